@@ -1,0 +1,104 @@
+//! Resource names (AIP-122): `firms/{firm}/cases/{case}` and its like.
+
+use domain::ids::{AccountId, CaseId, FirmId};
+use uuid::Uuid;
+
+/// Ids in names are lower-case hyphenated UUIDs, so that one resource has one name.
+fn id(text: &str) -> Option<Uuid> {
+    Uuid::try_parse(text).ok().filter(|id| id.hyphenated().to_string() == text)
+}
+
+/// The segment after `collection/`, and what follows it.
+fn segment<'a>(text: &'a str, collection: &str) -> Option<(&'a str, &'a str)> {
+    let rest = text.strip_prefix(collection)?.strip_prefix('/')?;
+    Some(rest.split_once('/').unwrap_or((rest, "")))
+}
+
+fn below<'a>(text: &'a str, collection: &str) -> Option<(FirmId, &'a str)> {
+    let (firm, rest) = segment(text, "firms")?;
+    let (child, end) = segment(rest, collection)?;
+    let whole = end.is_empty() && !text.ends_with('/');
+    whole.then_some((FirmId(id(firm)?), child))
+}
+
+/// Reads `firms/{firm}`.
+pub fn parse_firm(text: &str) -> Option<FirmId> {
+    id(text.strip_prefix("firms/")?).map(FirmId)
+}
+
+/// Reads `firms/{firm}/cases/{case}`.
+pub fn parse_case(text: &str) -> Option<(FirmId, CaseId)> {
+    let (firm, case) = below(text, "cases")?;
+    Some((firm, CaseId(id(case)?)))
+}
+
+/// Reads `firms/{firm}/accounts/{account}`.
+pub fn parse_account(text: &str) -> Option<(FirmId, AccountId)> {
+    let (firm, account) = below(text, "accounts")?;
+    Some((firm, AccountId(id(account)?)))
+}
+
+/// Reads `firms/{firm}/invoices/{number}`; numbers count from 1 and have no leading zero.
+pub fn parse_invoice(text: &str) -> Option<(FirmId, u64)> {
+    let (firm, number) = below(text, "invoices")?;
+    let value: u64 = number.parse().ok()?;
+    (value > 0 && value.to_string() == number).then_some((firm, value))
+}
+
+/// Writes `firms/{firm}`.
+pub fn firm(firm: FirmId) -> String {
+    format!("firms/{firm}")
+}
+
+/// Writes `firms/{firm}/cases/{case}`.
+pub fn case(firm: FirmId, case: CaseId) -> String {
+    format!("firms/{firm}/cases/{case}")
+}
+
+/// Writes `firms/{firm}/accounts/{account}`.
+pub fn account(firm: FirmId, account: AccountId) -> String {
+    format!("firms/{firm}/accounts/{account}")
+}
+
+/// Writes `firms/{firm}/invoices/{number}`.
+pub fn invoice(firm: FirmId, number: u64) -> String {
+    format!("firms/{firm}/invoices/{number}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const FIRM: &str = "018f2b6e-0000-7000-8000-000000000001";
+    const CASE: &str = "018f2b6e-0000-7000-8000-0000000000c1";
+
+    #[test]
+    fn names_read_back_as_they_were_written() {
+        let (firm_id, case_id) = parse_case(&format!("firms/{FIRM}/cases/{CASE}")).unwrap();
+        assert_eq!(case(firm_id, case_id), format!("firms/{FIRM}/cases/{CASE}"));
+        assert_eq!(parse_firm(&firm(firm_id)), Some(firm_id));
+        let own = case_id.own_account();
+        assert_eq!(parse_account(&account(firm_id, own)), Some((firm_id, own)));
+        assert_eq!(parse_invoice(&invoice(firm_id, 7)), Some((firm_id, 7)));
+    }
+
+    #[test]
+    fn one_resource_has_one_name() {
+        let upper = CASE.to_uppercase();
+        for wrong in [
+            format!("firms/{FIRM}/cases/{upper}"),
+            format!("firms/{FIRM}/cases/{CASE}/"),
+            format!("firms/{FIRM}/cases/{CASE}/rounds/1"),
+            format!("/firms/{FIRM}/cases/{CASE}"),
+            format!("firms/{FIRM}/accounts/{CASE}"),
+            format!("firms//cases/{CASE}"),
+            String::new(),
+        ] {
+            assert_eq!(parse_case(&wrong), None, "{wrong}");
+        }
+        for number in ["0", "007", "-1", "+1", "one", "18446744073709551616"] {
+            assert_eq!(parse_invoice(&format!("firms/{FIRM}/invoices/{number}")), None, "{number}");
+        }
+        assert_eq!(parse_firm(&format!("firms/{FIRM}/")), None);
+    }
+}

@@ -1,0 +1,57 @@
+//! Messages with personal values or secrets do not print them.
+
+use std::fmt;
+
+use crate::v1;
+
+macro_rules! hidden {
+    ($($Message:ident),* $(,)?) => {$(
+        impl fmt::Debug for v1::$Message {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(concat!(stringify!($Message), "(····)"))
+            }
+        }
+    )*};
+}
+
+hidden!(
+    Address,
+    AttestBasis,
+    Cancel,
+    Card,
+    CardOnFile,
+    CaseSummary,
+    Charge,
+    ClosePeriod,
+    Contact,
+    CreateTokenResponse,
+    EndService,
+    Enrol,
+    Event,
+    GrantCreditRequest,
+    IdentityPaperRejected,
+    Letter,
+    MessageLogged,
+    NoteCorrection,
+    PauseService,
+    PaymentRefunded,
+    WriteOffRequest,
+);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_request_prints_without_personal_values() {
+        let contact = v1::Contact { display_name: "Ada Lark".into(), ..Default::default() };
+        let enrol = v1::Enrol { contact: Some(contact), ..Default::default() };
+        let action = v1::action::Action::Enrol(enrol);
+        let request = v1::RecordRequest {
+            actions: vec![v1::Action { occurred_on: None, action: Some(action) }],
+            ..Default::default()
+        };
+        let printed = format!("{request:?}");
+        assert!(printed.contains("Enrol") && !printed.contains("Lark"), "{printed}");
+    }
+}

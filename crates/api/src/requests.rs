@@ -1,0 +1,10 @@
+//! Every request of the contract, checked: the only way from a message to the domain.
+//!
+//! Each function reads one request message and gives either everything the service needs, typed, or
+//! every field that is wrong. Amounts are held against the firm's currency where the caller knows it.
+
+mod mutation;
+mod read;
+
+pub use mutation::*;
+pub use read::*;

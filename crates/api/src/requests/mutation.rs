@@ -1,0 +1,389 @@
+//! Requests that change something. Every one carries the caller's request id.
+
+use std::collections::BTreeSet;
+
+use domain::command::{AccountAction, Command, CoupleAction, Dated, FirmAction};
+use domain::event::{AccessRevoked, Scope};
+use domain::ids::{AccessId, AccountId, CaseId, FirmId, RequestId};
+use domain::money::Currency;
+use domain::rules::check_pack;
+use domain::value::Text;
+
+use crate::case_action::{dated, period};
+use crate::contact::card;
+use crate::field::{FieldErrors, Fields};
+use crate::google::r#type::{Date, Money};
+use crate::limit::{ACTIONS_MAX, CHARGES_DEFAULT, CHARGES_MAX};
+use crate::requests::read::{account_name, case_name, firm_name};
+use crate::scalar::CivilDate;
+use crate::{firm_action, payment_action, v1};
+
+/// A command of a firm, under the caller's request id.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// The firm.
+    pub firm: FirmId,
+    /// The request.
+    pub request_id: RequestId,
+    /// What is asked.
+    pub command: Command,
+}
+
+/// A billing run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BillingAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// The run's request; the request of each account is made from it.
+    pub request_id: RequestId,
+    /// The day up to which fees are judged.
+    pub as_of: CivilDate,
+}
+
+/// A request for the charges that are due.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ChargesAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// The request; that of each invoice is made from it.
+    pub request_id: RequestId,
+    /// Invoices due, or to be tried again, on or before this day.
+    pub as_of: CivilDate,
+    /// Most charges to ask for.
+    pub charges_max: usize,
+}
+
+/// A bearer token to be given out. The service makes the token and keeps its hash.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TokenAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// The request.
+    pub request_id: RequestId,
+    /// The day it is given out.
+    pub occurred_on: CivilDate,
+    /// Who or what it is for.
+    pub label: Text,
+    /// What it may do.
+    pub scopes: BTreeSet<Scope>,
+    /// Last day of validity.
+    pub expires_on: Option<CivilDate>,
+}
+
+/// Reads a `Record`.
+pub fn record(m: &v1::RecordRequest, currency: Option<Currency>) -> Result<Asked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let name = case_name(f, "name", &m.name);
+        let request_id = f.request_id(&m.request_id);
+        let expected_version = match m.expected_version {
+            Some(version) => f.position("expected_version", version).map(Some),
+            None => Some(None),
+        };
+        let actions = f.each("actions", &m.actions, 1..=ACTIONS_MAX, dated);
+        let (firm, case) = name?;
+        let command =
+            Command::Case { case, expected_version: expected_version?, actions: actions? };
+        Some(Asked { firm, request_id: request_id?, command })
+    })
+}
+
+/// Reads one message of a `RecordStream`. Faults are named as those of a `Record` are.
+pub fn record_stream(
+    m: &v1::RecordStreamRequest,
+    currency: Option<Currency>,
+) -> Result<Asked, FieldErrors> {
+    match &m.record {
+        Some(message) => record(message, currency),
+        None => Err(FieldErrors::one("record", "is required")),
+    }
+}
+
+/// What every action on an account has.
+struct OnAccount {
+    firm: FirmId,
+    account: AccountId,
+    request_id: RequestId,
+    occurred_on: CivilDate,
+}
+
+impl OnAccount {
+    fn asked(self, action: AccountAction) -> Asked {
+        let action = Dated { occurred_on: self.occurred_on, action };
+        let command = Command::Account { account: self.account, action };
+        Asked { firm: self.firm, request_id: self.request_id, command }
+    }
+}
+
+/// Reads the name first: without a firm no invoice can be held against it.
+fn on_account(
+    f: &mut Fields,
+    name: &str,
+    request_id: &str,
+    occurred_on: Option<&Date>,
+) -> (Option<FirmId>, Option<OnAccount>) {
+    let name = account_name(f, "name", name);
+    let request_id = f.request_id(request_id);
+    let occurred_on = f.date("occurred_on", occurred_on);
+    let whole = || {
+        let (firm, account) = name?;
+        Some(OnAccount { firm, account, request_id: request_id?, occurred_on: occurred_on? })
+    };
+    (name.map(|(firm, _)| firm), whole())
+}
+
+/// Reads a `RecordPayment`.
+pub fn record_payment(
+    m: &v1::RecordPaymentRequest,
+    currency: Option<Currency>,
+) -> Result<Asked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let (firm, header) = on_account(f, &m.name, &m.request_id, m.occurred_on.as_ref());
+        let action = match &m.event {
+            Some(event) => payment_action::payment(f, firm?, event),
+            None => f.refuse("event", "is required: exactly one of what became of money"),
+        };
+        Some(header?.asked(action?))
+    })
+}
+
+/// Reads a `GrantCredit`.
+pub fn grant_credit(
+    m: &v1::GrantCreditRequest,
+    currency: Option<Currency>,
+) -> Result<Asked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let (firm, header) = on_account(f, &m.name, &m.request_id, m.occurred_on.as_ref());
+        let lower = lower(f, firm, &m.invoice, m.amount.as_ref(), &m.reason);
+        Some(header?.asked(AccountAction::GrantCredit(lower?)))
+    })
+}
+
+/// Reads a `WriteOff`.
+pub fn write_off(
+    m: &v1::WriteOffRequest,
+    currency: Option<Currency>,
+) -> Result<Asked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let (firm, header) = on_account(f, &m.name, &m.request_id, m.occurred_on.as_ref());
+        let lower = lower(f, firm, &m.invoice, m.amount.as_ref(), &m.reason);
+        Some(header?.asked(AccountAction::WriteOff(lower?)))
+    })
+}
+
+fn lower(
+    f: &mut Fields,
+    firm: Option<FirmId>,
+    invoice: &str,
+    amount: Option<&Money>,
+    reason: &str,
+) -> Option<domain::command::Lower> {
+    payment_action::lower(f, firm?, invoice, amount, reason)
+}
+
+/// Reads a `ChangeCard`.
+pub fn change_card(m: &v1::ChangeCardRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let (_, header) = on_account(f, &m.name, &m.request_id, m.occurred_on.as_ref());
+        let card = f.message("card", m.card.as_ref(), card);
+        Some(header?.asked(AccountAction::ChangeCard(card?)))
+    })
+}
+
+/// Reads a `RequestCharges`.
+pub fn request_charges(m: &v1::RequestChargesRequest) -> Result<ChargesAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let request_id = f.request_id(&m.request_id);
+        let as_of = f.date("as_of", m.as_of.as_ref());
+        let charges_max = f.page_size("charges_max", m.charges_max, CHARGES_DEFAULT, CHARGES_MAX);
+        Some(ChargesAsked {
+            firm: firm?,
+            request_id: request_id?,
+            as_of: as_of?,
+            charges_max: charges_max?,
+        })
+    })
+}
+
+fn couple(
+    parent: &str,
+    request_id: &str,
+    first: &str,
+    second: &str,
+    action: CoupleAction,
+) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", parent);
+        let request_id = f.request_id(request_id);
+        let first = own_case(f, "first_case", firm, first);
+        let second = own_case(f, "second_case", firm, second);
+        if first.is_some() && first == second {
+            f.fail("second_case", "must be another case than first_case");
+        }
+        let command = Command::Couple { first: first?, second: second?, action };
+        Some(Asked { firm: firm?, request_id: request_id?, command })
+    })
+}
+
+fn own_case(f: &mut Fields, field: &str, firm: Option<FirmId>, name: &str) -> Option<CaseId> {
+    let (owner, case) = case_name(f, field, name)?;
+    if firm.is_some_and(|firm| firm != owner) {
+        return f.refuse(field, "must be a case of the same firm");
+    }
+    Some(case)
+}
+
+/// Reads a `ConfirmLink`.
+pub fn confirm_link(m: &v1::ConfirmLinkRequest) -> Result<Asked, FieldErrors> {
+    couple(&m.parent, &m.request_id, &m.first_case, &m.second_case, CoupleAction::Confirm)
+}
+
+/// Reads a `RefuseLink`.
+pub fn refuse_link(m: &v1::RefuseLinkRequest) -> Result<Asked, FieldErrors> {
+    couple(&m.parent, &m.request_id, &m.first_case, &m.second_case, CoupleAction::Refuse)
+}
+
+/// Reads an `Unlink`.
+pub fn unlink(m: &v1::UnlinkRequest) -> Result<Asked, FieldErrors> {
+    couple(&m.parent, &m.request_id, &m.first_case, &m.second_case, CoupleAction::Unlink)
+}
+
+/// Reads a `RunBilling`.
+pub fn run_billing(m: &v1::RunBillingRequest) -> Result<BillingAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let request_id = f.request_id(&m.request_id);
+        let as_of = f.date("as_of", m.as_of.as_ref());
+        Some(BillingAsked { firm: firm?, request_id: request_id?, as_of: as_of? })
+    })
+}
+
+/// Reads a `ClaimFee`.
+pub fn claim_fee(m: &v1::ClaimFeeRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let name = case_name(f, "name", &m.name);
+        let request_id = f.request_id(&m.request_id);
+        let period = period(f, m.period);
+        let as_of = f.date("as_of", m.as_of.as_ref());
+        let (firm, case) = name?;
+        let command = Command::ClaimFee { case, period: period?, as_of: as_of? };
+        Some(Asked { firm, request_id: request_id?, command })
+    })
+}
+
+/// What every action on a firm has, then the action itself.
+fn on_firm(
+    f: &mut Fields,
+    firm: Option<FirmId>,
+    request_id: &str,
+    occurred_on: Option<&Date>,
+    action: impl FnOnce(&mut Fields) -> Option<FirmAction>,
+) -> Option<Asked> {
+    let request_id = f.request_id(request_id);
+    let occurred_on = f.date("occurred_on", occurred_on);
+    let action = action(f);
+    let action = Dated { occurred_on: occurred_on?, action: action? };
+    Some(Asked { firm: firm?, request_id: request_id?, command: Command::Firm { action } })
+}
+
+/// Reads a `RegisterFirm`.
+pub fn register_firm(m: &v1::RegisterFirmRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = f.message("firm", m.firm.as_ref(), |f, m| {
+            let name = firm_name(f, "name", &m.name);
+            let registered = firm_action::firm(f, m);
+            Some((name?, registered?))
+        });
+        let name = firm.as_ref().map(|(name, _)| *name);
+        on_firm(f, name, &m.request_id, m.occurred_on.as_ref(), |_| {
+            firm.map(|(_, registered)| FirmAction::Register(registered))
+        })
+    })
+}
+
+/// Reads a `PublishPlan`.
+pub fn publish_plan(
+    m: &v1::PublishPlanRequest,
+    currency: Option<Currency>,
+) -> Result<Asked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            f.message("plan", m.plan.as_ref(), firm_action::plan).map(FirmAction::PublishPlan)
+        })
+    })
+}
+
+/// Reads an `AdoptPack`, with what makes a pack adoptable.
+pub fn adopt_pack(m: &v1::AdoptPackRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            let pack = firm_action::pack(f, &m.pack_json)?;
+            match check_pack(&pack) {
+                Some(rule) => f.refuse("pack_json", rule),
+                None => Some(FirmAction::AdoptPack(Box::new(pack))),
+            }
+        })
+    })
+}
+
+/// Reads a `RegisterBureau`.
+pub fn register_bureau(m: &v1::RegisterBureauRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            f.message("bureau", m.bureau.as_ref(), firm_action::bureau)
+                .map(FirmAction::RegisterBureau)
+        })
+    })
+}
+
+/// Reads a `RecordStanding`.
+pub fn record_standing(
+    m: &v1::RecordStandingRequest,
+    currency: Option<Currency>,
+) -> Result<Asked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            f.message("standing", m.standing.as_ref(), firm_action::standing)
+                .map(FirmAction::RecordStanding)
+        })
+    })
+}
+
+/// Reads a `CreateToken`.
+pub fn create_token(m: &v1::CreateTokenRequest) -> Result<TokenAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let request_id = f.request_id(&m.request_id);
+        let occurred_on = f.date("occurred_on", m.occurred_on.as_ref());
+        let token = f.message("token", m.token.as_ref(), |f, m| {
+            let label = f.parse("label", &m.label, Text::parse);
+            let scopes = firm_action::scopes(f, &m.scopes);
+            let expires_on = f.optional_date("expires_on", m.expires_on.as_ref());
+            Some((label?, scopes?, expires_on?))
+        });
+        let (label, scopes, expires_on) = token?;
+        Some(TokenAsked {
+            firm: firm?,
+            request_id: request_id?,
+            occurred_on: occurred_on?,
+            label,
+            scopes,
+            expires_on,
+        })
+    })
+}
+
+/// Reads a `RevokeToken`.
+pub fn revoke_token(m: &v1::RevokeTokenRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            f.parse("token_id", &m.token_id, AccessId::parse)
+                .map(|access| FirmAction::RevokeAccess(AccessRevoked { access }))
+        })
+    })
+}

@@ -1,0 +1,374 @@
+//! Requests that only read.
+
+use std::collections::BTreeSet;
+use std::time::Duration;
+
+use domain::event::{Event, ExposureKind, StreamId};
+use domain::ids::{AccountId, CaseId, FirmId};
+
+use crate::case_action::period;
+use crate::field::{FieldErrors, Fields};
+use crate::limit::{
+    EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX, FOLLOW_TYPES_MAX, PAGE_SIZE_DEFAULT,
+    PAGE_SIZE_MAX, PAGE_TOKEN_BYTES_MAX, PROGRESS_SECONDS_DEFAULT, PROGRESS_SECONDS_MAX,
+};
+use crate::scalar::CivilDate;
+use crate::{name, v1};
+
+/// Something read by its name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Get<Id> {
+    /// The firm.
+    pub firm: FirmId,
+    /// What is read.
+    pub id: Id,
+    /// The read waits until this position is applied.
+    pub at_least_position: u64,
+}
+
+/// A page of something.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Page<Filter> {
+    /// The firm.
+    pub firm: FirmId,
+    /// Most entries.
+    pub size: usize,
+    /// The token as it came, still closed; empty on the first page.
+    pub token: String,
+    /// The read waits until this position is applied.
+    pub at_least_position: u64,
+    /// What is listed.
+    pub filter: Filter,
+}
+
+/// A case as it stands, or stood.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct CaseAsked {
+    /// The case.
+    pub get: Get<CaseId>,
+    /// The position to read it at; as it stands if none is given.
+    pub as_of_position: Option<u64>,
+}
+
+/// One fee to explain.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FeeAsked {
+    /// The case.
+    pub get: Get<CaseId>,
+    /// The period, counted from 1.
+    pub period: u32,
+    /// The day up to which it is judged; today if none is given.
+    pub as_of: Option<CivilDate>,
+}
+
+/// Which cases to list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct CaseFilter {
+    /// Only in this state.
+    pub state: Option<v1::CaseState>,
+    /// Only with, or without, something that needs a person.
+    pub has_exception: Option<bool>,
+}
+
+/// Which events to read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct EventFilter {
+    /// Only after this position, on the first page.
+    pub after_position: u64,
+    /// Only this stream.
+    pub stream: Option<StreamId>,
+}
+
+/// Which invoices to list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct InvoiceFilter {
+    /// Only of this account.
+    pub account: Option<AccountId>,
+    /// Only in this state.
+    pub state: Option<v1::InvoiceState>,
+    /// Only due on or before this day.
+    pub due_by: Option<CivilDate>,
+}
+
+/// Which exposures to list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ExposureFilter {
+    /// Only of this case.
+    pub case: Option<CaseId>,
+    /// Only of this kind.
+    pub kind: Option<ExposureKind>,
+}
+
+/// What is due to list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DueFilter {
+    /// The day; today if none is given.
+    pub as_of: Option<CivilDate>,
+    /// Only this kind.
+    pub kind: Option<v1::DueKind>,
+}
+
+/// From where to follow, and what.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FollowAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// Events after this position.
+    pub after_position: u64,
+    /// Only these event types; all if empty.
+    pub types: BTreeSet<&'static str>,
+    /// How often to send progress when no event is sent.
+    pub progress_interval: Duration,
+}
+
+pub(crate) fn firm_name(f: &mut Fields, field: &str, text: &str) -> Option<FirmId> {
+    f.form(field, text, "must be firms/{firm}, a lower-case UUID", name::parse_firm)
+}
+
+pub(crate) fn case_name(f: &mut Fields, field: &str, text: &str) -> Option<(FirmId, CaseId)> {
+    let rule = "must be firms/{firm}/cases/{case}, both lower-case UUIDs";
+    f.form(field, text, rule, name::parse_case)
+}
+
+pub(crate) fn account_name(f: &mut Fields, field: &str, text: &str) -> Option<(FirmId, AccountId)> {
+    let rule = "must be firms/{firm}/accounts/{account}, both lower-case UUIDs";
+    f.form(field, text, rule, name::parse_account)
+}
+
+fn get<Id>(f: &mut Fields, name: Option<(FirmId, Id)>, at_least: i64) -> Option<Get<Id>> {
+    let at_least_position = f.position("at_least_position", at_least);
+    let (firm, id) = name?;
+    Some(Get { firm, id, at_least_position: at_least_position? })
+}
+
+/// A list's common members, then its filter, which is given the firm.
+fn page<Filter>(
+    (parent, size, token, at_least): (&str, i32, &str, i64),
+    (default, max): (usize, usize),
+    filter: impl FnOnce(&mut Fields, Option<FirmId>) -> Option<Filter>,
+) -> Result<Page<Filter>, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", parent);
+        let size = f.page_size("page_size", size, default, max);
+        if token.len() > PAGE_TOKEN_BYTES_MAX {
+            f.fail("page_token", "must be a next_page_token of this list");
+        }
+        let at_least_position = f.position("at_least_position", at_least);
+        let filter = filter(f, firm);
+        Some(Page {
+            firm: firm?,
+            size: size?,
+            token: token.to_owned(),
+            at_least_position: at_least_position?,
+            filter: filter?,
+        })
+    })
+}
+
+const USUAL: (usize, usize) = (PAGE_SIZE_DEFAULT, PAGE_SIZE_MAX);
+
+macro_rules! head {
+    ($m:expr) => {
+        ($m.parent.as_str(), $m.page_size, $m.page_token.as_str(), $m.at_least_position)
+    };
+}
+
+/// An enum value of a filter that only the read models know.
+fn state<E: TryFrom<i32>>(f: &mut Fields, field: &str, value: i32) -> Option<Option<E>> {
+    match (value, E::try_from(value)) {
+        (0, _) => Some(None),
+        (_, Ok(state)) => Some(Some(state)),
+        (_, Err(_)) => f.refuse(field, "must be a value this service knows"),
+    }
+}
+
+/// A name of the same firm that may be empty.
+fn own<Id>(
+    f: &mut Fields,
+    field: &str,
+    firm: Option<FirmId>,
+    text: &str,
+    read: fn(&mut Fields, &str, &str) -> Option<(FirmId, Id)>,
+) -> Option<Option<Id>> {
+    if text.is_empty() {
+        return Some(None);
+    }
+    let (owner, id) = read(f, field, text)?;
+    if firm.is_some_and(|firm| firm != owner) {
+        return f.refuse(field, "must be of the same firm as parent");
+    }
+    Some(Some(id))
+}
+
+/// Reads a `GetCase`.
+pub fn get_case(m: &v1::GetCaseRequest) -> Result<CaseAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let name = case_name(f, "name", &m.name);
+        let get = get(f, name, m.at_least_position);
+        let as_of_position = match m.as_of_position {
+            Some(position) => f.position("as_of_position", position).map(Some),
+            None => Some(None),
+        };
+        Some(CaseAsked { get: get?, as_of_position: as_of_position? })
+    })
+}
+
+/// Reads a `ListCases`.
+pub fn list_cases(m: &v1::ListCasesRequest) -> Result<Page<CaseFilter>, FieldErrors> {
+    page(head!(m), USUAL, |f, _| {
+        let state = state(f, "state", m.state)?;
+        Some(CaseFilter { state, has_exception: m.has_exception })
+    })
+}
+
+/// Reads a `ReadEvents`. It reads the log itself, so there is nothing to wait for.
+pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, FieldErrors> {
+    let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), 0);
+    page(head, (EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX), |f, _| {
+        let after_position = f.position("after_position", m.after_position);
+        let rule = "must be case/{uuid}, account/{uuid} or firm";
+        let stream = match &m.stream {
+            Some(text) => f.form("stream", text, rule, StreamId::parse).map(Some),
+            None => Some(None),
+        };
+        Some(EventFilter { after_position: after_position?, stream: stream? })
+    })
+}
+
+/// Reads a `Follow`.
+pub fn follow(m: &v1::FollowRequest) -> Result<FollowAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let after_position = f.position("after_position", m.after_position);
+        let types = f.each("types", &m.types, 0..=FOLLOW_TYPES_MAX, |f, wanted| {
+            let known = Event::types().map(|(known, _)| known).find(|known| known == wanted);
+            f.known_self(known, "must be an event type this service knows")
+        });
+        let progress_interval = match &m.progress_interval {
+            Some(interval) => progress_interval(f, interval),
+            None => Some(Duration::from_secs(PROGRESS_SECONDS_DEFAULT)),
+        };
+        Some(FollowAsked {
+            firm: firm?,
+            after_position: after_position?,
+            types: types?.into_iter().collect(),
+            progress_interval: progress_interval?,
+        })
+    })
+}
+
+fn progress_interval(f: &mut Fields, interval: &prost_types::Duration) -> Option<Duration> {
+    let allowed = Duration::from_secs(1)..=Duration::from_secs(PROGRESS_SECONDS_MAX);
+    match Duration::try_from(*interval) {
+        Ok(interval) if allowed.contains(&interval) => Some(interval),
+        Ok(_) | Err(_) => f.refuse("progress_interval", "must be 1 s to 1 h"),
+    }
+}
+
+/// Reads a `GetAccount`.
+pub fn get_account(m: &v1::GetAccountRequest) -> Result<Get<AccountId>, FieldErrors> {
+    Fields::check(None, |f| {
+        let name = account_name(f, "name", &m.name);
+        get(f, name, m.at_least_position)
+    })
+}
+
+/// Reads a `ListAccounts`. The filter is whether something must be open on the account.
+pub fn list_accounts(m: &v1::ListAccountsRequest) -> Result<Page<bool>, FieldErrors> {
+    page(head!(m), USUAL, |_, _| Some(m.with_open_amount))
+}
+
+/// Reads a `GetInvoice`.
+pub fn get_invoice(m: &v1::GetInvoiceRequest) -> Result<Get<u64>, FieldErrors> {
+    Fields::check(None, |f| {
+        let rule = "must be firms/{firm}/invoices/{number}";
+        let name = f.form("name", &m.name, rule, name::parse_invoice);
+        get(f, name, m.at_least_position)
+    })
+}
+
+/// Reads a `ListInvoices`.
+pub fn list_invoices(m: &v1::ListInvoicesRequest) -> Result<Page<InvoiceFilter>, FieldErrors> {
+    page(head!(m), USUAL, |f, firm| {
+        let account = own(f, "account", firm, &m.account, account_name);
+        let state = state(f, "state", m.state);
+        let due_by = f.optional_date("due_by", m.due_by.as_ref());
+        Some(InvoiceFilter { account: account?, state: state?, due_by: due_by? })
+    })
+}
+
+/// Reads a `ListPayments`. The filter is the account.
+pub fn list_payments(m: &v1::ListPaymentsRequest) -> Result<Page<Option<AccountId>>, FieldErrors> {
+    page(head!(m), USUAL, |f, firm| own(f, "account", firm, &m.account, account_name))
+}
+
+/// Reads a `ListSuggestedLinks`.
+pub fn list_suggested_links(m: &v1::ListSuggestedLinksRequest) -> Result<Page<()>, FieldErrors> {
+    page(head!(m), USUAL, |_, _| Some(()))
+}
+
+/// Reads a `ListExposures`.
+pub fn list_exposures(m: &v1::ListExposuresRequest) -> Result<Page<ExposureFilter>, FieldErrors> {
+    page(head!(m), USUAL, |f, firm| {
+        let case = own(f, "case", firm, &m.case, case_name);
+        let kind = f.optional_code::<v1::ExposureKind>("kind", m.kind);
+        Some(ExposureFilter { case: case?, kind: kind? })
+    })
+}
+
+/// Reads a `ListClaimable`. The filter is the day up to which fees are judged.
+pub fn list_claimable(m: &v1::ListClaimableRequest) -> Result<Page<CivilDate>, FieldErrors> {
+    page(head!(m), USUAL, |f, _| f.date("as_of", m.as_of.as_ref()))
+}
+
+/// Reads an `ExplainFee`.
+pub fn explain_fee(m: &v1::ExplainFeeRequest) -> Result<FeeAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let name = case_name(f, "name", &m.name);
+        let period = period(f, m.period);
+        let as_of = f.optional_date("as_of", m.as_of.as_ref());
+        let get = get(f, name, m.at_least_position);
+        Some(FeeAsked { get: get?, period: period?, as_of: as_of? })
+    })
+}
+
+/// Reads a `GetFirm`.
+pub fn get_firm(m: &v1::GetFirmRequest) -> Result<Get<()>, FieldErrors> {
+    Fields::check(None, |f| {
+        let name = firm_name(f, "name", &m.name).map(|firm| (firm, ()));
+        get(f, name, m.at_least_position)
+    })
+}
+
+/// Reads a `ListTokens`.
+pub fn list_tokens(m: &v1::ListTokensRequest) -> Result<Page<()>, FieldErrors> {
+    page(head!(m), USUAL, |_, _| Some(()))
+}
+
+/// Reads a `ListDue`.
+pub fn list_due(m: &v1::ListDueRequest) -> Result<Page<DueFilter>, FieldErrors> {
+    page(head!(m), USUAL, |f, _| {
+        let as_of = f.optional_date("as_of", m.as_of.as_ref());
+        let kind = state(f, "kind", m.kind);
+        Some(DueFilter { as_of: as_of?, kind: kind? })
+    })
+}
+
+fn parent(text: &str) -> Result<FirmId, FieldErrors> {
+    Fields::check(None, |f| firm_name(f, "parent", text))
+}
+
+/// Reads a `VerifyLog`.
+pub fn verify_log(m: &v1::VerifyLogRequest) -> Result<FirmId, FieldErrors> {
+    parent(&m.parent)
+}
+
+/// Reads a `RebuildReadModels`.
+pub fn rebuild_read_models(m: &v1::RebuildReadModelsRequest) -> Result<FirmId, FieldErrors> {
+    parent(&m.parent)
+}
+
+/// Reads a `GetHead`.
+pub fn get_head(m: &v1::GetHeadRequest) -> Result<FirmId, FieldErrors> {
+    parent(&m.parent)
+}

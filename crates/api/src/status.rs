@@ -1,0 +1,293 @@
+//! The one place where what went wrong becomes a gRPC status (AIP-193).
+//!
+//! Every status carries `ErrorInfo` with a stable reason, the domain [`ERROR_DOMAIN`] and metadata;
+//! beside it at most one of `BadRequest`, `PreconditionFailure`, `ResourceInfo`, `QuotaFailure` and
+//! `RetryInfo`. Reasons and metadata keys are part of the contract. The whole stays below
+//! [`TRAILER_BYTES_MAX`], so long lists are cut short and their full length told.
+
+mod build;
+mod refusal;
+
+use std::fmt;
+use std::time::Duration;
+
+use domain::event::UtcMicros;
+use domain::refusal::Refusal;
+use log::{FollowError, ReadBehind, RebuildError, StoreError, SubmitError, VerifyError};
+use prost::Message;
+use tonic::{Code, Status};
+use uuid::Uuid;
+
+use crate::field::FieldErrors;
+use crate::scalar;
+use build::Answer;
+
+pub use build::{ERROR_DOMAIN, TRAILER_BYTES_MAX};
+
+/// When to try again after a full queue or a store that is down.
+const RETRY_STORE: Duration = Duration::from_secs(1);
+/// When to try again if the read models are behind; they usually are for milliseconds.
+const RETRY_READ: Duration = Duration::from_millis(200);
+
+/// Everything that can go wrong with a request.
+#[derive(Debug)]
+pub enum Failure {
+    /// Fields are malformed or missing.
+    Fields(FieldErrors),
+    /// The domain refused.
+    Refused(Box<Refusal>),
+    /// The request id was used for another request.
+    RequestReused {
+        /// When, UTC.
+        first_seen: UtcMicros,
+    },
+    /// The read models did not reach the position asked for in time.
+    ReadBehind {
+        /// The position asked for.
+        wanted: u64,
+        /// The position reached.
+        applied: u64,
+    },
+    /// A resource does not exist. Ask only after permission was checked.
+    NotFound {
+        /// Its type: `Case`, `Account`, `Invoice`, `Firm`.
+        resource_type: &'static str,
+        /// Its name.
+        name: String,
+    },
+    /// The token does not allow it; also for another firm's resources, existing or not.
+    PermissionDenied {
+        /// The scope that is missing, if that is what is missing.
+        scope: Option<&'static str>,
+    },
+    /// There is no token, or none that is valid.
+    Unauthenticated,
+    /// The caller asks too much at a time.
+    Quota {
+        /// Whose quota: a token's public id, a firm.
+        subject: String,
+        /// What is limited, and how far.
+        limit: String,
+    },
+    /// Too many requests wait already; nothing was recorded.
+    Overloaded,
+    /// The store is down or full; nothing was recorded.
+    Unavailable,
+    /// The service is shutting down; nothing was recorded.
+    ShuttingDown,
+    /// It may or may not have been recorded.
+    OutcomeUnknown,
+    /// The log is not what was written.
+    Corrupt {
+        /// Where.
+        position: u64,
+    },
+    /// A fault of the service. Callers see the incident only.
+    Internal {
+        /// Names it in the service's own log.
+        incident: Uuid,
+        /// What happened; goes to the service's own log.
+        what: String,
+    },
+}
+
+impl Failure {
+    /// A fault of the service, under a new incident id.
+    pub fn internal(what: impl fmt::Display) -> Self {
+        Self::Internal { incident: Uuid::now_v7(), what: what.to_string() }
+    }
+}
+
+impl From<FieldErrors> for Failure {
+    fn from(errors: FieldErrors) -> Self {
+        Self::Fields(errors)
+    }
+}
+
+impl From<Refusal> for Failure {
+    fn from(refusal: Refusal) -> Self {
+        Self::Refused(Box::new(refusal))
+    }
+}
+
+impl From<ReadBehind> for Failure {
+    fn from(ReadBehind { wanted, applied }: ReadBehind) -> Self {
+        Self::ReadBehind { wanted, applied }
+    }
+}
+
+impl From<SubmitError> for Failure {
+    fn from(error: SubmitError) -> Self {
+        match error {
+            SubmitError::Refused(refusal) => Self::Refused(refusal),
+            SubmitError::RequestReused { first_seen } => Self::RequestReused { first_seen },
+            SubmitError::Overloaded => Self::Overloaded,
+            SubmitError::Unavailable => Self::Unavailable,
+            SubmitError::OutcomeUnknown => Self::OutcomeUnknown,
+            SubmitError::Corrupt { position } => Self::Corrupt { position },
+            SubmitError::Internal(what) => Self::internal(what),
+            SubmitError::ShuttingDown => Self::ShuttingDown,
+        }
+    }
+}
+
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Corrupt { position, .. } => Self::Corrupt { position },
+            StoreError::Internal { .. } => Self::internal(with_causes(&error)),
+            StoreError::OutcomeUnknown { .. } => Self::OutcomeUnknown,
+            StoreError::Unavailable { .. }
+            | StoreError::Conflict { .. }
+            | StoreError::Full { .. } => Self::Unavailable,
+        }
+    }
+}
+
+impl From<FollowError> for Failure {
+    fn from(error: FollowError) -> Self {
+        match error {
+            FollowError::Store { source, .. } => source.into(),
+            FollowError::Gap { expected } => Self::Corrupt { position: expected },
+            FollowError::ShuttingDown => Self::ShuttingDown,
+        }
+    }
+}
+
+impl From<VerifyError> for Failure {
+    fn from(error: VerifyError) -> Self {
+        match error {
+            VerifyError::Finding { position, .. } => Self::Corrupt { position },
+            VerifyError::Store(source) => source.into(),
+        }
+    }
+}
+
+impl From<RebuildError> for Failure {
+    fn from(error: RebuildError) -> Self {
+        match error {
+            RebuildError::Fault(fault) => Self::Corrupt { position: fault.position },
+            RebuildError::Store(source) => source.into(),
+        }
+    }
+}
+
+/// An error and what lies beneath it, for the service's own log.
+fn with_causes(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut beneath = error.source();
+    while let Some(cause) = beneath {
+        text.push_str(": ");
+        text.push_str(&cause.to_string());
+        beneath = cause.source();
+    }
+    text
+}
+
+impl From<Failure> for Status {
+    fn from(failure: Failure) -> Self {
+        match failure {
+            Failure::Fields(errors) => fields(errors),
+            Failure::Refused(refusal) => refusal::status(*refusal),
+            Failure::RequestReused { first_seen } => reused(first_seen),
+            Failure::ReadBehind { wanted, applied } => Answer::new(
+                Code::Unavailable,
+                "READ_BEHIND",
+                "the read models have not reached the position yet; try again",
+            )
+            .with("wanted", wanted)
+            .with("applied", applied)
+            .retry(RETRY_READ),
+            Failure::NotFound { resource_type, name } => {
+                Answer::new(Code::NotFound, "RESOURCE_NOT_FOUND", "there is no such resource")
+                    .resource(resource_type, &name, "it was never recorded")
+            }
+            Failure::PermissionDenied { scope } => permission(scope),
+            Failure::Unauthenticated => Answer::new(
+                Code::Unauthenticated,
+                "TOKEN_INVALID",
+                "a valid bearer token is needed in the authorization metadata",
+            )
+            .status(),
+            Failure::Quota { subject, limit } => Answer::new(
+                Code::ResourceExhausted,
+                "QUOTA_EXCEEDED",
+                "the caller asks too much at a time",
+            )
+            .quota(&subject, &limit),
+            Failure::Overloaded => unavailable("OVERLOADED", "too many requests are waiting"),
+            Failure::Unavailable => {
+                unavailable("STORE_UNAVAILABLE", "the log cannot be reached at the moment")
+            }
+            Failure::ShuttingDown => unavailable("SHUTTING_DOWN", "the service is shutting down"),
+            Failure::OutcomeUnknown => unavailable(
+                "OUTCOME_UNKNOWN",
+                "it may or may not have been recorded; ask again with the same request_id",
+            ),
+            Failure::Corrupt { position } => Answer::new(
+                Code::DataLoss,
+                "LOG_CORRUPT",
+                "the log is not what was written; stop and call someone",
+            )
+            .with("position", position)
+            .status(),
+            Failure::Internal { incident, what } => internal(incident, &what),
+        }
+    }
+}
+
+fn fields(errors: FieldErrors) -> Status {
+    let violations = errors.0.into_iter().map(|error| (error.field, error.rule)).collect();
+    Answer::new(Code::InvalidArgument, "FIELD_INVALID", "fields are missing or malformed")
+        .bad_request(violations)
+}
+
+fn reused(first_seen: UtcMicros) -> Status {
+    // Timestamp's Display is RFC 3339.
+    let first_seen = scalar::timestamp(first_seen);
+    Answer::new(
+        Code::InvalidArgument,
+        "REQUEST_ID_REUSED",
+        "the request_id was used before for another request",
+    )
+    .with("first_seen_time", first_seen)
+    .bad_request(vec![("request_id".into(), "must be new for a new request".into())])
+}
+
+fn permission(scope: Option<&'static str>) -> Status {
+    let answer =
+        Answer::new(Code::PermissionDenied, "PERMISSION_DENIED", "the token does not allow this");
+    match scope {
+        Some(scope) => answer.with("scope", scope).status(),
+        None => answer.status(),
+    }
+}
+
+fn unavailable(reason: &'static str, message: &'static str) -> Status {
+    Answer::new(Code::Unavailable, reason, message).retry(RETRY_STORE)
+}
+
+fn internal(incident: Uuid, what: &str) -> Status {
+    tracing::error!(%incident, what, "a request met a fault of the service");
+    Answer::new(Code::Internal, "INTERNAL", "a fault of the service; report the incident")
+        .with("incident", incident)
+        .status()
+}
+
+/// The same status as a message, for one answer of a stream.
+pub fn status_message(status: &Status) -> tonic_types::Status {
+    // With details the status is already encoded; without, there is its code and message.
+    if let (false, Ok(message)) =
+        (status.details().is_empty(), tonic_types::Status::decode(status.details()))
+    {
+        return message;
+    }
+    tonic_types::Status {
+        code: i32::from(status.code()),
+        message: status.message().to_owned(),
+        details: Vec::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests;

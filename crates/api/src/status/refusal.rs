@@ -1,0 +1,124 @@
+//! A refusal of the domain as a status.
+
+use domain::refusal::{Reason, Refusal, Violation};
+use tonic::{Code, Status};
+
+use super::build::Answer;
+
+/// What a reason becomes: its code, the detail beside `ErrorInfo`, and the message.
+struct Shape {
+    code: Code,
+    detail: Detail,
+    message: &'static str,
+}
+
+enum Detail {
+    /// Versions in the metadata.
+    Version,
+    /// The resource, by its type.
+    Resource(&'static str),
+    /// The fields at fault.
+    Fields,
+    /// The rules in the way.
+    Rules,
+}
+
+const fn shape(reason: Reason) -> Shape {
+    use Detail::{Fields, Resource, Rules, Version};
+    let (code, detail, message) = match reason {
+        Reason::VersionMismatch => {
+            (Code::Aborted, Version, "the case has another version; read it again and decide again")
+        }
+        Reason::FirmUnknown => (Code::NotFound, Resource("Firm"), "the firm is not registered"),
+        Reason::CaseUnknown => (Code::NotFound, Resource("Case"), "no such case has enrolled"),
+        Reason::AccountUnknown => {
+            (Code::NotFound, Resource("Account"), "no such account was opened")
+        }
+        Reason::ReferenceUnknown => {
+            (Code::NotFound, Resource("Reference"), "something named was never recorded")
+        }
+        Reason::FirmExists => {
+            (Code::AlreadyExists, Resource("Firm"), "the firm is registered already")
+        }
+        Reason::CaseExists => {
+            (Code::AlreadyExists, Resource("Case"), "the case has enrolled already")
+        }
+        Reason::AlreadyRecorded => {
+            (Code::AlreadyExists, Resource("Reference"), "it was recorded before")
+        }
+        Reason::DateImpossible => (Code::InvalidArgument, Fields, "a date is impossible"),
+        Reason::ValueRefused => (Code::InvalidArgument, Fields, "a value does not fit the firm"),
+        Reason::TooLarge => (Code::InvalidArgument, Fields, "the event would be too large"),
+        Reason::NotAllowedYet => {
+            (Code::FailedPrecondition, Rules, "the law or the trade forbids this now")
+        }
+        Reason::StateRefuses => {
+            (Code::FailedPrecondition, Rules, "the state of the case or account does not allow it")
+        }
+        Reason::GatesClosed => (Code::FailedPrecondition, Rules, "the fee's gates do not all hold"),
+    };
+    Shape { code, detail, message }
+}
+
+pub(super) fn status(refusal: Refusal) -> Status {
+    let Shape { code, detail, message } = shape(refusal.reason);
+    let answer = Answer::new(code, refusal.reason.code(), message).with("action", refusal.action);
+    match detail {
+        Detail::Version => version(answer, refusal.violations.first()),
+        Detail::Resource(resource_type) => resource(answer, resource_type, refusal.violations),
+        Detail::Fields => {
+            let action = refusal.action;
+            let field = |v: Violation| (field(&v.subject, action), described(&v));
+            answer.bad_request(refusal.violations.into_iter().map(field).collect())
+        }
+        Detail::Rules => {
+            let rule = |v: Violation| {
+                let description = cited(&v.detail, &v.cites);
+                (v.rule, v.subject, description)
+            };
+            answer.preconditions(refusal.violations.into_iter().map(rule).collect())
+        }
+    }
+}
+
+fn version(answer: Answer, violation: Option<&Violation>) -> Status {
+    let Some(violation) = violation else { return answer.status() };
+    let answer = answer.with("subject", &violation.subject).with("detail", &violation.detail);
+    match versions(&violation.detail) {
+        Some((expected, actual)) => {
+            answer.with("expected", expected).with("actual", actual).status()
+        }
+        None => answer.status(),
+    }
+}
+
+/// The two numbers of the domain's sentence on versions: expected, then actual.
+fn versions(detail: &str) -> Option<(u64, u64)> {
+    let mut numbers =
+        detail.split(|c: char| !c.is_ascii_digit()).filter_map(|digits| digits.parse().ok());
+    match (numbers.next(), numbers.next(), numbers.next()) {
+        (Some(expected), Some(actual), None) => Some((expected, actual)),
+        _ => None,
+    }
+}
+
+/// The domain names a field of the request where it can (`plan.prices`; `occurred_on` of the action
+/// whose number is in the metadata), and otherwise the stream that the action is about.
+fn field(subject: &str, action: u32) -> String {
+    if subject.starts_with("case/") { format!("actions[{action}]") } else { subject.to_owned() }
+}
+
+fn resource(answer: Answer, resource_type: &str, violations: Vec<Violation>) -> Status {
+    match violations.into_iter().next() {
+        Some(first) => answer.resource(resource_type, &first.subject, &first.detail),
+        None => answer.resource(resource_type, "", ""),
+    }
+}
+
+fn described(violation: &Violation) -> String {
+    cited(&format!("{}: {}", violation.subject, violation.detail), &violation.cites)
+}
+
+fn cited(text: &str, cites: &str) -> String {
+    if cites.is_empty() { text.to_owned() } else { format!("{text} ({cites})") }
+}

@@ -1,0 +1,83 @@
+//! One request of every kind, whole, with the conversion that reads it.
+
+use counterfoil_api::requests::*;
+use counterfoil_api::{FieldError, FieldErrors, v1};
+use domain::money::Currency;
+use prost::Message;
+
+/// A request and its conversion.
+pub(crate) struct Sample {
+    /// The message's name.
+    pub(crate) name: &'static str,
+    /// Its proto3 JSON.
+    pub(crate) json: &'static str,
+    /// The faults of an encoded message.
+    pub(crate) convert: fn(&[u8]) -> Vec<FieldError>,
+}
+
+macro_rules! sample {
+    ($Message:ident, $file:literal, $convert:expr) => {
+        Sample {
+            name: stringify!($Message),
+            json: include_str!(concat!("samples/", $file, ".json")),
+            convert: |bytes| {
+                let message = v1::$Message::decode(bytes).unwrap();
+                faults(&message, $convert)
+            },
+        }
+    };
+}
+
+fn faults<M, T>(
+    message: &M,
+    convert: impl Fn(&M, Option<Currency>) -> Result<T, FieldErrors>,
+) -> Vec<FieldError> {
+    convert(message, Some(Currency::USD)).err().map_or_else(Vec::new, |errors| errors.0)
+}
+
+/// Every request of the contract; `RecordPayment` once for each of its choices.
+pub(crate) const SAMPLES: &[Sample] = &[
+    sample!(RecordRequest, "record", record),
+    sample!(RecordStreamRequest, "record_stream", record_stream),
+    sample!(GetCaseRequest, "get_case", |m, _| get_case(m)),
+    sample!(ListCasesRequest, "list_cases", |m, _| list_cases(m)),
+    sample!(ReadEventsRequest, "read_events", |m, _| read_events(m)),
+    sample!(FollowRequest, "follow", |m, _| follow(m)),
+    sample!(GetAccountRequest, "get_account", |m, _| get_account(m)),
+    sample!(ListAccountsRequest, "list_accounts", |m, _| list_accounts(m)),
+    sample!(GetInvoiceRequest, "get_invoice", |m, _| get_invoice(m)),
+    sample!(ListInvoicesRequest, "list_invoices", |m, _| list_invoices(m)),
+    sample!(ListPaymentsRequest, "list_payments", |m, _| list_payments(m)),
+    sample!(RecordPaymentRequest, "record_payment_settled", record_payment),
+    sample!(RecordPaymentRequest, "record_payment_failed", record_payment),
+    sample!(RecordPaymentRequest, "record_payment_refunded", record_payment),
+    sample!(RecordPaymentRequest, "record_payment_chargeback_opened", record_payment),
+    sample!(RecordPaymentRequest, "record_payment_chargeback_won", record_payment),
+    sample!(RecordPaymentRequest, "record_payment_chargeback_lost", record_payment),
+    sample!(GrantCreditRequest, "grant_credit", grant_credit),
+    sample!(WriteOffRequest, "write_off", write_off),
+    sample!(ChangeCardRequest, "change_card", |m, _| change_card(m)),
+    sample!(RequestChargesRequest, "request_charges", |m, _| request_charges(m)),
+    sample!(ListSuggestedLinksRequest, "list_suggested_links", |m, _| list_suggested_links(m)),
+    sample!(ConfirmLinkRequest, "confirm_link", |m, _| confirm_link(m)),
+    sample!(RefuseLinkRequest, "refuse_link", |m, _| refuse_link(m)),
+    sample!(UnlinkRequest, "unlink", |m, _| unlink(m)),
+    sample!(ListExposuresRequest, "list_exposures", |m, _| list_exposures(m)),
+    sample!(RunBillingRequest, "run_billing", |m, _| run_billing(m)),
+    sample!(ListClaimableRequest, "list_claimable", |m, _| list_claimable(m)),
+    sample!(ExplainFeeRequest, "explain_fee", |m, _| explain_fee(m)),
+    sample!(ClaimFeeRequest, "claim_fee", |m, _| claim_fee(m)),
+    sample!(RegisterFirmRequest, "register_firm", |m, _| register_firm(m)),
+    sample!(GetFirmRequest, "get_firm", |m, _| get_firm(m)),
+    sample!(PublishPlanRequest, "publish_plan", publish_plan),
+    sample!(AdoptPackRequest, "adopt_pack", |m, _| adopt_pack(m)),
+    sample!(RegisterBureauRequest, "register_bureau", |m, _| register_bureau(m)),
+    sample!(RecordStandingRequest, "record_standing", record_standing),
+    sample!(CreateTokenRequest, "create_token", |m, _| create_token(m)),
+    sample!(ListTokensRequest, "list_tokens", |m, _| list_tokens(m)),
+    sample!(RevokeTokenRequest, "revoke_token", |m, _| revoke_token(m)),
+    sample!(VerifyLogRequest, "verify_log", |m, _| verify_log(m)),
+    sample!(RebuildReadModelsRequest, "rebuild_read_models", |m, _| rebuild_read_models(m)),
+    sample!(GetHeadRequest, "get_head", |m, _| get_head(m)),
+    sample!(ListDueRequest, "list_due", |m, _| list_due(m)),
+];

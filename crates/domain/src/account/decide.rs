@@ -1,0 +1,252 @@
+//! Decisions about an account.
+
+use calendar::{BusinessCalendar, CivilDate};
+
+use super::{Account, CHARGE_TRIES_MAX, ChargebackStatus, Invoice, Payment};
+use crate::command::{AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived, Refund};
+use crate::event::{
+    AccountEvent, Applied, CardOnFileChanged, ChargeRequested, ChargebackLost, ChargebackOpened,
+    ChargebackWon, CreditGranted, ExposureKind, FailureReason, PaymentFailed, PaymentSettled,
+    RefundIssued, StreamId, UnearnedPaymentFound, WrittenOff,
+};
+use crate::ids::{AccountId, ProcessorRef};
+use crate::money::{Currency, Money};
+use crate::refusal::{Reason, Refusal};
+use crate::value::Text;
+
+/// Days between a charge that failed for insufficient funds and the next try. At most two more
+/// tries; any other failure waits for a person. (Common practice, no source; the number of tries is
+/// that of the ACH rules for R01 and R09.)
+const RETRY_AFTER_DAYS: u16 = 5;
+
+/// What a decision about an account may look at beside the account.
+pub(crate) struct Facts {
+    /// The account's id.
+    pub(crate) id: AccountId,
+    /// The firm's currency.
+    pub(crate) currency: Currency,
+    /// The day it happened.
+    pub(crate) on: CivilDate,
+}
+
+impl Facts {
+    fn refuse(&self, reason: Reason, detail: impl Into<String>) -> Refusal {
+        Refusal::new(reason, StreamId::Account(self.id), detail)
+    }
+
+    fn check(&self, amount: Money) -> Result<(), Refusal> {
+        if amount.currency() == self.currency && amount.is_positive() {
+            return Ok(());
+        }
+        let detail = format!("must be above zero and in {}", self.currency.as_str());
+        Err(Refusal::new(Reason::ValueRefused, "amount", detail))
+    }
+}
+
+/// Decides one action on an opened account. Pure.
+pub(crate) fn decide(
+    account: &Account,
+    facts: &Facts,
+    action: &AccountAction,
+) -> Result<Vec<AccountEvent>, Refusal> {
+    if account.members.is_empty() {
+        return Err(facts.refuse(Reason::AccountUnknown, "no such account was opened"));
+    }
+    match action {
+        AccountAction::ChangeCard(card) => {
+            Ok(vec![CardOnFileChanged { card: card.clone() }.into()])
+        }
+        AccountAction::RequestCharge { invoice } => request_charge(account, facts, *invoice),
+        AccountAction::PaymentReceived(payment) => received(account, facts, payment),
+        AccountAction::ChargeFailed(failed) => charge_failed(account, facts, failed),
+        AccountAction::Refund(refund) => refunded(account, facts, refund),
+        AccountAction::OpenChargeback(chargeback) => opened(account, facts, chargeback),
+        AccountAction::ChargebackWon(name) => {
+            open_chargeback(account, facts, name)?;
+            Ok(vec![ChargebackWon { chargeback: name.clone() }.into()])
+        }
+        AccountAction::ChargebackLost(name) => {
+            open_chargeback(account, facts, name)?;
+            Ok(vec![ChargebackLost { chargeback: name.clone() }.into()])
+        }
+        AccountAction::GrantCredit(lower) => {
+            lowered(account, facts, lower)?;
+            let Lower { amount, invoice, reason } = lower.clone();
+            Ok(vec![CreditGranted { amount, invoice, reason }.into()])
+        }
+        AccountAction::WriteOff(lower) => {
+            lowered(account, facts, lower)?;
+            let Lower { amount, invoice, reason } = lower.clone();
+            Ok(vec![WrittenOff { amount, invoice, reason }.into()])
+        }
+    }
+}
+
+fn invoice<'a>(account: &'a Account, facts: &Facts, number: u64) -> Result<&'a Invoice, Refusal> {
+    account.invoices.get(&number).ok_or_else(|| {
+        facts
+            .refuse(Reason::ReferenceUnknown, format!("the invoice {number} is not this account's"))
+    })
+}
+
+fn payment<'a>(
+    account: &'a Account,
+    facts: &Facts,
+    name: &ProcessorRef,
+) -> Result<&'a Payment, Refusal> {
+    account.payments.get(name).ok_or_else(|| {
+        facts.refuse(Reason::ReferenceUnknown, format!("the payment {name} was never recorded"))
+    })
+}
+
+fn request_charge(
+    account: &Account,
+    facts: &Facts,
+    number: u64,
+) -> Result<Vec<AccountEvent>, Refusal> {
+    let invoice = invoice(account, facts, number)?;
+    let refuse = |detail: String| Err(facts.refuse(Reason::StateRefuses, detail));
+    if !invoice.open().is_positive() {
+        return refuse(format!("nothing is open on invoice {number}"));
+    }
+    if account.card.is_none() {
+        return refuse("no card is on file".into());
+    }
+    if let Some(attempt) = invoice.charge_open {
+        return refuse(format!("try {attempt} of invoice {number} still waits for its answer"));
+    }
+    if facts.on < invoice.due_on {
+        return refuse(format!("invoice {number} is due on {}", invoice.due_on));
+    }
+    if invoice.tries >= CHARGE_TRIES_MAX {
+        return refuse(format!(
+            "invoice {number} was tried {CHARGE_TRIES_MAX} times; a person decides"
+        ));
+    }
+    match (invoice.failed, invoice.next_try_on) {
+        (Some(reason), None) => {
+            refuse(format!("the latest try failed ({reason}); a person decides"))
+        }
+        (Some(_), Some(day)) if facts.on < day => refuse(format!("the next try is on {day}")),
+        _ => Ok(vec![
+            ChargeRequested { amount: invoice.open(), attempt: invoice.tries + 1, invoice: number }
+                .into(),
+        ]),
+    }
+}
+
+/// Money pays the invoice it names, up to what is open. The rest, and all of a payment that names
+/// none, has no earned fee behind it: owed back, and an exposure (15 USC 1679b(b)).
+fn received(
+    account: &Account,
+    facts: &Facts,
+    e: &PaymentReceived,
+) -> Result<Vec<AccountEvent>, Refusal> {
+    facts.check(e.amount)?;
+    if account.payments.contains_key(&e.payment) {
+        return Err(
+            facts.refuse(Reason::AlreadyRecorded, format!("the payment {} is recorded", e.payment))
+        );
+    }
+    let zero = Money::zero(facts.currency);
+    let pays = match e.invoice {
+        None => zero,
+        Some(number) => {
+            let open = invoice(account, facts, number)?.open();
+            if open.is_positive() { e.amount.min(open) } else { zero }
+        }
+    };
+    let applied =
+        e.invoice.filter(|_| pays.is_positive()).map(|invoice| Applied { amount: pays, invoice });
+    let unearned = e.amount.minus(pays).unwrap_or(zero);
+    let mut events = vec![
+        PaymentSettled {
+            amount: e.amount,
+            applied: applied.into_iter().collect(),
+            payment: e.payment.clone(),
+            unearned,
+        }
+        .into(),
+    ];
+    if unearned.is_positive() {
+        let cites = Text::parse(ExposureKind::PaymentUnearned.cites())
+            .expect("citations of ours are short text");
+        events.push(
+            UnearnedPaymentFound { amount: unearned, cites, payment: e.payment.clone() }.into(),
+        );
+    }
+    Ok(events)
+}
+
+fn charge_failed(
+    account: &Account,
+    facts: &Facts,
+    e: &ChargeFailed,
+) -> Result<Vec<AccountEvent>, Refusal> {
+    let invoice = invoice(account, facts, e.invoice)?;
+    let Some(attempt) = invoice.charge_open else {
+        return Err(facts.refuse(
+            Reason::StateRefuses,
+            format!("no charge of invoice {} waits for an answer", e.invoice),
+        ));
+    };
+    let may_retry = e.reason == FailureReason::InsufficientFunds && attempt < CHARGE_TRIES_MAX;
+    let next = || BusinessCalendar::EveryDay.add_business_days(facts.on, RETRY_AFTER_DAYS);
+    let next_try_on = may_retry.then(next);
+    Ok(vec![PaymentFailed { attempt, invoice: e.invoice, next_try_on, reason: e.reason }.into()])
+}
+
+/// A payment can give back only what it still holds.
+fn gives_back(facts: &Facts, payment: &Payment, amount: Money) -> Result<(), Refusal> {
+    facts.check(amount)?;
+    let left = payment.amount.minor() - payment.returned.minor();
+    if amount.minor() > left {
+        let left =
+            Money::new(left, facts.currency).map_or_else(|e| e.to_string(), |m| m.to_string());
+        let detail = format!("only {left} of the payment is left");
+        return Err(Refusal::new(Reason::ValueRefused, "amount", detail));
+    }
+    Ok(())
+}
+
+fn fresh(account: &Account, facts: &Facts, name: &ProcessorRef) -> Result<(), Refusal> {
+    if account.money_back.contains_key(name) {
+        return Err(facts.refuse(Reason::AlreadyRecorded, format!("{name} is recorded")));
+    }
+    Ok(())
+}
+
+fn refunded(account: &Account, facts: &Facts, e: &Refund) -> Result<Vec<AccountEvent>, Refusal> {
+    fresh(account, facts, &e.refund)?;
+    gives_back(facts, payment(account, facts, &e.payment)?, e.amount)?;
+    let Refund { amount, payment, reason, refund } = e.clone();
+    Ok(vec![RefundIssued { amount, payment, reason, refund }.into()])
+}
+
+fn opened(account: &Account, facts: &Facts, e: &Chargeback) -> Result<Vec<AccountEvent>, Refusal> {
+    fresh(account, facts, &e.chargeback)?;
+    gives_back(facts, payment(account, facts, &e.payment)?, e.amount)?;
+    let Chargeback { amount, chargeback, payment, respond_by } = e.clone();
+    Ok(vec![ChargebackOpened { amount, chargeback, payment, respond_by }.into()])
+}
+
+fn open_chargeback(account: &Account, facts: &Facts, name: &ProcessorRef) -> Result<(), Refusal> {
+    match account.money_back.get(name).map(|back| back.status) {
+        Some(Some(ChargebackStatus::Open)) => Ok(()),
+        Some(Some(_)) => Err(facts.refuse(Reason::AlreadyRecorded, format!("{name} is settled"))),
+        Some(None) | None => {
+            Err(facts
+                .refuse(Reason::ReferenceUnknown, format!("no chargeback {name} was recorded")))
+        }
+    }
+}
+
+fn lowered(account: &Account, facts: &Facts, e: &Lower) -> Result<(), Refusal> {
+    facts.check(e.amount)?;
+    let open = invoice(account, facts, e.invoice)?.open();
+    if e.amount.minor() > open.minor() {
+        let detail = format!("only {open} is open on invoice {}", e.invoice);
+        return Err(Refusal::new(Reason::ValueRefused, "amount", detail));
+    }
+    Ok(())
+}

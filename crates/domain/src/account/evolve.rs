@@ -1,0 +1,197 @@
+//! Folding an account's events.
+
+use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion};
+use crate::case::Mark;
+use crate::event::{
+    AccountEvent, ChargebackOpened, InvoiceIssued, PaymentSettled, Recorded, RefundIssued,
+};
+use crate::ids::ProcessorRef;
+use crate::money::Money;
+
+impl Account {
+    /// Folds one event in.
+    pub(crate) fn evolve(&mut self, recorded: &Recorded, event: &AccountEvent) {
+        self.version = recorded.stream_version;
+        let mark = Mark {
+            at: recorded.reference(),
+            late: recorded.late_days.is_some(),
+            on: recorded.occurred_on,
+        };
+        match event {
+            AccountEvent::AccountOpened(e) => self.members = vec![e.owner],
+            AccountEvent::CardOnFileChanged(e) => self.card = Some(e.card.clone()),
+            AccountEvent::LinkSuggested(e) => {
+                let suggestion = Suggestion { mark, matches: e.matches.clone() };
+                self.suggested.insert(e.member, suggestion);
+            }
+            AccountEvent::LinkRefused(e) => {
+                self.suggested.remove(&e.member);
+                self.refused.insert(e.member);
+            }
+            AccountEvent::MemberLinked(e) => {
+                self.suggested.clear();
+                self.refused.remove(&e.member);
+                self.members.push(e.member);
+            }
+            AccountEvent::MemberUnlinked(e) => self.members.retain(|member| *member != e.member),
+            AccountEvent::PaymentMoved(e) => {
+                self.suggested.clear();
+                self.moved_to = Some(e.to);
+            }
+            AccountEvent::PaymentMovedBack(_) => self.moved_to = None,
+            AccountEvent::InvoiceIssued(e) => self.issued(e, mark),
+            AccountEvent::ChargeRequested(e) => {
+                if let Some(invoice) = self.invoices.get_mut(&e.invoice) {
+                    invoice.charge_open = Some(e.attempt);
+                    invoice.tries = e.attempt;
+                    invoice.next_try_on = None;
+                }
+            }
+            AccountEvent::PaymentSettled(e) => self.settled(e, mark),
+            AccountEvent::PaymentFailed(e) => {
+                if let Some(invoice) = self.invoices.get_mut(&e.invoice) {
+                    invoice.charge_open = None;
+                    invoice.failed = Some(e.reason);
+                    invoice.next_try_on = e.next_try_on;
+                }
+            }
+            AccountEvent::RefundIssued(e) => self.refunded(e, mark),
+            AccountEvent::ChargebackOpened(e) => self.charged_back(e, mark),
+            AccountEvent::ChargebackWon(e) => self.chargeback_won(&e.chargeback),
+            AccountEvent::ChargebackLost(e) => {
+                if let Some(back) = self.money_back.get_mut(&e.chargeback) {
+                    back.status = Some(ChargebackStatus::Lost);
+                }
+            }
+            AccountEvent::CreditGranted(e) => {
+                if let Some(invoice) = self.invoices.get_mut(&e.invoice) {
+                    add(&mut invoice.credited, e.amount);
+                    close_if_settled(invoice);
+                }
+            }
+            AccountEvent::WrittenOff(e) => {
+                if let Some(invoice) = self.invoices.get_mut(&e.invoice) {
+                    add(&mut invoice.written_off, e.amount);
+                    close_if_settled(invoice);
+                }
+            }
+            // The payment itself carries the amount; this names the rule for the exposure report.
+            AccountEvent::UnearnedPaymentFound(_) => {}
+        }
+    }
+
+    fn issued(&mut self, e: &InvoiceIssued, mark: Mark) {
+        let zero = Money::zero(e.total.currency());
+        let invoice = Invoice {
+            charge_open: None,
+            charged_back: zero,
+            credited: zero,
+            due_on: e.due_on,
+            failed: None,
+            issued: mark,
+            lines: e.lines.clone(),
+            next_try_on: None,
+            paid: zero,
+            total: e.total,
+            tries: 0,
+            written_off: zero,
+        };
+        self.invoices.insert(e.number, invoice);
+    }
+
+    fn settled(&mut self, e: &PaymentSettled, mark: Mark) {
+        for applied in &e.applied {
+            if let Some(invoice) = self.invoices.get_mut(&applied.invoice) {
+                add(&mut invoice.paid, applied.amount);
+                invoice.charge_open = None;
+                invoice.failed = None;
+                close_if_settled(invoice);
+            }
+        }
+        let payment = Payment {
+            amount: e.amount,
+            applied: e.applied.clone(),
+            mark,
+            returned: Money::zero(e.amount.currency()),
+            unearned: e.unearned,
+        };
+        self.payments.insert(e.payment.clone(), payment);
+    }
+
+    /// A refund pays back what was unearned first. What it takes of an earned fee lowers the
+    /// invoice with it: the client does not owe again what the firm gave back.
+    fn refunded(&mut self, e: &RefundIssued, mark: Mark) {
+        for (invoice, amount) in self.take_back(&e.payment, e.amount) {
+            if let Some(invoice) = self.invoices.get_mut(&invoice) {
+                add(&mut invoice.paid, negative(amount));
+                add(&mut invoice.credited, amount);
+            }
+        }
+        let back = MoneyBack { amount: e.amount, mark, payment: e.payment.clone(), status: None };
+        self.money_back.insert(e.refund.clone(), back);
+    }
+
+    /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
+    fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) {
+        for (invoice, amount) in self.take_back(&e.payment, e.amount) {
+            if let Some(invoice) = self.invoices.get_mut(&invoice) {
+                add(&mut invoice.paid, negative(amount));
+                add(&mut invoice.charged_back, amount);
+            }
+        }
+        let status = Some(ChargebackStatus::Open);
+        let back = MoneyBack { amount: e.amount, mark, payment: e.payment.clone(), status };
+        self.money_back.insert(e.chargeback.clone(), back);
+    }
+
+    fn chargeback_won(&mut self, chargeback: &ProcessorRef) {
+        let Some(back) = self.money_back.get_mut(chargeback) else { return };
+        back.status = Some(ChargebackStatus::Won);
+        let (amount, name) = (back.amount, back.payment.clone());
+        let Some(payment) = self.payments.get_mut(&name) else { return };
+        add(&mut payment.returned, negative(amount));
+        let mut left = amount;
+        for applied in payment.applied.clone() {
+            if let Some(invoice) = self.invoices.get_mut(&applied.invoice) {
+                let part = left.min(invoice.charged_back);
+                add(&mut invoice.charged_back, negative(part));
+                add(&mut invoice.paid, part);
+                add(&mut left, negative(part));
+            }
+        }
+    }
+
+    /// Takes money out of a payment: first what was unearned, then what pays invoices. Gives the
+    /// invoices' parts.
+    fn take_back(&mut self, name: &ProcessorRef, amount: Money) -> Vec<(u64, Money)> {
+        let Some(payment) = self.payments.get_mut(name) else { return Vec::new() };
+        let zero = Money::zero(amount.currency());
+        let unearned_left =
+            payment.unearned.minus(payment.returned.min(payment.unearned)).unwrap_or(zero);
+        add(&mut payment.returned, amount);
+        let mut left = amount.minus(amount.min(unearned_left)).unwrap_or(zero);
+        let mut parts = Vec::new();
+        for applied in &payment.applied {
+            let paid = self.invoices.get(&applied.invoice).map_or(zero, |invoice| invoice.paid);
+            let part = left.min(applied.amount).min(paid);
+            add(&mut left, negative(part));
+            parts.push((applied.invoice, part));
+        }
+        parts
+    }
+}
+
+fn close_if_settled(invoice: &mut Invoice) {
+    if !invoice.open().is_positive() {
+        invoice.next_try_on = None;
+    }
+}
+
+fn negative(amount: Money) -> Money {
+    Money::new(-amount.minor(), amount.currency()).unwrap_or(amount)
+}
+
+/// Adds within the limits that `decide` checked: one currency, amounts far from the largest.
+fn add(sum: &mut Money, amount: Money) {
+    *sum = sum.plus(amount).unwrap_or(*sum);
+}

@@ -1,0 +1,375 @@
+//! Decisions about a case: one action at a time, pure.
+
+use calendar::{BusinessCalendar, CivilDate};
+
+use super::{Case, CaseStatus, fact};
+use crate::command::{Cancel, CaseAction, Enrol, SendRound, SignConsent};
+use crate::event::{
+    CaseEvent, ConsentCancelled, ConsentSigned, EndedBy, Enrolled, ExposureKind, PaperKind,
+    RoundSent, ServiceEnded, ServiceResumed, StreamId, UtcMicros, WorkOpened,
+};
+use crate::firm::Firm;
+use crate::ids::CaseId;
+use crate::refusal::{Reason, Refusal, Violation};
+
+/// Most letters of a round.
+pub const LETTERS_MAX: usize = 16;
+/// Most listings of a letter.
+pub const LETTER_ITEMS_MAX: usize = 50;
+/// Most negative listings of a report.
+pub const REPORT_ITEMS_MAX: usize = 500;
+
+/// What a decision about a case may look at beside the case.
+pub(crate) struct Facts<'a> {
+    /// The case's id.
+    pub(crate) id: CaseId,
+    /// The firm.
+    pub(crate) firm: &'a Firm,
+    /// The day it happened.
+    pub(crate) on: CivilDate,
+    /// Now, UTC.
+    pub(crate) now: UtcMicros,
+    /// The last position of the log.
+    pub(crate) position: u64,
+}
+
+impl Facts<'_> {
+    pub(crate) fn subject(&self) -> StreamId {
+        StreamId::Case(self.id)
+    }
+
+    pub(crate) fn refuse(&self, reason: Reason, detail: impl Into<String>) -> Refusal {
+        Refusal::new(reason, self.subject(), detail)
+    }
+
+    pub(crate) fn unknown(&self, what: &str) -> Refusal {
+        self.refuse(Reason::ReferenceUnknown, format!("{what} was never recorded here"))
+    }
+}
+
+/// Decides one action.
+pub(crate) fn decide(
+    case: &Case,
+    facts: &Facts<'_>,
+    action: &CaseAction,
+) -> Result<Vec<CaseEvent>, Refusal> {
+    if let CaseAction::Enrol(enrol) = action {
+        return enrolled(case, facts, enrol).map(one);
+    }
+    if case.enrolment.is_none() {
+        return Err(facts.refuse(Reason::CaseUnknown, "nobody has enrolled under this case"));
+    }
+    match action {
+        CaseAction::Enrol(_) => unreachable!("handled above"),
+        CaseAction::SignConsent(sign) => signed(case, facts, sign).map(one),
+        CaseAction::Cancel(cancel) => cancelled(case, facts, cancel).map(|event| vec![event]),
+        CaseAction::OpenWork => open_work(case, facts).map(one),
+        CaseAction::SendRound(round) => send_round(case, facts, round).map(one),
+        CaseAction::NoteRoundSent(round) => note_round(case, facts, round),
+        CaseAction::PauseService(pause) => {
+            if case.paused.is_some() || is_over(case) {
+                return Err(
+                    facts.refuse(Reason::StateRefuses, "only a running service can be paused")
+                );
+            }
+            Ok(one(pause.clone()))
+        }
+        CaseAction::ResumeService => match &case.paused {
+            Some(paused) if paused.on <= facts.on => Ok(one(ServiceResumed {})),
+            Some(paused) => Err(facts.refuse(
+                Reason::DateImpossible,
+                format!("the pause began on {}, after the day given", paused.on),
+            )),
+            None => Err(facts.refuse(Reason::StateRefuses, "the service is not paused")),
+        },
+        CaseAction::EndService(end) => {
+            if is_over(case) {
+                return Err(facts.refuse(Reason::StateRefuses, "the service is over already"));
+            }
+            Ok(one(end.clone()))
+        }
+        _ => fact::decide(case, facts, action),
+    }
+}
+
+pub(crate) fn one(event: impl Into<CaseEvent>) -> Vec<CaseEvent> {
+    vec![event.into()]
+}
+
+/// Whether the service has ended or was cancelled in its days.
+fn is_over(case: &Case) -> bool {
+    matches!(case.status(), CaseStatus::Ended | CaseStatus::Cancelled)
+}
+
+fn enrolled(case: &Case, facts: &Facts<'_>, enrol: &Enrol) -> Result<Enrolled, Refusal> {
+    if case.enrolment.is_some() {
+        return Err(facts.refuse(Reason::CaseExists, "this case has enrolled already"));
+    }
+    let Some(registered) = &facts.firm.registered else {
+        return Err(facts.refuse(Reason::FirmUnknown, "the firm is not registered"));
+    };
+    let Some(plan) = facts.firm.plan(&enrol.plan) else {
+        return Err(facts.unknown(&format!("the plan {}", enrol.plan)));
+    };
+    if plan.terms(enrol.seat).is_none() {
+        return Err(facts.refuse(
+            Reason::ValueRefused,
+            format!("the plan {} is not offered to couples", enrol.plan),
+        ));
+    }
+    Ok(Enrolled {
+        billing: enrol.billing,
+        birth_date: enrol.birth_date.clone(),
+        contact: enrol.contact.clone(),
+        plan: plan.code.clone(),
+        plan_version: plan.version,
+        sale: enrol.sale.clone(),
+        seat: enrol.seat,
+        ssn_last4: enrol.ssn_last4.clone(),
+        zone: enrol.zone.unwrap_or(registered.zone),
+    })
+}
+
+/// The agreement fixes everything that fees are judged by, from the plan at enrolment and the packs
+/// of the day of signing.
+fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentSigned, Refusal> {
+    let enrolment = case.enrolment.as_ref().expect("checked by the caller");
+    let contact = case.contact_on(facts.on).expect("an enrolment brings a contact");
+    if let Some(newest) = case.agreement()
+        && facts.on < newest.mark.on
+    {
+        return Err(facts.refuse(
+            Reason::DateImpossible,
+            format!(
+                "an agreement signed on {} is there; a renewal is signed later",
+                newest.mark.on
+            ),
+        ));
+    }
+    let terms = facts
+        .firm
+        .plan_version(&enrolment.plan, enrolment.plan_version)
+        .and_then(|plan| plan.terms(enrolment.seat))
+        .expect("the enrolment checked the plan");
+    let state = contact.contact.address.state;
+    let Some(rules) = facts.firm.rules_for(state, facts.on) else {
+        return Err(facts.refuse(
+            Reason::StateRefuses,
+            "no federal rule pack in force on that day was adopted; an agreement cannot be judged without one",
+        ));
+    };
+    if sign.total_of_payments.currency() != terms.prices.first_fee.currency()
+        || !sign.total_of_payments.is_positive()
+    {
+        return Err(Refusal::citing(
+            Reason::ValueRefused,
+            "total_of_payments",
+            "the agreement states a total above zero in the plan's currency",
+            "15 USC 1679d(b)(1)",
+        ));
+    }
+    let (cancel_through, service_from) = rules.cancellation_window(facts.on);
+    Ok(ConsentSigned {
+        cancel_through,
+        copies_given: sign.copies_given,
+        document: sign.document,
+        e_sign_consent: sign.e_sign_consent,
+        rules,
+        service_from,
+        state,
+        terms,
+        total_of_payments: sign.total_of_payments,
+    })
+}
+
+/// A cancellation counts from when it was sent. In the cancellation days it undoes the agreement
+/// (15 USC 1679e(a)); at any later time it ends the service.
+fn cancelled(case: &Case, facts: &Facts<'_>, cancel: &Cancel) -> Result<CaseEvent, Refusal> {
+    if is_over(case) {
+        return Err(facts.refuse(Reason::StateRefuses, "the service is over already"));
+    }
+    if cancel.sent_on > facts.on {
+        return Err(
+            facts.refuse(Reason::DateImpossible, "sent_on is after the day it was received")
+        );
+    }
+    let in_time = case
+        .agreements
+        .last()
+        .is_some_and(|a| a.mark.on <= cancel.sent_on && cancel.sent_on <= a.cancel_through);
+    Ok(if in_time {
+        ConsentCancelled { sent_on: cancel.sent_on }.into()
+    } else {
+        ServiceEnded { by: EndedBy::Client, reason: cancel.reason.clone() }.into()
+    })
+}
+
+/// Work opens when everything is there, on a business day after the cancellation days.
+fn open_work(case: &Case, facts: &Facts<'_>) -> Result<WorkOpened, Refusal> {
+    if case.opened.is_some() {
+        return Err(facts.refuse(Reason::AlreadyRecorded, "work is open already"));
+    }
+    if is_over(case) || case.paused.is_some() {
+        return Err(facts.refuse(Reason::StateRefuses, format!("the case is {}", case.status())));
+    }
+    let mut violations: Vec<Violation> = case
+        .readiness(facts.on)
+        .missing()
+        .map(|step| {
+            violation("readiness", step.code(), format!("{step} is not done"), step_cites(step))
+        })
+        .collect();
+    violations.extend(too_soon(case, facts));
+    if !BusinessCalendar::FederalOffice.is_business_day(facts.on) {
+        let detail = format!("{} is not a business day", facts.on);
+        violations.push(violation(
+            "business_day",
+            "occurred_on",
+            detail,
+            "common practice, no source",
+        ));
+    }
+    if violations.is_empty() {
+        Ok(WorkOpened {})
+    } else {
+        Err(Refusal::of(Reason::NotAllowedYet, violations))
+    }
+}
+
+fn step_cites(step: super::Step) -> &'static str {
+    use super::Step;
+    match step {
+        Step::Disclosure => "15 USC 1679c",
+        Step::Agreement => "15 USC 1679d(a)(1)",
+        Step::WaitingDays => "15 USC 1679d(a)(2), 1679e(a)",
+        Step::FirstReport => "15 USC 1681b(a)(2)",
+        Step::PhotoId | Step::Residence | Step::ReportSource => "common practice, no source",
+    }
+}
+
+fn violation(rule: &str, subject: &str, detail: String, cites: &str) -> Violation {
+    Violation { cites: cites.into(), detail, rule: rule.into(), subject: subject.into() }
+}
+
+/// The cancellation days of the agreement are not over where the client lives. The day is checked
+/// by readiness; this is about midnight: the client's may come later than the firm's.
+fn too_soon(case: &Case, facts: &Facts<'_>) -> Option<Violation> {
+    let agreement = case.agreement()?;
+    let zone = case.enrolment.as_ref()?.zone;
+    let opens_at = zone.start_of_day(agreement.service_from);
+    (facts.on >= agreement.service_from && facts.now.0 < opens_at).then(|| {
+        let detail = format!("the cancellation days end at midnight in {}", zone.name());
+        violation("waiting_days", "occurred_on", detail, "15 USC 1679d(a)(2), 1679e(a)")
+    })
+}
+
+fn send_round(case: &Case, facts: &Facts<'_>, round: &SendRound) -> Result<RoundSent, Refusal> {
+    if case.status() != CaseStatus::Open {
+        return Err(Refusal::citing(
+            Reason::NotAllowedYet,
+            facts.subject(),
+            format!("letters go out only while work is open; the case is {}", case.status()),
+            "15 USC 1679d(a)",
+        ));
+    }
+    let opened = case.opened.as_ref().map(|mark| mark.on);
+    if opened.is_some_and(|opened| facts.on < opened) {
+        return Err(facts.refuse(Reason::DateImpossible, "the day is before work opened"));
+    }
+    let event = round_sent(case, facts, round)?;
+    let mut violations: Vec<Violation> = too_soon(case, facts).into_iter().collect();
+    violations.extend(without_basis(case, round).map(|(bureau, item)| {
+        violation(
+            "basis",
+            &format!("{item} at {bureau}"),
+            "the client has not attested why it is wrong".into(),
+            "15 USC 1679b(a)(1)",
+        )
+    }));
+    if violations.is_empty() {
+        Ok(event)
+    } else {
+        Err(Refusal::of(Reason::NotAllowedYet, violations))
+    }
+}
+
+/// A round that went out anyway is recorded, and with it every rule that it broke.
+fn note_round(
+    case: &Case,
+    facts: &Facts<'_>,
+    round: &SendRound,
+) -> Result<Vec<CaseEvent>, Refusal> {
+    let mut events = one(round_sent(case, facts, round)?);
+    let mut expose = |kind: ExposureKind| events.push(fact::exposure(kind, None, None).into());
+    if case.agreement().is_none() {
+        expose(ExposureKind::NoAgreement);
+    } else if case.is_early(facts.on) {
+        expose(ExposureKind::EarlyService);
+    }
+    if !(case.has_paper(PaperKind::PhotoId) && case.has_paper(PaperKind::Residence)) {
+        expose(ExposureKind::PapersMissing);
+    }
+    if without_basis(case, round).next().is_some() {
+        expose(ExposureKind::DisputeWithoutBasis);
+    }
+    Ok(events)
+}
+
+fn without_basis<'a>(
+    case: &'a Case,
+    round: &'a SendRound,
+) -> impl Iterator<Item = (&'a crate::ids::BureauCode, &'a crate::ids::ItemCode)> {
+    round.letters.iter().flat_map(|l| l.items.iter().map(move |item| (&l.bureau, item))).filter(
+        |(bureau, item)| {
+            let key = ((*item).clone(), (*bureau).clone());
+            case.listings.get(&key).is_some_and(|listing| listing.basis.is_none())
+        },
+    )
+}
+
+/// The round as an event, if its letters make sense at all: known bureaus, known listings, none twice.
+fn round_sent(case: &Case, facts: &Facts<'_>, round: &SendRound) -> Result<RoundSent, Refusal> {
+    let mut violations = Vec::new();
+    let mut refuse = |subject: String, detail: &str| {
+        violations.push(violation("letter", &subject, detail.into(), ""));
+    };
+    if round.letters.is_empty() || round.letters.len() > LETTERS_MAX {
+        refuse("letters".into(), &format!("a round has 1 to {LETTERS_MAX} letters"));
+    }
+    for (at, letter) in round.letters.iter().enumerate() {
+        let subject = || format!("letters[{at}]");
+        if !facts.firm.bureaus.contains_key(&letter.bureau) {
+            refuse(subject(), &format!("the bureau {} is not registered", letter.bureau));
+        }
+        if round.letters[..at].iter().any(|before| before.bureau == letter.bureau) {
+            refuse(subject(), "one letter to each bureau");
+        }
+        if letter.items.is_empty() || letter.items.len() > LETTER_ITEMS_MAX {
+            refuse(subject(), &format!("a letter disputes 1 to {LETTER_ITEMS_MAX} listings"));
+        }
+        for (n, item) in letter.items.iter().enumerate() {
+            let subject = || format!("letters[{at}].items[{n}]");
+            if letter.items[..n].contains(item) {
+                refuse(subject(), "named twice");
+            }
+            match case.listings.get(&(item.clone(), letter.bureau.clone())) {
+                None => refuse(subject(), &format!("no report showed {item} at {}", letter.bureau)),
+                Some(listing) if !listing.status.may_dispute() => {
+                    refuse(subject(), &format!("{item} is deleted at {}", letter.bureau));
+                }
+                Some(_) => {}
+            }
+        }
+    }
+    if !violations.is_empty() {
+        return Err(Refusal::of(Reason::ReferenceUnknown, violations));
+    }
+    let contact = case.contact_on(facts.on).expect("an enrolment brings a contact");
+    let number = case.rounds.len() + 1;
+    Ok(RoundSent {
+        contact: contact.mark.at.clone(),
+        letters: round.letters.clone(),
+        round: u32::try_from(number)
+            .map_err(|_| facts.refuse(Reason::TooLarge, "too many rounds"))?,
+    })
+}

@@ -1,0 +1,79 @@
+//! One item at one bureau, with a fate of its own.
+
+use calendar::CivilDate;
+
+use super::Mark;
+use crate::codec::{codes, record};
+use crate::event::{Basis, ItemKind};
+use crate::money::Money;
+use crate::value::Text;
+
+codes! {
+    /// Where a listing stands.
+    pub enum ListingStatus {
+        /// On the report, not in dispute.
+        Listed = "listed",
+        /// In a letter that is not answered yet.
+        InDispute = "in_dispute",
+        /// Deleted.
+        Deleted = "deleted",
+        /// Corrected.
+        Corrected = "corrected",
+        /// Verified as it stands.
+        Verified = "verified",
+        /// Refused as frivolous.
+        Refused = "refused",
+        /// Came back after a deletion.
+        Reinserted = "reinserted",
+        /// The bureau did not answer in time: to be deleted (15 USC 1681i(a)(5)(A)).
+        Unanswered = "unanswered",
+    }
+}
+
+impl ListingStatus {
+    /// Whether a letter may dispute it.
+    pub const fn may_dispute(self) -> bool {
+        !matches!(self, Self::Deleted)
+    }
+
+    /// Whether this is a result the client was promised.
+    pub const fn is_result(self) -> bool {
+        matches!(self, Self::Deleted | Self::Corrected)
+    }
+}
+
+record! {
+    /// A listing.
+    pub struct Listing {
+        /// Balance shown.
+        balance: Option<Money>,
+        /// Why the client says it is wrong.
+        basis: Option<Basis>,
+        /// When the delinquency or case began.
+        delinquent_since: Option<CivilDate>,
+        /// Who reports it.
+        furnisher: Text,
+        /// What it is.
+        kind: ItemKind,
+        /// When it was first seen.
+        listed: Mark,
+        /// Whether the bureau's notice of a reinsertion was seen.
+        notice_seen: bool,
+        /// The report that shows the result, issued more than six months after it
+        /// (16 CFR 310.4(a)(2)(ii)).
+        shown: Option<Mark>,
+        /// The latest change of status.
+        since: Mark,
+        /// Where it stands.
+        status: ListingStatus,
+    }
+}
+
+impl Listing {
+    /// Moves to a status; a proof of an earlier result falls away with it.
+    pub(super) fn become_status(&mut self, status: ListingStatus, mark: Mark) {
+        self.status = status;
+        self.since = mark;
+        self.shown = None;
+    }
+}

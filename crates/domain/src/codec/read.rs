@@ -1,0 +1,259 @@
+//! Reading canonical JSON, and nothing else.
+
+use std::borrow::Cow;
+
+use super::Field;
+
+/// The largest integer magnitude every JSON reader keeps exactly: 2^53 − 1.
+pub(super) const INTEGER_MAX: u64 = (1 << 53) - 1;
+
+/// Stored bytes that do not say what they should.
+///
+/// The text names what was expected and where, never a value: the bytes may be personal.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("at byte {at}: {expected}")]
+pub struct DecodeError {
+    at: usize,
+    expected: String,
+}
+
+impl DecodeError {
+    /// An error at a byte offset.
+    pub fn new(at: usize, expected: impl Into<String>) -> Self {
+        Self { at, expected: expected.into() }
+    }
+}
+
+/// A reader over stored bytes.
+pub struct In<'a> {
+    bytes: &'a [u8],
+    at: usize,
+    /// Whether a value was just read, so that a comma must come before the next.
+    after_value: bool,
+}
+
+impl<'a> In<'a> {
+    /// Reads from the start of `bytes`.
+    pub fn new(bytes: &'a [u8]) -> Self {
+        Self { bytes, at: 0, after_value: false }
+    }
+
+    /// An error at the place reached.
+    pub fn error(&self, expected: impl Into<String>) -> DecodeError {
+        DecodeError::new(self.at, expected)
+    }
+
+    /// Requires that everything was read.
+    pub fn end(&self) -> Result<(), DecodeError> {
+        if self.at == self.bytes.len() { Ok(()) } else { Err(self.error("the end")) }
+    }
+
+    fn peek(&self) -> Option<u8> {
+        self.bytes.get(self.at).copied()
+    }
+
+    fn expect(&mut self, byte: u8) -> Result<(), DecodeError> {
+        if self.peek() == Some(byte) {
+            self.at += 1;
+            Ok(())
+        } else {
+            Err(self.error(format!("{:?}", char::from(byte))))
+        }
+    }
+
+    fn open(&mut self, byte: u8) -> Result<(), DecodeError> {
+        self.expect(byte)?;
+        self.after_value = false;
+        Ok(())
+    }
+
+    fn close(&mut self, byte: u8) -> Result<(), DecodeError> {
+        self.expect(byte)?;
+        self.after_value = true;
+        Ok(())
+    }
+
+    /// Enters an object.
+    pub fn open_object(&mut self) -> Result<(), DecodeError> {
+        self.open(b'{')
+    }
+
+    /// Leaves an object; a member nobody asked for is an error here.
+    pub fn close_object(&mut self) -> Result<(), DecodeError> {
+        self.close(b'}')
+    }
+
+    /// Enters an array.
+    pub fn open_array(&mut self) -> Result<(), DecodeError> {
+        self.open(b'[')
+    }
+
+    /// Whether the open array has another element; steps to it, or leaves the array.
+    pub fn more(&mut self) -> Result<bool, DecodeError> {
+        if self.peek() == Some(b']') {
+            self.close(b']')?;
+            return Ok(false);
+        }
+        self.separate()?;
+        Ok(true)
+    }
+
+    fn separate(&mut self) -> Result<(), DecodeError> {
+        if self.after_value {
+            self.expect(b',')?;
+            self.after_value = false;
+        }
+        Ok(())
+    }
+
+    /// The next key of the open object; its value must be read next.
+    pub fn key(&mut self) -> Result<Cow<'a, str>, DecodeError> {
+        self.separate()?;
+        let key = self.string()?;
+        self.expect(b':')?;
+        self.after_value = false;
+        Ok(key)
+    }
+
+    /// The member called `key`, or what its absence stands for.
+    pub fn member<T: Field>(&mut self, key: &str) -> Result<T, DecodeError> {
+        if self.skip_key(key) {
+            self.after_value = false;
+            return T::take(self);
+        }
+        T::absent().ok_or_else(|| self.error(format!("the member {key:?}")))
+    }
+
+    /// Steps over `key` and its colon if they stand next.
+    fn skip_key(&mut self, key: &str) -> bool {
+        let mut at = self.at;
+        if self.after_value {
+            if self.bytes.get(at) != Some(&b',') {
+                return false;
+            }
+            at += 1;
+        }
+        let end = at + key.len();
+        let matches = self.bytes.get(at) == Some(&b'"')
+            && self.bytes.get(at + 1..=end) == Some(key.as_bytes())
+            && self.bytes.get(end + 1..end + 3) == Some(b"\":".as_slice());
+        if matches {
+            self.at = end + 3;
+        }
+        matches
+    }
+
+    /// A literal word, if it stands here.
+    pub fn literal(&mut self, word: &str) -> bool {
+        let end = self.at + word.len();
+        let found = self.bytes.get(self.at..end) == Some(word.as_bytes());
+        if found {
+            self.at = end;
+            self.after_value = true;
+        }
+        found
+    }
+
+    /// An integer within ±(2^53 − 1), written the one canonical way.
+    pub fn integer(&mut self) -> Result<i64, DecodeError> {
+        let start = self.at;
+        let negative = self.peek() == Some(b'-');
+        if negative {
+            self.at += 1;
+        }
+        let first = self.at;
+        let mut value: u64 = 0;
+        while let Some(digit @ b'0'..=b'9') = self.peek() {
+            value = value.saturating_mul(10).saturating_add(u64::from(digit - b'0'));
+            self.at += 1;
+        }
+        let digits = &self.bytes[first..self.at];
+        let canonical = !digits.is_empty()
+            && (digits[0] != b'0' || (digits.len() == 1 && !negative))
+            && value <= INTEGER_MAX;
+        if !canonical {
+            return Err(DecodeError::new(start, "an integer"));
+        }
+        self.after_value = true;
+        let value = i64::try_from(value).map_err(|_| DecodeError::new(start, "an integer"))?;
+        Ok(if negative { -value } else { value })
+    }
+
+    /// A string.
+    pub fn string(&mut self) -> Result<Cow<'a, str>, DecodeError> {
+        self.expect(b'"')?;
+        let start = self.at;
+        loop {
+            match self.peek() {
+                None | Some(0..=0x1f) => return Err(self.error("a string")),
+                Some(b'"') => break,
+                Some(b'\\') => return self.escaped(start).map(Cow::Owned),
+                Some(_) => self.at += 1,
+            }
+        }
+        let text = self.utf8(start)?;
+        self.at += 1;
+        self.after_value = true;
+        Ok(Cow::Borrowed(text))
+    }
+
+    fn utf8(&self, start: usize) -> Result<&'a str, DecodeError> {
+        std::str::from_utf8(&self.bytes[start..self.at])
+            .map_err(|_| DecodeError::new(start, "UTF-8"))
+    }
+
+    /// The rest of a string that has escapes, from the first of them.
+    fn escaped(&mut self, start: usize) -> Result<String, DecodeError> {
+        let mut text = self.utf8(start)?.to_owned();
+        let mut from = self.at;
+        loop {
+            match self.peek() {
+                None | Some(0..=0x1f) => return Err(self.error("a string")),
+                Some(b'"') => break,
+                Some(b'\\') => {
+                    text.push_str(self.utf8(from)?);
+                    text.push(self.escape()?);
+                    from = self.at;
+                }
+                Some(_) => self.at += 1,
+            }
+        }
+        text.push_str(self.utf8(from)?);
+        self.at += 1;
+        self.after_value = true;
+        Ok(text)
+    }
+
+    /// One escape, in the only spelling RFC 8785 allows for it.
+    fn escape(&mut self) -> Result<char, DecodeError> {
+        let rest = &self.bytes[self.at + 1..];
+        let (character, length) = match rest.first() {
+            Some(b'"') => ('"', 1),
+            Some(b'\\') => ('\\', 1),
+            Some(b'b') => ('\u{8}', 1),
+            Some(b't') => ('\t', 1),
+            Some(b'n') => ('\n', 1),
+            Some(b'f') => ('\u{c}', 1),
+            Some(b'r') => ('\r', 1),
+            Some(b'u') => (self.control(rest)?, 5),
+            _ => return Err(self.error("an escape")),
+        };
+        self.at += 1 + length;
+        Ok(character)
+    }
+
+    fn control(&self, rest: &[u8]) -> Result<char, DecodeError> {
+        let digits = rest.get(1..5).and_then(|d| std::str::from_utf8(d).ok());
+        let lower = digits.filter(|d| d.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f')));
+        let byte = lower.and_then(|d| u8::from_str_radix(d, 16).ok());
+        match byte {
+            Some(b) if b < 0x20 && !matches!(b, 8 | 9 | 10 | 12 | 13) => Ok(char::from(b)),
+            _ => Err(self.error("a control character's escape")),
+        }
+    }
+
+    /// The kind of value that stands here, by its first byte.
+    pub(super) fn next_byte(&self) -> Option<u8> {
+        self.peek()
+    }
+}

@@ -1,0 +1,378 @@
+//! Commands: what callers ask for. The service decides; only facts get into the log.
+//!
+//! Most case actions report a fact and carry the very record that will be stored. A fact is never
+//! refused for being unlawful: it happened, and what it breaks becomes an exposure. The few that
+//! make the service itself act (open work, send a round, claim a fee) are refused when a rule
+//! forbids them.
+
+use calendar::{CivilDate, PeriodRule, Zone};
+
+use crate::event::{
+    AccessGranted, AccessRevoked, BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked,
+    BureauRegistered, Card, ClientInformationSent, Contact, ContactChanged, CorrectionNoted,
+    DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FailureReason, FirmRegistered,
+    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemKind, Letter,
+    LetterDelivered, MessageLogged, PeriodClosedWithoutFee, ProgressReportSent,
+    ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score, ServiceEnded,
+    ServicePaused, StandingRecorded,
+};
+use crate::ids::{AccountId, BureauCode, CaseId, DocumentHash, ItemCode, PlanCode, ProcessorRef};
+use crate::money::Money;
+use crate::rules::RulePack;
+use crate::terms::{Plan, Sale, Seat};
+use crate::value::{Personal, Text};
+
+/// An action and the civil day it happened, in the firm's zone.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Dated<A> {
+    /// The day.
+    pub occurred_on: CivilDate,
+    /// The action.
+    pub action: A,
+}
+
+/// A client enrols.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Enrol {
+    /// When periods end.
+    pub billing: PeriodRule,
+    /// Birth date.
+    pub birth_date: Personal,
+    /// The card on file, if one was given.
+    pub card: Option<Card>,
+    /// Contact.
+    pub contact: Contact,
+    /// The plan, in its current version.
+    pub plan: PlanCode,
+    /// How the client was enrolled.
+    pub sale: Sale,
+    /// Alone or one of a couple.
+    pub seat: Seat,
+    /// Last four digits of the SSN.
+    pub ssn_last4: Option<Personal>,
+    /// Where midnight is the client's; the firm's zone if it is not known.
+    pub zone: Option<Zone>,
+}
+
+/// The agreement is signed. Prices, work and rules are fixed from the plan and the packs of the day.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SignConsent {
+    /// Whether the copies and the notice of cancellation in duplicate were given.
+    pub copies_given: bool,
+    /// The signed agreement.
+    pub document: Option<DocumentHash>,
+    /// Whether consent to electronic records was given.
+    pub e_sign_consent: bool,
+    /// The total of all payments that the agreement states.
+    pub total_of_payments: Money,
+}
+
+/// The client cancels. In the cancellation days that undoes the agreement; later it ends the service.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Cancel {
+    /// Why.
+    pub reason: Option<Personal>,
+    /// Postmark, or the day a message was sent.
+    pub sent_on: CivilDate,
+}
+
+/// One negative listing on an imported report.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ItemSeen {
+    /// Balance shown.
+    pub balance: Option<Money>,
+    /// When the delinquency or case began.
+    pub delinquent_since: Option<CivilDate>,
+    /// Who reports it.
+    pub furnisher: Text,
+    /// The item.
+    pub item: ItemCode,
+    /// What it is.
+    pub kind: ItemKind,
+}
+
+/// A bureau's report, with every negative listing on it. A listing known before and not on it is a
+/// deletion *seen by import*; one deleted before and on it again is a reinsertion.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ImportReport {
+    /// The bureau.
+    pub bureau: BureauCode,
+    /// Sum of card balances.
+    pub card_balance: Option<Money>,
+    /// Sum of card limits.
+    pub card_limit: Option<Money>,
+    /// The report itself.
+    pub document: Option<DocumentHash>,
+    /// Whether it is the free annual report.
+    pub free_annual: bool,
+    /// Hard inquiries.
+    pub inquiries: u16,
+    /// The day the bureau issued it.
+    pub issued_on: CivilDate,
+    /// Every negative listing.
+    pub items: Vec<ItemSeen>,
+    /// The score.
+    pub score: Option<Score>,
+}
+
+/// A round of letters.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SendRound {
+    /// One letter per bureau.
+    pub letters: Vec<Letter>,
+}
+
+/// A deleted listing is back, by the bureau's notice.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NoteReinsertion {
+    /// The bureau.
+    pub bureau: BureauCode,
+    /// The item.
+    pub item: ItemCode,
+}
+
+/// The firm is told, or tells, that a rule was broken outside this service.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NoteExposure {
+    /// Money at stake.
+    pub amount: Option<Money>,
+    /// What.
+    pub kind: ExposureKind,
+    /// The period it concerns.
+    pub period: Option<u32>,
+}
+
+/// An action on a case.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum CaseAction {
+    /// See [`Enrol`].
+    Enrol(Box<Enrol>),
+    /// See [`DisclosureDelivered`].
+    DisclosureDelivered(DisclosureDelivered),
+    /// See [`DisclosureAcknowledged`].
+    DisclosureAcknowledged(DisclosureAcknowledged),
+    /// See [`SignConsent`].
+    SignConsent(SignConsent),
+    /// See [`Cancel`].
+    Cancel(Cancel),
+    /// See [`IdentityPaperReceived`].
+    IdentityPaperReceived(IdentityPaperReceived),
+    /// See [`IdentityPaperAccepted`].
+    IdentityPaperAccepted(IdentityPaperAccepted),
+    /// See [`IdentityPaperRejected`].
+    IdentityPaperRejected(IdentityPaperRejected),
+    /// See [`ReportSourceConnected`].
+    ReportSourceConnected(ReportSourceConnected),
+    /// See [`ReportIdentityFailed`].
+    ReportIdentityFailed(ReportIdentityFailed),
+    /// See [`ImportReport`].
+    ImportReport(ImportReport),
+    /// See [`BasisAttested`].
+    AttestBasis(BasisAttested),
+    /// Open work. Refused until everything is there and the cancellation days are over.
+    OpenWork,
+    /// Send a round now. Refused unless work is open and every listing has a basis.
+    SendRound(SendRound),
+    /// A round went out, whether it should have or not.
+    NoteRoundSent(SendRound),
+    /// See [`LetterDelivered`].
+    LetterDelivered(LetterDelivered),
+    /// See [`ClientInformationSent`].
+    ClientInformationSent(ClientInformationSent),
+    /// See [`ResponseReceived`].
+    ReceiveResponse(ResponseReceived),
+    /// See [`NoteReinsertion`].
+    NoteReinsertion(NoteReinsertion),
+    /// See [`BureauAsked`].
+    BureauAsked(BureauAsked),
+    /// See [`BureauAnswered`].
+    BureauAnswered(BureauAnswered),
+    /// See [`ProgressReportSent`].
+    ProgressReportSent(ProgressReportSent),
+    /// See [`ContactChanged`].
+    ContactChanged(Box<ContactChanged>),
+    /// See [`BillingDayChanged`].
+    BillingDayChanged(BillingDayChanged),
+    /// See [`MessageLogged`].
+    MessageLogged(MessageLogged),
+    /// See [`ServicePaused`].
+    PauseService(ServicePaused),
+    /// Service goes on.
+    ResumeService,
+    /// See [`ServiceEnded`].
+    EndService(ServiceEnded),
+    /// See [`PeriodClosedWithoutFee`].
+    ClosePeriod(PeriodClosedWithoutFee),
+    /// See [`NoteExposure`].
+    NoteExposure(NoteExposure),
+    /// See [`CorrectionNoted`].
+    NoteCorrection(CorrectionNoted),
+}
+
+/// Money came in. What it pays is worked out: the named invoice first, nothing else by guess.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PaymentReceived {
+    /// How much.
+    pub amount: Money,
+    /// The invoice it pays; without one it was taken for nothing earned.
+    pub invoice: Option<u64>,
+    /// The processor's name for it.
+    pub payment: ProcessorRef,
+}
+
+/// A charge failed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ChargeFailed {
+    /// The invoice.
+    pub invoice: u64,
+    /// Why.
+    pub reason: FailureReason,
+}
+
+/// Money goes back.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Refund {
+    /// How much.
+    pub amount: Money,
+    /// The payment it comes from.
+    pub payment: ProcessorRef,
+    /// Why.
+    pub reason: Option<Personal>,
+    /// The processor's name for the refund.
+    pub refund: ProcessorRef,
+}
+
+/// The client's bank takes a payment back.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Chargeback {
+    /// How much.
+    pub amount: Money,
+    /// The processor's name for it.
+    pub chargeback: ProcessorRef,
+    /// The payment.
+    pub payment: ProcessorRef,
+    /// Last day to answer.
+    pub respond_by: Option<CivilDate>,
+}
+
+/// An invoice is lowered or given up.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Lower {
+    /// By how much.
+    pub amount: Money,
+    /// The invoice.
+    pub invoice: u64,
+    /// Why.
+    pub reason: Personal,
+}
+
+/// An action on an account.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum AccountAction {
+    /// A new card on file.
+    ChangeCard(Card),
+    /// Ask the processor to charge what is open on an invoice.
+    RequestCharge {
+        /// The invoice.
+        invoice: u64,
+    },
+    /// See [`PaymentReceived`].
+    PaymentReceived(PaymentReceived),
+    /// See [`ChargeFailed`].
+    ChargeFailed(ChargeFailed),
+    /// See [`Refund`].
+    Refund(Refund),
+    /// See [`Chargeback`].
+    OpenChargeback(Chargeback),
+    /// The firm won a chargeback.
+    ChargebackWon(ProcessorRef),
+    /// The firm lost a chargeback.
+    ChargebackLost(ProcessorRef),
+    /// Lower an invoice.
+    GrantCredit(Lower),
+    /// Give up what is open.
+    WriteOff(Lower),
+}
+
+/// What to do about two cases that may be a couple.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CoupleAction {
+    /// Compare them: link if all three match, suggest if two do, nothing otherwise.
+    Compare,
+    /// A person says they are a couple.
+    Confirm,
+    /// A person says they are not.
+    Refuse,
+    /// They pay apart again.
+    Unlink,
+}
+
+/// An action on the firm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum FirmAction {
+    /// Register it.
+    Register(FirmRegistered),
+    /// Publish a plan; its version is given by the service.
+    PublishPlan(Plan),
+    /// Adopt a rule pack.
+    AdoptPack(Box<RulePack>),
+    /// Register a bureau.
+    RegisterBureau(BureauRegistered),
+    /// Record a registration or bond.
+    RecordStanding(StandingRecorded),
+    /// Give out a token.
+    GrantAccess(AccessGranted),
+    /// Take a token back.
+    RevokeAccess(AccessRevoked),
+}
+
+/// A command.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Command {
+    /// Actions on one case, all or none.
+    Case {
+        /// The case.
+        case: CaseId,
+        /// The version the caller decided on.
+        expected_version: Option<u64>,
+        /// What happened, in order.
+        actions: Vec<Dated<CaseAction>>,
+    },
+    /// An action on one account.
+    Account {
+        /// The account.
+        account: AccountId,
+        /// What happened.
+        action: Dated<AccountAction>,
+    },
+    /// An action on the firm.
+    Firm {
+        /// What happened.
+        action: Dated<FirmAction>,
+    },
+    /// Two cases that may be a couple.
+    Couple {
+        /// One, the payer if they are linked and enrolled the same day.
+        first: CaseId,
+        /// The other.
+        second: CaseId,
+        /// What to do.
+        action: CoupleAction,
+    },
+    /// Claim one period's fee; refused with every gate that does not hold.
+    ClaimFee {
+        /// The case.
+        case: CaseId,
+        /// The period.
+        period: u32,
+        /// The day up to which it is judged.
+        as_of: CivilDate,
+    },
+    /// Claim whatever the members of an account have earned, on one invoice; note what is held.
+    BillAccount {
+        /// The account.
+        account: AccountId,
+        /// The day up to which it is judged.
+        as_of: CivilDate,
+    },
+}

@@ -1,0 +1,169 @@
+//! From a command to events or a refusal. Pure: the world, the clock and the ids are arguments.
+
+mod billing;
+mod couple;
+
+use calendar::{CivilDate, Datelike};
+
+use crate::account;
+use crate::case;
+use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction};
+use crate::event::{AccountOpened, CardOnFileChanged, Recorded, StreamId, UtcMicros};
+use crate::firm::{self, Firm};
+use crate::ids::{AccountId, CaseId};
+use crate::refusal::{Reason, Refusal};
+use crate::world::{Context, Draft, Halt, World};
+
+/// Most actions of one request.
+pub const ACTIONS_MAX: usize = 100;
+
+/// Decides a command. The events come back numbered and are folded into the world already.
+///
+/// # Errors
+/// [`Halt::Need`] if a stream must be loaded first, [`Halt::Refused`] if the command is refused; in
+/// both cases the world is as it was.
+pub fn decide(
+    world: &mut World,
+    context: Context<'_>,
+    command: &Command,
+) -> Result<Vec<Recorded>, Halt> {
+    let several = matches!(command, Command::Case { actions, .. } if actions.len() > 1);
+    let mut draft = Draft::begin(world, context, several);
+    match decide_into(&mut draft, command) {
+        Ok(()) => Ok(draft.finish()),
+        Err(halt) => {
+            draft.abandon();
+            Err(halt)
+        }
+    }
+}
+
+fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
+    match command {
+        Command::Case { case, expected_version, actions } => {
+            on_case(draft, *case, *expected_version, actions)
+        }
+        Command::Account { account, action } => on_account(draft, *account, action),
+        Command::Firm { action } => on_firm(draft, action),
+        Command::Couple { first, second, action } => {
+            couple::decide(draft, *first, *second, *action)
+        }
+        Command::ClaimFee { case, period, as_of } => billing::claim(draft, *case, *period, *as_of),
+        Command::BillAccount { account, as_of } => billing::bill(draft, *account, *as_of),
+    }
+}
+
+/// The oldest day a fact may have happened: nothing the product looks at is older.
+const OLDEST_YEAR: i32 = 1970;
+
+/// A fact happens neither in the future nor before anybody kept records.
+fn check_day(firm: &Firm, now: UtcMicros, subject: &str, day: CivilDate) -> Result<(), Refusal> {
+    let Some(today) = firm.today(now) else {
+        return Err(Refusal::new(Reason::FirmUnknown, "firm", "the firm is not registered"));
+    };
+    if day > today {
+        let detail = format!("{day} is in the future; today is {today}");
+        return Err(Refusal::new(Reason::DateImpossible, subject, detail));
+    }
+    if day.year() < OLDEST_YEAR {
+        return Err(Refusal::new(
+            Reason::DateImpossible,
+            subject,
+            format!("{day} is too long ago"),
+        ));
+    }
+    Ok(())
+}
+
+fn on_case(
+    draft: &mut Draft<'_, '_>,
+    id: CaseId,
+    expected_version: Option<u64>,
+    actions: &[Dated<CaseAction>],
+) -> Result<(), Halt> {
+    let actual = draft.world().case(id)?.version;
+    if let Some(expected) = expected_version
+        && expected != actual
+    {
+        let detail = format!("expected version {expected}, the case is at {actual}");
+        return Err(Refusal::new(Reason::VersionMismatch, StreamId::Case(id), detail).into());
+    }
+    if actions.is_empty() || actions.len() > ACTIONS_MAX {
+        let detail = format!("a request has 1 to {ACTIONS_MAX} actions");
+        return Err(Refusal::new(Reason::ValueRefused, "actions", detail).into());
+    }
+    // Loaded before anything is drafted, so that a need never comes after an event.
+    if actions.iter().any(|dated| matches!(dated.action, CaseAction::Enrol(_))) {
+        draft.world().account(id.own_account())?;
+    }
+    draft.world().firm()?;
+    for (at, dated) in actions.iter().enumerate() {
+        one_action(draft, id, dated).map_err(|halt| match halt {
+            Halt::Refused(mut refusal) => {
+                refusal.action = u32::try_from(at).unwrap_or(u32::MAX);
+                Halt::Refused(refusal)
+            }
+            need @ Halt::Need(_) => need,
+        })?;
+    }
+    Ok(())
+}
+
+fn one_action(
+    draft: &mut Draft<'_, '_>,
+    id: CaseId,
+    dated: &Dated<CaseAction>,
+) -> Result<(), Halt> {
+    let on = dated.occurred_on;
+    let now = draft.now();
+    let world = draft.world();
+    let firm = world.firm()?;
+    check_day(firm, now, "occurred_on", on)?;
+    let facts = case::Facts { id, firm, on, now, position: world.position() };
+    let events = case::decide(world.case(id)?, &facts, &dated.action)?;
+    for event in events {
+        draft.add(StreamId::Case(id), on, event)?;
+    }
+    if let CaseAction::Enrol(enrol) = &dated.action {
+        let account = StreamId::Account(id.own_account());
+        draft.add(account, on, AccountOpened { owner: id })?;
+        if let Some(card) = &enrol.card {
+            draft.add(account, on, CardOnFileChanged { card: card.clone() })?;
+        }
+    }
+    Ok(())
+}
+
+fn on_account(
+    draft: &mut Draft<'_, '_>,
+    id: AccountId,
+    dated: &Dated<AccountAction>,
+) -> Result<(), Halt> {
+    let on = dated.occurred_on;
+    let world = draft.world();
+    let firm = world.firm()?;
+    check_day(firm, draft.now(), "occurred_on", on)?;
+    let currency = firm.registered.as_ref().expect("a day was checked against the firm").currency;
+    let facts = account::Facts { id, currency, on };
+    let events = account::decide(world.account(id)?, &facts, &dated.action)?;
+    for event in events {
+        draft.add(StreamId::Account(id), on, event)?;
+    }
+    Ok(())
+}
+
+fn on_firm(draft: &mut Draft<'_, '_>, dated: &Dated<FirmAction>) -> Result<(), Halt> {
+    let on = dated.occurred_on;
+    let firm = draft.world().firm()?;
+    let event = firm::decide(firm, on, &dated.action)?;
+    if let FirmAction::Register(details) = &dated.action {
+        if on > details.zone.date_at(draft.now().0) {
+            let detail = format!("{on} is in the future");
+            return Err(Refusal::new(Reason::DateImpossible, "occurred_on", detail).into());
+        }
+    } else {
+        check_day(firm, draft.now(), "occurred_on", on)?;
+    }
+    draft.add(StreamId::Firm, on, event)?;
+    Ok(())
+}

@@ -1,0 +1,289 @@
+//! What happens to a paying account.
+
+use std::collections::BTreeSet;
+
+use calendar::CivilDate;
+
+use crate::codec::{codes, record};
+use crate::ids::{AccountId, CardToken, CaseId, ProcessorRef};
+use crate::money::Money;
+use crate::value::{Personal, Text};
+
+record! {
+    /// A card kept by the processor: we hold its token and last four digits, never the number.
+    pub struct Card {
+        /// Last month of validity, `YYYY-MM`.
+        expires: Text,
+        /// The last four digits.
+        last4: Personal,
+        /// The processor's token.
+        token: CardToken,
+    }
+}
+
+record! {
+    /// An account was opened for a case that enrolled.
+    pub struct AccountOpened {
+        /// The case.
+        owner: CaseId,
+    }
+}
+
+record! {
+    /// The card on file changed.
+    pub struct CardOnFileChanged {
+        /// The new card.
+        card: Card,
+    }
+}
+
+codes! {
+    /// What two members of a couple have in common.
+    pub enum Match {
+        /// Telephone, E.164.
+        Phone = "phone",
+        /// Address, USPS Publication 28.
+        Address = "address",
+        /// Card token.
+        Card = "card",
+    }
+}
+
+record! {
+    /// Two of three match: a person has to say whether these two are a couple.
+    pub struct LinkSuggested {
+        /// What matches.
+        matches: BTreeSet<Match>,
+        /// The other case.
+        member: CaseId,
+    }
+}
+
+record! {
+    /// A person said that these two are no couple.
+    pub struct LinkRefused {
+        /// The other case.
+        member: CaseId,
+    }
+}
+
+codes! {
+    /// Who linked a couple.
+    pub enum LinkedBy {
+        /// All three match.
+        Rule = "rule",
+        /// A person confirmed it.
+        Person = "person",
+    }
+}
+
+record! {
+    /// A second member pays through this account from now on.
+    pub struct MemberLinked {
+        /// Who linked.
+        by: LinkedBy,
+        /// What matched.
+        matches: BTreeSet<Match>,
+        /// The second member.
+        member: CaseId,
+    }
+}
+
+record! {
+    /// The second member pays alone again. Past invoices stay as they are.
+    pub struct MemberUnlinked {
+        /// The second member.
+        member: CaseId,
+    }
+}
+
+record! {
+    /// This account's case pays through another account from now on.
+    pub struct PaymentMoved {
+        /// The paying account.
+        to: AccountId,
+    }
+}
+
+record! {
+    /// This account's case pays through it again.
+    pub struct PaymentMovedBack {}
+}
+
+record! {
+    /// One earned fee on an invoice.
+    pub struct InvoiceLine {
+        /// The amount.
+        amount: Money,
+        /// The case that earned it.
+        case: CaseId,
+        /// First day after the period.
+        end: CivilDate,
+        /// The period.
+        period: u32,
+        /// First day of the period.
+        start: CivilDate,
+    }
+}
+
+record! {
+    /// An invoice was issued. Only earned fees make its lines.
+    pub struct InvoiceIssued {
+        /// The day it is due.
+        due_on: CivilDate,
+        /// The lines.
+        lines: Vec<InvoiceLine>,
+        /// Gapless in the firm, from 1.
+        number: u64,
+        /// The sum of the lines.
+        total: Money,
+    }
+}
+
+record! {
+    /// The processor was asked to charge the card for an invoice.
+    pub struct ChargeRequested {
+        /// What is open.
+        amount: Money,
+        /// Counted from 1.
+        attempt: u32,
+        /// The invoice.
+        invoice: u64,
+    }
+}
+
+record! {
+    /// A part of a payment that pays an invoice.
+    pub struct Applied {
+        /// How much.
+        amount: Money,
+        /// The invoice.
+        invoice: u64,
+    }
+}
+
+record! {
+    /// Money came in.
+    pub struct PaymentSettled {
+        /// How much.
+        amount: Money,
+        /// What it pays.
+        applied: Vec<Applied>,
+        /// The processor's name for it.
+        payment: ProcessorRef,
+        /// What pays nothing that was earned: owed back to the client.
+        unearned: Money,
+    }
+}
+
+codes! {
+    /// Why a charge failed, as far as it decides what may be done next.
+    pub enum FailureReason {
+        /// Not enough money: may be tried again, at most twice.
+        InsufficientFunds = "insufficient_funds",
+        /// The card has expired.
+        CardExpired = "card_expired",
+        /// The issuer declined.
+        Declined = "declined",
+        /// The card was reported lost or stolen.
+        LostOrStolen = "lost_or_stolen",
+        /// The account is closed.
+        AccountClosed = "account_closed",
+        /// The client withdrew the authorization.
+        AuthorizationRevoked = "authorization_revoked",
+    }
+}
+
+record! {
+    /// A charge failed.
+    pub struct PaymentFailed {
+        /// The attempt that failed.
+        attempt: u32,
+        /// The invoice.
+        invoice: u64,
+        /// The day of the next try; nothing if a person has to decide.
+        next_try_on: Option<CivilDate>,
+        /// Why.
+        reason: FailureReason,
+    }
+}
+
+record! {
+    /// Money was paid back.
+    pub struct RefundIssued {
+        /// How much.
+        amount: Money,
+        /// The payment it came from.
+        payment: ProcessorRef,
+        /// Why.
+        reason: Option<Personal>,
+        /// The processor's name for the refund.
+        refund: ProcessorRef,
+    }
+}
+
+record! {
+    /// The client's bank took a payment back.
+    pub struct ChargebackOpened {
+        /// How much.
+        amount: Money,
+        /// The processor's name for it.
+        chargeback: ProcessorRef,
+        /// The payment.
+        payment: ProcessorRef,
+        /// Last day to answer, if the processor named one.
+        respond_by: Option<CivilDate>,
+    }
+}
+
+record! {
+    /// The firm won a chargeback.
+    pub struct ChargebackWon {
+        /// Which.
+        chargeback: ProcessorRef,
+    }
+}
+
+record! {
+    /// The firm lost a chargeback.
+    pub struct ChargebackLost {
+        /// Which.
+        chargeback: ProcessorRef,
+    }
+}
+
+record! {
+    /// An invoice was lowered.
+    pub struct CreditGranted {
+        /// By how much.
+        amount: Money,
+        /// The invoice.
+        invoice: u64,
+        /// Why.
+        reason: Personal,
+    }
+}
+
+record! {
+    /// What is open on an invoice was given up.
+    pub struct WrittenOff {
+        /// How much.
+        amount: Money,
+        /// The invoice.
+        invoice: u64,
+        /// Why.
+        reason: Personal,
+    }
+}
+
+record! {
+    /// Money was taken that no earned fee stands behind (15 USC 1679b(b)): owed back to the client.
+    pub struct UnearnedPaymentFound {
+        /// How much.
+        amount: Money,
+        /// The rule.
+        cites: Text,
+        /// The payment.
+        payment: ProcessorRef,
+    }
+}

@@ -1,0 +1,335 @@
+//! What happens to a case, in the order of a case's life: papers, periods, fees and what went wrong.
+//! Reports and letters are in `dispute`.
+
+use std::collections::BTreeSet;
+
+use calendar::{CivilDate, PeriodRule, Zone};
+
+use super::EventRef;
+use crate::codec::{codes, record};
+use crate::gates::Gate;
+use crate::ids::{AccountId, DocumentHash, PaperCode, PlanCode, StateCode};
+use crate::money::Money;
+use crate::rules::Rules;
+use crate::terms::{Sale, Seat, Terms, Work};
+use crate::value::{Personal, Text};
+
+record! {
+    /// A postal address.
+    pub struct Address {
+        /// City.
+        city: Personal,
+        /// Street line.
+        line1: Personal,
+        /// Second line: the unit, if it is not in the first.
+        line2: Option<Personal>,
+        /// State.
+        state: StateCode,
+        /// ZIP or ZIP+4.
+        zip: Personal,
+    }
+}
+
+record! {
+    /// How to reach a client.
+    pub struct Contact {
+        /// Where letters say the client lives.
+        address: Address,
+        /// E-mail.
+        email: Personal,
+        /// Full name.
+        name: Personal,
+        /// Telephone, E.164.
+        phone: Personal,
+    }
+}
+
+record! {
+    /// A client enrolled. Nothing is charged.
+    pub struct Enrolled {
+        /// When periods end.
+        billing: PeriodRule,
+        /// Birth date, as written.
+        birth_date: Personal,
+        /// Contact.
+        contact: Contact,
+        /// The plan.
+        plan: PlanCode,
+        /// The plan's version that day.
+        plan_version: u32,
+        /// How the client was enrolled.
+        sale: Sale,
+        /// Alone or one of a couple.
+        seat: Seat,
+        /// The last four digits of the SSN, the most that is ever kept.
+        ssn_last4: Option<Personal>,
+        /// Where midnight is the client's.
+        zone: Zone,
+    }
+}
+
+record! {
+    /// The federal disclosure was given, as a document of its own (15 USC 1679c(a), (b)).
+    pub struct DisclosureDelivered {
+        /// The document given.
+        document: Option<DocumentHash>,
+    }
+}
+
+record! {
+    /// The client signed for the disclosure (15 USC 1679c(c); kept two years).
+    pub struct DisclosureAcknowledged {
+        /// The signed copy.
+        document: Option<DocumentHash>,
+    }
+}
+
+record! {
+    /// The agreement was signed, with the authorization to write to the bureaus in it
+    /// (15 USC 1679d). It fixes prices, promised work and rules for as long as it stands.
+    pub struct ConsentSigned {
+        /// Last day on which the client may cancel without penalty.
+        cancel_through: CivilDate,
+        /// Whether the copies and the notice of cancellation in duplicate were given (1679e(b), (c)).
+        copies_given: bool,
+        /// The signed agreement.
+        document: Option<DocumentHash>,
+        /// Whether consent to electronic records was given (15 USC 7001(c)).
+        e_sign_consent: bool,
+        /// The rules merged that day.
+        rules: Rules,
+        /// First day on which service may be performed.
+        service_from: CivilDate,
+        /// The state where the client lived that day.
+        state: StateCode,
+        /// Prices and promised work.
+        terms: Terms,
+        /// The total of all payments that the agreement states (1679d(b)(1)).
+        total_of_payments: Money,
+    }
+}
+
+record! {
+    /// The client cancelled in the cancellation days (15 USC 1679e(a)). It counts from when it was sent.
+    pub struct ConsentCancelled {
+        /// Postmark, or the day a message was sent.
+        sent_on: CivilDate,
+    }
+}
+
+codes! {
+    /// What an identity paper proves.
+    pub enum PaperKind {
+        /// A government photo identification.
+        PhotoId = "photo_id",
+        /// A proof of residence with name and address.
+        Residence = "residence",
+    }
+}
+
+record! {
+    /// An identity paper came in.
+    pub struct IdentityPaperReceived {
+        /// The scan.
+        document: Option<DocumentHash>,
+        /// What it proves.
+        kind: PaperKind,
+        /// Its code.
+        paper: PaperCode,
+    }
+}
+
+record! {
+    /// An identity paper will do.
+    pub struct IdentityPaperAccepted {
+        /// Which.
+        paper: PaperCode,
+    }
+}
+
+record! {
+    /// An identity paper will not do, and the client was asked again.
+    pub struct IdentityPaperRejected {
+        /// Which.
+        paper: PaperCode,
+        /// Why.
+        reason: Personal,
+    }
+}
+
+record! {
+    /// The client was sent a progress report.
+    pub struct ProgressReportSent {
+        /// The report as sent.
+        document: Option<DocumentHash>,
+    }
+}
+
+record! {
+    /// The client's contact changed, whole.
+    pub struct ContactChanged {
+        /// The new contact.
+        contact: Contact,
+    }
+}
+
+record! {
+    /// The client's billing day changed. The period that runs keeps its end.
+    pub struct BillingDayChanged {
+        /// When later periods end.
+        billing: PeriodRule,
+    }
+}
+
+codes! {
+    /// Which way a message went.
+    pub enum Direction {
+        /// To the client.
+        Outgoing = "outgoing",
+        /// From the client.
+        Incoming = "incoming",
+    }
+}
+
+record! {
+    /// A message or call with the client, or a complaint.
+    pub struct MessageLogged {
+        /// Whether it is a complaint.
+        complaint: bool,
+        /// Which way.
+        direction: Direction,
+        /// What was said.
+        text: Personal,
+    }
+}
+
+record! {
+    /// Service is paused: no period runs on.
+    pub struct ServicePaused {
+        /// Why.
+        reason: Personal,
+    }
+}
+
+record! {
+    /// Service goes on; the open period ends later by the paused days.
+    pub struct ServiceResumed {}
+}
+
+codes! {
+    /// Who ended the service.
+    pub enum EndedBy {
+        /// The client, at any time, without a minimum term.
+        Client = "client",
+        /// The firm.
+        Firm = "firm",
+    }
+}
+
+record! {
+    /// Service ended. A period that it leaves unfinished earns nothing.
+    pub struct ServiceEnded {
+        /// Who ended it.
+        by: EndedBy,
+        /// Why.
+        reason: Option<Personal>,
+    }
+}
+
+record! {
+    /// A period was given up without a fee.
+    pub struct PeriodClosedWithoutFee {
+        /// The period.
+        period: u32,
+        /// Why.
+        reason: Personal,
+    }
+}
+
+record! {
+    /// One piece of promised work and the event that evidences it.
+    pub struct WorkEvidence {
+        /// The event.
+        event: EventRef,
+        /// Whether it was recorded long after it happened.
+        late: bool,
+        /// The day it happened.
+        on: CivilDate,
+        /// The work.
+        work: Work,
+    }
+}
+
+record! {
+    /// A period's fee is earned: every gate held (15 USC 1679b(b) and the rest of the rules).
+    pub struct FeeEarned {
+        /// The account that pays.
+        account: AccountId,
+        /// The fee, or this member's share of it.
+        amount: Money,
+        /// The day up to which it was judged.
+        as_of: CivilDate,
+        /// First day after the period.
+        end: CivilDate,
+        /// What evidences each promised piece of work.
+        evidence: Vec<WorkEvidence>,
+        /// The period.
+        period: u32,
+        /// The rules it was judged by.
+        rules: Vec<crate::rules::PackRef>,
+        /// First day of the period.
+        start: CivilDate,
+    }
+}
+
+record! {
+    /// A billing run found a period that is over and cannot be billed. Noted once per set of gates.
+    pub struct FeeHeld {
+        /// The gates that do not hold.
+        gates: BTreeSet<Gate>,
+        /// The period.
+        period: u32,
+    }
+}
+
+codes! {
+    /// What a firm is exposed by.
+    pub enum ExposureKind {
+        /// Service was performed before the cancellation days ended (15 USC 1679d(a)(2)).
+        EarlyService = "early_service",
+        /// A listing was disputed without a basis the client attested (15 USC 1679b(a)(1)).
+        DisputeWithoutBasis = "dispute_without_basis",
+        /// Service was performed with no agreement in force (15 USC 1679d(a)(1)).
+        NoAgreement = "no_agreement",
+        /// Letters went out without an accepted pair of papers (common practice, no source).
+        PapersMissing = "papers_missing",
+        /// A fee was asked for before it was earned (15 USC 1679b(b); 16 CFR 310.4(a)(2)).
+        FeeAskedUnearned = "fee_asked_unearned",
+        /// Money was taken for an unearned fee (15 USC 1679b(b)).
+        PaymentUnearned = "payment_unearned",
+    }
+}
+
+record! {
+    /// The firm did, or is told it did, what a rule forbids. It stays on record.
+    pub struct ExposureFound {
+        /// Money at stake, if it is known.
+        amount: Option<Money>,
+        /// The rule.
+        cites: Text,
+        /// What.
+        kind: ExposureKind,
+        /// The period it concerns.
+        period: Option<u32>,
+    }
+}
+
+record! {
+    /// A mistake in the record is answered; the event named stays as it is.
+    pub struct CorrectionNoted {
+        /// The position of the event that was wrong.
+        corrects: u64,
+        /// What is right.
+        note: Personal,
+    }
+}

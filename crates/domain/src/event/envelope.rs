@@ -1,0 +1,196 @@
+//! The envelope: what is hashed, stored byte for byte, and proved.
+
+use std::fmt;
+
+use calendar::CivilDate;
+
+use super::{Event, upcast};
+use crate::codec::{DecodeError, Field, In, Out, record};
+use crate::ids::{AccountId, CaseId, EventId, FirmId, RequestId};
+use crate::value::Text;
+
+/// An instant: microseconds since the Unix epoch, UTC. Both engines keep it exactly.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct UtcMicros(pub i64);
+
+impl Field for UtcMicros {
+    fn put(&self, out: &mut Out) {
+        out.integer(self.0);
+    }
+    fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
+        input.integer().map(Self)
+    }
+}
+
+/// The stream an event belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum StreamId {
+    /// `case/<id>`
+    Case(CaseId),
+    /// `account/<id>`
+    Account(AccountId),
+    /// `firm`
+    Firm,
+}
+
+impl StreamId {
+    /// Reads the written form.
+    pub fn parse(text: &str) -> Option<Self> {
+        match text.split_once('/') {
+            Some(("case", id)) => CaseId::parse(id).ok().map(Self::Case),
+            Some(("account", id)) => AccountId::parse(id).ok().map(Self::Account),
+            None if text == "firm" => Some(Self::Firm),
+            _ => None,
+        }
+        .filter(|stream| stream.to_string() == text)
+    }
+}
+
+impl fmt::Display for StreamId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Case(id) => write!(f, "case/{id}"),
+            Self::Account(id) => write!(f, "account/{id}"),
+            Self::Firm => f.write_str("firm"),
+        }
+    }
+}
+
+impl Field for StreamId {
+    fn put(&self, out: &mut Out) {
+        out.string(&self.to_string());
+    }
+    fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
+        let text = input.string()?;
+        Self::parse(&text).ok_or_else(|| input.error("a stream"))
+    }
+}
+
+record! {
+    /// An event named by where it stands and by its id.
+    pub struct EventRef {
+        /// The id.
+        id: EventId,
+        /// The position in the firm's log.
+        position: u64,
+    }
+}
+
+/// Days after which a fact told late is marked late.
+pub const LATE_AFTER_DAYS: i64 = 7;
+
+/// An event as it stands in the log.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Recorded {
+    /// Who recorded it: a token's label or the service itself.
+    pub actor: Text,
+    /// The event of the same request that led to this one.
+    pub causation: Option<EventId>,
+    /// What happened.
+    pub event: Event,
+    /// Its id.
+    pub event_id: EventId,
+    /// Whose log.
+    pub firm: FirmId,
+    /// How many days after it happened it was told, if that is more than [`LATE_AFTER_DAYS`]:
+    /// back-dating is the first thing an examiner looks for.
+    pub late_days: Option<u32>,
+    /// The civil day it happened, in the firm's zone. Rules count in this.
+    pub occurred_on: CivilDate,
+    /// Dense from 1 in the firm's log.
+    pub position: u64,
+    /// When we were told, UTC. Trust counts in this.
+    pub recorded_at: UtcMicros,
+    /// The request that recorded it.
+    pub request_id: RequestId,
+    /// Its stream.
+    pub stream: StreamId,
+    /// Dense from 1 in its stream.
+    pub stream_version: u64,
+}
+
+impl Recorded {
+    /// The canonical bytes: what is hashed and stored.
+    pub fn to_bytes(&self) -> Vec<u8> {
+        let mut out = Out::with_capacity(768);
+        out.open_object();
+        out.member("actor", &self.actor);
+        out.member("causation", &self.causation);
+        out.key("event");
+        out.string(self.event.type_name());
+        out.member("event_id", &self.event_id);
+        out.member("event_version", &self.event.type_version());
+        out.member("firm", &self.firm);
+        out.member("late_days", &self.late_days);
+        out.member("occurred_on", &self.occurred_on);
+        out.key("payload");
+        self.event.put_payload(&mut out);
+        out.member("position", &self.position);
+        out.member("recorded_at", &self.recorded_at);
+        out.member("request_id", &self.request_id);
+        out.member("stream", &self.stream);
+        out.member("stream_version", &self.stream_version);
+        out.close_object();
+        out.into_bytes()
+    }
+
+    /// Reads stored bytes, lifting an old version to what this code knows. A type or version it
+    /// does not know is an error, never skipped: silent skipping is how books stop balancing.
+    pub fn from_bytes(bytes: &[u8]) -> Result<Self, DecodeError> {
+        let mut input = In::new(bytes);
+        input.open_object()?;
+        let actor = input.member("actor")?;
+        let causation = input.member("causation")?;
+        let name: String = input.member("event")?;
+        let event_id = input.member("event_id")?;
+        let version: u32 = input.member("event_version")?;
+        let firm = input.member("firm")?;
+        let late_days = input.member("late_days")?;
+        let occurred_on = input.member("occurred_on")?;
+        let key = input.key()?;
+        if key != "payload" {
+            return Err(input.error("the member \"payload\""));
+        }
+        let event = read_payload(&name, version, &mut input)?;
+        let recorded = Self {
+            actor,
+            causation,
+            event,
+            event_id,
+            firm,
+            late_days,
+            occurred_on,
+            position: input.member("position")?,
+            recorded_at: input.member("recorded_at")?,
+            request_id: input.member("request_id")?,
+            stream: input.member("stream")?,
+            stream_version: input.member("stream_version")?,
+        };
+        input.close_object()?;
+        input.end()?;
+        Ok(recorded)
+    }
+
+    /// Where this event stands.
+    pub fn reference(&self) -> EventRef {
+        EventRef { id: self.event_id, position: self.position }
+    }
+}
+
+fn read_payload(name: &str, version: u32, input: &mut In<'_>) -> Result<Event, DecodeError> {
+    let current = Event::types().find(|(known, _)| *known == name).map(|(_, version)| version);
+    match current {
+        Some(current) if current == version => Event::take_payload(name, input),
+        Some(current) if version < current => {
+            let old = <serde_json::Value as Field>::take(input)?;
+            let lifted = upcast::lift(upcast::UPCASTERS, name, version, current, old)
+                .map_err(|expected| input.error(expected))?;
+            let bytes = crate::codec::to_bytes(&lifted);
+            Event::take_payload(name, &mut In::new(&bytes))
+        }
+        Some(current) => {
+            Err(input.error(format!("version {current} or older of {name}, not {version}")))
+        }
+        None => Err(input.error(format!("an event type this code knows, not {name:?}"))),
+    }
+}

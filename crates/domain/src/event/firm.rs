@@ -1,0 +1,124 @@
+//! What happens to a firm: what it sells, which rules it follows, whom it writes to, who may look.
+
+use std::collections::BTreeSet;
+
+use calendar::{CivilDate, Zone};
+
+use crate::codec::{codes, record};
+use crate::ids::{AccessId, BureauCode, DocumentHash, StateCode};
+use crate::money::{Currency, Money};
+use crate::rules::RulePack;
+use crate::terms::Plan;
+use crate::value::Text;
+
+record! {
+    /// A firm was registered.
+    pub struct FirmRegistered {
+        /// The one currency of its books.
+        currency: Currency,
+        /// Days after issue on which an invoice is due.
+        invoice_due_days: u16,
+        /// Its name.
+        name: Text,
+        /// Days a letter is assumed to travel when no delivery scan says.
+        transit_days: u16,
+        /// Where its civil dates are.
+        zone: Zone,
+    }
+}
+
+record! {
+    /// A plan was published.
+    pub struct PlanPublished {
+        /// The plan.
+        plan: Plan,
+    }
+}
+
+record! {
+    /// A rule pack was adopted for agreements signed from now on.
+    pub struct PackAdopted {
+        /// The pack, whole, so that the log explains itself.
+        pack: RulePack,
+    }
+}
+
+record! {
+    /// A bureau the firm writes to.
+    pub struct BureauRegistered {
+        /// Where disputes go.
+        address: Text,
+        /// The firm's code for it.
+        bureau: BureauCode,
+        /// Its name.
+        name: Text,
+    }
+}
+
+codes! {
+    /// What a state asks a firm to have on file.
+    pub enum StandingKind {
+        /// A registration or licence.
+        Registration = "registration",
+        /// A surety bond.
+        Bond = "bond",
+    }
+}
+
+record! {
+    /// A registration or bond is on file with a state.
+    pub struct StandingRecorded {
+        /// The bond's amount.
+        amount: Option<Money>,
+        /// The paper.
+        document: Option<DocumentHash>,
+        /// What it is.
+        kind: StandingKind,
+        /// The state.
+        state: StateCode,
+        /// First day.
+        valid_from: CivilDate,
+        /// Last day.
+        valid_through: CivilDate,
+    }
+}
+
+codes! {
+    /// What a bearer token may do.
+    pub enum Scope {
+        /// Record actions.
+        Record = "record",
+        /// Read.
+        Read = "read",
+        /// Run billing, record payments.
+        Bill = "bill",
+        /// Read as an examiner.
+        Examine = "examine",
+        /// Change the firm: plans, packs, bureaus, tokens.
+        Administer = "administer",
+    }
+}
+
+record! {
+    /// A bearer token was given out. Only its hash is kept.
+    pub struct AccessGranted {
+        /// The token's public id.
+        access: AccessId,
+        /// Last day of validity.
+        expires_on: Option<CivilDate>,
+        /// Who or what it is for.
+        label: Text,
+        /// What it may do.
+        scopes: BTreeSet<Scope>,
+        /// SHA-256 of the token, which has 256 random bits and so needs no salt.
+        token_hash: DocumentHash,
+    }
+}
+
+record! {
+    /// A bearer token was taken back.
+    pub struct AccessRevoked {
+        /// Which.
+        access: AccessId,
+    }
+}

@@ -1,0 +1,120 @@
+//! Decisions about the firm.
+
+use calendar::CivilDate;
+
+use super::Firm;
+use crate::command::FirmAction;
+use crate::event::{FirmEvent, PackAdopted, PlanPublished, StandingKind};
+use crate::money::Money;
+use crate::refusal::{Reason, Refusal};
+use crate::rules::check_pack;
+use crate::terms::{Plan, Prices};
+
+/// Decides one action on the firm. Pure.
+pub(crate) fn decide(
+    firm: &Firm,
+    on: CivilDate,
+    action: &FirmAction,
+) -> Result<FirmEvent, Refusal> {
+    let event = match action {
+        FirmAction::Register(details) => {
+            if firm.registered.is_some() {
+                return Err(Refusal::new(
+                    Reason::FirmExists,
+                    "firm",
+                    "the firm is registered already",
+                ));
+            }
+            return Ok(details.clone().into());
+        }
+        FirmAction::PublishPlan(plan) => publish(firm, plan)?.into(),
+        FirmAction::AdoptPack(pack) => {
+            check_adoption(firm, pack)?;
+            PackAdopted { pack: pack.as_ref().clone() }.into()
+        }
+        FirmAction::RegisterBureau(bureau) => bureau.clone().into(),
+        FirmAction::RecordStanding(standing) => {
+            if standing.valid_through < standing.valid_from {
+                return Err(refused("valid_through", "must not be before valid_from"));
+            }
+            if standing.kind == StandingKind::Bond && standing.amount.is_none() {
+                return Err(refused("amount", "a bond has an amount"));
+            }
+            standing.clone().into()
+        }
+        FirmAction::GrantAccess(access) => {
+            if firm.access.contains_key(&access.access) {
+                return Err(already("access", "this token was given out already"));
+            }
+            if access.scopes.is_empty() {
+                return Err(refused("scopes", "a token needs at least one scope"));
+            }
+            if access.expires_on.is_some_and(|last| last < on) {
+                return Err(refused("expires_on", "must not be in the past"));
+            }
+            access.clone().into()
+        }
+        FirmAction::RevokeAccess(access) => {
+            if !firm.access.contains_key(&access.access) {
+                return Err(Refusal::new(
+                    Reason::ReferenceUnknown,
+                    "access",
+                    "no such token is in force",
+                ));
+            }
+            access.clone().into()
+        }
+    };
+    if firm.registered.is_none() {
+        return Err(Refusal::new(Reason::FirmUnknown, "firm", "the firm is not registered"));
+    }
+    Ok(event)
+}
+
+fn refused(subject: &str, detail: &str) -> Refusal {
+    Refusal::new(Reason::ValueRefused, subject, detail)
+}
+
+fn already(subject: &str, detail: &str) -> Refusal {
+    Refusal::new(Reason::AlreadyRecorded, subject, detail)
+}
+
+fn publish(firm: &Firm, plan: &Plan) -> Result<PlanPublished, Refusal> {
+    if plan.first_work.is_empty() || plan.monthly_work.is_empty() {
+        return Err(Refusal::citing(
+            Reason::ValueRefused,
+            "plan",
+            "a fee without promised work could never be earned",
+            "15 USC 1679b(b), 1679d(b)(2)",
+        ));
+    }
+    if plan.periods == 0 {
+        return Err(refused("plan.periods", "must be at least 1"));
+    }
+    for prices in std::iter::once(&plan.individual).chain(&plan.couple) {
+        check_prices(firm, prices)?;
+    }
+    let version = firm.plan(&plan.code).map_or(0, |newest| newest.version) + 1;
+    Ok(PlanPublished { plan: Plan { version, ..plan.clone() } })
+}
+
+fn check_prices(firm: &Firm, prices: &Prices) -> Result<(), Refusal> {
+    let fits = |fee: Money| {
+        fee.minor() >= 0 && firm.registered.as_ref().is_none_or(|f| f.currency == fee.currency())
+    };
+    if fits(prices.first_fee) && fits(prices.monthly_fee) {
+        Ok(())
+    } else {
+        Err(refused("plan.prices", "must be in the firm's currency and not below zero"))
+    }
+}
+
+fn check_adoption(firm: &Firm, pack: &crate::rules::RulePack) -> Result<(), Refusal> {
+    if let Some(rule) = check_pack(pack) {
+        return Err(refused("pack", &rule));
+    }
+    if firm.packs.iter().any(|known| known.reference() == pack.reference()) {
+        return Err(already("pack", "this version was adopted; a change needs a new version"));
+    }
+    Ok(())
+}

@@ -1,0 +1,107 @@
+//! A firm folded: its plans, packs, bureaus, standings and tokens.
+
+mod decide;
+
+use std::collections::BTreeMap;
+
+use calendar::CivilDate;
+
+pub(crate) use decide::decide;
+
+use crate::codec::record;
+use crate::event::{
+    AccessGranted, BureauRegistered, FirmEvent, FirmRegistered, LATE_AFTER_DAYS, Recorded,
+    StandingKind, StandingRecorded, UtcMicros,
+};
+use crate::ids::{AccessId, BureauCode, PlanCode, StateCode};
+use crate::rules::{RulePack, Rules};
+use crate::terms::Plan;
+
+record! {
+    /// A firm.
+    #[derive(Default)]
+    pub struct Firm {
+        /// Tokens in force.
+        access: BTreeMap<AccessId, AccessGranted>,
+        /// Bureaus.
+        bureaus: BTreeMap<BureauCode, BureauRegistered>,
+        /// Packs in the order adopted; the latest in force on a day wins.
+        packs: Vec<RulePack>,
+        /// Plans, every version.
+        plans: BTreeMap<PlanCode, Vec<Plan>>,
+        /// What was registered.
+        registered: Option<FirmRegistered>,
+        /// Registrations and bonds on file.
+        standings: Vec<StandingRecorded>,
+        /// Events folded.
+        version: u64,
+    }
+}
+
+impl Firm {
+    /// Folds one event in.
+    pub(crate) fn evolve(&mut self, recorded: &Recorded, event: &FirmEvent) {
+        self.version = recorded.stream_version;
+        match event {
+            FirmEvent::FirmRegistered(e) => self.registered = Some(e.clone()),
+            FirmEvent::PlanPublished(e) => {
+                self.plans.entry(e.plan.code.clone()).or_default().push(e.plan.clone());
+            }
+            FirmEvent::PackAdopted(e) => self.packs.push(e.pack.clone()),
+            FirmEvent::BureauRegistered(e) => {
+                self.bureaus.insert(e.bureau.clone(), e.clone());
+            }
+            FirmEvent::StandingRecorded(e) => self.standings.push(e.clone()),
+            FirmEvent::AccessGranted(e) => {
+                self.access.insert(e.access, e.clone());
+            }
+            FirmEvent::AccessRevoked(e) => {
+                self.access.remove(&e.access);
+            }
+        }
+    }
+
+    /// The plan's newest version.
+    pub fn plan(&self, code: &PlanCode) -> Option<&Plan> {
+        self.plans.get(code)?.last()
+    }
+
+    /// One version of a plan.
+    pub fn plan_version(&self, code: &PlanCode, version: u32) -> Option<&Plan> {
+        self.plans.get(code)?.iter().find(|plan| plan.version == version)
+    }
+
+    /// The rules for an agreement signed on a day by a client of a state. Nothing without a
+    /// federal pack in force: no agreement can be judged without one.
+    pub fn rules_for(&self, state: StateCode, signed_on: CivilDate) -> Option<Rules> {
+        let in_force = |of: Option<StateCode>| {
+            self.packs.iter().rev().find(|pack| pack.state == of && pack.in_force_from <= signed_on)
+        };
+        Rules::merge(in_force(None)?, in_force(Some(state)), signed_on)
+    }
+
+    /// A registration or bond on file with a state and valid on a day; the largest bond, if several.
+    pub fn standing(
+        &self,
+        state: StateCode,
+        kind: StandingKind,
+        on: CivilDate,
+    ) -> Option<&StandingRecorded> {
+        self.standings
+            .iter()
+            .filter(|s| s.state == state && s.kind == kind)
+            .filter(|s| s.valid_from <= on && on <= s.valid_through)
+            .max_by_key(|s| s.amount.map_or(0, crate::money::Money::minor))
+    }
+
+    /// Today's date where the firm is.
+    pub fn today(&self, now: UtcMicros) -> Option<CivilDate> {
+        self.registered.as_ref().map(|firm| firm.zone.date_at(now.0))
+    }
+
+    /// By how many days a fact is told late, if by more than [`LATE_AFTER_DAYS`].
+    pub(crate) fn late_days(&self, occurred_on: CivilDate, now: UtcMicros) -> Option<u32> {
+        let days = self.today(now)?.signed_duration_since(occurred_on).num_days();
+        if days > LATE_AFTER_DAYS { u32::try_from(days).ok() } else { None }
+    }
+}

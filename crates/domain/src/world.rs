@@ -1,0 +1,309 @@
+//! The folded streams that decisions are made on, and the draft of a decision.
+
+use std::collections::HashMap;
+
+use crate::account::Account;
+use crate::case::Case;
+use crate::codec::{self, DecodeError};
+use crate::event::{AccountEvent, Event, EventRef, Recorded, StreamId, UtcMicros};
+use crate::firm::Firm;
+use crate::ids::{AccountId, CaseId, EventId, FirmId, RequestId};
+use crate::refusal::Refusal;
+use crate::value::Text;
+
+/// Raised in the same commit as any change of what `evolve` makes of a history; snapshots of
+/// another version are thrown away unread.
+pub const STATE_VERSION: u32 = 1;
+
+/// Most bytes of one event: a C2SP tile's entry bundle counts an entry's length in 16 bits.
+pub const EVENT_BYTES_MAX: usize = 65_535;
+
+/// A stream folded up to some version.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum State {
+    /// A case.
+    Case(Box<Case>),
+    /// An account.
+    Account(Box<Account>),
+    /// The firm.
+    Firm(Box<Firm>),
+}
+
+impl State {
+    /// A stream before its first event.
+    pub fn empty(stream: StreamId) -> Self {
+        match stream {
+            StreamId::Case(_) => Self::Case(Box::default()),
+            StreamId::Account(_) => Self::Account(Box::default()),
+            StreamId::Firm => Self::Firm(Box::default()),
+        }
+    }
+
+    /// The version folded up to; 0 before the first event.
+    pub fn version(&self) -> u64 {
+        match self {
+            Self::Case(case) => case.version,
+            Self::Account(account) => account.version,
+            Self::Firm(firm) => firm.version,
+        }
+    }
+
+    /// Folds the next event in.
+    ///
+    /// # Panics
+    /// If the event is of another kind of stream or not the next version: the log is dense, so
+    /// either is a fault of the caller.
+    pub fn apply(&mut self, recorded: &Recorded) {
+        assert_eq!(recorded.stream_version, self.version() + 1, "a stream folds without gaps");
+        match (self, &recorded.event) {
+            (Self::Case(case), Event::Case(event)) => case.evolve(recorded, event),
+            (Self::Account(account), Event::Account(event)) => account.evolve(recorded, event),
+            (Self::Firm(firm), Event::Firm(event)) => firm.evolve(recorded, event),
+            (state, event) => {
+                panic!("{} does not belong to version {}", event.type_name(), state.version())
+            }
+        }
+    }
+
+    /// A disposable snapshot; keep [`STATE_VERSION`] beside it.
+    pub fn to_snapshot(&self) -> Vec<u8> {
+        match self {
+            Self::Case(case) => codec::to_bytes(case),
+            Self::Account(account) => codec::to_bytes(account),
+            Self::Firm(firm) => codec::to_bytes(firm),
+        }
+    }
+
+    /// Reads a snapshot of the current [`STATE_VERSION`]. On any error, replay instead.
+    pub fn from_snapshot(stream: StreamId, bytes: &[u8]) -> Result<Self, DecodeError> {
+        match stream {
+            StreamId::Case(_) => codec::from_bytes(bytes).map(Self::Case),
+            StreamId::Account(_) => codec::from_bytes(bytes).map(Self::Account),
+            StreamId::Firm => codec::from_bytes(bytes).map(Self::Firm),
+        }
+    }
+}
+
+/// Why a decision stopped.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Halt {
+    /// A stream has to be loaded first; then decide again.
+    Need(StreamId),
+    /// The command is refused.
+    Refused(Box<Refusal>),
+}
+
+impl From<Refusal> for Halt {
+    fn from(refusal: Refusal) -> Self {
+        Self::Refused(Box::new(refusal))
+    }
+}
+
+/// One firm's streams, as far as they are loaded, and the end of its log.
+#[derive(Debug)]
+pub struct World {
+    /// Whose.
+    firm_id: FirmId,
+    /// The last position of the log.
+    position: u64,
+    /// Invoices issued so far: the next one has the next number.
+    invoices: u64,
+    streams: HashMap<StreamId, State>,
+}
+
+impl World {
+    /// A firm's world with nothing loaded, at the end of its log.
+    pub fn new(firm_id: FirmId, position: u64, invoices: u64) -> Self {
+        Self { firm_id, position, invoices, streams: HashMap::new() }
+    }
+
+    /// Whose world this is.
+    pub const fn firm_id(&self) -> FirmId {
+        self.firm_id
+    }
+
+    /// The last position of the log.
+    pub const fn position(&self) -> u64 {
+        self.position
+    }
+
+    /// Invoices issued so far.
+    pub const fn invoices(&self) -> u64 {
+        self.invoices
+    }
+
+    /// How many streams are loaded.
+    pub fn loaded(&self) -> usize {
+        self.streams.len()
+    }
+
+    /// Whether a stream is loaded.
+    pub fn has(&self, stream: StreamId) -> bool {
+        self.streams.contains_key(&stream)
+    }
+
+    /// A loaded stream's state.
+    pub fn state(&self, stream: StreamId) -> Option<&State> {
+        self.streams.get(&stream)
+    }
+
+    /// Puts a loaded stream in, folded up to its last event.
+    pub fn insert(&mut self, stream: StreamId, state: State) {
+        self.streams.insert(stream, state);
+    }
+
+    /// Drops a stream; it will be loaded again when it is needed.
+    pub fn forget(&mut self, stream: StreamId) {
+        self.streams.remove(&stream);
+    }
+
+    /// Drops every loaded stream for which `keep` is false.
+    pub fn retain(&mut self, mut keep: impl FnMut(StreamId) -> bool) {
+        self.streams.retain(|stream, _| keep(*stream));
+    }
+
+    /// The firm.
+    pub fn firm(&self) -> Result<&Firm, Halt> {
+        match self.streams.get(&StreamId::Firm) {
+            Some(State::Firm(firm)) => Ok(firm),
+            _ => Err(Halt::Need(StreamId::Firm)),
+        }
+    }
+
+    /// A case, enrolled or not.
+    pub fn case(&self, id: CaseId) -> Result<&Case, Halt> {
+        let stream = StreamId::Case(id);
+        match self.streams.get(&stream) {
+            Some(State::Case(case)) => Ok(case),
+            _ => Err(Halt::Need(stream)),
+        }
+    }
+
+    /// An account, opened or not.
+    pub fn account(&self, id: AccountId) -> Result<&Account, Halt> {
+        let stream = StreamId::Account(id);
+        match self.streams.get(&stream) {
+            Some(State::Account(account)) => Ok(account),
+            _ => Err(Halt::Need(stream)),
+        }
+    }
+
+    /// Takes in the next event of the log, folding it if its stream is loaded.
+    ///
+    /// # Panics
+    /// If it is not the next event: the log is dense.
+    pub fn apply(&mut self, recorded: &Recorded) {
+        assert_eq!(recorded.position, self.position + 1, "the log is dense");
+        self.position = recorded.position;
+        if let Event::Account(AccountEvent::InvoiceIssued(_)) = &recorded.event {
+            self.invoices += 1;
+        }
+        if let Some(state) = self.streams.get_mut(&recorded.stream) {
+            state.apply(recorded);
+        }
+    }
+}
+
+/// What a decision is given beside the world: everything a pure function may not fetch itself.
+pub struct Context<'a> {
+    /// Who asks.
+    pub actor: Text,
+    /// The request.
+    pub request_id: RequestId,
+    /// When it is decided, UTC.
+    pub now: UtcMicros,
+    /// Gives the next event id.
+    pub next_id: &'a mut dyn FnMut() -> EventId,
+}
+
+/// The events of one command as they are decided, already numbered and folded into the world.
+///
+/// A command that refuses after it drafted something is undone: the streams it touched are put back
+/// as they were.
+pub struct Draft<'w, 'c> {
+    world: &'w mut World,
+    context: Context<'c>,
+    events: Vec<Recorded>,
+    undo: Option<Undo>,
+}
+
+#[derive(Default)]
+struct Undo {
+    position: u64,
+    invoices: u64,
+    streams: HashMap<StreamId, State>,
+}
+
+impl<'w, 'c> Draft<'w, 'c> {
+    /// Begins. `may_undo` has to be true if anything can be refused after the first event.
+    pub(crate) fn begin(world: &'w mut World, context: Context<'c>, may_undo: bool) -> Self {
+        let undo = may_undo.then(|| Undo {
+            position: world.position,
+            invoices: world.invoices,
+            streams: HashMap::new(),
+        });
+        Self { world, context, events: Vec::new(), undo }
+    }
+
+    /// The world, with everything drafted so far in it.
+    pub(crate) fn world(&self) -> &World {
+        self.world
+    }
+
+    /// When it is decided.
+    pub(crate) fn now(&self) -> UtcMicros {
+        self.context.now
+    }
+
+    /// Adds one event. The stream must be loaded.
+    pub(crate) fn add(
+        &mut self,
+        stream: StreamId,
+        occurred_on: calendar::CivilDate,
+        event: impl Into<Event>,
+    ) -> Result<EventRef, Halt> {
+        let state = self.world.streams.get(&stream).ok_or(Halt::Need(stream))?;
+        let stream_version = state.version() + 1;
+        if let Some(undo) = &mut self.undo {
+            undo.streams.entry(stream).or_insert_with(|| state.clone());
+        }
+        let recorded = Recorded {
+            actor: self.context.actor.clone(),
+            causation: self.events.first().map(|first| first.event_id),
+            event: event.into(),
+            event_id: (self.context.next_id)(),
+            firm: self.world.firm_id,
+            late_days: self
+                .world
+                .firm()
+                .ok()
+                .and_then(|firm| firm.late_days(occurred_on, self.context.now)),
+            occurred_on,
+            position: self.world.position + 1,
+            recorded_at: self.context.now,
+            request_id: self.context.request_id,
+            stream,
+            stream_version,
+        };
+        let reference = recorded.reference();
+        self.world.apply(&recorded);
+        self.events.push(recorded);
+        Ok(reference)
+    }
+
+    /// Ends well.
+    pub(crate) fn finish(self) -> Vec<Recorded> {
+        self.events
+    }
+
+    /// Ends with a refusal or a need: nothing happened.
+    pub(crate) fn abandon(self) {
+        if let Some(undo) = self.undo {
+            self.world.position = undo.position;
+            self.world.invoices = undo.invoices;
+            self.world.streams.extend(undo.streams);
+        } else {
+            assert!(self.events.is_empty(), "a command that cannot be undone refused too late");
+        }
+    }
+}

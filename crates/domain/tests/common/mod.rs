@@ -1,0 +1,403 @@
+//! A firm at its desk: given what happened, when an action comes, then these events or this refusal.
+//!
+//! Invented people and places only; telephone numbers are of the range reserved for fiction.
+
+#![allow(
+    dead_code,
+    unreachable_pub,
+    clippy::unwrap_used,
+    clippy::as_conversions,
+    clippy::missing_panics_doc,
+    reason = "each test file uses its own part of the desk"
+)]
+
+use calendar::{CivilDate, PeriodRule, Zone};
+use counterfoil_domain::command::*;
+use counterfoil_domain::event::*;
+use counterfoil_domain::gates::{Explanation, Gate, Judgement};
+use counterfoil_domain::ids::*;
+use counterfoil_domain::money::{Currency, Money};
+use counterfoil_domain::refusal::{Reason, Refusal};
+use counterfoil_domain::rules::{EXAMPLE_PACKS, RulePack};
+use counterfoil_domain::terms::*;
+use counterfoil_domain::value::{Personal, Text};
+use counterfoil_domain::{Context, Halt, State, World, decide};
+use uuid::Uuid;
+
+pub fn day(text: &str) -> CivilDate {
+    text.parse().unwrap()
+}
+
+pub fn usd(minor: i64) -> Money {
+    Money::new(minor, Currency::USD).unwrap()
+}
+
+pub fn text(text: &str) -> Text {
+    Text::parse(text).unwrap()
+}
+
+pub fn personal(text: &str) -> Personal {
+    Personal::parse(text).unwrap()
+}
+
+pub fn case(n: u128) -> CaseId {
+    CaseId(Uuid::from_u128(n))
+}
+
+pub fn account(n: u128) -> AccountId {
+    case(n).own_account()
+}
+
+pub fn bureau(code: &str) -> BureauCode {
+    BureauCode::parse(code).unwrap()
+}
+
+pub fn item(code: &str) -> ItemCode {
+    ItemCode::parse(code).unwrap()
+}
+
+pub fn reference(code: &str) -> ProcessorRef {
+    ProcessorRef::parse(code).unwrap()
+}
+
+pub const NORTH: &str = "north";
+pub const SOUTH: &str = "south";
+
+/// A firm's log and world in memory.
+pub struct Desk {
+    pub world: World,
+    pub log: Vec<Recorded>,
+    next_id: u128,
+    today: CivilDate,
+}
+
+/// The firm's zone in these tests.
+pub fn zone() -> Zone {
+    Zone::parse("America/Chicago").unwrap()
+}
+
+impl Desk {
+    /// A registered firm with two bureaus, the example packs and one plan.
+    pub fn open() -> Self {
+        let mut desk = Self {
+            world: World::new(FirmId(Uuid::from_u128(1)), 0, 0),
+            log: Vec::new(),
+            next_id: 1,
+            today: day("2026-01-02"),
+        };
+        let register = FirmRegistered {
+            currency: Currency::USD,
+            invoice_due_days: 0,
+            name: text("Lantern Lane Credit Services"),
+            transit_days: 3,
+            zone: zone(),
+        };
+        desk.firm(FirmAction::Register(register));
+        for code in [NORTH, SOUTH] {
+            let name = text(&format!("{code} reporting"));
+            let address = text("PO Box 1, Exampleton");
+            desk.firm(FirmAction::RegisterBureau(BureauRegistered {
+                address,
+                bureau: bureau(code),
+                name,
+            }));
+        }
+        for pack in EXAMPLE_PACKS {
+            desk.firm(FirmAction::AdoptPack(Box::new(RulePack::from_json(pack).unwrap())));
+        }
+        desk.firm(FirmAction::PublishPlan(plan()));
+        desk
+    }
+
+    pub fn today(&mut self, today: &str) -> &mut Self {
+        self.today = day(today);
+        self
+    }
+
+    /// Noon in the firm's zone.
+    fn now(&self) -> UtcMicros {
+        UtcMicros(zone().start_of_day(self.today) + 12 * 3_600_000_000)
+    }
+
+    pub fn command_at(
+        &mut self,
+        now: UtcMicros,
+        command: &Command,
+    ) -> Result<Vec<Recorded>, Refusal> {
+        loop {
+            let next_id = &mut self.next_id;
+            let mut ids = || {
+                *next_id += 1;
+                EventId(Uuid::from_u128(*next_id))
+            };
+            let context = Context {
+                actor: text("test"),
+                request_id: RequestId(Uuid::from_u128(self.log.len() as u128)),
+                now,
+                next_id: &mut ids,
+            };
+            match decide(&mut self.world, context, command) {
+                Ok(events) => {
+                    self.log.extend(events.iter().cloned());
+                    return Ok(events);
+                }
+                Err(Halt::Need(stream)) => self.world.insert(stream, State::empty(stream)),
+                Err(Halt::Refused(refusal)) => return Err(*refusal),
+            }
+        }
+    }
+
+    pub fn command(&mut self, command: &Command) -> Result<Vec<Recorded>, Refusal> {
+        self.command_at(self.now(), command)
+    }
+
+    pub fn firm(&mut self, action: FirmAction) -> Vec<Recorded> {
+        let action = Dated { occurred_on: self.today, action };
+        self.command(&Command::Firm { action }).unwrap()
+    }
+
+    /// Tries one action that happened on a day; today becomes that day if it is later.
+    pub fn try_act(
+        &mut self,
+        id: CaseId,
+        on: &str,
+        action: CaseAction,
+    ) -> Result<Vec<Recorded>, Refusal> {
+        self.today = self.today.max(day(on));
+        let actions = vec![Dated { occurred_on: day(on), action }];
+        self.command(&Command::Case { case: id, expected_version: None, actions })
+    }
+
+    pub fn act(&mut self, id: CaseId, on: &str, action: CaseAction) -> Vec<Recorded> {
+        self.try_act(id, on, action).unwrap()
+    }
+
+    pub fn refusal(&mut self, id: CaseId, on: &str, action: CaseAction) -> Refusal {
+        self.try_act(id, on, action).expect_err("must be refused")
+    }
+
+    pub fn try_account(
+        &mut self,
+        id: AccountId,
+        on: &str,
+        action: AccountAction,
+    ) -> Result<Vec<Recorded>, Refusal> {
+        self.today = self.today.max(day(on));
+        let action = Dated { occurred_on: day(on), action };
+        self.command(&Command::Account { account: id, action })
+    }
+
+    pub fn bill(&mut self, id: AccountId, as_of: &str) -> Vec<Recorded> {
+        self.today = self.today.max(day(as_of));
+        self.command(&Command::BillAccount { account: id, as_of: day(as_of) }).unwrap()
+    }
+
+    pub fn claim(
+        &mut self,
+        id: CaseId,
+        period: u32,
+        as_of: &str,
+    ) -> Result<Vec<Recorded>, Refusal> {
+        self.today = self.today.max(day(as_of));
+        self.command(&Command::ClaimFee { case: id, period, as_of: day(as_of) })
+    }
+
+    pub fn explain(&self, id: CaseId, period: u32, as_of: &str) -> Explanation {
+        let own = self.world.account(id.own_account()).unwrap();
+        let paying = own.moved_to.map_or(own, |to| self.world.account(to).unwrap());
+        let judgement = Judgement {
+            id,
+            case: self.world.case(id).unwrap(),
+            account: paying,
+            firm: self.world.firm().unwrap(),
+            as_of: day(as_of),
+            rules: None,
+        };
+        judgement.explain(period).unwrap()
+    }
+
+    /// Whether one gate holds for a period.
+    pub fn holds(&self, id: CaseId, period: u32, as_of: &str, gate: Gate) -> bool {
+        self.explain(id, period, as_of).findings.iter().find(|f| f.gate == gate).unwrap().holds
+    }
+
+    pub fn state(&self, id: CaseId) -> &counterfoil_domain::case::Case {
+        self.world.case(id).unwrap()
+    }
+
+    /// Enrolment, disclosure, agreement, identity, source and a first report with two items at both
+    /// bureaus: all on the day given, a sale in person, in a state without a pack of its own.
+    pub fn signed(&mut self, id: CaseId, on: &str) -> &mut Self {
+        self.signed_as(id, on, enrol())
+    }
+
+    pub fn signed_as(&mut self, id: CaseId, on: &str, enrol: Enrol) -> &mut Self {
+        self.act(id, on, CaseAction::Enrol(Box::new(enrol)));
+        self.act(id, on, CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }));
+        self.act(
+            id,
+            on,
+            CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
+        );
+        self.act(id, on, CaseAction::SignConsent(sign()));
+        for (code, kind) in [("photo", PaperKind::PhotoId), ("home", PaperKind::Residence)] {
+            let paper = PaperCode::parse(code).unwrap();
+            let received = IdentityPaperReceived { document: None, kind, paper: paper.clone() };
+            self.act(id, on, CaseAction::IdentityPaperReceived(received));
+            self.act(id, on, CaseAction::IdentityPaperAccepted(IdentityPaperAccepted { paper }));
+        }
+        let source = text("report source");
+        self.act(id, on, CaseAction::ReportSourceConnected(ReportSourceConnected { source }));
+        for code in [NORTH, SOUTH] {
+            self.act(id, on, CaseAction::ImportReport(report(code, on, &["a", "b"])));
+            for name in ["a", "b"] {
+                self.act(id, on, attest(code, name));
+            }
+        }
+        self
+    }
+
+    /// As [`Desk::signed`], and work opened on another day.
+    pub fn opened(&mut self, id: CaseId, signed_on: &str, opened_on: &str) -> &mut Self {
+        self.signed(id, signed_on);
+        self.act(id, opened_on, CaseAction::OpenWork);
+        self
+    }
+
+    /// All work that the test plan promises for a month, on one day.
+    pub fn month(&mut self, id: CaseId, on: &str) -> &mut Self {
+        self.act(id, on, CaseAction::SendRound(round(NORTH, &["a"])));
+        self.act(id, on, CaseAction::ImportReport(report(SOUTH, on, &["a", "b"])));
+        self.act(id, on, CaseAction::ProgressReportSent(ProgressReportSent { document: None }));
+        self
+    }
+}
+
+pub fn plan() -> Plan {
+    Plan {
+        code: PlanCode::parse("standard").unwrap(),
+        couple: Some(Prices { first_fee: usd(29_999), monthly_fee: usd(14_999) }),
+        first_work: vec![Work::ReportImport, Work::DisputeRound, Work::ProgressReport],
+        individual: Prices { first_fee: usd(19_900), monthly_fee: usd(9_900) },
+        monthly_work: vec![Work::DisputeRound, Work::ProgressReport],
+        name: text("Standard"),
+        periods: 6,
+        version: 0,
+    }
+}
+
+pub fn contact() -> Contact {
+    Contact {
+        address: Address {
+            city: personal("Exampleton"),
+            line1: personal("12 North Main Street"),
+            line2: Some(personal("Apt 4")),
+            state: StateCode::parse("IL").unwrap(),
+            zip: personal("60600"),
+        },
+        email: personal("ada@example.com"),
+        name: personal("Ada Lark"),
+        phone: Personal::phone("+12025550143").unwrap(),
+    }
+}
+
+pub fn card(token: &str) -> Card {
+    Card {
+        expires: text("2028-04"),
+        last4: personal("4242"),
+        token: CardToken::parse(token).unwrap(),
+    }
+}
+
+pub fn enrol() -> Enrol {
+    Enrol {
+        billing: PeriodRule::every_days(30).unwrap(),
+        birth_date: personal("1980-05-06"),
+        card: Some(card("tok_one")),
+        contact: contact(),
+        plan: PlanCode::parse("standard").unwrap(),
+        sale: Sale {
+            channel: Channel::InPerson,
+            evidence: Some(DocumentHash([7; 32])),
+            promised_days: 180,
+        },
+        seat: Seat::Individual,
+        ssn_last4: None,
+        zone: None,
+    }
+}
+
+pub fn sign() -> SignConsent {
+    SignConsent {
+        copies_given: true,
+        document: None,
+        e_sign_consent: true,
+        total_of_payments: usd(100_000),
+    }
+}
+
+pub fn report(code: &str, issued_on: &str, items: &[&str]) -> ImportReport {
+    let seen = |name: &&str| ItemSeen {
+        balance: Some(usd(120_000)),
+        delinquent_since: Some(day("2023-02-01")),
+        furnisher: text("Example Collections"),
+        item: item(name),
+        kind: ItemKind::Collection,
+    };
+    ImportReport {
+        bureau: bureau(code),
+        card_balance: None,
+        card_limit: None,
+        document: None,
+        free_annual: false,
+        inquiries: 2,
+        issued_on: day(issued_on),
+        items: items.iter().map(seen).collect(),
+        score: Some(Score { model: text("Model 8"), value: 581 }),
+    }
+}
+
+pub fn attest(code: &str, name: &str) -> CaseAction {
+    CaseAction::AttestBasis(BasisAttested {
+        basis: Basis::NotMine,
+        bureau: bureau(code),
+        item: item(name),
+        statement: Some(personal("I never had an account there.")),
+    })
+}
+
+pub fn round(code: &str, items: &[&str]) -> SendRound {
+    SendRound {
+        letters: vec![Letter {
+            bureau: bureau(code),
+            document: None,
+            items: items.iter().map(|name| item(name)).collect(),
+            mail_class: MailClass::Certified,
+            tracking: None,
+        }],
+    }
+}
+
+pub fn response(code: &str, round: u32, outcomes: &[(&str, Outcome)]) -> CaseAction {
+    CaseAction::ReceiveResponse(ResponseReceived {
+        bureau: bureau(code),
+        document: None,
+        outcomes: outcomes
+            .iter()
+            .map(|(name, outcome)| ItemOutcome { item: item(name), outcome: *outcome })
+            .collect(),
+        round,
+    })
+}
+
+pub fn names(events: &[Recorded]) -> Vec<&'static str> {
+    events.iter().map(|recorded| recorded.event.type_name()).collect()
+}
+
+pub fn rules(refusal: &Refusal) -> Vec<&str> {
+    refusal.violations.iter().map(|v| v.rule.as_str()).collect()
+}
+
+pub fn is(refusal: &Refusal, reason: Reason) {
+    assert_eq!(refusal.reason, reason, "{refusal}");
+}

@@ -1,0 +1,291 @@
+//! Accounts: couples, invoices, charges, payments and what goes back.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+mod common;
+
+use common::*;
+use counterfoil_domain::account::InvoiceStatus;
+use counterfoil_domain::command::*;
+use counterfoil_domain::event::*;
+use counterfoil_domain::refusal::Reason;
+use counterfoil_domain::terms::Seat;
+use counterfoil_domain::value::Personal;
+
+const A: u128 = 2;
+const B: u128 = 3;
+
+fn invoiced() -> Desk {
+    let mut desk = Desk::open();
+    desk.opened(case(A), "2026-03-02", "2026-03-06").month(case(A), "2026-03-09");
+    desk.bill(account(A), "2026-04-01");
+    desk
+}
+
+fn pay(name: &str, minor: i64, invoice: Option<u64>) -> AccountAction {
+    AccountAction::PaymentReceived(PaymentReceived {
+        amount: usd(minor),
+        invoice,
+        payment: reference(name),
+    })
+}
+
+fn charge() -> AccountAction {
+    AccountAction::RequestCharge { invoice: 1 }
+}
+
+fn fail(reason: FailureReason) -> AccountAction {
+    AccountAction::ChargeFailed(ChargeFailed { invoice: 1, reason })
+}
+
+fn invoice(desk: &Desk) -> &counterfoil_domain::account::Invoice {
+    &desk.world.account(account(A)).unwrap().invoices[&1]
+}
+
+fn couple_member(name: &str) -> Enrol {
+    let mut enrol = Enrol { seat: Seat::Couple, ..enrol() };
+    enrol.contact.name = personal(name);
+    enrol
+}
+
+/// Two members with the same telephone, address and card, as far as `change` leaves them.
+fn couple(change: impl Fn(&mut Enrol)) -> Desk {
+    let mut desk = Desk::open();
+    desk.signed_as(case(A), "2026-03-02", couple_member("Ada Lark"));
+    let mut second = couple_member("Ben Lark");
+    // The same flat as people write it: USPS Publication 28 makes them one.
+    second.contact.address.line1 = personal("12 N. Main St #4");
+    second.contact.address.line2 = None;
+    change(&mut second);
+    desk.signed_as(case(B), "2026-03-03", second);
+    desk
+}
+
+fn pair(
+    desk: &mut Desk,
+    action: CoupleAction,
+) -> Result<Vec<Recorded>, counterfoil_domain::refusal::Refusal> {
+    desk.command(&Command::Couple { first: case(B), second: case(A), action })
+}
+
+#[test]
+fn three_of_three_links_by_rule_whoever_is_named_first() {
+    let mut desk = couple(|_| {});
+    let events = pair(&mut desk, CoupleAction::Compare).unwrap();
+    assert_eq!(names(&events), ["member_linked", "payment_moved"]);
+    assert_eq!(
+        desk.world.account(account(A)).unwrap().members,
+        [case(A), case(B)],
+        "the first to enrol pays"
+    );
+    assert!(
+        pair(&mut desk, CoupleAction::Compare).unwrap().is_empty(),
+        "comparing again changes nothing"
+    );
+}
+
+#[test]
+fn two_of_three_is_suggested_and_a_person_decides() {
+    let mut desk = couple(|second| second.card = Some(card("tok_other")));
+    assert_eq!(names(&pair(&mut desk, CoupleAction::Compare).unwrap()), ["link_suggested"]);
+    assert!(pair(&mut desk, CoupleAction::Compare).unwrap().is_empty(), "suggested once");
+    assert_eq!(names(&pair(&mut desk, CoupleAction::Refuse).unwrap()), ["link_refused"]);
+    assert!(pair(&mut desk, CoupleAction::Compare).unwrap().is_empty(), "refused for good");
+    assert_eq!(
+        names(&pair(&mut desk, CoupleAction::Confirm).unwrap()),
+        ["member_linked", "payment_moved"]
+    );
+}
+
+#[test]
+fn one_of_three_is_nothing() {
+    let mut desk = couple(|second| {
+        second.card = None;
+        second.contact.phone = Personal::phone("+12025550199").unwrap();
+    });
+    assert!(pair(&mut desk, CoupleAction::Compare).unwrap().is_empty());
+}
+
+#[test]
+fn neither_a_third_member_nor_an_individual_plan() {
+    let mut desk = couple(|_| {});
+    pair(&mut desk, CoupleAction::Compare).unwrap();
+    desk.signed_as(case(4), "2026-03-04", couple_member("Cy Lark"));
+    let third = Command::Couple { first: case(4), second: case(A), action: CoupleAction::Confirm };
+    is(&desk.command(&third).unwrap_err(), Reason::StateRefuses);
+    let mut desk = couple(|second| second.seat = Seat::Individual);
+    assert!(pair(&mut desk, CoupleAction::Compare).unwrap().is_empty());
+}
+
+#[test]
+fn each_share_is_earned_by_its_members_own_work_and_the_shares_add_up() {
+    let mut desk = couple(|_| {});
+    pair(&mut desk, CoupleAction::Compare).unwrap();
+    for id in [A, B] {
+        desk.act(case(id), "2026-03-09", CaseAction::OpenWork);
+    }
+    desk.month(case(A), "2026-03-10");
+    let events = desk.bill(account(A), "2026-04-02");
+    assert_eq!(
+        names(&events),
+        ["fee_earned", "fee_held", "invoice_issued"],
+        "one is done, the other is not"
+    );
+    desk.month(case(B), "2026-04-02");
+    let events = desk.bill(account(A), "2026-04-03");
+    let total =
+        |number: u64| desk.world.account(account(A)).unwrap().invoices[&number].total.minor();
+    assert_eq!(names(&events), ["fee_earned", "invoice_issued"]);
+    assert_eq!((total(1), total(2)), (15_000, 14_999), "29,999 cents by largest remainder");
+    assert!(desk.bill(account(B), "2026-04-03").is_empty(), "the other account asks for nothing");
+}
+
+#[test]
+fn both_members_done_are_two_lines_of_one_invoice() {
+    let mut desk = couple(|_| {});
+    pair(&mut desk, CoupleAction::Compare).unwrap();
+    for id in [A, B] {
+        desk.act(case(id), "2026-03-09", CaseAction::OpenWork);
+        desk.month(case(id), "2026-03-10");
+    }
+    desk.bill(account(A), "2026-04-02");
+    let invoice = &desk.world.account(account(A)).unwrap().invoices[&1];
+    assert_eq!((invoice.lines.len(), invoice.total), (2, usd(29_999)));
+}
+
+#[test]
+fn unlinking_restores_two_accounts_and_keeps_past_invoices() {
+    let mut desk = couple(|_| {});
+    pair(&mut desk, CoupleAction::Compare).unwrap();
+    desk.act(case(A), "2026-03-09", CaseAction::OpenWork);
+    desk.month(case(A), "2026-03-10");
+    desk.bill(account(A), "2026-04-02");
+    let before = invoice(&desk).clone();
+    pair(&mut desk, CoupleAction::Unlink).unwrap();
+    assert_eq!(*invoice(&desk), before);
+    assert_eq!(desk.world.account(account(B)).unwrap().moved_to, None);
+    is(&pair(&mut desk, CoupleAction::Unlink).unwrap_err(), Reason::StateRefuses);
+}
+
+#[test]
+fn a_payment_pays_its_invoice_and_is_recorded_once() {
+    let mut desk = invoiced();
+    desk.try_account(account(A), "2026-04-01", charge()).unwrap();
+    desk.try_account(account(A), "2026-04-02", pay("pay-1", 19_900, Some(1))).unwrap();
+    assert_eq!(invoice(&desk).status(), InvoiceStatus::Paid);
+    let again =
+        desk.try_account(account(A), "2026-04-02", pay("pay-1", 19_900, Some(1))).unwrap_err();
+    is(&again, Reason::AlreadyRecorded);
+}
+
+/// 15 USC 1679b(b): what nothing earned stands behind is owed back, and an exposure.
+#[test]
+fn money_for_nothing_earned_is_an_exposure() {
+    for (action, unearned) in
+        [(pay("pay-1", 5_000, None), 5_000), (pay("pay-2", 20_000, Some(1)), 100)]
+    {
+        let mut desk = invoiced();
+        let events = desk.try_account(account(A), "2026-04-02", action).unwrap();
+        assert_eq!(names(&events), ["payment_settled", "unearned_payment_found"]);
+        assert_eq!(desk.world.account(account(A)).unwrap().unearned_minor(), unearned);
+    }
+}
+
+#[test]
+fn insufficient_funds_are_tried_twice_more_and_then_a_person_decides() {
+    let mut desk = invoiced();
+    let mut on = "2026-04-01".to_owned();
+    for next in [Some("2026-04-06"), Some("2026-04-11"), None] {
+        desk.try_account(account(A), &on, charge()).unwrap();
+        is(&desk.try_account(account(A), &on, charge()).unwrap_err(), Reason::StateRefuses);
+        desk.try_account(account(A), &on, fail(FailureReason::InsufficientFunds)).unwrap();
+        assert_eq!(invoice(&desk).next_try_on, next.map(day));
+        is(&desk.try_account(account(A), &on, charge()).unwrap_err(), Reason::StateRefuses);
+        on = next.unwrap_or("2026-05-01").to_owned();
+    }
+    is(&desk.try_account(account(A), &on, charge()).unwrap_err(), Reason::StateRefuses);
+}
+
+#[test]
+fn another_failure_is_never_tried_again_by_itself() {
+    let mut desk = invoiced();
+    desk.try_account(account(A), "2026-04-01", charge()).unwrap();
+    desk.try_account(account(A), "2026-04-01", fail(FailureReason::LostOrStolen)).unwrap();
+    assert_eq!(invoice(&desk).next_try_on, None);
+    is(&desk.try_account(account(A), "2026-04-20", charge()).unwrap_err(), Reason::StateRefuses);
+}
+
+#[test]
+fn a_refund_gives_back_no_more_than_the_payment_and_lowers_the_invoice() {
+    let mut desk = invoiced();
+    desk.try_account(account(A), "2026-04-02", pay("pay-1", 19_900, Some(1))).unwrap();
+    let refund = |name: &str, minor| {
+        AccountAction::Refund(Refund {
+            amount: usd(minor),
+            payment: reference("pay-1"),
+            reason: None,
+            refund: reference(name),
+        })
+    };
+    is(
+        &desk.try_account(account(A), "2026-04-03", refund("r-1", 19_901)).unwrap_err(),
+        Reason::ValueRefused,
+    );
+    desk.try_account(account(A), "2026-04-03", refund("r-1", 9_900)).unwrap();
+    assert_eq!(
+        (invoice(&desk).paid, invoice(&desk).credited, invoice(&desk).open()),
+        (usd(10_000), usd(9_900), usd(0))
+    );
+    is(
+        &desk.try_account(account(A), "2026-04-03", refund("r-2", 10_001)).unwrap_err(),
+        Reason::ValueRefused,
+    );
+    is(
+        &desk.try_account(account(A), "2026-04-03", refund("r-1", 1)).unwrap_err(),
+        Reason::AlreadyRecorded,
+    );
+}
+
+#[test]
+fn a_chargeback_opens_the_invoice_and_a_win_closes_it_again() {
+    let mut desk = invoiced();
+    desk.try_account(account(A), "2026-04-02", pay("pay-1", 19_900, Some(1))).unwrap();
+    let opened = Chargeback {
+        amount: usd(19_900),
+        chargeback: reference("cb-1"),
+        payment: reference("pay-1"),
+        respond_by: None,
+    };
+    desk.try_account(account(A), "2026-05-02", AccountAction::OpenChargeback(opened)).unwrap();
+    assert_eq!(invoice(&desk).open(), usd(19_900));
+    desk.try_account(account(A), "2026-06-02", AccountAction::ChargebackWon(reference("cb-1")))
+        .unwrap();
+    assert_eq!(invoice(&desk).open(), usd(0));
+    let again = desk.try_account(
+        account(A),
+        "2026-06-02",
+        AccountAction::ChargebackLost(reference("cb-1")),
+    );
+    is(&again.unwrap_err(), Reason::AlreadyRecorded);
+}
+
+#[test]
+fn credits_and_write_offs_stop_at_what_is_open() {
+    let mut desk = invoiced();
+    let lower = |minor| Lower { amount: usd(minor), invoice: 1, reason: personal("goodwill") };
+    is(
+        &desk
+            .try_account(account(A), "2026-04-02", AccountAction::GrantCredit(lower(19_901)))
+            .unwrap_err(),
+        Reason::ValueRefused,
+    );
+    is(
+        &desk
+            .try_account(account(A), "2026-04-02", AccountAction::GrantCredit(lower(0)))
+            .unwrap_err(),
+        Reason::ValueRefused,
+    );
+    desk.try_account(account(A), "2026-04-02", AccountAction::GrantCredit(lower(900))).unwrap();
+    desk.try_account(account(A), "2026-04-03", AccountAction::WriteOff(lower(19_000))).unwrap();
+    assert_eq!(invoice(&desk).status(), InvoiceStatus::WrittenOff);
+}

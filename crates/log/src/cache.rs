@@ -1,0 +1,199 @@
+//! The streams a firm's writer keeps folded between batches.
+
+use std::collections::{HashMap, HashSet};
+
+use domain::event::StreamId;
+use domain::ids::FirmId;
+use domain::world::{State, World};
+
+use crate::ports::{Head, NOTHING_KNOWN};
+
+/// A bounded world of folded streams.
+///
+/// It is speculative while a batch is decided: whoever does not see the batch land must
+/// [`Cache::clear`] it.
+pub(crate) struct Cache {
+    firm: FirmId,
+    world: World,
+    /// Whether `world` stands at a head that was seen. A cleared cache knows nothing.
+    known: bool,
+    /// The world before another process moved the head, less what that process wrote: a state in it
+    /// is still right until this process writes to the stream, which moves it to `world` first.
+    previous: Option<World>,
+    /// The batch in which each stream was last used.
+    used: HashMap<StreamId, u64>,
+    batch: u64,
+    streams_max: usize,
+}
+
+impl Cache {
+    pub(crate) fn new(firm: FirmId, streams_max: usize) -> Self {
+        Self {
+            firm,
+            world: World::new(firm, 0, 0),
+            known: false,
+            previous: None,
+            used: HashMap::new(),
+            batch: 0,
+            streams_max,
+        }
+    }
+
+    pub(crate) const fn firm(&self) -> FirmId {
+        self.firm
+    }
+
+    pub(crate) const fn world(&mut self) -> &mut World {
+        &mut self.world
+    }
+
+    /// The position to ask moved streams since.
+    pub(crate) fn known_position(&self) -> u64 {
+        if self.known { self.world.position() } else { NOTHING_KNOWN }
+    }
+
+    /// Forgets everything.
+    pub(crate) fn clear(&mut self) {
+        *self = Self::new(self.firm, self.streams_max);
+    }
+
+    /// Begins a batch at a head.
+    pub(crate) fn open(&mut self, head: &Head, moved: &[StreamId]) {
+        self.batch += 1;
+        let at = (self.world.position(), self.world.invoices());
+        if self.known && at == (head.position, head.invoices) {
+            return;
+        }
+        let fresh = World::new(self.firm, head.position, head.invoices);
+        let mut stale = std::mem::replace(&mut self.world, fresh);
+        self.used.clear();
+        // A head that went back, or moved without naming a stream, says this cache is of another log.
+        let explained = self.known && head.position > stale.position() && !moved.is_empty();
+        self.previous = explained.then(|| {
+            let moved: HashSet<_> = moved.iter().copied().collect();
+            stale.retain(|stream| !moved.contains(&stream));
+            stale
+        });
+        self.known = true;
+    }
+
+    /// Begins the same batch once more, at the same head: what was decided is undone.
+    pub(crate) fn reopen(&mut self, head: &Head) {
+        self.world = World::new(self.firm, head.position, head.invoices);
+        self.previous = None;
+        self.used.clear();
+    }
+
+    /// Takes in a loaded stream.
+    pub(crate) fn insert(&mut self, stream: StreamId, state: State) {
+        self.world.insert(stream, state);
+        self.touch(stream);
+    }
+
+    /// Brings a stream over from before the head moved, if it is there.
+    pub(crate) fn recall(&mut self, stream: StreamId) -> bool {
+        let state = self.previous.as_ref().and_then(|previous| previous.state(stream)).cloned();
+        state.map(|state| self.insert(stream, state)).is_some()
+    }
+
+    /// Notes that a stream was used in this batch.
+    pub(crate) fn touch(&mut self, stream: StreamId) {
+        self.used.insert(stream, self.batch);
+    }
+
+    /// Drops the least recently used half once there are too many; the firm's own stream stays.
+    pub(crate) fn evict(&mut self) {
+        if self.world.loaded() <= self.streams_max {
+            return;
+        }
+        self.previous = None;
+        let mut batches: Vec<u64> = self.used.values().copied().collect();
+        let oldest = batches.iter().min().copied().unwrap_or(self.batch);
+        let middle = batches.len() / 2;
+        let median =
+            if batches.is_empty() { self.batch } else { *batches.select_nth_unstable(middle).1 };
+        // Streams of one batch go or stay together; a batch that is half of them goes.
+        let keep_from = median.max(oldest + 1);
+        self.used.retain(|_, batch| *batch >= keep_from);
+        let used = &self.used;
+        self.world.retain(|stream| stream == StreamId::Firm || used.contains_key(&stream));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use domain::ids::CaseId;
+    use uuid::Uuid;
+
+    fn case(number: u128) -> StreamId {
+        StreamId::Case(CaseId(Uuid::from_u128(number)))
+    }
+
+    fn head(position: u64) -> Head {
+        Head { position, ..Head::default() }
+    }
+
+    fn filled(streams_max: usize, cases: u128) -> Cache {
+        let mut cache = Cache::new(FirmId(Uuid::from_u128(1)), streams_max);
+        cache.open(&head(10), &[]);
+        cache.insert(StreamId::Firm, State::empty(StreamId::Firm));
+        for number in 0..cases {
+            cache.open(&head(10), &[]);
+            cache.insert(case(number), State::empty(case(number)));
+        }
+        cache
+    }
+
+    #[test]
+    fn the_least_recently_used_go_in_bulk_and_the_firm_stays() {
+        let mut cache = filled(8, 10);
+        cache.evict();
+        assert!(cache.world().loaded() <= 8);
+        assert!(cache.world().has(StreamId::Firm), "every decision needs the firm");
+        assert!(cache.world().has(case(9)) && !cache.world().has(case(0)));
+    }
+
+    #[test]
+    fn one_batch_larger_than_the_cache_does_not_stay() {
+        let mut cache = Cache::new(FirmId(Uuid::from_u128(1)), 4);
+        cache.open(&head(0), &[]);
+        for number in 0..10 {
+            cache.insert(case(number), State::empty(case(number)));
+        }
+        cache.evict();
+        assert!(cache.world().loaded() <= 4);
+    }
+
+    #[test]
+    fn a_moved_head_keeps_what_the_other_writer_left_alone() {
+        let mut cache = filled(100, 3);
+        assert_eq!(cache.known_position(), 10);
+        cache.open(&head(12), &[case(1)]);
+        assert_eq!(cache.world().loaded(), 0);
+        assert!(cache.recall(case(0)) && cache.recall(StreamId::Firm));
+        assert!(!cache.recall(case(1)), "it was written by another process");
+    }
+
+    #[test]
+    fn what_was_evicted_is_not_recalled_from_before() {
+        let mut cache = filled(4, 3);
+        cache.open(&head(12), &[case(2)]);
+        assert!(cache.recall(case(0)), "from here on this writer's own events move it");
+        for number in 10..20 {
+            cache.open(&head(12), &[]);
+            cache.insert(case(number), State::empty(case(number)));
+        }
+        cache.evict();
+        assert!(!cache.world().has(case(0)) && !cache.recall(case(0)));
+    }
+
+    #[test]
+    fn a_head_that_went_back_forgets_everything() {
+        let mut cache = filled(100, 3);
+        cache.open(&head(9), &[]);
+        assert!(!cache.recall(case(0)));
+        cache.clear();
+        assert_eq!(cache.known_position(), NOTHING_KNOWN);
+    }
+}

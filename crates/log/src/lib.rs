@@ -1,0 +1,44 @@
+//! The engine without SQL: one ordered log per firm, decided, committed, projected and followed.
+//!
+//! Everything here speaks to storage through two ports, [`LogStore`] and [`ProjectionStore`], whose
+//! calls are whole operations. The engine owns the order of decisions, what a repeated request is
+//! answered, and that every event is counted exactly once; a store owns durability.
+
+mod cache;
+mod clock;
+mod engine;
+mod error;
+mod fold;
+mod follow;
+pub mod memory;
+mod outcome;
+mod plan;
+mod ports;
+mod projector;
+mod rebuild;
+mod settings;
+mod stats;
+mod verify;
+mod writer;
+
+#[cfg(test)]
+mod tests;
+
+pub use clock::{Clock, Ids, SequentialIds, SteppedClock, SystemClock, UuidV7Ids};
+pub use engine::{Answer, Engine, Pending, Submission, SubmitError};
+pub use error::{Cause, StoreError};
+pub use fold::{Fault, state_of};
+pub use follow::{FollowError, Followed};
+pub use outcome::{Accepted, Outcome, OutcomeResult};
+pub use ports::{
+    AppendRow, Batch, Checkpoint, Head, LoadedStream, LogStore, NOTHING_KNOWN, Opening, Plan,
+    ProjectionStep, ProjectionStore, Snapshot, Step, Store, Stored, Touched,
+};
+pub use projector::{ProjectionFault, ReadBehind};
+pub use rebuild::{RebuildError, RebuildReport};
+pub use settings::{
+    BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, FOLLOW_PAGE, NEEDS_MAX, PROJECT_PAGE,
+    QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX, SNAPSHOT_EVERY, STREAMS_CACHED_MAX, Settings,
+};
+pub use stats::EngineStats;
+pub use verify::{VerifyError, VerifyReport};

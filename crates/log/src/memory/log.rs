@@ -1,0 +1,202 @@
+//! One firm's log in memory.
+
+use std::collections::HashMap;
+
+use domain::event::StreamId;
+use domain::ids::{FirmId, RequestId};
+use domain::world::{STATE_VERSION, State};
+use proof::Hash;
+
+use super::PAGE_BYTES_MAX;
+use super::rows::Generations;
+use crate::error::StoreError;
+use crate::outcome::Outcome;
+use crate::ports::{Batch, Checkpoint, Head, LoadedStream, ProjectionStep, Snapshot, Stored};
+
+struct Row {
+    bytes: Vec<u8>,
+    leaf: Hash,
+    stream: StreamId,
+}
+
+pub(super) struct FirmLog {
+    pub(super) firm: FirmId,
+    head: Head,
+    rows: Vec<Row>,
+    /// The positions of each stream's events, by version.
+    streams: HashMap<StreamId, Vec<u64>>,
+    outcomes: HashMap<RequestId, Outcome>,
+    snapshots: HashMap<StreamId, (Snapshot, u64)>,
+    generations: Generations,
+}
+
+fn index(position: u64) -> usize {
+    usize::try_from(position).unwrap_or(usize::MAX)
+}
+
+fn rejects(what: impl Into<String>) -> StoreError {
+    StoreError::internal(what)
+}
+
+impl FirmLog {
+    pub(super) fn new(firm: FirmId) -> Self {
+        Self {
+            firm,
+            head: Head::default(),
+            rows: Vec::new(),
+            streams: HashMap::new(),
+            outcomes: HashMap::new(),
+            snapshots: HashMap::new(),
+            generations: Generations::default(),
+        }
+    }
+
+    pub(super) const fn head(&self) -> &Head {
+        &self.head
+    }
+
+    pub(super) fn bytes_mut(&mut self, position: u64) -> Option<&mut Vec<u8>> {
+        let at = index(position).checked_sub(1)?;
+        self.rows.get_mut(at).map(|row| &mut row.bytes)
+    }
+
+    pub(super) fn outcome(&self, request: RequestId) -> Option<&Outcome> {
+        self.outcomes.get(&request)
+    }
+
+    pub(super) fn outcomes(&self, requests: &[RequestId]) -> HashMap<RequestId, Outcome> {
+        let known = requests.iter().filter_map(|request| self.outcomes.get_key_value(request));
+        known.map(|(request, outcome)| (*request, outcome.clone())).collect()
+    }
+
+    pub(super) fn streams(&self) -> Vec<StreamId> {
+        let mut streams: Vec<_> = self.streams.keys().copied().collect();
+        streams.sort_unstable();
+        streams
+    }
+
+    pub(super) fn snapshots(&self) -> usize {
+        self.snapshots.len()
+    }
+
+    /// Streams written after a position, each once.
+    pub(super) fn moved_since(&self, position: u64) -> Vec<StreamId> {
+        let mut moved: Vec<_> =
+            self.rows.iter().skip(index(position)).map(|row| row.stream).collect();
+        moved.sort_unstable();
+        moved.dedup();
+        moved
+    }
+
+    fn stored(&self, position: u64) -> Stored {
+        let at = index(position) - 1;
+        Stored { position, bytes: self.rows[at].bytes.clone() }
+    }
+
+    pub(super) fn last_of(&self, stream: StreamId) -> Option<Stored> {
+        let position = *self.streams.get(&stream)?.last()?;
+        Some(self.stored(position))
+    }
+
+    pub(super) fn read(&self, after: u64, limit: usize) -> Vec<Stored> {
+        let mut page = Vec::new();
+        let mut bytes = 0;
+        for (position, row) in (after + 1..).zip(self.rows.iter().skip(index(after))).take(limit) {
+            bytes += row.bytes.len();
+            if bytes > PAGE_BYTES_MAX && !page.is_empty() {
+                break;
+            }
+            page.push(Stored { position, bytes: row.bytes.clone() });
+        }
+        page
+    }
+
+    pub(super) fn leaves(&self, after: u64, limit: usize) -> Vec<Hash> {
+        self.rows.iter().skip(index(after)).take(limit).map(|row| row.leaf).collect()
+    }
+
+    pub(super) fn load(&self, streams: &[StreamId], up_to: u64) -> Vec<LoadedStream> {
+        streams.iter().map(|stream| self.load_one(*stream, up_to)).collect()
+    }
+
+    fn load_one(&self, stream: StreamId, up_to: u64) -> LoadedStream {
+        let usable = |(snapshot, position): &&(Snapshot, u64)| {
+            snapshot.state_version == STATE_VERSION && *position <= up_to
+        };
+        let snapshot = self.snapshots.get(&stream).filter(usable).map(|(snapshot, _)| snapshot);
+        let version = snapshot.map_or(0, |snapshot| snapshot.version);
+        let positions = self.streams.get(&stream).map_or(&[][..], Vec::as_slice);
+        let after = positions.iter().skip(index(version)).take_while(|at| **at <= up_to);
+        let events = after.map(|position| self.stored(*position)).collect();
+        LoadedStream { stream, snapshot: snapshot.cloned(), events }
+    }
+
+    /// Appends a batch whole, or rejects it whole.
+    pub(super) fn append(&mut self, batch: Batch) -> Result<(), StoreError> {
+        if batch.expected != self.head.position {
+            return Err(StoreError::Conflict { actual: self.head.position });
+        }
+        self.check(&batch)?;
+        for row in batch.rows {
+            let stream = row.recorded.stream;
+            self.streams.entry(stream).or_default().push(row.recorded.position);
+            self.rows.push(Row { bytes: row.bytes, leaf: row.leaf, stream });
+        }
+        self.outcomes.extend(batch.outcomes);
+        self.head = batch.head;
+        Ok(())
+    }
+
+    /// What the constraints of a database would reject, and a little more.
+    fn check(&self, batch: &Batch) -> Result<(), StoreError> {
+        let mut versions: HashMap<StreamId, usize> = HashMap::new();
+        for (position, row) in (batch.expected + 1..).zip(&batch.rows) {
+            let stream = row.recorded.stream;
+            let kept = self.streams.get(&stream).map_or(0, Vec::len);
+            let version = versions.entry(stream).or_insert(kept);
+            *version += 1;
+            if row.recorded.position != position || index(row.recorded.stream_version) != *version {
+                return Err(rejects("positions and stream versions must be dense"));
+            }
+        }
+        if batch.outcomes.iter().any(|(request, _)| self.outcomes.contains_key(request)) {
+            return Err(rejects("a request has one outcome"));
+        }
+        let end = self.rows.len() + batch.rows.len();
+        if index(batch.head.position) != end || index(batch.head.frontier.size()) != end {
+            return Err(rejects("the head must be at the last event"));
+        }
+        Ok(())
+    }
+
+    pub(super) fn projected(&self) -> (Checkpoint, HashMap<StreamId, State>) {
+        self.generations.active()
+    }
+
+    pub(super) fn checkpoint(&self) -> Checkpoint {
+        self.generations.checkpoint()
+    }
+
+    pub(super) fn begin_generation(&mut self) -> i64 {
+        self.generations.begin()
+    }
+
+    pub(super) fn switch(&mut self, generation: i64) -> Result<(), StoreError> {
+        self.generations.switch(generation)
+    }
+
+    pub(super) fn drop_generation(&mut self, generation: i64) -> Result<(), StoreError> {
+        self.generations.drop(generation)
+    }
+
+    pub(super) fn project(&mut self, step: &ProjectionStep<'_>) -> Result<(), StoreError> {
+        if step.to > self.head.position {
+            return Err(rejects("a checkpoint cannot be ahead of the log"));
+        }
+        self.generations.project(step)?;
+        for (snapshot, position) in step.snapshots {
+            self.snapshots.insert(snapshot.stream, (snapshot.clone(), *position));
+        }
+        Ok(())
+    }
+}

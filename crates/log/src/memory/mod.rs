@@ -1,0 +1,294 @@
+//! A store in memory whose every fault can be asked for: what the simulation and the tests run on.
+//!
+//! It keeps nothing beyond the process and checks what it is given harder than a database would, so
+//! that a wrong batch or a projection that counts twice fails where it happens.
+
+mod faults;
+mod log;
+mod other_writer;
+mod rows;
+
+use std::collections::{HashMap, HashSet};
+use std::sync::{Arc, Mutex, MutexGuard};
+use std::time::Duration;
+
+use async_trait::async_trait;
+use domain::event::StreamId;
+use domain::ids::{FirmId, RequestId};
+use domain::world::State;
+use proof::Hash;
+use tokio::sync::{OwnedRwLockWriteGuard, RwLock};
+
+pub use faults::{FaultPlan, Injected};
+
+use crate::engine::lock;
+use crate::error::StoreError;
+use crate::outcome::Outcome;
+use crate::ports::{
+    Batch, Checkpoint, Head, LoadedStream, LogStore, Opening, Plan, ProjectionStep,
+    ProjectionStore, Step, Stored,
+};
+use faults::Source;
+use log::FirmLog;
+
+/// Bytes after which a page ends early, as pages of a database do.
+const PAGE_BYTES_MAX: usize = 4 << 20;
+/// How long the store takes when it is slow; virtual where the runtime's time is.
+const SLOW_DELAY: Duration = Duration::from_millis(50);
+
+/// A store in memory.
+pub struct MemoryStore {
+    shared: Mutex<Shared>,
+    gate: Arc<RwLock<()>>,
+}
+
+struct Shared {
+    firms: HashMap<FirmId, FirmLog>,
+    plan: FaultPlan,
+    source: Source,
+    injected: Injected,
+    rejected: HashSet<RequestId>,
+}
+
+/// Keeps transactions waiting for as long as it lives.
+pub struct Held {
+    _gate: OwnedRwLockWriteGuard<()>,
+}
+
+impl Default for MemoryStore {
+    fn default() -> Self {
+        Self::new(FaultPlan::default())
+    }
+}
+
+impl MemoryStore {
+    /// An empty store that fails as planned.
+    pub fn new(plan: FaultPlan) -> Self {
+        let shared = Shared {
+            firms: HashMap::new(),
+            source: Source::new(plan.seed),
+            plan,
+            injected: Injected::default(),
+            rejected: HashSet::new(),
+        };
+        Self { shared: Mutex::new(shared), gate: Arc::default() }
+    }
+
+    /// Fails by another plan from now on, drawn from that plan's seed.
+    pub fn set_faults(&self, plan: FaultPlan) {
+        let mut shared = lock(&self.shared);
+        shared.source = Source::new(plan.seed);
+        shared.plan = plan;
+    }
+
+    /// How often each fault has struck.
+    pub fn injected(&self) -> Injected {
+        lock(&self.shared).injected
+    }
+
+    /// Keeps every transaction from starting until the guard is dropped.
+    pub async fn hold(&self) -> Held {
+        Held { _gate: Arc::clone(&self.gate).write_owned().await }
+    }
+
+    /// Rejects every batch that holds an outcome of this request, as a constraint would.
+    pub fn reject(&self, request: RequestId) {
+        lock(&self.shared).rejected.insert(request);
+    }
+
+    /// Changes the kept bytes of one event, as another tool could in a database file. Whether there
+    /// is such an event.
+    pub fn tamper(&self, firm: FirmId, position: u64, change: impl FnOnce(&mut Vec<u8>)) -> bool {
+        let mut shared = lock(&self.shared);
+        let bytes = shared.firms.get_mut(&firm).and_then(|log| log.bytes_mut(position));
+        bytes.map(change).is_some()
+    }
+
+    /// The remembered outcome of a request.
+    pub fn outcome(&self, firm: FirmId, request: RequestId) -> Option<Outcome> {
+        lock(&self.shared).firms.get(&firm)?.outcome(request).cloned()
+    }
+
+    /// The active generation's rows: the state of every stream at the checkpoint.
+    pub fn projected(&self, firm: FirmId) -> (Checkpoint, HashMap<StreamId, State>) {
+        lock(&self.shared).firm(firm).projected()
+    }
+
+    /// Every stream of a firm.
+    pub fn streams(&self, firm: FirmId) -> Vec<StreamId> {
+        lock(&self.shared).firm(firm).streams()
+    }
+
+    /// How many snapshots of a firm's streams are kept.
+    pub fn snapshots(&self, firm: FirmId) -> usize {
+        lock(&self.shared).firm(firm).snapshots()
+    }
+
+    async fn delay(&self) {
+        let slow = {
+            let mut shared = lock(&self.shared);
+            let slow = shared.plan.slow;
+            shared.strikes(slow, |injected| &mut injected.slow)
+        };
+        if slow {
+            tokio::time::sleep(SLOW_DELAY).await;
+        }
+    }
+
+    fn shared(&self) -> MutexGuard<'_, Shared> {
+        lock(&self.shared)
+    }
+}
+
+impl Shared {
+    fn firm(&mut self, firm: FirmId) -> &mut FirmLog {
+        self.firms.entry(firm).or_insert_with(|| FirmLog::new(firm))
+    }
+
+    /// Draws whether a fault strikes now.
+    fn strikes(&mut self, per_thousand: u16, count: fn(&mut Injected) -> &mut u64) -> bool {
+        let strikes = self.source.draws(per_thousand);
+        *count(&mut self.injected) += u64::from(strikes);
+        strikes
+    }
+
+    fn transact(
+        &mut self,
+        firm: FirmId,
+        known_position: u64,
+        requests: &[RequestId],
+        plan: &mut dyn Plan,
+    ) -> Result<(), StoreError> {
+        if self.source.draws(self.plan.other_writer) && other_writer::write(self.firm(firm)) {
+            self.injected.other_writer += 1;
+        }
+        let log = self.firm(firm);
+        let opening = Opening {
+            head: log.head().clone(),
+            moved: log.moved_since(known_position),
+            outcomes: log.outcomes(requests),
+        };
+        let mut step = plan.open(opening);
+        loop {
+            step = match step {
+                Step::Load(streams) => {
+                    let log = self.firm(firm);
+                    plan.loaded(log.load(&streams, log.head().position))
+                }
+                Step::Write(batch) => return self.commit(firm, batch),
+                Step::Nothing => return Ok(()),
+            }
+        }
+    }
+
+    fn commit(&mut self, firm: FirmId, batch: Batch) -> Result<(), StoreError> {
+        let plan = self.plan;
+        if batch.outcomes.iter().any(|(request, _)| self.rejected.contains(request)) {
+            return Err(StoreError::internal("a constraint rejected the batch"));
+        }
+        if self.strikes(plan.commit_fails, |injected| &mut injected.commit_fails) {
+            return Err(StoreError::Unavailable { source: None });
+        }
+        if self.strikes(plan.commit_vanishes, |injected| &mut injected.commit_vanishes) {
+            return Err(StoreError::OutcomeUnknown { source: None });
+        }
+        self.firm(firm).append(batch)?;
+        if self.strikes(plan.answer_lost, |injected| &mut injected.answer_lost) {
+            return Err(StoreError::OutcomeUnknown { source: None });
+        }
+        Ok(())
+    }
+
+    fn project(&mut self, step: &ProjectionStep<'_>) -> Result<(), StoreError> {
+        let plan = self.plan;
+        if self.strikes(plan.project_fails, |injected| &mut injected.project_fails) {
+            return Err(StoreError::Unavailable { source: None });
+        }
+        self.firm(step.firm).project(step)?;
+        if self.strikes(plan.project_answer_lost, |injected| &mut injected.project_answer_lost) {
+            return Err(StoreError::OutcomeUnknown { source: None });
+        }
+        Ok(())
+    }
+}
+
+#[async_trait]
+impl LogStore for MemoryStore {
+    async fn transact(
+        &self,
+        firm: FirmId,
+        known_position: u64,
+        requests: &[RequestId],
+        plan: &mut dyn Plan,
+    ) -> Result<(), StoreError> {
+        let _open = self.gate.read().await;
+        self.delay().await;
+        self.shared().transact(firm, known_position, requests, plan)
+    }
+
+    async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
+        Ok(self.shared().firms.get(&firm).map(|log| log.head().clone()).unwrap_or_default())
+    }
+
+    async fn read(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Stored>, StoreError> {
+        self.delay().await;
+        let shared = self.shared();
+        Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.read(after, limit)))
+    }
+
+    async fn leaves(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Hash>, StoreError> {
+        let shared = self.shared();
+        Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.leaves(after, limit)))
+    }
+
+    async fn load(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        Ok(self.shared().firm(firm).load(streams, up_to))
+    }
+
+    async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
+        let shared = self.shared();
+        let written = shared.firms.iter().filter(|(_, log)| log.head().position > 0);
+        let mut firms: Vec<_> = written.map(|(firm, _)| *firm).collect();
+        firms.sort_unstable();
+        Ok(firms)
+    }
+}
+
+#[async_trait]
+impl ProjectionStore for MemoryStore {
+    async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
+        Ok(self.shared().firm(firm).checkpoint())
+    }
+
+    async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
+        Ok(self.shared().firm(firm).begin_generation())
+    }
+
+    async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+        self.shared().firm(firm).switch(generation)
+    }
+
+    async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+        self.shared().firm(firm).drop_generation(generation)
+    }
+
+    async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
+        self.delay().await;
+        self.shared().project(&step)
+    }
+}

@@ -1,0 +1,326 @@
+//! One batch of decisions, made while the head row is locked.
+
+use std::collections::{HashMap, HashSet};
+
+use domain::command::{CaseAction, Command};
+use domain::event::{Recorded, StreamId, UtcMicros};
+use domain::ids::RequestId;
+use domain::refusal::{Reason, Refusal};
+use domain::world::{Context, EVENT_BYTES_MAX, Halt};
+
+use crate::cache::Cache;
+use crate::clock::{Clock, Ids};
+use crate::engine::{Answer, SubmitError};
+use crate::fold::{Fault, state_of};
+use crate::outcome::{Accepted, Outcome, OutcomeResult};
+use crate::ports::{AppendRow, Batch, Head, LoadedStream, Opening, Plan, Step};
+use crate::settings::{BATCH_BYTES_MAX, BATCH_EVENTS_MAX, NEEDS_MAX};
+use crate::writer::Waiting;
+
+/// What a command will be answered once the batch has landed.
+pub(crate) enum Verdict {
+    /// Carried out now.
+    Accepted(Answer),
+    /// Refused now.
+    Refused(Box<Refusal>),
+    /// Known from before: the first answer again.
+    Replayed(Result<Answer, Box<Refusal>>),
+    /// The id was used before for something else.
+    Reused { first_seen: UtcMicros },
+    /// The same request as an earlier command of this batch.
+    SameAs(usize),
+    /// A fault of ours: this one command asks for ever more streams.
+    Failed(String),
+}
+
+/// The decisions of one transaction, over the front of what waits.
+pub(crate) struct BatchPlan<'a> {
+    cache: &'a mut Cache,
+    waiting: &'a [Waiting],
+    ids: &'a dyn Ids,
+    now: UtcMicros,
+    head: Head,
+    known: HashMap<RequestId, Outcome>,
+    /// The first command of this batch with each request id.
+    first: HashMap<RequestId, usize>,
+    /// Commands found to make an event that is too large.
+    too_large: HashSet<usize>,
+    verdicts: Vec<Verdict>,
+    /// How often the command being decided has asked for a stream.
+    needs: u32,
+    rows: Vec<AppendRow>,
+    bytes: usize,
+    outcomes: Vec<(RequestId, Outcome)>,
+    fault: Option<Fault>,
+}
+
+/// How one look at the next command ended.
+enum Progress {
+    Decided,
+    Need(StreamId),
+    TooLarge,
+}
+
+impl<'a> BatchPlan<'a> {
+    pub(crate) fn new(
+        cache: &'a mut Cache,
+        waiting: &'a [Waiting],
+        clock: &dyn Clock,
+        ids: &'a dyn Ids,
+    ) -> Self {
+        Self {
+            cache,
+            waiting,
+            ids,
+            now: clock.now(),
+            head: Head::default(),
+            known: HashMap::new(),
+            first: HashMap::with_capacity(waiting.len()),
+            too_large: HashSet::new(),
+            verdicts: Vec::with_capacity(waiting.len()),
+            needs: 0,
+            rows: Vec::with_capacity(waiting.len()),
+            bytes: 0,
+            outcomes: Vec::with_capacity(waiting.len()),
+            fault: None,
+        }
+    }
+
+    /// The verdicts on the front of what waits, or the stored event that stood in the way.
+    pub(crate) fn into_verdicts(self) -> Result<Vec<Verdict>, Fault> {
+        match self.fault {
+            Some(fault) => Err(fault),
+            None => Ok(self.verdicts),
+        }
+    }
+
+    fn decide_on(&mut self) -> Step {
+        while self.verdicts.len() < self.waiting.len() && self.has_room() {
+            match self.decide_next() {
+                Progress::Decided => self.needs = 0,
+                Progress::Need(stream) => {
+                    self.needs += 1;
+                    if self.needs > NEEDS_MAX {
+                        self.needs = 0;
+                        let what = format!("a command asked for {stream} after {NEEDS_MAX} others");
+                        self.verdicts.push(Verdict::Failed(what));
+                    } else if !self.cache.recall(stream) {
+                        return Step::Load(vec![stream]);
+                    }
+                }
+                Progress::TooLarge => self.start_over(),
+            }
+        }
+        self.finish()
+    }
+
+    fn has_room(&self) -> bool {
+        self.rows.len() < BATCH_EVENTS_MAX && self.bytes < BATCH_BYTES_MAX
+    }
+
+    fn decide_next(&mut self) -> Progress {
+        let at = self.verdicts.len();
+        let waiting = self.waiting;
+        let submission = &waiting[at].submission;
+        if let Some(verdict) = self.answered_before(at) {
+            self.verdicts.push(verdict);
+            return Progress::Decided;
+        }
+        if self.too_large.contains(&at) {
+            self.refuse(at, Box::new(too_large()));
+            return Progress::Decided;
+        }
+        let (ids, now) = (self.ids, self.now);
+        let mut next_id = || ids.event_id(now);
+        let context = Context {
+            actor: submission.actor.clone(),
+            request_id: submission.request_id,
+            now,
+            next_id: &mut next_id,
+        };
+        match domain::decide(self.cache.world(), context, &submission.command) {
+            Ok(events) => self.accept(at, events),
+            Err(Halt::Need(stream)) => Progress::Need(stream),
+            Err(Halt::Refused(refusal)) => {
+                self.refuse(at, refusal);
+                Progress::Decided
+            }
+        }
+    }
+
+    /// The verdict on a command whose request id was seen before, here or in an earlier batch.
+    fn answered_before(&self, at: usize) -> Option<Verdict> {
+        let submission = &self.waiting[at].submission;
+        if let Some(outcome) = self.known.get(&submission.request_id) {
+            return Some(if outcome.fingerprint == submission.fingerprint {
+                Verdict::Replayed(Answer::replayed(&outcome.result))
+            } else {
+                Verdict::Reused { first_seen: outcome.recorded_at }
+            });
+        }
+        let first = *self.first.get(&submission.request_id)?;
+        Some(if self.waiting[first].submission.fingerprint == submission.fingerprint {
+            Verdict::SameAs(first)
+        } else {
+            Verdict::Reused { first_seen: self.now }
+        })
+    }
+
+    fn accept(&mut self, at: usize, events: Vec<Recorded>) -> Progress {
+        let count = u64::try_from(events.len()).expect("a batch of events fits 64 bits");
+        let first = self.cache.world().position() + 1 - count;
+        let mut streams: Vec<(StreamId, u64)> = Vec::with_capacity(2);
+        for recorded in events {
+            let bytes = recorded.to_bytes();
+            if bytes.len() > EVENT_BYTES_MAX {
+                self.too_large.insert(at);
+                return Progress::TooLarge;
+            }
+            let (stream, version) = (recorded.stream, recorded.stream_version);
+            match streams.iter_mut().find(|(known, _)| *known == stream) {
+                Some((_, reached)) => *reached = version,
+                None => streams.push((stream, version)),
+            }
+            let leaf = proof::leaf_hash(&bytes);
+            self.bytes += bytes.len();
+            self.rows.push(AppendRow { recorded, bytes, leaf });
+        }
+        for (stream, _) in &streams {
+            self.cache.touch(*stream);
+        }
+        let accepted = Accepted { count, first, streams };
+        self.verdicts.push(Verdict::Accepted(Answer::first_time(&accepted)));
+        self.remember(at, OutcomeResult::Accepted(accepted));
+        Progress::Decided
+    }
+
+    fn refuse(&mut self, at: usize, refusal: Box<Refusal>) {
+        self.verdicts.push(Verdict::Refused(refusal.clone()));
+        self.remember(at, OutcomeResult::Refused(refusal));
+    }
+
+    fn remember(&mut self, at: usize, result: OutcomeResult) {
+        let submission = &self.waiting[at].submission;
+        self.first.insert(submission.request_id, at);
+        let fingerprint = submission.fingerprint;
+        let outcome = Outcome { fingerprint, recorded_at: self.now, result };
+        self.outcomes.push((submission.request_id, outcome));
+    }
+
+    /// Undoes every decision of this batch: the world already holds an event that cannot be kept.
+    fn start_over(&mut self) {
+        self.cache.reopen(&self.head);
+        self.first.clear();
+        self.verdicts.clear();
+        self.rows.clear();
+        self.outcomes.clear();
+        self.bytes = 0;
+        self.needs = 0;
+    }
+
+    fn finish(&mut self) -> Step {
+        if self.outcomes.is_empty() {
+            return Step::Nothing;
+        }
+        let expected = self.head.position;
+        let mut head = std::mem::take(&mut self.head);
+        head.position = self.cache.world().position();
+        head.invoices = self.cache.world().invoices();
+        for row in &self.rows {
+            head.frontier.push(row.leaf);
+        }
+        assert_eq!(head.frontier.size(), head.position, "every position has its leaf");
+        let rows = std::mem::take(&mut self.rows);
+        let outcomes = std::mem::take(&mut self.outcomes);
+        Step::Write(Batch { expected, rows, outcomes, head })
+    }
+
+    /// Streams that the commands name themselves, so that one load brings them all.
+    fn foreseen(&mut self) -> Vec<StreamId> {
+        let mut wanted = HashSet::from([StreamId::Firm]);
+        for waiting in self.waiting {
+            if !self.known.contains_key(&waiting.submission.request_id) {
+                wanted.extend(named_streams(&waiting.submission.command));
+            }
+        }
+        wanted.retain(|stream| !self.cache.world().has(*stream) && !self.cache.recall(*stream));
+        let mut wanted: Vec<_> = wanted.into_iter().collect();
+        wanted.sort_unstable();
+        wanted
+    }
+}
+
+impl Plan for BatchPlan<'_> {
+    fn open(&mut self, opening: Opening) -> Step {
+        self.cache.open(&opening.head, &opening.moved);
+        self.head = opening.head;
+        self.known = opening.outcomes;
+        let wanted = self.foreseen();
+        if wanted.is_empty() { self.decide_on() } else { Step::Load(wanted) }
+    }
+
+    fn loaded(&mut self, streams: Vec<LoadedStream>) -> Step {
+        for loaded in streams {
+            match state_of(self.cache.firm(), &loaded) {
+                Ok((state, _)) => self.cache.insert(loaded.stream, state),
+                Err(fault) => {
+                    self.fault = Some(fault);
+                    return Step::Nothing;
+                }
+            }
+        }
+        self.decide_on()
+    }
+}
+
+/// The streams a command is certain to read.
+fn named_streams(command: &Command) -> Vec<StreamId> {
+    match command {
+        Command::Case { case, actions, .. } => {
+            let enrols = actions.iter().any(|dated| matches!(dated.action, CaseAction::Enrol(_)));
+            let account = enrols.then(|| StreamId::Account(case.own_account()));
+            std::iter::once(StreamId::Case(*case)).chain(account).collect()
+        }
+        Command::Account { account, .. } => vec![StreamId::Account(*account)],
+        Command::Firm { .. } => Vec::new(),
+        Command::Couple { first, second, .. } => [first, second]
+            .into_iter()
+            .flat_map(|case| [StreamId::Case(*case), StreamId::Account(case.own_account())])
+            .collect(),
+        Command::ClaimFee { case, .. } => {
+            vec![StreamId::Case(*case), StreamId::Account(case.own_account())]
+        }
+        Command::BillAccount { account, .. } => {
+            vec![StreamId::Account(*account), StreamId::Case(account.owner())]
+        }
+    }
+}
+
+fn too_large() -> Refusal {
+    // C2SP tlog-tiles: an entry bundle states each entry's length in 16 bits.
+    Refusal::citing(
+        Reason::TooLarge,
+        "event",
+        format!("the event would be larger than {EVENT_BYTES_MAX} bytes"),
+        "C2SP tlog-tiles, entry bundles",
+    )
+}
+
+/// What each waiting command is answered, in order.
+pub(crate) fn answers(verdicts: Vec<Verdict>) -> Vec<Result<Answer, SubmitError>> {
+    let mut answers: Vec<Result<Answer, SubmitError>> = Vec::with_capacity(verdicts.len());
+    for verdict in verdicts {
+        let answer = match verdict {
+            Verdict::Accepted(answer) => Ok(answer),
+            Verdict::Refused(refusal) => Err(SubmitError::Refused(refusal)),
+            Verdict::Replayed(first) => first.map_err(SubmitError::Refused),
+            Verdict::Reused { first_seen } => Err(SubmitError::RequestReused { first_seen }),
+            Verdict::SameAs(first) => {
+                answers[first].clone().map(|answer| Answer { replayed: true, ..answer })
+            }
+            Verdict::Failed(what) => Err(SubmitError::Internal(what)),
+        };
+        answers.push(answer);
+    }
+    answers
+}

@@ -1,0 +1,228 @@
+//! The two ports to storage. Each call is a whole operation; no transaction crosses them.
+
+use std::collections::HashMap;
+
+use async_trait::async_trait;
+use domain::event::{Recorded, StreamId};
+use domain::ids::{FirmId, RequestId};
+use domain::world::State;
+use proof::{Frontier, Hash};
+
+use crate::error::StoreError;
+use crate::outcome::Outcome;
+
+/// The known position of a writer that holds nothing: no stream can have moved since.
+pub const NOTHING_KNOWN: u64 = i64::MAX.unsigned_abs();
+
+/// The end of a firm's log.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Head {
+    /// The last position; 0 when the log is empty.
+    pub position: u64,
+    /// Invoices issued so far.
+    pub invoices: u64,
+    /// The Merkle tree over all events so far.
+    pub frontier: Frontier,
+}
+
+impl Head {
+    /// The root over the whole log, RFC 9162 section 2.1.1.
+    pub fn root(&self) -> Hash {
+        self.frontier.root()
+    }
+}
+
+/// One event as it is kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stored {
+    /// Its position.
+    pub position: u64,
+    /// Its canonical bytes, exactly as they were hashed.
+    pub bytes: Vec<u8>,
+}
+
+/// A disposable fold of a stream.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Snapshot {
+    /// The stream.
+    pub stream: StreamId,
+    /// The version folded up to.
+    pub version: u64,
+    /// The `STATE_VERSION` it was folded by.
+    pub state_version: u32,
+    /// What `State::to_snapshot` wrote.
+    pub bytes: Vec<u8>,
+}
+
+/// A stream as it is loaded.
+#[derive(Clone, Debug)]
+pub struct LoadedStream {
+    /// The stream.
+    pub stream: StreamId,
+    /// Where to start; nothing means from the first event.
+    pub snapshot: Option<Snapshot>,
+    /// The events after the snapshot, in order. A stream nobody wrote to has none.
+    pub events: Vec<Stored>,
+}
+
+/// One event to append, encoded and hashed once.
+#[derive(Clone, Debug)]
+pub struct AppendRow {
+    /// The event: what columns beside the bytes are made of.
+    pub recorded: Recorded,
+    /// Its canonical bytes.
+    pub bytes: Vec<u8>,
+    /// The leaf hash of the bytes, RFC 9162 section 2.1.1.
+    pub leaf: Hash,
+}
+
+/// What one transaction writes.
+#[derive(Clone, Debug)]
+pub struct Batch {
+    /// The head position that was decided on.
+    pub expected: u64,
+    /// The events, dense from `expected + 1`. There may be none.
+    pub rows: Vec<AppendRow>,
+    /// The outcome of every request decided, refusals included.
+    pub outcomes: Vec<(RequestId, Outcome)>,
+    /// The head afterwards.
+    pub head: Head,
+}
+
+/// What a transaction finds when it has locked the head.
+#[derive(Debug)]
+pub struct Opening {
+    /// The head, locked.
+    pub head: Head,
+    /// Streams written after the known position: by another process, since this one knew them.
+    pub moved: Vec<StreamId>,
+    /// What is known of the requests asked about.
+    pub outcomes: HashMap<RequestId, Outcome>,
+}
+
+/// What a plan wants next of the transaction.
+#[derive(Debug)]
+pub enum Step {
+    /// Load these streams up to the head, then call [`Plan::loaded`].
+    Load(Vec<StreamId>),
+    /// Write this and commit.
+    Write(Batch),
+    /// Write nothing and end.
+    Nothing,
+}
+
+/// Decisions to make inside a transaction. A store calls it synchronously, once per transaction.
+pub trait Plan: Send {
+    /// The head is locked.
+    fn open(&mut self, opening: Opening) -> Step;
+    /// Streams that were asked for, every one of them.
+    fn loaded(&mut self, streams: Vec<LoadedStream>) -> Step;
+}
+
+/// The log.
+#[async_trait]
+pub trait LogStore: Send + Sync + 'static {
+    /// One transaction: locks the firm's head row, answers what is known of `requests`, runs the
+    /// plan, writes its batch and commits. `known_position` is [`NOTHING_KNOWN`] or the position
+    /// since which moved streams are listed.
+    ///
+    /// On an error nothing landed, but for [`StoreError::OutcomeUnknown`].
+    async fn transact(
+        &self,
+        firm: FirmId,
+        known_position: u64,
+        requests: &[RequestId],
+        plan: &mut dyn Plan,
+    ) -> Result<(), StoreError>;
+
+    /// The end of a firm's log; an unknown firm has an empty one.
+    async fn head(&self, firm: FirmId) -> Result<Head, StoreError>;
+
+    /// Events after a position, dense and in order: at most `limit`, fewer if their bytes grow
+    /// large, none only at the end of the log.
+    async fn read(&self, firm: FirmId, after: u64, limit: usize)
+    -> Result<Vec<Stored>, StoreError>;
+
+    /// The leaf hashes kept beside the events of the same page: as long as they agree with the
+    /// root, a changed event can be named by its position.
+    async fn leaves(&self, firm: FirmId, after: u64, limit: usize)
+    -> Result<Vec<Hash>, StoreError>;
+
+    /// Streams up to a position, read-only, in the order asked for. A snapshot is given only if it
+    /// lies at or before that position and is of the current `STATE_VERSION`.
+    async fn load(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError>;
+
+    /// Every firm that has a log.
+    async fn firms(&self) -> Result<Vec<FirmId>, StoreError>;
+}
+
+/// A stream that one projection step moved.
+#[derive(Clone, Debug)]
+pub struct Touched {
+    /// The stream.
+    pub stream: StreamId,
+    /// The state before the step; nothing if the stream began in it.
+    pub before: Option<State>,
+    /// The state after the step.
+    pub after: State,
+    /// The position of the stream's last event in the step.
+    pub last_position: u64,
+}
+
+/// Rows and checkpoint that change together.
+#[derive(Debug)]
+pub struct ProjectionStep<'a> {
+    /// Whose.
+    pub firm: FirmId,
+    /// The generation of the rows.
+    pub generation: i64,
+    /// The checkpoint before; anything else found is a conflict.
+    pub from: u64,
+    /// The checkpoint after.
+    pub to: u64,
+    /// Every stream that moved.
+    pub touched: &'a [Touched],
+    /// The events, dense from `from + 1` to `to`.
+    pub events: &'a [Recorded],
+    /// New snapshots, each with the position it was folded at.
+    pub snapshots: &'a [(Snapshot, u64)],
+}
+
+/// How far a generation of the rows is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Checkpoint {
+    /// The generation.
+    pub generation: i64,
+    /// The last position in its rows.
+    pub position: u64,
+}
+
+/// The read model's rows.
+#[async_trait]
+pub trait ProjectionStore: Send + Sync + 'static {
+    /// The active generation and how far it is.
+    async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError>;
+
+    /// Begins a new generation at position 0, beside the active one.
+    async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError>;
+
+    /// Makes a generation the active one.
+    async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError>;
+
+    /// Drops a generation's rows; the active one is refused.
+    async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError>;
+
+    /// Rows and checkpoint in one transaction, compare-and-set on `from`:
+    /// [`StoreError::Conflict`] if the checkpoint is elsewhere or the generation is gone.
+    async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError>;
+}
+
+/// Both ports.
+pub trait Store: LogStore + ProjectionStore {}
+
+impl<T: LogStore + ProjectionStore> Store for T {}

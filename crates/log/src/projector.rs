@@ -1,0 +1,404 @@
+//! One firm's projector: every event into the read model exactly once.
+//!
+//! Rows and checkpoint change in one transaction that is fenced by the checkpoint before, so a
+//! second projector, or this one after a crash, costs a retry and never counts twice.
+
+use std::collections::{HashMap, HashSet};
+use std::sync::{Arc, Mutex, Weak};
+use std::time::Duration;
+
+use domain::event::{Recorded, StreamId};
+use domain::ids::FirmId;
+use domain::world::{STATE_VERSION, State};
+use tokio::sync::{Notify, watch};
+
+use crate::engine::{Engine, Firm, Inner, lock};
+use crate::error::StoreError;
+use crate::fold::{self, Fault, state_of};
+use crate::ports::{Checkpoint, ProjectionStep, Snapshot, Store, Stored, Touched};
+use crate::settings::Settings;
+use crate::stats::add;
+use crate::writer::as_dyn;
+
+/// A stored event that stopped a firm's projection. Nothing is skipped: reads stay behind until the
+/// cause is gone.
+pub type ProjectionFault = Fault;
+
+/// The read model did not get as far as was asked in the time given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("the read model is at position {applied}, not yet at {wanted}")]
+pub struct ReadBehind {
+    /// The position asked for.
+    pub wanted: u64,
+    /// The position reached.
+    pub applied: u64,
+}
+
+/// A firm's live projection, shared between its task, readers and a rebuild.
+pub(crate) struct Projection {
+    pub(crate) applied: watch::Sender<u64>,
+    pub(crate) live: tokio::sync::Mutex<Projector>,
+    fault: Mutex<Option<ProjectionFault>>,
+    resumed: Notify,
+}
+
+impl Projection {
+    pub(crate) fn new(settings: &Settings) -> Self {
+        Self {
+            applied: watch::Sender::new(0),
+            live: tokio::sync::Mutex::new(Projector::new(settings)),
+            fault: Mutex::default(),
+            resumed: Notify::new(),
+        }
+    }
+
+    /// Lets a stopped projection go on.
+    pub(crate) fn resume(&self) {
+        *lock(&self.fault) = None;
+        self.resumed.notify_one();
+    }
+
+    fn stop_at(&self, firm: FirmId, fault: ProjectionFault) {
+        tracing::error!(%firm, position = fault.position, what = fault.what, "the projection stopped");
+        *lock(&self.fault) = Some(fault);
+        // Whoever waits for a position is told now.
+        self.applied.send_modify(|_| {});
+    }
+}
+
+impl Engine {
+    /// Waits until the read model has reached a position, and says how far it is by then.
+    pub async fn wait_applied(
+        &self,
+        firm: FirmId,
+        position: u64,
+        timeout: Duration,
+    ) -> Result<u64, ReadBehind> {
+        let firm = self.firm(firm);
+        let projection = &firm.projection;
+        let mut applied = projection.applied.subscribe();
+        let reached = |applied: &u64| *applied >= position || lock(&projection.fault).is_some();
+        // The sender lives as long as the firm, so the only other way out is the timeout.
+        let _ = tokio::time::timeout(timeout, applied.wait_for(reached)).await;
+        let applied = *applied.borrow();
+        if applied >= position {
+            Ok(applied)
+        } else {
+            Err(ReadBehind { wanted: position, applied })
+        }
+    }
+
+    /// How far the read model is, as it moves.
+    pub fn applied(&self, firm: FirmId) -> watch::Receiver<u64> {
+        self.firm(firm).projection.applied.subscribe()
+    }
+
+    /// What stopped a firm's projection, if something did.
+    pub fn projection_fault(&self, firm: FirmId) -> Option<ProjectionFault> {
+        lock(&self.firm(firm).projection.fault).clone()
+    }
+}
+
+/// The task. It ends with the engine, or when it is told to stop.
+pub(crate) async fn run(engine: Weak<Inner>, firm: Arc<Firm>) {
+    let mut heads = firm.head.subscribe();
+    let Some((mut stopping, settings)) =
+        engine.upgrade().map(|inner| (inner.stopping.subscribe(), inner.settings.clone()))
+    else {
+        return;
+    };
+    while let Some(inner) = engine.upgrade() {
+        if *stopping.borrow() {
+            return;
+        }
+        heads.mark_unchanged();
+        let pause = step_live(&inner, &firm).await;
+        drop(inner);
+        match pause {
+            Pause::None => tokio::task::yield_now().await,
+            Pause::Head => tokio::select! {
+                _ = heads.changed() => {}
+                _ = stopping.changed() => {}
+                () = tokio::time::sleep(settings.poll_interval) => {}
+            },
+            Pause::Retry => tokio::time::sleep(settings.retry_delay).await,
+            Pause::Resumed => tokio::select! {
+                () = firm.projection.resumed.notified() => {}
+                _ = stopping.changed() => {}
+            },
+        }
+    }
+}
+
+/// What the task waits for before its next step.
+enum Pause {
+    None,
+    Head,
+    Retry,
+    Resumed,
+}
+
+async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
+    let projection = &firm.projection;
+    let mut live = projection.live.lock().await;
+    let limit = inner.settings.project_page;
+    match live.step(inner.store.as_ref(), firm.id, limit, Snapshots::Keep).await {
+        Ok(progress) => {
+            projection.applied.send_if_modified(|applied| {
+                std::mem::replace(applied, progress.position) != progress.position
+            });
+            add(&inner.stats.projected, progress.events);
+            match progress.fault {
+                Some(fault) => {
+                    projection.stop_at(firm.id, fault);
+                    Pause::Resumed
+                }
+                None if progress.events == 0 => Pause::Head,
+                None => Pause::None,
+            }
+        }
+        Err(error) => {
+            live.forget();
+            add(&inner.stats.projection_failures, 1);
+            match error {
+                StoreError::Corrupt { position, what } => {
+                    projection.stop_at(firm.id, Fault::new(position, what));
+                    Pause::Resumed
+                }
+                error @ (StoreError::Unavailable { .. }
+                | StoreError::OutcomeUnknown { .. }
+                | StoreError::Conflict { .. }
+                | StoreError::Full { .. }
+                | StoreError::Internal { .. }) => {
+                    tracing::warn!(firm = %firm.id, error = as_dyn(&error), "a projection step failed");
+                    Pause::Retry
+                }
+            }
+        }
+    }
+}
+
+/// Whether a step keeps snapshots of streams that grew.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Snapshots {
+    Keep,
+    /// A rebuild passes old positions; the live snapshots are newer.
+    Leave,
+}
+
+/// How a step ended.
+pub(crate) struct Progress {
+    /// The checkpoint now.
+    pub(crate) position: u64,
+    /// How many events went in.
+    pub(crate) events: usize,
+    /// The event right after them that cannot be read, if there is one.
+    pub(crate) fault: Option<Fault>,
+}
+
+/// One run over the log into one generation of rows.
+pub(crate) struct Projector {
+    checkpoint: Option<Checkpoint>,
+    states: HashMap<StreamId, Kept>,
+    step: u64,
+    streams_max: usize,
+    snapshot_every: u64,
+}
+
+/// A state at the checkpoint.
+struct Kept {
+    state: State,
+    snapshot_version: u64,
+    used: u64,
+}
+
+/// A stream in the course of a step.
+struct Moving {
+    touched: Touched,
+    snapshot_version: u64,
+}
+
+impl Projector {
+    pub(crate) fn new(settings: &Settings) -> Self {
+        Self {
+            checkpoint: None,
+            states: HashMap::new(),
+            step: 0,
+            streams_max: settings.streams_cached_max,
+            snapshot_every: settings.snapshot_every,
+        }
+    }
+
+    /// One that fills a new generation from the first event on.
+    pub(crate) fn from_start(settings: &Settings, generation: i64) -> Self {
+        let checkpoint = Some(Checkpoint { generation, position: 0 });
+        Self { checkpoint, ..Self::new(settings) }
+    }
+
+    /// Forgets what it believes, after a failure: rows may be ahead of it.
+    pub(crate) fn forget(&mut self) {
+        self.checkpoint = None;
+        self.states.clear();
+    }
+
+    pub(crate) async fn checkpoint(
+        &mut self,
+        store: &dyn Store,
+        firm: FirmId,
+    ) -> Result<Checkpoint, StoreError> {
+        if let Some(checkpoint) = self.checkpoint {
+            return Ok(checkpoint);
+        }
+        let checkpoint = store.checkpoint(firm).await?;
+        self.checkpoint = Some(checkpoint);
+        Ok(checkpoint)
+    }
+
+    /// Takes in at most `limit` events.
+    pub(crate) async fn step(
+        &mut self,
+        store: &dyn Store,
+        firm: FirmId,
+        limit: usize,
+        snapshots: Snapshots,
+    ) -> Result<Progress, StoreError> {
+        let Checkpoint { generation, position: from } = self.checkpoint(store, firm).await?;
+        let page = store.read(firm, from, limit).await?;
+        let (events, fault) = decode_page(firm, from, &page);
+        drop(page);
+        let Some(last) = events.last() else {
+            return Ok(Progress { position: from, events: 0, fault });
+        };
+        let to = last.position;
+        self.load_missing(store, firm, from, &events).await?;
+        let (touched, versions) = self.fold(&events)?;
+        let snapshots = match snapshots {
+            Snapshots::Keep => self.due_snapshots(&touched, &versions),
+            Snapshots::Leave => Vec::new(),
+        };
+        let step = ProjectionStep {
+            firm,
+            generation,
+            from,
+            to,
+            touched: &touched,
+            events: &events,
+            snapshots: &snapshots,
+        };
+        store.project(step).await?;
+        self.keep(touched, versions, &snapshots);
+        self.checkpoint = Some(Checkpoint { generation, position: to });
+        Ok(Progress { position: to, events: events.len(), fault })
+    }
+
+    /// Loads the streams of a page that are not in memory and did not begin in it.
+    async fn load_missing(
+        &mut self,
+        store: &dyn Store,
+        firm: FirmId,
+        up_to: u64,
+        events: &[Recorded],
+    ) -> Result<(), StoreError> {
+        let mut missing: Vec<StreamId> = Vec::new();
+        let mut seen: HashSet<StreamId> = HashSet::new();
+        for recorded in events {
+            let stream = recorded.stream;
+            if seen.insert(stream)
+                && recorded.stream_version != 1
+                && !self.states.contains_key(&stream)
+            {
+                missing.push(stream);
+            }
+        }
+        if missing.is_empty() {
+            return Ok(());
+        }
+        for loaded in store.load(firm, &missing, up_to).await? {
+            let (state, snapshot_version) = state_of(firm, &loaded)?;
+            self.states.insert(loaded.stream, Kept { state, snapshot_version, used: self.step });
+        }
+        Ok(())
+    }
+
+    /// Folds a page. Each touched state moves out of memory and is copied once, for `before`.
+    fn fold(&mut self, events: &[Recorded]) -> Result<(Vec<Touched>, Vec<u64>), Fault> {
+        let mut places: HashMap<StreamId, usize> = HashMap::new();
+        let mut moving: Vec<Moving> = Vec::new();
+        for recorded in events {
+            let stream = recorded.stream;
+            let place = *places.entry(stream).or_insert_with(|| {
+                moving.push(self.take(stream));
+                moving.len() - 1
+            });
+            let touched = &mut moving[place].touched;
+            fold::apply(&mut touched.after, recorded)?;
+            touched.last_position = recorded.position;
+        }
+        Ok(moving.into_iter().map(|m| (m.touched, m.snapshot_version)).unzip())
+    }
+
+    fn take(&mut self, stream: StreamId) -> Moving {
+        let (before, after, snapshot_version) = match self.states.remove(&stream) {
+            Some(kept) => {
+                let before = (kept.state.version() > 0).then(|| kept.state.clone());
+                (before, kept.state, kept.snapshot_version)
+            }
+            None => (None, State::empty(stream), 0),
+        };
+        let touched = Touched { stream, before, after, last_position: 0 };
+        Moving { touched, snapshot_version }
+    }
+
+    fn due_snapshots(&self, touched: &[Touched], versions: &[u64]) -> Vec<(Snapshot, u64)> {
+        let due = touched.iter().zip(versions).filter(|(touched, snapshot_version)| {
+            touched.after.version() - **snapshot_version >= self.snapshot_every
+        });
+        due.map(|(touched, _)| {
+            let snapshot = Snapshot {
+                stream: touched.stream,
+                version: touched.after.version(),
+                state_version: STATE_VERSION,
+                bytes: touched.after.to_snapshot(),
+            };
+            (snapshot, touched.last_position)
+        })
+        .collect()
+    }
+
+    /// Keeps the states of a page that has landed, within the bound.
+    fn keep(&mut self, touched: Vec<Touched>, versions: Vec<u64>, snapshots: &[(Snapshot, u64)]) {
+        self.step += 1;
+        for (touched, snapshot_version) in touched.into_iter().zip(versions) {
+            let kept = Kept { state: touched.after, snapshot_version, used: self.step };
+            self.states.insert(touched.stream, kept);
+        }
+        for (snapshot, _) in snapshots {
+            if let Some(kept) = self.states.get_mut(&snapshot.stream) {
+                kept.snapshot_version = snapshot.version;
+            }
+        }
+        if self.states.len() > self.streams_max {
+            let mut steps: Vec<u64> = self.states.values().map(|kept| kept.used).collect();
+            let oldest = steps.iter().min().copied().unwrap_or(self.step);
+            let middle = steps.len() / 2;
+            let median = *steps.select_nth_unstable(middle).1;
+            let keep_from = median.max(oldest + 1);
+            self.states.retain(|_, kept| kept.used >= keep_from);
+        }
+    }
+}
+
+/// The events of a page up to the first that cannot be read.
+fn decode_page(firm: FirmId, after: u64, page: &[Stored]) -> (Vec<Recorded>, Option<Fault>) {
+    let mut events = Vec::with_capacity(page.len());
+    for (expected, stored) in (after + 1..).zip(page) {
+        if stored.position != expected {
+            return (events, Some(Fault::new(expected, "the position is missing")));
+        }
+        match fold::decode(firm, stored) {
+            Ok(recorded) => events.push(recorded),
+            Err(fault) => return (events, Some(fault)),
+        }
+    }
+    (events, None)
+}

@@ -1,0 +1,113 @@
+//! Rebuilding the read model beside the live one, then switching.
+
+use domain::ids::FirmId;
+
+use crate::engine::Engine;
+use crate::error::StoreError;
+use crate::fold::Fault;
+use crate::ports::Store;
+use crate::projector::{Projector, Snapshots};
+
+/// A finished rebuild.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RebuildReport {
+    /// The generation that is active now.
+    pub generation: i64,
+    /// The position its rows stood at when it was switched to.
+    pub position: u64,
+}
+
+/// Why a rebuild was given up. The live read model is as it was.
+#[derive(Debug, thiserror::Error)]
+pub enum RebuildError {
+    /// A stored event cannot be read.
+    #[error("the rebuild met a stored event that cannot be read")]
+    Fault(#[source] Fault),
+    /// The store failed.
+    #[error("the rebuild failed in the store")]
+    Store(#[source] StoreError),
+}
+
+impl From<StoreError> for RebuildError {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Corrupt { position, what } => Self::Fault(Fault::new(position, what)),
+            other @ (StoreError::Unavailable { .. }
+            | StoreError::OutcomeUnknown { .. }
+            | StoreError::Conflict { .. }
+            | StoreError::Full { .. }
+            | StoreError::Internal { .. }) => Self::Store(other),
+        }
+    }
+}
+
+impl Engine {
+    /// Fills a new generation from the first event on, catches up, makes it the active one and
+    /// drops the old. Reads go on from the old rows meanwhile. `progress` is told the position
+    /// reached and the head.
+    pub async fn rebuild(
+        &self,
+        firm: FirmId,
+        mut progress: impl FnMut(u64, u64) + Send,
+    ) -> Result<RebuildReport, RebuildError> {
+        let store = self.inner().store.as_ref();
+        let generation = store.begin_rebuild(firm).await?;
+        let result = self.fill_and_switch(firm, generation, &mut progress).await;
+        if result.is_err() {
+            // Best effort: rows of a generation nobody reads do no harm.
+            let _ = store.drop_generation(firm, generation).await;
+        }
+        result
+    }
+
+    async fn fill_and_switch(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        progress: &mut (impl FnMut(u64, u64) + Send),
+    ) -> Result<RebuildReport, RebuildError> {
+        let settings = &self.inner().settings;
+        let store = self.inner().store.as_ref();
+        let mut rebuilt = Projector::from_start(settings, generation);
+        let limit = settings.rebuild_page;
+        let target = store.head(firm).await?.position;
+        fill(&mut rebuilt, store, firm, (target, limit), progress).await?;
+        // The live projector rests from here on, so that the switch cannot go back in time.
+        let shared = self.firm(firm);
+        let mut live = shared.projection.live.lock().await;
+        live.forget();
+        let old = live.checkpoint(store, firm).await?;
+        let target = store.head(firm).await?.position;
+        let position = fill(&mut rebuilt, store, firm, (target, limit), progress).await?;
+        store.switch(firm, generation).await?;
+        *live = rebuilt;
+        drop(live);
+        shared.projection.applied.send_replace(position);
+        shared.projection.resume();
+        store.drop_generation(firm, old.generation).await?;
+        Ok(RebuildReport { generation, position })
+    }
+}
+
+/// Projects until `target` is reached, and says how far that was.
+async fn fill(
+    projector: &mut Projector,
+    store: &dyn Store,
+    firm: FirmId,
+    (target, limit): (u64, usize),
+    progress: &mut (impl FnMut(u64, u64) + Send),
+) -> Result<u64, RebuildError> {
+    let mut position = projector.checkpoint(store, firm).await?.position;
+    while position < target {
+        let step = projector.step(store, firm, limit, Snapshots::Leave).await?;
+        if let Some(fault) = step.fault {
+            return Err(RebuildError::Fault(fault));
+        }
+        if step.events == 0 {
+            return Err(RebuildError::Fault(Fault::new(position + 1, "the position is missing")));
+        }
+        position = step.position;
+        progress(position, target);
+    }
+    Ok(position)
+}

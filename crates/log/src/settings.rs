@@ -1,0 +1,69 @@
+//! Every limit of the engine, by name.
+
+use std::time::Duration;
+
+/// Most commands that wait for one firm's writer; beyond it callers are told to come back.
+pub const QUEUE_DEPTH_MAX: usize = 1_024;
+/// Most commands of one transaction.
+pub const BATCH_COMMANDS_MAX: usize = 256;
+/// Events after which a transaction takes no further command.
+pub const BATCH_EVENTS_MAX: usize = 8_192;
+/// Bytes of events after which a transaction takes no further command.
+pub const BATCH_BYTES_MAX: usize = 4 << 20;
+/// Most times one command may ask for a stream it did not find loaded.
+pub const NEEDS_MAX: u32 = 32;
+/// Most times a failed transaction is tried again before its commands are answered.
+pub const RETRIES_MAX: u32 = 5;
+/// Most streams a firm's writer, and its projector, keep folded in memory.
+pub const STREAMS_CACHED_MAX: usize = 32_768;
+/// Events a stream grows by before a new snapshot of it is kept.
+pub const SNAPSHOT_EVERY: u64 = 64;
+/// Most events of one step of the live projection.
+pub const PROJECT_PAGE: usize = 1_000;
+/// Most events of one step of a rebuild.
+pub const REBUILD_PAGE: usize = 20_000;
+/// Most events of one page a follower holds.
+pub const FOLLOW_PAGE: usize = 500;
+/// How long readers wait for the head to move before they look for what another process wrote.
+const POLL_INTERVAL: Duration = Duration::from_secs(1);
+/// Pause before the first retry; each further one takes twice as long.
+const RETRY_DELAY: Duration = Duration::from_millis(10);
+
+/// The limits in force. The defaults are the constants beside them.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// See [`QUEUE_DEPTH_MAX`].
+    pub queue_depth_max: usize,
+    /// See [`BATCH_COMMANDS_MAX`].
+    pub batch_commands_max: usize,
+    /// See [`STREAMS_CACHED_MAX`].
+    pub streams_cached_max: usize,
+    /// See [`SNAPSHOT_EVERY`].
+    pub snapshot_every: u64,
+    /// See [`PROJECT_PAGE`].
+    pub project_page: usize,
+    /// See [`REBUILD_PAGE`].
+    pub rebuild_page: usize,
+    /// See [`FOLLOW_PAGE`].
+    pub follow_page: usize,
+    /// How long readers wait before they look for what another process wrote.
+    pub poll_interval: Duration,
+    /// Pause before the first retry; each further one takes twice as long.
+    pub retry_delay: Duration,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            queue_depth_max: QUEUE_DEPTH_MAX,
+            batch_commands_max: BATCH_COMMANDS_MAX,
+            streams_cached_max: STREAMS_CACHED_MAX,
+            snapshot_every: SNAPSHOT_EVERY,
+            project_page: PROJECT_PAGE,
+            rebuild_page: REBUILD_PAGE,
+            follow_page: FOLLOW_PAGE,
+            poll_interval: POLL_INTERVAL,
+            retry_delay: RETRY_DELAY,
+        }
+    }
+}

@@ -1,0 +1,62 @@
+//! A log is verified from its bytes; a changed byte is named by its position.
+
+use super::support::*;
+use crate::memory::MemoryStore;
+use crate::{LogStore as _, Settings, VerifyError};
+
+async fn written() -> Bench {
+    let bench = open_bench(Settings::default()).await;
+    for number in 0..10 {
+        bench.submit(100 + number, enrol(number)).await.unwrap();
+    }
+    bench
+}
+
+async fn finding(bench: &Bench) -> (u64, String) {
+    match bench.engine.verify(FIRM, |_, _| {}).await.unwrap_err() {
+        VerifyError::Finding { position, what } => (position, what),
+        VerifyError::Store(error) => panic!("{error}"),
+    }
+}
+
+fn replace(store: &MemoryStore, position: u64, from: &str, to: &str) {
+    store.tamper(FIRM, position, |bytes| {
+        let text = String::from_utf8(bytes.clone()).unwrap();
+        assert!(text.contains(from), "{from} is not in event {position}");
+        *bytes = text.replace(from, to).into_bytes();
+    });
+}
+
+#[tokio::test]
+async fn a_whole_log_is_found_whole() {
+    let bench = written().await;
+    let mut reached = 0;
+    let report = bench.engine.verify(FIRM, |at, _| reached = at).await.unwrap();
+    assert_eq!((report.events, report.streams, reached), (22, 21, 22));
+    // The root anew, by the RFC's own recursion instead of the frontier.
+    let stored = bench.store.read(FIRM, 0, 100).await.unwrap();
+    let leaves: Vec<_> = stored.iter().map(|event| proof::leaf_hash(&event.bytes)).collect();
+    assert_eq!(report.root, proof::tree::root_of(&leaves));
+    assert_eq!(report.root, bench.store.head(FIRM).await.unwrap().root());
+}
+
+#[tokio::test]
+async fn a_changed_byte_is_found_at_its_position() {
+    for (position, from, to) in [
+        (1, "Plum Street", "Plum Strait"),
+        (2, "\"9900\"", "\"9000\""),
+        (7, "Springfield", "Springfeild"),
+        (22, "2026-01-05", "2026-01-04"),
+    ] {
+        let bench = written().await;
+        replace(&bench.store, position, from, to);
+        assert_eq!(finding(&bench).await.0, position, "{from} became {to}");
+    }
+}
+
+#[tokio::test]
+async fn bytes_that_are_no_event_are_found() {
+    let bench = written().await;
+    bench.store.tamper(FIRM, 5, Vec::clear);
+    assert_eq!(finding(&bench).await.0, 5);
+}

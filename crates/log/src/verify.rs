@@ -1,0 +1,235 @@
+//! Verifying a whole log from its bytes alone.
+
+use std::collections::HashMap;
+
+use domain::codec::In;
+use domain::event::{AccountEvent, Event, Recorded, StreamId};
+use domain::ids::{EventId, FirmId, RequestId};
+use domain::value::Text;
+use proof::{Frontier, Hash, leaf_hash};
+
+use crate::engine::Engine;
+use crate::error::StoreError;
+use crate::fold;
+use crate::outcome::{Outcome, OutcomeResult};
+use crate::ports::{Head, LoadedStream, NOTHING_KNOWN, Opening, Plan, Step, Store, Stored};
+
+/// Most events of one page of a verification.
+const VERIFY_PAGE: usize = 2_000;
+
+/// A log that was found whole.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct VerifyReport {
+    /// Events read.
+    pub events: u64,
+    /// Streams they belong to.
+    pub streams: u64,
+    /// Invoices issued, numbered without a gap.
+    pub invoices: u64,
+    /// The root over all of them, made anew.
+    pub root: Hash,
+}
+
+/// What a verification found, or why it could not look.
+#[derive(Debug, thiserror::Error)]
+pub enum VerifyError {
+    /// The log is not what was written.
+    #[error("position {position}: {what}")]
+    Finding {
+        /// The first position that is wrong; the head's if only the whole does not agree.
+        position: u64,
+        /// What is wrong, without personal values.
+        what: String,
+    },
+    /// The store failed.
+    #[error("the log could not be read")]
+    Store(#[source] StoreError),
+}
+
+impl From<StoreError> for VerifyError {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Corrupt { position, what } => Self::Finding { position, what },
+            other @ (StoreError::Unavailable { .. }
+            | StoreError::OutcomeUnknown { .. }
+            | StoreError::Conflict { .. }
+            | StoreError::Full { .. }
+            | StoreError::Internal { .. }) => Self::Store(other),
+        }
+    }
+}
+
+fn finding(position: u64, what: impl Into<String>) -> VerifyError {
+    VerifyError::Finding { position, what: what.into() }
+}
+
+impl Engine {
+    /// Reads the whole log up to its present head and checks every event's bytes, place and hash,
+    /// the numbers of the invoices, that every event's request is remembered, and the root.
+    /// `progress` is told the position reached and the head.
+    pub async fn verify(
+        &self,
+        firm: FirmId,
+        mut progress: impl FnMut(u64, u64) + Send,
+    ) -> Result<VerifyReport, VerifyError> {
+        let store = self.inner().store.as_ref();
+        let head = store.head(firm).await?;
+        let mut verifier = Verifier::new(firm);
+        while verifier.position < head.position {
+            let left = usize::try_from(head.position - verifier.position).unwrap_or(usize::MAX);
+            let limit = left.min(VERIFY_PAGE);
+            let page = store.read(firm, verifier.position, limit).await?;
+            let leaves = store.leaves(firm, verifier.position, page.len()).await?;
+            let requests = verifier.take_page(&page, &leaves)?;
+            check_requests(store, firm, &requests).await?;
+            progress(verifier.position, head.position);
+        }
+        verifier.finish(&head)
+    }
+}
+
+/// What has been read so far.
+struct Verifier {
+    firm: FirmId,
+    position: u64,
+    invoices: u64,
+    versions: HashMap<StreamId, u64>,
+    frontier: Frontier,
+}
+
+impl Verifier {
+    fn new(firm: FirmId) -> Self {
+        Self { firm, position: 0, invoices: 0, versions: HashMap::new(), frontier: Frontier::new() }
+    }
+
+    /// Checks a page and returns the first position and the last of each request in it.
+    fn take_page(
+        &mut self,
+        page: &[Stored],
+        leaves: &[Hash],
+    ) -> Result<Vec<(RequestId, u64, u64)>, VerifyError> {
+        let missing = self.position + 1;
+        if page.is_empty() || page.len() != leaves.len() {
+            return Err(finding(missing, "the event or its leaf hash is missing"));
+        }
+        let mut requests: Vec<(RequestId, u64, u64)> = Vec::new();
+        for (stored, leaf) in page.iter().zip(leaves) {
+            let recorded = self.take(stored, leaf)?;
+            match requests.last_mut() {
+                Some((request, _, last)) if *request == recorded.request_id => {
+                    *last = self.position;
+                }
+                Some(_) | None => {
+                    requests.push((recorded.request_id, self.position, self.position));
+                }
+            }
+        }
+        Ok(requests)
+    }
+
+    fn take(&mut self, stored: &Stored, leaf: &Hash) -> Result<Recorded, VerifyError> {
+        let expected = self.position + 1;
+        if stored.position != expected {
+            return Err(finding(expected, "the position is missing"));
+        }
+        let hash = leaf_hash(&stored.bytes);
+        if hash != *leaf {
+            return Err(finding(expected, "the bytes are not those that were hashed"));
+        }
+        let recorded =
+            fold::decode(self.firm, stored).map_err(|fault| finding(fault.position, fault.what))?;
+        if !is_canonical(&recorded, &stored.bytes) {
+            return Err(finding(expected, "the bytes are not canonical"));
+        }
+        let version = self.versions.entry(recorded.stream).or_default();
+        *version += 1;
+        if recorded.stream_version != *version {
+            return Err(finding(expected, format!("version {version} of the stream is missing")));
+        }
+        if let Event::Account(AccountEvent::InvoiceIssued(invoice)) = &recorded.event {
+            self.invoices += 1;
+            if invoice.number != self.invoices {
+                return Err(finding(expected, format!("invoice {} is missing", self.invoices)));
+            }
+        }
+        self.frontier.push(hash);
+        self.position = expected;
+        Ok(recorded)
+    }
+
+    fn finish(self, head: &Head) -> Result<VerifyReport, VerifyError> {
+        if self.invoices != head.invoices {
+            return Err(finding(head.position, "the head counts other invoices"));
+        }
+        if self.frontier != head.frontier {
+            return Err(finding(head.position, "the head has another root"));
+        }
+        Ok(VerifyReport {
+            events: self.position,
+            streams: u64::try_from(self.versions.len()).unwrap_or(u64::MAX),
+            invoices: self.invoices,
+            root: self.frontier.root(),
+        })
+    }
+}
+
+/// Whether the bytes are the one canonical spelling. An event of an older version is lifted when it
+/// is read and would be written differently today, so its bytes are judged by the RFC alone.
+fn is_canonical(recorded: &Recorded, bytes: &[u8]) -> bool {
+    let current = recorded.event.type_version();
+    match stored_version(bytes) {
+        Some(version) if version < current => proof::canonical::is_canonical(bytes),
+        Some(_) => recorded.to_bytes() == bytes,
+        None => false,
+    }
+}
+
+/// The event version in the envelope.
+fn stored_version(bytes: &[u8]) -> Option<u32> {
+    let mut input = In::new(bytes);
+    input.open_object().ok()?;
+    input.member::<Text>("actor").ok()?;
+    input.member::<Option<EventId>>("causation").ok()?;
+    input.member::<String>("event").ok()?;
+    input.member::<EventId>("event_id").ok()?;
+    input.member("event_version").ok()
+}
+
+/// Looks the requests of a page up, without writing anything.
+struct LookUp(HashMap<RequestId, Outcome>);
+
+impl Plan for LookUp {
+    fn open(&mut self, opening: Opening) -> Step {
+        self.0 = opening.outcomes;
+        Step::Nothing
+    }
+
+    fn loaded(&mut self, _: Vec<LoadedStream>) -> Step {
+        Step::Nothing
+    }
+}
+
+/// Checks that every event's request is remembered as having recorded it.
+async fn check_requests(
+    store: &dyn Store,
+    firm: FirmId,
+    requests: &[(RequestId, u64, u64)],
+) -> Result<(), VerifyError> {
+    for chunk in requests.chunks(crate::settings::BATCH_COMMANDS_MAX) {
+        let ids: Vec<RequestId> = chunk.iter().map(|(request, _, _)| *request).collect();
+        let mut look_up = LookUp(HashMap::new());
+        store.transact(firm, NOTHING_KNOWN, &ids, &mut look_up).await?;
+        for (request, first, last) in chunk {
+            let covers = look_up.0.get(request).is_some_and(|outcome| match &outcome.result {
+                OutcomeResult::Accepted(accepted) => {
+                    accepted.first <= *first && *last <= accepted.last()
+                }
+                OutcomeResult::Refused(_) => false,
+            });
+            if !covers {
+                return Err(finding(*first, "its request is not remembered as having recorded it"));
+            }
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,204 @@
+//! One firm's writer: the only task that decides for it in this process.
+//!
+//! Requests only enqueue and wait, so a caller that goes away never touches a transaction.
+
+use std::sync::Arc;
+
+use domain::ids::{FirmId, RequestId};
+use tokio::sync::{mpsc, oneshot, watch};
+
+use crate::cache::Cache;
+use crate::clock::{Clock, Ids};
+use crate::engine::{Answer, Submission, SubmitError};
+use crate::error::StoreError;
+use crate::plan::{BatchPlan, Verdict, answers};
+use crate::ports::Store;
+use crate::settings::{RETRIES_MAX, Settings};
+use crate::stats::{EngineStats, add, raise};
+
+/// A command in the queue and where its one answer goes.
+pub(crate) struct Waiting {
+    pub(crate) submission: Submission,
+    pub(crate) answer: oneshot::Sender<Result<Answer, SubmitError>>,
+}
+
+impl Waiting {
+    fn answer(self, answer: Result<Answer, SubmitError>) {
+        // A caller that went away has stopped waiting; what was decided stands.
+        let _ = self.answer.send(answer);
+    }
+}
+
+pub(crate) struct Writer {
+    firm: FirmId,
+    store: Arc<dyn Store>,
+    clock: Arc<dyn Clock>,
+    ids: Arc<dyn Ids>,
+    stats: Arc<EngineStats>,
+    settings: Settings,
+    head: watch::Sender<u64>,
+    cache: Cache,
+}
+
+/// Why a batch was not committed.
+enum Failure {
+    /// Nothing can be done for now.
+    All(SubmitError),
+    /// One of the commands may be to blame, so that its neighbours deserve a try of their own.
+    One(SubmitError),
+}
+
+impl Writer {
+    pub(crate) fn new(
+        firm: FirmId,
+        store: Arc<dyn Store>,
+        (clock, ids): (Arc<dyn Clock>, Arc<dyn Ids>),
+        stats: Arc<EngineStats>,
+        settings: Settings,
+        head: watch::Sender<u64>,
+    ) -> Self {
+        let cache = Cache::new(firm, settings.streams_cached_max);
+        Self { firm, store, clock, ids, stats, settings, head, cache }
+    }
+
+    /// Works until the queue is closed and empty.
+    pub(crate) async fn run(mut self, mut queue: mpsc::Receiver<Waiting>) {
+        let mut batch = Vec::with_capacity(self.settings.batch_commands_max);
+        while queue.recv_many(&mut batch, self.settings.batch_commands_max).await > 0 {
+            self.settle(&mut batch).await;
+        }
+    }
+
+    /// Answers every command of a batch.
+    async fn settle(&mut self, batch: &mut Vec<Waiting>) {
+        match self.commit(batch).await {
+            Ok(()) => {}
+            Err(Failure::One(error)) if batch.len() > 1 => {
+                tracing::error!(firm = %self.firm, %error, "the store rejected a batch; trying its commands one by one");
+                for waiting in batch.drain(..) {
+                    let mut single = vec![waiting];
+                    if let Err(Failure::One(error) | Failure::All(error)) =
+                        self.commit(&mut single).await
+                    {
+                        answer_all(&mut single, &error);
+                    }
+                }
+            }
+            Err(Failure::One(error) | Failure::All(error)) => answer_all(batch, &error),
+        }
+    }
+
+    /// Commits from the front until nothing is left, or says why the rest was not.
+    async fn commit(&mut self, batch: &mut Vec<Waiting>) -> Result<(), Failure> {
+        let mut failures = 0;
+        let mut in_doubt = false;
+        while !batch.is_empty() {
+            let error = match self.attempt(batch).await {
+                Ok(verdicts) => {
+                    self.answer_front(batch, verdicts);
+                    (failures, in_doubt) = (0, false);
+                    continue;
+                }
+                Err(error) => error,
+            };
+            // What was decided may not have landed, so the world may be ahead of the log.
+            self.cache.clear();
+            if matches!(error, StoreError::OutcomeUnknown { .. }) {
+                in_doubt = true;
+                add(&self.stats.outcomes_unknown, 1);
+            }
+            tracing::warn!(firm = %self.firm, error = as_dyn(&error), "a batch was not committed");
+            if failures == RETRIES_MAX || !may_pass(&error) {
+                return Err(if in_doubt {
+                    Failure::All(SubmitError::OutcomeUnknown)
+                } else {
+                    failure(error)
+                });
+            }
+            tokio::time::sleep(self.settings.retry_delay * 2u32.pow(failures)).await;
+            failures += 1;
+            add(&self.stats.retries, 1);
+        }
+        Ok(())
+    }
+
+    /// One transaction. A batch whose earlier commit is in doubt goes through here again too: its
+    /// requests that landed are found by their ids, and only the others are decided.
+    async fn attempt(&mut self, batch: &[Waiting]) -> Result<Vec<Verdict>, StoreError> {
+        let requests: Vec<RequestId> = batch.iter().map(|w| w.submission.request_id).collect();
+        let known_position = self.cache.known_position();
+        let mut plan =
+            BatchPlan::new(&mut self.cache, batch, self.clock.as_ref(), self.ids.as_ref());
+        self.store.transact(self.firm, known_position, &requests, &mut plan).await?;
+        Ok(plan.into_verdicts()?)
+    }
+
+    /// Tells everyone what the batch that has just landed made of their command.
+    fn answer_front(&mut self, batch: &mut Vec<Waiting>, verdicts: Vec<Verdict>) {
+        assert!(!verdicts.is_empty(), "a committed transaction settles at least one command");
+        let position = self.cache.world().position();
+        self.head.send_if_modified(|head| {
+            let moved = position > *head;
+            *head = position.max(*head);
+            moved
+        });
+        self.count(&verdicts);
+        let decided = verdicts.len();
+        for (waiting, answer) in batch.drain(..decided).zip(answers(verdicts)) {
+            waiting.answer(answer);
+        }
+        self.cache.evict();
+    }
+
+    fn count(&self, verdicts: &[Verdict]) {
+        let stats = &self.stats;
+        add(&stats.batches, 1);
+        add(&stats.commands, verdicts.len());
+        raise(&stats.batch_commands_max, verdicts.len());
+        for verdict in verdicts {
+            match verdict {
+                Verdict::Accepted(answer) => {
+                    add(&stats.events, usize::try_from(answer.count).unwrap_or(usize::MAX));
+                }
+                Verdict::Refused(refusal) => stats.count_refusal(refusal.reason),
+                Verdict::Replayed(_) | Verdict::SameAs(_) => add(&stats.replays, 1),
+                Verdict::Reused { .. } => add(&stats.reused, 1),
+                Verdict::Failed(what) => {
+                    tracing::error!(firm = %self.firm, what, "a command failed");
+                }
+            }
+        }
+    }
+}
+
+/// An error with its causes, as a tracing field.
+pub(crate) fn as_dyn(error: &StoreError) -> &(dyn std::error::Error + 'static) {
+    error
+}
+
+fn answer_all(batch: &mut Vec<Waiting>, error: &SubmitError) {
+    for waiting in batch.drain(..) {
+        waiting.answer(Err(error.clone()));
+    }
+}
+
+/// Whether trying again can help.
+fn may_pass(error: &StoreError) -> bool {
+    match error {
+        StoreError::Unavailable { .. }
+        | StoreError::OutcomeUnknown { .. }
+        | StoreError::Conflict { .. } => true,
+        StoreError::Corrupt { .. } | StoreError::Full { .. } | StoreError::Internal { .. } => false,
+    }
+}
+
+fn failure(error: StoreError) -> Failure {
+    match error {
+        StoreError::Unavailable { .. } | StoreError::Conflict { .. } | StoreError::Full { .. } => {
+            Failure::All(SubmitError::Unavailable)
+        }
+        StoreError::OutcomeUnknown { .. } => Failure::All(SubmitError::OutcomeUnknown),
+        StoreError::Corrupt { position, .. } => Failure::One(SubmitError::Corrupt { position }),
+        StoreError::Internal { what, .. } => Failure::One(SubmitError::Internal(what)),
+    }
+}

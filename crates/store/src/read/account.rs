@@ -1,0 +1,156 @@
+//! Paying accounts.
+
+use calendar::CivilDate;
+use domain::account::Account;
+use domain::ids::{AccountId, CaseId, FirmId};
+use log::StoreError;
+
+use super::case_status::count;
+use super::{from_id, limit};
+use crate::Store;
+use crate::row::{Row, Selected, Values, row};
+use crate::statement::{Statement, active, beside};
+use crate::value::{Column, Kind, Malformed, Value};
+
+row! {
+    /// An account at a glance. Its first member is the case of the same id.
+    pub struct AccountRow in "account"
+    key {
+        /// The account.
+        account_id: AccountId,
+    }
+    values {
+        /// The other one of a couple that pays through it.
+        member2: Option<CaseId>,
+        /// The account that pays in its stead.
+        moved_to: Option<AccountId>,
+        /// Whether a card is on file.
+        card_on_file: bool,
+        /// What is open on all invoices, minor units.
+        open_minor: i64,
+        /// Money taken that nothing earned stands behind, minor units: owed back (15 USC 1679b(b)).
+        unearned_minor: i64,
+        /// Invoices issued.
+        invoices: u32,
+        /// Events of the account.
+        version: u64,
+        /// The position of the last one.
+        last_position: u64,
+    }
+}
+
+/// Which accounts to list.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct AccountFilter {
+    /// Only those with something open.
+    pub open: bool,
+    /// Only those with money owed back.
+    pub unearned: bool,
+}
+
+impl Selected for AccountId {
+    fn kinds(out: &mut Vec<Kind>) {
+        out.push(<Self as Column>::KIND);
+    }
+    fn take(values: Values<'_>) -> Result<Self, Malformed> {
+        crate::row::next(values)
+    }
+}
+
+pub(super) fn rows(id: AccountId, account: &Account, at: u64) -> Vec<AccountRow> {
+    if account.members.is_empty() {
+        return Vec::new();
+    }
+    vec![AccountRow {
+        account_id: id,
+        member2: account.members.get(1).copied(),
+        moved_to: account.moved_to,
+        card_on_file: account.card.is_some(),
+        open_minor: account.open_minor(),
+        unearned_minor: account.unearned_minor(),
+        invoices: count(account.invoices.len()),
+        version: account.version,
+        last_position: at,
+    }]
+}
+
+static LIST: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} FROM account t WHERE {} AND t.account_id >= $2 \
+         AND ($3 = 0 OR t.open_minor > 0) AND ($4 = 0 OR t.unearned_minor > 0) \
+         ORDER BY t.account_id LIMIT $5",
+        AccountRow::TABLE.selected("t"),
+        active("t")
+    )
+});
+
+static GET: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} FROM account t WHERE {} AND t.account_id = $2",
+        AccountRow::TABLE.selected("t"),
+        active("t")
+    )
+});
+
+static OF_CASE: Statement = Statement::new(|| {
+    format!(
+        "SELECT COALESCE(t.moved_to, t.account_id) FROM account t WHERE {} AND t.account_id = $2",
+        active("t")
+    )
+});
+
+static TO_BILL: Statement = Statement::new(|| {
+    format!(
+        "SELECT t.account_id FROM account t WHERE {} AND t.account_id >= $2 AND t.moved_to IS NULL \
+         AND EXISTS (SELECT 1 FROM case_status s WHERE {} AND s.case_id IN (t.account_id, t.member2) \
+         AND s.next_period_end <= $3) ORDER BY t.account_id LIMIT $4",
+        active("t"),
+        beside("s", "t")
+    )
+});
+
+#[cfg(test)]
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &GET, &OF_CASE, &TO_BILL];
+
+impl Store {
+    /// Accounts, by id; `after` is the last one of the page before.
+    pub async fn list_accounts(
+        &self,
+        firm: FirmId,
+        filter: AccountFilter,
+        after: Option<AccountId>,
+        rows: u32,
+    ) -> Result<Vec<AccountRow>, StoreError> {
+        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
+        let wanted = |yes: bool| Value::Integer(i64::from(yes));
+        let (open, unearned) = (wanted(filter.open), wanted(filter.unearned));
+        self.fetch(&LIST, vec![Value::Id(firm.0), from, open, unearned, limit(rows)]).await
+    }
+
+    /// One account.
+    pub async fn get_account(
+        &self,
+        firm: FirmId,
+        account: AccountId,
+    ) -> Result<Option<AccountRow>, StoreError> {
+        self.fetch_one(&GET, vec![Value::Id(firm.0), account.put()]).await
+    }
+
+    /// The account that pays for a case.
+    pub async fn account_of(&self, firm: FirmId, case: CaseId) -> Result<Option<AccountId>, StoreError> {
+        self.fetch_one(&OF_CASE, vec![Value::Id(firm.0), case.put()]).await
+    }
+
+    /// Paying accounts with a member whose period is over by a day and neither claimed nor given
+    /// up, by id.
+    pub async fn accounts_to_bill(
+        &self,
+        firm: FirmId,
+        as_of: CivilDate,
+        after: Option<AccountId>,
+        rows: u32,
+    ) -> Result<Vec<AccountId>, StoreError> {
+        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
+        self.fetch(&TO_BILL, vec![Value::Id(firm.0), from, as_of.put(), limit(rows)]).await
+    }
+}

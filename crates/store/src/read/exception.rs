@@ -1,0 +1,220 @@
+//! What needs a person.
+
+use calendar::CivilDate;
+use domain::account::{Account, ChargebackStatus};
+use domain::case::{Case, CaseStatus, ListingStatus, Mark, PaperStatus};
+use domain::ids::{CaseId, FirmId};
+use log::StoreError;
+
+use super::exposure::Source;
+use super::limit;
+use crate::Store;
+use crate::row::{Row, row};
+use crate::statement::{Statement, active, beside};
+use crate::value::{Column, Value, words};
+
+/// Why a person is needed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum ExceptionKind {
+    /// The client failed the report provider's identity questions.
+    IdentityFailed,
+    /// An identity paper waits for somebody to look.
+    PaperWaiting,
+    /// An identity paper will not do and the client has to send another.
+    PaperRejected,
+    /// A deleted listing is back and no notice was seen (15 USC 1681i(a)(5)(B)(ii)).
+    ReinsertionWithoutNotice,
+    /// Two clients may be a couple.
+    LinkSuggested,
+    /// A charge failed and no further try is planned.
+    ChargeFailedFinal,
+    /// A chargeback waits for an answer.
+    ChargebackOpen,
+    /// Money that nothing earned stands behind is owed back (15 USC 1679b(b)).
+    UnearnedMoney,
+}
+
+impl ExceptionKind {
+    /// Every kind.
+    pub const ALL: [Self; 8] = [
+        Self::IdentityFailed,
+        Self::PaperWaiting,
+        Self::PaperRejected,
+        Self::ReinsertionWithoutNotice,
+        Self::LinkSuggested,
+        Self::ChargeFailedFinal,
+        Self::ChargebackOpen,
+        Self::UnearnedMoney,
+    ];
+
+    /// The stable word.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::IdentityFailed => "identity_failed",
+            Self::PaperWaiting => "paper_waiting",
+            Self::PaperRejected => "paper_rejected",
+            Self::ReinsertionWithoutNotice => "reinsertion_without_notice",
+            Self::LinkSuggested => "link_suggested",
+            Self::ChargeFailedFinal => "charge_failed_final",
+            Self::ChargebackOpen => "chargeback_open",
+            Self::UnearnedMoney => "unearned_money",
+        }
+    }
+
+    /// The member for a word.
+    pub fn from_code(code: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.code() == code)
+    }
+}
+
+words!(ExceptionKind by code);
+
+row! {
+    /// Something that needs a person.
+    pub struct ExceptionRow in "exception"
+    key {
+        /// The case, or the case that opened the account.
+        case_id: CaseId,
+        /// Where it was found.
+        source: Source,
+        /// Why.
+        kind: ExceptionKind,
+        /// What it is about: a paper, `item@bureau`, an invoice's number, a processor's reference.
+        subject: String,
+    }
+    values {
+        /// The day it began.
+        since_on: CivilDate,
+        /// The position of the event it goes back to.
+        position: u64,
+        /// The other case, for a suggested link.
+        other: Option<CaseId>,
+        /// A code that says more: what the paper proves, why the charge failed.
+        detail: String,
+    }
+}
+
+impl ExceptionRow {
+    /// Where a list of exceptions goes on after this row.
+    pub fn cursor(&self) -> String {
+        let parts = [self.position.to_string(), self.kind.code().to_owned(), self.subject.clone()];
+        parts.join("|")
+    }
+}
+
+fn row(case_id: CaseId, source: Source, kind: ExceptionKind, subject: impl Into<String>, mark: &Mark) -> ExceptionRow {
+    ExceptionRow {
+        case_id,
+        source,
+        kind,
+        subject: subject.into(),
+        since_on: mark.on,
+        position: mark.at.position,
+        other: None,
+        detail: String::new(),
+    }
+}
+
+/// A case that is over needs nobody any more.
+pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
+    match case.status() {
+        CaseStatus::Unknown | CaseStatus::Ended | CaseStatus::Cancelled => return Vec::new(),
+        CaseStatus::Enrolled | CaseStatus::Signed | CaseStatus::Open | CaseStatus::Paused => {}
+    }
+    let of = |kind, subject: String, mark: &Mark| row(id, Source::Case, kind, subject, mark);
+    let mut rows = Vec::new();
+    let failed = case.identity_failed.as_ref();
+    rows.extend(failed.map(|mark| of(ExceptionKind::IdentityFailed, String::new(), mark)));
+    for (code, paper) in &case.papers {
+        let kind = match paper.status {
+            PaperStatus::Received => ExceptionKind::PaperWaiting,
+            // Another paper of the kind that was accepted settles it.
+            PaperStatus::Rejected if !case.has_paper(paper.kind) => ExceptionKind::PaperRejected,
+            PaperStatus::Rejected | PaperStatus::Accepted => continue,
+        };
+        let exception = of(kind, code.as_str().to_owned(), &paper.mark);
+        rows.push(ExceptionRow { detail: paper.kind.code().to_owned(), ..exception });
+    }
+    for ((item, bureau), listing) in &case.listings {
+        if listing.status == ListingStatus::Reinserted && !listing.notice_seen {
+            let subject = format!("{item}@{bureau}");
+            rows.push(of(ExceptionKind::ReinsertionWithoutNotice, subject, &listing.since));
+        }
+    }
+    rows
+}
+
+pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow> {
+    let of = |kind, subject: String, mark: &Mark| row(owner, Source::Account, kind, subject, mark);
+    let mut rows = Vec::new();
+    for (member, suggestion) in &account.suggested {
+        let exception = of(ExceptionKind::LinkSuggested, member.to_string(), &suggestion.mark);
+        let matches: Vec<&str> = suggestion.matches.iter().map(|found| found.code()).collect();
+        rows.push(ExceptionRow { other: Some(*member), detail: matches.join(","), ..exception });
+    }
+    for (number, invoice) in &account.invoices {
+        let waits = invoice.charge_open.is_some() || invoice.next_try_on.is_some();
+        if let Some(reason) = invoice.failed.filter(|_| !waits && invoice.open().is_positive()) {
+            let exception = of(ExceptionKind::ChargeFailedFinal, number.to_string(), &invoice.issued);
+            rows.push(ExceptionRow { detail: reason.code().to_owned(), ..exception });
+        }
+    }
+    for (name, back) in &account.money_back {
+        if back.status == Some(ChargebackStatus::Open) {
+            rows.push(of(ExceptionKind::ChargebackOpen, name.as_str().to_owned(), &back.mark));
+        }
+    }
+    for (name, payment) in &account.payments {
+        if payment.unearned.minor() > payment.returned.minor() {
+            rows.push(of(ExceptionKind::UnearnedMoney, name.as_str().to_owned(), &payment.mark));
+        }
+    }
+    rows
+}
+
+/// Where a cursor begins; before everything for none.
+fn start(cursor: Option<&str>) -> Option<[Value; 3]> {
+    let Some(cursor) = cursor else {
+        return Some([0_u64.put(), String::new().put(), String::new().put()]);
+    };
+    let mut parts = cursor.splitn(3, '|');
+    let position = parts.next()?.parse::<u64>().ok()?;
+    let kind = ExceptionKind::from_code(parts.next()?)?;
+    Some([position.put(), kind.put(), parts.next()?.to_owned().put()])
+}
+
+/// A suggestion falls away once the other of the two is linked elsewhere.
+static LIST: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} FROM exception t LEFT JOIN couple_card o ON {} AND o.account_id = t.other \
+         WHERE {} AND (t.position, t.kind, t.subject) > ($2, $3, $4) \
+         AND ($5 IS NULL OR t.kind = $5) AND ($6 IS NULL OR t.case_id = $6) \
+         AND (t.other IS NULL OR o.account_id IS NOT NULL) \
+         ORDER BY t.position, t.kind, t.subject LIMIT $7",
+        ExceptionRow::TABLE.selected("t"),
+        beside("o", "t"),
+        active("t")
+    )
+});
+
+#[cfg(test)]
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST];
+
+impl Store {
+    /// What needs a person, the oldest first, of one kind or all, of one client or all. `after` is
+    /// [`ExceptionRow::cursor`] of the last row of the page before.
+    pub async fn list_exceptions(
+        &self,
+        firm: FirmId,
+        kind: Option<ExceptionKind>,
+        case: Option<CaseId>,
+        after: Option<&str>,
+        rows: u32,
+    ) -> Result<Vec<ExceptionRow>, StoreError> {
+        let from = start(after).ok_or_else(|| StoreError::internal("a cursor of another list"))?;
+        let mut arguments = vec![Value::Id(firm.0)];
+        arguments.extend(from);
+        arguments.extend([kind.put(), case.put(), limit(rows)]);
+        self.fetch(&LIST, arguments).await
+    }
+}

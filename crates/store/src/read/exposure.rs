@@ -1,0 +1,129 @@
+//! What the firm is exposed by: facts on record that a rule forbids.
+
+use calendar::CivilDate;
+use domain::account::{Account, Payment};
+use domain::case::{Case, ExposureSeen};
+use domain::event::ExposureKind;
+use domain::ids::{CaseId, FirmId};
+use domain::money::Money;
+use log::StoreError;
+
+use super::limit;
+use crate::Store;
+use crate::row::{Row, row};
+use crate::statement::{Statement, active};
+use crate::value::{Column, Value, words};
+
+/// Which stream of a client a row comes from. Case and account share one id.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Source {
+    /// The case.
+    Case,
+    /// The account that the case opened.
+    Account,
+}
+
+impl Source {
+    /// The stable word.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Case => "case",
+            Self::Account => "account",
+        }
+    }
+
+    /// The member for a word.
+    pub fn from_code(code: &str) -> Option<Self> {
+        [Self::Case, Self::Account].into_iter().find(|source| source.code() == code)
+    }
+}
+
+words!(Source by code);
+
+row! {
+    /// An exposure.
+    pub struct ExposureRow in "exposure"
+    key {
+        /// The case, or the case that opened the account.
+        case_id: CaseId,
+        /// Where it was found.
+        source: Source,
+        /// The position of the event that found it.
+        position: u64,
+    }
+    values {
+        /// What.
+        kind: ExposureKind,
+        /// Money at stake, minor units.
+        amount_minor: Option<i64>,
+        /// What of it went back to the client, minor units.
+        returned_minor: i64,
+        /// The period it concerns.
+        period: Option<u32>,
+        /// The day it happened.
+        found_on: CivilDate,
+        /// The rule it breaks.
+        cites: String,
+        /// Whether it was recorded long after it happened.
+        late: bool,
+    }
+}
+
+pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExposureRow> {
+    let row = |seen: &ExposureSeen| ExposureRow {
+        case_id: id,
+        source: Source::Case,
+        position: seen.mark.at.position,
+        kind: seen.found.kind,
+        amount_minor: seen.found.amount.map(Money::minor),
+        returned_minor: 0,
+        period: seen.found.period,
+        found_on: seen.mark.on,
+        cites: seen.found.cites.as_str().to_owned(),
+        late: seen.mark.late,
+    };
+    case.exposures.iter().map(row).collect()
+}
+
+/// A payment that was taken for nothing earned stays an exposure after the money went back.
+pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExposureRow> {
+    let row = |payment: &Payment| ExposureRow {
+        case_id: owner,
+        source: Source::Account,
+        position: payment.mark.at.position,
+        kind: ExposureKind::PaymentUnearned,
+        amount_minor: Some(payment.unearned.minor()),
+        returned_minor: payment.returned.min(payment.unearned).minor(),
+        period: None,
+        found_on: payment.mark.on,
+        cites: ExposureKind::PaymentUnearned.cites().to_owned(),
+        late: payment.mark.late,
+    };
+    account.payments.values().filter(|payment| payment.unearned.is_positive()).map(row).collect()
+}
+
+static LIST: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} FROM exposure t WHERE {} AND t.position > $2 AND ($3 IS NULL OR t.case_id = $3) \
+         ORDER BY t.position LIMIT $4",
+        ExposureRow::TABLE.selected("t"),
+        active("t")
+    )
+});
+
+#[cfg(test)]
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST];
+
+impl Store {
+    /// Exposures of one client or all, in the order recorded; `after` is the position of the last
+    /// of the page before, or 0.
+    pub async fn list_exposures(
+        &self,
+        firm: FirmId,
+        case: Option<CaseId>,
+        after: u64,
+        rows: u32,
+    ) -> Result<Vec<ExposureRow>, StoreError> {
+        self.fetch(&LIST, vec![Value::Id(firm.0), after.put(), case.put(), limit(rows)]).await
+    }
+}

@@ -1,0 +1,79 @@
+//! Fees that a billing run found held, and by which gates.
+
+use calendar::CivilDate;
+use domain::case::Case;
+use domain::gates::Gate;
+use domain::ids::{CaseId, FirmId};
+use log::StoreError;
+
+use super::limit;
+use crate::Store;
+use crate::row::{Row, row};
+use crate::statement::{Statement, active};
+use crate::value::{Column, Value};
+
+row! {
+    /// A period that is over and cannot be billed, as the last billing run found it.
+    pub struct HeldFeeRow in "held_fee"
+    key {
+        /// The case.
+        case_id: CaseId,
+        /// The period.
+        period: u32,
+    }
+    values {
+        /// The codes of the gates that did not hold, in order, with commas between.
+        gates: String,
+        /// First day of the period.
+        start_on: Option<CivilDate>,
+        /// First day after it.
+        end_on: Option<CivilDate>,
+    }
+}
+
+impl HeldFeeRow {
+    /// The gates that did not hold.
+    pub fn closed_gates(&self) -> impl Iterator<Item = Gate> {
+        self.gates.split(',').filter_map(Gate::from_code)
+    }
+}
+
+pub(super) fn rows(id: CaseId, case: &Case) -> Vec<HeldFeeRow> {
+    let row = |(&number, gates): (&u32, &std::collections::BTreeSet<Gate>)| {
+        let period = case.schedule.as_ref().and_then(|schedule| schedule.period(number));
+        let codes: Vec<&str> = gates.iter().map(|gate| gate.code()).collect();
+        HeldFeeRow {
+            case_id: id,
+            period: number,
+            gates: codes.join(","),
+            start_on: period.map(|period| period.start),
+            end_on: period.map(|period| period.end),
+        }
+    };
+    case.held.iter().map(row).collect()
+}
+
+static LIST: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} FROM held_fee t WHERE {} AND (t.case_id, t.period) > ($2, $3) \
+         ORDER BY t.case_id, t.period LIMIT $4",
+        HeldFeeRow::TABLE.selected("t"),
+        active("t")
+    )
+});
+
+#[cfg(test)]
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST];
+
+impl Store {
+    /// Held fees, by case and period; `after` is the last of the page before.
+    pub async fn list_held_fees(
+        &self,
+        firm: FirmId,
+        after: Option<(CaseId, u32)>,
+        rows: u32,
+    ) -> Result<Vec<HeldFeeRow>, StoreError> {
+        let (case, period) = after.unwrap_or((CaseId(uuid::Uuid::nil()), 0));
+        self.fetch(&LIST, vec![Value::Id(firm.0), case.put(), period.put(), limit(rows)]).await
+    }
+}

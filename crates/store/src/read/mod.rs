@@ -1,0 +1,215 @@
+//! The read model: small tables a person can query, each a pure function of the folded streams.
+//!
+//! One file per table or pair of tables: its row, the rows of a state, and the queries. To add one,
+//! write the file, name it in `TABLES`, `STATEMENTS` and the function of its stream below, and add
+//! a migration; a rebuild fills it.
+//!
+//! Rows keep dates, never "overdue" or "today": a query is given the day.
+
+mod account;
+mod case_status;
+mod clock;
+mod counts;
+mod couple;
+mod exception;
+mod exposure;
+mod firm;
+mod held_fee;
+mod invoice;
+mod listing;
+mod payment;
+mod readiness;
+mod round_letter;
+mod score;
+
+use domain::account::Account;
+use domain::case::Case;
+use domain::event::StreamId;
+use domain::ids::{CaseId, FirmId};
+use domain::world::State;
+use log::Touched;
+use uuid::Uuid;
+
+pub use account::{AccountFilter, AccountRow};
+pub use case_status::{CaseFilter, CaseStatusRow, PeriodEnded};
+pub use clock::ClockRow;
+pub use counts::FirmCounts;
+pub use couple::{
+    CoupleCandidate, CoupleCardRow, CoupleContactRow, RefusedLinkRow, SuggestedLinkRow,
+};
+pub use exception::{ExceptionKind, ExceptionRow};
+pub use exposure::{ExposureRow, Source};
+pub use firm::FirmRow;
+pub use held_fee::HeldFeeRow;
+pub use invoice::{InvoiceFilter, InvoiceLineRow, InvoiceRow};
+pub use listing::ListingRow;
+pub use payment::{MoneyBackRow, PaymentRow};
+pub use readiness::ReadinessRow;
+pub use round_letter::RoundLetterRow;
+pub use score::ScoreRow;
+
+use crate::row::{Changes, Row, Table};
+use crate::statement::Statement;
+use crate::value::Value;
+
+/// Most rows of one page; a larger limit is taken for this one.
+pub const PAGE_ROWS_MAX: u32 = 10_000;
+
+/// Every table of the read model.
+pub(crate) static TABLES: &[&Table] = &[
+    FirmRow::TABLE,
+    CaseStatusRow::TABLE,
+    ReadinessRow::TABLE,
+    ListingRow::TABLE,
+    RoundLetterRow::TABLE,
+    ClockRow::TABLE,
+    ScoreRow::TABLE,
+    HeldFeeRow::TABLE,
+    CoupleContactRow::TABLE,
+    CoupleCardRow::TABLE,
+    SuggestedLinkRow::TABLE,
+    RefusedLinkRow::TABLE,
+    AccountRow::TABLE,
+    InvoiceRow::TABLE,
+    InvoiceLineRow::TABLE,
+    PaymentRow::TABLE,
+    MoneyBackRow::TABLE,
+    ExposureRow::TABLE,
+    ExceptionRow::TABLE,
+];
+
+/// Every query, so that a test can prepare them all.
+#[cfg(test)]
+pub(crate) static STATEMENTS: &[&[&Statement]] = &[
+    firm::STATEMENTS,
+    case_status::STATEMENTS,
+    readiness::STATEMENTS,
+    listing::STATEMENTS,
+    round_letter::STATEMENTS,
+    clock::STATEMENTS,
+    score::STATEMENTS,
+    held_fee::STATEMENTS,
+    couple::STATEMENTS,
+    account::STATEMENTS,
+    invoice::STATEMENTS,
+    payment::STATEMENTS,
+    exposure::STATEMENTS,
+    exception::STATEMENTS,
+    counts::STATEMENTS,
+];
+
+/// What rows need to know beside their own stream.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Context {
+    /// Whose rows these are.
+    pub(crate) firm: FirmId,
+    /// Days a letter travels when no delivery scan says; fixed when the firm is registered.
+    pub(crate) transit_days: u16,
+}
+
+/// What one step changes, in the order of the streams so that neighbouring rows are written together.
+pub(crate) fn changes(context: Context, touched: &[Touched]) -> Changes {
+    let mut changes = Changes::default();
+    let mut order: Vec<&Touched> = touched.iter().collect();
+    order.sort_by_key(|touched| touched.stream);
+    for touched in order {
+        let at = touched.last_position;
+        match (touched.stream, &touched.after) {
+            (StreamId::Case(id), State::Case(after)) => {
+                let before = touched.before.as_ref().and_then(as_case);
+                case_changes(&mut changes, context, id, (before, after, at));
+            }
+            (StreamId::Account(id), State::Account(after)) => {
+                let before = touched.before.as_ref().and_then(as_account);
+                account_changes(&mut changes, context, id.owner(), (before, after, at));
+            }
+            (StreamId::Firm, State::Firm(after)) => {
+                let before = touched.before.as_ref().map_or(Vec::new(), |state| match state {
+                    State::Firm(firm) => firm::rows(firm),
+                    State::Case(_) | State::Account(_) => Vec::new(),
+                });
+                changes.compare(before, firm::rows(after));
+            }
+            (StreamId::Case(_) | StreamId::Account(_) | StreamId::Firm, _) => {
+                unreachable!("a stream folds into the state of its own kind")
+            }
+        }
+    }
+    changes
+}
+
+fn as_case(state: &State) -> Option<&Case> {
+    if let State::Case(case) = state { Some(case) } else { None }
+}
+
+fn as_account(state: &State) -> Option<&Account> {
+    if let State::Account(account) = state { Some(account) } else { None }
+}
+
+/// Rows before and after, of a state that may not have been there before.
+fn compare<S, R: Row>(changes: &mut Changes, before: Option<&S>, after: &S, rows: impl Fn(&S) -> Vec<R>) {
+    changes.compare(before.map_or(Vec::new(), &rows), rows(after));
+}
+
+fn case_changes(
+    changes: &mut Changes,
+    context: Context,
+    id: CaseId,
+    (before, after, at): (Option<&Case>, &Case, u64),
+) {
+    // The status row carries version and position, so it differs whatever the event was.
+    changes.compare(Vec::new(), case_status::rows(context, id, after, at));
+    compare(changes, before, after, |case| readiness::rows(id, case));
+    if before.is_none_or(|before| before.listings != after.listings) {
+        compare(changes, before, after, |case| listing::rows(id, case));
+    }
+    if before.is_none_or(|before| before.rounds != after.rounds) {
+        compare(changes, before, after, |case| round_letter::rows(id, case));
+    }
+    let clocks = |case: &Case| clock::rows(id, case, context.transit_days);
+    compare(changes, before, after, clocks);
+    if before.is_none_or(|before| before.reports != after.reports) {
+        compare(changes, before, after, |case| score::rows(id, case));
+    }
+    compare(changes, before, after, |case| held_fee::rows(id, case));
+    compare(changes, before, after, |case| couple::contact_rows(context.firm, id, case));
+    compare(changes, before, after, |case| exposure::case_rows(id, case));
+    compare(changes, before, after, |case| exception::case_rows(id, case));
+}
+
+fn account_changes(
+    changes: &mut Changes,
+    context: Context,
+    owner: CaseId,
+    (before, after, at): (Option<&Account>, &Account, u64),
+) {
+    let id = owner.own_account();
+    changes.compare(Vec::new(), account::rows(id, after, at));
+    if before.is_none_or(|before| before.invoices != after.invoices) {
+        compare(changes, before, after, |account| invoice::rows(id, account));
+        compare(changes, before, after, |account| invoice::line_rows(id, account));
+    }
+    if before.is_none_or(|before| before.payments != after.payments) {
+        compare(changes, before, after, |account| payment::rows(id, account));
+    }
+    compare(changes, before, after, |account| payment::back_rows(id, account));
+    compare(changes, before, after, |account| couple::card_rows(context.firm, id, account));
+    compare(changes, before, after, |account| couple::suggested_rows(id, account));
+    compare(changes, before, after, |account| couple::refused_rows(id, account));
+    compare(changes, before, after, |account| exposure::account_rows(owner, account));
+    compare(changes, before, after, |account| exception::account_rows(owner, account));
+}
+
+/// The first id that comes after one, or the first of all: where a page of ids begins. Nothing comes
+/// after the last id there is.
+pub(crate) fn from_id(after: Option<Uuid>) -> Option<Value> {
+    match after {
+        None => Some(Value::Id(Uuid::nil())),
+        Some(id) => id.as_u128().checked_add(1).map(|next| Value::Id(Uuid::from_u128(next))),
+    }
+}
+
+/// The limit of a page, bounded.
+pub(crate) fn limit(wanted: u32) -> Value {
+    Value::Integer(i64::from(wanted.min(PAGE_ROWS_MAX)))
+}

@@ -1,0 +1,229 @@
+//! The log's one writing operation.
+
+use std::collections::HashMap;
+
+use domain::event::StreamId;
+use domain::ids::{FirmId, RequestId};
+use futures::TryStreamExt;
+use log::{AppendRow, Batch, Head, NOTHING_KNOWN, Opening, Outcome, Plan, Step, StoreError};
+use proof::Frontier;
+use sqlx::sqlite::SqliteArguments;
+use sqlx::{Arguments, Row as _, SqliteConnection};
+use uuid::Uuid;
+
+use super::error::failed;
+use super::load::{json_list, load};
+use super::statements::{
+    EVENT_COLUMNS, INSERT_EVENTS, INSERT_REQUESTS, MOVED, OPENING, REQUEST_COLUMNS, SET_HEAD,
+};
+use super::write::End;
+use super::{Sqlite, Writer, malformed, signed, unsigned};
+
+impl Sqlite {
+    pub(crate) async fn transact(
+        &self,
+        firm: FirmId,
+        known_position: u64,
+        requests: &[RequestId],
+        plan: &mut dyn Plan,
+    ) -> Result<(), StoreError> {
+        let mut transaction = self.begin(Writer::Log).await?;
+        let connection = &mut transaction.connection;
+        let result = run(connection, firm, known_position, requests, plan).await;
+        self.end(transaction, result).await
+    }
+}
+
+/// The plan, from the locked head to what it writes.
+async fn run(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    known_position: u64,
+    requests: &[RequestId],
+    plan: &mut dyn Plan,
+) -> Result<End<()>, StoreError> {
+    let opening = opening(connection, firm, known_position, requests).await?;
+    let position = opening.head.position;
+    let mut step = plan.open(opening);
+    loop {
+        match step {
+            Step::Nothing => return Ok(End::Undo(())),
+            Step::Load(streams) => {
+                let loaded = load(connection, firm, &streams, position).await?;
+                step = plan.loaded(loaded);
+            }
+            Step::Write(batch) => {
+                write(connection, firm, position, batch).await?;
+                return Ok(End::Commit(()));
+            }
+        }
+    }
+}
+
+async fn opening(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    known_position: u64,
+    requests: &[RequestId],
+) -> Result<Opening, StoreError> {
+    let ids = json_list(requests.iter().map(|request| format!("\"{}\"", request.0.simple())));
+    let query = sqlx::query(OPENING).bind(firm.0.as_bytes().to_vec()).bind(ids);
+    let mut head = Head::default();
+    let mut outcomes = HashMap::new();
+    let mut rows = query.fetch(&mut *connection);
+    while let Some(row) = rows.try_next().await.map_err(failed)? {
+        if let Some(position) = row.try_get::<Option<i64>, _>(0).map_err(failed)? {
+            let frontier: &[u8] = row.try_get(2).map_err(failed)?;
+            head = head_of(position, row.try_get(1).map_err(failed)?, frontier)?;
+        }
+        if let Some(id) = row.try_get::<Option<&[u8]>, _>(3).map_err(failed)? {
+            let id = Uuid::from_slice(id).map_err(|_| malformed("a request id"))?;
+            let outcome = Outcome::from_bytes(row.try_get(4).map_err(failed)?);
+            let outcome = outcome.map_err(|source| StoreError::Internal {
+                what: "a stored answer does not read".into(),
+                source: Some(Box::new(source)),
+            })?;
+            outcomes.insert(RequestId(id), outcome);
+        }
+    }
+    drop(rows);
+    let moved = if known_position == NOTHING_KNOWN || known_position >= head.position {
+        Vec::new()
+    } else {
+        moved(connection, firm, known_position).await?
+    };
+    Ok(Opening { head, moved, outcomes })
+}
+
+pub(super) fn head_of(position: i64, invoices: i64, frontier: &[u8]) -> Result<Head, StoreError> {
+    let position = unsigned(position)?;
+    let corrupt = |what: String| StoreError::Corrupt { position, what };
+    let frontier = Frontier::from_bytes(frontier).map_err(|error| corrupt(error.to_string()))?;
+    if frontier.size() != position {
+        let what = format!("the head's tree has {} leaves", frontier.size());
+        return Err(corrupt(what));
+    }
+    Ok(Head { position, invoices: unsigned(invoices)?, frontier })
+}
+
+async fn moved(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    known_position: u64,
+) -> Result<Vec<StreamId>, StoreError> {
+    let query = sqlx::query(MOVED).bind(firm.0.as_bytes().to_vec()).bind(signed(known_position)?);
+    let rows = query.fetch_all(connection).await.map_err(failed)?;
+    let stream = |row: &sqlx::sqlite::SqliteRow| {
+        let name: &str = row.try_get(0).map_err(failed)?;
+        StreamId::parse(name).ok_or_else(|| malformed("a stream"))
+    };
+    rows.iter().map(stream).collect()
+}
+
+async fn write(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    position: u64,
+    batch: Batch,
+) -> Result<(), StoreError> {
+    if batch.expected != position {
+        return Err(StoreError::Conflict { actual: position });
+    }
+    check(&batch)?;
+    insert_events(connection, firm, &batch.rows).await?;
+    insert_requests(connection, firm, &batch.outcomes).await?;
+    if !batch.rows.is_empty() {
+        let Head { position, invoices, frontier } = &batch.head;
+        let query = sqlx::query(SET_HEAD)
+            .bind(firm.0.as_bytes().to_vec())
+            .bind(signed(*position)?)
+            .bind(signed(*invoices)?)
+            .bind(frontier.to_bytes())
+            .bind(frontier.root().as_bytes().to_vec());
+        query.execute(connection).await.map_err(failed)?;
+    }
+    Ok(())
+}
+
+/// The log is dense: a batch that would leave a gap is a fault of ours and never lands.
+fn check(batch: &Batch) -> Result<(), StoreError> {
+    let last = batch.rows.last().map_or(batch.expected, |row| row.recorded.position);
+    let dense = (batch.expected + 1..).zip(&batch.rows).all(|(at, row)| row.recorded.position == at);
+    if !dense || batch.head.position != last || batch.head.frontier.size() != last {
+        return Err(StoreError::internal("a batch that does not continue the log"));
+    }
+    Ok(())
+}
+
+async fn insert_events(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    mut rows: &[AppendRow],
+) -> Result<(), StoreError> {
+    while !rows.is_empty() {
+        let (statement, size) = INSERT_EVENTS.largest(rows.len());
+        let (now, later) = rows.split_at(size);
+        rows = later;
+        let mut arguments = SqliteArguments::default();
+        arguments.reserve(1 + size * EVENT_COLUMNS, 0);
+        let mut add = Adding(&mut arguments);
+        add.value(firm.0.as_bytes().to_vec())?;
+        for row in now {
+            add.event(row)?;
+        }
+        sqlx::query_with(statement, arguments).execute(&mut *connection).await.map_err(failed)?;
+    }
+    Ok(())
+}
+
+async fn insert_requests(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    mut rows: &[(RequestId, Outcome)],
+) -> Result<(), StoreError> {
+    while !rows.is_empty() {
+        let (statement, size) = INSERT_REQUESTS.largest(rows.len());
+        let (now, later) = rows.split_at(size);
+        rows = later;
+        let mut arguments = SqliteArguments::default();
+        arguments.reserve(1 + size * REQUEST_COLUMNS, 0);
+        let mut add = Adding(&mut arguments);
+        add.value(firm.0.as_bytes().to_vec())?;
+        for (request, outcome) in now {
+            add.value(request.0.as_bytes().to_vec())?;
+            add.value(outcome.fingerprint.to_vec())?;
+            add.value(outcome.to_bytes())?;
+            add.value(outcome.recorded_at.0)?;
+        }
+        sqlx::query_with(statement, arguments).execute(&mut *connection).await.map_err(failed)?;
+    }
+    Ok(())
+}
+
+struct Adding<'a>(&'a mut SqliteArguments);
+
+impl Adding<'_> {
+    fn value<'t, T>(&mut self, value: T) -> Result<(), StoreError>
+    where
+        T: sqlx::Encode<'t, sqlx::Sqlite> + sqlx::Type<sqlx::Sqlite>,
+    {
+        let added = self.0.add(value);
+        added.map_err(|source| StoreError::Internal { what: "a value to bind".into(), source: Some(source) })
+    }
+
+    fn event(&mut self, row: &AppendRow) -> Result<(), StoreError> {
+        let recorded = &row.recorded;
+        let body = std::str::from_utf8(&row.bytes)
+            .map_err(|_| StoreError::internal("canonical bytes are UTF-8 and these are not"))?;
+        self.value(signed(recorded.position)?)?;
+        self.value(recorded.stream.to_string())?;
+        self.value(signed(recorded.stream_version)?)?;
+        self.value(recorded.event_id.0.as_bytes().to_vec())?;
+        self.value(recorded.event.type_name())?;
+        self.value(recorded.recorded_at.0)?;
+        self.value(recorded.occurred_on.to_string())?;
+        self.value(recorded.request_id.0.as_bytes().to_vec())?;
+        self.value(row.leaf.as_bytes().to_vec())?;
+        self.value(body)
+    }
+}

@@ -1,0 +1,188 @@
+//! Reading the log: by position, and by stream.
+
+use domain::event::StreamId;
+use domain::ids::FirmId;
+use domain::world::STATE_VERSION;
+use futures::TryStreamExt;
+use log::{Head, LoadedStream, Snapshot, StoreError, Stored};
+use proof::Hash;
+use sqlx::{Row as _, SqliteConnection};
+use uuid::Uuid;
+
+use super::append::head_of;
+use super::error::failed;
+use super::statements::{FIRMS, HEAD, LEAVES, READ, SNAPSHOTS, STREAMS};
+use super::{Sqlite, malformed, signed, unsigned};
+
+/// Bytes of bodies after which a page ends early.
+const PAGE_BYTES_MAX: usize = 16 << 20;
+/// Streams of one query.
+const STREAMS_PER_QUERY: usize = 256;
+
+impl Sqlite {
+    pub(crate) async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let query = sqlx::query(HEAD).bind(firm.0.as_bytes().to_vec());
+        let Some(row) = query.fetch_optional(&mut *reader).await.map_err(failed)? else {
+            return Ok(Head::default());
+        };
+        let frontier: &[u8] = row.try_get(2).map_err(failed)?;
+        head_of(row.try_get(0).map_err(failed)?, row.try_get(1).map_err(failed)?, frontier)
+    }
+
+    pub(crate) async fn read(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Stored>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let query = sqlx::query(READ)
+            .bind(firm.0.as_bytes().to_vec())
+            .bind(at_most(after))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
+        let mut rows = query.fetch(&mut *reader);
+        let mut page = Vec::new();
+        let mut bytes = 0;
+        while bytes < PAGE_BYTES_MAX
+            && let Some(row) = rows.try_next().await.map_err(failed)?
+        {
+            let stored = stored(&row, 0)?;
+            bytes += stored.bytes.len();
+            page.push(stored);
+        }
+        Ok(page)
+    }
+
+    pub(crate) async fn leaves(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Hash>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let query = sqlx::query(LEAVES)
+            .bind(firm.0.as_bytes().to_vec())
+            .bind(at_most(after))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
+        let mut rows = query.fetch(&mut *reader);
+        let mut page = Vec::new();
+        while let Some(row) = rows.try_next().await.map_err(failed)? {
+            let leaf: &[u8] = row.try_get(1).map_err(failed)?;
+            let leaf: Result<[u8; 32], _> = leaf.try_into();
+            let position = unsigned(row.try_get(0).map_err(failed)?)?;
+            let leaf = leaf.map_err(|_| StoreError::Corrupt { position, what: "the leaf is no hash".into() })?;
+            page.push(Hash::from(leaf));
+        }
+        Ok(page)
+    }
+
+    pub(crate) async fn load(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        load(&mut reader, firm, streams, up_to).await
+    }
+
+    pub(crate) async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let rows = sqlx::query(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
+        let firm = |row: &sqlx::sqlite::SqliteRow| {
+            let id = Uuid::from_slice(row.try_get(0).map_err(failed)?);
+            id.map(FirmId).map_err(|_| malformed("a firm's id"))
+        };
+        rows.iter().map(firm).collect()
+    }
+}
+
+/// A position as a parameter; one beyond every column's range is behind every event.
+fn at_most(position: u64) -> i64 {
+    i64::try_from(position).unwrap_or(i64::MAX)
+}
+
+fn stored(row: &sqlx::sqlite::SqliteRow, at: usize) -> Result<Stored, StoreError> {
+    let position = unsigned(row.try_get(at).map_err(failed)?)?;
+    let bytes: Vec<u8> = row.try_get(at + 1).map_err(failed)?;
+    Ok(Stored { position, bytes })
+}
+
+/// Loads streams. Snapshots are read first; since events never change, one that is replaced in
+/// between is as good as the one that replaces it.
+pub(super) async fn load(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    streams: &[StreamId],
+    up_to: u64,
+) -> Result<Vec<LoadedStream>, StoreError> {
+    let mut loaded = Vec::with_capacity(streams.len());
+    for some in streams.chunks(STREAMS_PER_QUERY) {
+        loaded.extend(load_some(connection, firm, some, up_to).await?);
+    }
+    Ok(loaded)
+}
+
+async fn load_some(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    streams: &[StreamId],
+    up_to: u64,
+) -> Result<Vec<LoadedStream>, StoreError> {
+    let empty = |stream: &StreamId| LoadedStream { stream: *stream, snapshot: None, events: Vec::new() };
+    let mut loaded: Vec<LoadedStream> = streams.iter().map(empty).collect();
+    let names = json_list(streams.iter().map(|stream| format!("\"{stream}\"")));
+    let query = sqlx::query(SNAPSHOTS)
+        .bind(firm.0.as_bytes().to_vec())
+        .bind(names)
+        .bind(i64::from(STATE_VERSION))
+        .bind(at_most(up_to));
+    let mut rows = query.fetch(&mut *connection);
+    while let Some(row) = rows.try_next().await.map_err(failed)? {
+        let to = place(&mut loaded, row.try_get(0).map_err(failed)?)?;
+        let version = unsigned(row.try_get(1).map_err(failed)?)?;
+        let bytes = row.try_get(2).map_err(failed)?;
+        to.snapshot = Some(Snapshot { stream: to.stream, version, state_version: STATE_VERSION, bytes });
+    }
+    drop(rows);
+    let wanted = json_list(loaded.iter().map(|loaded| {
+        let version = loaded.snapshot.as_ref().map_or(0, |snapshot| snapshot.version);
+        format!("[\"{}\",{version}]", loaded.stream)
+    }));
+    let query =
+        sqlx::query(STREAMS).bind(firm.0.as_bytes().to_vec()).bind(wanted).bind(at_most(up_to));
+    let mut rows = query.fetch(&mut *connection);
+    while let Some(row) = rows.try_next().await.map_err(failed)? {
+        let to = place(&mut loaded, row.try_get(0).map_err(failed)?)?;
+        to.events.push(stored(&row, 1)?);
+    }
+    drop(rows);
+    for stream in &mut loaded {
+        stream.events.sort_by_key(|event| event.position);
+    }
+    Ok(loaded)
+}
+
+fn place(loaded: &mut [LoadedStream], key: i64) -> Result<&mut LoadedStream, StoreError> {
+    let place = usize::try_from(key).ok();
+    place.and_then(|at| loaded.get_mut(at)).ok_or_else(|| malformed("a place in the list asked for"))
+}
+
+/// A JSON array of elements that are JSON already.
+pub(super) fn json_list(elements: impl Iterator<Item = String>) -> String {
+    let elements: Vec<String> = elements.collect();
+    format!("[{}]", elements.join(","))
+}
+
+/// Every position fits a column: `decide` counts from 1 and the frontier ends at the same number.
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_position_beyond_the_columns_is_behind_every_event() {
+        assert_eq!(at_most(u64::MAX), i64::MAX);
+        assert!(signed(u64::MAX).is_err());
+    }
+}

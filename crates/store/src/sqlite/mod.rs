@@ -1,0 +1,164 @@
+//! The store on SQLite.
+//!
+//! Two connections write, one after the other. The log's has `synchronous=FULL`: a commit is on disk
+//! before anybody is answered. The projection's has `synchronous=NORMAL`: its commits need no
+//! flush of their own, since both go through one write-ahead log in order and the next commit of the
+//! log flushes everything before it. A power cut may lose the tail of the projection's commits;
+//! rows and checkpoint are lost together, so those events are projected again.
+//!
+//! A lock in this process lets the two take turns without running into SQLITE_BUSY. Other processes
+//! may hold the file as well: every writing transaction begins with BEGIN IMMEDIATE and waits for
+//! the busy timeout. A transaction that reads first and writes later could not wait: SQLite fails it
+//! at once.
+
+mod append;
+mod connect;
+mod error;
+mod load;
+mod project;
+mod statements;
+mod write;
+
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex as SyncMutex};
+
+use domain::ids::FirmId;
+use futures::TryStreamExt;
+use log::StoreError;
+use sqlx::sqlite::{SqliteArguments, SqliteRow};
+use sqlx::{Arguments, Row as _, SqliteConnection, SqlitePool};
+use tokio::sync::Mutex;
+
+use crate::statement::Statement;
+use crate::store::OpenError;
+use crate::value::{Kind, Malformed, Value};
+use error::failed;
+
+/// One file.
+#[derive(Debug)]
+pub(crate) struct Sqlite {
+    path: PathBuf,
+    readers: SqlitePool,
+    writers: Mutex<Writers>,
+    /// Folds the write-ahead log into the file; held by the task that does so.
+    folder: Arc<Mutex<Option<SqliteConnection>>>,
+    /// Transit days by firm and generation, once known.
+    transit_days: SyncMutex<HashMap<(FirmId, i64), u16>>,
+    _temporary: Option<tempfile::TempDir>,
+}
+
+/// The two connections that write. One is missing while a transaction has it, so that a transaction
+/// that is dropped half-way takes its connection along, which undoes it.
+#[derive(Debug, Default)]
+struct Writers {
+    log: Option<SqliteConnection>,
+    projection: Option<SqliteConnection>,
+}
+
+/// Which writer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Writer {
+    Log,
+    Projection,
+}
+
+impl Sqlite {
+    pub(crate) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    pub(crate) async fn open(path: &Path) -> Result<Self, OpenError> {
+        connect::open(path, None).await
+    }
+
+    pub(crate) async fn open_temporary() -> Result<Self, OpenError> {
+        let temporary = tempfile::Builder::new().prefix("counterfoil-").tempdir();
+        let folder = temporary
+            .map_err(|source| OpenError::Unreadable { path: std::env::temp_dir(), source })?;
+        let path = folder.path().join("counterfoil.db");
+        connect::open(&path, Some(folder)).await
+    }
+
+    /// The rows of a query, each column read as the kind wanted of it.
+    pub(crate) async fn select(
+        &self,
+        statement: &'static Statement,
+        arguments: Vec<Value>,
+        kinds: &[Kind],
+    ) -> Result<Vec<Vec<Value>>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let query = sqlx::query_with(statement.as_str(), bind(arguments)?);
+        let mut stream = query.fetch(&mut *reader);
+        let mut rows = Vec::new();
+        while let Some(row) = stream.try_next().await.map_err(failed)? {
+            let values = kinds.iter().enumerate().map(|(at, kind)| column(&row, at, *kind));
+            rows.push(values.collect::<Result<_, _>>()?);
+        }
+        Ok(rows)
+    }
+}
+
+/// Values as this engine takes them.
+fn bind(values: impl IntoIterator<Item = Value>) -> Result<SqliteArguments, StoreError> {
+    let mut arguments = SqliteArguments::default();
+    for value in values {
+        add(&mut arguments, value)?;
+    }
+    Ok(arguments)
+}
+
+fn add(arguments: &mut SqliteArguments, value: Value) -> Result<(), StoreError> {
+    let added = match value {
+        Value::Null => arguments.add(None::<i64>),
+        Value::Bool(value) => arguments.add(i64::from(value)),
+        Value::Integer(value) => arguments.add(value),
+        Value::Text(value) => arguments.add(value),
+        Value::Id(value) => arguments.add(value.as_bytes().to_vec()),
+        Value::Hash(value) => arguments.add(value.to_vec()),
+        Value::Date(value) => arguments.add(value.to_string()),
+    };
+    added.map_err(|source| StoreError::Internal { what: "a value to bind".into(), source: Some(source) })
+}
+
+fn column(row: &SqliteRow, at: usize, kind: Kind) -> Result<Value, StoreError> {
+    let value = match kind {
+        Kind::Bool => integer(row, at)?.map(|number| Value::Bool(number != 0)),
+        Kind::Integer => integer(row, at)?.map(Value::Integer),
+        Kind::Text => text(row, at)?.map(Value::Text),
+        Kind::Id => blob::<16>(row, at)?.map(|bytes| Value::Id(uuid::Uuid::from_bytes(bytes))),
+        Kind::Hash => blob::<32>(row, at)?.map(Value::Hash),
+        Kind::Date => match text(row, at)? {
+            None => None,
+            Some(date) => Some(Value::Date(date.parse().map_err(|_| malformed("a date"))?)),
+        },
+    };
+    Ok(value.unwrap_or(Value::Null))
+}
+
+fn integer(row: &SqliteRow, at: usize) -> Result<Option<i64>, StoreError> {
+    row.try_get(at).map_err(failed)
+}
+
+fn text(row: &SqliteRow, at: usize) -> Result<Option<String>, StoreError> {
+    row.try_get(at).map_err(failed)
+}
+
+fn blob<const N: usize>(row: &SqliteRow, at: usize) -> Result<Option<[u8; N]>, StoreError> {
+    let bytes: Option<&[u8]> = row.try_get(at).map_err(failed)?;
+    bytes.map(|bytes| bytes.try_into().map_err(|_| malformed("a value of its length"))).transpose()
+}
+
+fn malformed(wanted: &'static str) -> StoreError {
+    let source = Malformed { wanted };
+    StoreError::Internal { what: "a stored column".into(), source: Some(Box::new(source)) }
+}
+
+/// A position or count as a column holds it.
+fn signed(number: u64) -> Result<i64, StoreError> {
+    i64::try_from(number).map_err(|_| StoreError::internal("a number beyond a column's range"))
+}
+
+fn unsigned(number: i64) -> Result<u64, StoreError> {
+    u64::try_from(number).map_err(|_| malformed("a count"))
+}

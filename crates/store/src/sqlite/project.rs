@@ -1,0 +1,263 @@
+//! Writing the read model.
+
+use domain::ids::FirmId;
+use domain::world::State;
+use log::{Checkpoint, ProjectionStep, Snapshot, StoreError};
+use sqlx::sqlite::SqliteArguments;
+use sqlx::{Arguments, Row as _, SqliteConnection};
+
+use super::error::failed;
+use super::statements::{
+    ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_STREAMS, FIRST_GENERATION, FORGET_GENERATION,
+    NEW_GENERATION, POSITION, SET_SNAPSHOT, TRANSIT_DAYS, TableStatements, UNFINISHED,
+};
+use super::write::End;
+use super::{Sqlite, Writer, add, signed, unsigned};
+use crate::read::{Context, TABLES, changes};
+use crate::row::{Changes, Table};
+use crate::value::Value;
+
+/// The generation of a firm whose log nobody projected yet.
+const FIRST: i64 = 1;
+
+impl Sqlite {
+    pub(crate) async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let query = sqlx::query(CHECKPOINT).bind(firm.0.as_bytes().to_vec());
+        match query.fetch_optional(&mut *reader).await.map_err(failed)? {
+            None => Ok(Checkpoint { generation: FIRST, position: 0 }),
+            Some(row) => Ok(Checkpoint {
+                generation: row.try_get(0).map_err(failed)?,
+                position: unsigned(row.try_get(1).map_err(failed)?)?,
+            }),
+        }
+    }
+
+    /// Rows, checkpoint and snapshots in one transaction.
+    pub(crate) async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
+        let transit_days = self.transit_days(&step).await?;
+        // Made before the lock is taken: it is the larger part of the work.
+        let changes = changes(Context { firm: step.firm, transit_days }, step.touched);
+        let mut transaction = self.begin(Writer::Projection).await?;
+        let result = apply(&mut transaction.connection, &step, changes).await;
+        self.end(transaction, result).await
+    }
+
+    /// The days a letter travels: as the step itself registers the firm, or as its row says.
+    async fn transit_days(&self, step: &ProjectionStep<'_>) -> Result<u16, StoreError> {
+        let registered = step.touched.iter().find_map(|touched| match &touched.after {
+            State::Firm(firm) => firm.registered.as_ref().map(|registered| registered.transit_days),
+            State::Case(_) | State::Account(_) => None,
+        });
+        if let Some(days) = registered {
+            return Ok(days);
+        }
+        let key = (step.firm, step.generation);
+        if let Some(days) = lock(&self.transit_days).get(&key) {
+            return Ok(*days);
+        }
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let query = sqlx::query(TRANSIT_DAYS).bind(step.firm.0.as_bytes().to_vec()).bind(step.generation);
+        // Before the firm is registered nothing else is recorded, so nothing depends on it.
+        let Some(row) = query.fetch_optional(&mut *reader).await.map_err(failed)? else { return Ok(0) };
+        let days: u16 = row.try_get(0).map_err(failed)?;
+        lock(&self.transit_days).insert(key, days);
+        Ok(days)
+    }
+
+    /// A new generation. One that an earlier rebuild left unfinished is dropped: there is one
+    /// rebuild of a firm at a time, and the last one asked for goes on.
+    pub(crate) async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
+        let mut transaction = self.begin(Writer::Projection).await?;
+        let result = new_generation(&mut transaction.connection, firm).await;
+        let (generation, unfinished) = self.end(transaction, result).await?;
+        for old in unfinished {
+            self.drop_generation(firm, old).await?;
+        }
+        Ok(generation)
+    }
+
+    pub(crate) async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+        let mut transaction = self.begin(Writer::Projection).await?;
+        let result = activate(&mut transaction.connection, firm, generation).await;
+        self.end(transaction, result).await
+    }
+
+    /// Takes the generation off the list first, so that nobody writes to it any more, then its rows,
+    /// some streams at a time, so that the log never waits for long.
+    pub(crate) async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+        let mut transaction = self.begin(Writer::Projection).await?;
+        let result = forget(&mut transaction.connection, firm, generation).await;
+        self.end(transaction, result).await?;
+        lock(&self.transit_days).remove(&(firm, generation));
+        for table in TABLES {
+            while self.drop_some(firm, generation, table).await? > 0 {}
+        }
+        Ok(())
+    }
+
+    async fn drop_some(&self, firm: FirmId, generation: i64, table: &Table) -> Result<u64, StoreError> {
+        let mut transaction = self.begin(Writer::Projection).await?;
+        let query = sqlx::query(&*TableStatements::of(table).drop)
+            .bind(firm.0.as_bytes().to_vec())
+            .bind(generation)
+            .bind(DROP_STREAMS - 1);
+        let dropped = query.execute(&mut transaction.connection).await.map_err(failed);
+        self.end(transaction, dropped.map(|done| End::Commit(done.rows_affected()))).await
+    }
+}
+
+/// The map is whole whatever a panicking holder did: each change to it is one call.
+fn lock<T>(mutex: &std::sync::Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+}
+
+async fn apply(
+    connection: &mut SqliteConnection,
+    step: &ProjectionStep<'_>,
+    mut changes: Changes,
+) -> Result<End<()>, StoreError> {
+    advance(connection, step).await?;
+    for table in TABLES {
+        let Some(changed) = changes.remove(table) else { continue };
+        delete(connection, step, table, changed.deletes).await?;
+        upsert(connection, step, table, changed.upserts).await?;
+    }
+    for (snapshot, position) in step.snapshots {
+        keep(connection, step.firm, snapshot, *position).await?;
+    }
+    Ok(End::Commit(()))
+}
+
+/// Moves the checkpoint if it stands where the step begins. Two projectors then cost a retry and
+/// never count an event twice.
+async fn advance(connection: &mut SqliteConnection, step: &ProjectionStep<'_>) -> Result<(), StoreError> {
+    let firm = step.firm.0.as_bytes().to_vec();
+    if step.generation == FIRST && step.from == 0 {
+        let query = sqlx::query(FIRST_GENERATION).bind(firm.clone()).bind(FIRST);
+        query.execute(&mut *connection).await.map_err(failed)?;
+    }
+    let query = sqlx::query(ADVANCE)
+        .bind(firm.clone())
+        .bind(step.generation)
+        .bind(signed(step.from)?)
+        .bind(signed(step.to)?);
+    if query.execute(&mut *connection).await.map_err(failed)?.rows_affected() == 1 {
+        return Ok(());
+    }
+    let query = sqlx::query(POSITION).bind(firm).bind(step.generation);
+    let found = query.fetch_optional(connection).await.map_err(failed)?;
+    let actual = found.map_or(Ok(0), |row| row.try_get::<i64, _>(0)).map_err(failed)?;
+    Err(StoreError::Conflict { actual: unsigned(actual)? })
+}
+
+fn begin_row(step: &ProjectionStep<'_>, values: usize) -> Result<SqliteArguments, StoreError> {
+    let mut arguments = SqliteArguments::default();
+    arguments.reserve(2 + values, 0);
+    add(&mut arguments, Value::Id(step.firm.0))?;
+    add(&mut arguments, Value::Integer(step.generation))?;
+    Ok(arguments)
+}
+
+async fn upsert(
+    connection: &mut SqliteConnection,
+    step: &ProjectionStep<'_>,
+    table: &Table,
+    values: Vec<Value>,
+) -> Result<(), StoreError> {
+    let width = table.keys.len() + table.values.len();
+    let mut rows = values.len() / width;
+    let mut values = values.into_iter();
+    while rows > 0 {
+        let (statement, size) = TableStatements::of(table).upsert.largest(rows);
+        let mut arguments = begin_row(step, size * width)?;
+        for value in values.by_ref().take(size * width) {
+            add(&mut arguments, value)?;
+        }
+        sqlx::query_with(statement, arguments).execute(&mut *connection).await.map_err(failed)?;
+        rows -= size;
+    }
+    Ok(())
+}
+
+async fn delete(
+    connection: &mut SqliteConnection,
+    step: &ProjectionStep<'_>,
+    table: &Table,
+    keys: Vec<Value>,
+) -> Result<(), StoreError> {
+    let width = table.keys.len();
+    let rows = if width == 0 { 0 } else { keys.len() / width };
+    let mut keys = keys.into_iter();
+    for _ in 0..rows {
+        let mut arguments = begin_row(step, width)?;
+        for value in keys.by_ref().take(width) {
+            add(&mut arguments, value)?;
+        }
+        let query = sqlx::query_with(&*TableStatements::of(table).delete, arguments);
+        query.execute(&mut *connection).await.map_err(failed)?;
+    }
+    Ok(())
+}
+
+async fn keep(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    snapshot: &Snapshot,
+    position: u64,
+) -> Result<(), StoreError> {
+    let query = sqlx::query(SET_SNAPSHOT)
+        .bind(firm.0.as_bytes().to_vec())
+        .bind(snapshot.stream.to_string())
+        .bind(signed(snapshot.version)?)
+        .bind(signed(position)?)
+        .bind(i64::from(snapshot.state_version))
+        .bind(snapshot.bytes.clone());
+    query.execute(connection).await.map_err(failed).map(|_| ())
+}
+
+async fn new_generation(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+) -> Result<End<(i64, Vec<i64>)>, StoreError> {
+    let firm = firm.0.as_bytes().to_vec();
+    let query = sqlx::query(FIRST_GENERATION).bind(firm.clone()).bind(FIRST);
+    query.execute(&mut *connection).await.map_err(failed)?;
+    let query = sqlx::query(NEW_GENERATION).bind(firm.clone());
+    let row = query.fetch_one(&mut *connection).await.map_err(failed)?;
+    let generation: i64 = row.try_get(0).map_err(failed)?;
+    let query = sqlx::query(UNFINISHED).bind(firm).bind(generation);
+    let rows = query.fetch_all(connection).await.map_err(failed)?;
+    let unfinished: Result<Vec<i64>, _> = rows.iter().map(|row| row.try_get(0)).collect();
+    Ok(End::Commit((generation, unfinished.map_err(failed)?)))
+}
+
+async fn activate(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    generation: i64,
+) -> Result<End<()>, StoreError> {
+    let firm = firm.0.as_bytes().to_vec();
+    let query = sqlx::query(DEACTIVATE).bind(firm.clone());
+    query.execute(&mut *connection).await.map_err(failed)?;
+    let query = sqlx::query(ACTIVATE).bind(firm).bind(generation);
+    if query.execute(connection).await.map_err(failed)?.rows_affected() != 1 {
+        return Err(StoreError::internal(format!("there is no generation {generation} to switch to")));
+    }
+    Ok(End::Commit(()))
+}
+
+async fn forget(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    generation: i64,
+) -> Result<End<()>, StoreError> {
+    let firm = firm.0.as_bytes().to_vec();
+    let query = sqlx::query(FORGET_GENERATION).bind(firm.clone()).bind(generation);
+    query.execute(&mut *connection).await.map_err(failed)?;
+    let query = sqlx::query(POSITION).bind(firm).bind(generation);
+    if query.fetch_optional(connection).await.map_err(failed)?.is_some() {
+        return Err(StoreError::internal(format!("generation {generation} is the active one")));
+    }
+    Ok(End::Commit(()))
+}

@@ -1,0 +1,163 @@
+//! SQL of this engine alone, and statements of several rows made once for each number of rows.
+
+use std::collections::HashMap;
+use std::sync::LazyLock;
+
+use crate::read::TABLES;
+use crate::row::Table;
+
+/// Rows of one statement. Few sizes, so that each is prepared once.
+pub(super) const SIZES: [usize; 4] = [256, 64, 8, 1];
+
+/// Begins every writing transaction.
+pub(super) const BEGIN: &str = "BEGIN IMMEDIATE";
+pub(super) const COMMIT: &str = "COMMIT";
+pub(super) const ROLLBACK: &str = "ROLLBACK";
+
+/// The head, and what is known of requests, in one round trip.
+pub(super) const OPENING: &str = "SELECT h.position, h.invoices, h.frontier, r.request_id, r.outcome \
+    FROM (SELECT 1) LEFT JOIN log_head h ON h.firm = $1 \
+    LEFT JOIN request r ON r.firm = $1 AND r.request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
+pub(super) const MOVED: &str =
+    "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
+pub(super) const SET_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, frontier, root) \
+    VALUES ($1, $2, $3, $4, $5) ON CONFLICT (firm) DO UPDATE SET position = excluded.position, \
+    invoices = excluded.invoices, frontier = excluded.frontier, root = excluded.root";
+pub(super) const HEAD: &str = "SELECT position, invoices, frontier FROM log_head WHERE firm = $1";
+pub(super) const READ: &str =
+    "SELECT position, body FROM event WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
+pub(super) const LEAVES: &str =
+    "SELECT position, leaf FROM event WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
+pub(super) const FIRMS: &str = "SELECT firm FROM log_head ORDER BY firm";
+pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body FROM json_each($2) j \
+    CROSS JOIN snapshot s ON s.firm = $1 AND s.stream = j.value \
+    WHERE s.state_version = $3 AND s.position <= $4";
+/// Each stream named with the version after which its events are wanted. Not sorted here: the
+/// reader has one list per stream, and sorting bodies costs more than loading them.
+pub(super) const STREAMS: &str = "SELECT j.key, e.position, e.body FROM json_each($2) j \
+    CROSS JOIN event e ON e.firm = $1 AND e.stream = json_extract(j.value, '$[0]') \
+    AND e.stream_version > json_extract(j.value, '$[1]') WHERE e.position <= $3";
+
+pub(super) const CHECKPOINT: &str =
+    "SELECT generation, position FROM projection WHERE firm = $1 AND active = 1";
+pub(super) const POSITION: &str =
+    "SELECT position FROM projection WHERE firm = $1 AND generation = $2";
+pub(super) const ADVANCE: &str = "UPDATE projection SET position = $4 \
+    WHERE firm = $1 AND generation = $2 AND position = $3";
+pub(super) const FIRST_GENERATION: &str = "INSERT INTO projection (firm, generation, position, active) \
+    SELECT $1, $2, 0, 1 WHERE NOT EXISTS (SELECT 1 FROM projection WHERE firm = $1)";
+pub(super) const NEW_GENERATION: &str = "INSERT INTO projection (firm, generation, position, active) \
+    SELECT $1, MAX(generation) + 1, 0, 0 FROM projection WHERE firm = $1 RETURNING generation";
+pub(super) const UNFINISHED: &str =
+    "SELECT generation FROM projection WHERE firm = $1 AND active = 0 AND generation < $2";
+pub(super) const DEACTIVATE: &str = "UPDATE projection SET active = 0 WHERE firm = $1 AND active = 1";
+pub(super) const ACTIVATE: &str =
+    "UPDATE projection SET active = 1 WHERE firm = $1 AND generation = $2";
+pub(super) const FORGET_GENERATION: &str =
+    "DELETE FROM projection WHERE firm = $1 AND generation = $2 AND active = 0";
+pub(super) const TRANSIT_DAYS: &str = "SELECT transit_days FROM firm WHERE firm = $1 AND generation = $2";
+pub(super) const SET_SNAPSHOT: &str = "INSERT INTO snapshot (firm, stream, version, position, \
+    state_version, body) VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (firm, stream) DO UPDATE SET \
+    version = excluded.version, position = excluded.position, \
+    state_version = excluded.state_version, body = excluded.body \
+    WHERE excluded.version > snapshot.version OR excluded.state_version <> snapshot.state_version";
+
+/// Every constant, so that a test can prepare them all.
+#[cfg(test)]
+pub(super) const ALL: &[&str] = &[
+    OPENING, MOVED, SET_HEAD, HEAD, READ, LEAVES, FIRMS, SNAPSHOTS, STREAMS, CHECKPOINT, POSITION,
+    ADVANCE, FIRST_GENERATION, NEW_GENERATION, UNFINISHED, DEACTIVATE, ACTIVATE, FORGET_GENERATION,
+    TRANSIT_DAYS, SET_SNAPSHOT,
+];
+
+/// One statement for each of [`SIZES`].
+pub(super) struct Sized {
+    texts: [String; SIZES.len()],
+}
+
+impl Sized {
+    /// `VALUES` of rows that share the first parameters and have `own` of their own.
+    fn new(before: &str, shared: usize, own: usize, after: &str) -> Self {
+        let text = |rows: usize| {
+            let row = |row: usize| {
+                let own = (1..=own).map(|at| shared + row * own + at);
+                let values: Vec<String> = (1..=shared).chain(own).map(|at| format!("${at}")).collect();
+                format!("({})", values.join(", "))
+            };
+            let values: Vec<String> = (0..rows).map(row).collect();
+            format!("{before} VALUES {}{after}", values.join(", "))
+        };
+        Self { texts: SIZES.map(text) }
+    }
+
+    /// The statement of the largest size that `rows` fill, and that size.
+    pub(super) fn largest(&'static self, rows: usize) -> (&'static str, usize) {
+        let place = SIZES.iter().position(|size| *size <= rows).unwrap_or(SIZES.len() - 1);
+        (&self.texts[place], SIZES[place])
+    }
+
+    #[cfg(test)]
+    pub(super) fn texts(&self) -> impl Iterator<Item = &str> {
+        self.texts.iter().map(String::as_str)
+    }
+}
+
+pub(super) const EVENT_COLUMNS: usize = 10;
+pub(super) static INSERT_EVENTS: LazyLock<Sized> = LazyLock::new(|| {
+    let before = "INSERT INTO event (firm, position, stream, stream_version, event_id, type, recorded_at, \
+                  occurred_on, request_id, leaf, body)";
+    Sized::new(before, 1, EVENT_COLUMNS, "")
+});
+
+pub(super) const REQUEST_COLUMNS: usize = 4;
+pub(super) static INSERT_REQUESTS: LazyLock<Sized> = LazyLock::new(|| {
+    let before = "INSERT INTO request (firm, request_id, fingerprint, outcome, recorded_at)";
+    Sized::new(before, 1, REQUEST_COLUMNS, "")
+});
+
+/// How one table of the read model is written.
+pub(super) struct TableStatements {
+    /// Writes whole rows.
+    pub(super) upsert: Sized,
+    /// Deletes one row.
+    pub(super) delete: String,
+    /// Deletes the rows of the first streams of a generation that is dropped.
+    pub(super) drop: String,
+}
+
+/// Streams whose rows are dropped in one transaction.
+pub(super) const DROP_STREAMS: i64 = 1_000;
+
+static BY_TABLE: LazyLock<HashMap<&'static str, TableStatements>> =
+    LazyLock::new(|| TABLES.iter().map(|table| (table.name, TableStatements::new(table))).collect());
+
+impl TableStatements {
+    /// A table's statements.
+    pub(super) fn of(table: &Table) -> &'static Self {
+        BY_TABLE.get(table.name).expect("every table is in the list of tables")
+    }
+
+    fn new(table: &Table) -> Self {
+        let Table { name, keys, values } = table;
+        let key_list: String = keys.iter().map(|key| format!(", {key}")).collect();
+        let columns: String = table.columns().map(|column| format!(", {column}")).collect();
+        let sets: Vec<String> = values.iter().map(|v| format!("{v} = excluded.{v}")).collect();
+        let action =
+            if sets.is_empty() { "NOTHING".to_owned() } else { format!("UPDATE SET {}", sets.join(", ")) };
+        let insert = format!("INSERT INTO {name} (firm, generation{columns})");
+        let conflict = format!(" ON CONFLICT (firm, generation{key_list}) DO {action}");
+        let of_one: String = (3..).zip(*keys).map(|(at, key)| format!(" AND {key} = ${at}")).collect();
+        let first = keys.first().map_or(String::new(), |stream| {
+            format!(
+                " AND {stream} <= COALESCE((SELECT f.{stream} FROM {name} f WHERE f.firm = $1 \
+                 AND f.generation = $2 ORDER BY f.{stream} LIMIT 1 OFFSET $3), \
+                 X'FFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFF')"
+            )
+        });
+        Self {
+            upsert: Sized::new(&insert, 2, keys.len() + values.len(), &conflict),
+            delete: format!("DELETE FROM {name} WHERE firm = $1 AND generation = $2{of_one}"),
+            drop: format!("DELETE FROM {name} WHERE firm = $1 AND generation = $2{first}"),
+        }
+    }
+}

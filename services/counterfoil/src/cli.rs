@@ -1,0 +1,140 @@
+//! The command line.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+use uuid::Uuid;
+
+use crate::command::{
+    billing, charges, clients, completions, couples, due, firm, follow, import, invoices, log_care,
+    payment, serve, status, tokens,
+};
+use crate::{demo, exit};
+
+/// Counterfoil: the back office of record of a credit-repair firm. Every case, fee and payment is a
+/// line in a log that only grows; every fee says why it is earned.
+#[derive(Parser)]
+#[command(name = "counterfoil", version, after_help = exit::help(), propagate_version = true)]
+pub(crate) struct Cli {
+    #[command(flatten)]
+    pub(crate) global: Global,
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+/// Options of every command.
+#[derive(Args, Clone)]
+pub(crate) struct Global {
+    /// The database that commands open themselves if no server is named
+    #[arg(
+        long,
+        global = true,
+        env = "COUNTERFOIL_DATABASE",
+        default_value = "sqlite:counterfoil.db",
+        value_name = "sqlite:PATH"
+    )]
+    pub(crate) database: String,
+    /// The server to ask instead of a database
+    #[arg(long, global = true, env = "COUNTERFOIL_SERVER", value_name = "URL")]
+    pub(crate) server: Option<String>,
+    /// The bearer token for the server; better given in the environment, where no list of processes
+    /// shows it
+    #[arg(long, global = true, env = "COUNTERFOIL_TOKEN", hide_env_values = true)]
+    pub(crate) token: Option<String>,
+    /// Certificates to trust for a server over https, as a PEM file
+    #[arg(long, global = true, env = "COUNTERFOIL_CA", value_name = "FILE")]
+    pub(crate) ca: Option<PathBuf>,
+    /// The firm; without it the only firm there is, or the token's
+    #[arg(long, global = true, env = "COUNTERFOIL_FIRM", value_name = "UUID")]
+    pub(crate) firm: Option<Uuid>,
+    /// Answer in proto3 JSON: one document, or one line per message of a stream
+    #[arg(long, global = true)]
+    pub(crate) json: bool,
+    /// Only the answer: no progress, no remarks
+    #[arg(long, global = true)]
+    pub(crate) quiet: bool,
+}
+
+/// The commands.
+#[derive(Subcommand)]
+pub(crate) enum Command {
+    /// Serve the ledger over gRPC until Ctrl-C or SIGTERM
+    Serve(serve::ServeArgs),
+    /// Play fourteen months of an invented firm and show what its people would look at
+    Demo(demo::DemoArgs),
+    /// Register a firm and its plans, rule packs, bureaus and standings, or show them
+    #[command(subcommand)]
+    Firm(firm::FirmCommand),
+    /// Record a file of actions, one JSON object a line
+    Import(import::ImportArgs),
+    /// Show one case as it stands (personal data)
+    Status(status::StatusArgs),
+    /// List the firm's clients (personal data)
+    Clients(clients::ClientsArgs),
+    /// List what needs a person today
+    Due(due::DueArgs),
+    /// Claim every earned fee up to a day and issue the invoices
+    Bill(billing::BillArgs),
+    /// List the periods that are over and not billed, and what holds them
+    Claimable(billing::ClaimableArgs),
+    /// Explain one period's fee, gate by gate
+    Explain(billing::ExplainArgs),
+    /// Show one invoice (personal data)
+    Invoice(invoices::InvoiceArgs),
+    /// List invoices
+    Invoices(invoices::InvoicesArgs),
+    /// Ask for the charges that are due and write them for the processor
+    Charges(charges::ChargesArgs),
+    /// Record what became of charges, from the processor's file
+    Results(charges::ResultsArgs),
+    /// Lower an invoice, give one up, or list payments and exposures
+    #[command(subcommand)]
+    Payment(payment::PaymentCommand),
+    /// List clients who may be a couple, or decide about two
+    Couples(couples::CouplesArgs),
+    /// Print events as they are recorded
+    Follow(follow::FollowArgs),
+    /// Read the whole log again and compare it with its root
+    Verify,
+    /// Make the read models anew from the log
+    Rebuild,
+    /// Create, list or revoke bearer tokens
+    #[command(subcommand)]
+    Tokens(tokens::TokensCommand),
+    /// Print the completions of a shell
+    Completions(completions::CompletionsArgs),
+}
+
+impl Command {
+    /// Whether it runs for long and tells what it does.
+    pub(crate) fn is_service(&self) -> bool {
+        matches!(self, Self::Serve(_))
+    }
+}
+
+/// The id of an earlier try, for commands that change something.
+#[derive(Args, Clone, Copy)]
+pub(crate) struct Again {
+    /// The request id of an earlier try that was cut short: nothing is done twice
+    #[arg(long, value_name = "UUID")]
+    pub(crate) request_id: Option<Uuid>,
+}
+
+/// How much of a list.
+#[derive(Args, Clone, Copy)]
+pub(crate) struct Limit {
+    /// Most entries to list
+    #[arg(long, default_value_t = 1_000, value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(1..=1_000_000))]
+    pub(crate) limit: usize,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_whole() {
+        Cli::command().debug_assert();
+    }
+}

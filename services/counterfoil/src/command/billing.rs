@@ -1,0 +1,241 @@
+//! `bill`, `claimable` and `explain`.
+
+use anyhow::Context;
+use api::v1;
+use calendar::CivilDate;
+use clap::Args;
+use tonic::Request;
+
+use crate::cli::{Again, Limit};
+use crate::connect::{LONG_RUN_TIMEOUT, Session, request_id};
+use crate::exit::Exit;
+use crate::find::{Gathered, gather};
+use crate::out::Out;
+use crate::table::Table;
+use crate::words;
+
+/// Up to which day.
+#[derive(Args)]
+pub(crate) struct BillArgs {
+    /// The day up to which fees are judged; today in the firm's zone if not given
+    #[arg(long, value_name = "DATE")]
+    as_of: Option<CivilDate>,
+    /// Only list what would be claimed and what is held
+    #[arg(long)]
+    dry_run: bool,
+    #[command(flatten)]
+    again: Again,
+}
+
+/// Claims every earned fee and issues the invoices.
+pub(crate) async fn bill(
+    args: &BillArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    if args.dry_run {
+        let limit = Limit { limit: usize::MAX };
+        let list = ClaimableArgs { as_of: args.as_of, held: false, earned: false, limit };
+        return claimable(&list, session, out).await;
+    }
+    let as_of = session.day(args.as_of).await?;
+    let run = v1::RunBillingRequest {
+        parent: session.firm()?,
+        request_id: request_id(args.again.request_id),
+        as_of: words::message(as_of),
+    };
+    out.note(format!("Billing up to {as_of}, request {}", run.request_id))?;
+    out.flush()?;
+    let mut request = Request::new(run);
+    request.set_timeout(LONG_RUN_TIMEOUT);
+    let ran = session.billing.run_billing(request).await?.into_inner();
+    if out.is_json() {
+        out.message(&ran, "RunBillingResponse")?;
+        return Ok(Exit::Done);
+    }
+    let mut table = Table::new(&[">invoice", "account", ">total"]);
+    for invoice in &ran.invoices {
+        table.row([
+            words::id(&invoice.name),
+            words::id(&invoice.account),
+            words::amount(invoice.total.as_ref()),
+        ]);
+    }
+    out.section("Invoices issued", &table)?;
+    out.heading(format!("{} accounts considered", ran.accounts_considered))?;
+    out.field("fees earned", ran.fees_earned)?;
+    out.field("fees held", ran.fees_held)?;
+    out.field("invoices", ran.invoices_issued)?;
+    out.field("total", words::list(ran.totals.iter().map(|total| words::amount(Some(total)))))?;
+    if ran.replayed {
+        out.note("This run was done before under the same request id; nothing was added.")?;
+    }
+    if ran.fees_held > 0 {
+        out.note("See what holds the rest: counterfoil claimable --held")?;
+    }
+    out.line(words::CAUTION)?;
+    Ok(Exit::Done)
+}
+
+/// Which periods.
+#[derive(Args)]
+pub(crate) struct ClaimableArgs {
+    /// The day up to which fees are judged; today in the firm's zone if not given
+    #[arg(long, value_name = "DATE")]
+    as_of: Option<CivilDate>,
+    /// Only those that a gate holds
+    #[arg(long, conflicts_with = "earned")]
+    held: bool,
+    /// Only those whose gates all hold
+    #[arg(long)]
+    earned: bool,
+    #[command(flatten)]
+    limit: Limit,
+}
+
+/// Lists the periods that are over and not billed.
+pub(crate) async fn claimable(
+    args: &ClaimableArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let as_of = session.day(args.as_of).await?;
+    let filter = v1::ListClaimableRequest {
+        parent: session.firm()?,
+        at_least_position: session.position,
+        as_of: words::message(as_of),
+        ..Default::default()
+    };
+    let gathered = gather(args.limit.limit, async |page_size, page_token| {
+        let request = v1::ListClaimableRequest { page_size, page_token, ..filter.clone() };
+        let answer = session.billing.list_claimable(request).await?.into_inner();
+        Ok((answer.fees, answer.next_page_token))
+    });
+    let mut fees = gathered.await?;
+    fees.entries.retain(|fee| !(args.held && fee.claimable || args.earned && !fee.claimable));
+    if out.is_json() {
+        let Gathered { entries, next_page_token } = fees;
+        let position = session.position;
+        let answer = v1::ListClaimableResponse { fees: entries, next_page_token, position };
+        out.message(&answer, "ListClaimableResponse")?;
+        return Ok(Exit::Done);
+    }
+    let mut table =
+        Table::new(&["case", ">period", "from", "through", ">fee", "claimable", "~held by"]);
+    for fee in &fees.entries {
+        table.row([
+            words::id(&fee.case),
+            fee.period.to_string(),
+            words::day(fee.start_date.as_ref()),
+            words::last_day(fee.end_date.as_ref()),
+            words::amount(fee.amount.as_ref()),
+            if fee.claimable { "yes" } else { "no" }.to_owned(),
+            words::list(fee.findings.iter().filter(|gate| !gate.holds).map(held_by)),
+        ]);
+    }
+    out.note(format!("Judged up to {as_of}"))?;
+    out.table(&table, "No period is over and not billed.")?;
+    if let Some(more) = fees.more() {
+        out.note(more)?;
+    }
+    let claimable = fees.entries.iter().filter(|fee| fee.claimable).count();
+    out.line(format!("{claimable} claimable, {} held.", fees.entries.len() - claimable))?;
+    out.line(words::CAUTION)?;
+    Ok(Exit::Done)
+}
+
+fn held_by(finding: &v1::GateFinding) -> String {
+    let mut text = format!("{}: {}", words::gate(finding.gate), finding.because);
+    if finding.due_date.is_some() {
+        text.push_str(&format!(" (from {})", words::day(finding.due_date.as_ref())));
+    }
+    text
+}
+
+/// Which fee.
+#[derive(Args)]
+pub(crate) struct ExplainArgs {
+    /// The case: its id, a part of it, or the client's name
+    case: String,
+    /// The period, counted from 1
+    #[arg(value_parser = clap::value_parser!(i32).range(1..))]
+    period: i32,
+    /// The day up to which it is judged; today in the firm's zone if not given
+    #[arg(long, value_name = "DATE")]
+    as_of: Option<CivilDate>,
+}
+
+/// Explains one fee.
+pub(crate) async fn explain(
+    args: &ExplainArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let request = v1::ExplainFeeRequest {
+        name: session.case(&args.case).await?,
+        period: args.period,
+        as_of: args.as_of.and_then(words::message),
+        at_least_position: session.position,
+    };
+    let answer = session.billing.explain_fee(request).await?.into_inner();
+    if out.is_json() {
+        out.message(&answer, "ExplainFeeResponse")?;
+        return Ok(Exit::Done);
+    }
+    let fee = answer.explanation.context("the service answered without an explanation")?;
+    page(&fee, out)?;
+    out.line("")?;
+    out.line(words::CAUTION)?;
+    Ok(Exit::Done)
+}
+
+/// The page of one fee: what it is, each gate with what it rests on, and the promised work.
+fn page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
+    out.line(format!("Fee of period {} of case {}", fee.period, words::id(&fee.case)))?;
+    let days = format!(
+        "{} through {}",
+        words::day(fee.start_date.as_ref()),
+        words::last_day(fee.end_date.as_ref())
+    );
+    out.field("period", days)?;
+    out.field("fee", words::amount(fee.amount.as_ref()))?;
+    out.field("judged up to", words::day(fee.as_of.as_ref()))?;
+    let rules = fee.rules.iter().map(|rules| format!("{} version {}", rules.pack, rules.version));
+    out.field("rules", words::list(rules))?;
+    out.field("claimable", if fee.claimable { "yes, every gate holds" } else { "no" })?;
+    if !fee.invoice.is_empty() {
+        out.field("invoice", words::id(&fee.invoice))?;
+    }
+    out.heading("Gates")?;
+    for finding in &fee.findings {
+        let mark = if finding.holds { "holds" } else { "HELD " };
+        out.line(format!("  {mark}  {}", words::gate(finding.gate)))?;
+        out.text(9, &finding.because)?;
+        if finding.due_date.is_some() {
+            out.text(9, &format!("can hold from {}", words::day(finding.due_date.as_ref())))?;
+        }
+        if !finding.citation.is_empty() {
+            out.text(9, &finding.citation)?;
+        }
+        let events = finding.events.iter().map(|event| event.position.to_string());
+        let events = words::list(events);
+        if !events.is_empty() {
+            out.text(9, &format!("rests on events {events}"))?;
+        }
+    }
+    let mut table = Table::new(&["promised work", "done on", ">event", "recorded"]);
+    for work in &fee.work {
+        let done = work.event.is_some();
+        table.row([
+            words::work(work.work),
+            if done { words::day(work.on.as_ref()) } else { "not yet".to_owned() },
+            work.event.as_ref().map(|event| event.position.to_string()).unwrap_or_default(),
+            if work.late { "late" } else { "" }.to_owned(),
+        ]);
+    }
+    out.section("Work", &table)?;
+    if fee.late_evidence {
+        out.note("Some of it rests on events that were recorded long after they happened.")?;
+    }
+    Ok(())
+}

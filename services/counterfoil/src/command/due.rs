@@ -1,0 +1,127 @@
+//! `due`.
+
+use api::v1;
+use calendar::CivilDate;
+use clap::{Args, ValueEnum};
+
+use crate::cli::Limit;
+use crate::connect::Session;
+use crate::exit::Exit;
+use crate::find::{Gathered, gather};
+use crate::out::Out;
+use crate::table::Table;
+use crate::words;
+
+/// Why something needs a person.
+#[derive(Clone, Copy, ValueEnum)]
+enum Kind {
+    /// A case's exception
+    Exception,
+    /// A bureau is overdue
+    ClockOverdue,
+    /// A charge failed and a person has to decide
+    ChargeFailed,
+    /// Two cases may be a couple
+    LinkSuggested,
+    /// A paper was rejected
+    PaperRejected,
+    /// Work may be opened
+    ReadyToOpen,
+    /// The next round may be sent
+    RoundPossible,
+    /// A chargeback is to be answered
+    ChargebackOpen,
+}
+
+impl Kind {
+    fn message(self) -> v1::DueKind {
+        match self {
+            Self::Exception => v1::DueKind::Exception,
+            Self::ClockOverdue => v1::DueKind::ClockOverdue,
+            Self::ChargeFailed => v1::DueKind::ChargeFailed,
+            Self::LinkSuggested => v1::DueKind::LinkSuggested,
+            Self::PaperRejected => v1::DueKind::PaperRejected,
+            Self::ReadyToOpen => v1::DueKind::ReadyToOpen,
+            Self::RoundPossible => v1::DueKind::RoundPossible,
+            Self::ChargebackOpen => v1::DueKind::ChargebackOpen,
+        }
+    }
+}
+
+/// Which day.
+#[derive(Args)]
+pub(crate) struct DueArgs {
+    /// The day; today in the firm's zone if not given
+    #[arg(long, value_name = "DATE")]
+    as_of: Option<CivilDate>,
+    /// Only this kind
+    #[arg(long)]
+    kind: Option<Kind>,
+    #[command(flatten)]
+    limit: Limit,
+}
+
+/// Lists what is due.
+pub(crate) async fn run(
+    args: &DueArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let filter = v1::ListDueRequest {
+        parent: session.firm()?,
+        at_least_position: session.position,
+        as_of: args.as_of.and_then(words::message),
+        kind: args.kind.map_or(0, |kind| kind.message().into()),
+        ..Default::default()
+    };
+    let due = gather(args.limit.limit, async |page_size, page_token| {
+        let request = v1::ListDueRequest { page_size, page_token, ..filter.clone() };
+        let answer = session.administration.list_due(request).await?.into_inner();
+        Ok((answer.due, answer.next_page_token))
+    });
+    let due = due.await?;
+    if out.is_json() {
+        let Gathered { entries, next_page_token } = due;
+        let position = session.position;
+        let answer = v1::ListDueResponse { due: entries, next_page_token, position };
+        out.message(&answer, "ListDueResponse")?;
+        return Ok(Exit::Done);
+    }
+    let mut table =
+        Table::new(&["why", "case", "about", "since", "by", "~what to do", "~rule"]);
+    for item in &due.entries {
+        table.row([
+            words::due_kind(item.kind),
+            subject(item),
+            about(item),
+            words::day(item.since.as_ref()),
+            words::day(item.due_on.as_ref()),
+            item.detail.clone(),
+            item.citation.clone(),
+        ]);
+    }
+    out.table(&table, "Nothing needs a person.")?;
+    if let Some(more) = due.more() {
+        out.note(more)?;
+    }
+    Ok(Exit::Done)
+}
+
+/// The case, or the account where money is concerned.
+fn subject(item: &v1::DueItem) -> String {
+    if item.case.is_empty() { words::id(&item.account) } else { words::id(&item.case) }
+}
+
+fn about(item: &v1::DueItem) -> String {
+    let mut parts = Vec::new();
+    if !item.invoice.is_empty() {
+        parts.push(format!("invoice {}", words::id(&item.invoice)));
+    }
+    if !item.other_case.is_empty() {
+        parts.push(format!("with {}", words::id(&item.other_case)));
+    }
+    if !item.subject.is_empty() {
+        parts.push(item.subject.clone());
+    }
+    parts.join(", ")
+}

@@ -1,0 +1,103 @@
+//! `serve`.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use anyhow::Context;
+use clap::Args;
+use ledger::config::{Limits, ServerConfig, TlsFiles};
+use ledger::server::ServeError;
+
+use crate::cli::Global;
+use crate::connect::file_of;
+use crate::embedded;
+use crate::exit::{Exit, Stop};
+
+/// How to listen.
+#[derive(Args)]
+pub(crate) struct ServeArgs {
+    /// The address to listen on; any but a loopback address needs TLS
+    #[arg(long, default_value = "127.0.0.1:7411", value_name = "ADDRESS:PORT")]
+    listen: SocketAddr,
+    /// The certificate chain, as a PEM file
+    #[arg(long, requires = "tls_key", value_name = "FILE")]
+    tls_cert: Option<PathBuf>,
+    /// Its private key, as a PEM file
+    #[arg(long, requires = "tls_cert", value_name = "FILE")]
+    tls_key: Option<PathBuf>,
+    /// Serve without TLS on an address that is not loopback: only behind something that adds it
+    #[arg(long)]
+    allow_plaintext: bool,
+    /// The folder that charges are put in for the processor; `outbox` beside the database if not
+    /// given
+    #[arg(long, value_name = "DIR")]
+    outbox: Option<PathBuf>,
+    /// Write the log of the service as JSON lines
+    #[arg(long)]
+    pub(crate) log_json: bool,
+}
+
+impl ServeArgs {
+    fn config(&self) -> ServerConfig {
+        let tls = match (&self.tls_cert, &self.tls_key) {
+            (Some(certificate), Some(key)) => {
+                Some(TlsFiles { certificate: certificate.clone(), key: key.clone() })
+            }
+            (_, _) => None,
+        };
+        ServerConfig {
+            listen: self.listen,
+            tls,
+            allow_plaintext_elsewhere: self.allow_plaintext,
+        }
+    }
+}
+
+/// Serves until a signal comes, then drains.
+pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exit> {
+    let config = args.config();
+    config.check().map_err(|error| Stop::usage(error.to_string()))?;
+    let path = file_of(global)?;
+    let (ledger, _) = embedded::open(&path, args.outbox.as_deref(), Limits::default()).await?;
+    let listening = match ledger.serve(&config).await {
+        Ok(listening) => listening,
+        Err(ServeError::Listen { listen, source }) => {
+            return Err(Stop::unavailable(format!("cannot listen on {listen}: {source}")));
+        }
+        Err(error) => return Err(error.into()),
+    };
+    let scheme = if config.tls.is_some() { "https" } else { "http" };
+    // Scripts wait for this line, also when the port was left to the system.
+    println!("listening on {scheme}://{}", listening.local_addr);
+    let mut ended = tokio::spawn(listening.ended());
+    tokio::select! {
+        signal = asked_to_end() => signal?,
+        ended = &mut ended => {
+            ended.context("the service stopped")??;
+            return Err(anyhow::anyhow!("the service ended by itself"));
+        }
+    }
+    tracing::info!("draining");
+    if !ledger.shutdown().await {
+        tracing::warn!("the deadline passed before everything had been drained");
+    }
+    ended.await.context("the service stopped")??;
+    Ok(Exit::Done)
+}
+
+/// Ctrl-C, or what a process manager sends.
+#[cfg(unix)]
+async fn asked_to_end() -> anyhow::Result<()> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate()).context("cannot watch for SIGTERM")?;
+    tokio::select! {
+        interrupt = tokio::signal::ctrl_c() => interrupt.context("cannot watch for Ctrl-C"),
+        _ = terminate.recv() => Ok(()),
+    }
+}
+
+/// Ctrl-C.
+#[cfg(not(unix))]
+async fn asked_to_end() -> anyhow::Result<()> {
+    tokio::signal::ctrl_c().await.context("cannot watch for Ctrl-C")
+}

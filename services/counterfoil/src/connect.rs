@@ -1,0 +1,319 @@
+//! The way to the ledger: over the network to a server, or through a pipe inside this process.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use anyhow::Context;
+use api::v1::accounts_client::AccountsClient;
+use api::v1::administration_client::AdministrationClient;
+use api::v1::billing_client::BillingClient;
+use api::v1::case_ledger_client::CaseLedgerClient;
+use api::{name, v1};
+use calendar::{CivilDate, Zone};
+use domain::ids::{CaseId, FirmId};
+use domain::money::Currency;
+use ledger::ledger::Ledger;
+use log::{Clock, LogStore};
+use tonic::metadata::{Ascii, MetadataValue};
+use tonic::service::Interceptor;
+use tonic::service::interceptor::InterceptedService;
+use tonic::transport::{Certificate, Channel, ClientTlsConfig, Endpoint};
+use tonic::{Code, Request, Status};
+use uuid::Uuid;
+
+use crate::cli::Global;
+use crate::embedded;
+use crate::exit::Stop;
+use crate::find;
+
+/// How long a connection may take to come about.
+const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
+/// Most bytes of an answer: what the service sends at most, and room.
+const ANSWER_BYTES_MAX: usize = 16 << 20;
+
+/// How long a run over the whole firm may take: the longest that the service allows.
+pub(crate) const LONG_RUN_TIMEOUT: Duration = ledger::config::REQUEST_TIMEOUT_MAX;
+
+/// Puts the bearer token on every request.
+#[derive(Clone)]
+pub(crate) struct Bearer(Option<MetadataValue<Ascii>>);
+
+impl Interceptor for Bearer {
+    fn call(&mut self, mut request: Request<()>) -> Result<Request<()>, Status> {
+        if let Some(header) = &self.0 {
+            request.metadata_mut().insert("authorization", header.clone());
+        }
+        Ok(request)
+    }
+}
+
+type Wire = InterceptedService<Channel, Bearer>;
+
+/// The typed clients of one command, and which firm it is about.
+pub(crate) struct Session {
+    /// Cases.
+    pub(crate) cases: CaseLedgerClient<Wire>,
+    /// Accounts.
+    pub(crate) accounts: AccountsClient<Wire>,
+    /// Fees.
+    pub(crate) billing: BillingClient<Wire>,
+    /// The firm itself.
+    pub(crate) administration: AdministrationClient<Wire>,
+    /// The end of the log when the command began: reads wait for it.
+    pub(crate) position: i64,
+    firm: Option<FirmId>,
+    choice: Option<Choice>,
+    registered: Option<v1::Firm>,
+    ledger: Option<Ledger>,
+}
+
+impl Session {
+    /// Opens the way the global options name.
+    pub(crate) async fn open(global: &Global, outbox: Option<&Path>) -> anyhow::Result<Self> {
+        match &global.server {
+            Some(url) => Self::over_network(global, url).await,
+            None => Self::in_process(&embedded::path_of(&global.database)?, global.firm, outbox).await,
+        }
+    }
+
+    /// The ledger inside this process.
+    pub(crate) async fn in_process(
+        path: &Path,
+        firm: Option<Uuid>,
+        outbox: Option<&Path>,
+    ) -> anyhow::Result<Self> {
+        let (ledger, store) = embedded::open(path, outbox, embedded::own_limits()).await?;
+        let firms = store.firms().await.with_context(|| format!("cannot read {}", path.display()))?;
+        let firm = choose(&firms, firm.map(FirmId));
+        let channel = ledger.connect_in_process().await.context("cannot serve inside the process")?;
+        let mut session = Self::over(channel, Bearer(None), firm, Some(ledger));
+        session.find_position().await?;
+        Ok(session)
+    }
+
+    async fn over_network(global: &Global, url: &str) -> anyhow::Result<Self> {
+        let channel = dial(url, global.ca.as_deref()).await?;
+        let bearer = global.token.as_deref().map(bearer).transpose()?;
+        // A token names its firm, so that nobody has to say it twice.
+        let of_token = || global.token.as_deref().and_then(firm_of_token);
+        let firm = global.firm.or_else(of_token).map(FirmId).ok_or(Choice::NotSaid);
+        let mut session = Self::over(channel, Bearer(bearer), firm, None);
+        session.find_position().await?;
+        Ok(session)
+    }
+
+    fn over(
+        channel: Channel,
+        bearer: Bearer,
+        firm: Result<FirmId, Choice>,
+        ledger: Option<Ledger>,
+    ) -> Self {
+        macro_rules! client {
+            ($client:ident) => {
+                $client::with_interceptor(channel.clone(), bearer.clone())
+                    .max_decoding_message_size(ANSWER_BYTES_MAX)
+            };
+        }
+        let (firm, choice) = match firm {
+            Ok(firm) => (Some(firm), None),
+            Err(choice) => (None, Some(choice)),
+        };
+        Self {
+            cases: client!(CaseLedgerClient),
+            accounts: client!(AccountsClient),
+            billing: client!(BillingClient),
+            administration: client!(AdministrationClient),
+            position: 0,
+            firm,
+            choice,
+            registered: None,
+            ledger,
+        }
+    }
+
+    /// A token that may not read the head still reads what it may, only without waiting.
+    async fn find_position(&mut self) -> anyhow::Result<()> {
+        let Some(firm) = self.firm else { return Ok(()) };
+        let request = v1::GetHeadRequest { parent: name::firm(firm) };
+        match self.administration.get_head(request).await {
+            Ok(answer) => self.position = answer.into_inner().position,
+            Err(status) if matches!(status.code(), Code::PermissionDenied | Code::NotFound) => {}
+            Err(status) => return Err(status.into()),
+        }
+        Ok(())
+    }
+
+    /// The firm the command is about.
+    pub(crate) fn firm_id(&self) -> anyhow::Result<FirmId> {
+        self.firm.ok_or_else(|| match &self.choice {
+            Some(choice) => choice.stop(),
+            None => Choice::NotSaid.stop(),
+        })
+    }
+
+    /// Its resource name.
+    pub(crate) fn firm(&self) -> anyhow::Result<String> {
+        self.firm_id().map(name::firm)
+    }
+
+    /// The firm as it is registered.
+    pub(crate) async fn registered(&mut self) -> anyhow::Result<v1::Firm> {
+        if let Some(firm) = &self.registered {
+            return Ok(firm.clone());
+        }
+        let request = v1::GetFirmRequest { name: self.firm()?, at_least_position: self.position };
+        let answer = self.administration.get_firm(request).await?.into_inner();
+        let firm = answer.firm.context("the service answered without a firm")?;
+        self.registered = Some(firm.clone());
+        Ok(firm)
+    }
+
+    /// The currency of the firm's books.
+    pub(crate) async fn currency(&mut self) -> anyhow::Result<Currency> {
+        let firm = self.registered().await?;
+        Currency::parse(&firm.currency_code).context("the firm's currency is not known")
+    }
+
+    /// The day asked for, or today in the firm's zone.
+    pub(crate) async fn day(&mut self, asked: Option<CivilDate>) -> anyhow::Result<CivilDate> {
+        match asked {
+            Some(day) => Ok(day),
+            None => today(&self.registered().await?.time_zone),
+        }
+    }
+
+    /// A case by its name, its id, the beginning or end of the id, or its client's name.
+    pub(crate) async fn case(&mut self, asked: &str) -> anyhow::Result<String> {
+        if name::parse_case(asked).is_some() {
+            return Ok(asked.to_owned());
+        }
+        match Uuid::try_parse(asked) {
+            Ok(id) => Ok(name::case(self.firm_id()?, CaseId(id))),
+            Err(_) => find::case(self, asked).await,
+        }
+    }
+
+    /// Lets what is under way be answered and closes the database.
+    pub(crate) async fn close(self) {
+        let Self { cases, accounts, billing, administration, ledger, .. } = self;
+        drop((cases, accounts, billing, administration));
+        if let Some(ledger) = ledger
+            && !ledger.shutdown().await
+        {
+            tracing::warn!("the database was closed before everything had been drained");
+        }
+    }
+}
+
+/// Today in a zone.
+pub(crate) fn today(zone: &str) -> anyhow::Result<CivilDate> {
+    let zone = Zone::parse(zone).context("the firm's time zone is not known")?;
+    Ok(zone.date_at(log::SystemClock.now().0))
+}
+
+/// A new request id, or the one of an earlier try.
+pub(crate) fn request_id(earlier: Option<Uuid>) -> String {
+    earlier.unwrap_or_else(Uuid::now_v7).to_string()
+}
+
+/// Why no firm is chosen.
+#[derive(Debug, PartialEq, Eq)]
+enum Choice {
+    NoneThere,
+    Many(Vec<FirmId>),
+    NotSaid,
+}
+
+impl Choice {
+    fn stop(&self) -> anyhow::Error {
+        match self {
+            Self::NoneThere => Stop::usage(
+                "no firm is registered in this database; register one: counterfoil firm register \
+                 FILE.json, or name another database with --database",
+            ),
+            Self::Many(firms) => {
+                let list: Vec<_> = firms.iter().map(|firm| format!("  {firm}")).collect();
+                Stop::usage(format!(
+                    "several firms are in this database; choose one with --firm or \
+                     COUNTERFOIL_FIRM:\n{}",
+                    list.join("\n")
+                ))
+            }
+            Self::NotSaid => Stop::usage("name the firm with --firm or COUNTERFOIL_FIRM"),
+        }
+    }
+}
+
+fn choose(firms: &[FirmId], asked: Option<FirmId>) -> Result<FirmId, Choice> {
+    match (asked, firms) {
+        (Some(firm), _) => Ok(firm),
+        (None, [firm]) => Ok(*firm),
+        (None, []) => Err(Choice::NoneThere),
+        (None, many) => Err(Choice::Many(many.to_vec())),
+    }
+}
+
+/// `cf_FIRM_ACCESS_SECRET`.
+fn firm_of_token(token: &str) -> Option<Uuid> {
+    Uuid::try_parse(token.split('_').nth(1)?).ok()
+}
+
+fn bearer(token: &str) -> anyhow::Result<MetadataValue<Ascii>> {
+    // The parser's own words would echo the token.
+    let mut header: MetadataValue<Ascii> = format!("Bearer {token}")
+        .parse()
+        .map_err(|_| Stop::usage("the token is not one that counterfoil gives out"))?;
+    header.set_sensitive(true);
+    Ok(header)
+}
+
+async fn dial(url: &str, ca: Option<&Path>) -> anyhow::Result<Channel> {
+    let endpoint = Endpoint::from_shared(url.to_owned())
+        .map_err(|_| Stop::usage("--server must be a URL such as https://ledger.example:7411"))?
+        .connect_timeout(CONNECT_TIMEOUT);
+    let endpoint = match (url.starts_with("https:"), ca) {
+        (false, _) => endpoint,
+        (true, Some(ca)) => {
+            let pem = std::fs::read(ca).with_context(|| format!("cannot read {}", ca.display()))?;
+            let tls = ClientTlsConfig::new().ca_certificate(Certificate::from_pem(pem));
+            endpoint.tls_config(tls).context("the certificate cannot be used")?
+        }
+        (true, None) => {
+            return Err(Stop::usage(
+                "https needs --ca FILE.pem or COUNTERFOIL_CA: the certificates to trust, such as \
+                 those of your system",
+            ));
+        }
+    };
+    endpoint.connect().await.map_err(|error| {
+        tracing::debug!(%error, "cannot connect");
+        Stop::unavailable(format!("no service answers at {url}; start one: counterfoil serve"))
+    })
+}
+
+/// Where the database is, for commands that need its file.
+pub(crate) fn file_of(global: &Global) -> anyhow::Result<PathBuf> {
+    embedded::path_of(&global.database)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_only_firm_needs_no_name() {
+        let firms = [FirmId(Uuid::from_u128(1)), FirmId(Uuid::from_u128(2))];
+        assert_eq!(choose(&firms[..1], None), Ok(firms[0]));
+        assert_eq!(choose(&firms, Some(firms[1])), Ok(firms[1]));
+        assert_eq!(choose(&[], None), Err(Choice::NoneThere));
+        assert!(choose(&firms, None).unwrap_err().stop().to_string().contains("0002"));
+    }
+
+    #[test]
+    fn a_token_names_its_firm_and_is_never_echoed() {
+        let firm = Uuid::from_u128(7);
+        assert_eq!(firm_of_token(&format!("cf_{}_x_y", firm.simple())), Some(firm));
+        assert_eq!(firm_of_token("other"), None);
+        assert!(!bearer("se\ncret").unwrap_err().to_string().contains("cret"));
+    }
+}

@@ -1,0 +1,99 @@
+//! `counterfoil`: the service, and every command of the people who work with it, in one binary.
+//!
+//! A command speaks gRPC to a server, or to the ledger inside its own process. It is the only part
+//! of the project that reads the environment.
+
+mod cli;
+mod command;
+mod connect;
+mod demo;
+mod embedded;
+mod exit;
+mod fault;
+mod find;
+mod logging;
+mod out;
+mod table;
+mod words;
+
+use std::io;
+use std::process::ExitCode;
+use std::time::Duration;
+
+use anyhow::Context;
+use clap::Parser;
+use tonic::Status;
+
+use crate::cli::{Cli, Command};
+use crate::command::{completions, import, serve};
+use crate::connect::Session;
+use crate::exit::{Exit, Stop};
+use crate::fault::Fault;
+use crate::out::Out;
+
+/// How long what still runs in the background may take at the end.
+const RUNTIME_GRACE: Duration = Duration::from_secs(2);
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let ended = logging::start(&cli).and_then(|()| {
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .enable_all()
+            .build()
+            .context("cannot start the runtime")?;
+        let ended = runtime.block_on(run(cli));
+        runtime.shutdown_timeout(RUNTIME_GRACE);
+        ended
+    });
+    match ended {
+        Ok(exit) => exit.code(),
+        // Whoever read the answer has seen enough of it, as `head` does.
+        Err(error) if is_broken_pipe(&error) => Exit::Done.code(),
+        Err(error) => {
+            tell(&error);
+            Exit::of(&error).code()
+        }
+    }
+}
+
+async fn run(cli: Cli) -> anyhow::Result<Exit> {
+    let Cli { global, command } = cli;
+    let mut out = Out::new(global.json, global.quiet);
+    let ended = match command {
+        Command::Serve(args) => serve::run(&global, &args).await,
+        Command::Demo(args) => demo::run(args).await.map(|()| Exit::Done),
+        Command::Completions(args) => completions::run(&args, &mut out),
+        Command::Import(args) => import::run(&global, &args, &mut out).await,
+        command => {
+            let mut session = Session::open(&global, command.outbox()).await?;
+            let ended = command::run(command, &mut session, &mut out).await;
+            session.close().await;
+            ended
+        }
+    };
+    let flushed = out.flush();
+    let exit = ended?;
+    flushed?;
+    Ok(exit)
+}
+
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    let broken = |error: &io::Error| error.kind() == io::ErrorKind::BrokenPipe;
+    error.downcast_ref::<io::Error>().is_some_and(broken)
+}
+
+/// Says what stopped the command, with its causes.
+fn tell(error: &anyhow::Error) {
+    if let Some(status) = error.downcast_ref::<Status>() {
+        for line in Fault::of_status(status).lines() {
+            eprintln!("{}", table::printable(&line));
+        }
+        return;
+    }
+    eprintln!("counterfoil: {error}");
+    if error.downcast_ref::<Stop>().is_none() {
+        for cause in error.chain().skip(1) {
+            eprintln!("  because: {cause}");
+        }
+    }
+}

@@ -1,0 +1,129 @@
+//! Who calls, and what they may do.
+
+mod cache;
+pub mod table;
+mod token;
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use domain::event::Scope;
+use domain::ids::{AccessId, CaseId, FirmId, RequestId};
+use domain::value::Text;
+
+pub(crate) use cache::Firms;
+pub(crate) use token::{Claim, NewToken, new_token};
+
+use api::status::Failure;
+
+/// What a token in force allows.
+#[derive(Debug)]
+pub(crate) struct Grant {
+    /// The one firm it belongs to.
+    pub(crate) firm: FirmId,
+    /// Its public id.
+    pub(crate) access: AccessId,
+    /// Whom it was given to: the actor of everything recorded with it.
+    pub(crate) label: Text,
+    /// What it may do.
+    pub(crate) scopes: BTreeSet<Scope>,
+}
+
+/// Who calls. It is made by the front, never from anything a caller sends beside a token.
+#[derive(Clone, Debug)]
+pub(crate) enum Authority {
+    /// The process itself: every scope, any firm. A connection gets it only if it was made inside
+    /// the process.
+    Local,
+    /// The bearer of a token.
+    Token(Arc<Grant>),
+}
+
+/// The actor of what is recorded from inside the process.
+const LOCAL_ACTOR: &str = "local operator";
+
+impl Authority {
+    /// The authority that the front put on a request.
+    pub(crate) fn of<T>(request: &tonic::Request<T>) -> Result<Self, Failure> {
+        request.extensions().get::<Self>().cloned().ok_or(Failure::Unauthenticated)
+    }
+
+    /// Whether a scope of a list is there.
+    pub(crate) fn has_any(&self, scopes: &[Scope]) -> bool {
+        match self {
+            Self::Local => true,
+            Self::Token(grant) => scopes.iter().any(|scope| grant.scopes.contains(scope)),
+        }
+    }
+
+    /// Whether personal values may be shown.
+    pub(crate) fn may_see_clients(&self) -> bool {
+        self.has_any(&[Scope::Read, Scope::Record])
+    }
+
+    /// Whether the card on file may be shown.
+    pub(crate) fn may_see_cards(&self) -> bool {
+        self.has_any(&[Scope::Read, Scope::Record, Scope::Bill])
+    }
+
+    /// Refuses another firm's resource, whether or not it exists, before anything else of the
+    /// request is looked at. A name that names no firm is left to the checks of the request.
+    pub(crate) fn check_name(&self, name: &str) -> Result<(), Failure> {
+        let firm = name.strip_prefix("firms/").map(|rest| rest.split_once('/').map_or(rest, |(firm, _)| firm));
+        match firm.and_then(|firm| FirmId::parse(firm).ok()) {
+            Some(firm) => self.check_firm(firm),
+            None => Ok(()),
+        }
+    }
+
+    /// Refuses another firm.
+    pub(crate) fn check_firm(&self, firm: FirmId) -> Result<(), Failure> {
+        tracing::Span::current().record("firm", tracing::field::display(firm));
+        match self {
+            Self::Local => Ok(()),
+            Self::Token(grant) if grant.firm == firm => Ok(()),
+            Self::Token(grant) => {
+                tracing::warn!(access = %grant.access, of = %grant.firm, asked = %firm, "denied: another firm");
+                Err(Failure::PermissionDenied { scope: None })
+            }
+        }
+    }
+
+    /// Who records.
+    pub(crate) fn actor(&self) -> Text {
+        match self {
+            Self::Local => Text::parse(LOCAL_ACTOR).expect("a constant of ours is short text"),
+            Self::Token(grant) => grant.label.clone(),
+        }
+    }
+}
+
+/// Derives the id of a request that the service makes itself, so that doing it again is the same
+/// request (UUID version 8, RFC 9562 section 5.8: SHA-256, cut).
+pub(crate) fn derived_request(kind: &str, parts: &[&[u8]]) -> RequestId {
+    RequestId(derived(kind, parts))
+}
+
+fn derived(kind: &str, parts: &[&[u8]]) -> uuid::Uuid {
+    let digest = fingerprint(kind, parts);
+    let mut bytes = [0; 16];
+    bytes.copy_from_slice(&digest[..16]);
+    uuid::Builder::from_custom_bytes(bytes).into_uuid()
+}
+
+/// The fingerprint of such a request.
+pub(crate) fn fingerprint(kind: &str, parts: &[&[u8]]) -> [u8; 32] {
+    use sha2::{Digest, Sha256};
+    let mut hash = Sha256::new();
+    for part in std::iter::once(kind.as_bytes()).chain(parts.iter().copied()) {
+        // Each part with its length, so that no two lists of parts read alike.
+        hash.update(u64::try_from(part.len()).unwrap_or(u64::MAX).to_be_bytes());
+        hash.update(part);
+    }
+    hash.finalize().into()
+}
+
+/// The bytes of a case's id.
+pub(crate) fn case_bytes(case: &CaseId) -> &[u8] {
+    case.0.as_bytes()
+}

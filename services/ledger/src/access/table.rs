@@ -1,0 +1,88 @@
+//! Which scopes open which RPC. A test holds this table against the contract's descriptor.
+
+use domain::event::Scope;
+
+/// An RPC, and the scopes of which any one opens it.
+type Rule = (&'static str, &'static [Scope]);
+
+const RECORD: &[Scope] = &[Scope::Record];
+const READ: &[Scope] = &[Scope::Read, Scope::Examine];
+/// Reads that whoever records or bills needs for that.
+const READ_CASE: &[Scope] = &[Scope::Read, Scope::Record, Scope::Bill, Scope::Examine];
+const READ_MONEY: &[Scope] = &[Scope::Read, Scope::Bill, Scope::Examine];
+const BILL: &[Scope] = &[Scope::Bill];
+/// A card or a couple is the record keeper's to change as well as the biller's.
+const RECORD_OR_BILL: &[Scope] = &[Scope::Record, Scope::Bill];
+const ADMINISTER: &[Scope] = &[Scope::Administer];
+const READ_FIRM: &[Scope] =
+    &[Scope::Read, Scope::Record, Scope::Bill, Scope::Examine, Scope::Administer];
+const VERIFY: &[Scope] = &[Scope::Examine, Scope::Administer];
+
+/// Every RPC of the contract. There is no default: one that is missing is denied to all.
+const RULES: &[Rule] = &[
+    ("/counterfoil.v1.CaseLedger/Record", RECORD),
+    ("/counterfoil.v1.CaseLedger/RecordStream", RECORD),
+    ("/counterfoil.v1.CaseLedger/GetCase", READ_CASE),
+    ("/counterfoil.v1.CaseLedger/ListCases", READ_CASE),
+    ("/counterfoil.v1.CaseLedger/ReadEvents", READ),
+    ("/counterfoil.v1.CaseLedger/Follow", READ),
+    ("/counterfoil.v1.Accounts/GetAccount", READ_CASE),
+    ("/counterfoil.v1.Accounts/ListAccounts", READ_CASE),
+    ("/counterfoil.v1.Accounts/GetInvoice", READ_MONEY),
+    ("/counterfoil.v1.Accounts/ListInvoices", READ_MONEY),
+    ("/counterfoil.v1.Accounts/ListPayments", READ_MONEY),
+    ("/counterfoil.v1.Accounts/RecordPayment", BILL),
+    ("/counterfoil.v1.Accounts/GrantCredit", BILL),
+    ("/counterfoil.v1.Accounts/WriteOff", BILL),
+    ("/counterfoil.v1.Accounts/ChangeCard", RECORD_OR_BILL),
+    ("/counterfoil.v1.Accounts/RequestCharges", BILL),
+    ("/counterfoil.v1.Accounts/ListSuggestedLinks", READ_CASE),
+    ("/counterfoil.v1.Accounts/ConfirmLink", RECORD_OR_BILL),
+    ("/counterfoil.v1.Accounts/RefuseLink", RECORD_OR_BILL),
+    ("/counterfoil.v1.Accounts/Unlink", RECORD_OR_BILL),
+    ("/counterfoil.v1.Accounts/ListExposures", READ),
+    ("/counterfoil.v1.Billing/RunBilling", BILL),
+    ("/counterfoil.v1.Billing/ListClaimable", READ_MONEY),
+    ("/counterfoil.v1.Billing/ExplainFee", READ_MONEY),
+    ("/counterfoil.v1.Billing/ClaimFee", BILL),
+    ("/counterfoil.v1.Administration/RegisterFirm", ADMINISTER),
+    ("/counterfoil.v1.Administration/GetFirm", READ_FIRM),
+    ("/counterfoil.v1.Administration/PublishPlan", ADMINISTER),
+    ("/counterfoil.v1.Administration/AdoptPack", ADMINISTER),
+    ("/counterfoil.v1.Administration/RegisterBureau", ADMINISTER),
+    ("/counterfoil.v1.Administration/RecordStanding", ADMINISTER),
+    ("/counterfoil.v1.Administration/CreateToken", ADMINISTER),
+    ("/counterfoil.v1.Administration/ListTokens", ADMINISTER),
+    ("/counterfoil.v1.Administration/RevokeToken", ADMINISTER),
+    ("/counterfoil.v1.Administration/VerifyLog", VERIFY),
+    ("/counterfoil.v1.Administration/RebuildReadModels", ADMINISTER),
+    ("/counterfoil.v1.Administration/GetHead", READ_FIRM),
+    ("/counterfoil.v1.Administration/ListDue", READ_CASE),
+];
+
+/// Services that tell nothing of any firm and answer without a token.
+const OPEN: &[&str] = &["/grpc.health.v1.Health/", "/grpc.reflection.v1.ServerReflection/", "/grpc.reflection.v1alpha.ServerReflection/"];
+
+/// What a path asks of its caller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Rpc {
+    /// Nothing: health and reflection.
+    Open,
+    /// A token with any one of these scopes.
+    Scoped(&'static [Scope]),
+    /// There is no such RPC.
+    Unknown,
+}
+
+/// What the path `/package.Service/Method` asks of its caller.
+pub fn rpc(path: &str) -> Rpc {
+    if let Some((_, scopes)) = RULES.iter().find(|(known, _)| *known == path) {
+        return Rpc::Scoped(scopes);
+    }
+    if OPEN.iter().any(|service| path.starts_with(service)) { Rpc::Open } else { Rpc::Unknown }
+}
+
+/// The path of every RPC in the table.
+pub fn paths() -> impl Iterator<Item = &'static str> {
+    RULES.iter().map(|(path, _)| *path)
+}

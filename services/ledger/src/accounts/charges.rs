@@ -1,0 +1,185 @@
+//! Asking for charges: one command per invoice that is due, then the whole list to the gateway.
+//!
+//! As with a billing run, the request id marks where in the log the request began, and each
+//! invoice's request id is derived from it, so that repeating the request hands over the same
+//! charges.
+
+use std::collections::BTreeMap;
+
+use api::requests::{self, ChargesAsked};
+use api::scalar::{int32, int64};
+use api::status::Failure;
+use api::{name, v1};
+use domain::command::{AccountAction, Command, Dated};
+use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId};
+use domain::ids::{AccountId, RequestId};
+use domain::refusal::Refusal;
+use futures::{StreamExt, TryStreamExt, stream};
+use log::{Submission, SubmitError};
+use store::InvoiceRow;
+
+use super::list::accounts;
+use crate::access::{Authority, derived_request, fingerprint};
+use crate::gateway::{ChargeRequest, ChargeRun};
+use crate::ledger::Ledger;
+use crate::present::amount;
+
+/// Commands that wait for their answer at a time.
+const IN_FLIGHT: usize = log::BATCH_COMMANDS_MAX;
+/// Invoices read at a time.
+const INVOICES_PAGE: u32 = 500;
+/// Most skipped invoices listed in the answer.
+const SKIPPED_MAX: usize = 500;
+/// Events read at a time.
+const EVENTS_PAGE: usize = 2_000;
+
+struct Request<'a> {
+    ledger: &'a Ledger,
+    authority: &'a Authority,
+    asked: ChargesAsked,
+    whole: [u8; 32],
+}
+
+/// The charges this request asked for, by invoice.
+type Charges = BTreeMap<u64, (AccountId, ChargeRequested)>;
+
+pub(super) async fn request_charges(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::RequestChargesRequest,
+) -> Result<v1::RequestChargesResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let asked = requests::request_charges(message)?;
+    let request = Request { ledger, authority, asked, whole: api::fingerprint(message) };
+    let mark = ledger.mark(authority, asked.firm, asked.request_id, request.whole).await?;
+    let head = ledger.engine().head(asked.firm).await?.position;
+    ledger.read_at(asked.firm, head).await?;
+    let before = if mark.replayed { request.collect(mark.first_position).await?.0 } else { Charges::new() };
+    let (skipped, more) = request.ask(asked.charges_max.saturating_sub(before.len())).await?;
+    let (charges, position) = request.collect(mark.first_position).await?;
+    let run = request.hand_over(&charges).await?;
+    Ok(v1::RequestChargesResponse {
+        charges: run.charges.iter().map(|charge| charge_message(&run, charge)).collect(),
+        skipped,
+        more,
+        position: int64(position.max(mark.position)),
+    })
+}
+
+fn charge_message(run: &ChargeRun, charge: &ChargeRequest) -> v1::Charge {
+    v1::Charge {
+        invoice: name::invoice(run.firm, charge.invoice),
+        account: name::account(run.firm, charge.account),
+        card_token: charge.card_token.to_string(),
+        amount: amount(charge.amount),
+        attempt: int32(charge.attempt),
+    }
+}
+
+impl Request<'_> {
+    fn request_of(&self, invoice: u64) -> RequestId {
+        derived_request("charge", &[self.asked.request_id.0.as_bytes(), &invoice.to_be_bytes()])
+    }
+
+    /// Asks for at most so many charges, and says which were refused and whether any are left.
+    async fn ask(&self, most: usize) -> Result<(Vec<v1::ChargeSkipped>, bool), Failure> {
+        let (mut skipped, mut asked, mut after) = (Vec::new(), 0, 0);
+        loop {
+            let ChargesAsked { firm, as_of, .. } = self.asked;
+            let mut page = self.ledger.store().charges_due(firm, as_of, after, INVOICES_PAGE).await?;
+            let Some(last) = page.last() else { return Ok((skipped, false)) };
+            after = last.number;
+            let left = most - asked;
+            if left == 0 {
+                return Ok((skipped, true));
+            }
+            let cut = page.len() > left;
+            page.truncate(left);
+            let mut answers =
+                stream::iter(&page).map(|row| self.ask_one(row)).buffered(IN_FLIGHT);
+            while let Some(refused) = answers.try_next().await? {
+                match refused {
+                    None => asked += 1,
+                    Some(skip) if skipped.len() < SKIPPED_MAX => skipped.push(skip),
+                    Some(_) => {}
+                }
+            }
+            if cut {
+                return Ok((skipped, true));
+            }
+        }
+    }
+
+    async fn ask_one(&self, row: &InvoiceRow) -> Result<Option<v1::ChargeSkipped>, Failure> {
+        let action = AccountAction::RequestCharge { invoice: row.number };
+        let submission = Submission {
+            request_id: self.request_of(row.number),
+            fingerprint: fingerprint("charge", &[&self.whole, &row.number.to_be_bytes()]),
+            actor: self.authority.actor(),
+            command: Command::Account {
+                account: row.account_id,
+                action: Dated { occurred_on: self.asked.as_of, action },
+            },
+        };
+        let pending = self.ledger.engine().enqueue(self.asked.firm, submission).await?;
+        match pending.await.unwrap_or(Err(SubmitError::OutcomeUnknown)) {
+            Ok(_) => Ok(None),
+            Err(SubmitError::Refused(refusal)) => Ok(Some(self.skipped(row.number, &refusal))),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    fn skipped(&self, invoice: u64, refusal: &Refusal) -> v1::ChargeSkipped {
+        let detail = refusal.violations.first().map(|violation| violation.detail.clone());
+        v1::ChargeSkipped {
+            invoice: name::invoice(self.asked.firm, invoice),
+            reason: refusal.reason.code().to_owned(),
+            detail: detail.unwrap_or_default(),
+        }
+    }
+
+    /// Reads the request's own charges from the log, from its mark to the end.
+    async fn collect(&self, from: u64) -> Result<(Charges, u64), Failure> {
+        let (mut charges, mut last_own) = (Charges::new(), 0);
+        let mut after = from.saturating_sub(1);
+        loop {
+            let page = self.ledger.engine().read(self.asked.firm, after, EVENTS_PAGE).await?;
+            let Some(last) = page.last() else { return Ok((charges, last_own)) };
+            after = last.position;
+            for stored in &page {
+                let position = stored.position;
+                let corrupt = |_| Failure::Corrupt { position };
+                let recorded = Recorded::from_bytes(&stored.bytes).map_err(corrupt)?;
+                if let (Event::Account(AccountEvent::ChargeRequested(charge)), StreamId::Account(id)) =
+                    (recorded.event, recorded.stream)
+                    && self.request_of(charge.invoice) == recorded.request_id
+                {
+                    charges.insert(charge.invoice, (id, charge));
+                    last_own = position;
+                }
+            }
+        }
+    }
+
+    async fn hand_over(&self, charges: &Charges) -> Result<ChargeRun, Failure> {
+        let ChargesAsked { firm, request_id, .. } = self.asked;
+        let folded = accounts(self.ledger, firm, charges.values().map(|(id, _)| *id)).await?;
+        let charges = charges.iter().filter_map(|(invoice, (account, charge))| {
+            let card = folded.get(account)?.card.as_ref()?;
+            Some(ChargeRequest {
+                invoice: *invoice,
+                account: *account,
+                card_token: card.token.clone(),
+                amount: charge.amount,
+                attempt: charge.attempt,
+            })
+        });
+        let run = ChargeRun { firm, request_id, charges: charges.collect() };
+        self.ledger.gateway().request(&run).await.map_err(|error| {
+            tracing::error!(%error, source = ?error.source, "charges were recorded and not handed over");
+            // Asking again with the same id hands over the same charges.
+            Failure::OutcomeUnknown
+        })?;
+        Ok(run)
+    }
+}

@@ -1,0 +1,202 @@
+//! Reading accounts, invoices, payments, suggested links and exposures.
+
+use std::collections::HashMap;
+
+use api::requests;
+use api::scalar::int64;
+use api::status::Failure;
+use api::v1;
+use domain::account::{Account, InvoiceStatus};
+use domain::event::StreamId;
+use domain::ids::{AccountId, CaseId, FirmId};
+use domain::money::Currency;
+use store::{AccountFilter, InvoiceFilter};
+
+use crate::access::Authority;
+use crate::ledger::{Ledger, as_account, one_account};
+use crate::paging::Pager;
+use crate::present::account as present;
+
+/// The currency of a firm's books; one that nobody registered has none, and nothing to show.
+async fn currency(ledger: &Ledger, firm: FirmId) -> Result<Currency, Failure> {
+    let firm = ledger.firms().get(firm).await?;
+    Ok(firm.registered.as_ref().map_or(Currency::USD, |registered| registered.currency))
+}
+
+pub(super) async fn get_account(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::GetAccountRequest,
+) -> Result<v1::GetAccountResponse, Failure> {
+    authority.check_name(&message.name)?;
+    let get = requests::get_account(message)?;
+    let streams = [StreamId::Account(get.id)];
+    let (position, states) = ledger.states(get.firm, &streams, get.at_least_position).await?;
+    let account = one_account(&states)?;
+    if account.members.is_empty() {
+        return Err(Failure::NotFound { resource_type: "Account", name: message.name.clone() });
+    }
+    let currency = currency(ledger, get.firm).await?;
+    let cards = authority.may_see_cards();
+    let account = present::account(get.firm, get.id, account, currency, cards);
+    Ok(v1::GetAccountResponse { account: Some(account), position: int64(position) })
+}
+
+/// Accounts folded as they stand now, by id.
+pub(super) async fn accounts(
+    ledger: &Ledger,
+    firm: FirmId,
+    ids: impl IntoIterator<Item = AccountId>,
+) -> Result<HashMap<AccountId, Account>, Failure> {
+    let mut ids: Vec<AccountId> = ids.into_iter().collect();
+    ids.sort_unstable();
+    ids.dedup();
+    let streams: Vec<StreamId> = ids.iter().copied().map(StreamId::Account).collect();
+    let (_, states) = ledger.engine().states(firm, &streams).await?;
+    let folded = ids.into_iter().zip(states);
+    Ok(folded.filter_map(|(id, state)| Some((id, *as_account(state)?))).collect())
+}
+
+pub(super) async fn list_accounts(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ListAccountsRequest,
+) -> Result<v1::ListAccountsResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let page = requests::list_accounts(message)?;
+    let (pager, after) = Pager::open_at("ListAccounts", &page, |key| AccountId::parse(key).ok())?;
+    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let filter = AccountFilter { open: page.filter, ..AccountFilter::default() };
+    let mut rows = ledger.store().list_accounts(page.firm, filter, after, pager.limit()).await?;
+    let next_page_token = pager.cut(&mut rows, |row| row.account_id.to_string());
+    let folded = accounts(ledger, page.firm, rows.iter().map(|row| row.account_id)).await?;
+    let currency = currency(ledger, page.firm).await?;
+    let cards = authority.may_see_cards();
+    let shown = rows.iter().filter_map(|row| {
+        let account = folded.get(&row.account_id)?;
+        Some(present::account(page.firm, row.account_id, account, currency, cards))
+    });
+    Ok(v1::ListAccountsResponse { accounts: shown.collect(), next_page_token, position: int64(position) })
+}
+
+pub(super) async fn get_invoice(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::GetInvoiceRequest,
+) -> Result<v1::GetInvoiceResponse, Failure> {
+    authority.check_name(&message.name)?;
+    let get = requests::get_invoice(message)?;
+    let position = ledger.read_at(get.firm, get.at_least_position).await?;
+    let missing = || Failure::NotFound { resource_type: "Invoice", name: message.name.clone() };
+    let (row, _) = ledger.store().get_invoice(get.firm, get.id).await?.ok_or_else(missing)?;
+    let folded = accounts(ledger, get.firm, [row.account_id]).await?;
+    let account = folded.get(&row.account_id).ok_or_else(missing)?;
+    let invoice = account.invoices.get(&get.id).ok_or_else(missing)?;
+    let invoice = present::invoice(get.firm, row.account_id, get.id, invoice);
+    Ok(v1::GetInvoiceResponse { invoice: Some(invoice), position: int64(position) })
+}
+
+/// What the read model can filter by; paid and closed are told apart on the invoice itself.
+fn invoice_filter(asked: &requests::InvoiceFilter) -> InvoiceFilter {
+    let (status, open) = match asked.state {
+        Some(v1::InvoiceState::Open) => (None, true),
+        Some(v1::InvoiceState::Paid) => (Some(InvoiceStatus::Paid), false),
+        Some(v1::InvoiceState::Closed | v1::InvoiceState::Unspecified) | None => (None, false),
+    };
+    InvoiceFilter {
+        status,
+        account: asked.account,
+        due_before: asked.due_by.and_then(|day| day.succ_opt()),
+        open,
+    }
+}
+
+pub(super) async fn list_invoices(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ListInvoicesRequest,
+) -> Result<v1::ListInvoicesResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let page = requests::list_invoices(message)?;
+    let (pager, after) = Pager::open_at("ListInvoices", &page, |key| key.parse().ok())?;
+    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let filter = invoice_filter(&page.filter);
+    let mut after = after.unwrap_or(0);
+    let mut found: Vec<v1::Invoice> = Vec::new();
+    while found.len() < pager.rows() {
+        let rows = ledger.store().list_invoices(page.firm, filter, after, pager.limit()).await?;
+        let Some(last) = rows.last() else { break };
+        after = last.number;
+        let folded = accounts(ledger, page.firm, rows.iter().map(|row| row.account_id)).await?;
+        found.extend(rows.iter().filter_map(|row| {
+            let invoice = folded.get(&row.account_id)?.invoices.get(&row.number)?;
+            let wanted = page.filter.state.is_none_or(|state| state == present::invoice_state(invoice));
+            wanted.then(|| present::invoice(page.firm, row.account_id, row.number, invoice))
+        }));
+    }
+    let next_page_token = pager.cut(&mut found, |invoice| invoice.number.to_string());
+    Ok(v1::ListInvoicesResponse { invoices: found, next_page_token, position: int64(position) })
+}
+
+pub(super) async fn list_payments(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ListPaymentsRequest,
+) -> Result<v1::ListPaymentsResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let page = requests::list_payments(message)?;
+    let (pager, after) = Pager::open_at("ListPayments", &page, |key| key.parse().ok())?;
+    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let after = after.unwrap_or(0);
+    let rows = ledger.store().list_payments(page.firm, page.filter, after, pager.limit()).await;
+    let mut rows = rows?;
+    let next_page_token = pager.cut(&mut rows, |row| row.position.to_string());
+    let folded = accounts(ledger, page.firm, rows.iter().map(|row| row.account_id)).await?;
+    let payments = rows.iter().filter_map(|row| {
+        let account = folded.get(&row.account_id)?;
+        let payment = account.payments.get(&row.payment)?;
+        Some(present::payment(page.firm, (row.account_id, account), &row.payment, payment))
+    });
+    Ok(v1::ListPaymentsResponse { payments: payments.collect(), next_page_token, position: int64(position) })
+}
+
+pub(super) async fn list_suggested_links(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ListSuggestedLinksRequest,
+) -> Result<v1::ListSuggestedLinksResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let page = requests::list_suggested_links(message)?;
+    let (pager, after) = Pager::open_at("ListSuggestedLinks", &page, |key| {
+        let (account, member) = key.split_once(' ')?;
+        Some((AccountId::parse(account).ok()?, CaseId::parse(member).ok()?))
+    })?;
+    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let mut rows = ledger.store().list_suggested_links(page.firm, after, pager.limit()).await?;
+    let next_page_token = pager.cut(&mut rows, |row| format!("{} {}", row.account_id, row.member));
+    let suggested_links = rows.iter().map(|row| present::suggested(page.firm, row)).collect();
+    Ok(v1::ListSuggestedLinksResponse { suggested_links, next_page_token, position: int64(position) })
+}
+
+pub(super) async fn list_exposures(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ListExposuresRequest,
+) -> Result<v1::ListExposuresResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let page = requests::list_exposures(message)?;
+    let (pager, after) = Pager::open_at("ListExposures", &page, |key| key.parse().ok())?;
+    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let mut after = after.unwrap_or(0);
+    let mut found = Vec::new();
+    while found.len() < pager.rows() {
+        let rows = ledger.store().list_exposures(page.firm, page.filter.case, after, pager.limit()).await?;
+        let Some(last) = rows.last() else { break };
+        after = last.position;
+        found.extend(rows.into_iter().filter(|row| page.filter.kind.is_none_or(|kind| kind == row.kind)));
+    }
+    let next_page_token = pager.cut(&mut found, |row| row.position.to_string());
+    let currency = currency(ledger, page.firm).await?;
+    let exposures = found.iter().map(|row| present::exposure(page.firm, row, currency)).collect();
+    Ok(v1::ListExposuresResponse { exposures, next_page_token, position: int64(position) })
+}

@@ -1,0 +1,169 @@
+//! What needs a person today: one list out of four.
+
+use api::requests::{self, Page};
+use api::scalar::int64;
+use api::status::Failure;
+use api::v1;
+use calendar::CivilDate;
+use domain::ids::{CaseId, FirmId};
+use store::ExceptionKind;
+
+use crate::access::Authority;
+use crate::ledger::Ledger;
+use crate::paging::Pager;
+use crate::present::due as present;
+
+/// A list that something due may come from, in the order they are listed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Source {
+    Exceptions,
+    Clocks,
+    Ready,
+    Rounds,
+}
+
+impl Source {
+    const ALL: [Self; 4] = [Self::Exceptions, Self::Clocks, Self::Ready, Self::Rounds];
+
+    const fn code(self) -> &'static str {
+        match self {
+            Self::Exceptions => "e",
+            Self::Clocks => "c",
+            Self::Ready => "o",
+            Self::Rounds => "r",
+        }
+    }
+
+    /// Whether entries of a kind come from here.
+    fn has(self, kind: v1::DueKind) -> bool {
+        self == match kind {
+            v1::DueKind::ClockOverdue => Self::Clocks,
+            v1::DueKind::ReadyToOpen => Self::Ready,
+            v1::DueKind::RoundPossible => Self::Rounds,
+            v1::DueKind::Unspecified
+            | v1::DueKind::Exception
+            | v1::DueKind::ChargeFailed
+            | v1::DueKind::LinkSuggested
+            | v1::DueKind::PaperRejected
+            | v1::DueKind::ChargebackOpen => Self::Exceptions,
+        }
+    }
+}
+
+/// Where a page begins: in a source, after one of its entries.
+#[derive(Clone, Debug)]
+struct Start {
+    source: Source,
+    after: Option<String>,
+}
+
+impl Start {
+    fn read(key: &str) -> Option<Self> {
+        let (code, after) = key.split_once(' ')?;
+        let source = Source::ALL.into_iter().find(|source| source.code() == code)?;
+        Some(Self { source, after: Some(after.to_owned()) })
+    }
+}
+
+/// An entry and where it stands.
+struct Entry {
+    key: String,
+    item: v1::DueItem,
+}
+
+pub(super) async fn list(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ListDueRequest,
+) -> Result<v1::ListDueResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let page = requests::list_due(message)?;
+    let (pager, start) = Pager::open_at("ListDue", &page, Start::read)?;
+    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let firm = ledger.firms().get(page.firm).await?;
+    let today = page.filter.as_of.unwrap_or_else(|| ledger.today(&firm));
+    let mut start = start.unwrap_or(Start { source: Source::Exceptions, after: None });
+    let mut found: Vec<Entry> = Vec::new();
+    let sources = Source::ALL.into_iter().skip_while(|source| *source != start.source);
+    for source in sources {
+        if page.filter.kind.is_none_or(|kind| source.has(kind)) {
+            let list = List { ledger, page: &page, today, pager: &pager };
+            list.fill(source, start.after.take(), &mut found).await?;
+        }
+        start.after = None;
+        if found.len() >= pager.rows() {
+            break;
+        }
+    }
+    let next_page_token = pager.cut(&mut found, |entry| entry.key.clone());
+    let due = found.into_iter().map(|entry| entry.item).collect();
+    Ok(v1::ListDueResponse { due, next_page_token, position: int64(position) })
+}
+
+struct List<'a> {
+    ledger: &'a Ledger,
+    page: &'a Page<requests::DueFilter>,
+    today: CivilDate,
+    pager: &'a Pager,
+}
+
+impl List<'_> {
+    /// Adds a source's entries until the page is full or the source is empty.
+    async fn fill(
+        &self,
+        source: Source,
+        mut after: Option<String>,
+        found: &mut Vec<Entry>,
+    ) -> Result<(), Failure> {
+        while found.len() < self.pager.rows() {
+            let rows = self.rows(source, after.as_deref()).await?;
+            let Some((last, _)) = rows.last() else { return Ok(()) };
+            after = Some(last.clone());
+            let wanted = rows.into_iter().filter(|(_, item)| {
+                self.page.filter.kind.is_none_or(|kind| item.kind == i32::from(kind))
+            });
+            found.extend(wanted.map(|(cursor, item)| Entry {
+                key: format!("{} {cursor}", source.code()),
+                item,
+            }));
+        }
+        Ok(())
+    }
+
+    /// One page of a source: each entry with the cursor after it.
+    async fn rows(
+        &self,
+        source: Source,
+        after: Option<&str>,
+    ) -> Result<Vec<(String, v1::DueItem)>, Failure> {
+        let (firm, limit): (FirmId, u32) = (self.page.firm, self.pager.limit());
+        let store = self.ledger.store();
+        let case = after.and_then(|after| CaseId::parse(after).ok());
+        Ok(match source {
+            Source::Exceptions => {
+                let rows = store.list_exceptions(firm, self.exception(), None, after, limit).await?;
+                rows.iter().map(|row| (row.cursor(), present::exception(firm, row))).collect()
+            }
+            Source::Clocks => {
+                let rows = store.overdue_clocks(firm, self.today, after, limit).await?;
+                rows.iter().map(|row| (row.cursor(), present::overdue(firm, row))).collect()
+            }
+            Source::Ready => {
+                let rows = store.ready_to_open(firm, self.today, case, limit).await?;
+                rows.iter().map(|row| (row.case_id.to_string(), present::ready(firm, row))).collect()
+            }
+            Source::Rounds => {
+                let rows = store.rounds_possible(firm, self.today, case, limit).await?;
+                let item = |row| present::round_possible(firm, row);
+                rows.iter().map(|row| (row.case_id.to_string(), item(row))).collect()
+            }
+        })
+    }
+
+    /// The one kind of exception that a filter asks for, where it is one.
+    fn exception(&self) -> Option<ExceptionKind> {
+        let wanted = self.page.filter.kind?;
+        let mut kinds = ExceptionKind::ALL.into_iter().filter(|kind| present::kind(*kind) == wanted);
+        kinds.next().filter(|_| kinds.next().is_none())
+    }
+}

@@ -1,0 +1,221 @@
+//! `Administration`: the firm itself, its tokens, its log, and what is due today.
+
+mod due;
+mod run;
+mod token;
+
+use api::FieldErrors;
+use api::requests::{self, Asked};
+use api::scalar::int64;
+use api::status::Failure;
+use api::v1;
+use api::v1::administration_server::Administration;
+use domain::command::{Command, FirmAction};
+use domain::event::StreamId;
+use domain::money::Currency;
+use domain::world::State;
+use log::Answer;
+use prost::Message;
+use tonic::{Request, Response, Status};
+
+use crate::access::Authority;
+use crate::case_ledger::Answers;
+use crate::ledger::{Ledger, receipt};
+use crate::present;
+
+/// The service.
+pub(crate) struct AdministrationRpc(pub(crate) Ledger);
+
+#[tonic::async_trait]
+impl Administration for AdministrationRpc {
+    type VerifyLogStream = Answers<v1::VerifyLogResponse>;
+    type RebuildReadModelsStream = Answers<v1::RebuildReadModelsResponse>;
+
+    async fn register_firm(
+        &self,
+        request: Request<v1::RegisterFirmRequest>,
+    ) -> Result<Response<v1::RegisterFirmResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let name = m.firm.as_ref().map_or("", |firm| firm.name.as_str());
+        let (answer, _) = self.change(&authority, name, m, |m, _| requests::register_firm(m)).await?;
+        Ok(Response::new(v1::RegisterFirmResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn get_firm(
+        &self,
+        request: Request<v1::GetFirmRequest>,
+    ) -> Result<Response<v1::GetFirmResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(get_firm(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn publish_plan(
+        &self,
+        request: Request<v1::PublishPlanRequest>,
+    ) -> Result<Response<v1::PublishPlanResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let (answer, _) = self.change(&authority, &m.parent, m, requests::publish_plan).await?;
+        Ok(Response::new(v1::PublishPlanResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn adopt_pack(
+        &self,
+        request: Request<v1::AdoptPackRequest>,
+    ) -> Result<Response<v1::AdoptPackResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let (answer, command) =
+            self.change(&authority, &m.parent, m, |m, _| requests::adopt_pack(m)).await?;
+        Ok(Response::new(v1::AdoptPackResponse {
+            receipt: Some(receipt(&answer)),
+            pack: adopted(&command),
+        }))
+    }
+
+    async fn register_bureau(
+        &self,
+        request: Request<v1::RegisterBureauRequest>,
+    ) -> Result<Response<v1::RegisterBureauResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let (answer, _) =
+            self.change(&authority, &m.parent, m, |m, _| requests::register_bureau(m)).await?;
+        Ok(Response::new(v1::RegisterBureauResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn record_standing(
+        &self,
+        request: Request<v1::RecordStandingRequest>,
+    ) -> Result<Response<v1::RecordStandingResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let (answer, _) = self.change(&authority, &m.parent, m, requests::record_standing).await?;
+        Ok(Response::new(v1::RecordStandingResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn create_token(
+        &self,
+        request: Request<v1::CreateTokenRequest>,
+    ) -> Result<Response<v1::CreateTokenResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(token::create(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn list_tokens(
+        &self,
+        request: Request<v1::ListTokensRequest>,
+    ) -> Result<Response<v1::ListTokensResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(token::list(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn revoke_token(
+        &self,
+        request: Request<v1::RevokeTokenRequest>,
+    ) -> Result<Response<v1::RevokeTokenResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let (answer, _) =
+            self.change(&authority, &m.parent, m, |m, _| requests::revoke_token(m)).await?;
+        Ok(Response::new(v1::RevokeTokenResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn verify_log(
+        &self,
+        request: Request<v1::VerifyLogRequest>,
+    ) -> Result<Response<Self::VerifyLogStream>, Status> {
+        let authority = Authority::of(&request)?;
+        authority.check_name(&request.get_ref().parent)?;
+        let firm = requests::verify_log(request.get_ref()).map_err(Failure::from)?;
+        Ok(Response::new(run::verify(&self.0, firm)))
+    }
+
+    async fn rebuild_read_models(
+        &self,
+        request: Request<v1::RebuildReadModelsRequest>,
+    ) -> Result<Response<Self::RebuildReadModelsStream>, Status> {
+        let authority = Authority::of(&request)?;
+        authority.check_name(&request.get_ref().parent)?;
+        let firm = requests::rebuild_read_models(request.get_ref()).map_err(Failure::from)?;
+        Ok(Response::new(run::rebuild(&self.0, firm)))
+    }
+
+    async fn get_head(
+        &self,
+        request: Request<v1::GetHeadRequest>,
+    ) -> Result<Response<v1::GetHeadResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(get_head(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn list_due(
+        &self,
+        request: Request<v1::ListDueRequest>,
+    ) -> Result<Response<v1::ListDueResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(due::list(&self.0, &authority, request.get_ref()).await?))
+    }
+}
+
+impl AdministrationRpc {
+    /// Records one change of the firm; whoever asks next sees it.
+    async fn change<M: Message>(
+        &self,
+        authority: &Authority,
+        name: &str,
+        message: &M,
+        check: impl FnOnce(&M, Option<Currency>) -> Result<Asked, FieldErrors>,
+    ) -> Result<(Answer, Command), Failure> {
+        authority.check_name(name)?;
+        let currency = self.0.currency(name).await?;
+        let asked = check(message, currency)?;
+        let (firm, command) = (asked.firm, asked.command.clone());
+        let answer = self.0.submit(authority, asked, api::fingerprint(message)).await;
+        self.0.firms().forget(firm);
+        Ok((answer?, command))
+    }
+}
+
+fn adopted(command: &Command) -> Option<v1::RulePack> {
+    let Command::Firm { action } = command else { return None };
+    let FirmAction::AdoptPack(pack) = &action.action else { return None };
+    Some(api::firm_action::pack_message(pack))
+}
+
+async fn get_firm(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::GetFirmRequest,
+) -> Result<v1::GetFirmResponse, Failure> {
+    authority.check_name(&message.name)?;
+    let get = requests::get_firm(message)?;
+    let (position, states) =
+        ledger.states(get.firm, &[StreamId::Firm], get.at_least_position).await?;
+    let firm = states.into_iter().find_map(|state| match state {
+        State::Firm(firm) => Some(firm),
+        State::Case(_) | State::Account(_) => None,
+    });
+    let firm = firm.filter(|firm| firm.registered.is_some());
+    let missing = || Failure::NotFound { resource_type: "Firm", name: message.name.clone() };
+    let firm = present::firm::firm(get.firm, &firm.ok_or_else(missing)?);
+    Ok(v1::GetFirmResponse { firm: Some(firm), position: int64(position) })
+}
+
+async fn get_head(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::GetHeadRequest,
+) -> Result<v1::GetHeadResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let firm = requests::get_head(message)?;
+    let head = ledger.engine().head(firm).await?;
+    let applied = ledger.read_at(firm, 0).await?;
+    Ok(v1::GetHeadResponse {
+        position: int64(head.position),
+        root: hex::encode(head.root()),
+        invoice_count: int64(head.invoices),
+        applied_position: int64(applied),
+    })
+}

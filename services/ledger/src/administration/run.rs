@@ -1,0 +1,115 @@
+//! Long work on a firm's log, told as it goes: verifying it and rebuilding the read models.
+//!
+//! The work goes on if its caller leaves, since it is harmless and somebody else may wait for it;
+//! progress that nobody takes in time is left out, the report never is.
+
+use api::scalar::int64;
+use api::status::Failure;
+use api::v1;
+use domain::ids::FirmId;
+use log::{RebuildReport, VerifyError, VerifyReport};
+use tokio::sync::mpsc;
+use tokio_stream::wrappers::ReceiverStream;
+use tonic::Status;
+
+use crate::case_ledger::Answers;
+use crate::ledger::Ledger;
+
+/// Messages that wait for the caller.
+const MESSAGES_WAITING: usize = 16;
+
+fn run_progress(position: u64, head: u64) -> v1::RunProgress {
+    v1::RunProgress { position: int64(position), head_position: int64(head) }
+}
+
+/// Verifies the log.
+pub(super) fn verify(ledger: &Ledger, firm: FirmId) -> Answers<v1::VerifyLogResponse> {
+    use v1::verify_log_response::Message;
+    let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
+    let ledger = ledger.clone();
+    ledger.clone().tasks().spawn(async move {
+        let told = |message| Ok(v1::VerifyLogResponse { message: Some(message) });
+        let progress = |position, head| {
+            let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
+        };
+        let work = ledger.engine().verify(firm, progress);
+        let Some(result) = until_closing(&ledger, work).await else {
+            return end(&outgoing, Err(Failure::ShuttingDown.into())).await;
+        };
+        let last = match verify_report(result) {
+            Ok(report) => told(Message::Report(report)),
+            Err(failure) => Err(failure.into()),
+        };
+        end(&outgoing, last).await;
+    });
+    Box::pin(ReceiverStream::new(messages))
+}
+
+/// A log that is not what was written is the report's news, not a failure of the request.
+fn verify_report(result: Result<VerifyReport, VerifyError>) -> Result<v1::VerifyReport, Failure> {
+    match result {
+        Ok(report) => Ok(v1::VerifyReport {
+            sound: true,
+            position: int64(report.events),
+            event_count: int64(report.events),
+            stream_count: int64(report.streams),
+            invoice_count: int64(report.invoices),
+            root: hex::encode(report.root),
+            fault: None,
+        }),
+        Err(VerifyError::Finding { position, what }) => {
+            tracing::error!(position, what, "the log is not what was written");
+            Ok(v1::VerifyReport {
+                sound: false,
+                position: int64(position),
+                fault: Some(v1::LogFault { position: int64(position), what }),
+                ..v1::VerifyReport::default()
+            })
+        }
+        Err(VerifyError::Store(error)) => Err(error.into()),
+    }
+}
+
+/// Rebuilds the read models.
+pub(super) fn rebuild(ledger: &Ledger, firm: FirmId) -> Answers<v1::RebuildReadModelsResponse> {
+    use v1::rebuild_read_models_response::Message;
+    let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
+    let ledger = ledger.clone();
+    ledger.clone().tasks().spawn(async move {
+        let told = |message| Ok(v1::RebuildReadModelsResponse { message: Some(message) });
+        let progress = |position, head| {
+            let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
+        };
+        let work = ledger.engine().rebuild(firm, progress);
+        let last = match until_closing(&ledger, work).await {
+            None => Err(Failure::ShuttingDown.into()),
+            Some(Ok(report)) => told(Message::Report(rebuild_report(report))),
+            Some(Err(error)) => Err(Failure::from(error).into()),
+        };
+        end(&outgoing, last).await;
+    });
+    Box::pin(ReceiverStream::new(messages))
+}
+
+fn rebuild_report(report: RebuildReport) -> v1::RebuildReport {
+    v1::RebuildReport {
+        generation: report.generation,
+        position: int64(report.position),
+        // The log is dense from 1, so its last position is also its count.
+        event_count: int64(report.position),
+    }
+}
+
+/// Gives up when the service closes. A rebuild that was given up leaves rows nobody reads.
+async fn until_closing<T>(ledger: &Ledger, work: impl Future<Output = T>) -> Option<T> {
+    tokio::select! {
+        biased;
+        () = ledger.closing().cancelled() => None,
+        result = work => Some(result),
+    }
+}
+
+async fn end<T>(outgoing: &mpsc::Sender<Result<T, Status>>, last: Result<T, Status>) {
+    // A caller who has left does not want it.
+    let _ = outgoing.send(last).await;
+}

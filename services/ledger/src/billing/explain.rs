@@ -1,0 +1,151 @@
+//! Which fees may be asked for, and why not the others. Nothing here changes anything.
+
+use std::collections::HashMap;
+
+use api::requests::{self, FeeAsked};
+use api::scalar::int64;
+use api::status::Failure;
+use api::v1;
+use calendar::CivilDate;
+use domain::account::Account;
+use domain::case::Case;
+use domain::event::StreamId;
+use domain::firm::Firm;
+use domain::gates::{Explanation, Judgement};
+use domain::ids::{AccountId, CaseId, FirmId};
+use domain::refusal::{Reason, Refusal};
+use domain::world::State;
+
+use crate::access::Authority;
+use crate::case_ledger::paying_account;
+use crate::ledger::{Ledger, one_account, one_case};
+use crate::paging::Pager;
+use crate::present::fee;
+
+/// Cases folded at a time.
+const CASES_PAGE: u32 = 100;
+
+pub(super) async fn explain_fee(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ExplainFeeRequest,
+) -> Result<v1::ExplainFeeResponse, Failure> {
+    authority.check_name(&message.name)?;
+    let FeeAsked { get, period, as_of } = requests::explain_fee(message)?;
+    let own = get.id.own_account();
+    let streams = [StreamId::Case(get.id), StreamId::Account(own)];
+    let (position, states) = ledger.states(get.firm, &streams, get.at_least_position).await?;
+    let firm = ledger.firms().get(get.firm).await?;
+    let own_account = one_account(&states)?.clone();
+    let case = one_case(states)?;
+    if case.enrolment.is_none() {
+        return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
+    }
+    let paying = paying_account(ledger, get.firm, (own, &own_account), position).await?;
+    let as_of = as_of.unwrap_or_else(|| ledger.today(&firm));
+    let judgement =
+        Judgement { id: get.id, case: &case, account: &paying.1, firm: &firm, as_of, rules: None };
+    let explained = judgement.explain(period).ok_or_else(|| no_period(get.id, period))?;
+    let explanation = fee::explanation(get.firm, &case, [&paying.1, &own_account], &explained);
+    Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position: int64(position) })
+}
+
+/// The refusal that `ClaimFee` gives for the same period.
+fn no_period(case: CaseId, period: u32) -> Failure {
+    let detail = format!("there is no period {period}");
+    Refusal::new(Reason::ReferenceUnknown, StreamId::Case(case), detail).into()
+}
+
+/// Where a page of claimable fees begins: after a period of a case.
+#[derive(Clone, Copy)]
+struct After {
+    case: CaseId,
+    period: u32,
+}
+
+impl After {
+    fn read(key: &str) -> Option<Self> {
+        let (case, period) = key.split_once(' ')?;
+        Some(Self { case: CaseId::parse(case).ok()?, period: period.parse().ok()? })
+    }
+}
+
+pub(super) async fn list_claimable(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ListClaimableRequest,
+) -> Result<v1::ListClaimableResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let page = requests::list_claimable(message)?;
+    let (pager, start) = Pager::open_at("ListClaimable", &page, After::read)?;
+    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let firm = ledger.firms().get(page.firm).await?;
+    let mut found: Vec<Explanation> = Vec::new();
+    // The case in which the page before ended may have more periods.
+    let mut after = None;
+    if let Some(start) = start {
+        let cases = explain_cases(ledger, (page.firm, &firm), &[start.case], page.filter).await?;
+        found.extend(cases.into_iter().filter(|e| e.period.number > start.period));
+        after = Some(start.case);
+    }
+    while found.len() < pager.rows() {
+        let cases =
+            ledger.store().cases_with_period_ended(page.firm, page.filter, after, CASES_PAGE).await?;
+        let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
+        let Some(last) = cases.last() else { break };
+        after = Some(*last);
+        found.extend(explain_cases(ledger, (page.firm, &firm), &cases, page.filter).await?);
+    }
+    let next_page_token = pager.cut(&mut found, |last| format!("{} {}", last.case, last.period.number));
+    let fees = found.iter().map(|explained| fee::claimable(page.firm, explained)).collect();
+    Ok(v1::ListClaimableResponse { fees, next_page_token, position: int64(position) })
+}
+
+/// Every open period that is over, of some cases, in the order of the cases.
+async fn explain_cases(
+    ledger: &Ledger,
+    (firm_id, firm): (FirmId, &Firm),
+    ids: &[CaseId],
+    as_of: CivilDate,
+) -> Result<Vec<Explanation>, Failure> {
+    let streams: Vec<StreamId> = ids
+        .iter()
+        .flat_map(|id| [StreamId::Case(*id), StreamId::Account(id.own_account())])
+        .collect();
+    let (position, states) = ledger.engine().states(firm_id, &streams).await?;
+    let (cases, mut accounts) = sort(ids, states);
+    let payers: Vec<StreamId> = accounts
+        .values()
+        .filter_map(|account| account.moved_to)
+        .filter(|payer| !accounts.contains_key(payer))
+        .map(StreamId::Account)
+        .collect();
+    let payer_states = ledger.engine().states_at(firm_id, &payers, position).await?;
+    for (stream, state) in payers.iter().zip(payer_states) {
+        if let (StreamId::Account(id), State::Account(account)) = (stream, state) {
+            accounts.insert(*id, *account);
+        }
+    }
+    let mut explained = Vec::new();
+    for (id, case) in &cases {
+        let own = id.own_account();
+        let payer = accounts.get(&own).and_then(|account| account.moved_to).unwrap_or(own);
+        let Some(account) = accounts.get(&payer) else { continue };
+        let judgement = Judgement { id: *id, case, account, firm, as_of, rules: None };
+        explained.extend(case.open_periods(as_of).filter_map(|period| judgement.explain(period)));
+    }
+    Ok(explained)
+}
+
+/// Cases in the order asked for, and their own accounts by id.
+fn sort(ids: &[CaseId], states: Vec<State>) -> (Vec<(CaseId, Case)>, HashMap<AccountId, Account>) {
+    let (mut cases, mut accounts) = (Vec::new(), HashMap::new());
+    let mut states = states.into_iter();
+    for id in ids {
+        if let (Some(State::Case(case)), Some(State::Account(account))) = (states.next(), states.next()) {
+            cases.push((*id, *case));
+            accounts.insert(id.own_account(), *account);
+        }
+    }
+    (cases, accounts)
+}

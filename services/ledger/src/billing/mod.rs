@@ -1,0 +1,73 @@
+//! `Billing`: what has been earned, and asking for it.
+
+mod explain;
+mod run;
+
+use api::requests;
+use api::status::Failure;
+use api::v1;
+use api::v1::billing_server::Billing;
+use tonic::{Request, Response, Status};
+
+use crate::access::Authority;
+use crate::ledger::{Ledger, one_account, receipt};
+use crate::present::fee::invoice_of;
+use domain::command::Command;
+use domain::event::StreamId;
+
+/// The service.
+pub(crate) struct BillingRpc(pub(crate) Ledger);
+
+#[tonic::async_trait]
+impl Billing for BillingRpc {
+    async fn run_billing(
+        &self,
+        request: Request<v1::RunBillingRequest>,
+    ) -> Result<Response<v1::RunBillingResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(run::run_billing(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn list_claimable(
+        &self,
+        request: Request<v1::ListClaimableRequest>,
+    ) -> Result<Response<v1::ListClaimableResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(explain::list_claimable(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn explain_fee(
+        &self,
+        request: Request<v1::ExplainFeeRequest>,
+    ) -> Result<Response<v1::ExplainFeeResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(explain::explain_fee(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn claim_fee(
+        &self,
+        request: Request<v1::ClaimFeeRequest>,
+    ) -> Result<Response<v1::ClaimFeeResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(claim_fee(&self.0, &authority, request.get_ref()).await?))
+    }
+}
+
+async fn claim_fee(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ClaimFeeRequest,
+) -> Result<v1::ClaimFeeResponse, Failure> {
+    authority.check_name(&message.name)?;
+    let asked = requests::claim_fee(message)?;
+    let (firm, command) = (asked.firm, asked.command.clone());
+    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
+    let mut invoice = None;
+    let account = answer.streams.iter().find(|(stream, _)| matches!(stream, StreamId::Account(_)));
+    if let (Command::ClaimFee { case, period, .. }, Some((account, _))) = (command, account) {
+        let (_, states) = ledger.states(firm, &[*account], answer.position).await?;
+        let account = one_account(&states)?;
+        invoice = invoice_of(firm, case, period, [account, account]);
+    }
+    Ok(v1::ClaimFeeResponse { receipt: Some(receipt(&answer)), invoice: invoice.unwrap_or_default() })
+}

@@ -1,0 +1,228 @@
+//! The billing run: one command per paying account, many in flight, so that they share commits.
+//!
+//! The run's request id marks where in the log it began; each account's request id is derived from
+//! it. A run that was cut short, or is repeated, therefore finds what it did before in the log after
+//! its mark, does what is left, and gives the same answer.
+
+use std::collections::{BTreeMap, BTreeSet, HashSet};
+
+use api::requests::{self, BillingAsked};
+use api::scalar::{int32, int64};
+use api::status::Failure;
+use api::{name, v1};
+use domain::command::Command;
+use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId};
+use domain::ids::{AccountId, CaseId, FirmId, RequestId};
+use domain::money::Money;
+use domain::refusal::{Reason, Refusal};
+use futures::{StreamExt, TryStreamExt, stream};
+use log::{Answer, Submission, SubmitError};
+
+use crate::access::{Authority, derived_request, fingerprint};
+use crate::ledger::Ledger;
+use crate::present::amount;
+
+/// Accounts whose commands wait for their answer at a time: one full batch of the writer.
+const IN_FLIGHT: usize = log::BATCH_COMMANDS_MAX;
+/// Accounts read at a time.
+const ACCOUNTS_PAGE: u32 = 1_000;
+/// Held fees read at a time.
+const HELD_PAGE: u32 = 5_000;
+/// Most invoices listed in the answer.
+const INVOICES_LISTED_MAX: usize = 1_000;
+/// Events read at a time.
+const EVENTS_PAGE: usize = 2_000;
+
+/// The run, and who asked for it.
+struct Run<'a> {
+    ledger: &'a Ledger,
+    authority: &'a Authority,
+    asked: BillingAsked,
+    /// The fingerprint of the whole request: part of each account's.
+    whole: [u8; 32],
+}
+
+pub(super) async fn run_billing(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::RunBillingRequest,
+) -> Result<v1::RunBillingResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let asked = requests::run_billing(message)?;
+    let run = Run { ledger, authority, asked, whole: api::fingerprint(message) };
+    run.check_day().await?;
+    let mark = ledger.mark(authority, asked.firm, asked.request_id, run.whole).await?;
+    // Whatever was billed before this run began has to be out of the list of what is to be billed.
+    ledger.read_at(asked.firm, ledger.engine().head(asked.firm).await?.position).await?;
+    let held_before = run.held_before().await?;
+    let done = run.bill_accounts().await?;
+    let mut found = Found { held: held_before, ..Found::default() };
+    run.collect(mark.first_position, &done, &mut found).await?;
+    Ok(run.response(&mark, done, found))
+}
+
+/// What the commands of a run answered.
+#[derive(Default)]
+struct Done {
+    accounts: HashSet<AccountId>,
+    requests: HashSet<RequestId>,
+    position: u64,
+    /// Whether any of them was carried out only now.
+    anew: bool,
+}
+
+/// What a run recorded.
+#[derive(Default)]
+struct Found {
+    invoices: BTreeMap<u64, (AccountId, Money)>,
+    earned: u64,
+    held: BTreeSet<(CaseId, u32)>,
+    accounts: HashSet<AccountId>,
+    position: u64,
+}
+
+impl Run<'_> {
+    /// As the domain refuses a day in the future, before anything of the run is recorded.
+    async fn check_day(&self) -> Result<(), Failure> {
+        let firm = self.ledger.firms().get(self.asked.firm).await?;
+        let (as_of, today) = (self.asked.as_of, self.ledger.today(&firm));
+        if as_of > today {
+            let detail = format!("{as_of} is in the future; today is {today}");
+            return Err(Refusal::new(Reason::DateImpossible, "as_of", detail).into());
+        }
+        Ok(())
+    }
+
+    fn request_of(&self, account: AccountId) -> RequestId {
+        derived_request("bill", &[self.asked.request_id.0.as_bytes(), account.0.as_bytes()])
+    }
+
+    async fn bill_accounts(&self) -> Result<Done, Failure> {
+        let mut done = Done::default();
+        let pages = stream::try_unfold(None, |after| self.accounts_after(after));
+        let mut answers = pages
+            .map_ok(|page| stream::iter(page).map(Ok::<AccountId, Failure>))
+            .try_flatten()
+            .map(|account| async move {
+                let account = account?;
+                Ok::<_, Failure>((account, self.bill(account).await?))
+            })
+            .buffered(IN_FLIGHT);
+        let mut answers = std::pin::pin!(answers);
+        while let Some((account, answer)) = answers.try_next().await? {
+            done.accounts.insert(account);
+            done.requests.insert(self.request_of(account));
+            if let Some(answer) = answer {
+                done.position = done.position.max(answer.position);
+                done.anew |= !answer.replayed;
+            }
+        }
+        Ok(done)
+    }
+
+    async fn accounts_after(
+        &self,
+        after: Option<AccountId>,
+    ) -> Result<Option<(Vec<AccountId>, Option<AccountId>)>, Failure> {
+        let BillingAsked { firm, as_of, .. } = self.asked;
+        let page = self.ledger.store().accounts_to_bill(firm, as_of, after, ACCOUNTS_PAGE).await?;
+        let last = page.last().copied();
+        Ok(last.map(|last| (page, Some(last))))
+    }
+
+    /// One account's command. One that is refused is told to the operator, and the run goes on.
+    async fn bill(&self, account: AccountId) -> Result<Option<Answer>, Failure> {
+        let submission = Submission {
+            request_id: self.request_of(account),
+            fingerprint: fingerprint("bill", &[&self.whole, account.0.as_bytes()]),
+            actor: self.authority.actor(),
+            command: Command::BillAccount { account, as_of: self.asked.as_of },
+        };
+        let pending = self.ledger.engine().enqueue(self.asked.firm, submission).await?;
+        match pending.await.unwrap_or(Err(SubmitError::OutcomeUnknown)) {
+            Ok(answer) => Ok(Some(answer)),
+            Err(SubmitError::Refused(refusal)) => {
+                tracing::error!(%account, %refusal, "an account cannot be billed");
+                Ok(None)
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Periods that runs before this one noted as held and that are still neither billed nor given up.
+    async fn held_before(&self) -> Result<BTreeSet<(CaseId, u32)>, Failure> {
+        let BillingAsked { firm, as_of, .. } = self.asked;
+        let (mut held, mut after) = (BTreeSet::new(), None);
+        loop {
+            let page = self.ledger.store().list_held_fees(firm, after, HELD_PAGE).await?;
+            let Some(last) = page.last() else { return Ok(held) };
+            after = Some((last.case_id, last.period));
+            let over = page.iter().filter(|row| row.end_on.is_some_and(|end| end <= as_of));
+            held.extend(over.map(|row| (row.case_id, row.period)));
+        }
+    }
+
+    /// Reads the run's own events from the log: from its mark to the end.
+    async fn collect(&self, from: u64, done: &Done, found: &mut Found) -> Result<(), Failure> {
+        let firm = self.asked.firm;
+        let mut after = from.saturating_sub(1);
+        loop {
+            let page = self.ledger.engine().read(firm, after, EVENTS_PAGE).await?;
+            let Some(last) = page.last() else { return Ok(()) };
+            after = last.position;
+            for stored in &page {
+                let position = stored.position;
+                let corrupt = |_| Failure::Corrupt { position };
+                let recorded = Recorded::from_bytes(&stored.bytes).map_err(corrupt)?;
+                self.take(&recorded, done, found);
+            }
+        }
+    }
+
+    fn take(&self, recorded: &Recorded, done: &Done, found: &mut Found) {
+        let ours = |account: AccountId| self.request_of(account) == recorded.request_id;
+        if let (Event::Account(AccountEvent::InvoiceIssued(invoice)), StreamId::Account(account)) =
+            (&recorded.event, recorded.stream)
+            && ours(account)
+        {
+            found.invoices.insert(invoice.number, (account, invoice.total));
+            found.accounts.insert(account);
+            found.position = recorded.position;
+        } else if let (Event::Case(CaseEvent::FeeEarned(fee)), StreamId::Case(case)) =
+            (&recorded.event, recorded.stream)
+            && ours(fee.account)
+        {
+            found.earned += 1;
+            found.held.remove(&(case, fee.period));
+        } else if let (Event::Case(CaseEvent::FeeHeld(fee)), StreamId::Case(case)) =
+            (&recorded.event, recorded.stream)
+            && (ours(case.own_account()) || done.requests.contains(&recorded.request_id))
+        {
+            found.held.insert((case, fee.period));
+            found.position = recorded.position;
+        }
+    }
+
+    fn response(&self, mark: &Answer, done: Done, found: Found) -> v1::RunBillingResponse {
+        let firm = self.asked.firm;
+        let accounts: HashSet<AccountId> = done.accounts.union(&found.accounts).copied().collect();
+        let totals = found.invoices.values().map(|(_, total)| *total);
+        let total = totals.reduce(|sum, next| sum.plus(next).unwrap_or(sum));
+        let invoices = found.invoices.iter().take(INVOICES_LISTED_MAX);
+        let invoices = invoices.map(|(number, (account, total))| v1::IssuedInvoice {
+            name: name::invoice(firm, *number),
+            account: name::account(firm, *account),
+            total: amount(*total),
+        });
+        v1::RunBillingResponse {
+            accounts_considered: int32(accounts.len()),
+            fees_earned: int32(found.earned),
+            fees_held: int32(found.held.len()),
+            invoices_issued: int32(found.invoices.len()),
+            totals: total.and_then(amount).into_iter().collect(),
+            invoices: invoices.collect(),
+            position: int64(mark.position.max(done.position).max(found.position)),
+            replayed: mark.replayed && !done.anew,
+        }
+    }
+}

@@ -1,0 +1,125 @@
+//! `CaseLedger`: what happens to cases, and what became of them.
+
+mod follow;
+mod read;
+mod stream;
+
+use std::pin::Pin;
+
+use api::requests::{self, Asked};
+use api::scalar::{int32, int64};
+use api::status::Failure;
+use api::v1;
+use api::v1::case_ledger_server::CaseLedger;
+use domain::command::{CaseAction, Command};
+use domain::event::StreamId;
+use domain::ids::CaseId;
+use domain::terms::Seat;
+use futures::Stream;
+use log::Answer;
+use tonic::{Request, Response, Status, Streaming};
+
+use crate::access::Authority;
+use crate::couples;
+use crate::ledger::Ledger;
+
+pub(crate) use read::paying_account;
+
+/// The service.
+pub(crate) struct CaseLedgerRpc(pub(crate) Ledger);
+
+/// A stream of answers.
+pub(crate) type Answers<T> = Pin<Box<dyn Stream<Item = Result<T, Status>> + Send>>;
+
+#[tonic::async_trait]
+impl CaseLedger for CaseLedgerRpc {
+    type RecordStreamStream = Answers<v1::RecordStreamResponse>;
+    type FollowStream = Answers<v1::FollowResponse>;
+
+    async fn record(
+        &self,
+        request: Request<v1::RecordRequest>,
+    ) -> Result<Response<v1::RecordResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(record(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn record_stream(
+        &self,
+        request: Request<Streaming<v1::RecordStreamRequest>>,
+    ) -> Result<Response<Self::RecordStreamStream>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(stream::open(&self.0, authority, request.into_inner())))
+    }
+
+    async fn get_case(
+        &self,
+        request: Request<v1::GetCaseRequest>,
+    ) -> Result<Response<v1::GetCaseResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(read::get_case(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn list_cases(
+        &self,
+        request: Request<v1::ListCasesRequest>,
+    ) -> Result<Response<v1::ListCasesResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(read::list_cases(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn read_events(
+        &self,
+        request: Request<v1::ReadEventsRequest>,
+    ) -> Result<Response<v1::ReadEventsResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(read::read_events(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn follow(
+        &self,
+        request: Request<v1::FollowRequest>,
+    ) -> Result<Response<Self::FollowStream>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(follow::open(&self.0, authority, request.get_ref())?))
+    }
+}
+
+async fn record(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::RecordRequest,
+) -> Result<v1::RecordResponse, Failure> {
+    authority.check_name(&message.name)?;
+    let currency = ledger.currency(&message.name).await?;
+    let asked = requests::record(message, currency)?;
+    let (firm, matched) = (asked.firm, to_match(&asked));
+    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
+    if let Some(case) = matched {
+        couples::compare_case(ledger, firm, case, answer.position).await;
+    }
+    Ok(recorded(&answer))
+}
+
+/// The case that may have become one of a couple, or stopped being one, by what was asked.
+fn to_match(asked: &Asked) -> Option<CaseId> {
+    let Command::Case { case, actions, .. } = &asked.command else { return None };
+    // Nothing else an action says changes a telephone, an address or a card.
+    let changes_pair = |action: &CaseAction| {
+        matches!(action, CaseAction::Enrol(enrol) if enrol.seat == Seat::Couple)
+            || matches!(action, CaseAction::ContactChanged(_))
+    };
+    actions.iter().any(|dated| changes_pair(&dated.action)).then_some(*case)
+}
+
+/// The answer to a `Record`.
+fn recorded(answer: &Answer) -> v1::RecordResponse {
+    let case = answer.streams.iter().find(|(stream, _)| matches!(stream, StreamId::Case(_)));
+    v1::RecordResponse {
+        position: int64(answer.position),
+        version: case.map(|(_, version)| int64(*version)).unwrap_or_default(),
+        first_position: int64(answer.first_position),
+        event_count: int32(answer.count),
+        replayed: answer.replayed,
+    }
+}

@@ -1,0 +1,226 @@
+//! Reading cases and events.
+
+use std::collections::HashSet;
+
+use api::requests::{self, CaseAsked, EventFilter, Page};
+use api::scalar::int64;
+use api::status::Failure;
+use api::v1;
+use calendar::CivilDate;
+use domain::account::Account;
+use domain::event::{Recorded, StreamId};
+use domain::firm::Firm;
+use domain::ids::{AccountId, CaseId, FirmId};
+use log::Stored;
+use proof::leaf_hash;
+use store::{CaseFilter, CaseStatusRow};
+
+use crate::access::Authority;
+use crate::ledger::{Ledger, as_account, as_case, one_account, one_case};
+use crate::paging::Pager;
+use crate::present::case::{self as present, CaseView};
+
+/// Most bytes of events in one answer: well below the size of a message.
+const PAGE_BYTES_MAX: usize = 2 << 20;
+/// Most events that one request looks at for those of one stream; the page may then be short.
+const SCAN_MAX: usize = 20_000;
+/// Most exceptions counted for one case of a list.
+const EXCEPTIONS_MAX: u32 = 100;
+/// Events read at a time.
+const SCAN_PAGE: usize = 1_000;
+
+/// An event as a message.
+pub(super) fn event_message(recorded: &Recorded, stored: Stored) -> Result<v1::Event, Failure> {
+    let leaf = leaf_hash(&stored.bytes);
+    api::event::event_message(recorded, stored.bytes, leaf)
+        .map_err(|error| Failure::Corrupt { position: error.position })
+}
+
+pub(super) async fn get_case(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::GetCaseRequest,
+) -> Result<v1::GetCaseResponse, Failure> {
+    authority.check_name(&message.name)?;
+    let CaseAsked { get, as_of_position } = requests::get_case(message)?;
+    let at_least = get.at_least_position.max(as_of_position.unwrap_or(0));
+    let own = get.id.own_account();
+    let streams = [StreamId::Case(get.id), StreamId::Account(own)];
+    let (head, latest) = ledger.states(get.firm, &streams, at_least).await?;
+    let (position, states) = match as_of_position {
+        Some(position) => (position, ledger.engine().states_at(get.firm, &streams, position).await?),
+        None => (head, latest),
+    };
+    let firm = ledger.firms().get(get.firm).await?;
+    let own_account = one_account(&states)?.clone();
+    let case = one_case(states)?;
+    if case.enrolment.is_none() {
+        return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
+    }
+    let paying = paying_account(ledger, get.firm, (own, &own_account), position).await?;
+    let today = day_at(ledger, &firm, get.firm, as_of_position).await?;
+    let view = CaseView {
+        firm: get.firm,
+        id: get.id,
+        case: &case,
+        account: (paying.0, &paying.1),
+        own_account: &own_account,
+        rules: &firm,
+        today,
+        personal: authority.may_see_clients(),
+    };
+    Ok(v1::GetCaseResponse { case: Some(view.message()), position: int64(position) })
+}
+
+/// The account that pays in a case's stead, or its own.
+pub(crate) async fn paying_account(
+    ledger: &Ledger,
+    firm: FirmId,
+    (own, own_account): (AccountId, &Account),
+    position: u64,
+) -> Result<(AccountId, Account), Failure> {
+    let Some(payer) = own_account.moved_to else { return Ok((own, own_account.clone())) };
+    let states = ledger.engine().states_at(firm, &[StreamId::Account(payer)], position).await?;
+    let account = states.into_iter().find_map(as_account);
+    let account = account.ok_or_else(|| Failure::internal("an account stream folded into another state"))?;
+    Ok((payer, *account))
+}
+
+/// Today, or the day it was when the log had reached a position.
+async fn day_at(
+    ledger: &Ledger,
+    firm: &Firm,
+    id: FirmId,
+    position: Option<u64>,
+) -> Result<CivilDate, Failure> {
+    let Some(position) = position.filter(|position| *position > 0) else { return Ok(ledger.today(firm)) };
+    let stored = ledger.engine().read(id, position - 1, 1).await?;
+    let recorded = stored.first().map(|stored| Recorded::from_bytes(&stored.bytes));
+    let recorded = recorded.transpose().map_err(|_| Failure::Corrupt { position })?;
+    let day = recorded.and_then(|recorded| firm.today(recorded.recorded_at));
+    Ok(day.unwrap_or_else(|| ledger.today(firm)))
+}
+
+pub(super) async fn list_cases(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ListCasesRequest,
+) -> Result<v1::ListCasesResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let page = requests::list_cases(message)?;
+    let (pager, after) = Pager::open_at("ListCases", &page, |key| CaseId::parse(key).ok())?;
+    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let firm = ledger.firms().get(page.firm).await?;
+    let today = ledger.today(&firm);
+    let mut rows = list_rows(ledger, &page, &pager, after).await?;
+    let next_page_token = pager.cut(&mut rows, |row| row.case_id.to_string());
+    let streams: Vec<StreamId> = rows
+        .iter()
+        .flat_map(|row| [StreamId::Case(row.case_id), StreamId::Account(row.case_id.own_account())])
+        .collect();
+    let (_, states) = ledger.engine().states(page.firm, &streams).await?;
+    let mut states = states.into_iter();
+    let mut cases = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let (case, account) = (states.next().and_then(as_case), states.next().and_then(as_account));
+        let (Some(case), Some(account)) = (case, account) else { break };
+        let exceptions =
+            ledger.store().list_exceptions(page.firm, None, Some(row.case_id), None, EXCEPTIONS_MAX).await?;
+        cases.push(present::summary(
+            (page.firm, row.case_id),
+            (&case, &account),
+            &firm,
+            (today, authority.may_see_clients()),
+            exceptions.len(),
+        ));
+    }
+    Ok(v1::ListCasesResponse { cases, next_page_token, position: int64(position) })
+}
+
+/// One page of rows and one more. The read model lists cases with an exception, so those without
+/// are the others of the same stretch.
+async fn list_rows(
+    ledger: &Ledger,
+    page: &Page<requests::CaseFilter>,
+    pager: &Pager,
+    mut after: Option<CaseId>,
+) -> Result<Vec<CaseStatusRow>, Failure> {
+    let state = page.filter.state.and_then(present::status);
+    let limit = pager.limit();
+    let with = CaseFilter { state, with_exception: true };
+    let all = CaseFilter { state, with_exception: false };
+    match page.filter.has_exception {
+        Some(true) => return Ok(ledger.store().list_cases(page.firm, with, after, limit).await?),
+        None => return Ok(ledger.store().list_cases(page.firm, all, after, limit).await?),
+        Some(false) => {}
+    }
+    let mut found = Vec::new();
+    while found.len() < pager.rows() {
+        let rows = ledger.store().list_cases(page.firm, all, after, limit).await?;
+        let excluded = ledger.store().list_cases(page.firm, with, after, limit).await?;
+        let Some(last) = rows.last() else { break };
+        after = Some(last.case_id);
+        let excluded: HashSet<CaseId> = excluded.into_iter().map(|row| row.case_id).collect();
+        found.extend(rows.into_iter().filter(|row| !excluded.contains(&row.case_id)));
+    }
+    Ok(found)
+}
+
+pub(super) async fn read_events(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ReadEventsRequest,
+) -> Result<v1::ReadEventsResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let page = requests::read_events(message)?;
+    // The token stands instead of after_position, so it is not bound to one.
+    let bound = Page { filter: page.filter.stream, firm: page.firm, size: page.size, token: page.token.clone(), at_least_position: 0 };
+    let (pager, after) = Pager::open_at("ReadEvents", &bound, |key| key.parse().ok())?;
+    let after = after.unwrap_or(page.filter.after_position);
+    let head = ledger.engine().head(page.firm).await?.position;
+    let scanned = scan(ledger, page.firm, &page.filter, after, page.size).await?;
+    let more = scanned.position < head;
+    Ok(v1::ReadEventsResponse {
+        events: scanned.events,
+        next_page_token: if more { pager.token(&scanned.position.to_string()) } else { String::new() },
+        position: int64(head),
+    })
+}
+
+/// What a scan of the log found, and how far it came.
+struct Scanned {
+    events: Vec<v1::Event>,
+    position: u64,
+}
+
+async fn scan(
+    ledger: &Ledger,
+    firm: FirmId,
+    filter: &EventFilter,
+    after: u64,
+    size: usize,
+) -> Result<Scanned, Failure> {
+    let mut found = Scanned { events: Vec::new(), position: after };
+    let (mut looked_at, mut bytes) = (0, 0);
+    while looked_at < SCAN_MAX {
+        let limit = if filter.stream.is_some() { SCAN_PAGE } else { size - found.events.len() };
+        let stored = ledger.engine().read(firm, found.position, limit).await?;
+        if stored.is_empty() {
+            break;
+        }
+        looked_at += stored.len();
+        for event in stored {
+            let position = event.position;
+            let recorded = Recorded::from_bytes(&event.bytes).map_err(|_| Failure::Corrupt { position })?;
+            if filter.stream.is_none_or(|stream| stream == recorded.stream) {
+                bytes += event.bytes.len();
+                found.events.push(event_message(&recorded, event)?);
+            }
+            found.position = position;
+            if found.events.len() >= size || bytes >= PAGE_BYTES_MAX {
+                return Ok(found);
+            }
+        }
+    }
+    Ok(found)
+}

@@ -1,0 +1,232 @@
+//! How charges leave the service and what became of them comes back, as files.
+//!
+//! There is no live processor here and nothing that pretends to be one. Charges are put in a folder
+//! for whatever talks to the processor; its results are read from a file of the same form, or come
+//! by `RecordPayment`.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use async_trait::async_trait;
+use domain::ids::{AccountId, CardToken, FirmId, RequestId};
+use domain::money::Money;
+use serde::{Deserialize, Serialize};
+
+/// One charge to hand to a processor.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ChargeRequest {
+    /// The invoice it pays.
+    pub invoice: u64,
+    /// The account.
+    pub account: AccountId,
+    /// The processor's token of the card on file.
+    pub card_token: CardToken,
+    /// How much.
+    pub amount: Money,
+    /// Counted from 1. Firm, invoice and attempt together are the processor's idempotency key.
+    pub attempt: u32,
+}
+
+/// The charges of one request.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ChargeRun {
+    /// The firm.
+    pub firm: FirmId,
+    /// The request: the same one is handed over once, however often it is repeated.
+    pub request_id: RequestId,
+    /// The charges, by invoice.
+    pub charges: Vec<ChargeRequest>,
+}
+
+/// Charges could not be handed over. They are recorded as asked, so the same request hands them
+/// over when it is repeated.
+#[derive(Debug, thiserror::Error)]
+#[error("the charges could not be handed over at {}", path.display())]
+pub struct GatewayError {
+    /// Where.
+    pub path: PathBuf,
+    /// What the system said.
+    #[source]
+    pub source: io::Error,
+}
+
+/// The way to a payment processor.
+#[async_trait]
+pub trait PaymentGateway: Send + Sync + 'static {
+    /// Hands over the charges of one request. It may be called again with the same ones.
+    async fn request(&self, run: &ChargeRun) -> Result<(), GatewayError>;
+}
+
+/// Writes one file of JSON lines per request into a folder, complete or not at all.
+#[derive(Clone, Debug)]
+pub struct FileOutbox {
+    folder: PathBuf,
+}
+
+/// A charge as a line of the file: the form is part of the interface.
+#[derive(Serialize)]
+struct ChargeLine {
+    firm: String,
+    account: String,
+    invoice: u64,
+    attempt: u32,
+    idempotency_key: String,
+    card_token: String,
+    amount_minor: String,
+    currency: String,
+}
+
+impl FileOutbox {
+    /// An outbox in a folder, which is made when the first charge is written.
+    pub fn new(folder: impl Into<PathBuf>) -> Self {
+        Self { folder: folder.into() }
+    }
+
+    /// The file of one request.
+    pub fn path_of(&self, firm: FirmId, request_id: RequestId) -> PathBuf {
+        self.folder.join(format!("charges-{firm}-{request_id}.jsonl"))
+    }
+}
+
+#[async_trait]
+impl PaymentGateway for FileOutbox {
+    async fn request(&self, run: &ChargeRun) -> Result<(), GatewayError> {
+        if run.charges.is_empty() {
+            return Ok(());
+        }
+        let path = self.path_of(run.firm, run.request_id);
+        write_whole(&path, &lines(run)).await.map_err(|source| GatewayError { path, source })
+    }
+}
+
+fn lines(run: &ChargeRun) -> String {
+    let mut text = String::new();
+    for charge in &run.charges {
+        let line = ChargeLine {
+            firm: run.firm.to_string(),
+            account: charge.account.to_string(),
+            invoice: charge.invoice,
+            attempt: charge.attempt,
+            idempotency_key: format!("{}-{}-{}", run.firm, charge.invoice, charge.attempt),
+            card_token: charge.card_token.to_string(),
+            amount_minor: charge.amount.minor().to_string(),
+            currency: charge.amount.currency().as_str().to_owned(),
+        };
+        text.push_str(&serde_json::to_string(&line).expect("a line of texts and numbers is JSON"));
+        text.push('\n');
+    }
+    text
+}
+
+/// Writes beside the file, syncs and renames, so that nobody ever reads half of it. A request that
+/// is repeated writes the same file; whoever reads it twice knows each charge by its key.
+async fn write_whole(path: &Path, text: &str) -> io::Result<()> {
+    use tokio::io::AsyncWriteExt;
+    if let Some(folder) = path.parent() {
+        tokio::fs::create_dir_all(folder).await?;
+    }
+    let beside = path.with_extension(format!("{}.part", uuid::Uuid::now_v7().simple()));
+    let mut file = tokio::fs::File::create(&beside).await?;
+    file.write_all(text.as_bytes()).await?;
+    file.sync_all().await?;
+    drop(file);
+    tokio::fs::rename(&beside, path).await
+}
+
+/// What a processor says became of one charge.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(tag = "outcome", rename_all = "snake_case", deny_unknown_fields)]
+pub enum ChargeResult {
+    /// The money is in.
+    Settled {
+        /// The invoice's number.
+        invoice: u64,
+        /// The processor's name for the payment.
+        payment: String,
+        /// How much, in minor units.
+        amount_minor: i64,
+        /// The civil day, `YYYY-MM-DD`.
+        on: String,
+    },
+    /// It failed.
+    Failed {
+        /// The invoice's number.
+        invoice: u64,
+        /// Why: a failure reason's word, such as `insufficient_funds`.
+        reason: String,
+        /// The civil day, `YYYY-MM-DD`.
+        on: String,
+    },
+}
+
+/// A line of a results file that is no result.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("line {line}: {why}")]
+pub struct ResultLineError {
+    /// Counted from 1.
+    pub line: usize,
+    /// What is wrong, without the line's values.
+    pub why: String,
+}
+
+/// Reads a results file, JSON lines. A line that cannot be read is named, and the rest goes on.
+pub fn read_results(text: &str) -> Vec<Result<ChargeResult, ResultLineError>> {
+    let lines = text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty());
+    lines
+        .map(|(at, line)| {
+            // The parser's own words may quote the line.
+            serde_json::from_str(line).map_err(|error| ResultLineError {
+                line: at + 1,
+                why: format!("no charge result (column {})", error.column()),
+            })
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn run() -> ChargeRun {
+        let charge = |invoice| ChargeRequest {
+            invoice,
+            account: AccountId(uuid::Uuid::from_u128(3)),
+            card_token: CardToken::parse("tok_1").unwrap(),
+            amount: Money::new(4_999, domain::money::Currency::USD).unwrap(),
+            attempt: 1,
+        };
+        ChargeRun {
+            firm: FirmId(uuid::Uuid::from_u128(1)),
+            request_id: RequestId(uuid::Uuid::from_u128(2)),
+            charges: vec![charge(1), charge(2)],
+        }
+    }
+
+    #[tokio::test]
+    async fn a_repeated_request_is_handed_over_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let outbox = FileOutbox::new(folder.path().join("outbox"));
+        let run = run();
+        outbox.request(&run).await.unwrap();
+        outbox.request(&run).await.unwrap();
+        let files: Vec<_> = std::fs::read_dir(folder.path().join("outbox")).unwrap().collect();
+        assert_eq!(files.len(), 1);
+        let text = std::fs::read_to_string(outbox.path_of(run.firm, run.request_id)).unwrap();
+        assert_eq!(text.lines().count(), 2);
+        let line: serde_json::Value = serde_json::from_str(text.lines().next().unwrap()).unwrap();
+        assert_eq!(line["amount_minor"], "4999");
+        assert_eq!(line["attempt"], 1);
+    }
+
+    #[test]
+    fn results_are_read_line_by_line() {
+        let text = "{\"outcome\":\"settled\",\"invoice\":7,\"payment\":\"p1\",\"amount_minor\":4999,\"on\":\"2026-03-02\"}\n\
+                    {\"outcome\":\"lost\"}\n\n\
+                    {\"outcome\":\"failed\",\"invoice\":8,\"reason\":\"insufficient_funds\",\"on\":\"2026-03-02\"}\n";
+        let results = read_results(text);
+        assert_eq!(results.len(), 3);
+        assert!(matches!(results[0], Ok(ChargeResult::Settled { invoice: 7, .. })));
+        assert_eq!(results[1].as_ref().unwrap_err().line, 2);
+        assert!(matches!(results[2], Ok(ChargeResult::Failed { invoice: 8, .. })));
+    }
+}

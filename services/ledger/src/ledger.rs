@@ -1,0 +1,249 @@
+//! What the handlers share.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use api::requests::Asked;
+use calendar::CivilDate;
+use domain::event::{StreamId, UtcMicros};
+use domain::firm::Firm;
+use domain::ids::{AccessId, FirmId, RequestId};
+use domain::money::Currency;
+use domain::world::State;
+use log::{Answer, Clock, Engine, Submission};
+use store::Store;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+
+use crate::access::{Authority, Firms};
+use crate::config::Limits;
+use api::status::Failure;
+use crate::gateway::PaymentGateway;
+use crate::telemetry;
+
+/// The service: an engine, the read models behind it, and how payments go out. Cheap to clone.
+#[derive(Clone)]
+pub struct Ledger {
+    shared: Arc<Shared>,
+}
+
+struct Shared {
+    engine: Engine,
+    store: Arc<Store>,
+    clock: Arc<dyn Clock>,
+    gateway: Arc<dyn PaymentGateway>,
+    limits: Limits,
+    firms: Firms,
+    slots: Arc<Semaphore>,
+    followers: Mutex<HashMap<AccessId, Arc<Semaphore>>>,
+    closing: CancellationToken,
+    tasks: TaskTracker,
+}
+
+impl Ledger {
+    /// A service over an engine, the store the engine writes to, the clock the engine was given, and
+    /// a gateway for charges.
+    pub fn new(
+        engine: Engine,
+        store: Arc<Store>,
+        clock: Arc<dyn Clock>,
+        gateway: Arc<dyn PaymentGateway>,
+        limits: Limits,
+    ) -> Self {
+        let shared = Shared {
+            firms: Firms::new(engine.clone()),
+            slots: Arc::new(Semaphore::new(limits.requests_max)),
+            engine,
+            store,
+            clock,
+            gateway,
+            limits,
+            followers: Mutex::default(),
+            closing: CancellationToken::new(),
+            tasks: TaskTracker::new(),
+        };
+        Self { shared: Arc::new(shared) }
+    }
+
+    /// The engine.
+    pub fn engine(&self) -> &Engine {
+        &self.shared.engine
+    }
+
+    /// The read models.
+    pub fn store(&self) -> &Store {
+        &self.shared.store
+    }
+
+    /// The limits in force.
+    pub fn limits(&self) -> &Limits {
+        &self.shared.limits
+    }
+
+    pub(crate) fn gateway(&self) -> &dyn PaymentGateway {
+        self.shared.gateway.as_ref()
+    }
+
+    pub(crate) fn firms(&self) -> &Firms {
+        &self.shared.firms
+    }
+
+    pub(crate) fn slots(&self) -> &Arc<Semaphore> {
+        &self.shared.slots
+    }
+
+    pub(crate) fn closing(&self) -> &CancellationToken {
+        &self.shared.closing
+    }
+
+    pub(crate) fn tasks(&self) -> &TaskTracker {
+        &self.shared.tasks
+    }
+
+    pub(crate) fn is_closing(&self) -> bool {
+        self.shared.closing.is_cancelled()
+    }
+
+    pub(crate) fn now(&self) -> UtcMicros {
+        self.shared.clock.now()
+    }
+
+    /// Today's date where the firm is; UTC's for a firm nobody registered, which has nothing to read.
+    pub(crate) fn today(&self, firm: &Firm) -> CivilDate {
+        let now = self.now();
+        firm.today(now).unwrap_or_else(|| zone_of_nobody().date_at(now.0))
+    }
+
+    /// The currency that amounts of a firm's requests must be in.
+    pub(crate) async fn currency(&self, name: &str) -> Result<Option<Currency>, Failure> {
+        let firm = name.strip_prefix("firms/").and_then(|rest| rest.split('/').next());
+        match firm.and_then(|firm| FirmId::parse(firm).ok()) {
+            Some(firm) => {
+                Ok(self.firms().get(firm).await?.registered.as_ref().map(|firm| firm.currency))
+            }
+            None => Ok(None),
+        }
+    }
+
+    /// Records what was asked. The caller's authority over the firm was checked before.
+    pub(crate) async fn submit(
+        &self,
+        authority: &Authority,
+        asked: Asked,
+        fingerprint: [u8; 32],
+    ) -> Result<Answer, Failure> {
+        let Asked { firm, request_id, command } = asked;
+        telemetry::request(request_id);
+        let submission = Submission { request_id, fingerprint, actor: authority.actor(), command };
+        Ok(self.engine().submit(firm, submission).await?)
+    }
+
+    /// Waits for the read models to reach a position, and says which they were read at.
+    pub(crate) async fn read_at(&self, firm: FirmId, at_least: u64) -> Result<u64, Failure> {
+        Ok(self.engine().wait_applied(firm, at_least, self.limits().read_wait).await?)
+    }
+
+    /// Streams folded up to the end of the log, which must have reached a position.
+    pub(crate) async fn states(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        at_least: u64,
+    ) -> Result<(u64, Vec<State>), Failure> {
+        let (position, states) = self.engine().states(firm, streams).await?;
+        if position < at_least {
+            return Err(log::ReadBehind { wanted: at_least, applied: position }.into());
+        }
+        Ok((position, states))
+    }
+
+    /// A place among the streams that one token may hold open.
+    pub(crate) fn follow_permit(
+        &self,
+        authority: &Authority,
+    ) -> Result<Option<OwnedSemaphorePermit>, Failure> {
+        let Authority::Token(grant) = authority else { return Ok(None) };
+        let most = self.limits().follow_streams_per_token;
+        let mut followers = self.shared.followers.lock().unwrap_or_else(PoisonError::into_inner);
+        // Tokens that hold nothing open are forgotten, so that the map is as small as its use.
+        followers.retain(|_, places| places.available_permits() < most);
+        let places = followers.entry(grant.access).or_insert_with(|| Arc::new(Semaphore::new(most)));
+        let permit = Arc::clone(places).try_acquire_owned();
+        permit.map(Some).map_err(|_| Failure::Quota {
+            subject: format!("token {}", grant.access),
+            limit: format!("{most} open Follow streams"),
+        })
+    }
+
+    /// Ends a stream whose token was taken back.
+    pub(crate) async fn still_admitted(&self, authority: &Authority) -> Result<(), Failure> {
+        match authority {
+            Authority::Local => Ok(()),
+            Authority::Token(grant) => self.firms().still_holds(grant, self.now()).await,
+        }
+    }
+
+    /// A request of the service's own that records nothing and only marks where in the log a run of
+    /// many requests began: the same id again finds the same mark, another body is refused. It
+    /// compares a case with itself, which no rule makes anything of.
+    pub(crate) async fn mark(
+        &self,
+        authority: &Authority,
+        firm: FirmId,
+        request_id: RequestId,
+        fingerprint: [u8; 32],
+    ) -> Result<Answer, Failure> {
+        let nobody = domain::ids::CaseId(uuid::Uuid::nil());
+        let action = domain::command::CoupleAction::Compare;
+        let command = domain::command::Command::Couple { first: nobody, second: nobody, action };
+        self.submit(authority, Asked { firm, request_id, command }, fingerprint).await
+    }
+}
+
+/// The receipt of a change, with the version of the first stream it wrote to.
+pub(crate) fn receipt(answer: &Answer) -> api::v1::Receipt {
+    use api::scalar::{int32, int64};
+    api::v1::Receipt {
+        position: int64(answer.position),
+        first_position: int64(answer.first_position),
+        event_count: int32(answer.count),
+        version: answer.streams.first().map(|(_, version)| int64(*version)).unwrap_or_default(),
+        replayed: answer.replayed,
+    }
+}
+
+/// The zone of a firm that nobody registered.
+fn zone_of_nobody() -> calendar::Zone {
+    calendar::Zone::parse("UTC").expect("UTC is in the time zone database")
+}
+
+/// The one state asked for, as a case.
+pub(crate) fn one_case(states: Vec<State>) -> Result<Box<domain::case::Case>, Failure> {
+    states.into_iter().find_map(as_case).ok_or_else(|| Failure::internal("a case stream folded into another state"))
+}
+
+/// The one account among states.
+pub(crate) fn one_account(states: &[State]) -> Result<&domain::account::Account, Failure> {
+    let account = states.iter().find_map(|state| match state {
+        State::Account(account) => Some(account.as_ref()),
+        State::Case(_) | State::Firm(_) => None,
+    });
+    account.ok_or_else(|| Failure::internal("an account stream folded into another state"))
+}
+
+/// The state of a case stream.
+pub(crate) fn as_case(state: State) -> Option<Box<domain::case::Case>> {
+    match state {
+        State::Case(case) => Some(case),
+        State::Account(_) | State::Firm(_) => None,
+    }
+}
+
+/// The state of an account stream.
+pub(crate) fn as_account(state: State) -> Option<Box<domain::account::Account>> {
+    match state {
+        State::Account(account) => Some(account),
+        State::Case(_) | State::Firm(_) => None,
+    }
+}

@@ -1,0 +1,29 @@
+//! The gRPC service of Counterfoil: authorization, limits, and the handlers over the engine.
+//!
+//! A [`Ledger`] is made over an engine and its store, then listens on sockets ([`Ledger::serve`]) or
+//! inside the process ([`Ledger::connect_in_process`]), and ends with [`Ledger::shutdown`]. Every
+//! request passes the same front: trace, shed, timeout, authenticate, authorise. What a handler
+//! does is: check the firm, convert the whole request, submit or read, present.
+
+pub mod access;
+mod accounts;
+mod administration;
+mod billing;
+mod case_ledger;
+mod config;
+mod couples;
+mod front;
+pub mod gateway;
+mod ledger;
+mod paging;
+mod present;
+mod server;
+mod telemetry;
+
+pub use config::{
+    CONNECTION_STREAMS_MAX, ConfigError, DRAIN_DEADLINE, FOLLOW_STREAMS_MAX, Limits,
+    MESSAGE_BYTES_MAX, READ_WAIT, RECORD_STREAM_IN_FLIGHT, REQUEST_TIMEOUT, REQUEST_TIMEOUT_MAX,
+    REQUESTS_MAX, ServerConfig, TlsFiles,
+};
+pub use ledger::Ledger;
+pub use server::{Listening, ServeError};

@@ -1,0 +1,174 @@
+//! Accounts, invoices, payments and what was found against them.
+
+use api::Paired;
+use api::scalar::{int32, int64};
+use api::{name, v1};
+use domain::account::{Account, ChargebackStatus, Invoice, InvoiceStatus, Payment};
+use domain::event::Match;
+use domain::ids::{AccountId, FirmId, ProcessorRef};
+use domain::money::{Currency, Money};
+use store::{ExposureRow, Source, SuggestedLinkRow};
+
+use super::{amount, day};
+
+/// Minor units as an amount; sums of the books are far below the largest.
+fn minor(minor: i64, currency: Currency) -> Option<api::google::r#type::Money> {
+    Money::new(minor, currency).ok().and_then(amount)
+}
+
+/// An account. The card is shown only to those who may see it.
+pub(crate) fn account(
+    firm: FirmId,
+    id: AccountId,
+    account: &Account,
+    currency: Currency,
+    cards: bool,
+) -> v1::Account {
+    let card = account.card.as_ref().filter(|_| cards);
+    v1::Account {
+        name: name::account(firm, id),
+        owner: name::case(firm, id.owner()),
+        member: account.members.get(1).map(|member| name::case(firm, *member)).unwrap_or_default(),
+        // Who linked them stands in the event, not in the folded account.
+        linked_by: v1::LinkedBy::Unspecified.into(),
+        pays_through: account.moved_to.map(|to| name::account(firm, to)).unwrap_or_default(),
+        card: card.map(|card| v1::CardOnFile {
+            last4: card.last4.reveal().to_owned(),
+            expires: card.expires.to_string(),
+            since: None,
+        }),
+        open_amount: minor(account.open_minor(), currency),
+        owed_to_client: minor(account.unearned_minor(), currency),
+        version: int64(account.version),
+    }
+}
+
+/// Where an invoice stands: paid if money paid it, closed if credits and write-offs did.
+pub(crate) fn invoice_state(invoice: &Invoice) -> v1::InvoiceState {
+    match invoice.status() {
+        InvoiceStatus::Open | InvoiceStatus::PartlyPaid => v1::InvoiceState::Open,
+        InvoiceStatus::Paid if invoice.paid.is_positive() => v1::InvoiceState::Paid,
+        InvoiceStatus::Paid | InvoiceStatus::WrittenOff => v1::InvoiceState::Closed,
+    }
+}
+
+/// An invoice with its lines.
+pub(crate) fn invoice(firm: FirmId, account: AccountId, number: u64, invoice: &Invoice) -> v1::Invoice {
+    let lines = invoice.lines.iter().map(|line| v1::InvoiceLine {
+        case: name::case(firm, line.case),
+        period: int32(line.period),
+        start_date: day(line.start),
+        end_date: day(line.end),
+        amount: amount(line.amount),
+    });
+    let failure = invoice.failed.map_or(v1::FailureReason::Unspecified, v1::FailureReason::from_domain);
+    v1::Invoice {
+        name: name::invoice(firm, number),
+        number: int64(number),
+        account: name::account(firm, account),
+        issued_on: day(invoice.issued.on),
+        due_on: day(invoice.due_on),
+        state: invoice_state(invoice).into(),
+        lines: lines.collect(),
+        total: amount(invoice.total),
+        paid: amount(invoice.paid),
+        credited: amount(invoice.credited),
+        written_off: amount(invoice.written_off),
+        open: amount(invoice.open()),
+        attempts: int32(invoice.tries),
+        last_failure: failure.into(),
+        next_try_on: invoice.next_try_on.and_then(day),
+    }
+}
+
+/// A payment with what it paid and what went back of it.
+pub(crate) fn payment(
+    firm: FirmId,
+    (id, account): (AccountId, &Account),
+    name_of: &ProcessorRef,
+    payment: &Payment,
+) -> v1::Payment {
+    let back = || account.money_back.iter().filter(|(_, back)| back.payment == *name_of);
+    let refunded = back().filter(|(_, back)| back.status.is_none()).map(|(_, back)| back.amount.minor());
+    let applied = payment.applied.iter().map(|applied| v1::AppliedPayment {
+        invoice: name::invoice(firm, applied.invoice),
+        amount: amount(applied.amount),
+    });
+    let chargebacks = back().filter_map(|(reference, back)| {
+        Some(v1::Chargeback {
+            chargeback: reference.to_string(),
+            amount: amount(back.amount),
+            state: chargeback_state(back.status?).into(),
+            opened_on: day(back.mark.on),
+            // The last day to answer stands in the event, not in the folded account.
+            respond_by: None,
+        })
+    });
+    v1::Payment {
+        account: name::account(firm, id),
+        payment: name_of.to_string(),
+        settled_on: day(payment.mark.on),
+        amount: amount(payment.amount),
+        applied: applied.collect(),
+        unearned: amount(payment.unearned),
+        refunded: minor(refunded.sum(), payment.amount.currency()),
+        state: payment_state(payment, back().filter_map(|(_, back)| back.status)).into(),
+        chargebacks: chargebacks.collect(),
+    }
+}
+
+fn chargeback_state(status: ChargebackStatus) -> v1::ChargebackState {
+    match status {
+        ChargebackStatus::Open => v1::ChargebackState::Open,
+        ChargebackStatus::Won => v1::ChargebackState::Won,
+        ChargebackStatus::Lost => v1::ChargebackState::Lost,
+    }
+}
+
+/// The state that matters most: what the bank did, then what the firm gave back.
+fn payment_state(
+    payment: &Payment,
+    chargebacks: impl Iterator<Item = ChargebackStatus> + Clone,
+) -> v1::PaymentState {
+    if chargebacks.clone().any(|status| status == ChargebackStatus::Open) {
+        v1::PaymentState::ChargebackOpen
+    } else if chargebacks.clone().any(|status| status == ChargebackStatus::Lost) {
+        v1::PaymentState::ChargebackLost
+    } else if payment.returned.is_zero() {
+        v1::PaymentState::Settled
+    } else if payment.returned.minor() < payment.amount.minor() {
+        v1::PaymentState::RefundedPartly
+    } else {
+        v1::PaymentState::Refunded
+    }
+}
+
+/// A pair that waits for a person.
+pub(crate) fn suggested(firm: FirmId, row: &SuggestedLinkRow) -> v1::SuggestedLink {
+    let found = [(row.phone, Match::Phone), (row.address, Match::Address), (row.card, Match::Card)];
+    let matches = found.into_iter().filter(|(there, _)| *there).map(|(_, m)| v1::Match::from_domain(m).into());
+    v1::SuggestedLink {
+        first_case: name::case(firm, row.account_id.owner()),
+        second_case: name::case(firm, row.member),
+        matches: matches.collect(),
+        suggested_on: day(row.since_on),
+    }
+}
+
+/// An exposure from the read model, which knows its event by position alone.
+pub(crate) fn exposure(firm: FirmId, row: &ExposureRow, currency: Currency) -> v1::Exposure {
+    let account = match row.source {
+        Source::Case => String::new(),
+        Source::Account => name::account(firm, row.case_id.own_account()),
+    };
+    v1::Exposure {
+        case: name::case(firm, row.case_id),
+        account,
+        kind: v1::ExposureKind::from_domain(row.kind).into(),
+        amount: row.amount_minor.and_then(|amount| minor(amount, currency)),
+        period: row.period.map(int32),
+        citation: row.cites.clone(),
+        found_on: day(row.found_on),
+        event: Some(v1::EventReference { position: int64(row.position), event_id: String::new() }),
+    }
+}

@@ -1,0 +1,339 @@
+//! A case.
+
+use api::Paired;
+use api::scalar::{int32, int64};
+use api::{name, v1};
+use calendar::CivilDate;
+use calendar::obsolescence::{ObsoleteKind, must_not_report_from};
+use domain::account::Account;
+use domain::case::{
+    Case, CaseStatus, LetterState, Listing, ListingStatus, PaperStatus, ReportSeen, Round,
+    RunningClock, Step,
+};
+use domain::event::ItemKind;
+use domain::ids::{AccountId, BureauCode, CaseId, FirmId, ItemCode};
+use domain::terms::Seat;
+
+use super::{amount, day, fee, reference};
+
+/// A case with everything around it that its presentation needs.
+pub(crate) struct CaseView<'a> {
+    pub(crate) firm: FirmId,
+    pub(crate) id: CaseId,
+    pub(crate) case: &'a Case,
+    /// The account it pays through.
+    pub(crate) account: (AccountId, &'a Account),
+    /// The account it opened itself, where invoices from before a link stand.
+    pub(crate) own_account: &'a Account,
+    pub(crate) rules: &'a domain::firm::Firm,
+    /// The day it is looked at.
+    pub(crate) today: CivilDate,
+    /// Whether the caller may see who the client is.
+    pub(crate) personal: bool,
+}
+
+impl CaseView<'_> {
+    fn transit_days(&self) -> u16 {
+        self.rules.registered.as_ref().map_or(0, |firm| firm.transit_days)
+    }
+
+    /// The case as a message.
+    pub(crate) fn message(&self) -> v1::Case {
+        let case = self.case;
+        let enrolment = case.enrolment.as_ref();
+        let agreement = case.agreement().or(case.agreements.last());
+        let contact = case.contact().filter(|_| self.personal);
+        let clocks = case.clocks(self.transit_days());
+        let period = case.schedule.as_ref().and_then(|schedule| schedule.containing(self.today));
+        v1::Case {
+            name: name::case(self.firm, self.id),
+            state: state(case.status()).into(),
+            plan: enrolment.map(|e| e.plan.to_string()).unwrap_or_default(),
+            plan_version: enrolment.map(|e| int32(e.plan_version)).unwrap_or_default(),
+            seat: seat(case.seat()).into(),
+            client: contact.map(|c| api::contact::contact_message(&c.contact)),
+            readiness: Some(self.readiness()),
+            version: int64(case.version),
+            account: name::account(self.firm, self.account.0),
+            enrolled_on: enrolment.and_then(|e| day(e.mark.on)),
+            signed_on: agreement.and_then(|a| day(a.mark.on)),
+            cancel_through: agreement.and_then(|a| day(a.cancel_through)),
+            service_from: agreement.and_then(|a| day(a.service_from)),
+            current_period: period.map(|period| v1::ServicePeriod {
+                period: int32(period.number),
+                start_date: day(period.start),
+                end_date: day(period.end),
+            }),
+            listings: case.listings.iter().map(listing).collect(),
+            rounds: case.rounds.iter().map(round).collect(),
+            clocks: clocks.iter().map(|running| clock(running, self.today)).collect(),
+            scores: self.scores(),
+            exposures: self.exposures(),
+            fees: fee::of_case(self),
+            papers: self.papers(),
+            exceptions: self.exceptions(&clocks),
+        }
+    }
+
+    fn readiness(&self) -> v1::Readiness {
+        let readiness = self.case.readiness(self.today);
+        let steps = readiness.steps.iter().map(|done| v1::ReadinessItem {
+            step: step(done.step).into(),
+            done: done.since.is_some(),
+            done_on: done.since.and_then(day),
+        });
+        v1::Readiness { percent: int32(readiness.percent()), steps: steps.collect() }
+    }
+
+    fn scores(&self) -> Vec<v1::ScoreSeen> {
+        let reports = self.case.reports.iter().flat_map(|(bureau, reports)| {
+            let latest = (reports.latest != reports.first).then_some(&reports.latest);
+            std::iter::once(&reports.first).chain(latest).map(move |report| score(bureau, report))
+        });
+        reports.collect()
+    }
+
+    fn exposures(&self) -> Vec<v1::Exposure> {
+        let exposures = self.case.exposures.iter().map(|seen| v1::Exposure {
+            case: name::case(self.firm, self.id),
+            account: name::account(self.firm, self.account.0),
+            kind: v1::ExposureKind::from_domain(seen.found.kind).into(),
+            amount: seen.found.amount.and_then(amount),
+            period: seen.found.period.map(int32),
+            citation: seen.found.cites.to_string(),
+            found_on: day(seen.mark.on),
+            event: Some(reference(&seen.mark.at)),
+        });
+        exposures.collect()
+    }
+
+    fn papers(&self) -> Vec<v1::Paper> {
+        let papers = self.case.papers.iter().map(|(code, paper)| {
+            let on = |status| (paper.status == status).then(|| day(paper.mark.on)).flatten();
+            v1::Paper {
+                paper: code.to_string(),
+                kind: v1::PaperKind::from_domain(paper.kind).into(),
+                received_on: on(PaperStatus::Received),
+                accepted_on: on(PaperStatus::Accepted),
+                rejected_on: on(PaperStatus::Rejected),
+            }
+        });
+        papers.collect()
+    }
+
+    /// What of this case needs a person.
+    fn exceptions(&self, clocks: &[RunningClock]) -> Vec<v1::CaseException> {
+        use v1::ExceptionKind as Kind;
+        let case = self.case;
+        let entry = |kind: Kind, mark: &domain::case::Mark, subject: String, detail: &str| {
+            v1::CaseException {
+                kind: kind.into(),
+                since: day(mark.on),
+                subject,
+                detail: detail.to_owned(),
+                event: Some(reference(&mark.at)),
+            }
+        };
+        let identity = case.identity_failed.iter().map(|mark| {
+            entry(Kind::ReportIdentityFailed, mark, String::new(), "the report source did not accept the client's answers")
+        });
+        let papers = case.papers.iter().filter(|(_, paper)| paper.status == PaperStatus::Rejected);
+        let papers = papers.map(|(code, paper)| {
+            entry(Kind::PaperRejected, &paper.mark, code.to_string(), "another paper is needed")
+        });
+        let back = case.listings.iter().filter(|(_, listing)| {
+            listing.status == ListingStatus::Reinserted && !listing.notice_seen
+        });
+        let back = back.map(|((item, bureau), listing)| {
+            let subject = format!("{item} at {bureau}");
+            entry(Kind::ReinsertionWithoutNotice, &listing.since, subject, "back without the bureau's notice (15 USC 1681i(a)(5)(B))")
+        });
+        let overdue = clocks.iter().filter(|clock| clock.done_on.is_none() && clock.due_on < self.today);
+        let overdue = overdue.map(|clock| v1::CaseException {
+            kind: Kind::ClockOverdue.into(),
+            since: day(clock.due_on),
+            subject: clock.bureau.to_string(),
+            detail: clock.clock.describe().to_owned(),
+            event: None,
+        });
+        let exposures = case.exposures.iter().map(|seen| {
+            entry(Kind::Exposure, &seen.mark, seen.found.kind.to_string(), seen.found.cites.as_str())
+        });
+        identity.chain(papers).chain(back).chain(overdue).chain(exposures).collect()
+    }
+}
+
+/// A case in a list.
+pub(crate) fn summary(
+    (firm, id): (FirmId, CaseId),
+    (case, own_account): (&Case, &Account),
+    rules: &domain::firm::Firm,
+    (today, personal): (CivilDate, bool),
+    exceptions: usize,
+) -> v1::CaseSummary {
+    let transit_days = rules.registered.as_ref().map_or(0, |firm| firm.transit_days);
+    let contact = case.contact().filter(|_| personal);
+    let deleted = case.listings.values().filter(|l| l.status == ListingStatus::Deleted).count();
+    let clocks = case.clocks(transit_days);
+    let next_due = clocks.iter().filter(|clock| clock.done_on.is_none()).map(|clock| clock.due_on).min();
+    v1::CaseSummary {
+        name: name::case(firm, id),
+        state: state(case.status()).into(),
+        plan: case.enrolment.as_ref().map(|e| e.plan.to_string()).unwrap_or_default(),
+        seat: seat(case.seat()).into(),
+        client_display_name: contact.map(|c| c.contact.name.reveal().to_owned()).unwrap_or_default(),
+        readiness_percent: int32(case.readiness(today).percent()),
+        version: int64(case.version),
+        account: name::account(firm, own_account.moved_to.unwrap_or_else(|| id.own_account())),
+        enrolled_on: case.enrolment.as_ref().and_then(|e| day(e.mark.on)),
+        listing_count: int32(case.listings.len()),
+        deleted_count: int32(deleted),
+        round_count: int32(case.rounds.len()),
+        exposure_count: int32(case.exposures.len()),
+        exception_count: int32(exceptions),
+        next_due_on: next_due.and_then(day),
+    }
+}
+
+/// The contract's word for a status; an unknown case is never shown.
+pub(crate) fn state(status: CaseStatus) -> v1::CaseState {
+    match status {
+        CaseStatus::Unknown => v1::CaseState::Unspecified,
+        CaseStatus::Enrolled => v1::CaseState::Enrolled,
+        CaseStatus::Signed => v1::CaseState::Signed,
+        CaseStatus::Open => v1::CaseState::Open,
+        CaseStatus::Paused => v1::CaseState::Paused,
+        CaseStatus::Ended => v1::CaseState::Ended,
+        CaseStatus::Cancelled => v1::CaseState::Cancelled,
+    }
+}
+
+/// The status that a filter names.
+pub(crate) fn status(state: v1::CaseState) -> Option<CaseStatus> {
+    match state {
+        v1::CaseState::Unspecified => None,
+        v1::CaseState::Enrolled => Some(CaseStatus::Enrolled),
+        v1::CaseState::Signed => Some(CaseStatus::Signed),
+        v1::CaseState::Open => Some(CaseStatus::Open),
+        v1::CaseState::Paused => Some(CaseStatus::Paused),
+        v1::CaseState::Ended => Some(CaseStatus::Ended),
+        v1::CaseState::Cancelled => Some(CaseStatus::Cancelled),
+    }
+}
+
+pub(crate) fn seat(seat: Option<Seat>) -> v1::Seat {
+    seat.map_or(v1::Seat::Unspecified, v1::Seat::from_domain)
+}
+
+fn step(step: Step) -> v1::ReadinessStep {
+    match step {
+        Step::Disclosure => v1::ReadinessStep::Disclosure,
+        Step::Agreement => v1::ReadinessStep::Agreement,
+        Step::WaitingDays => v1::ReadinessStep::CancellationDays,
+        Step::PhotoId => v1::ReadinessStep::PhotoId,
+        Step::Residence => v1::ReadinessStep::Residence,
+        Step::ReportSource => v1::ReadinessStep::ReportSource,
+        Step::FirstReport => v1::ReadinessStep::FirstReport,
+    }
+}
+
+fn listing_state(status: ListingStatus) -> v1::ListingState {
+    match status {
+        ListingStatus::Listed => v1::ListingState::Listed,
+        ListingStatus::InDispute => v1::ListingState::InDispute,
+        ListingStatus::Deleted => v1::ListingState::Deleted,
+        ListingStatus::Corrected => v1::ListingState::Corrected,
+        ListingStatus::Verified => v1::ListingState::Verified,
+        ListingStatus::Refused => v1::ListingState::Refused,
+        ListingStatus::Reinserted => v1::ListingState::Reinserted,
+        ListingStatus::Unanswered => v1::ListingState::Unanswered,
+    }
+}
+
+fn listing(((item, bureau), listing): (&(ItemCode, BureauCode), &Listing)) -> v1::Listing {
+    v1::Listing {
+        item: item.to_string(),
+        bureau: bureau.to_string(),
+        kind: v1::ItemKind::from_domain(listing.kind).into(),
+        furnisher: listing.furnisher.to_string(),
+        state: listing_state(listing.status).into(),
+        // How it came to be known stands in the event, not in the folded listing.
+        seen_by: v1::SeenBy::Unspecified.into(),
+        changed_on: day(listing.since.on),
+        balance: listing.balance.and_then(amount),
+        delinquent_since: listing.delinquent_since.and_then(day),
+        obsolete_from: obsolete_from(listing).and_then(day),
+        basis: listing.basis.map_or(v1::Basis::Unspecified, v1::Basis::from_domain).into(),
+    }
+}
+
+/// First day on which it may not be reported any more (15 USC 1681c(a)), if its beginning is known.
+fn obsolete_from(listing: &Listing) -> Option<CivilDate> {
+    let kind = match listing.kind {
+        ItemKind::Collection | ItemKind::ChargeOff => ObsoleteKind::CollectionOrChargeOff,
+        ItemKind::Bankruptcy => ObsoleteKind::Bankruptcy,
+        ItemKind::LatePayments | ItemKind::PublicRecord => ObsoleteKind::OtherAdverse,
+        // The statute does not speak of inquiries.
+        ItemKind::Inquiry => return None,
+    };
+    Some(must_not_report_from(kind, listing.delinquent_since?))
+}
+
+fn round(round: &Round) -> v1::Round {
+    v1::Round {
+        round: int32(round.number),
+        sent_on: day(round.mark.on),
+        event: Some(reference(&round.mark.at)),
+        letters: round.letters.iter().map(letter).collect(),
+    }
+}
+
+fn letter(letter: &LetterState) -> v1::RoundLetter {
+    let outcomes = letter.outcomes.iter().map(|outcome| v1::ItemOutcome {
+        item: outcome.item.to_string(),
+        outcome: v1::Outcome::from_domain(outcome.outcome).into(),
+    });
+    v1::RoundLetter {
+        bureau: letter.bureau.to_string(),
+        items: letter.items.iter().map(ToString::to_string).collect(),
+        mail_class: v1::MailClass::from_domain(letter.mail_class).into(),
+        delivered_on: letter.delivered.as_ref().and_then(|mark| day(mark.on)),
+        answered_on: letter.answered.as_ref().and_then(|mark| day(mark.on)),
+        outcomes: outcomes.collect(),
+    }
+}
+
+fn clock(running: &RunningClock, today: CivilDate) -> v1::Clock {
+    let state = match running.done_on {
+        Some(done_on) if done_on <= running.due_on => v1::ClockState::Met,
+        Some(_) => v1::ClockState::MetLate,
+        None if today <= running.due_on => v1::ClockState::Running,
+        None => v1::ClockState::Overdue,
+    };
+    v1::Clock {
+        kind: v1::ClockKind::from_domain(running.clock).into(),
+        bureau: running.bureau.to_string(),
+        round: running.round.map(int32),
+        item: running.item.as_ref().map(ToString::to_string).unwrap_or_default(),
+        started_on: day(running.started_on),
+        due_on: day(running.due_on),
+        estimated: running.estimated,
+        state: state.into(),
+        met_on: running.done_on.and_then(day),
+        citation: running.clock.citation().to_owned(),
+    }
+}
+
+fn score(bureau: &BureauCode, report: &ReportSeen) -> v1::ScoreSeen {
+    v1::ScoreSeen {
+        bureau: bureau.to_string(),
+        issued_on: day(report.issued_on),
+        score: report.score.as_ref().map(|score| v1::Score {
+            model: score.model.to_string(),
+            value: i32::from(score.value),
+        }),
+        card_balance: report.card_balance.and_then(amount),
+        card_limit: report.card_limit.and_then(amount),
+        inquiries: i32::from(report.inquiries),
+    }
+}

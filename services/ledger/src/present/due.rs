@@ -1,0 +1,118 @@
+//! What needs a person today.
+
+use api::{name, v1};
+use calendar::Clock;
+use domain::ids::FirmId;
+use store::{CaseStatusRow, ClockRow, ExceptionKind, ExceptionRow, Source};
+
+use super::day;
+
+/// The contract's word for why a person is needed.
+pub(crate) fn kind(kind: ExceptionKind) -> v1::DueKind {
+    match kind {
+        ExceptionKind::IdentityFailed
+        | ExceptionKind::PaperWaiting
+        | ExceptionKind::ReinsertionWithoutNotice
+        | ExceptionKind::UnearnedMoney => v1::DueKind::Exception,
+        ExceptionKind::PaperRejected => v1::DueKind::PaperRejected,
+        ExceptionKind::LinkSuggested => v1::DueKind::LinkSuggested,
+        ExceptionKind::ChargeFailedFinal => v1::DueKind::ChargeFailed,
+        ExceptionKind::ChargebackOpen => v1::DueKind::ChargebackOpen,
+    }
+}
+
+/// What is to be done, in words; the code that says more comes after it.
+fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
+    match kind {
+        ExceptionKind::IdentityFailed => ("help the client pass the report source's questions", ""),
+        ExceptionKind::PaperWaiting => ("look at the identity paper", ""),
+        ExceptionKind::PaperRejected => ("ask the client for another paper", ""),
+        ExceptionKind::ReinsertionWithoutNotice => {
+            ("a deleted listing is back without the bureau's notice", Clock::ReinsertionNotice.citation())
+        }
+        ExceptionKind::LinkSuggested => ("say whether these two are a couple", ""),
+        ExceptionKind::ChargeFailedFinal => ("the charge failed and will not be tried again", ""),
+        ExceptionKind::ChargebackOpen => ("answer the chargeback", ""),
+        ExceptionKind::UnearnedMoney => {
+            ("give back money that nothing earned stands behind", "15 USC 1679b(b)")
+        }
+    }
+}
+
+/// An entry of the exceptions queue.
+pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
+    let (words, citation) = exception_words(row.kind);
+    let detail = if row.detail.is_empty() { words.to_owned() } else { format!("{words} ({})", row.detail) };
+    let invoice = match row.kind {
+        ExceptionKind::ChargeFailedFinal => format!("{}/invoices/{}", name::firm(firm), row.subject),
+        ExceptionKind::IdentityFailed
+        | ExceptionKind::PaperWaiting
+        | ExceptionKind::PaperRejected
+        | ExceptionKind::ReinsertionWithoutNotice
+        | ExceptionKind::LinkSuggested
+        | ExceptionKind::ChargebackOpen
+        | ExceptionKind::UnearnedMoney => String::new(),
+    };
+    v1::DueItem {
+        kind: kind(row.kind).into(),
+        case: name::case(firm, row.case_id),
+        account: match row.source {
+            Source::Case => String::new(),
+            Source::Account => name::account(firm, row.case_id.own_account()),
+        },
+        invoice,
+        other_case: row.other.map(|other| name::case(firm, other)).unwrap_or_default(),
+        subject: row.subject.clone(),
+        since: day(row.since_on),
+        due_on: None,
+        detail,
+        citation: citation.to_owned(),
+    }
+}
+
+/// A bureau whose time is over.
+pub(crate) fn overdue(firm: FirmId, row: &ClockRow) -> v1::DueItem {
+    let mut subject = row.bureau.to_string();
+    if row.round > 0 {
+        subject = format!("{subject} round {}", row.round);
+    }
+    if !row.item.is_empty() {
+        subject = format!("{subject} item {}", row.item);
+    }
+    let estimated = if row.estimated { " (the start is an estimate)" } else { "" };
+    v1::DueItem {
+        kind: v1::DueKind::ClockOverdue.into(),
+        case: name::case(firm, row.case_id),
+        subject,
+        since: day(row.started_on),
+        due_on: day(row.due_on),
+        detail: format!("overdue: {}{estimated}", row.clock.describe()),
+        citation: row.clock.citation().to_owned(),
+        ..v1::DueItem::default()
+    }
+}
+
+/// A case in which work can be opened.
+pub(crate) fn ready(firm: FirmId, row: &CaseStatusRow) -> v1::DueItem {
+    v1::DueItem {
+        kind: v1::DueKind::ReadyToOpen.into(),
+        case: name::case(firm, row.case_id),
+        since: row.service_from.and_then(day),
+        detail: "everything is there and the cancellation days are over: open work".to_owned(),
+        citation: "15 USC 1679d(a)(2)".to_owned(),
+        ..v1::DueItem::default()
+    }
+}
+
+/// A case in which the next round can go out.
+pub(crate) fn round_possible(firm: FirmId, row: &CaseStatusRow) -> v1::DueItem {
+    let listings = if row.disputable == 1 { "listing" } else { "listings" };
+    v1::DueItem {
+        kind: v1::DueKind::RoundPossible.into(),
+        case: name::case(firm, row.case_id),
+        subject: format!("round {}", row.rounds + 1),
+        since: row.letters_due_on.or(row.service_from).and_then(day),
+        detail: format!("{} {listings} with a basis can go into the next round", row.disputable),
+        ..v1::DueItem::default()
+    }
+}

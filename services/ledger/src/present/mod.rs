@@ -1,0 +1,26 @@
+//! From folded states and read-model rows to messages. Nothing here decides anything.
+
+pub(crate) mod account;
+pub(crate) mod case;
+pub(crate) mod due;
+pub(crate) mod fee;
+pub(crate) mod firm;
+
+use api::google::r#type::{Date, Money as MoneyMessage};
+use api::scalar::{date_message, int64, money_message};
+use api::v1;
+use calendar::CivilDate;
+use domain::event::EventRef;
+use domain::money::Money;
+
+pub(crate) fn day(date: CivilDate) -> Option<Date> {
+    Some(date_message(date))
+}
+
+pub(crate) fn amount(money: Money) -> Option<MoneyMessage> {
+    Some(money_message(money))
+}
+
+pub(crate) fn reference(event: &EventRef) -> v1::EventReference {
+    v1::EventReference { position: int64(event.position), event_id: event.id.to_string() }
+}

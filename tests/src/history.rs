@@ -1,0 +1,365 @@
+//! A firm's random life from one seed: a CRM that mostly does what it should, in time and in order,
+//! and sometimes does not. It learns what happened only from the events, as a real one would.
+//!
+//! Everybody in it is invented.
+
+mod client;
+
+use calendar::{CivilDate, Zone};
+use domain::command::{
+    AccountAction, ChargeFailed, Chargeback, Command, CoupleAction, Dated, FirmAction, Lower,
+    PaymentReceived, Refund,
+};
+use domain::event::{
+    AccountEvent, BureauRegistered, Event, FailureReason, FirmRegistered, Recorded, StandingKind,
+    StandingRecorded, UtcMicros,
+};
+use domain::ids::{AccountId, BureauCode, CaseId, FirmId, PlanCode, ProcessorRef, StateCode};
+use domain::money::{Currency, Money};
+use domain::rules::{EXAMPLE_PACKS, RulePack};
+use domain::terms::{Plan, Prices, Work};
+use domain::value::{Personal, Text};
+use rand::rngs::StdRng;
+use rand::{RngExt, SeedableRng};
+use uuid::Uuid;
+
+pub use client::Client;
+
+/// The bureaus of the random firm.
+pub const BUREAUS: [&str; 3] = ["east", "mid", "west"];
+
+/// How a random life is shaped.
+#[derive(Clone, Copy, Debug)]
+pub struct Shape {
+    /// How many clients enrol.
+    pub clients: u32,
+    /// Over how many days they enrol.
+    pub enrol_days: i64,
+    /// The share of actions that make no sense, in percent.
+    pub nonsense_percent: u32,
+}
+
+/// One step: when, and what.
+#[derive(Clone, Debug)]
+pub struct Move {
+    /// When, UTC.
+    pub now: UtcMicros,
+    /// What.
+    pub command: Command,
+}
+
+/// The CRM.
+pub struct Crm {
+    rng: StdRng,
+    today: CivilDate,
+    first_day: CivilDate,
+    shape: Shape,
+    clients: Vec<Client>,
+    invoices: Vec<(AccountId, u64, Money)>,
+    payments: Vec<(AccountId, ProcessorRef, Money)>,
+    chargebacks: Vec<(AccountId, ProcessorRef)>,
+    names: u64,
+}
+
+/// The firm of a random life.
+pub fn firm_id() -> FirmId {
+    FirmId(Uuid::from_u128(0xf1))
+}
+
+/// The firm's zone.
+pub fn zone() -> Zone {
+    Zone::parse("America/Chicago").expect("a zone of the database")
+}
+
+pub(crate) fn text(text: &str) -> Text {
+    Text::parse(text).expect("text of ours")
+}
+
+pub(crate) fn personal(text: &str) -> Personal {
+    Personal::parse(text).expect("text of ours")
+}
+
+pub(crate) fn usd(minor: i64) -> Money {
+    Money::new(minor, Currency::USD).expect("an amount of ours")
+}
+
+pub(crate) fn bureau(index: usize) -> BureauCode {
+    BureauCode::parse(BUREAUS[index % BUREAUS.len()]).expect("a code of ours")
+}
+
+pub(crate) fn plan_code() -> PlanCode {
+    PlanCode::parse("standard").expect("a code of ours")
+}
+
+impl Crm {
+    /// A firm that opens on 2025-01-06.
+    pub fn new(seed: u64, shape: Shape) -> Self {
+        let first_day = CivilDate::from_ymd_opt(2025, 1, 6).expect("a date");
+        let clients = (0..shape.clients).map(Client::new).collect();
+        Self {
+            rng: StdRng::seed_from_u64(seed),
+            today: first_day,
+            first_day,
+            shape,
+            clients,
+            invoices: Vec::new(),
+            payments: Vec::new(),
+            chargebacks: Vec::new(),
+            names: 0,
+        }
+    }
+
+    /// Today.
+    pub fn today(&self) -> CivilDate {
+        self.today
+    }
+
+    /// The clients.
+    pub fn clients(&self) -> &[Client] {
+        &self.clients
+    }
+
+    /// Noon, where the firm is.
+    fn now(&self) -> UtcMicros {
+        UtcMicros(zone().start_of_day(self.today) + 12 * 3_600_000_000)
+    }
+
+    fn at(&self, command: Command) -> Move {
+        Move { now: self.now(), command }
+    }
+
+    /// What a firm does before its first client: all of it lawful.
+    pub fn set_up(&self) -> Vec<Move> {
+        let mut actions = vec![FirmAction::Register(FirmRegistered {
+            currency: Currency::USD,
+            invoice_due_days: 2,
+            name: text("Lantern Lane Credit Services"),
+            transit_days: 3,
+            zone: zone(),
+        })];
+        actions.extend(BUREAUS.iter().enumerate().map(|(at, name)| {
+            FirmAction::RegisterBureau(BureauRegistered {
+                address: text("PO Box 7, Exampleton"),
+                bureau: bureau(at),
+                name: text(name),
+            })
+        }));
+        actions.extend(EXAMPLE_PACKS.iter().map(|pack| {
+            FirmAction::AdoptPack(Box::new(RulePack::from_json(pack).expect("a pack of ours")))
+        }));
+        actions.push(FirmAction::PublishPlan(Plan {
+            code: plan_code(),
+            couple: Some(Prices { first_fee: usd(24_999), monthly_fee: usd(14_999) }),
+            first_work: vec![Work::ReportImport, Work::DisputeRound, Work::ProgressReport],
+            individual: Prices { first_fee: usd(14_900), monthly_fee: usd(8_900) },
+            monthly_work: vec![Work::DisputeRound, Work::ProgressReport],
+            name: text("Standard"),
+            periods: 6,
+            version: 0,
+        }));
+        for (kind, amount) in
+            [(StandingKind::Registration, None), (StandingKind::Bond, Some(usd(10_000_000)))]
+        {
+            actions.push(FirmAction::RecordStanding(StandingRecorded {
+                amount,
+                document: None,
+                kind,
+                state: StateCode::parse("CA").expect("a state"),
+                valid_from: self.first_day,
+                valid_through: self.first_day + chrono::Days::new(200),
+            }));
+        }
+        let on = self.today;
+        actions
+            .into_iter()
+            .map(|action| self.at(Command::Firm { action: Dated { occurred_on: on, action } }))
+            .collect()
+    }
+
+    /// Everything of one day, and then it is tomorrow.
+    pub fn day(&mut self) -> Vec<Move> {
+        let mut moves = Vec::new();
+        for at in 0..self.clients.len() {
+            moves.extend(self.client_day(at).into_iter().map(|command| self.at(command)));
+        }
+        moves.extend(self.money_day().into_iter().map(|command| self.at(command)));
+        self.today = self.today + chrono::Days::new(1);
+        moves
+    }
+
+    /// One random move, for those who take them one by one; days pass now and then.
+    pub fn next_move(&mut self) -> Move {
+        loop {
+            if self.rng.random_ratio(1, 6) {
+                self.today = self.today + chrono::Days::new(self.rng.random_range(1..4));
+            }
+            let pick = self.rng.random_range(0..=self.clients.len());
+            let commands =
+                if pick == self.clients.len() { self.money_day() } else { self.client_day(pick) };
+            if let Some(command) = commands.into_iter().next() {
+                return self.at(command);
+            }
+        }
+    }
+
+    fn client_day(&mut self, at: usize) -> Vec<Command> {
+        let days_in = (self.today - self.first_day).num_days();
+        let client = &self.clients[at];
+        let due = client.enrols_on_day(self.shape.clients, self.shape.enrol_days);
+        if days_in < due || !self.rng.random_ratio(client.busy(), 10) {
+            return Vec::new();
+        }
+        let nonsense = self.rng.random_ratio(self.shape.nonsense_percent, 100);
+        let mut commands: Vec<Command> =
+            self.clients[at].act(&mut self.rng, self.today, nonsense).into_iter().collect();
+        let linkable = self.clients.get(at ^ 1).is_some_and(|p| p.may_pair_with(&self.clients[at]));
+        if linkable && self.rng.random_ratio(1, 12) {
+            let action = match self.rng.random_range(0..10) {
+                0 => CoupleAction::Confirm,
+                1 => CoupleAction::Refuse,
+                2 => CoupleAction::Unlink,
+                _ => CoupleAction::Compare,
+            };
+            let (first, second) = (self.clients[at].id(), self.clients[at ^ 1].id());
+            commands.push(Command::Couple { first, second, action });
+        }
+        commands
+    }
+
+    /// The bookkeeper's day: a billing run now and then, charges, payments, and what goes wrong.
+    fn money_day(&mut self) -> Vec<Command> {
+        let mut commands = Vec::new();
+        if self.rng.random_ratio(1, 7) {
+            commands.extend(self.billing_run());
+        }
+        for (account, invoice, amount) in self.invoices.clone() {
+            if self.rng.random_ratio(1, 12) {
+                let action = self.about_invoice(invoice, amount);
+                commands.push(self.on_account(account, action));
+            }
+        }
+        if self.rng.random_ratio(1, 9) {
+            commands.extend(self.money_back());
+        }
+        commands
+    }
+
+    /// A run over every account that was ever opened.
+    pub fn billing_run(&self) -> Vec<Command> {
+        let enrolled = self.clients.iter().filter(|client| client.has_enrolled());
+        enrolled
+            .map(|client| Command::BillAccount {
+                account: client.id().own_account(),
+                as_of: self.today,
+            })
+            .collect()
+    }
+
+    fn on_account(&self, account: AccountId, action: AccountAction) -> Command {
+        Command::Account { account, action: Dated { occurred_on: self.today, action } }
+    }
+
+    fn name(&mut self, kind: &str) -> ProcessorRef {
+        self.names += 1;
+        ProcessorRef::parse(&format!("{kind}-{}", self.names)).expect("a code of ours")
+    }
+
+    fn about_invoice(&mut self, invoice: u64, amount: Money) -> AccountAction {
+        match self.rng.random_range(0..12) {
+            0..=4 => AccountAction::RequestCharge { invoice },
+            5..=8 => {
+                let extra = if self.rng.random_ratio(1, 10) { 100 } else { 0 };
+                let invoice = if self.rng.random_ratio(1, 15) { None } else { Some(invoice) };
+                let payment = self.name("pay");
+                AccountAction::PaymentReceived(PaymentReceived {
+                    amount: usd(amount.minor() + extra),
+                    invoice,
+                    payment,
+                })
+            }
+            9 => {
+                let reasons = FailureReason::ALL;
+                let reason = if self.rng.random_ratio(2, 3) {
+                    FailureReason::InsufficientFunds
+                } else {
+                    reasons[self.rng.random_range(0..reasons.len())]
+                };
+                AccountAction::ChargeFailed(ChargeFailed { invoice, reason })
+            }
+            10 => AccountAction::GrantCredit(Lower {
+                amount: usd(500),
+                invoice,
+                reason: personal("goodwill"),
+            }),
+            _ => AccountAction::WriteOff(Lower { amount, invoice, reason: personal("given up") }),
+        }
+    }
+
+    fn money_back(&mut self) -> Option<Command> {
+        if let Some((account, name)) = self.chargebacks.pop() {
+            let action = if self.rng.random_bool(0.5) {
+                AccountAction::ChargebackWon(name)
+            } else {
+                AccountAction::ChargebackLost(name)
+            };
+            return Some(self.on_account(account, action));
+        }
+        if self.payments.is_empty() {
+            return None;
+        }
+        let at = self.rng.random_range(0..self.payments.len());
+        let (account, payment, amount) = self.payments.swap_remove(at);
+        let action = if self.rng.random_bool(0.5) {
+            let part = self.rng.random_range(1..=amount.minor());
+            let refund = self.name("refund");
+            AccountAction::Refund(Refund { amount: usd(part), payment, reason: None, refund })
+        } else {
+            let chargeback = self.name("back");
+            AccountAction::OpenChargeback(Chargeback {
+                amount,
+                chargeback,
+                payment,
+                respond_by: None,
+            })
+        };
+        Some(self.on_account(account, action))
+    }
+
+    /// Takes in what was recorded.
+    pub fn learn(&mut self, recorded: &Recorded) {
+        match (&recorded.event, recorded.stream) {
+            (Event::Case(event), domain::event::StreamId::Case(id)) => {
+                if let Some(client) = self.clients.iter_mut().find(|client| client.id() == id) {
+                    client.learn(recorded.occurred_on, event);
+                }
+            }
+            (Event::Account(event), domain::event::StreamId::Account(account)) => {
+                self.learn_money(account, event);
+            }
+            _ => {}
+        }
+    }
+
+    fn learn_money(&mut self, account: AccountId, event: &AccountEvent) {
+        match event {
+            AccountEvent::InvoiceIssued(e) => self.invoices.push((account, e.number, e.total)),
+            AccountEvent::PaymentSettled(e) => {
+                self.invoices
+                    .retain(|(_, number, _)| !e.applied.iter().any(|a| a.invoice == *number));
+                self.payments.push((account, e.payment.clone(), e.amount));
+            }
+            AccountEvent::WrittenOff(e) => {
+                self.invoices.retain(|(_, number, _)| *number != e.invoice);
+            }
+            AccountEvent::ChargebackOpened(e) => {
+                self.chargebacks.push((account, e.chargeback.clone()));
+            }
+            _ => {}
+        }
+    }
+}
+
+/// The case of a random client.
+pub fn case_id(number: u32) -> CaseId {
+    CaseId(Uuid::from_u128(0xc000 + u128::from(number)))
+}

@@ -1,0 +1,6 @@
+//! What the acceptance tests share: a firm's random life, and the domain played without an engine.
+
+#![allow(clippy::missing_panics_doc, reason = "a test that cannot go on stops")]
+
+pub mod history;
+pub mod player;

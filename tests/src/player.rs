@@ -1,0 +1,76 @@
+//! Plays moves straight through `decide`, with every stream in memory: the domain alone, no engine.
+
+use domain::event::Recorded;
+use domain::ids::{EventId, RequestId};
+use domain::refusal::Refusal;
+use domain::{Context, Halt, State, World, decide};
+use uuid::Uuid;
+
+use crate::history::{Crm, Move, firm_id, text};
+
+/// A log in memory and the world it makes.
+pub struct Player {
+    /// The world.
+    pub world: World,
+    /// The log.
+    pub log: Vec<Recorded>,
+    ids: u128,
+}
+
+impl Default for Player {
+    fn default() -> Self {
+        Self { world: World::new(firm_id(), 0, 0), log: Vec::new(), ids: 0 }
+    }
+}
+
+impl Player {
+    /// Plays one move.
+    pub fn play(&mut self, step: &Move) -> Result<Vec<Recorded>, Refusal> {
+        self.ids += 1;
+        let request_id = RequestId(Uuid::from_u128(self.ids << 32));
+        let mut next = self.ids << 64;
+        loop {
+            let mut next_id = || {
+                next += 1;
+                EventId(Uuid::from_u128(next))
+            };
+            let context =
+                Context { actor: text("crm"), request_id, now: step.now, next_id: &mut next_id };
+            match decide(&mut self.world, context, &step.command) {
+                Ok(events) => {
+                    self.log.extend(events.iter().cloned());
+                    return Ok(events);
+                }
+                Err(Halt::Need(stream)) => self.world.insert(stream, State::empty(stream)),
+                Err(Halt::Refused(refusal)) => return Err(*refusal),
+            }
+        }
+    }
+
+    /// Plays a move and tells the CRM what came of it. Gives whether it was accepted.
+    pub fn play_and_tell(&mut self, crm: &mut Crm, step: &Move) -> bool {
+        match self.play(step) {
+            Ok(events) => {
+                for event in &events {
+                    crm.learn(event);
+                }
+                true
+            }
+            Err(_) => false,
+        }
+    }
+
+    /// A firm that is set up, and then so many days of its life.
+    pub fn days(crm: &mut Crm, days: u32) -> Self {
+        let mut player = Self::default();
+        for step in crm.set_up() {
+            player.play(&step).expect("setting a firm up is lawful");
+        }
+        for _ in 0..days {
+            for step in crm.day() {
+                player.play_and_tell(crm, &step);
+            }
+        }
+        player
+    }
+}

@@ -1,0 +1,213 @@
+//! The arrows between crates, and the habits of the house, held by a test.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// Which crates of ours a crate may use. An edge that is not here is a design fault: a dependency
+/// points upward, or sideways between services.
+const ARROWS: &[(&str, &[&str])] = &[
+    ("counterfoil-calendar", &[]),
+    ("counterfoil-domain", &["counterfoil-calendar"]),
+    ("counterfoil-proof", &[]),
+    ("counterfoil-log", &["counterfoil-domain", "counterfoil-proof"]),
+    (
+        "counterfoil-store",
+        &["counterfoil-calendar", "counterfoil-domain", "counterfoil-log", "counterfoil-proof"],
+    ),
+    (
+        "counterfoil-api",
+        &["counterfoil-calendar", "counterfoil-domain", "counterfoil-log", "counterfoil-proof"],
+    ),
+    (
+        "counterfoil-ledger",
+        &[
+            "counterfoil-api",
+            "counterfoil-calendar",
+            "counterfoil-domain",
+            "counterfoil-log",
+            "counterfoil-proof",
+            "counterfoil-store",
+        ],
+    ),
+    (
+        "counterfoil",
+        &[
+            "counterfoil-api",
+            "counterfoil-calendar",
+            "counterfoil-domain",
+            "counterfoil-ledger",
+            "counterfoil-log",
+            "counterfoil-proof",
+            "counterfoil-store",
+        ],
+    ),
+    (
+        "counterfoil-tests",
+        &[
+            "counterfoil-api",
+            "counterfoil-calendar",
+            "counterfoil-domain",
+            "counterfoil-ledger",
+            "counterfoil-log",
+            "counterfoil-proof",
+            "counterfoil-store",
+        ],
+    ),
+];
+
+/// Who alone may use a library.
+const KEPT_TO: &[(&str, &[&str])] = &[
+    ("sqlx", &["counterfoil-store"]),
+    ("tonic", &["counterfoil-api", "counterfoil-ledger", "counterfoil", "counterfoil-tests"]),
+    ("prost", &["counterfoil-api", "counterfoil-ledger", "counterfoil", "counterfoil-tests"]),
+    ("anyhow", &["counterfoil", "counterfoil-tests"]),
+    (
+        "tokio",
+        &[
+            "counterfoil-log",
+            "counterfoil-store",
+            "counterfoil-api",
+            "counterfoil-ledger",
+            "counterfoil",
+            "counterfoil-tests",
+        ],
+    ),
+    ("phonenumber", &["counterfoil-api"]),
+];
+
+/// What pure crates must not even mention.
+const IMPURE: &[&str] = &[
+    "SystemTime",
+    "Instant::now",
+    "Utc::now",
+    "Local::now",
+    "Uuid::new_v",
+    "Uuid::now_v",
+    "std::env",
+    "std::fs",
+    "std::net",
+    "std::thread",
+    "async fn",
+    "tokio::",
+    "rand::",
+];
+const PURE: &[&str] = &["crates/calendar/src", "crates/domain/src", "crates/proof/src"];
+
+/// A file longer than this hides a seam.
+const FILE_LINES_MAX: usize = 600;
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap().to_owned()
+}
+
+/// Every package of ours and its direct dependencies, development ones left out.
+fn packages() -> BTreeMap<String, Vec<String>> {
+    let output = Command::new(env!("CARGO"))
+        .args(["metadata", "--format-version", "1", "--no-deps", "--offline"])
+        .current_dir(root())
+        .output()
+        .unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let metadata: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let dependencies = |package: &serde_json::Value| -> Vec<String> {
+        let all = package["dependencies"].as_array().unwrap().iter();
+        let normal = all.filter(|d| d["kind"].as_str() != Some("dev"));
+        normal.map(|d| d["name"].as_str().unwrap().to_owned()).collect()
+    };
+    let packages = metadata["packages"].as_array().unwrap().iter();
+    packages.map(|p| (p["name"].as_str().unwrap().to_owned(), dependencies(p))).collect()
+}
+
+#[test]
+fn dependencies_point_downward() {
+    let packages = packages();
+    for (name, dependencies) in &packages {
+        let (_, allowed) = ARROWS
+            .iter()
+            .find(|(package, _)| package == name)
+            .unwrap_or_else(|| panic!("{name} is new: say in ARROWS what it may use"));
+        let ours = dependencies.iter().filter(|d| packages.contains_key(*d));
+        let wrong: Vec<_> = ours.filter(|d| !allowed.contains(&d.as_str())).collect();
+        assert!(wrong.is_empty(), "{name} must not use {wrong:?}");
+    }
+}
+
+#[test]
+fn libraries_stay_where_they_belong() {
+    for (name, dependencies) in packages() {
+        for (library, owners) in KEPT_TO {
+            let uses = dependencies.iter().any(|d| d == library);
+            assert!(!uses || owners.contains(&name.as_str()), "{name} must not use {library}");
+        }
+    }
+}
+
+fn files(folder: &Path, ending: &str, found: &mut Vec<PathBuf>) {
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            files(&path, ending, found);
+        } else if path.extension().is_some_and(|e| e == ending) {
+            found.push(path);
+        }
+    }
+}
+
+fn rust_files(folders: &[&str]) -> Vec<(PathBuf, String)> {
+    let mut found = Vec::new();
+    for folder in folders {
+        files(&root().join(folder), "rs", &mut found);
+    }
+    assert!(!found.is_empty());
+    let read = |path: PathBuf| (path.clone(), std::fs::read_to_string(path).unwrap());
+    found.into_iter().map(read).collect()
+}
+
+#[test]
+fn pure_crates_reach_for_nothing() {
+    for (path, text) in rust_files(PURE) {
+        for word in IMPURE {
+            let mut code = text.lines().filter(|line| !line.trim_start().starts_with("//"));
+            assert!(!code.any(|line| line.contains(word)), "{} mentions {word}", path.display());
+        }
+    }
+}
+
+#[test]
+fn files_are_short_and_finished() {
+    // Spelled in two halves, so that this list does not find itself.
+    let unfinished = [
+        concat!("to", "do!("),
+        concat!("db", "g!("),
+        concat!("unimple", "mented!("),
+        concat!("#[ig", "nore"),
+    ];
+    for (path, text) in rust_files(&["crates", "services", "tests/src", "tests/tests"]) {
+        let lines = text.lines().count();
+        assert!(lines <= FILE_LINES_MAX, "{} has {lines} lines: look for the seam", path.display());
+        for word in unfinished {
+            assert!(!text.contains(word), "{} holds {word}", path.display());
+        }
+    }
+}
+
+#[test]
+fn sql_stands_in_the_store_alone() {
+    let folders = [
+        "crates/calendar",
+        "crates/domain",
+        "crates/proof",
+        "crates/log",
+        "crates/api",
+        "services",
+    ];
+    for (path, text) in rust_files(&folders) {
+        for word in ["SELECT ", "INSERT INTO", "UPDATE ", "DELETE FROM"] {
+            let mut code = text.lines().filter(|line| !line.trim_start().starts_with("//"));
+            assert!(!code.any(|line| line.contains(word)), "{} holds SQL: {word}", path.display());
+        }
+    }
+}

@@ -1,0 +1,140 @@
+//! Stored events never change, and what they fold to changes only on purpose.
+//!
+//! `tests/golden/events` keeps one event of every type and version for ever. `tests/golden/folds`
+//! keeps, for each version of the folded state, a hash over what a fixed history folds to: a change
+//! of `evolve` without a new `STATE_VERSION` would leave wrong snapshots in use, and fails here.
+//!
+//! `COUNTERFOIL_WRITE_GOLDEN=1` writes files that are missing; it never rewrites one.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use counterfoil_tests::history::{Crm, Shape};
+use counterfoil_tests::player::Player;
+use domain::event::{AccessGranted, AccessRevoked, Event, FirmEvent, Recorded, Scope, StreamId};
+use domain::ids::{AccessId, DocumentHash};
+use domain::value::Text;
+use domain::{STATE_VERSION, State};
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
+
+fn folder(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("golden").join(name)
+}
+
+fn may_write() -> bool {
+    std::env::var_os("COUNTERFOIL_WRITE_GOLDEN").is_some()
+}
+
+/// A fixed history that reaches every event type a CRM can cause.
+fn history() -> Player {
+    let shape = Shape { clients: 60, enrol_days: 60, nonsense_percent: 5 };
+    Player::days(&mut Crm::new(7, shape), 400)
+}
+
+/// One event of every type, in its current version.
+fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
+    let mut samples = BTreeMap::new();
+    let mut keep = |recorded: &Recorded| {
+        let name =
+            format!("{}.v{}.json", recorded.event.type_name(), recorded.event.type_version());
+        samples.entry(name).or_insert_with(|| recorded.to_bytes());
+    };
+    player.log.iter().for_each(&mut keep);
+    let access = AccessId(Uuid::from_u128(11));
+    let granted = AccessGranted {
+        access,
+        expires_on: None,
+        label: Text::parse("front desk").unwrap(),
+        scopes: [Scope::Record, Scope::Read].into(),
+        token_hash: DocumentHash([3; 32]),
+    };
+    for event in
+        [FirmEvent::AccessGranted(granted), FirmEvent::AccessRevoked(AccessRevoked { access })]
+    {
+        keep(&Recorded { event: event.into(), stream: StreamId::Firm, ..player.log[0].clone() });
+    }
+    samples
+}
+
+#[test]
+fn every_event_type_has_a_golden_file_that_still_reads() {
+    let samples = samples(&history());
+    let folder = folder("events");
+    for (name, version) in Event::types() {
+        let file = format!("{name}.v{version}.json");
+        let path = folder.join(&file);
+        if !path.exists() && may_write() {
+            std::fs::create_dir_all(&folder).unwrap();
+            std::fs::write(&path, &samples[&file]).unwrap();
+        }
+        assert!(
+            path.exists(),
+            "{file} is missing: a new event type or version needs its golden file"
+        );
+    }
+    let mut read = 0;
+    for entry in std::fs::read_dir(&folder).unwrap() {
+        let path = entry.unwrap().path();
+        let bytes = std::fs::read(&path).unwrap();
+        let recorded =
+            Recorded::from_bytes(&bytes).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        let current =
+            format!("{}.v{}.json", recorded.event.type_name(), recorded.event.type_version());
+        if name == current {
+            assert_eq!(
+                recorded.to_bytes(),
+                bytes,
+                "{name}: the stored form of a current version changed"
+            );
+        } else {
+            // An older version: what it is lifted to stands beside it.
+            let lifted = std::fs::read(path.with_extension("lifted"))
+                .expect("the lifted form of an old version");
+            assert_eq!(recorded.to_bytes(), lifted, "{name}: its upcaster changed");
+        }
+        read += 1;
+    }
+    assert!(read >= Event::types().count());
+}
+
+#[test]
+fn what_a_history_folds_to_changes_only_with_the_state_version() {
+    // Replayed from stored bytes, not from the random generator, so that a change of the generator
+    // does not look like a change of the fold.
+    let stored = folder("folds").join("history.jsonl");
+    if !stored.exists() && may_write() {
+        std::fs::create_dir_all(stored.parent().unwrap()).unwrap();
+        let shape = Shape { clients: 12, enrol_days: 20, nonsense_percent: 5 };
+        let lines = Player::days(&mut Crm::new(3, shape), 200)
+            .log
+            .iter()
+            .map(Recorded::to_bytes)
+            .collect::<Vec<_>>();
+        std::fs::write(&stored, lines.join(&b'\n')).unwrap();
+    }
+    let mut streams: BTreeMap<StreamId, State> = BTreeMap::new();
+    for line in std::fs::read_to_string(&stored).expect("the stored history").lines() {
+        let recorded = Recorded::from_bytes(line.as_bytes()).unwrap();
+        streams
+            .entry(recorded.stream)
+            .or_insert_with(|| State::empty(recorded.stream))
+            .apply(&recorded);
+    }
+    let mut hash = Sha256::new();
+    for state in streams.values() {
+        hash.update(state.to_snapshot());
+    }
+    let hash = hex::encode(hash.finalize());
+    let path = folder("folds").join(format!("state-{STATE_VERSION}.sha256"));
+    if !path.exists() && may_write() {
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(&path, format!("{hash}\n")).unwrap();
+    }
+    let expected = std::fs::read_to_string(&path)
+        .unwrap_or_else(|_| panic!("{} is missing: STATE_VERSION was raised", path.display()));
+    assert_eq!(hash, expected.trim(), "evolve changed: raise STATE_VERSION in the same commit");
+}

@@ -84,11 +84,12 @@ class Schedule:
         return day
 
     def resume(self, day):
-        """The paused period ends later, by the rule it began under: a new rule begins after it."""
-        start, end, rule = self.fixed[-1]
+        """The paused period ends later; on a monthly rule then at the client's current billing day."""
+        start, end, began_under = self.fixed[-1]
+        rule = self.rule
         end += max(day - self.paused_on, 0 * DAY)
         end = billing_day_from(end, rule["monthly_on"]) if "monthly_on" in rule else end
-        self.fixed[-1], self.paused_on = (start, end, rule), None
+        self.fixed[-1], self.paused_on = (start, end, began_under), None
 
 
 class Case:
@@ -113,7 +114,7 @@ class Case:
             self.acknowledged = self.acknowledged or (on, position)
         elif name == "consent_signed":
             facts = {"signed": (on, position), "from": date.fromisoformat(payload["service_from"])}
-            self.agreements.append({**payload, **facts})
+            self.agreements.append(payload | facts)
         elif name == "consent_cancelled":
             self.agreements.pop()
         elif name == "billing_day_changed":
@@ -229,7 +230,7 @@ class Bill:
         case, schedule = self.case, self.case.schedule
         start, end, _ = schedule.period(number)
         work, agreement = self.work_of(number), self.agreement(start)
-        held = ["G5 already claimed or given up"] if number in self.closed else []
+        held = ["G5 claimed or given up"] if number in self.closed else []
         if schedule.waits_for_resumption(number):
             held.append(f"G4 service is paused since {schedule.paused_on}")
         elif self.as_of < end:
@@ -246,9 +247,8 @@ class Bill:
             held.append(f"G1 acknowledged {case.acknowledged}, signed {agreement['signed']}")
         held += self.held_by_telemarketing(agreement["rules"])
         held += self.held_by_state(agreement["rules"], agreement, start, work)
-        total = self.earned + self.amount(number, agreement["terms"])
-        if total > cents(agreement["total_of_payments"]):
-            held.append(f"G8 would be {total} of {cents(agreement['total_of_payments'])}")
+        total, most = self.earned + self.amount(number, agreement["terms"]), cents(agreement["total_of_payments"])
+        held += [f"G8 would be {total} of {most}"] if total > most else []
         return held
 
     def held_by_telemarketing(self, rules):

@@ -24,6 +24,7 @@ use rand::{RngExt, SeedableRng};
 use uuid::Uuid;
 
 pub use client::Client;
+pub(crate) use client::{plain_enrolment, plain_report};
 
 /// The bureaus of the random firm.
 pub const BUREAUS: [&str; 3] = ["east", "mid", "west"];

@@ -2,5 +2,6 @@
 
 #![allow(clippy::missing_panics_doc, reason = "a test that cannot go on stops")]
 
+pub mod bulk;
 pub mod history;
 pub mod player;

@@ -12,7 +12,7 @@ def play(script):
         story = STORIES.get(number, ordinary)
         client = Client(script, number)
         story(client)
-        if client.rounds and not client.over and client.start <= LAST_DAY:
+        if client.rounds and not client.over and client.start < LAST_DAY:
             client.end(client.start, reason="Enough for now.")
 
 
@@ -166,6 +166,8 @@ def long_case(client):
 
 def telemarketing_held(client):
     stubborn(client)
+    # The latest result is of June: no report of this year can be issued late enough to prove it.
+    client.listing(0, "harbor").fates = ["verified"] * 5 + ["deleted"]
     client.open_up()
     client.first_month()
     client.months(10)
@@ -193,13 +195,15 @@ def couple_member(client):
     stubborn(client)
     client.open_up()
     client.first_month()
-    client.months(7)
+    client.months(14)
 
 
 def couple_short(client):
+    if client.number in (28, 43):
+        stubborn(client)
     client.open_up()
     client.first_month()
-    client.months(5)
+    client.months(12 if client.number in (28, 43) else 5)
 
 
 def california(client):
@@ -209,7 +213,7 @@ def california(client):
     client.months(4)
     # 180 days after signing the agreement reaches its end: a new one, before they are over.
     client.sign(date(2026, 5, 6), total=220_000)
-    client.months(4)
+    client.months(14)
 
 
 def california_short(client):
@@ -246,7 +250,7 @@ def paused(client):
     client.act(plus(client.start, 33), {"resumeService": {}})
     client.progress(plus(client.start, 46))
     client.next_period(plus(client.period_end(), 21))
-    client.months(3)
+    client.months(12)
 
 
 def billing_day(client):
@@ -260,7 +264,7 @@ def billing_day(client):
     client.month()
     assert client.start == end
     client.billing_day = 15
-    client.months(6)
+    client.months(14)
 
 
 def moved(client):
@@ -271,7 +275,7 @@ def moved(client):
     moved_in = plus(client.start, 1)
     client.person = {**client.person, "line1": "230 Birch Road", "line2": "Apt 1"}
     client.act(moved_in, {"contactChanged": {"contact": client.contact()}})
-    client.months(3)
+    client.months(12)
 
 
 def left_halfway(client):
@@ -297,7 +301,7 @@ def told_late(client):
     client.progress(reported, told=plus(reported, 16))
     client.message(plus(reported, 16), "Entered from paper: last month's progress report.", incoming=False)
     client.next_period()
-    client.months(4)
+    client.months(12)
 
 
 def identity_theft(client):
@@ -314,7 +318,7 @@ def identity_theft(client):
     client.act(plus(received, 3), {"bureauAnswered": {"bureau": "meridian", "ask": "ASK_THEFT_BLOCK"}})
     client.act(plus(received, 9), {"bureauAnswered": {"bureau": "harbor", "ask": "ASK_THEFT_BLOCK"}})
     client.act(plus(received, 6), {"bureauAnswered": {"bureau": "summit", "ask": "ASK_THEFT_BLOCK"}})
-    client.months(3)
+    client.months(12)
 
 
 def watching(client):
@@ -332,7 +336,7 @@ def total_reached(client):
     stubborn(client)
     client.open_up()
     client.first_month()
-    client.months(5)
+    client.months(12)
 
 
 def free_report(client):
@@ -344,10 +348,11 @@ def free_report(client):
     client.first_month()
     client.month()
     client.act(plus(client.start, 1), {"clientInformationSent": {"round": 2, "bureau": "harbor"}})
-    client.months(3)
+    client.months(12)
 
 
 def waits_for_link(client):
+    client.listing(0, "summit").fates = []  # the client has not said why this one is wrong
     client.open_up()
     client.first_month()
 
@@ -368,6 +373,13 @@ def short_case(client):
     client.months(4)
 
 
+def lasting(client):
+    stubborn(client)
+    client.open_up()
+    client.first_month()
+    client.months(12)
+
+
 STORIES = {
     1: plain, 2: bounced_paper, 3: failed_check_solved, 4: failed_check_open, 5: cancelled,
     6: too_early, 7: unfinished_month, 8: given_up_month, 9: reinserted_silently,
@@ -375,7 +387,7 @@ STORIES = {
     15: short_case, 16: short_case, 17: short_case, 18: short_case, 19: telemarketing_held,
     20: telemarketing_proved, 21: no_evidence, 22: couple_member, 23: couple_member,
     24: couple_short, 25: couple_short, 26: couple_short, 27: couple_short, 28: couple_short,
-    29: couple_short, 30: california, 31: california_short, 32: texas_long, 33: short_case,
+    29: couple_short, 30: california, 31: california_short, 32: texas_long, 33: lasting,
     34: georgia, 35: paused, 36: billing_day, 37: moved, 38: left_halfway, 39: told_late,
     40: identity_theft, 41: watching, 42: total_reached, 43: couple_short, 44: free_report,
     45: waits_for_link, 46: waits_for_link, 47: nothing_yet, 48: ready_to_open,

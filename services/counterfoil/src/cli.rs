@@ -6,8 +6,8 @@ use clap::{Args, Parser, Subcommand};
 use uuid::Uuid;
 
 use crate::command::{
-    billing, charges, clients, completions, couples, due, firm, follow, import, invoices, log_care,
-    payment, serve, status, tokens,
+    billing, charges, clients, completions, couples, due, firm, follow, import, invoices, payment,
+    serve, status, tokens,
 };
 use crate::{demo, exit};
 

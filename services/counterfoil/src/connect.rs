@@ -12,7 +12,7 @@ use api::{name, v1};
 use calendar::{CivilDate, Zone};
 use domain::ids::{CaseId, FirmId};
 use domain::money::Currency;
-use ledger::ledger::Ledger;
+use ledger::Ledger;
 use log::{Clock, LogStore};
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::service::Interceptor;
@@ -32,7 +32,7 @@ const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
 const ANSWER_BYTES_MAX: usize = 16 << 20;
 
 /// How long a run over the whole firm may take: the longest that the service allows.
-pub(crate) const LONG_RUN_TIMEOUT: Duration = ledger::config::REQUEST_TIMEOUT_MAX;
+pub(crate) const LONG_RUN_TIMEOUT: Duration = ledger::REQUEST_TIMEOUT_MAX;
 
 /// Puts the bearer token on every request.
 #[derive(Clone)]
@@ -48,6 +48,15 @@ impl Interceptor for Bearer {
 }
 
 type Wire = InterceptedService<Channel, Bearer>;
+
+/// What to do about a database that is not there.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Missing {
+    /// Make it.
+    Make,
+    /// Say so: a misspelt path must not become an empty ledger.
+    Refuse,
+}
 
 /// The typed clients of one command, and which firm it is about.
 pub(crate) struct Session {
@@ -69,11 +78,23 @@ pub(crate) struct Session {
 
 impl Session {
     /// Opens the way the global options name.
-    pub(crate) async fn open(global: &Global, outbox: Option<&Path>) -> anyhow::Result<Self> {
-        match &global.server {
-            Some(url) => Self::over_network(global, url).await,
-            None => Self::in_process(&embedded::path_of(&global.database)?, global.firm, outbox).await,
+    pub(crate) async fn open(
+        global: &Global,
+        outbox: Option<&Path>,
+        missing: Missing,
+    ) -> anyhow::Result<Self> {
+        if let Some(url) = &global.server {
+            return Self::over_network(global, url).await;
         }
+        let path = embedded::path_of(&global.database)?;
+        if missing == Missing::Refuse && !path.exists() {
+            return Err(Stop::usage(format!(
+                "there is no database at {}; make one: counterfoil firm register FILE.json, or \
+                 name another with --database",
+                path.display()
+            )));
+        }
+        Self::in_process(&path, global.firm, outbox).await
     }
 
     /// The ledger inside this process.
@@ -83,9 +104,11 @@ impl Session {
         outbox: Option<&Path>,
     ) -> anyhow::Result<Self> {
         let (ledger, store) = embedded::open(path, outbox, embedded::own_limits()).await?;
-        let firms = store.firms().await.with_context(|| format!("cannot read {}", path.display()))?;
+        let firms =
+            store.firms().await.with_context(|| format!("cannot read {}", path.display()))?;
         let firm = choose(&firms, firm.map(FirmId));
-        let channel = ledger.connect_in_process().await.context("cannot serve inside the process")?;
+        let channel =
+            ledger.connect_in_process().await.context("cannot serve inside the process")?;
         let mut session = Self::over(channel, Bearer(None), firm, Some(ledger));
         session.find_position().await?;
         Ok(session)
@@ -197,11 +220,11 @@ impl Session {
     pub(crate) async fn close(self) {
         let Self { cases, accounts, billing, administration, ledger, .. } = self;
         drop((cases, accounts, billing, administration));
-        if let Some(ledger) = ledger
-            && !ledger.shutdown().await
-        {
+        let Some(ledger) = ledger else { return };
+        if !ledger.shutdown().await {
             tracing::warn!("the database was closed before everything had been drained");
         }
+        ledger.store().close().await;
     }
 }
 

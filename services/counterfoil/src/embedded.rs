@@ -5,9 +5,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context;
-use ledger::config::Limits;
 use ledger::gateway::FileOutbox;
-use ledger::ledger::Ledger;
+use ledger::{Ledger, Limits};
 use store::Store;
 
 use crate::exit::Stop;
@@ -24,9 +23,8 @@ const REQUEST_TIMEOUT: Duration = Duration::from_secs(600);
 /// The file of a database.
 pub(crate) fn path_of(database: &str) -> anyhow::Result<PathBuf> {
     let path = database.strip_prefix(SQLITE_SCHEME).filter(|path| !path.is_empty());
-    path.map(PathBuf::from).ok_or_else(|| {
-        Stop::usage("--database must be sqlite:PATH, such as sqlite:counterfoil.db")
-    })
+    path.map(PathBuf::from)
+        .ok_or_else(|| Stop::usage("--database must be sqlite:PATH, such as sqlite:counterfoil.db"))
 }
 
 /// Limits for the one caller who holds the store himself.

@@ -143,12 +143,12 @@ fn next(code: Code, reason: &str) -> Option<&'static str> {
             Code::Unavailable | Code::DeadlineExceeded | Code::ResourceExhausted => {
                 "try again in a moment; repeating is harmless under the same request id"
             }
+            Code::NotFound => "look it up: counterfoil clients, invoices, or firm show",
             Code::DataLoss => "write nothing more, keep the file, and run: counterfoil verify",
             Code::Internal | Code::Unknown => "report it with the service's own log",
             Code::Ok
             | Code::Cancelled
             | Code::InvalidArgument
-            | Code::NotFound
             | Code::AlreadyExists
             | Code::FailedPrecondition
             | Code::Aborted
@@ -165,13 +165,15 @@ mod tests {
 
     #[test]
     fn a_refusal_shows_its_rule_citation_and_next_step() {
-        let mut details = ErrorDetails::with_error_info("GATES_CLOSED", "counterfoil", HashMap::new());
+        let mut details =
+            ErrorDetails::with_error_info("GATES_CLOSED", "counterfoil", HashMap::new());
         details.add_precondition_failure_violation(
             "G3",
             "period 1",
             "a round went out on the second day (15 USC 1679d(a)(2))",
         );
-        let status = Status::with_error_details(Code::FailedPrecondition, "gates do not hold", details);
+        let status =
+            Status::with_error_details(Code::FailedPrecondition, "gates do not hold", details);
         let lines = Fault::of_status(&status).lines();
         assert_eq!(lines[0], "refused: gates do not hold (GATES_CLOSED)");
         assert_eq!(lines[1], "  period 1: a round went out on the second day (15 USC 1679d(a)(2))");

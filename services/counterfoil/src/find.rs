@@ -86,7 +86,10 @@ pub(crate) async fn case(session: &mut Session, asked: &str) -> anyhow::Result<S
             fitting.truncate(CASES_NAMED_MAX);
             let named = fitting.iter().map(|case| format!("  {}", crate::words::id(&case.name)));
             let named: Vec<_> = named.collect();
-            Err(Stop::usage(format!("several cases fit; name one by its id:\n{}", named.join("\n"))))
+            Err(Stop::usage(format!(
+                "several cases fit; name one by its id:\n{}",
+                named.join("\n")
+            )))
         }
     }
 }

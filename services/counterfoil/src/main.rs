@@ -65,7 +65,8 @@ async fn run(cli: Cli) -> anyhow::Result<Exit> {
         Command::Completions(args) => completions::run(&args, &mut out),
         Command::Import(args) => import::run(&global, &args, &mut out).await,
         command => {
-            let mut session = Session::open(&global, command.outbox()).await?;
+            let mut session =
+                Session::open(&global, command.outbox(), command.missing_database()).await?;
             let ended = command::run(command, &mut session, &mut out).await;
             session.close().await;
             ended

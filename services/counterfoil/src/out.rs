@@ -28,7 +28,8 @@ pub(crate) struct Out {
 impl Out {
     /// Standard output.
     pub(crate) fn new(json: bool, quiet: bool) -> Self {
-        let columns = console::Term::stdout().size_checked().map(|(_, columns)| usize::from(columns));
+        let columns =
+            console::Term::stdout().size_checked().map(|(_, columns)| usize::from(columns));
         let width = columns.unwrap_or(PAGE_WIDTH).max(PAGE_WIDTH_MIN);
         Self { to: Box::new(io::BufWriter::new(io::stdout())), json, quiet, width }
     }

@@ -41,12 +41,6 @@ impl Table {
         self.rows.push(cells.into_iter().map(|cell| printable(&cell)).collect());
     }
 
-    /// Adds a row of as many cells as the table has columns.
-    pub(crate) fn row_of(&mut self, cells: Vec<String>) {
-        assert_eq!(cells.len(), self.columns.len(), "a row has a cell for every column");
-        self.rows.push(cells.iter().map(|cell| printable(cell)).collect());
-    }
-
     /// Whether it has no row.
     pub(crate) fn is_empty(&self) -> bool {
         self.rows.is_empty()

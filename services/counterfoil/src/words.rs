@@ -5,8 +5,7 @@ use api::{scalar, v1};
 use calendar::CivilDate;
 
 /// What ends every page about fees.
-pub(crate) const CAUTION: &str =
-    "This is not legal advice: state law and licensed counsel decide.";
+pub(crate) const CAUTION: &str = "This is not legal advice: state law and licensed counsel decide.";
 
 /// An ISO 8601 date; nothing if there is none.
 pub(crate) fn day(date: Option<&Date>) -> String {

@@ -8,9 +8,10 @@ use std::task::{Context, Poll};
 use std::time::Duration;
 
 use tokio::time::Instant;
-use tonic::Status;
+use tonic::{Code, Status};
 use tonic::body::Body;
 use tonic::codegen::http::{HeaderMap, Request, Response, header::AUTHORIZATION};
+use tonic_types::{ErrorDetails, StatusExt};
 use tower::{Layer, Service};
 use tracing::Instrument;
 
@@ -84,9 +85,9 @@ where
         async {
             let response = match self.shed(request).await {
                 Ok(response) => response,
-                Err(fault) => Status::from(fault).into_http(),
+                Err(status) => status.into_http(),
             };
-            let code = Status::from_header_map(response.headers()).map_or(tonic::Code::Ok, |s| s.code());
+            let code = Status::from_header_map(response.headers()).map_or(Code::Ok, |s| s.code());
             telemetry::ended(code, started.elapsed());
             response
         }
@@ -95,9 +96,9 @@ where
     }
 
     /// Turns away what is too much at once, rather than let it wait for its deadline.
-    async fn shed(self, request: Request<Body>) -> Result<Response<Body>, Failure> {
+    async fn shed(self, request: Request<Body>) -> Result<Response<Body>, Status> {
         if self.ledger.is_closing() {
-            return Err(Failure::ShuttingDown);
+            return Err(Failure::ShuttingDown.into());
         }
         let slot = Arc::clone(self.ledger.slots()).try_acquire_owned().map_err(|_| Failure::Overloaded)?;
         let response = self.timeout(request).await;
@@ -105,16 +106,16 @@ where
         response
     }
 
-    async fn timeout(self, request: Request<Body>) -> Result<Response<Body>, Failure> {
+    async fn timeout(self, request: Request<Body>) -> Result<Response<Body>, Status> {
         let limits = self.ledger.limits();
         let asked = asked_timeout(request.headers()).unwrap_or(limits.request_timeout);
         let timeout = asked.min(limits.request_timeout_max);
         tokio::time::timeout(timeout, self.authenticate(request))
             .await
-            .unwrap_or(Err(Failure::DeadlineExceeded))
+            .unwrap_or_else(|_| Err(deadline_exceeded()))
     }
 
-    async fn authenticate(self, mut request: Request<Body>) -> Result<Response<Body>, Failure> {
+    async fn authenticate(self, mut request: Request<Body>) -> Result<Response<Body>, Status> {
         let rpc = table::rpc(request.uri().path());
         let authority = match (rpc, self.door) {
             (Rpc::Open | Rpc::Unknown, _) => return Ok(self.handle(request).await),
@@ -153,6 +154,15 @@ fn authorise(rpc: Rpc, authority: &Authority, path: &str) -> Result<(), Failure>
         }
         Rpc::Unknown => Err(Failure::PermissionDenied { scope: None }),
     }
+}
+
+/// The deadline passed. A change that is in the writer's queue is recorded all the same.
+fn deadline_exceeded() -> Status {
+    Status::with_error_details(
+        Code::DeadlineExceeded,
+        "the deadline passed; a change may be recorded all the same: ask again with the same request_id",
+        ErrorDetails::with_error_info("DEADLINE_EXCEEDED", api::status::ERROR_DOMAIN, []),
+    )
 }
 
 /// What the caller's `grpc-timeout` says: at most eight digits and a unit (gRPC over HTTP/2).

@@ -1,6 +1,7 @@
 //! What the handlers share.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use api::requests::Asked;
@@ -10,7 +11,7 @@ use domain::firm::Firm;
 use domain::ids::{AccessId, FirmId, RequestId};
 use domain::money::Currency;
 use domain::world::State;
-use log::{Answer, Clock, Engine, Submission};
+use log::{Answer, Clock, Engine, Pending, Submission, SubmitError};
 use store::Store;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
@@ -18,6 +19,7 @@ use tokio_util::task::TaskTracker;
 
 use crate::access::{Authority, Firms};
 use crate::config::Limits;
+use crate::couples;
 use api::status::Failure;
 use crate::gateway::PaymentGateway;
 use crate::telemetry;
@@ -39,6 +41,7 @@ struct Shared {
     followers: Mutex<HashMap<AccessId, Arc<Semaphore>>>,
     closing: CancellationToken,
     tasks: TaskTracker,
+    sweeping: AtomicBool,
 }
 
 impl Ledger {
@@ -62,6 +65,7 @@ impl Ledger {
             followers: Mutex::default(),
             closing: CancellationToken::new(),
             tasks: TaskTracker::new(),
+            sweeping: AtomicBool::new(false),
         };
         Self { shared: Arc::new(shared) }
     }
@@ -99,6 +103,13 @@ impl Ledger {
 
     pub(crate) fn tasks(&self) -> &TaskTracker {
         &self.shared.tasks
+    }
+
+    /// Starts the sweep for couples that were missed, once for the life of the service.
+    pub(crate) fn start_sweep(&self) {
+        if !self.shared.sweeping.swap(true, Ordering::Relaxed) {
+            self.tasks().spawn(couples::sweep(self.clone()));
+        }
     }
 
     pub(crate) fn is_closing(&self) -> bool {
@@ -198,6 +209,30 @@ impl Ledger {
         let action = domain::command::CoupleAction::Compare;
         let command = domain::command::Command::Couple { first: nobody, second: nobody, action };
         self.submit(authority, Asked { firm, request_id, command }, fingerprint).await
+    }
+}
+
+/// Requests of one run that wait for their answers: enough of them to fill the writer's batches, and
+/// no more.
+pub(crate) struct InFlight<K> {
+    waiting: VecDeque<(K, Pending)>,
+}
+
+impl<K> InFlight<K> {
+    pub(crate) fn new() -> Self {
+        Self { waiting: VecDeque::with_capacity(log::BATCH_COMMANDS_MAX) }
+    }
+
+    /// Adds a request; the oldest answer, once the window is full.
+    pub(crate) async fn add(&mut self, key: K, pending: Pending) -> Option<(K, Result<Answer, SubmitError>)> {
+        self.waiting.push_back((key, pending));
+        if self.waiting.len() < log::BATCH_COMMANDS_MAX { None } else { self.next().await }
+    }
+
+    /// The oldest answer, until none is awaited.
+    pub(crate) async fn next(&mut self) -> Option<(K, Result<Answer, SubmitError>)> {
+        let (key, pending) = self.waiting.pop_front()?;
+        Some((key, pending.await.unwrap_or(Err(SubmitError::OutcomeUnknown))))
     }
 }
 

@@ -125,24 +125,7 @@ impl Client {
             1 => "GA",
             _ => "IL",
         };
-        let line1 = if rng.random_bool(0.5) {
-            format!("{household} North Main Street")
-        } else {
-            format!("{household} N MAIN ST")
-        };
-        Contact {
-            address: Address {
-                city: personal("Exampleton"),
-                line1: personal(&line1),
-                line2: Some(personal("Apt 4")),
-                state: StateCode::parse(state).expect("a state"),
-                zip: personal("60600"),
-            },
-            email: personal(&format!("client{}@example.com", self.number)),
-            name: personal(&format!("Client {}", self.number)),
-            phone: Personal::phone(&format!("+1202555{:04}", 100 + household % 100))
-                .expect("a number"),
-        }
+        contact(self.number, household, state, rng.random_bool(0.5))
     }
 
     /// What happens to this client on a day.
@@ -177,31 +160,21 @@ impl Client {
             PeriodRule::monthly_on(rng.random_range(1..=31))
         };
         let household = self.number / 2;
-        let token = if self.seat() == Seat::Couple && rng.random_ratio(3, 4) {
-            format!("tok_h{household}")
-        } else {
-            format!("tok_c{}", self.number)
-        };
-        let card = Card {
-            expires: text("2029-08"),
-            last4: personal("4242"),
-            token: CardToken::parse(&token).expect("a code of ours"),
-        };
+        let shared = self.seat() == Seat::Couple && rng.random_ratio(3, 4);
+        let token =
+            if shared { format!("tok_h{household}") } else { format!("tok_c{}", self.number) };
         let channel =
             if rng.random_ratio(1, 8) { Channel::Telephone } else { any(rng, &Channel::ALL[1..]) };
         let evidence = rng.random_ratio(19, 20).then_some(DocumentHash([5; 32]));
+        let sale = Sale { channel, evidence, promised_days: 60 };
         CaseAction::Enrol(Box::new(Enrol {
             billing: billing.expect("a rule within bounds"),
-            birth_date: personal("1981-02-03"),
-            card: rng.random_ratio(9, 10).then_some(card),
+            card: rng.random_ratio(9, 10).then(|| card(&token)),
             contact: self.contact(rng),
-            plan: plan_code(),
-            sale: Sale { channel, evidence, promised_days: 60 },
-            seat: self.seat(),
             ssn_last4: rng
                 .random_bool(0.5)
                 .then(|| Personal::ssn_last4("1234").expect("four digits")),
-            zone: None,
+            ..plain_enrolment(self.number, sale, self.seat())
         }))
     }
 
@@ -236,29 +209,15 @@ impl Client {
 
     fn import(&self, rng: &mut StdRng, at: usize, issued_on: CivilDate) -> CaseAction {
         let count = 3 + u8::try_from(self.number % 3).unwrap_or(0);
-        let is_there = |rng: &mut StdRng, number: u8| {
-            let deleted = self.deleted.contains(&(item(number), at % BUREAUS.len()));
+        let is_there = |rng: &mut StdRng, item: &ItemCode| {
+            let deleted = self.deleted.contains(&(item.clone(), at % BUREAUS.len()));
             if deleted { rng.random_ratio(1, 20) } else { rng.random_ratio(19, 20) }
         };
-        let items = (0..count).filter(|&number| is_there(rng, number)).map(|number| ItemSeen {
-            balance: Some(usd(50_000)),
-            delinquent_since: None,
-            furnisher: text("Example Collections"),
-            item: item(number),
-            kind: ItemKind::ALL[usize::from(number) % ItemKind::ALL.len()],
-        });
-        let items = items.collect();
-        CaseAction::ImportReport(ImportReport {
-            bureau: bureau(at),
-            card_balance: Some(usd(100_000)),
-            card_limit: Some(usd(300_000)),
-            document: None,
-            free_annual: rng.random_ratio(1, 10),
-            inquiries: 2,
-            issued_on,
-            items,
-            score: Some(Score { model: text("Model 8"), value: rng.random_range(480..720) }),
-        })
+        let mut report = plain_report(at, issued_on, count);
+        report.items.retain(|seen| is_there(rng, &seen.item));
+        report.free_annual = rng.random_ratio(1, 10);
+        report.score = Some(Score { model: text("Model 8"), value: rng.random_range(480..720) });
+        CaseAction::ImportReport(report)
     }
 
     fn before_work(&self, rng: &mut StdRng, today: CivilDate) -> CaseAction {
@@ -462,6 +421,67 @@ impl Client {
             let step = step.saturating_add_signed(by);
             self.stage = if step >= SET_UP_STEPS { Stage::Ready } else { Stage::Enrolled(step) };
         }
+    }
+}
+
+fn card(token: &str) -> Card {
+    Card {
+        expires: text("2029-08"),
+        last4: personal("4242"),
+        token: CardToken::parse(token).expect("a code of ours"),
+    }
+}
+
+fn contact(number: u32, household: u32, state: &str, spelled_out: bool) -> Contact {
+    let street = if spelled_out { "North Main Street" } else { "N MAIN ST" };
+    Contact {
+        address: Address {
+            city: personal("Exampleton"),
+            line1: personal(&format!("{household} {street}")),
+            line2: Some(personal("Apt 4")),
+            state: StateCode::parse(state).expect("a state"),
+            zip: personal("60600"),
+        },
+        email: personal(&format!("client{number}@example.com")),
+        name: personal(&format!("Client {number}")),
+        phone: Personal::phone(&format!("+1202555{:04}", 100 + household % 100)).expect("a number"),
+    }
+}
+
+/// An enrolment without anything random in it.
+pub(crate) fn plain_enrolment(number: u32, sale: Sale, seat: Seat) -> Enrol {
+    Enrol {
+        billing: PeriodRule::every_days(30).expect("a rule within bounds"),
+        birth_date: personal("1981-02-03"),
+        card: Some(card(&format!("tok_c{number}"))),
+        contact: contact(number, 100_000 + number, "IL", true),
+        plan: plan_code(),
+        sale,
+        seat,
+        ssn_last4: None,
+        zone: None,
+    }
+}
+
+/// A report of a bureau with so many items.
+pub(crate) fn plain_report(at: usize, issued_on: CivilDate, items: u8) -> ImportReport {
+    let seen = |number: u8| ItemSeen {
+        balance: Some(usd(50_000)),
+        delinquent_since: None,
+        furnisher: text("Example Collections"),
+        item: item(number),
+        kind: ItemKind::ALL[usize::from(number) % ItemKind::ALL.len()],
+    };
+    ImportReport {
+        bureau: bureau(at),
+        card_balance: Some(usd(100_000)),
+        card_limit: Some(usd(300_000)),
+        document: None,
+        free_annual: false,
+        inquiries: 2,
+        issued_on,
+        items: (0..items).map(seen).collect(),
+        score: Some(Score { model: text("Model 8"), value: 581 }),
     }
 }
 

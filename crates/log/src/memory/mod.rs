@@ -6,6 +6,7 @@
 mod faults;
 mod log;
 mod other_writer;
+mod process;
 mod rows;
 
 use std::collections::{HashMap, HashSet};
@@ -20,6 +21,7 @@ use proof::Hash;
 use tokio::sync::{OwnedRwLockWriteGuard, RwLock};
 
 pub use faults::{FaultPlan, Injected};
+pub use process::Process;
 
 use crate::engine::lock;
 use crate::error::StoreError;
@@ -102,6 +104,24 @@ impl MemoryStore {
         let mut shared = lock(&self.shared);
         let bytes = shared.firms.get_mut(&firm).and_then(|log| log.bytes_mut(position));
         bytes.map(change).is_some()
+    }
+
+    /// Appends, as a newer version of this software could, an event of a kind nobody here has heard
+    /// of, on a stream of its own. Its position, or nothing if there is no firm yet.
+    pub fn poison(&self, firm: FirmId) -> Option<u64> {
+        other_writer::write_unreadable(lock(&self.shared).firm(firm))
+    }
+
+    /// The kept events after a position, whatever the faults: what an inspector of the disk sees.
+    pub fn kept(&self, firm: FirmId, after: u64) -> Vec<Stored> {
+        let mut shared = lock(&self.shared);
+        let log = shared.firm(firm);
+        let (mut kept, mut last) = (Vec::new(), after);
+        while last < log.head().position {
+            kept.extend(log.read(last, usize::MAX));
+            last = kept.last().map_or(u64::MAX, |stored: &Stored| stored.position);
+        }
+        kept
     }
 
     /// The remembered outcome of a request.

@@ -2,7 +2,7 @@
 
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{BureauRegistered, Recorded, StreamId};
-use domain::ids::{BureauCode, EventId, RequestId};
+use domain::ids::{BureauCode, CaseId, EventId, RequestId};
 use domain::value::Text;
 use domain::world::{Context, Halt, World};
 use uuid::Uuid;
@@ -17,11 +17,44 @@ use crate::settings::NEEDS_MAX;
 const REQUESTS: u128 = 0x07e5_0000 << 96;
 const EVENTS: u128 = 0x07e6_0000 << 96;
 
+/// An event type of no version of this software.
+const UNHEARD_OF: &str = "comet_observed";
+
 /// Registers one more bureau, dated like the firm's last event. Whether something was written: a
 /// firm that is not registered yet has no other writer.
 pub(super) fn write(log: &mut FirmLog) -> bool {
-    let last = log.last_of(StreamId::Firm).and_then(|last| Recorded::from_bytes(&last.bytes).ok());
-    let Some(last) = last else { return false };
+    let Some(decided) = registration(log) else { return false };
+    let rows = decided.events.into_iter().map(|event| (event.to_bytes(), event)).collect();
+    append(log, rows, decided.request, &decided.last);
+    true
+}
+
+/// Writes an event nobody can read, on the stream of a case that nobody works on. Its position;
+/// nothing the second time, for one such event is enough.
+pub(super) fn write_unreadable(log: &mut FirmLog) -> Option<u64> {
+    let mut decided = registration(log)?;
+    let mut event = decided.events.pop()?;
+    event.stream = StreamId::Case(CaseId(Uuid::max()));
+    if log.last_of(event.stream).is_some() {
+        return None;
+    }
+    event.stream_version = 1;
+    let known = event.event.type_name();
+    let bytes = String::from_utf8(event.to_bytes()).ok()?.replace(known, UNHEARD_OF).into_bytes();
+    append(log, vec![(bytes, event)], decided.request, &decided.last);
+    Some(log.head().position)
+}
+
+/// What another process has decided.
+struct Decided {
+    events: Vec<Recorded>,
+    request: RequestId,
+    /// The firm's event it was dated like.
+    last: Recorded,
+}
+
+fn registration(log: &FirmLog) -> Option<Decided> {
+    let last = Recorded::from_bytes(&log.last_of(StreamId::Firm)?.bytes).ok()?;
     let next = log.head().position + 1;
     let command = Command::Firm {
         action: Dated {
@@ -35,9 +68,8 @@ pub(super) fn write(log: &mut FirmLog) -> bool {
         },
     };
     let request = RequestId(Uuid::from_u128(REQUESTS | u128::from(next)));
-    let Some(events) = decide(log, &command, request, &last) else { return false };
-    append(log, events, request, &last);
-    true
+    let events = decide(log, &command, request, &last)?;
+    Some(Decided { events, request, last })
 }
 
 fn text(words: &str) -> Text {
@@ -77,14 +109,18 @@ fn decide(
     None
 }
 
-fn append(log: &mut FirmLog, events: Vec<Recorded>, request: RequestId, last: &Recorded) {
+fn append(
+    log: &mut FirmLog,
+    events: Vec<(Vec<u8>, Recorded)>,
+    request: RequestId,
+    last: &Recorded,
+) {
     let expected = log.head().position;
     let mut head = log.head().clone();
     let count = u64::try_from(events.len()).expect("a few events fit 64 bits");
-    let streams = events.iter().map(|event| (event.stream, event.stream_version)).collect();
+    let streams = events.iter().map(|(_, event)| (event.stream, event.stream_version)).collect();
     let mut rows = Vec::new();
-    for recorded in events {
-        let bytes = recorded.to_bytes();
+    for (bytes, recorded) in events {
         let leaf = proof::leaf_hash(&bytes);
         head.frontier.push(leaf);
         head.position = recorded.position;

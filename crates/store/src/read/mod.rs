@@ -49,7 +49,6 @@ pub use round_letter::RoundLetterRow;
 pub use score::ScoreRow;
 
 use crate::row::{Changes, Row, Table};
-use crate::statement::Statement;
 use crate::value::Value;
 
 /// Most rows of one page; a larger limit is taken for this one.
@@ -80,7 +79,7 @@ pub(crate) static TABLES: &[&Table] = &[
 
 /// Every query, so that a test can prepare them all.
 #[cfg(test)]
-pub(crate) static STATEMENTS: &[&[&Statement]] = &[
+pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
     firm::STATEMENTS,
     case_status::STATEMENTS,
     readiness::STATEMENTS,

@@ -12,7 +12,7 @@ use uuid::Uuid;
 use super::append::head_of;
 use super::error::failed;
 use super::statements::{FIRMS, HEAD, LEAVES, READ, SNAPSHOTS, STREAMS};
-use super::{Sqlite, malformed, signed, unsigned};
+use super::{Sqlite, malformed, unsigned};
 
 /// Bytes of bodies after which a page ends early.
 const PAGE_BYTES_MAX: usize = 16 << 20;
@@ -173,16 +173,4 @@ fn place(loaded: &mut [LoadedStream], key: i64) -> Result<&mut LoadedStream, Sto
 pub(super) fn json_list(elements: impl Iterator<Item = String>) -> String {
     let elements: Vec<String> = elements.collect();
     format!("[{}]", elements.join(","))
-}
-
-/// Every position fits a column: `decide` counts from 1 and the frontier ends at the same number.
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_position_beyond_the_columns_is_behind_every_event() {
-        assert_eq!(at_most(u64::MAX), i64::MAX);
-        assert!(signed(u64::MAX).is_err());
-    }
 }

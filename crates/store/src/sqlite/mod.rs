@@ -17,6 +17,8 @@ mod error;
 mod load;
 mod project;
 mod statements;
+#[cfg(test)]
+mod tests;
 mod write;
 
 use std::collections::HashMap;

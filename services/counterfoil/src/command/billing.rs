@@ -130,7 +130,7 @@ pub(crate) async fn claimable(
             words::last_day(fee.end_date.as_ref()),
             words::amount(fee.amount.as_ref()),
             if fee.claimable { "yes" } else { "no" }.to_owned(),
-            words::list(fee.findings.iter().filter(|gate| !gate.holds).map(held_by)),
+            held_by(fee),
         ]);
     }
     out.note(format!("Judged up to {as_of}"))?;
@@ -144,12 +144,22 @@ pub(crate) async fn claimable(
     Ok(Exit::Done)
 }
 
-fn held_by(finding: &v1::GateFinding) -> String {
-    let mut text = format!("{}: {}", words::gate(finding.gate), finding.because);
-    if finding.due_date.is_some() {
-        text.push_str(&format!(" (from {})", words::day(finding.due_date.as_ref())));
+/// The gates that do not hold; several with one reason are said once.
+fn held_by(fee: &v1::ClaimableFee) -> String {
+    let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
+    for finding in fee.findings.iter().filter(|finding| !finding.holds) {
+        let mut because = finding.because.clone();
+        if finding.due_date.is_some() {
+            because.push_str(&format!(" (from {})", words::day(finding.due_date.as_ref())));
+        }
+        let gate = words::gate(finding.gate);
+        match reasons.iter_mut().find(|(known, _)| *known == because) {
+            Some((_, gates)) => gates.push(gate),
+            None => reasons.push((because, vec![gate])),
+        }
     }
-    text
+    let said = reasons.iter().map(|(because, gates)| format!("{}: {because}", gates.join(", ")));
+    said.collect::<Vec<_>>().join("; ")
 }
 
 /// Which fee.

@@ -58,11 +58,7 @@ pub(crate) async fn request(
     out.table(&table, "No charge is due.")?;
     let mut skipped = Table::new(&[">invoice", "reason", "~because"]);
     for invoice in &answer.skipped {
-        skipped.row([
-            words::id(&invoice.invoice),
-            invoice.reason.clone(),
-            invoice.detail.clone(),
-        ]);
+        skipped.row([words::id(&invoice.invoice), invoice.reason.clone(), invoice.detail.clone()]);
     }
     out.section("Not asked for", &skipped)?;
     if !answer.charges.is_empty() {
@@ -91,6 +87,7 @@ pub(crate) async fn results(
     session: &mut Session,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
-    let input = Input { file: &args.file, from_line: args.from_line, only: Only::Payments };
+    let input =
+        Input { file: &args.file, from_line: args.from_line, retry: 0, only: Only::Payments };
     import::play(&input, Mode::Record, session, out).await
 }

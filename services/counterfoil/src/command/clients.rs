@@ -73,8 +73,19 @@ pub(crate) async fn run(
         return Ok(Exit::Done);
     }
     let mut table = Table::new(&[
-        "case", "~client", "state", "plan", "seat", "enrolled", ">ready", ">listed", ">deleted",
-        ">rounds", ">exposures", ">exceptions", "next due",
+        "case",
+        "~client",
+        "state",
+        "plan",
+        "seat",
+        "enrolled",
+        ">ready",
+        ">listed",
+        ">deleted",
+        ">rounds",
+        ">exposures",
+        ">exceptions",
+        "next due",
     ]);
     for case in &cases.entries {
         table.row([

@@ -54,11 +54,7 @@ pub(crate) async fn run(
     }
 }
 
-async fn decide(
-    decision: &Decision,
-    session: &mut Session,
-    out: &mut Out,
-) -> anyhow::Result<Exit> {
+async fn decide(decision: &Decision, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
     let (Decision::Confirm(two) | Decision::Refuse(two) | Decision::Unlink(two)) = decision;
     let parent = session.firm()?;
     let request_id = request_id(two.again.request_id);

@@ -87,20 +87,24 @@ pub(crate) async fn run(
         out.message(&answer, "ListDueResponse")?;
         return Ok(Exit::Done);
     }
-    let mut table =
-        Table::new(&["why", "case", "about", "since", "by", "~what to do", "~rule"]);
-    for item in &due.entries {
-        table.row([
-            words::due_kind(item.kind),
-            subject(item),
-            about(item),
-            words::day(item.since.as_ref()),
-            words::day(item.due_on.as_ref()),
-            item.detail.clone(),
-            item.citation.clone(),
-        ]);
+    if due.entries.is_empty() {
+        out.line("Nothing needs a person.")?;
     }
-    out.table(&table, "Nothing needs a person.")?;
+    // The service lists by kind, so that the kinds stand together.
+    for of_kind in due.entries.chunk_by(|one, next| one.kind == next.kind) {
+        let mut table = Table::new(&["case", "about", "since", "by", "~what to do"]);
+        for item in of_kind {
+            table.row([
+                subject(item),
+                about(item),
+                words::day(item.since.as_ref()),
+                words::day(item.due_on.as_ref()),
+                to_do(item),
+            ]);
+        }
+        let kind = of_kind.first().map(|item| words::due_kind(item.kind)).unwrap_or_default();
+        out.section(&format!("{kind}: {}", of_kind.len()), &table)?;
+    }
     if let Some(more) = due.more() {
         out.note(more)?;
     }
@@ -124,4 +128,13 @@ fn about(item: &v1::DueItem) -> String {
         parts.push(item.subject.clone());
     }
     parts.join(", ")
+}
+
+/// What to do, and the rule behind it.
+fn to_do(item: &v1::DueItem) -> String {
+    if item.citation.is_empty() {
+        item.detail.clone()
+    } else {
+        format!("{} ({})", item.detail, item.citation)
+    }
 }

@@ -109,7 +109,10 @@ async fn register(args: &FileArgs, session: &mut Session, out: &mut Out) -> anyh
     if out.is_json() {
         out.message(&answer, "RegisterFirmResponse")?;
     } else {
-        out.receipt(&format!("The firm {} is registered.", words::id(&name)), answer.receipt.as_ref())?;
+        out.receipt(
+            &format!("The firm {} is registered.", words::id(&name)),
+            answer.receipt.as_ref(),
+        )?;
         out.note("Next: firm plan, firm pack, firm bureau; then import")?;
     }
     Ok(Exit::Done)
@@ -255,8 +258,15 @@ async fn show(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
 
 fn plans(firm: &v1::Firm) -> Table {
     let mut table = Table::new(&[
-        "plan", ">version", "~name", ">first", ">monthly", ">couple first", ">couple monthly",
-        ">periods", "~work of a period",
+        "plan",
+        ">version",
+        "~name",
+        ">first",
+        ">monthly",
+        ">couple first",
+        ">couple monthly",
+        ">periods",
+        "~work of a period",
     ]);
     let first = |p: &Option<v1::Prices>| {
         words::amount(p.as_ref().and_then(|prices| prices.first_fee.as_ref()))

@@ -168,8 +168,17 @@ pub(crate) async fn list(
         return Ok(Exit::Done);
     }
     let mut table = Table::new(&[
-        ">invoice", "account", "issued", "due", "state", ">total", ">paid", ">open", ">tries",
-        "last failure", "next try",
+        ">invoice",
+        "account",
+        "issued",
+        "due",
+        "state",
+        ">total",
+        ">paid",
+        ">open",
+        ">tries",
+        "last failure",
+        "next try",
     ]);
     for invoice in &invoices.entries {
         table.row([

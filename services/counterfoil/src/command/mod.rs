@@ -19,11 +19,17 @@ pub(crate) mod tokens;
 use std::path::Path;
 
 use crate::cli::Command;
-use crate::connect::Session;
+use crate::connect::{Missing, Session};
 use crate::exit::Exit;
 use crate::out::Out;
 
 impl Command {
+    /// Only a firm's registration makes a database.
+    pub(crate) fn missing_database(&self) -> Missing {
+        let registers = matches!(self, Self::Firm(firm::FirmCommand::Register(_)));
+        if registers { Missing::Make } else { Missing::Refuse }
+    }
+
     /// The folder that charges are put in, if the command names one.
     pub(crate) fn outbox(&self) -> Option<&Path> {
         if let Self::Charges(args) = self { args.outbox.as_deref() } else { None }

@@ -82,8 +82,9 @@ struct Lowering {
 /// What both ways to lower an invoice need: its account, and the amount in the firm's currency.
 async fn lowering(args: &LowerArgs, session: &mut Session) -> anyhow::Result<Lowering> {
     let currency = session.currency().await?;
-    let money = amount(&args.amount, currency)
-        .ok_or_else(|| Stop::usage("the amount must be one of the firm's currency, such as 49.99"))?;
+    let money = amount(&args.amount, currency).ok_or_else(|| {
+        Stop::usage("the amount must be one of the firm's currency, such as 49.99")
+    })?;
     let invoice = name::invoice(session.firm_id()?, args.invoice);
     let request =
         v1::GetInvoiceRequest { name: invoice.clone(), at_least_position: session.position };
@@ -151,7 +152,14 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
         return Ok(Exit::Done);
     }
     let mut table = Table::new(&[
-        "settled", "~payment", "account", ">amount", "invoices", ">unearned", ">refunded", "state",
+        "settled",
+        "~payment",
+        "account",
+        ">amount",
+        "invoices",
+        ">unearned",
+        ">refunded",
+        "state",
     ]);
     for payment in &payments.entries {
         table.row([

@@ -5,8 +5,7 @@ use std::path::PathBuf;
 
 use anyhow::Context;
 use clap::Args;
-use ledger::config::{Limits, ServerConfig, TlsFiles};
-use ledger::server::ServeError;
+use ledger::{Limits, ServeError, ServerConfig, TlsFiles};
 
 use crate::cli::Global;
 use crate::connect::file_of;
@@ -45,11 +44,7 @@ impl ServeArgs {
             }
             (_, _) => None,
         };
-        ServerConfig {
-            listen: self.listen,
-            tls,
-            allow_plaintext_elsewhere: self.allow_plaintext,
-        }
+        ServerConfig { listen: self.listen, tls, allow_plaintext_elsewhere: self.allow_plaintext }
     }
 }
 

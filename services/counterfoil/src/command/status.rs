@@ -59,8 +59,7 @@ fn head(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
         out.field("client", addressed(client))?;
         out.field("reached at", words::list([client.phone.clone(), client.email.clone()]))?;
     }
-    let plan =
-        format!("{} version {}, {}", case.plan, case.plan_version, words::seat(case.seat));
+    let plan = format!("{} version {}, {}", case.plan, case.plan_version, words::seat(case.seat));
     out.field("plan", plan)?;
     out.field("enrolled", words::day(case.enrolled_on.as_ref()))?;
     out.field("signed", words::day(case.signed_on.as_ref()))?;
@@ -131,11 +130,22 @@ fn listings(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
         }
     }
     let bureaus: BTreeSet<&str> = case.listings.iter().map(|listing| &*listing.bureau).collect();
-    let mut table = Table::new(&["item", "kind", "~furnisher", ">balance", "bureau", "state", "since", "basis", "too old from"]);
+    let mut table = Table::new(&[
+        "item",
+        "kind",
+        "~furnisher",
+        ">balance",
+        "bureau",
+        "state",
+        "since",
+        "basis",
+        "too old from",
+    ]);
     for item in items {
         let mut first = true;
         for bureau in &bureaus {
-            let here = |listing: &&v1::Listing| listing.item == item.item && listing.bureau == *bureau;
+            let here =
+                |listing: &&v1::Listing| listing.item == item.item && listing.bureau == *bureau;
             let Some(listing) = case.listings.iter().find(here) else { continue };
             let once = |text: String| if first { text } else { String::new() };
             table.row([
@@ -158,7 +168,14 @@ fn listings(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
 
 fn rounds(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     let mut table = Table::new(&[
-        ">round", "sent", "bureau", "by", "~items", "delivered", "answered", "~outcome",
+        ">round",
+        "sent",
+        "bureau",
+        "by",
+        "~items",
+        "delivered",
+        "answered",
+        "~outcome",
     ]);
     for round in &case.rounds {
         for letter in &round.letters {
@@ -180,9 +197,8 @@ fn rounds(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
 }
 
 fn clocks(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
-    let mut table = Table::new(&[
-        "clock", "bureau", ">round", "item", "from", "due", "state", "came", "~rule",
-    ]);
+    let mut table =
+        Table::new(&["clock", "bureau", ">round", "item", "from", "due", "state", "came", "~rule"]);
     for clock in &case.clocks {
         let estimated = if clock.estimated { " (estimated)" } else { "" };
         table.row([
@@ -203,7 +219,13 @@ fn clocks(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
 
 fn scores(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     let mut table = Table::new(&[
-        "report", "bureau", "model", ">score", ">inquiries", ">card balance", ">card limit",
+        "report",
+        "bureau",
+        "model",
+        ">score",
+        ">inquiries",
+        ">card balance",
+        ">card limit",
     ]);
     for seen in &case.scores {
         let score = seen.score.clone().unwrap_or_default();
@@ -258,20 +280,24 @@ async fn account(case: &v1::Case, session: &mut Session, out: &mut Out) -> anyho
     if case.account.is_empty() {
         return Ok(());
     }
-    let request = v1::GetAccountRequest {
-        name: case.account.clone(),
-        at_least_position: session.position,
-    };
+    let request =
+        v1::GetAccountRequest { name: case.account.clone(), at_least_position: session.position };
     let answer = session.accounts.get_account(request).await?.into_inner();
     let Some(account) = answer.account else { return Ok(()) };
     out.heading(format!("Account {}", words::id(&account.name)))?;
     if !account.member.is_empty() {
         let couple = format!("{} and {}", words::id(&account.owner), words::id(&account.member));
-        out.field("couple", format!("{couple}, linked by {}", words::linked_by(account.linked_by)))?;
+        out.field(
+            "couple",
+            format!("{couple}, linked by {}", words::linked_by(account.linked_by)),
+        )?;
     }
     if let Some(card) = &account.card {
-        let since = words::day(card.since.as_ref());
-        out.field("card", format!("ends in {}, valid to {}, since {since}", card.last4, card.expires))?;
+        let mut text = format!("ends in {}, valid to {}", card.last4, card.expires);
+        if card.since.is_some() {
+            text.push_str(&format!(", on file since {}", words::day(card.since.as_ref())));
+        }
+        out.field("card", text)?;
     }
     out.field("open", words::amount(account.open_amount.as_ref()))?;
     out.field("owed to client", words::amount_if_any(account.owed_to_client.as_ref()))?;

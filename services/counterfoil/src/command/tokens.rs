@@ -90,11 +90,7 @@ pub(crate) async fn run(
     }
 }
 
-async fn create(
-    args: CreateArgs,
-    session: &mut Session,
-    out: &mut Out,
-) -> anyhow::Result<Exit> {
+async fn create(args: CreateArgs, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
     let token = v1::Token {
         label: args.label,
         scopes: args.scopes.iter().map(|scope| scope.message().into()).collect(),

@@ -8,11 +8,11 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use domain::event::Scope;
-use domain::ids::{AccessId, CaseId, FirmId, RequestId};
+use domain::ids::{AccessId, FirmId, RequestId};
 use domain::value::Text;
 
 pub(crate) use cache::Firms;
-pub(crate) use token::{Claim, NewToken, new_token};
+pub(crate) use token::{Claim, new_token};
 
 use api::status::Failure;
 
@@ -101,14 +101,10 @@ impl Authority {
 /// Derives the id of a request that the service makes itself, so that doing it again is the same
 /// request (UUID version 8, RFC 9562 section 5.8: SHA-256, cut).
 pub(crate) fn derived_request(kind: &str, parts: &[&[u8]]) -> RequestId {
-    RequestId(derived(kind, parts))
-}
-
-fn derived(kind: &str, parts: &[&[u8]]) -> uuid::Uuid {
     let digest = fingerprint(kind, parts);
     let mut bytes = [0; 16];
     bytes.copy_from_slice(&digest[..16]);
-    uuid::Builder::from_custom_bytes(bytes).into_uuid()
+    RequestId(uuid::Builder::from_custom_bytes(bytes).into_uuid())
 }
 
 /// The fingerprint of such a request.
@@ -121,9 +117,4 @@ pub(crate) fn fingerprint(kind: &str, parts: &[&[u8]]) -> [u8; 32] {
         hash.update(part);
     }
     hash.finalize().into()
-}
-
-/// The bytes of a case's id.
-pub(crate) fn case_bytes(case: &CaseId) -> &[u8] {
-    case.0.as_bytes()
 }

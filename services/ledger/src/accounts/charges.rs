@@ -14,18 +14,15 @@ use domain::command::{AccountAction, Command, Dated};
 use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId};
 use domain::ids::{AccountId, RequestId};
 use domain::refusal::Refusal;
-use futures::{StreamExt, TryStreamExt, stream};
-use log::{Submission, SubmitError};
+use log::{Answer, Submission, SubmitError};
 use store::InvoiceRow;
 
 use super::list::accounts;
 use crate::access::{Authority, derived_request, fingerprint};
 use crate::gateway::{ChargeRequest, ChargeRun};
-use crate::ledger::Ledger;
+use crate::ledger::{InFlight, Ledger};
 use crate::present::amount;
 
-/// Commands that wait for their answer at a time.
-const IN_FLIGHT: usize = log::BATCH_COMMANDS_MAX;
 /// Invoices read at a time.
 const INVOICES_PAGE: u32 = 500;
 /// Most skipped invoices listed in the answer.
@@ -83,36 +80,32 @@ impl Request<'_> {
 
     /// Asks for at most so many charges, and says which were refused and whether any are left.
     async fn ask(&self, most: usize) -> Result<(Vec<v1::ChargeSkipped>, bool), Failure> {
-        let (mut skipped, mut asked, mut after) = (Vec::new(), 0, 0);
-        loop {
-            let ChargesAsked { firm, as_of, .. } = self.asked;
-            let mut page = self.ledger.store().charges_due(firm, as_of, after, INVOICES_PAGE).await?;
-            let Some(last) = page.last() else { return Ok((skipped, false)) };
+        let ChargesAsked { firm, as_of, .. } = self.asked;
+        let (mut skipped, mut in_flight, mut asked, mut after) = (Vec::new(), InFlight::new(), 0, 0);
+        let more = 'pages: loop {
+            let page = self.ledger.store().charges_due(firm, as_of, after, INVOICES_PAGE).await?;
+            let Some(last) = page.last() else { break false };
             after = last.number;
-            let left = most - asked;
-            if left == 0 {
-                return Ok((skipped, true));
-            }
-            let cut = page.len() > left;
-            page.truncate(left);
-            let mut answers =
-                stream::iter(&page).map(|row| self.ask_one(row)).buffered(IN_FLIGHT);
-            while let Some(refused) = answers.try_next().await? {
-                match refused {
-                    None => asked += 1,
-                    Some(skip) if skipped.len() < SKIPPED_MAX => skipped.push(skip),
-                    Some(_) => {}
+            for row in page {
+                if asked == most {
+                    break 'pages true;
+                }
+                asked += 1;
+                let pending = self.ledger.engine().enqueue(firm, self.submission(&row)).await?;
+                if let Some((invoice, answer)) = in_flight.add(row.number, pending).await {
+                    self.settle(&mut skipped, invoice, answer)?;
                 }
             }
-            if cut {
-                return Ok((skipped, true));
-            }
+        };
+        while let Some((invoice, answer)) = in_flight.next().await {
+            self.settle(&mut skipped, invoice, answer)?;
         }
+        Ok((skipped, more))
     }
 
-    async fn ask_one(&self, row: &InvoiceRow) -> Result<Option<v1::ChargeSkipped>, Failure> {
+    fn submission(&self, row: &InvoiceRow) -> Submission {
         let action = AccountAction::RequestCharge { invoice: row.number };
-        let submission = Submission {
+        Submission {
             request_id: self.request_of(row.number),
             fingerprint: fingerprint("charge", &[&self.whole, &row.number.to_be_bytes()]),
             actor: self.authority.actor(),
@@ -120,13 +113,24 @@ impl Request<'_> {
                 account: row.account_id,
                 action: Dated { occurred_on: self.asked.as_of, action },
             },
-        };
-        let pending = self.ledger.engine().enqueue(self.asked.firm, submission).await?;
-        match pending.await.unwrap_or(Err(SubmitError::OutcomeUnknown)) {
-            Ok(_) => Ok(None),
-            Err(SubmitError::Refused(refusal)) => Ok(Some(self.skipped(row.number, &refusal))),
-            Err(error) => Err(error.into()),
         }
+    }
+
+    fn settle(
+        &self,
+        skipped: &mut Vec<v1::ChargeSkipped>,
+        invoice: u64,
+        answer: Result<Answer, SubmitError>,
+    ) -> Result<(), Failure> {
+        match answer {
+            Ok(_) => {}
+            Err(SubmitError::Refused(refusal)) if skipped.len() < SKIPPED_MAX => {
+                skipped.push(self.skipped(invoice, &refusal));
+            }
+            Err(SubmitError::Refused(_)) => {}
+            Err(error) => return Err(error.into()),
+        }
+        Ok(())
     }
 
     fn skipped(&self, invoice: u64, refusal: &Refusal) -> v1::ChargeSkipped {

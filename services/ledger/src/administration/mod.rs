@@ -199,8 +199,9 @@ async fn get_firm(
     });
     let firm = firm.filter(|firm| firm.registered.is_some());
     let missing = || Failure::NotFound { resource_type: "Firm", name: message.name.clone() };
-    let firm = present::firm::firm(get.firm, &firm.ok_or_else(missing)?);
-    Ok(v1::GetFirmResponse { firm: Some(firm), position: int64(position) })
+    let firm = firm.ok_or_else(missing)?;
+    let firm = Some(present::firm::firm(get.firm, &firm));
+    Ok(v1::GetFirmResponse { firm, position: int64(position) })
 }
 
 async fn get_head(
@@ -214,7 +215,7 @@ async fn get_head(
     let applied = ledger.read_at(firm, 0).await?;
     Ok(v1::GetHeadResponse {
         position: int64(head.position),
-        root: hex::encode(head.root()),
+        root: head.root().hex(),
         invoice_count: int64(head.invoices),
         applied_position: int64(applied),
     })

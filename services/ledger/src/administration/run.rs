@@ -54,7 +54,7 @@ fn verify_report(result: Result<VerifyReport, VerifyError>) -> Result<v1::Verify
             event_count: int64(report.events),
             stream_count: int64(report.streams),
             invoice_count: int64(report.invoices),
-            root: hex::encode(report.root),
+            root: report.root.hex(),
             fault: None,
         }),
         Err(VerifyError::Finding { position, what }) => {

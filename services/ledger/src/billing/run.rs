@@ -12,18 +12,15 @@ use api::status::Failure;
 use api::{name, v1};
 use domain::command::Command;
 use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId};
-use domain::ids::{AccountId, CaseId, FirmId, RequestId};
+use domain::ids::{AccountId, CaseId, RequestId};
 use domain::money::Money;
 use domain::refusal::{Reason, Refusal};
-use futures::{StreamExt, TryStreamExt, stream};
 use log::{Answer, Submission, SubmitError};
 
 use crate::access::{Authority, derived_request, fingerprint};
-use crate::ledger::Ledger;
+use crate::ledger::{InFlight, Ledger};
 use crate::present::amount;
 
-/// Accounts whose commands wait for their answer at a time: one full batch of the writer.
-const IN_FLIGHT: usize = log::BATCH_COMMANDS_MAX;
 /// Accounts read at a time.
 const ACCOUNTS_PAGE: u32 = 1_000;
 /// Held fees read at a time.
@@ -98,55 +95,54 @@ impl Run<'_> {
     }
 
     async fn bill_accounts(&self) -> Result<Done, Failure> {
-        let mut done = Done::default();
-        let pages = stream::try_unfold(None, |after| self.accounts_after(after));
-        let mut answers = pages
-            .map_ok(|page| stream::iter(page).map(Ok::<AccountId, Failure>))
-            .try_flatten()
-            .map(|account| async move {
-                let account = account?;
-                Ok::<_, Failure>((account, self.bill(account).await?))
-            })
-            .buffered(IN_FLIGHT);
-        let mut answers = std::pin::pin!(answers);
-        while let Some((account, answer)) = answers.try_next().await? {
-            done.accounts.insert(account);
-            done.requests.insert(self.request_of(account));
-            if let Some(answer) = answer {
-                done.position = done.position.max(answer.position);
-                done.anew |= !answer.replayed;
+        let BillingAsked { firm, as_of, .. } = self.asked;
+        let (mut done, mut in_flight, mut after) = (Done::default(), InFlight::new(), None);
+        loop {
+            let page = self.ledger.store().accounts_to_bill(firm, as_of, after, ACCOUNTS_PAGE).await?;
+            let Some(last) = page.last() else { break };
+            after = Some(*last);
+            for account in page {
+                let pending = self.ledger.engine().enqueue(firm, self.submission(account)).await?;
+                if let Some((account, answer)) = in_flight.add(account, pending).await {
+                    self.settle(&mut done, account, answer)?;
+                }
             }
+        }
+        while let Some((account, answer)) = in_flight.next().await {
+            self.settle(&mut done, account, answer)?;
         }
         Ok(done)
     }
 
-    async fn accounts_after(
-        &self,
-        after: Option<AccountId>,
-    ) -> Result<Option<(Vec<AccountId>, Option<AccountId>)>, Failure> {
-        let BillingAsked { firm, as_of, .. } = self.asked;
-        let page = self.ledger.store().accounts_to_bill(firm, as_of, after, ACCOUNTS_PAGE).await?;
-        let last = page.last().copied();
-        Ok(last.map(|last| (page, Some(last))))
-    }
-
-    /// One account's command. One that is refused is told to the operator, and the run goes on.
-    async fn bill(&self, account: AccountId) -> Result<Option<Answer>, Failure> {
-        let submission = Submission {
+    fn submission(&self, account: AccountId) -> Submission {
+        Submission {
             request_id: self.request_of(account),
             fingerprint: fingerprint("bill", &[&self.whole, account.0.as_bytes()]),
             actor: self.authority.actor(),
             command: Command::BillAccount { account, as_of: self.asked.as_of },
-        };
-        let pending = self.ledger.engine().enqueue(self.asked.firm, submission).await?;
-        match pending.await.unwrap_or(Err(SubmitError::OutcomeUnknown)) {
-            Ok(answer) => Ok(Some(answer)),
+        }
+    }
+
+    /// An account that is refused is told to the operator, and the run goes on.
+    fn settle(
+        &self,
+        done: &mut Done,
+        account: AccountId,
+        answer: Result<Answer, SubmitError>,
+    ) -> Result<(), Failure> {
+        match answer {
+            Ok(answer) => {
+                done.position = done.position.max(answer.position);
+                done.anew |= !answer.replayed;
+            }
             Err(SubmitError::Refused(refusal)) => {
                 tracing::error!(%account, %refusal, "an account cannot be billed");
-                Ok(None)
             }
-            Err(error) => Err(error.into()),
+            Err(error) => return Err(error.into()),
         }
+        done.accounts.insert(account);
+        done.requests.insert(self.request_of(account));
+        Ok(())
     }
 
     /// Periods that runs before this one noted as held and that are still neither billed nor given up.

@@ -32,7 +32,7 @@ const SCAN_PAGE: usize = 1_000;
 /// An event as a message.
 pub(super) fn event_message(recorded: &Recorded, stored: Stored) -> Result<v1::Event, Failure> {
     let leaf = leaf_hash(&stored.bytes);
-    api::event::event_message(recorded, stored.bytes, leaf)
+    api::event::event_message(recorded, stored.bytes, *leaf.as_bytes())
         .map_err(|error| Failure::Corrupt { position: error.position })
 }
 

@@ -239,14 +239,13 @@ fn step(step: Step) -> v1::ReadinessStep {
 
 fn listing_state(status: ListingStatus) -> v1::ListingState {
     match status {
-        ListingStatus::Listed => v1::ListingState::Listed,
-        ListingStatus::InDispute => v1::ListingState::InDispute,
+        // A letter found frivolous leaves the listing as it was; one nobody answered is still open.
+        ListingStatus::Listed | ListingStatus::Refused => v1::ListingState::Listed,
+        ListingStatus::InDispute | ListingStatus::Unanswered => v1::ListingState::InDispute,
         ListingStatus::Deleted => v1::ListingState::Deleted,
         ListingStatus::Corrected => v1::ListingState::Corrected,
         ListingStatus::Verified => v1::ListingState::Verified,
-        ListingStatus::Refused => v1::ListingState::Refused,
         ListingStatus::Reinserted => v1::ListingState::Reinserted,
-        ListingStatus::Unanswered => v1::ListingState::Unanswered,
     }
 }
 

@@ -54,9 +54,9 @@ impl Lines {
             let too_long = bytes.len() > JSON_LINE_BYTES_MAX && bytes.last() != Some(&b'\n');
             if too_long {
                 self.skip_rest()?;
-                return Ok(Some(self.line(Err(fault(format!(
-                    "must be at most {JSON_LINE_BYTES_MAX} bytes"
-                ))))));
+                return Ok(Some(
+                    self.line(Err(fault(format!("must be at most {JSON_LINE_BYTES_MAX} bytes")))),
+                ));
             }
             let text = match String::from_utf8(bytes) {
                 Ok(text) => text.trim().to_owned(),
@@ -111,7 +111,10 @@ mod tests {
             seen.push((line.number, line.text.ok()));
         }
         let text = |text: &str| Some(text.to_owned());
-        assert_eq!(seen, [(1, text("one")), (4, text("two")), (5, None), (6, None), (7, text("last"))]);
+        assert_eq!(
+            seen,
+            [(1, text("one")), (4, text("two")), (5, None), (6, None), (7, text("last"))]
+        );
         assert_eq!(end, u64::try_from(file.len()).unwrap());
     }
 }

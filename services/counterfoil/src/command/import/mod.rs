@@ -18,11 +18,10 @@ use anyhow::Context;
 use clap::Args;
 
 use crate::cli::Global;
-use crate::connect::{Session, file_of};
+use crate::connect::{Missing, Session, file_of};
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
 use lines::Lines;
-use parse::Asked;
 use player::Player;
 use report::Report;
 
@@ -39,6 +38,10 @@ pub(crate) struct ImportArgs {
     /// Start at this line, counted from 1
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u64).range(1..), value_name = "N")]
     from_line: u64,
+    /// Ask again for lines that were refused before: the service keeps its word about a request, so
+    /// such a line needs a new one. Once what it lacked is there, use 1, and one more each time after
+    #[arg(long, default_value_t = 0, value_parser = clap::value_parser!(u32).range(..=100), value_name = "N")]
+    retry: u32,
 }
 
 /// A file to play.
@@ -47,6 +50,8 @@ pub(crate) struct Input<'a> {
     pub(crate) file: &'a Path,
     /// The first line to play, counted from 1.
     pub(crate) from_line: u64,
+    /// How often a line is asked for again that was refused.
+    pub(crate) retry: u32,
     /// Which lines may be in it.
     pub(crate) only: Only,
 }
@@ -72,20 +77,19 @@ pub(crate) enum Mode {
 }
 
 /// Imports a file.
-pub(crate) async fn run(
-    global: &Global,
-    args: &ImportArgs,
-    out: &mut Out,
-) -> anyhow::Result<Exit> {
-    let input = Input { file: &args.file, from_line: args.from_line, only: Only::All };
+pub(crate) async fn run(global: &Global, args: &ImportArgs, out: &mut Out) -> anyhow::Result<Exit> {
+    let input =
+        Input { file: &args.file, from_line: args.from_line, retry: args.retry, only: Only::All };
     match (args.dry_run, &global.server) {
         (false, _) => {
-            let session = Session::open(global, None).await?;
+            let session = Session::open(global, None, Missing::Refuse).await?;
             play_and_close(&input, Mode::Record, session, out).await
         }
         (true, Some(_)) => {
-            out.note("With --server a dry run checks the form of each line, not what the rules say.")?;
-            let session = Session::open(global, None).await?;
+            out.note(
+                "With --server a dry run checks the form of each line, not what the rules say.",
+            )?;
+            let session = Session::open(global, None, Missing::Refuse).await?;
             play_and_close(&input, Mode::Check, session, out).await
         }
         (true, None) => {
@@ -109,14 +113,31 @@ async fn play_and_close(
     ended
 }
 
-/// Copies a database as of one moment, whoever else has it open.
+/// Copies a database: the file, and the write-ahead log that another process may still hold open.
 async fn copy_database(from: &Path, to: &Path) -> anyhow::Result<()> {
     if !from.exists() {
         return Err(Stop::usage(format!("there is no database at {}", from.display())));
     }
+    // Opening and closing folds the write-ahead log into the file if nobody else has it open.
     let opened = store::Store::open(from).await;
     let store = opened.with_context(|| format!("cannot open {}", from.display()))?;
-    store.copy_to(to).await.context("cannot copy the database")
+    store.close().await;
+    let copy = |from: PathBuf, to: PathBuf| {
+        std::fs::copy(&from, to).with_context(|| format!("cannot copy {}", from.display()))
+    };
+    copy(from.to_owned(), to.to_owned())?;
+    let (wal, wal_copy) = (beside(from, "-wal"), beside(to, "-wal"));
+    if wal.exists() {
+        copy(wal, wal_copy)?;
+    }
+    Ok(())
+}
+
+/// A file that SQLite keeps beside a database.
+fn beside(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
 }
 
 /// Plays a file over a session and tells what became of it.
@@ -143,18 +164,19 @@ pub(crate) async fn play(
             continue;
         }
         report.line();
-        let asked = line.text.and_then(|text| parse::line(firm, currency, input.only, &text));
-        match (asked, mode) {
+        let tries = line.text.and_then(|text| {
+            let attempt = |attempt| parse::line(firm, currency, input.only, &text, attempt);
+            (0..=input.retry).map(attempt).collect::<Result<Vec<_>, _>>()
+        });
+        let checked = tries.and_then(|tries| match mode {
+            Mode::Check => parse::check(&tries[0], currency).map(|()| tries),
+            Mode::Record | Mode::Scratch => Ok(tries),
+        });
+        match (checked, mode) {
             (Err(fault), _) => report.bad(line.number, &fault.field, &fault.reason)?,
-            (Ok(asked), Mode::Check) => match parse::check(&asked, currency) {
-                Ok(()) => report.well_formed(),
-                Err(fault) => report.bad(line.number, &fault.field, &fault.reason)?,
-            },
-            (Ok(Asked::Record(request)), Mode::Record | Mode::Scratch) => {
-                player.record(line.number, request, &mut report).await?;
-            }
-            (Ok(Asked::Payment(request)), Mode::Record | Mode::Scratch) => {
-                player.payment(line.number, request, &mut report).await?;
+            (Ok(_), Mode::Check) => report.well_formed(),
+            (Ok(tries), Mode::Record | Mode::Scratch) => {
+                player.play(line.number, tries, &mut report).await?;
             }
         }
     }

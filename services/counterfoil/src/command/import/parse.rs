@@ -14,8 +14,15 @@ use super::Only;
 const ANY_FIRM: &str = "firms/-/";
 /// What became of money: the members of which a payment line has one.
 const PAYMENT_MEMBERS: &[&str] = &[
-    "settled", "failed", "refunded", "chargebackOpened", "chargeback_opened", "chargebackWon",
-    "chargeback_won", "chargebackLost", "chargeback_lost",
+    "settled",
+    "failed",
+    "refunded",
+    "chargebackOpened",
+    "chargeback_opened",
+    "chargebackWon",
+    "chargeback_won",
+    "chargebackLost",
+    "chargeback_lost",
 ];
 
 /// What a line asks for.
@@ -31,12 +38,13 @@ fn fault(field: &str, reason: impl Into<String>) -> JsonError {
     JsonError { field: field.to_owned(), reason: reason.into() }
 }
 
-/// Reads a line of a firm's file.
+/// Reads a line of a firm's file. Each attempt has a request id of its own, unless the line has one.
 pub(super) fn line(
     firm: FirmId,
     currency: Currency,
     only: Only,
     text: &str,
+    attempt: u32,
 ) -> Result<Asked, JsonError> {
     let value: Value = serde_json::from_str(text).map_err(|error| {
         fault("line", format!("must be JSON; it is not at column {}", error.column()))
@@ -44,7 +52,7 @@ pub(super) fn line(
     let Value::Object(mut line) = value else {
         return Err(fault("line", "must be a JSON object"));
     };
-    let request_id = derived_request_id(firm, text);
+    let request_id = derived_request_id(firm, text, attempt);
     if line.contains_key("outcome") {
         return result(firm, currency, &request_id, line).map(Asked::Payment);
     }
@@ -103,10 +111,11 @@ pub(super) fn check(asked: &Asked, currency: Currency) -> Result<(), JsonError> 
     }
 }
 
-/// The id of a line's request: version 8 of RFC 9562, SHA-256 over the firm and the line, cut.
-fn derived_request_id(firm: FirmId, text: &str) -> String {
+/// The id of a line's request: version 8 of RFC 9562, SHA-256 over firm, attempt and line, cut.
+fn derived_request_id(firm: FirmId, text: &str, attempt: u32) -> String {
     let mut hash = Sha256::new();
     hash.update(firm.0.as_bytes());
+    hash.update(attempt.to_be_bytes());
     hash.update(text.as_bytes());
     let digest: [u8; 32] = hash.finalize().into();
     let mut bytes = [0; 16];
@@ -135,8 +144,9 @@ fn result(
         }
         ChargeResult::Failed { invoice, reason, on } => {
             let code = format!("FAILURE_REASON_{}", reason.to_ascii_uppercase());
-            let reason = v1::FailureReason::from_str_name(&code)
-                .ok_or_else(|| fault("reason", "must be a failure reason, such as insufficient_funds"))?;
+            let reason = v1::FailureReason::from_str_name(&code).ok_or_else(|| {
+                fault("reason", "must be a failure reason, such as insufficient_funds")
+            })?;
             let failed = v1::ChargeFailed { invoice: name(invoice), reason: reason.into() };
             (on, v1::record_payment_request::Event::Failed(failed))
         }
@@ -148,6 +158,16 @@ fn result(
         occurred_on: Some(scalar::date_message(day)),
         event: Some(event),
     })
+}
+
+impl Asked {
+    /// The request's own id.
+    pub(super) fn request_id(&self) -> &str {
+        match self {
+            Self::Record(request) => &request.request_id,
+            Self::Payment(request) => &request.request_id,
+        }
+    }
 }
 
 #[cfg(test)]
@@ -162,7 +182,7 @@ mod tests {
     }
 
     fn parsed(text: &str) -> Result<Asked, JsonError> {
-        line(firm(), Currency::USD, Only::All, text)
+        line(firm(), Currency::USD, Only::All, text, 0)
     }
 
     fn record(text: &str) -> v1::RecordRequest {
@@ -205,7 +225,10 @@ mod tests {
             (r#"{"secret":1}"#, "line"),
             (r#"{"outcome":"secret"}"#, "outcome"),
             (r#"{"outcome":"failed","invoice":1,"reason":"secret","on":"2026-03-02"}"#, "reason"),
-            (r#"{"name":"firms/-/cases/x","actions":[{"enrol":{"seat":"secret"}}]}"#, "actions[0].enrol.seat"),
+            (
+                r#"{"name":"firms/-/cases/x","actions":[{"enrol":{"seat":"secret"}}]}"#,
+                "actions[0].enrol.seat",
+            ),
         ] {
             let error = parsed(text).unwrap_err();
             assert_eq!(error.field, field, "{error}");

@@ -11,6 +11,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Code, Status, Streaming};
 
 use super::account::Accounts;
+use super::parse::Asked;
 use super::report::Report;
 use crate::connect::Session;
 use crate::exit::Exit;
@@ -50,8 +51,99 @@ impl<'a> Player<'a> {
         }
     }
 
+    /// Plays one line. Only a line that is asked for again if it is refused waits for its answer.
+    pub(super) async fn play(
+        &mut self,
+        line: u64,
+        mut tries: Vec<Asked>,
+        report: &mut Report<'_>,
+    ) -> anyhow::Result<()> {
+        // A line with a request id of its own is the same request each time.
+        tries.dedup_by(|a, b| a.request_id() == b.request_id());
+        let mut tries = VecDeque::from(tries);
+        match (tries.pop_front(), tries.is_empty()) {
+            (Some(Asked::Record(request)), true) => self.record(line, request, report).await,
+            (Some(first), _) => {
+                // After everything before it was answered, so that the file's order is kept.
+                self.settle(report).await?;
+                let mut answer = self.one(first).await?;
+                while let (Err(_), Some(next)) = (&answer, tries.pop_front()) {
+                    answer = self.one(next).await?;
+                }
+                match answer {
+                    Ok((events, replayed)) => {
+                        report.recorded(events, replayed);
+                        Ok(())
+                    }
+                    Err(fault) => refused(line, &fault, report),
+                }
+            }
+            (None, _) => Ok(()),
+        }
+    }
+
+    /// Sends one request and waits for its answer: how many events, and whether they were there; or
+    /// why it is refused. Anything else stops the import.
+    async fn one(&mut self, asked: Asked) -> anyhow::Result<Result<(i32, bool), Fault>> {
+        let answer = match asked {
+            Asked::Record(request) => {
+                let answer = self.session.cases.record(request).await;
+                answer.map(|answer| {
+                    let recorded = answer.into_inner();
+                    (recorded.event_count, recorded.replayed, recorded.position)
+                })
+            }
+            Asked::Payment(mut request) => {
+                if let Some(fault) = self.find_account(&mut request).await? {
+                    return Ok(Err(fault));
+                }
+                let answer = self.session.accounts.record_payment(request).await;
+                answer.map(|answer| {
+                    let receipt = answer.into_inner().receipt.unwrap_or_default();
+                    (receipt.event_count, receipt.replayed, receipt.position)
+                })
+            }
+        };
+        match answer {
+            Ok((events, replayed, position)) => {
+                self.session.position = self.session.position.max(position);
+                Ok(Ok((events, replayed)))
+            }
+            Err(status) if Exit::of_code(status.code()) == Exit::Refused => {
+                Ok(Err(Fault::of_status(&status)))
+            }
+            Err(status) => Err(status.into()),
+        }
+    }
+
+    /// Puts the account into a payment that does not name it.
+    async fn find_account(
+        &mut self,
+        request: &mut v1::RecordPaymentRequest,
+    ) -> anyhow::Result<Option<Fault>> {
+        let (true, Some(event)) = (request.name.ends_with("/accounts/-"), &request.event) else {
+            return Ok(None);
+        };
+        match self.accounts.of(self.session, event).await {
+            Ok(Some(account)) => {
+                request.name = account;
+                Ok(None)
+            }
+            Ok(None) => Ok(Some(Fault::of_status(&Status::not_found(
+                "what the line names leads to no account",
+            )))),
+            Err(error) => match error.downcast::<Status>() {
+                Ok(status) if Exit::of_code(status.code()) == Exit::Refused => {
+                    Ok(Some(Fault::of_status(&status)))
+                }
+                Ok(status) => Err(status.into()),
+                Err(error) => Err(error),
+            },
+        }
+    }
+
     /// Sends actions on a case. Its answer may come much later.
-    pub(super) async fn record(
+    async fn record(
         &mut self,
         line: u64,
         request: v1::RecordRequest,
@@ -128,37 +220,6 @@ impl<'a> Player<'a> {
             self.answer(report).await?;
         }
         Ok(())
-    }
-
-    /// Records what became of money, after everything before it was answered.
-    pub(super) async fn payment(
-        &mut self,
-        line: u64,
-        mut request: v1::RecordPaymentRequest,
-        report: &mut Report<'_>,
-    ) -> anyhow::Result<()> {
-        self.settle(report).await?;
-        if let (true, Some(event)) = (request.name.ends_with("/accounts/-"), &request.event) {
-            match self.accounts.of(self.session, event).await {
-                Ok(Some(account)) => request.name = account,
-                Ok(None) => {
-                    return report.bad(line, "name", "what the line names leads to no account");
-                }
-                Err(error) => match error.downcast::<Status>() {
-                    Ok(status) => return refused(line, &Fault::of_status(&status), report),
-                    Err(error) => return Err(error),
-                },
-            }
-        }
-        match self.session.accounts.record_payment(request).await {
-            Ok(answer) => {
-                let receipt = answer.into_inner().receipt.unwrap_or_default();
-                report.recorded(receipt.event_count, receipt.replayed);
-                self.session.position = self.session.position.max(receipt.position);
-                Ok(())
-            }
-            Err(status) => refused(line, &Fault::of_status(&status), report),
-        }
     }
 
     /// Waits for what is still to be answered.

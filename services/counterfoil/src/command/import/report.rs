@@ -94,7 +94,11 @@ impl<'a> Report<'a> {
     pub(super) fn finish(self) -> anyhow::Result<Exit> {
         self.bar.finish_and_clear();
         let exit = if self.bad > 0 { Exit::Refused } else { Exit::Done };
-        if self.out.is_json() { self.as_json()? } else { self.as_text()? };
+        if self.out.is_json() {
+            self.as_json()?
+        } else {
+            self.as_text()?
+        };
         Ok(exit)
     }
 
@@ -136,7 +140,9 @@ impl<'a> Report<'a> {
         match self.mode {
             Mode::Record => {}
             Mode::Scratch => out.line("Nothing was changed: the file was played into a copy.")?,
-            Mode::Check => out.line("Nothing was changed: only the form of each line was checked.")?,
+            Mode::Check => {
+                out.line("Nothing was changed: only the form of each line was checked.")?
+            }
         }
         if let Some(line) = self.interrupted_at {
             out.line(format!(

@@ -1,0 +1,121 @@
+//! One process among those that share a store, and its sudden death.
+
+use std::future::pending;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use async_trait::async_trait;
+use domain::event::StreamId;
+use domain::ids::FirmId;
+use proof::Hash;
+
+use super::MemoryStore;
+use crate::error::StoreError;
+use crate::ports::{
+    Checkpoint, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore, Stored,
+};
+
+/// What one process sees of a store.
+///
+/// Once it is killed, no call of it ever returns: seen from the store that is all a killed process
+/// is. A call that was under way may still land, and nobody hears of it.
+pub struct Process {
+    store: Arc<MemoryStore>,
+    killed: AtomicBool,
+}
+
+impl Process {
+    /// A process over a store.
+    pub fn new(store: Arc<MemoryStore>) -> Self {
+        Self { store, killed: AtomicBool::new(false) }
+    }
+
+    /// Kills it, wherever it is.
+    pub fn kill(&self) {
+        self.killed.store(true, Ordering::SeqCst);
+    }
+
+    async fn survives(&self) {
+        if self.killed.load(Ordering::SeqCst) {
+            pending::<()>().await;
+        }
+    }
+
+    async fn call<T>(&self, call: impl Future<Output = T> + Send) -> T {
+        self.survives().await;
+        let answer = call.await;
+        self.survives().await;
+        answer
+    }
+}
+
+#[async_trait]
+impl LogStore for Process {
+    async fn transact(
+        &self,
+        firm: FirmId,
+        known_position: u64,
+        requests: &[domain::ids::RequestId],
+        plan: &mut dyn Plan,
+    ) -> Result<(), StoreError> {
+        self.call(self.store.transact(firm, known_position, requests, plan)).await
+    }
+
+    async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
+        self.call(self.store.head(firm)).await
+    }
+
+    async fn read(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Stored>, StoreError> {
+        self.call(self.store.read(firm, after, limit)).await
+    }
+
+    async fn leaves(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Hash>, StoreError> {
+        self.call(self.store.leaves(firm, after, limit)).await
+    }
+
+    async fn load(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        self.call(self.store.load(firm, streams, up_to)).await
+    }
+
+    async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
+        self.call(self.store.firms()).await
+    }
+}
+
+#[async_trait]
+impl ProjectionStore for Process {
+    async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
+        self.call(self.store.checkpoint(firm)).await
+    }
+
+    async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
+        self.call(self.store.begin_rebuild(firm)).await
+    }
+
+    async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+        self.call(self.store.switch(firm, generation)).await
+    }
+
+    async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+        self.call(self.store.drop_generation(firm, generation)).await
+    }
+
+    async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
+        self.call(self.store.project(step)).await
+    }
+}

@@ -1,0 +1,64 @@
+//! Every statement there is prepares on a fresh file.
+
+use std::collections::BTreeSet;
+
+use sqlx::{Executor as _, Row as _, SqlSafeStr as _};
+
+use super::*;
+use crate::read::{STATEMENTS, TABLES};
+use statements::{ALL, INSERT_EVENTS, INSERT_REQUESTS, TableStatements};
+
+fn every_statement() -> Vec<String> {
+    let queries = STATEMENTS.iter().copied().flatten().map(|statement| statement.as_str());
+    let sized = INSERT_EVENTS.texts().chain(INSERT_REQUESTS.texts());
+    let tables = TABLES.iter().flat_map(|table| {
+        let of = TableStatements::of(table);
+        of.upsert.texts().chain([of.delete.as_str(), of.drop.as_str()])
+    });
+    ALL.iter().copied().chain(queries).chain(sized).chain(tables).map(str::to_owned).collect()
+}
+
+#[tokio::test]
+async fn every_statement_prepares() {
+    let store = Sqlite::open_temporary().await.unwrap();
+    let mut reader = store.readers.acquire().await.unwrap();
+    for statement in every_statement() {
+        let text = sqlx::AssertSqlSafe(statement.clone()).into_sql_str();
+        if let Err(error) = reader.prepare(text).await {
+            panic!("{error}: {statement}");
+        }
+    }
+}
+
+/// One firm's question never walks through another firm's rows: every table is searched by a key.
+#[tokio::test]
+async fn no_statement_scans_a_whole_table() {
+    let store = Sqlite::open_temporary().await.unwrap();
+    let mut reader = store.readers.acquire().await.unwrap();
+    let scanned_on_purpose = ["SCAN j VIRTUAL TABLE", "SCAN CONSTANT ROW", "SCAN (subquery", "SCAN pair", "SCAN m"];
+    for statement in every_statement().iter().filter(|statement| *statement != statements::FIRMS) {
+        let text = sqlx::AssertSqlSafe(format!("EXPLAIN QUERY PLAN {statement}"));
+        let plan = sqlx::query(text).fetch_all(&mut *reader).await.unwrap();
+        for step in plan.iter().map(|row| row.get::<String, _>("detail")) {
+            let allowed = scanned_on_purpose.iter().any(|start| step.starts_with(start));
+            assert!(allowed || !step.starts_with("SCAN "), "{step}: {statement}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn the_rows_and_the_migrations_name_the_same_columns() {
+    let store = Sqlite::open_temporary().await.unwrap();
+    let mut reader = store.readers.acquire().await.unwrap();
+    for table in TABLES {
+        let query = sqlx::query("SELECT name, pk FROM pragma_table_info($1) ORDER BY cid").bind(table.name);
+        let found = query.fetch_all(&mut *reader).await.unwrap();
+        let all: Vec<String> = found.iter().map(|row| row.get(0)).collect();
+        let expected: Vec<&str> = ["firm", "generation"].into_iter().chain(table.columns()).collect();
+        assert_eq!(all, expected, "{}", table.name);
+        let keys = found.iter().filter(|row| row.get::<i64, _>(1) > 0).count();
+        assert_eq!(keys, 2 + table.keys.len(), "{}", table.name);
+    }
+    let names: BTreeSet<&str> = TABLES.iter().map(|table| table.name).collect();
+    assert_eq!(names.len(), TABLES.len());
+}

@@ -1,0 +1,184 @@
+//! The log on SQLite: what is appended stays, once, in order, and unchanged.
+
+mod support;
+
+use std::sync::Arc;
+
+use counterfoil_store::{OpenError, Store};
+use domain::event::{Recorded, StreamId};
+use domain::terms::Seat;
+use log::{LogStore as _, Opening, Plan, Step, StoreError, SubmitError, VerifyError};
+use sqlx::{Connection as _, SqliteConnection};
+use support::*;
+
+async fn raw(store: &Store) -> SqliteConnection {
+    SqliteConnection::connect(&format!("sqlite://{}", store.path().display())).await.unwrap()
+}
+
+#[tokio::test]
+async fn what_is_appended_is_read_back_by_position_and_by_stream() {
+    let bench = bench().await;
+    bench.first_month(1, Seat::Individual).await;
+    let head = bench.store.head(FIRM).await.unwrap();
+    let all = bench.store.read(FIRM, 0, 1_000).await.unwrap();
+    assert!(all.iter().map(|stored| stored.position).eq(1..=head.position));
+    let stream = StreamId::Case(case_id(1));
+    let of_case = |up_to: u64| {
+        let of = |stored: &&log::Stored| {
+            stored.position <= up_to && Recorded::from_bytes(&stored.bytes).unwrap().stream == stream
+        };
+        all.iter().filter(of).cloned().collect::<Vec<_>>()
+    };
+    for up_to in [head.position, 12, 5, 0] {
+        let loaded = bench.store.load(FIRM, &[StreamId::Firm, stream], up_to).await.unwrap();
+        assert_eq!(loaded[0].stream, StreamId::Firm);
+        let snapshot = loaded[1].snapshot.as_ref().map_or(0, |snapshot| snapshot.version);
+        let after = of_case(up_to).into_iter().skip(usize::try_from(snapshot).unwrap());
+        assert_eq!(loaded[1].events, after.collect::<Vec<_>>(), "up to {up_to}");
+    }
+    assert_eq!(bench.store.read(FIRM, 3, 2).await.unwrap(), all[3..5]);
+    assert_eq!(bench.store.read(FIRM, head.position, 10).await.unwrap(), []);
+    let leaves = bench.store.leaves(FIRM, 0, 1_000).await.unwrap();
+    assert!(leaves.iter().eq(&all.iter().map(|s| proof::leaf_hash(&s.bytes)).collect::<Vec<_>>()));
+    assert_eq!(head.root(), proof::tree::root_of(&leaves));
+    assert_eq!(bench.store.firms().await.unwrap(), [FIRM]);
+    let nobody = domain::ids::FirmId(uuid::Uuid::from_u128(0xf2));
+    assert_eq!(bench.store.head(nobody).await.unwrap(), log::Head::default());
+    assert_eq!(bench.store.read(nobody, 0, 10).await.unwrap(), []);
+}
+
+#[tokio::test]
+async fn the_same_request_gets_the_first_answer_refusals_included_after_a_restart() {
+    let bench = bench().await;
+    let enrolment = on_case(1, "2026-01-05", vec![enrol(1, Seat::Individual)]);
+    let first = bench.submit(100, enrolment.clone()).await.unwrap();
+    let refused = bench.submit(101, on_case(2, "2026-01-05", papers())).await.unwrap_err();
+    assert!(matches!(refused, SubmitError::Refused(_)));
+    // The engine is gone and so is what it remembered; the store is not.
+    let again = over(Arc::clone(&bench.store), 1_000);
+    let second = again.submit(100, enrolment).await.unwrap();
+    assert_eq!((second.first_position, second.count, second.replayed), (first.first_position, first.count, true));
+    assert_eq!(again.submit(101, on_case(2, "2026-01-05", papers())).await.unwrap_err(), refused);
+    let reused = again.submit(100, on_case(3, "2026-01-05", papers())).await.unwrap_err();
+    assert!(matches!(reused, SubmitError::RequestReused { .. }));
+}
+
+#[tokio::test]
+async fn events_and_answers_refuse_update_and_delete() {
+    let bench = bench().await;
+    let mut raw = raw(&bench.store).await;
+    for statement in [
+        "UPDATE event SET body = '{}' WHERE position = 2",
+        "DELETE FROM event WHERE position = 2",
+        "UPDATE request SET outcome = X'00'",
+        "DELETE FROM request",
+    ] {
+        let error = sqlx::query(statement).execute(&mut raw).await.unwrap_err();
+        // SQLITE_CONSTRAINT_TRIGGER
+        assert_eq!(error.as_database_error().unwrap().code().unwrap(), "1811", "{statement}");
+    }
+    bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
+}
+
+#[tokio::test]
+async fn a_byte_that_another_tool_changed_is_found_at_its_position() {
+    let bench = bench().await;
+    bench.first_month(1, Seat::Individual).await;
+    bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
+    let mut raw = raw(&bench.store).await;
+    sqlx::query("DROP TRIGGER event_is_never_changed").execute(&mut raw).await.unwrap();
+    let change = "UPDATE event SET body = replace(body, 'Maple', 'Mable') WHERE position = \
+                  (SELECT MIN(position) FROM event WHERE body LIKE '%Maple%') RETURNING position";
+    let position: i64 = sqlx::query_scalar(change).fetch_one(&mut raw).await.unwrap();
+    match bench.engine.verify(FIRM, |_, _| {}).await.unwrap_err() {
+        VerifyError::Finding { position: found, .. } => assert_eq!(i64::try_from(found).unwrap(), position),
+        VerifyError::Store(error) => panic!("{error}"),
+    }
+}
+
+/// A plan that writes a batch decided on a position the log has left.
+struct Late;
+
+impl Plan for Late {
+    fn open(&mut self, opening: Opening) -> Step {
+        let expected = opening.head.position - 1;
+        Step::Write(log::Batch { expected, rows: Vec::new(), outcomes: Vec::new(), head: opening.head })
+    }
+    fn loaded(&mut self, _: Vec<log::LoadedStream>) -> Step {
+        Step::Nothing
+    }
+}
+
+#[tokio::test]
+async fn a_batch_decided_on_another_position_is_a_conflict_and_nothing_lands() {
+    let bench = bench().await;
+    let before = bench.store.head(FIRM).await.unwrap();
+    let error = bench.store.transact(FIRM, log::NOTHING_KNOWN, &[], &mut Late).await.unwrap_err();
+    assert!(matches!(error, StoreError::Conflict { actual } if actual == before.position), "{error}");
+    assert_eq!(bench.store.head(FIRM).await.unwrap(), before);
+    bench.first_month(1, Seat::Individual).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn two_processes_on_one_file_keep_one_dense_log() {
+    let one = bench().await;
+    let other = over(Arc::new(Store::open(one.store.path()).await.unwrap()), 1_000_000);
+    let work = async |bench: &Bench, from: u128| {
+        for case in from..from + 20 {
+            bench.submit(case * 10, on_case(case, "2026-01-05", vec![enrol(case, Seat::Individual)])).await.unwrap();
+            // Both write to the same case, so each has to see what the other did to it.
+            let shared = on_case(case % 20 + 100, "2026-01-05", papers());
+            let _ = bench.submit(case * 10 + 1, shared).await;
+        }
+    };
+    tokio::join!(work(&one, 100), work(&other, 120));
+    let report = one.engine.verify(FIRM, |_, _| {}).await.unwrap();
+    assert_eq!(report.streams, 1 + 2 * 40);
+    assert_eq!(one.store.head(FIRM).await.unwrap(), other.store.head(FIRM).await.unwrap());
+    one.caught_up().await;
+    other.caught_up().await;
+    let cases = one.store.list_cases(FIRM, Default::default(), None, 100).await.unwrap();
+    assert_eq!(cases.len(), 40);
+}
+
+#[tokio::test]
+async fn what_was_answered_is_there_after_a_drop_without_close() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("firm.db");
+    let head = {
+        let bench = over(Arc::new(Store::open(&path).await.unwrap()), 0);
+        bench.found().await;
+        bench.first_month(1, Seat::Individual).await;
+        bench.store.head(FIRM).await.unwrap()
+    };
+    let store = Arc::new(Store::open(&path).await.unwrap());
+    assert_eq!(store.head(FIRM).await.unwrap(), head);
+    over(store, 1_000).engine.verify(FIRM, |_, _| {}).await.unwrap();
+}
+
+#[tokio::test]
+async fn a_transaction_dropped_half_way_leaves_nothing_and_blocks_nobody() {
+    let bench = bench().await;
+    let head = bench.store.head(FIRM).await.unwrap();
+    for polls in 1..40 {
+        let mut plan = Late;
+        let mut transaction = bench.store.transact(FIRM, log::NOTHING_KNOWN, &[], &mut plan);
+        for _ in 0..polls {
+            if futures::poll!(&mut transaction).is_ready() {
+                break;
+            }
+            tokio::task::yield_now().await;
+        }
+    }
+    assert_eq!(bench.store.head(FIRM).await.unwrap(), head);
+    bench.submit(100, on_case(1, "2026-01-05", vec![enrol(1, Seat::Individual)])).await.unwrap();
+}
+
+#[tokio::test]
+async fn what_cannot_be_opened_says_why() {
+    let folder = tempfile::tempdir().unwrap();
+    let missing = Store::open(folder.path().join("none/firm.db")).await.unwrap_err();
+    assert!(matches!(missing, OpenError::NoFolder { .. }), "{missing}");
+    let is_folder = Store::open(folder.path()).await.unwrap_err();
+    assert!(matches!(is_folder, OpenError::IsFolder { .. }), "{is_folder}");
+}

@@ -1,0 +1,75 @@
+//! `demo`: fourteen months of an invented firm, played through the real server.
+//!
+//! The files are in `demo/` beside the sources: `firm.json`, `scenario.jsonl` and `refused.jsonl`
+//! are built in, `narrative.md` tells who is who.
+
+mod play;
+mod script;
+mod server;
+mod show;
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Instant;
+
+use anyhow::Context;
+use calendar::Zone;
+use clap::Args;
+use domain::event::UtcMicros;
+use log::SteppedClock;
+
+use crate::exit::Stop;
+use crate::out::Out;
+use play::{Played, Player};
+use script::Script;
+use server::Server;
+use show::Show;
+
+/// The zone of the invented firm, as its registration has it.
+const ZONE: &str = "America/Chicago";
+
+/// How the demo is played.
+#[derive(Args)]
+pub(crate) struct DemoArgs {
+    /// Keep the database here, to explore it afterwards; there must be no such file yet
+    #[arg(long, value_name = "PATH")]
+    keep: Option<PathBuf>,
+    /// Only what was played and whether the log is sound
+    #[arg(long)]
+    brief: bool,
+}
+
+/// Plays the scenario and shows what the firm's people would look at. Fails if the service refuses
+/// anything that it should record, or records anything that it should refuse.
+pub(crate) async fn run(args: DemoArgs) -> anyhow::Result<()> {
+    if let Some(path) = args.keep.as_ref().filter(|path| path.exists()) {
+        let path = path.display();
+        return Err(Stop::usage(format!("{path} is there already; the demo makes a new file")));
+    }
+    let mut script = Script::read().context("the demo's files")?;
+    let zone = Zone::parse(ZONE).context("the firm's time zone")?;
+    let clock = Arc::new(SteppedClock::at(UtcMicros(zone.start_of_day(script.first_day))));
+    let folder = tempfile::tempdir().context("cannot make a temporary folder")?;
+    let database = args.keep.clone().unwrap_or_else(|| folder.path().join("demo.db"));
+    let server = Server::start(&database, &folder.path().join("outbox"), clock.clone()).await?;
+    let mut out = Out::new(false, false);
+    show::opening(&mut out, &script, &server.url(), args.keep.as_deref())?;
+    let started = Instant::now();
+    let mut player = Player { script: &mut script, clock, zone, played: Played::default() };
+    player.step_to(player.script.first_day);
+    let mut session = server.open(player.script).await?;
+    player.play(&mut session).await?;
+    let (played, elapsed) = (player.played, started.elapsed());
+    let mut show = Show { session: &mut session, out: &mut out, script: &script };
+    show.summary(&played, elapsed).await?;
+    if args.brief {
+        show.log().await?;
+    } else {
+        show.everything().await?;
+    }
+    session.close().await;
+    server.stop().await?;
+    show::closing(&mut out, &script, args.keep.as_deref())?;
+    out.flush()?;
+    Ok(())
+}

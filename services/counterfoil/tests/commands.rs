@@ -1,0 +1,145 @@
+//! What people see: pages, JSON, exit codes, and the log proved whole.
+
+mod common;
+
+use std::process::Command;
+
+use common::{Desk, data};
+
+#[test]
+fn every_answer_has_a_json_form() {
+    let desk = Desk::with_cases();
+    desk.done(&["bill", "--as-of", "2025-05-01"]);
+    for arguments in [
+        &["firm", "show"] as &[&str],
+        &["clients"],
+        &["clients", "--state", "open", "--exceptions"],
+        &["status", "ada"],
+        &["due"],
+        &["claimable", "--as-of", "2025-05-01"],
+        &["bill", "--dry-run", "--as-of", "2025-05-01"],
+        &["explain", "ada", "1"],
+        &["invoice", "1"],
+        &["invoices"],
+        &["charges", "--as-of", "2025-05-01"],
+        &["payment", "list"],
+        &["payment", "exposures"],
+        &["couples"],
+        &["tokens", "list"],
+        &["follow", "--once"],
+        &["verify"],
+        &["rebuild"],
+    ] {
+        let mut with_json = arguments.to_vec();
+        with_json.push("--json");
+        let ran = desk.run(&with_json);
+        assert_eq!(ran.code, 0, "{arguments:?}: {ran:?}");
+        assert!(!ran.json().is_empty(), "{arguments:?}");
+        assert!(!desk.done(arguments).is_empty(), "{arguments:?}");
+    }
+}
+
+#[test]
+fn pages_say_what_people_look_for() {
+    let desk = Desk::with_cases();
+    let status = desk.done(&["status", "00c1"]);
+    for part in ["Ada Lark", "Before work opens: 100 % done", "in dispute", "15 USC 1681i(a)(1)(A)"]
+    {
+        assert!(status.contains(part), "{part}: {status}");
+    }
+    let explained = desk.done(&["explain", "ada", "1", "--as-of", "2025-05-01"]);
+    for gate in 1..=8 {
+        assert!(explained.contains(&format!("holds  G{gate} ")), "{explained}");
+    }
+    let held = desk.done(&["claimable", "--held", "--as-of", "2025-05-01"]);
+    assert!(held.contains("0 claimable, 1 held."), "{held}");
+    desk.done(&["bill", "--as-of", "2025-05-01"]);
+    let invoice = desk.done(&["invoice", "1"]);
+    for part in ["Ada Lark", "USD 199.00", "2025-03-03", "2025-04-01"] {
+        assert!(invoice.contains(part), "{part}: {invoice}");
+    }
+    for page in [&explained, &held, &invoice] {
+        let last = page.lines().last().unwrap();
+        assert!(last.contains("not legal advice"), "{page}");
+    }
+    // Nobody's name where it is not needed.
+    for arguments in [&["due"] as &[&str], &["claimable"], &["invoices"], &["follow", "--once"]] {
+        assert!(!desk.done(arguments).contains("Lark"), "{arguments:?}");
+    }
+}
+
+#[test]
+fn a_changed_byte_is_found_with_its_position() {
+    let desk = Desk::with_cases();
+    let (position, root) = desk.log();
+    assert_eq!(root.len(), 64);
+    assert!(position.parse::<u64>().unwrap() > 20);
+    // Another program does what no statement of ours can: the triggers are dropped first.
+    let change = "
+import sqlite3, sys
+db = sqlite3.connect(sys.argv[1])
+for (name,) in db.execute(\"SELECT name FROM sqlite_master WHERE type = 'trigger'\").fetchall():
+    db.execute('DROP TRIGGER ' + name)
+(body,) = db.execute('SELECT body FROM event WHERE position = 9').fetchone()
+changed = body.replace('2025-03-03', '2025-03-04', 1)
+assert changed != body and len(changed) == len(body)
+db.execute('UPDATE event SET body = ? WHERE position = 9', (changed,))
+db.commit()
+";
+    let database = desk.folder.path().join("counterfoil.db");
+    let python = Command::new("python3").arg("-c").arg(change).arg(&database).output().unwrap();
+    assert!(python.status.success(), "{python:?}");
+    let ran = desk.run(&["verify"]);
+    assert_eq!(ran.code, 4, "{ran:?}");
+    assert!(ran.out.contains("NOT SOUND at position 9: "), "{ran:?}");
+    let report = desk.run(&["verify", "--json"]).json().pop().unwrap();
+    assert_eq!(report["report"]["fault"]["position"], "9", "{report}");
+}
+
+#[test]
+fn exit_codes_are_those_that_the_help_lists() {
+    let help = Desk::empty().done(&["--help"]);
+    for code in 0..=6 {
+        assert!(help.contains(&format!("\n  {code}  ")), "{help}");
+    }
+    let desk = Desk::with_firm();
+    let code = |arguments: &[&str]| desk.run(arguments).code;
+    assert_eq!(code(&["no-such-command"]), 2);
+    assert_eq!(code(&["clients", "--database", "sqlite:elsewhere.db"]), 2);
+    assert_eq!(code(&["clients", "--database", "postgres:elsewhere"]), 2);
+    assert!(!desk.folder.path().join("elsewhere.db").exists(), "a misspelt path makes nothing");
+    assert_eq!(code(&["serve", "--listen", "0.0.0.0:0"]), 2);
+    assert_eq!(code(&["invoice", "7"]), 3);
+    assert_eq!(code(&["status", "00000000-0000-7000-8000-0000000000c9"]), 3);
+    assert_eq!(code(&["clients", "--server", "http://127.0.0.1:1"]), 5);
+}
+
+#[test]
+fn several_firms_have_to_be_told_apart() {
+    let desk = Desk::with_firm();
+    desk.done(&["firm", "register", data("firm.json").to_str().unwrap()]);
+    let ran = desk.run(&["clients"]);
+    assert_eq!(ran.code, 2);
+    let firms: Vec<_> = ran.err.lines().skip(1).map(str::trim).collect();
+    assert_eq!(firms.len(), 2, "{ran:?}");
+    desk.done(&["clients", "--firm", firms[0]]);
+}
+
+#[test]
+fn a_refusal_says_what_to_do_next() {
+    let desk = Desk::with_firm();
+    let ran = desk.run(&["firm", "plan", &desk.file("plan.json", "{\"code\":\"x\"}")]);
+    assert_eq!(ran.code, 3);
+    assert!(ran.err.contains("plan.individual: is required"), "{ran:?}");
+    let ran = desk.run(&["status", "00000000-0000-7000-8000-0000000000c9"]);
+    assert!(ran.err.contains("next: "), "{ran:?}");
+}
+
+#[test]
+fn shells_get_completions() {
+    let desk = Desk::empty();
+    for shell in ["bash", "zsh", "fish"] {
+        let script = desk.done(&["completions", shell]);
+        assert!(script.contains("claimable"), "{shell}");
+    }
+}

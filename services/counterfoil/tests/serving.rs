@@ -1,0 +1,86 @@
+//! `serve`, and commands that ask it.
+#![cfg(unix)]
+
+mod common;
+
+use std::io::{BufRead, BufReader};
+use std::process::{Child, Command, Stdio};
+
+use common::{Desk, Ran, data};
+
+/// A server that is stopped with the test.
+struct Served {
+    child: Child,
+    url: String,
+}
+
+impl Served {
+    fn start(desk: &Desk) -> Self {
+        let mut command = desk.command(&["serve", "--listen", "127.0.0.1:0"]);
+        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        let url = line.trim().strip_prefix("listening on ").unwrap().to_owned();
+        Self { child, url }
+    }
+
+    /// Asks it to end, and gives its exit code.
+    fn end(mut self) -> Option<i32> {
+        let id = self.child.id().to_string();
+        assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
+        self.child.wait().unwrap().code()
+    }
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        // Already gone if it was asked to end.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn ask(desk: &Desk, served: &Served, token: Option<&str>, arguments: &[&str]) -> Ran {
+    let mut command = desk.command(arguments);
+    command.env("COUNTERFOIL_SERVER", &served.url);
+    if let Some(token) = token {
+        command.env("COUNTERFOIL_TOKEN", token);
+    }
+    Ran::of(command.output().unwrap())
+}
+
+#[test]
+fn a_server_answers_whoever_has_a_token_and_drains_at_the_end() {
+    let desk = Desk::with_firm();
+    let token = |scopes: &str| {
+        let secret =
+            desk.done(&["tokens", "create", "--quiet", "--label", "test", "--scopes", scopes]);
+        secret.trim().to_owned()
+    };
+    let (clerk, reader) = (token("record,read"), token("read"));
+    let served = Served::start(&desk);
+    let file = data("cases.jsonl").to_str().unwrap().to_owned();
+
+    let ran = ask(&desk, &served, Some(&clerk), &["import", &file, "--dry-run"]);
+    assert_eq!(ran.code, 0, "{ran:?}");
+    assert!(ran.out.contains("only the form of each line was checked"), "{ran:?}");
+    let ran = ask(&desk, &served, Some(&clerk), &["import", &file]);
+    assert_eq!(ran.code, 0, "{ran:?}");
+    let ran = ask(&desk, &served, Some(&reader), &["clients"]);
+    assert!(ran.out.contains("Ada Lark"), "{ran:?}");
+
+    assert_eq!(ask(&desk, &served, Some(&reader), &["import", &file]).code, 6);
+    assert_eq!(ask(&desk, &served, Some(&clerk), &["bill", "--as-of", "2025-05-01"]).code, 6);
+    let firm = desk.run(&["firm", "show", "--json"]).json()[0]["firm"]["name"].clone();
+    let firm = firm.as_str().unwrap().trim_start_matches("firms/").to_owned();
+    let ran = ask(&desk, &served, None, &["clients", "--firm", &firm]);
+    assert_eq!(ran.code, 6, "{ran:?}");
+    assert!(ran.err.contains("COUNTERFOIL_TOKEN"), "{ran:?}");
+    let other = "00000000-0000-7000-8000-000000000009";
+    assert_eq!(ask(&desk, &served, Some(&reader), &["clients", "--firm", other]).code, 6);
+
+    // A command that opens the same database beside the server sees what the server recorded.
+    assert!(desk.done(&["clients"]).contains("Ben Finch"));
+    assert_eq!(served.end(), Some(0));
+    desk.log();
+}

@@ -1,0 +1,235 @@
+//! Who may do what: every RPC of the contract, read from its descriptor.
+
+mod common;
+
+use api::v1;
+use common::{Service, date, reason};
+use counterfoil_ledger::access::table::{self, Rpc};
+use domain::event::Scope;
+use futures::StreamExt;
+use prost::Message;
+use prost_reflect::{DescriptorPool, DynamicMessage, MessageDescriptor, MethodDescriptor, Value};
+use tonic::codec::{Codec, DecodeBuf, Decoder, EncodeBuf, Encoder};
+use tonic::codegen::http::uri::PathAndQuery;
+use tonic::{Code, Status};
+
+/// Messages as bytes.
+#[derive(Clone, Default)]
+struct Raw;
+
+impl Codec for Raw {
+    type Encode = Vec<u8>;
+    type Decode = Vec<u8>;
+    type Encoder = Self;
+    type Decoder = Self;
+    fn encoder(&mut self) -> Self {
+        Self
+    }
+    fn decoder(&mut self) -> Self {
+        Self
+    }
+}
+
+impl Encoder for Raw {
+    type Item = Vec<u8>;
+    type Error = Status;
+    fn encode(&mut self, item: Vec<u8>, buffer: &mut EncodeBuf<'_>) -> Result<(), Status> {
+        bytes::BufMut::put_slice(buffer, &item);
+        Ok(())
+    }
+}
+
+impl Decoder for Raw {
+    type Item = Vec<u8>;
+    type Error = Status;
+    fn decode(&mut self, buffer: &mut DecodeBuf<'_>) -> Result<Option<Vec<u8>>, Status> {
+        let length = bytes::Buf::remaining(buffer);
+        Ok(Some(bytes::Buf::copy_to_bytes(buffer, length).to_vec()))
+    }
+}
+
+fn methods() -> Vec<MethodDescriptor> {
+    let pool = DescriptorPool::decode(api::FILE_DESCRIPTOR_SET).unwrap();
+    let ours = pool.services().filter(|service| service.package_name() == "counterfoil.v1");
+    ours.flat_map(|service| service.methods().collect::<Vec<_>>()).collect()
+}
+
+fn path(method: &MethodDescriptor) -> String {
+    format!("/{}/{}", method.parent_service().full_name(), method.name())
+}
+
+/// A request that says nothing but which resource it is about.
+fn about(descriptor: &MessageDescriptor, firm: &str) -> DynamicMessage {
+    let mut message = DynamicMessage::new(descriptor.clone());
+    let other = "0190a000-0000-7000-8000-0000000000c1";
+    let name = match descriptor.name() {
+        "GetCaseRequest" | "RecordRequest" | "ExplainFeeRequest" | "ClaimFeeRequest" => {
+            format!("{firm}/cases/{other}")
+        }
+        "GetInvoiceRequest" => format!("{firm}/invoices/1"),
+        "GetFirmRequest" | "Firm" => firm.to_owned(),
+        _ => format!("{firm}/accounts/{other}"),
+    };
+    let inner = descriptor.fields().find(|f| matches!(f.name(), "record" | "firm") && f.kind().as_message().is_some());
+    if let Some(field) = inner {
+        let nested = about(field.kind().as_message().unwrap(), firm);
+        message.set_field(&field, Value::Message(nested));
+    } else if descriptor.get_field_by_name("parent").is_some() {
+        message.set_field_by_name("parent", Value::String(firm.into()));
+    } else {
+        message.set_field_by_name("name", Value::String(name));
+    }
+    message
+}
+
+/// Calls an RPC; an error inside a stream's first message counts as its error.
+async fn call(service: &Service, token: Option<&str>, method: &MethodDescriptor, firm: &str) -> Code {
+    let message = about(&method.input(), firm).encode_to_vec();
+    let mut client = tonic::client::Grpc::new(service.wire(token).await);
+    client.ready().await.unwrap();
+    let path: PathAndQuery = path(method).parse().unwrap();
+    let request = tonic::Request::new(futures::stream::iter([message]));
+    let answer = client.streaming(request, path, Raw).await;
+    let first = match answer {
+        Err(status) => return status.code(),
+        Ok(response) => match response.into_inner().next().await {
+            None => return Code::Ok,
+            Some(Err(status)) => return status.code(),
+            Some(Ok(first)) => first,
+        },
+    };
+    if method.name() == "RecordStream" {
+        let first = v1::RecordStreamResponse::decode(first.as_slice()).unwrap();
+        if let Some(v1::record_stream_response::Result::Error(error)) = first.result {
+            return Code::from(error.code);
+        }
+    }
+    Code::Ok
+}
+
+#[test]
+fn every_rpc_is_in_the_table_and_nothing_else() {
+    let mut contract: Vec<String> = methods().iter().map(path).collect();
+    let mut table: Vec<String> = table::paths().map(str::to_owned).collect();
+    contract.sort();
+    table.sort();
+    assert_eq!(contract, table);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn every_rpc_asks_for_a_token_of_its_firm_with_a_scope() {
+    let service = Service::start().await;
+    let (ours, theirs) = (service.firm().await, service.firm().await);
+    let all = [v1::Scope::Record, v1::Scope::Read, v1::Scope::Bill, v1::Scope::Examine, v1::Scope::Administer];
+    let whole = service.token(&ours, &all).await;
+    let mut single = Vec::new();
+    for scope in all {
+        single.push((scope, service.token(&ours, &[scope]).await));
+    }
+    let nowhere = "firms/0190a000-0000-7000-8000-00000000ffff";
+    let forged = format!("{}{}", &whole[..whole.len() - 1], if whole.ends_with('0') { '1' } else { '0' });
+    for method in methods() {
+        let path = path(&method);
+        assert_eq!(call(&service, None, &method, &ours).await, Code::Unauthenticated, "{path}");
+        let forged = call(&service, Some(&forged), &method, &ours).await;
+        assert_eq!(forged, Code::Unauthenticated, "{path}");
+        // Another firm's, existing or not.
+        for firm in [theirs.as_str(), nowhere] {
+            let code = call(&service, Some(&whole), &method, firm).await;
+            assert_eq!(code, Code::PermissionDenied, "{path} of {firm}");
+        }
+        let Rpc::Scoped(scopes) = table::rpc(&path) else { panic!("{path} has no scopes") };
+        for (scope, token) in &single {
+            let code = call(&service, Some(token), &method, &ours).await;
+            let opens = scopes.contains(&domain_scope(*scope));
+            let denied = matches!(code, Code::Unauthenticated | Code::PermissionDenied);
+            assert_eq!(opens, !denied, "{path} with {scope:?} answered {code:?}");
+        }
+    }
+}
+
+fn domain_scope(scope: v1::Scope) -> Scope {
+    api::Paired::to_domain(scope).unwrap()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_token_ends_when_it_is_revoked_or_its_last_day_is_over() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let lasting = service.create_token(&firm, &[v1::Scope::Read], None).await;
+    let short = service.create_token(&firm, &[v1::Scope::Read], date(2026, 3, 2)).await;
+    let get = || v1::GetHeadRequest { parent: firm.clone() };
+    let head = async |token: &str| {
+        let wire = service.wire(Some(token)).await;
+        common_client(wire).get_head(get()).await.map(|_| ()).map_err(|status| status.code())
+    };
+    assert_eq!(head(&lasting.secret).await, Ok(()));
+    assert_eq!(head(&short.secret).await, Ok(()));
+    // The last day itself is good; the day after is not.
+    service.clock.advance(24 * 3_600 * 1_000_000);
+    assert_eq!(head(&short.secret).await, Err(Code::Unauthenticated));
+    let revoke = v1::RevokeTokenRequest {
+        parent: firm.clone(),
+        request_id: common::id(),
+        occurred_on: date(2026, 3, 3),
+        token_id: lasting.token.unwrap().token_id,
+    };
+    service.administration().revoke_token(revoke).await.unwrap();
+    assert_eq!(head(&lasting.secret).await, Err(Code::Unauthenticated));
+}
+
+fn common_client(wire: common::Wire) -> v1::administration_client::AdministrationClient<common::Wire> {
+    v1::administration_client::AdministrationClient::new(wire)
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_repeated_grant_does_not_show_a_token_again() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let request = v1::CreateTokenRequest {
+        parent: firm,
+        request_id: common::id(),
+        occurred_on: date(2026, 3, 2),
+        token: Some(v1::Token {
+            label: "once".into(),
+            scopes: vec![v1::Scope::Read.into()],
+            ..v1::Token::default()
+        }),
+    };
+    let mut client = service.administration();
+    let first = client.create_token(request.clone()).await.unwrap().into_inner();
+    let again = client.create_token(request).await.unwrap().into_inner();
+    assert!(first.secret.starts_with("cf_"));
+    assert_eq!(again.secret, "");
+    assert_eq!(again.token.unwrap().token_id, first.token.unwrap().token_id);
+    assert!(again.receipt.unwrap().replayed);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn clients_are_hidden_from_who_only_bills() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = common::new_case(&firm);
+    service.record(&case, vec![common::enrol(v1::Seat::Individual, "+12015550123", "tok_1")]).await;
+    let token = service.token(&firm, &[v1::Scope::Bill]).await;
+    let wire = service.wire(Some(&token)).await;
+    let mut client = v1::case_ledger_client::CaseLedgerClient::new(wire);
+    let get = v1::GetCaseRequest { name: case.clone(), ..v1::GetCaseRequest::default() };
+    let seen = client.get_case(get.clone()).await.unwrap().into_inner().case.unwrap();
+    assert!(seen.client.is_none());
+    assert_eq!(seen.state(), v1::CaseState::Enrolled);
+    let seen = service.cases().get_case(get).await.unwrap().into_inner().case.unwrap();
+    assert_eq!(seen.client.unwrap().display_name, "Ada Lark");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn health_and_reflection_are_open() {
+    let service = Service::start().await;
+    let mut health = tonic_health::pb::health_client::HealthClient::new(service.channel().await);
+    let request = tonic_health::pb::HealthCheckRequest { service: "counterfoil.v1.Billing".into() };
+    // The first reports are made by a task that may not have run yet.
+    let mut watch = health.watch(request).await.unwrap().into_inner();
+    while watch.message().await.unwrap().unwrap().status != 1 {}
+    let unknown = service.cases().get_case(v1::GetCaseRequest::default()).await.unwrap_err();
+    assert_eq!(reason(&unknown), "FIELD_INVALID");
+}

@@ -1,0 +1,294 @@
+//! A firm on a temporary store, behind a real socket.
+#![allow(dead_code, unreachable_pub, reason = "each test binary uses a part of it")]
+
+use std::sync::Arc;
+
+use api::google::r#type::{Date, Money};
+use api::v1;
+use api::v1::accounts_client::AccountsClient;
+use api::v1::administration_client::AdministrationClient;
+use api::v1::billing_client::BillingClient;
+use api::v1::case_ledger_client::CaseLedgerClient;
+use counterfoil_ledger::gateway::FileOutbox;
+use counterfoil_ledger::{Ledger, Limits, Listening, ServerConfig};
+use domain::event::UtcMicros;
+use log::{Engine, Settings, SteppedClock, UuidV7Ids};
+use store::Store;
+use tonic::metadata::{Ascii, MetadataValue};
+use tonic::service::Interceptor;
+use tonic::service::interceptor::InterceptedService;
+use tonic::transport::{Channel, Endpoint};
+use tonic::{Request, Status};
+use uuid::Uuid;
+
+/// 2 March 2026, 18:00 UTC: noon where the firm is.
+const NOW: i64 = 1_772_474_400_000_000;
+
+pub fn date(year: i32, month: i32, day: i32) -> Option<Date> {
+    Some(Date { year, month, day })
+}
+
+pub fn usd(units: i64) -> Option<Money> {
+    Some(Money { currency_code: "USD".into(), units, nanos: 0 })
+}
+
+pub fn id() -> String {
+    Uuid::now_v7().to_string()
+}
+
+/// Puts a bearer token on every request.
+#[derive(Clone)]
+pub struct Bearer(pub Option<MetadataValue<Ascii>>);
+
+impl Interceptor for Bearer {
+    fn call(&mut self, mut request: Request<()>) -> Result<Request<()>, Status> {
+        if let Some(token) = &self.0 {
+            request.metadata_mut().insert("authorization", token.clone());
+        }
+        Ok(request)
+    }
+}
+
+pub type Wire = InterceptedService<Channel, Bearer>;
+
+/// A running service.
+pub struct Service {
+    pub ledger: Ledger,
+    pub listening: Option<Listening>,
+    pub clock: Arc<SteppedClock>,
+    /// A channel with every scope, inside the process.
+    pub local: Channel,
+    pub outbox: FileOutbox,
+    address: String,
+    _folder: tempfile::TempDir,
+}
+
+impl Service {
+    pub async fn start() -> Self {
+        Self::with(Limits::default()).await
+    }
+
+    pub async fn with(limits: Limits) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Arc::new(Store::open(folder.path().join("ledger.db")).await.unwrap());
+        let clock = Arc::new(SteppedClock::at(UtcMicros(NOW)));
+        let engine =
+            Engine::new(store.clone(), clock.clone(), Arc::new(UuidV7Ids::default()), Settings::default());
+        let outbox = FileOutbox::new(folder.path().join("outbox"));
+        let ledger = Ledger::new(engine, store, clock.clone(), Arc::new(outbox.clone()), limits);
+        let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
+        let local = ledger.connect_in_process().await.unwrap();
+        let address = format!("http://{}", listening.local_addr);
+        Self { ledger, listening: Some(listening), clock, local, outbox, address, _folder: folder }
+    }
+
+    pub async fn channel(&self) -> Channel {
+        Endpoint::from_shared(self.address.clone()).unwrap().connect().await.unwrap()
+    }
+
+    pub async fn wire(&self, token: Option<&str>) -> Wire {
+        let bearer = Bearer(token.map(|token| format!("Bearer {token}").parse().unwrap()));
+        InterceptedService::new(self.channel().await, bearer)
+    }
+
+    pub fn administration(&self) -> AdministrationClient<Channel> {
+        AdministrationClient::new(self.local.clone())
+    }
+
+    pub fn cases(&self) -> CaseLedgerClient<Channel> {
+        CaseLedgerClient::new(self.local.clone())
+    }
+
+    pub fn accounts(&self) -> AccountsClient<Channel> {
+        AccountsClient::new(self.local.clone())
+    }
+
+    pub fn billing(&self) -> BillingClient<Channel> {
+        BillingClient::new(self.local.clone())
+    }
+
+    /// Registers a firm with a pack, a plan and a bureau, and gives its name.
+    pub async fn firm(&self) -> String {
+        let name = format!("firms/{}", Uuid::now_v7());
+        let mut client = self.administration();
+        let occurred_on = date(2026, 1, 2);
+        let firm = v1::Firm {
+            name: name.clone(),
+            display_name: "Alder & Finch Credit".into(),
+            currency_code: "USD".into(),
+            time_zone: "America/Chicago".into(),
+            invoice_due_days: 0,
+            transit_days: 5,
+            ..v1::Firm::default()
+        };
+        let register = v1::RegisterFirmRequest { firm: Some(firm), request_id: id(), occurred_on };
+        client.register_firm(register).await.unwrap();
+        let pack_json = domain::rules::EXAMPLE_PACKS[0].to_owned();
+        let adopt = v1::AdoptPackRequest { parent: name.clone(), request_id: id(), occurred_on, pack_json };
+        client.adopt_pack(adopt).await.unwrap();
+        let plan = Some(plan());
+        let publish = v1::PublishPlanRequest { parent: name.clone(), request_id: id(), occurred_on, plan };
+        client.publish_plan(publish).await.unwrap();
+        let bureau = Some(v1::Bureau {
+            code: "northern".into(),
+            display_name: "Northern File".into(),
+            address: "1 Larch Square, Dover DE 19901".into(),
+        });
+        let bureau =
+            v1::RegisterBureauRequest { parent: name.clone(), request_id: id(), occurred_on, bureau };
+        client.register_bureau(bureau).await.unwrap();
+        name
+    }
+
+    /// A token of a firm.
+    pub async fn token(&self, firm: &str, scopes: &[v1::Scope]) -> String {
+        self.create_token(firm, scopes, None).await.secret
+    }
+
+    pub async fn create_token(
+        &self,
+        firm: &str,
+        scopes: &[v1::Scope],
+        expires_on: Option<Date>,
+    ) -> v1::CreateTokenResponse {
+        let token = Some(v1::Token {
+            label: "test client".into(),
+            scopes: scopes.iter().map(|&scope| scope.into()).collect(),
+            expires_on,
+            ..v1::Token::default()
+        });
+        let parent = firm.to_owned();
+        let occurred_on = date(2026, 3, 2);
+        let request = v1::CreateTokenRequest { parent, request_id: id(), occurred_on, token };
+        self.administration().create_token(request).await.unwrap().into_inner()
+    }
+
+    /// Records actions on a case.
+    pub async fn record(&self, case: &str, actions: Vec<v1::Action>) -> v1::RecordResponse {
+        let request = record(case, actions);
+        self.cases().record(request).await.unwrap().into_inner()
+    }
+}
+
+pub fn record(case: &str, actions: Vec<v1::Action>) -> v1::RecordRequest {
+    v1::RecordRequest { name: case.into(), request_id: id(), expected_version: None, actions }
+}
+
+pub fn new_case(firm: &str) -> String {
+    format!("{firm}/cases/{}", Uuid::now_v7())
+}
+
+fn plan() -> v1::Plan {
+    let prices = |first, monthly| Some(v1::Prices { first_fee: usd(first), monthly_fee: usd(monthly) });
+    v1::Plan {
+        code: "steady".into(),
+        display_name: "Steady".into(),
+        individual: prices(99, 79),
+        couple: prices(149, 119),
+        first_work: vec![v1::Work::ReportImport.into(), v1::Work::DisputeRound.into()],
+        monthly_work: vec![v1::Work::ReportImport.into(), v1::Work::DisputeRound.into()],
+        periods: 6,
+        version: 0,
+    }
+}
+
+pub fn action(occurred_on: Option<Date>, action: v1::action::Action) -> v1::Action {
+    v1::Action { occurred_on, action: Some(action) }
+}
+
+pub fn contact(phone: &str) -> v1::Contact {
+    v1::Contact {
+        display_name: "Ada Lark".into(),
+        email: "ada@example.com".into(),
+        phone: phone.into(),
+        address: Some(v1::Address {
+            line1: "12 Alder Row".into(),
+            line2: String::new(),
+            city: "Springfield".into(),
+            state_code: "IL".into(),
+            zip: "62701".into(),
+        }),
+    }
+}
+
+pub fn enrol(seat: v1::Seat, phone: &str, card: &str) -> v1::Action {
+    let enrol = v1::Enrol {
+        plan: "steady".into(),
+        seat: seat.into(),
+        contact: Some(contact(phone)),
+        birth_date: date(1980, 5, 17),
+        ssn_last4: String::new(),
+        sale: Some(v1::Sale {
+            channel: v1::Channel::InPerson.into(),
+            evidence_sha256: "ab".repeat(32),
+            promised_days: 180,
+        }),
+        billing: Some(v1::PeriodRule { rule: Some(v1::period_rule::Rule::Days(30)) }),
+        card: Some(v1::Card { token: card.into(), last4: "4242".into(), expires: "2029-12".into() }),
+        time_zone: "America/Chicago".into(),
+    };
+    action(date(2026, 1, 5), v1::action::Action::Enrol(enrol))
+}
+
+/// A client whose first period is over and complete on the day the tests run.
+pub fn first_month(seat: v1::Seat, phone: &str, card: &str) -> Vec<v1::Action> {
+    use v1::action::Action as A;
+    let paper = |paper: &str, kind: v1::PaperKind| {
+        let received = v1::IdentityPaperReceived { paper: paper.into(), kind: kind.into(), document_sha256: String::new() };
+        let accepted = v1::IdentityPaperAccepted { paper: paper.into() };
+        [A::IdentityPaperReceived(received), A::IdentityPaperAccepted(accepted)]
+    };
+    let mut actions = vec![enrol(seat, phone, card)];
+    let signed = v1::SignConsent {
+        total_of_payments: usd(2_000),
+        copies_given: true,
+        e_sign_consent: true,
+        document_sha256: "cd".repeat(32),
+    };
+    let first_day = [
+        A::DisclosureDelivered(v1::DisclosureDelivered::default()),
+        A::DisclosureAcknowledged(v1::DisclosureAcknowledged::default()),
+        A::SignConsent(signed),
+    ];
+    actions.extend(first_day.map(|a| action(date(2026, 1, 5), a)));
+    actions.extend(paper("id-1", v1::PaperKind::PhotoId).map(|a| action(date(2026, 1, 6), a)));
+    actions.extend(paper("home-1", v1::PaperKind::Residence).map(|a| action(date(2026, 1, 6), a)));
+    let report = v1::ImportReport {
+        bureau: "northern".into(),
+        issued_on: date(2026, 1, 12),
+        items: vec![v1::ItemSeen {
+            item: "item-1".into(),
+            kind: v1::ItemKind::Collection.into(),
+            furnisher: "Harbour Stores".into(),
+            ..v1::ItemSeen::default()
+        }],
+        ..v1::ImportReport::default()
+    };
+    let basis = v1::AttestBasis {
+        bureau: "northern".into(),
+        item: "item-1".into(),
+        basis: v1::Basis::NotMine.into(),
+        statement: String::new(),
+    };
+    let letters = vec![v1::Letter {
+        bureau: "northern".into(),
+        items: vec!["item-1".into()],
+        mail_class: v1::MailClass::Certified.into(),
+        ..v1::Letter::default()
+    }];
+    let later = [
+        A::ReportSourceConnected(v1::ReportSourceConnected { source: "Northern portal".into() }),
+        A::ImportReport(report),
+        A::AttestBasis(basis),
+        A::OpenWork(v1::OpenWork {}),
+        A::SendRound(v1::SendRound { letters }),
+    ];
+    actions.extend(later.map(|a| action(date(2026, 1, 13), a)));
+    actions
+}
+
+/// The stable reason of an error.
+pub fn reason(status: &Status) -> String {
+    use tonic_types::StatusExt;
+    status.get_details_error_info().map(|info| info.reason).unwrap_or_default()
+}

@@ -1,0 +1,190 @@
+//! What needs no callers: billing, folding, rebuilding, memory.
+
+use std::collections::HashMap;
+use std::path::Path;
+use std::time::Instant;
+
+use api::v1;
+use api::v1::billing_client::BillingClient;
+use counterfoil_tests::bulk;
+use counterfoil_tests::history::firm_id;
+use domain::State;
+use domain::event::{Recorded, StreamId};
+use log::Engine;
+use rusqlite::params_from_iter;
+use rusqlite::types::Value;
+use serde::Deserialize;
+
+use crate::load::resident_mb;
+use crate::report::Table;
+use crate::{ROUNDS, ceiling, ours};
+
+/// Everything over one firm of so many clients with a finished first month each.
+pub(crate) async fn everything(clients: u32) {
+    let folder = tempfile::tempdir().unwrap();
+    let (engine, store, clock) = ours::engine(&folder.path().join("firm.db")).await;
+    bulk::set_up(&engine).await;
+    let started = Instant::now();
+    bulk::enrol(&engine, clients).await;
+    bulk::first_month(&engine, clients).await;
+    let events = engine.head(firm_id()).await.unwrap().position;
+    let seconds = started.elapsed().as_secs_f64();
+    println!(
+        "\n{clients} clients with a finished month: {events} events in {seconds:.1} s, in process"
+    );
+    let ledger = ours::ledger(engine.clone(), store, clock, &folder.path().join("outbox"));
+    billing(&ledger, clients).await;
+    println!(
+        "memory of a process that serves {clients} cases: {} MB (target: under 200 MB)",
+        resident_mb(std::process::id())
+    );
+    let mut table = Table::new("Replay, events/s");
+    let log = read(&engine).await;
+    for _ in 0..ROUNDS {
+        table.add("decode and fold, one thread", fold(&log), None);
+        table.add(
+            "bare page-upsert rebuild",
+            bare_rebuild(&folder.path().join("bare.db"), &log),
+            None,
+        );
+        let started = Instant::now();
+        let report = engine.rebuild(firm_id(), |_, _| {}).await.unwrap();
+        table.add(
+            "Counterfoil rebuild, every read model",
+            report.position as f64 / started.elapsed().as_secs_f64(),
+            None,
+        );
+        let started = Instant::now();
+        let verified = engine.verify(firm_id(), |_, _| {}).await.unwrap();
+        table.add(
+            "Counterfoil verify, whole log",
+            verified.events as f64 / started.elapsed().as_secs_f64(),
+            None,
+        );
+    }
+    table.print();
+    table.ratio("Counterfoil rebuild, every read model", "bare page-upsert rebuild", 0.6);
+    ledger.shutdown().await;
+}
+
+async fn billing(ledger: &ledger::Ledger, clients: u32) {
+    ledger
+        .engine()
+        .wait_applied(
+            firm_id(),
+            ledger.engine().head(firm_id()).await.unwrap().position,
+            std::time::Duration::from_secs(60),
+        )
+        .await
+        .unwrap();
+    let mut client = BillingClient::new(ledger.connect_in_process().await.unwrap());
+    let request = v1::RunBillingRequest {
+        parent: format!("firms/{}", firm_id()),
+        request_id: uuid::Uuid::now_v7().to_string(),
+        as_of: Some(bulk::today()),
+    };
+    let started = Instant::now();
+    let mut request = tonic::Request::new(request);
+    request.set_timeout(std::time::Duration::from_secs(120));
+    let response = client.run_billing(request).await.unwrap().into_inner();
+    let seconds = started.elapsed().as_secs_f64();
+    assert_eq!(u32::try_from(response.invoices_issued).unwrap(), clients, "every client is billed");
+    let rate = f64::from(response.invoices_issued) / seconds;
+    let verdict = if rate >= 5_000.0 { "met" } else { "MISSED" };
+    println!(
+        "billing run: {} invoices in {seconds:.2} s, {rate:.0}/s; target 5000/s: {verdict}",
+        response.invoices_issued
+    );
+}
+
+async fn read(engine: &Engine) -> Vec<Vec<u8>> {
+    let mut log = Vec::new();
+    loop {
+        let page = engine.read(firm_id(), u64::try_from(log.len()).unwrap(), 1_000).await.unwrap();
+        if page.is_empty() {
+            return log;
+        }
+        log.extend(page.into_iter().map(|stored| stored.bytes));
+    }
+}
+
+fn fold(log: &[Vec<u8>]) -> f64 {
+    let started = Instant::now();
+    let mut states: HashMap<StreamId, State> = HashMap::new();
+    for bytes in log {
+        let recorded = Recorded::from_bytes(bytes).unwrap();
+        states
+            .entry(recorded.stream)
+            .or_insert_with(|| State::empty(recorded.stream))
+            .apply(&recorded);
+    }
+    log.len() as f64 / started.elapsed().as_secs_f64()
+}
+
+#[derive(Deserialize)]
+struct Header<'a> {
+    stream: &'a str,
+    occurred_on: &'a str,
+    position: i64,
+}
+
+const PAGE: usize = 1_000;
+
+/// The cheapest rebuild there is: pages of the log from SQLite, parsed to three members, one row a
+/// stream upserted once a page, the checkpoint in the same transaction.
+fn bare_rebuild(path: &Path, log: &[Vec<u8>]) -> f64 {
+    let mut connection = ceiling::fresh(path);
+    connection.pragma_update(None, "synchronous", "normal").unwrap();
+    connection.execute_batch("CREATE TABLE row (stream TEXT PRIMARY KEY, events INTEGER, latest TEXT, position INTEGER) STRICT;
+        CREATE TABLE checkpoint (position INTEGER) STRICT; INSERT INTO checkpoint VALUES (0)").unwrap();
+    let fill = connection.transaction().unwrap();
+    for (at, bytes) in log.iter().enumerate() {
+        let body = std::str::from_utf8(bytes).unwrap();
+        let at = i64::try_from(at).unwrap();
+        fill.prepare_cached("INSERT INTO event VALUES (x'01', ?1, ?2, ?1, x'', '', x'', x'', ?3)")
+            .unwrap()
+            .execute(rusqlite::params![at + 1, format!("s{at}"), body])
+            .unwrap();
+    }
+    fill.commit().unwrap();
+    let started = Instant::now();
+    let mut after = 0_i64;
+    let mut counts: HashMap<String, i64> = HashMap::new();
+    loop {
+        let page: Vec<String> = connection
+            .prepare_cached("SELECT body FROM event WHERE firm = x'01' AND position > ?1 ORDER BY position LIMIT ?2").unwrap()
+            .query_map(rusqlite::params![after, i64::try_from(PAGE).unwrap()], |row| row.get(0)).unwrap()
+            .map(Result::unwrap).collect();
+        if page.is_empty() {
+            return log.len() as f64 / started.elapsed().as_secs_f64();
+        }
+        let mut rows: HashMap<String, (i64, String, i64)> = HashMap::new();
+        for body in &page {
+            let header: Header<'_> = serde_json::from_str(body).unwrap();
+            let count = counts.entry(header.stream.to_owned()).or_default();
+            *count += 1;
+            rows.insert(
+                header.stream.to_owned(),
+                (*count, header.occurred_on.to_owned(), header.position),
+            );
+            after += 1;
+        }
+        let transaction = connection.transaction().unwrap();
+        let values = rows.into_iter().flat_map(|(stream, (events, latest, position))| {
+            [
+                Value::Text(stream),
+                Value::Integer(events),
+                Value::Text(latest),
+                Value::Integer(position),
+            ]
+        });
+        let values: Vec<Value> = values.collect();
+        let sql = format!(
+            "INSERT INTO row VALUES {} ON CONFLICT (stream) DO UPDATE SET events = excluded.events, latest = excluded.latest, position = excluded.position",
+            vec!["(?,?,?,?)"; values.len() / 4].join(",")
+        );
+        transaction.prepare_cached(&sql).unwrap().execute(params_from_iter(values)).unwrap();
+        transaction.execute("UPDATE checkpoint SET position = ?1", [after]).unwrap();
+        transaction.commit().unwrap();
+    }
+}

@@ -1,0 +1,159 @@
+//! A firm of many clients that all did the same, through a real engine: for benches and crash tests.
+
+use api::google::r#type::Date;
+use calendar::CivilDate;
+use domain::command::{CaseAction, Command, Dated, SendRound, SignConsent};
+use domain::event::{
+    Basis, BasisAttested, Direction, DisclosureAcknowledged, DisclosureDelivered, Event,
+    IdentityPaperAccepted, IdentityPaperReceived, Letter, MailClass, MessageLogged, PaperKind,
+    ProgressReportSent, ReportSourceConnected, UtcMicros,
+};
+use domain::ids::{DocumentHash, ItemCode, PaperCode, RequestId};
+use domain::terms::{Channel, Sale, Seat};
+use futures::stream::{self, StreamExt};
+use log::{Engine, Submission};
+use uuid::Uuid;
+
+use crate::history::{
+    Crm, Shape, bureau, case_id, firm_id, personal, plain_enrolment, plain_report, text, usd, zone,
+};
+
+/// What every message says: about as long as people write.
+pub const MESSAGE: &str = "Thank you, the letters went out this morning by certified mail; we expect the \
+                           bureau's answer within about thirty days and will call you when it comes.";
+
+const ENROLLED_ON: &str = "2025-03-03";
+const OPENED_ON: &str = "2025-03-10";
+const TODAY: &str = "2025-04-07";
+/// Submissions in flight while a firm is filled.
+const IN_FLIGHT: usize = 512;
+
+fn day(text: &str) -> CivilDate {
+    text.parse().expect("a date of ours")
+}
+
+/// Noon of the last day, where the firm is.
+pub fn now() -> UtcMicros {
+    UtcMicros(zone().start_of_day(day(TODAY)) + 12 * 3_600_000_000)
+}
+
+/// The last day, as the interface writes it.
+pub fn today() -> Date {
+    Date { year: 2025, month: 4, day: 7 }
+}
+
+fn submission(command: Command) -> Submission {
+    let request_id = RequestId(Uuid::now_v7());
+    Submission { request_id, fingerprint: [0; 32], actor: text("bulk"), command }
+}
+
+/// Registers the firm of the random history.
+pub async fn set_up(engine: &Engine) {
+    let shape = Shape { clients: 0, enrol_days: 1, nonsense_percent: 0 };
+    for step in Crm::new(0, shape).set_up() {
+        engine
+            .submit(firm_id(), submission(step.command))
+            .await
+            .expect("setting a firm up is lawful");
+    }
+}
+
+async fn each_client(engine: &Engine, clients: u32, actions: fn(u32) -> Vec<Dated<CaseAction>>) {
+    let commands = (0..clients).map(|number| {
+        let command = Command::Case {
+            case: case_id(number),
+            expected_version: None,
+            actions: actions(number),
+        };
+        engine.submit(firm_id(), submission(command))
+    });
+    let answers = stream::iter(commands).buffer_unordered(IN_FLIGHT);
+    answers.for_each(|answer| async { drop(answer.expect("the bulk history is lawful")) }).await;
+}
+
+/// Enrols so many clients, with everything that has to be there before work opens.
+pub async fn enrol(engine: &Engine, clients: u32) {
+    each_client(engine, clients, enrolment).await;
+}
+
+/// Opens work and does everything promised for the first month.
+pub async fn first_month(engine: &Engine, clients: u32) {
+    each_client(engine, clients, month).await;
+}
+
+fn dated(on: &str, actions: impl IntoIterator<Item = CaseAction>) -> Vec<Dated<CaseAction>> {
+    actions.into_iter().map(|action| Dated { occurred_on: day(on), action }).collect()
+}
+
+fn enrolment(number: u32) -> Vec<Dated<CaseAction>> {
+    let sale = Sale {
+        channel: Channel::InPerson,
+        evidence: Some(DocumentHash([5; 32])),
+        promised_days: 60,
+    };
+    let mut actions = vec![
+        CaseAction::Enrol(Box::new(plain_enrolment(number, sale, Seat::Individual))),
+        CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
+        CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
+        CaseAction::SignConsent(SignConsent {
+            copies_given: true,
+            document: None,
+            e_sign_consent: true,
+            total_of_payments: usd(200_000),
+        }),
+    ];
+    for (code, kind) in [("photo", PaperKind::PhotoId), ("home", PaperKind::Residence)] {
+        let paper = PaperCode::parse(code).expect("a code of ours");
+        let received = IdentityPaperReceived { document: None, kind, paper: paper.clone() };
+        actions.push(CaseAction::IdentityPaperReceived(received));
+        actions.push(CaseAction::IdentityPaperAccepted(IdentityPaperAccepted { paper }));
+    }
+    actions
+        .push(CaseAction::ReportSourceConnected(ReportSourceConnected { source: text("source") }));
+    for at in 0..3 {
+        actions.push(CaseAction::ImportReport(plain_report(at, day(ENROLLED_ON), 3)));
+        actions.push(CaseAction::AttestBasis(BasisAttested {
+            basis: Basis::NotMine,
+            bureau: bureau(at),
+            item: first_item(),
+            statement: Some(personal("I do not know this account.")),
+        }));
+    }
+    dated(ENROLLED_ON, actions)
+}
+
+fn first_item() -> ItemCode {
+    ItemCode::parse("item-0").expect("a code of ours")
+}
+
+fn month(_number: u32) -> Vec<Dated<CaseAction>> {
+    let letter = |at| Letter {
+        bureau: bureau(at),
+        document: None,
+        items: vec![first_item()],
+        mail_class: MailClass::Certified,
+        tracking: None,
+    };
+    let round = SendRound { letters: (0..3).map(letter).collect() };
+    dated(
+        OPENED_ON,
+        [
+            CaseAction::OpenWork,
+            CaseAction::SendRound(round),
+            CaseAction::ProgressReportSent(ProgressReportSent { document: None }),
+        ],
+    )
+}
+
+/// Logs one message and gives the size of its event.
+pub async fn message_bytes(engine: &Engine) -> usize {
+    let message =
+        MessageLogged { complaint: false, direction: Direction::Incoming, text: personal(MESSAGE) };
+    let actions = dated(TODAY, [CaseAction::MessageLogged(message)]);
+    let command = Command::Case { case: case_id(0), expected_version: None, actions };
+    let answer = engine.submit(firm_id(), submission(command)).await.expect("a message is lawful");
+    let stored = engine.read(firm_id(), answer.position - 1, 1).await.expect("the log can be read");
+    let recorded = domain::event::Recorded::from_bytes(&stored[0].bytes).expect("an event of ours");
+    assert!(matches!(recorded.event, Event::Case(_)), "the message");
+    stored[0].bytes.len()
+}

@@ -50,7 +50,11 @@ impl Column for MatchKey {
         Value::Hash(self.0)
     }
     fn take(value: Value) -> Result<Self, Malformed> {
-        if let Value::Hash(hash) = value { Ok(Self(hash)) } else { Err(Malformed { wanted: "a hash" }) }
+        if let Value::Hash(hash) = value {
+            Ok(Self(hash))
+        } else {
+            Err(Malformed { wanted: "a hash" })
+        }
     }
 }
 

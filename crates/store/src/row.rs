@@ -51,7 +51,8 @@ impl Table {
 
     /// All columns, qualified, as a SELECT lists them.
     pub(crate) fn selected(&self, alias: &str) -> String {
-        let columns: Vec<String> = self.columns().map(|column| format!("{alias}.{column}")).collect();
+        let columns: Vec<String> =
+            self.columns().map(|column| format!("{alias}.{column}")).collect();
         columns.join(", ")
     }
 }

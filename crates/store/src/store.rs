@@ -6,7 +6,8 @@ use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use log::{
-    Checkpoint, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore, StoreError, Stored,
+    Checkpoint, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore, StoreError,
+    Stored,
 };
 use proof::Hash;
 
@@ -134,11 +135,21 @@ impl LogStore for Store {
         self.sqlite.head(firm).await
     }
 
-    async fn read(&self, firm: FirmId, after: u64, limit: usize) -> Result<Vec<Stored>, StoreError> {
+    async fn read(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Stored>, StoreError> {
         self.sqlite.read(firm, after, limit).await
     }
 
-    async fn leaves(&self, firm: FirmId, after: u64, limit: usize) -> Result<Vec<Hash>, StoreError> {
+    async fn leaves(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Hash>, StoreError> {
         self.sqlite.leaves(firm, after, limit).await
     }
 

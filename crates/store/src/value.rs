@@ -79,7 +79,11 @@ impl Column for bool {
         Value::Bool(*self)
     }
     fn take(value: Value) -> Result<Self, Malformed> {
-        if let Value::Bool(value) = value { Ok(value) } else { Err(Malformed { wanted: "yes or no" }) }
+        if let Value::Bool(value) = value {
+            Ok(value)
+        } else {
+            Err(Malformed { wanted: "yes or no" })
+        }
     }
 }
 
@@ -89,7 +93,11 @@ impl Column for i64 {
         Value::Integer(*self)
     }
     fn take(value: Value) -> Result<Self, Malformed> {
-        if let Value::Integer(value) = value { Ok(value) } else { Err(Malformed { wanted: "an integer" }) }
+        if let Value::Integer(value) = value {
+            Ok(value)
+        } else {
+            Err(Malformed { wanted: "an integer" })
+        }
     }
 }
 

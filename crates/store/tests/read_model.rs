@@ -1,12 +1,16 @@
 //! The read model: what people ask of it every day, and that a rebuild gives the same rows.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot look fails")]
+
 mod support;
 
 use counterfoil_store::*;
 use domain::account::InvoiceStatus;
 use domain::case::{CaseStatus, ListingStatus};
 use domain::command::{AccountAction, CaseAction, ChargeFailed, Command, CoupleAction};
-use domain::event::{ExposureKind, FailureReason, IdentityPaperReceived, PaperKind, ReportIdentityFailed};
+use domain::event::{
+    ExposureKind, FailureReason, IdentityPaperReceived, PaperKind, ReportIdentityFailed,
+};
 use domain::ids::PaperCode;
 use domain::terms::Seat;
 use log::{ProjectionStep, ProjectionStore as _, StoreError};
@@ -54,7 +58,11 @@ async fn a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_rou
     let all = overdue(day("2026-12-31")).await;
     assert_eq!(all.len(), 2, "the results notice is late as well");
     let first = bench.store.overdue_clocks(FIRM, day("2026-12-31"), None, 1).await.unwrap();
-    let second = bench.store.overdue_clocks(FIRM, day("2026-12-31"), Some(&first[0].cursor()), 10).await.unwrap();
+    let second = bench
+        .store
+        .overdue_clocks(FIRM, day("2026-12-31"), Some(&first[0].cursor()), 10)
+        .await
+        .unwrap();
     assert_eq!([first, second].concat(), all);
     let possible = async |on| bench.store.rounds_possible(FIRM, on, None, 10).await.unwrap().len();
     assert_eq!((possible(due).await, possible(due.succ_opt().unwrap()).await), (0, 1));
@@ -80,7 +88,10 @@ async fn a_finished_month_is_billed_charged_and_paid() {
     bench.caught_up().await;
     assert_eq!(to_bill("2026-02-04").await, []);
     let (invoice, lines) = store.get_invoice(FIRM, 1).await.unwrap().unwrap();
-    assert_eq!((invoice.total_minor, invoice.open_minor, invoice.due_on), (9_900, 9_900, day("2026-02-14")));
+    assert_eq!(
+        (invoice.total_minor, invoice.open_minor, invoice.due_on),
+        (9_900, 9_900, day("2026-02-14"))
+    );
     assert_eq!((lines.len(), lines[0].case_id, lines[0].amount_minor), (1, case_id(1), 9_900));
     let due = async |on| store.charges_due(FIRM, day(on), 0, 10).await.unwrap().len();
     assert_eq!((due("2026-02-13").await, due("2026-02-14").await), (0, 1));
@@ -104,17 +115,26 @@ async fn a_finished_month_is_billed_charged_and_paid() {
     let of_other = InvoiceFilter { account: Some(account_id(2)), ..InvoiceFilter::default() };
     assert_eq!(store.list_invoices(FIRM, of_other, 0, 10).await.unwrap(), []);
     let payments = store.list_payments(FIRM, None, 0, 10).await.unwrap();
-    assert_eq!(payments.iter().map(|p| (p.amount_minor, p.unearned_minor)).collect::<Vec<_>>(), [(9_900, 0), (5_000, 5_000)]);
+    assert_eq!(
+        payments.iter().map(|p| (p.amount_minor, p.unearned_minor)).collect::<Vec<_>>(),
+        [(9_900, 0), (5_000, 5_000)]
+    );
 
     let exposures = store.list_exposures(FIRM, None, 0, 10).await.unwrap();
     assert_eq!(exposures.len(), 1);
-    assert_eq!((exposures[0].kind, exposures[0].amount_minor), (ExposureKind::PaymentUnearned, Some(5_000)));
+    assert_eq!(
+        (exposures[0].kind, exposures[0].amount_minor),
+        (ExposureKind::PaymentUnearned, Some(5_000))
+    );
     let owed = AccountFilter { unearned: true, ..AccountFilter::default() };
     let owed = store.list_accounts(FIRM, owed, None, 10).await.unwrap();
     assert_eq!((owed.len(), owed[0].account_id, owed[0].unearned_minor), (1, account_id(2), 5_000));
     let counts = store.firm_counts(FIRM, day("2026-02-01"), day("2026-02-28")).await.unwrap();
     assert_eq!((counts.cases, counts.enrolled, counts.open), (2, 1, 1));
-    assert_eq!((counts.earned_minor, counts.collected_minor, counts.unearned_minor), (9_900, 14_900, 5_000));
+    assert_eq!(
+        (counts.earned_minor, counts.collected_minor, counts.unearned_minor),
+        (9_900, 14_900, 5_000)
+    );
     assert_eq!((counts.exposures, counts.exceptions), (1, 1));
 }
 
@@ -142,8 +162,9 @@ async fn a_couple_is_found_suggested_linked_and_billed_as_one() {
     bench.caught_up().await;
     let pairs = async |of| store.couple_candidates(FIRM, of, 10).await.unwrap();
     let pair = CoupleCandidate { first: case_id(1), second: case_id(2) };
-    assert_eq!(pairs(None).await, [pair.clone()]);
-    assert_eq!(pairs(Some(case_id(2))).await, [pair]);
+    for of in [None, Some(case_id(1)), Some(case_id(2))] {
+        assert_eq!(pairs(of).await, std::slice::from_ref(&pair));
+    }
     assert_eq!(pairs(Some(case_id(3))).await, []);
 
     let couple = |action| Command::Couple { first: case_id(1), second: case_id(2), action };
@@ -153,7 +174,10 @@ async fn a_couple_is_found_suggested_linked_and_billed_as_one() {
     let suggested = store.list_suggested_links(FIRM, None, 10).await.unwrap();
     assert_eq!(suggested.len(), 1);
     assert_eq!((suggested[0].phone, suggested[0].address, suggested[0].card), (true, true, false));
-    let exceptions = store.list_exceptions(FIRM, Some(ExceptionKind::LinkSuggested), None, None, 10).await.unwrap();
+    let exceptions = store
+        .list_exceptions(FIRM, Some(ExceptionKind::LinkSuggested), None, None, 10)
+        .await
+        .unwrap();
     assert_eq!((exceptions.len(), exceptions[0].other), (1, Some(case_id(2))));
 
     bench.submit(12, couple(CoupleAction::Confirm)).await.unwrap();
@@ -176,7 +200,8 @@ async fn a_card_that_matches_as_well_makes_the_pair_a_candidate_again() {
     for case in [1, 2] {
         bench.case(case * 1_000, case, "2026-01-05", vec![enrol(case, Seat::Couple)]).await;
     }
-    let couple = Command::Couple { first: case_id(1), second: case_id(2), action: CoupleAction::Compare };
+    let couple =
+        Command::Couple { first: case_id(1), second: case_id(2), action: CoupleAction::Compare };
     bench.submit(11, couple.clone()).await.unwrap();
     bench.account(12, 2, "2026-01-05", AccountAction::ChangeCard(card("card-1"))).await;
     bench.caught_up().await;
@@ -191,7 +216,11 @@ async fn a_card_that_matches_as_well_makes_the_pair_a_candidate_again() {
 async fn what_needs_a_person_is_queued_and_leaves_the_queue() {
     let bench = bench().await;
     bench.case(1_000, 1, "2026-01-05", vec![enrol(1, Seat::Individual)]).await;
-    let paper = IdentityPaperReceived { document: None, kind: PaperKind::PhotoId, paper: PaperCode::parse("passport").unwrap() };
+    let paper = IdentityPaperReceived {
+        document: None,
+        kind: PaperKind::PhotoId,
+        paper: PaperCode::parse("passport").unwrap(),
+    };
     bench.case(1_001, 1, "2026-01-05", vec![CaseAction::IdentityPaperReceived(paper)]).await;
     let failed = ReportIdentityFailed { source: text("Report Source") };
     bench.case(1_002, 1, "2026-01-06", vec![CaseAction::ReportIdentityFailed(failed)]).await;
@@ -220,7 +249,11 @@ async fn pages_of_cases_go_on_after_the_last_one() {
     bench.caught_up().await;
     let mut seen = Vec::new();
     loop {
-        let page = bench.store.list_cases(FIRM, CaseFilter::default(), seen.last().copied(), 3).await.unwrap();
+        let page = bench
+            .store
+            .list_cases(FIRM, CaseFilter::default(), seen.last().copied(), 3)
+            .await
+            .unwrap();
         seen.extend(page.iter().map(|case| case.case_id));
         if page.len() < 3 {
             break;
@@ -241,9 +274,12 @@ async fn rows(store: &Store, generation: i64) -> Vec<String> {
     assert_eq!(tables.len(), 19);
     let mut all = Vec::new();
     for table in tables {
-        let columns = "SELECT name FROM pragma_table_info($1) WHERE name <> 'generation' ORDER BY cid";
-        let columns: Vec<String> = sqlx::query_scalar(columns).bind(&table).fetch_all(&mut raw).await.unwrap();
-        let literals: Vec<String> = columns.iter().map(|column| format!("quote({column})")).collect();
+        let columns =
+            "SELECT name FROM pragma_table_info($1) WHERE name <> 'generation' ORDER BY cid";
+        let columns: Vec<String> =
+            sqlx::query_scalar(columns).bind(&table).fetch_all(&mut raw).await.unwrap();
+        let literals: Vec<String> =
+            columns.iter().map(|column| format!("quote({column})")).collect();
         let select = format!(
             "SELECT '{table}: ' || {} FROM {table} WHERE generation = {generation} ORDER BY 1",
             literals.join(" || ', ' || ")
@@ -278,7 +314,9 @@ async fn a_rebuild_gives_the_same_rows_as_the_events_one_by_one() {
     bench.pay(23, 1, "2026-03-11", 100, None).await;
     bench.caught_up().await;
     let before = rows(&bench.store, 1).await;
-    for table in ["exception: ", "exposure: ", "held_fee: ", "invoice_line: ", "payment: ", "clock: "] {
+    for table in
+        ["exception: ", "exposure: ", "held_fee: ", "invoice_line: ", "payment: ", "clock: "]
+    {
         assert!(before.iter().any(|row| row.starts_with(table)), "no {table}");
     }
     let report = bench.engine.rebuild(FIRM, |_, _| {}).await.unwrap();

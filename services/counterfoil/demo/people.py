@@ -12,7 +12,7 @@ ROWS = [
     (6, "Ruben Castell", "1982-09-08", "15 Beacon Hill Road", "", "Alder Falls", "IN", "46701", 317, "2025-10-08", {}),
     (7, "Mabel Orrin", "1973-12-14", "640 Heron Drive", "", "Stonewick", "WI", "53901", 414, "2025-10-14", {}),
     (8, "Dashiell Fenn", "1991-02-27", "22 Copper Street", "Unit 3", "Stonewick", "WI", "53901", 414, "2025-10-21", {}),
-    (9, "Ilse Grantham", "1986-06-06", "118 Prairie Way", "", "Fernbrook", "IL", "60901", 312, "2025-10-27", {}),
+    (9, "Ilse Grantham", "1986-06-06", "118 Prairie Way", "", "Fernbrook", "IL", "60901", 312, "2026-05-18", {}),
     (10, "Hollis Byrd", "1979-08-17", "5 Tannery Row", "", "Cedar Notch", "IA", "52801", 515, "2025-11-03", {}),
     (11, "Petra Nightingale", "1993-04-04", "903 Willow Terrace", "", "Cedar Notch", "IA", "52801", 515, "2026-02-03", {}),
     (12, "Amos Quill", "1980-10-22", "44 Harvest Road", "", "Plainview Bend", "NE", "68701", 402, "2025-11-05", {}),

@@ -4,7 +4,7 @@ from datetime import date
 
 from scenario import LAST_DAY, Client, business_day_from, failed, money, on, plus, settled
 
-ROUND_STUBBORN = ["verified"] * 12
+STUBBORN = ["verified"] * 12
 
 
 def play(script):
@@ -26,7 +26,7 @@ def stubborn(client, *kept):
     """Listings that a bureau keeps verifying, so that there is something to do every month."""
     for listing in client.listings:
         if listing.item.code == client.items[-1].code or (listing.item.code, listing.bureau) in kept:
-            listing.fates = list(ROUND_STUBBORN)
+            listing.fates = list(STUBBORN)
 
 
 def plain(client):
@@ -104,7 +104,7 @@ def unfinished_month(client):
     client.first_month()
     start = client.start
     client.month(progress=False)
-    client.progress(plus(start, 43))
+    client.progress(plus(start, 55))  # after the run that found it missing
     client.months(4)
 
 
@@ -130,7 +130,7 @@ def reinserted_silently(client):
     back = client.listing(0, "meridian")
     back.gone = False  # the next report shows it again, and no letter said so
     back.fates = []
-    client.months(3)
+    client.months(12)
 
 
 def reinserted_with_notice(client):
@@ -176,7 +176,7 @@ def telemarketing_held(client):
 def telemarketing_proved(client):
     """Every result comes from the first round, so that six months later one report proves them all."""
     for listing in client.listings:
-        listing.fates = ["deleted"] if listing.item.code == client.items[0].code else list(ROUND_STUBBORN)
+        listing.fates = ["deleted"] if listing.item.code == client.items[0].code else list(STUBBORN)
     for listing in client.listings:
         if listing.item.code in (client.items[1].code, client.items[2].code):
             listing.fates = ["verified", "verified"]
@@ -346,8 +346,9 @@ def free_report(client):
     client.listing(0, "meridian").fates = ["frivolous", "deleted"]
     client.open_up(free_annual=True)
     client.first_month()
+    informed = plus(client.start, 14)
     client.month()
-    client.act(plus(client.start, 1), {"clientInformationSent": {"round": 2, "bureau": "harbor"}})
+    client.act(informed, {"clientInformationSent": {"round": 2, "bureau": "harbor"}})
     client.months(12)
 
 
@@ -357,9 +358,14 @@ def waits_for_link(client):
     client.first_month()
 
 
-def nothing_yet(client):
+def papers_missing(client):
     client.enrol()
     client.sign()
+    came = plus(client.enrolled, 1)
+    client.act(came, {"identityPaperReceived": {"paper": "photo-id", "kind": "PAPER_KIND_PHOTO_ID"}})
+    client.act(plus(came, 1), {"identityPaperRejected": {
+        "paper": "photo-id", "reason": "Too dark to read the name.",
+    }})
 
 
 def ready_to_open(client):
@@ -390,7 +396,7 @@ STORIES = {
     29: couple_short, 30: california, 31: california_short, 32: texas_long, 33: lasting,
     34: georgia, 35: paused, 36: billing_day, 37: moved, 38: left_halfway, 39: told_late,
     40: identity_theft, 41: watching, 42: total_reached, 43: couple_short, 44: free_report,
-    45: waits_for_link, 46: waits_for_link, 47: nothing_yet, 48: ready_to_open,
+    45: waits_for_link, 46: waits_for_link, 47: papers_missing, 48: ready_to_open,
 }
 
 
@@ -405,6 +411,15 @@ def pay(script, invoices):
     chargeback(script, 16, *invoices.find(16, 1), won=True)
     chargeback(script, 17, *invoices.find(17, 2), won=False)
     taken_unearned(script)
+    # Two that wait for a person on the last day.
+    number, day, _ = invoices.find(40, 5)
+    script.pay(40, day, failed(number, "CARD_EXPIRED"))
+    number, day, cents = invoices.find(37, 6)
+    script.pay(37, day, settled(number, 1, cents))
+    script.pay(37, plus(day, 22), {"chargebackOpened": {
+        "chargeback": f"dispute-{number}", "payment": f"pay-{number}-1", "amount": money(cents),
+        "respondBy": on(plus(day, 36)),
+    }})
 
 
 def retried(script, number, day, _cents):

@@ -109,7 +109,7 @@ impl Session {
         let firm = choose(&firms, firm.map(FirmId));
         let channel =
             ledger.connect_in_process().await.context("cannot serve inside the process")?;
-        let mut session = Self::over(channel, Bearer(None), firm, Some(ledger));
+        let mut session = Self::over(&channel, &Bearer(None), firm, Some(ledger));
         session.find_position().await?;
         Ok(session)
     }
@@ -120,14 +120,14 @@ impl Session {
         // A token names its firm, so that nobody has to say it twice.
         let of_token = || global.token.as_deref().and_then(firm_of_token);
         let firm = global.firm.or_else(of_token).map(FirmId).ok_or(Choice::NotSaid);
-        let mut session = Self::over(channel, Bearer(bearer), firm, None);
+        let mut session = Self::over(&channel, &Bearer(bearer), firm, None);
         session.find_position().await?;
         Ok(session)
     }
 
     fn over(
-        channel: Channel,
-        bearer: Bearer,
+        channel: &Channel,
+        bearer: &Bearer,
         firm: Result<FirmId, Choice>,
         ledger: Option<Ledger>,
     ) -> Self {

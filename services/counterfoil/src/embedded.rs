@@ -16,9 +16,9 @@ const SQLITE_SCHEME: &str = "sqlite:";
 /// Where charges are put if no folder is named: beside the database.
 const OUTBOX: &str = "outbox";
 /// How long a command waits for the read models of a log it has just opened.
-const READ_WAIT: Duration = Duration::from_secs(120);
+const READ_WAIT: Duration = Duration::from_mins(2);
 /// How long one request of a command may take.
-const REQUEST_TIMEOUT: Duration = Duration::from_secs(600);
+const REQUEST_TIMEOUT: Duration = Duration::from_mins(10);
 
 /// The file of a database.
 pub(crate) fn path_of(database: &str) -> anyhow::Result<PathBuf> {

@@ -70,7 +70,9 @@ impl Exit {
         if let Some(status) = error.downcast_ref::<Status>() {
             return Self::of_code(status.code());
         }
-        if error.downcast_ref::<tonic::transport::Error>().is_some() {
+        let unreachable = error.downcast_ref::<tonic::transport::Error>().is_some()
+            || error.downcast_ref::<store::OpenError>().is_some();
+        if unreachable {
             return Self::Unavailable;
         }
         Self::Internal
@@ -79,11 +81,8 @@ impl Exit {
 
 /// The part of `--help` that lists the exit codes.
 pub(crate) fn help() -> String {
-    let mut text = String::from("Exit codes:\n");
-    for (_, code, meaning) in EXITS {
-        text.push_str(&format!("  {code}  {meaning}\n"));
-    }
-    text
+    let line = |(_, code, meaning): &(Exit, u8, &str)| format!("\n  {code}  {meaning}");
+    format!("Exit codes:{}", EXITS.iter().map(line).collect::<String>())
 }
 
 /// Why a command stopped, where the reason is this program's and not a status of the service.

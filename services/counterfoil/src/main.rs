@@ -24,9 +24,7 @@ use anyhow::Context;
 use clap::Parser;
 use tonic::Status;
 
-use crate::cli::{Cli, Command};
-use crate::command::{completions, import, serve};
-use crate::connect::Session;
+use crate::cli::Cli;
 use crate::exit::{Exit, Stop};
 use crate::fault::Fault;
 use crate::out::Out;
@@ -57,21 +55,9 @@ fn main() -> ExitCode {
 }
 
 async fn run(cli: Cli) -> anyhow::Result<Exit> {
-    let Cli { global, command } = cli;
-    let mut out = Out::new(global.json, global.quiet);
-    let ended = match command {
-        Command::Serve(args) => serve::run(&global, &args).await,
-        Command::Demo(args) => demo::run(args).await.map(|()| Exit::Done),
-        Command::Completions(args) => completions::run(&args, &mut out),
-        Command::Import(args) => import::run(&global, &args, &mut out).await,
-        command => {
-            let mut session =
-                Session::open(&global, command.outbox(), command.missing_database()).await?;
-            let ended = command::run(command, &mut session, &mut out).await;
-            session.close().await;
-            ended
-        }
-    };
+    let mut out = Out::new(cli.global.json, cli.global.quiet);
+    let ended = command::run(cli.command, &cli.global, &mut out).await;
+    // What was found out before a fault is told before it.
     let flushed = out.flush();
     let exit = ended?;
     flushed?;

@@ -26,6 +26,10 @@ pub(crate) fn last_day(end: Option<&Date>) -> String {
 }
 
 /// A date as the contract carries it.
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "every field of the contract that takes it is an Option"
+)]
 pub(crate) fn message(date: CivilDate) -> Option<Date> {
     Some(scalar::date_message(date))
 }

@@ -1,5 +1,7 @@
 //! What people see: pages, JSON, exit codes, and the log proved whole.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on ends there")]
+
 mod common;
 
 use std::process::Command;
@@ -11,7 +13,7 @@ fn every_answer_has_a_json_form() {
     let desk = Desk::with_cases();
     desk.done(&["bill", "--as-of", "2025-05-01"]);
     for arguments in [
-        &["firm", "show"] as &[&str],
+        &["firm", "show"][..],
         &["clients"],
         &["clients", "--state", "open", "--exceptions"],
         &["status", "ada"],
@@ -63,7 +65,7 @@ fn pages_say_what_people_look_for() {
         assert!(last.contains("not legal advice"), "{page}");
     }
     // Nobody's name where it is not needed.
-    for arguments in [&["due"] as &[&str], &["claimable"], &["invoices"], &["follow", "--once"]] {
+    for arguments in [&["due"][..], &["claimable"], &["invoices"], &["follow", "--once"]] {
         assert!(!desk.done(arguments).contains("Lark"), "{arguments:?}");
     }
 }
@@ -108,6 +110,8 @@ fn exit_codes_are_those_that_the_help_lists() {
     assert_eq!(code(&["clients", "--database", "sqlite:elsewhere.db"]), 2);
     assert_eq!(code(&["clients", "--database", "postgres:elsewhere"]), 2);
     assert!(!desk.folder.path().join("elsewhere.db").exists(), "a misspelt path makes nothing");
+    desk.file("other.db", "this file is another program's");
+    assert_eq!(code(&["clients", "--database", "sqlite:other.db"]), 5);
     assert_eq!(code(&["serve", "--listen", "0.0.0.0:0"]), 2);
     assert_eq!(code(&["invoice", "7"]), 3);
     assert_eq!(code(&["status", "00000000-0000-7000-8000-0000000000c9"]), 3);

@@ -1,5 +1,7 @@
 //! `import` and `results`: files of actions.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on ends there")]
+
 mod common;
 
 use std::fs;

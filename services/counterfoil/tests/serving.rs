@@ -1,5 +1,6 @@
 //! `serve`, and commands that ask it.
 #![cfg(unix)]
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on ends there")]
 
 mod common;
 

@@ -17,7 +17,7 @@ pub const RECORD_STREAM_IN_FLIGHT: usize = 1_024;
 /// How long a request may take if its caller names no deadline.
 pub const REQUEST_TIMEOUT: Duration = Duration::from_secs(30);
 /// The longest deadline a caller may name; a longer one means this one.
-pub const REQUEST_TIMEOUT_MAX: Duration = Duration::from_secs(600);
+pub const REQUEST_TIMEOUT_MAX: Duration = Duration::from_mins(10);
 /// How long a read waits for the read models to reach its `at_least_position`.
 pub const READ_WAIT: Duration = Duration::from_secs(5);
 /// How long a shutdown waits for requests in flight, and then for the log's writers.
@@ -127,7 +127,9 @@ mod tests {
         for elsewhere in ["0.0.0.0:0", "[::]:0", "192.0.2.1:443"] {
             let config = at(elsewhere);
             assert!(config.check().is_err(), "{elsewhere}");
-            assert!(ServerConfig { allow_plaintext_elsewhere: true, ..config.clone() }.check().is_ok());
+            assert!(
+                ServerConfig { allow_plaintext_elsewhere: true, ..config.clone() }.check().is_ok()
+            );
             let tls = Some(TlsFiles { certificate: "c.pem".into(), key: "k.pem".into() });
             assert!(ServerConfig { tls, ..config }.check().is_ok());
         }

@@ -22,7 +22,7 @@ const MATCHER: &str = "couple matcher";
 /// Most pairs compared for one case, and for one firm in one sweep.
 const PAIRS_MAX: u32 = 200;
 /// How often all firms are swept.
-const SWEEP_INTERVAL: Duration = Duration::from_secs(60);
+const SWEEP_INTERVAL: Duration = Duration::from_mins(1);
 
 /// Compares one case with whom it resembles. A failure is told to the operator; what was recorded
 /// before stands, and the next sweep makes up for it.

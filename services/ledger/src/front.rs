@@ -8,18 +8,18 @@ use std::task::{Context, Poll};
 use std::time::Duration;
 
 use tokio::time::Instant;
-use tonic::{Code, Status};
 use tonic::body::Body;
 use tonic::codegen::http::{HeaderMap, Request, Response, header::AUTHORIZATION};
+use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, StatusExt};
 use tower::{Layer, Service};
 use tracing::Instrument;
 
 use crate::access::table::{self, Rpc};
 use crate::access::{Authority, Claim};
-use api::status::Failure;
 use crate::ledger::Ledger;
 use crate::telemetry;
+use api::status::Failure;
 
 /// Where a connection came from. It is a property of the listener, so no request can claim it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -56,7 +56,10 @@ type Answer = Pin<Box<dyn Future<Output = Result<Response<Body>, Infallible>> + 
 
 impl<S> Service<Request<Body>> for Front<S>
 where
-    S: Service<Request<Body>, Response = Response<Body>, Error = Infallible> + Clone + Send + 'static,
+    S: Service<Request<Body>, Response = Response<Body>, Error = Infallible>
+        + Clone
+        + Send
+        + 'static,
     S::Future: Send,
 {
     type Response = Response<Body>;
@@ -100,7 +103,8 @@ where
         if self.ledger.is_closing() {
             return Err(Failure::ShuttingDown.into());
         }
-        let slot = Arc::clone(self.ledger.slots()).try_acquire_owned().map_err(|_| Failure::Overloaded)?;
+        let slot =
+            Arc::clone(self.ledger.slots()).try_acquire_owned().map_err(|_| Failure::Overloaded)?;
         let response = self.timeout(request).await;
         drop(slot);
         response
@@ -121,7 +125,8 @@ where
             (Rpc::Open | Rpc::Unknown, _) => return Ok(self.handle(request).await),
             (Rpc::Scoped(_), Door::Process) => Authority::Local,
             (Rpc::Scoped(_), Door::Wire) => {
-                let header = request.headers().get(AUTHORIZATION).and_then(|value| value.to_str().ok());
+                let header =
+                    request.headers().get(AUTHORIZATION).and_then(|value| value.to_str().ok());
                 let claim = header.and_then(Claim::from_header).ok_or(Failure::Unauthenticated)?;
                 let grant = self.ledger.firms().admit(&claim, self.ledger.now()).await?;
                 tracing::Span::current().record("access", tracing::field::display(grant.access));
@@ -197,7 +202,7 @@ mod tests {
             headers.insert("grpc-timeout", text.parse().unwrap());
             asked_timeout(&headers)
         };
-        assert_eq!(read("1H"), Some(Duration::from_secs(3_600)));
+        assert_eq!(read("1H"), Some(Duration::from_hours(1)));
         assert_eq!(read("250m"), Some(Duration::from_millis(250)));
         assert_eq!(read("99999999n"), Some(Duration::from_nanos(99_999_999)));
         for wrong in ["", "S", "1", "123456789S", "-1S", "1s", "1.5S"] {

@@ -20,9 +20,9 @@ use tokio_util::task::TaskTracker;
 use crate::access::{Authority, Firms};
 use crate::config::Limits;
 use crate::couples;
-use api::status::Failure;
 use crate::gateway::PaymentGateway;
 use crate::telemetry;
+use api::status::Failure;
 
 /// The service: an engine, the read models behind it, and how payments go out. Cheap to clone.
 #[derive(Clone)]
@@ -179,7 +179,8 @@ impl Ledger {
         let mut followers = self.shared.followers.lock().unwrap_or_else(PoisonError::into_inner);
         // Tokens that hold nothing open are forgotten, so that the map is as small as its use.
         followers.retain(|_, places| places.available_permits() < most);
-        let places = followers.entry(grant.access).or_insert_with(|| Arc::new(Semaphore::new(most)));
+        let places =
+            followers.entry(grant.access).or_insert_with(|| Arc::new(Semaphore::new(most)));
         let permit = Arc::clone(places).try_acquire_owned();
         permit.map(Some).map_err(|_| Failure::Quota {
             subject: format!("token {}", grant.access),
@@ -224,7 +225,11 @@ impl<K> InFlight<K> {
     }
 
     /// Adds a request; the oldest answer, once the window is full.
-    pub(crate) async fn add(&mut self, key: K, pending: Pending) -> Option<(K, Result<Answer, SubmitError>)> {
+    pub(crate) async fn add(
+        &mut self,
+        key: K,
+        pending: Pending,
+    ) -> Option<(K, Result<Answer, SubmitError>)> {
         self.waiting.push_back((key, pending));
         if self.waiting.len() < log::BATCH_COMMANDS_MAX { None } else { self.next().await }
     }
@@ -255,7 +260,10 @@ fn zone_of_nobody() -> calendar::Zone {
 
 /// The one state asked for, as a case.
 pub(crate) fn one_case(states: Vec<State>) -> Result<Box<domain::case::Case>, Failure> {
-    states.into_iter().find_map(as_case).ok_or_else(|| Failure::internal("a case stream folded into another state"))
+    states
+        .into_iter()
+        .find_map(as_case)
+        .ok_or_else(|| Failure::internal("a case stream folded into another state"))
 }
 
 /// The one account among states.

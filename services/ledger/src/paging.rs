@@ -21,7 +21,10 @@ pub(crate) struct Pager {
 impl Pager {
     /// The pager of a list, and the key after which the page begins: what an earlier page of the
     /// same RPC, firm and filter ended with.
-    pub(crate) fn open<F: Debug>(rpc: &str, page: &Page<F>) -> Result<(Self, Option<String>), FieldErrors> {
+    pub(crate) fn open<F: Debug>(
+        rpc: &str,
+        page: &Page<F>,
+    ) -> Result<(Self, Option<String>), FieldErrors> {
         let binding = bind(rpc, page);
         let pager = Self { binding, size: page.size };
         if page.token.is_empty() {
@@ -104,7 +107,11 @@ mod tests {
         assert_eq!(entries, [1, 2]);
         let (_, key) = Pager::open("ListCases", &page(1, &token)).unwrap();
         assert_eq!(key.as_deref(), Some("2"));
-        for (rpc, page) in [("ListCases", page(2, &token)), ("ListAccounts", page(1, &token)), ("ListCases", page(1, "zz"))] {
+        for (rpc, page) in [
+            ("ListCases", page(2, &token)),
+            ("ListAccounts", page(1, &token)),
+            ("ListCases", page(1, "zz")),
+        ] {
             assert!(Pager::open(rpc, &page).is_err());
         }
         assert_eq!(pager.cut(&mut vec![1, 2], ToString::to_string), "");

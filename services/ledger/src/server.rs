@@ -84,14 +84,16 @@ impl Ledger {
     /// Listens on a socket, where every caller needs a token.
     pub async fn serve(&self, config: &ServerConfig) -> Result<Listening, ServeError> {
         config.check()?;
-        let mut server = self.server();
+        let mut server = Self::server();
         if let Some(files) = &config.tls {
             let certificate = read(&files.certificate).await?;
             let key = read(&files.key).await?;
-            server = server
-                .tls_config(ServerTlsConfig::new().identity(Identity::from_pem(certificate, key)))?;
+            server = server.tls_config(
+                ServerTlsConfig::new().identity(Identity::from_pem(certificate, key)),
+            )?;
         }
-        let listener = TcpListener::bind(config.listen).await.and_then(|l| Ok((l.local_addr()?, l)));
+        let listener =
+            TcpListener::bind(config.listen).await.and_then(|l| Ok((l.local_addr()?, l)));
         let (local_addr, listener) =
             listener.map_err(|source| ServeError::Listen { listen: config.listen, source })?;
         let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
@@ -107,7 +109,7 @@ impl Ledger {
     /// every scope in any firm: it already holds the store.
     pub async fn connect_in_process(&self) -> Result<Channel, ServeError> {
         let (client, server) = tokio::io::duplex(PIPE_BYTES);
-        let router = self.router(self.server(), Door::Process)?;
+        let router = self.router(Self::server(), Door::Process)?;
         // A server whose incoming connections end shuts down, so they never do.
         let incoming = stream::once(async { Ok::<DuplexStream, std::io::Error>(server) })
             .chain(stream::pending());
@@ -135,7 +137,7 @@ impl Ledger {
         answered && drained
     }
 
-    fn server(&self) -> Server {
+    fn server() -> Server {
         Server::builder()
             .max_concurrent_streams(CONNECTION_STREAMS_MAX)
             .initial_stream_window_size(STREAM_WINDOW_BYTES)
@@ -154,7 +156,8 @@ impl Ledger {
         let cases = v1::case_ledger_server::CaseLedgerServer::new(CaseLedgerRpc(ledger()));
         let accounts = v1::accounts_server::AccountsServer::new(AccountsRpc(ledger()));
         let billing = v1::billing_server::BillingServer::new(BillingRpc(ledger()));
-        let firm = v1::administration_server::AdministrationServer::new(AdministrationRpc(ledger()));
+        let firm =
+            v1::administration_server::AdministrationServer::new(AdministrationRpc(ledger()));
         let (health_reporter, health) = tonic_health::server::health_reporter();
         self.report_health(health_reporter);
         let reflection = || {

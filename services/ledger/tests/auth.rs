@@ -1,5 +1,7 @@
 //! Who may do what: every RPC of the contract, read from its descriptor.
 
+#![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+
 mod common;
 
 use api::v1;
@@ -70,7 +72,9 @@ fn about(descriptor: &MessageDescriptor, firm: &str) -> DynamicMessage {
         "GetFirmRequest" | "Firm" => firm.to_owned(),
         _ => format!("{firm}/accounts/{other}"),
     };
-    let inner = descriptor.fields().find(|f| matches!(f.name(), "record" | "firm") && f.kind().as_message().is_some());
+    let inner = descriptor
+        .fields()
+        .find(|f| matches!(f.name(), "record" | "firm") && f.kind().as_message().is_some());
     if let Some(field) = inner {
         let nested = about(field.kind().as_message().unwrap(), firm);
         message.set_field(&field, Value::Message(nested));
@@ -83,7 +87,12 @@ fn about(descriptor: &MessageDescriptor, firm: &str) -> DynamicMessage {
 }
 
 /// Calls an RPC; an error inside a stream's first message counts as its error.
-async fn call(service: &Service, token: Option<&str>, method: &MethodDescriptor, firm: &str) -> Code {
+async fn call(
+    service: &Service,
+    token: Option<&str>,
+    method: &MethodDescriptor,
+    firm: &str,
+) -> Code {
     let message = about(&method.input(), firm).encode_to_vec();
     let mut client = tonic::client::Grpc::new(service.wire(token).await);
     client.ready().await.unwrap();
@@ -120,14 +129,21 @@ fn every_rpc_is_in_the_table_and_nothing_else() {
 async fn every_rpc_asks_for_a_token_of_its_firm_with_a_scope() {
     let service = Service::start().await;
     let (ours, theirs) = (service.firm().await, service.firm().await);
-    let all = [v1::Scope::Record, v1::Scope::Read, v1::Scope::Bill, v1::Scope::Examine, v1::Scope::Administer];
+    let all = [
+        v1::Scope::Record,
+        v1::Scope::Read,
+        v1::Scope::Bill,
+        v1::Scope::Examine,
+        v1::Scope::Administer,
+    ];
     let whole = service.token(&ours, &all).await;
     let mut single = Vec::new();
     for scope in all {
         single.push((scope, service.token(&ours, &[scope]).await));
     }
     let nowhere = "firms/0190a000-0000-7000-8000-00000000ffff";
-    let forged = format!("{}{}", &whole[..whole.len() - 1], if whole.ends_with('0') { '1' } else { '0' });
+    let forged =
+        format!("{}{}", &whole[..whole.len() - 1], if whole.ends_with('0') { '1' } else { '0' });
     for method in methods() {
         let path = path(&method);
         assert_eq!(call(&service, None, &method, &ours).await, Code::Unauthenticated, "{path}");
@@ -178,7 +194,9 @@ async fn a_token_ends_when_it_is_revoked_or_its_last_day_is_over() {
     assert_eq!(head(&lasting.secret).await, Err(Code::Unauthenticated));
 }
 
-fn common_client(wire: common::Wire) -> v1::administration_client::AdministrationClient<common::Wire> {
+fn common_client(
+    wire: common::Wire,
+) -> v1::administration_client::AdministrationClient<common::Wire> {
     v1::administration_client::AdministrationClient::new(wire)
 }
 

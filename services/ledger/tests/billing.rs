@@ -1,5 +1,7 @@
 //! From work done to a paid invoice.
 
+#![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+
 mod common;
 
 use api::v1;
@@ -17,7 +19,9 @@ async fn clients(service: &Service, firm: &str, count: usize) -> Vec<String> {
     let mut cases = Vec::new();
     for at in 0..count {
         let case = new_case(firm);
-        service.record(&case, first_month(v1::Seat::Individual, &phone(at), &format!("tok_{at}"))).await;
+        service
+            .record(&case, first_month(v1::Seat::Individual, &phone(at), &format!("tok_{at}")))
+            .await;
         cases.push(case);
     }
     cases
@@ -58,7 +62,10 @@ async fn a_run_bills_what_is_earned_holds_the_rest_and_repeats_its_answer() {
     assert_eq!(claimable.iter().filter(|fee| fee.claimable).count(), CLIENTS);
     let held = claimable.iter().find(|fee| !fee.claimable).unwrap();
     assert_eq!(held.case, idle);
-    assert_eq!(held.findings.iter().map(|f| f.gate()).collect::<Vec<_>>(), [v1::Gate::FullyPerformed]);
+    assert_eq!(
+        held.findings.iter().map(v1::GateFinding::gate).collect::<Vec<_>>(),
+        [v1::Gate::FullyPerformed]
+    );
 
     let request = run(&firm);
     let first = service.billing().run_billing(request.clone()).await.unwrap().into_inner();
@@ -68,7 +75,8 @@ async fn a_run_bills_what_is_earned_holds_the_rest_and_repeats_its_answer() {
     assert_eq!(first.totals, [usd(99 * i64::from(wanted)).unwrap()]);
     assert!(!first.replayed);
     let numbers: Vec<String> = first.invoices.iter().map(|invoice| invoice.name.clone()).collect();
-    let gapless: Vec<String> = (1..=CLIENTS).map(|number| format!("{firm}/invoices/{number}")).collect();
+    let gapless: Vec<String> =
+        (1..=CLIENTS).map(|number| format!("{firm}/invoices/{number}")).collect();
     assert_eq!(numbers, gapless);
 
     let again = service.billing().run_billing(request.clone()).await.unwrap().into_inner();
@@ -80,13 +88,22 @@ async fn a_run_bills_what_is_earned_holds_the_rest_and_repeats_its_answer() {
     let second = service.billing().run_billing(run(&firm)).await.unwrap().into_inner();
     assert_eq!((second.invoices_issued, second.fees_held), (0, 1));
 
-    let explain = v1::ExplainFeeRequest { name: cases[0].clone(), period: 1, ..v1::ExplainFeeRequest::default() };
-    let explained = service.billing().explain_fee(explain).await.unwrap().into_inner().explanation.unwrap();
+    let explain = v1::ExplainFeeRequest {
+        name: cases[0].clone(),
+        period: 1,
+        ..v1::ExplainFeeRequest::default()
+    };
+    let explained =
+        service.billing().explain_fee(explain).await.unwrap().into_inner().explanation.unwrap();
     assert!(explained.invoice.starts_with(&firm) && !explained.claimable);
     assert!(explained.late_evidence, "January's work was told in March");
-    let claim = v1::ClaimFeeRequest { name: idle, request_id: id(), period: 1, as_of: date(2026, 3, 2) };
+    let claim =
+        v1::ClaimFeeRequest { name: idle, request_id: id(), period: 1, as_of: date(2026, 3, 2) };
     let refused = service.billing().claim_fee(claim).await.unwrap_err();
-    assert_eq!((refused.code(), reason(&refused).as_str()), (Code::FailedPrecondition, "GATES_CLOSED"));
+    assert_eq!(
+        (refused.code(), reason(&refused).as_str()),
+        (Code::FailedPrecondition, "GATES_CLOSED")
+    );
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -152,21 +169,27 @@ async fn a_charge_goes_out_comes_back_and_is_seen_everywhere() {
         ..v1::ListInvoicesRequest::default()
     };
     let paid = service.accounts().list_invoices(list).await.unwrap().into_inner().invoices;
-    assert_eq!(paid.iter().map(|invoice| &invoice.name).collect::<Vec<_>>(), [&asked.charges[0].invoice]);
-    let payments = v1::ListPaymentsRequest { parent: firm.clone(), ..v1::ListPaymentsRequest::default() };
+    assert_eq!(
+        paid.iter().map(|invoice| &invoice.name).collect::<Vec<_>>(),
+        [&asked.charges[0].invoice]
+    );
+    let payments =
+        v1::ListPaymentsRequest { parent: firm.clone(), ..v1::ListPaymentsRequest::default() };
     let payments = service.accounts().list_payments(payments).await.unwrap().into_inner().payments;
     assert_eq!(payments.len(), 1);
     assert_eq!(payments[0].state(), v1::PaymentState::Settled);
     let due = v1::ListDueRequest { parent: firm.clone(), ..v1::ListDueRequest::default() };
     let due = service.administration().list_due(due).await.unwrap().into_inner().due;
-    let failed: Vec<_> = due.iter().filter(|item| item.kind() == v1::DueKind::ChargeFailed).collect();
+    let failed: Vec<_> =
+        due.iter().filter(|item| item.kind() == v1::DueKind::ChargeFailed).collect();
     assert_eq!(failed.len(), 1);
     assert_eq!(failed[0].invoice, asked.charges[1].invoice);
     // The letter of January is still unanswered in March.
     assert!(due.iter().any(|item| item.kind() == v1::DueKind::ClockOverdue));
     // A page at a time, the list is the same.
     let mut paged = Vec::new();
-    let mut page = v1::ListDueRequest { parent: firm.clone(), page_size: 1, ..v1::ListDueRequest::default() };
+    let mut page =
+        v1::ListDueRequest { parent: firm.clone(), page_size: 1, ..v1::ListDueRequest::default() };
     loop {
         let answer = service.administration().list_due(page.clone()).await.unwrap().into_inner();
         paged.extend(answer.due);
@@ -200,7 +223,8 @@ async fn the_log_verifies_and_the_read_models_rebuild() {
     let list = || v1::ListCasesRequest { parent: firm.clone(), ..v1::ListCasesRequest::default() };
     let before = service.cases().list_cases(list()).await.unwrap().into_inner().cases;
     let rebuild = v1::RebuildReadModelsRequest { parent: firm.clone() };
-    let mut stream = service.administration().rebuild_read_models(rebuild).await.unwrap().into_inner();
+    let mut stream =
+        service.administration().rebuild_read_models(rebuild).await.unwrap().into_inner();
     while stream.message().await.unwrap().is_some() {}
     let after = service.cases().list_cases(list()).await.unwrap().into_inner().cases;
     assert_eq!(before.len(), 3);

@@ -1,5 +1,7 @@
 //! Following: no gap, no repeat, and a good end.
 
+#![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+
 mod common;
 
 use std::time::Duration;
@@ -136,7 +138,8 @@ async fn a_shutdown_ends_followers_and_answers_what_is_in_flight() {
     let in_flight: Vec<_> = (0..64)
         .map(|_| {
             let mut client = service.cases();
-            let request = record(&new_case(&firm), vec![enrol(v1::Seat::Individual, PHONE, "tok_1")]);
+            let request =
+                record(&new_case(&firm), vec![enrol(v1::Seat::Individual, PHONE, "tok_1")]);
             tokio::spawn(async move { client.record(request).await })
         })
         .collect();

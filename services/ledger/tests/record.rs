@@ -1,5 +1,7 @@
 //! Recording: replays, refusals and errors that say nothing of a client.
 
+#![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+
 mod common;
 
 use api::v1;
@@ -26,7 +28,10 @@ async fn a_repeated_request_gets_the_first_answer() {
     // The same id for something else.
     let other = v1::RecordRequest { name: new_case(&firm), ..request };
     let status = service.cases().record(other).await.unwrap_err();
-    assert_eq!((status.code(), reason(&status).as_str()), (Code::InvalidArgument, "REQUEST_ID_REUSED"));
+    assert_eq!(
+        (status.code(), reason(&status).as_str()),
+        (Code::InvalidArgument, "REQUEST_ID_REUSED")
+    );
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -34,7 +39,10 @@ async fn a_refusal_is_repeated_even_when_it_would_be_granted_now() {
     let service = Service::start().await;
     let firm = service.firm().await;
     let case = new_case(&firm);
-    let open = record(&case, vec![action(common::date(2026, 3, 2), v1::action::Action::OpenWork(v1::OpenWork {}))]);
+    let open = record(
+        &case,
+        vec![action(common::date(2026, 3, 2), v1::action::Action::OpenWork(v1::OpenWork {}))],
+    );
     let first = service.cases().record(open.clone()).await.unwrap_err();
     service.record(&case, vec![enrol(v1::Seat::Individual, PHONE, "tok_1")]).await;
     let again = service.cases().record(open).await.unwrap_err();
@@ -85,12 +93,19 @@ async fn a_stream_answers_in_order_and_goes_on_after_an_error() {
                 0 => record(&case, vec![enrol(v1::Seat::Individual, PHONE, "tok_1")]),
                 // Malformed, then refused: nobody enrolled.
                 1 => record(&case, Vec::new()),
-                _ => record(&case, vec![action(common::date(2026, 3, 2), v1::action::Action::OpenWork(v1::OpenWork {}))]),
+                _ => record(
+                    &case,
+                    vec![action(
+                        common::date(2026, 3, 2),
+                        v1::action::Action::OpenWork(v1::OpenWork {}),
+                    )],
+                ),
             }
         })
         .collect();
     let ids: Vec<String> = requests.iter().map(|request| request.request_id.clone()).collect();
-    let messages = requests.into_iter().map(|record| v1::RecordStreamRequest { record: Some(record) });
+    let messages =
+        requests.into_iter().map(|record| v1::RecordStreamRequest { record: Some(record) });
     let answers = service.cases().record_stream(futures::stream::iter(messages)).await.unwrap();
     let answers: Vec<v1::RecordStreamResponse> =
         answers.into_inner().map(|answer| answer.unwrap()).collect().await;
@@ -113,7 +128,8 @@ async fn a_couple_is_linked_in_either_order_and_by_stream() {
     for case in [&one, &two] {
         service.record(case, first_month(v1::Seat::Couple, PHONE, "tok_pair")).await;
     }
-    let get = |case: &str| v1::GetCaseRequest { name: case.into(), ..v1::GetCaseRequest::default() };
+    let get =
+        |case: &str| v1::GetCaseRequest { name: case.into(), ..v1::GetCaseRequest::default() };
     let first = service.cases().get_case(get(&one)).await.unwrap().into_inner().case.unwrap();
     let second = service.cases().get_case(get(&two)).await.unwrap().into_inner().case.unwrap();
     assert_eq!(first.account, second.account);
@@ -138,12 +154,19 @@ async fn a_case_is_read_as_it_stood_at_a_position() {
     let firm = service.firm().await;
     let case = new_case(&firm);
     let enrolled = service.record(&case, vec![enrol(v1::Seat::Individual, PHONE, "tok_1")]).await;
-    let cancelled = v1::action::Action::Cancel(v1::Cancel { sent_on: common::date(2026, 1, 6), reason: String::new() });
+    let cancelled = v1::action::Action::Cancel(v1::Cancel {
+        sent_on: common::date(2026, 1, 6),
+        reason: String::new(),
+    });
     let month = first_month(v1::Seat::Individual, PHONE, "tok_1");
     let signed: Vec<v1::Action> = month.into_iter().skip(1).take(3).collect();
     service.record(&case, signed).await;
     service.record(&case, vec![action(common::date(2026, 1, 6), cancelled)]).await;
-    let get = |as_of_position| v1::GetCaseRequest { name: case.clone(), at_least_position: 0, as_of_position };
+    let get = |as_of_position| v1::GetCaseRequest {
+        name: case.clone(),
+        at_least_position: 0,
+        as_of_position,
+    };
     let now = service.cases().get_case(get(None)).await.unwrap().into_inner().case.unwrap();
     assert_eq!(now.state(), v1::CaseState::Cancelled);
     let then = service.cases().get_case(get(Some(enrolled.position))).await.unwrap().into_inner();

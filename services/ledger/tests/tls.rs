@@ -2,6 +2,8 @@
 //!
 //! The certificate and key under `tests/data` are made for these tests and protect nothing.
 
+#![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+
 mod common;
 
 use std::path::Path;
@@ -18,7 +20,8 @@ fn data(file: &str) -> std::path::PathBuf {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn elsewhere_without_tls_is_refused() {
     let service = Service::start().await;
-    let elsewhere = ServerConfig { listen: "0.0.0.0:0".parse().unwrap(), ..ServerConfig::loopback(0) };
+    let elsewhere =
+        ServerConfig { listen: "0.0.0.0:0".parse().unwrap(), ..ServerConfig::loopback(0) };
     let refused = service.ledger.serve(&elsewhere).await.unwrap_err();
     assert!(matches!(refused, ServeError::Config(_)), "{refused}");
     let allowed = ServerConfig { allow_plaintext_elsewhere: true, ..elsewhere };
@@ -30,8 +33,9 @@ async fn tls_is_spoken_elsewhere() {
     let service = Service::start().await;
     let firm = service.firm().await;
     let token = service.token(&firm, &[v1::Scope::Read]).await;
-    let tls = Some(TlsFiles { certificate: data("ca.pem"), key: data("server.key") });
-    let config = ServerConfig { listen: "0.0.0.0:0".parse().unwrap(), tls, ..ServerConfig::loopback(0) };
+    let tls = Some(TlsFiles { certificate: data("server.pem"), key: data("server.key") });
+    let config =
+        ServerConfig { listen: "0.0.0.0:0".parse().unwrap(), tls, ..ServerConfig::loopback(0) };
     let listening = service.ledger.serve(&config).await.unwrap();
     let trust = Certificate::from_pem(std::fs::read(data("ca.pem")).unwrap());
     let address = format!("https://localhost:{}", listening.local_addr.port());
@@ -64,6 +68,7 @@ async fn tls_is_spoken_elsewhere() {
 async fn a_missing_certificate_is_named() {
     let service = Service::start().await;
     let tls = Some(TlsFiles { certificate: data("absent.pem"), key: data("server.key") });
-    let error = service.ledger.serve(&ServerConfig { tls, ..ServerConfig::loopback(0) }).await.unwrap_err();
+    let error =
+        service.ledger.serve(&ServerConfig { tls, ..ServerConfig::loopback(0) }).await.unwrap_err();
     assert!(error.to_string().contains("absent.pem"), "{error}");
 }

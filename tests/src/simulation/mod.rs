@@ -364,18 +364,19 @@ impl Simulation {
     /// Fair weather: everybody is answered, everything is projected, everything holds.
     async fn finish(mut self) -> anyhow::Result<Report> {
         self.shared.store.set_faults(FaultPlan::default());
-        tokio::time::sleep(PATIENCE).await;
-        self.look()?;
-        self.shared.book().nobody_waits()?;
+        self.everybody_is_answered().await?;
         // Some never ask again, so that what was denied and never repeated can be looked for.
         let mut insists = self.shared.book().unsettled();
         insists.retain(|_| self.rng.random_ratio(3, 4));
         for _ in 0..TRIES_MAX {
+            if insists.is_empty() {
+                break;
+            }
             for request in &insists {
                 self.send_again(*request);
-                tokio::time::sleep(Duration::from_millis(100)).await;
+                tokio::time::sleep(Duration::from_millis(10)).await;
             }
-            tokio::time::sleep(PATIENCE).await;
+            self.everybody_is_answered().await?;
             let open = self.shared.book().unsettled();
             insists.retain(|request| open.contains(request));
         }
@@ -385,6 +386,15 @@ impl Simulation {
         self.shared.book().nobody_waits()?;
         let root = self.audit.check_from_scratch(&self.processes[0].engine).await?;
         Ok(self.report(root))
+    }
+
+    async fn everybody_is_answered(&mut self) -> anyhow::Result<()> {
+        let until = tokio::time::Instant::now() + PATIENCE;
+        while self.shared.book().nobody_waits().is_err() && tokio::time::Instant::now() < until {
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+        self.look()?;
+        self.shared.book().nobody_waits()
     }
 
     async fn projected_to_the_end(&mut self) -> anyhow::Result<()> {

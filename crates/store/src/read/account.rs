@@ -137,7 +137,11 @@ impl Store {
     }
 
     /// The account that pays for a case.
-    pub async fn account_of(&self, firm: FirmId, case: CaseId) -> Result<Option<AccountId>, StoreError> {
+    pub async fn account_of(
+        &self,
+        firm: FirmId,
+        case: CaseId,
+    ) -> Result<Option<AccountId>, StoreError> {
         self.fetch_one(&OF_CASE, vec![Value::Id(firm.0), case.put()]).await
     }
 

@@ -122,7 +122,9 @@ pub(crate) fn rows(context: Context, id: CaseId, case: &Case, at: u64) -> Vec<Ca
         periods_earned: count(case.earned.len()),
         earned_minor: case.earned_minor(),
         exposures: count(case.exposures.len()),
-        disputable: count(case.listings.values().filter(|l| l.basis.is_some() && may_go_out(l.status)).count()),
+        disputable: count(
+            case.listings.values().filter(|l| l.basis.is_some() && may_go_out(l.status)).count(),
+        ),
         rounds: count(case.rounds.len()),
         last_round_on: case.rounds.last().map(|round| round.mark.on),
         letters_due_on: case.rounds.iter().filter_map(waiting).max(),
@@ -226,11 +228,16 @@ impl Store {
     ) -> Result<Vec<CaseStatusRow>, StoreError> {
         let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
         let wanted = Value::Integer(i64::from(filter.with_exception));
-        self.fetch(&LIST, vec![Value::Id(firm.0), from, filter.state.put(), wanted, limit(rows)]).await
+        self.fetch(&LIST, vec![Value::Id(firm.0), from, filter.state.put(), wanted, limit(rows)])
+            .await
     }
 
     /// One case.
-    pub async fn get_case(&self, firm: FirmId, case: CaseId) -> Result<Option<CaseStatusRow>, StoreError> {
+    pub async fn get_case(
+        &self,
+        firm: FirmId,
+        case: CaseId,
+    ) -> Result<Option<CaseStatusRow>, StoreError> {
         self.fetch_one(&GET, vec![Value::Id(firm.0), case.put()]).await
     }
 
@@ -257,7 +264,8 @@ impl Store {
         let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
         let steps = count(Step::ALL.len() - 1).put();
         let state = CaseStatus::Signed.put();
-        self.fetch(&READY, vec![Value::Id(firm.0), from, state, steps, today.put(), limit(rows)]).await
+        self.fetch(&READY, vec![Value::Id(firm.0), from, state, steps, today.put(), limit(rows)])
+            .await
     }
 
     /// Open cases that can have a next round: something to dispute, and no bureau that still has

@@ -90,8 +90,15 @@ impl ClockRow {
 /// The key values of a cursor; the lowest key of all for none.
 fn start(cursor: Option<&str>) -> Option<Vec<Value>> {
     let Some(cursor) = cursor else {
-        let mut lowest = vec![CivilDate::from_ymd_opt(1, 1, 1)?.put(), Value::Id(uuid::Uuid::nil())];
-        lowest.extend([String::new().put(), String::new().put(), 0_u32.put(), String::new().put(), 0_u32.put()]);
+        let mut lowest =
+            vec![CivilDate::from_ymd_opt(1, 1, 1)?.put(), Value::Id(uuid::Uuid::nil())];
+        lowest.extend([
+            String::new().put(),
+            String::new().put(),
+            0_u32.put(),
+            String::new().put(),
+            0_u32.put(),
+        ]);
         return Some(lowest);
     };
     let parts: Vec<&str> = cursor.split(SEPARATOR).collect();

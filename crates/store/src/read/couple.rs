@@ -92,7 +92,8 @@ pub(super) fn contact_rows(firm: FirmId, id: CaseId, case: &Case) -> Vec<CoupleC
         CaseStatus::Ended | CaseStatus::Cancelled | CaseStatus::Unknown => true,
         CaseStatus::Enrolled | CaseStatus::Signed | CaseStatus::Open | CaseStatus::Paused => false,
     };
-    let Some(contact) = case.contact().filter(|_| !over && case.seat() == Some(Seat::Couple)) else {
+    let Some(contact) = case.contact().filter(|_| !over && case.seat() == Some(Seat::Couple))
+    else {
         return Vec::new();
     };
     let contact = &contact.contact;
@@ -125,7 +126,11 @@ pub(super) fn suggested_rows(id: AccountId, account: &Account) -> Vec<SuggestedL
 }
 
 pub(super) fn refused_rows(id: AccountId, account: &Account) -> Vec<RefusedLinkRow> {
-    account.refused.iter().map(|member| RefusedLinkRow { account_id: id, member: *member }).collect()
+    account
+        .refused
+        .iter()
+        .map(|member| RefusedLinkRow { account_id: id, member: *member })
+        .collect()
 }
 
 /// Pairs that share a telephone or an address, which any two of three include, then what they share,
@@ -194,7 +199,9 @@ impl Store {
     ) -> Result<Vec<CoupleCandidate>, StoreError> {
         match case {
             None => self.fetch(&CANDIDATES, vec![Value::Id(firm.0), limit(rows)]).await,
-            Some(case) => self.fetch(&CANDIDATES_OF, vec![Value::Id(firm.0), limit(rows), case.put()]).await,
+            Some(case) => {
+                self.fetch(&CANDIDATES_OF, vec![Value::Id(firm.0), limit(rows), case.put()]).await
+            }
         }
     }
 
@@ -208,6 +215,7 @@ impl Store {
     ) -> Result<Vec<SuggestedLinkRow>, StoreError> {
         let nil = uuid::Uuid::nil();
         let (account, member) = after.unwrap_or((AccountId(nil), CaseId(nil)));
-        self.fetch(&SUGGESTED, vec![Value::Id(firm.0), account.put(), member.put(), limit(rows)]).await
+        self.fetch(&SUGGESTED, vec![Value::Id(firm.0), account.put(), member.put(), limit(rows)])
+            .await
     }
 }

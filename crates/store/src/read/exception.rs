@@ -102,7 +102,13 @@ impl ExceptionRow {
     }
 }
 
-fn row(case_id: CaseId, source: Source, kind: ExceptionKind, subject: impl Into<String>, mark: &Mark) -> ExceptionRow {
+fn row(
+    case_id: CaseId,
+    source: Source,
+    kind: ExceptionKind,
+    subject: impl Into<String>,
+    mark: &Mark,
+) -> ExceptionRow {
     ExceptionRow {
         case_id,
         source,
@@ -155,7 +161,8 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow
     for (number, invoice) in &account.invoices {
         let waits = invoice.charge_open.is_some() || invoice.next_try_on.is_some();
         if let Some(reason) = invoice.failed.filter(|_| !waits && invoice.open().is_positive()) {
-            let exception = of(ExceptionKind::ChargeFailedFinal, number.to_string(), &invoice.issued);
+            let exception =
+                of(ExceptionKind::ChargeFailedFinal, number.to_string(), &invoice.issued);
             rows.push(ExceptionRow { detail: reason.code().to_owned(), ..exception });
         }
     }

@@ -190,7 +190,8 @@ static CHARGES_DUE: Statement = Statement::new(|| {
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &LIST_OF_ACCOUNT, &GET, &LINES, &CHARGES_DUE];
+pub(super) static STATEMENTS: &[&Statement] =
+    &[&LIST, &LIST_OF_ACCOUNT, &GET, &LINES, &CHARGES_DUE];
 
 impl Store {
     /// Invoices, by number; `after` is the last one of the page before, or 0.
@@ -245,6 +246,7 @@ impl Store {
         after: u64,
         rows: u32,
     ) -> Result<Vec<InvoiceRow>, StoreError> {
-        self.fetch(&CHARGES_DUE, vec![Value::Id(firm.0), after.put(), as_of.put(), limit(rows)]).await
+        self.fetch(&CHARGES_DUE, vec![Value::Id(firm.0), after.put(), as_of.put(), limit(rows)])
+            .await
     }
 }

@@ -48,21 +48,22 @@ row! {
 }
 
 pub(super) fn rows(id: CaseId, case: &Case) -> Vec<ListingRow> {
-    let row = |((item, bureau), listing): (&(ItemCode, BureauCode), &domain::case::Listing)| ListingRow {
-        case_id: id,
-        item: item.clone(),
-        bureau: bureau.clone(),
-        kind: listing.kind,
-        furnisher: listing.furnisher.as_str().to_owned(),
-        balance_minor: listing.balance.map(domain::money::Money::minor),
-        delinquent_since: listing.delinquent_since,
-        basis: listing.basis,
-        status: listing.status,
-        since_on: listing.since.on,
-        listed_on: listing.listed.on,
-        notice_seen: listing.notice_seen,
-        shown_on: listing.shown.as_ref().map(|mark| mark.on),
-    };
+    let row =
+        |((item, bureau), listing): (&(ItemCode, BureauCode), &domain::case::Listing)| ListingRow {
+            case_id: id,
+            item: item.clone(),
+            bureau: bureau.clone(),
+            kind: listing.kind,
+            furnisher: listing.furnisher.as_str().to_owned(),
+            balance_minor: listing.balance.map(domain::money::Money::minor),
+            delinquent_since: listing.delinquent_since,
+            basis: listing.basis,
+            status: listing.status,
+            since_on: listing.since.on,
+            listed_on: listing.listed.on,
+            notice_seen: listing.notice_seen,
+            shown_on: listing.shown.as_ref().map(|mark| mark.on),
+        };
     case.listings.iter().map(row).collect()
 }
 
@@ -79,7 +80,11 @@ pub(super) static STATEMENTS: &[&Statement] = &[&OF_CASE];
 
 impl Store {
     /// The listings of a case, by item and bureau.
-    pub async fn listings(&self, firm: FirmId, case: CaseId) -> Result<Vec<ListingRow>, StoreError> {
+    pub async fn listings(
+        &self,
+        firm: FirmId,
+        case: CaseId,
+    ) -> Result<Vec<ListingRow>, StoreError> {
         self.fetch(&OF_CASE, vec![Value::Id(firm.0), case.put(), limit(PAGE_ROWS_MAX)]).await
     }
 }

@@ -146,7 +146,12 @@ fn as_account(state: &State) -> Option<&Account> {
 }
 
 /// Rows before and after, of a state that may not have been there before.
-fn compare<S, R: Row>(changes: &mut Changes, before: Option<&S>, after: &S, rows: impl Fn(&S) -> Vec<R>) {
+fn compare<S, R: Row>(
+    changes: &mut Changes,
+    before: Option<&S>,
+    after: &S,
+    rows: impl Fn(&S) -> Vec<R>,
+) {
     changes.compare(before.map_or(Vec::new(), &rows), rows(after));
 }
 

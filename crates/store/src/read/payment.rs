@@ -131,6 +131,7 @@ impl Store {
         after: u64,
         rows: u32,
     ) -> Result<Vec<MoneyBackRow>, StoreError> {
-        self.fetch(&LIST_BACK, vec![Value::Id(firm.0), after.put(), account.put(), limit(rows)]).await
+        self.fetch(&LIST_BACK, vec![Value::Id(firm.0), after.put(), account.put(), limit(rows)])
+            .await
     }
 }

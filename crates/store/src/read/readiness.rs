@@ -47,7 +47,11 @@ pub(super) static STATEMENTS: &[&Statement] = &[&OF_CASE];
 
 impl Store {
     /// The steps of a case, in the order of a case's life.
-    pub async fn readiness_steps(&self, firm: FirmId, case: CaseId) -> Result<Vec<ReadinessRow>, StoreError> {
+    pub async fn readiness_steps(
+        &self,
+        firm: FirmId,
+        case: CaseId,
+    ) -> Result<Vec<ReadinessRow>, StoreError> {
         let arguments = vec![Value::Id(firm.0), case.put(), limit(PAGE_ROWS_MAX)];
         let mut rows: Vec<ReadinessRow> = self.fetch(&OF_CASE, arguments).await?;
         rows.sort_by_key(|row| row.step);

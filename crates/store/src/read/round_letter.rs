@@ -80,7 +80,11 @@ pub(super) static STATEMENTS: &[&Statement] = &[&OF_CASE];
 
 impl Store {
     /// The letters of a case, by round and bureau.
-    pub async fn round_letters(&self, firm: FirmId, case: CaseId) -> Result<Vec<RoundLetterRow>, StoreError> {
+    pub async fn round_letters(
+        &self,
+        firm: FirmId,
+        case: CaseId,
+    ) -> Result<Vec<RoundLetterRow>, StoreError> {
         self.fetch(&OF_CASE, vec![Value::Id(firm.0), case.put(), limit(PAGE_ROWS_MAX)]).await
     }
 }

@@ -148,7 +148,8 @@ async fn write(
 /// The log is dense: a batch that would leave a gap is a fault of ours and never lands.
 fn check(batch: &Batch) -> Result<(), StoreError> {
     let last = batch.rows.last().map_or(batch.expected, |row| row.recorded.position);
-    let dense = (batch.expected + 1..).zip(&batch.rows).all(|(at, row)| row.recorded.position == at);
+    let dense =
+        (batch.expected + 1..).zip(&batch.rows).all(|(at, row)| row.recorded.position == at);
     if !dense || batch.head.position != last || batch.head.frontier.size() != last {
         return Err(StoreError::internal("a batch that does not continue the log"));
     }
@@ -208,7 +209,10 @@ impl Adding<'_> {
         T: sqlx::Encode<'t, sqlx::Sqlite> + sqlx::Type<sqlx::Sqlite>,
     {
         let added = self.0.add(value);
-        added.map_err(|source| StoreError::Internal { what: "a value to bind".into(), source: Some(source) })
+        added.map_err(|source| StoreError::Internal {
+            what: "a value to bind".into(),
+            source: Some(source),
+        })
     }
 
     fn event(&mut self, row: &AppendRow) -> Result<(), StoreError> {

@@ -57,7 +57,10 @@ fn writing(path: &Path, writer: Writer) -> SqliteConnectOptions {
     }
 }
 
-pub(super) async fn open(path: &Path, temporary: Option<tempfile::TempDir>) -> Result<Sqlite, OpenError> {
+pub(super) async fn open(
+    path: &Path,
+    temporary: Option<tempfile::TempDir>,
+) -> Result<Sqlite, OpenError> {
     make_file(path)?;
     let mut tries = 1;
     while let Err(error) = migrate(path).await {
@@ -67,7 +70,8 @@ pub(super) async fn open(path: &Path, temporary: Option<tempfile::TempDir>) -> R
         tries += 1;
         tokio::time::sleep(OPEN_RETRY_DELAY).await;
     }
-    let pool = SqlitePoolOptions::new().max_connections(READERS_MAX).connect_with(reading(path)).await;
+    let pool =
+        SqlitePoolOptions::new().max_connections(READERS_MAX).connect_with(reading(path)).await;
     let readers = pool.map_err(|source| database(path, source))?;
     Ok(Sqlite {
         path: path.to_owned(),
@@ -99,11 +103,13 @@ fn make_file(path: &Path) -> Result<(), OpenError> {
 }
 
 async fn migrate(path: &Path) -> Result<(), OpenError> {
-    let mut connection =
-        options(path).connect().await.map_err(|source| database(path, source))?;
+    let mut connection = options(path).connect().await.map_err(|source| database(path, source))?;
     let migrated = MIGRATOR.run(&mut connection).await;
     let closed = connection.close().await;
-    migrated.map_err(|source| OpenError::Migration { path: path.to_owned(), source: Box::new(source) })?;
+    migrated.map_err(|source| OpenError::Migration {
+        path: path.to_owned(),
+        source: Box::new(source),
+    })?;
     closed.map_err(|source| database(path, source))
 }
 
@@ -113,7 +119,10 @@ fn database(path: &Path, source: sqlx::Error) -> OpenError {
 
 impl Sqlite {
     /// A connection for a writer whose own was lost or never made.
-    pub(super) async fn connect(&self, writer: Writer) -> Result<sqlx::SqliteConnection, sqlx::Error> {
+    pub(super) async fn connect(
+        &self,
+        writer: Writer,
+    ) -> Result<sqlx::SqliteConnection, sqlx::Error> {
         writing(&self.path, writer).connect().await
     }
 
@@ -148,7 +157,8 @@ impl Sqlite {
             };
             let Ok(mut connection) = connection else { return };
             // A failure leaves the file as it was; the next commit asks again.
-            if sqlx::query("PRAGMA wal_checkpoint(PASSIVE)").execute(&mut connection).await.is_ok() {
+            if sqlx::query("PRAGMA wal_checkpoint(PASSIVE)").execute(&mut connection).await.is_ok()
+            {
                 *folder = Some(connection);
             }
         });

@@ -71,7 +71,10 @@ impl Sqlite {
             let leaf: &[u8] = row.try_get(1).map_err(failed)?;
             let leaf: Result<[u8; 32], _> = leaf.try_into();
             let position = unsigned(row.try_get(0).map_err(failed)?)?;
-            let leaf = leaf.map_err(|_| StoreError::Corrupt { position, what: "the leaf is no hash".into() })?;
+            let leaf = leaf.map_err(|_| StoreError::Corrupt {
+                position,
+                what: "the leaf is no hash".into(),
+            })?;
             page.push(Hash::from(leaf));
         }
         Ok(page)
@@ -130,7 +133,8 @@ async fn load_some(
     streams: &[StreamId],
     up_to: u64,
 ) -> Result<Vec<LoadedStream>, StoreError> {
-    let empty = |stream: &StreamId| LoadedStream { stream: *stream, snapshot: None, events: Vec::new() };
+    let empty =
+        |stream: &StreamId| LoadedStream { stream: *stream, snapshot: None, events: Vec::new() };
     let mut loaded: Vec<LoadedStream> = streams.iter().map(empty).collect();
     let names = json_list(streams.iter().map(|stream| format!("\"{stream}\"")));
     let query = sqlx::query(SNAPSHOTS)
@@ -143,7 +147,8 @@ async fn load_some(
         let to = place(&mut loaded, row.try_get(0).map_err(failed)?)?;
         let version = unsigned(row.try_get(1).map_err(failed)?)?;
         let bytes = row.try_get(2).map_err(failed)?;
-        to.snapshot = Some(Snapshot { stream: to.stream, version, state_version: STATE_VERSION, bytes });
+        to.snapshot =
+            Some(Snapshot { stream: to.stream, version, state_version: STATE_VERSION, bytes });
     }
     drop(rows);
     let wanted = json_list(loaded.iter().map(|loaded| {
@@ -166,7 +171,9 @@ async fn load_some(
 
 fn place(loaded: &mut [LoadedStream], key: i64) -> Result<&mut LoadedStream, StoreError> {
     let place = usize::try_from(key).ok();
-    place.and_then(|at| loaded.get_mut(at)).ok_or_else(|| malformed("a place in the list asked for"))
+    place
+        .and_then(|at| loaded.get_mut(at))
+        .ok_or_else(|| malformed("a place in the list asked for"))
 }
 
 /// A JSON array of elements that are JSON already.

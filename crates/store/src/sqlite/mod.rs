@@ -120,7 +120,10 @@ fn add(arguments: &mut SqliteArguments, value: Value) -> Result<(), StoreError> 
         Value::Hash(value) => arguments.add(value.to_vec()),
         Value::Date(value) => arguments.add(value.to_string()),
     };
-    added.map_err(|source| StoreError::Internal { what: "a value to bind".into(), source: Some(source) })
+    added.map_err(|source| StoreError::Internal {
+        what: "a value to bind".into(),
+        source: Some(source),
+    })
 }
 
 fn column(row: &SqliteRow, at: usize, kind: Kind) -> Result<Value, StoreError> {

@@ -57,9 +57,12 @@ impl Sqlite {
             return Ok(*days);
         }
         let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let query = sqlx::query(TRANSIT_DAYS).bind(step.firm.0.as_bytes().to_vec()).bind(step.generation);
+        let query =
+            sqlx::query(TRANSIT_DAYS).bind(step.firm.0.as_bytes().to_vec()).bind(step.generation);
         // Before the firm is registered nothing else is recorded, so nothing depends on it.
-        let Some(row) = query.fetch_optional(&mut *reader).await.map_err(failed)? else { return Ok(0) };
+        let Some(row) = query.fetch_optional(&mut *reader).await.map_err(failed)? else {
+            return Ok(0);
+        };
         let days: u16 = row.try_get(0).map_err(failed)?;
         lock(&self.transit_days).insert(key, days);
         Ok(days)
@@ -85,7 +88,11 @@ impl Sqlite {
 
     /// Takes the generation off the list first, so that nobody writes to it any more, then its rows,
     /// some streams at a time, so that the log never waits for long.
-    pub(crate) async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+    pub(crate) async fn drop_generation(
+        &self,
+        firm: FirmId,
+        generation: i64,
+    ) -> Result<(), StoreError> {
         let mut transaction = self.begin(Writer::Projection).await?;
         let result = forget(&mut transaction.connection, firm, generation).await;
         self.end(transaction, result).await?;
@@ -96,7 +103,12 @@ impl Sqlite {
         Ok(())
     }
 
-    async fn drop_some(&self, firm: FirmId, generation: i64, table: &Table) -> Result<u64, StoreError> {
+    async fn drop_some(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        table: &Table,
+    ) -> Result<u64, StoreError> {
         let mut transaction = self.begin(Writer::Projection).await?;
         let query = sqlx::query(&*TableStatements::of(table).drop)
             .bind(firm.0.as_bytes().to_vec())
@@ -131,7 +143,10 @@ async fn apply(
 
 /// Moves the checkpoint if it stands where the step begins. Two projectors then cost a retry and
 /// never count an event twice.
-async fn advance(connection: &mut SqliteConnection, step: &ProjectionStep<'_>) -> Result<(), StoreError> {
+async fn advance(
+    connection: &mut SqliteConnection,
+    step: &ProjectionStep<'_>,
+) -> Result<(), StoreError> {
     let firm = step.firm.0.as_bytes().to_vec();
     if step.generation == FIRST && step.from == 0 {
         let query = sqlx::query(FIRST_GENERATION).bind(firm.clone()).bind(FIRST);
@@ -187,7 +202,7 @@ async fn delete(
     keys: Vec<Value>,
 ) -> Result<(), StoreError> {
     let width = table.keys.len();
-    let rows = if width == 0 { 0 } else { keys.len() / width };
+    let rows = keys.len().checked_div(width).unwrap_or(0);
     let mut keys = keys.into_iter();
     for _ in 0..rows {
         let mut arguments = begin_row(step, width)?;
@@ -242,7 +257,9 @@ async fn activate(
     query.execute(&mut *connection).await.map_err(failed)?;
     let query = sqlx::query(ACTIVATE).bind(firm).bind(generation);
     if query.execute(connection).await.map_err(failed)?.rows_affected() != 1 {
-        return Err(StoreError::internal(format!("there is no generation {generation} to switch to")));
+        return Err(StoreError::internal(format!(
+            "there is no generation {generation} to switch to"
+        )));
     }
     Ok(End::Commit(()))
 }

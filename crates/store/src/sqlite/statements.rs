@@ -50,12 +50,14 @@ pub(super) const NEW_GENERATION: &str = "INSERT INTO projection (firm, generatio
     SELECT $1, MAX(generation) + 1, 0, 0 FROM projection WHERE firm = $1 RETURNING generation";
 pub(super) const UNFINISHED: &str =
     "SELECT generation FROM projection WHERE firm = $1 AND active = 0 AND generation < $2";
-pub(super) const DEACTIVATE: &str = "UPDATE projection SET active = 0 WHERE firm = $1 AND active = 1";
+pub(super) const DEACTIVATE: &str =
+    "UPDATE projection SET active = 0 WHERE firm = $1 AND active = 1";
 pub(super) const ACTIVATE: &str =
     "UPDATE projection SET active = 1 WHERE firm = $1 AND generation = $2";
 pub(super) const FORGET_GENERATION: &str =
     "DELETE FROM projection WHERE firm = $1 AND generation = $2 AND active = 0";
-pub(super) const TRANSIT_DAYS: &str = "SELECT transit_days FROM firm WHERE firm = $1 AND generation = $2";
+pub(super) const TRANSIT_DAYS: &str =
+    "SELECT transit_days FROM firm WHERE firm = $1 AND generation = $2";
 pub(super) const SET_SNAPSHOT: &str = "INSERT INTO snapshot (firm, stream, version, position, \
     state_version, body) VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (firm, stream) DO UPDATE SET \
     version = excluded.version, position = excluded.position, \
@@ -65,9 +67,26 @@ pub(super) const SET_SNAPSHOT: &str = "INSERT INTO snapshot (firm, stream, versi
 /// Every constant, so that a test can prepare them all.
 #[cfg(test)]
 pub(super) const ALL: &[&str] = &[
-    OPENING, MOVED, SET_HEAD, HEAD, READ, LEAVES, FIRMS, SNAPSHOTS, STREAMS, CHECKPOINT, POSITION,
-    ADVANCE, FIRST_GENERATION, NEW_GENERATION, UNFINISHED, DEACTIVATE, ACTIVATE, FORGET_GENERATION,
-    TRANSIT_DAYS, SET_SNAPSHOT,
+    OPENING,
+    MOVED,
+    SET_HEAD,
+    HEAD,
+    READ,
+    LEAVES,
+    FIRMS,
+    SNAPSHOTS,
+    STREAMS,
+    CHECKPOINT,
+    POSITION,
+    ADVANCE,
+    FIRST_GENERATION,
+    NEW_GENERATION,
+    UNFINISHED,
+    DEACTIVATE,
+    ACTIVATE,
+    FORGET_GENERATION,
+    TRANSIT_DAYS,
+    SET_SNAPSHOT,
 ];
 
 /// One statement for each of [`SIZES`].
@@ -81,7 +100,8 @@ impl Sized {
         let text = |rows: usize| {
             let row = |row: usize| {
                 let own = (1..=own).map(|at| shared + row * own + at);
-                let values: Vec<String> = (1..=shared).chain(own).map(|at| format!("${at}")).collect();
+                let values: Vec<String> =
+                    (1..=shared).chain(own).map(|at| format!("${at}")).collect();
                 format!("({})", values.join(", "))
             };
             let values: Vec<String> = (0..rows).map(row).collect();
@@ -128,8 +148,9 @@ pub(super) struct TableStatements {
 /// Streams whose rows are dropped in one transaction.
 pub(super) const DROP_STREAMS: i64 = 1_000;
 
-static BY_TABLE: LazyLock<HashMap<&'static str, TableStatements>> =
-    LazyLock::new(|| TABLES.iter().map(|table| (table.name, TableStatements::new(table))).collect());
+static BY_TABLE: LazyLock<HashMap<&'static str, TableStatements>> = LazyLock::new(|| {
+    TABLES.iter().map(|table| (table.name, TableStatements::new(table))).collect()
+});
 
 impl TableStatements {
     /// A table's statements.
@@ -139,14 +160,21 @@ impl TableStatements {
 
     fn new(table: &Table) -> Self {
         let Table { name, keys, values } = table;
-        let key_list: String = keys.iter().map(|key| format!(", {key}")).collect();
-        let columns: String = table.columns().map(|column| format!(", {column}")).collect();
+        let key_list = [&["firm", "generation"], *keys].concat().join(", ");
+        let columns: Vec<&str> =
+            ["firm", "generation"].into_iter().chain(table.columns()).collect();
         let sets: Vec<String> = values.iter().map(|v| format!("{v} = excluded.{v}")).collect();
-        let action =
-            if sets.is_empty() { "NOTHING".to_owned() } else { format!("UPDATE SET {}", sets.join(", ")) };
-        let insert = format!("INSERT INTO {name} (firm, generation{columns})");
-        let conflict = format!(" ON CONFLICT (firm, generation{key_list}) DO {action}");
-        let of_one: String = (3..).zip(*keys).map(|(at, key)| format!(" AND {key} = ${at}")).collect();
+        let action = if sets.is_empty() {
+            "NOTHING".to_owned()
+        } else {
+            format!("UPDATE SET {}", sets.join(", "))
+        };
+        let insert = format!("INSERT INTO {name} ({})", columns.join(", "));
+        let conflict = format!(" ON CONFLICT ({key_list}) DO {action}");
+        let of_one: Vec<String> = (1..)
+            .zip(columns.iter().take(2 + keys.len()))
+            .map(|(at, key)| format!("{key} = ${at}"))
+            .collect();
         let first = keys.first().map_or(String::new(), |stream| {
             format!(
                 " AND {stream} <= COALESCE((SELECT f.{stream} FROM {name} f WHERE f.firm = $1 \
@@ -156,7 +184,7 @@ impl TableStatements {
         });
         Self {
             upsert: Sized::new(&insert, 2, keys.len() + values.len(), &conflict),
-            delete: format!("DELETE FROM {name} WHERE firm = $1 AND generation = $2{of_one}"),
+            delete: format!("DELETE FROM {name} WHERE {}", of_one.join(" AND ")),
             drop: format!("DELETE FROM {name} WHERE firm = $1 AND generation = $2{first}"),
         }
     }

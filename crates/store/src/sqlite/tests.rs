@@ -35,15 +35,22 @@ async fn every_statement_prepares() {
 async fn no_statement_scans_a_whole_table() {
     let store = Sqlite::open_temporary().await.unwrap();
     let mut reader = store.readers.acquire().await.unwrap();
-    let scanned_on_purpose = ["SCAN j VIRTUAL TABLE", "SCAN CONSTANT ROW", "SCAN (subquery", "SCAN pair", "SCAN m"];
     for statement in every_statement().iter().filter(|statement| *statement != statements::FIRMS) {
         let text = sqlx::AssertSqlSafe(format!("EXPLAIN QUERY PLAN {statement}"));
         let plan = sqlx::query(text).fetch_all(&mut *reader).await.unwrap();
         for step in plan.iter().map(|row| row.get::<String, _>("detail")) {
-            let allowed = scanned_on_purpose.iter().any(|start| step.starts_with(start));
-            assert!(allowed || !step.starts_with("SCAN "), "{step}: {statement}");
+            let start: String = statement.chars().take(300).collect();
+            assert!(!step.starts_with("SCAN ") || is_no_table(&step), "{step}: {start}");
         }
     }
+}
+
+/// Values given with the statement, and what a statement has found itself by a key.
+fn is_no_table(step: &str) -> bool {
+    ["SCAN CONSTANT ROW", "SCAN pair", "SCAN m"].contains(&step)
+        || step.starts_with("SCAN (subquery")
+        || step.contains("VIRTUAL TABLE")
+        || step.ends_with("VALUES CLAUSE")
 }
 
 #[tokio::test]
@@ -51,10 +58,12 @@ async fn the_rows_and_the_migrations_name_the_same_columns() {
     let store = Sqlite::open_temporary().await.unwrap();
     let mut reader = store.readers.acquire().await.unwrap();
     for table in TABLES {
-        let query = sqlx::query("SELECT name, pk FROM pragma_table_info($1) ORDER BY cid").bind(table.name);
+        let query =
+            sqlx::query("SELECT name, pk FROM pragma_table_info($1) ORDER BY cid").bind(table.name);
         let found = query.fetch_all(&mut *reader).await.unwrap();
         let all: Vec<String> = found.iter().map(|row| row.get(0)).collect();
-        let expected: Vec<&str> = ["firm", "generation"].into_iter().chain(table.columns()).collect();
+        let expected: Vec<&str> =
+            ["firm", "generation"].into_iter().chain(table.columns()).collect();
         assert_eq!(all, expected, "{}", table.name);
         let keys = found.iter().filter(|row| row.get::<i64, _>(1) > 0).count();
         assert_eq!(keys, 2 + table.keys.len(), "{}", table.name);

@@ -81,6 +81,9 @@ impl Sqlite {
     }
 }
 
-async fn execute(connection: &mut SqliteConnection, statement: &'static str) -> Result<(), sqlx::Error> {
+async fn execute(
+    connection: &mut SqliteConnection,
+    statement: &'static str,
+) -> Result<(), sqlx::Error> {
     sqlx::query(statement).execute(connection).await.map(|_| ())
 }

@@ -1,5 +1,6 @@
 //! A firm of our own invention on a store of its own, and the commands the tests need.
 #![allow(dead_code, reason = "each test file uses a part of it")]
+#![allow(clippy::unwrap_used, reason = "a test that cannot set up fails")]
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -7,13 +8,13 @@ use std::time::Duration;
 use calendar::{CivilDate, PeriodRule, Zone};
 use counterfoil_store::Store;
 use domain::command::{
-    AccountAction, CaseAction, Command, Dated, Enrol, FirmAction, ImportReport, ItemSeen, PaymentReceived,
-    SendRound, SignConsent,
+    AccountAction, CaseAction, Command, Dated, Enrol, FirmAction, ImportReport, ItemSeen,
+    PaymentReceived, SendRound, SignConsent,
 };
 use domain::event::{
-    Address, BasisAttested, BureauRegistered, Card, Contact, Basis, DisclosureAcknowledged,
-    DisclosureDelivered, FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived, ItemKind, Letter,
-    MailClass, PaperKind, ProgressReportSent, ReportSourceConnected, Score, UtcMicros,
+    Address, Basis, BasisAttested, BureauRegistered, Card, Contact, DisclosureAcknowledged,
+    DisclosureDelivered, FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived, ItemKind,
+    Letter, MailClass, PaperKind, ProgressReportSent, ReportSourceConnected, Score, UtcMicros,
 };
 use domain::ids::{
     AccountId, BureauCode, CardToken, CaseId, DocumentHash, FirmId, ItemCode, PaperCode, PlanCode,
@@ -23,7 +24,9 @@ use domain::money::{Currency, Money};
 use domain::rules::RulePack;
 use domain::terms::{Channel, Plan, Prices, Sale, Seat, Work};
 use domain::value::{Personal, Text};
-use log::{Answer, Engine, LogStore as _, SequentialIds, Settings, SteppedClock, Submission, SubmitError};
+use log::{
+    Answer, Engine, LogStore as _, SequentialIds, Settings, SteppedClock, Submission, SubmitError,
+};
 use uuid::Uuid;
 
 pub(crate) const FIRM: FirmId = FirmId(Uuid::from_u128(0xf1));
@@ -37,12 +40,18 @@ pub(crate) struct Bench {
 
 pub(crate) fn over(store: Arc<Store>, ids: u64) -> Bench {
     let clock = Arc::new(SteppedClock::at(noon(day("2026-01-05"))));
-    let settings = Settings { snapshot_every: 8, poll_interval: Duration::from_millis(20), ..Settings::default() };
+    let settings = Settings {
+        snapshot_every: 8,
+        poll_interval: Duration::from_millis(20),
+        ..Settings::default()
+    };
     let sequence = Arc::new(SequentialIds::default());
     for _ in 0..ids {
         log::Ids::event_id(&*sequence, UtcMicros(0));
     }
-    let engine = Engine::new(Arc::clone(&store) as Arc<dyn log::Store>, Arc::clone(&clock) as _, sequence, settings);
+    let log_store: Arc<Store> = Arc::clone(&store);
+    let log_clock: Arc<SteppedClock> = Arc::clone(&clock);
+    let engine = Engine::new(log_store, log_clock, sequence, settings);
     Bench { engine, store, clock }
 }
 
@@ -55,7 +64,8 @@ pub(crate) async fn bench() -> Bench {
 
 impl Bench {
     pub(crate) async fn found(&self) {
-        let pack = RulePack::from_json(include_str!("../../../domain/packs/us-federal-1.json")).unwrap();
+        let pack =
+            RulePack::from_json(include_str!("../../../domain/packs/us-federal-1.json")).unwrap();
         let bureau = BureauRegistered {
             address: text("2 Bureau Road"),
             bureau: BureauCode::parse("blue").unwrap(),
@@ -88,15 +98,32 @@ impl Bench {
     }
 
     /// Actions of one case on one day, which is today.
-    pub(crate) async fn case(&self, id: u128, case: u128, on: &str, actions: Vec<CaseAction>) -> Answer {
+    pub(crate) async fn case(
+        &self,
+        id: u128,
+        case: u128,
+        on: &str,
+        actions: Vec<CaseAction>,
+    ) -> Answer {
         self.today(on);
         self.submit(id, on_case(case, on, actions)).await.unwrap()
     }
 
-    pub(crate) async fn account(&self, id: u128, case: u128, on: &str, action: AccountAction) -> Answer {
+    pub(crate) async fn account(
+        &self,
+        id: u128,
+        case: u128,
+        on: &str,
+        action: AccountAction,
+    ) -> Answer {
         self.today(on);
         let account = account_id(case);
-        self.submit(id, Command::Account { account, action: Dated { occurred_on: day(on), action } }).await.unwrap()
+        self.submit(
+            id,
+            Command::Account { account, action: Dated { occurred_on: day(on), action } },
+        )
+        .await
+        .unwrap()
     }
 
     pub(crate) async fn caught_up(&self) -> u64 {
@@ -109,21 +136,48 @@ impl Bench {
         let id = case * 1_000;
         self.case(id, case, "2026-01-05", vec![enrol(case, seat)]).await;
         self.case(id + 1, case, "2026-01-05", papers()).await;
-        self.case(id + 2, case, "2026-01-12", vec![import(&["loan", "store"]), basis("loan"), CaseAction::OpenWork]).await;
-        self.case(id + 3, case, "2026-01-13", vec![CaseAction::SendRound(SendRound { letters: vec![letter(&["loan"])] })]).await;
+        self.case(
+            id + 2,
+            case,
+            "2026-01-12",
+            vec![import(&["loan", "store"]), basis("loan"), CaseAction::OpenWork],
+        )
+        .await;
+        self.case(
+            id + 3,
+            case,
+            "2026-01-13",
+            vec![CaseAction::SendRound(SendRound { letters: vec![letter(&["loan"])] })],
+        )
+        .await;
         let report = CaseAction::ProgressReportSent(ProgressReportSent { document: None });
         self.case(id + 4, case, "2026-02-03", vec![report]).await;
     }
 
     pub(crate) async fn bill(&self, id: u128, case: u128, as_of: &str) -> Answer {
         self.today(as_of);
-        self.submit(id, Command::BillAccount { account: account_id(case), as_of: day(as_of) }).await.unwrap()
+        self.submit(id, Command::BillAccount { account: account_id(case), as_of: day(as_of) })
+            .await
+            .unwrap()
     }
 
-    pub(crate) async fn pay(&self, id: u128, case: u128, on: &str, minor: i64, invoice: Option<u64>) -> Answer {
+    pub(crate) async fn pay(
+        &self,
+        id: u128,
+        case: u128,
+        on: &str,
+        minor: i64,
+        invoice: Option<u64>,
+    ) -> Answer {
         let payment = ProcessorRef::parse(&format!("pay-{id}")).unwrap();
         let amount = usd(minor);
-        self.account(id, case, on, AccountAction::PaymentReceived(PaymentReceived { amount, invoice, payment })).await
+        self.account(
+            id,
+            case,
+            on,
+            AccountAction::PaymentReceived(PaymentReceived { amount, invoice, payment }),
+        )
+        .await
     }
 }
 
@@ -133,7 +187,12 @@ pub(crate) fn submission(id: u128, command: Command) -> Submission {
     format!("{command:?}").hash(&mut hasher);
     let mut fingerprint = [0; 32];
     fingerprint[..8].copy_from_slice(&hasher.finish().to_be_bytes());
-    Submission { request_id: RequestId(Uuid::from_u128(id)), fingerprint, actor: text("tests"), command }
+    Submission {
+        request_id: RequestId(Uuid::from_u128(id)),
+        fingerprint,
+        actor: text("tests"),
+        command,
+    }
 }
 
 pub(crate) fn day(text: &str) -> CivilDate {
@@ -181,12 +240,17 @@ fn plan() -> Plan {
 }
 
 pub(crate) fn on_case(case: u128, on: &str, actions: Vec<CaseAction>) -> Command {
-    let actions = actions.into_iter().map(|action| Dated { occurred_on: day(on), action }).collect();
+    let actions =
+        actions.into_iter().map(|action| Dated { occurred_on: day(on), action }).collect();
     Command::Case { case: case_id(case), expected_version: None, actions }
 }
 
 pub(crate) fn card(token: &str) -> Card {
-    Card { expires: text("2029-01"), last4: personal("4242"), token: CardToken::parse(token).unwrap() }
+    Card {
+        expires: text("2029-01"),
+        last4: personal("4242"),
+        token: CardToken::parse(token).unwrap(),
+    }
 }
 
 /// Members of a couple share telephone and address; every client has another card.

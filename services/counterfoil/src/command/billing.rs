@@ -148,10 +148,10 @@ pub(crate) async fn claimable(
 fn held_by(fee: &v1::ClaimableFee) -> String {
     let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
     for finding in fee.findings.iter().filter(|finding| !finding.holds) {
-        let mut because = finding.because.clone();
-        if finding.due_date.is_some() {
-            because.push_str(&format!(" (from {})", words::day(finding.due_date.as_ref())));
-        }
+        let because = match &finding.due_date {
+            Some(due) => format!("{} (from {})", finding.because, words::day(Some(due))),
+            None => finding.because.clone(),
+        };
         let gate = words::gate(finding.gate);
         match reasons.iter_mut().find(|(known, _)| *known == because) {
             Some((_, gates)) => gates.push(gate),

@@ -13,7 +13,7 @@ use serde_json::Value;
 use uuid::Uuid;
 
 use crate::cli::Again;
-use crate::connect::{Session, request_id, today};
+use crate::connect::{Missing, Session, request_id, today};
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
 use crate::table::Table;
@@ -34,6 +34,13 @@ pub(crate) enum FirmCommand {
     Bureau(FileArgs),
     /// Record a registration or bond: a Standing in proto3 JSON
     Standing(FileArgs),
+}
+
+impl FirmCommand {
+    /// Only a firm's registration makes a database.
+    pub(crate) fn missing_database(&self) -> Missing {
+        if matches!(self, Self::Register(_)) { Missing::Make } else { Missing::Refuse }
+    }
 }
 
 /// A file and its day.

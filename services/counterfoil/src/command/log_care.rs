@@ -80,7 +80,7 @@ pub(crate) async fn rebuild(session: &mut Session, out: &mut Out) -> anyhow::Res
         }
         match response.message {
             Some(rebuild_read_models_response::Message::Progress(progress)) => {
-                step(&bar, &progress)
+                step(&bar, &progress);
             }
             Some(rebuild_read_models_response::Message::Report(made)) => report = Some(made),
             None => {}

@@ -18,50 +18,70 @@ pub(crate) mod tokens;
 
 use std::path::Path;
 
-use crate::cli::Command;
+use crate::cli::{Command, Global};
 use crate::connect::{Missing, Session};
+use crate::demo;
 use crate::exit::Exit;
 use crate::out::Out;
 
-impl Command {
-    /// Only a firm's registration makes a database.
-    pub(crate) fn missing_database(&self) -> Missing {
-        let registers = matches!(self, Self::Firm(firm::FirmCommand::Register(_)));
-        if registers { Missing::Make } else { Missing::Refuse }
+/// How the ledger is reached for one command.
+struct Way<'a> {
+    global: &'a Global,
+    /// Where charges go that the command asks for.
+    outbox: Option<&'a Path>,
+    missing: Missing,
+}
+
+impl<'a> Way<'a> {
+    fn of(global: &'a Global) -> Self {
+        Self { global, outbox: None, missing: Missing::Refuse }
     }
 
-    /// The folder that charges are put in, if the command names one.
-    pub(crate) fn outbox(&self) -> Option<&Path> {
-        if let Self::Charges(args) = self { args.outbox.as_deref() } else { None }
+    /// Opens a session, asks, and closes it whatever the answer is.
+    async fn ask(
+        self,
+        ask: impl AsyncFnOnce(&mut Session) -> anyhow::Result<Exit>,
+    ) -> anyhow::Result<Exit> {
+        let mut session = Session::open(self.global, self.outbox, self.missing).await?;
+        let ended = ask(&mut session).await;
+        session.close().await;
+        ended
     }
 }
 
-/// Runs a command that needs nothing but a session.
-pub(crate) async fn run(
-    command: Command,
-    session: &mut Session,
-    out: &mut Out,
-) -> anyhow::Result<Exit> {
+/// Runs a command.
+pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> anyhow::Result<Exit> {
+    let way = Way::of(global);
     match command {
-        Command::Firm(command) => firm::run(command, session, out).await,
-        Command::Status(args) => status::run(&args, session, out).await,
-        Command::Clients(args) => clients::run(&args, session, out).await,
-        Command::Due(args) => due::run(&args, session, out).await,
-        Command::Bill(args) => billing::bill(&args, session, out).await,
-        Command::Claimable(args) => billing::claimable(&args, session, out).await,
-        Command::Explain(args) => billing::explain(&args, session, out).await,
-        Command::Invoice(args) => invoices::one(&args, session, out).await,
-        Command::Invoices(args) => invoices::list(&args, session, out).await,
-        Command::Charges(args) => charges::request(&args, session, out).await,
-        Command::Results(args) => charges::results(&args, session, out).await,
-        Command::Payment(command) => payment::run(command, session, out).await,
-        Command::Couples(args) => couples::run(&args, session, out).await,
-        Command::Follow(args) => follow::run(&args, session, out).await,
-        Command::Verify => log_care::verify(session, out).await,
-        Command::Rebuild => log_care::rebuild(session, out).await,
-        Command::Tokens(command) => tokens::run(command, session, out).await,
-        Command::Serve(_) | Command::Demo(_) | Command::Import(_) | Command::Completions(_) => {
-            unreachable!("these four open what they need themselves")
+        Command::Serve(args) => serve::run(global, &args).await,
+        Command::Demo(args) => demo::run(args).await.map(|()| Exit::Done),
+        Command::Import(args) => import::run(global, &args, out).await,
+        Command::Completions(args) => completions::run(&args, out),
+        Command::Firm(command) => {
+            let missing = command.missing_database();
+            let ask = async |session: &mut Session| firm::run(command, session, out).await;
+            Way { missing, ..way }.ask(ask).await
         }
+        Command::Charges(args) => {
+            let ask = async |session: &mut Session| charges::request(&args, session, out).await;
+            Way { outbox: args.outbox.as_deref(), ..way }.ask(ask).await
+        }
+        Command::Status(args) => way.ask(async |s| status::run(&args, s, out).await).await,
+        Command::Clients(args) => way.ask(async |s| clients::run(&args, s, out).await).await,
+        Command::Due(args) => way.ask(async |s| due::run(&args, s, out).await).await,
+        Command::Bill(args) => way.ask(async |s| billing::bill(&args, s, out).await).await,
+        Command::Claimable(args) => {
+            way.ask(async |s| billing::claimable(&args, s, out).await).await
+        }
+        Command::Explain(args) => way.ask(async |s| billing::explain(&args, s, out).await).await,
+        Command::Invoice(args) => way.ask(async |s| invoices::one(&args, s, out).await).await,
+        Command::Invoices(args) => way.ask(async |s| invoices::list(&args, s, out).await).await,
+        Command::Results(args) => way.ask(async |s| charges::results(&args, s, out).await).await,
+        Command::Payment(command) => way.ask(async |s| payment::run(command, s, out).await).await,
+        Command::Couples(args) => way.ask(async |s| couples::run(&args, s, out).await).await,
+        Command::Follow(args) => way.ask(async |s| follow::run(&args, s, out).await).await,
+        Command::Verify => way.ask(async |s| log_care::verify(s, out).await).await,
+        Command::Rebuild => way.ask(async |s| log_care::rebuild(s, out).await).await,
+        Command::Tokens(command) => way.ask(async |s| tokens::run(command, s, out).await).await,
     }
 }

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use anyhow::Context;
 use clap::Args;
 use ledger::{Limits, ServeError, ServerConfig, TlsFiles};
+use log::LogStore;
 
 use crate::cli::Global;
 use crate::connect::file_of;
@@ -53,7 +54,10 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     let config = args.config();
     config.check().map_err(|error| Stop::usage(error.to_string()))?;
     let path = file_of(global)?;
-    let (ledger, _) = embedded::open(&path, args.outbox.as_deref(), Limits::default()).await?;
+    let (ledger, store) = embedded::open(&path, args.outbox.as_deref(), Limits::default()).await?;
+    if store.firms().await.context("cannot read the database")?.is_empty() {
+        tracing::warn!("no firm is registered here yet: counterfoil firm register FILE.json");
+    }
     let listening = match ledger.serve(&config).await {
         Ok(listening) => listening,
         Err(ServeError::Listen { listen, source }) => {
@@ -77,6 +81,7 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
         tracing::warn!("the deadline passed before everything had been drained");
     }
     ended.await.context("the service stopped")??;
+    store.close().await;
     Ok(Exit::Done)
 }
 

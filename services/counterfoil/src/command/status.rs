@@ -293,11 +293,11 @@ async fn account(case: &v1::Case, session: &mut Session, out: &mut Out) -> anyho
         )?;
     }
     if let Some(card) = &account.card {
-        let mut text = format!("ends in {}, valid to {}", card.last4, card.expires);
-        if card.since.is_some() {
-            text.push_str(&format!(", on file since {}", words::day(card.since.as_ref())));
-        }
-        out.field("card", text)?;
+        let since = match &card.since {
+            Some(since) => format!(", on file since {}", words::day(Some(since))),
+            None => String::new(),
+        };
+        out.field("card", format!("ends in {}, valid to {}{since}", card.last4, card.expires))?;
     }
     out.field("open", words::amount(account.open_amount.as_ref()))?;
     out.field("owed to client", words::amount_if_any(account.owed_to_client.as_ref()))?;

@@ -18,6 +18,7 @@ use clap::Args;
 use domain::event::UtcMicros;
 use log::SteppedClock;
 
+use crate::connect::{Missing, Session};
 use crate::exit::Stop;
 use crate::out::Out;
 use play::{Played, Player};
@@ -57,10 +58,11 @@ pub(crate) async fn run(args: DemoArgs) -> anyhow::Result<()> {
     let started = Instant::now();
     let mut player = Player { script: &mut script, clock, zone, played: Played::default() };
     player.step_to(player.script.first_day);
-    let mut session = server.open(player.script).await?;
+    let global = server.register(player.script).await?;
+    let mut session = Session::open(&global, None, Missing::Refuse).await?;
     player.play(&mut session).await?;
     let (played, elapsed) = (player.played, started.elapsed());
-    let mut show = Show { session: &mut session, out: &mut out, script: &script };
+    let mut show = Show { session: &mut session, global: &global, out: &mut out, script: &script };
     show.summary(&played, elapsed).await?;
     if args.brief {
         show.log().await?;
@@ -72,4 +74,48 @@ pub(crate) async fn run(args: DemoArgs) -> anyhow::Result<()> {
     show::closing(&mut out, &script, args.keep.as_deref())?;
     out.flush()?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use api::{name, v1};
+
+    /// The whole scenario through the real server: every line is recorded, what has to be refused
+    /// is refused for its reason, and the log is sound.
+    #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+    async fn the_scenario_plays_to_its_end() {
+        let mut script = Script::read().unwrap();
+        let zone = Zone::parse(ZONE).unwrap();
+        let clock = Arc::new(SteppedClock::at(UtcMicros(zone.start_of_day(script.first_day))));
+        let folder = tempfile::tempdir().unwrap();
+        let database = folder.path().join("demo.db");
+        let server =
+            Server::start(&database, &folder.path().join("outbox"), clock.clone()).await.unwrap();
+        let mut player = Player { script: &mut script, clock, zone, played: Played::default() };
+        player.step_to(player.script.first_day);
+        let global = server.register(player.script).await.unwrap();
+        let mut session = Session::open(&global, None, Missing::Refuse).await.unwrap();
+        player.play(&mut session).await.unwrap();
+        for refused in &script.refused {
+            refused.send(&mut session).await.unwrap();
+        }
+        let parent = name::firm(script.firm);
+        let exposures = v1::ListExposuresRequest { parent: parent.clone(), ..Default::default() };
+        let exposures =
+            session.accounts.list_exposures(exposures).await.unwrap().into_inner().exposures;
+        let kinds: Vec<_> = exposures.iter().map(v1::Exposure::kind).collect();
+        assert_eq!(kinds, [v1::ExposureKind::EarlyService, v1::ExposureKind::PaymentUnearned]);
+        let verified = session.administration.verify_log(v1::VerifyLogRequest { parent }).await;
+        let mut verified = verified.unwrap().into_inner();
+        let mut sound = None;
+        while let Some(message) = verified.message().await.unwrap() {
+            if let Some(v1::verify_log_response::Message::Report(report)) = message.message {
+                sound = Some(report.sound);
+            }
+        }
+        assert_eq!(sound, Some(true));
+        session.close().await;
+        server.stop().await.unwrap();
+    }
 }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use anyhow::{Context, anyhow, bail};
+use anyhow::{Context, anyhow, bail, ensure};
 use api::google::r#type::Money;
 use api::{json, name, scalar, v1};
 use calendar::{CivilDate, Datelike, Zone};
@@ -15,7 +15,7 @@ use serde_json::Value;
 use v1::record_payment_request::Event;
 use v1::record_stream_response::Result as Recorded;
 
-use super::script::{Call, Day, Numbered, Script, request_id};
+use super::script::{Call, Day, Numbered, Refused, Script, request_id};
 use crate::connect::Session;
 use crate::fault::Fault;
 use crate::words;
@@ -41,7 +41,7 @@ pub(super) struct Month {
     pub(super) invoices: i64,
     /// Their sum.
     pub(super) invoiced: Vec<Money>,
-    /// Charges that settled without the scenario saying so.
+    /// Charges that the demo answered, all as settled.
     pub(super) settled: u64,
 }
 
@@ -84,9 +84,15 @@ impl Player<'_> {
         Ok(())
     }
 
-    async fn day(&mut self, session: &mut Session, day: CivilDate, today: Day) -> anyhow::Result<()> {
+    async fn day(
+        &mut self,
+        session: &mut Session,
+        day: CivilDate,
+        today: Day,
+    ) -> anyhow::Result<()> {
         let Day { calls, records, payments } = today;
-        let (morning, evening): (Vec<_>, Vec<_>) = calls.into_iter().partition(|(_, call)| !is_about_money(call));
+        let (morning, evening): (Vec<_>, Vec<_>) =
+            calls.into_iter().partition(|(_, call)| !is_about_money(call));
         for (at, call) in morning {
             self.call(session, at, call).await?;
         }
@@ -102,7 +108,11 @@ impl Player<'_> {
         }
         for payment in payments {
             let what = payment.request_id.clone();
-            session.accounts.record_payment(payment).await.map_err(|status| refused(&what, &status))?;
+            session
+                .accounts
+                .record_payment(payment)
+                .await
+                .map_err(|status| refused(&what, &status))?;
         }
         for (at, call) in evening {
             self.call(session, at, call).await?;
@@ -115,11 +125,16 @@ impl Player<'_> {
     }
 
     /// Sends a day's requests over one stream and wants every one of them recorded.
-    async fn record(&self, session: &mut Session, records: Vec<v1::RecordRequest>) -> anyhow::Result<()> {
+    async fn record(
+        &self,
+        session: &mut Session,
+        records: Vec<v1::RecordRequest>,
+    ) -> anyhow::Result<()> {
         if records.is_empty() {
             return Ok(());
         }
-        let messages = records.into_iter().map(|record| v1::RecordStreamRequest { record: Some(record) });
+        let messages =
+            records.into_iter().map(|record| v1::RecordStreamRequest { record: Some(record) });
         let mut answers = session.cases.record_stream(stream::iter(messages)).await?.into_inner();
         while let Some(answer) = answers.message().await? {
             match answer.result {
@@ -160,7 +175,9 @@ impl Player<'_> {
             charges_max: 0,
         };
         let asked = session.accounts.request_charges(request).await?.into_inner();
-        let answered = |charge: &v1::Charge| self.script.answered_tries.get(&charge.invoice).copied().unwrap_or(0);
+        let answered = |charge: &v1::Charge| {
+            self.script.answered_tries.get(&charge.invoice).copied().unwrap_or(0)
+        };
         let settling = asked.charges.iter().filter(|charge| charge.attempt > answered(charge));
         let settlements: Vec<_> = settling.map(|charge| settlement(charge, day)).collect();
         let settled = count(settlements.len());
@@ -176,7 +193,12 @@ impl Player<'_> {
     }
 
     /// Makes one call of the firm's people.
-    pub(super) async fn call(&mut self, session: &mut Session, at: u64, call: Call) -> anyhow::Result<()> {
+    pub(super) async fn call(
+        &mut self,
+        session: &mut Session,
+        at: u64,
+        call: Call,
+    ) -> anyhow::Result<()> {
         let Call { rpc, pack, mut request, .. } = call;
         let members = request.as_object_mut().context("a call's request is no JSON object")?;
         members.insert("requestId".into(), Value::String(request_id(Numbered::Call, at)));
@@ -207,6 +229,19 @@ impl Player<'_> {
     }
 }
 
+impl Refused {
+    /// Sends it, and gives what the service says; fails unless it is refused for its reason.
+    pub(super) async fn send(&self, session: &mut Session) -> anyhow::Result<Fault> {
+        let fault = match session.cases.record(self.request.clone()).await {
+            Ok(_) => bail!("the service recorded what it has to refuse: {}", self.why),
+            Err(status) => Fault::of_status(&status),
+        };
+        let (why, wanted, got) = (&self.why, &self.reason, &fault.reason);
+        ensure!(got == wanted, "{why}: refused with {got} and not with {wanted}");
+        Ok(fault)
+    }
+}
+
 /// Calls on accounts answer what happened on their day, so they come at its end.
 fn is_about_money(call: &Call) -> bool {
     matches!(call.rpc.as_str(), "ConfirmLink" | "RefuseLink" | "ChangeCard" | "WriteOff")
@@ -229,7 +264,8 @@ fn day_number(day: CivilDate) -> u64 {
 /// The payment of a charge that settled; its name is made of the invoice and the try.
 fn settlement(charge: &v1::Charge, day: CivilDate) -> v1::RecordPaymentRequest {
     let invoice = words::id(&charge.invoice);
-    let number = invoice.parse::<u64>().unwrap_or(0) * 10 + u64::try_from(charge.attempt).unwrap_or(0);
+    let number =
+        invoice.parse::<u64>().unwrap_or(0) * 10 + u64::try_from(charge.attempt).unwrap_or(0);
     v1::RecordPaymentRequest {
         name: charge.account.clone(),
         request_id: request_id(Numbered::Settlement, number),
@@ -245,7 +281,8 @@ fn settlement(charge: &v1::Charge, day: CivilDate) -> v1::RecordPaymentRequest {
 /// An example pack by code and version, `us-federal-1`.
 fn example_pack(wanted: &str) -> anyhow::Result<&'static str> {
     for text in EXAMPLE_PACKS {
-        let pack = RulePack::from_json(text).map_err(|error| anyhow!("an example pack: {error}"))?;
+        let pack =
+            RulePack::from_json(text).map_err(|error| anyhow!("an example pack: {error}"))?;
         if format!("{}-{}", pack.code, pack.version) == wanted {
             return Ok(text);
         }

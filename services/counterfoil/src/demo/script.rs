@@ -146,15 +146,21 @@ impl Script {
             refused: Vec::new(),
         };
         for (at, call) in (1..).zip(file.calls) {
-            script.check_day(call.on, script.first_day).with_context(|| format!("call {at} of firm.json"))?;
+            script
+                .check_day(call.on, script.first_day)
+                .with_context(|| format!("call {at} of firm.json"))?;
             script.days.entry(call.on).or_default().calls.push((at, call));
         }
         let mut latest = script.first_day;
         for (at, text) in (1..).zip(SCENARIO.lines()) {
-            latest = script.add_line(text, latest).with_context(|| format!("line {at} of scenario.jsonl"))?;
+            latest = script
+                .add_line(text, latest)
+                .with_context(|| format!("line {at} of scenario.jsonl"))?;
         }
         for (at, text) in (1..).zip(REFUSED.lines()) {
-            let refused = script.refused_line(text, at).with_context(|| format!("line {at} of refused.jsonl"))?;
+            let refused = script
+                .refused_line(text, at)
+                .with_context(|| format!("line {at} of refused.jsonl"))?;
             script.refused.push(refused);
         }
         Ok(script)
@@ -210,7 +216,9 @@ fn parse(text: &str) -> anyhow::Result<Line> {
 /// The day a line is told: the latest it names.
 fn day_of(line: &Line) -> anyhow::Result<CivilDate> {
     let days: Vec<_> = match line {
-        Line::Record(record) => record.actions.iter().filter_map(|action| action.occurred_on).collect(),
+        Line::Record(record) => {
+            record.actions.iter().filter_map(|action| action.occurred_on).collect()
+        }
         Line::Payment(payment) => payment.occurred_on.into_iter().collect(),
     };
     let days: Result<Vec<_>, _> = days.iter().map(scalar::date).collect();
@@ -239,7 +247,8 @@ mod tests {
     #[test]
     fn the_files_read_and_hold_every_day_once() {
         let script = Script::read().unwrap();
-        let lines: usize = script.days.values().map(|day| day.records.len() + day.payments.len()).sum();
+        let lines: usize =
+            script.days.values().map(|day| day.records.len() + day.payments.len()).sum();
         assert_eq!(lines, SCENARIO.lines().count());
         assert_eq!(script.refused.len(), REFUSED.lines().count());
     }
@@ -248,7 +257,8 @@ mod tests {
     #[test]
     fn the_scenario_is_what_its_script_writes() {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo");
-        let ran = Command::new("python3").arg("scenario.py").arg("--check").current_dir(folder).output();
+        let ran =
+            Command::new("python3").arg("scenario.py").arg("--check").current_dir(folder).output();
         let ran = ran.expect("python3 runs");
         assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
     }

@@ -14,7 +14,6 @@ use store::Store;
 
 use super::script::{Call, Numbered, Script, request_id};
 use crate::cli::Global;
-use crate::connect::{Missing, Session};
 
 /// The call that the firm begins with.
 const REGISTER: &str = "RegisterFirm";
@@ -30,10 +29,20 @@ pub(super) struct Server {
 
 impl Server {
     /// Starts it on a database that it makes, with charges going to a folder.
-    pub(super) async fn start(database: &Path, outbox: &Path, clock: Arc<SteppedClock>) -> anyhow::Result<Self> {
+    pub(super) async fn start(
+        database: &Path,
+        outbox: &Path,
+        clock: Arc<SteppedClock>,
+    ) -> anyhow::Result<Self> {
         let opened = Store::open(database).await;
-        let store = Arc::new(opened.with_context(|| format!("cannot make {}", database.display()))?);
-        let engine = Engine::new(store.clone(), clock.clone(), Arc::new(UuidV7Ids::new()), Settings::default());
+        let store =
+            Arc::new(opened.with_context(|| format!("cannot make {}", database.display()))?);
+        let engine = Engine::new(
+            store.clone(),
+            clock.clone(),
+            Arc::new(UuidV7Ids::new()),
+            Settings::default(),
+        );
         engine.start().await?;
         let gateway = Arc::new(FileOutbox::new(outbox));
         let ledger = Ledger::new(engine, store.clone(), clock, gateway, ledger::Limits::default());
@@ -46,9 +55,9 @@ impl Server {
         format!("http://{}", self.listening.local_addr)
     }
 
-    /// Registers the firm from inside the process, where no token is needed, and opens the way over
-    /// the network with a token of its own.
-    pub(super) async fn open(&self, script: &mut Script) -> anyhow::Result<Session> {
+    /// Registers the firm from inside the process, where no token is needed, and makes a token for
+    /// the way over the network that everything else goes.
+    pub(super) async fn register(&self, script: &mut Script) -> anyhow::Result<Global> {
         let channel = self.ledger.connect_in_process().await?;
         let mut administration = AdministrationClient::new(channel);
         administration.register_firm(registration(script)?).await?;
@@ -65,7 +74,7 @@ impl Server {
             }),
         };
         let secret = administration.create_token(create).await?.into_inner().secret;
-        let global = Global {
+        Ok(Global {
             database: String::new(),
             server: Some(self.url()),
             token: Some(secret),
@@ -73,8 +82,7 @@ impl Server {
             firm: Some(script.firm.0),
             json: false,
             quiet: false,
-        };
-        Session::open(&global, None, Missing::Refuse).await
+        })
     }
 
     /// Lets what is under way end, and closes the database.
@@ -91,7 +99,10 @@ impl Server {
 fn registration(script: &mut Script) -> anyhow::Result<v1::RegisterFirmRequest> {
     let calls = script.days.get_mut(&script.first_day).map(|day| &mut day.calls);
     let calls = calls.context("nothing happens on the first day")?;
-    let at = calls.iter().position(|(_, call)| call.rpc == REGISTER).context("the firm is not registered")?;
+    let at = calls
+        .iter()
+        .position(|(_, call)| call.rpc == REGISTER)
+        .context("the firm is not registered")?;
     let (number, Call { mut request, .. }) = calls.remove(at);
     let members = request.as_object_mut().context("a registration is a JSON object")?;
     members.insert("requestId".into(), Value::String(request_id(Numbered::Call, number)));

@@ -8,14 +8,14 @@ use std::time::Duration;
 use anyhow::{Context, bail, ensure};
 use api::google::r#type::Money;
 use api::{name, scalar, v1};
-use calendar::{CivilDate, Datelike};
+use calendar::Datelike;
 use clap::Parser;
 use domain::ids::CaseId;
 use uuid::Uuid;
 
 use super::play::{Month, Played};
 use super::script::{Numbered, Script, request_id};
-use crate::cli::Cli;
+use crate::cli::{Cli, Global};
 use crate::command;
 use crate::connect::Session;
 use crate::exit::Exit;
@@ -26,7 +26,7 @@ use crate::table::Table;
 use crate::words;
 
 /// Entries of a list that the demo shows.
-const SHOWN: &str = "12";
+const SHOWN: &str = "30";
 /// Events read at a time.
 const EVENTS_PAGE: i32 = 1_000;
 /// The client whose fee is explained: enrolled by telephone, and proved six months later.
@@ -43,9 +43,15 @@ fn client(number: u128) -> CaseId {
 }
 
 /// What is about to happen.
-pub(super) fn opening(out: &mut Out, script: &Script, url: &str, keep: Option<&Path>) -> anyhow::Result<()> {
+pub(super) fn opening(
+    out: &mut Out,
+    script: &Script,
+    url: &str,
+    keep: Option<&Path>,
+) -> anyhow::Result<()> {
     out.line("Fourteen months of Lantern Lane Credit Services, a firm that does not exist")?;
-    let file = keep.map_or_else(|| "a temporary SQLite file".to_owned(), |path| path.display().to_string());
+    let file = keep
+        .map_or_else(|| "a temporary SQLite file".to_owned(), |path| path.display().to_string());
     out.text(2, &format!(
         "The real server listens on {url}, with {file} behind it. Its clock is stepped from day to \
          day, {} through {}, always at noon; nothing else is simulated but the card processor, \
@@ -65,7 +71,11 @@ pub(super) fn closing(out: &mut Out, script: &Script, keep: Option<&Path>) -> an
         return finish(out);
     };
     let base = format!("counterfoil --database sqlite:{}", path.display());
-    out.line(format!("  It is all in {}. Say --as-of {}, the last day that was played:", path.display(), script.last_day))?;
+    out.line(format!(
+        "  It is all in {}. Say --as-of {}, the last day that was played:",
+        path.display(),
+        script.last_day
+    ))?;
     for command in [
         "clients".to_owned(),
         format!("status {}", client(VISITED)),
@@ -93,6 +103,8 @@ fn finish(out: &mut Out) -> anyhow::Result<()> {
 pub(super) struct Show<'a> {
     /// The way to the service.
     pub(super) session: &'a mut Session,
+    /// The same way, for commands that open it themselves.
+    pub(super) global: &'a Global,
     /// Where it is printed.
     pub(super) out: &'a mut Out,
     /// What was played.
@@ -105,9 +117,14 @@ impl Show<'_> {
     }
 
     /// How much was played, and month by month what came of it.
-    pub(super) async fn summary(&mut self, played: &Played, elapsed: Duration) -> anyhow::Result<()> {
+    pub(super) async fn summary(
+        &mut self,
+        played: &Played,
+        elapsed: Duration,
+    ) -> anyhow::Result<()> {
         let head = v1::GetHeadRequest { parent: self.parent() };
-        self.session.position = self.session.administration.get_head(head).await?.into_inner().position;
+        self.session.position =
+            self.session.administration.get_head(head).await?.into_inner().position;
         let events = u128::try_from(self.session.position).unwrap_or(0);
         let millis = elapsed.as_millis().max(1);
         self.out.heading("What was played")?;
@@ -120,7 +137,14 @@ impl Show<'_> {
         ))?;
         let changes = self.changes().await?;
         let mut table = Table::new(&[
-            "month", ">requests", ">fees earned", ">held", ">invoices", ">invoiced", ">deleted",
+            "month",
+            ">requests",
+            ">fees earned",
+            ">held",
+            ">invoices",
+            ">invoiced",
+            ">settled",
+            ">deleted",
             ">came back",
         ]);
         let mut everything = Month::default();
@@ -133,12 +157,14 @@ impl Show<'_> {
                 of.fees_held.to_string(),
                 of.invoices.to_string(),
                 sum(&of.invoiced)?,
+                of.settled.to_string(),
                 deleted.to_string(),
                 back.to_string(),
             ]);
             everything.requests += of.requests;
             everything.fees_earned += of.fees_earned;
             everything.invoices += of.invoices;
+            everything.settled += of.settled;
             everything.invoiced.extend(of.invoiced.iter().cloned());
         }
         let (deleted, back) = changes.values().fold((0, 0), |(d, b), (x, y)| (d + x, b + y));
@@ -149,6 +175,7 @@ impl Show<'_> {
             String::new(),
             everything.invoices.to_string(),
             sum(&everything.invoiced)?,
+            everything.settled.to_string(),
             deleted.to_string(),
             back.to_string(),
         ]);
@@ -192,6 +219,7 @@ impl Show<'_> {
         let (number, period) = (client(EXPLAINED.0).to_string(), EXPLAINED.1.to_string());
         let heading = "One fee explained: enrolled by telephone, earned when a later report proved the results";
         self.command(heading, &["explain", &number, &period, "--as-of", &last_day]).await?;
+        self.out.note("G5 holds it now because it was claimed: nothing is claimed twice.")?;
         self.refusal().await?;
         self.refusals().await?;
         self.invoices().await?;
@@ -209,8 +237,9 @@ impl Show<'_> {
     async fn command(&mut self, heading: &str, words: &[&str]) -> anyhow::Result<()> {
         self.out.heading(heading)?;
         self.out.line(format!("$ counterfoil {}", words.join(" ")))?;
-        let Cli { command, .. } = Cli::try_parse_from(once("counterfoil").chain(words.iter().copied()))?;
-        let exit = command::run(command, self.session, self.out).await?;
+        let Cli { command, .. } =
+            Cli::try_parse_from(once("counterfoil").chain(words.iter().copied()))?;
+        let exit = Box::pin(command::run(command, self.global, self.out)).await?;
         ensure!(exit == Exit::Done, "the command ended otherwise than well");
         Ok(())
     }
@@ -237,11 +266,17 @@ impl Show<'_> {
             }
         }
         self.out.heading("Periods that are over and not billed")?;
-        self.out.line(format!("  {claimable} claimable, {} held. By gate, with one example each:", fees.len() - claimable))?;
-        let mut table = Table::new(&["held by", ">periods", "client", ">period", ">fee", "~because", "~rule"]);
+        self.out.line(format!(
+            "  {claimable} claimable, {} held. By gate, with one example each:",
+            fees.len() - claimable
+        ))?;
+        let mut table =
+            Table::new(&["held by", ">periods", "client", ">period", ">fee", "~because", "~rule"]);
         for (gate, held) in gates {
             let Some(fee) = held.iter().min_by_key(|fee| fee.findings.len()) else { continue };
-            let Some(finding) = fee.findings.iter().find(|finding| finding.gate == gate) else { continue };
+            let Some(finding) = fee.findings.iter().find(|finding| finding.gate == gate) else {
+                continue;
+            };
             table.row([
                 words::gate(gate),
                 held.len().to_string(),
@@ -282,17 +317,7 @@ impl Show<'_> {
         self.out.heading("What else is refused")?;
         let mut table = Table::new(&["~what was tried", "reason", "~what the service says"]);
         for refused in &self.script.refused {
-            let fault = match self.session.cases.record(refused.request.clone()).await {
-                Ok(_) => bail!("the service recorded what it has to refuse: {}", refused.why),
-                Err(status) => Fault::of_status(&status),
-            };
-            ensure!(
-                fault.reason == refused.reason,
-                "{}: refused with {} and not with {}",
-                refused.why,
-                fault.reason,
-                refused.reason
-            );
+            let fault = refused.send(self.session).await?;
             let says: Vec<&str> = fault.violations.iter().map(|(_, text)| text.as_str()).collect();
             let says = if says.is_empty() { fault.message.clone() } else { says.join("; ") };
             table.row([refused.why.clone(), fault.reason, says]);
@@ -324,7 +349,12 @@ impl Show<'_> {
             table.row([
                 invoice.number.to_string(),
                 short(&invoice.account),
-                words::list(invoice.lines.iter().map(|line| format!("client {} period {}", short(&line.case), line.period))),
+                words::list(
+                    invoice
+                        .lines
+                        .iter()
+                        .map(|line| format!("client {} period {}", short(&line.case), line.period)),
+                ),
                 words::amount(invoice.total.as_ref()),
                 words::amount(invoice.open.as_ref()),
             ]);
@@ -368,10 +398,19 @@ fn by_state(invoices: &[v1::Invoice]) -> anyhow::Result<Table> {
     for invoice in invoices {
         states.entry(invoice.state).or_default().push(invoice);
     }
-    let mut table = Table::new(&["state", ">invoices", ">total", ">paid", ">credited", ">written off", ">open"]);
+    let mut table = Table::new(&[
+        "state",
+        ">invoices",
+        ">total",
+        ">paid",
+        ">credited",
+        ">written off",
+        ">open",
+    ]);
     let mut add = |state: String, of: &[&v1::Invoice]| -> anyhow::Result<()> {
         let column = |pick: fn(&v1::Invoice) -> Option<&Money>| {
-            let amounts: Vec<Money> = of.iter().filter_map(|invoice| pick(invoice).cloned()).collect();
+            let amounts: Vec<Money> =
+                of.iter().filter_map(|invoice| pick(invoice).cloned()).collect();
             sum(&amounts)
         };
         table.row([

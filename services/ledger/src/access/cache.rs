@@ -46,7 +46,8 @@ impl Firms {
             State::Firm(firm) => Some(Arc::new(*firm)),
             State::Case(_) | State::Account(_) => None,
         });
-        let firm = firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
+        let firm =
+            firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
         // Ids that nobody registered are not remembered: a caller may make up any number of them.
         if firm.registered.is_some() {
             self.remember(id, Arc::clone(&firm), read_at);
@@ -56,7 +57,9 @@ impl Firms {
 
     fn believed(&self, id: FirmId) -> Option<Arc<Firm>> {
         let seen = self.lock();
-        seen.get(&id).filter(|seen| seen.read_at.elapsed() < BELIEVED).map(|seen| Arc::clone(&seen.firm))
+        seen.get(&id)
+            .filter(|seen| seen.read_at.elapsed() < BELIEVED)
+            .map(|seen| Arc::clone(&seen.firm))
     }
 
     fn remember(&self, id: FirmId, firm: Arc<Firm>, read_at: Instant) {
@@ -94,7 +97,9 @@ impl Firms {
     pub(crate) async fn still_holds(&self, grant: &Grant, now: UtcMicros) -> Result<(), Failure> {
         let firm = self.get(grant.firm).await?;
         match firm.access.get(&grant.access) {
-            Some(kept) if kept.scopes == grant.scopes && !is_over(&firm, kept.expires_on, now) => Ok(()),
+            Some(kept) if kept.scopes == grant.scopes && !is_over(&firm, kept.expires_on, now) => {
+                Ok(())
+            }
             Some(_) | None => Err(Failure::Unauthenticated),
         }
     }

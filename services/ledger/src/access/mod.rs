@@ -69,7 +69,9 @@ impl Authority {
     /// Refuses another firm's resource, whether or not it exists, before anything else of the
     /// request is looked at. A name that names no firm is left to the checks of the request.
     pub(crate) fn check_name(&self, name: &str) -> Result<(), Failure> {
-        let firm = name.strip_prefix("firms/").map(|rest| rest.split_once('/').map_or(rest, |(firm, _)| firm));
+        let firm = name
+            .strip_prefix("firms/")
+            .map(|rest| rest.split_once('/').map_or(rest, |(firm, _)| firm));
         match firm.and_then(|firm| FirmId::parse(firm).ok()) {
             Some(firm) => self.check_firm(firm),
             None => Ok(()),

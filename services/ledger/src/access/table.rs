@@ -61,7 +61,11 @@ const RULES: &[Rule] = &[
 ];
 
 /// Services that tell nothing of any firm and answer without a token.
-const OPEN: &[&str] = &["/grpc.health.v1.Health/", "/grpc.reflection.v1.ServerReflection/", "/grpc.reflection.v1alpha.ServerReflection/"];
+const OPEN: &[&str] = &[
+    "/grpc.health.v1.Health/",
+    "/grpc.reflection.v1.ServerReflection/",
+    "/grpc.reflection.v1alpha.ServerReflection/",
+];
 
 /// What a path asks of its caller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -59,7 +59,8 @@ impl Claim {
             (parts.next()?, parts.next()?, parts.next()?, parts.next()?);
         let whole = prefix == PREFIX && parts.next().is_none() && secret.len() == 2 * SECRET_BYTES;
         whole.then_some(())?;
-        let id = |text: &str| Uuid::try_parse(text).ok().filter(|id| id.simple().to_string() == text);
+        let id =
+            |text: &str| Uuid::try_parse(text).ok().filter(|id| id.simple().to_string() == text);
         Some(Self { firm: FirmId(id(firm)?), access: AccessId(id(access)?), hash: hash(token) })
     }
 
@@ -94,7 +95,16 @@ mod tests {
         let upper = text.to_uppercase();
         let longer = format!("Bearer {text}_1");
         let cut = format!("Bearer {}", &text[..text.len() - 1]);
-        for wrong in ["", "Bearer", "Bearer x", &text, &format!("Basic {text}"), &format!("Bearer {upper}"), &longer, &cut] {
+        for wrong in [
+            "",
+            "Bearer",
+            "Bearer x",
+            &text,
+            &format!("Basic {text}"),
+            &format!("Bearer {upper}"),
+            &longer,
+            &cut,
+        ] {
             assert_eq!(Claim::from_header(wrong), None, "{wrong}");
         }
     }

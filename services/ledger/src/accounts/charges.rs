@@ -51,7 +51,8 @@ pub(super) async fn request_charges(
     let mark = ledger.mark(authority, asked.firm, asked.request_id, request.whole).await?;
     let head = ledger.engine().head(asked.firm).await?.position;
     ledger.read_at(asked.firm, head).await?;
-    let before = if mark.replayed { request.collect(mark.first_position).await?.0 } else { Charges::new() };
+    let before =
+        if mark.replayed { request.collect(mark.first_position).await?.0 } else { Charges::new() };
     let (skipped, more) = request.ask(asked.charges_max.saturating_sub(before.len())).await?;
     let (charges, position) = request.collect(mark.first_position).await?;
     let run = request.hand_over(&charges).await?;
@@ -81,7 +82,8 @@ impl Request<'_> {
     /// Asks for at most so many charges, and says which were refused and whether any are left.
     async fn ask(&self, most: usize) -> Result<(Vec<v1::ChargeSkipped>, bool), Failure> {
         let ChargesAsked { firm, as_of, .. } = self.asked;
-        let (mut skipped, mut in_flight, mut asked, mut after) = (Vec::new(), InFlight::new(), 0, 0);
+        let (mut skipped, mut in_flight, mut asked, mut after) =
+            (Vec::new(), InFlight::new(), 0, 0);
         let more = 'pages: loop {
             let page = self.ledger.store().charges_due(firm, as_of, after, INVOICES_PAGE).await?;
             let Some(last) = page.last() else { break false };
@@ -123,11 +125,10 @@ impl Request<'_> {
         answer: Result<Answer, SubmitError>,
     ) -> Result<(), Failure> {
         match answer {
-            Ok(_) => {}
             Err(SubmitError::Refused(refusal)) if skipped.len() < SKIPPED_MAX => {
                 skipped.push(self.skipped(invoice, &refusal));
             }
-            Err(SubmitError::Refused(_)) => {}
+            Ok(_) | Err(SubmitError::Refused(_)) => {}
             Err(error) => return Err(error.into()),
         }
         Ok(())
@@ -154,8 +155,10 @@ impl Request<'_> {
                 let position = stored.position;
                 let corrupt = |_| Failure::Corrupt { position };
                 let recorded = Recorded::from_bytes(&stored.bytes).map_err(corrupt)?;
-                if let (Event::Account(AccountEvent::ChargeRequested(charge)), StreamId::Account(id)) =
-                    (recorded.event, recorded.stream)
+                if let (
+                    Event::Account(AccountEvent::ChargeRequested(charge)),
+                    StreamId::Account(id),
+                ) = (recorded.event, recorded.stream)
                     && self.request_of(charge.invoice) == recorded.request_id
                 {
                     charges.insert(charge.invoice, (id, charge));

@@ -76,7 +76,11 @@ pub(super) async fn list_accounts(
         let account = folded.get(&row.account_id)?;
         Some(present::account(page.firm, row.account_id, account, currency, cards))
     });
-    Ok(v1::ListAccountsResponse { accounts: shown.collect(), next_page_token, position: int64(position) })
+    Ok(v1::ListAccountsResponse {
+        accounts: shown.collect(),
+        next_page_token,
+        position: int64(position),
+    })
 }
 
 pub(super) async fn get_invoice(
@@ -130,7 +134,8 @@ pub(super) async fn list_invoices(
         let folded = accounts(ledger, page.firm, rows.iter().map(|row| row.account_id)).await?;
         found.extend(rows.iter().filter_map(|row| {
             let invoice = folded.get(&row.account_id)?.invoices.get(&row.number)?;
-            let wanted = page.filter.state.is_none_or(|state| state == present::invoice_state(invoice));
+            let wanted =
+                page.filter.state.is_none_or(|state| state == present::invoice_state(invoice));
             wanted.then(|| present::invoice(page.firm, row.account_id, row.number, invoice))
         }));
     }
@@ -157,7 +162,11 @@ pub(super) async fn list_payments(
         let payment = account.payments.get(&row.payment)?;
         Some(present::payment(page.firm, (row.account_id, account), &row.payment, payment))
     });
-    Ok(v1::ListPaymentsResponse { payments: payments.collect(), next_page_token, position: int64(position) })
+    Ok(v1::ListPaymentsResponse {
+        payments: payments.collect(),
+        next_page_token,
+        position: int64(position),
+    })
 }
 
 pub(super) async fn list_suggested_links(
@@ -175,7 +184,11 @@ pub(super) async fn list_suggested_links(
     let mut rows = ledger.store().list_suggested_links(page.firm, after, pager.limit()).await?;
     let next_page_token = pager.cut(&mut rows, |row| format!("{} {}", row.account_id, row.member));
     let suggested_links = rows.iter().map(|row| present::suggested(page.firm, row)).collect();
-    Ok(v1::ListSuggestedLinksResponse { suggested_links, next_page_token, position: int64(position) })
+    Ok(v1::ListSuggestedLinksResponse {
+        suggested_links,
+        next_page_token,
+        position: int64(position),
+    })
 }
 
 pub(super) async fn list_exposures(
@@ -190,10 +203,15 @@ pub(super) async fn list_exposures(
     let mut after = after.unwrap_or(0);
     let mut found = Vec::new();
     while found.len() < pager.rows() {
-        let rows = ledger.store().list_exposures(page.firm, page.filter.case, after, pager.limit()).await?;
+        let rows = ledger
+            .store()
+            .list_exposures(page.firm, page.filter.case, after, pager.limit())
+            .await?;
         let Some(last) = rows.last() else { break };
         after = last.position;
-        found.extend(rows.into_iter().filter(|row| page.filter.kind.is_none_or(|kind| kind == row.kind)));
+        found.extend(
+            rows.into_iter().filter(|row| page.filter.kind.is_none_or(|kind| kind == row.kind)),
+        );
     }
     let next_page_token = pager.cut(&mut found, |row| row.position.to_string());
     let currency = currency(ledger, page.firm).await?;

@@ -127,7 +127,8 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::ConfirmLinkResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.parent, m, |m, _| requests::confirm_link(m)).await?;
+        let answer =
+            self.change(&authority, &m.parent, m, |m, _| requests::confirm_link(m)).await?;
         Ok(Response::new(v1::ConfirmLinkResponse { receipt: Some(receipt(&answer)) }))
     }
 

@@ -122,10 +122,12 @@ impl List<'_> {
             let wanted = rows.into_iter().filter(|(_, item)| {
                 self.page.filter.kind.is_none_or(|kind| item.kind == i32::from(kind))
             });
-            found.extend(wanted.map(|(cursor, item)| Entry {
-                key: format!("{} {cursor}", source.code()),
-                item,
-            }));
+            found.extend(
+                wanted.map(|(cursor, item)| Entry {
+                    key: format!("{} {cursor}", source.code()),
+                    item,
+                }),
+            );
         }
         Ok(())
     }
@@ -141,7 +143,8 @@ impl List<'_> {
         let case = after.and_then(|after| CaseId::parse(after).ok());
         Ok(match source {
             Source::Exceptions => {
-                let rows = store.list_exceptions(firm, self.exception(), None, after, limit).await?;
+                let rows =
+                    store.list_exceptions(firm, self.exception(), None, after, limit).await?;
                 rows.iter().map(|row| (row.cursor(), present::exception(firm, row))).collect()
             }
             Source::Clocks => {
@@ -150,7 +153,9 @@ impl List<'_> {
             }
             Source::Ready => {
                 let rows = store.ready_to_open(firm, self.today, case, limit).await?;
-                rows.iter().map(|row| (row.case_id.to_string(), present::ready(firm, row))).collect()
+                rows.iter()
+                    .map(|row| (row.case_id.to_string(), present::ready(firm, row)))
+                    .collect()
             }
             Source::Rounds => {
                 let rows = store.rounds_possible(firm, self.today, case, limit).await?;
@@ -163,7 +168,8 @@ impl List<'_> {
     /// The one kind of exception that a filter asks for, where it is one.
     fn exception(&self) -> Option<ExceptionKind> {
         let wanted = self.page.filter.kind?;
-        let mut kinds = ExceptionKind::ALL.into_iter().filter(|kind| present::kind(*kind) == wanted);
+        let mut kinds =
+            ExceptionKind::ALL.into_iter().filter(|kind| present::kind(*kind) == wanted);
         kinds.next().filter(|_| kinds.next().is_none())
     }
 }

@@ -38,7 +38,8 @@ impl Administration for AdministrationRpc {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
         let name = m.firm.as_ref().map_or("", |firm| firm.name.as_str());
-        let (answer, _) = self.change(&authority, name, m, |m, _| requests::register_firm(m)).await?;
+        let (answer, _) =
+            self.change(&authority, name, m, |m, _| requests::register_firm(m)).await?;
         Ok(Response::new(v1::RegisterFirmResponse { receipt: Some(receipt(&answer)) }))
     }
 

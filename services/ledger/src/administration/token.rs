@@ -23,7 +23,8 @@ pub(super) async fn create(
 ) -> Result<v1::CreateTokenResponse, Failure> {
     authority.check_name(&message.parent)?;
     let asked = requests::create_token(message)?;
-    let token = new_token(asked.firm).map_err(|error| Failure::internal(format!("no randomness: {error}")))?;
+    let token = new_token(asked.firm)
+        .map_err(|error| Failure::internal(format!("no randomness: {error}")))?;
     let granted = AccessGranted {
         access: token.access,
         expires_on: asked.expires_on,
@@ -32,11 +33,8 @@ pub(super) async fn create(
         token_hash: token.hash,
     };
     let action = Dated { occurred_on: asked.occurred_on, action: FirmAction::GrantAccess(granted) };
-    let command = Asked {
-        firm: asked.firm,
-        request_id: asked.request_id,
-        command: Command::Firm { action },
-    };
+    let command =
+        Asked { firm: asked.firm, request_id: asked.request_id, command: Command::Firm { action } };
     let answer = ledger.submit(authority, command, api::fingerprint(message)).await?;
     ledger.firms().forget(asked.firm);
     let (granted, granted_on) = granted_by(ledger, asked.firm, &answer).await?;
@@ -76,7 +74,8 @@ pub(super) async fn list(
     let (pager, after) = Pager::open_at("ListTokens", &page, |key| AccessId::parse(key).ok())?;
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
     let firm = ledger.firms().get(page.firm).await?;
-    let following = firm.access.values().filter(|access| after.is_none_or(|after| access.access > after));
+    let following =
+        firm.access.values().filter(|access| after.is_none_or(|after| access.access > after));
     let mut found: Vec<&AccessGranted> = following.take(pager.rows()).collect();
     let next_page_token = pager.cut(&mut found, |access| access.access.to_string());
     let tokens = found.into_iter().map(|access| present::token(access, None)).collect();

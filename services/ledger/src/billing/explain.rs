@@ -89,14 +89,17 @@ pub(super) async fn list_claimable(
         after = Some(start.case);
     }
     while found.len() < pager.rows() {
-        let cases =
-            ledger.store().cases_with_period_ended(page.firm, page.filter, after, CASES_PAGE).await?;
+        let cases = ledger
+            .store()
+            .cases_with_period_ended(page.firm, page.filter, after, CASES_PAGE)
+            .await?;
         let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
         let Some(last) = cases.last() else { break };
         after = Some(*last);
         found.extend(explain_cases(ledger, (page.firm, &firm), &cases, page.filter).await?);
     }
-    let next_page_token = pager.cut(&mut found, |last| format!("{} {}", last.case, last.period.number));
+    let next_page_token =
+        pager.cut(&mut found, |last| format!("{} {}", last.case, last.period.number));
     let fees = found.iter().map(|explained| fee::claimable(page.firm, explained)).collect();
     Ok(v1::ListClaimableResponse { fees, next_page_token, position: int64(position) })
 }
@@ -142,7 +145,9 @@ fn sort(ids: &[CaseId], states: Vec<State>) -> (Vec<(CaseId, Case)>, HashMap<Acc
     let (mut cases, mut accounts) = (Vec::new(), HashMap::new());
     let mut states = states.into_iter();
     for id in ids {
-        if let (Some(State::Case(case)), Some(State::Account(account))) = (states.next(), states.next()) {
+        if let (Some(State::Case(case)), Some(State::Account(account))) =
+            (states.next(), states.next())
+        {
             cases.push((*id, *case));
             accounts.insert(id.own_account(), *account);
         }

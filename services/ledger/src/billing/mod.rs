@@ -69,5 +69,8 @@ async fn claim_fee(
         let account = one_account(&states)?;
         invoice = invoice_of(firm, case, period, [account, account]);
     }
-    Ok(v1::ClaimFeeResponse { receipt: Some(receipt(&answer)), invoice: invoice.unwrap_or_default() })
+    Ok(v1::ClaimFeeResponse {
+        receipt: Some(receipt(&answer)),
+        invoice: invoice.unwrap_or_default(),
+    })
 }

@@ -55,7 +55,7 @@ pub(super) async fn run_billing(
     let done = run.bill_accounts().await?;
     let mut found = Found { held: held_before, ..Found::default() };
     run.collect(mark.first_position, &done, &mut found).await?;
-    Ok(run.response(&mark, done, found))
+    Ok(run.response(&mark, &done, &found))
 }
 
 /// What the commands of a run answered.
@@ -98,7 +98,8 @@ impl Run<'_> {
         let BillingAsked { firm, as_of, .. } = self.asked;
         let (mut done, mut in_flight, mut after) = (Done::default(), InFlight::new(), None);
         loop {
-            let page = self.ledger.store().accounts_to_bill(firm, as_of, after, ACCOUNTS_PAGE).await?;
+            let page =
+                self.ledger.store().accounts_to_bill(firm, as_of, after, ACCOUNTS_PAGE).await?;
             let Some(last) = page.last() else { break };
             after = Some(*last);
             for account in page {
@@ -199,7 +200,7 @@ impl Run<'_> {
         }
     }
 
-    fn response(&self, mark: &Answer, done: Done, found: Found) -> v1::RunBillingResponse {
+    fn response(&self, mark: &Answer, done: &Done, found: &Found) -> v1::RunBillingResponse {
         let firm = self.asked.firm;
         let accounts: HashSet<AccountId> = done.accounts.union(&found.accounts).copied().collect();
         let totals = found.invoices.values().map(|(_, total)| *total);

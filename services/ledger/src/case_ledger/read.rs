@@ -48,7 +48,9 @@ pub(super) async fn get_case(
     let streams = [StreamId::Case(get.id), StreamId::Account(own)];
     let (head, latest) = ledger.states(get.firm, &streams, at_least).await?;
     let (position, states) = match as_of_position {
-        Some(position) => (position, ledger.engine().states_at(get.firm, &streams, position).await?),
+        Some(position) => {
+            (position, ledger.engine().states_at(get.firm, &streams, position).await?)
+        }
         None => (head, latest),
     };
     let firm = ledger.firms().get(get.firm).await?;
@@ -82,7 +84,8 @@ pub(crate) async fn paying_account(
     let Some(payer) = own_account.moved_to else { return Ok((own, own_account.clone())) };
     let states = ledger.engine().states_at(firm, &[StreamId::Account(payer)], position).await?;
     let account = states.into_iter().find_map(as_account);
-    let account = account.ok_or_else(|| Failure::internal("an account stream folded into another state"))?;
+    let account =
+        account.ok_or_else(|| Failure::internal("an account stream folded into another state"))?;
     Ok((payer, *account))
 }
 
@@ -93,7 +96,9 @@ async fn day_at(
     id: FirmId,
     position: Option<u64>,
 ) -> Result<CivilDate, Failure> {
-    let Some(position) = position.filter(|position| *position > 0) else { return Ok(ledger.today(firm)) };
+    let Some(position) = position.filter(|position| *position > 0) else {
+        return Ok(ledger.today(firm));
+    };
     let stored = ledger.engine().read(id, position - 1, 1).await?;
     let recorded = stored.first().map(|stored| Recorded::from_bytes(&stored.bytes));
     let recorded = recorded.transpose().map_err(|_| Failure::Corrupt { position })?;
@@ -124,8 +129,10 @@ pub(super) async fn list_cases(
     for row in &rows {
         let (case, account) = (states.next().and_then(as_case), states.next().and_then(as_account));
         let (Some(case), Some(account)) = (case, account) else { break };
-        let exceptions =
-            ledger.store().list_exceptions(page.firm, None, Some(row.case_id), None, EXCEPTIONS_MAX).await?;
+        let exceptions = ledger
+            .store()
+            .list_exceptions(page.firm, None, Some(row.case_id), None, EXCEPTIONS_MAX)
+            .await?;
         cases.push(present::summary(
             (page.firm, row.case_id),
             (&case, &account),
@@ -174,7 +181,13 @@ pub(super) async fn read_events(
     authority.check_name(&message.parent)?;
     let page = requests::read_events(message)?;
     // The token stands instead of after_position, so it is not bound to one.
-    let bound = Page { filter: page.filter.stream, firm: page.firm, size: page.size, token: page.token.clone(), at_least_position: 0 };
+    let bound = Page {
+        filter: page.filter.stream,
+        firm: page.firm,
+        size: page.size,
+        token: page.token.clone(),
+        at_least_position: 0,
+    };
     let (pager, after) = Pager::open_at("ReadEvents", &bound, |key| key.parse().ok())?;
     let after = after.unwrap_or(page.filter.after_position);
     let head = ledger.engine().head(page.firm).await?.position;
@@ -182,7 +195,11 @@ pub(super) async fn read_events(
     let more = scanned.position < head;
     Ok(v1::ReadEventsResponse {
         events: scanned.events,
-        next_page_token: if more { pager.token(&scanned.position.to_string()) } else { String::new() },
+        next_page_token: if more {
+            pager.token(&scanned.position.to_string())
+        } else {
+            String::new()
+        },
         position: int64(head),
     })
 }
@@ -211,7 +228,8 @@ async fn scan(
         looked_at += stored.len();
         for event in stored {
             let position = event.position;
-            let recorded = Recorded::from_bytes(&event.bytes).map_err(|_| Failure::Corrupt { position })?;
+            let recorded =
+                Recorded::from_bytes(&event.bytes).map_err(|_| Failure::Corrupt { position })?;
             if filter.stream.is_none_or(|stream| stream == recorded.stream) {
                 bytes += event.bytes.len();
                 found.events.push(event_message(&recorded, event)?);

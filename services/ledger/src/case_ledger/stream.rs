@@ -90,7 +90,11 @@ async fn end(window: &mpsc::Sender<Waiting>, failure: Failure) {
     let _ = window.send(Waiting::End(failure)).await;
 }
 
-async fn enqueue(ledger: &Ledger, authority: &Authority, message: &v1::RecordStreamRequest) -> Waiting {
+async fn enqueue(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::RecordStreamRequest,
+) -> Waiting {
     let record = message.record.as_ref();
     let request_id = record.map(|record| record.request_id.clone()).unwrap_or_default();
     match submit(ledger, authority, message).await {
@@ -142,7 +146,8 @@ async fn answer(
                 comparing.join_next().await;
             }
             let (ledger, position) = (ledger.clone(), answer.position);
-            comparing.spawn(async move { couples::compare_case(&ledger, firm, case, position).await });
+            comparing
+                .spawn(async move { couples::compare_case(&ledger, firm, case, position).await });
         }
         if answers.send(Ok(response(request_id, outcome))).await.is_err() {
             break;

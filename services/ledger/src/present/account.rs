@@ -53,7 +53,12 @@ pub(crate) fn invoice_state(invoice: &Invoice) -> v1::InvoiceState {
 }
 
 /// An invoice with its lines.
-pub(crate) fn invoice(firm: FirmId, account: AccountId, number: u64, invoice: &Invoice) -> v1::Invoice {
+pub(crate) fn invoice(
+    firm: FirmId,
+    account: AccountId,
+    number: u64,
+    invoice: &Invoice,
+) -> v1::Invoice {
     let lines = invoice.lines.iter().map(|line| v1::InvoiceLine {
         case: name::case(firm, line.case),
         period: int32(line.period),
@@ -61,7 +66,8 @@ pub(crate) fn invoice(firm: FirmId, account: AccountId, number: u64, invoice: &I
         end_date: day(line.end),
         amount: amount(line.amount),
     });
-    let failure = invoice.failed.map_or(v1::FailureReason::Unspecified, v1::FailureReason::from_domain);
+    let failure =
+        invoice.failed.map_or(v1::FailureReason::Unspecified, v1::FailureReason::from_domain);
     v1::Invoice {
         name: name::invoice(firm, number),
         number: int64(number),
@@ -89,7 +95,8 @@ pub(crate) fn payment(
     payment: &Payment,
 ) -> v1::Payment {
     let back = || account.money_back.iter().filter(|(_, back)| back.payment == *name_of);
-    let refunded = back().filter(|(_, back)| back.status.is_none()).map(|(_, back)| back.amount.minor());
+    let refunded =
+        back().filter(|(_, back)| back.status.is_none()).map(|(_, back)| back.amount.minor());
     let applied = payment.applied.iter().map(|applied| v1::AppliedPayment {
         invoice: name::invoice(firm, applied.invoice),
         amount: amount(applied.amount),
@@ -128,11 +135,11 @@ fn chargeback_state(status: ChargebackStatus) -> v1::ChargebackState {
 /// The state that matters most: what the bank did, then what the firm gave back.
 fn payment_state(
     payment: &Payment,
-    chargebacks: impl Iterator<Item = ChargebackStatus> + Clone,
+    mut chargebacks: impl Iterator<Item = ChargebackStatus> + Clone,
 ) -> v1::PaymentState {
     if chargebacks.clone().any(|status| status == ChargebackStatus::Open) {
         v1::PaymentState::ChargebackOpen
-    } else if chargebacks.clone().any(|status| status == ChargebackStatus::Lost) {
+    } else if chargebacks.any(|status| status == ChargebackStatus::Lost) {
         v1::PaymentState::ChargebackLost
     } else if payment.returned.is_zero() {
         v1::PaymentState::Settled
@@ -146,7 +153,10 @@ fn payment_state(
 /// A pair that waits for a person.
 pub(crate) fn suggested(firm: FirmId, row: &SuggestedLinkRow) -> v1::SuggestedLink {
     let found = [(row.phone, Match::Phone), (row.address, Match::Address), (row.card, Match::Card)];
-    let matches = found.into_iter().filter(|(there, _)| *there).map(|(_, m)| v1::Match::from_domain(m).into());
+    let matches = found
+        .into_iter()
+        .filter(|(there, _)| *there)
+        .map(|(_, m)| v1::Match::from_domain(m).into());
     v1::SuggestedLink {
         first_case: name::case(firm, row.account_id.owner()),
         second_case: name::case(firm, row.member),

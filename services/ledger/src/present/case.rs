@@ -135,7 +135,12 @@ impl CaseView<'_> {
             }
         };
         let identity = case.identity_failed.iter().map(|mark| {
-            entry(Kind::ReportIdentityFailed, mark, String::new(), "the report source did not accept the client's answers")
+            entry(
+                Kind::ReportIdentityFailed,
+                mark,
+                String::new(),
+                "the report source did not accept the client's answers",
+            )
         });
         let papers = case.papers.iter().filter(|(_, paper)| paper.status == PaperStatus::Rejected);
         let papers = papers.map(|(code, paper)| {
@@ -146,9 +151,15 @@ impl CaseView<'_> {
         });
         let back = back.map(|((item, bureau), listing)| {
             let subject = format!("{item} at {bureau}");
-            entry(Kind::ReinsertionWithoutNotice, &listing.since, subject, "back without the bureau's notice (15 USC 1681i(a)(5)(B))")
+            entry(
+                Kind::ReinsertionWithoutNotice,
+                &listing.since,
+                subject,
+                "back without the bureau's notice (15 USC 1681i(a)(5)(B))",
+            )
         });
-        let overdue = clocks.iter().filter(|clock| clock.done_on.is_none() && clock.due_on < self.today);
+        let overdue =
+            clocks.iter().filter(|clock| clock.done_on.is_none() && clock.due_on < self.today);
         let overdue = overdue.map(|clock| v1::CaseException {
             kind: Kind::ClockOverdue.into(),
             since: day(clock.due_on),
@@ -157,7 +168,12 @@ impl CaseView<'_> {
             event: None,
         });
         let exposures = case.exposures.iter().map(|seen| {
-            entry(Kind::Exposure, &seen.mark, seen.found.kind.to_string(), seen.found.cites.as_str())
+            entry(
+                Kind::Exposure,
+                &seen.mark,
+                seen.found.kind.to_string(),
+                seen.found.cites.as_str(),
+            )
         });
         identity.chain(papers).chain(back).chain(overdue).chain(exposures).collect()
     }
@@ -175,13 +191,16 @@ pub(crate) fn summary(
     let contact = case.contact().filter(|_| personal);
     let deleted = case.listings.values().filter(|l| l.status == ListingStatus::Deleted).count();
     let clocks = case.clocks(transit_days);
-    let next_due = clocks.iter().filter(|clock| clock.done_on.is_none()).map(|clock| clock.due_on).min();
+    let next_due =
+        clocks.iter().filter(|clock| clock.done_on.is_none()).map(|clock| clock.due_on).min();
     v1::CaseSummary {
         name: name::case(firm, id),
         state: state(case.status()).into(),
         plan: case.enrolment.as_ref().map(|e| e.plan.to_string()).unwrap_or_default(),
         seat: seat(case.seat()).into(),
-        client_display_name: contact.map(|c| c.contact.name.reveal().to_owned()).unwrap_or_default(),
+        client_display_name: contact
+            .map(|c| c.contact.name.reveal().to_owned())
+            .unwrap_or_default(),
         readiness_percent: int32(case.readiness(today).percent()),
         version: int64(case.version),
         account: name::account(firm, own_account.moved_to.unwrap_or_else(|| id.own_account())),

@@ -27,9 +27,10 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
         ExceptionKind::IdentityFailed => ("help the client pass the report source's questions", ""),
         ExceptionKind::PaperWaiting => ("look at the identity paper", ""),
         ExceptionKind::PaperRejected => ("ask the client for another paper", ""),
-        ExceptionKind::ReinsertionWithoutNotice => {
-            ("a deleted listing is back without the bureau's notice", Clock::ReinsertionNotice.citation())
-        }
+        ExceptionKind::ReinsertionWithoutNotice => (
+            "a deleted listing is back without the bureau's notice",
+            Clock::ReinsertionNotice.citation(),
+        ),
         ExceptionKind::LinkSuggested => ("say whether these two are a couple", ""),
         ExceptionKind::ChargeFailedFinal => ("the charge failed and will not be tried again", ""),
         ExceptionKind::ChargebackOpen => ("answer the chargeback", ""),
@@ -42,9 +43,12 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
 /// An entry of the exceptions queue.
 pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
     let (words, citation) = exception_words(row.kind);
-    let detail = if row.detail.is_empty() { words.to_owned() } else { format!("{words} ({})", row.detail) };
+    let detail =
+        if row.detail.is_empty() { words.to_owned() } else { format!("{words} ({})", row.detail) };
     let invoice = match row.kind {
-        ExceptionKind::ChargeFailedFinal => format!("{}/invoices/{}", name::firm(firm), row.subject),
+        ExceptionKind::ChargeFailedFinal => {
+            format!("{}/invoices/{}", name::firm(firm), row.subject)
+        }
         ExceptionKind::IdentityFailed
         | ExceptionKind::PaperWaiting
         | ExceptionKind::PaperRejected

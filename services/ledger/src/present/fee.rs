@@ -115,10 +115,10 @@ pub(crate) fn explanation(
 ) -> v1::FeeExplanation {
     let period = explained.period;
     let rules = case.agreement_for(period.start).map(|agreement| &agreement.rules.packs);
-    let rules = rules.into_iter().flatten().map(|pack| v1::RulesVersion {
-        pack: pack.code.to_string(),
-        version: int32(pack.version),
-    });
+    let rules = rules
+        .into_iter()
+        .flatten()
+        .map(|pack| v1::RulesVersion { pack: pack.code.to_string(), version: int32(pack.version) });
     v1::FeeExplanation {
         case: name::case(firm, explained.case),
         period: int32(period.number),

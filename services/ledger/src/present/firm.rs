@@ -21,7 +21,12 @@ pub(crate) fn firm(id: FirmId, firm: &Firm) -> v1::Firm {
         time_zone: registered.map(|r| r.zone.name().to_owned()).unwrap_or_default(),
         invoice_due_days: registered.map(|r| int32(r.invoice_due_days)).unwrap_or_default(),
         transit_days: registered.map(|r| int32(r.transit_days)).unwrap_or_default(),
-        plans: firm.plans.values().filter_map(|versions| versions.last()).map(plan_message).collect(),
+        plans: firm
+            .plans
+            .values()
+            .filter_map(|versions| versions.last())
+            .map(plan_message)
+            .collect(),
         packs: firm.packs.iter().map(pack_message).collect(),
         bureaus: firm.bureaus.values().map(bureau_message).collect(),
         standings: firm.standings.iter().map(standing_message).collect(),

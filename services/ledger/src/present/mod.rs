@@ -13,10 +13,18 @@ use calendar::CivilDate;
 use domain::event::EventRef;
 use domain::money::Money;
 
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "fields of messages are optional in the generated code"
+)]
 pub(crate) fn day(date: CivilDate) -> Option<Date> {
     Some(date_message(date))
 }
 
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "fields of messages are optional in the generated code"
+)]
 pub(crate) fn amount(money: Money) -> Option<MoneyMessage> {
     Some(money_message(money))
 }

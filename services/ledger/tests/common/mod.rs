@@ -1,5 +1,10 @@
 //! A firm on a temporary store, behind a real socket.
 #![allow(dead_code, unreachable_pub, reason = "each test binary uses a part of it")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::unnecessary_wraps,
+    reason = "what is set up here has to work"
+)]
 
 use std::sync::Arc;
 
@@ -72,8 +77,12 @@ impl Service {
         let folder = tempfile::tempdir().unwrap();
         let store = Arc::new(Store::open(folder.path().join("ledger.db")).await.unwrap());
         let clock = Arc::new(SteppedClock::at(UtcMicros(NOW)));
-        let engine =
-            Engine::new(store.clone(), clock.clone(), Arc::new(UuidV7Ids::default()), Settings::default());
+        let engine = Engine::new(
+            store.clone(),
+            clock.clone(),
+            Arc::new(UuidV7Ids::default()),
+            Settings::default(),
+        );
         let outbox = FileOutbox::new(folder.path().join("outbox"));
         let ledger = Ledger::new(engine, store, clock.clone(), Arc::new(outbox.clone()), limits);
         let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
@@ -124,18 +133,24 @@ impl Service {
         let register = v1::RegisterFirmRequest { firm: Some(firm), request_id: id(), occurred_on };
         client.register_firm(register).await.unwrap();
         let pack_json = domain::rules::EXAMPLE_PACKS[0].to_owned();
-        let adopt = v1::AdoptPackRequest { parent: name.clone(), request_id: id(), occurred_on, pack_json };
+        let adopt =
+            v1::AdoptPackRequest { parent: name.clone(), request_id: id(), occurred_on, pack_json };
         client.adopt_pack(adopt).await.unwrap();
         let plan = Some(plan());
-        let publish = v1::PublishPlanRequest { parent: name.clone(), request_id: id(), occurred_on, plan };
+        let publish =
+            v1::PublishPlanRequest { parent: name.clone(), request_id: id(), occurred_on, plan };
         client.publish_plan(publish).await.unwrap();
         let bureau = Some(v1::Bureau {
             code: "northern".into(),
             display_name: "Northern File".into(),
             address: "1 Larch Square, Dover DE 19901".into(),
         });
-        let bureau =
-            v1::RegisterBureauRequest { parent: name.clone(), request_id: id(), occurred_on, bureau };
+        let bureau = v1::RegisterBureauRequest {
+            parent: name.clone(),
+            request_id: id(),
+            occurred_on,
+            bureau,
+        };
         client.register_bureau(bureau).await.unwrap();
         name
     }
@@ -179,7 +194,8 @@ pub fn new_case(firm: &str) -> String {
 }
 
 fn plan() -> v1::Plan {
-    let prices = |first, monthly| Some(v1::Prices { first_fee: usd(first), monthly_fee: usd(monthly) });
+    let prices =
+        |first, monthly| Some(v1::Prices { first_fee: usd(first), monthly_fee: usd(monthly) });
     v1::Plan {
         code: "steady".into(),
         display_name: "Steady".into(),
@@ -224,7 +240,11 @@ pub fn enrol(seat: v1::Seat, phone: &str, card: &str) -> v1::Action {
             promised_days: 180,
         }),
         billing: Some(v1::PeriodRule { rule: Some(v1::period_rule::Rule::Days(30)) }),
-        card: Some(v1::Card { token: card.into(), last4: "4242".into(), expires: "2029-12".into() }),
+        card: Some(v1::Card {
+            token: card.into(),
+            last4: "4242".into(),
+            expires: "2029-12".into(),
+        }),
         time_zone: "America/Chicago".into(),
     };
     action(date(2026, 1, 5), v1::action::Action::Enrol(enrol))
@@ -234,7 +254,11 @@ pub fn enrol(seat: v1::Seat, phone: &str, card: &str) -> v1::Action {
 pub fn first_month(seat: v1::Seat, phone: &str, card: &str) -> Vec<v1::Action> {
     use v1::action::Action as A;
     let paper = |paper: &str, kind: v1::PaperKind| {
-        let received = v1::IdentityPaperReceived { paper: paper.into(), kind: kind.into(), document_sha256: String::new() };
+        let received = v1::IdentityPaperReceived {
+            paper: paper.into(),
+            kind: kind.into(),
+            document_sha256: String::new(),
+        };
         let accepted = v1::IdentityPaperAccepted { paper: paper.into() };
         [A::IdentityPaperReceived(received), A::IdentityPaperAccepted(accepted)]
     };

@@ -95,14 +95,14 @@ impl<'a> Report<'a> {
         self.bar.finish_and_clear();
         let exit = if self.bad > 0 { Exit::Refused } else { Exit::Done };
         if self.out.is_json() {
-            self.as_json()?
+            self.tell_json()?;
         } else {
-            self.as_text()?
-        };
+            self.tell_text()?;
+        }
         Ok(exit)
     }
 
-    fn as_json(self) -> anyhow::Result<()> {
+    fn tell_json(self) -> anyhow::Result<()> {
         let dry_run = match self.mode {
             Mode::Record => None,
             Mode::Scratch => Some("scratch copy"),
@@ -120,7 +120,7 @@ impl<'a> Report<'a> {
         }}))
     }
 
-    fn as_text(self) -> anyhow::Result<()> {
+    fn tell_text(self) -> anyhow::Result<()> {
         let out = self.out;
         out.line(format!("{} lines played.", self.lines))?;
         match self.mode {
@@ -141,7 +141,7 @@ impl<'a> Report<'a> {
             Mode::Record => {}
             Mode::Scratch => out.line("Nothing was changed: the file was played into a copy.")?,
             Mode::Check => {
-                out.line("Nothing was changed: only the form of each line was checked.")?
+                out.line("Nothing was changed: only the form of each line was checked.")?;
             }
         }
         if let Some(line) = self.interrupted_at {

@@ -1,0 +1,277 @@
+//! A server under load is killed with SIGKILL a hundred times at random. After each: the log verifies,
+//! every acknowledged request is there once, a repeated request id gives the first answer, and what was
+//! in the air is either there whole or not at all.
+//!
+//! The server is this very test program, started again as a process of its own.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use api::v1::administration_client::AdministrationClient;
+use api::v1::billing_client::BillingClient;
+use api::v1::case_ledger_client::CaseLedgerClient;
+use api::v1::{self, Scope, action};
+use counterfoil_tests::bulk;
+use counterfoil_tests::history::{case_id, firm_id};
+use domain::event::{AccountEvent, Event, Recorded};
+use ledger::gateway::FileOutbox;
+use ledger::{Ledger, Limits, ServerConfig};
+use log::{Engine, Settings, SteppedClock, UuidV7Ids};
+use rand::rngs::StdRng;
+use rand::{RngExt, SeedableRng};
+use store::Store;
+use tokio::io::{AsyncBufReadExt, AsyncReadExt, BufReader};
+use tokio::process::{Child, Command};
+use tonic::Request;
+use tonic::transport::Channel;
+
+/// How often the server is killed.
+const KILLS: u32 = 100;
+/// Callers at once.
+const CALLERS: usize = 12;
+/// Clients with a finished month, for the billing runs.
+const CLIENTS: u32 = 60;
+/// Tells the child which database to serve.
+const CHILD: &str = "COUNTERFOIL_CRASH_DATABASE";
+
+async fn open(path: &Path) -> (Engine, Arc<Store>, Arc<SteppedClock>) {
+    let store = Arc::new(Store::open(path).await.unwrap());
+    let clock = Arc::new(SteppedClock::at(bulk::now()));
+    let ids = Arc::new(UuidV7Ids::new());
+    let engine = Engine::new(store.clone(), clock.clone(), ids, Settings::default());
+    (engine, store, clock)
+}
+
+/// Not a test of its own: the server, when this program is started as one.
+#[tokio::test(flavor = "multi_thread")]
+async fn serve_as_child() {
+    let Some(path) = std::env::var_os(CHILD).map(PathBuf::from) else { return };
+    let (engine, store, clock) = open(&path).await;
+    engine.start().await.unwrap();
+    if engine.head(firm_id()).await.unwrap().position == 0 {
+        bulk::set_up(&engine).await;
+        bulk::enrol(&engine, CLIENTS).await;
+        bulk::first_month(&engine, CLIENTS).await;
+    }
+    let outbox = Arc::new(FileOutbox::new(path.with_extension("outbox")));
+    let ledger = Ledger::new(engine, store, clock, outbox, Limits::default());
+    let token = token(&ledger).await;
+    let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
+    println!("\nserving {} {token}", listening.local_addr);
+    let mut input = tokio::io::stdin();
+    let mut byte = [0];
+    while input.read(&mut byte).await.is_ok_and(|read| read > 0) {}
+}
+
+async fn token(ledger: &Ledger) -> String {
+    let mut client = AdministrationClient::new(ledger.connect_in_process().await.unwrap());
+    let scopes = [Scope::Record, Scope::Bill].map(i32::from).to_vec();
+    let request = v1::CreateTokenRequest {
+        parent: format!("firms/{}", firm_id()),
+        request_id: uuid::Uuid::now_v7().to_string(),
+        occurred_on: Some(bulk::today()),
+        token: Some(v1::Token { label: "crash test".into(), scopes, ..Default::default() }),
+    };
+    client.create_token(request).await.unwrap().into_inner().secret
+}
+
+struct Server {
+    child: Child,
+    channel: Channel,
+    token: String,
+}
+
+impl Server {
+    async fn start(database: &Path) -> Self {
+        let mut child = Command::new(std::env::current_exe().unwrap())
+            .args(["--exact", "serve_as_child", "--nocapture"])
+            .env(CHILD, database)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .kill_on_drop(true)
+            .spawn()
+            .unwrap();
+        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let (address, token) = loop {
+            let line = lines.next_line().await.unwrap().expect("the server says where it listens");
+            if let Some((address, token)) = line.strip_prefix("serving ").and_then(|rest| rest.split_once(' ')) {
+                break (address.to_owned(), token.to_owned());
+            }
+        };
+        let channel = Channel::from_shared(format!("http://{address}")).unwrap().connect().await.unwrap();
+        Self { child, channel, token }
+    }
+
+    fn authorize<T>(&self, message: T) -> Request<T> {
+        let mut request = Request::new(message);
+        request.metadata_mut().insert("authorization", format!("Bearer {}", self.token).parse().unwrap());
+        request.set_timeout(Duration::from_secs(20));
+        request
+    }
+
+    async fn record(&self, request: v1::RecordRequest) -> Result<v1::RecordResponse, tonic::Status> {
+        let mut client = CaseLedgerClient::new(self.channel.clone());
+        Ok(client.record(self.authorize(request)).await?.into_inner())
+    }
+
+    async fn bill(&self, request: v1::RunBillingRequest) -> Result<v1::RunBillingResponse, tonic::Status> {
+        let mut client = BillingClient::new(self.channel.clone());
+        Ok(client.run_billing(self.authorize(request)).await?.into_inner())
+    }
+}
+
+/// One to three messages in a random case.
+fn request(rng: &mut StdRng) -> v1::RecordRequest {
+    let message = |_| {
+        let logged = v1::MessageLogged {
+            direction: v1::Direction::Outgoing.into(),
+            text: bulk::MESSAGE.into(),
+            complaint: false,
+        };
+        v1::Action { occurred_on: Some(bulk::today()), action: Some(action::Action::MessageLogged(logged)) }
+    };
+    v1::RecordRequest {
+        name: format!("firms/{}/cases/{}", firm_id(), case_id(rng.random_range(0..CLIENTS))),
+        request_id: uuid::Uuid::now_v7().to_string(),
+        expected_version: None,
+        actions: (0..rng.random_range(1..=3)).map(message).collect(),
+    }
+}
+
+/// What callers know: what was acknowledged, and what was in the air.
+#[derive(Default)]
+struct Known {
+    acknowledged: Vec<(v1::RecordRequest, v1::RecordResponse)>,
+    in_the_air: Vec<v1::RecordRequest>,
+}
+
+async fn call(server: Arc<Server>, seed: u64, stop: Arc<AtomicBool>) -> Known {
+    let mut rng = StdRng::seed_from_u64(seed);
+    let mut known = Known::default();
+    while !stop.load(Ordering::Relaxed) {
+        let request = request(&mut rng);
+        match server.record(request.clone()).await {
+            Ok(response) => known.acknowledged.push((request, response)),
+            Err(_) => {
+                known.in_the_air.push(request);
+                break;
+            }
+        }
+    }
+    known
+}
+
+/// Loads the server, kills it after a while, and gives what the callers know.
+async fn load_and_kill(server: Server, seed: u64, run: &v1::RunBillingRequest) -> Known {
+    let mut rng = StdRng::seed_from_u64(seed);
+    let stop = Arc::new(AtomicBool::new(false));
+    let process = server.child.id().unwrap();
+    let server = Arc::new(server);
+    let callers: Vec<_> = (0..CALLERS)
+        .map(|at| {
+            let seed = seed * 1_000 + u64::try_from(at).unwrap();
+            tokio::spawn(call(server.clone(), seed, stop.clone()))
+        })
+        .collect();
+    let billing = {
+        let (server, run) = (server.clone(), run.clone());
+        tokio::spawn(async move { server.bill(run).await })
+    };
+    tokio::time::sleep(Duration::from_millis(rng.random_range(5..150))).await;
+    kill(process);
+    stop.store(true, Ordering::Relaxed);
+    let mut known = Known::default();
+    for caller in callers {
+        let one = caller.await.unwrap();
+        known.acknowledged.extend(one.acknowledged);
+        known.in_the_air.extend(one.in_the_air);
+    }
+    // Whether the run got through is seen below: run again under the same id, it must not bill twice.
+    drop(billing.await.unwrap());
+    known
+}
+
+/// SIGKILL: the process gets no chance to finish anything.
+fn kill(process: u32) {
+    let status = std::process::Command::new("kill").args(["-9", &process.to_string()]).status().unwrap();
+    assert!(status.success());
+}
+
+async fn verify(database: &Path) -> Vec<Recorded> {
+    let (engine, store, _) = open(database).await;
+    engine.verify(firm_id(), |_, _| {}).await.unwrap();
+    let mut log = Vec::new();
+    loop {
+        let page = engine.read(firm_id(), u64::try_from(log.len()).unwrap(), 1_000).await.unwrap();
+        if page.is_empty() {
+            break;
+        }
+        log.extend(page.iter().map(|stored| Recorded::from_bytes(&stored.bytes).unwrap()));
+    }
+    engine.shutdown(Duration::from_secs(5)).await;
+    store.close().await;
+    log
+}
+
+/// Every acknowledged request stands in the log once, whole, where its answer said.
+fn check(log: &[Recorded], acknowledged: &[(v1::RecordRequest, v1::RecordResponse)]) {
+    let mut positions: HashMap<String, Vec<u64>> = HashMap::new();
+    for recorded in log {
+        positions.entry(recorded.request_id.to_string()).or_default().push(recorded.position);
+    }
+    for (request, response) in acknowledged {
+        let first = u64::try_from(response.first_position).unwrap();
+        let count = u64::try_from(request.actions.len()).unwrap();
+        let expected: Vec<u64> = (first..first + count).collect();
+        assert_eq!(positions.get(&request.request_id), Some(&expected), "{}", request.request_id);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn nothing_acknowledged_is_lost_and_nothing_is_doubled() {
+    if std::env::var_os(CHILD).is_some() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let database = folder.path().join("firm.db");
+    let run = v1::RunBillingRequest {
+        parent: format!("firms/{}", firm_id()),
+        request_id: uuid::Uuid::now_v7().to_string(),
+        as_of: Some(bulk::today()),
+    };
+    let mut acknowledged = Vec::new();
+    let mut server = Server::start(&database).await;
+    for round in 0..KILLS {
+        let known = load_and_kill(server, u64::from(round), &run).await;
+        let log = verify(&database).await;
+        check(&log, &known.acknowledged);
+        server = Server::start(&database).await;
+        for (request, response) in known.acknowledged.iter().take(20) {
+            let again = server.record(request.clone()).await.unwrap();
+            assert!(again.replayed, "the first answer again");
+            assert_eq!(v1::RecordResponse { replayed: response.replayed, ..again }, *response);
+        }
+        acknowledged.extend(known.acknowledged);
+        for request in known.in_the_air {
+            // It landed or it did not; asked again, it is recorded exactly once either way.
+            let response = server.record(request.clone()).await.unwrap();
+            acknowledged.push((request, response));
+        }
+    }
+    let billed = server.bill(run.clone()).await.unwrap();
+    assert_eq!(billed.invoices_issued, i32::try_from(CLIENTS).unwrap(), "a run cut short goes on under its id");
+    kill(server.child.id().unwrap());
+    let log = verify(&database).await;
+    check(&log, &acknowledged);
+    let is_invoice = |r: &&Recorded| matches!(r.event, Event::Account(AccountEvent::InvoiceIssued(_)));
+    assert_eq!(log.iter().filter(is_invoice).count(), usize::try_from(CLIENTS).unwrap(), "no fee twice");
+    assert!(acknowledged.len() > 1_000, "{} requests under {KILLS} kills prove little", acknowledged.len());
+    println!("{KILLS} kills, {} acknowledged requests, {} events", acknowledged.len(), log.len());
+}

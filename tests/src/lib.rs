@@ -5,3 +5,4 @@
 pub mod bulk;
 pub mod history;
 pub mod player;
+pub mod simulation;

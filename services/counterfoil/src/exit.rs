@@ -22,7 +22,12 @@ pub(crate) enum Exit {
     Unavailable,
     /// No token, or one without the scope or the firm.
     NotAuthorised,
+    /// Ctrl-C came before all of it was done.
+    Interrupted,
 }
+
+/// The code of an interrupted command.
+pub(crate) const INTERRUPTED: u8 = 130;
 
 /// Every exit code and what it means. Scripts rely on it: codes are never given another meaning.
 pub(crate) const EXITS: &[(Exit, u8, &str)] = &[
@@ -33,6 +38,8 @@ pub(crate) const EXITS: &[(Exit, u8, &str)] = &[
     (Exit::Unsound, 4, "verification failed: the log is not what was written"),
     (Exit::Unavailable, 5, "the service or database cannot be reached, or is too busy; try again"),
     (Exit::NotAuthorised, 6, "no token, or one that does not allow this"),
+    // As shells tell of a process that SIGINT ended.
+    (Exit::Interrupted, INTERRUPTED, "ended by Ctrl-C before all was done"),
 ];
 
 impl Exit {
@@ -127,7 +134,7 @@ mod tests {
     fn every_way_to_end_has_one_code() {
         let mut codes: Vec<u8> = EXITS.iter().map(|(_, code, _)| *code).collect();
         codes.dedup();
-        assert_eq!(codes, [0, 1, 2, 3, 4, 5, 6]);
+        assert_eq!(codes, [0, 1, 2, 3, 4, 5, 6, INTERRUPTED]);
         for (exit, _, meaning) in EXITS {
             let _ = exit.code();
             assert!(help().contains(meaning));

@@ -2,7 +2,6 @@
 
 mod following;
 mod projecting;
-mod simulation;
 mod support;
 mod verifying;
 mod writing;

@@ -19,7 +19,7 @@ use clap::Args;
 
 use crate::cli::Global;
 use crate::connect::{Missing, Session, file_of};
-use crate::exit::{Exit, Stop};
+use crate::exit::{Exit, INTERRUPTED, Stop};
 use crate::out::Out;
 use lines::Lines;
 use player::Player;
@@ -187,14 +187,12 @@ pub(crate) async fn play(
 /// The first Ctrl-C lets what was sent be answered; the second ends at once, which is harmless too:
 /// whatever was recorded is found again when the file is played again.
 fn watch_for_interrupt() -> Arc<AtomicBool> {
-    /// As shells tell a process that SIGINT ended.
-    const INTERRUPTED: i32 = 130;
     let flag = Arc::new(AtomicBool::new(false));
     let seen = Arc::clone(&flag);
     tokio::spawn(async move {
         while tokio::signal::ctrl_c().await.is_ok() {
             if seen.swap(true, Ordering::Relaxed) {
-                std::process::exit(INTERRUPTED);
+                std::process::exit(i32::from(INTERRUPTED));
             }
         }
     });

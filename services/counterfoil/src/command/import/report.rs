@@ -93,7 +93,11 @@ impl<'a> Report<'a> {
     /// The counts, and how the command ends.
     pub(super) fn finish(self) -> anyhow::Result<Exit> {
         self.bar.finish_and_clear();
-        let exit = if self.bad > 0 { Exit::Refused } else { Exit::Done };
+        let exit = match (self.interrupted_at, self.bad) {
+            (Some(_), _) => Exit::Interrupted,
+            (None, 0) => Exit::Done,
+            (None, _) => Exit::Refused,
+        };
         if self.out.is_json() {
             self.tell_json()?;
         } else {

@@ -1,0 +1,254 @@
+"""A client in another language: Python with grpcio, its stubs made by grpcio-tools from our proto.
+
+    grpc_client.py COUNTERFOIL_BINARY
+
+Starts the real server on a database of its own, enrols a client, records a month, runs billing, follows
+the stream, and meets and decodes each kind of error. Everybody in it is invented.
+"""
+
+import datetime
+import json
+import os
+import pathlib
+import re
+import subprocess
+import sys
+import tempfile
+import uuid
+
+import grpc
+from grpc_tools import protoc
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+DATA = ROOT / "services" / "counterfoil" / "tests" / "data"
+
+
+def make_stubs(folder):
+    """Stubs of our proto and of the google.rpc error details."""
+    protos = [str(path.relative_to(ROOT / "proto")) for path in (ROOT / "proto").rglob("*.proto")]
+    words = ["protoc", f"-I{ROOT / 'proto'}", f"--python_out={folder}", f"--grpc_python_out={folder}", *protos]
+    import grpc_tools
+
+    words.insert(1, f"-I{pathlib.Path(grpc_tools.__file__).parent / '_proto'}")
+    assert protoc.main(words) == 0, "protoc"
+    sys.path.insert(0, str(folder))
+
+
+class Office:
+    """The server under test, and how to call it."""
+
+    def __init__(self, binary, folder):
+        self.binary, self.database = binary, f"sqlite:{folder / 'firm.db'}"
+        self.run("firm", "register", DATA / "firm.json")
+        for kind in ("plan", "bureau"):
+            self.run("firm", kind, DATA / f"{kind}.json")
+        self.run("firm", "pack", ROOT / "crates" / "domain" / "packs" / "us-federal-1.json")
+        self.firm = json.loads(self.run("firm", "show", "--json"))["firm"]["name"]
+        every = ["record,read,bill,administer", "read"]
+        self.token, self.reader = (self.make_token(scopes) for scopes in every)
+        self.server = subprocess.Popen(
+            [binary, "--database", self.database, "serve", "--listen", "127.0.0.1:0"],
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        )
+        address = None
+        for line in self.server.stdout:
+            found = re.search(r"127\.0\.0\.1:(\d+)", line)
+            if found:
+                address = f"127.0.0.1:{found.group(1)}"
+                break
+        assert address, "the server says where it listens"
+        self.channel = grpc.insecure_channel(address)
+
+    def run(self, *words):
+        command = [self.binary, "--database", self.database, "--quiet", *map(str, words)]
+        done = subprocess.run(command, capture_output=True, text=True)
+        assert done.returncode == 0, f"{words}: {done.stdout}{done.stderr}"
+        return done.stdout
+
+    def make_token(self, scopes):
+        return json.loads(self.run("tokens", "create", "--label", "client", "--scopes", scopes, "--json"))["secret"]
+
+    def meta(self, token=None):
+        return (("authorization", f"Bearer {token or self.token}"),)
+
+    def close(self):
+        self.channel.close()
+        self.server.terminate()
+        assert self.server.wait(timeout=30) == 0, "the server drains and ends well"
+
+
+def main():
+    binary = os.path.abspath(sys.argv[1])
+    with tempfile.TemporaryDirectory() as name:
+        folder = pathlib.Path(name)
+        make_stubs(folder)
+        office = Office(binary, folder)
+        try:
+            passed = use(office)
+        finally:
+            office.close()
+    print(f"{passed} passed, 0 failed")
+
+
+def use(office):
+    from google.rpc import error_details_pb2, status_pb2
+    from google.type import date_pb2, money_pb2
+    from counterfoil.v1 import action_pb2 as act
+    from counterfoil.v1 import billing_pb2, billing_pb2_grpc
+    from counterfoil.v1 import case_ledger_pb2 as ledger
+    from counterfoil.v1 import case_ledger_pb2_grpc
+    from counterfoil.v1 import common_pb2 as common
+
+    cases = case_ledger_pb2_grpc.CaseLedgerStub(office.channel)
+    billing = billing_pb2_grpc.BillingStub(office.channel)
+    today = datetime.datetime.now(datetime.timezone.utc).date() - datetime.timedelta(days=1)
+    passed = 0
+
+    def date(days_ago):
+        day = today - datetime.timedelta(days=days_ago)
+        return date_pb2.Date(year=day.year, month=day.month, day=day.day)
+
+    def usd(dollars):
+        return money_pb2.Money(currency_code="USD", units=dollars)
+
+    def business_day_ago(days_ago):
+        """The first day on or after it that is neither a weekend nor near enough to a holiday to matter."""
+        while (today - datetime.timedelta(days=days_ago)).weekday() >= 5:
+            days_ago -= 1
+        return days_ago
+
+    def request(case, *actions, request_id=None):
+        return ledger.RecordRequest(
+            name=f"{office.firm}/cases/{case}", request_id=request_id or str(uuid.uuid4()), actions=actions)
+
+    def action(days_ago, **kind):
+        return act.Action(occurred_on=date(days_ago), **kind)
+
+    def enrolment(days_ago):
+        plan = json.loads((DATA / "plan.json").read_text())["code"]
+        contact = common.Contact(
+            display_name="Ada Lark", email="ada@mail.example", phone="(312) 555-0143",
+            address=common.Address(line1="12 North Main Street", line2="Apt 4", city="Exampleton", state_code="IL", zip="60600"))
+        sale = common.Sale(channel="CHANNEL_IN_PERSON", evidence_sha256="7" * 64, promised_days=180)
+        return action(days_ago, enrol=act.Enrol(
+            plan=plan, seat="SEAT_INDIVIDUAL", contact=contact, sale=sale,
+            birth_date=date_pb2.Date(year=1980, month=5, day=6)))
+
+    def refused(call, code, reason, detail_type=None):
+        """The call is refused with a status, its reason and its typed detail, as google.rpc has them."""
+        nonlocal passed
+        try:
+            call()
+        except grpc.RpcError as error:
+            assert error.code() == code, f"{error.code()}: {error.details()}, not {code}"
+            trailer = dict(error.trailing_metadata()).get("grpc-status-details-bin")
+            assert trailer and len(trailer) < 4096, "typed details, within a trailer of 4 KiB"
+            status = status_pb2.Status.FromString(trailer)
+            found = {}
+            for any_detail in status.details:
+                kind = getattr(error_details_pb2, any_detail.type_url.rsplit(".", 1)[-1])
+                message = kind()
+                assert any_detail.Unpack(message)
+                found[kind] = message
+            info = found[error_details_pb2.ErrorInfo]
+            assert (info.domain, info.reason) == ("counterfoil", reason), info
+            passed += 1
+            return found.get(detail_type)
+        raise AssertionError(f"must be refused: {reason}")
+
+    # Enrol, sign, prove who she is, import a report; then a month of work.
+    ada = uuid.uuid4()
+    signed, opened = 60, business_day_ago(50)
+    bureau = json.loads((DATA / "bureau.json").read_text())["code"]
+    item = act.ItemSeen(item="item-1", kind="ITEM_KIND_COLLECTION", furnisher="Example Collections")
+    papers = [("photo-id", "PAPER_KIND_PHOTO_ID"), ("bill", "PAPER_KIND_RESIDENCE")]
+    setup = [
+        enrolment(signed),
+        action(signed, disclosure_delivered=act.DisclosureDelivered()),
+        action(signed, disclosure_acknowledged=act.DisclosureAcknowledged()),
+        action(signed, sign_consent=act.SignConsent(copies_given=True, e_sign_consent=True, total_of_payments=usd(2000))),
+        *[action(signed, identity_paper_received=act.IdentityPaperReceived(paper=p, kind=k)) for p, k in papers],
+        *[action(signed, identity_paper_accepted=act.IdentityPaperAccepted(paper=p)) for p, _ in papers],
+        action(signed, report_source_connected=act.ReportSourceConnected(source="report source")),
+        action(signed, import_report=act.ImportReport(bureau=bureau, issued_on=date(signed), items=[item])),
+        action(signed, attest_basis=act.AttestBasis(bureau=bureau, item="item-1", basis="BASIS_NOT_MINE")),
+    ]
+    first = request(ada, *setup)
+    recorded = cases.Record(first, metadata=office.meta())
+    assert recorded.version > 0 and not recorded.replayed
+    again = cases.Record(first, metadata=office.meta())
+    assert again.replayed and again.position == recorded.position, "the first answer again"
+    passed += 2
+    letter = act.Letter(bureau=bureau, items=["item-1"], mail_class="MAIL_CLASS_CERTIFIED")
+    early = request(ada, action(signed - 1, send_round=act.SendRound(letters=[letter])))
+    precondition = refused(lambda: cases.Record(early, metadata=office.meta()),
+                           grpc.StatusCode.FAILED_PRECONDITION, "NOT_ALLOWED_YET", error_details_pb2.PreconditionFailure)
+    assert precondition.violations
+    work = [
+        action(opened, open_work=act.OpenWork()),
+        action(opened, send_round=act.SendRound(letters=[letter])),
+        action(opened, import_report=act.ImportReport(bureau=bureau, issued_on=date(opened), items=[item])),
+        action(opened, progress_report_sent=act.ProgressReportSent()),
+    ]
+    recorded = cases.Record(request(ada, *work), metadata=office.meta())
+
+    # Billing: explained, run, run again.
+    explained = billing.ExplainFee(billing_pb2.ExplainFeeRequest(name=f"{office.firm}/cases/{ada}", period=1), metadata=office.meta())
+    assert explained.explanation.claimable, explained
+    assert len(explained.explanation.findings) == 8, "all eight gates"
+    run = billing_pb2.RunBillingRequest(parent=office.firm, request_id=str(uuid.uuid4()), as_of=date(0))
+    billed = billing.RunBilling(run, metadata=office.meta())
+    assert (billed.invoices_issued, billed.fees_earned) == (1, 1), billed
+    rerun = billing.RunBilling(run, metadata=office.meta())
+    assert rerun.replayed and rerun.invoices_issued == 1, "the same run is the same answer"
+    passed += 3
+    claim = billing_pb2.ClaimFeeRequest(name=f"{office.firm}/cases/{ada}", request_id=str(uuid.uuid4()), period=1, as_of=date(0))
+    precondition = refused(lambda: billing.ClaimFee(claim, metadata=office.meta()),
+                           grpc.StatusCode.FAILED_PRECONDITION, "GATES_CLOSED", error_details_pb2.PreconditionFailure)
+    assert "G5" in [violation.type for violation in precondition.violations], precondition
+
+    # Follow: from the start, without gap or repeat, to the end of the log.
+    seen = []
+    follow = cases.Follow(ledger.FollowRequest(parent=office.firm), metadata=office.meta())
+    for message in follow:
+        kind = message.WhichOneof("message")
+        if kind == "event":
+            seen.append(message.event)
+        elif kind == "caught_up":
+            assert message.caught_up.position >= billed.position
+            break
+    follow.cancel()
+    assert [event.position for event in seen] == list(range(1, len(seen) + 1)), "dense"
+    body = json.loads(seen[-1].canonical_json)
+    assert body["position"] == seen[-1].position, "the very bytes that are hashed"
+    passed += 2
+
+    # Errors, one of each kind.
+    found = refused(lambda: cases.Record(request(ada, action(0)), metadata=office.meta()),
+                    grpc.StatusCode.INVALID_ARGUMENT, "FIELD_INVALID", error_details_pb2.BadRequest)
+    assert found.field_violations[0].field.startswith("actions[0]"), found
+    card = "4111 1111 1111 1111"  # a published test number, from memory
+    message = act.MessageLogged(direction="DIRECTION_INCOMING", text=f"my card is {card}")
+    found = refused(lambda: cases.Record(request(ada, action(0, message_logged=message)), metadata=office.meta()),
+                    grpc.StatusCode.INVALID_ARGUMENT, "FIELD_INVALID", error_details_pb2.BadRequest)
+    assert card not in str(found) and "text" in found.field_violations[0].field, "named, never echoed"
+    other_body = request(ada, action(0, open_work=act.OpenWork()), request_id=first.request_id)
+    refused(lambda: cases.Record(other_body, metadata=office.meta()), grpc.StatusCode.INVALID_ARGUMENT, "REQUEST_ID_REUSED")
+    stale = request(ada, action(0, progress_report_sent=act.ProgressReportSent()))
+    stale.expected_version = 1
+    refused(lambda: cases.Record(stale, metadata=office.meta()), grpc.StatusCode.ABORTED, "VERSION_MISMATCH")
+    nobody = request(uuid.uuid4(), action(0, open_work=act.OpenWork()))
+    refused(lambda: cases.Record(nobody, metadata=office.meta()), grpc.StatusCode.NOT_FOUND, "CASE_UNKNOWN")
+    refused(lambda: cases.Record(request(ada, enrolment(0)), metadata=office.meta()), grpc.StatusCode.ALREADY_EXISTS, "CASE_EXISTS")
+    plain = request(ada, action(0, open_work=act.OpenWork()))
+    refused(lambda: cases.Record(plain), grpc.StatusCode.UNAUTHENTICATED, "TOKEN_INVALID")
+    refused(lambda: cases.Record(plain, metadata=office.meta(office.reader)), grpc.StatusCode.PERMISSION_DENIED, "PERMISSION_DENIED")
+    other_firm = ledger.GetCaseRequest(name=f"firms/{uuid.uuid4()}/cases/{ada}")
+    refused(lambda: cases.GetCase(other_firm, metadata=office.meta()), grpc.StatusCode.PERMISSION_DENIED, "PERMISSION_DENIED")
+    behind = ledger.GetCaseRequest(name=f"{office.firm}/cases/{ada}", at_least_position=10**9)
+    refused(lambda: cases.GetCase(behind, metadata=office.meta()), grpc.StatusCode.UNAVAILABLE, "READ_BEHIND")
+    return passed
+
+
+if __name__ == "__main__":
+    main()

@@ -101,27 +101,38 @@ impl Server {
         let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
         let (address, token) = loop {
             let line = lines.next_line().await.unwrap().expect("the server says where it listens");
-            if let Some((address, token)) = line.strip_prefix("serving ").and_then(|rest| rest.split_once(' ')) {
+            if let Some((address, token)) =
+                line.strip_prefix("serving ").and_then(|rest| rest.split_once(' '))
+            {
                 break (address.to_owned(), token.to_owned());
             }
         };
-        let channel = Channel::from_shared(format!("http://{address}")).unwrap().connect().await.unwrap();
+        let channel =
+            Channel::from_shared(format!("http://{address}")).unwrap().connect().await.unwrap();
         Self { child, channel, token }
     }
 
     fn authorize<T>(&self, message: T) -> Request<T> {
         let mut request = Request::new(message);
-        request.metadata_mut().insert("authorization", format!("Bearer {}", self.token).parse().unwrap());
+        request
+            .metadata_mut()
+            .insert("authorization", format!("Bearer {}", self.token).parse().unwrap());
         request.set_timeout(Duration::from_secs(20));
         request
     }
 
-    async fn record(&self, request: v1::RecordRequest) -> Result<v1::RecordResponse, tonic::Status> {
+    async fn record(
+        &self,
+        request: v1::RecordRequest,
+    ) -> Result<v1::RecordResponse, tonic::Status> {
         let mut client = CaseLedgerClient::new(self.channel.clone());
         Ok(client.record(self.authorize(request)).await?.into_inner())
     }
 
-    async fn bill(&self, request: v1::RunBillingRequest) -> Result<v1::RunBillingResponse, tonic::Status> {
+    async fn bill(
+        &self,
+        request: v1::RunBillingRequest,
+    ) -> Result<v1::RunBillingResponse, tonic::Status> {
         let mut client = BillingClient::new(self.channel.clone());
         Ok(client.run_billing(self.authorize(request)).await?.into_inner())
     }
@@ -135,7 +146,10 @@ fn request(rng: &mut StdRng) -> v1::RecordRequest {
             text: bulk::MESSAGE.into(),
             complaint: false,
         };
-        v1::Action { occurred_on: Some(bulk::today()), action: Some(action::Action::MessageLogged(logged)) }
+        v1::Action {
+            occurred_on: Some(bulk::today()),
+            action: Some(action::Action::MessageLogged(logged)),
+        }
     };
     v1::RecordRequest {
         name: format!("firms/{}/cases/{}", firm_id(), case_id(rng.random_range(0..CLIENTS))),
@@ -200,7 +214,8 @@ async fn load_and_kill(server: Server, seed: u64, run: &v1::RunBillingRequest) -
 
 /// SIGKILL: the process gets no chance to finish anything.
 fn kill(process: u32) {
-    let status = std::process::Command::new("kill").args(["-9", &process.to_string()]).status().unwrap();
+    let status =
+        std::process::Command::new("kill").args(["-9", &process.to_string()]).status().unwrap();
     assert!(status.success());
 }
 
@@ -266,12 +281,25 @@ async fn nothing_acknowledged_is_lost_and_nothing_is_doubled() {
         }
     }
     let billed = server.bill(run.clone()).await.unwrap();
-    assert_eq!(billed.invoices_issued, i32::try_from(CLIENTS).unwrap(), "a run cut short goes on under its id");
+    assert_eq!(
+        billed.invoices_issued,
+        i32::try_from(CLIENTS).unwrap(),
+        "a run cut short goes on under its id"
+    );
     kill(server.child.id().unwrap());
     let log = verify(&database).await;
     check(&log, &acknowledged);
-    let is_invoice = |r: &&Recorded| matches!(r.event, Event::Account(AccountEvent::InvoiceIssued(_)));
-    assert_eq!(log.iter().filter(is_invoice).count(), usize::try_from(CLIENTS).unwrap(), "no fee twice");
-    assert!(acknowledged.len() > 1_000, "{} requests under {KILLS} kills prove little", acknowledged.len());
+    let is_invoice =
+        |r: &&Recorded| matches!(r.event, Event::Account(AccountEvent::InvoiceIssued(_)));
+    assert_eq!(
+        log.iter().filter(is_invoice).count(),
+        usize::try_from(CLIENTS).unwrap(),
+        "no fee twice"
+    );
+    assert!(
+        acknowledged.len() > 1_000,
+        "{} requests under {KILLS} kills prove little",
+        acknowledged.len()
+    );
     println!("{KILLS} kills, {} acknowledged requests, {} events", acknowledged.len(), log.len());
 }

@@ -289,3 +289,29 @@ fn credits_and_write_offs_stop_at_what_is_open() {
     desk.try_account(account(A), "2026-04-03", AccountAction::WriteOff(lower(19_000))).unwrap();
     assert_eq!(invoice(&desk).status(), InvoiceStatus::WrittenOff);
 }
+
+#[test]
+fn a_card_is_not_charged_again_for_what_its_bank_took_back() {
+    let mut desk = invoiced();
+    desk.try_account(account(A), "2026-04-02", pay("pay-1", 19_900, Some(1))).unwrap();
+    let opened = Chargeback {
+        amount: usd(19_900),
+        chargeback: reference("cb-1"),
+        payment: reference("pay-1"),
+        respond_by: None,
+    };
+    desk.try_account(account(A), "2026-05-02", AccountAction::OpenChargeback(opened)).unwrap();
+    is(&desk.try_account(account(A), "2026-05-03", charge()).unwrap_err(), Reason::StateRefuses);
+}
+
+#[test]
+fn another_card_starts_the_tries_anew() {
+    let mut desk = invoiced();
+    desk.try_account(account(A), "2026-04-01", charge()).unwrap();
+    desk.try_account(account(A), "2026-04-01", fail(FailureReason::CardExpired)).unwrap();
+    let change = |token| AccountAction::ChangeCard(card(token));
+    desk.try_account(account(A), "2026-04-02", change("tok_one")).unwrap();
+    is(&desk.try_account(account(A), "2026-04-02", charge()).unwrap_err(), Reason::StateRefuses);
+    desk.try_account(account(A), "2026-04-03", change("tok_new")).unwrap();
+    desk.try_account(account(A), "2026-04-03", charge()).unwrap();
+}

@@ -157,7 +157,8 @@ impl Audit {
 
     /// Every event is covered by its request's outcome, whole.
     fn requests_are_remembered(&self, new: &[Recorded]) -> anyhow::Result<()> {
-        let requests: BTreeSet<RequestId> = new.iter().map(|recorded| recorded.request_id).collect();
+        let requests: BTreeSet<RequestId> =
+            new.iter().map(|recorded| recorded.request_id).collect();
         for request in requests {
             let outcome = self.store.outcome(firm_id(), request);
             let outcome = outcome.with_context(|| format!("{request} recorded, unremembered"))?;

@@ -158,7 +158,10 @@ impl Book {
                 ensure!(agrees(answer, accepted), "remembered is {accepted:?}");
                 if !answer.replayed {
                     self.asked[request].firsts += 1;
-                    ensure!(self.asked[request].firsts == 1, "carried out for the first time, twice");
+                    ensure!(
+                        self.asked[request].firsts == 1,
+                        "carried out for the first time, twice"
+                    );
                 }
                 self.count(if answer.replayed { "replayed" } else { "accepted" });
             }

@@ -25,7 +25,6 @@ use log::{
 use proof::{Hash, leaf_hash};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
-use tokio::task::JoinHandle;
 use uuid::Uuid;
 
 use crate::history::{Crm, Shape, firm_id, text};
@@ -66,8 +65,6 @@ struct Simulation {
     crm: Crm,
     shared: Shared,
     processes: Vec<Running>,
-    /// Clients of engines that were let go.
-    left: Vec<JoinHandle<()>>,
     audit: Audit,
     /// When the CRM believes it is, and how wrong the servers' clock is.
     now: UtcMicros,
@@ -112,9 +109,7 @@ impl Simulation {
         let mut audit = Audit::new(Arc::clone(&shared.store));
         audit.take()?;
         let processes = (0..PROCESSES).map(|_| Running::start(&shared)).collect();
-        let left = Vec::new();
-        let mut simulation =
-            Self { rng, crm, shared, processes, left, audit, now, skew: 0 };
+        let mut simulation = Self { rng, crm, shared, processes, audit, now, skew: 0 };
         simulation.change_weather();
         Ok(simulation)
     }
@@ -135,8 +130,8 @@ impl Simulation {
             }
             71..76 => self.jump(),
             76..81 => self.change_weather(),
-            81..86 => self.replace(|old, shared, _| old.kill(shared), "kills"),
-            86..89 => self.replace(|old, _, left| old.let_go(left), "restarts"),
+            81..86 => self.replace(Running::kill, "kills"),
+            86..89 => self.replace(|old, _| drop(old), "restarts"),
             89..92 => return self.flood().await,
             92..95 => self.ask_in_order(),
             95..97 => self.rebuild().await,
@@ -272,12 +267,13 @@ impl Simulation {
         self.shared.store.set_faults(plan);
     }
 
-    /// One process ends in some way and another takes its place.
-    fn replace(&mut self, end: fn(Running, &Shared, &mut Vec<JoinHandle<()>>), what: &'static str) {
+    /// One process ends and another takes its place. Killed, its clients hear nothing; dropped without
+    /// a word, whoever waits already must still get an answer.
+    fn replace(&mut self, end: fn(Running, &Shared), what: &'static str) {
         let at = self.rng.random_range(0..PROCESSES);
         let next = Running::start(&self.shared);
         let old = std::mem::replace(&mut self.processes[at], next);
-        end(old, &self.shared, &mut self.left);
+        end(old, &self.shared);
         self.shared.book().count(what);
     }
 

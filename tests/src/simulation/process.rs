@@ -150,11 +150,6 @@ impl Running {
         }
     }
 
-    /// The engine is dropped without a word; who waits already still gets an answer.
-    pub(super) fn let_go(self, left: &mut Vec<JoinHandle<()>>) {
-        left.extend(self.waiters.into_iter().map(|waiter| waiter.task));
-    }
-
     /// How many callers are inside, which the queue and one batch must be able to hold.
     pub(super) fn inside(&self) -> usize {
         self.inside.load(Ordering::SeqCst)

@@ -115,6 +115,11 @@ fn request_charge(
     if let Some(attempt) = invoice.charge_open {
         return refuse(format!("try {attempt} of invoice {number} still waits for its answer"));
     }
+    if invoice.charged_back.is_positive() {
+        return refuse(format!(
+            "the client's bank took money back for invoice {number}; a person decides"
+        ));
+    }
     if facts.on < invoice.due_on {
         return refuse(format!("invoice {number} is due on {}", invoice.due_on));
     }

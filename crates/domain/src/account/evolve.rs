@@ -3,7 +3,7 @@
 use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion};
 use crate::case::Mark;
 use crate::event::{
-    AccountEvent, ChargebackOpened, InvoiceIssued, PaymentSettled, Recorded, RefundIssued,
+    AccountEvent, Card, ChargebackOpened, InvoiceIssued, PaymentSettled, Recorded, RefundIssued,
 };
 use crate::ids::ProcessorRef;
 use crate::money::Money;
@@ -19,7 +19,7 @@ impl Account {
         };
         match event {
             AccountEvent::AccountOpened(e) => self.members = vec![e.owner],
-            AccountEvent::CardOnFileChanged(e) => self.card = Some(e.card.clone()),
+            AccountEvent::CardOnFileChanged(e) => self.card_changed(&e.card),
             AccountEvent::LinkSuggested(e) => {
                 let suggestion = Suggestion { mark, matches: e.matches.clone() };
                 self.suggested.insert(e.member, suggestion);
@@ -77,6 +77,19 @@ impl Account {
             }
             // The payment itself carries the amount; this names the rule for the exposure report.
             AccountEvent::UnearnedPaymentFound(_) => {}
+        }
+    }
+
+    /// Another card starts the tries anew: what failed was the old one.
+    fn card_changed(&mut self, card: &Card) {
+        let is_new = self.card.as_ref().is_none_or(|old| old.token != card.token);
+        self.card = Some(card.clone());
+        for invoice in
+            self.invoices.values_mut().filter(|invoice| is_new && invoice.failed.is_some())
+        {
+            invoice.failed = None;
+            invoice.next_try_on = None;
+            invoice.tries = 0;
         }
     }
 

@@ -326,10 +326,15 @@ impl Case {
         !self.earned.contains_key(&period) && !self.closed.contains_key(&period)
     }
 
-    /// The periods that are over by a day and neither claimed nor given up, in order.
+    /// The periods that are over by a day and neither claimed nor given up, in order. None begins
+    /// after the service ended, and there is none once every agreement was cancelled in its days.
     pub fn open_periods(&self, as_of: CivilDate) -> impl Iterator<Item = u32> {
-        let ended = self.schedule.as_ref().map(|s| s.ended_by(as_of)).unwrap_or_default();
-        ended.into_iter().map(|period| period.number).filter(|&number| self.is_period_open(number))
+        let undone = !self.agreements.is_empty() && self.agreement().is_none();
+        let ended = if undone { None } else { self.schedule.as_ref().map(|s| s.ended_by(as_of)) };
+        let last = self.ended.as_ref().map_or(CivilDate::MAX, |ended| ended.mark.on);
+        let served =
+            ended.unwrap_or_default().into_iter().filter(move |period| period.start <= last);
+        served.map(|period| period.number).filter(|&number| self.is_period_open(number))
     }
 
     /// The seat.

@@ -21,22 +21,6 @@ pub struct FaultPlan {
     pub project_answer_lost: u16,
 }
 
-impl FaultPlan {
-    /// Every fault, often enough that a short run meets all of them.
-    pub const fn rough(seed: u64) -> Self {
-        Self {
-            seed,
-            commit_fails: 60,
-            answer_lost: 60,
-            commit_vanishes: 30,
-            other_writer: 60,
-            slow: 30,
-            project_fails: 60,
-            project_answer_lost: 60,
-        }
-    }
-}
-
 /// How often each fault has struck.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Injected {

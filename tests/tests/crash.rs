@@ -171,12 +171,11 @@ async fn call(server: Arc<Server>, seed: u64, stop: Arc<AtomicBool>) -> Known {
     let mut known = Known::default();
     while !stop.load(Ordering::Relaxed) {
         let request = request(&mut rng);
-        match server.record(request.clone()).await {
-            Ok(response) => known.acknowledged.push((request, response)),
-            Err(_) => {
-                known.in_the_air.push(request);
-                break;
-            }
+        if let Ok(response) = server.record(request.clone()).await {
+            known.acknowledged.push((request, response));
+        } else {
+            known.in_the_air.push(request);
+            break;
         }
     }
     known

@@ -19,7 +19,7 @@ const THREADS: usize = 2;
 /// Seeds after which everything that can happen must have happened.
 const ENOUGH_SEEDS: u64 = 500;
 /// What a simulation must have met, or it has shown nothing.
-const MUST_HAPPEN: [&str; 30] = [
+const MUST_HAPPEN: [&str; 31] = [
     "accepted",
     "answer lost",
     "clock jumps back",
@@ -50,6 +50,7 @@ const MUST_HAPPEN: [&str; 30] = [
     "slow store",
     "unavailable",
     "unknown",
+    "unreachable",
 ];
 
 fn from_environment(name: &str) -> Option<u64> {

@@ -73,7 +73,7 @@ async fn billing(ledger: &ledger::Ledger, clients: u32) {
         .wait_applied(
             firm_id(),
             ledger.engine().head(firm_id()).await.unwrap().position,
-            std::time::Duration::from_secs(60),
+            std::time::Duration::from_mins(1),
         )
         .await
         .unwrap();
@@ -85,7 +85,7 @@ async fn billing(ledger: &ledger::Ledger, clients: u32) {
     };
     let started = Instant::now();
     let mut request = tonic::Request::new(request);
-    request.set_timeout(std::time::Duration::from_secs(120));
+    request.set_timeout(std::time::Duration::from_mins(2));
     let response = client.run_billing(request).await.unwrap().into_inner();
     let seconds = started.elapsed().as_secs_f64();
     assert_eq!(u32::try_from(response.invoices_issued).unwrap(), clients, "every client is billed");

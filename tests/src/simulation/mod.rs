@@ -42,7 +42,7 @@ const DAYS_BEFORE_MAX: u32 = 75;
 /// How many processes share the store.
 const PROCESSES: usize = 2;
 /// How long, in virtual time, anything may take in fair weather.
-const PATIENCE: Duration = Duration::from_secs(600);
+const PATIENCE: Duration = Duration::from_mins(10);
 /// One seed in so many meets an event that nobody can read.
 const POISON_ONE_IN: u32 = 6;
 /// Tries until a request must have its answer in fair weather.
@@ -78,7 +78,7 @@ pub async fn run(seed: u64) -> anyhow::Result<Report> {
     let poison_at = poison_at.map(|()| simulation.rng.random_range(0..STEPS));
     for step in 0..STEPS {
         if poison_at == Some(step) {
-            simulation.poison().await?;
+            simulation.poison()?;
         }
         simulation.act().await.with_context(|| format!("step {step}"))?;
         simulation.pass().await;
@@ -142,7 +142,7 @@ impl Simulation {
 
     fn any_process(&mut self) -> usize {
         // The second process is the other writer; most clients talk to the first.
-        if self.rng.random_ratio(1, 4) { 1 } else { 0 }
+        usize::from(self.rng.random_ratio(1, 4))
     }
 
     fn enter(&mut self, command: Command) -> usize {
@@ -254,6 +254,7 @@ impl Simulation {
     fn change_weather(&mut self) {
         let mut often = |rates: [u16; 4]| rates[self.rng.random_range(0..rates.len())];
         let plan = FaultPlan {
+            unreachable: often([0, 40, 150, 500]),
             commit_fails: often([0, 40, 150, 600]),
             answer_lost: often([0, 40, 150, 400]),
             commit_vanishes: often([0, 20, 80, 300]),
@@ -307,7 +308,7 @@ impl Simulation {
     }
 
     /// From here on a projection cannot pass this position, and everything else goes on.
-    async fn poison(&mut self) -> anyhow::Result<()> {
+    fn poison(&mut self) -> anyhow::Result<()> {
         self.look()?;
         let position = self.shared.store.poison(firm_id()).context("a firm to poison")?;
         self.audit.poisoned(position);
@@ -414,6 +415,7 @@ impl Simulation {
         let injected = self.shared.store.injected();
         let mut tally = std::mem::take(&mut self.shared.book().tally);
         tally.extend([
+            ("unreachable", injected.unreachable),
             ("commit fails", injected.commit_fails),
             ("answer lost", injected.answer_lost),
             ("commit vanishes", injected.commit_vanishes),

@@ -5,6 +5,8 @@
 pub struct FaultPlan {
     /// Where the draws come from.
     pub seed: u64,
+    /// A transaction cannot even begin.
+    pub unreachable: u16,
     /// A commit fails before it lands, and says so.
     pub commit_fails: u16,
     /// A commit lands and its answer is lost.
@@ -24,6 +26,8 @@ pub struct FaultPlan {
 /// How often each fault has struck.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Injected {
+    /// See [`FaultPlan::unreachable`].
+    pub unreachable: u64,
     /// See [`FaultPlan::commit_fails`].
     pub commit_fails: u64,
     /// See [`FaultPlan::answer_lost`].

@@ -179,6 +179,9 @@ impl Shared {
         requests: &[RequestId],
         plan: &mut dyn Plan,
     ) -> Result<(), StoreError> {
+        if self.strikes(self.plan.unreachable, |injected| &mut injected.unreachable) {
+            return Err(StoreError::Unavailable { source: None });
+        }
         if self.source.draws(self.plan.other_writer) && other_writer::write(self.firm(firm)) {
             self.injected.other_writer += 1;
         }

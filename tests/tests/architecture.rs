@@ -204,7 +204,11 @@ fn sql_stands_in_the_store_alone() {
         "crates/api",
         "services",
     ];
-    for (path, text) in rust_files(&folders) {
+    // A test may play the other tool that changes a byte behind the service's back.
+    let sources = rust_files(&folders)
+        .into_iter()
+        .filter(|(path, _)| !path.strip_prefix(root()).unwrap().iter().any(|part| part == "tests"));
+    for (path, text) in sources {
         for word in ["SELECT ", "INSERT INTO", "UPDATE ", "DELETE FROM"] {
             let mut code = text.lines().filter(|line| !line.trim_start().starts_with("//"));
             assert!(!code.any(|line| line.contains(word)), "{} holds SQL: {word}", path.display());

@@ -246,8 +246,8 @@ fn a_refund_gives_back_no_more_than_the_payment_and_lowers_the_invoice() {
     );
 }
 
-#[test]
-fn a_chargeback_opens_the_invoice_and_a_win_closes_it_again() {
+/// An invoice that was paid, and whose payment the client's bank took back.
+fn charged_back() -> Desk {
     let mut desk = invoiced();
     desk.try_account(account(A), "2026-04-02", pay("pay-1", 19_900, Some(1))).unwrap();
     let opened = Chargeback {
@@ -257,6 +257,12 @@ fn a_chargeback_opens_the_invoice_and_a_win_closes_it_again() {
         respond_by: None,
     };
     desk.try_account(account(A), "2026-05-02", AccountAction::OpenChargeback(opened)).unwrap();
+    desk
+}
+
+#[test]
+fn a_chargeback_opens_the_invoice_and_a_win_closes_it_again() {
+    let mut desk = charged_back();
     assert_eq!(invoice(&desk).open(), usd(19_900));
     desk.try_account(account(A), "2026-06-02", AccountAction::ChargebackWon(reference("cb-1")))
         .unwrap();
@@ -292,15 +298,7 @@ fn credits_and_write_offs_stop_at_what_is_open() {
 
 #[test]
 fn a_card_is_not_charged_again_for_what_its_bank_took_back() {
-    let mut desk = invoiced();
-    desk.try_account(account(A), "2026-04-02", pay("pay-1", 19_900, Some(1))).unwrap();
-    let opened = Chargeback {
-        amount: usd(19_900),
-        chargeback: reference("cb-1"),
-        payment: reference("pay-1"),
-        respond_by: None,
-    };
-    desk.try_account(account(A), "2026-05-02", AccountAction::OpenChargeback(opened)).unwrap();
+    let mut desk = charged_back();
     is(&desk.try_account(account(A), "2026-05-03", charge()).unwrap_err(), Reason::StateRefuses);
 }
 

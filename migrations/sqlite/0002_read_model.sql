@@ -35,6 +35,7 @@ CREATE TABLE case_status (
     rounds          INTEGER NOT NULL,
     last_round_on   TEXT,
     letters_due_on  TEXT,
+    round_from      TEXT,
     late_work       INTEGER NOT NULL,
     version         INTEGER NOT NULL,
     last_position   INTEGER NOT NULL,
@@ -243,6 +244,7 @@ CREATE TABLE payment (
 ) STRICT, WITHOUT ROWID;
 
 CREATE INDEX payment_position ON payment (firm, generation, position);
+CREATE INDEX payment_name ON payment (firm, generation, payment);
 
 CREATE TABLE money_back (
     firm         BLOB    NOT NULL,
@@ -259,6 +261,7 @@ CREATE TABLE money_back (
 ) STRICT, WITHOUT ROWID;
 
 CREATE INDEX money_back_position ON money_back (firm, generation, position);
+CREATE INDEX money_back_reference ON money_back (firm, generation, reference);
 
 CREATE TABLE exposure (
     firm           BLOB    NOT NULL,
@@ -266,6 +269,7 @@ CREATE TABLE exposure (
     case_id        BLOB    NOT NULL,
     source         TEXT    NOT NULL CHECK (source IN ('case', 'account')),
     position       INTEGER NOT NULL,
+    event_id       BLOB    NOT NULL,
     kind           TEXT    NOT NULL,
     amount_minor   INTEGER,
     returned_minor INTEGER NOT NULL,
@@ -288,6 +292,7 @@ CREATE TABLE exception (
     since_on   TEXT    NOT NULL,
     position   INTEGER NOT NULL,
     other      BLOB,
+    due_on     TEXT,
     detail     TEXT    NOT NULL,
     PRIMARY KEY (firm, generation, case_id, source, kind, subject)
 ) STRICT, WITHOUT ROWID;

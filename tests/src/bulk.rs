@@ -1,6 +1,8 @@
 //! A firm of many clients that all did the same, through a real engine: for benches and crash tests.
 
 use api::google::r#type::Date;
+use api::v1::administration_client::AdministrationClient;
+use api::v1::{self, Scope};
 use calendar::CivilDate;
 use domain::command::{CaseAction, Command, Dated, SendRound, SignConsent};
 use domain::event::{
@@ -11,6 +13,7 @@ use domain::event::{
 use domain::ids::{DocumentHash, ItemCode, PaperCode, RequestId};
 use domain::terms::{Channel, Sale, Seat};
 use futures::stream::{self, StreamExt};
+use ledger::Ledger;
 use log::{Engine, Submission};
 use uuid::Uuid;
 
@@ -40,6 +43,24 @@ pub fn now() -> UtcMicros {
 /// The last day, as the interface writes it.
 pub fn today() -> Date {
     Date { year: 2025, month: 4, day: 7 }
+}
+
+/// The bearer token of a new caller of the bulk firm, who may do these things.
+pub async fn token(ledger: &Ledger, label: &str, scopes: &[Scope]) -> String {
+    let channel = ledger.connect_in_process().await.expect("a pipe inside the process");
+    let token = v1::Token {
+        label: label.to_owned(),
+        scopes: scopes.iter().map(|&scope| scope.into()).collect(),
+        ..v1::Token::default()
+    };
+    let request = v1::CreateTokenRequest {
+        parent: format!("firms/{}", firm_id()),
+        request_id: Uuid::now_v7().to_string(),
+        occurred_on: Some(today()),
+        token: Some(token),
+    };
+    let answer = AdministrationClient::new(channel).create_token(request).await;
+    answer.expect("the firm may give out tokens").into_inner().secret
 }
 
 fn submission(command: Command) -> Submission {

@@ -4,6 +4,7 @@
 //! Everybody in it is invented.
 
 mod client;
+mod plain;
 
 use calendar::{CivilDate, Zone};
 use domain::command::{
@@ -24,7 +25,7 @@ use rand::{RngExt, SeedableRng};
 use uuid::Uuid;
 
 pub use client::Client;
-pub(crate) use client::{plain_enrolment, plain_report};
+pub(crate) use plain::{plain_enrolment, plain_report};
 
 /// The bureaus of the random firm.
 pub const BUREAUS: [&str; 3] = ["east", "mid", "west"];

@@ -13,7 +13,6 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use api::v1::administration_client::AdministrationClient;
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::{self, Scope, action};
@@ -61,24 +60,12 @@ async fn serve_as_child() {
     }
     let outbox = Arc::new(FileOutbox::new(path.with_extension("outbox")));
     let ledger = Ledger::new(engine, store, clock, outbox, Limits::default());
-    let token = token(&ledger).await;
+    let token = bulk::token(&ledger, "crash test", &[Scope::Record, Scope::Bill]).await;
     let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
     println!("\nserving {} {token}", listening.local_addr);
     let mut input = tokio::io::stdin();
     let mut byte = [0];
     while input.read(&mut byte).await.is_ok_and(|read| read > 0) {}
-}
-
-async fn token(ledger: &Ledger) -> String {
-    let mut client = AdministrationClient::new(ledger.connect_in_process().await.unwrap());
-    let scopes = [Scope::Record, Scope::Bill].map(i32::from).to_vec();
-    let request = v1::CreateTokenRequest {
-        parent: format!("firms/{}", firm_id()),
-        request_id: uuid::Uuid::now_v7().to_string(),
-        occurred_on: Some(bulk::today()),
-        token: Some(v1::Token { label: "crash test".into(), scopes, ..Default::default() }),
-    };
-    client.create_token(request).await.unwrap().into_inner().secret
 }
 
 struct Server {

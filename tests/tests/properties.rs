@@ -228,7 +228,7 @@ fn accounts_balance(world: &World, log: &[Recorded]) {
         let Some(State::Account(account)) = world.state(stream) else {
             panic!("{stream} is not loaded")
         };
-        for (number, invoice) in &account.invoices {
+        for (number, invoice) in account.invoices.iter() {
             let parts = [invoice.paid, invoice.credited, invoice.written_off, invoice.charged_back];
             assert!(
                 parts.iter().all(|part| part.minor() >= 0),
@@ -237,7 +237,7 @@ fn accounts_balance(world: &World, log: &[Recorded]) {
             assert!(invoice.open().minor() >= 0, "{stream} invoice {number} is overpaid");
             assert!(invoice.tries <= CHARGE_TRIES_MAX);
         }
-        for (name, payment) in &account.payments {
+        for (name, payment) in account.payments.iter() {
             assert!(
                 payment.returned.minor() <= payment.amount.minor(),
                 "{name} gave back more than it was"

@@ -3,6 +3,9 @@
 use domain::ids::{AccountId, CaseId, FirmId};
 use uuid::Uuid;
 
+/// Stands for an id that the service is to find (AIP-159).
+const ANY: &str = "-";
+
 /// Ids in names are lower-case hyphenated UUIDs, so that one resource has one name.
 fn id(text: &str) -> Option<Uuid> {
     Uuid::try_parse(text).ok().filter(|id| id.hyphenated().to_string() == text)
@@ -38,11 +41,22 @@ pub fn parse_account(text: &str) -> Option<(FirmId, AccountId)> {
     Some((firm, AccountId(id(account)?)))
 }
 
+/// Reads `firms/{firm}/accounts/-`: an account of the firm that something else leads to.
+pub fn parse_any_account(text: &str) -> Option<FirmId> {
+    let (firm, account) = below(text, "accounts")?;
+    (account == ANY).then_some(firm)
+}
+
 /// Reads `firms/{firm}/invoices/{number}`; numbers count from 1 and have no leading zero.
 pub fn parse_invoice(text: &str) -> Option<(FirmId, u64)> {
     let (firm, number) = below(text, "invoices")?;
     let value: u64 = number.parse().ok()?;
     (value > 0 && value.to_string() == number).then_some((firm, value))
+}
+
+/// Writes `firms/{firm}/accounts/-`.
+pub fn any_account(firm: FirmId) -> String {
+    format!("firms/{firm}/accounts/{ANY}")
 }
 
 /// Writes `firms/{firm}`.
@@ -80,6 +94,9 @@ mod tests {
         let own = case_id.own_account();
         assert_eq!(parse_account(&account(firm_id, own)), Some((firm_id, own)));
         assert_eq!(parse_invoice(&invoice(firm_id, 7)), Some((firm_id, 7)));
+        let any = any_account(firm_id);
+        assert_eq!((parse_any_account(&any), parse_account(&any)), (Some(firm_id), None));
+        assert_eq!(parse_any_account(&account(firm_id, own)), None);
     }
 
     #[test]

@@ -3,8 +3,10 @@
 //! Each function reads one request message and gives either everything the service needs, typed, or
 //! every field that is wrong. Amounts are held against the firm's currency where the caller knows it.
 
+mod account;
 mod mutation;
 mod read;
 
+pub use account::*;
 pub use mutation::*;
 pub use read::*;

@@ -55,6 +55,15 @@ pub enum Failure {
         /// Its name.
         name: String,
     },
+    /// What a request names leads to nothing. Ask only after permission was checked.
+    Unfound {
+        /// The field that names it: `settled.invoice`.
+        field: &'static str,
+        /// Its type: `Invoice`, `Payment`, `Chargeback`.
+        resource_type: &'static str,
+        /// Its name.
+        name: String,
+    },
     /// The token does not allow it; also for another firm's resources, existing or not.
     PermissionDenied {
         /// The scope that is missing, if that is what is missing.
@@ -77,6 +86,8 @@ pub enum Failure {
     ShuttingDown,
     /// It may or may not have been recorded.
     OutcomeUnknown,
+    /// The caller's deadline passed. A change that waits for the writer is recorded all the same.
+    DeadlineExceeded,
     /// The log is not what was written.
     Corrupt {
         /// Where.
@@ -202,6 +213,13 @@ impl From<Failure> for Status {
                 Answer::new(Code::NotFound, "RESOURCE_NOT_FOUND", "there is no such resource")
                     .resource(resource_type, &name, "it was never recorded")
             }
+            Failure::Unfound { field, resource_type, name } => Answer::new(
+                Code::NotFound,
+                "REFERENCE_UNKNOWN",
+                "something named was never recorded",
+            )
+            .with("field", field)
+            .resource(resource_type, &name, &format!("{field} names nothing on record")),
             Failure::PermissionDenied { scope } => permission(scope),
             Failure::Unauthenticated => Answer::new(
                 Code::Unauthenticated,
@@ -224,6 +242,13 @@ impl From<Failure> for Status {
                 "OUTCOME_UNKNOWN",
                 "it may or may not have been recorded; ask again with the same request_id",
             ),
+            Failure::DeadlineExceeded => Answer::new(
+                Code::DeadlineExceeded,
+                "DEADLINE_EXCEEDED",
+                "the deadline passed; a change may be recorded all the same: ask again with the same \
+                 request_id",
+            )
+            .status(),
             Failure::Corrupt { position } => Answer::new(
                 Code::DataLoss,
                 "LOG_CORRUPT",

@@ -11,7 +11,7 @@ use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction};
 use crate::event::{AccountOpened, CardOnFileChanged, Recorded, StreamId, UtcMicros};
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};
-use crate::refusal::{Reason, Refusal};
+use crate::refusal::{Reason, Refusal, Versions};
 use crate::world::{Context, Draft, Halt, World};
 
 /// Most actions of one request.
@@ -85,8 +85,7 @@ fn on_case(
     if let Some(expected) = expected_version
         && expected != actual
     {
-        let detail = format!("expected version {expected}, the case is at {actual}");
-        return Err(Refusal::new(Reason::VersionMismatch, StreamId::Case(id), detail).into());
+        return Err(Refusal::stale(StreamId::Case(id), Versions { actual, expected }).into());
     }
     if actions.is_empty() || actions.len() > ACTIONS_MAX {
         let detail = format!("a request has 1 to {ACTIONS_MAX} actions");

@@ -53,12 +53,25 @@ record! {
 }
 
 record! {
+    /// The version that was decided on, and the version there is.
+    #[derive(Copy)]
+    pub struct Versions {
+        /// The stream's version.
+        actual: u64,
+        /// The version the caller decided on.
+        expected: u64,
+    }
+}
+
+record! {
     /// A command was not carried out, and nothing was recorded.
     pub struct Refusal {
         /// Which action of the request, counted from 0.
         action: u32,
         /// The reason.
         reason: Reason,
+        /// What a decision on another version was made on; nothing for every other reason.
+        versions: Option<Versions>,
         /// Every rule that stood in the way.
         violations: Vec<Violation>,
     }
@@ -90,7 +103,15 @@ impl Refusal {
 
     /// A refusal by several rules at once.
     pub fn of(reason: Reason, violations: Vec<Violation>) -> Self {
-        Self { action: 0, reason, violations }
+        Self { action: 0, reason, versions: None, violations }
+    }
+
+    /// A refusal because the stream has moved on, or never got that far.
+    pub fn stale(subject: impl fmt::Display, versions: Versions) -> Self {
+        let Versions { actual, expected } = versions;
+        let detail = format!("expected version {expected}, the case is at {actual}");
+        let refusal = Self::new(Reason::VersionMismatch, subject, detail);
+        Self { versions: Some(versions), ..refusal }
     }
 }
 

@@ -9,7 +9,7 @@ use counterfoil_domain::case::{CaseStatus, ListingStatus, Step};
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::ids::{PaperCode, StateCode};
-use counterfoil_domain::refusal::Reason;
+use counterfoil_domain::refusal::{Reason, Versions};
 use counterfoil_domain::terms::Work;
 
 #[test]
@@ -323,7 +323,61 @@ fn an_expected_version_that_differs_refuses() {
     desk.signed(case(2), "2026-03-02");
     let actions = vec![Dated { occurred_on: day("2026-03-02"), action: CaseAction::OpenWork }];
     let stale = Command::Case { case: case(2), expected_version: Some(1), actions };
-    is(&desk.command(&stale).unwrap_err(), Reason::VersionMismatch);
+    let refusal = desk.command(&stale).unwrap_err();
+    is(&refusal, Reason::VersionMismatch);
+    let actual = desk.state(case(2)).version;
+    assert_eq!(refusal.versions, Some(Versions { actual, expected: 1 }));
+}
+
+#[test]
+fn a_complaint_waits_until_a_message_answers_it() {
+    let mut desk = Desk::open();
+    desk.signed(case(2), "2026-03-02");
+    let said = |direction, complaint| {
+        let text = personal("words");
+        CaseAction::MessageLogged(MessageLogged { complaint, direction, text })
+    };
+    desk.act(case(2), "2026-03-03", said(Direction::Incoming, true));
+    desk.act(case(2), "2026-03-04", said(Direction::Incoming, true));
+    // A message about anything else is no answer.
+    desk.act(case(2), "2026-03-05", said(Direction::Outgoing, false));
+    let waiting: Vec<_> = desk.state(case(2)).complaints.iter().map(|mark| mark.on).collect();
+    assert_eq!(waiting, [day("2026-03-03"), day("2026-03-04")]);
+    desk.act(case(2), "2026-03-06", said(Direction::Outgoing, true));
+    assert!(desk.state(case(2)).complaints.is_empty());
+}
+
+#[test]
+fn an_exposure_stands_until_something_puts_it_right() {
+    let mut desk = Desk::open();
+    desk.opened(case(2), "2026-03-02", "2026-03-06");
+    let standing = |desk: &Desk| -> Vec<ExposureKind> {
+        desk.state(case(2)).standing_exposures().map(|seen| seen.found.kind).collect()
+    };
+    let asked =
+        NoteExposure { amount: None, kind: ExposureKind::FeeAskedUnearned, period: Some(1) };
+    desk.act(case(2), "2026-03-09", CaseAction::NoteExposure(asked));
+    let early = NoteExposure { amount: None, kind: ExposureKind::EarlyService, period: None };
+    desk.act(case(2), "2026-03-04", CaseAction::NoteExposure(early));
+    assert_eq!(standing(&desk), [ExposureKind::FeeAskedUnearned, ExposureKind::EarlyService]);
+    let given_up = PeriodClosedWithoutFee { period: 1, reason: personal("not ours to ask") };
+    desk.act(case(2), "2026-03-10", CaseAction::ClosePeriod(given_up));
+    // Work in the cancellation days stays early (15 USC 1679d(a)(2)).
+    assert_eq!(standing(&desk), [ExposureKind::EarlyService]);
+    assert_eq!(desk.state(case(2)).exposures.len(), 2, "all stay on record");
+}
+
+#[test]
+fn a_listing_says_how_its_last_change_came_to_be_known() {
+    let mut desk = Desk::open();
+    desk.opened(case(2), "2026-03-02", "2026-03-06");
+    let seen =
+        |desk: &Desk, name| desk.state(case(2)).listings[&(item(name), bureau(NORTH))].seen_by;
+    assert_eq!(seen(&desk, "a"), Some(SeenBy::Import));
+    desk.act(case(2), "2026-03-09", CaseAction::SendRound(round(NORTH, &["a"])));
+    assert_eq!(seen(&desk, "a"), None, "the firm's own letter did it");
+    desk.act(case(2), "2026-04-01", response(NORTH, 1, &[("a", Outcome::Frivolous)]));
+    assert_eq!(seen(&desk, "a"), Some(SeenBy::Response));
 }
 
 #[test]

@@ -4,6 +4,7 @@
 //! second projector, or this one after a crash, costs a retry and never counts twice.
 
 use std::collections::{HashMap, HashSet};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
 
@@ -15,7 +16,7 @@ use tokio::sync::{Notify, watch};
 use crate::engine::{Engine, Firm, Inner, lock};
 use crate::error::StoreError;
 use crate::fold::{self, Fault, state_of};
-use crate::ports::{Checkpoint, ProjectionStep, Snapshot, Store, Stored, Touched};
+use crate::ports::{Checkpoint, ProjectionStep, Snapshot, Store, Touched};
 use crate::settings::Settings;
 use crate::stats::add;
 use crate::writer::as_dyn;
@@ -38,6 +39,9 @@ pub struct ReadBehind {
 pub(crate) struct Projection {
     pub(crate) applied: watch::Sender<u64>,
     pub(crate) live: tokio::sync::Mutex<Projector>,
+    /// The furthest position that somebody waited for.
+    wanted: AtomicU64,
+    hurry: Notify,
     fault: Mutex<Option<ProjectionFault>>,
     resumed: Notify,
 }
@@ -47,9 +51,21 @@ impl Projection {
         Self {
             applied: watch::Sender::new(0),
             live: tokio::sync::Mutex::new(Projector::new(settings)),
+            wanted: AtomicU64::new(0),
+            hurry: Notify::new(),
             fault: Mutex::default(),
             resumed: Notify::new(),
         }
+    }
+
+    /// Somebody waits for a position.
+    fn want(&self, position: u64) {
+        self.wanted.fetch_max(position, Ordering::Relaxed);
+        self.hurry.notify_one();
+    }
+
+    fn is_anyone_waiting(&self) -> bool {
+        self.wanted.load(Ordering::Relaxed) > *self.applied.borrow()
     }
 
     /// Lets a stopped projection go on.
@@ -78,6 +94,9 @@ impl Engine {
         let projection = &firm.projection;
         let mut applied = projection.applied.subscribe();
         let reached = |applied: &u64| *applied >= position || lock(&projection.fault).is_some();
+        if !reached(&applied.borrow_and_update()) {
+            projection.want(position);
+        }
         // The sender lives as long as the firm, so the only other way out is the timeout.
         let _ = tokio::time::timeout(timeout, applied.wait_for(reached)).await;
         let applied = *applied.borrow();
@@ -116,6 +135,11 @@ pub(crate) async fn run(engine: Weak<Inner>, firm: Arc<Firm>) {
         drop(inner);
         match pause {
             Pause::None => tokio::task::yield_now().await,
+            Pause::Gather => tokio::select! {
+                () = firm.projection.hurry.notified() => {}
+                _ = stopping.changed() => {}
+                () = tokio::time::sleep(settings.project_pause) => {}
+            },
             Pause::Head => tokio::select! {
                 _ = heads.changed() => {}
                 _ = stopping.changed() => {}
@@ -133,6 +157,9 @@ pub(crate) async fn run(engine: Weak<Inner>, firm: Arc<Firm>) {
 /// What the task waits for before its next step.
 enum Pause {
     None,
+    /// For more events, so that one transaction takes in many: what a step costs, it costs
+    /// recording. A reader who waits ends it.
+    Gather,
     Head,
     Retry,
     Resumed,
@@ -154,7 +181,8 @@ async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
                     Pause::Resumed
                 }
                 None if progress.events == 0 => Pause::Head,
-                None => Pause::None,
+                None if progress.events == limit || projection.is_anyone_waiting() => Pause::None,
+                None => Pause::Gather,
             }
         }
         Err(error) => {
@@ -200,6 +228,8 @@ pub(crate) struct Progress {
 pub(crate) struct Projector {
     checkpoint: Option<Checkpoint>,
     states: HashMap<StreamId, Kept>,
+    /// The page after the checkpoint, when it was read already.
+    ahead: Option<Page>,
     step: u64,
     streams_max: usize,
     snapshot_every: u64,
@@ -223,8 +253,9 @@ impl Projector {
         Self {
             checkpoint: None,
             states: HashMap::new(),
+            ahead: None,
             step: 0,
-            streams_max: settings.streams_cached_max,
+            streams_max: settings.streams_projected_max,
             snapshot_every: settings.snapshot_every,
         }
     }
@@ -232,12 +263,20 @@ impl Projector {
     /// One that fills a new generation from the first event on.
     pub(crate) fn from_start(settings: &Settings, generation: i64) -> Self {
         let checkpoint = Some(Checkpoint { generation, position: 0 });
-        Self { checkpoint, ..Self::new(settings) }
+        Self { checkpoint, streams_max: settings.streams_cached_max, ..Self::new(settings) }
+    }
+
+    /// The same run as the live one, with its smaller memory.
+    pub(crate) fn into_live(mut self, settings: &Settings) -> Self {
+        self.streams_max = settings.streams_projected_max;
+        self.states.clear();
+        self
     }
 
     /// Forgets what it believes, after a failure: rows may be ahead of it.
     pub(crate) fn forget(&mut self) {
         self.checkpoint = None;
+        self.ahead = None;
         self.states.clear();
     }
 
@@ -263,9 +302,10 @@ impl Projector {
         snapshots: Snapshots,
     ) -> Result<Progress, StoreError> {
         let Checkpoint { generation, position: from } = self.checkpoint(store, firm).await?;
-        let page = store.read(firm, from, limit).await?;
-        let (events, fault) = decode_page(firm, from, &page);
-        drop(page);
+        let Page { events, fault, .. } = match self.ahead.take() {
+            Some(page) if page.after == from => page,
+            Some(_) | None => read_page(store, firm, from, limit).await?,
+        };
         let Some(last) = events.last() else {
             return Ok(Progress { position: from, events: 0, fault });
         };
@@ -285,7 +325,15 @@ impl Projector {
             events: &events,
             snapshots: &snapshots,
         };
-        store.project(step).await?;
+        if events.len() == limit {
+            // Reading goes on while the rows are written.
+            let (ahead, projected) =
+                futures::join!(read_page(store, firm, to, limit), store.project(step));
+            projected?;
+            self.ahead = ahead.ok();
+        } else {
+            store.project(step).await?;
+        }
         self.keep(touched, versions, &snapshots);
         self.checkpoint = Some(Checkpoint { generation, position: to });
         Ok(Progress { position: to, events: events.len(), fault })
@@ -388,17 +436,34 @@ impl Projector {
     }
 }
 
-/// The events of a page up to the first that cannot be read.
-fn decode_page(firm: FirmId, after: u64, page: &[Stored]) -> (Vec<Recorded>, Option<Fault>) {
-    let mut events = Vec::with_capacity(page.len());
-    for (expected, stored) in (after + 1..).zip(page) {
-        if stored.position != expected {
-            return (events, Some(Fault::new(expected, "the position is missing")));
-        }
-        match fold::decode(firm, stored) {
-            Ok(recorded) => events.push(recorded),
-            Err(fault) => return (events, Some(fault)),
+/// Events that follow a position, up to the first that cannot be read.
+struct Page {
+    after: u64,
+    events: Vec<Recorded>,
+    fault: Option<Fault>,
+}
+
+async fn read_page(
+    store: &dyn Store,
+    firm: FirmId,
+    after: u64,
+    limit: usize,
+) -> Result<Page, StoreError> {
+    let stored = store.read(firm, after, limit).await?;
+    let mut page = Page { after, events: Vec::with_capacity(stored.len()), fault: None };
+    for (expected, stored) in (after + 1..).zip(&stored) {
+        let decoded = if stored.position == expected {
+            fold::decode(firm, stored)
+        } else {
+            Err(Fault::new(expected, "the position is missing"))
+        };
+        match decoded {
+            Ok(recorded) => page.events.push(recorded),
+            Err(fault) => {
+                page.fault = Some(fault);
+                break;
+            }
         }
     }
-    (events, None)
+    Ok(page)
 }

@@ -80,7 +80,7 @@ impl Engine {
         let target = store.head(firm).await?.position;
         let position = fill(&mut rebuilt, store, firm, (target, limit), progress).await?;
         store.switch(firm, generation).await?;
-        *live = rebuilt;
+        *live = rebuilt.into_live(settings);
         drop(live);
         shared.projection.applied.send_replace(position);
         shared.projection.resume();

@@ -14,12 +14,16 @@ pub const BATCH_BYTES_MAX: usize = 4 << 20;
 pub const NEEDS_MAX: u32 = 32;
 /// Most times a failed transaction is tried again before its commands are answered.
 pub const RETRIES_MAX: u32 = 5;
-/// Most streams a firm's writer, and its projector, keep folded in memory.
+/// Most streams a firm's writer keeps folded in memory, and a rebuild.
 pub const STREAMS_CACHED_MAX: usize = 32_768;
+/// Most streams a firm's live projector keeps folded in memory: those of some seconds are enough.
+pub const STREAMS_PROJECTED_MAX: usize = 2_048;
 /// Events a stream grows by before a new snapshot of it is kept.
 pub const SNAPSHOT_EVERY: u64 = 64;
 /// Most events of one step of the live projection.
 pub const PROJECT_PAGE: usize = 1_000;
+/// How long the live projection lets events gather while nobody waits for them.
+pub const PROJECT_PAUSE: Duration = Duration::from_millis(50);
 /// Most events of one step of a rebuild.
 pub const REBUILD_PAGE: usize = 20_000;
 /// Most events of one page a follower holds.
@@ -38,10 +42,14 @@ pub struct Settings {
     pub batch_commands_max: usize,
     /// See [`STREAMS_CACHED_MAX`].
     pub streams_cached_max: usize,
+    /// See [`STREAMS_PROJECTED_MAX`].
+    pub streams_projected_max: usize,
     /// See [`SNAPSHOT_EVERY`].
     pub snapshot_every: u64,
     /// See [`PROJECT_PAGE`].
     pub project_page: usize,
+    /// See [`PROJECT_PAUSE`].
+    pub project_pause: Duration,
     /// See [`REBUILD_PAGE`].
     pub rebuild_page: usize,
     /// See [`FOLLOW_PAGE`].
@@ -58,8 +66,10 @@ impl Default for Settings {
             queue_depth_max: QUEUE_DEPTH_MAX,
             batch_commands_max: BATCH_COMMANDS_MAX,
             streams_cached_max: STREAMS_CACHED_MAX,
+            streams_projected_max: STREAMS_PROJECTED_MAX,
             snapshot_every: SNAPSHOT_EVERY,
             project_page: PROJECT_PAGE,
+            project_pause: PROJECT_PAUSE,
             rebuild_page: REBUILD_PAGE,
             follow_page: FOLLOW_PAGE,
             poll_interval: POLL_INTERVAL,

@@ -75,17 +75,35 @@ impl Engine {
         let store = self.inner().store.as_ref();
         let head = store.head(firm).await?;
         let mut verifier = Verifier::new(firm);
+        let mut page = read_page(store, firm, 0, head.position).await?;
         while verifier.position < head.position {
-            let left = usize::try_from(head.position - verifier.position).unwrap_or(usize::MAX);
-            let limit = left.min(VERIFY_PAGE);
-            let page = store.read(firm, verifier.position, limit).await?;
-            let leaves = store.leaves(firm, verifier.position, page.len()).await?;
-            let requests = verifier.take_page(&page, &leaves)?;
-            check_requests(store, firm, &requests).await?;
+            let after = verifier.position + u64::try_from(page.0.len()).unwrap_or(u64::MAX);
+            let check = async {
+                let requests = verifier.take_page(&page.0, &page.1)?;
+                check_requests(store, firm, &requests).await
+            };
+            // Reading goes on while this page is checked; what is wrong with this one comes first.
+            let next = read_page(store, firm, after, head.position);
+            let (next, checked) = futures::join!(next, check);
+            checked?;
+            page = next?;
             progress(verifier.position, head.position);
         }
         verifier.finish(&head)
     }
+}
+
+/// Events after a position and their leaf hashes, as far as the head.
+async fn read_page(
+    store: &dyn Store,
+    firm: FirmId,
+    after: u64,
+    head: u64,
+) -> Result<(Vec<Stored>, Vec<Hash>), StoreError> {
+    let left = usize::try_from(head.saturating_sub(after)).unwrap_or(usize::MAX);
+    let limit = left.min(VERIFY_PAGE);
+    let page = store.read(firm, after, limit);
+    futures::try_join!(page, store.leaves(firm, after, limit))
 }
 
 /// What has been read so far.

@@ -85,6 +85,12 @@ impl Store {
         self.sqlite.path()
     }
 
+    /// Writes everything that is committed into a new file: one moment's state, though others go on
+    /// writing. It refuses a file that is there, and may leave half a file if it fails.
+    pub async fn copy_to(&self, path: impl AsRef<Path>) -> Result<(), OpenError> {
+        self.sqlite.copy_to(path.as_ref()).await
+    }
+
     /// Closes every connection and folds the write-ahead log into the file. Dropping the store is
     /// as safe; the next one to open it then does the folding.
     pub async fn close(&self) {

@@ -4,7 +4,7 @@ use calendar::{CivilDate, Clock};
 use domain::account::{ChargebackStatus, InvoiceStatus};
 use domain::case::{CaseStatus, ListingStatus, Step};
 use domain::event::{Basis, ExposureKind, FailureReason, ItemKind, MailClass};
-use domain::ids::{AccountId, BureauCode, CaseId, ItemCode, PlanCode, ProcessorRef};
+use domain::ids::{AccountId, BureauCode, CaseId, EventId, ItemCode, PlanCode, ProcessorRef};
 use domain::money::Currency;
 use domain::terms::Seat;
 use uuid::Uuid;
@@ -154,7 +154,7 @@ macro_rules! ids {
     )*};
 }
 
-ids!(CaseId, AccountId);
+ids!(CaseId, AccountId, EventId);
 
 /// Codes that callers choose.
 macro_rules! chosen {

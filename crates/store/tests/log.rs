@@ -201,3 +201,30 @@ async fn what_cannot_be_opened_says_why() {
     let is_folder = Store::open(folder.path()).await.unwrap_err();
     assert!(matches!(is_folder, OpenError::IsFolder { .. }), "{is_folder}");
 }
+
+#[tokio::test]
+async fn a_copy_holds_what_was_committed_and_leaves_the_store_alone() {
+    let bench = bench().await;
+    bench.first_month(1, Seat::Individual).await;
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("copy.db");
+    bench.store.copy_to(&path).await.unwrap();
+    let head = bench.store.head(FIRM).await.unwrap();
+    let copy = Store::open(&path).await.unwrap();
+    assert_eq!(copy.head(FIRM).await.unwrap(), head);
+    let events = bench.store.read(FIRM, 0, 1_000).await.unwrap();
+    assert_eq!(copy.read(FIRM, 0, 1_000).await.unwrap(), events);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt as _;
+        let mode = std::fs::metadata(&path).unwrap().permissions().mode();
+        assert_eq!(mode & 0o777, 0o600, "for its owner alone");
+    }
+    // The two go their own ways.
+    bench.case(2_000, 2, "2026-02-01", vec![enrol(2, Seat::Individual)]).await;
+    assert_eq!(copy.head(FIRM).await.unwrap(), head);
+    assert!(bench.store.head(FIRM).await.unwrap().position > head.position);
+    // A file that is there is never written over.
+    let refused = bench.store.copy_to(&path).await.unwrap_err();
+    assert!(matches!(refused, OpenError::Unreadable { .. }), "{refused}");
+}

@@ -37,6 +37,10 @@ async fn a_case_shows_where_it_stands_from_signing_to_open_work() {
     assert!(steps.len() == 7 && steps.iter().all(|step| step.done_since.is_some()));
     let rounds = bench.store.rounds_possible(FIRM, day("2026-01-12"), None, 10).await.unwrap();
     assert_eq!((rounds.len(), rounds[0].disputable), (1, 1));
+    assert_eq!(rounds[0].round_from, Some(day("2026-01-12")));
+    let cursor = rounds[0].round_cursor();
+    let rest = bench.store.rounds_possible(FIRM, day("2026-01-12"), Some(&cursor), 10).await;
+    assert_eq!(rest.unwrap(), []);
     let scores = bench.store.scores(FIRM, case_id(1)).await.unwrap();
     assert_eq!((scores[0].latest_value, scores[0].card_limit_minor), (Some(611), Some(900_000)));
 }
@@ -66,6 +70,8 @@ async fn a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_rou
     assert_eq!([first, second].concat(), all);
     let possible = async |on| bench.store.rounds_possible(FIRM, on, None, 10).await.unwrap().len();
     assert_eq!((possible(due).await, possible(due.succ_opt().unwrap()).await), (0, 1));
+    let case = bench.store.get_case(FIRM, case_id(1)).await.unwrap().unwrap();
+    assert_eq!(case.round_from, due.succ_opt(), "the day after the bureau's last one");
     let listings = bench.store.listings(FIRM, case_id(1)).await.unwrap();
     let status: Vec<_> = listings.iter().map(|l| (l.item.as_str(), l.status)).collect();
     assert_eq!(status, [("loan", ListingStatus::InDispute), ("store", ListingStatus::Listed)]);

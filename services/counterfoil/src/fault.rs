@@ -16,6 +16,8 @@ pub(crate) struct Fault {
     pub(crate) violations: Vec<(String, String)>,
     /// The incident to report, for a fault of the service.
     incident: Option<String>,
+    /// The field that names something which is not there.
+    named: Option<String>,
 }
 
 impl Fault {
@@ -37,12 +39,14 @@ impl Fault {
             message: message.to_owned(),
             violations: violations(details),
             incident: info.and_then(|info| info.metadata.get("incident").cloned()),
+            named: info.and_then(|info| info.metadata.get("field").cloned()),
         }
     }
 
     /// The field, or the rule's subject, that is at fault first; `line` if none is named.
     pub(crate) fn field(&self) -> &str {
-        self.violations.first().map_or("line", |(field, _)| field)
+        let first = || self.violations.first().map_or("line", |(field, _)| field);
+        self.named.as_deref().unwrap_or_else(first)
     }
 
     /// One line: the reason, then every violation.

@@ -56,6 +56,12 @@ fn pages_say_what_people_look_for() {
     let held = desk.done(&["claimable", "--held", "--as-of", "2025-05-01"]);
     assert!(held.contains("0 claimable, 1 held."), "{held}");
     desk.done(&["bill", "--as-of", "2025-05-01"]);
+    let claimed = desk.done(&["explain", "ada", "1", "--as-of", "2025-05-01"]);
+    assert!(claimed.lines().nth(1).unwrap().ends_with("on 2025-05-01, invoice 1"), "{claimed}");
+    for gate in 1..=8 {
+        assert!(claimed.contains(&format!("passed G{gate} ")), "{claimed}");
+    }
+    assert!(!claimed.contains("claimable") && !claimed.contains("HELD"), "{claimed}");
     let invoice = desk.done(&["invoice", "1"]);
     for part in ["Ada Lark", "USD 199.00", "2025-03-03", "2025-04-01"] {
         assert!(invoice.contains(part), "{part}: {invoice}");
@@ -68,6 +74,33 @@ fn pages_say_what_people_look_for() {
     for arguments in [&["due"][..], &["claimable"], &["invoices"], &["follow", "--once"]] {
         assert!(!desk.done(arguments).contains("Lark"), "{arguments:?}");
     }
+}
+
+#[test]
+fn an_invoice_is_lowered_by_its_number_alone() {
+    let desk = Desk::with_cases();
+    desk.done(&["bill", "--as-of", "2025-05-01"]);
+    desk.done(&["payment", "credit", "1", "20.00", "--reason", "promised"]);
+    desk.done(&["payment", "write-off", "1", "179.00", "--reason", "given up"]);
+    assert!(desk.done(&["invoice", "1"]).contains("closed"));
+    let ran = desk.run(&["payment", "credit", "7", "20.00", "--reason", "promised"]);
+    assert_eq!(ran.code, 3, "{ran:?}");
+    assert!(ran.err.contains("REFERENCE_UNKNOWN") && ran.err.contains("/invoices/7"), "{ran:?}");
+}
+
+#[test]
+fn what_is_due_is_named_once() {
+    let desk = Desk::with_cases();
+    desk.done(&["bill", "--as-of", "2025-05-01"]);
+    desk.done(&["charges", "--as-of", "2025-05-01", "--outbox", "outbox"]);
+    let failed = desk.file(
+        "failed.jsonl",
+        "{\"outcome\":\"failed\",\"invoice\":1,\"reason\":\"lost_or_stolen\",\"on\":\"2025-05-01\"}\n",
+    );
+    desk.done(&["results", &failed]);
+    let due = desk.done(&["due", "--kind", "charge-failed"]);
+    let line = due.lines().find(|line| line.contains("invoice 1")).unwrap();
+    assert!(!line.contains("invoice 1, "), "{due}");
 }
 
 #[test]

@@ -4,42 +4,8 @@
 
 mod common;
 
-use std::io::{BufRead, BufReader};
-use std::process::{Child, Command, Stdio};
-
+use common::served::Served;
 use common::{Desk, Ran, data};
-
-/// A server that is stopped with the test.
-struct Served {
-    child: Child,
-    url: String,
-}
-
-impl Served {
-    fn start(desk: &Desk) -> Self {
-        let mut command = desk.command(&["serve", "--listen", "127.0.0.1:0"]);
-        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        let url = line.trim().strip_prefix("listening on ").unwrap().to_owned();
-        Self { child, url }
-    }
-
-    /// Asks it to end, and gives its exit code.
-    fn end(mut self) -> Option<i32> {
-        let id = self.child.id().to_string();
-        assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
-        self.child.wait().unwrap().code()
-    }
-}
-
-impl Drop for Served {
-    fn drop(&mut self) {
-        // Already gone if it was asked to end.
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
 
 fn ask(desk: &Desk, served: &Served, token: Option<&str>, arguments: &[&str]) -> Ran {
     let mut command = desk.command(arguments);
@@ -53,12 +19,7 @@ fn ask(desk: &Desk, served: &Served, token: Option<&str>, arguments: &[&str]) ->
 #[test]
 fn a_server_answers_whoever_has_a_token_and_drains_at_the_end() {
     let desk = Desk::with_firm();
-    let token = |scopes: &str| {
-        let secret =
-            desk.done(&["tokens", "create", "--quiet", "--label", "test", "--scopes", scopes]);
-        secret.trim().to_owned()
-    };
-    let (clerk, reader) = (token("record,read"), token("read"));
+    let (clerk, reader) = (desk.token("record,read"), desk.token("read"));
     let served = Served::start(&desk);
     let file = data("cases.jsonl").to_str().unwrap().to_owned();
 
@@ -72,8 +33,7 @@ fn a_server_answers_whoever_has_a_token_and_drains_at_the_end() {
 
     assert_eq!(ask(&desk, &served, Some(&reader), &["import", &file]).code, 6);
     assert_eq!(ask(&desk, &served, Some(&clerk), &["bill", "--as-of", "2025-05-01"]).code, 6);
-    let firm = desk.run(&["firm", "show", "--json"]).json()[0]["firm"]["name"].clone();
-    let firm = firm.as_str().unwrap().trim_start_matches("firms/").to_owned();
+    let firm = desk.firm().trim_start_matches("firms/").to_owned();
     let ran = ask(&desk, &served, None, &["clients", "--firm", &firm]);
     assert_eq!(ran.code, 6, "{ran:?}");
     assert!(ran.err.contains("COUNTERFOIL_TOKEN"), "{ran:?}");

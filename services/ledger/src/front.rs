@@ -11,7 +11,6 @@ use tokio::time::Instant;
 use tonic::body::Body;
 use tonic::codegen::http::{HeaderMap, Request, Response, header::AUTHORIZATION};
 use tonic::{Code, Status};
-use tonic_types::{ErrorDetails, StatusExt};
 use tower::{Layer, Service};
 use tracing::Instrument;
 
@@ -116,7 +115,7 @@ where
         let timeout = asked.min(limits.request_timeout_max);
         tokio::time::timeout(timeout, self.authenticate(request))
             .await
-            .unwrap_or_else(|_| Err(deadline_exceeded()))
+            .unwrap_or_else(|_| Err(Failure::DeadlineExceeded.into()))
     }
 
     async fn authenticate(self, mut request: Request<Body>) -> Result<Response<Body>, Status> {
@@ -159,15 +158,6 @@ fn authorise(rpc: Rpc, authority: &Authority, path: &str) -> Result<(), Failure>
         }
         Rpc::Unknown => Err(Failure::PermissionDenied { scope: None }),
     }
-}
-
-/// The deadline passed. A change that is in the writer's queue is recorded all the same.
-fn deadline_exceeded() -> Status {
-    Status::with_error_details(
-        Code::DeadlineExceeded,
-        "the deadline passed; a change may be recorded all the same: ask again with the same request_id",
-        ErrorDetails::with_error_info("DEADLINE_EXCEEDED", api::status::ERROR_DOMAIN, []),
-    )
 }
 
 /// What the caller's `grpc-timeout` says: at most eight digits and a unit (gRPC over HTTP/2).

@@ -74,6 +74,7 @@ async fn a_run_bills_what_is_earned_holds_the_rest_and_repeats_its_answer() {
     assert_eq!(first.accounts_considered, wanted + 1);
     assert_eq!(first.totals, [usd(99 * i64::from(wanted)).unwrap()]);
     assert!(!first.replayed);
+    assert_eq!((first.accounts_refused, first.refusals.len()), (0, 0));
     let numbers: Vec<String> = first.invoices.iter().map(|invoice| invoice.name.clone()).collect();
     let gapless: Vec<String> =
         (1..=CLIENTS).map(|number| format!("{firm}/invoices/{number}")).collect();
@@ -96,6 +97,9 @@ async fn a_run_bills_what_is_earned_holds_the_rest_and_repeats_its_answer() {
     let explained =
         service.billing().explain_fee(explain).await.unwrap().into_inner().explanation.unwrap();
     assert!(explained.invoice.starts_with(&firm) && !explained.claimable);
+    assert_eq!(explained.claimed_on, date(2026, 3, 2));
+    assert_eq!(explained.findings.len(), 8);
+    assert!(explained.findings.iter().all(|finding| finding.holds), "{:?}", explained.findings);
     assert!(explained.late_evidence, "January's work was told in March");
     let claim =
         v1::ClaimFeeRequest { name: idle, request_id: id(), period: 1, as_of: date(2026, 3, 2) };
@@ -104,6 +108,38 @@ async fn a_run_bills_what_is_earned_holds_the_rest_and_repeats_its_answer() {
         (refused.code(), reason(&refused).as_str()),
         (Code::FailedPrecondition, "GATES_CLOSED")
     );
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_claimed_fee_is_explained_as_it_was_claimed_whatever_is_told_later() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let cases = clients(&service, &firm, 1).await;
+    let explain = v1::ExplainFeeRequest {
+        name: cases[0].clone(),
+        period: 1,
+        ..v1::ExplainFeeRequest::default()
+    };
+    let explained = async || {
+        let answer = service.billing().explain_fee(explain.clone()).await.unwrap();
+        answer.into_inner().explanation.unwrap()
+    };
+    let before = explained().await;
+    assert!(before.claimable && before.claimed_on.is_none() && before.invoice.is_empty());
+    service.billing().run_billing(run(&firm)).await.unwrap();
+    let claimed = explained().await;
+    assert_eq!(claimed.findings, before.findings);
+    assert_eq!((claimed.amount.clone(), &claimed.work), (before.amount.clone(), &before.work));
+    // A round in the cancellation days comes to light: gate G3 would not hold any more.
+    let letters = vec![v1::Letter {
+        bureau: "northern".into(),
+        items: vec!["item-1".into()],
+        mail_class: v1::MailClass::FirstClass.into(),
+        ..v1::Letter::default()
+    }];
+    let early = v1::action::Action::NoteRoundSent(v1::SendRound { letters });
+    service.record(&cases[0], vec![common::action(date(2026, 1, 6), early)]).await;
+    assert_eq!(explained().await, claimed);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -184,6 +220,7 @@ async fn a_charge_goes_out_comes_back_and_is_seen_everywhere() {
         due.iter().filter(|item| item.kind() == v1::DueKind::ChargeFailed).collect();
     assert_eq!(failed.len(), 1);
     assert_eq!(failed[0].invoice, asked.charges[1].invoice);
+    assert_eq!(failed[0].subject, "", "the invoice is named once");
     // The letter of January is still unanswered in March.
     assert!(due.iter().any(|item| item.kind() == v1::DueKind::ClockOverdue));
     // A page at a time, the list is the same.

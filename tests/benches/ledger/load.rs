@@ -16,7 +16,6 @@ use tonic::Request;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::Channel;
 
-use crate::ours::CASES;
 use crate::report::Measured;
 
 /// Connections that unary callers are spread over.
@@ -32,12 +31,13 @@ pub(crate) struct Server {
     token: Option<MetadataValue<Ascii>>,
     /// Bytes of one recorded event.
     pub(crate) event_bytes: usize,
+    cases: u32,
     next_case: AtomicU32,
 }
 
 impl Server {
     /// Starts this program again as a server and waits until it listens.
-    pub(crate) async fn start(role: &str, database: &Path) -> Self {
+    pub(crate) async fn start(role: &str, database: &Path, cases: u32) -> Self {
         let mut child = Command::new(std::env::current_exe().unwrap())
             .arg(role)
             .arg(database)
@@ -53,7 +53,7 @@ impl Server {
         let token = (token != "none").then(|| format!("Bearer {token}").parse().unwrap());
         let event_bytes = bytes.parse().unwrap();
         let (address, firm) = (format!("http://{address}"), firm.to_owned());
-        Self { child, address, firm, token, event_bytes, next_case: AtomicU32::new(0) }
+        Self { child, address, firm, token, event_bytes, cases, next_case: AtomicU32::new(0) }
     }
 
     async fn connect(&self) -> CaseLedgerClient<Channel> {
@@ -65,7 +65,7 @@ impl Server {
 
     /// One message logged in the next case.
     fn request(&self) -> v1::RecordRequest {
-        let number = self.next_case.fetch_add(1, Ordering::Relaxed) % CASES;
+        let number = self.next_case.fetch_add(1, Ordering::Relaxed) % self.cases;
         let message = v1::MessageLogged {
             direction: v1::Direction::Incoming.into(),
             text: bulk::MESSAGE.into(),
@@ -158,16 +158,26 @@ impl Server {
         futures::join!(sending, receiving).1
     }
 
+    /// One message in every case, so that the server has met them all.
+    pub(crate) async fn touch_every_case(&self) {
+        let record = |_| v1::RecordStreamRequest { record: Some(self.request()) };
+        let requests: Vec<_> = (0..self.cases).map(record).collect();
+        let requests = self.authorize(tokio_stream::iter(requests));
+        let mut answers = self.connect().await.record_stream(requests).await.unwrap().into_inner();
+        let mut recorded = 0;
+        while let Some(answer) = answers.message().await.unwrap() {
+            assert!(matches!(answer.result, Some(Answer::Recorded(_))), "{answer:?}");
+            recorded += 1;
+        }
+        assert_eq!(recorded, self.cases);
+    }
+
     /// Memory that the server holds, in MB.
     pub(crate) fn memory_mb(&self) -> u64 {
-        resident_mb(self.child.id().unwrap())
+        let process = self.child.id().unwrap();
+        let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
+        let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or("");
+        let kilobytes = line.split_whitespace().nth(1).and_then(|word| word.parse::<u64>().ok());
+        kilobytes.unwrap_or(0) / 1024
     }
-}
-
-/// Resident memory of a process, in MB.
-pub(crate) fn resident_mb(process: u32) -> u64 {
-    let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
-    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or("");
-    let kilobytes = line.split_whitespace().nth(1).and_then(|word| word.parse::<u64>().ok());
-    kilobytes.unwrap_or(0) / 1024
 }

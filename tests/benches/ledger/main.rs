@@ -39,24 +39,31 @@ fn main() {
     let arguments: Vec<String> = std::env::args().collect();
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap();
     match arguments.get(1).map(String::as_str) {
-        Some("serve-ours") => runtime.block_on(ours::serve(&arguments[2])),
+        Some("serve-ours") => runtime.block_on(ours::serve_fresh(&arguments[2])),
+        Some("serve-again") => runtime.block_on(ours::serve_again(&arguments[2])),
         Some("serve-bare") => runtime.block_on(bare::serve(&arguments[2])),
-        _ => runtime.block_on(measure()),
+        Some("recording") => runtime.block_on(measure(true, false)),
+        Some("replay") => runtime.block_on(measure(false, true)),
+        _ => runtime.block_on(measure(true, true)),
     }
 }
 
-async fn measure() {
+async fn measure(record: bool, replay: bool) {
     report::machine();
-    recording().await;
-    local::everything(CLIENTS).await;
+    if record {
+        recording().await;
+    }
+    if replay {
+        local::everything(CLIENTS).await;
+    }
 }
 
 /// Recording over gRPC, ours and the bare service in turn, and bare inserts beside them.
 async fn recording() {
     let mut table = Table::new("Recording, durable events/s (one event a request)");
     let folder = tempfile::tempdir().unwrap();
-    let ours = Server::start("serve-ours", &folder.path().join("ours.db")).await;
-    let bare = Server::start("serve-bare", &folder.path().join("bare.db")).await;
+    let ours = Server::start("serve-ours", &folder.path().join("ours.db"), ours::CASES).await;
+    let bare = Server::start("serve-bare", &folder.path().join("bare.db"), ours::CASES).await;
     for _ in 0..ROUNDS {
         for rows in [1, 32, WINDOW] {
             let rate =

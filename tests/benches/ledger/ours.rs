@@ -4,8 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use api::v1::administration_client::AdministrationClient;
-use api::v1::{self, Scope};
+use api::v1::Scope;
 use counterfoil_tests::bulk;
 use counterfoil_tests::history::firm_id;
 use ledger::gateway::FileOutbox;
@@ -37,34 +36,31 @@ pub(crate) fn ledger(
     Ledger::new(engine, store, clock, Arc::new(FileOutbox::new(outbox)), Limits::default())
 }
 
-/// Serves until the parent closes this process's standard input. Prints the address, the firm, a
-/// token and the size of one event.
-pub(crate) async fn serve(path: &str) {
-    let path = Path::new(path);
-    let (engine, store, clock) = engine(path).await;
+/// Fills a fresh database and serves it.
+pub(crate) async fn serve_fresh(path: &str) {
+    let (engine, store, clock) = engine(Path::new(path)).await;
     bulk::set_up(&engine).await;
     bulk::enrol(&engine, CASES).await;
+    serve(Path::new(path), engine, store, clock).await;
+}
+
+/// Serves a database that another process filled.
+pub(crate) async fn serve_again(path: &str) {
+    let (engine, store, clock) = engine(Path::new(path)).await;
+    serve(Path::new(path), engine, store, clock).await;
+}
+
+/// Serves until the parent closes this process's standard input. Prints the address, the firm, a
+/// token and the size of one event.
+async fn serve(path: &Path, engine: Engine, store: Arc<Store>, clock: Arc<dyn Clock>) {
     let bytes = bulk::message_bytes(&engine).await;
     let ledger = ledger(engine, store, clock, &path.with_extension("outbox"));
-    let token = token(&ledger).await;
+    let scopes = [Scope::Record, Scope::Read, Scope::Bill, Scope::Administer];
+    let token = bulk::token(&ledger, "bench", &scopes).await;
     let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
     println!("{} {} {token} {bytes}", listening.local_addr, firm_id());
     parent_is_gone().await;
     ledger.shutdown().await;
-}
-
-async fn token(ledger: &Ledger) -> String {
-    let mut client = AdministrationClient::new(ledger.connect_in_process().await.unwrap());
-    let scopes =
-        [Scope::Record, Scope::Read, Scope::Bill, Scope::Administer].map(i32::from).to_vec();
-    let token = v1::Token { label: "bench".into(), scopes, ..Default::default() };
-    let request = v1::CreateTokenRequest {
-        parent: format!("firms/{}", firm_id()),
-        request_id: uuid::Uuid::now_v7().to_string(),
-        occurred_on: Some(bulk::today()),
-        token: Some(token),
-    };
-    client.create_token(request).await.unwrap().into_inner().secret
 }
 
 /// Waits until standard input ends: the parent is gone or done.

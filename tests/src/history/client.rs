@@ -1,26 +1,29 @@
 //! One random client, as the CRM knows it.
 
+mod learn;
+
 use calendar::{CivilDate, PeriodRule};
 use domain::command::{
-    Cancel, CaseAction, Command, Dated, Enrol, ImportReport, ItemSeen, NoteExposure,
-    NoteReinsertion, SendRound, SignConsent,
+    Cancel, CaseAction, Command, Dated, Enrol, NoteExposure, NoteReinsertion, SendRound,
+    SignConsent,
 };
 use domain::event::{
-    Address, Ask, Basis, BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked, Card,
-    CaseEvent, ClientInformationSent, Contact, ContactChanged, CorrectionNoted, Direction,
+    Ask, Basis, BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked,
+    ClientInformationSent, Contact, ContactChanged, CorrectionNoted, Direction,
     DisclosureAcknowledged, DisclosureDelivered, EndedBy, ExposureKind, IdentityPaperAccepted,
-    IdentityPaperReceived, IdentityPaperRejected, ItemKind, ItemOutcome, Letter, LetterDelivered,
-    MailClass, MessageLogged, Outcome, PaperKind, PeriodClosedWithoutFee, ProgressReportSent,
+    IdentityPaperReceived, IdentityPaperRejected, ItemOutcome, Letter, LetterDelivered, MailClass,
+    MessageLogged, Outcome, PaperKind, PeriodClosedWithoutFee, ProgressReportSent,
     ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score, ServiceEnded,
     ServicePaused,
 };
-use domain::ids::{BureauCode, CardToken, CaseId, DocumentHash, ItemCode, PaperCode, StateCode};
+use domain::ids::{CaseId, DocumentHash, ItemCode, PaperCode};
 use domain::terms::{Channel, Sale, Seat};
 use domain::value::Personal;
 use rand::RngExt;
 use rand::rngs::StdRng;
 
-use super::{BUREAUS, bureau, case_id, personal, plan_code, text, usd};
+use super::plain::{card, contact, plain_enrolment, plain_report};
+use super::{BUREAUS, bureau, case_id, personal, text, usd};
 
 /// How far a client has come.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,6 +45,13 @@ struct Waiting {
     delivered: bool,
 }
 
+/// What the client has put a name to.
+#[derive(Clone, Copy, Debug, Default)]
+struct Signatures {
+    disclosure: bool,
+    agreement: bool,
+}
+
 /// A client.
 #[derive(Clone, Debug)]
 pub struct Client {
@@ -54,14 +64,15 @@ pub struct Client {
     last_round_on: Option<CivilDate>,
     paused: bool,
     periods: u32,
+    signed: Signatures,
+    /// Deletions and corrections that no later report has shown: at which bureau, since when.
+    results: Vec<(usize, CivilDate)>,
+    /// A report has shown a result that the client has not been told of.
+    to_tell: bool,
 }
 
 /// Steps between enrolment and readiness.
 const SET_UP_STEPS: u8 = 10;
-
-fn item(number: u8) -> ItemCode {
-    ItemCode::parse(&format!("item-{number}")).expect("a code of ours")
-}
 
 /// One of a closed set.
 fn any<T: Copy>(rng: &mut StdRng, all: &[T]) -> T {
@@ -80,6 +91,9 @@ impl Client {
             last_round_on: None,
             paused: false,
             periods: 0,
+            signed: Signatures::default(),
+            results: Vec::new(),
+            to_tell: false,
         }
     }
 
@@ -101,10 +115,27 @@ impl Client {
     pub(super) fn busy(&self) -> u32 {
         match self.stage {
             Stage::New => 9,
+            Stage::Enrolled(_) | Stage::Ready | Stage::Open if self.is_prompt() => 9,
             Stage::Enrolled(_) | Stage::Ready => 6,
             Stage::Open => 4,
             Stage::Over => 1,
         }
+    }
+
+    /// One in ten was sold by telephone and is served at once, so that results come while there is
+    /// time left to show them, and once there are some waits until they can be shown.
+    fn sold_by_telephone(&self) -> bool {
+        self.number % 10 == 3
+    }
+
+    /// Whether everything is done on the day it can be.
+    fn is_prompt(&self) -> bool {
+        self.sold_by_telephone() && self.results.is_empty()
+    }
+
+    /// One in forty enrols and never signs.
+    fn never_signs(&self) -> bool {
+        self.number % 40 == 17
     }
 
     /// Every fourth pair of neighbours is a couple.
@@ -163,8 +194,8 @@ impl Client {
         let shared = self.seat() == Seat::Couple && rng.random_ratio(3, 4);
         let token =
             if shared { format!("tok_h{household}") } else { format!("tok_c{}", self.number) };
-        let channel =
-            if rng.random_ratio(1, 8) { Channel::Telephone } else { any(rng, &Channel::ALL[1..]) };
+        let by_telephone = self.sold_by_telephone() || rng.random_ratio(1, 16);
+        let channel = if by_telephone { Channel::Telephone } else { any(rng, &Channel::ALL[1..]) };
         let evidence = rng.random_ratio(19, 20).then_some(DocumentHash([5; 32]));
         let sale = Sale { channel, evidence, promised_days: 60 };
         CaseAction::Enrol(Box::new(Enrol {
@@ -179,20 +210,16 @@ impl Client {
     }
 
     fn set_up(&self, rng: &mut StdRng, step: u8, today: CivilDate) -> CaseAction {
-        // One in thirty signs before the disclosure was signed for: G1 has to find it.
-        let step = if step == 1 && rng.random_ratio(1, 30) { 2 } else { step };
         if step > 2 && rng.random_ratio(1, 40) {
             return CaseAction::Cancel(Cancel { reason: None, sent_on: today });
         }
+        // One in fifty is served in the cancellation days: G3 has to find it.
+        if step == 3 && rng.random_ratio(1, 50) {
+            return asked(rng);
+        }
         match step {
             0 => CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
-            1 => CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
-            2 => CaseAction::SignConsent(SignConsent {
-                copies_given: true,
-                document: None,
-                e_sign_consent: true,
-                total_of_payments: usd(rng.random_range(30_000..200_000)),
-            }),
+            1 | 2 => self.sign(rng),
             3 => paper_received("photo", PaperKind::PhotoId),
             4 => paper_judged(rng, "photo"),
             5 => paper_received("home", PaperKind::Residence),
@@ -207,17 +234,44 @@ impl Client {
         }
     }
 
+    /// The disclosure and the agreement. One in thirty signs before the disclosure was signed for, and
+    /// mostly signs for it afterwards: G1 has to find both.
+    fn sign(&self, rng: &mut StdRng) -> CaseAction {
+        let signs = if self.signed.agreement {
+            rng.random_ratio(1, 3)
+        } else {
+            self.signed.disclosure || rng.random_ratio(1, 30)
+        };
+        if !signs {
+            let document = None;
+            return CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document });
+        }
+        if self.never_signs() {
+            return message(rng);
+        }
+        CaseAction::SignConsent(SignConsent {
+            copies_given: true,
+            document: None,
+            e_sign_consent: true,
+            total_of_payments: usd(rng.random_range(30_000..200_000)),
+        })
+    }
+
     fn import(&self, rng: &mut StdRng, at: usize, issued_on: CivilDate) -> CaseAction {
-        let count = 3 + u8::try_from(self.number % 3).unwrap_or(0);
         let is_there = |rng: &mut StdRng, item: &ItemCode| {
             let deleted = self.deleted.contains(&(item.clone(), at % BUREAUS.len()));
             if deleted { rng.random_ratio(1, 20) } else { rng.random_ratio(19, 20) }
         };
-        let mut report = plain_report(at, issued_on, count);
+        let mut report = plain_report(at, issued_on, self.item_count());
         report.items.retain(|seen| is_there(rng, &seen.item));
         report.free_annual = rng.random_ratio(1, 10);
         report.score = Some(Score { model: text("Model 8"), value: rng.random_range(480..720) });
         CaseAction::ImportReport(report)
+    }
+
+    /// How many listings each bureau has.
+    fn item_count(&self) -> u8 {
+        3 + u8::try_from(self.number % 3).unwrap_or(0)
     }
 
     fn before_work(&self, rng: &mut StdRng, today: CivilDate) -> CaseAction {
@@ -264,6 +318,9 @@ impl Client {
         if self.paused {
             return rng.random_ratio(1, 4).then_some(CaseAction::ResumeService);
         }
+        if self.sold_by_telephone() && (self.to_tell || !self.results.is_empty()) {
+            return self.show_results(rng, today);
+        }
         let round_due = self.last_round_on.is_none_or(|on| (today - on).num_days() > 25);
         match rng.random_range(0..40) {
             0..=8 if round_due => {
@@ -281,6 +338,19 @@ impl Client {
         }
     }
 
+    /// What was sold by telephone is paid for once a report of six months later shows the results
+    /// (16 CFR 310.4(a)(2)): that report, then word of it to the client, and nothing new until then.
+    fn show_results(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
+        let due = |since: CivilDate| calendar::telemarketing_report_from(since) <= today;
+        if let Some((at, _)) = self.results.iter().find(|(_, since)| due(*since)) {
+            let mut report = plain_report(*at, today, self.item_count());
+            report.items.retain(|seen| !self.deleted.contains(&(seen.item.clone(), *at)));
+            return Some(CaseAction::ImportReport(report));
+        }
+        let told = self.to_tell || rng.random_ratio(1, 20);
+        told.then_some(CaseAction::ProgressReportSent(ProgressReportSent { document: None }))
+    }
+
     fn seldom(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
         let period = self.periods + 1;
         match rng.random_range(0..16) {
@@ -295,10 +365,7 @@ impl Client {
                 Some(CaseAction::BillingDayChanged(BillingDayChanged { billing }))
             }
             3..=5 => Some(message(rng)),
-            6 => Some(CaseAction::BureauAsked(BureauAsked {
-                ask: any(rng, Ask::ALL),
-                bureau: bureau(0),
-            })),
+            6 => Some(asked(rng)),
             7 => Some(CaseAction::BureauAnswered(BureauAnswered {
                 ask: any(rng, Ask::ALL),
                 bureau: bureau(0),
@@ -367,126 +434,10 @@ impl Client {
             _ => CaseAction::Cancel(Cancel { reason: None, sent_on: today + chrono::Days::new(3) }),
         }
     }
-
-    /// Takes in what was recorded.
-    pub(super) fn learn(&mut self, on: CivilDate, event: &CaseEvent) {
-        match event {
-            CaseEvent::Enrolled(_) => self.stage = Stage::Enrolled(0),
-            CaseEvent::DisclosureDelivered(_)
-            | CaseEvent::DisclosureAcknowledged(_)
-            | CaseEvent::ConsentSigned(_)
-            | CaseEvent::IdentityPaperReceived(_)
-            | CaseEvent::IdentityPaperAccepted(_)
-            | CaseEvent::ReportSourceConnected(_)
-            | CaseEvent::ReportImported(_) => self.stepped(1),
-            CaseEvent::IdentityPaperRejected(_) => self.stepped(-1),
-            CaseEvent::ItemListed(e) => self.listed.push((e.item.clone(), index(&e.bureau))),
-            CaseEvent::BasisAttested(e) => self.attested.push((e.item.clone(), index(&e.bureau))),
-            CaseEvent::WorkOpened(_) => self.stage = Stage::Open,
-            CaseEvent::RoundSent(e) => {
-                self.last_round_on = Some(on);
-                self.waiting.extend(e.letters.iter().map(|letter| Waiting {
-                    round: e.round,
-                    bureau: index(&letter.bureau),
-                    items: letter.items.clone(),
-                    sent_on: on,
-                    delivered: false,
-                }));
-            }
-            CaseEvent::LetterDelivered(e) => {
-                let of = |w: &&mut Waiting| w.round == e.round && w.bureau == index(&e.bureau);
-                if let Some(waiting) = self.waiting.iter_mut().find(of) {
-                    waiting.delivered = true;
-                }
-            }
-            CaseEvent::ResponseReceived(e) => {
-                self.waiting.retain(|w| w.round != e.round || w.bureau != index(&e.bureau));
-            }
-            CaseEvent::ItemDeleted(e) => self.deleted.push((e.item.clone(), index(&e.bureau))),
-            CaseEvent::ItemReinserted(e) => {
-                let key = (e.item.clone(), index(&e.bureau));
-                self.deleted.retain(|known| *known != key);
-            }
-            CaseEvent::ServicePaused(_) => self.paused = true,
-            CaseEvent::ServiceResumed(_) => self.paused = false,
-            CaseEvent::ServiceEnded(_) | CaseEvent::ConsentCancelled(_) => self.stage = Stage::Over,
-            CaseEvent::FeeEarned(e) => self.periods = self.periods.max(e.period),
-            CaseEvent::PeriodClosedWithoutFee(e) => self.periods = self.periods.max(e.period),
-            _ => {}
-        }
-    }
-
-    fn stepped(&mut self, by: i8) {
-        if let Stage::Enrolled(step) = self.stage {
-            let step = step.saturating_add_signed(by);
-            self.stage = if step >= SET_UP_STEPS { Stage::Ready } else { Stage::Enrolled(step) };
-        }
-    }
 }
 
-fn card(token: &str) -> Card {
-    Card {
-        expires: text("2029-08"),
-        last4: personal("4242"),
-        token: CardToken::parse(token).expect("a code of ours"),
-    }
-}
-
-fn contact(number: u32, household: u32, state: &str, spelled_out: bool) -> Contact {
-    let street = if spelled_out { "North Main Street" } else { "N MAIN ST" };
-    Contact {
-        address: Address {
-            city: personal("Exampleton"),
-            line1: personal(&format!("{household} {street}")),
-            line2: Some(personal("Apt 4")),
-            state: StateCode::parse(state).expect("a state"),
-            zip: personal("60600"),
-        },
-        email: personal(&format!("client{number}@example.com")),
-        name: personal(&format!("Client {number}")),
-        phone: Personal::phone(&format!("+1202555{:04}", 100 + household % 100)).expect("a number"),
-    }
-}
-
-/// An enrolment without anything random in it.
-pub(crate) fn plain_enrolment(number: u32, sale: Sale, seat: Seat) -> Enrol {
-    Enrol {
-        billing: PeriodRule::every_days(30).expect("a rule within bounds"),
-        birth_date: personal("1981-02-03"),
-        card: Some(card(&format!("tok_c{number}"))),
-        contact: contact(number, 100_000 + number, "IL", true),
-        plan: plan_code(),
-        sale,
-        seat,
-        ssn_last4: None,
-        zone: None,
-    }
-}
-
-/// A report of a bureau with so many items.
-pub(crate) fn plain_report(at: usize, issued_on: CivilDate, items: u8) -> ImportReport {
-    let seen = |number: u8| ItemSeen {
-        balance: Some(usd(50_000)),
-        delinquent_since: None,
-        furnisher: text("Example Collections"),
-        item: item(number),
-        kind: ItemKind::ALL[usize::from(number) % ItemKind::ALL.len()],
-    };
-    ImportReport {
-        bureau: bureau(at),
-        card_balance: Some(usd(100_000)),
-        card_limit: Some(usd(300_000)),
-        document: None,
-        free_annual: false,
-        inquiries: 2,
-        issued_on,
-        items: (0..items).map(seen).collect(),
-        score: Some(Score { model: text("Model 8"), value: 581 }),
-    }
-}
-
-fn index(code: &BureauCode) -> usize {
-    BUREAUS.iter().position(|bureau| *bureau == code.as_str()).unwrap_or(0)
+fn asked(rng: &mut StdRng) -> CaseAction {
+    CaseAction::BureauAsked(BureauAsked { ask: any(rng, Ask::ALL), bureau: bureau(0) })
 }
 
 fn message(rng: &mut StdRng) -> CaseAction {

@@ -230,13 +230,13 @@ impl Audit {
 }
 
 fn account_balances(account: &Account) -> anyhow::Result<()> {
-    for (number, invoice) in &account.invoices {
+    for (number, invoice) in account.invoices.iter() {
         let parts = [invoice.paid, invoice.credited, invoice.written_off, invoice.charged_back];
         let whole = parts.iter().all(|part| part.minor() >= 0) && invoice.open().minor() >= 0;
         ensure!(whole, "invoice {number} is overpaid or below zero");
         ensure!(invoice.tries <= CHARGE_TRIES_MAX, "invoice {number} was tried too often");
     }
-    for (name, payment) in &account.payments {
+    for (name, payment) in account.payments.iter() {
         ensure!(payment.returned.minor() <= payment.amount.minor(), "{name} gave back too much");
     }
     Ok(())

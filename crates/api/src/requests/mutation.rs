@@ -2,21 +2,20 @@
 
 use std::collections::BTreeSet;
 
-use domain::command::{AccountAction, Command, CoupleAction, Dated, FirmAction};
+use domain::command::{Command, CoupleAction, Dated, FirmAction};
 use domain::event::{AccessRevoked, Scope};
-use domain::ids::{AccessId, AccountId, CaseId, FirmId, RequestId};
+use domain::ids::{AccessId, CaseId, FirmId, RequestId};
 use domain::money::Currency;
 use domain::rules::check_pack;
 use domain::value::Text;
 
 use crate::case_action::{dated, period};
-use crate::contact::card;
 use crate::field::{FieldErrors, Fields};
-use crate::google::r#type::{Date, Money};
+use crate::google::r#type::Date;
 use crate::limit::{ACTIONS_MAX, CHARGES_DEFAULT, CHARGES_MAX};
-use crate::requests::read::{account_name, case_name, firm_name};
+use crate::requests::read::{case_name, firm_name};
 use crate::scalar::CivilDate;
-use crate::{firm_action, payment_action, v1};
+use crate::{firm_action, v1};
 
 /// A command of a firm, under the caller's request id.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -96,97 +95,6 @@ pub fn record_stream(
         Some(message) => record(message, currency),
         None => Err(FieldErrors::one("record", "is required")),
     }
-}
-
-/// What every action on an account has.
-struct OnAccount {
-    firm: FirmId,
-    account: AccountId,
-    request_id: RequestId,
-    occurred_on: CivilDate,
-}
-
-impl OnAccount {
-    fn asked(self, action: AccountAction) -> Asked {
-        let action = Dated { occurred_on: self.occurred_on, action };
-        let command = Command::Account { account: self.account, action };
-        Asked { firm: self.firm, request_id: self.request_id, command }
-    }
-}
-
-/// Reads the name first: without a firm no invoice can be held against it.
-fn on_account(
-    f: &mut Fields,
-    name: &str,
-    request_id: &str,
-    occurred_on: Option<&Date>,
-) -> (Option<FirmId>, Option<OnAccount>) {
-    let name = account_name(f, "name", name);
-    let request_id = f.request_id(request_id);
-    let occurred_on = f.date("occurred_on", occurred_on);
-    let whole = || {
-        let (firm, account) = name?;
-        Some(OnAccount { firm, account, request_id: request_id?, occurred_on: occurred_on? })
-    };
-    (name.map(|(firm, _)| firm), whole())
-}
-
-/// Reads a `RecordPayment`.
-pub fn record_payment(
-    m: &v1::RecordPaymentRequest,
-    currency: Option<Currency>,
-) -> Result<Asked, FieldErrors> {
-    Fields::check(currency, |f| {
-        let (firm, header) = on_account(f, &m.name, &m.request_id, m.occurred_on.as_ref());
-        let action = match &m.event {
-            Some(event) => payment_action::payment(f, firm?, event),
-            None => f.refuse("event", "is required: exactly one of what became of money"),
-        };
-        Some(header?.asked(action?))
-    })
-}
-
-/// Reads a `GrantCredit`.
-pub fn grant_credit(
-    m: &v1::GrantCreditRequest,
-    currency: Option<Currency>,
-) -> Result<Asked, FieldErrors> {
-    Fields::check(currency, |f| {
-        let (firm, header) = on_account(f, &m.name, &m.request_id, m.occurred_on.as_ref());
-        let lower = lower(f, firm, &m.invoice, m.amount.as_ref(), &m.reason);
-        Some(header?.asked(AccountAction::GrantCredit(lower?)))
-    })
-}
-
-/// Reads a `WriteOff`.
-pub fn write_off(
-    m: &v1::WriteOffRequest,
-    currency: Option<Currency>,
-) -> Result<Asked, FieldErrors> {
-    Fields::check(currency, |f| {
-        let (firm, header) = on_account(f, &m.name, &m.request_id, m.occurred_on.as_ref());
-        let lower = lower(f, firm, &m.invoice, m.amount.as_ref(), &m.reason);
-        Some(header?.asked(AccountAction::WriteOff(lower?)))
-    })
-}
-
-fn lower(
-    f: &mut Fields,
-    firm: Option<FirmId>,
-    invoice: &str,
-    amount: Option<&Money>,
-    reason: &str,
-) -> Option<domain::command::Lower> {
-    payment_action::lower(f, firm?, invoice, amount, reason)
-}
-
-/// Reads a `ChangeCard`.
-pub fn change_card(m: &v1::ChangeCardRequest) -> Result<Asked, FieldErrors> {
-    Fields::check(None, |f| {
-        let (_, header) = on_account(f, &m.name, &m.request_id, m.occurred_on.as_ref());
-        let card = f.message("card", m.card.as_ref(), card);
-        Some(header?.asked(AccountAction::ChangeCard(card?)))
-    })
 }
 
 /// Reads a `RequestCharges`.

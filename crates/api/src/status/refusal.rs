@@ -1,6 +1,6 @@
 //! A refusal of the domain as a status.
 
-use domain::refusal::{Reason, Refusal, Violation};
+use domain::refusal::{Reason, Refusal, Versions, Violation};
 use tonic::{Code, Status};
 
 use super::build::Answer;
@@ -64,7 +64,7 @@ pub(super) fn status(refusal: Refusal) -> Status {
     let Shape { code, detail, message } = shape(refusal.reason);
     let answer = Answer::new(code, refusal.reason.code(), message).with("action", refusal.action);
     match detail {
-        Detail::Version => version(answer, refusal.violations.first()),
+        Detail::Version => version(answer, refusal.versions, refusal.violations.first()),
         Detail::Resource(resource_type) => resource(answer, resource_type, refusal.violations),
         Detail::Fields => {
             let action = refusal.action;
@@ -81,25 +81,18 @@ pub(super) fn status(refusal: Refusal) -> Status {
     }
 }
 
-fn version(answer: Answer, violation: Option<&Violation>) -> Status {
-    let Some(violation) = violation else { return answer.status() };
-    let answer = answer.with("subject", &violation.subject).with("detail", &violation.detail);
-    match versions(&violation.detail) {
-        Some((expected, actual)) => {
-            answer.with("expected", expected).with("actual", actual).status()
-        }
-        None => answer.status(),
+fn version(
+    mut answer: Answer,
+    versions: Option<Versions>,
+    violation: Option<&Violation>,
+) -> Status {
+    if let Some(violation) = violation {
+        answer = answer.with("subject", &violation.subject).with("detail", &violation.detail);
     }
-}
-
-/// The two numbers of the domain's sentence on versions: expected, then actual.
-fn versions(detail: &str) -> Option<(u64, u64)> {
-    let mut numbers =
-        detail.split(|c: char| !c.is_ascii_digit()).filter_map(|digits| digits.parse().ok());
-    match (numbers.next(), numbers.next(), numbers.next()) {
-        (Some(expected), Some(actual), None) => Some((expected, actual)),
-        _ => None,
+    if let Some(Versions { actual, expected }) = versions {
+        answer = answer.with("expected", expected).with("actual", actual);
     }
+    answer.status()
 }
 
 /// The domain names a field of the request where it can (`plan.prices`; `occurred_on` of the action

@@ -18,7 +18,7 @@ fn long_refusal(reason: Reason) -> Refusal {
         rule: "r".repeat(200),
         subject: "s".repeat(2_000),
     };
-    Refusal { action: 99, reason, violations: vec![violation; 50] }
+    Refusal { action: 99, ..Refusal::of(reason, vec![violation; 50]) }
 }
 
 /// What HTTP/2 carries: the details in base64, and the message percent-encoded.
@@ -116,6 +116,18 @@ fn a_version_mismatch_tells_both_versions() {
 }
 
 #[test]
+fn what_leads_nowhere_is_named_by_its_field() {
+    let failure = Failure::Unfound {
+        field: "settled.invoice",
+        resource_type: "Invoice",
+        name: "firms/1/invoices/9".into(),
+    };
+    let (_, _, details) = checked(failure);
+    assert_eq!(details.error_info().unwrap().metadata["field"], "settled.invoice");
+    assert!(details.resource_info().unwrap().description.contains("settled.invoice"));
+}
+
+#[test]
 fn a_refused_value_names_its_field() {
     for (subject, field) in [("plan.prices", "plan.prices"), ("case/1", "actions[4]")] {
         let mut refusal =
@@ -169,6 +181,16 @@ fn every_other_failure_has_its_code() {
         (SubmitError::Unavailable.into(), Code::Unavailable, "STORE_UNAVAILABLE"),
         (SubmitError::ShuttingDown.into(), Code::Unavailable, "SHUTTING_DOWN"),
         (SubmitError::OutcomeUnknown.into(), Code::Unavailable, "OUTCOME_UNKNOWN"),
+        (
+            Failure::Unfound {
+                field: "refunded.payment",
+                resource_type: "Payment",
+                name: "x".repeat(5_000),
+            },
+            Code::NotFound,
+            "REFERENCE_UNKNOWN",
+        ),
+        (Failure::DeadlineExceeded, Code::DeadlineExceeded, "DEADLINE_EXCEEDED"),
         (SubmitError::Corrupt { position: 12 }.into(), Code::DataLoss, "LOG_CORRUPT"),
         (StoreError::Full { source: None }.into(), Code::Unavailable, "STORE_UNAVAILABLE"),
         (FollowError::Gap { expected: 3 }.into(), Code::DataLoss, "LOG_CORRUPT"),

@@ -1,5 +1,9 @@
 //! Folding an account's events.
 
+use std::sync::Arc;
+
+use calendar::CivilDate;
+
 use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion};
 use crate::case::Mark;
 use crate::event::{
@@ -19,7 +23,7 @@ impl Account {
         };
         match event {
             AccountEvent::AccountOpened(e) => self.members = vec![e.owner],
-            AccountEvent::CardOnFileChanged(e) => self.card_changed(&e.card),
+            AccountEvent::CardOnFileChanged(e) => self.card_changed(&e.card, mark.on),
             AccountEvent::LinkSuggested(e) => {
                 let suggestion = Suggestion { mark, matches: e.matches.clone() };
                 self.suggested.insert(e.member, suggestion);
@@ -32,8 +36,12 @@ impl Account {
                 self.suggested.clear();
                 self.refused.remove(&e.member);
                 self.members.push(e.member);
+                self.linked_by = Some(e.by);
             }
-            AccountEvent::MemberUnlinked(e) => self.members.retain(|member| *member != e.member),
+            AccountEvent::MemberUnlinked(e) => {
+                self.members.retain(|member| *member != e.member);
+                self.linked_by = None;
+            }
             AccountEvent::PaymentMoved(e) => {
                 self.suggested.clear();
                 self.moved_to = Some(e.to);
@@ -41,7 +49,7 @@ impl Account {
             AccountEvent::PaymentMovedBack(_) => self.moved_to = None,
             AccountEvent::InvoiceIssued(e) => self.issued(e, mark),
             AccountEvent::ChargeRequested(e) => {
-                if let Some(invoice) = self.invoices.get_mut(&e.invoice) {
+                if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&e.invoice) {
                     invoice.charge_open = Some(e.attempt);
                     invoice.tries = e.attempt;
                     invoice.next_try_on = None;
@@ -49,7 +57,7 @@ impl Account {
             }
             AccountEvent::PaymentSettled(e) => self.settled(e, mark),
             AccountEvent::PaymentFailed(e) => {
-                if let Some(invoice) = self.invoices.get_mut(&e.invoice) {
+                if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&e.invoice) {
                     invoice.charge_open = None;
                     invoice.failed = Some(e.reason);
                     invoice.next_try_on = e.next_try_on;
@@ -64,13 +72,13 @@ impl Account {
                 }
             }
             AccountEvent::CreditGranted(e) => {
-                if let Some(invoice) = self.invoices.get_mut(&e.invoice) {
+                if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&e.invoice) {
                     add(&mut invoice.credited, e.amount);
                     close_if_settled(invoice);
                 }
             }
             AccountEvent::WrittenOff(e) => {
-                if let Some(invoice) = self.invoices.get_mut(&e.invoice) {
+                if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&e.invoice) {
                     add(&mut invoice.written_off, e.amount);
                     close_if_settled(invoice);
                 }
@@ -80,12 +88,17 @@ impl Account {
         }
     }
 
-    /// Another card starts the tries anew: what failed was the old one.
-    fn card_changed(&mut self, card: &Card) {
+    /// Another card starts the tries anew: what failed was the old one. The same card with another
+    /// month of validity is on file since it first was.
+    fn card_changed(&mut self, card: &Card, on: CivilDate) {
         let is_new = self.card.as_ref().is_none_or(|old| old.token != card.token);
         self.card = Some(card.clone());
-        for invoice in
-            self.invoices.values_mut().filter(|invoice| is_new && invoice.failed.is_some())
+        if is_new {
+            self.card_since = Some(on);
+        }
+        for invoice in Arc::make_mut(&mut self.invoices)
+            .values_mut()
+            .filter(|invoice| is_new && invoice.failed.is_some())
         {
             invoice.failed = None;
             invoice.next_try_on = None;
@@ -109,12 +122,12 @@ impl Account {
             tries: 0,
             written_off: zero,
         };
-        self.invoices.insert(e.number, invoice);
+        Arc::make_mut(&mut self.invoices).insert(e.number, invoice);
     }
 
     fn settled(&mut self, e: &PaymentSettled, mark: Mark) {
         for applied in &e.applied {
-            if let Some(invoice) = self.invoices.get_mut(&applied.invoice) {
+            if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&applied.invoice) {
                 add(&mut invoice.paid, applied.amount);
                 invoice.charge_open = None;
                 invoice.failed = None;
@@ -128,32 +141,43 @@ impl Account {
             returned: Money::zero(e.amount.currency()),
             unearned: e.unearned,
         };
-        self.payments.insert(e.payment.clone(), payment);
+        Arc::make_mut(&mut self.payments).insert(e.payment.clone(), payment);
     }
 
     /// A refund pays back what was unearned first. What it takes of an earned fee lowers the
     /// invoice with it: the client does not owe again what the firm gave back.
     fn refunded(&mut self, e: &RefundIssued, mark: Mark) {
         for (invoice, amount) in self.take_back(&e.payment, e.amount) {
-            if let Some(invoice) = self.invoices.get_mut(&invoice) {
+            if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&invoice) {
                 add(&mut invoice.paid, negative(amount));
                 add(&mut invoice.credited, amount);
             }
         }
-        let back = MoneyBack { amount: e.amount, mark, payment: e.payment.clone(), status: None };
+        let back = MoneyBack {
+            amount: e.amount,
+            mark,
+            payment: e.payment.clone(),
+            respond_by: None,
+            status: None,
+        };
         self.money_back.insert(e.refund.clone(), back);
     }
 
     /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
     fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) {
         for (invoice, amount) in self.take_back(&e.payment, e.amount) {
-            if let Some(invoice) = self.invoices.get_mut(&invoice) {
+            if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&invoice) {
                 add(&mut invoice.paid, negative(amount));
                 add(&mut invoice.charged_back, amount);
             }
         }
-        let status = Some(ChargebackStatus::Open);
-        let back = MoneyBack { amount: e.amount, mark, payment: e.payment.clone(), status };
+        let back = MoneyBack {
+            amount: e.amount,
+            mark,
+            payment: e.payment.clone(),
+            respond_by: e.respond_by,
+            status: Some(ChargebackStatus::Open),
+        };
         self.money_back.insert(e.chargeback.clone(), back);
     }
 
@@ -161,11 +185,11 @@ impl Account {
         let Some(back) = self.money_back.get_mut(chargeback) else { return };
         back.status = Some(ChargebackStatus::Won);
         let (amount, name) = (back.amount, back.payment.clone());
-        let Some(payment) = self.payments.get_mut(&name) else { return };
+        let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(&name) else { return };
         add(&mut payment.returned, negative(amount));
         let mut left = amount;
         for applied in payment.applied.clone() {
-            if let Some(invoice) = self.invoices.get_mut(&applied.invoice) {
+            if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&applied.invoice) {
                 let part = left.min(invoice.charged_back);
                 add(&mut invoice.charged_back, negative(part));
                 add(&mut invoice.paid, part);
@@ -177,7 +201,9 @@ impl Account {
     /// Takes money out of a payment: first what was unearned, then what pays invoices. Gives the
     /// invoices' parts.
     fn take_back(&mut self, name: &ProcessorRef, amount: Money) -> Vec<(u64, Money)> {
-        let Some(payment) = self.payments.get_mut(name) else { return Vec::new() };
+        let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(name) else {
+            return Vec::new();
+        };
         let zero = Money::zero(amount.currency());
         let unearned_left =
             payment.unearned.minus(payment.returned.min(payment.unearned)).unwrap_or(zero);

@@ -4,6 +4,7 @@ mod decide;
 mod evolve;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use calendar::CivilDate;
 
@@ -11,7 +12,7 @@ pub(crate) use decide::{Facts, decide};
 
 use crate::case::Mark;
 use crate::codec::{codes, record};
-use crate::event::{Applied, Card, FailureReason, InvoiceLine, Match};
+use crate::event::{Applied, Card, FailureReason, InvoiceLine, LinkedBy, Match};
 use crate::ids::{AccountId, CaseId, ProcessorRef};
 use crate::money::Money;
 
@@ -119,6 +120,8 @@ record! {
         mark: Mark,
         /// The payment.
         payment: ProcessorRef,
+        /// For a chargeback, the last day to answer, if the processor named one.
+        respond_by: Option<CivilDate>,
         /// For a chargeback, where it stands.
         status: Option<ChargebackStatus>,
     }
@@ -140,8 +143,12 @@ record! {
     pub struct Account {
         /// The card on file.
         card: Option<Card>,
+        /// The day that card was put on file.
+        card_since: Option<CivilDate>,
         /// Invoices, by number.
-        invoices: BTreeMap<u64, Invoice>,
+        invoices: Arc<BTreeMap<u64, Invoice>>,
+        /// Who linked the other one of a couple.
+        linked_by: Option<LinkedBy>,
         /// Members: the owner, and the other one of a couple.
         members: Vec<CaseId>,
         /// The account that pays in its stead.
@@ -149,7 +156,7 @@ record! {
         /// Refunds and chargebacks, by the processor's name.
         money_back: BTreeMap<ProcessorRef, MoneyBack>,
         /// Payments, by the processor's name.
-        payments: BTreeMap<ProcessorRef, Payment>,
+        payments: Arc<BTreeMap<ProcessorRef, Payment>>,
         /// Cases a person said are no couple with the owner.
         refused: BTreeSet<CaseId>,
         /// Suggestions that wait for a person.

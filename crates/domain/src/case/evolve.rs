@@ -1,5 +1,7 @@
 //! Folding a case's events. It never refuses: what is in the log happened.
 
+use std::sync::Arc;
+
 use calendar::PeriodSchedule;
 
 use super::{
@@ -7,8 +9,8 @@ use super::{
     Listing, ListingStatus, Mark, Paper, PaperStatus, ReportSeen, Reports, Round, WorkDone,
 };
 use crate::event::{
-    CaseEvent, ConsentSigned, Enrolled, FeeEarned, ItemListed, Outcome, Recorded, ReportImported,
-    ResponseReceived, RoundSent, SeenBy,
+    CaseEvent, ConsentSigned, Direction, Enrolled, FeeEarned, ItemListed, MessageLogged, Outcome,
+    Recorded, ReportImported, ResponseReceived, RoundSent, SeenBy,
 };
 use crate::ids::{BureauCode, ItemCode, PaperCode};
 use crate::terms::Work;
@@ -28,13 +30,15 @@ impl Case {
             CaseEvent::DisclosureAcknowledged(_) => first(&mut self.disclosure_acknowledged, mark),
             CaseEvent::ConsentSigned(e) => self.signed(e, mark),
             CaseEvent::ConsentCancelled(_) => {
-                if let Some(agreement) = self.agreements.last_mut() {
+                if let Some(agreement) = Arc::make_mut(&mut self.agreements).last_mut() {
                     agreement.cancelled = Some(mark);
                 }
             }
             CaseEvent::IdentityPaperReceived(e) => {
-                let paper = Paper { kind: e.kind, mark, status: PaperStatus::Received };
-                self.papers.insert(e.paper.clone(), paper);
+                let received_on = mark.on;
+                let paper =
+                    Paper { kind: e.kind, mark, received_on, status: PaperStatus::Received };
+                Arc::make_mut(&mut self.papers).insert(e.paper.clone(), paper);
             }
             CaseEvent::IdentityPaperAccepted(e) => {
                 self.paper(&e.paper, PaperStatus::Accepted, mark);
@@ -52,6 +56,7 @@ impl Case {
             CaseEvent::BasisAttested(e) => {
                 if let Some(listing) = self.listing_mut(&e.item, &e.bureau) {
                     listing.basis = Some(e.basis);
+                    listing.basis_on = Some(mark.on);
                 }
             }
             CaseEvent::WorkOpened(_) => self.opened = Some(mark),
@@ -68,17 +73,21 @@ impl Case {
             }
             CaseEvent::ResponseReceived(e) => self.answered(e, &mark),
             CaseEvent::ItemDeleted(e) => {
-                self.listing_is(&e.item, &e.bureau, ListingStatus::Deleted, mark);
+                let seen_by = Some(e.seen_by);
+                self.listing_is(&e.item, &e.bureau, (ListingStatus::Deleted, seen_by), mark);
             }
             CaseEvent::ItemCorrected(e) => {
-                self.listing_is(&e.item, &e.bureau, ListingStatus::Corrected, mark);
+                let seen_by = Some(e.seen_by);
+                self.listing_is(&e.item, &e.bureau, (ListingStatus::Corrected, seen_by), mark);
             }
             CaseEvent::ItemVerified(e) => {
-                self.listing_is(&e.item, &e.bureau, ListingStatus::Verified, mark);
+                // Only a bureau's answer verifies.
+                let seen_by = Some(SeenBy::Response);
+                self.listing_is(&e.item, &e.bureau, (ListingStatus::Verified, seen_by), mark);
             }
             CaseEvent::ItemReinserted(e) => self.reinserted(&e.item, &e.bureau, e.seen_by, mark),
             CaseEvent::BureauAsked(e) => {
-                self.service.push(mark.clone());
+                Arc::make_mut(&mut self.service).push(mark.clone());
                 self.asked.push(Asked {
                     answered: None,
                     ask: e.ask,
@@ -95,7 +104,8 @@ impl Case {
             }
             CaseEvent::ProgressReportSent(_) => self.did(Work::ProgressReport, mark),
             CaseEvent::ContactChanged(e) => {
-                self.contacts.push(ContactSince { contact: e.contact.clone(), mark });
+                Arc::make_mut(&mut self.contacts)
+                    .push(ContactSince { contact: e.contact.clone(), mark });
             }
             CaseEvent::BillingDayChanged(e) => {
                 let from = self.settled_until(mark.on);
@@ -103,8 +113,9 @@ impl Case {
                     schedule.change_rule(from, e.billing);
                 }
             }
-            // A complaint or call changes nothing that rules look at; it stays in the log and the timeline.
-            CaseEvent::MessageLogged(_) | CaseEvent::CorrectionNoted(_) => {}
+            CaseEvent::MessageLogged(e) => self.message(e, mark),
+            // It changes nothing that rules look at; it stays in the log and the timeline.
+            CaseEvent::CorrectionNoted(_) => {}
             CaseEvent::ServicePaused(_) => {
                 let from = self.settled_until(mark.on);
                 if let Some(schedule) = &mut self.schedule {
@@ -143,7 +154,8 @@ impl Case {
 
     fn enrolled(&mut self, e: &Enrolled, mark: Mark) {
         self.schedule = Some(PeriodSchedule::new(mark.on, e.billing));
-        self.contacts.push(ContactSince { contact: e.contact.clone(), mark: mark.clone() });
+        Arc::make_mut(&mut self.contacts)
+            .push(ContactSince { contact: e.contact.clone(), mark: mark.clone() });
         self.enrolment = Some(Enrolment {
             mark,
             plan: e.plan.clone(),
@@ -155,7 +167,7 @@ impl Case {
     }
 
     fn signed(&mut self, e: &ConsentSigned, mark: Mark) {
-        self.agreements.push(Agreement {
+        Arc::make_mut(&mut self.agreements).push(Agreement {
             cancel_through: e.cancel_through,
             cancelled: None,
             mark,
@@ -167,8 +179,18 @@ impl Case {
         });
     }
 
+    /// A complaint waits for an answer: a message to the client that is marked as one (common
+    /// practice, no source). It settles every complaint recorded before it.
+    fn message(&mut self, e: &MessageLogged, mark: Mark) {
+        match (e.complaint, e.direction) {
+            (true, Direction::Incoming) => self.complaints.push(mark),
+            (true, Direction::Outgoing) => self.complaints.clear(),
+            (false, Direction::Incoming | Direction::Outgoing) => {}
+        }
+    }
+
     fn paper(&mut self, code: &PaperCode, status: PaperStatus, mark: Mark) {
-        if let Some(paper) = self.papers.get_mut(code) {
+        if let Some(paper) = Arc::make_mut(&mut self.papers).get_mut(code) {
             paper.status = status;
             paper.mark = mark;
         }
@@ -184,10 +206,10 @@ impl Case {
             mark: mark.clone(),
             score: e.score.clone(),
         };
-        match self.reports.get_mut(&e.bureau) {
+        match Arc::make_mut(&mut self.reports).get_mut(&e.bureau) {
             None => {
                 let reports = Reports { first: seen.clone(), latest: seen };
-                self.reports.insert(e.bureau.clone(), reports);
+                Arc::make_mut(&mut self.reports).insert(e.bureau.clone(), Box::new(reports));
             }
             Some(reports) if reports.latest.issued_on <= seen.issued_on => reports.latest = seen,
             Some(_) => {}
@@ -200,13 +222,13 @@ impl Case {
     /// come after it in the log, so a listing that this report shows again is not a result any more
     /// by the time anybody asks.
     fn show_results(&mut self, bureau: &BureauCode, issued_on: calendar::CivilDate, mark: &Mark) {
-        for ((_, at), listing) in &mut self.listings {
+        for ((_, at), listing) in Arc::make_mut(&mut self.listings) {
             if at == bureau
                 && listing.shown.is_none()
                 && listing.status.is_result()
                 && issued_on >= calendar::telemarketing_report_from(listing.since.on)
             {
-                listing.shown = Some(mark.clone());
+                Arc::make_mut(listing).shown = Some(mark.clone());
             }
         }
     }
@@ -215,38 +237,43 @@ impl Case {
         let listing = Listing {
             balance: e.balance,
             basis: None,
+            basis_on: None,
             delinquent_since: e.delinquent_since,
             furnisher: e.furnisher.clone(),
             kind: e.kind,
             listed: mark.clone(),
             notice_seen: false,
+            seen_by: Some(SeenBy::Import),
             shown: None,
             since: mark,
             status: ListingStatus::Listed,
         };
-        self.listings.insert((e.item.clone(), e.bureau.clone()), listing);
+        Arc::make_mut(&mut self.listings)
+            .insert((e.item.clone(), e.bureau.clone()), Arc::new(listing));
     }
 
     fn listing_mut(&mut self, item: &ItemCode, bureau: &BureauCode) -> Option<&mut Listing> {
-        self.listings.get_mut(&(item.clone(), bureau.clone()))
+        Arc::make_mut(&mut self.listings)
+            .get_mut(&(item.clone(), bureau.clone()))
+            .map(Arc::make_mut)
     }
 
     fn listing_is(
         &mut self,
         item: &ItemCode,
         bureau: &BureauCode,
-        status: ListingStatus,
+        (status, seen_by): (ListingStatus, Option<SeenBy>),
         mark: Mark,
     ) {
         if let Some(listing) = self.listing_mut(item, bureau) {
-            listing.become_status(status, mark);
+            listing.become_status(status, seen_by, mark);
         }
     }
 
     fn reinserted(&mut self, item: &ItemCode, bureau: &BureauCode, seen_by: SeenBy, mark: Mark) {
         if let Some(listing) = self.listing_mut(item, bureau) {
             listing.notice_seen = seen_by == SeenBy::Notice;
-            listing.become_status(ListingStatus::Reinserted, mark);
+            listing.become_status(ListingStatus::Reinserted, Some(seen_by), mark);
         }
     }
 
@@ -268,17 +295,23 @@ impl Case {
             .collect();
         for letter in &letters {
             for item in &letter.items {
-                self.listing_is(item, &letter.bureau, ListingStatus::InDispute, mark.clone());
+                let in_dispute = (ListingStatus::InDispute, None);
+                self.listing_is(item, &letter.bureau, in_dispute, mark.clone());
             }
         }
         let contact = e.contact.clone();
-        self.rounds.push(Round { contact, letters, mark: mark.clone(), number: e.round });
-        self.service.push(mark.clone());
+        Arc::make_mut(&mut self.rounds).push(Round {
+            contact,
+            letters,
+            mark: mark.clone(),
+            number: e.round,
+        });
+        Arc::make_mut(&mut self.service).push(mark.clone());
         self.did(Work::DisputeRound, mark);
     }
 
     fn letter_mut(&mut self, round: u32, bureau: &BureauCode) -> Option<&mut LetterState> {
-        let round = self.rounds.iter_mut().find(|r| r.number == round)?;
+        let round = Arc::make_mut(&mut self.rounds).iter_mut().find(|r| r.number == round)?;
         round.letters.iter_mut().find(|l| l.bureau == *bureau)
     }
 
@@ -290,8 +323,8 @@ impl Case {
         }
         for outcome in &e.outcomes {
             let status = match outcome.outcome {
-                Outcome::Frivolous => ListingStatus::Refused,
-                Outcome::NoAnswer => ListingStatus::Unanswered,
+                Outcome::Frivolous => (ListingStatus::Refused, Some(SeenBy::Response)),
+                Outcome::NoAnswer => (ListingStatus::Unanswered, None),
                 Outcome::Deleted | Outcome::Corrected | Outcome::Verified => continue,
             };
             self.listing_is(&outcome.item, &e.bureau, status, mark.clone());
@@ -305,7 +338,7 @@ impl Case {
     fn fee_earned(&mut self, e: &FeeEarned, mark: Mark) {
         let fee =
             EarnedFee { account: e.account, amount: e.amount, evidence: e.evidence.clone(), mark };
-        self.earned.insert(e.period, fee);
+        self.earned.insert(e.period, Box::new(fee));
         self.held.remove(&e.period);
     }
 }

@@ -165,6 +165,7 @@ fn listing<'a>(
 ) -> Result<&'a Listing, Refusal> {
     case.listings
         .get(&(item.clone(), bureau.clone()))
+        .map(AsRef::as_ref)
         .ok_or_else(|| facts.unknown(&format!("the listing of {item} at {bureau}")))
 }
 

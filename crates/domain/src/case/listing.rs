@@ -4,7 +4,7 @@ use calendar::CivilDate;
 
 use super::Mark;
 use crate::codec::{codes, record};
-use crate::event::{Basis, ItemKind};
+use crate::event::{Basis, ItemKind, SeenBy};
 use crate::money::Money;
 use crate::value::Text;
 
@@ -49,6 +49,8 @@ record! {
         balance: Option<Money>,
         /// Why the client says it is wrong.
         basis: Option<Basis>,
+        /// The day that basis was attested.
+        basis_on: Option<CivilDate>,
         /// When the delinquency or case began.
         delinquent_since: Option<CivilDate>,
         /// Who reports it.
@@ -59,6 +61,9 @@ record! {
         listed: Mark,
         /// Whether the bureau's notice of a reinsertion was seen.
         notice_seen: bool,
+        /// How the latest change of status came to be known; nothing if a letter of the firm or a
+        /// day that passed made it.
+        seen_by: Option<SeenBy>,
         /// The report that shows the result, issued more than six months after it
         /// (16 CFR 310.4(a)(2)(ii)).
         shown: Option<Mark>,
@@ -71,8 +76,14 @@ record! {
 
 impl Listing {
     /// Moves to a status; a proof of an earlier result falls away with it.
-    pub(super) fn become_status(&mut self, status: ListingStatus, mark: Mark) {
+    pub(super) fn become_status(
+        &mut self,
+        status: ListingStatus,
+        seen_by: Option<SeenBy>,
+        mark: Mark,
+    ) {
         self.status = status;
+        self.seen_by = seen_by;
         self.since = mark;
         self.shown = None;
     }

@@ -6,9 +6,11 @@ mod fact;
 mod listing;
 mod readiness;
 mod round;
+mod standing;
 mod work;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use calendar::{CivilDate, PeriodSchedule, Zone};
 
@@ -108,6 +110,8 @@ record! {
         kind: PaperKind,
         /// The latest event about it.
         mark: Mark,
+        /// The day it came in.
+        received_on: CivilDate,
         /// What became of it.
         status: PaperStatus,
     }
@@ -188,23 +192,27 @@ record! {
 }
 
 record! {
-    /// A case.
+    /// A case. What is large and seldom changes is shared between copies of it: a projector keeps a
+    /// state as it was beside what it becomes. Large values stand apart from their maps, whose nodes
+    /// have room for eleven.
     #[derive(Default)]
     pub struct Case {
         /// Agreements, oldest first.
-        agreements: Vec<Agreement>,
+        agreements: Arc<Vec<Agreement>>,
         /// What bureaus were asked, with clocks of their own.
         asked: Vec<Asked>,
         /// Periods given up without a fee.
         closed: BTreeMap<u32, Mark>,
+        /// Complaints that nobody has answered yet, in the order recorded.
+        complaints: Vec<Mark>,
         /// Contacts, oldest first.
-        contacts: Vec<ContactSince>,
+        contacts: Arc<Vec<ContactSince>>,
         /// The federal disclosure signed for.
         disclosure_acknowledged: Option<Mark>,
         /// The federal disclosure given.
         disclosure_delivered: Option<Mark>,
         /// Fees earned, by period.
-        earned: BTreeMap<u32, EarnedFee>,
+        earned: BTreeMap<u32, Box<EarnedFee>>,
         /// The end of the service.
         ended: Option<Ended>,
         /// The enrolment.
@@ -216,21 +224,21 @@ record! {
         /// Failed identity questions that nobody has solved yet.
         identity_failed: Option<Mark>,
         /// Listings, by item and bureau.
-        listings: BTreeMap<(ItemCode, BureauCode), Listing>,
+        listings: Arc<BTreeMap<(ItemCode, BureauCode), Arc<Listing>>>,
         /// Work opened.
         opened: Option<Mark>,
         /// Identity papers.
-        papers: BTreeMap<PaperCode, Paper>,
+        papers: Arc<BTreeMap<PaperCode, Paper>>,
         /// A pause in force.
         paused: Option<Mark>,
         /// Reports, by bureau.
-        reports: BTreeMap<BureauCode, Reports>,
+        reports: Arc<BTreeMap<BureauCode, Box<Reports>>>,
         /// Rounds, oldest first.
-        rounds: Vec<Round>,
+        rounds: Arc<Vec<Round>>,
         /// Periods.
         schedule: Option<PeriodSchedule>,
         /// Service performed, in the order recorded: what G3 looks at.
-        service: Vec<Mark>,
+        service: Arc<Vec<Mark>>,
         /// The report source connected.
         source_connected: Option<Mark>,
         /// Events folded.

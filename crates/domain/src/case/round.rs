@@ -130,7 +130,7 @@ impl Case {
     /// Every clock that runs or ran in this case.
     pub fn clocks(&self, transit_days: u16) -> Vec<RunningClock> {
         let mut clocks = Vec::new();
-        for round in &self.rounds {
+        for round in self.rounds.iter() {
             for letter in &round.letters {
                 clocks.extend(letter_clocks(round, letter, transit_days));
             }

@@ -1,6 +1,7 @@
 //! Stored forms of the plain types.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use calendar::{
     BusinessCalendar, CivilDate, Clock, Period, PeriodRule, PeriodSchedule, ScheduleParts, Zone,
@@ -71,6 +72,22 @@ impl<T: Field> Field for Option<T> {
     }
     fn absent() -> Option<Self> {
         Some(None)
+    }
+}
+
+/// Shared in memory, stored like the value itself.
+impl<T: Field> Field for Arc<T> {
+    fn put(&self, out: &mut Out) {
+        self.as_ref().put(out);
+    }
+    fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
+        T::take(input).map(Arc::new)
+    }
+    fn is_absent(&self) -> bool {
+        self.as_ref().is_absent()
+    }
+    fn absent() -> Option<Self> {
+        T::absent().map(Arc::new)
     }
 }
 

@@ -18,11 +18,21 @@ use crate::rules::{RulePack, Rules};
 use crate::terms::Plan;
 
 record! {
+    /// A token in force.
+    pub struct Access {
+        /// What was given out.
+        granted: AccessGranted,
+        /// The day it was given out.
+        on: CivilDate,
+    }
+}
+
+record! {
     /// A firm.
     #[derive(Default)]
     pub struct Firm {
         /// Tokens in force.
-        access: BTreeMap<AccessId, AccessGranted>,
+        access: BTreeMap<AccessId, Access>,
         /// Bureaus.
         bureaus: BTreeMap<BureauCode, BureauRegistered>,
         /// Packs in the order adopted; the latest in force on a day wins.
@@ -53,7 +63,8 @@ impl Firm {
             }
             FirmEvent::StandingRecorded(e) => self.standings.push(e.clone()),
             FirmEvent::AccessGranted(e) => {
-                self.access.insert(e.access, e.clone());
+                let access = Access { granted: e.clone(), on: recorded.occurred_on };
+                self.access.insert(e.access, access);
             }
             FirmEvent::AccessRevoked(e) => {
                 self.access.remove(&e.access);

@@ -234,6 +234,7 @@ impl<'a> View<'a> {
             .case()
             .listings
             .values()
+            .map(AsRef::as_ref)
             .filter(|l| l.status.is_result() && l.since.on <= self.as_of())
             .collect();
         if results.is_empty() {

@@ -1,7 +1,7 @@
 //! Where every case stands.
 
 use calendar::{CivilDate, Period};
-use domain::case::{Case, CaseStatus, ListingStatus, Step};
+use domain::case::{Case, CaseStatus, Listing, ListingStatus, Step};
 use domain::ids::{AccountId, CaseId, FirmId, PlanCode};
 use domain::terms::Seat;
 use log::StoreError;
@@ -54,6 +54,9 @@ row! {
         last_round_on: Option<CivilDate>,
         /// The last day any unanswered letter's bureau has.
         letters_due_on: Option<CivilDate>,
+        /// The first day on which a next round can go out, if nothing more happens; nothing if there
+        /// is nothing to dispute or work is not open.
+        round_from: Option<CivilDate>,
         /// Pieces of work that were recorded long after they were done.
         late_work: u32,
         /// Events of the case.
@@ -64,11 +67,26 @@ row! {
 }
 
 impl CaseStatusRow {
+    /// Where a list of possible rounds goes on after this row.
+    pub fn round_cursor(&self) -> String {
+        let day = self.round_from.map(|day| day.to_string()).unwrap_or_default();
+        format!("{day}|{}", self.case_id)
+    }
+
     /// Steps of readiness done on a day, in whole percent, rounded down.
     pub fn percent_ready(&self, today: CivilDate) -> u32 {
         let waited = self.service_from.is_some_and(|from| from <= today);
         (self.steps_done + u32::from(waited)) * 100 / count(Step::ALL.len())
     }
+}
+
+/// The key values that a list of possible rounds begins after; the lowest of all for none.
+fn rounds_start(cursor: Option<&str>) -> Option<[Value; 2]> {
+    let Some(cursor) = cursor else {
+        return Some([CivilDate::from_ymd_opt(1, 1, 1)?.put(), Value::Id(uuid::Uuid::nil())]);
+    };
+    let (day, case) = cursor.split_once('|')?;
+    Some([day.parse::<CivilDate>().ok()?.put(), CaseId::parse(case).ok()?.put()])
 }
 
 /// Which cases to list.
@@ -107,6 +125,7 @@ pub(crate) fn rows(context: Context, id: CaseId, case: &Case, at: u64) -> Vec<Ca
         let unanswered = round.letters.iter().filter(|letter| !letter.is_answered());
         unanswered.map(|l| l.due_on(round.mark.on, context.transit_days)).max()
     };
+    let letters_due_on = case.rounds.iter().filter_map(waiting).max();
     vec![CaseStatusRow {
         case_id: id,
         state: case.status(),
@@ -122,16 +141,31 @@ pub(crate) fn rows(context: Context, id: CaseId, case: &Case, at: u64) -> Vec<Ca
         periods_earned: count(case.earned.len()),
         earned_minor: case.earned_minor(),
         exposures: count(case.exposures.len()),
-        disputable: count(
-            case.listings.values().filter(|l| l.basis.is_some() && may_go_out(l.status)).count(),
-        ),
+        disputable: count(disputable(case).count()),
         rounds: count(case.rounds.len()),
         last_round_on: case.rounds.last().map(|round| round.mark.on),
-        letters_due_on: case.rounds.iter().filter_map(waiting).max(),
+        letters_due_on,
+        round_from: round_from(case, letters_due_on),
         late_work: count(case.work.iter().filter(|work| work.mark.late).count()),
         version: case.version,
         last_position: at,
     }]
+}
+
+fn disputable(case: &Case) -> impl Iterator<Item = &Listing> {
+    case.listings.values().map(AsRef::as_ref).filter(|l| l.basis.is_some() && may_go_out(l.status))
+}
+
+/// Work is open, a listing can be disputed and has a basis, and no bureau has time left to answer the
+/// letters before: the day on which the last of these came true.
+fn round_from(case: &Case, letters_due_on: Option<CivilDate>) -> Option<CivilDate> {
+    let opened = case.opened.as_ref()?.on;
+    let first = disputable(case).map(|l| l.basis_on.unwrap_or(l.since.on).max(l.since.on)).min()?;
+    let waited = letters_due_on.and_then(|last| last.succ_opt());
+    let letters = case.rounds.iter().flat_map(|round| &round.letters);
+    let answered = letters.filter(|letter| letter.is_answered());
+    let answered = answered.filter_map(|letter| Some(letter.answered.as_ref()?.on)).max();
+    [Some(opened.max(first)), waited, answered].into_iter().flatten().max()
 }
 
 fn steps_done(case: &Case) -> u32 {
@@ -207,8 +241,8 @@ static READY: Statement = Statement::new(|| {
 
 static ROUNDS: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM case_status t WHERE {} AND t.case_id >= $2 AND t.state = $3 AND t.disputable > 0 \
-         AND (t.letters_due_on IS NULL OR t.letters_due_on < $4) ORDER BY t.case_id LIMIT $5",
+        "SELECT {} FROM case_status t WHERE {} AND t.state = $2 AND t.round_from <= $3 \
+         AND (t.round_from, t.case_id) > ($4, $5) ORDER BY t.round_from, t.case_id LIMIT $6",
         CaseStatusRow::TABLE.selected("t"),
         active("t")
     )
@@ -269,16 +303,20 @@ impl Store {
     }
 
     /// Open cases that can have a next round: something to dispute, and no bureau that still has
-    /// time to answer the letters before. By id.
+    /// time to answer the letters before. By the day since when, then by id; `after` is
+    /// [`CaseStatusRow::round_cursor`] of the last row of the page before.
     pub async fn rounds_possible(
         &self,
         firm: FirmId,
         today: CivilDate,
-        after: Option<CaseId>,
+        after: Option<&str>,
         rows: u32,
     ) -> Result<Vec<CaseStatusRow>, StoreError> {
-        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
-        let state = CaseStatus::Open.put();
-        self.fetch(&ROUNDS, vec![Value::Id(firm.0), from, state, today.put(), limit(rows)]).await
+        let from = rounds_start(after);
+        let from = from.ok_or_else(|| StoreError::internal("a cursor of another list"))?;
+        let mut arguments = vec![Value::Id(firm.0), CaseStatus::Open.put(), today.put()];
+        arguments.extend(from);
+        arguments.push(limit(rows));
+        self.fetch(&ROUNDS, arguments).await
     }
 }

@@ -1,8 +1,11 @@
 //! What needs a person.
 
+use std::collections::BTreeMap;
+
 use calendar::CivilDate;
 use domain::account::{Account, ChargebackStatus};
 use domain::case::{Case, CaseStatus, ListingStatus, Mark, PaperStatus};
+use domain::event::ExposureKind;
 use domain::ids::{CaseId, FirmId};
 use log::StoreError;
 
@@ -32,11 +35,15 @@ pub enum ExceptionKind {
     ChargebackOpen,
     /// Money that nothing earned stands behind is owed back (15 USC 1679b(b)).
     UnearnedMoney,
+    /// A client complained and nobody has answered.
+    Complaint,
+    /// Something was done against a rule and still stands.
+    Exposure,
 }
 
 impl ExceptionKind {
     /// Every kind.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 10] = [
         Self::IdentityFailed,
         Self::PaperWaiting,
         Self::PaperRejected,
@@ -45,6 +52,8 @@ impl ExceptionKind {
         Self::ChargeFailedFinal,
         Self::ChargebackOpen,
         Self::UnearnedMoney,
+        Self::Complaint,
+        Self::Exposure,
     ];
 
     /// The stable word.
@@ -58,6 +67,8 @@ impl ExceptionKind {
             Self::ChargeFailedFinal => "charge_failed_final",
             Self::ChargebackOpen => "chargeback_open",
             Self::UnearnedMoney => "unearned_money",
+            Self::Complaint => "complaint",
+            Self::Exposure => "exposure",
         }
     }
 
@@ -79,7 +90,8 @@ row! {
         source: Source,
         /// Why.
         kind: ExceptionKind,
-        /// What it is about: a paper, `item@bureau`, an invoice's number, a processor's reference.
+        /// What it is about: a paper, `item@bureau`, an invoice's number, a processor's reference, a
+        /// complaint's position, an exposure's kind with the period it concerns.
         subject: String,
     }
     values {
@@ -89,7 +101,9 @@ row! {
         position: u64,
         /// The other case, for a suggested link.
         other: Option<CaseId>,
-        /// A code that says more: what the paper proves, why the charge failed.
+        /// The last day to do something about it, where one was named.
+        due_on: Option<CivilDate>,
+        /// A code that says more: what the paper proves, why the charge failed, which exposure.
         detail: String,
     }
 }
@@ -117,21 +131,25 @@ fn row(
         since_on: mark.on,
         position: mark.at.position,
         other: None,
+        due_on: None,
         detail: String::new(),
     }
 }
 
-/// A case that is over needs nobody any more.
+/// A case that is over needs nobody any more, but for a complaint and what still stands.
 pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
+    let of = |kind, subject: String, mark: &Mark| row(id, Source::Case, kind, subject, mark);
+    let complaint =
+        |mark: &Mark| of(ExceptionKind::Complaint, format!("event {}", mark.at.position), mark);
+    let mut rows: Vec<ExceptionRow> = case.complaints.iter().map(complaint).collect();
+    rows.extend(standing(id, case));
     match case.status() {
-        CaseStatus::Unknown | CaseStatus::Ended | CaseStatus::Cancelled => return Vec::new(),
+        CaseStatus::Unknown | CaseStatus::Ended | CaseStatus::Cancelled => return rows,
         CaseStatus::Enrolled | CaseStatus::Signed | CaseStatus::Open | CaseStatus::Paused => {}
     }
-    let of = |kind, subject: String, mark: &Mark| row(id, Source::Case, kind, subject, mark);
-    let mut rows = Vec::new();
     let failed = case.identity_failed.as_ref();
     rows.extend(failed.map(|mark| of(ExceptionKind::IdentityFailed, String::new(), mark)));
-    for (code, paper) in &case.papers {
+    for (code, paper) in case.papers.iter() {
         let kind = match paper.status {
             PaperStatus::Received => ExceptionKind::PaperWaiting,
             // Another paper of the kind that was accepted settles it.
@@ -141,13 +159,29 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
         let exception = of(kind, code.as_str().to_owned(), &paper.mark);
         rows.push(ExceptionRow { detail: paper.kind.code().to_owned(), ..exception });
     }
-    for ((item, bureau), listing) in &case.listings {
+    for ((item, bureau), listing) in case.listings.iter() {
         if listing.status == ListingStatus::Reinserted && !listing.notice_seen {
             let subject = format!("{item}@{bureau}");
             rows.push(of(ExceptionKind::ReinsertionWithoutNotice, subject, &listing.since));
         }
     }
     rows
+}
+
+/// One row for each rule and period, from the first time on: doing it again is no other thing to
+/// put right.
+fn standing(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
+    let mut first: BTreeMap<(ExposureKind, Option<u32>), &Mark> = BTreeMap::new();
+    for seen in case.standing_exposures() {
+        first.entry((seen.found.kind, seen.found.period)).or_insert(&seen.mark);
+    }
+    let row = |((kind, period), mark): ((ExposureKind, Option<u32>), &Mark)| {
+        let words = kind.code().replace('_', " ");
+        let subject = period.map_or(words.clone(), |period| format!("{words}, period {period}"));
+        let exception = row(id, Source::Case, ExceptionKind::Exposure, subject, mark);
+        ExceptionRow { detail: kind.code().to_owned(), ..exception }
+    };
+    first.into_iter().map(row).collect()
 }
 
 pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow> {
@@ -158,7 +192,7 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow
         let matches: Vec<&str> = suggestion.matches.iter().map(|found| found.code()).collect();
         rows.push(ExceptionRow { other: Some(*member), detail: matches.join(","), ..exception });
     }
-    for (number, invoice) in &account.invoices {
+    for (number, invoice) in account.invoices.iter() {
         let waits = invoice.charge_open.is_some() || invoice.next_try_on.is_some();
         if let Some(reason) = invoice.failed.filter(|_| !waits && invoice.open().is_positive()) {
             let exception =
@@ -168,10 +202,11 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow
     }
     for (name, back) in &account.money_back {
         if back.status == Some(ChargebackStatus::Open) {
-            rows.push(of(ExceptionKind::ChargebackOpen, name.as_str().to_owned(), &back.mark));
+            let exception = of(ExceptionKind::ChargebackOpen, name.as_str().to_owned(), &back.mark);
+            rows.push(ExceptionRow { due_on: back.respond_by, ..exception });
         }
     }
-    for (name, payment) in &account.payments {
+    for (name, payment) in account.payments.iter() {
         if payment.unearned.minor() > payment.returned.minor() {
             rows.push(of(ExceptionKind::UnearnedMoney, name.as_str().to_owned(), &payment.mark));
         }

@@ -4,7 +4,7 @@ use calendar::CivilDate;
 use domain::account::{Account, Payment};
 use domain::case::{Case, ExposureSeen};
 use domain::event::ExposureKind;
-use domain::ids::{CaseId, FirmId};
+use domain::ids::{CaseId, EventId, FirmId};
 use domain::money::Money;
 use log::StoreError;
 
@@ -52,6 +52,8 @@ row! {
         position: u64,
     }
     values {
+        /// The id of that event.
+        event_id: EventId,
         /// What.
         kind: ExposureKind,
         /// Money at stake, minor units.
@@ -74,6 +76,7 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExposureRow> {
         case_id: id,
         source: Source::Case,
         position: seen.mark.at.position,
+        event_id: seen.mark.at.id,
         kind: seen.found.kind,
         amount_minor: seen.found.amount.map(Money::minor),
         returned_minor: 0,
@@ -91,6 +94,7 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExposureRow>
         case_id: owner,
         source: Source::Account,
         position: payment.mark.at.position,
+        event_id: payment.mark.at.id,
         kind: ExposureKind::PaymentUnearned,
         amount_minor: Some(payment.unearned.minor()),
         returned_minor: payment.returned.min(payment.unearned).minor(),

@@ -131,7 +131,7 @@ fn charge_on(invoice: &Invoice) -> Option<CivilDate> {
 
 pub(super) fn line_rows(id: AccountId, account: &Account) -> Vec<InvoiceLineRow> {
     let mut rows = Vec::new();
-    for (&number, invoice) in &account.invoices {
+    for (&number, invoice) in account.invoices.iter() {
         rows.extend((1..).zip(&invoice.lines).map(|(line, fee)| InvoiceLineRow {
             account_id: id,
             number,
@@ -169,6 +169,10 @@ static GET: Statement = Statement::new(|| {
     )
 });
 
+static ACCOUNT: Statement = Statement::new(|| {
+    format!("SELECT t.account_id FROM invoice t WHERE {} AND t.number = $2", active("t"))
+});
+
 static LINES: Statement = Statement::new(|| {
     format!(
         "SELECT {} FROM invoice_line t WHERE {} AND t.account_id = $2 AND t.number = $3 \
@@ -191,7 +195,7 @@ static CHARGES_DUE: Statement = Statement::new(|| {
 
 #[cfg(test)]
 pub(super) static STATEMENTS: &[&Statement] =
-    &[&LIST, &LIST_OF_ACCOUNT, &GET, &LINES, &CHARGES_DUE];
+    &[&LIST, &LIST_OF_ACCOUNT, &GET, &ACCOUNT, &LINES, &CHARGES_DUE];
 
 impl Store {
     /// Invoices, by number; `after` is the last one of the page before, or 0.
@@ -224,6 +228,15 @@ impl Store {
         let Some(invoice): Option<InvoiceRow> = invoice else { return Ok(None) };
         let lines = self.invoice_lines(firm, invoice.account_id, number).await?;
         Ok(Some((invoice, lines)))
+    }
+
+    /// The account that an invoice was issued to.
+    pub async fn account_of_invoice(
+        &self,
+        firm: FirmId,
+        number: u64,
+    ) -> Result<Option<AccountId>, StoreError> {
+        self.fetch_one(&ACCOUNT, vec![Value::Id(firm.0), number.put()]).await
     }
 
     /// The lines of an account's invoice. They never change once it is issued.

@@ -1,5 +1,7 @@
 //! Every item at every bureau.
 
+use std::sync::Arc;
+
 use calendar::CivilDate;
 use domain::case::{Case, ListingStatus};
 use domain::event::{Basis, ItemKind};
@@ -49,20 +51,22 @@ row! {
 
 pub(super) fn rows(id: CaseId, case: &Case) -> Vec<ListingRow> {
     let row =
-        |((item, bureau), listing): (&(ItemCode, BureauCode), &domain::case::Listing)| ListingRow {
-            case_id: id,
-            item: item.clone(),
-            bureau: bureau.clone(),
-            kind: listing.kind,
-            furnisher: listing.furnisher.as_str().to_owned(),
-            balance_minor: listing.balance.map(domain::money::Money::minor),
-            delinquent_since: listing.delinquent_since,
-            basis: listing.basis,
-            status: listing.status,
-            since_on: listing.since.on,
-            listed_on: listing.listed.on,
-            notice_seen: listing.notice_seen,
-            shown_on: listing.shown.as_ref().map(|mark| mark.on),
+        |((item, bureau), listing): (&(ItemCode, BureauCode), &Arc<domain::case::Listing>)| {
+            ListingRow {
+                case_id: id,
+                item: item.clone(),
+                bureau: bureau.clone(),
+                kind: listing.kind,
+                furnisher: listing.furnisher.as_str().to_owned(),
+                balance_minor: listing.balance.map(domain::money::Money::minor),
+                delinquent_since: listing.delinquent_since,
+                basis: listing.basis,
+                status: listing.status,
+                since_on: listing.since.on,
+                listed_on: listing.listed.on,
+                notice_seen: listing.notice_seen,
+                shown_on: listing.shown.as_ref().map(|mark| mark.on),
+            }
         };
     case.listings.iter().map(row).collect()
 }

@@ -170,8 +170,10 @@ fn case_changes(
     if before.is_none_or(|before| before.rounds != after.rounds) {
         compare(changes, before, after, |case| round_letter::rows(id, case));
     }
-    let clocks = |case: &Case| clock::rows(id, case, context.transit_days);
-    compare(changes, before, after, clocks);
+    let timed = |case: &Case| (case.rounds.clone(), case.listings.clone(), case.asked.clone());
+    if before.is_none_or(|before| timed(before) != timed(after)) {
+        compare(changes, before, after, |case| clock::rows(id, case, context.transit_days));
+    }
     if before.is_none_or(|before| before.reports != after.reports) {
         compare(changes, before, after, |case| score::rows(id, case));
     }

@@ -108,8 +108,24 @@ static LIST_BACK: Statement = Statement::new(|| {
     )
 });
 
+static ACCOUNTS: Statement = Statement::new(|| {
+    format!(
+        "SELECT DISTINCT t.account_id FROM payment t WHERE {} AND t.payment = $2 \
+         ORDER BY t.account_id LIMIT $3",
+        active("t")
+    )
+});
+
+static ACCOUNTS_BACK: Statement = Statement::new(|| {
+    format!(
+        "SELECT DISTINCT t.account_id FROM money_back t WHERE {} AND t.reference = $2 \
+         AND t.status IS NOT NULL ORDER BY t.account_id LIMIT $3",
+        active("t")
+    )
+});
+
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &LIST_BACK];
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &LIST_BACK, &ACCOUNTS, &ACCOUNTS_BACK];
 
 impl Store {
     /// Payments, in the order recorded; `after` is the position of the last of the page before, or 0.
@@ -133,5 +149,26 @@ impl Store {
     ) -> Result<Vec<MoneyBackRow>, StoreError> {
         self.fetch(&LIST_BACK, vec![Value::Id(firm.0), after.put(), account.put(), limit(rows)])
             .await
+    }
+
+    /// The accounts that have a payment of this name, by id. There is one, unless the firm's
+    /// processor gives a name twice.
+    pub async fn accounts_of_payment(
+        &self,
+        firm: FirmId,
+        payment: &ProcessorRef,
+        rows: u32,
+    ) -> Result<Vec<AccountId>, StoreError> {
+        self.fetch(&ACCOUNTS, vec![Value::Id(firm.0), payment.put(), limit(rows)]).await
+    }
+
+    /// The accounts that have a chargeback of this name, as for [`Store::accounts_of_payment`].
+    pub async fn accounts_of_chargeback(
+        &self,
+        firm: FirmId,
+        chargeback: &ProcessorRef,
+        rows: u32,
+    ) -> Result<Vec<AccountId>, StoreError> {
+        self.fetch(&ACCOUNTS_BACK, vec![Value::Id(firm.0), chargeback.put(), limit(rows)]).await
     }
 }

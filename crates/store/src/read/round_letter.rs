@@ -48,7 +48,7 @@ row! {
 
 pub(super) fn rows(id: CaseId, case: &Case) -> Vec<RoundLetterRow> {
     let mut rows = Vec::new();
-    for round in &case.rounds {
+    for round in case.rounds.iter() {
         rows.extend(round.letters.iter().map(|letter| RoundLetterRow {
             case_id: id,
             round: round.number,

@@ -44,7 +44,7 @@ row! {
 }
 
 pub(super) fn rows(id: CaseId, case: &Case) -> Vec<ScoreRow> {
-    let row = |(bureau, reports): (&BureauCode, &domain::case::Reports)| {
+    let row = |bureau: &BureauCode, reports: &domain::case::Reports| {
         let (first, latest) = (&reports.first, &reports.latest);
         let model = |score: &domain::event::Score| score.model.as_str().to_owned();
         ScoreRow {
@@ -61,7 +61,7 @@ pub(super) fn rows(id: CaseId, case: &Case) -> Vec<ScoreRow> {
             inquiries: latest.inquiries,
         }
     };
-    case.reports.iter().map(row).collect()
+    case.reports.iter().map(|(bureau, reports)| row(bureau, reports)).collect()
 }
 
 static OF_CASE: Statement = Statement::new(|| {

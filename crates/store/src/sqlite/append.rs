@@ -13,9 +13,7 @@ use uuid::Uuid;
 
 use super::error::failed;
 use super::load::{json_list, load};
-use super::statements::{
-    EVENT_COLUMNS, INSERT_EVENTS, INSERT_REQUESTS, MOVED, OPENING, REQUEST_COLUMNS, SET_HEAD,
-};
+use super::statements::{EVENT_COLUMNS, LOG, MOVED, OPENING, REQUEST_COLUMNS, ROWS_MAX};
 use super::write::End;
 use super::{Sqlite, Writer, malformed, signed, unsigned};
 
@@ -27,7 +25,7 @@ impl Sqlite {
         requests: &[RequestId],
         plan: &mut dyn Plan,
     ) -> Result<(), StoreError> {
-        let mut transaction = self.begin(Writer::Log).await?;
+        let mut transaction = self.turn(Writer::Log).await?;
         let connection = &mut transaction.connection;
         let result = run(connection, firm, known_position, requests, plan).await;
         self.end(transaction, result).await
@@ -130,19 +128,40 @@ async fn write(
         return Err(StoreError::Conflict { actual: position });
     }
     check(&batch)?;
-    insert_events(connection, firm, &batch.rows).await?;
-    insert_requests(connection, firm, &batch.outcomes).await?;
-    if !batch.rows.is_empty() {
-        let Head { position, invoices, frontier } = &batch.head;
-        let query = sqlx::query(SET_HEAD)
-            .bind(firm.0.as_bytes().to_vec())
-            .bind(signed(*position)?)
-            .bind(signed(*invoices)?)
-            .bind(frontier.to_bytes())
-            .bind(frontier.root().as_bytes().to_vec());
-        query.execute(connection).await.map_err(failed)?;
+    let (mut events, mut requests) = (&*batch.rows, &*batch.outcomes);
+    while events.len() > ROWS_MAX {
+        let (now, later) = events.split_at(ROWS_MAX);
+        events = later;
+        let (statement, room) = LOG.events.with_room_for(now.len());
+        execute(connection, statement, |add| add.events(firm, now, room)).await?;
     }
-    Ok(())
+    while requests.len() > ROWS_MAX || (events.is_empty() && !requests.is_empty()) {
+        let (now, later) = requests.split_at(requests.len().min(ROWS_MAX));
+        requests = later;
+        let (statement, room) = LOG.requests.with_room_for(now.len());
+        execute(connection, statement, |add| add.requests(firm, now, room)).await?;
+    }
+    if events.is_empty() {
+        return Ok(());
+    }
+    let (statement, event_room, request_room) = LOG.last(events.len(), requests.len());
+    let values = |add: &mut Adding| {
+        add.events(firm, events, event_room)?;
+        add.requests(firm, requests, request_room)?;
+        add.head(firm, &batch.head)
+    };
+    execute(connection, statement, values).await
+}
+
+async fn execute(
+    connection: &mut SqliteConnection,
+    statement: &'static str,
+    values: impl FnOnce(&mut Adding) -> Result<(), StoreError>,
+) -> Result<(), StoreError> {
+    let mut adding = Adding::default();
+    values(&mut adding)?;
+    let query = sqlx::query_with(statement, adding.0);
+    query.execute(connection).await.map_err(failed).map(|_| ())
 }
 
 /// The log is dense: a batch that would leave a gap is a fault of ours and never lands.
@@ -156,54 +175,11 @@ fn check(batch: &Batch) -> Result<(), StoreError> {
     Ok(())
 }
 
-async fn insert_events(
-    connection: &mut SqliteConnection,
-    firm: FirmId,
-    mut rows: &[AppendRow],
-) -> Result<(), StoreError> {
-    while !rows.is_empty() {
-        let (statement, size) = INSERT_EVENTS.largest(rows.len());
-        let (now, later) = rows.split_at(size);
-        rows = later;
-        let mut arguments = SqliteArguments::default();
-        arguments.reserve(1 + size * EVENT_COLUMNS, 0);
-        let mut add = Adding(&mut arguments);
-        add.value(firm.0.as_bytes().to_vec())?;
-        for row in now {
-            add.event(row)?;
-        }
-        sqlx::query_with(statement, arguments).execute(&mut *connection).await.map_err(failed)?;
-    }
-    Ok(())
-}
+/// The values of a statement, as they are gathered.
+#[derive(Default)]
+struct Adding(SqliteArguments);
 
-async fn insert_requests(
-    connection: &mut SqliteConnection,
-    firm: FirmId,
-    mut rows: &[(RequestId, Outcome)],
-) -> Result<(), StoreError> {
-    while !rows.is_empty() {
-        let (statement, size) = INSERT_REQUESTS.largest(rows.len());
-        let (now, later) = rows.split_at(size);
-        rows = later;
-        let mut arguments = SqliteArguments::default();
-        arguments.reserve(1 + size * REQUEST_COLUMNS, 0);
-        let mut add = Adding(&mut arguments);
-        add.value(firm.0.as_bytes().to_vec())?;
-        for (request, outcome) in now {
-            add.value(request.0.as_bytes().to_vec())?;
-            add.value(outcome.fingerprint.to_vec())?;
-            add.value(outcome.to_bytes())?;
-            add.value(outcome.recorded_at.0)?;
-        }
-        sqlx::query_with(statement, arguments).execute(&mut *connection).await.map_err(failed)?;
-    }
-    Ok(())
-}
-
-struct Adding<'a>(&'a mut SqliteArguments);
-
-impl Adding<'_> {
+impl Adding {
     fn value<'t, T>(&mut self, value: T) -> Result<(), StoreError>
     where
         T: sqlx::Encode<'t, sqlx::Sqlite> + sqlx::Type<sqlx::Sqlite>,
@@ -215,19 +191,54 @@ impl Adding<'_> {
         })
     }
 
-    fn event(&mut self, row: &AppendRow) -> Result<(), StoreError> {
-        let recorded = &row.recorded;
-        let body = std::str::from_utf8(&row.bytes)
-            .map_err(|_| StoreError::internal("canonical bytes are UTF-8 and these are not"))?;
-        self.value(signed(recorded.position)?)?;
-        self.value(recorded.stream.to_string())?;
-        self.value(signed(recorded.stream_version)?)?;
-        self.value(recorded.event_id.0.as_bytes().to_vec())?;
-        self.value(recorded.event.type_name())?;
-        self.value(recorded.recorded_at.0)?;
-        self.value(recorded.occurred_on.to_string())?;
-        self.value(recorded.request_id.0.as_bytes().to_vec())?;
-        self.value(row.leaf.as_bytes().to_vec())?;
-        self.value(body)
+    /// The room that no row fills.
+    fn nothing(&mut self, values: usize) -> Result<(), StoreError> {
+        (0..values).try_for_each(|_| self.value(None::<i64>))
+    }
+
+    fn events(&mut self, firm: FirmId, rows: &[AppendRow], room: usize) -> Result<(), StoreError> {
+        self.0.reserve(room * EVENT_COLUMNS, 0);
+        for row in rows {
+            let recorded = &row.recorded;
+            let body = std::str::from_utf8(&row.bytes)
+                .map_err(|_| StoreError::internal("canonical bytes are UTF-8 and these are not"))?;
+            self.value(firm.0.as_bytes().to_vec())?;
+            self.value(signed(recorded.position)?)?;
+            self.value(recorded.stream.to_string())?;
+            self.value(signed(recorded.stream_version)?)?;
+            self.value(recorded.event_id.0.as_bytes().to_vec())?;
+            self.value(recorded.event.type_name())?;
+            self.value(recorded.recorded_at.0)?;
+            self.value(recorded.occurred_on.to_string())?;
+            self.value(recorded.request_id.0.as_bytes().to_vec())?;
+            self.value(row.leaf.as_bytes().to_vec())?;
+            self.value(body)?;
+        }
+        self.nothing((room - rows.len()) * EVENT_COLUMNS)
+    }
+
+    fn requests(
+        &mut self,
+        firm: FirmId,
+        rows: &[(RequestId, Outcome)],
+        room: usize,
+    ) -> Result<(), StoreError> {
+        self.0.reserve(room * REQUEST_COLUMNS, 0);
+        for (request, outcome) in rows {
+            self.value(firm.0.as_bytes().to_vec())?;
+            self.value(request.0.as_bytes().to_vec())?;
+            self.value(outcome.fingerprint.to_vec())?;
+            self.value(outcome.to_bytes())?;
+            self.value(outcome.recorded_at.0)?;
+        }
+        self.nothing((room - rows.len()) * REQUEST_COLUMNS)
+    }
+
+    fn head(&mut self, firm: FirmId, head: &Head) -> Result<(), StoreError> {
+        self.value(firm.0.as_bytes().to_vec())?;
+        self.value(signed(head.position)?)?;
+        self.value(signed(head.invoices)?)?;
+        self.value(head.frontier.to_bytes())?;
+        self.value(head.frontier.root().as_bytes().to_vec())
     }
 }

@@ -16,6 +16,8 @@ use super::{Sqlite, malformed, unsigned};
 
 /// Bytes of bodies after which a page ends early.
 const PAGE_BYTES_MAX: usize = 16 << 20;
+/// Events of one packed row.
+const EVENTS_PER_ROW: usize = 256;
 /// Streams of one query.
 const STREAMS_PER_QUERY: usize = 256;
 
@@ -36,22 +38,8 @@ impl Sqlite {
         after: u64,
         limit: usize,
     ) -> Result<Vec<Stored>, StoreError> {
-        let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let query = sqlx::query(READ)
-            .bind(firm.0.as_bytes().to_vec())
-            .bind(at_most(after))
-            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
-        let mut rows = query.fetch(&mut *reader);
-        let mut page = Vec::new();
-        let mut bytes = 0;
-        while bytes < PAGE_BYTES_MAX
-            && let Some(row) = rows.try_next().await.map_err(failed)?
-        {
-            let stored = stored(&row, 0)?;
-            bytes += stored.bytes.len();
-            page.push(stored);
-        }
-        Ok(page)
+        let stored = |position, bytes: &[u8]| Ok(Stored { position, bytes: bytes.to_vec() });
+        self.page(READ, firm, (after, limit), stored).await
     }
 
     pub(crate) async fn leaves(
@@ -60,22 +48,39 @@ impl Sqlite {
         after: u64,
         limit: usize,
     ) -> Result<Vec<Hash>, StoreError> {
+        let leaf = |position, bytes: &[u8]| {
+            let leaf: Result<[u8; 32], _> = bytes.try_into();
+            let no_hash = |_| StoreError::Corrupt { position, what: "the leaf is no hash".into() };
+            leaf.map(Hash::from).map_err(no_hash)
+        };
+        self.page(LEAVES, firm, (after, limit), leaf).await
+    }
+
+    /// One column of the log, by position. It ends early once it is large.
+    async fn page<T>(
+        &self,
+        statement: &'static str,
+        firm: FirmId,
+        (mut after, limit): (u64, usize),
+        read: impl Fn(u64, &[u8]) -> Result<T, StoreError>,
+    ) -> Result<Vec<T>, StoreError> {
         let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let query = sqlx::query(LEAVES)
-            .bind(firm.0.as_bytes().to_vec())
-            .bind(at_most(after))
-            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
-        let mut rows = query.fetch(&mut *reader);
-        let mut page = Vec::new();
-        while let Some(row) = rows.try_next().await.map_err(failed)? {
-            let leaf: &[u8] = row.try_get(1).map_err(failed)?;
-            let leaf: Result<[u8; 32], _> = leaf.try_into();
-            let position = unsigned(row.try_get(0).map_err(failed)?)?;
-            let leaf = leaf.map_err(|_| StoreError::Corrupt {
-                position,
-                what: "the leaf is no hash".into(),
-            })?;
-            page.push(Hash::from(leaf));
+        let (mut page, mut bytes) = (Vec::new(), 0);
+        while page.len() < limit && bytes < PAGE_BYTES_MAX {
+            let wanted = (limit - page.len()).min(EVENTS_PER_ROW);
+            let query = sqlx::query(statement)
+                .bind(firm.0.as_bytes().to_vec())
+                .bind(at_most(after))
+                .bind(i64::try_from(wanted).unwrap_or(i64::MAX));
+            let row = query.fetch_one(&mut *reader).await.map_err(failed)?;
+            let found = unpack(&row)?;
+            for (position, body) in &found {
+                page.push(read(*position, body)?);
+                (after, bytes) = (*position, bytes + body.len());
+            }
+            if found.len() < wanted {
+                break;
+            }
         }
         Ok(page)
     }
@@ -110,6 +115,26 @@ fn stored(row: &sqlx::sqlite::SqliteRow, at: usize) -> Result<Stored, StoreError
     let position = unsigned(row.try_get(at).map_err(failed)?)?;
     let bytes: Vec<u8> = row.try_get(at + 1).map_err(failed)?;
     Ok(Stored { position, bytes })
+}
+
+/// The positions and bodies of one packed row.
+fn unpack(row: &sqlx::sqlite::SqliteRow) -> Result<Vec<(u64, &[u8])>, StoreError> {
+    let Some(positions) = row.try_get::<Option<&str>, _>(0).map_err(failed)? else {
+        return Ok(Vec::new());
+    };
+    let lengths: &str = row.try_get(1).map_err(failed)?;
+    let mut bodies: &[u8] = row.try_get(2).map_err(failed)?;
+    let mut found = Vec::with_capacity(EVENTS_PER_ROW);
+    for (position, length) in positions.split(' ').zip(lengths.split(' ')) {
+        let (Ok(position), Ok(length)) = (position.parse(), length.parse()) else {
+            return Err(malformed("a position and a length"));
+        };
+        let body = bodies.split_at_checked(length);
+        let (body, later) = body.ok_or_else(|| malformed("as long as it says"))?;
+        bodies = later;
+        found.push((position, body));
+    }
+    Ok(found)
 }
 
 /// Loads streams. Snapshots are read first; since events never change, one that is replaced in

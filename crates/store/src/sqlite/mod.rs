@@ -13,6 +13,7 @@
 
 mod append;
 mod connect;
+mod copy;
 mod error;
 mod load;
 mod project;

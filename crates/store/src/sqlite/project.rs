@@ -9,7 +9,7 @@ use sqlx::{Arguments, Row as _, SqliteConnection};
 use super::error::failed;
 use super::statements::{
     ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_STREAMS, FIRST_GENERATION, FORGET_GENERATION,
-    NEW_GENERATION, POSITION, SET_SNAPSHOT, TRANSIT_DAYS, TableStatements, UNFINISHED,
+    NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, TRANSIT_DAYS, TableStatements, UNFINISHED,
 };
 use super::write::End;
 use super::{Sqlite, Writer, add, signed, unsigned};
@@ -38,7 +38,7 @@ impl Sqlite {
         let transit_days = self.transit_days(&step).await?;
         // Made before the lock is taken: it is the larger part of the work.
         let changes = changes(Context { firm: step.firm, transit_days }, step.touched);
-        let mut transaction = self.begin(Writer::Projection).await?;
+        let mut transaction = self.turn(Writer::Projection).await?;
         let result = apply(&mut transaction.connection, &step, changes).await;
         self.end(transaction, result).await
     }
@@ -141,24 +141,27 @@ async fn apply(
     Ok(End::Commit(()))
 }
 
-/// Moves the checkpoint if it stands where the step begins. Two projectors then cost a retry and
-/// never count an event twice.
+/// Begins, and moves the checkpoint if it stands where the step begins. Two projectors then cost a
+/// retry and never count an event twice.
 async fn advance(
     connection: &mut SqliteConnection,
     step: &ProjectionStep<'_>,
 ) -> Result<(), StoreError> {
     let firm = step.firm.0.as_bytes().to_vec();
-    if step.generation == FIRST && step.from == 0 {
-        let query = sqlx::query(FIRST_GENERATION).bind(firm.clone()).bind(FIRST);
-        query.execute(&mut *connection).await.map_err(failed)?;
-    }
     let query = sqlx::query(ADVANCE)
         .bind(firm.clone())
         .bind(step.generation)
         .bind(signed(step.from)?)
         .bind(signed(step.to)?);
-    if query.execute(&mut *connection).await.map_err(failed)?.rows_affected() == 1 {
+    if query.fetch_optional(&mut *connection).await.map_err(failed)?.is_some() {
         return Ok(());
+    }
+    if step.generation == FIRST && step.from == 0 {
+        let query = sqlx::query(FIRST_GENERATION).bind(firm.clone()).bind(FIRST);
+        let query = query.bind(signed(step.to)?);
+        if query.execute(&mut *connection).await.map_err(failed)?.rows_affected() == 1 {
+            return Ok(());
+        }
     }
     let query = sqlx::query(POSITION).bind(firm).bind(step.generation);
     let found = query.fetch_optional(connection).await.map_err(failed)?;
@@ -166,12 +169,10 @@ async fn advance(
     Err(StoreError::Conflict { actual: unsigned(actual)? })
 }
 
-fn begin_row(step: &ProjectionStep<'_>, values: usize) -> Result<SqliteArguments, StoreError> {
-    let mut arguments = SqliteArguments::default();
-    arguments.reserve(2 + values, 0);
-    add(&mut arguments, Value::Id(step.firm.0))?;
-    add(&mut arguments, Value::Integer(step.generation))?;
-    Ok(arguments)
+/// Firm and generation, with which every row begins.
+fn begin_row(arguments: &mut SqliteArguments, step: &ProjectionStep<'_>) -> Result<(), StoreError> {
+    add(arguments, Value::Id(step.firm.0))?;
+    add(arguments, Value::Integer(step.generation))
 }
 
 async fn upsert(
@@ -184,13 +185,19 @@ async fn upsert(
     let mut rows = values.len() / width;
     let mut values = values.into_iter();
     while rows > 0 {
-        let (statement, size) = TableStatements::of(table).upsert.largest(rows);
-        let mut arguments = begin_row(step, size * width)?;
-        for value in values.by_ref().take(size * width) {
-            add(&mut arguments, value)?;
+        let now = rows.min(ROWS_MAX);
+        let (statement, room) = TableStatements::of(table).upsert.with_room_for(now);
+        let mut arguments = SqliteArguments::default();
+        arguments.reserve(room * (2 + width), 0);
+        for _ in 0..now {
+            begin_row(&mut arguments, step)?;
+            for value in values.by_ref().take(width) {
+                add(&mut arguments, value)?;
+            }
         }
+        // Parameters left unbound are NULL.
         sqlx::query_with(statement, arguments).execute(&mut *connection).await.map_err(failed)?;
-        rows -= size;
+        rows -= now;
     }
     Ok(())
 }
@@ -205,7 +212,8 @@ async fn delete(
     let rows = keys.len().checked_div(width).unwrap_or(0);
     let mut keys = keys.into_iter();
     for _ in 0..rows {
-        let mut arguments = begin_row(step, width)?;
+        let mut arguments = SqliteArguments::default();
+        begin_row(&mut arguments, step)?;
         for value in keys.by_ref().take(width) {
             add(&mut arguments, value)?;
         }
@@ -236,7 +244,7 @@ async fn new_generation(
     firm: FirmId,
 ) -> Result<End<(i64, Vec<i64>)>, StoreError> {
     let firm = firm.0.as_bytes().to_vec();
-    let query = sqlx::query(FIRST_GENERATION).bind(firm.clone()).bind(FIRST);
+    let query = sqlx::query(FIRST_GENERATION).bind(firm.clone()).bind(FIRST).bind(0);
     query.execute(&mut *connection).await.map_err(failed)?;
     let query = sqlx::query(NEW_GENERATION).bind(firm.clone());
     let row = query.fetch_one(&mut *connection).await.map_err(failed)?;

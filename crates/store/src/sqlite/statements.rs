@@ -6,28 +6,32 @@ use std::sync::LazyLock;
 use crate::read::TABLES;
 use crate::row::Table;
 
-/// Rows of one statement. Few sizes, so that each is prepared once.
-pub(super) const SIZES: [usize; 4] = [256, 64, 8, 1];
+/// Rows that one statement has room for. Few sizes, so that each is prepared once.
+const SIZES: [usize; 9] = [1, 2, 4, 8, 16, 32, 64, 128, 256];
+/// Most rows of one statement.
+pub(super) const ROWS_MAX: usize = SIZES[SIZES.len() - 1];
 
-/// Begins every writing transaction.
 pub(super) const BEGIN: &str = "BEGIN IMMEDIATE";
 pub(super) const COMMIT: &str = "COMMIT";
 pub(super) const ROLLBACK: &str = "ROLLBACK";
 
-/// The head, and what is known of requests, in one round trip.
-pub(super) const OPENING: &str = "SELECT h.position, h.invoices, h.frontier, r.request_id, r.outcome \
+/// Takes the write lock, and reads the head and what is known of requests, in one round trip.
+pub(super) const OPENING: &str = "BEGIN IMMEDIATE; SELECT h.position, h.invoices, h.frontier, r.request_id, r.outcome \
     FROM (SELECT 1) LEFT JOIN log_head h ON h.firm = $1 \
     LEFT JOIN request r ON r.firm = $1 AND r.request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
 pub(super) const MOVED: &str =
     "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
-pub(super) const SET_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, frontier, root) \
-    VALUES ($1, $2, $3, $4, $5) ON CONFLICT (firm) DO UPDATE SET position = excluded.position, \
+const SET_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, frontier, root) \
+    VALUES (?, ?, ?, ?, ?) ON CONFLICT (firm) DO UPDATE SET position = excluded.position, \
     invoices = excluded.invoices, frontier = excluded.frontier, root = excluded.root";
 pub(super) const HEAD: &str = "SELECT position, invoices, frontier FROM log_head WHERE firm = $1";
-pub(super) const READ: &str =
-    "SELECT position, body FROM event WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
-pub(super) const LEAVES: &str =
-    "SELECT position, leaf FROM event WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
+/// Many events in one row: a row costs the driver several microseconds, a byte next to nothing.
+pub(super) const READ: &str = "SELECT group_concat(position, ' '), group_concat(octet_length(body), ' '), \
+    CAST(group_concat(body, '') AS BLOB) FROM (SELECT position, body FROM event \
+    WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3)";
+pub(super) const LEAVES: &str = "SELECT group_concat(position, ' '), group_concat(octet_length(leaf), ' '), \
+    CAST(group_concat(leaf, '') AS BLOB) FROM (SELECT position, leaf FROM event \
+    WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3)";
 pub(super) const FIRMS: &str = "SELECT firm FROM log_head ORDER BY firm";
 pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body FROM json_each($2) j \
     CROSS JOIN snapshot s ON s.firm = $1 AND s.stream = j.value \
@@ -42,10 +46,11 @@ pub(super) const CHECKPOINT: &str =
     "SELECT generation, position FROM projection WHERE firm = $1 AND active = 1";
 pub(super) const POSITION: &str =
     "SELECT position FROM projection WHERE firm = $1 AND generation = $2";
-pub(super) const ADVANCE: &str = "UPDATE projection SET position = $4 \
-    WHERE firm = $1 AND generation = $2 AND position = $3";
+/// Takes the write lock and moves the checkpoint, if it stands where the step begins.
+pub(super) const ADVANCE: &str = "BEGIN IMMEDIATE; UPDATE projection SET position = $4 \
+    WHERE firm = $1 AND generation = $2 AND position = $3 RETURNING position";
 pub(super) const FIRST_GENERATION: &str = "INSERT INTO projection (firm, generation, position, active) \
-    SELECT $1, $2, 0, 1 WHERE NOT EXISTS (SELECT 1 FROM projection WHERE firm = $1)";
+    SELECT $1, $2, $3, 1 WHERE NOT EXISTS (SELECT 1 FROM projection WHERE firm = $1)";
 pub(super) const NEW_GENERATION: &str = "INSERT INTO projection (firm, generation, position, active) \
     SELECT $1, MAX(generation) + 1, 0, 0 FROM projection WHERE firm = $1 RETURNING generation";
 pub(super) const UNFINISHED: &str =
@@ -69,7 +74,6 @@ pub(super) const SET_SNAPSHOT: &str = "INSERT INTO snapshot (firm, stream, versi
 pub(super) const ALL: &[&str] = &[
     OPENING,
     MOVED,
-    SET_HEAD,
     HEAD,
     READ,
     LEAVES,
@@ -90,29 +94,27 @@ pub(super) const ALL: &[&str] = &[
 ];
 
 /// One statement for each of [`SIZES`].
+///
+/// Parameters are unnamed and every row binds all of its columns: looking up the name of one of
+/// thousands of `$n` takes SQLite a walk over all before it, and sqlx asks for each. Rows whose first
+/// column is NULL are left out, so that any number of rows goes into the next larger statement.
 pub(super) struct Sized {
     texts: [String; SIZES.len()],
 }
 
 impl Sized {
-    /// `VALUES` of rows that share the first parameters and have `own` of their own.
-    fn new(before: &str, shared: usize, own: usize, after: &str) -> Self {
+    fn new(insert: &str, columns: usize, conflict: &str) -> Self {
+        let row = format!("({})", vec!["?"; columns].join(", "));
         let text = |rows: usize| {
-            let row = |row: usize| {
-                let own = (1..=own).map(|at| shared + row * own + at);
-                let values: Vec<String> =
-                    (1..=shared).chain(own).map(|at| format!("${at}")).collect();
-                format!("({})", values.join(", "))
-            };
-            let values: Vec<String> = (0..rows).map(row).collect();
-            format!("{before} VALUES {}{after}", values.join(", "))
+            let rows = vec![&*row; rows].join(", ");
+            format!("{insert} SELECT * FROM (VALUES {rows}) WHERE column1 IS NOT NULL{conflict}")
         };
         Self { texts: SIZES.map(text) }
     }
 
-    /// The statement of the largest size that `rows` fill, and that size.
-    pub(super) fn largest(&'static self, rows: usize) -> (&'static str, usize) {
-        let place = SIZES.iter().position(|size| *size <= rows).unwrap_or(SIZES.len() - 1);
+    /// The smallest statement with room for so many rows, at most [`ROWS_MAX`], and that room.
+    pub(super) fn with_room_for(&self, rows: usize) -> (&str, usize) {
+        let place = size_for(rows);
         (&self.texts[place], SIZES[place])
     }
 
@@ -122,18 +124,52 @@ impl Sized {
     }
 }
 
-pub(super) const EVENT_COLUMNS: usize = 10;
-pub(super) static INSERT_EVENTS: LazyLock<Sized> = LazyLock::new(|| {
-    let before = "INSERT INTO event (firm, position, stream, stream_version, event_id, type, recorded_at, \
+fn size_for(rows: usize) -> usize {
+    SIZES.iter().position(|size| rows <= *size).unwrap_or(SIZES.len() - 1)
+}
+
+/// How the log is written.
+pub(super) struct LogStatements {
+    /// Inserts events.
+    pub(super) events: Sized,
+    /// Inserts the answers to requests.
+    pub(super) requests: Sized,
+    /// Inserts events and answers and moves the head, in one round trip: by size of the events,
+    /// then of the answers.
+    last: Vec<String>,
+}
+
+pub(super) const EVENT_COLUMNS: usize = 11;
+pub(super) const REQUEST_COLUMNS: usize = 5;
+
+pub(super) static LOG: LazyLock<LogStatements> = LazyLock::new(|| {
+    let events = "INSERT OR ROLLBACK INTO event (firm, position, stream, stream_version, event_id, type, recorded_at, \
                   occurred_on, request_id, leaf, body)";
-    Sized::new(before, 1, EVENT_COLUMNS, "")
+    let events = Sized::new(events, EVENT_COLUMNS, "");
+    let requests =
+        "INSERT OR ROLLBACK INTO request (firm, request_id, fingerprint, outcome, recorded_at)";
+    let requests = Sized::new(requests, REQUEST_COLUMNS, "");
+    let mut last = Vec::new();
+    for events in &events.texts {
+        last.extend(
+            requests.texts.iter().map(|requests| format!("{events}; {requests}; {SET_HEAD}")),
+        );
+    }
+    LogStatements { events, requests, last }
 });
 
-pub(super) const REQUEST_COLUMNS: usize = 4;
-pub(super) static INSERT_REQUESTS: LazyLock<Sized> = LazyLock::new(|| {
-    let before = "INSERT INTO request (firm, request_id, fingerprint, outcome, recorded_at)";
-    Sized::new(before, 1, REQUEST_COLUMNS, "")
-});
+impl LogStatements {
+    /// The statements that write the last rows of a batch, and the room in them.
+    pub(super) fn last(&self, events: usize, requests: usize) -> (&str, usize, usize) {
+        let (events, requests) = (size_for(events), size_for(requests));
+        (&self.last[events * SIZES.len() + requests], SIZES[events], SIZES[requests])
+    }
+
+    #[cfg(test)]
+    pub(super) fn texts(&self) -> impl Iterator<Item = &str> {
+        self.events.texts().chain(self.requests.texts()).chain([SET_HEAD])
+    }
+}
 
 /// How one table of the read model is written.
 pub(super) struct TableStatements {
@@ -169,7 +205,7 @@ impl TableStatements {
         } else {
             format!("UPDATE SET {}", sets.join(", "))
         };
-        let insert = format!("INSERT INTO {name} ({})", columns.join(", "));
+        let insert = format!("INSERT OR ROLLBACK INTO {name} ({})", columns.join(", "));
         let conflict = format!(" ON CONFLICT ({key_list}) DO {action}");
         let of_one: Vec<String> = (1..)
             .zip(columns.iter().take(2 + keys.len()))
@@ -183,7 +219,7 @@ impl TableStatements {
             )
         });
         Self {
-            upsert: Sized::new(&insert, 2, keys.len() + values.len(), &conflict),
+            upsert: Sized::new(&insert, columns.len(), &conflict),
             delete: format!("DELETE FROM {name} WHERE {}", of_one.join(" AND ")),
             drop: format!("DELETE FROM {name} WHERE firm = $1 AND generation = $2{first}"),
         }

@@ -43,12 +43,19 @@ impl Transaction<'_> {
 
 impl Sqlite {
     pub(super) async fn begin(&self, writer: Writer) -> Result<Transaction<'_>, StoreError> {
+        let mut transaction = self.turn(writer).await?;
+        execute(&mut transaction.connection, BEGIN).await.map_err(failed)?;
+        Ok(transaction)
+    }
+
+    /// The turn to write, of a caller whose first statement begins the transaction: that saves a
+    /// round trip to the connection's thread.
+    pub(super) async fn turn(&self, writer: Writer) -> Result<Transaction<'_>, StoreError> {
         let mut writers = self.writers.lock().await;
-        let mut connection = match writers.slot(writer).take() {
+        let connection = match writers.slot(writer).take() {
             Some(connection) => connection,
             None => self.connect(writer).await.map_err(failed)?,
         };
-        execute(&mut connection, BEGIN).await.map_err(failed)?;
         Ok(Transaction { connection, writer, writers })
     }
 

@@ -62,9 +62,17 @@ pub(crate) async fn bill(
         ]);
     }
     out.section("Invoices issued", &table)?;
+    let mut refused = Table::new(&["account", "rule", "~because"]);
+    for refusal in &ran.refusals {
+        refused.row([words::id(&refusal.account), refusal.rule.clone(), refusal.detail.clone()]);
+    }
+    out.section("Accounts that could not be billed", &refused)?;
     out.heading(format!("{} accounts considered", ran.accounts_considered))?;
     out.field("fees earned", ran.fees_earned)?;
     out.field("fees held", ran.fees_held)?;
+    if ran.accounts_refused > 0 {
+        out.field("refused", ran.accounts_refused)?;
+    }
     out.field("invoices", ran.invoices_issued)?;
     out.field("total", words::list(ran.totals.iter().map(|total| words::amount(Some(total)))))?;
     if ran.replayed {
@@ -202,6 +210,11 @@ pub(crate) async fn explain(
 /// The page of one fee: what it is, each gate with what it rests on, and the promised work.
 fn page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
     out.line(format!("Fee of period {} of case {}", fee.period, words::id(&fee.case)))?;
+    let claimed = fee.claimed_on.is_some();
+    if claimed {
+        let on = words::day(fee.claimed_on.as_ref());
+        out.field("claimed", format!("on {on}, invoice {}", words::id(&fee.invoice)))?;
+    }
     let days = format!(
         "{} through {}",
         words::day(fee.start_date.as_ref()),
@@ -212,14 +225,17 @@ fn page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
     out.field("judged up to", words::day(fee.as_of.as_ref()))?;
     let rules = fee.rules.iter().map(|rules| format!("{} version {}", rules.pack, rules.version));
     out.field("rules", words::list(rules))?;
-    out.field("claimable", if fee.claimable { "yes, every gate holds" } else { "no" })?;
-    if !fee.invoice.is_empty() {
-        out.field("invoice", words::id(&fee.invoice))?;
+    if !claimed {
+        out.field("claimable", if fee.claimable { "yes, every gate holds" } else { "no" })?;
     }
-    out.heading("Gates")?;
+    out.heading(if claimed { "Gates, as they stood when it was claimed" } else { "Gates" })?;
     for finding in &fee.findings {
-        let mark = if finding.holds { "holds" } else { "HELD " };
-        out.line(format!("  {mark}  {}", words::gate(finding.gate)))?;
+        let mark = match (finding.holds, claimed) {
+            (true, true) => "passed",
+            (true, false) => "holds",
+            (false, _) => "HELD",
+        };
+        out.line(format!("  {mark:<6} {}", words::gate(finding.gate)))?;
         out.text(9, &finding.because)?;
         if finding.due_date.is_some() {
             out.text(9, &format!("can hold from {}", words::day(finding.due_date.as_ref())))?;

@@ -15,16 +15,29 @@ use crate::words;
 /// Why something needs a person.
 #[derive(Clone, Copy, ValueEnum)]
 enum Kind {
-    /// A case's exception
+    /// Any of exposure, unearned-money, complaint, reinsertion-without-notice, identity-failed and
+    /// paper-waiting
     Exception,
+    /// Something was done against a rule and still stands
+    Exposure,
+    /// Money that nothing earned stands behind is to be given back
+    UnearnedMoney,
+    /// A client complained and nobody has answered
+    Complaint,
+    /// A deleted listing is back without the bureau's notice
+    ReinsertionWithoutNotice,
     /// A bureau is overdue
     ClockOverdue,
     /// A charge failed and a person has to decide
     ChargeFailed,
     /// Two cases may be a couple
     LinkSuggested,
+    /// The client failed the report source's identity questions
+    IdentityFailed,
     /// A paper was rejected
     PaperRejected,
+    /// A paper waits for somebody to look
+    PaperWaiting,
     /// Work may be opened
     ReadyToOpen,
     /// The next round may be sent
@@ -37,6 +50,12 @@ impl Kind {
     fn message(self) -> v1::DueKind {
         match self {
             Self::Exception => v1::DueKind::Exception,
+            Self::Exposure => v1::DueKind::Exposure,
+            Self::UnearnedMoney => v1::DueKind::UnearnedMoney,
+            Self::Complaint => v1::DueKind::Complaint,
+            Self::ReinsertionWithoutNotice => v1::DueKind::ReinsertionWithoutNotice,
+            Self::IdentityFailed => v1::DueKind::IdentityFailed,
+            Self::PaperWaiting => v1::DueKind::PaperWaiting,
             Self::ClockOverdue => v1::DueKind::ClockOverdue,
             Self::ChargeFailed => v1::DueKind::ChargeFailed,
             Self::LinkSuggested => v1::DueKind::LinkSuggested,

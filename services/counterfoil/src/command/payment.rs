@@ -73,23 +73,21 @@ fn amount(text: &str, currency: Currency) -> Option<Money> {
 }
 
 struct Lowering {
+    /// Whichever account has the invoice.
     account: String,
     invoice: String,
     amount: Option<MoneyMessage>,
     day: CivilDate,
 }
 
-/// What both ways to lower an invoice need: its account, and the amount in the firm's currency.
+/// What both ways to lower an invoice need: its name, and the amount in the firm's currency.
 async fn lowering(args: &LowerArgs, session: &mut Session) -> anyhow::Result<Lowering> {
     let currency = session.currency().await?;
     let money = amount(&args.amount, currency).ok_or_else(|| {
         Stop::usage("the amount must be one of the firm's currency, such as 49.99")
     })?;
-    let invoice = name::invoice(session.firm_id()?, args.invoice);
-    let request =
-        v1::GetInvoiceRequest { name: invoice.clone(), at_least_position: session.position };
-    let answer = session.accounts.get_invoice(request).await?.into_inner();
-    let account = answer.invoice.map(|invoice| invoice.account).unwrap_or_default();
+    let firm = session.firm_id()?;
+    let (account, invoice) = (name::any_account(firm), name::invoice(firm, args.invoice));
     let day = session.day(args.on).await?;
     Ok(Lowering { account, invoice, amount: Some(scalar::money_message(money)), day })
 }

@@ -219,7 +219,6 @@ impl Show<'_> {
         let (number, period) = (client(EXPLAINED.0).to_string(), EXPLAINED.1.to_string());
         let heading = "One fee explained: enrolled by telephone, earned when a later report proved the results";
         self.command(heading, &["explain", &number, &period, "--as-of", &last_day]).await?;
-        self.out.note("G5 holds it now because it was claimed: nothing is claimed twice.")?;
         self.refusal().await?;
         self.refusals().await?;
         self.invoices().await?;

@@ -2,6 +2,9 @@
 
 #![allow(dead_code, unreachable_pub, reason = "each test file uses its own part")]
 
+#[cfg(unix)]
+pub mod served;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -80,6 +83,14 @@ impl Desk {
         Ran::of(self.command(arguments).output().unwrap())
     }
 
+    /// A bearer token with scopes: `record,read`.
+    pub fn token(&self, scopes: &str) -> String {
+        let label = ["--label", "test"];
+        self.done(&["tokens", "create", "--quiet", label[0], label[1], "--scopes", scopes])
+            .trim()
+            .to_owned()
+    }
+
     /// Runs a command that must succeed.
     pub fn done(&self, arguments: &[&str]) -> String {
         let ran = self.run(arguments);
@@ -92,6 +103,19 @@ impl Desk {
         let path = self.folder.path().join(name);
         fs::write(&path, text).unwrap();
         path.to_str().unwrap().to_owned()
+    }
+
+    /// The firm: `firms/{firm}`.
+    pub fn firm(&self) -> String {
+        let shown = self.run(&["firm", "show", "--json"]).json().remove(0);
+        shown["firm"]["name"].as_str().unwrap().to_owned()
+    }
+
+    /// The request id of every event of the log, in order.
+    pub fn request_ids(&self) -> Vec<String> {
+        let followed = self.run(&["follow", "--once", "--json"]).json();
+        let events = followed.iter().filter_map(|message| message.get("event"));
+        events.map(|event| event["requestId"].as_str().unwrap().to_owned()).collect()
     }
 
     /// Position and root of the log, as verified.

@@ -81,7 +81,7 @@ impl Firms {
     /// or wrong.
     pub(crate) async fn admit(&self, claim: &Claim, now: UtcMicros) -> Result<Grant, Failure> {
         let firm = self.get(claim.firm).await?;
-        let kept = firm.access.get(&claim.access).ok_or(Failure::Unauthenticated)?;
+        let kept = &firm.access.get(&claim.access).ok_or(Failure::Unauthenticated)?.granted;
         if !claim.agrees(&kept.token_hash) || is_over(&firm, kept.expires_on, now) {
             return Err(Failure::Unauthenticated);
         }
@@ -96,7 +96,7 @@ impl Firms {
     /// Whether what was granted is still there, unchanged: asked by streams that outlive a request.
     pub(crate) async fn still_holds(&self, grant: &Grant, now: UtcMicros) -> Result<(), Failure> {
         let firm = self.get(grant.firm).await?;
-        match firm.access.get(&grant.access) {
+        match firm.access.get(&grant.access).map(|access| &access.granted) {
             Some(kept) if kept.scopes == grant.scopes && !is_over(&firm, kept.expires_on, now) => {
                 Ok(())
             }

@@ -1,10 +1,11 @@
 //! `Accounts`: who pays, what was asked, and what became of money.
 
 mod charges;
+mod find;
 mod list;
 
 use api::FieldErrors;
-use api::requests::{self, Asked};
+use api::requests::{self, AccountAsked, Asked};
 use api::status::Failure;
 use api::v1;
 use api::v1::accounts_server::Accounts;
@@ -70,7 +71,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::RecordPaymentResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.name, m, requests::record_payment).await?;
+        let answer = self.change_found(&authority, &m.name, m, requests::record_payment).await?;
         Ok(Response::new(v1::RecordPaymentResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -80,7 +81,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::GrantCreditResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.name, m, requests::grant_credit).await?;
+        let answer = self.change_found(&authority, &m.name, m, requests::grant_credit).await?;
         Ok(Response::new(v1::GrantCreditResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -90,7 +91,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::WriteOffResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.name, m, requests::write_off).await?;
+        let answer = self.change_found(&authority, &m.name, m, requests::write_off).await?;
         Ok(Response::new(v1::WriteOffResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -100,7 +101,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::ChangeCardResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.name, m, |m, _| requests::change_card(m)).await?;
+        let answer = self.change(&authority, &m.name, m, requests::change_card).await?;
         if let Some((firm, account)) = api::name::parse_account(&m.name) {
             couples::compare_case(&self.0, firm, account.owner(), answer.position).await;
         }
@@ -127,8 +128,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::ConfirmLinkResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer =
-            self.change(&authority, &m.parent, m, |m, _| requests::confirm_link(m)).await?;
+        let answer = self.change(&authority, &m.parent, m, requests::confirm_link).await?;
         Ok(Response::new(v1::ConfirmLinkResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -138,7 +138,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::RefuseLinkResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.parent, m, |m, _| requests::refuse_link(m)).await?;
+        let answer = self.change(&authority, &m.parent, m, requests::refuse_link).await?;
         Ok(Response::new(v1::RefuseLinkResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -148,7 +148,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::UnlinkResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.parent, m, |m, _| requests::unlink(m)).await?;
+        let answer = self.change(&authority, &m.parent, m, requests::unlink).await?;
         Ok(Response::new(v1::UnlinkResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -161,17 +161,32 @@ impl Accounts for AccountsRpc {
 }
 
 impl AccountsRpc {
-    /// Records one change of an account or a pair.
+    /// Records one change of an account that is named or found. The request is the same request
+    /// however often it is sent: its fingerprint is that of the message as it came.
+    async fn change_found<M: prost::Message>(
+        &self,
+        authority: &Authority,
+        name: &str,
+        message: &M,
+        check: impl FnOnce(&M, Option<Currency>) -> Result<AccountAsked, FieldErrors>,
+    ) -> Result<Answer, Failure> {
+        authority.check_name(name)?;
+        let currency = self.0.currency(name).await?;
+        let asked = check(message, currency)?;
+        let account = find::account(&self.0, asked.firm, &asked.account).await?;
+        self.0.submit(authority, asked.on(account), api::fingerprint(message)).await
+    }
+
+    /// Records one change of a named account or a pair.
     async fn change<M: prost::Message>(
         &self,
         authority: &Authority,
         name: &str,
         message: &M,
-        check: impl FnOnce(&M, Option<Currency>) -> Result<Asked, FieldErrors>,
+        check: impl FnOnce(&M) -> Result<Asked, FieldErrors>,
     ) -> Result<Answer, Failure> {
         authority.check_name(name)?;
-        let currency = self.0.currency(name).await?;
-        let asked = check(message, currency)?;
+        let asked = check(message)?;
         self.0.submit(authority, asked, api::fingerprint(message)).await
     }
 }

@@ -1,4 +1,4 @@
-//! What needs a person today: one list out of four.
+//! What needs a person today: one list, source after source.
 
 use api::requests::{self, Page};
 use api::scalar::int64;
@@ -13,39 +13,53 @@ use crate::ledger::Ledger;
 use crate::paging::Pager;
 use crate::present::due as present;
 
-/// A list that something due may come from, in the order they are listed.
+/// A list that something due may come from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Source {
-    Exceptions,
+    Exceptions(ExceptionKind),
     Clocks,
     Ready,
     Rounds,
 }
 
 impl Source {
-    const ALL: [Self; 4] = [Self::Exceptions, Self::Clocks, Self::Ready, Self::Rounds];
+    /// In the order they are listed: what may harm a client first, then money, what stands still for
+    /// want of the client, and last what merely can be done.
+    const ALL: [Self; 13] = [
+        Self::Exceptions(ExceptionKind::Exposure),
+        Self::Exceptions(ExceptionKind::UnearnedMoney),
+        Self::Exceptions(ExceptionKind::Complaint),
+        Self::Exceptions(ExceptionKind::ReinsertionWithoutNotice),
+        Self::Clocks,
+        Self::Exceptions(ExceptionKind::ChargebackOpen),
+        Self::Exceptions(ExceptionKind::ChargeFailedFinal),
+        Self::Exceptions(ExceptionKind::IdentityFailed),
+        Self::Exceptions(ExceptionKind::PaperRejected),
+        Self::Exceptions(ExceptionKind::PaperWaiting),
+        Self::Exceptions(ExceptionKind::LinkSuggested),
+        Self::Ready,
+        Self::Rounds,
+    ];
 
     const fn code(self) -> &'static str {
         match self {
-            Self::Exceptions => "e",
-            Self::Clocks => "c",
-            Self::Ready => "o",
-            Self::Rounds => "r",
+            Self::Exceptions(kind) => kind.code(),
+            Self::Clocks => "clock",
+            Self::Ready => "ready",
+            Self::Rounds => "round",
         }
     }
 
-    /// Whether entries of a kind come from here.
-    fn has(self, kind: v1::DueKind) -> bool {
-        self == match kind {
-            v1::DueKind::ClockOverdue => Self::Clocks,
-            v1::DueKind::ReadyToOpen => Self::Ready,
-            v1::DueKind::RoundPossible => Self::Rounds,
-            v1::DueKind::Unspecified
-            | v1::DueKind::Exception
-            | v1::DueKind::ChargeFailed
-            | v1::DueKind::LinkSuggested
-            | v1::DueKind::PaperRejected
-            | v1::DueKind::ChargebackOpen => Self::Exceptions,
+    /// Whether a filter by a kind asks for what comes from here.
+    fn has(self, wanted: v1::DueKind) -> bool {
+        match self {
+            Self::Exceptions(kind) => {
+                present::kind(kind) == wanted
+                    || (wanted == v1::DueKind::Exception && present::is_any_exception(kind))
+            }
+            Self::Clocks => wanted == v1::DueKind::ClockOverdue,
+            Self::Ready => wanted == v1::DueKind::ReadyToOpen,
+            Self::Rounds => wanted == v1::DueKind::RoundPossible,
         }
     }
 }
@@ -82,7 +96,7 @@ pub(super) async fn list(
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
     let firm = ledger.firms().get(page.firm).await?;
     let today = page.filter.as_of.unwrap_or_else(|| ledger.today(&firm));
-    let mut start = start.unwrap_or(Start { source: Source::Exceptions, after: None });
+    let mut start = start.unwrap_or(Start { source: Source::ALL[0], after: None });
     let mut found: Vec<Entry> = Vec::new();
     let sources = Source::ALL.into_iter().skip_while(|source| *source != start.source);
     for source in sources {
@@ -112,23 +126,14 @@ impl List<'_> {
     async fn fill(
         &self,
         source: Source,
-        mut after: Option<String>,
+        after: Option<String>,
         found: &mut Vec<Entry>,
     ) -> Result<(), Failure> {
-        while found.len() < self.pager.rows() {
-            let rows = self.rows(source, after.as_deref()).await?;
-            let Some((last, _)) = rows.last() else { return Ok(()) };
-            after = Some(last.clone());
-            let wanted = rows.into_iter().filter(|(_, item)| {
-                self.page.filter.kind.is_none_or(|kind| item.kind == i32::from(kind))
-            });
-            found.extend(
-                wanted.map(|(cursor, item)| Entry {
-                    key: format!("{} {cursor}", source.code()),
-                    item,
-                }),
-            );
-        }
+        let rows = self.rows(source, after.as_deref()).await?;
+        found.extend(
+            rows.into_iter()
+                .map(|(cursor, item)| Entry { key: format!("{} {cursor}", source.code()), item }),
+        );
         Ok(())
     }
 
@@ -140,11 +145,9 @@ impl List<'_> {
     ) -> Result<Vec<(String, v1::DueItem)>, Failure> {
         let (firm, limit): (FirmId, u32) = (self.page.firm, self.pager.limit());
         let store = self.ledger.store();
-        let case = after.and_then(|after| CaseId::parse(after).ok());
         Ok(match source {
-            Source::Exceptions => {
-                let rows =
-                    store.list_exceptions(firm, self.exception(), None, after, limit).await?;
+            Source::Exceptions(kind) => {
+                let rows = store.list_exceptions(firm, Some(kind), None, after, limit).await?;
                 rows.iter().map(|row| (row.cursor(), present::exception(firm, row))).collect()
             }
             Source::Clocks => {
@@ -152,24 +155,17 @@ impl List<'_> {
                 rows.iter().map(|row| (row.cursor(), present::overdue(firm, row))).collect()
             }
             Source::Ready => {
+                let case = after.and_then(|after| CaseId::parse(after).ok());
                 let rows = store.ready_to_open(firm, self.today, case, limit).await?;
                 rows.iter()
                     .map(|row| (row.case_id.to_string(), present::ready(firm, row)))
                     .collect()
             }
             Source::Rounds => {
-                let rows = store.rounds_possible(firm, self.today, case, limit).await?;
+                let rows = store.rounds_possible(firm, self.today, after, limit).await?;
                 let item = |row| present::round_possible(firm, row);
-                rows.iter().map(|row| (row.case_id.to_string(), item(row))).collect()
+                rows.iter().map(|row| (row.round_cursor(), item(row))).collect()
             }
         })
-    }
-
-    /// The one kind of exception that a filter asks for, where it is one.
-    fn exception(&self) -> Option<ExceptionKind> {
-        let wanted = self.page.filter.kind?;
-        let mut kinds =
-            ExceptionKind::ALL.into_iter().filter(|kind| present::kind(*kind) == wanted);
-        kinds.next().filter(|_| kinds.next().is_none())
     }
 }

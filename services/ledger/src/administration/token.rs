@@ -6,6 +6,7 @@ use api::status::Failure;
 use api::v1;
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{AccessGranted, Event, FirmEvent, Recorded};
+use domain::firm::Access;
 use domain::ids::{AccessId, FirmId};
 use log::Answer;
 
@@ -42,7 +43,7 @@ pub(super) async fn create(
     let secret = if granted.access == token.access { token.text } else { String::new() };
     Ok(v1::CreateTokenResponse {
         receipt: Some(receipt(&answer)),
-        token: Some(present::token(&granted, Some(granted_on))),
+        token: Some(present::token(&granted, granted_on)),
         secret,
     })
 }
@@ -74,10 +75,10 @@ pub(super) async fn list(
     let (pager, after) = Pager::open_at("ListTokens", &page, |key| AccessId::parse(key).ok())?;
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
     let firm = ledger.firms().get(page.firm).await?;
-    let following =
-        firm.access.values().filter(|access| after.is_none_or(|after| access.access > after));
-    let mut found: Vec<&AccessGranted> = following.take(pager.rows()).collect();
-    let next_page_token = pager.cut(&mut found, |access| access.access.to_string());
-    let tokens = found.into_iter().map(|access| present::token(access, None)).collect();
+    let following = firm.access.iter().filter(|(id, _)| after.is_none_or(|after| **id > after));
+    let mut found: Vec<(&AccessId, &Access)> = following.take(pager.rows()).collect();
+    let next_page_token = pager.cut(&mut found, |(id, _)| id.to_string());
+    let tokens =
+        found.into_iter().map(|(_, access)| present::token(&access.granted, access.on)).collect();
     Ok(v1::ListTokensResponse { tokens, next_page_token, position: int64(position) })
 }

@@ -8,7 +8,7 @@ use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
 use domain::account::Account;
-use domain::case::Case;
+use domain::case::{Case, EarnedFee};
 use domain::event::StreamId;
 use domain::firm::Firm;
 use domain::gates::{Explanation, Judgement};
@@ -42,12 +42,47 @@ pub(super) async fn explain_fee(
         return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
     }
     let paying = paying_account(ledger, get.firm, (own, &own_account), position).await?;
-    let as_of = as_of.unwrap_or_else(|| ledger.today(&firm));
-    let judgement =
-        Judgement { id: get.id, case: &case, account: &paying.1, firm: &firm, as_of, rules: None };
-    let explained = judgement.explain(period).ok_or_else(|| no_period(get.id, period))?;
-    let explanation = fee::explanation(get.firm, &case, [&paying.1, &own_account], &explained);
+    let explained = if let Some(earned) = case.earned.get(&period) {
+        as_it_was_claimed(ledger, get.firm, (get.id, period), earned).await?
+    } else {
+        let as_of = as_of.unwrap_or_else(|| ledger.today(&firm));
+        let (id, account) = (get.id, &paying.1);
+        let judgement = Judgement { id, case: &case, account, firm: &firm, as_of, rules: None };
+        judgement.explain(period)
+    };
+    let explained = explained.ok_or_else(|| no_period(get.id, period))?;
+    // After an unlink the invoice stands on the account that paid for the couple.
+    let claimed_by = case.earned.get(&period).map(|earned| StreamId::Account(earned.account));
+    let payer = ledger.engine().states_at(get.firm, claimed_by.as_slice(), position).await?;
+    let payer = if payer.is_empty() { &paying.1 } else { one_account(&payer)? };
+    let explanation = fee::explanation(get.firm, &case, [payer, &own_account], &explained);
     Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position: int64(position) })
+}
+
+/// A claimed fee, judged once more on what the claim itself saw: every gate held then, and what
+/// happened since changes nothing of it.
+async fn as_it_was_claimed(
+    ledger: &Ledger,
+    firm_id: FirmId,
+    (id, period): (CaseId, u32),
+    earned: &EarnedFee,
+) -> Result<Option<Explanation>, Failure> {
+    let before = earned.mark.at.position - 1;
+    let streams = [StreamId::Firm, StreamId::Case(id), StreamId::Account(earned.account)];
+    let states = ledger.engine().states_at(firm_id, &streams, before).await?;
+    let account = one_account(&states)?.clone();
+    let firm = states.iter().find_map(|state| match state {
+        State::Firm(firm) => Some(firm.clone()),
+        State::Case(_) | State::Account(_) => None,
+    });
+    let firm =
+        firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
+    let case = one_case(states)?;
+    let as_of = earned.mark.on;
+    let judgement =
+        Judgement { id, case: &case, account: &account, firm: &firm, as_of, rules: None };
+    let explained = judgement.explain(period);
+    Ok(explained.map(|explained| Explanation { earned: Some(earned.mark.clone()), ..explained }))
 }
 
 /// The refusal that `ClaimFee` gives for the same period.

@@ -12,7 +12,7 @@ use api::status::Failure;
 use api::{name, v1};
 use domain::command::Command;
 use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId};
-use domain::ids::{AccountId, CaseId, RequestId};
+use domain::ids::{AccountId, CaseId, FirmId, RequestId};
 use domain::money::Money;
 use domain::refusal::{Reason, Refusal};
 use log::{Answer, Submission, SubmitError};
@@ -27,6 +27,8 @@ const ACCOUNTS_PAGE: u32 = 1_000;
 const HELD_PAGE: u32 = 5_000;
 /// Most invoices listed in the answer.
 const INVOICES_LISTED_MAX: usize = 1_000;
+/// Most refused accounts listed in the answer.
+const REFUSALS_LISTED_MAX: usize = 500;
 /// Events read at a time.
 const EVENTS_PAGE: usize = 2_000;
 
@@ -63,6 +65,7 @@ pub(super) async fn run_billing(
 struct Done {
     accounts: HashSet<AccountId>,
     requests: HashSet<RequestId>,
+    refused: BTreeMap<AccountId, Box<Refusal>>,
     position: u64,
     /// Whether any of them was carried out only now.
     anew: bool,
@@ -124,7 +127,7 @@ impl Run<'_> {
         }
     }
 
-    /// An account that is refused is told to the operator, and the run goes on.
+    /// An account that is refused is told to the caller and to the operator, and the run goes on.
     fn settle(
         &self,
         done: &mut Done,
@@ -138,6 +141,7 @@ impl Run<'_> {
             }
             Err(SubmitError::Refused(refusal)) => {
                 tracing::error!(%account, %refusal, "an account cannot be billed");
+                done.refused.insert(account, refusal);
             }
             Err(error) => return Err(error.into()),
         }
@@ -220,6 +224,40 @@ impl Run<'_> {
             invoices: invoices.collect(),
             position: int64(mark.position.max(done.position).max(found.position)),
             replayed: mark.replayed && !done.anew,
+            refusals: done
+                .refused
+                .iter()
+                .take(REFUSALS_LISTED_MAX)
+                .map(|(account, refusal)| refused(firm, *account, refusal))
+                .collect(),
+            accounts_refused: int32(done.refused.len()),
         }
+    }
+}
+
+/// The first rule in the way says why; a refusal has one, unless it is of another kind than these.
+fn refused(firm: FirmId, account: AccountId, refusal: &Refusal) -> v1::BillingRefusal {
+    let first = refusal.violations.first();
+    v1::BillingRefusal {
+        account: name::account(firm, account),
+        reason: refusal.reason.code().to_owned(),
+        rule: first.map(|violation| violation.rule.clone()).unwrap_or_default(),
+        detail: first.map(|violation| violation.detail.clone()).unwrap_or_default(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use uuid::Uuid;
+
+    #[test]
+    fn a_refused_account_says_which_rule_stood_in_its_way() {
+        let (firm, account) = (FirmId(Uuid::from_u128(1)), AccountId(Uuid::from_u128(2)));
+        let refusal = Refusal::new(Reason::TooLarge, "event", "the event would be too large");
+        let shown = refused(firm, account, &refusal);
+        assert_eq!(shown.account, name::account(firm, account));
+        assert_eq!((shown.reason.as_str(), shown.rule.as_str()), ("TOO_LARGE", "too_large"));
+        assert_eq!(shown.detail, "the event would be too large");
     }
 }

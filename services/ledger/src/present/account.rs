@@ -29,13 +29,15 @@ pub(crate) fn account(
         name: name::account(firm, id),
         owner: name::case(firm, id.owner()),
         member: account.members.get(1).map(|member| name::case(firm, *member)).unwrap_or_default(),
-        // Who linked them stands in the event, not in the folded account.
-        linked_by: v1::LinkedBy::Unspecified.into(),
+        linked_by: account
+            .linked_by
+            .map_or(v1::LinkedBy::Unspecified, v1::LinkedBy::from_domain)
+            .into(),
         pays_through: account.moved_to.map(|to| name::account(firm, to)).unwrap_or_default(),
         card: card.map(|card| v1::CardOnFile {
             last4: card.last4.reveal().to_owned(),
             expires: card.expires.to_string(),
-            since: None,
+            since: account.card_since.and_then(day),
         }),
         open_amount: minor(account.open_minor(), currency),
         owed_to_client: minor(account.unearned_minor(), currency),
@@ -107,8 +109,7 @@ pub(crate) fn payment(
             amount: amount(back.amount),
             state: chargeback_state(back.status?).into(),
             opened_on: day(back.mark.on),
-            // The last day to answer stands in the event, not in the folded account.
-            respond_by: None,
+            respond_by: back.respond_by.and_then(day),
         })
     });
     v1::Payment {
@@ -165,7 +166,7 @@ pub(crate) fn suggested(firm: FirmId, row: &SuggestedLinkRow) -> v1::SuggestedLi
     }
 }
 
-/// An exposure from the read model, which knows its event by position alone.
+/// An exposure from the read model.
 pub(crate) fn exposure(firm: FirmId, row: &ExposureRow, currency: Currency) -> v1::Exposure {
     let account = match row.source {
         Source::Case => String::new(),
@@ -179,6 +180,9 @@ pub(crate) fn exposure(firm: FirmId, row: &ExposureRow, currency: Currency) -> v
         period: row.period.map(int32),
         citation: row.cites.clone(),
         found_on: day(row.found_on),
-        event: Some(v1::EventReference { position: int64(row.position), event_id: String::new() }),
+        event: Some(v1::EventReference {
+            position: int64(row.position),
+            event_id: row.event_id.to_string(),
+        }),
     }
 }

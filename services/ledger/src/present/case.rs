@@ -113,7 +113,7 @@ impl CaseView<'_> {
             v1::Paper {
                 paper: code.to_string(),
                 kind: v1::PaperKind::from_domain(paper.kind).into(),
-                received_on: on(PaperStatus::Received),
+                received_on: day(paper.received_on),
                 accepted_on: on(PaperStatus::Accepted),
                 rejected_on: on(PaperStatus::Rejected),
             }
@@ -146,6 +146,10 @@ impl CaseView<'_> {
         let papers = papers.map(|(code, paper)| {
             entry(Kind::PaperRejected, &paper.mark, code.to_string(), "another paper is needed")
         });
+        let complaints = case.complaints.iter().map(|mark| {
+            let subject = format!("event {}", mark.at.position);
+            entry(Kind::Complaint, mark, subject, "nobody has answered the complaint")
+        });
         let back = case.listings.iter().filter(|(_, listing)| {
             listing.status == ListingStatus::Reinserted && !listing.notice_seen
         });
@@ -167,7 +171,7 @@ impl CaseView<'_> {
             detail: clock.clock.describe().to_owned(),
             event: None,
         });
-        let exposures = case.exposures.iter().map(|seen| {
+        let exposures = case.standing_exposures().map(|seen| {
             entry(
                 Kind::Exposure,
                 &seen.mark,
@@ -175,7 +179,8 @@ impl CaseView<'_> {
                 seen.found.cites.as_str(),
             )
         });
-        identity.chain(papers).chain(back).chain(overdue).chain(exposures).collect()
+        let of_person = identity.chain(papers).chain(complaints);
+        of_person.chain(back).chain(overdue).chain(exposures).collect()
     }
 }
 
@@ -258,25 +263,27 @@ fn step(step: Step) -> v1::ReadinessStep {
 
 fn listing_state(status: ListingStatus) -> v1::ListingState {
     match status {
-        // A letter found frivolous leaves the listing as it was; one nobody answered is still open.
-        ListingStatus::Listed | ListingStatus::Refused => v1::ListingState::Listed,
-        ListingStatus::InDispute | ListingStatus::Unanswered => v1::ListingState::InDispute,
+        ListingStatus::Listed => v1::ListingState::Listed,
+        ListingStatus::InDispute => v1::ListingState::InDispute,
         ListingStatus::Deleted => v1::ListingState::Deleted,
         ListingStatus::Corrected => v1::ListingState::Corrected,
         ListingStatus::Verified => v1::ListingState::Verified,
+        ListingStatus::Refused => v1::ListingState::Refused,
         ListingStatus::Reinserted => v1::ListingState::Reinserted,
+        ListingStatus::Unanswered => v1::ListingState::Unanswered,
     }
 }
 
-fn listing(((item, bureau), listing): (&(ItemCode, BureauCode), &Listing)) -> v1::Listing {
+fn listing(
+    ((item, bureau), listing): (&(ItemCode, BureauCode), &std::sync::Arc<Listing>),
+) -> v1::Listing {
     v1::Listing {
         item: item.to_string(),
         bureau: bureau.to_string(),
         kind: v1::ItemKind::from_domain(listing.kind).into(),
         furnisher: listing.furnisher.to_string(),
         state: listing_state(listing.status).into(),
-        // How it came to be known stands in the event, not in the folded listing.
-        seen_by: v1::SeenBy::Unspecified.into(),
+        seen_by: listing.seen_by.map_or(v1::SeenBy::Unspecified, v1::SeenBy::from_domain).into(),
         changed_on: day(listing.since.on),
         balance: listing.balance.and_then(amount),
         delinquent_since: listing.delinquent_since.and_then(day),

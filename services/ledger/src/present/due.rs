@@ -2,6 +2,7 @@
 
 use api::{name, v1};
 use calendar::Clock;
+use domain::event::ExposureKind;
 use domain::ids::FirmId;
 use store::{CaseStatusRow, ClockRow, ExceptionKind, ExceptionRow, Source};
 
@@ -10,14 +11,32 @@ use super::day;
 /// The contract's word for why a person is needed.
 pub(crate) fn kind(kind: ExceptionKind) -> v1::DueKind {
     match kind {
-        ExceptionKind::IdentityFailed
-        | ExceptionKind::PaperWaiting
-        | ExceptionKind::ReinsertionWithoutNotice
-        | ExceptionKind::UnearnedMoney => v1::DueKind::Exception,
+        ExceptionKind::IdentityFailed => v1::DueKind::IdentityFailed,
+        ExceptionKind::PaperWaiting => v1::DueKind::PaperWaiting,
+        ExceptionKind::ReinsertionWithoutNotice => v1::DueKind::ReinsertionWithoutNotice,
+        ExceptionKind::UnearnedMoney => v1::DueKind::UnearnedMoney,
+        ExceptionKind::Complaint => v1::DueKind::Complaint,
+        ExceptionKind::Exposure => v1::DueKind::Exposure,
         ExceptionKind::PaperRejected => v1::DueKind::PaperRejected,
         ExceptionKind::LinkSuggested => v1::DueKind::LinkSuggested,
         ExceptionKind::ChargeFailedFinal => v1::DueKind::ChargeFailed,
         ExceptionKind::ChargebackOpen => v1::DueKind::ChargebackOpen,
+    }
+}
+
+/// Whether the contract's word for any exception of a case asks for this kind.
+pub(crate) fn is_any_exception(kind: ExceptionKind) -> bool {
+    match kind {
+        ExceptionKind::IdentityFailed
+        | ExceptionKind::PaperWaiting
+        | ExceptionKind::ReinsertionWithoutNotice
+        | ExceptionKind::UnearnedMoney
+        | ExceptionKind::Complaint
+        | ExceptionKind::Exposure => true,
+        ExceptionKind::PaperRejected
+        | ExceptionKind::LinkSuggested
+        | ExceptionKind::ChargeFailedFinal
+        | ExceptionKind::ChargebackOpen => false,
     }
 }
 
@@ -37,26 +56,40 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
         ExceptionKind::UnearnedMoney => {
             ("give back money that nothing earned stands behind", "15 USC 1679b(b)")
         }
+        ExceptionKind::Complaint => ("answer the client's complaint", ""),
+        ExceptionKind::Exposure => ("ask counsel how to put it right", ""),
     }
 }
 
 /// An entry of the exceptions queue.
 pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
     let (words, citation) = exception_words(row.kind);
-    let detail =
-        if row.detail.is_empty() { words.to_owned() } else { format!("{words} ({})", row.detail) };
-    let invoice = match row.kind {
+    let mut citation = citation.to_owned();
+    let mut detail = words.to_owned();
+    if !row.detail.is_empty() && row.kind != ExceptionKind::Exposure {
+        detail = format!("{words} ({})", row.detail);
+    }
+    // An invoice or another case is named by its own field, and not once more as the subject.
+    let (mut invoice, mut subject) = (String::new(), row.subject.clone());
+    match row.kind {
         ExceptionKind::ChargeFailedFinal => {
-            format!("{}/invoices/{}", name::firm(firm), row.subject)
+            invoice = format!("{}/invoices/{subject}", name::firm(firm));
+            subject = String::new();
+        }
+        ExceptionKind::LinkSuggested => subject = String::new(),
+        ExceptionKind::Exposure => {
+            citation = ExposureKind::from_code(&row.detail)
+                .map(|kind| kind.cites().to_owned())
+                .unwrap_or_default();
         }
         ExceptionKind::IdentityFailed
         | ExceptionKind::PaperWaiting
         | ExceptionKind::PaperRejected
         | ExceptionKind::ReinsertionWithoutNotice
-        | ExceptionKind::LinkSuggested
         | ExceptionKind::ChargebackOpen
-        | ExceptionKind::UnearnedMoney => String::new(),
-    };
+        | ExceptionKind::UnearnedMoney
+        | ExceptionKind::Complaint => {}
+    }
     v1::DueItem {
         kind: kind(row.kind).into(),
         case: name::case(firm, row.case_id),
@@ -66,11 +99,11 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
         },
         invoice,
         other_case: row.other.map(|other| name::case(firm, other)).unwrap_or_default(),
-        subject: row.subject.clone(),
+        subject,
         since: day(row.since_on),
-        due_on: None,
+        due_on: row.due_on.and_then(day),
         detail,
-        citation: citation.to_owned(),
+        citation,
     }
 }
 
@@ -115,7 +148,7 @@ pub(crate) fn round_possible(firm: FirmId, row: &CaseStatusRow) -> v1::DueItem {
         kind: v1::DueKind::RoundPossible.into(),
         case: name::case(firm, row.case_id),
         subject: format!("round {}", row.rounds + 1),
-        since: row.letters_due_on.or(row.service_from).and_then(day),
+        since: row.round_from.and_then(day),
         detail: format!("{} {listings} with a basis can go into the next round", row.disputable),
         ..v1::DueItem::default()
     }

@@ -64,7 +64,7 @@ pub(crate) fn invoice_of(
     period: u32,
     accounts: [&Account; 2],
 ) -> Option<String> {
-    let mut invoices = accounts.into_iter().flat_map(|account| &account.invoices);
+    let mut invoices = accounts.into_iter().flat_map(|account| account.invoices.iter());
     let found = invoices.find(|(_, invoice)| {
         invoice.lines.iter().any(|line| line.case == case && line.period == period)
     });
@@ -125,12 +125,13 @@ pub(crate) fn explanation(
         start_date: day(period.start),
         end_date: day(period.end),
         amount: explained.amount.and_then(amount),
-        claimable: explained.is_claimable(),
+        claimable: explained.earned.is_none() && explained.is_claimable(),
         findings: explained.findings.iter().map(finding).collect(),
         work: explained.work.iter().map(work).collect(),
         late_evidence: explained.work.iter().filter_map(|w| w.done.as_ref()).any(|mark| mark.late),
         as_of: day(explained.as_of),
         rules: rules.collect(),
         invoice: invoice_of(firm, explained.case, period.number, accounts).unwrap_or_default(),
+        claimed_on: explained.earned.as_ref().and_then(|mark| day(mark.on)),
     }
 }

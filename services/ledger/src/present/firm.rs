@@ -35,13 +35,13 @@ pub(crate) fn firm(id: FirmId, firm: &Firm) -> v1::Firm {
 }
 
 /// A token as it was granted, without the token itself.
-pub(crate) fn token(access: &AccessGranted, granted_on: Option<CivilDate>) -> v1::Token {
+pub(crate) fn token(access: &AccessGranted, granted_on: CivilDate) -> v1::Token {
     v1::Token {
         token_id: access.access.to_string(),
         label: access.label.to_string(),
         scopes: access.scopes.iter().map(|&scope| v1::Scope::from_domain(scope).into()).collect(),
         expires_on: access.expires_on.and_then(day),
-        granted_on: granted_on.and_then(day),
+        granted_on: day(granted_on),
         revoked: false,
     }
 }

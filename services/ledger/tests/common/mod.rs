@@ -59,6 +59,7 @@ pub type Wire = InterceptedService<Channel, Bearer>;
 /// A running service.
 pub struct Service {
     pub ledger: Ledger,
+    pub store: Arc<Store>,
     pub listening: Option<Listening>,
     pub clock: Arc<SteppedClock>,
     /// A channel with every scope, inside the process.
@@ -74,21 +75,24 @@ impl Service {
     }
 
     pub async fn with(limits: Limits) -> Self {
+        Self::over(limits, Settings::default()).await
+    }
+
+    /// Over an engine with limits of its own.
+    pub async fn over(limits: Limits, settings: Settings) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let store = Arc::new(Store::open(folder.path().join("ledger.db")).await.unwrap());
         let clock = Arc::new(SteppedClock::at(UtcMicros(NOW)));
-        let engine = Engine::new(
-            store.clone(),
-            clock.clone(),
-            Arc::new(UuidV7Ids::default()),
-            Settings::default(),
-        );
+        let engine =
+            Engine::new(store.clone(), clock.clone(), Arc::new(UuidV7Ids::default()), settings);
         let outbox = FileOutbox::new(folder.path().join("outbox"));
-        let ledger = Ledger::new(engine, store, clock.clone(), Arc::new(outbox.clone()), limits);
+        let gateway = Arc::new(outbox.clone());
+        let ledger = Ledger::new(engine, store.clone(), clock.clone(), gateway, limits);
         let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
         let local = ledger.connect_in_process().await.unwrap();
         let address = format!("http://{}", listening.local_addr);
-        Self { ledger, listening: Some(listening), clock, local, outbox, address, _folder: folder }
+        let listening = Some(listening);
+        Self { ledger, store, listening, clock, local, outbox, address, _folder: folder }
     }
 
     pub async fn channel(&self) -> Channel {

@@ -4,7 +4,6 @@
 //! same line is the same request however often it is sent, a run that was cut short is simply run
 //! again, and two lines that are alike to the byte are one.
 
-mod account;
 mod lines;
 mod parse;
 mod player;
@@ -113,31 +112,16 @@ async fn play_and_close(
     ended
 }
 
-/// Copies a database: the file, and the write-ahead log that another process may still hold open.
+/// Copies a database as it stands, whoever else has it open.
 async fn copy_database(from: &Path, to: &Path) -> anyhow::Result<()> {
     if !from.exists() {
         return Err(Stop::usage(format!("there is no database at {}", from.display())));
     }
-    // Opening and closing folds the write-ahead log into the file if nobody else has it open.
     let opened = store::Store::open(from).await;
     let store = opened.with_context(|| format!("cannot open {}", from.display()))?;
+    let copied = store.copy_to(to).await;
     store.close().await;
-    let copy = |from: PathBuf, to: PathBuf| {
-        std::fs::copy(&from, to).with_context(|| format!("cannot copy {}", from.display()))
-    };
-    copy(from.to_owned(), to.to_owned())?;
-    let (wal, wal_copy) = (beside(from, "-wal"), beside(to, "-wal"));
-    if wal.exists() {
-        copy(wal, wal_copy)?;
-    }
-    Ok(())
-}
-
-/// A file that SQLite keeps beside a database.
-fn beside(path: &Path, suffix: &str) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(suffix);
-    PathBuf::from(name)
+    copied.with_context(|| format!("cannot copy {}", from.display()))
 }
 
 /// Plays a file over a session and tells what became of it.

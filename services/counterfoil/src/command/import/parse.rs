@@ -77,7 +77,7 @@ pub(super) fn line(
         fill_firm(event, "invoice", firm);
     }
     if !line.contains_key("name") {
-        line.insert("name".to_owned(), Value::String(format!("firms/{firm}/accounts/-")));
+        line.insert("name".to_owned(), Value::String(api::name::any_account(firm)));
     }
     read(line, "counterfoil.v1.RecordPaymentRequest").map(Asked::Payment)
 }
@@ -97,13 +97,11 @@ fn fill_firm(object: &mut Map<String, Value>, member: &str, firm: FirmId) {
 /// Checks the fields of a request without asking anybody.
 pub(super) fn check(asked: &Asked, currency: Currency) -> Result<(), JsonError> {
     let checked = match asked {
-        Asked::Record(request) => requests::record(request, Some(currency)),
-        // Whose account it is, only the service knows.
-        Asked::Payment(request) if request.name.ends_with("/accounts/-") => return Ok(()),
-        Asked::Payment(request) => requests::record_payment(request, Some(currency)),
+        Asked::Record(request) => requests::record(request, Some(currency)).map(|_| ()),
+        Asked::Payment(request) => requests::record_payment(request, Some(currency)).map(|_| ()),
     };
     match checked {
-        Ok(_) => Ok(()),
+        Ok(()) => Ok(()),
         Err(errors) => Err(errors.0.into_iter().next().map_or_else(
             || fault("line", "is not valid"),
             |error| fault(&error.field, error.rule),
@@ -153,7 +151,7 @@ fn result(
     };
     let day = on.parse().map_err(|_| fault("on", "must be a date, YYYY-MM-DD"))?;
     Ok(v1::RecordPaymentRequest {
-        name: format!("firms/{firm}/accounts/-"),
+        name: api::name::any_account(firm),
         request_id: request_id.to_owned(),
         occurred_on: Some(scalar::date_message(day)),
         event: Some(event),

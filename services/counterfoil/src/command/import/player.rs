@@ -10,7 +10,6 @@ use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Code, Status, Streaming};
 
-use super::account::Accounts;
 use super::parse::Asked;
 use super::report::Report;
 use crate::connect::Session;
@@ -35,20 +34,13 @@ pub(super) struct Player<'a> {
     session: &'a mut Session,
     open: Option<Open>,
     pending: VecDeque<(u64, v1::RecordRequest)>,
-    accounts: Accounts,
     retries: u32,
 }
 
 impl<'a> Player<'a> {
     /// Plays over a session.
     pub(super) fn new(session: &'a mut Session) -> Self {
-        Self {
-            session,
-            open: None,
-            pending: VecDeque::new(),
-            accounts: Accounts::default(),
-            retries: 0,
-        }
+        Self { session, open: None, pending: VecDeque::new(), retries: 0 }
     }
 
     /// Plays one line. Only a line that is asked for again if it is refused waits for its answer.
@@ -93,10 +85,7 @@ impl<'a> Player<'a> {
                     (recorded.event_count, recorded.replayed, recorded.position)
                 })
             }
-            Asked::Payment(mut request) => {
-                if let Some(fault) = self.find_account(&mut request).await? {
-                    return Ok(Err(fault));
-                }
+            Asked::Payment(request) => {
                 let answer = self.session.accounts.record_payment(request).await;
                 answer.map(|answer| {
                     let receipt = answer.into_inner().receipt.unwrap_or_default();
@@ -113,32 +102,6 @@ impl<'a> Player<'a> {
                 Ok(Err(Fault::of_status(&status)))
             }
             Err(status) => Err(status.into()),
-        }
-    }
-
-    /// Puts the account into a payment that does not name it.
-    async fn find_account(
-        &mut self,
-        request: &mut v1::RecordPaymentRequest,
-    ) -> anyhow::Result<Option<Fault>> {
-        let (true, Some(event)) = (request.name.ends_with("/accounts/-"), &request.event) else {
-            return Ok(None);
-        };
-        match self.accounts.of(self.session, event).await {
-            Ok(Some(account)) => {
-                request.name = account;
-                Ok(None)
-            }
-            Ok(None) => Ok(Some(Fault::of_status(&Status::not_found(
-                "what the line names leads to no account",
-            )))),
-            Err(error) => match error.downcast::<Status>() {
-                Ok(status) if Exit::of_code(status.code()) == Exit::Refused => {
-                    Ok(Some(Fault::of_status(&status)))
-                }
-                Ok(status) => Err(status.into()),
-                Err(error) => Err(error),
-            },
         }
     }
 

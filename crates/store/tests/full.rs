@@ -1,0 +1,217 @@
+//! No room, and answers that are lost: what is not acknowledged is there whole or not at all, and the
+//! same request is recorded once.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot look fails")]
+
+mod support;
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
+
+use async_trait::async_trait;
+use counterfoil_store::Store;
+use domain::command::CaseAction;
+use domain::event::{ProgressReportSent, StreamId};
+use domain::ids::{FirmId, RequestId};
+use domain::terms::Seat;
+use log::{
+    Checkpoint, Engine, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore,
+    SequentialIds, Settings, SteppedClock, StoreError, Stored, SubmitError,
+};
+use proof::Hash;
+use sqlx::{Connection as _, Executor as _, SqliteConnection};
+use support::*;
+
+/// Makes the engine answer SQLITE_FULL for one kind of writing, such as `INSERT ON event`, without filling a disk: a
+/// table whose largest AUTOINCREMENT row id is used up answers that code
+/// (<https://www.sqlite.org/autoinc.html>), and a trigger passes it on.
+async fn no_room(store: &Store, writing: &str) -> SqliteConnection {
+    let path = format!("sqlite://{}", store.path().display());
+    let mut raw = SqliteConnection::connect(&path).await.unwrap();
+    let used_up = format!(
+        "CREATE TABLE used_up (id INTEGER PRIMARY KEY AUTOINCREMENT, filler INTEGER); \
+         INSERT INTO used_up VALUES (9223372036854775807, 0); \
+         CREATE TRIGGER no_room AFTER {writing} BEGIN \
+         INSERT INTO used_up (filler) VALUES (0); END"
+    );
+    raw.execute(sqlx::AssertSqlSafe(used_up)).await.unwrap();
+    raw
+}
+
+async fn make_room(mut raw: SqliteConnection) {
+    raw.execute("DROP TRIGGER no_room; DROP TABLE used_up").await.unwrap();
+    raw.close().await.unwrap();
+}
+
+fn a_few() -> [(u128, domain::command::Command); 4] {
+    [100, 101, 102, 103]
+        .map(|case| (case, on_case(case, "2026-01-05", vec![enrol(case, Seat::Individual)])))
+}
+
+#[tokio::test]
+async fn without_room_nothing_is_recorded_and_with_room_again_everything_once() {
+    let bench = bench().await;
+    bench.caught_up().await;
+    let before = bench.store.head(FIRM).await.unwrap();
+    // The events are written before the requests and the head: each is undone.
+    for writing in ["INSERT ON event", "INSERT ON request", "UPDATE ON log_head"] {
+        let raw = no_room(&bench.store, writing).await;
+        let tries = a_few().map(|(id, command)| bench.submit(id, command));
+        for refused in futures::future::join_all(tries).await {
+            assert_eq!(refused.unwrap_err(), SubmitError::Unavailable, "{writing}");
+        }
+        assert_eq!(bench.store.head(FIRM).await.unwrap(), before, "{writing}");
+        let events = bench.store.read(FIRM, before.position, 10).await.unwrap();
+        assert_eq!(events, [], "{writing}");
+        let report = bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
+        assert_eq!(report.streams, 1, "{writing}");
+        make_room(raw).await;
+    }
+    for (at, (id, command)) in (1..).zip(a_few()) {
+        let answer = bench.submit(id, command).await.unwrap();
+        assert!(!answer.replayed, "nothing of the tries before is remembered");
+        // An enrolment, its account and its card.
+        assert_eq!((answer.count, answer.position), (3, before.position + 3 * at));
+    }
+    for (id, command) in a_few() {
+        assert!(bench.submit(id, command).await.unwrap().replayed);
+    }
+    assert_eq!(bench.caught_up().await, before.position + 12);
+    bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
+}
+
+#[tokio::test]
+async fn the_read_models_wait_for_room_and_miss_nothing() {
+    let bench = bench().await;
+    bench.caught_up().await;
+    let raw = no_room(&bench.store, "INSERT ON case_status").await;
+    let (id, enrolment) = a_few()[0].clone();
+    // The log has room: what it answers is so, whether or not the rows can follow.
+    let answer = bench.submit(id, enrolment).await.unwrap();
+    let patience = std::time::Duration::from_millis(100);
+    let behind = bench.engine.wait_applied(FIRM, answer.position, patience).await.unwrap_err();
+    assert!(behind.applied < answer.position);
+    make_room(raw).await;
+    bench.caught_up().await;
+    let filter = counterfoil_store::CaseFilter::default();
+    assert_eq!(bench.store.list_cases(FIRM, filter, None, 10).await.unwrap().len(), 1);
+}
+
+/// The store, with the answers of so many commits lost on the way.
+struct Lossy {
+    store: Arc<Store>,
+    lost: AtomicU32,
+}
+
+#[async_trait]
+impl LogStore for Lossy {
+    async fn transact(
+        &self,
+        firm: FirmId,
+        known_position: u64,
+        requests: &[RequestId],
+        plan: &mut dyn Plan,
+    ) -> Result<(), StoreError> {
+        self.store.transact(firm, known_position, requests, plan).await?;
+        let fewer = |left: u32| left.checked_sub(1);
+        match self.lost.fetch_update(Ordering::SeqCst, Ordering::SeqCst, fewer) {
+            Ok(_) => Err(StoreError::OutcomeUnknown { source: None }),
+            Err(_) => Ok(()),
+        }
+    }
+
+    async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
+        self.store.head(firm).await
+    }
+
+    async fn read(&self, firm: FirmId, after: u64, most: usize) -> Result<Vec<Stored>, StoreError> {
+        self.store.read(firm, after, most).await
+    }
+
+    async fn leaves(&self, firm: FirmId, after: u64, most: usize) -> Result<Vec<Hash>, StoreError> {
+        self.store.leaves(firm, after, most).await
+    }
+
+    async fn load(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        self.store.load(firm, streams, up_to).await
+    }
+
+    async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
+        self.store.firms().await
+    }
+}
+
+#[async_trait]
+impl ProjectionStore for Lossy {
+    async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
+        self.store.checkpoint(firm).await
+    }
+
+    async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
+        self.store.begin_rebuild(firm).await
+    }
+
+    async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+        self.store.switch(firm, generation).await
+    }
+
+    async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+        self.store.drop_generation(firm, generation).await
+    }
+
+    async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
+        self.store.project(step).await
+    }
+}
+
+/// A bench whose next commits land without an answer.
+async fn losing(lost: u32) -> (Bench, Engine) {
+    let bench = bench().await;
+    bench.case(100, 1, "2026-01-05", vec![enrol(1, Seat::Individual)]).await;
+    let lossy = Lossy { store: Arc::clone(&bench.store), lost: AtomicU32::new(lost) };
+    let clock = Arc::new(SteppedClock::at(domain::event::UtcMicros(1_767_636_000_000_000)));
+    let ids = Arc::new(SequentialIds::default());
+    // The first ids are those of the bench.
+    for _ in 0..1_000 {
+        log::Ids::event_id(&*ids, domain::event::UtcMicros(0));
+    }
+    let retry_delay = std::time::Duration::from_millis(1);
+    let settings = Settings { retry_delay, ..Settings::default() };
+    (bench, Engine::new(Arc::new(lossy), clock, ids, settings))
+}
+
+fn report() -> domain::command::Command {
+    let sent = ProgressReportSent { document: None };
+    on_case(1, "2026-01-05", vec![CaseAction::ProgressReportSent(sent)])
+}
+
+#[tokio::test]
+async fn a_commit_whose_answer_is_lost_is_found_again_and_not_repeated() {
+    let (bench, engine) = losing(1).await;
+    let before = bench.store.head(FIRM).await.unwrap().position;
+    let answer = engine.submit(FIRM, submission(200, report())).await.unwrap();
+    assert_eq!((answer.count, answer.position), (1, before + 1));
+    assert_eq!(bench.store.head(FIRM).await.unwrap().position, before + 1);
+    let again = engine.submit(FIRM, submission(200, report())).await.unwrap();
+    assert!(again.replayed);
+    assert_eq!(again.position, answer.position);
+    engine.verify(FIRM, |_, _| {}).await.unwrap();
+}
+
+#[tokio::test]
+async fn a_caller_who_is_left_in_doubt_asks_again_and_gets_the_first_answer() {
+    // Every try of the writer is lost: the first, and each that is made again.
+    let (bench, engine) = losing(log::RETRIES_MAX + 1).await;
+    let before = bench.store.head(FIRM).await.unwrap().position;
+    let doubt = engine.submit(FIRM, submission(200, report())).await.unwrap_err();
+    assert_eq!(doubt, SubmitError::OutcomeUnknown);
+    assert_eq!(bench.store.head(FIRM).await.unwrap().position, before + 1, "it landed, once");
+    let answer = engine.submit(FIRM, submission(200, report())).await.unwrap();
+    assert_eq!((answer.replayed, answer.position, answer.count), (true, before + 1, 1));
+    assert_eq!(engine.verify(FIRM, |_, _| {}).await.unwrap().events, before + 1);
+}

@@ -1,0 +1,137 @@
+//! A server of the built program, and a client of its interface.
+
+use std::io::{BufRead, BufReader};
+use std::process::{Child, Command, Stdio};
+
+use api::google::r#type::Date;
+use api::v1;
+use api::v1::administration_client::AdministrationClient;
+use api::v1::case_ledger_client::CaseLedgerClient;
+use tonic::metadata::{Ascii, MetadataValue};
+use tonic::service::Interceptor;
+use tonic::service::interceptor::InterceptedService;
+use tonic::transport::{Channel, Endpoint};
+use tonic::{Request, Status};
+use uuid::Uuid;
+
+use super::Desk;
+
+/// A server that is stopped with the test.
+pub struct Served {
+    child: Child,
+    pub url: String,
+}
+
+impl Served {
+    /// On a free port of loopback.
+    pub fn start(desk: &Desk) -> Self {
+        Self::by(desk.command(&["serve", "--listen", "127.0.0.1:0"]))
+    }
+
+    /// A server that may not let any file of its grow beyond so many blocks: a write that would is
+    /// refused by the system, as on a full disk. Any user may set such a limit, everywhere.
+    pub fn start_short_of_room(desk: &Desk, blocks: u32) -> Self {
+        let serve = desk.command(&["serve", "--listen", "127.0.0.1:0"]);
+        let mut command = Command::new("sh");
+        // The signal that comes with a refused write would end the process before it could tell.
+        command.arg("-c").arg(format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$@\"")).arg("sh");
+        command.arg(serve.get_program()).args(serve.get_args()).current_dir(desk.folder.path());
+        for (name, value) in serve.get_envs() {
+            match value {
+                Some(value) => command.env(name, value),
+                None => command.env_remove(name),
+            };
+        }
+        Self::by(command)
+    }
+
+    /// By a command that serves, once it says where.
+    pub fn by(mut command: Command) -> Self {
+        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        let url = line.trim().strip_prefix("listening on ").expect("it says where").to_owned();
+        Self { child, url }
+    }
+
+    /// The port it took.
+    pub fn port(&self) -> &str {
+        self.url.rsplit_once(':').unwrap().1
+    }
+
+    /// Asks it to end, and gives its exit code.
+    pub fn end(mut self) -> Option<i32> {
+        let id = self.child.id().to_string();
+        assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
+        self.child.wait().unwrap().code()
+    }
+
+    /// A client of the server over plain HTTP/2.
+    pub async fn caller(&self, firm: &str, token: &str) -> Caller {
+        let channel = Endpoint::from_shared(self.url.clone()).unwrap().connect().await.unwrap();
+        let bearer = Bearer(format!("Bearer {token}").parse().unwrap());
+        Caller { firm: firm.to_owned(), wire: InterceptedService::new(channel, bearer) }
+    }
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        // Already gone if it was asked to end.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Puts a bearer token on every request.
+#[derive(Clone)]
+pub struct Bearer(MetadataValue<Ascii>);
+
+impl Interceptor for Bearer {
+    fn call(&mut self, mut request: Request<()>) -> Result<Request<()>, Status> {
+        request.metadata_mut().insert("authorization", self.0.clone());
+        Ok(request)
+    }
+}
+
+/// A program that uses the interface.
+#[derive(Clone)]
+pub struct Caller {
+    /// `firms/{firm}`
+    pub firm: String,
+    wire: InterceptedService<Channel, Bearer>,
+}
+
+impl Caller {
+    pub fn cases(&self) -> CaseLedgerClient<InterceptedService<Channel, Bearer>> {
+        CaseLedgerClient::new(self.wire.clone())
+    }
+
+    pub async fn record(&self, request: &v1::RecordRequest) -> Result<v1::RecordResponse, Status> {
+        Ok(self.cases().record(request.clone()).await?.into_inner())
+    }
+
+    /// The last position of the log.
+    pub async fn head(&self) -> i64 {
+        let head = v1::GetHeadRequest { parent: self.firm.clone() };
+        let mut client = AdministrationClient::new(self.wire.clone());
+        client.get_head(head).await.unwrap().into_inner().position
+    }
+}
+
+/// A message to the client of a case, under a new request id.
+pub fn message(firm: &str, case: &str) -> v1::RecordRequest {
+    let logged = v1::MessageLogged {
+        direction: v1::Direction::Outgoing.into(),
+        text: "The letters went out this morning.".into(),
+        complaint: false,
+    };
+    v1::RecordRequest {
+        name: format!("{firm}/cases/{case}"),
+        request_id: Uuid::now_v7().to_string(),
+        expected_version: None,
+        actions: vec![v1::Action {
+            occurred_on: Some(Date { year: 2025, month: 4, day: 1 }),
+            action: Some(v1::action::Action::MessageLogged(logged)),
+        }],
+    }
+}

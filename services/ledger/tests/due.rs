@@ -1,0 +1,255 @@
+//! What needs a person, kind by kind.
+
+#![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+
+mod common;
+
+use api::v1;
+use api::v1::action::Action as A;
+use common::{Service, action, date, enrol, first_month, id, new_case, usd};
+use v1::DueKind as Kind;
+
+const PHONE: &str = "+12015550123";
+
+async fn due(service: &Service, firm: &str, kind: Kind, position: i64) -> Vec<v1::DueItem> {
+    let request = v1::ListDueRequest {
+        parent: firm.into(),
+        kind: kind.into(),
+        at_least_position: position,
+        ..v1::ListDueRequest::default()
+    };
+    service.administration().list_due(request).await.unwrap().into_inner().due
+}
+
+fn kinds(due: &[v1::DueItem]) -> Vec<Kind> {
+    due.iter().map(v1::DueItem::kind).collect()
+}
+
+fn message(direction: v1::Direction, complaint: bool) -> A {
+    let text = "words".into();
+    A::MessageLogged(v1::MessageLogged { direction: direction.into(), text, complaint })
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_complaint_is_due_until_it_is_answered() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    service.record(&case, vec![enrol(v1::Seat::Individual, PHONE, "tok_1")]).await;
+    let complaint = action(date(2026, 1, 20), message(v1::Direction::Incoming, true));
+    let at = service.record(&case, vec![complaint]).await.position;
+    let chat = action(date(2026, 1, 21), message(v1::Direction::Outgoing, false));
+    let position = service.record(&case, vec![chat]).await.position;
+    let waiting = due(&service, &firm, Kind::Complaint, position).await;
+    assert_eq!(waiting.len(), 1);
+    assert_eq!((&waiting[0].case, waiting[0].since), (&case, date(2026, 1, 20)));
+    assert_eq!(waiting[0].subject, format!("event {at}"));
+    assert_eq!(due(&service, &firm, Kind::Exception, position).await, waiting);
+    let get = v1::GetCaseRequest { name: case.clone(), ..v1::GetCaseRequest::default() };
+    let shown = service.cases().get_case(get).await.unwrap().into_inner().case.unwrap();
+    assert_eq!(shown.exceptions[0].kind(), v1::ExceptionKind::Complaint);
+    let answer = action(date(2026, 1, 22), message(v1::Direction::Outgoing, true));
+    let position = service.record(&case, vec![answer]).await.position;
+    assert_eq!(due(&service, &firm, Kind::Unspecified, position).await, []);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn work_before_the_days_were_over_is_due_with_its_rule() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    let mut month = first_month(v1::Seat::Individual, PHONE, "tok_1");
+    month.truncate(11);
+    let letters = vec![v1::Letter {
+        bureau: "northern".into(),
+        items: vec!["item-1".into()],
+        mail_class: v1::MailClass::FirstClass.into(),
+        ..v1::Letter::default()
+    }];
+    // Signed on Monday, 5 January 2026: service may begin on the 9th (15 USC 1679d(a)(2)).
+    for _ in 0..2 {
+        let sent = A::NoteRoundSent(v1::SendRound { letters: letters.clone() });
+        month.push(action(date(2026, 1, 7), sent));
+    }
+    let position = service.record(&case, month).await.position;
+    let standing = due(&service, &firm, Kind::Exposure, position).await;
+    assert_eq!(standing.len(), 1, "twice the same thing is put right once: {standing:?}");
+    assert_eq!(
+        (standing[0].subject.as_str(), standing[0].citation.as_str(), standing[0].since),
+        ("early service", "15 USC 1679d(a)(2)", date(2026, 1, 7))
+    );
+    let list =
+        v1::ListExposuresRequest { parent: firm.clone(), ..v1::ListExposuresRequest::default() };
+    let listed = service.accounts().list_exposures(list).await.unwrap().into_inner().exposures;
+    assert_eq!(listed.len(), 2, "both are on record");
+    let event = listed[0].event.clone().unwrap();
+    let read = v1::ReadEventsRequest {
+        parent: firm.clone(),
+        after_position: event.position - 1,
+        page_size: 1,
+        ..v1::ReadEventsRequest::default()
+    };
+    let events = service.cases().read_events(read).await.unwrap().into_inner().events;
+    assert_eq!(events[0].event_id, event.event_id);
+    // After the end, somebody still has to give the fee up that can never be asked for.
+    let end = A::EndService(v1::EndService {
+        ended_by: v1::EndedBy::Firm.into(),
+        ..v1::EndService::default()
+    });
+    let position = service.record(&case, vec![action(date(2026, 2, 1), end)]).await.position;
+    assert_eq!(due(&service, &firm, Kind::Exposure, position).await, standing);
+    let given_up = A::ClosePeriod(v1::ClosePeriod { period: 1, reason: "early letters".into() });
+    let position = service.record(&case, vec![action(date(2026, 2, 2), given_up)]).await.position;
+    assert_eq!(due(&service, &firm, Kind::Exposure, position).await, []);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn every_kind_is_listed_under_its_own_name_the_most_pressing_first() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    let received = A::IdentityPaperReceived(v1::IdentityPaperReceived {
+        paper: "id-1".into(),
+        kind: v1::PaperKind::PhotoId.into(),
+        document_sha256: String::new(),
+    });
+    let failed = A::ReportIdentityFailed(v1::ReportIdentityFailed { source: "Portal".into() });
+    let mut actions = vec![enrol(v1::Seat::Individual, PHONE, "tok_1")];
+    actions.extend([received, failed].map(|a| action(date(2026, 1, 6), a)));
+    service.record(&case, actions).await;
+    let settled =
+        v1::PaymentSettled { payment: "pay-1".into(), amount: usd(20), invoice: String::new() };
+    let payment = v1::RecordPaymentRequest {
+        name: case.replace("/cases/", "/accounts/"),
+        request_id: id(),
+        occurred_on: date(2026, 1, 7),
+        event: Some(v1::record_payment_request::Event::Settled(settled)),
+    };
+    let receipt = service.accounts().record_payment(payment).await.unwrap().into_inner().receipt;
+    let position = receipt.unwrap().position;
+    let all = due(&service, &firm, Kind::Unspecified, position).await;
+    let own = [Kind::UnearnedMoney, Kind::IdentityFailed, Kind::PaperWaiting];
+    assert_eq!(kinds(&all), own);
+    for kind in own {
+        assert_eq!(kinds(&due(&service, &firm, kind, position).await), [kind]);
+    }
+    assert_eq!(due(&service, &firm, Kind::Exception, position).await, all);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_listing_that_came_back_and_one_that_was_refused_show_as_they_are() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let (refused, back) = (new_case(&firm), new_case(&firm));
+    for case in [&refused, &back] {
+        service.record(case, first_month(v1::Seat::Individual, PHONE, "tok_1")).await;
+    }
+    let answered = |outcome: v1::Outcome| {
+        let outcomes = vec![v1::ItemOutcome { item: "item-1".into(), outcome: outcome.into() }];
+        let response = v1::ReceiveResponse {
+            round: 1,
+            bureau: "northern".into(),
+            outcomes,
+            ..v1::ReceiveResponse::default()
+        };
+        action(date(2026, 2, 10), A::ReceiveResponse(response))
+    };
+    service.record(&refused, vec![answered(v1::Outcome::Frivolous)]).await;
+    let again = v1::ImportReport {
+        bureau: "northern".into(),
+        issued_on: date(2026, 2, 20),
+        items: vec![v1::ItemSeen {
+            item: "item-1".into(),
+            kind: v1::ItemKind::Collection.into(),
+            furnisher: "Harbour Stores".into(),
+            ..v1::ItemSeen::default()
+        }],
+        ..v1::ImportReport::default()
+    };
+    let again = action(date(2026, 2, 20), A::ImportReport(again));
+    let position =
+        service.record(&back, vec![answered(v1::Outcome::Deleted), again]).await.position;
+    let shown = async |case: &str| {
+        let get = v1::GetCaseRequest { name: case.into(), ..v1::GetCaseRequest::default() };
+        service.cases().get_case(get).await.unwrap().into_inner().case.unwrap()
+    };
+    let case = shown(&refused).await;
+    assert_eq!(
+        (case.listings[0].state(), case.listings[0].seen_by()),
+        (v1::ListingState::Refused, v1::SeenBy::Response)
+    );
+    // Accepted, and still the day it came in.
+    assert!(case.papers.iter().all(|paper| paper.received_on == date(2026, 1, 6)));
+    let case = shown(&back).await;
+    assert_eq!(
+        (case.listings[0].state(), case.listings[0].seen_by()),
+        (v1::ListingState::Reinserted, v1::SeenBy::Import)
+    );
+    let due = due(&service, &firm, Kind::ReinsertionWithoutNotice, position).await;
+    assert_eq!((due.len(), &due[0].case), (1, &back));
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_letter_nobody_answered_leaves_its_listing_unanswered() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    service.record(&case, first_month(v1::Seat::Individual, PHONE, "tok_1")).await;
+    let outcome = v1::Outcome::NoAnswer.into();
+    let silence = A::ReceiveResponse(v1::ReceiveResponse {
+        round: 1,
+        bureau: "northern".into(),
+        outcomes: vec![v1::ItemOutcome { item: "item-1".into(), outcome }],
+        ..v1::ReceiveResponse::default()
+    });
+    service.record(&case, vec![action(date(2026, 2, 25), silence)]).await;
+    let get = v1::GetCaseRequest { name: case, ..v1::GetCaseRequest::default() };
+    let shown = service.cases().get_case(get).await.unwrap().into_inner().case.unwrap();
+    assert_eq!(
+        (shown.listings[0].state(), shown.listings[0].seen_by()),
+        (v1::ListingState::Unanswered, v1::SeenBy::Unspecified)
+    );
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn rounds_are_possible_since_the_last_thing_they_needed_the_oldest_first() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let (later, sooner, waiting) = (new_case(&firm), new_case(&firm), new_case(&firm));
+    let mut position = 0;
+    for (case, answered_on) in
+        [(&later, Some(date(2026, 2, 10))), (&sooner, Some(date(2026, 2, 3))), (&waiting, None)]
+    {
+        let mut month = first_month(v1::Seat::Individual, PHONE, "tok_1");
+        if let Some(on) = answered_on {
+            let verified = v1::Outcome::Verified.into();
+            let response = v1::ReceiveResponse {
+                round: 1,
+                bureau: "northern".into(),
+                outcomes: vec![v1::ItemOutcome { item: "item-1".into(), outcome: verified }],
+                ..v1::ReceiveResponse::default()
+            };
+            month.push(action(on, A::ReceiveResponse(response)));
+        }
+        position = service.record(case, month).await.position;
+    }
+    let possible = due(&service, &firm, Kind::RoundPossible, position).await;
+    let shown: Vec<_> = possible.iter().map(|item| (&item.case, item.since)).collect();
+    assert_eq!(shown, [(&sooner, date(2026, 2, 3)), (&later, date(2026, 2, 10))]);
+    let mut page = v1::ListDueRequest {
+        parent: firm.clone(),
+        kind: Kind::RoundPossible.into(),
+        page_size: 1,
+        ..v1::ListDueRequest::default()
+    };
+    let mut paged = Vec::new();
+    loop {
+        let answer = service.administration().list_due(page.clone()).await.unwrap().into_inner();
+        paged.extend(answer.due);
+        if answer.next_page_token.is_empty() {
+            break;
+        }
+        page.page_token = answer.next_page_token;
+    }
+    assert_eq!(paged, possible);
+}

@@ -5,7 +5,7 @@ use std::time::Duration;
 /// Most commands that wait for one firm's writer; beyond it callers are told to come back.
 pub const QUEUE_DEPTH_MAX: usize = 1_024;
 /// Most commands of one transaction.
-pub const BATCH_COMMANDS_MAX: usize = 256;
+pub const BATCH_COMMANDS_MAX: usize = 512;
 /// Events after which a transaction takes no further command.
 pub const BATCH_EVENTS_MAX: usize = 8_192;
 /// Bytes of events after which a transaction takes no further command.

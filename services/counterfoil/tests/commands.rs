@@ -51,7 +51,7 @@ fn pages_say_what_people_look_for() {
     }
     let explained = desk.done(&["explain", "ada", "1", "--as-of", "2025-05-01"]);
     for gate in 1..=8 {
-        assert!(explained.contains(&format!("holds  G{gate} ")), "{explained}");
+        assert!(explained.contains(&format!("passed G{gate} ")), "{explained}");
     }
     let held = desk.done(&["claimable", "--held", "--as-of", "2025-05-01"]);
     assert!(held.contains("0 claimable, 1 held."), "{held}");

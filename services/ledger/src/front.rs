@@ -139,9 +139,15 @@ where
     }
 
     async fn handle(mut self, request: Request<Body>) -> Response<Body> {
-        match self.inner.call(request).await {
+        let response = match self.inner.call(request).await {
             Ok(response) => response,
             Err(never) => match never {},
+        };
+        // The transport turns a message that is too large away before any handler, with this code,
+        // which nothing else here has, and no details.
+        match Status::from_header_map(response.headers()).map(|status| status.code()) {
+            Some(Code::OutOfRange) => Status::from(self.ledger.message_too_large()).into_http(),
+            Some(_) | None => response,
         }
     }
 }

@@ -85,6 +85,12 @@ impl Ledger {
         &self.shared.limits
     }
 
+    pub(crate) fn message_too_large(&self) -> Failure {
+        let most = self.limits().message_bytes_max;
+        let limit = format!("a request has at most {most} bytes");
+        Failure::Quota { subject: "request".into(), limit }
+    }
+
     pub(crate) fn gateway(&self) -> &dyn PaymentGateway {
         self.shared.gateway.as_ref()
     }

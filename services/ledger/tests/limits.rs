@@ -224,11 +224,11 @@ async fn a_message_too_large_is_not_taken() {
         service.cases().record(large.clone()).await.unwrap_err(),
         wire.record(large.clone()).await.unwrap_err(),
     ] {
-        // Known to fall short: the transport turns it away before any handler, with its own code
-        // and no details, where a caller's quota is RESOURCE_EXHAUSTED with QuotaFailure.
-        assert_eq!(status.code(), Code::OutOfRange, "{status}");
-        assert_eq!(reason(&status), "");
-        assert!(status.message().contains("too large") && !status.message().contains("aaaa"));
+        assert_eq!(status.code(), Code::ResourceExhausted, "{status}");
+        let quota = status.get_details_quota_failure().unwrap();
+        assert_eq!(quota.violations[0].subject, "request");
+        assert!(quota.violations[0].description.contains("bytes"), "{quota:?}");
+        assert!(!status.message().contains("aaaa"));
     }
     assert_eq!(position(&service, &firm).await, before, "only the token was recorded since");
     // The same request, cut down, is new: nothing of the large one is remembered.

@@ -226,19 +226,15 @@ fn page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
     let rules = fee.rules.iter().map(|rules| format!("{} version {}", rules.pack, rules.version));
     out.field("rules", words::list(rules))?;
     if !claimed {
-        out.field("claimable", if fee.claimable { "yes, every gate holds" } else { "no" })?;
+        out.field("claimable", if fee.claimable { "yes, every gate passed" } else { "no" })?;
     }
     out.heading(if claimed { "Gates, as they stood when it was claimed" } else { "Gates" })?;
     for finding in &fee.findings {
-        let mark = match (finding.holds, claimed) {
-            (true, true) => "passed",
-            (true, false) => "holds",
-            (false, _) => "HELD",
-        };
+        let mark = if finding.holds { "passed" } else { "HELD" };
         out.line(format!("  {mark:<6} {}", words::gate(finding.gate)))?;
         out.text(9, &finding.because)?;
         if finding.due_date.is_some() {
-            out.text(9, &format!("can hold from {}", words::day(finding.due_date.as_ref())))?;
+            out.text(9, &format!("can pass from {}", words::day(finding.due_date.as_ref())))?;
         }
         if !finding.citation.is_empty() {
             out.text(9, &finding.citation)?;

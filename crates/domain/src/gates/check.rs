@@ -301,7 +301,7 @@ impl<'a> View<'a> {
             let because = "no statement of the services performed was sent for the period";
             return verdict(false, because).citing(&rule.cites);
         }
-        verdict(true, format!("{} hold for {state}", pack_names(rules)))
+        verdict(true, format!("nothing in {} stands against it in {state}", pack_names(rules)))
     }
 
     fn performed_too_late(&self, agreement: &Agreement, rules: &Rules) -> Option<Verdict> {

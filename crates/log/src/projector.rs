@@ -4,6 +4,7 @@
 //! second projector, or this one after a crash, costs a retry and never counts twice.
 
 use std::collections::{HashMap, HashSet};
+use std::panic::AssertUnwindSafe;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
@@ -11,6 +12,7 @@ use std::time::Duration;
 use domain::event::{Recorded, StreamId};
 use domain::ids::FirmId;
 use domain::world::{STATE_VERSION, State};
+use futures::FutureExt as _;
 use tokio::sync::{Notify, watch};
 
 use crate::engine::{Engine, Firm, Inner, lock};
@@ -169,7 +171,9 @@ async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
     let projection = &firm.projection;
     let mut live = projection.live.lock().await;
     let limit = inner.settings.project_page;
-    match live.step(inner.store.as_ref(), firm.id, limit, Snapshots::Keep).await {
+    let next = *projection.applied.borrow() + 1;
+    let step = live.step(inner.store.as_ref(), firm.id, limit, Snapshots::Keep);
+    match caught(step, next).await {
         Ok(progress) => {
             projection.applied.send_if_modified(|applied| {
                 std::mem::replace(applied, progress.position) != progress.position
@@ -204,6 +208,19 @@ async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
             }
         }
     }
+}
+
+/// What a step came to. A panic in it stops the projection like an event that cannot be read, visibly
+/// and at the position where the step began, instead of ending the task unseen.
+async fn caught(
+    step: impl Future<Output = Result<Progress, StoreError>>,
+    next: u64,
+) -> Result<Progress, StoreError> {
+    let panicked = |_| {
+        let what = "this event or one after it made the projection panic".into();
+        Err(StoreError::Corrupt { position: next, what })
+    };
+    AssertUnwindSafe(step).catch_unwind().await.unwrap_or_else(panicked)
 }
 
 /// Whether a step keeps snapshots of streams that grew.
@@ -466,4 +483,17 @@ async fn read_page(
         }
     }
     Ok(page)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn a_panic_in_a_step_is_a_fault_at_its_first_position() {
+        let found = caught(async { panic!("on purpose") }, 7).await;
+        assert!(matches!(found, Err(StoreError::Corrupt { position: 7, .. })));
+        let fine = caught(async { Ok(Progress { position: 9, events: 3, fault: None }) }, 7).await;
+        assert_eq!(fine.unwrap().position, 9);
+    }
 }

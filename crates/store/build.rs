@@ -2,4 +2,5 @@
 
 fn main() {
     println!("cargo:rerun-if-changed=../../migrations/sqlite");
+    println!("cargo:rerun-if-changed=../../migrations/postgres");
 }

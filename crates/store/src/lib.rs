@@ -1,17 +1,20 @@
-//! Storage: the log's ports on SQLite, and the read model with its queries. The only crate that
-//! knows sqlx.
+//! Storage: the log's ports on SQLite and on PostgreSQL, and the read model with its queries. The
+//! only crate that knows sqlx.
 //!
-//! `read` holds the read model and its queries, apart from any engine; `sqlite` holds what only
-//! that engine does: append, load, projection, errors. A second engine adds a folder beside it.
+//! `read` holds the read model and its queries, apart from any engine; `sqlite` and `postgres` hold
+//! what only that engine does: append, load, projection, errors.
 
 mod key;
+mod postgres;
 mod read;
 mod row;
 mod sqlite;
 mod statement;
 mod store;
+mod together;
 mod value;
 
 pub use key::MatchKey;
 pub use read::*;
 pub use store::{OpenError, Store};
+pub use together::{Hint, Hints, Leases, Work};

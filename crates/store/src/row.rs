@@ -41,6 +41,8 @@ pub(crate) struct Table {
     pub(crate) keys: &'static [&'static str],
     /// The other columns.
     pub(crate) values: &'static [&'static str],
+    /// What the columns hold, key first.
+    pub(crate) kinds: &'static [Kind],
 }
 
 impl Table {
@@ -104,6 +106,10 @@ macro_rules! row {
                 name: $table,
                 keys: &[$(stringify!($key)),*],
                 values: &[$(stringify!($value)),*],
+                kinds: &[
+                    $(<$kty as $crate::value::Column>::KIND,)*
+                    $(<$vty as $crate::value::Column>::KIND,)*
+                ],
             };
             fn put_key(&self, out: &mut Vec<$crate::value::Value>) {
                 let _ = &out; // a table of one row per firm has no key of its own

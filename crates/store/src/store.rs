@@ -11,6 +11,7 @@ use log::{
 };
 use proof::Hash;
 
+use crate::postgres::Postgres;
 use crate::row::Selected;
 use crate::sqlite::Sqlite;
 use crate::statement::Statement;
@@ -58,43 +59,124 @@ pub enum OpenError {
         #[source]
         source: log::Cause,
     },
+    /// The name of a database is of no engine there is.
+    #[error("a database is named sqlite:PATH or postgres://USER@HOST/DATABASE")]
+    Scheme,
+    /// The URL of a PostgreSQL database does not read.
+    #[error("the URL of the database does not read")]
+    Url {
+        /// What is wrong with it.
+        #[source]
+        source: log::Cause,
+    },
+    /// The PostgreSQL server does not answer, or lets this program not in.
+    #[error("{place} cannot be opened")]
+    Server {
+        /// Which database, without a password.
+        place: String,
+        /// What the engine met.
+        #[source]
+        source: log::Cause,
+    },
+    /// Its tables cannot be brought to what this program knows: whoever logs in may not, or a newer
+    /// program has been here.
+    #[error("{place} cannot be brought up to date")]
+    MigrationOf {
+        /// Which database, without a password.
+        place: String,
+        /// What the engine met.
+        #[source]
+        source: log::Cause,
+    },
+    /// Only a database in a file can be copied into another.
+    #[error("{place} is no file to copy; the server's own tools make its backups")]
+    NoFile {
+        /// Which database, without a password.
+        place: String,
+    },
 }
 
-/// The log and the read model of any number of firms, in one SQLite file.
+/// How a database on SQLite is named, before its path.
+const SQLITE_SCHEME: &str = "sqlite:";
+/// How a database on PostgreSQL is named.
+const POSTGRES_SCHEMES: [&str; 2] = ["postgres://", "postgresql://"];
+
+/// The engine behind a store.
+#[derive(Debug)]
+pub(crate) enum Behind {
+    /// A file.
+    Sqlite(Sqlite),
+    /// A database of a server.
+    Postgres(Postgres),
+}
+
+/// Does the same on either engine.
+macro_rules! either {
+    ($store:expr, $engine:ident => $done:expr) => {
+        match &$store.engine {
+            Behind::Sqlite($engine) => $done,
+            Behind::Postgres($engine) => $done,
+        }
+    };
+}
+
+/// The log and the read model of any number of firms, in one SQLite file or PostgreSQL database.
 ///
 /// Give it to the engine in an `Arc`; keep another for the queries. Reads of the log and queries run
 /// beside each other and beside the one writer.
 #[derive(Debug)]
 pub struct Store {
-    sqlite: Sqlite,
+    pub(crate) engine: Behind,
 }
 
 impl Store {
     /// Opens a file, making it and its tables if they are not there. The folder must be.
     pub async fn open(path: impl AsRef<Path>) -> Result<Self, OpenError> {
-        Ok(Self { sqlite: Sqlite::open(path.as_ref()).await? })
+        Ok(Self { engine: Behind::Sqlite(Sqlite::open(path.as_ref()).await?) })
     }
 
     /// Opens an empty store in a folder of its own that is deleted with it.
     pub async fn open_temporary() -> Result<Self, OpenError> {
-        Ok(Self { sqlite: Sqlite::open_temporary().await? })
+        Ok(Self { engine: Behind::Sqlite(Sqlite::open_temporary().await?) })
     }
 
-    /// The file.
-    pub fn path(&self) -> &Path {
-        self.sqlite.path()
+    /// Opens a database by its name: `sqlite:PATH` as [`Store::open`] does, or
+    /// `postgres://USER@HOST/DATABASE`, whose tables are made if they are not there and whoever logs
+    /// in may make them.
+    pub async fn connect(url: &str) -> Result<Self, OpenError> {
+        if let Some(path) = url.strip_prefix(SQLITE_SCHEME).filter(|path| !path.is_empty()) {
+            return Self::open(path).await;
+        }
+        if !POSTGRES_SCHEMES.iter().any(|scheme| url.starts_with(scheme)) {
+            return Err(OpenError::Scheme);
+        }
+        Ok(Self { engine: Behind::Postgres(Postgres::connect(url).await?) })
+    }
+
+    /// The file, of a database in one.
+    pub fn path(&self) -> Option<&Path> {
+        match &self.engine {
+            Behind::Sqlite(sqlite) => Some(sqlite.path()),
+            Behind::Postgres(_) => None,
+        }
     }
 
     /// Writes everything that is committed into a new file: one moment's state, though others go on
-    /// writing. It refuses a file that is there, and may leave half a file if it fails.
+    /// writing. It refuses a file that is there, and may leave half a file if it fails. A database on
+    /// PostgreSQL is refused.
     pub async fn copy_to(&self, path: impl AsRef<Path>) -> Result<(), OpenError> {
-        self.sqlite.copy_to(path.as_ref()).await
+        match &self.engine {
+            Behind::Sqlite(sqlite) => sqlite.copy_to(path.as_ref()).await,
+            Behind::Postgres(postgres) => {
+                Err(OpenError::NoFile { place: postgres.place().to_owned() })
+            }
+        }
     }
 
-    /// Closes every connection and folds the write-ahead log into the file. Dropping the store is
-    /// as safe; the next one to open it then does the folding.
+    /// Closes every connection, and folds an SQLite write-ahead log into its file. Dropping the store
+    /// is as safe; the next one to open it then does the folding.
     pub async fn close(&self) {
-        self.sqlite.close().await;
+        either!(self, engine => engine.close().await);
     }
 
     /// The rows of a query.
@@ -105,7 +187,7 @@ impl Store {
     ) -> Result<Vec<T>, StoreError> {
         let mut kinds = Vec::new();
         T::kinds(&mut kinds);
-        let rows = self.sqlite.select(statement, arguments, &kinds).await?;
+        let rows = either!(self, engine => engine.select(statement, arguments, &kinds).await)?;
         let read = |row: Vec<Value>| T::take(&mut row.into_iter()).map_err(malformed);
         rows.into_iter().map(read).collect()
     }
@@ -134,11 +216,11 @@ impl LogStore for Store {
         requests: &[RequestId],
         plan: &mut dyn Plan,
     ) -> Result<(), StoreError> {
-        self.sqlite.transact(firm, known_position, requests, plan).await
+        either!(self, engine => engine.transact(firm, known_position, requests, plan).await)
     }
 
     async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
-        self.sqlite.head(firm).await
+        either!(self, engine => engine.head(firm).await)
     }
 
     async fn read(
@@ -147,7 +229,7 @@ impl LogStore for Store {
         after: u64,
         limit: usize,
     ) -> Result<Vec<Stored>, StoreError> {
-        self.sqlite.read(firm, after, limit).await
+        either!(self, engine => engine.read(firm, after, limit).await)
     }
 
     async fn leaves(
@@ -156,7 +238,7 @@ impl LogStore for Store {
         after: u64,
         limit: usize,
     ) -> Result<Vec<Hash>, StoreError> {
-        self.sqlite.leaves(firm, after, limit).await
+        either!(self, engine => engine.leaves(firm, after, limit).await)
     }
 
     async fn load(
@@ -165,33 +247,33 @@ impl LogStore for Store {
         streams: &[StreamId],
         up_to: u64,
     ) -> Result<Vec<LoadedStream>, StoreError> {
-        self.sqlite.load(firm, streams, up_to).await
+        either!(self, engine => engine.load(firm, streams, up_to).await)
     }
 
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
-        self.sqlite.firms().await
+        either!(self, engine => engine.firms().await)
     }
 }
 
 #[async_trait]
 impl ProjectionStore for Store {
     async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
-        self.sqlite.checkpoint(firm).await
+        either!(self, engine => engine.checkpoint(firm).await)
     }
 
     async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
-        self.sqlite.begin_rebuild(firm).await
+        either!(self, engine => engine.begin_rebuild(firm).await)
     }
 
     async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
-        self.sqlite.switch(firm, generation).await
+        either!(self, engine => engine.switch(firm, generation).await)
     }
 
     async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
-        self.sqlite.drop_generation(firm, generation).await
+        either!(self, engine => engine.drop_generation(firm, generation).await)
     }
 
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
-        self.sqlite.project(step).await
+        either!(self, engine => engine.project(step).await)
     }
 }

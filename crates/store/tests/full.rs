@@ -19,28 +19,40 @@ use log::{
     SequentialIds, Settings, SteppedClock, StoreError, Stored, SubmitError,
 };
 use proof::Hash;
-use sqlx::{Connection as _, Executor as _, SqliteConnection};
 use support::*;
 
-/// Makes the engine answer SQLITE_FULL for one kind of writing, such as `INSERT ON event`, without filling a disk: a
-/// table whose largest AUTOINCREMENT row id is used up answers that code
-/// (<https://www.sqlite.org/autoinc.html>), and a trigger passes it on.
-async fn no_room(store: &Store, writing: &str) -> SqliteConnection {
-    let path = format!("sqlite://{}", store.path().display());
-    let mut raw = SqliteConnection::connect(&path).await.unwrap();
-    let used_up = format!(
+on_both_engines!(
+    without_room_nothing_is_recorded_and_with_room_again_everything_once,
+    the_read_models_wait_for_room_and_miss_nothing,
+    a_commit_whose_answer_is_lost_is_found_again_and_not_repeated,
+    a_caller_who_is_left_in_doubt_asks_again_and_gets_the_first_answer,
+);
+
+/// Makes the engine answer that there is no room for one kind of writing, such as `INSERT ON event`,
+/// without filling a disk. In SQLite a table whose largest AUTOINCREMENT row id is used up answers
+/// SQLITE_FULL (<https://www.sqlite.org/autoinc.html>), and a trigger passes it on; in PostgreSQL a
+/// trigger raises disk_full by its code.
+async fn no_room(place: &Place<'_>, writing: &str) -> Raw {
+    let mut raw = place.raw().await;
+    let used_up = place.either(
         "CREATE TABLE used_up (id INTEGER PRIMARY KEY AUTOINCREMENT, filler INTEGER); \
-         INSERT INTO used_up VALUES (9223372036854775807, 0); \
-         CREATE TRIGGER no_room AFTER {writing} BEGIN \
-         INSERT INTO used_up (filler) VALUES (0); END"
+         INSERT INTO used_up VALUES (9223372036854775807, 0)",
+        "CREATE FUNCTION no_room() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN \
+         RAISE EXCEPTION 'no room' USING ERRCODE = 'disk_full'; END $$",
     );
-    raw.execute(sqlx::AssertSqlSafe(used_up)).await.unwrap();
+    raw.run(used_up).await.unwrap();
+    let then = place.either(
+        "BEGIN INSERT INTO used_up (filler) VALUES (0); END",
+        "FOR EACH ROW EXECUTE FUNCTION no_room()",
+    );
+    raw.run(&format!("CREATE TRIGGER no_room AFTER {writing} {then}")).await.unwrap();
     raw
 }
 
-async fn make_room(mut raw: SqliteConnection) {
-    raw.execute("DROP TRIGGER no_room; DROP TABLE used_up").await.unwrap();
-    raw.close().await.unwrap();
+async fn make_room(place: &Place<'_>, mut raw: Raw) {
+    let table =
+        place.either("DROP TRIGGER no_room; DROP TABLE used_up", "DROP FUNCTION no_room CASCADE");
+    raw.run(table).await.unwrap();
 }
 
 fn a_few() -> [(u128, domain::command::Command); 4] {
@@ -48,14 +60,13 @@ fn a_few() -> [(u128, domain::command::Command); 4] {
         .map(|case| (case, on_case(case, "2026-01-05", vec![enrol(case, Seat::Individual)])))
 }
 
-#[tokio::test]
-async fn without_room_nothing_is_recorded_and_with_room_again_everything_once() {
-    let bench = bench().await;
+async fn without_room_nothing_is_recorded_and_with_room_again_everything_once(place: &Place<'_>) {
+    let bench = bench(place).await;
     bench.caught_up().await;
     let before = bench.store.head(FIRM).await.unwrap();
     // The events are written before the requests and the head: each is undone.
     for writing in ["INSERT ON event", "INSERT ON request", "UPDATE ON log_head"] {
-        let raw = no_room(&bench.store, writing).await;
+        let raw = no_room(place, writing).await;
         let tries = a_few().map(|(id, command)| bench.submit(id, command));
         for refused in futures::future::join_all(tries).await {
             assert_eq!(refused.unwrap_err(), SubmitError::Unavailable, "{writing}");
@@ -65,7 +76,7 @@ async fn without_room_nothing_is_recorded_and_with_room_again_everything_once() 
         assert_eq!(events, [], "{writing}");
         let report = bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
         assert_eq!(report.streams, 1, "{writing}");
-        make_room(raw).await;
+        make_room(place, raw).await;
     }
     for (at, (id, command)) in (1..).zip(a_few()) {
         let answer = bench.submit(id, command).await.unwrap();
@@ -80,18 +91,17 @@ async fn without_room_nothing_is_recorded_and_with_room_again_everything_once() 
     bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
 }
 
-#[tokio::test]
-async fn the_read_models_wait_for_room_and_miss_nothing() {
-    let bench = bench().await;
+async fn the_read_models_wait_for_room_and_miss_nothing(place: &Place<'_>) {
+    let bench = bench(place).await;
     bench.caught_up().await;
-    let raw = no_room(&bench.store, "INSERT ON case_status").await;
+    let raw = no_room(place, "INSERT ON case_status").await;
     let (id, enrolment) = a_few()[0].clone();
     // The log has room: what it answers is so, whether or not the rows can follow.
     let answer = bench.submit(id, enrolment).await.unwrap();
     let patience = std::time::Duration::from_millis(100);
     let behind = bench.engine.wait_applied(FIRM, answer.position, patience).await.unwrap_err();
     assert!(behind.applied < answer.position);
-    make_room(raw).await;
+    make_room(place, raw).await;
     bench.caught_up().await;
     let filter = counterfoil_store::CaseFilter::default();
     assert_eq!(bench.store.list_cases(FIRM, filter, None, 10).await.unwrap().len(), 1);
@@ -170,8 +180,8 @@ impl ProjectionStore for Lossy {
 }
 
 /// A bench whose next commits land without an answer.
-async fn losing(lost: u32) -> (Bench, Engine) {
-    let bench = bench().await;
+async fn losing(place: &Place<'_>, lost: u32) -> (Bench, Engine) {
+    let bench = bench(place).await;
     bench.case(100, 1, "2026-01-05", vec![enrol(1, Seat::Individual)]).await;
     let lossy = Lossy { store: Arc::clone(&bench.store), lost: AtomicU32::new(lost) };
     let clock = Arc::new(SteppedClock::at(domain::event::UtcMicros(1_767_636_000_000_000)));
@@ -190,9 +200,8 @@ fn report() -> domain::command::Command {
     on_case(1, "2026-01-05", vec![CaseAction::ProgressReportSent(sent)])
 }
 
-#[tokio::test]
-async fn a_commit_whose_answer_is_lost_is_found_again_and_not_repeated() {
-    let (bench, engine) = losing(1).await;
+async fn a_commit_whose_answer_is_lost_is_found_again_and_not_repeated(place: &Place<'_>) {
+    let (bench, engine) = losing(place, 1).await;
     let before = bench.store.head(FIRM).await.unwrap().position;
     let answer = engine.submit(FIRM, submission(200, report())).await.unwrap();
     assert_eq!((answer.count, answer.position), (1, before + 1));
@@ -203,10 +212,9 @@ async fn a_commit_whose_answer_is_lost_is_found_again_and_not_repeated() {
     engine.verify(FIRM, |_, _| {}).await.unwrap();
 }
 
-#[tokio::test]
-async fn a_caller_who_is_left_in_doubt_asks_again_and_gets_the_first_answer() {
+async fn a_caller_who_is_left_in_doubt_asks_again_and_gets_the_first_answer(place: &Place<'_>) {
     // Every try of the writer is lost: the first, and each that is made again.
-    let (bench, engine) = losing(log::RETRIES_MAX + 1).await;
+    let (bench, engine) = losing(place, log::RETRIES_MAX + 1).await;
     let before = bench.store.head(FIRM).await.unwrap().position;
     let doubt = engine.submit(FIRM, submission(200, report())).await.unwrap_err();
     assert_eq!(doubt, SubmitError::OutcomeUnknown);

@@ -1,4 +1,4 @@
-//! The log on SQLite: what is appended stays, once, in order, and unchanged.
+//! The log on either engine: what is appended stays, once, in order, and unchanged.
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot look fails")]
 
@@ -10,16 +10,22 @@ use counterfoil_store::{CaseFilter, OpenError, Store};
 use domain::event::{Recorded, StreamId};
 use domain::terms::Seat;
 use log::{LogStore as _, Opening, Plan, Step, StoreError, SubmitError, VerifyError};
-use sqlx::{Connection as _, SqliteConnection};
 use support::*;
 
-async fn raw(store: &Store) -> SqliteConnection {
-    SqliteConnection::connect(&format!("sqlite://{}", store.path().display())).await.unwrap()
-}
+on_both_engines!(
+    what_is_appended_is_read_back_by_position_and_by_stream,
+    the_same_request_gets_the_first_answer_refusals_included_after_a_restart,
+    events_and_answers_refuse_update_and_delete,
+    a_byte_that_another_tool_changed_is_found_at_its_position,
+    a_batch_decided_on_another_position_is_a_conflict_and_nothing_lands,
+    two_processes_on_one_database_keep_one_dense_log,
+    what_was_answered_is_there_after_a_drop_without_close,
+    a_transaction_dropped_half_way_leaves_nothing_and_blocks_nobody,
+    a_firm_of_refusals_alone_has_no_log,
+);
 
-#[tokio::test]
-async fn what_is_appended_is_read_back_by_position_and_by_stream() {
-    let bench = bench().await;
+async fn what_is_appended_is_read_back_by_position_and_by_stream(place: &Place<'_>) {
+    let bench = bench(place).await;
     bench.first_month(1, Seat::Individual).await;
     let head = bench.store.head(FIRM).await.unwrap();
     let all = bench.store.read(FIRM, 0, 1_000).await.unwrap();
@@ -50,9 +56,10 @@ async fn what_is_appended_is_read_back_by_position_and_by_stream() {
     assert_eq!(bench.store.read(nobody, 0, 10).await.unwrap(), []);
 }
 
-#[tokio::test]
-async fn the_same_request_gets_the_first_answer_refusals_included_after_a_restart() {
-    let bench = bench().await;
+async fn the_same_request_gets_the_first_answer_refusals_included_after_a_restart(
+    place: &Place<'_>,
+) {
+    let bench = bench(place).await;
     let enrolment = on_case(1, "2026-01-05", vec![enrol(1, Seat::Individual)]);
     let first = bench.submit(100, enrolment.clone()).await.unwrap();
     let refused = bench.submit(101, on_case(2, "2026-01-05", papers())).await.unwrap_err();
@@ -69,33 +76,38 @@ async fn the_same_request_gets_the_first_answer_refusals_included_after_a_restar
     assert!(matches!(reused, SubmitError::RequestReused { .. }));
 }
 
-#[tokio::test]
-async fn events_and_answers_refuse_update_and_delete() {
-    let bench = bench().await;
-    let mut raw = raw(&bench.store).await;
+async fn events_and_answers_refuse_update_and_delete(place: &Place<'_>) {
+    let bench = bench(place).await;
+    let mut raw = place.raw().await;
     for statement in [
         "UPDATE event SET body = '{}' WHERE position = 2",
         "DELETE FROM event WHERE position = 2",
-        "UPDATE request SET outcome = X'00'",
+        "UPDATE request SET outcome = fingerprint",
         "DELETE FROM request",
     ] {
-        let error = sqlx::query(statement).execute(&mut raw).await.unwrap_err();
-        // SQLITE_CONSTRAINT_TRIGGER
-        assert_eq!(error.as_database_error().unwrap().code().unwrap(), "1811", "{statement}");
+        let error = raw.run(statement).await.unwrap_err();
+        // SQLITE_CONSTRAINT_TRIGGER; restrict_violation
+        let expected = place.either("1811", "23001");
+        assert_eq!(error.as_database_error().unwrap().code().unwrap(), expected, "{statement}");
     }
     bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
 }
 
-#[tokio::test]
-async fn a_byte_that_another_tool_changed_is_found_at_its_position() {
-    let bench = bench().await;
+async fn a_byte_that_another_tool_changed_is_found_at_its_position(place: &Place<'_>) {
+    let bench = bench(place).await;
     bench.first_month(1, Seat::Individual).await;
     bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
-    let mut raw = raw(&bench.store).await;
-    sqlx::query("DROP TRIGGER event_is_never_changed").execute(&mut raw).await.unwrap();
-    let change = "UPDATE event SET body = replace(body, 'Maple', 'Mable') WHERE position = \
-                  (SELECT MIN(position) FROM event WHERE body LIKE '%Maple%') RETURNING position";
-    let position: i64 = sqlx::query_scalar(change).fetch_one(&mut raw).await.unwrap();
+    let mut raw = place.raw().await;
+    let trigger = place.either("event_is_never_changed", "is_never_changed ON event");
+    raw.run(&format!("DROP TRIGGER {trigger}")).await.unwrap();
+    let change = place.either(
+        "UPDATE event SET body = replace(body, 'Maple', 'Mable') WHERE position = \
+         (SELECT MIN(position) FROM event WHERE body LIKE '%Maple%') RETURNING position",
+        "UPDATE event SET body = convert_to(replace(convert_from(body, 'UTF8'), 'Maple', 'Mable'), 'UTF8') \
+         WHERE position = (SELECT MIN(position) FROM event \
+         WHERE convert_from(body, 'UTF8') LIKE '%Maple%') RETURNING position",
+    );
+    let position = raw.number(change).await;
     match bench.engine.verify(FIRM, |_, _| {}).await.unwrap_err() {
         VerifyError::Finding { position: found, .. } => {
             assert_eq!(i64::try_from(found).unwrap(), position);
@@ -122,9 +134,8 @@ impl Plan for Late {
     }
 }
 
-#[tokio::test]
-async fn a_batch_decided_on_another_position_is_a_conflict_and_nothing_lands() {
-    let bench = bench().await;
+async fn a_batch_decided_on_another_position_is_a_conflict_and_nothing_lands(place: &Place<'_>) {
+    let bench = bench(place).await;
     let before = bench.store.head(FIRM).await.unwrap();
     let error = bench.store.transact(FIRM, log::NOTHING_KNOWN, &[], &mut Late).await.unwrap_err();
     assert!(
@@ -135,10 +146,9 @@ async fn a_batch_decided_on_another_position_is_a_conflict_and_nothing_lands() {
     bench.first_month(1, Seat::Individual).await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn two_processes_on_one_file_keep_one_dense_log() {
-    let one = bench().await;
-    let other = over(Arc::new(Store::open(one.store.path()).await.unwrap()), 1_000_000);
+async fn two_processes_on_one_database_keep_one_dense_log(place: &Place<'_>) {
+    let one = bench(place).await;
+    let other = over(place.open().await, 1_000_000);
     let work = async |bench: &Bench, from: u128| {
         for case in from..from + 20 {
             bench
@@ -160,24 +170,20 @@ async fn two_processes_on_one_file_keep_one_dense_log() {
     assert_eq!(cases.len(), 40);
 }
 
-#[tokio::test]
-async fn what_was_answered_is_there_after_a_drop_without_close() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("firm.db");
+async fn what_was_answered_is_there_after_a_drop_without_close(place: &Place<'_>) {
     let head = {
-        let bench = over(Arc::new(Store::open(&path).await.unwrap()), 0);
+        let bench = over(place.open().await, 0);
         bench.found().await;
         bench.first_month(1, Seat::Individual).await;
         bench.store.head(FIRM).await.unwrap()
     };
-    let store = Arc::new(Store::open(&path).await.unwrap());
+    let store = place.open().await;
     assert_eq!(store.head(FIRM).await.unwrap(), head);
     over(store, 1_000).engine.verify(FIRM, |_, _| {}).await.unwrap();
 }
 
-#[tokio::test]
-async fn a_transaction_dropped_half_way_leaves_nothing_and_blocks_nobody() {
-    let bench = bench().await;
+async fn a_transaction_dropped_half_way_leaves_nothing_and_blocks_nobody(place: &Place<'_>) {
+    let bench = bench(place).await;
     let head = bench.store.head(FIRM).await.unwrap();
     for polls in 1..40 {
         let mut plan = Late;
@@ -193,6 +199,18 @@ async fn a_transaction_dropped_half_way_leaves_nothing_and_blocks_nobody() {
     bench.submit(100, on_case(1, "2026-01-05", vec![enrol(1, Seat::Individual)])).await.unwrap();
 }
 
+async fn a_firm_of_refusals_alone_has_no_log(place: &Place<'_>) {
+    let bench = over(place.open().await, 0);
+    let early = on_case(1, "2026-01-05", papers());
+    let refused = bench.submit(900, early.clone()).await.unwrap_err();
+    assert!(matches!(refused, SubmitError::Refused(_)));
+    assert_eq!(bench.submit(900, early).await.unwrap_err(), refused);
+    assert_eq!(bench.store.firms().await.unwrap(), []);
+    assert_eq!(bench.store.head(FIRM).await.unwrap(), log::Head::default());
+    bench.found().await;
+    assert_eq!(bench.store.firms().await.unwrap(), [FIRM]);
+}
+
 #[tokio::test]
 async fn what_cannot_be_opened_says_why() {
     let folder = tempfile::tempdir().unwrap();
@@ -204,10 +222,11 @@ async fn what_cannot_be_opened_says_why() {
 
 #[tokio::test]
 async fn a_copy_holds_what_was_committed_and_leaves_the_store_alone() {
-    let bench = bench().await;
-    bench.first_month(1, Seat::Individual).await;
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("copy.db");
+    let place = Place::File(tempfile::tempdir().unwrap());
+    let bench = bench(&place).await;
+    bench.first_month(1, Seat::Individual).await;
     bench.store.copy_to(&path).await.unwrap();
     let head = bench.store.head(FIRM).await.unwrap();
     let copy = Store::open(&path).await.unwrap();

@@ -14,12 +14,23 @@ use domain::event::{
 use domain::ids::PaperCode;
 use domain::terms::Seat;
 use log::{ProjectionStep, ProjectionStore as _, StoreError};
-use sqlx::{Connection as _, Row as _, SqliteConnection};
 use support::*;
 
-#[tokio::test]
-async fn a_case_shows_where_it_stands_from_signing_to_open_work() {
-    let bench = bench().await;
+on_both_engines!(
+    a_case_shows_where_it_stands_from_signing_to_open_work,
+    a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_round,
+    a_finished_month_is_billed_charged_and_paid,
+    a_month_without_its_work_is_held_by_its_gates,
+    a_couple_is_found_suggested_linked_and_billed_as_one,
+    a_card_that_matches_as_well_makes_the_pair_a_candidate_again,
+    what_needs_a_person_is_queued_and_leaves_the_queue,
+    pages_of_cases_go_on_after_the_last_one,
+    a_rebuild_gives_the_same_rows_as_the_events_one_by_one,
+    a_step_from_another_checkpoint_conflicts_and_writes_nothing,
+);
+
+async fn a_case_shows_where_it_stands_from_signing_to_open_work(place: &Place<'_>) {
+    let bench = bench(place).await;
     bench.case(1_000, 1, "2026-01-05", vec![enrol(1, Seat::Individual)]).await;
     bench.case(1_001, 1, "2026-01-05", papers()).await;
     bench.case(1_002, 1, "2026-01-06", vec![import_issued("2026-01-06", &["loan", "store"])]).await;
@@ -45,9 +56,10 @@ async fn a_case_shows_where_it_stands_from_signing_to_open_work() {
     assert_eq!((scores[0].latest_value, scores[0].card_limit_minor), (Some(611), Some(900_000)));
 }
 
-#[tokio::test]
-async fn a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_round() {
-    let bench = bench().await;
+async fn a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_round(
+    place: &Place<'_>,
+) {
+    let bench = bench(place).await;
     bench.first_month(1, Seat::Individual).await;
     bench.case(5, 1, "2026-02-03", vec![basis("store")]).await;
     bench.caught_up().await;
@@ -77,9 +89,8 @@ async fn a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_rou
     assert_eq!(status, [("loan", ListingStatus::InDispute), ("store", ListingStatus::Listed)]);
 }
 
-#[tokio::test]
-async fn a_finished_month_is_billed_charged_and_paid() {
-    let bench = bench().await;
+async fn a_finished_month_is_billed_charged_and_paid(place: &Place<'_>) {
+    let bench = bench(place).await;
     bench.first_month(1, Seat::Individual).await;
     bench.case(2_000, 2, "2026-02-03", vec![enrol(2, Seat::Individual)]).await;
     bench.caught_up().await;
@@ -144,9 +155,8 @@ async fn a_finished_month_is_billed_charged_and_paid() {
     assert_eq!((counts.exposures, counts.exceptions), (1, 1));
 }
 
-#[tokio::test]
-async fn a_month_without_its_work_is_held_by_its_gates() {
-    let bench = bench().await;
+async fn a_month_without_its_work_is_held_by_its_gates(place: &Place<'_>) {
+    let bench = bench(place).await;
     bench.case(1_000, 1, "2026-01-05", vec![enrol(1, Seat::Individual)]).await;
     bench.case(1_001, 1, "2026-01-05", papers()).await;
     bench.bill(11, 1, "2026-02-10").await;
@@ -157,9 +167,8 @@ async fn a_month_without_its_work_is_held_by_its_gates() {
     assert_eq!((held[0].period, held[0].end_on), (1, Some(day("2026-02-04"))));
 }
 
-#[tokio::test]
-async fn a_couple_is_found_suggested_linked_and_billed_as_one() {
-    let bench = bench().await;
+async fn a_couple_is_found_suggested_linked_and_billed_as_one(place: &Place<'_>) {
+    let bench = bench(place).await;
     let store = &bench.store;
     for case in [1, 2] {
         bench.first_month(case, Seat::Couple).await;
@@ -200,9 +209,8 @@ async fn a_couple_is_found_suggested_linked_and_billed_as_one() {
     assert_eq!(lines.iter().map(|line| line.amount_minor).collect::<Vec<_>>(), [7_500, 7_499]);
 }
 
-#[tokio::test]
-async fn a_card_that_matches_as_well_makes_the_pair_a_candidate_again() {
-    let bench = bench().await;
+async fn a_card_that_matches_as_well_makes_the_pair_a_candidate_again(place: &Place<'_>) {
+    let bench = bench(place).await;
     for case in [1, 2] {
         bench.case(case * 1_000, case, "2026-01-05", vec![enrol(case, Seat::Couple)]).await;
     }
@@ -218,9 +226,8 @@ async fn a_card_that_matches_as_well_makes_the_pair_a_candidate_again() {
     assert_eq!(bench.store.account_of(FIRM, case_id(2)).await.unwrap(), Some(account_id(1)));
 }
 
-#[tokio::test]
-async fn what_needs_a_person_is_queued_and_leaves_the_queue() {
-    let bench = bench().await;
+async fn what_needs_a_person_is_queued_and_leaves_the_queue(place: &Place<'_>) {
+    let bench = bench(place).await;
     bench.case(1_000, 1, "2026-01-05", vec![enrol(1, Seat::Individual)]).await;
     let paper = IdentityPaperReceived {
         document: None,
@@ -246,9 +253,8 @@ async fn what_needs_a_person_is_queued_and_leaves_the_queue() {
     assert_eq!(kinds, [ExceptionKind::PaperWaiting], "the source is connected now");
 }
 
-#[tokio::test]
-async fn pages_of_cases_go_on_after_the_last_one() {
-    let bench = bench().await;
+async fn pages_of_cases_go_on_after_the_last_one(place: &Place<'_>) {
+    let bench = bench(place).await;
     for case in 1..=7 {
         bench.case(case * 1_000, case, "2026-01-05", vec![enrol(case, Seat::Individual)]).await;
     }
@@ -271,55 +277,42 @@ async fn pages_of_cases_go_on_after_the_last_one() {
 }
 
 /// Every row of every table of one generation, as SQL literals, without the generation itself.
-async fn rows(store: &Store, generation: i64) -> Vec<String> {
-    let path = format!("sqlite://{}", store.path().display());
-    let mut raw = SqliteConnection::connect(&path).await.unwrap();
-    let tables = "SELECT m.name FROM sqlite_schema m WHERE m.type = 'table' AND m.name <> 'projection' AND \
-                  EXISTS (SELECT 1 FROM pragma_table_info(m.name) c WHERE c.name = 'generation') ORDER BY 1";
-    let tables: Vec<String> = sqlx::query_scalar(tables).fetch_all(&mut raw).await.unwrap();
+async fn rows(place: &Place<'_>, generation: i64) -> Vec<String> {
+    let mut raw = place.raw().await;
+    let tables = place.either(
+        "SELECT m.name FROM sqlite_schema m WHERE m.type = 'table' AND m.name <> 'projection' AND \
+         EXISTS (SELECT 1 FROM pragma_table_info(m.name) c WHERE c.name = 'generation') ORDER BY 1",
+        "SELECT table_name::text FROM information_schema.columns WHERE table_schema = 'counterfoil' \
+         AND table_name <> 'projection' AND column_name = 'generation' ORDER BY 1",
+    );
+    let tables = raw.texts(tables).await;
     assert_eq!(tables.len(), 19);
     let mut all = Vec::new();
     for table in tables {
-        let columns =
-            "SELECT name FROM pragma_table_info($1) WHERE name <> 'generation' ORDER BY cid";
-        let columns: Vec<String> =
-            sqlx::query_scalar(columns).bind(&table).fetch_all(&mut raw).await.unwrap();
-        let literals: Vec<String> =
-            columns.iter().map(|column| format!("quote({column})")).collect();
+        let columns = match place {
+            Place::File(_) => format!(
+                "SELECT 'quote(' || name || ')' FROM pragma_table_info('{table}') \
+                 WHERE name <> 'generation' ORDER BY cid"
+            ),
+            Place::Server(_) => format!(
+                "SELECT 'quote_nullable(' || column_name || ')' FROM information_schema.columns \
+                 WHERE table_name = '{table}' AND column_name <> 'generation' \
+                 ORDER BY ordinal_position"
+            ),
+        };
+        let literals = raw.texts(&columns).await.join(" || ', ' || ");
         let select = format!(
-            "SELECT '{table}: ' || {} FROM {table} WHERE generation = {generation} ORDER BY 1",
-            literals.join(" || ', ' || ")
+            "SELECT '{table}: ' || {literals} FROM {table} WHERE generation = {generation} ORDER BY 1"
         );
-        let found = sqlx::query(sqlx::AssertSqlSafe(select)).fetch_all(&mut raw).await.unwrap();
-        all.extend(found.iter().map(|row| row.get::<String, _>(0)));
+        all.extend(raw.texts(&select).await);
     }
     all
 }
 
-#[tokio::test]
-async fn a_rebuild_gives_the_same_rows_as_the_events_one_by_one() {
-    let bench = bench().await;
-    for case in [1, 2] {
-        bench.first_month(case, Seat::Couple).await;
-        bench.caught_up().await;
-    }
-    bench.first_month(3, Seat::Individual).await;
-    let couple = |action| Command::Couple { first: case_id(1), second: case_id(2), action };
-    for (id, action) in [(11, CoupleAction::Compare), (12, CoupleAction::Confirm)] {
-        bench.submit(id, couple(action)).await.unwrap();
-        bench.caught_up().await;
-    }
-    bench.case(16, 3, "2026-02-10", vec![import_issued("2026-02-09", &["store"])]).await;
-    bench.caught_up().await;
-    bench.case(17, 3, "2026-03-10", vec![import_issued("2026-03-09", &["store", "loan"])]).await;
-    for (id, case) in [(20, 1), (21, 3)] {
-        bench.bill(id, case, "2026-03-10").await;
-        bench.caught_up().await;
-    }
-    bench.pay(22, 3, "2026-03-11", 9_900, Some(2)).await;
-    bench.pay(23, 1, "2026-03-11", 100, None).await;
-    bench.caught_up().await;
-    let before = rows(&bench.store, 1).await;
+async fn a_rebuild_gives_the_same_rows_as_the_events_one_by_one(place: &Place<'_>) {
+    let bench = bench(place).await;
+    bench.two_months_of_three().await;
+    let before = rows(place, 1).await;
     for table in
         ["exception: ", "exposure: ", "held_fee: ", "invoice_line: ", "payment: ", "clock: "]
     {
@@ -327,18 +320,17 @@ async fn a_rebuild_gives_the_same_rows_as_the_events_one_by_one() {
     }
     let report = bench.engine.rebuild(FIRM, |_, _| {}).await.unwrap();
     assert_eq!(report.generation, 2);
-    let after = rows(&bench.store, 2).await;
+    let after = rows(place, 2).await;
     assert_eq!(before, after);
-    assert_eq!(rows(&bench.store, 1).await, Vec::<String>::new());
+    assert_eq!(rows(place, 1).await, Vec::<String>::new());
     // The live projection goes on in the new generation.
     bench.case(30, 4, "2026-03-12", vec![enrol(4, Seat::Individual)]).await;
     bench.caught_up().await;
     assert!(bench.store.get_case(FIRM, case_id(4)).await.unwrap().is_some());
 }
 
-#[tokio::test]
-async fn a_step_from_another_checkpoint_conflicts_and_writes_nothing() {
-    let bench = bench().await;
+async fn a_step_from_another_checkpoint_conflicts_and_writes_nothing(place: &Place<'_>) {
+    let bench = bench(place).await;
     let position = bench.caught_up().await;
     let step = |generation, from| ProjectionStep {
         firm: FIRM,

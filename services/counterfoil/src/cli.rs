@@ -25,13 +25,15 @@ pub(crate) struct Cli {
 /// Options of every command.
 #[derive(Args, Clone)]
 pub(crate) struct Global {
-    /// The database that commands open themselves if no server is named
+    /// The database that commands open themselves if no server is named: sqlite:PATH, or
+    /// postgres://USER@HOST/DATABASE, better given in the environment if it holds a password
     #[arg(
         long,
         global = true,
         env = "COUNTERFOIL_DATABASE",
+        hide_env_values = true,
         default_value = "sqlite:counterfoil.db",
-        value_name = "sqlite:PATH"
+        value_name = "DATABASE"
     )]
     pub(crate) database: String,
     /// The server to ask instead of a database

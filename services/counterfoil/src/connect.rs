@@ -1,6 +1,6 @@
 //! The way to the ledger: over the network to a server, or through a pipe inside this process.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 
 use anyhow::Context;
@@ -22,7 +22,7 @@ use tonic::{Code, Request, Status};
 use uuid::Uuid;
 
 use crate::cli::Global;
-use crate::embedded;
+use crate::embedded::{self, Database};
 use crate::exit::Stop;
 use crate::find;
 
@@ -86,26 +86,25 @@ impl Session {
         if let Some(url) = &global.server {
             return Self::over_network(global, url).await;
         }
-        let path = embedded::path_of(&global.database)?;
-        if missing == Missing::Refuse && !path.exists() {
+        let database = Database::parse(&global.database)?;
+        if let Some(path) = database.missing_file().filter(|_| missing == Missing::Refuse) {
             return Err(Stop::usage(format!(
                 "there is no database at {}; make one: counterfoil firm register FILE.json, or \
                  name another with --database",
                 path.display()
             )));
         }
-        Self::in_process(&path, global.firm, outbox).await
+        Self::in_process(&database, global.firm, outbox).await
     }
 
     /// The ledger inside this process.
     pub(crate) async fn in_process(
-        path: &Path,
+        database: &Database,
         firm: Option<Uuid>,
         outbox: Option<&Path>,
     ) -> anyhow::Result<Self> {
-        let (ledger, store) = embedded::open(path, outbox, embedded::own_limits()).await?;
-        let firms =
-            store.firms().await.with_context(|| format!("cannot read {}", path.display()))?;
+        let (ledger, store) = embedded::open(database, outbox, embedded::own_limits()).await?;
+        let firms = store.firms().await.with_context(|| format!("cannot read {database}"))?;
         let firm = choose(&firms, firm.map(FirmId));
         let channel =
             ledger.connect_in_process().await.context("cannot serve inside the process")?;
@@ -312,11 +311,6 @@ async fn dial(url: &str, ca: Option<&Path>) -> anyhow::Result<Channel> {
         tracing::debug!(%error, "cannot connect");
         Stop::unavailable(format!("no service answers at {url}; start one: counterfoil serve"))
     })
-}
-
-/// Where the database is, for commands that need its file.
-pub(crate) fn file_of(global: &Global) -> anyhow::Result<PathBuf> {
-    embedded::path_of(&global.database)
 }
 
 #[cfg(test)]

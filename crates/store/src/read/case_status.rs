@@ -203,7 +203,7 @@ fn open_period(case: &Case) -> Option<Period> {
 
 static LIST: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM case_status t WHERE {} AND t.case_id >= $2 AND ($3 IS NULL OR t.state = $3) \
+        "SELECT {} FROM case_status t WHERE {} AND t.case_id >= $2 AND (t.state = $3 OR $3 IS NULL) \
          AND ($4 = 0 OR EXISTS (SELECT 1 FROM exception e WHERE {} AND e.case_id = t.case_id)) \
          ORDER BY t.case_id LIMIT $5",
         CaseStatusRow::TABLE.selected("t"),

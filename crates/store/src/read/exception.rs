@@ -230,7 +230,7 @@ static LIST: Statement = Statement::new(|| {
     format!(
         "SELECT {} FROM exception t LEFT JOIN couple_card o ON {} AND o.account_id = t.other \
          WHERE {} AND (t.position, t.kind, t.subject) > ($2, $3, $4) \
-         AND ($5 IS NULL OR t.kind = $5) AND ($6 IS NULL OR t.case_id = $6) \
+         AND (t.kind = $5 OR $5 IS NULL) AND (t.case_id = $6 OR $6 IS NULL) \
          AND (t.other IS NULL OR o.account_id IS NOT NULL) \
          ORDER BY t.position, t.kind, t.subject LIMIT $7",
         ExceptionRow::TABLE.selected("t"),

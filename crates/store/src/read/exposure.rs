@@ -108,7 +108,7 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExposureRow>
 
 static LIST: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM exposure t WHERE {} AND t.position > $2 AND ($3 IS NULL OR t.case_id = $3) \
+        "SELECT {} FROM exposure t WHERE {} AND t.position > $2 AND (t.case_id = $3 OR $3 IS NULL) \
          ORDER BY t.position LIMIT $4",
         ExposureRow::TABLE.selected("t"),
         active("t")

@@ -149,8 +149,8 @@ pub(super) fn line_rows(id: AccountId, account: &Account) -> Vec<InvoiceLineRow>
 /// What every list filters by; without an account the index by number serves.
 fn list(of_account: &str) -> String {
     format!(
-        "SELECT {} FROM invoice t WHERE {} AND t.number > $2 AND ($3 IS NULL OR t.status = $3) \
-         AND ($4 IS NULL OR t.due_on < $4) AND ($5 = 0 OR t.open_minor > 0) {of_account} \
+        "SELECT {} FROM invoice t WHERE {} AND t.number > $2 AND (t.status = $3 OR $3 IS NULL) \
+         AND (t.due_on < $4 OR $4 IS NULL) AND ($5 = 0 OR t.open_minor > 0) {of_account} \
          ORDER BY t.number LIMIT $6",
         InvoiceRow::TABLE.selected("t"),
         active("t")

@@ -92,7 +92,7 @@ pub(super) fn back_rows(id: AccountId, account: &Account) -> Vec<MoneyBackRow> {
 
 static LIST: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM payment t WHERE {} AND t.position > $2 AND ($3 IS NULL OR t.account_id = $3) \
+        "SELECT {} FROM payment t WHERE {} AND t.position > $2 AND (t.account_id = $3 OR $3 IS NULL) \
          ORDER BY t.position LIMIT $4",
         PaymentRow::TABLE.selected("t"),
         active("t")
@@ -101,7 +101,7 @@ static LIST: Statement = Statement::new(|| {
 
 static LIST_BACK: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM money_back t WHERE {} AND t.position > $2 AND ($3 IS NULL OR t.account_id = $3) \
+        "SELECT {} FROM money_back t WHERE {} AND t.position > $2 AND (t.account_id = $3 OR $3 IS NULL) \
          ORDER BY t.position LIMIT $4",
         MoneyBackRow::TABLE.selected("t"),
         active("t")

@@ -195,7 +195,7 @@ impl TableStatements {
     }
 
     fn new(table: &Table) -> Self {
-        let Table { name, keys, values } = table;
+        let Table { name, keys, values, kinds: _ } = table;
         let key_list = [&["firm", "generation"], *keys].concat().join(", ");
         let columns: Vec<&str> =
             ["firm", "generation"].into_iter().chain(table.columns()).collect();

@@ -9,8 +9,7 @@ use ledger::{Limits, ServeError, ServerConfig, TlsFiles};
 use log::LogStore;
 
 use crate::cli::Global;
-use crate::connect::file_of;
-use crate::embedded;
+use crate::embedded::{self, Database};
 use crate::exit::{Exit, Stop};
 
 /// How to listen.
@@ -28,8 +27,8 @@ pub(crate) struct ServeArgs {
     /// Serve without TLS on an address that is not loopback: only behind something that adds it
     #[arg(long)]
     allow_plaintext: bool,
-    /// The folder that charges are put in for the processor; `outbox` beside the database if not
-    /// given
+    /// The folder that charges are put in for the processor; `outbox` beside the database's file if
+    /// not given, or in the working folder
     #[arg(long, value_name = "DIR")]
     outbox: Option<PathBuf>,
     /// Write the log of the service as JSON lines
@@ -53,8 +52,9 @@ impl ServeArgs {
 pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exit> {
     let config = args.config();
     config.check().map_err(|error| Stop::usage(error.to_string()))?;
-    let path = file_of(global)?;
-    let (ledger, store) = embedded::open(&path, args.outbox.as_deref(), Limits::default()).await?;
+    let database = Database::parse(&global.database)?;
+    let (ledger, store) =
+        embedded::open(&database, args.outbox.as_deref(), Limits::default()).await?;
     if store.firms().await.context("cannot read the database")?.is_empty() {
         tracing::warn!("no firm is registered here yet: counterfoil firm register FILE.json");
     }

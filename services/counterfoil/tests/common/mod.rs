@@ -35,6 +35,8 @@ impl Ran {
 
 pub struct Desk {
     pub folder: TempDir,
+    /// The database, if it is not the file that commands make by themselves.
+    pub database: Option<String>,
 }
 
 /// A file of the test data.
@@ -45,12 +47,17 @@ pub fn data(name: &str) -> PathBuf {
 impl Desk {
     /// An empty folder.
     pub fn empty() -> Self {
-        Self { folder: tempfile::tempdir().unwrap() }
+        Self { folder: tempfile::tempdir().unwrap(), database: None }
     }
 
     /// A registered firm with its plan, its federal pack and one bureau.
     pub fn with_firm() -> Self {
-        let desk = Self::empty();
+        Self::empty().founded()
+    }
+
+    /// The firm of [`Desk::with_firm`], on this desk.
+    pub fn founded(self) -> Self {
+        let desk = self;
         let on = ["--on", "2025-01-02"];
         for (command, what) in [
             ("register", data("firm.json")),
@@ -75,6 +82,9 @@ impl Desk {
         command.current_dir(self.folder.path()).args(arguments);
         for variable in ["DATABASE", "SERVER", "TOKEN", "FIRM", "CA", "LOG"] {
             command.env_remove(format!("COUNTERFOIL_{variable}"));
+        }
+        if let Some(database) = &self.database {
+            command.env("COUNTERFOIL_DATABASE", database);
         }
         command
     }

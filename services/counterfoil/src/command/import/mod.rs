@@ -17,7 +17,8 @@ use anyhow::Context;
 use clap::Args;
 
 use crate::cli::Global;
-use crate::connect::{Missing, Session, file_of};
+use crate::connect::{Missing, Session};
+use crate::embedded::Database;
 use crate::exit::{Exit, INTERRUPTED, Stop};
 use crate::out::Out;
 use lines::Lines;
@@ -94,7 +95,8 @@ pub(crate) async fn run(global: &Global, args: &ImportArgs, out: &mut Out) -> an
         (true, None) => {
             let scratch = tempfile::tempdir().context("cannot make a folder for the copy")?;
             let copy = scratch.path().join("copy.db");
-            copy_database(&file_of(global)?, &copy).await?;
+            copy_database(&Database::parse(&global.database)?, &copy).await?;
+            let copy = Database::Sqlite(copy);
             let session = Session::in_process(&copy, global.firm, None).await?;
             play_and_close(&input, Mode::Scratch, session, out).await
         }
@@ -113,7 +115,13 @@ async fn play_and_close(
 }
 
 /// Copies a database as it stands, whoever else has it open.
-async fn copy_database(from: &Path, to: &Path) -> anyhow::Result<()> {
+async fn copy_database(from: &Database, to: &Path) -> anyhow::Result<()> {
+    let Database::Sqlite(from) = from else {
+        return Err(Stop::usage(
+            "a dry run needs a copy of the database, and one on a server is not copied: name the \
+             service with --server to check the form of each line",
+        ));
+    };
     if !from.exists() {
         return Err(Stop::usage(format!("there is no database at {}", from.display())));
     }

@@ -1,0 +1,288 @@
+//! The log's one writing operation.
+
+use std::collections::HashMap;
+
+use calendar::CivilDate;
+use domain::event::{StreamId, UtcMicros};
+use domain::ids::{FirmId, RequestId};
+use log::{Batch, Head, NOTHING_KNOWN, Opening, Outcome, Plan, Step, StoreError};
+use proof::Frontier;
+use sqlx::postgres::{PgArguments, PgRow};
+use sqlx::types::chrono::{DateTime, Utc};
+use sqlx::{AssertSqlSafe, Column as _, PgConnection, Row as _};
+use uuid::Uuid;
+
+use super::column::add;
+use super::error::{failed, is_cut};
+use super::load::load;
+use super::statements::{APPEND, MAKE_HEAD, MOVED, locked, opening};
+use super::write::{End, Transaction};
+use super::{Postgres, malformed, signed, unsigned};
+
+impl Postgres {
+    pub(crate) async fn transact(
+        &self,
+        firm: FirmId,
+        known_position: u64,
+        requests: &[RequestId],
+        plan: &mut dyn Plan,
+    ) -> Result<(), StoreError> {
+        let (mut transaction, found) = self.open_log(firm, requests).await?;
+        let connection = transaction.connection();
+        let result = run(connection, firm, known_position, (requests, found), plan).await;
+        if transaction.end(result).await? > 0 {
+            self.grown.add(firm);
+        }
+        Ok(())
+    }
+
+    /// A transaction that holds the head, if there is one. A connection that the server cut
+    /// meanwhile shows here, where nothing has been done yet, and then the next one is taken.
+    async fn open_log(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<(Transaction, Found), StoreError> {
+        let mut cut = 0;
+        loop {
+            let mut transaction = Transaction::turn(&self.log).await?;
+            match find(transaction.connection(), opening(firm, requests)).await {
+                Ok(found) => return Ok((transaction, found?)),
+                Err(error) if !is_cut(&error) => return transaction.end(Err(failed(error))).await,
+                Err(error) if cut == self.log.options().get_max_connections() => {
+                    return Err(failed(error));
+                }
+                Err(_) => cut += 1,
+            }
+        }
+    }
+}
+
+/// The plan, from the locked head to what it writes: so many events.
+async fn run(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    known_position: u64,
+    found: (&[RequestId], Found),
+    plan: &mut dyn Plan,
+) -> Result<End<usize>, StoreError> {
+    let opening = open(connection, firm, known_position, found).await?;
+    let position = opening.head.position;
+    let mut step = plan.open(opening);
+    loop {
+        match step {
+            Step::Nothing => return Ok(End::Undo(0)),
+            Step::Load(streams) => {
+                let loaded = load(connection, firm, &streams, position).await?;
+                step = plan.loaded(loaded);
+            }
+            Step::Write(batch) => {
+                let events = batch.rows.len();
+                write(connection, firm, position, batch).await?;
+                return Ok(End::Commit(events));
+            }
+        }
+    }
+}
+
+/// What the opening statements found: the head, if the firm has a row, and what is known of requests.
+#[derive(Default)]
+struct Found {
+    head: Option<Head>,
+    outcomes: HashMap<RequestId, Outcome>,
+}
+
+async fn open(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    known_position: u64,
+    (requests, mut found): (&[RequestId], Found),
+) -> Result<Opening, StoreError> {
+    if found.head.is_none() {
+        // A firm nobody wrote to has no row to lock. Whoever makes it first is waited for.
+        make_head(connection, firm).await?;
+        found = find(connection, locked(firm, requests)).await.map_err(failed)??;
+    }
+    let head = found.head.ok_or_else(|| StoreError::internal("the head's row is not there"))?;
+    let moved = if known_position == NOTHING_KNOWN || known_position >= head.position {
+        Vec::new()
+    } else {
+        moved(connection, firm, known_position).await?
+    };
+    Ok(Opening { head, moved, outcomes: found.outcomes })
+}
+
+/// Runs the opening statements and tells their rows apart by what they select.
+async fn find(
+    connection: &mut PgConnection,
+    text: String,
+) -> Result<Result<Found, StoreError>, sqlx::Error> {
+    let rows = sqlx::raw_sql(AssertSqlSafe(text)).fetch_all(connection).await?;
+    Ok(found_in(&rows))
+}
+
+fn found_in(rows: &[PgRow]) -> Result<Found, StoreError> {
+    let mut found = Found::default();
+    for row in rows {
+        if row.column(0).name() == "position" {
+            found.head = Some(head_of(row)?);
+        } else {
+            let (request, outcome) = outcome_of(row)?;
+            found.outcomes.insert(request, outcome);
+        }
+    }
+    Ok(found)
+}
+
+fn outcome_of(row: &PgRow) -> Result<(RequestId, Outcome), StoreError> {
+    let request: Uuid = row.try_get(0).map_err(failed)?;
+    let bytes: Vec<u8> = row.try_get(1).map_err(failed)?;
+    let outcome = Outcome::from_bytes(&bytes).map_err(|source| StoreError::Internal {
+        what: "a stored answer does not read".into(),
+        source: Some(Box::new(source)),
+    })?;
+    Ok((RequestId(request), outcome))
+}
+
+/// Reads position, invoices and frontier.
+pub(super) fn head_of(row: &PgRow) -> Result<Head, StoreError> {
+    let position = unsigned(row.try_get(0).map_err(failed)?)?;
+    let invoices = unsigned(row.try_get(1).map_err(failed)?)?;
+    let frontier: Vec<u8> = row.try_get(2).map_err(failed)?;
+    let corrupt = |what: String| StoreError::Corrupt { position, what };
+    let frontier = Frontier::from_bytes(&frontier).map_err(|error| corrupt(error.to_string()))?;
+    if frontier.size() != position {
+        let what = format!("the head's tree has {} leaves", frontier.size());
+        return Err(corrupt(what));
+    }
+    Ok(Head { position, invoices, frontier })
+}
+
+async fn make_head(connection: &mut PgConnection, firm: FirmId) -> Result<(), StoreError> {
+    let empty = Head::default();
+    let query = sqlx::query(MAKE_HEAD)
+        .bind(firm.0)
+        .bind(empty.frontier.to_bytes())
+        .bind(empty.frontier.root().as_bytes().to_vec());
+    query.execute(connection).await.map_err(failed).map(|_| ())
+}
+
+async fn moved(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    known_position: u64,
+) -> Result<Vec<StreamId>, StoreError> {
+    let query = sqlx::query(MOVED).bind(firm.0).bind(signed(known_position)?);
+    let rows = query.fetch_all(connection).await.map_err(failed)?;
+    let stream = |row: &PgRow| {
+        let name: &str = row.try_get(0).map_err(failed)?;
+        StreamId::parse(name).ok_or_else(|| malformed("a stream"))
+    };
+    rows.iter().map(stream).collect()
+}
+
+async fn write(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    position: u64,
+    batch: Batch,
+) -> Result<(), StoreError> {
+    if batch.expected != position {
+        return Err(StoreError::Conflict { actual: position });
+    }
+    check(&batch)?;
+    let mut arguments = PgArguments::default();
+    add(&mut arguments, firm.0)?;
+    Events::of(&batch)?.add_to(&mut arguments)?;
+    add_answers(&mut arguments, &batch)?;
+    let head = &batch.head;
+    add(&mut arguments, signed(head.position)?)?;
+    add(&mut arguments, signed(head.invoices)?)?;
+    add(&mut arguments, head.frontier.to_bytes())?;
+    add(&mut arguments, head.frontier.root().as_bytes().as_slice())?;
+    add(&mut arguments, signed(batch.expected)?)?;
+    let query = sqlx::query_with(APPEND, arguments);
+    let done = query.execute(connection).await.map_err(failed)?;
+    if done.rows_affected() == 1 {
+        Ok(())
+    } else {
+        Err(StoreError::internal("the head moved although its row was locked"))
+    }
+}
+
+/// The log is dense: a batch that would leave a gap is a fault of ours and never lands.
+fn check(batch: &Batch) -> Result<(), StoreError> {
+    let last = batch.rows.last().map_or(batch.expected, |row| row.recorded.position);
+    let dense =
+        (batch.expected + 1..).zip(&batch.rows).all(|(at, row)| row.recorded.position == at);
+    if !dense || batch.head.position != last || batch.head.frontier.size() != last {
+        return Err(StoreError::internal("a batch that does not continue the log"));
+    }
+    Ok(())
+}
+
+/// The events of a batch, column by column.
+#[derive(Default)]
+struct Events<'b> {
+    positions: Vec<i64>,
+    streams: Vec<String>,
+    versions: Vec<i64>,
+    ids: Vec<Uuid>,
+    types: Vec<&'static str>,
+    recorded: Vec<DateTime<Utc>>,
+    occurred: Vec<CivilDate>,
+    requests: Vec<Uuid>,
+    leaves: Vec<&'b [u8]>,
+    bodies: Vec<&'b [u8]>,
+}
+
+impl<'b> Events<'b> {
+    fn of(batch: &'b Batch) -> Result<Self, StoreError> {
+        let mut events = Self::default();
+        for row in &batch.rows {
+            let recorded = &row.recorded;
+            events.positions.push(signed(recorded.position)?);
+            events.streams.push(recorded.stream.to_string());
+            events.versions.push(signed(recorded.stream_version)?);
+            events.ids.push(recorded.event_id.0);
+            events.types.push(recorded.event.type_name());
+            events.recorded.push(time(recorded.recorded_at)?);
+            events.occurred.push(recorded.occurred_on);
+            events.requests.push(recorded.request_id.0);
+            events.leaves.push(row.leaf.as_bytes());
+            events.bodies.push(&row.bytes);
+        }
+        Ok(events)
+    }
+
+    fn add_to(self, arguments: &mut PgArguments) -> Result<(), StoreError> {
+        add(arguments, self.positions)?;
+        add(arguments, self.streams)?;
+        add(arguments, self.versions)?;
+        add(arguments, self.ids)?;
+        add(arguments, self.types)?;
+        add(arguments, self.recorded)?;
+        add(arguments, self.occurred)?;
+        add(arguments, self.requests)?;
+        add(arguments, self.leaves)?;
+        add(arguments, self.bodies)
+    }
+}
+
+fn add_answers(arguments: &mut PgArguments, batch: &Batch) -> Result<(), StoreError> {
+    let outcomes = &batch.outcomes;
+    let requests: Vec<Uuid> = outcomes.iter().map(|(request, _)| request.0).collect();
+    let prints: Vec<&[u8]> = outcomes.iter().map(|(_, o)| o.fingerprint.as_slice()).collect();
+    let answers: Vec<Vec<u8>> = outcomes.iter().map(|(_, o)| o.to_bytes()).collect();
+    let recorded: Result<Vec<_>, _> = outcomes.iter().map(|(_, o)| time(o.recorded_at)).collect();
+    add(arguments, requests)?;
+    add(arguments, prints)?;
+    add(arguments, answers)?;
+    add(arguments, recorded?)
+}
+
+/// Both count whole microseconds, so that nothing is rounded.
+fn time(micros: UtcMicros) -> Result<DateTime<Utc>, StoreError> {
+    DateTime::from_timestamp_micros(micros.0)
+        .ok_or_else(|| StoreError::internal("a time beyond a column's range"))
+}

@@ -1,0 +1,203 @@
+//! Connecting, migrating, closing.
+//!
+//! Two roles share the work. `counterfoil_owner` owns the schema and runs the migrations;
+//! `counterfoil_service` may insert into the log and read it, and nothing else, and is what every
+//! connection of the pools works as, whoever logged in. Whoever logs in has to be a member of the
+//! second, and of the first only when there is something to migrate.
+
+use std::collections::HashMap;
+use std::str::FromStr as _;
+use std::sync::Mutex as SyncMutex;
+use std::time::Duration;
+
+use sqlx::migrate::Migrator;
+use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
+use sqlx::{ConnectOptions as _, Connection as _, Executor as _, PgConnection, PgPool};
+
+use super::Postgres;
+use super::statements::PREPARED;
+use super::together::Grown;
+use crate::store::OpenError;
+
+static MIGRATOR: Migrator = sqlx::migrate!("../../migrations/postgres");
+const ROLES: &str = include_str!("roles.sql");
+
+const SCHEMA: &str = "counterfoil";
+const OWNER: &str = "counterfoil_owner";
+const SERVICE: &str = "counterfoil_service";
+/// Lets one process at a time make roles, schema and tables: the key of an advisory lock.
+const MIGRATION_LOCK: i64 = 0x636f_756e_7465_7266;
+
+/// Connections that write the log, per core. A batch holds one while it waits for the disk, so that
+/// several firms' commits can share one flush; the cores are idle meanwhile.
+const LOG_WRITERS_PER_CORE: u32 = 4;
+/// Connections that write the read models, per core: these keep a core of the server busy.
+const PROJECTORS_PER_CORE: u32 = 1;
+/// Connections that read, per core: most reads are answered from memory, and a queue before the
+/// server is shorter than one inside it.
+const READERS_PER_CORE: u32 = 4;
+/// Fewest connections of each kind, so that a long one does not keep all others waiting.
+const CONNECTIONS_MIN: u32 = 2;
+/// Most connections of each kind: a server is configured for about a hundred in all.
+const CONNECTIONS_MAX: u32 = 24;
+/// Connections aside from those that work: one that listens, one that holds leases, one that tells.
+const ASIDE_MAX: u32 = 4;
+/// How long a caller waits for a connection, while the server is away above all.
+const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(5);
+/// Statements kept prepared per connection: every one there is.
+const STATEMENTS_CACHED_MAX: usize = 512;
+
+/// How long a statement of the log or of a query may run, in milliseconds.
+const STATEMENT_TIMEOUT: &str = "15000";
+/// The same for a step of the read models, which may write a hundred thousand rows.
+const PROJECTION_TIMEOUT: &str = "120000";
+/// How long to wait for another process that holds a firm's head: many times a batch.
+const LOCK_TIMEOUT: &str = "5000";
+/// How long a transaction may do nothing: nothing is waited for inside one but its own statements.
+const IDLE_TIMEOUT: &str = "10000";
+
+pub(super) async fn connect(url: &str) -> Result<Postgres, OpenError> {
+    let options = PgConnectOptions::from_str(url)
+        .map_err(|source| OpenError::Url { source: Box::new(source) })?
+        .statement_cache_capacity(STATEMENTS_CACHED_MAX)
+        .disable_statement_logging();
+    let options = if options.get_application_name().is_some() {
+        options
+    } else {
+        options.application_name("counterfoil")
+    };
+    let place = place(&options);
+    migrate(&options, &place).await?;
+    let log = pool(LOG_WRITERS_PER_CORE)
+        .after_connect(|connection, _| Box::pin(prepare_log_writer(connection)))
+        .connect_with(working(&options, STATEMENT_TIMEOUT));
+    let log = log.await.map_err(|source| unreachable_server(&place, source))?;
+    // A step of the read models is flushed too, although it could be made again from the log: this
+    // process outlives a crash of the server, and what it has shown as applied must still be there.
+    let projection = pool(PROJECTORS_PER_CORE)
+        .after_connect(|connection, _| Box::pin(make_durable(connection)))
+        .connect_lazy_with(working(&options, PROJECTION_TIMEOUT));
+    let reading =
+        working(&options, STATEMENT_TIMEOUT).options([("default_transaction_read_only", "on")]);
+    let readers = pool(READERS_PER_CORE).connect_lazy_with(reading);
+    let aside = PgPoolOptions::new()
+        .max_connections(ASIDE_MAX)
+        .acquire_timeout(ACQUIRE_TIMEOUT)
+        .connect_lazy_with(working(&options, STATEMENT_TIMEOUT));
+    let grown = Grown::over(aside.clone());
+    let transit_days = SyncMutex::new(HashMap::new());
+    Ok(Postgres { place, readers, log, projection, aside, grown, transit_days })
+}
+
+/// A pool of so many connections per core. Whether the server has cut a connection meanwhile shows in
+/// the first statement on it, which every caller is ready for; the pool asks nothing before it.
+fn pool(per_core: u32) -> PgPoolOptions {
+    let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    let cores = u32::try_from(cores).unwrap_or(CONNECTIONS_MAX);
+    let most = cores.saturating_mul(per_core).clamp(CONNECTIONS_MIN, CONNECTIONS_MAX);
+    PgPoolOptions::new()
+        .max_connections(most)
+        .acquire_timeout(ACQUIRE_TIMEOUT)
+        .test_before_acquire(false)
+}
+
+/// A connection of the service. Each statement sees what was committed before it began: the lock on a
+/// head is worth nothing to a transaction whose view is older than the lock.
+fn working(options: &PgConnectOptions, statement_timeout: &str) -> PgConnectOptions {
+    options.clone().options([
+        ("role", SERVICE),
+        ("search_path", SCHEMA),
+        ("default_transaction_isolation", "read committed"),
+        ("statement_timeout", statement_timeout),
+        ("lock_timeout", LOCK_TIMEOUT),
+        ("idle_in_transaction_session_timeout", IDLE_TIMEOUT),
+        // Compiling a plan takes longer than any statement here runs.
+        ("jit", "off"),
+    ])
+}
+
+/// A commit is on disk before anybody is answered, whatever the server's default is.
+async fn make_durable(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
+    let setting: String =
+        sqlx::query_scalar("SHOW synchronous_commit").fetch_one(&mut *connection).await?;
+    if setting == "off" {
+        connection.execute("SET synchronous_commit = on").await?;
+    }
+    Ok(())
+}
+
+async fn prepare_log_writer(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
+    make_durable(connection).await?;
+    for statement in PREPARED.iter().copied() {
+        connection.execute(statement).await?;
+    }
+    Ok(())
+}
+
+/// Brings the tables to what this program knows, if they are not.
+async fn migrate(options: &PgConnectOptions, place: &str) -> Result<(), OpenError> {
+    let connected = options.connect().await;
+    let mut connection = connected.map_err(|source| unreachable_server(place, source))?;
+    let ready = is_up_to_date(&mut connection).await;
+    if !ready.map_err(|source| unreachable_server(place, source))? {
+        let migrated = make_up_to_date(options, &mut connection).await;
+        migrated.map_err(|source| OpenError::MigrationOf { place: place.to_owned(), source })?;
+    }
+    // Closing only tidies, and gives the advisory lock back.
+    if let Err(error) = connection.close().await {
+        tracing::warn!(%error, "a connection did not close cleanly");
+    }
+    Ok(())
+}
+
+/// Whether every migration has run. A newer program's are left to the migrator to refuse.
+async fn is_up_to_date(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
+    let there = "SELECT to_regclass('counterfoil._sqlx_migrations') IS NOT NULL";
+    if !sqlx::query_scalar(there).fetch_one(&mut *connection).await? {
+        return Ok(false);
+    }
+    let applied = "SELECT version, checksum FROM counterfoil._sqlx_migrations \
+                   WHERE success ORDER BY version";
+    let applied: Vec<(i64, Vec<u8>)> = sqlx::query_as(applied).fetch_all(connection).await?;
+    let known = MIGRATOR.iter().map(|known| (known.version, known.checksum.as_ref()));
+    Ok(applied.iter().map(|(version, sum)| (*version, sum.as_slice())).eq(known))
+}
+
+async fn make_up_to_date(
+    options: &PgConnectOptions,
+    connection: &mut PgConnection,
+) -> Result<(), log::Cause> {
+    sqlx::query("SELECT pg_advisory_lock($1)")
+        .bind(MIGRATION_LOCK)
+        .execute(&mut *connection)
+        .await?;
+    connection.execute(ROLES).await?;
+    let owning = options.clone().options([("role", OWNER), ("search_path", SCHEMA)]);
+    let mut owner = owning.connect().await?;
+    MIGRATOR.run(&mut owner).await?;
+    owner.execute("GRANT SELECT ON _sqlx_migrations TO counterfoil_service").await?;
+    owner.close().await?;
+    Ok(())
+}
+
+/// What people are told about where it is; never the password.
+fn place(options: &PgConnectOptions) -> String {
+    let host = match options.get_socket() {
+        Some(socket) => socket.display().to_string(),
+        None => format!("{}:{}", options.get_host(), options.get_port()),
+    };
+    let database = options.get_database().unwrap_or(options.get_username());
+    format!("the database {database} at {host}")
+}
+
+fn unreachable_server(place: &str, source: sqlx::Error) -> OpenError {
+    OpenError::Server { place: place.to_owned(), source: Box::new(source) }
+}
+
+impl Postgres {
+    pub(crate) async fn close(&self) {
+        for pool in [&self.aside, &self.readers, &self.projection, &self.log] {
+            PgPool::close(pool).await;
+        }
+    }
+}

@@ -1,0 +1,173 @@
+//! Reading the log: by position, and by stream.
+
+use domain::event::StreamId;
+use domain::ids::FirmId;
+use domain::world::STATE_VERSION;
+use futures::TryStreamExt;
+use log::{Head, LoadedStream, Snapshot, StoreError, Stored};
+use proof::Hash;
+use sqlx::postgres::PgRow;
+use sqlx::{PgConnection, Row as _};
+use uuid::Uuid;
+
+use super::append::head_of;
+use super::error::failed;
+use super::statements::{FIRMS, HEAD, LEAVES, NAME_NOBODY, READ, SNAPSHOTS, STREAMS};
+use super::write::lend;
+use super::{Postgres, malformed, signed, unsigned};
+
+/// Bytes of bodies after which a page ends early.
+const PAGE_BYTES_MAX: usize = 16 << 20;
+/// Events of one query, so that a page that ends early has not asked for many more.
+const EVENTS_PER_QUERY: usize = 1_024;
+/// Streams of one query.
+const STREAMS_PER_QUERY: usize = 256;
+
+impl Postgres {
+    pub(crate) async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        let query = sqlx::query(HEAD).bind(firm.0);
+        let row = query.fetch_optional(&mut *reader).await.map_err(failed)?;
+        row.map_or(Ok(Head::default()), |row| head_of(&row))
+    }
+
+    pub(crate) async fn read(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Stored>, StoreError> {
+        let stored = |position, bytes: &[u8]| Ok(Stored { position, bytes: bytes.to_vec() });
+        self.page(READ, firm, (after, limit), stored).await
+    }
+
+    pub(crate) async fn leaves(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Hash>, StoreError> {
+        let leaf = |position, bytes: &[u8]| {
+            let leaf: Result<[u8; 32], _> = bytes.try_into();
+            let no_hash = |_| StoreError::Corrupt { position, what: "the leaf is no hash".into() };
+            leaf.map(Hash::from).map_err(no_hash)
+        };
+        self.page(LEAVES, firm, (after, limit), leaf).await
+    }
+
+    /// One column of the log, by position. It ends early once it is large.
+    async fn page<T>(
+        &self,
+        statement: &'static str,
+        firm: FirmId,
+        (mut after, limit): (u64, usize),
+        read: impl Fn(u64, &[u8]) -> Result<T, StoreError>,
+    ) -> Result<Vec<T>, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        let (mut page, mut bytes) = (Vec::new(), 0);
+        while page.len() < limit && bytes < PAGE_BYTES_MAX {
+            let wanted = (limit - page.len()).min(EVENTS_PER_QUERY);
+            let query = sqlx::query(statement)
+                .bind(firm.0)
+                .bind(at_most(after))
+                .bind(i64::try_from(wanted).unwrap_or(i64::MAX));
+            let mut rows = query.fetch(&mut *reader);
+            let mut found = 0;
+            while let Some(row) = rows.try_next().await.map_err(failed)? {
+                let position = unsigned(row.try_get(0).map_err(failed)?)?;
+                let body: &[u8] = row.try_get(1).map_err(failed)?;
+                page.push(read(position, body)?);
+                (after, bytes, found) = (position, bytes + body.len(), found + 1);
+            }
+            if found < wanted {
+                break;
+            }
+        }
+        Ok(page)
+    }
+
+    pub(crate) async fn load(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        load(&mut reader, firm, streams, up_to).await
+    }
+
+    pub(crate) async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
+        let mut reader = lend(&self.readers, NAME_NOBODY).await?;
+        let firms: Vec<Uuid> =
+            sqlx::query_scalar(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
+        Ok(firms.into_iter().map(FirmId).collect())
+    }
+}
+
+/// A position as a parameter; one beyond every column's range is behind every event.
+fn at_most(position: u64) -> i64 {
+    i64::try_from(position).unwrap_or(i64::MAX)
+}
+
+/// Loads streams. Snapshots are read first; since events never change, one that is replaced in
+/// between is as good as the one that replaces it.
+pub(super) async fn load(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    streams: &[StreamId],
+    up_to: u64,
+) -> Result<Vec<LoadedStream>, StoreError> {
+    let mut loaded = Vec::with_capacity(streams.len());
+    for some in streams.chunks(STREAMS_PER_QUERY) {
+        loaded.extend(load_some(connection, firm, some, up_to).await?);
+    }
+    Ok(loaded)
+}
+
+async fn load_some(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    streams: &[StreamId],
+    up_to: u64,
+) -> Result<Vec<LoadedStream>, StoreError> {
+    let empty =
+        |stream: &StreamId| LoadedStream { stream: *stream, snapshot: None, events: Vec::new() };
+    let mut loaded: Vec<LoadedStream> = streams.iter().map(empty).collect();
+    let names: Vec<String> = streams.iter().map(StreamId::to_string).collect();
+    let query = sqlx::query(SNAPSHOTS)
+        .bind(firm.0)
+        .bind(&names)
+        .bind(i64::from(STATE_VERSION))
+        .bind(at_most(up_to));
+    for row in query.fetch_all(&mut *connection).await.map_err(failed)? {
+        let to = place(&mut loaded, &row)?;
+        let version = unsigned(row.try_get(1).map_err(failed)?)?;
+        let bytes = row.try_get(2).map_err(failed)?;
+        to.snapshot =
+            Some(Snapshot { stream: to.stream, version, state_version: STATE_VERSION, bytes });
+    }
+    let folded = |loaded: &LoadedStream| loaded.snapshot.as_ref().map_or(0, |s| s.version);
+    let versions: Result<Vec<i64>, _> = loaded.iter().map(|l| signed(folded(l))).collect();
+    let query = sqlx::query(STREAMS).bind(firm.0).bind(&names).bind(versions?).bind(at_most(up_to));
+    let mut rows = query.fetch(&mut *connection);
+    while let Some(row) = rows.try_next().await.map_err(failed)? {
+        let position = unsigned(row.try_get(1).map_err(failed)?)?;
+        let bytes: Vec<u8> = row.try_get(2).map_err(failed)?;
+        place(&mut loaded, &row)?.events.push(Stored { position, bytes });
+    }
+    drop(rows);
+    for stream in &mut loaded {
+        stream.events.sort_by_key(|event| event.position);
+    }
+    Ok(loaded)
+}
+
+/// The stream that a row belongs to: the server counts places from 1.
+fn place<'l>(
+    loaded: &'l mut [LoadedStream],
+    row: &PgRow,
+) -> Result<&'l mut LoadedStream, StoreError> {
+    let place: i64 = row.try_get(0).map_err(failed)?;
+    let at = usize::try_from(place).ok().and_then(|place| place.checked_sub(1));
+    at.and_then(|at| loaded.get_mut(at)).ok_or_else(|| malformed("a place in the list asked for"))
+}

@@ -1,0 +1,107 @@
+//! The store on PostgreSQL, 15 or later.
+//!
+//! Any number of processes share one database. A firm's head row is locked from before a batch is
+//! decided until it has committed, so that a firm's decisions are serial whoever takes them, and
+//! positions become visible in the order they were given.
+//!
+//! Three pools keep three kinds of work from waiting for each other: the log's writers, the read
+//! models' writers, and the readers. A pool connects again by itself when the server comes back.
+//!
+//! Whoever takes a connection names the firm first, and the server shows that firm's rows alone: a
+//! second fence beside the firm that every statement asks for.
+
+mod append;
+mod column;
+mod connect;
+mod error;
+mod load;
+mod project;
+mod statements;
+#[cfg(test)]
+mod tests;
+mod together;
+mod write;
+
+use std::collections::HashMap;
+use std::sync::Mutex as SyncMutex;
+
+use domain::ids::FirmId;
+use futures::TryStreamExt;
+use log::StoreError;
+use sqlx::PgPool;
+use sqlx::pool::PoolConnection;
+
+use crate::statement::Statement;
+use crate::store::OpenError;
+use crate::value::{Kind, Malformed, Value};
+use column::{bind, column};
+use error::failed;
+use statements::name_firm;
+use together::Grown;
+pub(crate) use together::{Hints, Leases};
+use write::lend;
+
+/// One database.
+#[derive(Debug)]
+pub(crate) struct Postgres {
+    /// Where it is, for people.
+    place: String,
+    readers: PgPool,
+    log: PgPool,
+    projection: PgPool,
+    /// What waits or holds rather than works: listeners, leases, and who tells hints.
+    aside: PgPool,
+    grown: Grown,
+    /// Transit days by firm and generation, once known.
+    transit_days: SyncMutex<HashMap<(FirmId, i64), u16>>,
+}
+
+impl Postgres {
+    pub(crate) async fn connect(url: &str) -> Result<Self, OpenError> {
+        connect::connect(url).await
+    }
+
+    pub(crate) fn place(&self) -> &str {
+        &self.place
+    }
+
+    /// A connection that reads one firm's rows.
+    async fn reader(&self, firm: FirmId) -> Result<PoolConnection<sqlx::Postgres>, StoreError> {
+        lend(&self.readers, &name_firm(firm)).await
+    }
+
+    /// The rows of a query, each column read as the kind wanted of it.
+    pub(crate) async fn select(
+        &self,
+        statement: &'static Statement,
+        arguments: Vec<Value>,
+        kinds: &[Kind],
+    ) -> Result<Vec<Vec<Value>>, StoreError> {
+        let Some(Value::Id(firm)) = arguments.first() else {
+            return Err(StoreError::internal("a query begins with the firm"));
+        };
+        let mut reader = self.reader(FirmId(*firm)).await?;
+        let query = sqlx::query_with(statement.as_str(), bind(arguments)?);
+        let mut stream = query.fetch(&mut *reader);
+        let mut rows = Vec::new();
+        while let Some(row) = stream.try_next().await.map_err(failed)? {
+            let values = kinds.iter().enumerate().map(|(at, kind)| column(&row, at, *kind));
+            rows.push(values.collect::<Result<_, _>>()?);
+        }
+        Ok(rows)
+    }
+}
+
+fn malformed(wanted: &'static str) -> StoreError {
+    let source = Malformed { wanted };
+    StoreError::Internal { what: "a stored column".into(), source: Some(Box::new(source)) }
+}
+
+/// A position or count as a column holds it.
+fn signed(number: u64) -> Result<i64, StoreError> {
+    i64::try_from(number).map_err(|_| StoreError::internal("a number beyond a column's range"))
+}
+
+fn unsigned(number: i64) -> Result<u64, StoreError> {
+    u64::try_from(number).map_err(|_| malformed("a count"))
+}

@@ -1,0 +1,257 @@
+//! Writing the read model.
+
+use domain::ids::FirmId;
+use domain::world::State;
+use log::{Checkpoint, ProjectionStep, Snapshot, StoreError};
+use sqlx::postgres::PgArguments;
+use sqlx::{PgConnection, Row as _};
+
+use super::column::{add, add_rows};
+use super::error::failed;
+use super::statements::{
+    ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_ROWS, FIRST_GENERATION, FORGET_GENERATION,
+    LOCK_GENERATIONS, NEW_GENERATION, POSITION, SET_SNAPSHOTS, TRANSIT_DAYS, TableStatements,
+    UNFINISHED, name_firm,
+};
+use super::write::{End, Transaction, lend};
+use super::{Postgres, signed, unsigned};
+use crate::read::{Context, TABLES, changes};
+use crate::row::{Changes, Table};
+use crate::value::Value;
+
+/// The generation of a firm whose log nobody projected yet.
+const FIRST: i64 = 1;
+
+impl Postgres {
+    pub(crate) async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        let query = sqlx::query(CHECKPOINT).bind(firm.0);
+        match query.fetch_optional(&mut *reader).await.map_err(failed)? {
+            None => Ok(Checkpoint { generation: FIRST, position: 0 }),
+            Some(row) => Ok(Checkpoint {
+                generation: row.try_get(0).map_err(failed)?,
+                position: unsigned(row.try_get(1).map_err(failed)?)?,
+            }),
+        }
+    }
+
+    /// Rows, checkpoint and snapshots in one transaction.
+    pub(crate) async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
+        let transit_days = self.transit_days(&step).await?;
+        // Made before the transaction begins: it is the larger part of the work.
+        let changes = changes(Context { firm: step.firm, transit_days }, step.touched);
+        let mut transaction = Transaction::begin(&self.projection, step.firm).await?;
+        let result = apply(transaction.connection(), &step, changes).await;
+        transaction.end(result).await
+    }
+
+    /// The days a letter travels: as the step itself registers the firm, or as its row says.
+    async fn transit_days(&self, step: &ProjectionStep<'_>) -> Result<u16, StoreError> {
+        let registered = step.touched.iter().find_map(|touched| match &touched.after {
+            State::Firm(firm) => firm.registered.as_ref().map(|registered| registered.transit_days),
+            State::Case(_) | State::Account(_) => None,
+        });
+        if let Some(days) = registered {
+            return Ok(days);
+        }
+        let key = (step.firm, step.generation);
+        if let Some(days) = lock(&self.transit_days).get(&key) {
+            return Ok(*days);
+        }
+        let mut reader = self.reader(step.firm).await?;
+        let query = sqlx::query_scalar(TRANSIT_DAYS).bind(step.firm.0).bind(step.generation);
+        // Before the firm is registered nothing else is recorded, so nothing depends on it.
+        let Some(days) = query.fetch_optional(&mut *reader).await.map_err(failed)? else {
+            return Ok(0);
+        };
+        let days: i64 = days;
+        let days = u16::try_from(days).map_err(|_| super::malformed("a count of days"))?;
+        lock(&self.transit_days).insert(key, days);
+        Ok(days)
+    }
+
+    /// A new generation. One that an earlier rebuild left unfinished is dropped: there is one
+    /// rebuild of a firm at a time, and the last one asked for goes on.
+    pub(crate) async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
+        let mut transaction = Transaction::begin(&self.projection, firm).await?;
+        let result = new_generation(transaction.connection(), firm).await;
+        let (generation, unfinished) = transaction.end(result).await?;
+        for old in unfinished {
+            self.drop_generation(firm, old).await?;
+        }
+        Ok(generation)
+    }
+
+    pub(crate) async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+        let mut transaction = Transaction::begin(&self.projection, firm).await?;
+        let result = activate(transaction.connection(), firm, generation).await;
+        transaction.end(result).await
+    }
+
+    /// Takes the generation off the list first, so that nobody writes to it any more, then its rows.
+    pub(crate) async fn drop_generation(
+        &self,
+        firm: FirmId,
+        generation: i64,
+    ) -> Result<(), StoreError> {
+        let mut transaction = Transaction::begin(&self.projection, firm).await?;
+        let result = forget(transaction.connection(), firm, generation).await;
+        transaction.end(result).await?;
+        lock(&self.transit_days).remove(&(firm, generation));
+        for table in TABLES {
+            while self.drop_some(firm, generation, table).await? > 0 {}
+        }
+        Ok(())
+    }
+
+    async fn drop_some(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        table: &Table,
+    ) -> Result<u64, StoreError> {
+        let mut writer = lend(&self.projection, &name_firm(firm)).await?;
+        let query = sqlx::query(&*TableStatements::of(table).drop)
+            .bind(firm.0)
+            .bind(generation)
+            .bind(DROP_ROWS);
+        let dropped = query.execute(&mut *writer).await.map_err(failed)?;
+        Ok(dropped.rows_affected())
+    }
+}
+
+/// The map is whole whatever a panicking holder did: each change to it is one call.
+fn lock<T>(mutex: &std::sync::Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+}
+
+async fn apply(
+    connection: &mut PgConnection,
+    step: &ProjectionStep<'_>,
+    mut changes: Changes,
+) -> Result<End<()>, StoreError> {
+    advance(connection, step).await?;
+    for table in TABLES {
+        let Some(changed) = changes.remove(table) else { continue };
+        let statements = TableStatements::of(table);
+        if let Some(delete) = &statements.delete {
+            let kinds = &table.kinds[..table.keys.len()];
+            write(connection, step, delete, (kinds, changed.deletes)).await?;
+        }
+        write(connection, step, &statements.upsert, (table.kinds, changed.upserts)).await?;
+    }
+    keep(connection, step).await?;
+    Ok(End::Commit(()))
+}
+
+/// Moves the checkpoint if it stands where the step begins. Two projectors then cost a retry and
+/// never count an event twice.
+async fn advance(
+    connection: &mut PgConnection,
+    step: &ProjectionStep<'_>,
+) -> Result<(), StoreError> {
+    let firm = step.firm.0;
+    let to = signed(step.to)?;
+    let query =
+        sqlx::query(ADVANCE).bind(firm).bind(step.generation).bind(signed(step.from)?).bind(to);
+    if query.execute(&mut *connection).await.map_err(failed)?.rows_affected() == 1 {
+        return Ok(());
+    }
+    if step.generation == FIRST && step.from == 0 {
+        let query = sqlx::query(FIRST_GENERATION).bind(firm).bind(FIRST).bind(to);
+        if query.execute(&mut *connection).await.map_err(failed)?.rows_affected() == 1 {
+            return Ok(());
+        }
+    }
+    let query = sqlx::query_scalar(POSITION).bind(firm).bind(step.generation);
+    let actual: Option<i64> = query.fetch_optional(connection).await.map_err(failed)?;
+    Err(StoreError::Conflict { actual: unsigned(actual.unwrap_or(0))? })
+}
+
+/// Writes or deletes any number of rows of a table in one statement.
+async fn write(
+    connection: &mut PgConnection,
+    step: &ProjectionStep<'_>,
+    statement: &'static str,
+    (kinds, values): (&[crate::value::Kind], Vec<Value>),
+) -> Result<(), StoreError> {
+    if values.is_empty() {
+        return Ok(());
+    }
+    let mut arguments = PgArguments::default();
+    add(&mut arguments, step.firm.0)?;
+    add(&mut arguments, step.generation)?;
+    add_rows(&mut arguments, kinds, values)?;
+    sqlx::query_with(statement, arguments).execute(connection).await.map_err(failed).map(|_| ())
+}
+
+/// Keeps the snapshots of a step.
+async fn keep(connection: &mut PgConnection, step: &ProjectionStep<'_>) -> Result<(), StoreError> {
+    if step.snapshots.is_empty() {
+        return Ok(());
+    }
+    let of = |snapshot: &Snapshot| snapshot.stream.to_string();
+    let (mut streams, mut versions, mut positions) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut state_versions, mut bodies) = (Vec::new(), Vec::new());
+    for (snapshot, position) in step.snapshots {
+        streams.push(of(snapshot));
+        versions.push(signed(snapshot.version)?);
+        positions.push(signed(*position)?);
+        state_versions.push(i64::from(snapshot.state_version));
+        bodies.push(snapshot.bytes.as_slice());
+    }
+    let query = sqlx::query(SET_SNAPSHOTS)
+        .bind(step.firm.0)
+        .bind(streams)
+        .bind(versions)
+        .bind(positions)
+        .bind(state_versions)
+        .bind(bodies);
+    query.execute(connection).await.map_err(failed).map(|_| ())
+}
+
+async fn new_generation(
+    connection: &mut PgConnection,
+    firm: FirmId,
+) -> Result<End<(i64, Vec<i64>)>, StoreError> {
+    let firm = firm.0;
+    let query = sqlx::query(FIRST_GENERATION).bind(firm).bind(FIRST).bind(0_i64);
+    query.execute(&mut *connection).await.map_err(failed)?;
+    sqlx::query(LOCK_GENERATIONS).bind(firm).execute(&mut *connection).await.map_err(failed)?;
+    let query = sqlx::query_scalar(NEW_GENERATION).bind(firm);
+    let generation: i64 = query.fetch_one(&mut *connection).await.map_err(failed)?;
+    let query = sqlx::query_scalar(UNFINISHED).bind(firm).bind(generation);
+    let unfinished: Vec<i64> = query.fetch_all(connection).await.map_err(failed)?;
+    Ok(End::Commit((generation, unfinished)))
+}
+
+async fn activate(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    generation: i64,
+) -> Result<End<()>, StoreError> {
+    let firm = firm.0;
+    sqlx::query(LOCK_GENERATIONS).bind(firm).execute(&mut *connection).await.map_err(failed)?;
+    sqlx::query(DEACTIVATE).bind(firm).execute(&mut *connection).await.map_err(failed)?;
+    let query = sqlx::query(ACTIVATE).bind(firm).bind(generation);
+    if query.execute(connection).await.map_err(failed)?.rows_affected() != 1 {
+        return Err(StoreError::internal(format!(
+            "there is no generation {generation} to switch to"
+        )));
+    }
+    Ok(End::Commit(()))
+}
+
+async fn forget(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    generation: i64,
+) -> Result<End<()>, StoreError> {
+    let query = sqlx::query(FORGET_GENERATION).bind(firm.0).bind(generation);
+    query.execute(&mut *connection).await.map_err(failed)?;
+    let query = sqlx::query(POSITION).bind(firm.0).bind(generation);
+    if query.fetch_optional(connection).await.map_err(failed)?.is_some() {
+        return Err(StoreError::internal(format!("generation {generation} is the active one")));
+    }
+    Ok(End::Commit(()))
+}

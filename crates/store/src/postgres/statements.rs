@@ -1,0 +1,238 @@
+//! SQL of this engine alone. One statement writes any number of rows: each column is one array.
+
+use std::collections::HashMap;
+use std::fmt::Write as _;
+use std::sync::LazyLock;
+
+use domain::ids::{FirmId, RequestId};
+
+use crate::read::TABLES;
+use crate::row::Table;
+use crate::value::Kind;
+
+/// Names the firm that the fence between firms lets through, until another is named.
+pub(super) fn name_firm(firm: FirmId) -> String {
+    format!("SET counterfoil.firm = '{}'", firm.0.hyphenated())
+}
+
+/// For the one statement that is about no firm.
+pub(super) const NAME_NOBODY: &str = "SET counterfoil.firm = ''";
+
+/// Begins, and names the firm.
+pub(super) fn begin(firm: FirmId) -> String {
+    format!("BEGIN; SET LOCAL counterfoil.firm = '{}'", firm.0.hyphenated())
+}
+
+pub(super) const COMMIT: &str = "COMMIT";
+pub(super) const ROLLBACK: &str = "ROLLBACK";
+
+/// Prepared on each connection that writes the log, so that [`opening`] can name several in one round
+/// trip. The lock is a statement of its own: one that locked and read the answers at once would read
+/// them in a snapshot older than the lock, and miss what another process wrote while it waited.
+pub(super) const PREPARED: &[&str] = &[
+    "PREPARE locked_head (uuid) AS SELECT position, invoices, frontier FROM log_head \
+     WHERE firm = $1 FOR UPDATE",
+    "PREPARE known_answers (uuid, uuid[]) AS SELECT request_id, outcome FROM request \
+     WHERE firm = $1 AND request_id = ANY ($2)",
+];
+
+/// Begins, names the firm, takes the lock, and reads the head and what is known of requests, in one round trip. Ids
+/// are hexadecimal digits and hyphens, so that nothing in them ends a literal.
+pub(super) fn opening(firm: FirmId, requests: &[RequestId]) -> String {
+    format!("{}; {}", begin(firm), locked(firm, requests))
+}
+
+/// The lock and the answers, inside a transaction that has begun.
+pub(super) fn locked(firm: FirmId, requests: &[RequestId]) -> String {
+    let firm = firm.0.hyphenated();
+    let mut text = format!("EXECUTE locked_head('{firm}'); EXECUTE known_answers('{firm}', '{{");
+    for (at, request) in requests.iter().enumerate() {
+        let comma = if at == 0 { "" } else { "," };
+        write!(text, "{comma}{}", request.0.simple()).expect("a string takes any text");
+    }
+    text.push_str("}')");
+    text
+}
+
+/// Another process may make the row at the same time: the later one waits for the earlier.
+pub(super) const MAKE_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, frontier, root) \
+    VALUES ($1, 0, 0, $2, $3) ON CONFLICT (firm) DO NOTHING";
+pub(super) const MOVED: &str =
+    "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
+/// Events, answers and the head of one batch. The head moves only from where the batch was decided.
+pub(super) const APPEND: &str = "WITH events AS (INSERT INTO event (firm, position, stream, \
+    stream_version, event_id, type, recorded_at, occurred_on, request_id, leaf, body) \
+    SELECT $1, u.* FROM UNNEST($2::bigint[], $3::text[], $4::bigint[], $5::uuid[], $6::text[], \
+    $7::timestamptz[], $8::date[], $9::uuid[], $10::bytea[], $11::bytea[]) u), \
+    answers AS (INSERT INTO request (firm, request_id, fingerprint, outcome, recorded_at) \
+    SELECT $1, u.* FROM UNNEST($12::uuid[], $13::bytea[], $14::bytea[], $15::timestamptz[]) u) \
+    UPDATE log_head SET position = $16, invoices = $17, frontier = $18, root = $19 \
+    WHERE firm = $1 AND position = $20";
+
+pub(super) const HEAD: &str = "SELECT position, invoices, frontier FROM log_head WHERE firm = $1";
+pub(super) const READ: &str = "SELECT position, body FROM event \
+    WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
+pub(super) const LEAVES: &str = "SELECT position, leaf FROM event \
+    WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
+/// A head at 0 belongs to nobody: it was made for a request that was refused.
+pub(super) const FIRMS: &str = "SELECT firm FROM log_head WHERE position > 0 ORDER BY firm";
+pub(super) const SNAPSHOTS: &str = "SELECT u.place, s.version, s.body \
+    FROM UNNEST($2::text[]) WITH ORDINALITY u (stream, place) \
+    JOIN snapshot s ON s.firm = $1 AND s.stream = u.stream \
+    WHERE s.state_version = $3 AND s.position <= $4";
+/// Each stream named with the version after which its events are wanted. The ordered part is not
+/// merged into the rest by the planner, so that every stream is one search of the index.
+pub(super) const STREAMS: &str = "SELECT u.place, e.position, e.body \
+    FROM UNNEST($2::text[], $3::bigint[]) WITH ORDINALITY u (stream, after, place) \
+    CROSS JOIN LATERAL (SELECT e.position, e.body FROM event e WHERE e.firm = $1 \
+    AND e.stream = u.stream AND e.stream_version > u.after AND e.position <= $4 \
+    ORDER BY e.stream_version) e";
+
+pub(super) const CHECKPOINT: &str =
+    "SELECT generation, position FROM projection WHERE firm = $1 AND active";
+pub(super) const POSITION: &str =
+    "SELECT position FROM projection WHERE firm = $1 AND generation = $2";
+/// Moves the checkpoint, if it stands where the step begins, and holds its row to the end.
+pub(super) const ADVANCE: &str = "UPDATE projection SET position = $4 \
+    WHERE firm = $1 AND generation = $2 AND position = $3";
+pub(super) const FIRST_GENERATION: &str = "INSERT INTO projection (firm, generation, position, active) \
+    SELECT $1::uuid, $2::bigint, $3::bigint, TRUE \
+    WHERE NOT EXISTS (SELECT 1 FROM projection WHERE firm = $1) ON CONFLICT DO NOTHING";
+/// Holds a firm's generations, so that two who change them take turns.
+pub(super) const LOCK_GENERATIONS: &str =
+    "SELECT generation FROM projection WHERE firm = $1 ORDER BY generation FOR UPDATE";
+pub(super) const NEW_GENERATION: &str = "INSERT INTO projection (firm, generation, position, active) \
+    SELECT $1::uuid, MAX(generation) + 1, 0, FALSE FROM projection WHERE firm = $1 \
+    RETURNING generation";
+pub(super) const UNFINISHED: &str =
+    "SELECT generation FROM projection WHERE firm = $1 AND NOT active AND generation < $2";
+pub(super) const DEACTIVATE: &str =
+    "UPDATE projection SET active = FALSE WHERE firm = $1 AND active";
+pub(super) const ACTIVATE: &str =
+    "UPDATE projection SET active = TRUE WHERE firm = $1 AND generation = $2";
+pub(super) const FORGET_GENERATION: &str =
+    "DELETE FROM projection WHERE firm = $1 AND generation = $2 AND NOT active";
+pub(super) const TRANSIT_DAYS: &str =
+    "SELECT transit_days FROM firm WHERE firm = $1 AND generation = $2";
+pub(super) const SET_SNAPSHOTS: &str = "INSERT INTO snapshot (firm, stream, version, position, \
+    state_version, body) SELECT $1, u.* FROM UNNEST($2::text[], $3::bigint[], $4::bigint[], \
+    $5::bigint[], $6::bytea[]) u ON CONFLICT (firm, stream) DO UPDATE SET \
+    version = excluded.version, position = excluded.position, \
+    state_version = excluded.state_version, body = excluded.body \
+    WHERE excluded.version > snapshot.version OR excluded.state_version <> snapshot.state_version";
+
+/// Where hints are told. Any role of the server may listen, so that one says which firm and no more.
+pub(super) const CHANNEL: &str = "counterfoil_log";
+pub(super) const TELL: &str =
+    "SELECT pg_notify('counterfoil_log', firm) FROM UNNEST($1::text[]) u (firm)";
+/// Holds an advisory lock until the connection ends, unless another one holds it.
+pub(super) const HOLD: &str = "SELECT pg_try_advisory_lock($1)";
+/// That the connection answers at all says that it still holds what it held.
+pub(super) const STILL_HELD: &str = "SELECT $1::bigint IS NOT NULL";
+
+/// Every constant, so that a test can prepare them all.
+#[cfg(test)]
+pub(super) const ALL: &[&str] = &[
+    MAKE_HEAD,
+    MOVED,
+    APPEND,
+    HEAD,
+    READ,
+    LEAVES,
+    FIRMS,
+    SNAPSHOTS,
+    STREAMS,
+    CHECKPOINT,
+    POSITION,
+    ADVANCE,
+    FIRST_GENERATION,
+    LOCK_GENERATIONS,
+    NEW_GENERATION,
+    UNFINISHED,
+    DEACTIVATE,
+    ACTIVATE,
+    FORGET_GENERATION,
+    TRANSIT_DAYS,
+    SET_SNAPSHOTS,
+    TELL,
+    HOLD,
+    STILL_HELD,
+];
+
+/// How one table of the read model is written.
+pub(super) struct TableStatements {
+    /// Writes whole rows.
+    pub(super) upsert: String,
+    /// Deletes rows by key; nothing for a table of one row per generation.
+    pub(super) delete: Option<String>,
+    /// Deletes some rows of a generation that is dropped.
+    pub(super) drop: String,
+}
+
+/// Rows that are dropped in one transaction: no statement runs into its timeout, however large a
+/// generation is.
+pub(super) const DROP_ROWS: i64 = 10_000;
+
+static BY_TABLE: LazyLock<HashMap<&'static str, TableStatements>> = LazyLock::new(|| {
+    TABLES.iter().map(|table| (table.name, TableStatements::new(table))).collect()
+});
+
+/// The type of a column.
+pub(super) const fn type_of(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Bool => "boolean",
+        Kind::Integer => "bigint",
+        Kind::Text => "text",
+        Kind::Id => "uuid",
+        Kind::Hash => "bytea",
+        Kind::Date => "date",
+    }
+}
+
+impl TableStatements {
+    /// A table's statements.
+    pub(super) fn of(table: &Table) -> &'static Self {
+        BY_TABLE.get(table.name).expect("every table is in the list of tables")
+    }
+
+    fn new(table: &Table) -> Self {
+        let Table { name, keys, values, kinds } = table;
+        let arrays = |columns: usize| {
+            let arrays = (3..).zip(kinds.iter().take(columns));
+            let arrays: Vec<String> =
+                arrays.map(|(at, kind)| format!("${at}::{}[]", type_of(*kind))).collect();
+            arrays.join(", ")
+        };
+        let columns: Vec<&str> = table.columns().collect();
+        let sets: Vec<String> = values.iter().map(|v| format!("{v} = excluded.{v}")).collect();
+        let action = if sets.is_empty() {
+            "NOTHING".to_owned()
+        } else {
+            format!("UPDATE SET {}", sets.join(", "))
+        };
+        let of_one: Vec<String> = keys.iter().map(|key| format!("t.{key} = u.{key}")).collect();
+        let delete = (!keys.is_empty()).then(|| {
+            format!(
+                "DELETE FROM {name} t USING UNNEST({}) u ({}) \
+                 WHERE t.firm = $1 AND t.generation = $2 AND {}",
+                arrays(keys.len()),
+                keys.join(", "),
+                of_one.join(" AND ")
+            )
+        });
+        Self {
+            upsert: format!(
+                "INSERT INTO {name} (firm, generation, {}) SELECT $1, $2, u.* FROM UNNEST({}) u \
+                 ON CONFLICT ({}) DO {action}",
+                columns.join(", "),
+                arrays(columns.len()),
+                [&["firm", "generation"], *keys].concat().join(", ")
+            ),
+            delete,
+            drop: format!(
+                "DELETE FROM {name} WHERE ctid = ANY (ARRAY(SELECT t.ctid FROM {name} t \
+                 WHERE t.firm = $1 AND t.generation = $2 LIMIT $3))"
+            ),
+        }
+    }
+}

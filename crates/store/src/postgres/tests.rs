@@ -1,0 +1,138 @@
+//! Every statement there is prepares on a server.
+
+use std::collections::BTreeSet;
+
+use sqlx::{Executor as _, Row as _, SqlSafeStr as _};
+
+use super::*;
+use crate::read::{STATEMENTS, TABLES};
+use statements::{ALL, FIRMS, PREPARED, TableStatements};
+
+#[path = "../../tests/support/database.rs"]
+mod database;
+use database::Database;
+
+fn every_statement() -> Vec<String> {
+    let queries = STATEMENTS.iter().copied().flatten().map(|statement| statement.as_str());
+    let tables = TABLES.iter().flat_map(|table| {
+        let of = TableStatements::of(table);
+        [of.upsert.as_str(), of.drop.as_str()].into_iter().chain(of.delete.as_deref())
+    });
+    let texts = ALL.iter().copied().chain(queries).chain(tables);
+    texts.map(str::to_owned).collect()
+}
+
+#[tokio::test]
+async fn every_statement_prepares() {
+    Database::lent(async |database| {
+        let store = Postgres::connect(&database.url()).await.unwrap();
+        let mut writer = store.log.acquire().await.unwrap();
+        for statement in every_statement() {
+            let text = sqlx::AssertSqlSafe(statement.clone()).into_sql_str();
+            if let Err(error) = writer.prepare(text).await {
+                panic!("{error}: {statement}");
+            }
+        }
+        let named = "SELECT COUNT(*) FROM pg_prepared_statements WHERE from_sql";
+        let named: i64 = sqlx::query_scalar(named).fetch_one(&mut *writer).await.unwrap();
+        assert_eq!(usize::try_from(named).unwrap(), PREPARED.len());
+    })
+    .await;
+}
+
+/// One firm's question never walks through another firm's rows: every table is searched by a key that
+/// begins with the firm, by the service and behind the fence between firms as well.
+#[tokio::test]
+async fn no_statement_scans_a_whole_table() {
+    Database::lent(async |database| {
+        let store = Postgres::connect(&database.url()).await.unwrap();
+        let mut writer = store.log.acquire().await.unwrap();
+        // What the planner would choose for large tables, whatever the arguments.
+        for setting in ["enable_seqscan = off", "plan_cache_mode = force_generic_plan"] {
+            run(&mut writer, &format!("SET {setting}")).await;
+        }
+        let by_no_key = "SELECT firm FROM log_head WHERE position = $1";
+        let plan = plan_of(&mut writer, by_no_key).await;
+        assert!(plan.iter().any(|step| step.contains("Seq Scan on")), "{plan:?}");
+        for statement in every_statement().iter().filter(|statement| *statement != FIRMS) {
+            for step in plan_of(&mut writer, statement).await {
+                assert!(!step.contains("Seq Scan on"), "{step}: {statement}");
+                assert!(
+                    !step.contains("Index Cond") || step.contains("firm = "),
+                    "{step}: {statement}"
+                );
+            }
+        }
+    })
+    .await;
+}
+
+async fn run(connection: &mut sqlx::PgConnection, text: &str) {
+    connection.execute(sqlx::AssertSqlSafe(text.to_owned())).await.unwrap();
+}
+
+/// The steps of a statement's plan; a search of an index without a condition is shown as a scan.
+async fn plan_of(connection: &mut sqlx::PgConnection, statement: &str) -> Vec<String> {
+    run(connection, &format!("PREPARE explained AS {statement}")).await;
+    let parameters = (1..100).take_while(|at| statement.contains(&format!("${at}"))).count();
+    let arguments = match parameters {
+        0 => String::new(),
+        some => format!("({})", vec!["NULL"; some].join(", ")),
+    };
+    let text = sqlx::AssertSqlSafe(format!("EXPLAIN EXECUTE explained{arguments}"));
+    let rows = sqlx::raw_sql(text).fetch_all(&mut *connection).await.unwrap();
+    run(connection, "DEALLOCATE explained").await;
+    let mut steps: Vec<String> = rows.iter().map(|row| row.get(0)).collect();
+    for at in 0..steps.len() {
+        let is_search = ["Index Scan", "Index Only Scan"].iter().any(|s| steps[at].contains(s));
+        let condition = steps.get(at + 1).is_some_and(|next| next.contains("Index Cond"));
+        if is_search && !condition {
+            steps[at].push_str(" without a condition: Seq Scan on it");
+        }
+    }
+    steps
+}
+
+#[tokio::test]
+async fn the_rows_and_the_migrations_name_the_same_columns_and_types() {
+    Database::lent(async |database| {
+        let store = Postgres::connect(&database.url()).await.unwrap();
+        let mut reader = store.readers.acquire().await.unwrap();
+        for table in TABLES {
+            let query = "SELECT a.attname::text, format_type(a.atttypid, NULL), \
+                         COALESCE(a.attnum = ANY (i.indkey::int2[]), FALSE) \
+                         FROM pg_attribute a LEFT JOIN pg_index i ON i.indrelid = a.attrelid \
+                         AND i.indisprimary WHERE a.attrelid = $1::regclass AND a.attnum > 0 \
+                         ORDER BY a.attnum";
+            let query = sqlx::query(query).bind(table.name);
+            let found = query.fetch_all(&mut *reader).await.unwrap();
+            let columns: Vec<(String, String)> =
+                found.iter().map(|row| (row.get(0), row.get(1))).collect();
+            let (_, own) = columns.split_at(2);
+            let types = table.kinds.iter().map(|kind| statements::type_of(*kind));
+            let expected: Vec<_> = table.columns().zip(types).collect();
+            let own: Vec<_> = own.iter().map(|(n, t)| (n.as_str(), t.as_str())).collect();
+            assert_eq!(own, expected, "{}", table.name);
+            let keys = found.iter().filter(|row| row.get::<bool, _>(2)).count();
+            assert_eq!(keys, 2 + table.keys.len(), "{}", table.name);
+        }
+        let names: BTreeSet<&str> = TABLES.iter().map(|table| table.name).collect();
+        assert_eq!(names.len(), TABLES.len());
+    })
+    .await;
+}
+
+/// The order of text is that of its bytes on every server, as on the embedded engine.
+#[tokio::test]
+async fn every_text_is_compared_by_its_bytes() {
+    Database::lent(async |database| {
+        let store = Postgres::connect(&database.url()).await.unwrap();
+        let mut reader = store.readers.acquire().await.unwrap();
+        let query = "SELECT table_name || '.' || column_name FROM information_schema.columns \
+                     WHERE table_schema = 'counterfoil' AND data_type = 'text' \
+                     AND table_name <> '_sqlx_migrations' AND collation_name IS DISTINCT FROM 'C'";
+        let found: Vec<String> = sqlx::query_scalar(query).fetch_all(&mut *reader).await.unwrap();
+        assert_eq!(found, Vec::<String>::new());
+    })
+    .await;
+}

@@ -1,0 +1,96 @@
+//! What processes on one database need of each other: a hint when a log has grown, and one place for
+//! work that would only be repeated in two.
+//!
+//! Neither is needed to be right. A hint may be lost, so whoever waits for one looks again now and
+//! then; two that do the same work meet at a compare-and-set or a request id.
+
+use std::future::pending;
+
+use domain::ids::FirmId;
+use log::StoreError;
+
+use crate::postgres;
+use crate::store::{Behind, Store};
+
+/// Work that runs in one place at a time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Work {
+    /// The live projection of a firm.
+    Projection,
+    /// A firm's schedule of billing.
+    Billing,
+}
+
+impl Work {
+    /// The stable word.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Projection => "projection",
+            Self::Billing => "billing",
+        }
+    }
+}
+
+/// What one process leads, until it is dropped or its connection is lost.
+#[derive(Debug)]
+pub struct Leases {
+    /// Nothing on SQLite: the processes of one file are few, and each may do the work.
+    behind: Option<postgres::Leases>,
+}
+
+impl Leases {
+    /// Whether this process leads some work of a firm from now on, or still does. Ask again before
+    /// each piece of the work: when the holder dies, the next to ask takes over.
+    pub async fn ask(&mut self, firm: FirmId, work: Work) -> Result<bool, StoreError> {
+        match &mut self.behind {
+            None => Ok(true),
+            Some(leases) => leases.ask(firm, work).await,
+        }
+    }
+}
+
+/// What a hint says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Hint {
+    /// The log of a firm has grown.
+    Grown(FirmId),
+    /// Hints may have been lost: any log may have grown.
+    Lost,
+}
+
+/// Hints from every process on the database, this one included.
+#[derive(Debug)]
+pub struct Hints {
+    /// Nothing on SQLite: whoever waits looks again by itself.
+    behind: Option<postgres::Hints>,
+}
+
+impl Hints {
+    /// Waits for the next hint; on SQLite there is never one.
+    pub async fn next(&mut self) -> Result<Hint, StoreError> {
+        match &mut self.behind {
+            None => pending().await,
+            Some(hints) => hints.next().await,
+        }
+    }
+}
+
+impl Store {
+    /// What this process leads: nothing yet.
+    pub fn leases(&self) -> Leases {
+        let behind = match &self.engine {
+            Behind::Sqlite(_) => None,
+            Behind::Postgres(postgres) => Some(postgres.leases()),
+        };
+        Leases { behind }
+    }
+
+    /// Listens for hints from now on.
+    pub async fn hints(&self) -> Result<Hints, StoreError> {
+        let behind = match &self.engine {
+            Behind::Sqlite(_) => None,
+            Behind::Postgres(postgres) => Some(postgres.hints().await?),
+        };
+        Ok(Hints { behind })
+    }
+}

@@ -251,6 +251,19 @@ impl Engine {
         self.inner.store.head(firm).await
     }
 
+    /// Wakes whoever waits for a log to grow: something says that another process wrote to it. A firm
+    /// that nobody here has asked for yet is let be; without a firm, every one is woken.
+    pub fn nudge(&self, firm: Option<FirmId>) {
+        let firms = read(&self.inner.firms);
+        let woken = match &firm {
+            Some(firm) => firms.get(firm).into_iter().collect(),
+            None => firms.values().collect::<Vec<_>>(),
+        };
+        for firm in woken {
+            firm.head.send_modify(|_| {});
+        }
+    }
+
     /// Counters.
     pub fn stats(&self) -> Arc<EngineStats> {
         Arc::clone(&self.inner.stats)

@@ -5,12 +5,16 @@
 //! then; two that do the same work meet at a compare-and-set or a request id.
 
 use std::future::pending;
+use std::time::Duration;
 
 use domain::ids::FirmId;
-use log::StoreError;
+use log::{Engine, StoreError};
 
 use crate::postgres;
 use crate::store::{Behind, Store};
+
+/// Pause before listening again after the connection was lost.
+const LISTEN_RETRY_DELAY: Duration = Duration::from_secs(1);
 
 /// Work that runs in one place at a time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -83,6 +87,29 @@ impl Store {
             Behind::Postgres(postgres) => Some(postgres.leases()),
         };
         Leases { behind }
+    }
+
+    /// Wakes an engine whenever a log has grown, whichever process wrote to it; until it is dropped.
+    /// While there are no hints the engine looks by itself, now and then.
+    pub async fn wake(&self, engine: &Engine) {
+        loop {
+            if let Err(error) = self.pass_on(engine).await {
+                tracing::warn!(%error, "other processes' writes are not heard of at once");
+            }
+            tokio::time::sleep(LISTEN_RETRY_DELAY).await;
+        }
+    }
+
+    async fn pass_on(&self, engine: &Engine) -> Result<(), StoreError> {
+        let mut hints = self.hints().await?;
+        // What was written before anybody listened.
+        engine.nudge(None);
+        loop {
+            match hints.next().await? {
+                Hint::Grown(firm) => engine.nudge(Some(firm)),
+                Hint::Lost => engine.nudge(None),
+            }
+        }
     }
 
     /// Listens for hints from now on.

@@ -7,6 +7,7 @@ mod support;
 use std::fmt::Debug;
 
 use counterfoil_store::*;
+use futures::StreamExt as _;
 use log::LogStore as _;
 use support::database::Database;
 use support::*;
@@ -200,6 +201,43 @@ async fn a_process_hears_that_another_has_written() {
         bench.submit(7, on_case(7, "2026-01-05", vec![enrol(7, seat)])).await.unwrap();
         let heard = tokio::time::timeout(PATIENCE, hints.next()).await.unwrap().unwrap();
         assert_eq!(heard, Hint::Grown(FIRM));
+    })
+    .await;
+}
+
+/// The second engine looks by itself once an hour, so only what it hears can wake it in time.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn followers_and_read_models_of_one_process_go_on_with_what_another_writes() {
+    on_server(async |place| {
+        let bench = bench(place).await;
+        let poll_interval = std::time::Duration::from_hours(1);
+        let store = place.open().await;
+        let ids = std::sync::Arc::new(log::UuidV7Ids::default());
+        let settings = log::Settings { poll_interval, ..log::Settings::default() };
+        let other = log::Engine::new(store.clone(), bench.clock.clone(), ids, settings);
+        let head = bench.store.head(FIRM).await.unwrap().position;
+        let mut followed = Box::pin(other.follow(FIRM, head));
+        let caught_up = followed.next().await.unwrap().unwrap();
+        assert_eq!(caught_up, log::Followed::CaughtUp { position: head });
+        let seat = domain::terms::Seat::Individual;
+        let writing_and_hearing = async {
+            for case in 1..=3 {
+                let enrolment = on_case(case, "2026-01-05", vec![enrol(case, seat)]);
+                let answer = bench.submit(100 + case, enrolment).await.unwrap();
+                let mut last = 0;
+                while last < answer.position {
+                    if let log::Followed::Events(events) = followed.next().await.unwrap().unwrap() {
+                        last = events.last().unwrap().position;
+                    }
+                }
+                other.wait_applied(FIRM, answer.position, PATIENCE).await.unwrap();
+            }
+        };
+        tokio::select! {
+            () = store.wake(&other) => unreachable!("it listens until it is dropped"),
+            heard = tokio::time::timeout(PATIENCE, writing_and_hearing) => heard.unwrap(),
+        }
+        other.shutdown(PATIENCE).await;
     })
     .await;
 }

@@ -41,7 +41,7 @@ struct Shared {
     followers: Mutex<HashMap<AccessId, Arc<Semaphore>>>,
     closing: CancellationToken,
     tasks: TaskTracker,
-    sweeping: AtomicBool,
+    started: AtomicBool,
 }
 
 impl Ledger {
@@ -65,7 +65,7 @@ impl Ledger {
             followers: Mutex::default(),
             closing: CancellationToken::new(),
             tasks: TaskTracker::new(),
-            sweeping: AtomicBool::new(false),
+            started: AtomicBool::new(false),
         };
         Self { shared: Arc::new(shared) }
     }
@@ -111,11 +111,20 @@ impl Ledger {
         &self.shared.tasks
     }
 
-    /// Starts the sweep for couples that were missed, once for the life of the service.
-    pub(crate) fn start_sweep(&self) {
-        if !self.shared.sweeping.swap(true, Ordering::Relaxed) {
-            self.tasks().spawn(couples::sweep(self.clone()));
+    /// Starts what runs beside the requests, once for the life of the service: the sweep for couples
+    /// that were missed, and listening for what other processes on the database write.
+    pub(crate) fn start_beside(&self) {
+        if self.shared.started.swap(true, Ordering::Relaxed) {
+            return;
         }
+        self.tasks().spawn(couples::sweep(self.clone()));
+        let ledger = self.clone();
+        self.tasks().spawn(async move {
+            tokio::select! {
+                () = ledger.closing().cancelled() => {}
+                () = ledger.store().wake(ledger.engine()) => {}
+            }
+        });
     }
 
     pub(crate) fn is_closing(&self) -> bool {

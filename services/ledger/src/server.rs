@@ -100,7 +100,7 @@ impl Ledger {
         let router = self.router(server, Door::Wire)?;
         let closing = self.closing().clone().cancelled_owned();
         let task = self.tasks().spawn(router.serve_with_incoming_shutdown(incoming, closing));
-        self.start_sweep();
+        self.start_beside();
         tracing::info!(%local_addr, tls = config.tls.is_some(), "listening");
         Ok(Listening { local_addr, task })
     }

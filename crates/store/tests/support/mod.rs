@@ -40,7 +40,7 @@ pub(crate) const PATIENCE: Duration = Duration::from_secs(30);
 pub(crate) struct Bench {
     pub(crate) engine: Engine,
     pub(crate) store: Arc<Store>,
-    clock: Arc<SteppedClock>,
+    pub(crate) clock: Arc<SteppedClock>,
 }
 
 pub(crate) fn over(store: Arc<Store>, ids: u64) -> Bench {

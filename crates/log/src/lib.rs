@@ -12,6 +12,7 @@ mod fold;
 mod follow;
 pub mod memory;
 mod outcome;
+mod page;
 mod plan;
 mod ports;
 mod projector;

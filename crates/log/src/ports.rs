@@ -220,6 +220,11 @@ pub trait ProjectionStore: Send + Sync + 'static {
     /// Rows and checkpoint in one transaction, compare-and-set on `from`:
     /// [`StoreError::Conflict`] if the checkpoint is elsewhere or the generation is gone.
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError>;
+
+    /// Whether this process is the one that projects a firm, of those that share the store. Asked
+    /// before each step: when the one that does dies, the next to ask takes over. Two that both do
+    /// would only meet at the checkpoint.
+    async fn leads(&self, firm: FirmId) -> Result<bool, StoreError>;
 }
 
 /// Both ports.

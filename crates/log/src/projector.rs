@@ -18,6 +18,7 @@ use tokio::sync::{Notify, watch};
 use crate::engine::{Engine, Firm, Inner, lock};
 use crate::error::StoreError;
 use crate::fold::{self, Fault, state_of};
+use crate::page::{Page, read_page};
 use crate::ports::{Checkpoint, ProjectionStep, Snapshot, Store, Touched};
 use crate::settings::Settings;
 use crate::stats::add;
@@ -144,6 +145,8 @@ pub(crate) async fn run(engine: Weak<Inner>, firm: Arc<Firm>) {
             },
             Pause::Head => tokio::select! {
                 _ = heads.changed() => {}
+                // Somebody waits for what another process projects.
+                () = firm.projection.hurry.notified() => {}
                 _ = stopping.changed() => {}
                 () = tokio::time::sleep(settings.poll_interval) => {}
             },
@@ -170,15 +173,24 @@ enum Pause {
 async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
     let projection = &firm.projection;
     let mut live = projection.live.lock().await;
+    match follow_leader(inner, firm, &mut live).await {
+        Ok(None) => {}
+        Ok(Some(pause)) => return pause,
+        Err(error) => {
+            tracing::warn!(firm = %firm.id, error = as_dyn(&error), "who projects is not known");
+            return Pause::Retry;
+        }
+    }
     let limit = inner.settings.project_page;
     let next = *projection.applied.borrow() + 1;
     let step = live.step(inner.store.as_ref(), firm.id, limit, Snapshots::Keep);
     match caught(step, next).await {
         Ok(progress) => {
+            // Counted before anybody is told.
+            add(&inner.stats.projected, progress.events);
             projection.applied.send_if_modified(|applied| {
                 std::mem::replace(applied, progress.position) != progress.position
             });
-            add(&inner.stats.projected, progress.events);
             match progress.fault {
                 Some(fault) => {
                     projection.stop_at(firm.id, fault);
@@ -208,6 +220,22 @@ async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
             }
         }
     }
+}
+
+/// Where another process projects the firm: how far it is, and what to wait for meanwhile.
+async fn follow_leader(
+    inner: &Inner,
+    firm: &Firm,
+    live: &mut Projector,
+) -> Result<Option<Pause>, StoreError> {
+    if inner.store.leads(firm.id).await? {
+        return Ok(None);
+    }
+    live.forget();
+    let reached = inner.store.checkpoint(firm.id).await?.position;
+    let projection = &firm.projection;
+    projection.applied.send_if_modified(|applied| std::mem::replace(applied, reached) != reached);
+    Ok(Some(if projection.is_anyone_waiting() { Pause::Retry } else { Pause::Head }))
 }
 
 /// What a step came to. A panic in it stops the projection like an event that cannot be read, visibly
@@ -451,38 +479,6 @@ impl Projector {
             self.states.retain(|_, kept| kept.used >= keep_from);
         }
     }
-}
-
-/// Events that follow a position, up to the first that cannot be read.
-struct Page {
-    after: u64,
-    events: Vec<Recorded>,
-    fault: Option<Fault>,
-}
-
-async fn read_page(
-    store: &dyn Store,
-    firm: FirmId,
-    after: u64,
-    limit: usize,
-) -> Result<Page, StoreError> {
-    let stored = store.read(firm, after, limit).await?;
-    let mut page = Page { after, events: Vec::with_capacity(stored.len()), fault: None };
-    for (expected, stored) in (after + 1..).zip(&stored) {
-        let decoded = if stored.position == expected {
-            fold::decode(firm, stored)
-        } else {
-            Err(Fault::new(expected, "the position is missing"))
-        };
-        match decoded {
-            Ok(recorded) => page.events.push(recorded),
-            Err(fault) => {
-                page.fault = Some(fault);
-                break;
-            }
-        }
-    }
-    Ok(page)
 }
 
 #[cfg(test)]

@@ -276,4 +276,12 @@ impl ProjectionStore for Store {
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
         either!(self, engine => engine.project(step).await)
     }
+
+    /// Every process on an SQLite file may: they are few.
+    async fn leads(&self, firm: FirmId) -> Result<bool, StoreError> {
+        match &self.engine {
+            Behind::Sqlite(_) => Ok(true),
+            Behind::Postgres(postgres) => postgres.leads(firm).await,
+        }
+    }
 }

@@ -243,6 +243,37 @@ async fn followers_and_read_models_of_one_process_go_on_with_what_another_writes
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn one_process_projects_and_the_next_takes_over() {
+    on_server(async |place| {
+        let seat = domain::terms::Seat::Individual;
+        let projected = |engine: &log::Engine| {
+            engine.stats().projected.load(std::sync::atomic::Ordering::Relaxed)
+        };
+        let one = bench(place).await;
+        one.caught_up().await;
+        let other = over(place.open().await, 1_000);
+        for (case, bench) in [(1, &one), (2, &other), (3, &one)] {
+            let enrolment = on_case(case, "2026-01-05", vec![enrol(case, seat)]);
+            let answer = bench.submit(100 + case, enrolment).await.unwrap();
+            for engine in [&one.engine, &other.engine] {
+                let applied = engine.wait_applied(FIRM, answer.position, PATIENCE).await;
+                assert_eq!(applied.unwrap(), answer.position);
+            }
+        }
+        let head = one.store.head(FIRM).await.unwrap().position;
+        assert_eq!((projected(&one.engine), projected(&other.engine)), (head, 0));
+        // The process ends, and with it what it held.
+        one.engine.shutdown(PATIENCE).await;
+        one.store.close().await;
+        let enrolment = on_case(4, "2026-01-05", vec![enrol(4, seat)]);
+        let answer = other.submit(104, enrolment).await.unwrap();
+        other.engine.wait_applied(FIRM, answer.position, PATIENCE).await.unwrap();
+        assert_eq!(projected(&other.engine), answer.position - head);
+    })
+    .await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn work_is_led_in_one_place_until_its_holder_is_gone() {
     on_server(async |place| {
         let other_firm = domain::ids::FirmId(uuid::Uuid::from_u128(0xf2));

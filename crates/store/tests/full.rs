@@ -158,6 +158,10 @@ impl LogStore for Lossy {
 
 #[async_trait]
 impl ProjectionStore for Lossy {
+    async fn leads(&self, firm: FirmId) -> Result<bool, StoreError> {
+        self.store.leads(firm).await
+    }
+
     async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
         self.store.checkpoint(firm).await
     }

@@ -294,6 +294,10 @@ impl LogStore for MemoryStore {
 
 #[async_trait]
 impl ProjectionStore for MemoryStore {
+    async fn leads(&self, _: FirmId) -> Result<bool, StoreError> {
+        Ok(true)
+    }
+
     async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
         Ok(self.shared().firm(firm).checkpoint())
     }

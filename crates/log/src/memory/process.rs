@@ -99,6 +99,10 @@ impl LogStore for Process {
 
 #[async_trait]
 impl ProjectionStore for Process {
+    async fn leads(&self, firm: FirmId) -> Result<bool, StoreError> {
+        self.call(self.store.leads(firm)).await
+    }
+
     async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
         self.call(self.store.checkpoint(firm)).await
     }

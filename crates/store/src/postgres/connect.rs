@@ -13,10 +13,11 @@ use std::time::Duration;
 use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::{ConnectOptions as _, Connection as _, Executor as _, PgConnection, PgPool};
+use tokio::sync::Mutex;
 
 use super::Postgres;
 use super::statements::PREPARED;
-use super::together::Grown;
+use super::together::{Grown, Leases};
 use crate::store::OpenError;
 
 static MIGRATOR: Migrator = sqlx::migrate!("../../migrations/postgres");
@@ -86,7 +87,8 @@ pub(super) async fn connect(url: &str) -> Result<Postgres, OpenError> {
         .connect_lazy_with(working(&options, STATEMENT_TIMEOUT));
     let grown = Grown::over(aside.clone());
     let transit_days = SyncMutex::new(HashMap::new());
-    Ok(Postgres { place, readers, log, projection, aside, grown, transit_days })
+    let leading = Mutex::new(Leases::over(aside.clone()));
+    Ok(Postgres { place, readers, log, projection, aside, grown, leading, transit_days })
 }
 
 /// A pool of so many connections per core. Whether the server has cut a connection meanwhile shows in
@@ -196,6 +198,7 @@ fn unreachable_server(place: &str, source: sqlx::Error) -> OpenError {
 
 impl Postgres {
     pub(crate) async fn close(&self) {
+        self.leading.lock().await.let_go();
         for pool in [&self.aside, &self.readers, &self.projection, &self.log] {
             PgPool::close(pool).await;
         }

@@ -30,6 +30,7 @@ use futures::TryStreamExt;
 use log::StoreError;
 use sqlx::PgPool;
 use sqlx::pool::PoolConnection;
+use tokio::sync::Mutex;
 
 use crate::statement::Statement;
 use crate::store::OpenError;
@@ -52,6 +53,8 @@ pub(crate) struct Postgres {
     /// What waits or holds rather than works: listeners, leases, and who tells hints.
     aside: PgPool,
     grown: Grown,
+    /// What this process leads.
+    leading: Mutex<Leases>,
     /// Transit days by firm and generation, once known.
     transit_days: SyncMutex<HashMap<(FirmId, i64), u16>>,
 }

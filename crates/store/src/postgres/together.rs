@@ -97,6 +97,10 @@ pub(crate) struct Leases {
 }
 
 impl Leases {
+    pub(super) fn over(pool: PgPool) -> Self {
+        Self { pool, connection: None, held: HashSet::new() }
+    }
+
     pub(crate) async fn ask(&mut self, firm: FirmId, work: Work) -> Result<bool, StoreError> {
         let key = key(firm, work);
         if self.connection.is_none() {
@@ -118,7 +122,8 @@ impl Leases {
         }
     }
 
-    fn let_go(&mut self) {
+    /// Lets the next to ask have it all.
+    pub(super) fn let_go(&mut self) {
         self.held.clear();
         if let Some(connection) = self.connection.take() {
             drop(connection.detach());
@@ -144,7 +149,12 @@ fn key(firm: FirmId, work: Work) -> i64 {
 
 impl Postgres {
     pub(crate) fn leases(&self) -> Leases {
-        Leases { pool: self.aside.clone(), connection: None, held: HashSet::new() }
+        Leases::over(self.aside.clone())
+    }
+
+    /// Whether this process projects a firm.
+    pub(crate) async fn leads(&self, firm: FirmId) -> Result<bool, StoreError> {
+        self.leading.lock().await.ask(firm, Work::Projection).await
     }
 
     pub(crate) async fn hints(&self) -> Result<Hints, StoreError> {

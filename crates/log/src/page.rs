@@ -1,0 +1,44 @@
+//! A page of the log, decoded.
+
+use domain::event::Recorded;
+use domain::ids::FirmId;
+
+use crate::error::StoreError;
+use crate::fold::{self, Fault};
+use crate::ports::Store;
+
+/// Events that follow a position, up to the first that cannot be read.
+pub(crate) struct Page {
+    /// The position.
+    pub(crate) after: u64,
+    /// The events.
+    pub(crate) events: Vec<Recorded>,
+    /// What is wrong with the one after them, if something is.
+    pub(crate) fault: Option<Fault>,
+}
+
+/// Reads at most `limit` events after a position.
+pub(crate) async fn read_page(
+    store: &dyn Store,
+    firm: FirmId,
+    after: u64,
+    limit: usize,
+) -> Result<Page, StoreError> {
+    let stored = store.read(firm, after, limit).await?;
+    let mut page = Page { after, events: Vec::with_capacity(stored.len()), fault: None };
+    for (expected, stored) in (after + 1..).zip(&stored) {
+        let decoded = if stored.position == expected {
+            fold::decode(firm, stored)
+        } else {
+            Err(Fault::new(expected, "the position is missing"))
+        };
+        match decoded {
+            Ok(recorded) => page.events.push(recorded),
+            Err(fault) => {
+                page.fault = Some(fault);
+                break;
+            }
+        }
+    }
+    Ok(page)
+}

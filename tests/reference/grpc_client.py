@@ -1,8 +1,8 @@
 """A client in another language: Python with grpcio, its stubs made by grpcio-tools from our proto.
 
-    grpc_client.py COUNTERFOIL_BINARY
+    grpc_client.py COUNTERFOIL_BINARY [postgres://DATABASE]
 
-Starts the real server on a database of its own, enrols a client, records a month, runs billing, follows
+Starts the real server on a database of its own, or on the empty one that is named, enrols a client, records a month, runs billing, follows
 the stream, and meets and decodes each kind of error. Everybody in it is invented.
 """
 
@@ -37,8 +37,8 @@ def make_stubs(folder):
 class Office:
     """The server under test, and how to call it."""
 
-    def __init__(self, binary, folder):
-        self.binary, self.database = binary, f"sqlite:{folder / 'firm.db'}"
+    def __init__(self, binary, folder, database):
+        self.binary, self.database = binary, database or f"sqlite:{folder / 'firm.db'}"
         self.run("firm", "register", DATA / "firm.json")
         for kind in ("plan", "bureau"):
             self.run("firm", kind, DATA / f"{kind}.json")
@@ -82,7 +82,7 @@ def main():
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         make_stubs(folder)
-        office = Office(binary, folder)
+        office = Office(binary, folder, sys.argv[2] if len(sys.argv) > 2 else None)
         try:
             passed = use(office)
         finally:

@@ -38,9 +38,13 @@ const CALLERS: usize = 12;
 const CLIENTS: u32 = 60;
 /// Tells the child which database to serve.
 const CHILD: &str = "COUNTERFOIL_CRASH_DATABASE";
+/// Tells it where charges go.
+const OUTBOX: &str = "COUNTERFOIL_CRASH_OUTBOX";
+/// Names the cluster that tests run on.
+const CLUSTER: &str = "COUNTERFOIL_TEST_POSTGRES";
 
-async fn open(path: &Path) -> (Engine, Arc<Store>, Arc<SteppedClock>) {
-    let store = Arc::new(Store::open(path).await.unwrap());
+async fn open(database: &str) -> (Engine, Arc<Store>, Arc<SteppedClock>) {
+    let store = Arc::new(Store::connect(database).await.unwrap());
     let clock = Arc::new(SteppedClock::at(bulk::now()));
     let ids = Arc::new(UuidV7Ids::new());
     let engine = Engine::new(store.clone(), clock.clone(), ids, Settings::default());
@@ -50,15 +54,16 @@ async fn open(path: &Path) -> (Engine, Arc<Store>, Arc<SteppedClock>) {
 /// Not a test of its own: the server, when this program is started as one.
 #[tokio::test(flavor = "multi_thread")]
 async fn serve_as_child() {
-    let Some(path) = std::env::var_os(CHILD).map(PathBuf::from) else { return };
-    let (engine, store, clock) = open(&path).await;
+    let Ok(database) = std::env::var(CHILD) else { return };
+    let (engine, store, clock) = open(&database).await;
     engine.start().await.unwrap();
     if engine.head(firm_id()).await.unwrap().position == 0 {
         bulk::set_up(&engine).await;
         bulk::enrol(&engine, CLIENTS).await;
         bulk::first_month(&engine, CLIENTS).await;
     }
-    let outbox = Arc::new(FileOutbox::new(path.with_extension("outbox")));
+    let outbox = PathBuf::from(std::env::var_os(OUTBOX).unwrap());
+    let outbox = Arc::new(FileOutbox::new(outbox));
     let ledger = Ledger::new(engine, store, clock, outbox, Limits::default());
     let token = bulk::token(&ledger, "crash test", &[Scope::Record, Scope::Bill]).await;
     let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
@@ -75,10 +80,11 @@ struct Server {
 }
 
 impl Server {
-    async fn start(database: &Path) -> Self {
+    async fn start(database: &str, outbox: &Path) -> Self {
         let mut child = Command::new(std::env::current_exe().unwrap())
             .args(["--exact", "serve_as_child", "--nocapture"])
             .env(CHILD, database)
+            .env(OUTBOX, outbox)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -205,7 +211,7 @@ fn kill(process: u32) {
     assert!(status.success());
 }
 
-async fn verify(database: &Path) -> Vec<Recorded> {
+async fn verify(database: &str) -> Vec<Recorded> {
     let (engine, store, _) = open(database).await;
     engine.verify(firm_id(), |_, _| {}).await.unwrap();
     let mut log = Vec::new();
@@ -236,24 +242,50 @@ fn check(log: &[Recorded], acknowledged: &[(v1::RecordRequest, v1::RecordRespons
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn nothing_acknowledged_is_lost_and_nothing_is_doubled() {
+async fn nothing_acknowledged_is_lost_and_nothing_is_doubled_on_sqlite() {
     if std::env::var_os(CHILD).is_some() {
         return;
     }
     let folder = tempfile::tempdir().unwrap();
-    let database = folder.path().join("firm.db");
+    let database = format!("sqlite:{}", folder.path().join("firm.db").display());
+    kill_again_and_again(&database, folder.path()).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn nothing_acknowledged_is_lost_and_nothing_is_doubled_on_postgresql() {
+    if std::env::var_os(CHILD).is_some() {
+        return;
+    }
+    let cluster = std::env::var(CLUSTER).unwrap_or_else(|_| {
+        panic!("{CLUSTER} is not set: run the tests through ./ops/with-postgres cargo test")
+    });
+    let name = format!("crash_{}", std::process::id());
+    let statement = |statement: String| {
+        let mut psql = std::process::Command::new("psql");
+        psql.args(["--quiet", "--no-psqlrc", "--dbname", &cluster, "--command", &statement]);
+        assert!(psql.status().unwrap().success(), "{statement}");
+    };
+    statement(format!("CREATE DATABASE {name} TEMPLATE template0"));
+    let (place, options) = cluster.split_once('?').unwrap();
+    let (server, _) = place.rsplit_once('/').unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    kill_again_and_again(&format!("{server}/{name}?{options}"), folder.path()).await;
+    statement(format!("DROP DATABASE {name} WITH (FORCE)"));
+}
+
+async fn kill_again_and_again(database: &str, outbox: &Path) {
     let run = v1::RunBillingRequest {
         parent: format!("firms/{}", firm_id()),
         request_id: uuid::Uuid::now_v7().to_string(),
         as_of: Some(bulk::today()),
     };
     let mut acknowledged = Vec::new();
-    let mut server = Server::start(&database).await;
+    let mut server = Server::start(database, outbox).await;
     for round in 0..KILLS {
         let known = load_and_kill(server, u64::from(round), &run).await;
-        let log = verify(&database).await;
+        let log = verify(database).await;
         check(&log, &known.acknowledged);
-        server = Server::start(&database).await;
+        server = Server::start(database, outbox).await;
         for (request, response) in known.acknowledged.iter().take(20) {
             let again = server.record(request.clone()).await.unwrap();
             assert!(again.replayed, "the first answer again");
@@ -273,7 +305,7 @@ async fn nothing_acknowledged_is_lost_and_nothing_is_doubled() {
         "a run cut short goes on under its id"
     );
     kill(server.child.id().unwrap());
-    let log = verify(&database).await;
+    let log = verify(database).await;
     check(&log, &acknowledged);
     let is_invoice =
         |r: &&Recorded| matches!(r.event, Event::Account(AccountEvent::InvoiceIssued(_)));

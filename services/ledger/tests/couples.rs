@@ -227,11 +227,10 @@ async fn the_sweep_of_the_next_process_finds_couples_that_were_missed() {
     let position = head(&service, &firm).await;
     assert_eq!(suggested(&service, &firm, position).await, [], "nobody has compared them yet");
 
-    let path = service.ledger.store().path().expect("the tests keep their store in a file");
-    let store = Arc::new(Store::open(path).await.unwrap());
+    let store = Arc::new(Store::connect(&service.place.database).await.unwrap());
     let ids = Arc::new(UuidV7Ids::default());
     let engine = Engine::new(store.clone(), service.clock.clone(), ids, Settings::default());
-    let outbox = Arc::new(FileOutbox::new(path.with_extension("outbox")));
+    let outbox = Arc::new(FileOutbox::new(service.place.folder().join("outbox-of-the-next")));
     let next = Ledger::new(engine, store, service.clock.clone(), outbox, Limits::default());
     let follow = v1::FollowRequest {
         parent: firm.clone(),

@@ -1,10 +1,12 @@
-//! A firm on a temporary store, behind a real socket.
+//! A firm on a store of its own, on either engine, behind a real socket.
 #![allow(dead_code, unreachable_pub, reason = "each test binary uses a part of it")]
 #![allow(
     clippy::unwrap_used,
     clippy::unnecessary_wraps,
     reason = "what is set up here has to work"
 )]
+
+mod place;
 
 use std::sync::Arc;
 
@@ -25,6 +27,8 @@ use tonic::service::interceptor::InterceptedService;
 use tonic::transport::{Channel, Endpoint};
 use tonic::{Request, Status};
 use uuid::Uuid;
+
+pub use place::Place;
 
 /// 2 March 2026, 18:00 UTC: noon where the firm is.
 const NOW: i64 = 1_772_474_400_000_000;
@@ -66,7 +70,7 @@ pub struct Service {
     pub local: Channel,
     pub outbox: FileOutbox,
     address: String,
-    _folder: tempfile::TempDir,
+    pub place: Place,
 }
 
 impl Service {
@@ -80,19 +84,19 @@ impl Service {
 
     /// Over an engine with limits of its own.
     pub async fn over(limits: Limits, settings: Settings) -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let store = Arc::new(Store::open(folder.path().join("ledger.db")).await.unwrap());
+        let place = Place::new();
+        let store = Arc::new(Store::connect(&place.database).await.unwrap());
         let clock = Arc::new(SteppedClock::at(UtcMicros(NOW)));
         let engine =
             Engine::new(store.clone(), clock.clone(), Arc::new(UuidV7Ids::default()), settings);
-        let outbox = FileOutbox::new(folder.path().join("outbox"));
+        let outbox = FileOutbox::new(place.outbox());
         let gateway = Arc::new(outbox.clone());
         let ledger = Ledger::new(engine, store.clone(), clock.clone(), gateway, limits);
         let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
         let local = ledger.connect_in_process().await.unwrap();
         let address = format!("http://{}", listening.local_addr);
         let listening = Some(listening);
-        Self { ledger, store, listening, clock, local, outbox, address, _folder: folder }
+        Self { ledger, store, listening, clock, local, outbox, address, place }
     }
 
     pub async fn channel(&self) -> Channel {

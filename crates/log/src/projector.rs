@@ -5,7 +5,7 @@
 
 use std::collections::{HashMap, HashSet};
 use std::panic::AssertUnwindSafe;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
 
@@ -42,8 +42,8 @@ pub struct ReadBehind {
 pub(crate) struct Projection {
     pub(crate) applied: watch::Sender<u64>,
     pub(crate) live: tokio::sync::Mutex<Projector>,
-    /// The furthest position that somebody waited for.
-    wanted: AtomicU64,
+    /// Readers who wait for a position now.
+    waiting: AtomicUsize,
     hurry: Notify,
     fault: Mutex<Option<ProjectionFault>>,
     resumed: Notify,
@@ -54,21 +54,28 @@ impl Projection {
         Self {
             applied: watch::Sender::new(0),
             live: tokio::sync::Mutex::new(Projector::new(settings)),
-            wanted: AtomicU64::new(0),
+            waiting: AtomicUsize::new(0),
             hurry: Notify::new(),
             fault: Mutex::default(),
             resumed: Notify::new(),
         }
     }
 
-    /// Somebody waits for a position.
-    fn want(&self, position: u64) {
-        self.wanted.fetch_max(position, Ordering::Relaxed);
+    /// Somebody waits, for as long as the guard is there: a position that never comes hurries nobody
+    /// once its reader is gone.
+    fn hurried(&self) -> Hurried<'_> {
+        self.waiting.fetch_add(1, Ordering::Relaxed);
         self.hurry.notify_one();
+        Hurried(&self.waiting)
     }
 
     fn is_anyone_waiting(&self) -> bool {
-        self.wanted.load(Ordering::Relaxed) > *self.applied.borrow()
+        self.waiting.load(Ordering::Relaxed) > 0
+    }
+
+    /// Tells whoever waits how far the rows are.
+    fn reach(&self, position: u64) {
+        self.applied.send_if_modified(|applied| std::mem::replace(applied, position) != position);
     }
 
     /// Lets a stopped projection go on.
@@ -85,6 +92,15 @@ impl Projection {
     }
 }
 
+/// A reader who waits.
+struct Hurried<'a>(&'a AtomicUsize);
+
+impl Drop for Hurried<'_> {
+    fn drop(&mut self) {
+        self.0.fetch_sub(1, Ordering::Relaxed);
+    }
+}
+
 impl Engine {
     /// Waits until the read model has reached a position, and says how far it is by then.
     pub async fn wait_applied(
@@ -97,9 +113,8 @@ impl Engine {
         let projection = &firm.projection;
         let mut applied = projection.applied.subscribe();
         let reached = |applied: &u64| *applied >= position || lock(&projection.fault).is_some();
-        if !reached(&applied.borrow_and_update()) {
-            projection.want(position);
-        }
+        let ahead = !reached(&applied.borrow_and_update());
+        let _hurried = ahead.then(|| projection.hurried());
         // The sender lives as long as the firm, so the only other way out is the timeout.
         let _ = tokio::time::timeout(timeout, applied.wait_for(reached)).await;
         let applied = *applied.borrow();
@@ -188,9 +203,7 @@ async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
         Ok(progress) => {
             // Counted before anybody is told.
             add(&inner.stats.projected, progress.events);
-            projection.applied.send_if_modified(|applied| {
-                std::mem::replace(applied, progress.position) != progress.position
-            });
+            projection.reach(progress.position);
             match progress.fault {
                 Some(fault) => {
                     projection.stop_at(firm.id, fault);
@@ -232,9 +245,8 @@ async fn follow_leader(
         return Ok(None);
     }
     live.forget();
-    let reached = inner.store.checkpoint(firm.id).await?.position;
     let projection = &firm.projection;
-    projection.applied.send_if_modified(|applied| std::mem::replace(applied, reached) != reached);
+    projection.reach(inner.store.checkpoint(firm.id).await?.position);
     Ok(Some(if projection.is_anyone_waiting() { Pause::Retry } else { Pause::Head }))
 }
 
@@ -484,6 +496,17 @@ impl Projector {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_reader_hurries_the_projection_while_it_waits_and_no_longer() {
+        let projection = Projection::new(&Settings::default());
+        assert!(!projection.is_anyone_waiting());
+        let (one, other) = (projection.hurried(), projection.hurried());
+        drop(one);
+        assert!(projection.is_anyone_waiting());
+        drop(other);
+        assert!(!projection.is_anyone_waiting());
+    }
 
     #[tokio::test]
     async fn a_panic_in_a_step_is_a_fault_at_its_first_position() {

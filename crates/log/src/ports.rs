@@ -30,6 +30,18 @@ impl Head {
     pub fn root(&self) -> Hash {
         self.frontier.root()
     }
+
+    /// A head as it is stored: [`StoreError::Corrupt`] if its tree is not one of so many leaves.
+    pub fn from_stored(position: u64, invoices: u64, frontier: &[u8]) -> Result<Self, StoreError> {
+        let corrupt = |what: String| StoreError::Corrupt { position, what };
+        let frontier =
+            Frontier::from_bytes(frontier).map_err(|error| corrupt(error.to_string()))?;
+        if frontier.size() != position {
+            let what = format!("the head's tree has {} leaves", frontier.size());
+            return Err(corrupt(what));
+        }
+        Ok(Self { position, invoices, frontier })
+    }
 }
 
 /// One event as it is kept.
@@ -87,6 +99,23 @@ pub struct Batch {
     pub outcomes: Vec<(RequestId, Outcome)>,
     /// The head afterwards.
     pub head: Head,
+}
+
+impl Batch {
+    /// Whether it goes on from a locked head: [`StoreError::Conflict`] if it was decided on another.
+    /// The log is dense: a batch that would leave a gap is a fault of ours and never lands.
+    pub fn check(&self, position: u64) -> Result<(), StoreError> {
+        if self.expected != position {
+            return Err(StoreError::Conflict { actual: position });
+        }
+        let last = self.rows.last().map_or(self.expected, |row| row.recorded.position);
+        let dense =
+            (self.expected + 1..).zip(&self.rows).all(|(at, row)| row.recorded.position == at);
+        if !dense || self.head.position != last || self.head.frontier.size() != last {
+            return Err(StoreError::internal("a batch that does not continue the log"));
+        }
+        Ok(())
+    }
 }
 
 /// What a transaction finds when it has locked the head.

@@ -7,6 +7,7 @@ use domain::event::{Basis, ExposureKind, FailureReason, ItemKind, MailClass};
 use domain::ids::{AccountId, BureauCode, CaseId, EventId, ItemCode, PlanCode, ProcessorRef};
 use domain::money::Currency;
 use domain::terms::Seat;
+use log::StoreError;
 use uuid::Uuid;
 
 /// A value as it is bound to a statement or read from a row.
@@ -51,6 +52,22 @@ pub(crate) enum Kind {
 pub(crate) struct Malformed {
     /// What was wanted.
     pub(crate) wanted: &'static str,
+}
+
+/// A column that does not hold what this code writes there, as the engine hears of it.
+pub(crate) fn malformed(wanted: &'static str) -> StoreError {
+    let source = Malformed { wanted };
+    StoreError::Internal { what: "a stored column".into(), source: Some(Box::new(source)) }
+}
+
+/// A position or count as a column holds it.
+pub(crate) fn signed(number: u64) -> Result<i64, StoreError> {
+    i64::try_from(number).map_err(|_| StoreError::internal("a number beyond a column's range"))
+}
+
+/// A position or count read back.
+pub(crate) fn unsigned(number: i64) -> Result<u64, StoreError> {
+    u64::try_from(number).map_err(|_| malformed("a count"))
 }
 
 /// A Rust type that is one column.

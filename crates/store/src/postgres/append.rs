@@ -6,7 +6,6 @@ use calendar::CivilDate;
 use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use log::{Batch, Head, NOTHING_KNOWN, Opening, Outcome, Plan, Step, StoreError};
-use proof::Frontier;
 use sqlx::postgres::{PgArguments, PgRow};
 use sqlx::types::chrono::{DateTime, Utc};
 use sqlx::{AssertSqlSafe, Column as _, PgConnection, Row as _};
@@ -149,13 +148,7 @@ pub(super) fn head_of(row: &PgRow) -> Result<Head, StoreError> {
     let position = unsigned(row.try_get(0).map_err(failed)?)?;
     let invoices = unsigned(row.try_get(1).map_err(failed)?)?;
     let frontier: Vec<u8> = row.try_get(2).map_err(failed)?;
-    let corrupt = |what: String| StoreError::Corrupt { position, what };
-    let frontier = Frontier::from_bytes(&frontier).map_err(|error| corrupt(error.to_string()))?;
-    if frontier.size() != position {
-        let what = format!("the head's tree has {} leaves", frontier.size());
-        return Err(corrupt(what));
-    }
-    Ok(Head { position, invoices, frontier })
+    Head::from_stored(position, invoices, &frontier)
 }
 
 async fn make_head(connection: &mut PgConnection, firm: FirmId) -> Result<(), StoreError> {
@@ -187,10 +180,7 @@ async fn write(
     position: u64,
     batch: Batch,
 ) -> Result<(), StoreError> {
-    if batch.expected != position {
-        return Err(StoreError::Conflict { actual: position });
-    }
-    check(&batch)?;
+    batch.check(position)?;
     let mut arguments = PgArguments::default();
     add(&mut arguments, firm.0)?;
     Events::of(&batch)?.add_to(&mut arguments)?;
@@ -208,17 +198,6 @@ async fn write(
     } else {
         Err(StoreError::internal("the head moved although its row was locked"))
     }
-}
-
-/// The log is dense: a batch that would leave a gap is a fault of ours and never lands.
-fn check(batch: &Batch) -> Result<(), StoreError> {
-    let last = batch.rows.last().map_or(batch.expected, |row| row.recorded.position);
-    let dense =
-        (batch.expected + 1..).zip(&batch.rows).all(|(at, row)| row.recorded.position == at);
-    if !dense || batch.head.position != last || batch.head.frontier.size() != last {
-        return Err(StoreError::internal("a batch that does not continue the log"));
-    }
-    Ok(())
 }
 
 /// The events of a batch, column by column.

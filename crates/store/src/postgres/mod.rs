@@ -34,7 +34,7 @@ use tokio::sync::Mutex;
 
 use crate::statement::Statement;
 use crate::store::OpenError;
-use crate::value::{Kind, Malformed, Value};
+use crate::value::{Kind, Value, malformed, signed, unsigned};
 use column::{bind, column};
 use error::failed;
 use statements::name_firm;
@@ -93,18 +93,4 @@ impl Postgres {
         }
         Ok(rows)
     }
-}
-
-fn malformed(wanted: &'static str) -> StoreError {
-    let source = Malformed { wanted };
-    StoreError::Internal { what: "a stored column".into(), source: Some(Box::new(source)) }
-}
-
-/// A position or count as a column holds it.
-fn signed(number: u64) -> Result<i64, StoreError> {
-    i64::try_from(number).map_err(|_| StoreError::internal("a number beyond a column's range"))
-}
-
-fn unsigned(number: i64) -> Result<u64, StoreError> {
-    u64::try_from(number).map_err(|_| malformed("a count"))
 }

@@ -6,7 +6,6 @@ use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use futures::TryStreamExt;
 use log::{AppendRow, Batch, Head, NOTHING_KNOWN, Opening, Outcome, Plan, Step, StoreError};
-use proof::Frontier;
 use sqlx::sqlite::SqliteArguments;
 use sqlx::{Arguments, Row as _, SqliteConnection};
 use uuid::Uuid;
@@ -94,14 +93,7 @@ async fn opening(
 }
 
 pub(super) fn head_of(position: i64, invoices: i64, frontier: &[u8]) -> Result<Head, StoreError> {
-    let position = unsigned(position)?;
-    let corrupt = |what: String| StoreError::Corrupt { position, what };
-    let frontier = Frontier::from_bytes(frontier).map_err(|error| corrupt(error.to_string()))?;
-    if frontier.size() != position {
-        let what = format!("the head's tree has {} leaves", frontier.size());
-        return Err(corrupt(what));
-    }
-    Ok(Head { position, invoices: unsigned(invoices)?, frontier })
+    Head::from_stored(unsigned(position)?, unsigned(invoices)?, frontier)
 }
 
 async fn moved(
@@ -124,10 +116,7 @@ async fn write(
     position: u64,
     batch: Batch,
 ) -> Result<(), StoreError> {
-    if batch.expected != position {
-        return Err(StoreError::Conflict { actual: position });
-    }
-    check(&batch)?;
+    batch.check(position)?;
     let (mut events, mut requests) = (&*batch.rows, &*batch.outcomes);
     while events.len() > ROWS_MAX {
         let (now, later) = events.split_at(ROWS_MAX);
@@ -162,17 +151,6 @@ async fn execute(
     values(&mut adding)?;
     let query = sqlx::query_with(statement, adding.0);
     query.execute(connection).await.map_err(failed).map(|_| ())
-}
-
-/// The log is dense: a batch that would leave a gap is a fault of ours and never lands.
-fn check(batch: &Batch) -> Result<(), StoreError> {
-    let last = batch.rows.last().map_or(batch.expected, |row| row.recorded.position);
-    let dense =
-        (batch.expected + 1..).zip(&batch.rows).all(|(at, row)| row.recorded.position == at);
-    if !dense || batch.head.position != last || batch.head.frontier.size() != last {
-        return Err(StoreError::internal("a batch that does not continue the log"));
-    }
-    Ok(())
 }
 
 /// The values of a statement, as they are gathered.

@@ -35,7 +35,7 @@ use tokio::sync::Mutex;
 
 use crate::statement::Statement;
 use crate::store::OpenError;
-use crate::value::{Kind, Malformed, Value};
+use crate::value::{Kind, Value, malformed, signed, unsigned};
 use error::failed;
 
 /// One file.
@@ -153,18 +153,4 @@ fn text(row: &SqliteRow, at: usize) -> Result<Option<String>, StoreError> {
 fn blob<const N: usize>(row: &SqliteRow, at: usize) -> Result<Option<[u8; N]>, StoreError> {
     let bytes: Option<&[u8]> = row.try_get(at).map_err(failed)?;
     bytes.map(|bytes| bytes.try_into().map_err(|_| malformed("a value of its length"))).transpose()
-}
-
-fn malformed(wanted: &'static str) -> StoreError {
-    let source = Malformed { wanted };
-    StoreError::Internal { what: "a stored column".into(), source: Some(Box::new(source)) }
-}
-
-/// A position or count as a column holds it.
-fn signed(number: u64) -> Result<i64, StoreError> {
-    i64::try_from(number).map_err(|_| StoreError::internal("a number beyond a column's range"))
-}
-
-fn unsigned(number: i64) -> Result<u64, StoreError> {
-    u64::try_from(number).map_err(|_| malformed("a count"))
 }

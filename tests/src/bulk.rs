@@ -2,7 +2,7 @@
 
 use api::google::r#type::Date;
 use api::v1::administration_client::AdministrationClient;
-use api::v1::{self, Scope};
+use api::v1::{self, Scope, action};
 use calendar::CivilDate;
 use domain::command::{CaseAction, Command, Dated, SendRound, SignConsent};
 use domain::event::{
@@ -164,6 +164,49 @@ fn month(_number: u32) -> Vec<Dated<CaseAction>> {
             CaseAction::ProgressReportSent(ProgressReportSent { document: None }),
         ],
     )
+}
+
+/// The same month asked for over the interface.
+pub fn month_request(number: u32) -> v1::RecordRequest {
+    let letter = |at| v1::Letter {
+        bureau: bureau(at).to_string(),
+        items: vec![first_item().to_string()],
+        mail_class: v1::MailClass::Certified.into(),
+        ..v1::Letter::default()
+    };
+    let round = v1::SendRound { letters: (0..3).map(letter).collect() };
+    let report = v1::ProgressReportSent { document_sha256: String::new() };
+    let actions = [
+        action::Action::OpenWork(v1::OpenWork {}),
+        action::Action::SendRound(round),
+        action::Action::ProgressReportSent(report),
+    ];
+    record(number, Date { year: 2025, month: 3, day: 10 }, actions)
+}
+
+/// So many messages of today, asked for over the interface.
+pub fn messages_request(number: u32, count: usize) -> v1::RecordRequest {
+    let message = v1::MessageLogged {
+        direction: v1::Direction::Outgoing.into(),
+        text: MESSAGE.into(),
+        complaint: false,
+    };
+    let message = action::Action::MessageLogged(message);
+    record(number, today(), std::iter::repeat_n(message, count))
+}
+
+fn record(
+    number: u32,
+    on: Date,
+    actions: impl IntoIterator<Item = action::Action>,
+) -> v1::RecordRequest {
+    let action = |action| v1::Action { occurred_on: Some(on), action: Some(action) };
+    v1::RecordRequest {
+        name: format!("firms/{}/cases/{}", firm_id(), case_id(number)),
+        request_id: Uuid::now_v7().to_string(),
+        expected_version: None,
+        actions: actions.into_iter().map(action).collect(),
+    }
 }
 
 /// Logs one message and gives the size of its event.

@@ -3,6 +3,7 @@
 #![allow(clippy::missing_panics_doc, reason = "a test that cannot go on stops")]
 
 pub mod bulk;
+pub mod child;
 pub mod history;
 pub mod player;
 pub mod simulation;

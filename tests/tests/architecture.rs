@@ -54,8 +54,10 @@ const ARROWS: &[(&str, &[&str])] = &[
             "counterfoil-log",
             "counterfoil-proof",
             "counterfoil-store",
+            "counterfoil-testbed",
         ],
     ),
+    ("counterfoil-testbed", &[]),
 ];
 
 /// Who alone may use a library.

@@ -7,28 +7,20 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
 use std::collections::HashMap;
-use std::path::{Path, PathBuf};
-use std::process::Stdio;
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
-use api::v1::{self, Scope, action};
+use api::v1::{self, Scope};
 use counterfoil_tests::bulk;
-use counterfoil_tests::history::{case_id, firm_id};
+use counterfoil_tests::child::{self, Server, authorized, kill};
+use counterfoil_tests::history::firm_id;
 use domain::event::{AccountEvent, Event, Recorded};
-use ledger::gateway::FileOutbox;
-use ledger::{Ledger, Limits, ServerConfig};
-use log::{Engine, Settings, SteppedClock, UuidV7Ids};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
-use store::Store;
-use tokio::io::{AsyncBufReadExt, AsyncReadExt, BufReader};
-use tokio::process::{Child, Command};
-use tonic::Request;
-use tonic::transport::Channel;
 
 /// How often the server is killed.
 const KILLS: u32 = 100;
@@ -36,120 +28,40 @@ const KILLS: u32 = 100;
 const CALLERS: usize = 12;
 /// Clients with a finished month, for the billing runs.
 const CLIENTS: u32 = 60;
-/// Tells the child which database to serve.
-const CHILD: &str = "COUNTERFOIL_CRASH_DATABASE";
-/// Tells it where charges go.
-const OUTBOX: &str = "COUNTERFOIL_CRASH_OUTBOX";
-/// Names the cluster that tests run on.
-const CLUSTER: &str = "COUNTERFOIL_TEST_POSTGRES";
-
-async fn open(database: &str) -> (Engine, Arc<Store>, Arc<SteppedClock>) {
-    let store = Arc::new(Store::connect(database).await.unwrap());
-    let clock = Arc::new(SteppedClock::at(bulk::now()));
-    let ids = Arc::new(UuidV7Ids::new());
-    let engine = Engine::new(store.clone(), clock.clone(), ids, Settings::default());
-    (engine, store, clock)
-}
 
 /// Not a test of its own: the server, when this program is started as one.
 #[tokio::test(flavor = "multi_thread")]
 async fn serve_as_child() {
-    let Ok(database) = std::env::var(CHILD) else { return };
-    let (engine, store, clock) = open(&database).await;
-    engine.start().await.unwrap();
-    if engine.head(firm_id()).await.unwrap().position == 0 {
-        bulk::set_up(&engine).await;
-        bulk::enrol(&engine, CLIENTS).await;
-        bulk::first_month(&engine, CLIENTS).await;
-    }
-    let outbox = PathBuf::from(std::env::var_os(OUTBOX).unwrap());
-    let outbox = Arc::new(FileOutbox::new(outbox));
-    let ledger = Ledger::new(engine, store, clock, outbox, Limits::default());
-    let token = bulk::token(&ledger, "crash test", &[Scope::Record, Scope::Bill]).await;
-    let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
-    println!("\nserving {} {token}", listening.local_addr);
-    let mut input = tokio::io::stdin();
-    let mut byte = [0];
-    while input.read(&mut byte).await.is_ok_and(|read| read > 0) {}
+    child::serve().await;
 }
 
-struct Server {
-    child: Child,
-    channel: Channel,
+/// A server and who calls it.
+struct Desk {
+    server: Server,
     token: String,
 }
 
-impl Server {
-    async fn start(database: &str, outbox: &Path) -> Self {
-        let mut child = Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", "serve_as_child", "--nocapture"])
-            .env(CHILD, database)
-            .env(OUTBOX, outbox)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .kill_on_drop(true)
-            .spawn()
-            .unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        let (address, token) = loop {
-            let line = lines.next_line().await.unwrap().expect("the server says where it listens");
-            if let Some((address, token)) =
-                line.strip_prefix("serving ").and_then(|rest| rest.split_once(' '))
-            {
-                break (address.to_owned(), token.to_owned());
-            }
-        };
-        let channel =
-            Channel::from_shared(format!("http://{address}")).unwrap().connect().await.unwrap();
-        Self { child, channel, token }
-    }
-
-    fn authorize<T>(&self, message: T) -> Request<T> {
-        let mut request = Request::new(message);
-        request
-            .metadata_mut()
-            .insert("authorization", format!("Bearer {}", self.token).parse().unwrap());
-        request.set_timeout(Duration::from_secs(20));
-        request
-    }
-
+impl Desk {
     async fn record(
         &self,
         request: v1::RecordRequest,
     ) -> Result<v1::RecordResponse, tonic::Status> {
-        let mut client = CaseLedgerClient::new(self.channel.clone());
-        Ok(client.record(self.authorize(request)).await?.into_inner())
+        let mut client = CaseLedgerClient::new(self.server.channel());
+        Ok(client.record(authorized(&self.token, request)).await?.into_inner())
     }
 
     async fn bill(
         &self,
         request: v1::RunBillingRequest,
     ) -> Result<v1::RunBillingResponse, tonic::Status> {
-        let mut client = BillingClient::new(self.channel.clone());
-        Ok(client.run_billing(self.authorize(request)).await?.into_inner())
+        let mut client = BillingClient::new(self.server.channel());
+        Ok(client.run_billing(authorized(&self.token, request)).await?.into_inner())
     }
 }
 
 /// One to three messages in a random case.
 fn request(rng: &mut StdRng) -> v1::RecordRequest {
-    let message = |_| {
-        let logged = v1::MessageLogged {
-            direction: v1::Direction::Outgoing.into(),
-            text: bulk::MESSAGE.into(),
-            complaint: false,
-        };
-        v1::Action {
-            occurred_on: Some(bulk::today()),
-            action: Some(action::Action::MessageLogged(logged)),
-        }
-    };
-    v1::RecordRequest {
-        name: format!("firms/{}/cases/{}", firm_id(), case_id(rng.random_range(0..CLIENTS))),
-        request_id: uuid::Uuid::now_v7().to_string(),
-        expected_version: None,
-        actions: (0..rng.random_range(1..=3)).map(message).collect(),
-    }
+    bulk::messages_request(rng.random_range(0..CLIENTS), rng.random_range(1..=3))
 }
 
 /// What callers know: what was acknowledged, and what was in the air.
@@ -159,7 +71,7 @@ struct Known {
     in_the_air: Vec<v1::RecordRequest>,
 }
 
-async fn call(server: Arc<Server>, seed: u64, stop: Arc<AtomicBool>) -> Known {
+async fn call(server: Arc<Desk>, seed: u64, stop: Arc<AtomicBool>) -> Known {
     let mut rng = StdRng::seed_from_u64(seed);
     let mut known = Known::default();
     while !stop.load(Ordering::Relaxed) {
@@ -175,10 +87,10 @@ async fn call(server: Arc<Server>, seed: u64, stop: Arc<AtomicBool>) -> Known {
 }
 
 /// Loads the server, kills it after a while, and gives what the callers know.
-async fn load_and_kill(server: Server, seed: u64, run: &v1::RunBillingRequest) -> Known {
+async fn load_and_kill(server: Desk, seed: u64, run: &v1::RunBillingRequest) -> Known {
     let mut rng = StdRng::seed_from_u64(seed);
     let stop = Arc::new(AtomicBool::new(false));
-    let process = server.child.id().unwrap();
+    let process = server.server.process();
     let server = Arc::new(server);
     let callers: Vec<_> = (0..CALLERS)
         .map(|at| {
@@ -204,15 +116,8 @@ async fn load_and_kill(server: Server, seed: u64, run: &v1::RunBillingRequest) -
     known
 }
 
-/// SIGKILL: the process gets no chance to finish anything.
-fn kill(process: u32) {
-    let status =
-        std::process::Command::new("kill").args(["-9", &process.to_string()]).status().unwrap();
-    assert!(status.success());
-}
-
 async fn verify(database: &str) -> Vec<Recorded> {
-    let (engine, store, _) = open(database).await;
+    let (engine, store, _) = child::open(database).await.unwrap();
     engine.verify(firm_id(), |_, _| {}).await.unwrap();
     let mut log = Vec::new();
     loop {
@@ -243,7 +148,7 @@ fn check(log: &[Recorded], acknowledged: &[(v1::RecordRequest, v1::RecordRespons
 
 #[tokio::test(flavor = "multi_thread")]
 async fn nothing_acknowledged_is_lost_and_nothing_is_doubled_on_sqlite() {
-    if std::env::var_os(CHILD).is_some() {
+    if child::is_child() {
         return;
     }
     let folder = tempfile::tempdir().unwrap();
@@ -253,24 +158,12 @@ async fn nothing_acknowledged_is_lost_and_nothing_is_doubled_on_sqlite() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn nothing_acknowledged_is_lost_and_nothing_is_doubled_on_postgresql() {
-    if std::env::var_os(CHILD).is_some() {
+    if child::is_child() {
         return;
     }
-    let cluster = std::env::var(CLUSTER).unwrap_or_else(|_| {
-        panic!("{CLUSTER} is not set: run the tests through ./ops/with-postgres cargo test")
-    });
-    let name = format!("crash_{}", std::process::id());
-    let statement = |statement: String| {
-        let mut psql = std::process::Command::new("psql");
-        psql.args(["--quiet", "--no-psqlrc", "--dbname", &cluster, "--command", &statement]);
-        assert!(psql.status().unwrap().success(), "{statement}");
-    };
-    statement(format!("CREATE DATABASE {name} TEMPLATE template0"));
-    let (place, options) = cluster.split_once('?').unwrap();
-    let (server, _) = place.rsplit_once('/').unwrap();
+    let database = testbed::Database::make("crash");
     let folder = tempfile::tempdir().unwrap();
-    kill_again_and_again(&format!("{server}/{name}?{options}"), folder.path()).await;
-    statement(format!("DROP DATABASE {name} WITH (FORCE)"));
+    kill_again_and_again(&database.url(), folder.path()).await;
 }
 
 async fn kill_again_and_again(database: &str, outbox: &Path) {
@@ -280,12 +173,21 @@ async fn kill_again_and_again(database: &str, outbox: &Path) {
         as_of: Some(bulk::today()),
     };
     let mut acknowledged = Vec::new();
-    let mut server = Server::start(database, outbox).await;
+    let token = child::prepare(database, outbox, &[Scope::Record, Scope::Bill], async |engine| {
+        bulk::enrol(engine, CLIENTS).await;
+        bulk::first_month(engine, CLIENTS).await;
+    });
+    let token = token.await;
+    let start = async || Desk {
+        server: Server::start(database, outbox).await.expect("the database is there"),
+        token: token.clone(),
+    };
+    let mut server = start().await;
     for round in 0..KILLS {
         let known = load_and_kill(server, u64::from(round), &run).await;
         let log = verify(database).await;
         check(&log, &known.acknowledged);
-        server = Server::start(database, outbox).await;
+        server = start().await;
         for (request, response) in known.acknowledged.iter().take(20) {
             let again = server.record(request.clone()).await.unwrap();
             assert!(again.replayed, "the first answer again");
@@ -304,7 +206,7 @@ async fn kill_again_and_again(database: &str, outbox: &Path) {
         i32::try_from(CLIENTS).unwrap(),
         "a run cut short goes on under its id"
     );
-    kill(server.child.id().unwrap());
+    kill(server.server.process());
     let log = verify(database).await;
     check(&log, &acknowledged);
     let is_invoice =

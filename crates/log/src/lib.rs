@@ -39,8 +39,8 @@ pub use projector::{ProjectionFault, ReadBehind};
 pub use rebuild::{RebuildError, RebuildReport};
 pub use settings::{
     BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, FOLLOW_PAGE, NEEDS_MAX, PROJECT_PAGE,
-    PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX, SNAPSHOT_EVERY, STREAMS_CACHED_MAX,
-    STREAMS_PROJECTED_MAX, Settings,
+    PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX, RETRY_PATIENCE, SNAPSHOT_EVERY,
+    STREAMS_CACHED_MAX, STREAMS_PROJECTED_MAX, Settings,
 };
 pub use stats::EngineStats;
 pub use verify::{VerifyError, VerifyReport};

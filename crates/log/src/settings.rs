@@ -14,6 +14,9 @@ pub const BATCH_BYTES_MAX: usize = 4 << 20;
 pub const NEEDS_MAX: u32 = 32;
 /// Most times a failed transaction is tried again before its commands are answered.
 pub const RETRIES_MAX: u32 = 5;
+/// How long a failing transaction is tried again at most. A store that is away may take seconds to say
+/// so, and callers are better told to come back than kept.
+pub const RETRY_PATIENCE: Duration = Duration::from_secs(2);
 /// Most streams a firm's writer keeps folded in memory, and a rebuild.
 pub const STREAMS_CACHED_MAX: usize = 32_768;
 /// Most streams a firm's live projector keeps folded in memory: those of some seconds are enough.

@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use domain::ids::{FirmId, RequestId};
 use tokio::sync::{mpsc, oneshot, watch};
+use tokio::time::Instant;
 
 use crate::cache::Cache;
 use crate::clock::{Clock, Ids};
@@ -13,7 +14,7 @@ use crate::engine::{Answer, Submission, SubmitError};
 use crate::error::StoreError;
 use crate::plan::{BatchPlan, Verdict, answers};
 use crate::ports::Store;
-use crate::settings::{RETRIES_MAX, Settings};
+use crate::settings::{RETRIES_MAX, RETRY_PATIENCE, Settings};
 use crate::stats::{EngineStats, add, raise};
 
 /// A command in the queue and where its one answer goes.
@@ -92,11 +93,12 @@ impl Writer {
     async fn commit(&mut self, batch: &mut Vec<Waiting>) -> Result<(), Failure> {
         let mut failures = 0;
         let mut in_doubt = false;
+        let mut begun = Instant::now();
         while !batch.is_empty() {
             let error = match self.attempt(batch).await {
                 Ok(verdicts) => {
                     self.answer_front(batch, verdicts);
-                    (failures, in_doubt) = (0, false);
+                    (failures, in_doubt, begun) = (0, false, Instant::now());
                     continue;
                 }
                 Err(error) => error,
@@ -108,7 +110,8 @@ impl Writer {
                 add(&self.stats.outcomes_unknown, 1);
             }
             tracing::warn!(firm = %self.firm, error = as_dyn(&error), "a batch was not committed");
-            if failures == RETRIES_MAX || !may_pass(&error) {
+            let tried_enough = failures == RETRIES_MAX || begun.elapsed() > RETRY_PATIENCE;
+            if tried_enough || !may_pass(&error) {
                 return Err(if in_doubt {
                     Failure::All(SubmitError::OutcomeUnknown)
                 } else {

@@ -4,48 +4,9 @@
 
 mod common;
 
-use std::process::Command;
-
 use common::{Desk, data};
 use serde_json::json;
-
-/// Names the cluster that tests run on.
-const CLUSTER: &str = "COUNTERFOIL_TEST_POSTGRES";
-
-/// A database of this test's own, dropped with it.
-struct Database {
-    cluster: String,
-    name: String,
-}
-
-impl Database {
-    fn make(name: &str) -> Self {
-        let cluster = std::env::var(CLUSTER).unwrap_or_else(|_| {
-            panic!("{CLUSTER} is not set: run the tests through ./ops/with-postgres cargo test")
-        });
-        let database = Self { cluster, name: format!("{name}_{}", std::process::id()) };
-        assert!(database.psql(&format!("CREATE DATABASE {} TEMPLATE template0", database.name)));
-        database
-    }
-
-    fn psql(&self, statement: &str) -> bool {
-        let arguments =
-            ["--quiet", "--no-psqlrc", "--dbname", &self.cluster, "--command", statement];
-        Command::new("psql").args(arguments).status().unwrap().success()
-    }
-
-    fn url(&self) -> String {
-        let (place, options) = self.cluster.split_once('?').unwrap();
-        let (server, _) = place.rsplit_once('/').unwrap();
-        format!("{server}/{}?{options}", self.name)
-    }
-}
-
-impl Drop for Database {
-    fn drop(&mut self) {
-        self.psql(&format!("DROP DATABASE {} WITH (FORCE)", self.name));
-    }
-}
+use testbed::Database;
 
 #[test]
 fn a_firm_registers_imports_verifies_bills_and_rebuilds() {

@@ -23,6 +23,9 @@ pub const READ_WAIT: Duration = Duration::from_secs(5);
 /// How long a shutdown waits for requests in flight, and then for the log's writers.
 pub const DRAIN_DEADLINE: Duration = Duration::from_secs(20);
 
+/// How often it is looked whether the day's billing is due.
+pub const DAILY_BILLING_LOOK: Duration = Duration::from_secs(30);
+
 /// A certificate chain and its key, as PEM files.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TlsFiles {
@@ -51,6 +54,8 @@ pub struct Limits {
     pub read_wait: Duration,
     /// See [`DRAIN_DEADLINE`].
     pub drain_deadline: Duration,
+    /// See [`DAILY_BILLING_LOOK`].
+    pub daily_billing_look: Duration,
 }
 
 impl Default for Limits {
@@ -64,6 +69,7 @@ impl Default for Limits {
             request_timeout_max: REQUEST_TIMEOUT_MAX,
             read_wait: READ_WAIT,
             drain_deadline: DRAIN_DEADLINE,
+            daily_billing_look: DAILY_BILLING_LOOK,
         }
     }
 }

@@ -3,6 +3,7 @@
 use std::collections::{HashMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use api::requests::Asked;
 use calendar::CivilDate;
@@ -18,6 +19,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use crate::access::{Authority, Firms};
+use crate::billing::bill_daily;
 use crate::config::Limits;
 use crate::couples;
 use crate::gateway::PaymentGateway;
@@ -127,6 +129,12 @@ impl Ledger {
         });
     }
 
+    /// Runs every firm's billing once a day from now on, so long after midnight where the firm is, in
+    /// one process of those on the database.
+    pub fn bill_daily(&self, after_midnight: Duration) {
+        self.tasks().spawn(bill_daily(self.clone(), after_midnight));
+    }
+
     pub(crate) fn is_closing(&self) -> bool {
         self.shared.closing.is_cancelled()
     }
@@ -206,7 +214,7 @@ impl Ledger {
     /// Ends a stream whose token was taken back.
     pub(crate) async fn still_admitted(&self, authority: &Authority) -> Result<(), Failure> {
         match authority {
-            Authority::Local => Ok(()),
+            Authority::Local | Authority::Schedule => Ok(()),
             Authority::Token(grant) => self.firms().still_holds(grant, self.now()).await,
         }
     }

@@ -4,8 +4,11 @@
 
 mod common;
 
+use std::time::Duration;
+
 use api::v1;
 use common::{Service, date, first_month, id, new_case, reason, usd};
+use counterfoil_ledger::Limits;
 use tonic::Code;
 
 const CLIENTS: usize = 40;
@@ -266,4 +269,62 @@ async fn the_log_verifies_and_the_read_models_rebuild() {
     let after = service.cases().list_cases(list()).await.unwrap().into_inner().cases;
     assert_eq!(before.len(), 3);
     assert_eq!(before, after);
+}
+
+/// How many invoices there are, once the read models have seen the head.
+async fn invoices(service: &Service, firm: &str) -> usize {
+    let head = v1::GetHeadRequest { parent: firm.to_owned() };
+    let at_least_position =
+        service.administration().get_head(head).await.unwrap().into_inner().position;
+    let list = v1::ListInvoicesRequest {
+        parent: firm.to_owned(),
+        at_least_position,
+        ..Default::default()
+    };
+    service.accounts().list_invoices(list).await.unwrap().into_inner().invoices.len()
+}
+
+async fn until_there_are(service: &Service, firm: &str, wanted: usize) {
+    let billed = async {
+        while invoices(service, firm).await < wanted {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    };
+    tokio::time::timeout(Duration::from_secs(30), billed).await.expect("the day's run bills them");
+    assert_eq!(invoices(service, firm).await, wanted);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_day_is_billed_once_at_its_time_wherever_the_firm_is() {
+    let look = Duration::from_millis(20);
+    let limits = Limits { daily_billing_look: look, ..Limits::default() };
+    let service = Service::with(limits.clone()).await;
+    let firm = service.firm().await;
+    clients(&service, &firm, 2).await;
+    // It is noon where the firm is.
+    let (half_past_one, hour) = (Duration::from_mins(13 * 60 + 30), 3_600_000_000);
+    service.ledger.bill_daily(half_past_one);
+    tokio::time::sleep(10 * look).await;
+    service.clock.advance(hour);
+    tokio::time::sleep(10 * look).await;
+    assert_eq!(invoices(&service, &firm).await, 0, "it is one o'clock");
+    service.clock.advance(hour);
+    until_there_are(&service, &firm, 2).await;
+
+    let next = service.beside(limits).await;
+    next.bill_daily(half_past_one);
+    service.record(&new_case(&firm), first_month(v1::Seat::Individual, &phone(7), "tok_7")).await;
+    tokio::time::sleep(10 * look).await;
+    assert_eq!(invoices(&service, &firm).await, 2, "a day is run once");
+    service.clock.advance(24 * hour);
+    until_there_are(&service, &firm, 3).await;
+
+    let events =
+        v1::ReadEventsRequest { parent: firm.clone(), page_size: 500, ..Default::default() };
+    let events = service.cases().read_events(events).await.unwrap().into_inner().events;
+    let by_schedule = |event: &&v1::Event| event.r#type == "invoice_issued";
+    let actors: Vec<&str> =
+        events.iter().filter(by_schedule).map(|event| event.actor.as_str()).collect();
+    assert_eq!(actors, ["daily schedule"; 3]);
+    assert!(next.shutdown().await);
 }

@@ -4,17 +4,14 @@
 
 mod common;
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use api::google::r#type::Date;
 use api::v1;
 use common::{Service, action, date, enrol, id, new_case, reason, record, usd};
-use counterfoil_ledger::gateway::FileOutbox;
-use counterfoil_ledger::{Ledger, Limits, ServerConfig};
+use counterfoil_ledger::{Limits, ServerConfig};
 use domain::money::Currency;
-use log::{Engine, Settings, Submission, UuidV7Ids};
-use store::Store;
+use log::Submission;
 use tonic::Code;
 
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -227,11 +224,7 @@ async fn the_sweep_of_the_next_process_finds_couples_that_were_missed() {
     let position = head(&service, &firm).await;
     assert_eq!(suggested(&service, &firm, position).await, [], "nobody has compared them yet");
 
-    let store = Arc::new(Store::connect(&service.place.database).await.unwrap());
-    let ids = Arc::new(UuidV7Ids::default());
-    let engine = Engine::new(store.clone(), service.clock.clone(), ids, Settings::default());
-    let outbox = Arc::new(FileOutbox::new(service.place.folder().join("outbox-of-the-next")));
-    let next = Ledger::new(engine, store, service.clock.clone(), outbox, Limits::default());
+    let next = service.beside(Limits::default()).await;
     let follow = v1::FollowRequest {
         parent: firm.clone(),
         after_position: position,

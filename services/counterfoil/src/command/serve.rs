@@ -2,8 +2,10 @@
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::time::Duration;
 
 use anyhow::Context;
+use chrono::{NaiveTime, Timelike};
 use clap::Args;
 use ledger::{Limits, ServeError, ServerConfig, TlsFiles};
 use log::LogStore;
@@ -31,6 +33,10 @@ pub(crate) struct ServeArgs {
     /// not given, or in the working folder
     #[arg(long, value_name = "DIR")]
     outbox: Option<PathBuf>,
+    /// Run every firm's billing once a day at this time of day where the firm is; never by itself
+    /// if not given
+    #[arg(long, value_name = "HH:MM", value_parser = time_of_day)]
+    bill_daily_at: Option<Duration>,
     /// Write the log of the service as JSON lines
     #[arg(long)]
     pub(crate) log_json: bool,
@@ -65,6 +71,9 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
         }
         Err(error) => return Err(error.into()),
     };
+    if let Some(after_midnight) = args.bill_daily_at {
+        ledger.bill_daily(after_midnight);
+    }
     let scheme = if config.tls.is_some() { "https" } else { "http" };
     // Scripts wait for this line, also when the port was left to the system.
     println!("listening on {scheme}://{}", listening.local_addr);
@@ -83,6 +92,13 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     ended.await.context("the service stopped")??;
     store.close().await;
     Ok(Exit::Done)
+}
+
+/// So long after midnight.
+fn time_of_day(text: &str) -> Result<Duration, String> {
+    let time = NaiveTime::parse_from_str(text, "%H:%M");
+    let time = time.map_err(|_| "a time of day is 00:00 to 23:59".to_owned())?;
+    Ok(Duration::from_secs(u64::from(time.num_seconds_from_midnight())))
 }
 
 /// Ctrl-C, or what a process manager sends.

@@ -35,12 +35,16 @@ pub(crate) enum Authority {
     /// The process itself: every scope, any firm. A connection gets it only if it was made inside
     /// the process.
     Local,
+    /// The service itself, at an hour it was told: as [`Authority::Local`], under another name.
+    Schedule,
     /// The bearer of a token.
     Token(Arc<Grant>),
 }
 
 /// The actor of what is recorded from inside the process.
 const LOCAL_ACTOR: &str = "local operator";
+/// The actor of what the service does by the clock.
+const SCHEDULE_ACTOR: &str = "daily schedule";
 
 impl Authority {
     /// The authority that the front put on a request.
@@ -51,7 +55,7 @@ impl Authority {
     /// Whether a scope of a list is there.
     pub(crate) fn has_any(&self, scopes: &[Scope]) -> bool {
         match self {
-            Self::Local => true,
+            Self::Local | Self::Schedule => true,
             Self::Token(grant) => scopes.iter().any(|scope| grant.scopes.contains(scope)),
         }
     }
@@ -82,7 +86,7 @@ impl Authority {
     pub(crate) fn check_firm(&self, firm: FirmId) -> Result<(), Failure> {
         tracing::Span::current().record("firm", tracing::field::display(firm));
         match self {
-            Self::Local => Ok(()),
+            Self::Local | Self::Schedule => Ok(()),
             Self::Token(grant) if grant.firm == firm => Ok(()),
             Self::Token(grant) => {
                 tracing::warn!(access = %grant.access, of = %grant.firm, asked = %firm, "denied: another firm");
@@ -93,8 +97,10 @@ impl Authority {
 
     /// Who records.
     pub(crate) fn actor(&self) -> Text {
+        let named = |name| Text::parse(name).expect("a constant of ours is short text");
         match self {
-            Self::Local => Text::parse(LOCAL_ACTOR).expect("a constant of ours is short text"),
+            Self::Local => named(LOCAL_ACTOR),
+            Self::Schedule => named(SCHEDULE_ACTOR),
             Self::Token(grant) => grant.label.clone(),
         }
     }

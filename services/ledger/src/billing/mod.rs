@@ -1,5 +1,6 @@
 //! `Billing`: what has been earned, and asking for it.
 
+mod daily;
 mod explain;
 mod run;
 
@@ -14,6 +15,8 @@ use crate::ledger::{Ledger, one_account, receipt};
 use crate::present::fee::invoice_of;
 use domain::command::Command;
 use domain::event::StreamId;
+
+pub(crate) use daily::bill_daily;
 
 /// The service.
 pub(crate) struct BillingRpc(pub(crate) Ledger);

@@ -99,6 +99,15 @@ impl Service {
         Self { ledger, store, listening, clock, local, outbox, address, place }
     }
 
+    /// Another process on the same database, with the same clock; it serves nobody yet.
+    pub async fn beside(&self, limits: Limits) -> Ledger {
+        let store = Arc::new(Store::connect(&self.place.database).await.unwrap());
+        let ids = Arc::new(UuidV7Ids::default());
+        let engine = Engine::new(store.clone(), self.clock.clone(), ids, Settings::default());
+        let outbox = FileOutbox::new(self.place.folder().join("outbox-of-the-next"));
+        Ledger::new(engine, store, self.clock.clone(), Arc::new(outbox), limits)
+    }
+
     pub async fn channel(&self) -> Channel {
         Endpoint::from_shared(self.address.clone()).unwrap().connect().await.unwrap()
     }

@@ -1,0 +1,41 @@
+//! PostgreSQL for tests: a database of a test's own on the cluster that all tests share, or a whole
+//! cluster of its own for a test that stops, fills or copies one.
+//!
+//! Everything here panics on the first thing that does not work: a test that cannot go on stops.
+
+#![allow(clippy::missing_panics_doc, reason = "the crate's documentation says it once")]
+
+mod cluster;
+mod database;
+
+pub use cluster::{Cluster, Stop};
+pub use database::{Database, shared_cluster};
+
+use std::process::Command;
+
+/// Runs a statement with the server's own client, and gives what it printed, without decoration.
+fn psql(url: &str, statement: &str) -> String {
+    let mut psql = Command::new("psql");
+    psql.args(["--quiet", "--no-psqlrc", "--tuples-only", "--no-align"]);
+    psql.args(["--set", "ON_ERROR_STOP=1", "--dbname", url, "--command", statement]);
+    printed(psql)
+}
+
+/// What a command printed; it has to succeed.
+fn printed(mut command: Command) -> String {
+    let output = command.output().unwrap_or_else(|error| panic!("{command:?}: {error}"));
+    assert!(
+        output.status.success(),
+        "{command:?}: {}{}",
+        String::from_utf8_lossy(&output.stdout),
+        String::from_utf8_lossy(&output.stderr)
+    );
+    String::from_utf8_lossy(&output.stdout).trim_end().to_owned()
+}
+
+/// The URL of another database on the same server.
+fn beside(url: &str, name: &str) -> String {
+    let (place, options) = url.split_once('?').unwrap_or((url, ""));
+    let (server, _) = place.rsplit_once('/').expect("a URL names a database");
+    format!("{server}/{name}?{options}")
+}

@@ -1,0 +1,90 @@
+//! Billing by the clock: once a day for each firm, in one process of those on the database.
+//!
+//! The request id of a day's run is made of the firm and the day. Should two processes both run it
+//! after all, or one again after a restart, the second finds what the first did.
+
+use std::collections::HashMap;
+use std::time::Duration;
+
+use api::{name, scalar, v1};
+use calendar::CivilDate;
+use domain::ids::FirmId;
+use log::{LogStore, StoreError};
+use store::{Leases, Work};
+
+use super::run::run_billing;
+use crate::access::{Authority, derived_request};
+use crate::ledger::Ledger;
+
+/// Runs until the service closes: every firm's billing, so long after each midnight where the firm
+/// is. A day on which nothing served is made up for by the next, as a run bills whatever is over.
+pub(crate) async fn bill_daily(ledger: Ledger, after_midnight: Duration) {
+    let mut daily = Daily { leases: ledger.store().leases(), after_midnight, done: HashMap::new() };
+    loop {
+        if let Err(error) = daily.look(&ledger).await {
+            tracing::warn!(%error, "billing by the clock is left to the next look");
+        }
+        tokio::select! {
+            () = ledger.closing().cancelled() => return,
+            () = tokio::time::sleep(ledger.limits().daily_billing_look) => {}
+        }
+    }
+}
+
+struct Daily {
+    leases: Leases,
+    after_midnight: Duration,
+    /// The last day that was run, by firm.
+    done: HashMap<FirmId, CivilDate>,
+}
+
+impl Daily {
+    async fn look(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
+        for firm in ledger.store().firms().await? {
+            let Some(today) = self.due(ledger, firm).await else { continue };
+            if self.leases.ask(firm, Work::Billing).await? && bill(ledger, firm, today).await {
+                self.done.insert(firm, today);
+            }
+        }
+        Ok(())
+    }
+
+    /// Today, if today's run is due and not done here.
+    async fn due(&self, ledger: &Ledger, firm: FirmId) -> Option<CivilDate> {
+        let state = match ledger.firms().get(firm).await {
+            Ok(state) => state,
+            Err(failure) => {
+                tracing::warn!(%firm, ?failure, "billing by the clock is left to the next look");
+                return None;
+            }
+        };
+        let zone = state.registered.as_ref()?.zone;
+        let now = ledger.now().0;
+        let today = zone.date_at(now);
+        let after_midnight = i64::try_from(self.after_midnight.as_micros()).ok()?;
+        let is_time = now >= zone.start_of_day(today).saturating_add(after_midnight);
+        (is_time && self.done.get(&firm) != Some(&today)).then_some(today)
+    }
+}
+
+/// Whether the day's run is done.
+async fn bill(ledger: &Ledger, firm: FirmId, today: CivilDate) -> bool {
+    let day = today.to_string();
+    let request_id = derived_request("daily billing", &[firm.0.as_bytes(), day.as_bytes()]);
+    let message = v1::RunBillingRequest {
+        parent: name::firm(firm),
+        request_id: request_id.to_string(),
+        as_of: Some(scalar::date_message(today)),
+    };
+    match run_billing(ledger, &Authority::Schedule, &message).await {
+        Ok(run) => {
+            let (invoices, held) = (run.invoices_issued, run.fees_held);
+            tracing::info!(%firm, %today, invoices, held, "billed by the clock");
+            true
+        }
+        Err(failure) => {
+            tracing::warn!(%firm, %today, ?failure, "billing by the clock is left to the next look");
+            false
+        }
+    }
+}

@@ -2,6 +2,7 @@
 
 #![allow(clippy::missing_panics_doc, reason = "a test that cannot go on stops")]
 
+pub mod aftermath;
 pub mod bulk;
 pub mod child;
 pub mod history;

@@ -6,7 +6,6 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -15,10 +14,10 @@ use std::time::Duration;
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::{self, Scope};
+use counterfoil_tests::aftermath::{Acknowledged, check_answers, check_log, whole_log};
 use counterfoil_tests::bulk;
 use counterfoil_tests::child::{self, Server, authorized, kill};
 use counterfoil_tests::history::firm_id;
-use domain::event::{AccountEvent, Event, Recorded};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
@@ -67,7 +66,7 @@ fn request(rng: &mut StdRng) -> v1::RecordRequest {
 /// What callers know: what was acknowledged, and what was in the air.
 #[derive(Default)]
 struct Known {
-    acknowledged: Vec<(v1::RecordRequest, v1::RecordResponse)>,
+    acknowledged: Vec<Acknowledged>,
     in_the_air: Vec<v1::RecordRequest>,
 }
 
@@ -116,36 +115,6 @@ async fn load_and_kill(server: Desk, seed: u64, run: &v1::RunBillingRequest) -> 
     known
 }
 
-async fn verify(database: &str) -> Vec<Recorded> {
-    let (engine, store, _) = child::open(database).await.unwrap();
-    engine.verify(firm_id(), |_, _| {}).await.unwrap();
-    let mut log = Vec::new();
-    loop {
-        let page = engine.read(firm_id(), u64::try_from(log.len()).unwrap(), 1_000).await.unwrap();
-        if page.is_empty() {
-            break;
-        }
-        log.extend(page.iter().map(|stored| Recorded::from_bytes(&stored.bytes).unwrap()));
-    }
-    engine.shutdown(Duration::from_secs(5)).await;
-    store.close().await;
-    log
-}
-
-/// Every acknowledged request stands in the log once, whole, where its answer said.
-fn check(log: &[Recorded], acknowledged: &[(v1::RecordRequest, v1::RecordResponse)]) {
-    let mut positions: HashMap<String, Vec<u64>> = HashMap::new();
-    for recorded in log {
-        positions.entry(recorded.request_id.to_string()).or_default().push(recorded.position);
-    }
-    for (request, response) in acknowledged {
-        let first = u64::try_from(response.first_position).unwrap();
-        let count = u64::try_from(request.actions.len()).unwrap();
-        let expected: Vec<u64> = (first..first + count).collect();
-        assert_eq!(positions.get(&request.request_id), Some(&expected), "{}", request.request_id);
-    }
-}
-
 #[tokio::test(flavor = "multi_thread")]
 async fn nothing_acknowledged_is_lost_and_nothing_is_doubled_on_sqlite() {
     if child::is_child() {
@@ -185,8 +154,8 @@ async fn kill_again_and_again(database: &str, outbox: &Path) {
     let mut server = start().await;
     for round in 0..KILLS {
         let known = load_and_kill(server, u64::from(round), &run).await;
-        let log = verify(database).await;
-        check(&log, &known.acknowledged);
+        let log = whole_log(database).await;
+        check_answers(&log, &known.acknowledged);
         server = start().await;
         for (request, response) in known.acknowledged.iter().take(20) {
             let again = server.record(request.clone()).await.unwrap();
@@ -207,15 +176,9 @@ async fn kill_again_and_again(database: &str, outbox: &Path) {
         "a run cut short goes on under its id"
     );
     kill(server.server.process());
-    let log = verify(database).await;
-    check(&log, &acknowledged);
-    let is_invoice =
-        |r: &&Recorded| matches!(r.event, Event::Account(AccountEvent::InvoiceIssued(_)));
-    assert_eq!(
-        log.iter().filter(is_invoice).count(),
-        usize::try_from(CLIENTS).unwrap(),
-        "no fee twice"
-    );
+    let log = whole_log(database).await;
+    check_answers(&log, &acknowledged);
+    assert_eq!(check_log(&log), u64::from(CLIENTS), "no fee twice");
     assert!(
         acknowledged.len() > 1_000,
         "{} requests under {KILLS} kills prove little",

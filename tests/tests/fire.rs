@@ -5,7 +5,6 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
@@ -14,10 +13,10 @@ use std::time::{Duration, Instant};
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::{self, Scope, follow_response};
+use counterfoil_tests::aftermath::{Acknowledged, check_answers, check_log, whole_log};
 use counterfoil_tests::bulk;
 use counterfoil_tests::child::{self, Server, authorized, kill};
 use counterfoil_tests::history::{case_id, firm_id};
-use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use testbed::{Cluster, Stop};
@@ -98,9 +97,6 @@ fn may_ask_again(status: &Status) -> bool {
     let of_transport = std::error::Error::source(status).is_some();
     matches!(status.code(), Code::Unavailable | Code::DeadlineExceeded) || of_transport
 }
-
-/// A request and where its answer says that it stands.
-type Acknowledged = (v1::RecordRequest, v1::RecordResponse);
 
 async fn record(fleet: Arc<Fleet>, seed: u64) -> Vec<Acknowledged> {
     let mut rng = StdRng::seed_from_u64(seed);
@@ -237,62 +233,6 @@ async fn kill_servers(
     (kills, servers)
 }
 
-async fn whole_log(database: &str) -> Vec<Recorded> {
-    let (engine, store, _) = child::open(database).await.unwrap();
-    let verified = engine.verify(firm_id(), |_, _| {}).await;
-    verified.expect("every event re-hashes to the root");
-    let mut log: Vec<Recorded> = Vec::new();
-    loop {
-        let page = engine.read(firm_id(), u64::try_from(log.len()).unwrap(), 1_000).await.unwrap();
-        if page.is_empty() {
-            break;
-        }
-        log.extend(page.iter().map(|stored| Recorded::from_bytes(&stored.bytes).unwrap()));
-    }
-    assert_eq!(engine.head(firm_id()).await.unwrap().position, u64::try_from(log.len()).unwrap());
-    engine.shutdown(Duration::from_secs(5)).await;
-    store.close().await;
-    log
-}
-
-fn check_log(log: &[Recorded]) {
-    let mut versions: HashMap<StreamId, u64> = HashMap::new();
-    let (mut fees, mut invoices) = (HashSet::new(), Vec::new());
-    for (at, recorded) in log.iter().enumerate() {
-        assert_eq!(recorded.position, u64::try_from(at).unwrap() + 1, "positions are dense");
-        let version = versions.entry(recorded.stream).or_default();
-        *version += 1;
-        assert_eq!(recorded.stream_version, *version, "so are the versions of {}", recorded.stream);
-        match &recorded.event {
-            Event::Case(CaseEvent::FeeEarned(fee)) => {
-                assert!(fees.insert((recorded.stream, fee.period)), "a fee is earned once");
-            }
-            Event::Account(AccountEvent::InvoiceIssued(invoice)) => invoices.push(invoice.number),
-            _ => {}
-        }
-    }
-    let gapless: Vec<u64> = (1..=u64::try_from(invoices.len()).unwrap()).collect();
-    assert_eq!(invoices, gapless, "invoice numbers are gapless, and in the log's order");
-    assert!(!fees.is_empty(), "nothing was billed");
-}
-
-/// Every acknowledged request stands in the log once, whole, where its answer said.
-fn check_answers(log: &[Recorded], acknowledged: &[Acknowledged]) {
-    let mut positions: HashMap<String, Vec<u64>> = HashMap::new();
-    for recorded in log {
-        positions.entry(recorded.request_id.to_string()).or_default().push(recorded.position);
-    }
-    let mut known = BTreeSet::new();
-    for (request, response) in acknowledged {
-        let first = u64::try_from(response.first_position).unwrap();
-        let count = u64::try_from(response.event_count).unwrap();
-        assert!(count >= u64::try_from(request.actions.len()).unwrap());
-        let expected: Vec<u64> = (first..first + count).collect();
-        assert_eq!(positions.get(&request.request_id), Some(&expected), "{}", request.request_id);
-        assert!(known.insert(first), "two answers name one position");
-    }
-}
-
 #[tokio::test(flavor = "multi_thread")]
 async fn three_servers_under_fire_lose_nothing_and_double_nothing() {
     if child::is_child() {
@@ -362,7 +302,7 @@ async fn three_servers_under_fire_lose_nothing_and_double_nothing() {
     }
 
     let log = whole_log(&database).await;
-    check_log(&log);
+    assert!(check_log(&log) > 0, "nothing was billed");
     check_answers(&log, &acknowledged);
     println!(
         "{kills} servers killed, {} power cuts: {} events, {} requests acknowledged, {} answers to try \

@@ -312,6 +312,6 @@ async fn three_servers_under_fire_lose_nothing_and_double_nothing() {
         acknowledged.len(),
         fleet.turned_away.load(Ordering::Relaxed),
     );
-    assert!(acknowledged.len() > 1_000, "{} requests prove little", acknowledged.len());
+    assert!(acknowledged.len() > 300, "{} requests prove little", acknowledged.len());
     assert!(kills >= 5 && reads > 100 && followed > 0 && billed > 0);
 }

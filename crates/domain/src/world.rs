@@ -157,6 +157,16 @@ impl World {
         self.streams.remove(&stream);
     }
 
+    /// Moves to an end of the log that others wrote. The streams they wrote to must have been
+    /// forgotten; all others stand as they stood.
+    ///
+    /// # Panics
+    /// If the log went back.
+    pub fn move_to(&mut self, position: u64, invoices: u64) {
+        assert!(position >= self.position && invoices >= self.invoices, "a log only grows");
+        (self.position, self.invoices) = (position, invoices);
+    }
+
     /// Drops every loaded stream for which `keep` is false.
     pub fn retain(&mut self, mut keep: impl FnMut(StreamId) -> bool) {
         self.streams.retain(|stream, _| keep(*stream));

@@ -1,6 +1,6 @@
 //! The streams a firm's writer keeps folded between batches.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 
 use domain::event::StreamId;
 use domain::ids::FirmId;
@@ -17,9 +17,6 @@ pub(crate) struct Cache {
     world: World,
     /// Whether `world` stands at a head that was seen. A cleared cache knows nothing.
     known: bool,
-    /// The world before another process moved the head, less what that process wrote: a state in it
-    /// is still right until this process writes to the stream, which moves it to `world` first.
-    previous: Option<World>,
     /// The batch in which each stream was last used.
     used: HashMap<StreamId, u64>,
     batch: u64,
@@ -32,7 +29,6 @@ impl Cache {
             firm,
             world: World::new(firm, 0, 0),
             known: false,
-            previous: None,
             used: HashMap::new(),
             batch: 0,
             streams_max,
@@ -64,23 +60,25 @@ impl Cache {
         if self.known && at == (head.position, head.invoices) {
             return;
         }
-        let fresh = World::new(self.firm, head.position, head.invoices);
-        let mut stale = std::mem::replace(&mut self.world, fresh);
-        self.used.clear();
         // A head that went back, or moved without naming a stream, says this cache is of another log.
-        let explained = self.known && head.position > stale.position() && !moved.is_empty();
-        self.previous = explained.then(|| {
-            let moved: HashSet<_> = moved.iter().copied().collect();
-            stale.retain(|stream| !moved.contains(&stream));
-            stale
-        });
+        let explained =
+            self.known && !moved.is_empty() && (head.position > at.0 && head.invoices >= at.1);
+        if explained {
+            for stream in moved {
+                self.world.forget(*stream);
+                self.used.remove(stream);
+            }
+            self.world.move_to(head.position, head.invoices);
+        } else {
+            self.world = World::new(self.firm, head.position, head.invoices);
+            self.used.clear();
+        }
         self.known = true;
     }
 
     /// Begins the same batch once more, at the same head: what was decided is undone.
     pub(crate) fn reopen(&mut self, head: &Head) {
         self.world = World::new(self.firm, head.position, head.invoices);
-        self.previous = None;
         self.used.clear();
     }
 
@@ -88,12 +86,6 @@ impl Cache {
     pub(crate) fn insert(&mut self, stream: StreamId, state: State) {
         self.world.insert(stream, state);
         self.touch(stream);
-    }
-
-    /// Brings a stream over from before the head moved, if it is there.
-    pub(crate) fn recall(&mut self, stream: StreamId) -> bool {
-        let state = self.previous.as_ref().and_then(|previous| previous.state(stream)).cloned();
-        state.map(|state| self.insert(stream, state)).is_some()
     }
 
     /// Notes that a stream was used in this batch.
@@ -106,7 +98,6 @@ impl Cache {
         if self.world.loaded() <= self.streams_max {
             return;
         }
-        self.previous = None;
         let mut batches: Vec<u64> = self.used.values().copied().collect();
         let oldest = batches.iter().min().copied().unwrap_or(self.batch);
         let middle = batches.len() / 2;
@@ -169,30 +160,19 @@ mod tests {
     fn a_moved_head_keeps_what_the_other_writer_left_alone() {
         let mut cache = filled(100, 3);
         assert_eq!(cache.known_position(), 10);
-        cache.open(&head(12), &[case(1)]);
-        assert_eq!(cache.world().loaded(), 0);
-        assert!(cache.recall(case(0)) && cache.recall(StreamId::Firm));
-        assert!(!cache.recall(case(1)), "it was written by another process");
-    }
-
-    #[test]
-    fn what_was_evicted_is_not_recalled_from_before() {
-        let mut cache = filled(4, 3);
-        cache.open(&head(12), &[case(2)]);
-        assert!(cache.recall(case(0)), "from here on this writer's own events move it");
-        for number in 10..20 {
-            cache.open(&head(12), &[]);
-            cache.insert(case(number), State::empty(case(number)));
+        for position in 12..15 {
+            cache.open(&head(position), &[case(1)]);
+            assert!(cache.world().has(case(0)) && cache.world().has(StreamId::Firm));
+            assert!(!cache.world().has(case(1)), "it was written by another process");
         }
-        cache.evict();
-        assert!(!cache.world().has(case(0)) && !cache.recall(case(0)));
+        assert_eq!(cache.world().position(), 14);
     }
 
     #[test]
     fn a_head_that_went_back_forgets_everything() {
         let mut cache = filled(100, 3);
         cache.open(&head(9), &[]);
-        assert!(!cache.recall(case(0)));
+        assert_eq!(cache.world().loaded(), 0);
         cache.clear();
         assert_eq!(cache.known_position(), NOTHING_KNOWN);
     }

@@ -104,7 +104,7 @@ impl<'a> BatchPlan<'a> {
                         self.needs = 0;
                         let what = format!("a command asked for {stream} after {NEEDS_MAX} others");
                         self.verdicts.push(Verdict::Failed(what));
-                    } else if !self.cache.recall(stream) {
+                    } else {
                         return Step::Load(vec![stream]);
                     }
                 }
@@ -243,7 +243,7 @@ impl<'a> BatchPlan<'a> {
                 wanted.extend(named_streams(&waiting.submission.command));
             }
         }
-        wanted.retain(|stream| !self.cache.world().has(*stream) && !self.cache.recall(*stream));
+        wanted.retain(|stream| !self.cache.world().has(*stream));
         let mut wanted: Vec<_> = wanted.into_iter().collect();
         wanted.sort_unstable();
         wanted

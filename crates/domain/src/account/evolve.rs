@@ -49,7 +49,7 @@ impl Account {
             AccountEvent::PaymentMovedBack(_) => self.moved_to = None,
             AccountEvent::InvoiceIssued(e) => self.issued(e, mark),
             AccountEvent::ChargeRequested(e) => {
-                if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&e.invoice) {
+                if let Some(invoice) = self.invoice_mut(e.invoice) {
                     invoice.charge_open = Some(e.attempt);
                     invoice.tries = e.attempt;
                     invoice.next_try_on = None;
@@ -57,7 +57,7 @@ impl Account {
             }
             AccountEvent::PaymentSettled(e) => self.settled(e, mark),
             AccountEvent::PaymentFailed(e) => {
-                if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&e.invoice) {
+                if let Some(invoice) = self.invoice_mut(e.invoice) {
                     invoice.charge_open = None;
                     invoice.failed = Some(e.reason);
                     invoice.next_try_on = e.next_try_on;
@@ -72,13 +72,13 @@ impl Account {
                 }
             }
             AccountEvent::CreditGranted(e) => {
-                if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&e.invoice) {
+                if let Some(invoice) = self.invoice_mut(e.invoice) {
                     add(&mut invoice.credited, e.amount);
                     close_if_settled(invoice);
                 }
             }
             AccountEvent::WrittenOff(e) => {
-                if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&e.invoice) {
+                if let Some(invoice) = self.invoice_mut(e.invoice) {
                     add(&mut invoice.written_off, e.amount);
                     close_if_settled(invoice);
                 }
@@ -125,9 +125,13 @@ impl Account {
         Arc::make_mut(&mut self.invoices).insert(e.number, invoice);
     }
 
+    fn invoice_mut(&mut self, number: u64) -> Option<&mut Invoice> {
+        Arc::make_mut(&mut self.invoices).get_mut(&number)
+    }
+
     fn settled(&mut self, e: &PaymentSettled, mark: Mark) {
         for applied in &e.applied {
-            if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&applied.invoice) {
+            if let Some(invoice) = self.invoice_mut(applied.invoice) {
                 add(&mut invoice.paid, applied.amount);
                 invoice.charge_open = None;
                 invoice.failed = None;
@@ -148,7 +152,7 @@ impl Account {
     /// invoice with it: the client does not owe again what the firm gave back.
     fn refunded(&mut self, e: &RefundIssued, mark: Mark) {
         for (invoice, amount) in self.take_back(&e.payment, e.amount) {
-            if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&invoice) {
+            if let Some(invoice) = self.invoice_mut(invoice) {
                 add(&mut invoice.paid, negative(amount));
                 add(&mut invoice.credited, amount);
             }
@@ -166,7 +170,7 @@ impl Account {
     /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
     fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) {
         for (invoice, amount) in self.take_back(&e.payment, e.amount) {
-            if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&invoice) {
+            if let Some(invoice) = self.invoice_mut(invoice) {
                 add(&mut invoice.paid, negative(amount));
                 add(&mut invoice.charged_back, amount);
             }
@@ -189,7 +193,7 @@ impl Account {
         add(&mut payment.returned, negative(amount));
         let mut left = amount;
         for applied in payment.applied.clone() {
-            if let Some(invoice) = Arc::make_mut(&mut self.invoices).get_mut(&applied.invoice) {
+            if let Some(invoice) = self.invoice_mut(applied.invoice) {
                 let part = left.min(invoice.charged_back);
                 add(&mut invoice.charged_back, negative(part));
                 add(&mut invoice.paid, part);

@@ -140,6 +140,14 @@ pub(crate) struct Firm {
     projector: Mutex<Option<JoinHandle<()>>>,
 }
 
+impl Firm {
+    /// Requests that wait for the writer.
+    pub(crate) fn queued(&self) -> usize {
+        let waiting = |queue: &Queue| queue.sender.max_capacity() - queue.sender.capacity();
+        lock(&self.writer).as_ref().map_or(0, waiting)
+    }
+}
+
 /// A writer's queue and its task.
 struct Queue {
     sender: mpsc::Sender<Waiting>,
@@ -186,7 +194,7 @@ impl Engine {
     ) -> Result<Answer, SubmitError> {
         let sender = self.queue(firm)?;
         let (answer, pending) = oneshot::channel();
-        sender.try_send(Waiting { submission, answer }).map_err(|error| match error {
+        sender.try_send(Waiting::new(submission, answer)).map_err(|error| match error {
             mpsc::error::TrySendError::Full(_) => {
                 self.inner.stats.overloaded.fetch_add(1, Ordering::Relaxed);
                 SubmitError::Overloaded
@@ -210,7 +218,7 @@ impl Engine {
             _ = closing.wait_for(|closing| *closing) => return Err(SubmitError::ShuttingDown),
         };
         let (answer, pending) = oneshot::channel();
-        room.send(Waiting { submission, answer });
+        room.send(Waiting::new(submission, answer));
         Ok(pending)
     }
 
@@ -264,6 +272,11 @@ impl Engine {
         }
     }
 
+    /// Most requests that wait for one firm's writer.
+    pub fn queue_depth_max(&self) -> usize {
+        self.inner.settings.queue_depth_max
+    }
+
     /// Counters.
     pub fn stats(&self) -> Arc<EngineStats> {
         Arc::clone(&self.inner.stats)
@@ -278,8 +291,13 @@ impl Engine {
         drained
     }
 
+    /// Every firm that something runs for.
+    pub(crate) fn all_firms(&self) -> Vec<Arc<Firm>> {
+        read(&self.inner.firms).values().cloned().collect()
+    }
+
     async fn drain(&self) {
-        let firms: Vec<_> = read(&self.inner.firms).values().cloned().collect();
+        let firms = self.all_firms();
         for firm in &firms {
             let queue = lock(&firm.writer).take();
             if let Some(Queue { sender, task }) = queue {

@@ -4,12 +4,14 @@
 //! calls are whole operations. The engine owns the order of decisions, what a repeated request is
 //! answered, and that every event is counted exactly once; a store owns durability.
 
+mod activity;
 mod cache;
 mod clock;
 mod engine;
 mod error;
 mod fold;
 mod follow;
+mod histogram;
 pub mod memory;
 mod outcome;
 mod page;
@@ -25,11 +27,13 @@ mod writer;
 #[cfg(test)]
 mod tests;
 
+pub use activity::Activity;
 pub use clock::{Clock, Ids, SequentialIds, SteppedClock, SystemClock, UuidV7Ids};
 pub use engine::{Answer, Engine, Pending, Submission, SubmitError};
 pub use error::{Cause, StoreError};
 pub use fold::{Fault, state_of};
 pub use follow::{FollowError, Followed};
+pub use histogram::{COUNTS, Counted, Histogram, MICROS};
 pub use outcome::{Accepted, Outcome, OutcomeResult};
 pub use ports::{
     AppendRow, Batch, Checkpoint, Head, LoadedStream, LogStore, NOTHING_KNOWN, Opening, Plan,

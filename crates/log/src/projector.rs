@@ -5,7 +5,7 @@
 
 use std::collections::{HashMap, HashSet};
 use std::panic::AssertUnwindSafe;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
 
@@ -45,7 +45,9 @@ pub(crate) struct Projection {
     /// Readers who wait for a position now.
     waiting: AtomicUsize,
     hurry: Notify,
-    fault: Mutex<Option<ProjectionFault>>,
+    /// Whether this process projects, as of the last step.
+    pub(crate) leads: AtomicBool,
+    pub(crate) fault: Mutex<Option<ProjectionFault>>,
     resumed: Notify,
 }
 
@@ -56,6 +58,7 @@ impl Projection {
             live: tokio::sync::Mutex::new(Projector::new(settings)),
             waiting: AtomicUsize::new(0),
             hurry: Notify::new(),
+            leads: AtomicBool::new(false),
             fault: Mutex::default(),
             resumed: Notify::new(),
         }
@@ -192,6 +195,7 @@ async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
         Ok(None) => {}
         Ok(Some(pause)) => return pause,
         Err(error) => {
+            projection.leads.store(false, Ordering::Relaxed);
             tracing::warn!(firm = %firm.id, error = as_dyn(&error), "who projects is not known");
             return Pause::Retry;
         }
@@ -241,11 +245,13 @@ async fn follow_leader(
     firm: &Firm,
     live: &mut Projector,
 ) -> Result<Option<Pause>, StoreError> {
-    if inner.store.leads(firm.id).await? {
+    let projection = &firm.projection;
+    let leads = inner.store.leads(firm.id).await?;
+    projection.leads.store(leads, Ordering::Relaxed);
+    if leads {
         return Ok(None);
     }
     live.forget();
-    let projection = &firm.projection;
     projection.reach(inner.store.checkpoint(firm.id).await?.position);
     Ok(Some(if projection.is_anyone_waiting() { Pause::Retry } else { Pause::Head }))
 }

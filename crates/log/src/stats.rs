@@ -4,6 +4,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use domain::refusal::Reason;
 
+use crate::histogram::{COUNTS, Histogram, MICROS};
+
 /// Plain counters since the start of the process, over all firms.
 #[derive(Debug)]
 pub struct EngineStats {
@@ -13,6 +15,15 @@ pub struct EngineStats {
     pub commands: AtomicU64,
     /// Events committed.
     pub events: AtomicU64,
+    /// Microseconds from the submission of a command to its answer from a commit, refusals and
+    /// repetitions included.
+    pub append_time: Histogram,
+    /// Microseconds of a transaction that committed, with the decisions inside it.
+    pub commit_time: Histogram,
+    /// Commands of each transaction.
+    pub batch_commands: Histogram,
+    /// Events of each transaction; none where every command was refused or repeated.
+    pub batch_events: Histogram,
     /// Commands of the largest batch.
     pub batch_commands_max: AtomicU64,
     /// Requests answered from their first outcome.
@@ -38,6 +49,10 @@ impl Default for EngineStats {
             batches: AtomicU64::default(),
             commands: AtomicU64::default(),
             events: AtomicU64::default(),
+            append_time: Histogram::new(MICROS),
+            commit_time: Histogram::new(MICROS),
+            batch_commands: Histogram::new(COUNTS),
+            batch_events: Histogram::new(COUNTS),
             batch_commands_max: AtomicU64::default(),
             replays: AtomicU64::default(),
             reused: AtomicU64::default(),

@@ -3,6 +3,7 @@
 //! Requests only enqueue and wait, so a caller that goes away never touches a transaction.
 
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 
 use domain::ids::{FirmId, RequestId};
 use tokio::sync::{mpsc, oneshot, watch};
@@ -20,10 +21,18 @@ use crate::stats::{EngineStats, add, raise};
 /// A command in the queue and where its one answer goes.
 pub(crate) struct Waiting {
     pub(crate) submission: Submission,
-    pub(crate) answer: oneshot::Sender<Result<Answer, SubmitError>>,
+    answer: oneshot::Sender<Result<Answer, SubmitError>>,
+    since: Instant,
 }
 
 impl Waiting {
+    pub(crate) fn new(
+        submission: Submission,
+        answer: oneshot::Sender<Result<Answer, SubmitError>>,
+    ) -> Self {
+        Self { submission, answer, since: Instant::now() }
+    }
+
     fn answer(self, answer: Result<Answer, SubmitError>) {
         // A caller that went away has stopped waiting; what was decided stands.
         let _ = self.answer.send(answer);
@@ -128,11 +137,13 @@ impl Writer {
     /// One transaction. A batch whose earlier commit is in doubt goes through here again too: its
     /// requests that landed are found by their ids, and only the others are decided.
     async fn attempt(&mut self, batch: &[Waiting]) -> Result<Vec<Verdict>, StoreError> {
+        let begun = Instant::now();
         let requests: Vec<RequestId> = batch.iter().map(|w| w.submission.request_id).collect();
         let known_position = self.cache.known_position();
         let mut plan =
             BatchPlan::new(&mut self.cache, batch, self.clock.as_ref(), self.ids.as_ref());
         self.store.transact(self.firm, known_position, &requests, &mut plan).await?;
+        self.stats.commit_time.add_time(begun.elapsed());
         Ok(plan.into_verdicts()?)
     }
 
@@ -148,6 +159,7 @@ impl Writer {
         self.count(&verdicts);
         let decided = verdicts.len();
         for (waiting, answer) in batch.drain(..decided).zip(answers(verdicts)) {
+            self.stats.append_time.add_time(waiting.since.elapsed());
             waiting.answer(answer);
         }
         self.cache.evict();
@@ -158,11 +170,11 @@ impl Writer {
         add(&stats.batches, 1);
         add(&stats.commands, verdicts.len());
         raise(&stats.batch_commands_max, verdicts.len());
+        stats.batch_commands.add(u64::try_from(verdicts.len()).unwrap_or(u64::MAX));
+        let mut events = 0;
         for verdict in verdicts {
             match verdict {
-                Verdict::Accepted(answer) => {
-                    add(&stats.events, usize::try_from(answer.count).unwrap_or(usize::MAX));
-                }
+                Verdict::Accepted(answer) => events += answer.count,
                 Verdict::Refused(refusal) => stats.count_refusal(refusal.reason),
                 Verdict::Replayed(_) | Verdict::SameAs(_) => add(&stats.replays, 1),
                 Verdict::Reused { .. } => add(&stats.reused, 1),
@@ -171,6 +183,8 @@ impl Writer {
                 }
             }
         }
+        stats.events.fetch_add(events, Ordering::Relaxed);
+        stats.batch_events.add(events);
     }
 }
 

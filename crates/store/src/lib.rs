@@ -5,6 +5,7 @@
 //! what only that engine does: append, load, projection, errors.
 
 mod key;
+mod pools;
 mod postgres;
 mod read;
 mod row;
@@ -15,6 +16,7 @@ mod together;
 mod value;
 
 pub use key::MatchKey;
+pub use pools::{EngineKind, Pool};
 pub use read::*;
 pub use store::{OpenError, Store};
 pub use together::{Hint, Hints, Leases, Work};

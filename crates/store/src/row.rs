@@ -26,6 +26,16 @@ impl<A: Selected, B: Selected> Selected for (A, B) {
     }
 }
 
+/// A count.
+impl Selected for u64 {
+    fn kinds(out: &mut Vec<Kind>) {
+        out.push(<Self as crate::value::Column>::KIND);
+    }
+    fn take(values: Values<'_>) -> Result<Self, Malformed> {
+        next(values)
+    }
+}
+
 /// The next column.
 pub(crate) fn next<T: crate::value::Column>(values: Values<'_>) -> Result<T, Malformed> {
     T::take(values.next().ok_or(Malformed { wanted: "there" })?)

@@ -32,7 +32,10 @@ async fn everything(store: &Store) -> Vec<String> {
     let with = CaseFilter { with_exception: true, ..CaseFilter::default() };
     add(&mut all, store.list_cases(FIRM, with, None, 100).await.unwrap());
     add(&mut all, store.rounds_possible(FIRM, far, None, 100).await.unwrap());
-    add(&mut all, store.overdue_clocks(FIRM, far, None, 100).await.unwrap());
+    let overdue = store.overdue_clocks(FIRM, far, None, 100).await.unwrap();
+    let counted = store.count_overdue_clocks(FIRM, far).await.unwrap();
+    assert_eq!(usize::try_from(counted).unwrap(), overdue.len());
+    add(&mut all, overdue);
     add(&mut all, store.cases_with_period_ended(FIRM, far, None, 100).await.unwrap());
     add(&mut all, store.list_held_fees(FIRM, None, 100).await.unwrap());
     add(&mut all, store.couple_candidates(FIRM, None, 100).await.unwrap());

@@ -6,6 +6,7 @@ use anyhow::Context;
 use tracing_subscriber::EnvFilter;
 
 use crate::cli::{Cli, Command};
+use crate::command::serve::LogFormat;
 
 /// The filter's variable: `COUNTERFOIL_LOG=debug`, or `counterfoil_ledger=debug,warn`.
 const FILTER: &str = "COUNTERFOIL_LOG";
@@ -18,7 +19,8 @@ pub(crate) fn start(cli: &Cli) -> anyhow::Result<()> {
         Err(_) => EnvFilter::new(default),
     };
     let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr);
-    let as_json = matches!(&cli.command, Command::Serve(args) if args.log_json);
+    let as_json =
+        matches!(&cli.command, Command::Serve(args) if args.log_format == LogFormat::Json);
     let started = if as_json {
         builder.json().try_init()
     } else {

@@ -45,3 +45,12 @@ fn a_server_answers_whoever_has_a_token_and_drains_at_the_end() {
     assert_eq!(served.end(), Some(0));
     desk.log();
 }
+
+#[test]
+fn metrics_have_a_port_of_their_own_that_strangers_do_not_reach_by_default() {
+    let desk = Desk::with_firm();
+    let elsewhere = ["serve", "--listen", "127.0.0.1:0", "--metrics", "0.0.0.0:0"];
+    let ran = desk.run(&elsewhere);
+    assert_eq!(ran.code, 2, "{ran:?}");
+    assert!(ran.err.contains("metrics are shown to whoever asks"), "{ran:?}");
+}

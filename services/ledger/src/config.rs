@@ -103,6 +103,27 @@ impl ServerConfig {
     }
 }
 
+/// Where the figures for Prometheus are shown. There is no TLS on that port, and no token.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MetricsConfig {
+    /// The address and port; port 0 takes a free one.
+    pub listen: SocketAddr,
+    /// Shows them on other addresses than loopback: only where a private network, or something in
+    /// front, keeps strangers away.
+    pub allow_plaintext_elsewhere: bool,
+}
+
+impl MetricsConfig {
+    /// Refuses an address where strangers could read them.
+    pub fn check(&self) -> Result<(), ConfigError> {
+        if self.listen.ip().is_loopback() || self.allow_plaintext_elsewhere {
+            Ok(())
+        } else {
+            Err(ConfigError::Metrics { listen: self.listen })
+        }
+    }
+}
+
 /// Why a configuration is refused.
 #[derive(Debug, thiserror::Error)]
 pub enum ConfigError {
@@ -112,6 +133,15 @@ pub enum ConfigError {
          elsewhere explicitly if something in front adds TLS"
     )]
     Plaintext {
+        /// The address.
+        listen: SocketAddr,
+    },
+    /// Metrics not on loopback.
+    #[error(
+        "{listen} is not a loopback address, and metrics are shown to whoever asks: allow plaintext \
+         elsewhere explicitly if a private network or something in front keeps strangers away"
+    )]
+    Metrics {
         /// The address.
         listen: SocketAddr,
     },

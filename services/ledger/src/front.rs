@@ -4,6 +4,7 @@ use std::convert::Infallible;
 use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::task::{Context, Poll};
 use std::time::Duration;
 
@@ -83,6 +84,7 @@ where
 {
     async fn trace(self, request: Request<Body>) -> Response<Body> {
         let started = Instant::now();
+        let begun = self.ledger.metrics().requests.begin(request.uri().path());
         let span = telemetry::span(request.uri().path());
         async {
             let response = match self.shed(request).await {
@@ -91,7 +93,7 @@ where
             };
             let code = Status::from_header_map(response.headers()).map_or(Code::Ok, |s| s.code());
             telemetry::ended(code, started.elapsed());
-            response
+            begun.answered(response)
         }
         .instrument(span)
         .await
@@ -102,8 +104,11 @@ where
         if self.ledger.is_closing() {
             return Err(Failure::ShuttingDown.into());
         }
-        let slot =
-            Arc::clone(self.ledger.slots()).try_acquire_owned().map_err(|_| Failure::Overloaded)?;
+        let slot = Arc::clone(self.ledger.slots()).try_acquire_owned();
+        let slot = slot.map_err(|_| {
+            self.ledger.metrics().requests.shed.fetch_add(1, Ordering::Relaxed);
+            Failure::Overloaded
+        })?;
         let response = self.timeout(request).await;
         drop(slot);
         response

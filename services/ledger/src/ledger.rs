@@ -23,6 +23,7 @@ use crate::billing::bill_daily;
 use crate::config::Limits;
 use crate::couples;
 use crate::gateway::PaymentGateway;
+use crate::metrics::Metrics;
 use crate::telemetry;
 use api::status::Failure;
 
@@ -40,6 +41,7 @@ struct Shared {
     limits: Limits,
     firms: Firms,
     slots: Arc<Semaphore>,
+    metrics: Metrics,
     followers: Mutex<HashMap<AccessId, Arc<Semaphore>>>,
     closing: CancellationToken,
     tasks: TaskTracker,
@@ -59,6 +61,7 @@ impl Ledger {
         let shared = Shared {
             firms: Firms::new(engine.clone()),
             slots: Arc::new(Semaphore::new(limits.requests_max)),
+            metrics: Metrics::new(),
             engine,
             store,
             clock,
@@ -103,6 +106,10 @@ impl Ledger {
 
     pub(crate) fn slots(&self) -> &Arc<Semaphore> {
         &self.shared.slots
+    }
+
+    pub(crate) fn metrics(&self) -> &Metrics {
+        &self.shared.metrics
     }
 
     pub(crate) fn closing(&self) -> &CancellationToken {
@@ -209,6 +216,14 @@ impl Ledger {
             subject: format!("token {}", grant.access),
             limit: format!("{most} open Follow streams"),
         })
+    }
+
+    /// How many streams tokens hold open.
+    pub(crate) fn follow_streams(&self) -> u64 {
+        let most = self.limits().follow_streams_per_token;
+        let followers = self.shared.followers.lock().unwrap_or_else(PoisonError::into_inner);
+        let open: usize = followers.values().map(|places| most - places.available_permits()).sum();
+        u64::try_from(open).unwrap_or(u64::MAX)
     }
 
     /// Ends a stream whose token was taken back.

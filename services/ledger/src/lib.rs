@@ -15,6 +15,7 @@ mod couples;
 mod front;
 pub mod gateway;
 mod ledger;
+mod metrics;
 mod paging;
 mod present;
 mod server;
@@ -22,7 +23,7 @@ mod telemetry;
 
 pub use config::{
     CONNECTION_STREAMS_MAX, ConfigError, DAILY_BILLING_LOOK, DRAIN_DEADLINE, FOLLOW_STREAMS_MAX,
-    Limits, MESSAGE_BYTES_MAX, READ_WAIT, RECORD_STREAM_IN_FLIGHT, REQUEST_TIMEOUT,
+    Limits, MESSAGE_BYTES_MAX, MetricsConfig, READ_WAIT, RECORD_STREAM_IN_FLIGHT, REQUEST_TIMEOUT,
     REQUEST_TIMEOUT_MAX, REQUESTS_MAX, ServerConfig, TlsFiles,
 };
 pub use ledger::Ledger;

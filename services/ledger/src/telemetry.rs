@@ -8,9 +8,11 @@ use tonic::Code;
 use tracing::Span;
 use tracing::field::{Empty, display};
 
+use crate::access::table;
+
 /// The span of one request: `rpc.CaseLedger.Record`. Whoever learns the other fields fills them in.
 pub(crate) fn span(path: &str) -> Span {
-    let name = path.rsplit_once('.').map_or(path, |(_, name)| name).replace('/', ".");
+    let name = table::short_name(path);
     tracing::info_span!(
         "rpc",
         otel.name = format!("rpc.{name}"),

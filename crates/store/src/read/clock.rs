@@ -123,20 +123,41 @@ static OF_CASE: Statement = Statement::new(|| {
     )
 });
 
-static OVERDUE: Statement = Statement::new(|| {
+/// What is overdue on the day `$2`: clocks that run, of cases that are open or paused.
+fn overdue() -> String {
     format!(
-        "SELECT {} FROM clock t JOIN case_status s ON {} AND s.case_id = t.case_id \
-         WHERE {} AND t.done_on IS NULL AND t.due_on < $2 AND s.state IN ($3, $4) \
-         AND (t.due_on, t.case_id, t.clock, t.bureau, t.round, t.item, t.nth) > ($6, $7, $8, $9, $10, $11, $12) \
-         ORDER BY t.due_on, t.case_id, t.clock, t.bureau, t.round, t.item, t.nth LIMIT $5",
-        ClockRow::TABLE.selected("t"),
+        "FROM clock t JOIN case_status s ON {} AND s.case_id = t.case_id \
+         WHERE {} AND t.done_on IS NULL AND t.due_on < $2 AND s.state IN ($3, $4)",
         beside("s", "t"),
         active("t")
     )
+}
+
+static OVERDUE: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} {} \
+         AND (t.due_on, t.case_id, t.clock, t.bureau, t.round, t.item, t.nth) > ($6, $7, $8, $9, $10, $11, $12) \
+         ORDER BY t.due_on, t.case_id, t.clock, t.bureau, t.round, t.item, t.nth LIMIT $5",
+        ClockRow::TABLE.selected("t"),
+        overdue()
+    )
+});
+
+static OVERDUE_COUNT: Statement = Statement::new(|| {
+    format!("SELECT COUNT(*) FROM (SELECT t.due_on {} LIMIT $5) counted", overdue())
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&OF_CASE, &OVERDUE];
+pub(super) static STATEMENTS: &[&Statement] = &[&OF_CASE, &OVERDUE, &OVERDUE_COUNT];
+
+/// What the statements over overdue clocks begin with.
+fn overdue_on(firm: FirmId, today: CivilDate, rows: u32) -> Vec<Value> {
+    let states = [CaseStatus::Open.put(), CaseStatus::Paused.put()];
+    let mut arguments = vec![Value::Id(firm.0), today.put()];
+    arguments.extend(states);
+    arguments.push(limit(rows));
+    arguments
+}
 
 impl Store {
     /// The clocks of a case, by due day.
@@ -154,11 +175,18 @@ impl Store {
         rows: u32,
     ) -> Result<Vec<ClockRow>, StoreError> {
         let from = start(after).ok_or_else(|| StoreError::internal("a cursor of another list"))?;
-        let states = [CaseStatus::Open.put(), CaseStatus::Paused.put()];
-        let mut arguments = vec![Value::Id(firm.0), today.put()];
-        arguments.extend(states);
-        arguments.push(limit(rows));
+        let mut arguments = overdue_on(firm, today, rows);
         arguments.extend(from);
         self.fetch(&OVERDUE, arguments).await
+    }
+
+    /// How many [`Store::overdue_clocks`] there are; it stops counting at [`PAGE_ROWS_MAX`].
+    pub async fn count_overdue_clocks(
+        &self,
+        firm: FirmId,
+        today: CivilDate,
+    ) -> Result<u64, StoreError> {
+        let arguments = overdue_on(firm, today, PAGE_ROWS_MAX);
+        Ok(self.fetch_one(&OVERDUE_COUNT, arguments).await?.unwrap_or(0))
     }
 }

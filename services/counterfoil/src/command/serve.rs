@@ -6,8 +6,8 @@ use std::time::Duration;
 
 use anyhow::Context;
 use chrono::{NaiveTime, Timelike};
-use clap::Args;
-use ledger::{Limits, ServeError, ServerConfig, TlsFiles};
+use clap::{Args, ValueEnum};
+use ledger::{Limits, MetricsConfig, ServeError, ServerConfig, TlsFiles};
 use log::LogStore;
 
 use crate::cli::Global;
@@ -37,12 +37,30 @@ pub(crate) struct ServeArgs {
     /// if not given
     #[arg(long, value_name = "HH:MM", value_parser = time_of_day)]
     bill_daily_at: Option<Duration>,
-    /// Write the log of the service as JSON lines
-    #[arg(long)]
-    pub(crate) log_json: bool,
+    /// Show figures for Prometheus at this address, under /metrics; any but a loopback address needs
+    /// --allow-plaintext
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    metrics: Option<SocketAddr>,
+    /// How the service tells what it does, on standard error
+    #[arg(long, value_enum, default_value_t = LogFormat::Text)]
+    pub(crate) log_format: LogFormat,
+}
+
+/// How lines of the service's log look.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum LogFormat {
+    /// For people.
+    Text,
+    /// One JSON object a line.
+    Json,
 }
 
 impl ServeArgs {
+    fn metrics(&self) -> Option<MetricsConfig> {
+        let allow_plaintext_elsewhere = self.allow_plaintext;
+        self.metrics.map(|listen| MetricsConfig { listen, allow_plaintext_elsewhere })
+    }
+
     fn config(&self) -> ServerConfig {
         let tls = match (&self.tls_cert, &self.tls_key) {
             (Some(certificate), Some(key)) => {
@@ -58,24 +76,26 @@ impl ServeArgs {
 pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exit> {
     let config = args.config();
     config.check().map_err(|error| Stop::usage(error.to_string()))?;
+    let metrics = args.metrics();
+    if let Some(metrics) = &metrics {
+        metrics.check().map_err(|error| Stop::usage(error.to_string()))?;
+    }
     let database = Database::parse(&global.database)?;
     let (ledger, store) =
         embedded::open(&database, args.outbox.as_deref(), Limits::default()).await?;
     if store.firms().await.context("cannot read the database")?.is_empty() {
         tracing::warn!("no firm is registered here yet: counterfoil firm register FILE.json");
     }
-    let listening = match ledger.serve(&config).await {
-        Ok(listening) => listening,
-        Err(ServeError::Listen { listen, source }) => {
-            return Err(Stop::unavailable(format!("cannot listen on {listen}: {source}")));
-        }
-        Err(error) => return Err(error.into()),
-    };
+    if let Some(metrics) = &metrics {
+        let at = ledger.serve_metrics(metrics).await.map_err(not_listening)?;
+        println!("metrics at http://{at}/metrics");
+    }
+    let listening = ledger.serve(&config).await.map_err(not_listening)?;
     if let Some(after_midnight) = args.bill_daily_at {
         ledger.bill_daily(after_midnight);
     }
     let scheme = if config.tls.is_some() { "https" } else { "http" };
-    // Scripts wait for this line, also when the port was left to the system.
+    // Scripts wait for this line, the last one, also when the port was left to the system.
     println!("listening on {scheme}://{}", listening.local_addr);
     let mut ended = tokio::spawn(listening.ended());
     tokio::select! {
@@ -99,6 +119,15 @@ fn time_of_day(text: &str) -> Result<Duration, String> {
     let time = NaiveTime::parse_from_str(text, "%H:%M");
     let time = time.map_err(|_| "a time of day is 00:00 to 23:59".to_owned())?;
     Ok(Duration::from_secs(u64::from(time.num_seconds_from_midnight())))
+}
+
+fn not_listening(error: ServeError) -> anyhow::Error {
+    match error {
+        ServeError::Listen { listen, source } => {
+            Stop::unavailable(format!("cannot listen on {listen}: {source}"))
+        }
+        error => error.into(),
+    }
 }
 
 /// Ctrl-C, or what a process manager sends.

@@ -86,6 +86,17 @@ pub fn rpc(path: &str) -> Rpc {
     if OPEN.iter().any(|service| path.starts_with(service)) { Rpc::Open } else { Rpc::Unknown }
 }
 
+/// `CaseLedger.Record`, of a path `/counterfoil.v1.CaseLedger/Record`. A path that is no RPC is what
+/// its caller made up, and is repeated nowhere.
+pub fn short_name(path: &str) -> String {
+    match rpc(path) {
+        Rpc::Unknown => "unknown".to_owned(),
+        Rpc::Open | Rpc::Scoped(_) => {
+            path.rsplit_once('.').map_or(path, |(_, name)| name).replace('/', ".")
+        }
+    }
+}
+
 /// The path of every RPC in the table.
 pub fn paths() -> impl Iterator<Item = &'static str> {
     RULES.iter().map(|(path, _)| *path)

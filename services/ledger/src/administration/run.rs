@@ -3,6 +3,8 @@
 //! The work goes on if its caller leaves, since it is harmless and somebody else may wait for it;
 //! progress that nobody takes in time is left out, the report never is.
 
+use std::sync::atomic::Ordering;
+
 use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
@@ -36,7 +38,7 @@ pub(super) fn verify(ledger: &Ledger, firm: FirmId) -> Answers<v1::VerifyLogResp
         let Some(result) = until_closing(&ledger, work).await else {
             return end(&outgoing, Err(Failure::ShuttingDown.into())).await;
         };
-        let last = match verify_report(result) {
+        let last = match verify_report(&ledger, result) {
             Ok(report) => told(Message::Report(report)),
             Err(failure) => Err(failure.into()),
         };
@@ -46,7 +48,10 @@ pub(super) fn verify(ledger: &Ledger, firm: FirmId) -> Answers<v1::VerifyLogResp
 }
 
 /// A log that is not what was written is the report's news, not a failure of the request.
-fn verify_report(result: Result<VerifyReport, VerifyError>) -> Result<v1::VerifyReport, Failure> {
+fn verify_report(
+    ledger: &Ledger,
+    result: Result<VerifyReport, VerifyError>,
+) -> Result<v1::VerifyReport, Failure> {
     match result {
         Ok(report) => Ok(v1::VerifyReport {
             sound: true,
@@ -58,6 +63,7 @@ fn verify_report(result: Result<VerifyReport, VerifyError>) -> Result<v1::Verify
             fault: None,
         }),
         Err(VerifyError::Finding { position, what }) => {
+            ledger.metrics().findings.fetch_add(1, Ordering::Relaxed);
             tracing::error!(position, what, "the log is not what was written");
             Ok(v1::VerifyReport {
                 sound: false,

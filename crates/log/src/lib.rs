@@ -47,4 +47,4 @@ pub use settings::{
     STREAMS_CACHED_MAX, STREAMS_PROJECTED_MAX, Settings,
 };
 pub use stats::EngineStats;
-pub use verify::{VerifyError, VerifyReport};
+pub use verify::{LogCheckpoint, VerifyError, VerifyReport};

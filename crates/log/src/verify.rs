@@ -30,6 +30,16 @@ pub struct VerifyReport {
     pub root: Hash,
 }
 
+/// An end of a log that was noted at some time: whatever became of the log since, it begins with what
+/// it held then.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LogCheckpoint {
+    /// The last position; 0 when the log was empty.
+    pub position: u64,
+    /// The root over all events up to it, RFC 9162 section 2.1.1.
+    pub root: Hash,
+}
+
 /// What a verification found, or why it could not look.
 #[derive(Debug, thiserror::Error)]
 pub enum VerifyError {
@@ -70,11 +80,29 @@ impl Engine {
     pub async fn verify(
         &self,
         firm: FirmId,
+        progress: impl FnMut(u64, u64) + Send,
+    ) -> Result<VerifyReport, VerifyError> {
+        self.verify_since(firm, None, progress).await
+    }
+
+    /// The same, and whether the log still begins with what it held when a checkpoint was noted.
+    /// Every hash is made anew from the bytes, so that no proof of consistency (RFC 9162 section
+    /// 2.1.4) is needed: the earlier root is met on the way or it is not.
+    pub async fn verify_since(
+        &self,
+        firm: FirmId,
+        checkpoint: Option<LogCheckpoint>,
         mut progress: impl FnMut(u64, u64) + Send,
     ) -> Result<VerifyReport, VerifyError> {
         let store = self.inner().store.as_ref();
         let head = store.head(firm).await?;
-        let mut verifier = Verifier::new(firm);
+        if let Some(checkpoint) = checkpoint.filter(|noted| noted.position > head.position) {
+            let what =
+                format!("the log ends before position {}, noted earlier", checkpoint.position);
+            return Err(finding(head.position, what));
+        }
+        let mut verifier = Verifier::new(firm, checkpoint);
+        verifier.meet_checkpoint()?;
         let mut page = read_page(store, firm, 0, head.position).await?;
         while verifier.position < head.position {
             let after = verifier.position + u64::try_from(page.0.len()).unwrap_or(u64::MAX);
@@ -109,6 +137,7 @@ async fn read_page(
 /// What has been read so far.
 struct Verifier {
     firm: FirmId,
+    checkpoint: Option<LogCheckpoint>,
     position: u64,
     invoices: u64,
     versions: HashMap<StreamId, u64>,
@@ -116,8 +145,27 @@ struct Verifier {
 }
 
 impl Verifier {
-    fn new(firm: FirmId) -> Self {
-        Self { firm, position: 0, invoices: 0, versions: HashMap::new(), frontier: Frontier::new() }
+    fn new(firm: FirmId, checkpoint: Option<LogCheckpoint>) -> Self {
+        Self {
+            firm,
+            checkpoint,
+            position: 0,
+            invoices: 0,
+            versions: HashMap::new(),
+            frontier: Frontier::new(),
+        }
+    }
+
+    /// Where the checkpoint was noted, the root has to be the one that was noted.
+    fn meet_checkpoint(&self) -> Result<(), VerifyError> {
+        match self.checkpoint {
+            Some(noted)
+                if noted.position == self.position && noted.root != self.frontier.root() =>
+            {
+                Err(finding(self.position, "the root up to here is not the one noted earlier"))
+            }
+            Some(_) | None => Ok(()),
+        }
     }
 
     /// Checks a page and returns the first position and the last of each request in it.
@@ -172,6 +220,7 @@ impl Verifier {
         }
         self.frontier.push(hash);
         self.position = expected;
+        self.meet_checkpoint()?;
         Ok(recorded)
     }
 

@@ -6,8 +6,8 @@ use clap::{Args, Parser, Subcommand};
 use uuid::Uuid;
 
 use crate::command::{
-    billing, charges, clients, completions, couples, due, firm, follow, import, invoices, payment,
-    serve, status, tokens,
+    backup, billing, charges, clients, completions, couples, due, firm, follow, import, invoices,
+    log_care, payment, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -96,8 +96,12 @@ pub(crate) enum Command {
     Couples(couples::CouplesArgs),
     /// Print events as they are recorded
     Follow(follow::FollowArgs),
+    /// Tell the end of the log: its last position and its root
+    Head,
     /// Read the whole log again and compare it with its root
-    Verify,
+    Verify(log_care::VerifyArgs),
+    /// Copy an SQLite database into a new file, also while a server runs on it
+    Backup(backup::BackupArgs),
     /// Make the read models anew from the log
     Rebuild,
     /// Create, list or revoke bearer tokens

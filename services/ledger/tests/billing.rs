@@ -247,7 +247,7 @@ async fn the_log_verifies_and_the_read_models_rebuild() {
     let firm = service.firm().await;
     clients(&service, &firm, 3).await;
     service.billing().run_billing(run(&firm)).await.unwrap();
-    let verify = v1::VerifyLogRequest { parent: firm.clone() };
+    let verify = v1::VerifyLogRequest { parent: firm.clone(), checkpoint: None };
     let mut stream = service.administration().verify_log(verify).await.unwrap().into_inner();
     let mut report = None;
     while let Some(message) = stream.message().await.unwrap() {

@@ -5,6 +5,8 @@ use std::time::Duration;
 
 use domain::event::{Event, ExposureKind, StreamId};
 use domain::ids::{AccountId, CaseId, FirmId};
+use log::LogCheckpoint;
+use proof::Hash;
 
 use crate::case_action::period;
 use crate::field::{FieldErrors, Fields};
@@ -358,9 +360,28 @@ fn parent(text: &str) -> Result<FirmId, FieldErrors> {
     Fields::check(None, |f| firm_name(f, "parent", text))
 }
 
+/// A `VerifyLog`, checked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct VerifyAsked {
+    /// Whose log.
+    pub firm: FirmId,
+    /// What it must begin with: the end of it that was noted earlier.
+    pub checkpoint: Option<LogCheckpoint>,
+}
+
 /// Reads a `VerifyLog`.
-pub fn verify_log(m: &v1::VerifyLogRequest) -> Result<FirmId, FieldErrors> {
-    parent(&m.parent)
+pub fn verify_log(m: &v1::VerifyLogRequest) -> Result<VerifyAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let checkpoint = f.optional("checkpoint", m.checkpoint.as_ref(), |f, m| {
+            let position = f.position("position", m.position);
+            let root = f.form("root", &m.root, "must be 64 hexadecimal digits", |text| {
+                Hash::from_hex(text).ok()
+            });
+            Some(LogCheckpoint { position: position?, root: root? })
+        });
+        Some(VerifyAsked { firm: firm?, checkpoint: checkpoint? })
+    })
 }
 
 /// Reads a `RebuildReadModels`.

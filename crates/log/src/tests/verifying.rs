@@ -2,7 +2,7 @@
 
 use super::support::*;
 use crate::memory::MemoryStore;
-use crate::{LogStore as _, Settings, VerifyError};
+use crate::{LogCheckpoint, LogStore as _, Settings, VerifyError};
 
 async fn written() -> Bench {
     let bench = open_bench(Settings::default()).await;
@@ -38,6 +38,32 @@ async fn a_whole_log_is_found_whole() {
     let leaves: Vec<_> = stored.iter().map(|event| proof::leaf_hash(&event.bytes)).collect();
     assert_eq!(report.root, proof::tree::root_of(&leaves));
     assert_eq!(report.root, bench.store.head(FIRM).await.unwrap().root());
+}
+
+#[tokio::test]
+async fn a_log_still_begins_with_what_was_noted_or_it_is_not_sound() {
+    let bench = written().await;
+    let root_at = async |position| {
+        let stored = bench.store.read(FIRM, 0, position).await.unwrap();
+        proof::tree::root_of(&stored.iter().map(|s| proof::leaf_hash(&s.bytes)).collect::<Vec<_>>())
+    };
+    let verify = async |position, root| {
+        let noted = Some(LogCheckpoint { position, root });
+        match bench.engine.verify_since(FIRM, noted, |_, _| {}).await {
+            Ok(_) => None,
+            Err(VerifyError::Finding { position, what }) => Some((position, what)),
+            Err(VerifyError::Store(error)) => panic!("{error}"),
+        }
+    };
+    for position in [0, 1, 9, 22] {
+        let root = root_at(usize::try_from(position).unwrap()).await;
+        assert_eq!(verify(position, root).await, None, "{position}");
+        let (at, what) = verify(position, proof::leaf_hash(b"another")).await.unwrap();
+        assert_eq!(at, position);
+        assert!(what.contains("not the one noted"), "{what}");
+    }
+    let (at, what) = verify(23, root_at(22).await).await.unwrap();
+    assert_eq!(at, 22, "what was cut off is missed: {what}");
 }
 
 #[tokio::test]

@@ -1,14 +1,58 @@
-//! `verify` and `rebuild`.
+//! `head`, `verify` and `rebuild`.
+
+use std::str::FromStr;
 
 use anyhow::Context;
 use api::v1;
 use api::v1::{rebuild_read_models_response, verify_log_response};
+use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use tonic::Request;
 
 use crate::connect::{LONG_RUN_TIMEOUT, Session};
 use crate::exit::Exit;
 use crate::out::Out;
+
+/// What to verify.
+#[derive(Args)]
+pub(crate) struct VerifyArgs {
+    /// An end of the log that was noted earlier, as `head` tells it: the log is sound only if it
+    /// still begins with what it held then
+    #[arg(long, value_name = "POSITION:ROOT")]
+    checkpoint: Option<Checkpoint>,
+}
+
+/// An end of a log: `6174:1b1f7269…`.
+#[derive(Clone)]
+struct Checkpoint(v1::LogCheckpoint);
+
+impl FromStr for Checkpoint {
+    type Err = &'static str;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let form = "must be a position, a colon and a root of 64 hexadecimal digits";
+        let (position, root) = text.split_once(':').ok_or(form)?;
+        let position: u64 = position.parse().map_err(|_| form)?;
+        let is_root = root.len() == 64 && root.bytes().all(|byte| byte.is_ascii_hexdigit());
+        match i64::try_from(position) {
+            Ok(position) if is_root => Ok(Self(v1::LogCheckpoint { position, root: root.into() })),
+            Ok(_) | Err(_) => Err(form),
+        }
+    }
+}
+
+/// Tells the end of the log.
+pub(crate) async fn head(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
+    let request = v1::GetHeadRequest { parent: session.firm()? };
+    let head = session.administration.get_head(request).await?.into_inner();
+    if out.is_json() {
+        out.message(&head, "GetHeadResponse")?;
+        return Ok(Exit::Done);
+    }
+    out.line(format!("{}:{}", head.position, head.root))?;
+    out.note("Note it where nobody can change it: verify --checkpoint holds the log against it.")?;
+    Ok(Exit::Done)
+}
 
 /// A bar over positions of the log.
 fn bar(out: &Out, what: &'static str) -> anyhow::Result<ProgressBar> {
@@ -27,8 +71,13 @@ fn step(bar: &ProgressBar, progress: &v1::RunProgress) {
 }
 
 /// Reads the whole log again and compares it with its root.
-pub(crate) async fn verify(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    let mut request = Request::new(v1::VerifyLogRequest { parent: session.firm()? });
+pub(crate) async fn verify(
+    args: VerifyArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let checkpoint = args.checkpoint.map(|Checkpoint(noted)| noted);
+    let mut request = Request::new(v1::VerifyLogRequest { parent: session.firm()?, checkpoint });
     request.set_timeout(LONG_RUN_TIMEOUT);
     let mut stream = session.administration.verify_log(request).await?.into_inner();
     let bar = bar(out, "verifying")?;
@@ -95,4 +144,22 @@ pub(crate) async fn rebuild(session: &mut Session, out: &mut Out) -> anyhow::Res
         out.field("events", report.event_count)?;
     }
     Ok(Exit::Done)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_checkpoint_is_a_position_and_a_root() {
+        let root = "ab".repeat(32);
+        let read = |text: &str| text.parse::<Checkpoint>().map(|Checkpoint(noted)| noted);
+        let noted = v1::LogCheckpoint { position: 7, root: root.clone() };
+        assert_eq!(read(&format!("7:{root}")), Ok(noted));
+        for wrong in
+            ["", "7", &root, &format!("-1:{root}"), "7:ab", &format!("7:{}", "xy".repeat(32))]
+        {
+            assert!(read(wrong).is_err(), "{wrong}");
+        }
+    }
 }

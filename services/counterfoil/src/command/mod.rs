@@ -1,5 +1,6 @@
 //! The commands, one file per matter.
 
+pub(crate) mod backup;
 pub(crate) mod billing;
 pub(crate) mod charges;
 pub(crate) mod clients;
@@ -57,6 +58,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Demo(args) => demo::run(args).await.map(|()| Exit::Done),
         Command::Import(args) => import::run(global, &args, out).await,
         Command::Completions(args) => completions::run(&args, out),
+        Command::Backup(args) => backup::run(global, &args, out).await,
         Command::Firm(command) => {
             let missing = command.missing_database();
             let ask = async |session: &mut Session| firm::run(command, session, out).await;
@@ -80,7 +82,8 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Payment(command) => way.ask(async |s| payment::run(command, s, out).await).await,
         Command::Couples(args) => way.ask(async |s| couples::run(&args, s, out).await).await,
         Command::Follow(args) => way.ask(async |s| follow::run(&args, s, out).await).await,
-        Command::Verify => way.ask(async |s| log_care::verify(s, out).await).await,
+        Command::Head => way.ask(async |s| log_care::head(s, out).await).await,
+        Command::Verify(args) => way.ask(async |s| log_care::verify(args, s, out).await).await,
         Command::Rebuild => way.ask(async |s| log_care::rebuild(s, out).await).await,
         Command::Tokens(command) => way.ask(async |s| tokens::run(command, s, out).await).await,
     }

@@ -106,7 +106,8 @@ mod tests {
             session.accounts.list_exposures(exposures).await.unwrap().into_inner().exposures;
         let kinds: Vec<_> = exposures.iter().map(v1::Exposure::kind).collect();
         assert_eq!(kinds, [v1::ExposureKind::EarlyService, v1::ExposureKind::PaymentUnearned]);
-        let verified = session.administration.verify_log(v1::VerifyLogRequest { parent }).await;
+        let request = v1::VerifyLogRequest { parent, checkpoint: None };
+        let verified = session.administration.verify_log(request).await;
         let mut verified = verified.unwrap().into_inner();
         let mut sound = None;
         while let Some(message) = verified.message().await.unwrap() {

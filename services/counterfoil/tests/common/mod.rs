@@ -3,6 +3,8 @@
 #![allow(dead_code, unreachable_pub, reason = "each test file uses its own part")]
 
 #[cfg(unix)]
+pub mod cluster;
+#[cfg(unix)]
 pub mod served;
 
 use std::fs;

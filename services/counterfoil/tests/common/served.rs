@@ -112,9 +112,14 @@ impl Caller {
 
     /// The last position of the log.
     pub async fn head(&self) -> i64 {
+        self.noted().await.unwrap().position
+    }
+
+    /// The end of the log, as somebody would note it.
+    pub async fn noted(&self) -> Result<v1::GetHeadResponse, Status> {
         let head = v1::GetHeadRequest { parent: self.firm.clone() };
         let mut client = AdministrationClient::new(self.wire.clone());
-        client.get_head(head).await.unwrap().into_inner().position
+        Ok(client.get_head(head).await?.into_inner())
     }
 }
 

@@ -129,8 +129,8 @@ impl Administration for AdministrationRpc {
     ) -> Result<Response<Self::VerifyLogStream>, Status> {
         let authority = Authority::of(&request)?;
         authority.check_name(&request.get_ref().parent)?;
-        let firm = requests::verify_log(request.get_ref()).map_err(Failure::from)?;
-        Ok(Response::new(run::verify(&self.0, firm)))
+        let asked = requests::verify_log(request.get_ref()).map_err(Failure::from)?;
+        Ok(Response::new(run::verify(&self.0, asked)))
     }
 
     async fn rebuild_read_models(

@@ -5,6 +5,7 @@
 
 use std::sync::atomic::Ordering;
 
+use api::requests::VerifyAsked;
 use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
@@ -25,7 +26,7 @@ fn run_progress(position: u64, head: u64) -> v1::RunProgress {
 }
 
 /// Verifies the log.
-pub(super) fn verify(ledger: &Ledger, firm: FirmId) -> Answers<v1::VerifyLogResponse> {
+pub(super) fn verify(ledger: &Ledger, asked: VerifyAsked) -> Answers<v1::VerifyLogResponse> {
     use v1::verify_log_response::Message;
     let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
     let ledger = ledger.clone();
@@ -34,7 +35,7 @@ pub(super) fn verify(ledger: &Ledger, firm: FirmId) -> Answers<v1::VerifyLogResp
         let progress = |position, head| {
             let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
         };
-        let work = ledger.engine().verify(firm, progress);
+        let work = ledger.engine().verify_since(asked.firm, asked.checkpoint, progress);
         let Some(result) = until_closing(&ledger, work).await else {
             return end(&outgoing, Err(Failure::ShuttingDown.into())).await;
         };

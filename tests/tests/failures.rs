@@ -193,7 +193,7 @@ async fn too_many_connections() {
     let request = message();
     let told = loop {
         assert!(Instant::now() < deadline, "there is always room");
-        ask_if_possible(&cluster, cut);
+        cluster.try_psql("postgres", cut);
         for _ in 0..40 {
             let mut other = Command::new("psql");
             other.args(["--no-psqlrc", "--quiet", "--dbname", &cluster.url("postgres")]);
@@ -206,7 +206,7 @@ async fn too_many_connections() {
         }
     };
     assert_eq!(told, "STORE_UNAVAILABLE");
-    ask_if_possible(&cluster, cut);
+    cluster.try_psql("postgres", cut);
     assert!(cluster.log().contains("too many clients already"), "{}", cluster.log());
     for other in &mut others {
         other.kill().unwrap();
@@ -215,19 +215,11 @@ async fn too_many_connections() {
     desk.record_at_last(&request).await;
     let sleeping = "SELECT count(*) FROM pg_stat_activity WHERE wait_event = 'PgSleep'";
     let deadline = Instant::now() + PATIENCE;
-    while ask_if_possible(&cluster, sleeping) != "0" {
+    while cluster.try_psql("postgres", sleeping).as_deref() != Some("0") {
         assert!(Instant::now() < deadline, "the server keeps who is gone");
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
     desk.nothing_is_lost().await;
-}
-
-/// There may be no connection left to ask on.
-fn ask_if_possible(cluster: &Cluster, statement: &str) -> String {
-    let mut psql = Command::new("psql");
-    psql.args(["--no-psqlrc", "--tuples-only", "--no-align", "--dbname", &cluster.url("postgres")]);
-    let output = psql.args(["--command", statement]).output().unwrap();
-    String::from_utf8(output.stdout).unwrap().trim().to_owned()
 }
 
 #[tokio::test(flavor = "multi_thread")]

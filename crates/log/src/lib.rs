@@ -13,6 +13,7 @@ mod fold;
 mod follow;
 mod histogram;
 pub mod memory;
+mod moving;
 mod outcome;
 mod page;
 mod plan;
@@ -34,6 +35,7 @@ pub use error::{Cause, StoreError};
 pub use fold::{Fault, state_of};
 pub use follow::{FollowError, Followed};
 pub use histogram::{COUNTS, Counted, Histogram, MICROS};
+pub use moving::{MoveError, MoveReport, Moving, move_log};
 pub use outcome::{Accepted, Outcome, OutcomeResult};
 pub use ports::{
     AppendRow, Batch, Checkpoint, Head, LoadedStream, LogStore, NOTHING_KNOWN, Opening, Plan,
@@ -42,9 +44,9 @@ pub use ports::{
 pub use projector::{ProjectionFault, ReadBehind};
 pub use rebuild::{RebuildError, RebuildReport};
 pub use settings::{
-    BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, FOLLOW_PAGE, NEEDS_MAX, PROJECT_PAGE,
-    PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX, RETRY_PATIENCE, SNAPSHOT_EVERY,
-    STREAMS_CACHED_MAX, STREAMS_PROJECTED_MAX, Settings,
+    BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, FOLLOW_PAGE, MOVE_PAGE, NEEDS_MAX,
+    PROJECT_PAGE, PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX, RETRY_PATIENCE,
+    SNAPSHOT_EVERY, STREAMS_CACHED_MAX, STREAMS_PROJECTED_MAX, Settings,
 };
 pub use stats::EngineStats;
 pub use verify::{LogCheckpoint, VerifyError, VerifyReport};

@@ -177,6 +177,23 @@ pub trait LogStore: Send + Sync + 'static {
     async fn leaves(&self, firm: FirmId, after: u64, limit: usize)
     -> Result<Vec<Hash>, StoreError>;
 
+    /// What is known of these requests: a lookup that locks nothing and writes nothing.
+    async fn answers(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Outcome>, StoreError>;
+
+    /// Answered requests in the order of their ids, from one id on, itself included: at most
+    /// `limit`, none only after the last. A refusal has no position, so this is the one order that
+    /// every answer has; whoever reads page by page while others write may miss what comes in behind.
+    async fn answers_from(
+        &self,
+        firm: FirmId,
+        from: RequestId,
+        limit: usize,
+    ) -> Result<Vec<(RequestId, Outcome)>, StoreError>;
+
     /// Streams up to a position, read-only, in the order asked for. A snapshot is given only if it
     /// lies at or before that position and is of the current `STATE_VERSION`.
     async fn load(

@@ -31,6 +31,8 @@ pub const PROJECT_PAUSE: Duration = Duration::from_millis(50);
 pub const REBUILD_PAGE: usize = 20_000;
 /// Most events of one page a follower holds.
 pub const FOLLOW_PAGE: usize = 500;
+/// Events and answers after which a page of a move ends, but for a request that is longer by itself.
+pub const MOVE_PAGE: usize = 2_000;
 /// How long readers wait for the head to move before they look for what another process wrote.
 const POLL_INTERVAL: Duration = Duration::from_secs(1);
 /// Pause before the first retry; each further one takes twice as long.

@@ -12,7 +12,7 @@ use crate::engine::Engine;
 use crate::error::StoreError;
 use crate::fold;
 use crate::outcome::{Outcome, OutcomeResult};
-use crate::ports::{Head, LoadedStream, NOTHING_KNOWN, Opening, Plan, Step, Store, Stored};
+use crate::ports::{Head, LogStore, Stored};
 
 /// Most events of one page of a verification.
 const VERIFY_PAGE: usize = 2_000;
@@ -69,7 +69,7 @@ impl From<StoreError> for VerifyError {
     }
 }
 
-fn finding(position: u64, what: impl Into<String>) -> VerifyError {
+pub(crate) fn finding(position: u64, what: impl Into<String>) -> VerifyError {
     VerifyError::Finding { position, what: what.into() }
 }
 
@@ -108,7 +108,7 @@ impl Engine {
             let after = verifier.position + u64::try_from(page.0.len()).unwrap_or(u64::MAX);
             let check = async {
                 let requests = verifier.take_page(&page.0, &page.1)?;
-                check_requests(store, firm, &requests).await
+                answers_of(store, firm, &requests).await
             };
             // Reading goes on while this page is checked; what is wrong with this one comes first.
             let next = read_page(store, firm, after, head.position);
@@ -122,8 +122,8 @@ impl Engine {
 }
 
 /// Events after a position and their leaf hashes, as far as the head.
-async fn read_page(
-    store: &dyn Store,
+pub(crate) async fn read_page(
+    store: &dyn LogStore,
     firm: FirmId,
     after: u64,
     head: u64,
@@ -134,18 +134,65 @@ async fn read_page(
     futures::try_join!(page, store.leaves(firm, after, limit))
 }
 
+/// One event, after checking that its bytes are canonical and those that were hashed.
+pub(crate) fn recorded_of(
+    firm: FirmId,
+    stored: &Stored,
+    leaf: &Hash,
+) -> Result<Recorded, VerifyError> {
+    if leaf_hash(&stored.bytes) != *leaf {
+        return Err(finding(stored.position, "the bytes are not those that were hashed"));
+    }
+    let recorded =
+        fold::decode(firm, stored).map_err(|fault| finding(fault.position, fault.what))?;
+    if !is_canonical(&recorded, &stored.bytes) {
+        return Err(finding(stored.position, "the bytes are not canonical"));
+    }
+    Ok(recorded)
+}
+
+/// The number that an event gives to an invoice.
+pub(crate) fn invoice_number(event: &Event) -> Option<u64> {
+    match event {
+        Event::Account(AccountEvent::InvoiceIssued(invoice)) => Some(invoice.number),
+        Event::Account(_) | Event::Case(_) | Event::Firm(_) => None,
+    }
+}
+
+/// The stretch of the log that one request recorded, as far as it was read.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Span {
+    /// Whose.
+    pub(crate) request: RequestId,
+    /// Its first position.
+    pub(crate) first: u64,
+    /// Its last.
+    pub(crate) last: u64,
+}
+
+impl Span {
+    /// Takes the next event in: its request's stretch grows, or another begins.
+    pub(crate) fn extend(spans: &mut Vec<Self>, recorded: &Recorded) {
+        let Recorded { request_id: request, position, .. } = *recorded;
+        match spans.last_mut() {
+            Some(span) if span.request == request => span.last = position,
+            Some(_) | None => spans.push(Self { request, first: position, last: position }),
+        }
+    }
+}
+
 /// What has been read so far.
-struct Verifier {
+pub(crate) struct Verifier {
     firm: FirmId,
     checkpoint: Option<LogCheckpoint>,
-    position: u64,
+    pub(crate) position: u64,
     invoices: u64,
     versions: HashMap<StreamId, u64>,
     frontier: Frontier,
 }
 
 impl Verifier {
-    fn new(firm: FirmId, checkpoint: Option<LogCheckpoint>) -> Self {
+    pub(crate) fn new(firm: FirmId, checkpoint: Option<LogCheckpoint>) -> Self {
         Self {
             firm,
             checkpoint,
@@ -168,27 +215,20 @@ impl Verifier {
         }
     }
 
-    /// Checks a page and returns the first position and the last of each request in it.
-    fn take_page(
+    /// Checks a page and returns the requests in it.
+    pub(crate) fn take_page(
         &mut self,
         page: &[Stored],
         leaves: &[Hash],
-    ) -> Result<Vec<(RequestId, u64, u64)>, VerifyError> {
+    ) -> Result<Vec<Span>, VerifyError> {
         let missing = self.position + 1;
         if page.is_empty() || page.len() != leaves.len() {
             return Err(finding(missing, "the event or its leaf hash is missing"));
         }
-        let mut requests: Vec<(RequestId, u64, u64)> = Vec::new();
+        let mut requests = Vec::new();
         for (stored, leaf) in page.iter().zip(leaves) {
             let recorded = self.take(stored, leaf)?;
-            match requests.last_mut() {
-                Some((request, _, last)) if *request == recorded.request_id => {
-                    *last = self.position;
-                }
-                Some(_) | None => {
-                    requests.push((recorded.request_id, self.position, self.position));
-                }
-            }
+            Span::extend(&mut requests, &recorded);
         }
         Ok(requests)
     }
@@ -198,33 +238,26 @@ impl Verifier {
         if stored.position != expected {
             return Err(finding(expected, "the position is missing"));
         }
-        let hash = leaf_hash(&stored.bytes);
-        if hash != *leaf {
-            return Err(finding(expected, "the bytes are not those that were hashed"));
-        }
-        let recorded =
-            fold::decode(self.firm, stored).map_err(|fault| finding(fault.position, fault.what))?;
-        if !is_canonical(&recorded, &stored.bytes) {
-            return Err(finding(expected, "the bytes are not canonical"));
-        }
+        let recorded = recorded_of(self.firm, stored, leaf)?;
         let version = self.versions.entry(recorded.stream).or_default();
         *version += 1;
         if recorded.stream_version != *version {
             return Err(finding(expected, format!("version {version} of the stream is missing")));
         }
-        if let Event::Account(AccountEvent::InvoiceIssued(invoice)) = &recorded.event {
+        if let Some(number) = invoice_number(&recorded.event) {
             self.invoices += 1;
-            if invoice.number != self.invoices {
+            if number != self.invoices {
                 return Err(finding(expected, format!("invoice {} is missing", self.invoices)));
             }
         }
-        self.frontier.push(hash);
+        self.frontier.push(*leaf);
         self.position = expected;
         self.meet_checkpoint()?;
         Ok(recorded)
     }
 
-    fn finish(self, head: &Head) -> Result<VerifyReport, VerifyError> {
+    /// What was read, after comparing it with the head it was read up to.
+    pub(crate) fn finish(&self, head: &Head) -> Result<VerifyReport, VerifyError> {
         if self.invoices != head.invoices {
             return Err(finding(head.position, "the head counts other invoices"));
         }
@@ -262,41 +295,29 @@ fn stored_version(bytes: &[u8]) -> Option<u32> {
     input.member("event_version").ok()
 }
 
-/// Looks the requests of a page up, without writing anything.
-struct LookUp(HashMap<RequestId, Outcome>);
-
-impl Plan for LookUp {
-    fn open(&mut self, opening: Opening) -> Step {
-        self.0 = opening.outcomes;
-        Step::Nothing
-    }
-
-    fn loaded(&mut self, _: Vec<LoadedStream>) -> Step {
-        Step::Nothing
-    }
-}
-
-/// Checks that every event's request is remembered as having recorded it.
-async fn check_requests(
-    store: &dyn Store,
+/// The remembered answer to each request of a page, after checking that it is remembered as having
+/// recorded its events.
+pub(crate) async fn answers_of(
+    store: &dyn LogStore,
     firm: FirmId,
-    requests: &[(RequestId, u64, u64)],
-) -> Result<(), VerifyError> {
+    requests: &[Span],
+) -> Result<Vec<(RequestId, Outcome)>, VerifyError> {
+    let mut answers = Vec::with_capacity(requests.len());
     for chunk in requests.chunks(crate::settings::BATCH_COMMANDS_MAX) {
-        let ids: Vec<RequestId> = chunk.iter().map(|(request, _, _)| *request).collect();
-        let mut look_up = LookUp(HashMap::new());
-        store.transact(firm, NOTHING_KNOWN, &ids, &mut look_up).await?;
-        for (request, first, last) in chunk {
-            let covers = look_up.0.get(request).is_some_and(|outcome| match &outcome.result {
+        let ids: Vec<RequestId> = chunk.iter().map(|span| span.request).collect();
+        let mut known = store.answers(firm, &ids).await?;
+        for Span { request, first, last } in chunk {
+            let answer = known.remove(request).filter(|outcome| match &outcome.result {
                 OutcomeResult::Accepted(accepted) => {
                     accepted.first <= *first && *last <= accepted.last()
                 }
                 OutcomeResult::Refused(_) => false,
             });
-            if !covers {
-                return Err(finding(*first, "its request is not remembered as having recorded it"));
-            }
+            let answer = answer.ok_or_else(|| {
+                finding(*first, "its request is not remembered as having recorded it")
+            })?;
+            answers.push((*request, answer));
         }
     }
-    Ok(())
+    Ok(answers)
 }

@@ -1,13 +1,14 @@
 //! The store as services hold it. Which engine is behind it is its own affair.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use log::{
-    Checkpoint, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore, StoreError,
-    Stored,
+    Checkpoint, Head, LoadedStream, LogStore, Outcome, Plan, ProjectionStep, ProjectionStore,
+    StoreError, Stored,
 };
 use proof::Hash;
 
@@ -88,6 +89,18 @@ pub enum OpenError {
         #[source]
         source: log::Cause,
     },
+    /// A database that is only read is not one of this program's, or of another version of it.
+    #[error(
+        "{place} does not have the tables that this program knows; if it is of an earlier version, let \
+         this one bring it up to date first: counterfoil --database … verify"
+    )]
+    OtherTables {
+        /// Which database, without a password.
+        place: String,
+    },
+    /// A file has no replica.
+    #[error("a read replica is a standby of a PostgreSQL server: postgres://USER@HOST/DATABASE")]
+    NoReplica,
     /// Only a database in a file can be copied into another.
     #[error("{place} is no file to copy; the server's own tools make its backups")]
     NoFile {
@@ -97,9 +110,9 @@ pub enum OpenError {
 }
 
 /// How a database on SQLite is named, before its path.
-const SQLITE_SCHEME: &str = "sqlite:";
+pub(crate) const SQLITE_SCHEME: &str = "sqlite:";
 /// How a database on PostgreSQL is named.
-const POSTGRES_SCHEMES: [&str; 2] = ["postgres://", "postgresql://"];
+pub(crate) const POSTGRES_SCHEMES: [&str; 2] = ["postgres://", "postgresql://"];
 
 /// The engine behind a store.
 #[derive(Debug)]
@@ -135,6 +148,11 @@ impl Store {
         Ok(Self { engine: Behind::Sqlite(Sqlite::open(path.as_ref()).await?) })
     }
 
+    /// Opens a file that is there, to read it and nothing else; see [`Store::connect_to_read`].
+    pub async fn open_to_read(path: impl AsRef<Path>) -> Result<Self, OpenError> {
+        Ok(Self { engine: Behind::Sqlite(Sqlite::open_to_read(path.as_ref()).await?) })
+    }
+
     /// Opens an empty store in a folder of its own that is deleted with it.
     pub async fn open_temporary() -> Result<Self, OpenError> {
         Ok(Self { engine: Behind::Sqlite(Sqlite::open_temporary().await?) })
@@ -151,6 +169,18 @@ impl Store {
             return Err(OpenError::Scheme);
         }
         Ok(Self { engine: Behind::Postgres(Postgres::connect(url).await?) })
+    }
+
+    /// Opens a database that is there, by its name, to read it and nothing else: it is not brought up
+    /// to date, no file is made, and whatever would write fails.
+    pub async fn connect_to_read(url: &str) -> Result<Self, OpenError> {
+        if let Some(path) = url.strip_prefix(SQLITE_SCHEME).filter(|path| !path.is_empty()) {
+            return Self::open_to_read(path).await;
+        }
+        if !POSTGRES_SCHEMES.iter().any(|scheme| url.starts_with(scheme)) {
+            return Err(OpenError::Scheme);
+        }
+        Ok(Self { engine: Behind::Postgres(Postgres::connect_to_read(url).await?) })
     }
 
     /// The file, of a database in one.
@@ -239,6 +269,23 @@ impl LogStore for Store {
         limit: usize,
     ) -> Result<Vec<Hash>, StoreError> {
         either!(self, engine => engine.leaves(firm, after, limit).await)
+    }
+
+    async fn answers(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+        either!(self, engine => engine.answers(firm, requests).await)
+    }
+
+    async fn answers_from(
+        &self,
+        firm: FirmId,
+        from: RequestId,
+        limit: usize,
+    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
+        either!(self, engine => engine.answers_from(firm, from, limit).await)
     }
 
     async fn load(

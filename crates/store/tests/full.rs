@@ -5,6 +5,7 @@
 
 mod support;
 
+use std::collections::HashMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 
@@ -15,8 +16,8 @@ use domain::event::{ProgressReportSent, StreamId};
 use domain::ids::{FirmId, RequestId};
 use domain::terms::Seat;
 use log::{
-    Checkpoint, Engine, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore,
-    SequentialIds, Settings, SteppedClock, StoreError, Stored, SubmitError,
+    Checkpoint, Engine, Head, LoadedStream, LogStore, Outcome, Plan, ProjectionStep,
+    ProjectionStore, SequentialIds, Settings, SteppedClock, StoreError, Stored, SubmitError,
 };
 use proof::Hash;
 use support::*;
@@ -140,6 +141,23 @@ impl LogStore for Lossy {
 
     async fn leaves(&self, firm: FirmId, after: u64, most: usize) -> Result<Vec<Hash>, StoreError> {
         self.store.leaves(firm, after, most).await
+    }
+
+    async fn answers(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+        self.store.answers(firm, requests).await
+    }
+
+    async fn answers_from(
+        &self,
+        firm: FirmId,
+        from: RequestId,
+        limit: usize,
+    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
+        self.store.answers_from(firm, from, limit).await
     }
 
     async fn load(

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
 
-use crate::{printed, psql};
+use crate::{printed, psql, try_psql};
 
 /// Who owns a cluster when tests run as root, whom the server refuses to serve.
 const UNPRIVILEGED: &str = "postgres";
@@ -146,6 +146,11 @@ impl Cluster {
     /// Runs a statement and gives what it printed.
     pub fn psql(&self, database: &str, statement: &str) -> String {
         psql(&self.url(database), statement)
+    }
+
+    /// The same; nothing if it fails, as where the server takes no connection.
+    pub fn try_psql(&self, database: &str, statement: &str) -> Option<String> {
+        try_psql(&self.url(database), statement)
     }
 
     /// One of the server's own programs, as the user who owns the data. Whatever it writes must be in

@@ -2,7 +2,7 @@
 
 use std::sync::atomic::{AtomicU32, Ordering};
 
-use crate::{beside, psql};
+use crate::{beside, psql, try_psql};
 
 /// Names the cluster that tests share.
 const CLUSTER: &str = "COUNTERFOIL_TEST_POSTGRES";
@@ -45,6 +45,11 @@ impl Database {
     /// Runs a statement as a user who may do anything, and gives what it printed.
     pub fn psql(&self, statement: &str) -> String {
         psql(&self.url(), statement)
+    }
+
+    /// The same; nothing if it fails, as where the tables are not there yet.
+    pub fn try_psql(&self, statement: &str) -> Option<String> {
+        try_psql(&self.url(), statement)
     }
 }
 

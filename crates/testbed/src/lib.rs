@@ -15,10 +15,21 @@ use std::process::Command;
 
 /// Runs a statement with the server's own client, and gives what it printed, without decoration.
 fn psql(url: &str, statement: &str) -> String {
+    printed(client(url, statement))
+}
+
+/// The same; nothing if it fails.
+fn try_psql(url: &str, statement: &str) -> Option<String> {
+    let output = client(url, statement).output().expect("psql runs");
+    let text = || String::from_utf8_lossy(&output.stdout).trim_end().to_owned();
+    output.status.success().then(text)
+}
+
+fn client(url: &str, statement: &str) -> Command {
     let mut psql = Command::new("psql");
     psql.args(["--quiet", "--no-psqlrc", "--tuples-only", "--no-align"]);
     psql.args(["--set", "ON_ERROR_STOP=1", "--dbname", url, "--command", statement]);
-    printed(psql)
+    psql
 }
 
 /// What a command printed; it has to succeed.

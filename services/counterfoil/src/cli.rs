@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::command::{
     backup, billing, charges, clients, completions, couples, due, firm, follow, import, invoices,
-    log_care, payment, serve, status, tokens,
+    log_care, moving, payment, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -104,6 +104,8 @@ pub(crate) enum Command {
     Backup(backup::BackupArgs),
     /// Make the read models anew from the log
     Rebuild,
+    /// Move a firm, or every one, to another database, and prove that all of it arrived
+    Move(moving::MoveArgs),
     /// Create, list or revoke bearer tokens
     #[command(subcommand)]
     Tokens(tokens::TokensCommand),

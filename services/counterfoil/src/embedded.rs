@@ -36,16 +36,21 @@ pub(crate) enum Database {
 impl Database {
     /// Reads the name of a database.
     pub(crate) fn parse(name: &str) -> anyhow::Result<Self> {
+        Self::named("--database", name)
+    }
+
+    /// Reads the name of a database that an option gives.
+    pub(crate) fn named(option: &str, name: &str) -> anyhow::Result<Self> {
         if let Some(path) = name.strip_prefix(SQLITE_SCHEME).filter(|path| !path.is_empty()) {
             return Ok(Self::Sqlite(PathBuf::from(path)));
         }
         if POSTGRES_SCHEMES.iter().any(|scheme| name.starts_with(scheme)) {
             return Ok(Self::Postgres(name.to_owned()));
         }
-        Err(Stop::usage(
-            "--database must be sqlite:PATH, such as sqlite:counterfoil.db, or \
-             postgres://USER@HOST/DATABASE",
-        ))
+        Err(Stop::usage(format!(
+            "{option} must be sqlite:PATH, such as sqlite:counterfoil.db, or \
+             postgres://USER@HOST/DATABASE"
+        )))
     }
 
     /// The file that is not there, of a database in one. A server says itself what it lacks.
@@ -57,10 +62,18 @@ impl Database {
     }
 
     /// Opens it, made if it is not there.
-    async fn open(&self) -> Result<Store, OpenError> {
+    pub(crate) async fn open(&self) -> Result<Store, OpenError> {
         match self {
             Self::Sqlite(path) => Store::open(path).await,
             Self::Postgres(url) => Store::connect(url).await,
+        }
+    }
+
+    /// Opens it to read it and nothing else.
+    pub(crate) async fn open_to_read(&self) -> Result<Store, OpenError> {
+        match self {
+            Self::Sqlite(path) => Store::open_to_read(path).await,
+            Self::Postgres(url) => Store::connect_to_read(url).await,
         }
     }
 

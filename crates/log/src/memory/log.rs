@@ -69,6 +69,12 @@ impl FirmLog {
         known.map(|(request, outcome)| (*request, outcome.clone())).collect()
     }
 
+    pub(super) fn outcomes_from(&self, from: RequestId, limit: usize) -> Vec<(RequestId, Outcome)> {
+        let mut known: Vec<_> = self.outcomes.iter().filter(|(id, _)| **id >= from).collect();
+        known.sort_unstable_by_key(|(id, _)| **id);
+        known.into_iter().take(limit).map(|(id, outcome)| (*id, outcome.clone())).collect()
+    }
+
     pub(super) fn streams(&self) -> Vec<StreamId> {
         let mut streams: Vec<_> = self.streams.keys().copied().collect();
         streams.sort_unstable();

@@ -274,6 +274,25 @@ impl LogStore for MemoryStore {
         Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.leaves(after, limit)))
     }
 
+    async fn answers(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+        let shared = self.shared();
+        Ok(shared.firms.get(&firm).map_or_else(HashMap::new, |log| log.outcomes(requests)))
+    }
+
+    async fn answers_from(
+        &self,
+        firm: FirmId,
+        from: RequestId,
+        limit: usize,
+    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
+        let shared = self.shared();
+        Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.outcomes_from(from, limit)))
+    }
+
     async fn load(
         &self,
         firm: FirmId,

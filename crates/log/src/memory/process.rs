@@ -1,16 +1,18 @@
 //! One process among those that share a store, and its sudden death.
 
+use std::collections::HashMap;
 use std::future::pending;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use async_trait::async_trait;
 use domain::event::StreamId;
-use domain::ids::FirmId;
+use domain::ids::{FirmId, RequestId};
 use proof::Hash;
 
 use super::MemoryStore;
 use crate::error::StoreError;
+use crate::outcome::Outcome;
 use crate::ports::{
     Checkpoint, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore, Stored,
 };
@@ -55,7 +57,7 @@ impl LogStore for Process {
         &self,
         firm: FirmId,
         known_position: u64,
-        requests: &[domain::ids::RequestId],
+        requests: &[RequestId],
         plan: &mut dyn Plan,
     ) -> Result<(), StoreError> {
         self.call(self.store.transact(firm, known_position, requests, plan)).await
@@ -81,6 +83,23 @@ impl LogStore for Process {
         limit: usize,
     ) -> Result<Vec<Hash>, StoreError> {
         self.call(self.store.leaves(firm, after, limit)).await
+    }
+
+    async fn answers(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+        self.call(self.store.answers(firm, requests)).await
+    }
+
+    async fn answers_from(
+        &self,
+        firm: FirmId,
+        from: RequestId,
+        limit: usize,
+    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
+        self.call(self.store.answers_from(firm, from, limit)).await
     }
 
     async fn load(

@@ -1,6 +1,7 @@
 //! The engine over the store in memory.
 
 mod following;
+mod moving;
 mod projecting;
 mod support;
 mod verifying;

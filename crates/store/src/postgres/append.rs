@@ -133,7 +133,7 @@ fn found_in(rows: &[PgRow]) -> Result<Found, StoreError> {
     Ok(found)
 }
 
-fn outcome_of(row: &PgRow) -> Result<(RequestId, Outcome), StoreError> {
+pub(super) fn outcome_of(row: &PgRow) -> Result<(RequestId, Outcome), StoreError> {
     let request: Uuid = row.try_get(0).map_err(failed)?;
     let bytes: Vec<u8> = row.try_get(1).map_err(failed)?;
     let outcome = Outcome::from_bytes(&bytes).map_err(|source| StoreError::Internal {

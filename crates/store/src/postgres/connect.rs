@@ -36,7 +36,7 @@ const LOG_WRITERS_PER_CORE: u32 = 4;
 const PROJECTORS_PER_CORE: u32 = 1;
 /// Connections that read, per core: most reads are answered from memory, and a queue before the
 /// server is shorter than one inside it.
-const READERS_PER_CORE: u32 = 4;
+pub(super) const READERS_PER_CORE: u32 = 4;
 /// Fewest connections of each kind, so that a long one does not keep all others waiting.
 const CONNECTIONS_MIN: u32 = 2;
 /// Most connections of each kind: a server is configured for about a hundred in all.
@@ -49,7 +49,7 @@ const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(5);
 const STATEMENTS_CACHED_MAX: usize = 512;
 
 /// How long a statement of the log or of a query may run, in milliseconds.
-const STATEMENT_TIMEOUT: &str = "15000";
+pub(super) const STATEMENT_TIMEOUT: &str = "15000";
 /// The same for a step of the read models, which may write a hundred thousand rows.
 const PROJECTION_TIMEOUT: &str = "120000";
 /// How long to wait for another process that holds a firm's head: many times a batch.
@@ -59,14 +59,8 @@ const IDLE_TIMEOUT: &str = "10000";
 
 pub(super) async fn connect(url: &str) -> Result<Postgres, OpenError> {
     let options = PgConnectOptions::from_str(url)
-        .map_err(|source| OpenError::Url { source: Box::new(source) })?
-        .statement_cache_capacity(STATEMENTS_CACHED_MAX)
-        .disable_statement_logging();
-    let options = if options.get_application_name().is_some() {
-        options
-    } else {
-        options.application_name("counterfoil")
-    };
+        .map_err(|source| OpenError::Url { source: Box::new(source) })?;
+    let options = named(options);
     let place = place(&options);
     migrate(&options, &place).await?;
     let log = pool(LOG_WRITERS_PER_CORE)
@@ -91,9 +85,20 @@ pub(super) async fn connect(url: &str) -> Result<Postgres, OpenError> {
     Ok(Postgres { place, readers, log, projection, aside, grown, leading, transit_days })
 }
 
+/// Options as every connection of the program has them.
+pub(super) fn named(options: PgConnectOptions) -> PgConnectOptions {
+    let options =
+        options.statement_cache_capacity(STATEMENTS_CACHED_MAX).disable_statement_logging();
+    if options.get_application_name().is_some() {
+        options
+    } else {
+        options.application_name("counterfoil")
+    }
+}
+
 /// A pool of so many connections per core. Whether the server has cut a connection meanwhile shows in
 /// the first statement on it, which every caller is ready for; the pool asks nothing before it.
-fn pool(per_core: u32) -> PgPoolOptions {
+pub(super) fn pool(per_core: u32) -> PgPoolOptions {
     let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     let cores = u32::try_from(cores).unwrap_or(CONNECTIONS_MAX);
     let most = cores.saturating_mul(per_core).clamp(CONNECTIONS_MIN, CONNECTIONS_MAX);
@@ -106,8 +111,16 @@ fn pool(per_core: u32) -> PgPoolOptions {
 /// A connection of the service. Each statement sees what was committed before it began: the lock on a
 /// head is worth nothing to a transaction whose view is older than the lock.
 fn working(options: &PgConnectOptions, statement_timeout: &str) -> PgConnectOptions {
+    working_as(SERVICE, options, statement_timeout)
+}
+
+pub(super) fn working_as(
+    role: &str,
+    options: &PgConnectOptions,
+    statement_timeout: &str,
+) -> PgConnectOptions {
     options.clone().options([
-        ("role", SERVICE),
+        ("role", role),
         ("search_path", SCHEMA),
         ("default_transaction_isolation", "read committed"),
         ("statement_timeout", statement_timeout),
@@ -153,7 +166,7 @@ async fn migrate(options: &PgConnectOptions, place: &str) -> Result<(), OpenErro
 }
 
 /// Whether every migration has run. A newer program's are left to the migrator to refuse.
-async fn is_up_to_date(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
+pub(super) async fn is_up_to_date(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
     let there = "SELECT to_regclass('counterfoil._sqlx_migrations') IS NOT NULL";
     if !sqlx::query_scalar(there).fetch_one(&mut *connection).await? {
         return Ok(false);
@@ -183,7 +196,7 @@ async fn make_up_to_date(
 }
 
 /// What people are told about where it is; never the password.
-fn place(options: &PgConnectOptions) -> String {
+pub(super) fn place(options: &PgConnectOptions) -> String {
     let host = match options.get_socket() {
         Some(socket) => socket.display().to_string(),
         None => format!("{}:{}", options.get_host(), options.get_port()),
@@ -192,7 +205,7 @@ fn place(options: &PgConnectOptions) -> String {
     format!("the database {database} at {host}")
 }
 
-fn unreachable_server(place: &str, source: sqlx::Error) -> OpenError {
+pub(super) fn unreachable_server(place: &str, source: sqlx::Error) -> OpenError {
     OpenError::Server { place: place.to_owned(), source: Box::new(source) }
 }
 

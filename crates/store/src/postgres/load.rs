@@ -1,18 +1,22 @@
 //! Reading the log: by position, and by stream.
 
+use std::collections::HashMap;
+
 use domain::event::StreamId;
-use domain::ids::FirmId;
+use domain::ids::{FirmId, RequestId};
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
-use log::{Head, LoadedStream, Snapshot, StoreError, Stored};
+use log::{Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
 use proof::Hash;
 use sqlx::postgres::PgRow;
 use sqlx::{PgConnection, Row as _};
 use uuid::Uuid;
 
-use super::append::head_of;
+use super::append::{head_of, outcome_of};
 use super::error::failed;
-use super::statements::{FIRMS, HEAD, LEAVES, NAME_NOBODY, READ, SNAPSHOTS, STREAMS};
+use super::statements::{
+    ANSWERS, ANSWERS_FROM, FIRMS, HEAD, LEAVES, NAME_NOBODY, READ, SNAPSHOTS, STREAMS,
+};
 use super::write::lend;
 use super::{Postgres, malformed, signed, unsigned};
 
@@ -84,6 +88,31 @@ impl Postgres {
             }
         }
         Ok(page)
+    }
+
+    pub(crate) async fn answers(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        let ids: Vec<Uuid> = requests.iter().map(|request| request.0).collect();
+        let query = sqlx::query(ANSWERS).bind(firm.0).bind(ids);
+        let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
+        rows.iter().map(outcome_of).collect()
+    }
+
+    pub(crate) async fn answers_from(
+        &self,
+        firm: FirmId,
+        from: RequestId,
+        limit: usize,
+    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let query = sqlx::query(ANSWERS_FROM).bind(firm.0).bind(from.0).bind(limit);
+        let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
+        rows.iter().map(outcome_of).collect()
     }
 
     pub(crate) async fn load(

@@ -17,6 +17,7 @@ mod error;
 mod load;
 mod pools;
 mod project;
+mod reading;
 mod statements;
 #[cfg(test)]
 mod tests;
@@ -38,6 +39,7 @@ use crate::store::OpenError;
 use crate::value::{Kind, Value, malformed, signed, unsigned};
 use column::{bind, column};
 use error::failed;
+pub use reading::Standing;
 use statements::name_firm;
 use together::Grown;
 pub(crate) use together::{Hints, Leases};

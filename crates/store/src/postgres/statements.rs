@@ -74,6 +74,10 @@ pub(super) const READ: &str = "SELECT position, body FROM event \
     WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
 pub(super) const LEAVES: &str = "SELECT position, leaf FROM event \
     WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
+pub(super) const ANSWERS: &str =
+    "SELECT request_id, outcome FROM request WHERE firm = $1 AND request_id = ANY ($2)";
+pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome FROM request \
+    WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
 /// A head at 0 belongs to nobody: it was made for a request that was refused.
 pub(super) const FIRMS: &str = "SELECT firm FROM log_head WHERE position > 0 ORDER BY firm";
 pub(super) const SNAPSHOTS: &str = "SELECT u.place, s.version, s.body \
@@ -87,6 +91,11 @@ pub(super) const STREAMS: &str = "SELECT u.place, e.position, e.body \
     CROSS JOIN LATERAL (SELECT e.position, e.body FROM event e WHERE e.firm = $1 \
     AND e.stream = u.stream AND e.stream_version > u.after AND e.position <= $4 \
     ORDER BY e.stream_version) e";
+
+/// Whether the server follows another, and the end of a firm's log there, as of one moment.
+pub(super) const STANDING: &str = "SELECT pg_is_in_recovery(), COALESCE(h.position, 0), e.leaf \
+    FROM (SELECT 1) one LEFT JOIN log_head h ON h.firm = $1 \
+    LEFT JOIN event e ON e.firm = $1 AND e.position = h.position";
 
 pub(super) const CHECKPOINT: &str =
     "SELECT generation, position FROM projection WHERE firm = $1 AND active";
@@ -139,9 +148,12 @@ pub(super) const ALL: &[&str] = &[
     HEAD,
     READ,
     LEAVES,
+    ANSWERS,
+    ANSWERS_FROM,
     FIRMS,
     SNAPSHOTS,
     STREAMS,
+    STANDING,
     CHECKPOINT,
     POSITION,
     ADVANCE,

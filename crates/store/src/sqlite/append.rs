@@ -74,13 +74,8 @@ async fn opening(
             head = head_of(position, row.try_get(1).map_err(failed)?, frontier)?;
         }
         if let Some(id) = row.try_get::<Option<&[u8]>, _>(3).map_err(failed)? {
-            let id = Uuid::from_slice(id).map_err(|_| malformed("a request id"))?;
-            let outcome = Outcome::from_bytes(row.try_get(4).map_err(failed)?);
-            let outcome = outcome.map_err(|source| StoreError::Internal {
-                what: "a stored answer does not read".into(),
-                source: Some(Box::new(source)),
-            })?;
-            outcomes.insert(RequestId(id), outcome);
+            let (request, outcome) = outcome_of(id, row.try_get(4).map_err(failed)?)?;
+            outcomes.insert(request, outcome);
         }
     }
     drop(rows);
@@ -94,6 +89,16 @@ async fn opening(
 
 pub(super) fn head_of(position: i64, invoices: i64, frontier: &[u8]) -> Result<Head, StoreError> {
     Head::from_stored(unsigned(position)?, unsigned(invoices)?, frontier)
+}
+
+/// Reads a request's id and its outcome.
+pub(super) fn outcome_of(id: &[u8], outcome: &[u8]) -> Result<(RequestId, Outcome), StoreError> {
+    let id = Uuid::from_slice(id).map_err(|_| malformed("a request id"))?;
+    let outcome = Outcome::from_bytes(outcome).map_err(|source| StoreError::Internal {
+        what: "a stored answer does not read".into(),
+        source: Some(Box::new(source)),
+    })?;
+    Ok((RequestId(id), outcome))
 }
 
 async fn moved(

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use sqlx::migrate::Migrator;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use sqlx::{ConnectOptions, Connection};
+use sqlx::{ConnectOptions, Connection, SqlitePool};
 use tokio::sync::Mutex;
 
 use super::{Sqlite, Writer, Writers};
@@ -50,6 +50,18 @@ fn reading(path: &Path) -> SqliteConnectOptions {
     options(path).pragma("query_only", "ON")
 }
 
+/// The journal's mode is the file's own: setting it would write.
+fn only_reading(path: &Path) -> SqliteConnectOptions {
+    SqliteConnectOptions::new()
+        .filename(path)
+        .read_only(true)
+        .busy_timeout(BUSY_TIMEOUT)
+        .statement_cache_capacity(STATEMENTS_CACHED_MAX)
+        .row_buffer_size(ROWS_BUFFERED_MAX)
+        .pragma("query_only", "ON")
+        .disable_statement_logging()
+}
+
 fn writing(path: &Path, writer: Writer) -> SqliteConnectOptions {
     let options = options(path).pragma("cache_size", WRITER_CACHE);
     match writer {
@@ -74,14 +86,50 @@ pub(super) async fn open(
     let pool =
         SqlitePoolOptions::new().max_connections(READERS_MAX).connect_with(reading(path)).await;
     let readers = pool.map_err(|source| database(path, source))?;
-    Ok(Sqlite {
+    Ok(over(path, readers, temporary))
+}
+
+fn over(path: &Path, readers: SqlitePool, temporary: Option<tempfile::TempDir>) -> Sqlite {
+    Sqlite {
         path: path.to_owned(),
+        only_read: false,
         readers,
         writers: Mutex::new(Writers::default()),
         folder: Arc::new(Mutex::new(None)),
         transit_days: SyncMutex::default(),
         _temporary: temporary,
-    })
+    }
+}
+
+/// Opens a file that is there as it is: nothing is migrated, and not a byte of it changes. Another
+/// process may be writing to it.
+pub(super) async fn open_to_read(path: &Path) -> Result<Sqlite, OpenError> {
+    if path.is_dir() {
+        return Err(OpenError::IsFolder { path: path.to_owned() });
+    }
+    if let Err(source) = std::fs::File::open(path) {
+        return Err(OpenError::Unreadable { path: path.to_owned(), source });
+    }
+    let pool = SqlitePoolOptions::new().max_connections(READERS_MAX);
+    let readers = pool.connect_with(only_reading(path)).await;
+    let readers = readers.map_err(|source| database(path, source))?;
+    let ready = is_up_to_date(&readers).await.map_err(|source| database(path, source))?;
+    if !ready {
+        return Err(OpenError::OtherTables { place: path.display().to_string() });
+    }
+    Ok(Sqlite { only_read: true, ..over(path, readers, None) })
+}
+
+/// Whether every migration has run, and no other.
+async fn is_up_to_date(readers: &SqlitePool) -> Result<bool, sqlx::Error> {
+    let there = "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE name = '_sqlx_migrations')";
+    if !sqlx::query_scalar(there).fetch_one(readers).await? {
+        return Ok(false);
+    }
+    let applied = "SELECT version, checksum FROM _sqlx_migrations WHERE success ORDER BY version";
+    let applied: Vec<(i64, Vec<u8>)> = sqlx::query_as(applied).fetch_all(readers).await?;
+    let known = MIGRATOR.iter().map(|known| (known.version, known.checksum.as_ref()));
+    Ok(applied.iter().map(|(version, sum)| (*version, sum.as_slice())).eq(known))
 }
 
 /// Makes the file readable by its owner alone; SQLite gives its side files the same permissions.
@@ -124,7 +172,9 @@ impl Sqlite {
         &self,
         writer: Writer,
     ) -> Result<sqlx::SqliteConnection, sqlx::Error> {
-        writing(&self.path, writer).connect().await
+        let options =
+            if self.only_read { only_reading(&self.path) } else { writing(&self.path, writer) };
+        options.connect().await
     }
 
     pub(crate) async fn close(&self) {

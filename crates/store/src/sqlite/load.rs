@@ -1,17 +1,19 @@
 //! Reading the log: by position, and by stream.
 
+use std::collections::HashMap;
+
 use domain::event::StreamId;
-use domain::ids::FirmId;
+use domain::ids::{FirmId, RequestId};
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
-use log::{Head, LoadedStream, Snapshot, StoreError, Stored};
+use log::{Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
 use proof::Hash;
 use sqlx::{Row as _, SqliteConnection};
 use uuid::Uuid;
 
-use super::append::head_of;
+use super::append::{head_of, outcome_of};
 use super::error::failed;
-use super::statements::{FIRMS, HEAD, LEAVES, READ, SNAPSHOTS, STREAMS};
+use super::statements::{ANSWERS, ANSWERS_FROM, FIRMS, HEAD, LEAVES, READ, SNAPSHOTS, STREAMS};
 use super::{Sqlite, malformed, unsigned};
 
 /// Bytes of bodies after which a page ends early.
@@ -85,6 +87,33 @@ impl Sqlite {
         Ok(page)
     }
 
+    pub(crate) async fn answers(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let ids = json_list(requests.iter().map(|request| format!("\"{}\"", request.0.simple())));
+        let query = sqlx::query(ANSWERS).bind(firm.0.as_bytes().to_vec()).bind(ids);
+        let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
+        rows.iter().map(answer).collect()
+    }
+
+    pub(crate) async fn answers_from(
+        &self,
+        firm: FirmId,
+        from: RequestId,
+        limit: usize,
+    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let query = sqlx::query(ANSWERS_FROM)
+            .bind(firm.0.as_bytes().to_vec())
+            .bind(from.0.as_bytes().to_vec())
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
+        let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
+        rows.iter().map(answer).collect()
+    }
+
     pub(crate) async fn load(
         &self,
         firm: FirmId,
@@ -115,6 +144,10 @@ fn stored(row: &sqlx::sqlite::SqliteRow, at: usize) -> Result<Stored, StoreError
     let position = unsigned(row.try_get(at).map_err(failed)?)?;
     let bytes: Vec<u8> = row.try_get(at + 1).map_err(failed)?;
     Ok(Stored { position, bytes })
+}
+
+fn answer(row: &sqlx::sqlite::SqliteRow) -> Result<(RequestId, Outcome), StoreError> {
+    outcome_of(row.try_get(0).map_err(failed)?, row.try_get(1).map_err(failed)?)
 }
 
 /// The positions and bodies of one packed row.

@@ -43,6 +43,8 @@ use error::failed;
 #[derive(Debug)]
 pub(crate) struct Sqlite {
     path: PathBuf,
+    /// Whether even the connections that write may not.
+    only_read: bool,
     readers: SqlitePool,
     writers: Mutex<Writers>,
     /// Folds the write-ahead log into the file; held by the task that does so.
@@ -74,6 +76,10 @@ impl Sqlite {
 
     pub(crate) async fn open(path: &Path) -> Result<Self, OpenError> {
         connect::open(path, None).await
+    }
+
+    pub(crate) async fn open_to_read(path: &Path) -> Result<Self, OpenError> {
+        connect::open_to_read(path).await
     }
 
     pub(crate) async fn open_temporary() -> Result<Self, OpenError> {

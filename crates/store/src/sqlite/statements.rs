@@ -32,6 +32,10 @@ pub(super) const READ: &str = "SELECT group_concat(position, ' '), group_concat(
 pub(super) const LEAVES: &str = "SELECT group_concat(position, ' '), group_concat(octet_length(leaf), ' '), \
     CAST(group_concat(leaf, '') AS BLOB) FROM (SELECT position, leaf FROM event \
     WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3)";
+pub(super) const ANSWERS: &str = "SELECT request_id, outcome FROM request \
+    WHERE firm = $1 AND request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
+pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome FROM request \
+    WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
 pub(super) const FIRMS: &str = "SELECT firm FROM log_head ORDER BY firm";
 pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body FROM json_each($2) j \
     CROSS JOIN snapshot s ON s.firm = $1 AND s.stream = j.value \
@@ -77,6 +81,8 @@ pub(super) const ALL: &[&str] = &[
     HEAD,
     READ,
     LEAVES,
+    ANSWERS,
+    ANSWERS_FROM,
     FIRMS,
     SNAPSHOTS,
     STREAMS,

@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot set up fails")]
 
 pub(crate) mod database;
+pub(crate) mod everything;
 mod place;
 
 use std::sync::Arc;

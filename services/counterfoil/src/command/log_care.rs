@@ -55,7 +55,7 @@ pub(crate) async fn head(session: &mut Session, out: &mut Out) -> anyhow::Result
 }
 
 /// A bar over positions of the log.
-fn bar(out: &Out, what: &'static str) -> anyhow::Result<ProgressBar> {
+pub(super) fn bar(out: &Out, what: &'static str) -> anyhow::Result<ProgressBar> {
     if !out.shows_progress() {
         return Ok(ProgressBar::hidden());
     }

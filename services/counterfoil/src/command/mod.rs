@@ -12,6 +12,7 @@ pub(crate) mod follow;
 pub(crate) mod import;
 pub(crate) mod invoices;
 pub(crate) mod log_care;
+pub(crate) mod moving;
 pub(crate) mod payment;
 pub(crate) mod serve;
 pub(crate) mod status;
@@ -57,6 +58,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Serve(args) => serve::run(global, &args).await,
         Command::Demo(args) => demo::run(args).await.map(|()| Exit::Done),
         Command::Import(args) => import::run(global, &args, out).await,
+        Command::Move(args) => moving::run(global, &args, out).await,
         Command::Completions(args) => completions::run(&args, out),
         Command::Backup(args) => backup::run(global, &args, out).await,
         Command::Firm(command) => {

@@ -1,0 +1,67 @@
+//! The answers of a store, one after the other.
+
+use std::vec::IntoIter;
+
+use domain::ids::{FirmId, RequestId};
+use uuid::Uuid;
+
+use crate::error::StoreError;
+use crate::outcome::{Outcome, OutcomeResult};
+use crate::ports::{Head, LogStore};
+use crate::settings::MOVE_PAGE;
+
+/// A request and what became of it.
+pub(super) type Answered = (RequestId, Outcome);
+
+/// A walk by request id.
+pub(super) struct Walk<'s> {
+    store: &'s dyn LogStore,
+    firm: FirmId,
+    page: IntoIter<Answered>,
+    next: Option<Answered>,
+    /// Where the next page begins; nothing behind the last id there can be.
+    from: Option<RequestId>,
+}
+
+impl<'s> Walk<'s> {
+    pub(super) fn of(store: &'s dyn LogStore, firm: FirmId) -> Self {
+        let from = Some(RequestId(Uuid::nil()));
+        Self { store, firm, page: Vec::new().into_iter(), next: None, from }
+    }
+
+    /// The answer that comes next, until the last was passed.
+    pub(super) async fn peek(&mut self) -> Result<Option<&Answered>, StoreError> {
+        if self.next.is_none() {
+            self.next = self.page.next();
+        }
+        if let (None, Some(from)) = (&self.next, self.from) {
+            let page = self.store.answers_from(self.firm, from, MOVE_PAGE).await?;
+            self.from = page.last().and_then(|(last, _)| after(*last));
+            self.page = page.into_iter();
+            self.next = self.page.next();
+        }
+        Ok(self.next.as_ref())
+    }
+
+    /// Passes it.
+    pub(super) fn pass(&mut self) {
+        self.next = None;
+    }
+}
+
+fn after(id: RequestId) -> Option<RequestId> {
+    id.0.as_u128().checked_add(1).map(|next| RequestId(Uuid::from_u128(next)))
+}
+
+/// An answer that may be given by itself: a refusal, or what recorded nothing that the log does not
+/// hold. Others came in meanwhile, and come with their events.
+pub(super) fn with_no_event_to_come(
+    (request, outcome): &Answered,
+    reached: &Head,
+) -> Option<Answered> {
+    let there = match &outcome.result {
+        OutcomeResult::Refused(_) => true,
+        OutcomeResult::Accepted(accepted) => accepted.last() <= reached.position,
+    };
+    there.then(|| (*request, outcome.clone()))
+}

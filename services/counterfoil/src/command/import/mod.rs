@@ -15,6 +15,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use anyhow::Context;
 use clap::Args;
+use domain::ids::FirmId;
+use log::LogStore;
+use store::Store;
 
 use crate::cli::Global;
 use crate::connect::{Missing, Session};
@@ -95,7 +98,8 @@ pub(crate) async fn run(global: &Global, args: &ImportArgs, out: &mut Out) -> an
         (true, None) => {
             let scratch = tempfile::tempdir().context("cannot make a folder for the copy")?;
             let copy = scratch.path().join("copy.db");
-            copy_database(&Database::parse(&global.database)?, &copy).await?;
+            let from = Database::parse(&global.database)?;
+            copy_database(&from, global.firm.map(FirmId), &copy).await?;
             let copy = Database::Sqlite(copy);
             let session = Session::in_process(&copy, global.firm, None).await?;
             play_and_close(&input, Mode::Scratch, session, out).await
@@ -114,22 +118,32 @@ async fn play_and_close(
     ended
 }
 
-/// Copies a database as it stands, whoever else has it open.
-async fn copy_database(from: &Database, to: &Path) -> anyhow::Result<()> {
-    let Database::Sqlite(from) = from else {
-        return Err(Stop::usage(
-            "a dry run needs a copy of the database, and one on a server is not copied: name the \
-             service with --server to check the form of each line",
-        ));
-    };
-    if !from.exists() {
-        return Err(Stop::usage(format!("there is no database at {}", from.display())));
+/// Copies a database as it stands, whoever else has it open: a file whole, of a server the logs.
+async fn copy_database(from: &Database, only: Option<FirmId>, to: &Path) -> anyhow::Result<()> {
+    if let Some(path) = from.missing_file() {
+        return Err(Stop::usage(format!("there is no database at {}", path.display())));
     }
-    let opened = store::Store::open(from).await;
-    let store = opened.with_context(|| format!("cannot open {}", from.display()))?;
-    let copied = store.copy_to(to).await;
-    store.close().await;
-    copied.with_context(|| format!("cannot copy {}", from.display()))
+    let opened = from.open().await;
+    let source = opened.with_context(|| format!("cannot open {from}"))?;
+    let copied = match from {
+        Database::Sqlite(_) => source.copy_to(to).await.map_err(anyhow::Error::from),
+        Database::Postgres(_) => copy_logs(&source, only, to).await,
+    };
+    source.close().await;
+    copied.with_context(|| format!("cannot copy {from}"))
+}
+
+async fn copy_logs(source: &Store, only: Option<FirmId>, to: &Path) -> anyhow::Result<()> {
+    let firms = match only {
+        Some(firm) => vec![firm],
+        None => source.firms().await?,
+    };
+    let copy = Store::open(to).await?;
+    for firm in firms {
+        log::move_log(source, &copy, firm, |_| {}).await?;
+    }
+    copy.close().await;
+    Ok(())
 }
 
 /// Plays a file over a session and tells what became of it.

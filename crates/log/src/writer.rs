@@ -8,6 +8,8 @@ use std::sync::atomic::Ordering;
 use domain::ids::{FirmId, RequestId};
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::Instant;
+use tracing::field::Empty;
+use tracing::{Instrument, Span};
 
 use crate::cache::Cache;
 use crate::clock::{Clock, Ids};
@@ -23,6 +25,8 @@ pub(crate) struct Waiting {
     pub(crate) submission: Submission,
     answer: oneshot::Sender<Result<Answer, SubmitError>>,
     since: Instant,
+    /// From here to the answer, inside the span of whoever asked.
+    span: Span,
 }
 
 impl Waiting {
@@ -30,7 +34,8 @@ impl Waiting {
         submission: Submission,
         answer: oneshot::Sender<Result<Answer, SubmitError>>,
     ) -> Self {
-        Self { submission, answer, since: Instant::now() }
+        let span = tracing::debug_span!("log.append", request_id = %submission.request_id);
+        Self { submission, answer, since: Instant::now(), span }
     }
 
     fn answer(self, answer: Result<Answer, SubmitError>) {
@@ -138,13 +143,32 @@ impl Writer {
     /// requests that landed are found by their ids, and only the others are decided.
     async fn attempt(&mut self, batch: &[Waiting]) -> Result<Vec<Verdict>, StoreError> {
         let begun = Instant::now();
+        let span = self.commit_span(batch);
         let requests: Vec<RequestId> = batch.iter().map(|w| w.submission.request_id).collect();
         let known_position = self.cache.known_position();
         let mut plan =
             BatchPlan::new(&mut self.cache, batch, self.clock.as_ref(), self.ids.as_ref());
-        self.store.transact(self.firm, known_position, &requests, &mut plan).await?;
+        let transaction = self.store.transact(self.firm, known_position, &requests, &mut plan);
+        if let Err(error) = transaction.instrument(span.clone()).await {
+            span.record("otel.status_code", "ERROR");
+            return Err(error);
+        }
         self.stats.commit_time.add_time(begun.elapsed());
-        Ok(plan.into_verdicts()?)
+        let verdicts = plan.into_verdicts()?;
+        link(&span, &batch[..verdicts.len()]);
+        Ok(verdicts)
+    }
+
+    /// The span of one transaction, inside that of the first request it serves.
+    fn commit_span(&self, batch: &[Waiting]) -> Span {
+        let first = batch.first().map_or_else(Span::none, |waiting| waiting.span.clone());
+        tracing::debug_span!(
+            parent: &first,
+            "log.commit",
+            firm = %self.firm,
+            waiting = batch.len(),
+            otel.status_code = Empty,
+        )
     }
 
     /// Tells everyone what the batch that has just landed made of their command.
@@ -185,6 +209,18 @@ impl Writer {
         }
         stats.events.fetch_add(events, Ordering::Relaxed);
         stats.batch_events.add(events);
+    }
+}
+
+/// Ties a transaction and the requests it answered to each other. It can have one parent only, which
+/// is the first of them; the others are linked both ways, so that each trace leads to the commit.
+fn link(commit: &Span, answered: &[Waiting]) {
+    if commit.is_disabled() {
+        return;
+    }
+    for waiting in answered.iter().skip(1) {
+        commit.follows_from(&waiting.span);
+        waiting.span.follows_from(commit);
     }
 }
 

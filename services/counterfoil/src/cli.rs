@@ -113,13 +113,6 @@ pub(crate) enum Command {
     Completions(completions::CompletionsArgs),
 }
 
-impl Command {
-    /// Whether it runs for long and tells what it does.
-    pub(crate) fn is_service(&self) -> bool {
-        matches!(self, Self::Serve(_))
-    }
-}
-
 /// The id of an earlier try, for commands that change something.
 #[derive(Args, Clone, Copy)]
 pub(crate) struct Again {

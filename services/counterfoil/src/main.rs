@@ -14,6 +14,7 @@ mod find;
 mod logging;
 mod out;
 mod table;
+mod traces;
 mod words;
 
 use std::io;
@@ -34,16 +35,7 @@ const RUNTIME_GRACE: Duration = Duration::from_secs(2);
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
-    let ended = logging::start(&cli).and_then(|()| {
-        let runtime = tokio::runtime::Builder::new_multi_thread()
-            .enable_all()
-            .build()
-            .context("cannot start the runtime")?;
-        let ended = runtime.block_on(run(cli));
-        runtime.shutdown_timeout(RUNTIME_GRACE);
-        ended
-    });
-    match ended {
+    match begin(cli) {
         Ok(exit) => exit.code(),
         // Whoever read the answer has seen enough of it, as `head` does.
         Err(error) if is_broken_pipe(&error) => Exit::Done.code(),
@@ -52,6 +44,24 @@ fn main() -> ExitCode {
             Exit::of(&error).code()
         }
     }
+}
+
+/// Runs the command in a runtime of its own.
+fn begin(cli: Cli) -> anyhow::Result<Exit> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .context("cannot start the runtime")?;
+    let traces = {
+        let _entered = runtime.enter();
+        logging::start(&cli)?
+    };
+    let ended = runtime.block_on(run(cli));
+    if let Some(traces) = traces {
+        traces.finish();
+    }
+    runtime.shutdown_timeout(RUNTIME_GRACE);
+    ended
 }
 
 async fn run(cli: Cli) -> anyhow::Result<Exit> {

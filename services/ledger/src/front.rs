@@ -86,6 +86,7 @@ where
         let started = Instant::now();
         let begun = self.ledger.metrics().requests.begin(request.uri().path());
         let span = telemetry::span(request.uri().path());
+        telemetry::join(&span, request.headers());
         async {
             let response = match self.shed(request).await {
                 Ok(response) => response,

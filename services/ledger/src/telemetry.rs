@@ -4,9 +4,14 @@
 use std::time::Duration;
 
 use domain::ids::RequestId;
+use opentelemetry::global;
+use opentelemetry::propagation::Extractor;
+use opentelemetry::trace::TraceContextExt;
 use tonic::Code;
+use tonic::codegen::http::HeaderMap;
 use tracing::Span;
 use tracing::field::{Empty, display};
+use tracing_opentelemetry::OpenTelemetrySpanExt;
 
 use crate::access::table;
 
@@ -16,10 +21,40 @@ pub(crate) fn span(path: &str) -> Span {
     tracing::info_span!(
         "rpc",
         otel.name = format!("rpc.{name}"),
+        otel.kind = "server",
+        otel.status_code = Empty,
         firm = Empty,
         access = Empty,
         request_id = Empty,
     )
+}
+
+/// What W3C Trace Context calls its header.
+const TRACEPARENT: &str = "traceparent";
+
+/// Makes a span part of the trace that its caller names, if traces are exported at all.
+pub(crate) fn join(span: &Span, headers: &HeaderMap) {
+    if !headers.contains_key(TRACEPARENT) {
+        return;
+    }
+    let context = global::get_text_map_propagator(|format| format.extract(&Headers(headers)));
+    if context.has_active_span() {
+        // Without an exporter there is nothing to be part of.
+        let _ = span.set_parent(context);
+    }
+}
+
+/// Headers as a propagator reads them.
+struct Headers<'a>(&'a HeaderMap);
+
+impl Extractor for Headers<'_> {
+    fn get(&self, key: &str) -> Option<&str> {
+        self.0.get(key)?.to_str().ok()
+    }
+
+    fn keys(&self) -> Vec<&str> {
+        self.0.keys().map(tonic::codegen::http::HeaderName::as_str).collect()
+    }
 }
 
 /// Names the request in its span.
@@ -33,6 +68,7 @@ pub(crate) fn ended(code: Code, took: Duration) {
     match code {
         Code::Ok => tracing::debug!(micros, "answered"),
         Code::Internal | Code::DataLoss | Code::Unknown => {
+            Span::current().record("otel.status_code", "ERROR");
             tracing::error!(micros, ?code, "failed");
         }
         Code::Cancelled

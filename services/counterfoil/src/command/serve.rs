@@ -13,6 +13,7 @@ use log::LogStore;
 use crate::cli::Global;
 use crate::embedded::{self, Database};
 use crate::exit::{Exit, Stop};
+use crate::traces::Traces;
 
 /// How to listen.
 #[derive(Args)]
@@ -41,6 +42,10 @@ pub(crate) struct ServeArgs {
     /// --allow-plaintext
     #[arg(long, value_name = "ADDRESS:PORT")]
     metrics: Option<SocketAddr>,
+    /// Send traces to the OTLP collector at this URL, such as http://127.0.0.1:4317; one on another
+    /// machine needs --allow-plaintext
+    #[arg(long, value_name = "URL")]
+    traces: Option<String>,
     /// How the service tells what it does, on standard error
     #[arg(long, value_enum, default_value_t = LogFormat::Text)]
     pub(crate) log_format: LogFormat,
@@ -56,6 +61,12 @@ pub(crate) enum LogFormat {
 }
 
 impl ServeArgs {
+    /// Starts sending traces, if that is asked.
+    pub(crate) fn traces(&self) -> anyhow::Result<Option<Traces>> {
+        let start = |url: &String| Traces::start(url, self.allow_plaintext);
+        self.traces.as_ref().map(start).transpose()
+    }
+
     fn metrics(&self) -> Option<MetricsConfig> {
         let allow_plaintext_elsewhere = self.allow_plaintext;
         self.metrics.map(|listen| MetricsConfig { listen, allow_plaintext_elsewhere })

@@ -46,8 +46,13 @@ impl Served {
     }
 
     /// By a command that serves, once it says where.
-    pub fn by(mut command: Command) -> Self {
-        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+    pub fn by(command: Command) -> Self {
+        Self::telling(command, Stdio::null())
+    }
+
+    /// The same, with what it tells about itself going somewhere.
+    pub fn telling(mut command: Command, log: impl Into<Stdio>) -> Self {
+        let mut child = command.stdout(Stdio::piped()).stderr(log).spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
         let url = line.trim().strip_prefix("listening on ").expect("it says where").to_owned();
@@ -102,6 +107,11 @@ pub struct Caller {
 }
 
 impl Caller {
+    /// The way to any service of the server.
+    pub fn wire(&self) -> InterceptedService<Channel, Bearer> {
+        self.wire.clone()
+    }
+
     pub fn cases(&self) -> CaseLedgerClient<InterceptedService<Channel, Bearer>> {
         CaseLedgerClient::new(self.wire.clone())
     }

@@ -16,6 +16,7 @@ use tokio::task::JoinSet;
 use tokio::time::{Duration, Instant};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Status, Streaming};
+use tracing::Instrument;
 
 use super::{Answers, recorded, to_match};
 use crate::access::Authority;
@@ -50,8 +51,9 @@ pub(super) fn open(
 ) -> Answers<v1::RecordStreamResponse> {
     let (window, waiting) = mpsc::channel(ledger.limits().record_stream_in_flight);
     let (answers, outgoing) = mpsc::channel(ANSWERS_WAITING);
-    ledger.tasks().spawn(take(ledger.clone(), authority, incoming, window));
-    ledger.tasks().spawn(answer(ledger.clone(), waiting, answers));
+    let taking = take(ledger.clone(), authority, incoming, window);
+    ledger.tasks().spawn(taking.in_current_span());
+    ledger.tasks().spawn(answer(ledger.clone(), waiting, answers).in_current_span());
     Box::pin(ReceiverStream::new(outgoing))
 }
 

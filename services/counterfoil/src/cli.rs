@@ -96,6 +96,8 @@ pub(crate) enum Command {
     Couples(couples::CouplesArgs),
     /// Print events as they are recorded
     Follow(follow::FollowArgs),
+    /// Ask a server whether it serves; --server names it if it is not the one on this machine
+    Health,
     /// Tell the end of the log: its last position and its root
     Head,
     /// Read the whole log again and compare it with its root

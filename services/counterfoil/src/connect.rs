@@ -289,7 +289,8 @@ fn bearer(token: &str) -> anyhow::Result<MetadataValue<Ascii>> {
     Ok(header)
 }
 
-async fn dial(url: &str, ca: Option<&Path>) -> anyhow::Result<Channel> {
+/// A connection to a server.
+pub(crate) async fn dial(url: &str, ca: Option<&Path>) -> anyhow::Result<Channel> {
     let endpoint = Endpoint::from_shared(url.to_owned())
         .map_err(|_| Stop::usage("--server must be a URL such as https://ledger.example:7411"))?
         .connect_timeout(CONNECT_TIMEOUT);

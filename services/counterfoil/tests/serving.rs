@@ -54,3 +54,14 @@ fn metrics_have_a_port_of_their_own_that_strangers_do_not_reach_by_default() {
     assert_eq!(ran.code, 2, "{ran:?}");
     assert!(ran.err.contains("metrics are shown to whoever asks"), "{ran:?}");
 }
+
+#[test]
+fn a_probe_needs_no_token_and_finds_a_server_that_is_gone() {
+    let desk = Desk::with_firm();
+    let served = Served::start(&desk);
+    assert_eq!(ask(&desk, &served, None, &["health"]).code, 0);
+    let url = served.url.clone();
+    assert_eq!(served.end(), Some(0));
+    let gone = desk.run(&["health", "--server", &url]);
+    assert_eq!(gone.code, 5, "{gone:?}");
+}

@@ -4,8 +4,9 @@
 
 mod common;
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::net::SocketAddr;
+use std::path::Path;
 use std::time::Duration;
 
 use api::v1;
@@ -258,4 +259,49 @@ async fn strangers_may_read_only_if_that_is_said() {
     assert!(matches!(refused, ServeError::Config(ConfigError::Metrics { .. })), "{refused}");
     let allowed = MetricsConfig { allow_plaintext_elsewhere: true, ..elsewhere };
     service.ledger.serve_metrics(&allowed).await.unwrap();
+}
+
+/// The names of metrics in a text: in a query, or of a line of figures.
+fn names(text: &str) -> BTreeSet<String> {
+    let is_name = |c: char| c.is_ascii_lowercase() || c == '_';
+    let words = text.split(|c: char| !is_name(c)).filter(|word| word.starts_with("counterfoil_"));
+    words.map(str::to_owned).collect()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn every_alert_and_every_panel_asks_for_figures_that_there_are() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    service.record(&new_case(&firm), vec![enrol(v1::Seat::Individual, PHONE, "tok_1")]).await;
+    let at = service.ledger.serve_metrics(&LOOPBACK).await.unwrap();
+    until(at, "the firm is projected here", |figures| {
+        figures.get("clocks_overdue", &[("firm", id_of(&firm))]).is_some()
+    })
+    .await;
+    let lines = text(at).await;
+    let there =
+        names(&lines.lines().filter(|line| !line.starts_with('#')).collect::<Vec<_>>().join("\n"));
+    let ops = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../ops");
+    let read = |file: &str| std::fs::read_to_string(ops.join(file)).unwrap();
+    let dashboard: serde_json::Value =
+        serde_json::from_str(&read("grafana/counterfoil.json")).unwrap();
+    let mut asked = BTreeSet::new();
+    for panel in dashboard["panels"].as_array().unwrap() {
+        for target in panel["targets"].as_array().into_iter().flatten() {
+            let used = names(target["expr"].as_str().unwrap());
+            assert!(!used.is_empty(), "{panel}");
+            asked.extend(used);
+        }
+    }
+    for variable in dashboard["templating"]["list"].as_array().unwrap() {
+        asked.extend(names(&variable["query"].to_string()));
+    }
+    let panels = asked.len();
+    // Descriptions speak of figures as well, and must not speak of others than there are.
+    for rules in ["prometheus/alerts.yaml", "prometheus/alerts_test.yaml"] {
+        asked.extend(names(&read(rules)));
+    }
+    let missing: Vec<_> = asked.difference(&there).collect();
+    assert!(missing.is_empty(), "{missing:?} of {there:?}");
+    assert!(panels > 25, "{panels} figures on the dashboard");
 }

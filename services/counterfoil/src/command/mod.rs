@@ -9,6 +9,7 @@ pub(crate) mod couples;
 pub(crate) mod due;
 pub(crate) mod firm;
 pub(crate) mod follow;
+pub(crate) mod health;
 pub(crate) mod import;
 pub(crate) mod invoices;
 pub(crate) mod log_care;
@@ -60,6 +61,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Import(args) => import::run(global, &args, out).await,
         Command::Move(args) => moving::run(global, &args, out).await,
         Command::Completions(args) => completions::run(&args, out),
+        Command::Health => health::run(global, out).await,
         Command::Backup(args) => backup::run(global, &args, out).await,
         Command::Firm(command) => {
             let missing = command.missing_database();

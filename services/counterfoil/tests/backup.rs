@@ -217,6 +217,7 @@ async fn a_destroyed_cluster_is_restored_to_the_last_acknowledged_event_or_to_a_
     let (mut acknowledged, _) = load.end().await;
     let before = caller.noted().await.unwrap();
     cluster.sql("SELECT pg_create_restore_point('before_the_mistake')");
+    let moment = cluster.sql("SELECT clock_timestamp()");
 
     // More work, and the cluster is gone in the middle of it.
     let load = Load::start(&caller);
@@ -255,21 +256,24 @@ async fn a_destroyed_cluster_is_restored_to_the_last_acknowledged_event_or_to_a_
 
     // Back to a moment before: exactly what the log was then, and a prefix of what it became.
     let script = path("restore-postgres");
-    let until = [script.as_str(), "--until-name", "before_the_mistake"];
-    let restored = [base, &path("third"), &path("wal"), &path("stream")];
-    machine.done("sh", &[&until[..], &restored].concat());
-    let cluster = machine.start("third", &[]);
-    let (position, root) = desk.log();
-    assert_eq!((position, root), (before.position.to_string(), before.root.clone()));
-    let leaves_then = leaves(&cluster.url(), &firm).await;
-    assert!(leaves_now.starts_with(&leaves_then));
-    is_prefix(&before, &leaves_now);
-    holds(&desk, &first_noted);
-    // What was recorded since is missed, and said to be.
-    let missed = desk.run(&["verify", "--checkpoint", &checkpoint(&last)]);
-    assert_eq!(missed.code, UNSOUND, "{missed:?}");
-    assert!(missed.out.contains("ends before position"), "{missed:?}");
-    drop(cluster);
+    for (name, until) in
+        [("third", ["--until-name", "before_the_mistake"]), ("fourth", ["--until-time", &moment])]
+    {
+        let data = path(name);
+        let restored = [base, &data, &path("wal"), &path("stream")];
+        machine.done("sh", &[&[script.as_str()][..], &until, &restored].concat());
+        let cluster = machine.start(name, &[]);
+        let (position, root) = desk.log();
+        assert_eq!((position, root), (before.position.to_string(), before.root.clone()));
+        let leaves_then = leaves(&cluster.url(), &firm).await;
+        assert!(leaves_now.starts_with(&leaves_then));
+        is_prefix(&before, &leaves_now);
+        holds(&desk, &first_noted);
+        // What was recorded since is missed, and said to be.
+        let missed = desk.run(&["verify", "--checkpoint", &checkpoint(&last)]);
+        assert_eq!(missed.code, UNSOUND, "{missed:?}");
+        assert!(missed.out.contains("ends before position"), "{missed:?}");
+    }
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -261,6 +261,24 @@ async fn strangers_may_read_only_if_that_is_said() {
     service.ledger.serve_metrics(&allowed).await.unwrap();
 }
 
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_figures_are_shown_though_the_database_is_away() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let at = service.ledger.serve_metrics(&LOOPBACK).await.unwrap();
+    let before = Figures::of(at).await;
+    assert_eq!(before.get("database_reachable", &[]), Some(1.0));
+    service.store.close().await;
+    let after = until(at, "the database is missed", |figures| {
+        figures.get("database_reachable", &[]) == Some(0.0)
+    })
+    .await;
+    let labels = [("firm", id_of(&firm))];
+    assert_eq!(after.get("head_position", &labels), None, "what is not known is not said");
+    assert_eq!(after.get("firms", &[]), None);
+    assert!(after.count("events_total", &[]) > 0.0, "what was counted is");
+}
+
 /// The names of metrics in a text: in a query, or of a line of figures.
 fn names(text: &str) -> BTreeSet<String> {
     let is_name = |c: char| c.is_ascii_lowercase() || c == '_';

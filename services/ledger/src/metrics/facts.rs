@@ -24,8 +24,8 @@ const FIRMS_MAX: usize = 256;
 pub(super) struct Facts {
     /// Whether the store answered all of it in time.
     pub(super) reachable: bool,
-    /// Firms that have a log.
-    pub(super) firms: u64,
+    /// Firms that have a log, if the store said so.
+    pub(super) firms: Option<u64>,
     /// What is known of the first of them.
     pub(super) each: Vec<FirmFacts>,
 }
@@ -52,8 +52,9 @@ impl Recent {
     /// What is known by now. Whoever comes while it is being looked up waits for the same answer.
     pub(super) async fn facts(&self, ledger: &Ledger) -> Arc<Facts> {
         let mut recent = self.0.lock().await;
-        if let Some((at, facts)) = recent.as_ref().filter(|(at, _)| at.elapsed() < AGE_MAX) {
-            let _ = at;
+        if let Some((at, facts)) = &*recent
+            && at.elapsed() < AGE_MAX
+        {
             return Arc::clone(facts);
         }
         let mut facts = Facts::default();
@@ -71,7 +72,7 @@ impl Recent {
 async fn look_up(ledger: &Ledger, facts: &mut Facts) -> Result<(), Failure> {
     let mut firms = ledger.store().firms().await?;
     firms.sort_unstable();
-    facts.firms = u64::try_from(firms.len()).unwrap_or(u64::MAX);
+    facts.firms = u64::try_from(firms.len()).ok();
     let activity = ledger.engine().activity();
     for firm in firms.into_iter().take(FIRMS_MAX) {
         let active = activity.iter().find(|active| active.firm == firm);

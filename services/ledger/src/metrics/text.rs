@@ -164,7 +164,9 @@ impl Figures {
     }
 
     fn firms(&self, page: &mut Page) -> Result<(), Error> {
-        page.gauge("firms", "That have a log", self.facts.firms)?;
+        if let Some(firms) = self.facts.firms {
+            page.gauge("firms", "That have a log", firms)?;
+        }
         let each = &self.facts.each;
         let help = "The last position of the log";
         page.firms("head_position", help, each.iter().map(|f| (f.firm, f.head)))?;

@@ -16,10 +16,10 @@ use tokio::task::JoinHandle;
 
 use crate::clock::{Clock, Ids};
 use crate::error::StoreError;
-use crate::fold::state_of;
 use crate::outcome::{Accepted, OutcomeResult};
 use crate::ports::{Head, Store, Stored};
 use crate::projector::{self, Projection};
+use crate::reading;
 use crate::settings::Settings;
 use crate::stats::EngineStats;
 use crate::writer::{Waiting, Writer};
@@ -239,9 +239,7 @@ impl Engine {
         streams: &[StreamId],
         position: u64,
     ) -> Result<Vec<State>, StoreError> {
-        let loaded = self.inner.store.load(firm, streams, position).await?;
-        let states = loaded.iter().map(|stream| Ok(state_of(firm, stream)?.0));
-        states.collect::<Result<_, StoreError>>()
+        reading::states_at(self.inner.store.as_ref(), firm, streams, position).await
     }
 
     /// Events after a position, dense and in order; none only at the end of the log.

@@ -10,6 +10,7 @@ use tokio::sync::watch;
 use crate::engine::{Engine, Firm, Inner};
 use crate::error::StoreError;
 use crate::ports::Stored;
+use crate::reading::History;
 
 /// One message to a follower.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -49,6 +50,8 @@ pub enum FollowError {
 struct Follower {
     inner: Arc<Inner>,
     firm: Arc<Firm>,
+    /// Where pages are looked for first, until the end is reached.
+    history: Option<Arc<dyn History>>,
     heads: watch::Receiver<u64>,
     stopping: watch::Receiver<bool>,
     after: u64,
@@ -65,9 +68,21 @@ impl Engine {
         firm: FirmId,
         after: u64,
     ) -> impl Stream<Item = Result<Followed, FollowError>> + Send + use<> {
+        self.follow_through(firm, after, None)
+    }
+
+    /// The same, with the past read from elsewhere as far as it goes. The end is always the store's
+    /// own: a follower who is told to have everything has it.
+    pub fn follow_through(
+        &self,
+        firm: FirmId,
+        after: u64,
+        history: Option<Arc<dyn History>>,
+    ) -> impl Stream<Item = Result<Followed, FollowError>> + Send + use<> {
         let firm = self.firm(firm);
         let follower = Follower {
             inner: Arc::clone(self.inner()),
+            history,
             heads: firm.head.subscribe(),
             stopping: self.inner().stopping.subscribe(),
             firm,
@@ -111,6 +126,9 @@ impl Follower {
     async fn page(&self) -> Result<Vec<Stored>, FollowError> {
         let after = self.after;
         let limit = self.inner.settings.follow_page;
+        if let Some(page) = self.past(limit).await {
+            return Ok(page);
+        }
         let page = self.inner.store.read(self.firm.id, after, limit).await;
         let page = page.map_err(|source| FollowError::Store { after, source })?;
         for (expected, stored) in (after + 1..).zip(&page) {
@@ -119,6 +137,16 @@ impl Follower {
             }
         }
         Ok(page)
+    }
+
+    /// A page from elsewhere, while there is one. Who has reached the end is told of new events as
+    /// soon as they are recorded, and they are nowhere else by then.
+    async fn past(&self, limit: usize) -> Option<Vec<Stored>> {
+        let history = self.history.as_ref().filter(|_| !self.told)?;
+        let page = history.page(self.firm.id, self.after, limit).await?;
+        let dense =
+            (self.after + 1..).zip(&page).all(|(expected, event)| event.position == expected);
+        (dense && !page.is_empty()).then_some(page)
     }
 
     /// Waits for this process's writer, or long enough that another may have written.

@@ -19,6 +19,7 @@ mod page;
 mod plan;
 mod ports;
 mod projector;
+mod reading;
 mod rebuild;
 mod settings;
 mod stats;
@@ -42,6 +43,7 @@ pub use ports::{
     ProjectionStep, ProjectionStore, Snapshot, Step, Store, Stored, Touched,
 };
 pub use projector::{ProjectionFault, ReadBehind};
+pub use reading::{History, states_at};
 pub use rebuild::{RebuildError, RebuildReport};
 pub use settings::{
     BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, FOLLOW_PAGE, MOVE_PAGE, NEEDS_MAX,

@@ -2,7 +2,7 @@
 
 use std::collections::{HashMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use api::requests::Asked;
@@ -12,8 +12,9 @@ use domain::firm::Firm;
 use domain::ids::{AccessId, FirmId, RequestId};
 use domain::money::Currency;
 use domain::world::State;
-use log::{Answer, Clock, Engine, Pending, Submission, SubmitError};
-use store::Store;
+use futures::Stream;
+use log::{Answer, Clock, Engine, FollowError, Followed, Pending, Submission, SubmitError};
+use store::{Replica, Store};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -24,6 +25,7 @@ use crate::config::Limits;
 use crate::couples;
 use crate::gateway::PaymentGateway;
 use crate::metrics::Metrics;
+use crate::reading::{History, Replicated};
 use crate::telemetry;
 use api::status::Failure;
 
@@ -36,6 +38,7 @@ pub struct Ledger {
 struct Shared {
     engine: Engine,
     store: Arc<Store>,
+    replica: OnceLock<Replicated>,
     clock: Arc<dyn Clock>,
     gateway: Arc<dyn PaymentGateway>,
     limits: Limits,
@@ -64,6 +67,7 @@ impl Ledger {
             metrics: Metrics::new(),
             engine,
             store,
+            replica: OnceLock::new(),
             clock,
             gateway,
             limits,
@@ -73,6 +77,39 @@ impl Ledger {
             started: AtomicBool::new(false),
         };
         Self { shared: Arc::new(shared) }
+    }
+
+    /// From now on, reads are answered from a replica of the store as far as it can; set once, before
+    /// serving. A replica that is away, behind or no replica any more costs a warning.
+    pub async fn read_from(&self, replica: Arc<Replica>) {
+        self.shared.replica.get_or_init(|| Replicated::by(replica)).greet().await;
+    }
+
+    /// How many reads the replica has answered since the start of the process, for whoever exports
+    /// metrics; pages of followers' past are among them.
+    pub fn replica_answers(&self) -> u64 {
+        self.replica().map_or(0, Replicated::answers)
+    }
+
+    pub(crate) fn replica(&self) -> Option<&Replicated> {
+        self.shared.replica.get()
+    }
+
+    /// Everything after a position, the past of it from the replica if there is one.
+    pub(crate) fn follow(
+        &self,
+        firm: FirmId,
+        after: u64,
+    ) -> impl Stream<Item = Result<Followed, FollowError>> + Send + use<> {
+        let history = || -> Arc<dyn log::History> { Arc::new(History(self.clone())) };
+        self.engine().follow_through(firm, after, self.replica().map(|_| history()))
+    }
+
+    /// Closes the replica's connections, if there is one.
+    pub async fn close_replica(&self) {
+        if let Some(replica) = self.replica() {
+            replica.close().await;
+        }
     }
 
     /// The engine.

@@ -6,6 +6,7 @@
 use std::collections::HashMap;
 use std::str::FromStr as _;
 use std::sync::Mutex as SyncMutex;
+use std::time::Duration;
 
 use domain::ids::FirmId;
 use log::StoreError;
@@ -25,6 +26,8 @@ use super::{Postgres, malformed, unsigned};
 use crate::store::OpenError;
 
 const READER: &str = "counterfoil_reader";
+/// How long a reader waits for a connection: there is another place to ask.
+const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(1);
 
 /// Where a database stands, seen at one moment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -57,7 +60,8 @@ impl Postgres {
         let place = place(&options);
         let options = working_as(READER, &options, STATEMENT_TIMEOUT)
             .options([("default_transaction_read_only", "on")]);
-        let readers = pool(READERS_PER_CORE).connect_lazy_with(options);
+        let readers = pool(READERS_PER_CORE).acquire_timeout(ACQUIRE_TIMEOUT);
+        let readers = readers.connect_lazy_with(options);
         // What would write fails as reading with it would: by its role.
         let (log, projection, aside) = (readers.clone(), readers.clone(), readers.clone());
         let grown = Grown::over(aside.clone());

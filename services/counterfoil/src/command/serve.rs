@@ -2,6 +2,7 @@
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context;
@@ -9,6 +10,7 @@ use chrono::{NaiveTime, Timelike};
 use clap::{Args, ValueEnum};
 use ledger::{Limits, MetricsConfig, ServeError, ServerConfig, TlsFiles};
 use log::LogStore;
+use store::Replica;
 
 use crate::cli::Global;
 use crate::embedded::{self, Database};
@@ -34,6 +36,15 @@ pub(crate) struct ServeArgs {
     /// not given, or in the working folder
     #[arg(long, value_name = "DIR")]
     outbox: Option<PathBuf>,
+    /// A streaming standby of the database, which reads go to as far as it can answer them:
+    /// postgres://USER@HOST/DATABASE. While it is away or behind, the database itself is read
+    #[arg(
+        long,
+        env = "COUNTERFOIL_READ_DATABASE",
+        hide_env_values = true,
+        value_name = "DATABASE"
+    )]
+    read_database: Option<String>,
     /// Run every firm's billing once a day at this time of day where the firm is; never by itself
     /// if not given
     #[arg(long, value_name = "HH:MM", value_parser = time_of_day)]
@@ -81,6 +92,25 @@ impl ServeArgs {
         };
         ServerConfig { listen: self.listen, tls, allow_plaintext_elsewhere: self.allow_plaintext }
     }
+
+    /// The standby to read from. Nobody connects to it yet.
+    fn replica(&self, database: &Database) -> anyhow::Result<Option<Replica>> {
+        let Some(url) = &self.read_database else { return Ok(None) };
+        match (database, Database::named("--read-database", url)?) {
+            (Database::Sqlite(_), _) => Err(Stop::usage(
+                "--read-database needs a --database on a server: a file has no replica",
+            )),
+            (Database::Postgres(_), Database::Sqlite(_)) => Err(Stop::usage(
+                "--read-database must be a standby of the server: postgres://USER@HOST/DATABASE",
+            )),
+            (Database::Postgres(own), Database::Postgres(replica)) if *own == replica => {
+                Err(Stop::usage("--read-database and --database name the same"))
+            }
+            (Database::Postgres(_), Database::Postgres(replica)) => {
+                Ok(Some(Replica::at(&replica).context("--read-database cannot be used")?))
+            }
+        }
+    }
 }
 
 /// Serves until a signal comes, then drains.
@@ -92,8 +122,12 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
         metrics.check().map_err(|error| Stop::usage(error.to_string()))?;
     }
     let database = Database::parse(&global.database)?;
+    let replica = args.replica(&database)?;
     let (ledger, store) =
         embedded::open(&database, args.outbox.as_deref(), Limits::default()).await?;
+    if let Some(replica) = replica {
+        ledger.read_from(Arc::new(replica)).await;
+    }
     if store.firms().await.context("cannot read the database")?.is_empty() {
         tracing::warn!("no firm is registered here yet: counterfoil firm register FILE.json");
     }
@@ -121,6 +155,7 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
         tracing::warn!("the deadline passed before everything had been drained");
     }
     ended.await.context("the service stopped")??;
+    ledger.close_replica().await;
     store.close().await;
     Ok(Exit::Done)
 }

@@ -6,6 +6,8 @@
 pub mod cluster;
 #[cfg(unix)]
 pub mod served;
+#[cfg(unix)]
+pub mod standby;
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -22,6 +22,7 @@ use crate::access::{Authority, derived_request, fingerprint};
 use crate::gateway::{ChargeRequest, ChargeRun};
 use crate::ledger::{InFlight, Ledger};
 use crate::present::amount;
+use crate::reading::View;
 
 /// Invoices read at a time.
 const INVOICES_PAGE: u32 = 500;
@@ -170,7 +171,8 @@ impl Request<'_> {
 
     async fn hand_over(&self, charges: &Charges) -> Result<ChargeRun, Failure> {
         let ChargesAsked { firm, request_id, .. } = self.asked;
-        let folded = accounts(self.ledger, firm, charges.values().map(|(id, _)| *id)).await?;
+        let primary = View::of_primary(self.ledger, self.authority);
+        let folded = accounts(&primary, firm, charges.values().map(|(id, _)| *id)).await?;
         let charges = charges.iter().filter_map(|(invoice, (account, charge))| {
             let card = folded.get(account)?.card.as_ref()?;
             Some(ChargeRequest {

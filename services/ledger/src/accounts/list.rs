@@ -13,30 +13,31 @@ use domain::money::Currency;
 use store::{AccountFilter, InvoiceFilter};
 
 use crate::access::Authority;
-use crate::ledger::{Ledger, as_account, one_account};
+use crate::ledger::{as_account, one_account};
 use crate::paging::Pager;
 use crate::present::account as present;
+use crate::reading::View;
 
 /// The currency of a firm's books; one that nobody registered has none, and nothing to show.
-async fn currency(ledger: &Ledger, firm: FirmId) -> Result<Currency, Failure> {
-    let firm = ledger.firms().get(firm).await?;
+async fn currency(view: &View<'_>, firm: FirmId) -> Result<Currency, Failure> {
+    let firm = view.ledger().firms().get(firm).await?;
     Ok(firm.registered.as_ref().map_or(Currency::USD, |registered| registered.currency))
 }
 
 pub(super) async fn get_account(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::GetAccountRequest,
 ) -> Result<v1::GetAccountResponse, Failure> {
     authority.check_name(&message.name)?;
     let get = requests::get_account(message)?;
     let streams = [StreamId::Account(get.id)];
-    let (position, states) = ledger.states(get.firm, &streams, get.at_least_position).await?;
+    let (position, states) = view.states(get.firm, &streams, get.at_least_position).await?;
     let account = one_account(&states)?;
     if account.members.is_empty() {
         return Err(Failure::NotFound { resource_type: "Account", name: message.name.clone() });
     }
-    let currency = currency(ledger, get.firm).await?;
+    let currency = currency(view, get.firm).await?;
     let cards = authority.may_see_cards();
     let account = present::account(get.firm, get.id, account, currency, cards);
     Ok(v1::GetAccountResponse { account: Some(account), position: int64(position) })
@@ -44,7 +45,7 @@ pub(super) async fn get_account(
 
 /// Accounts folded as they stand now, by id.
 pub(super) async fn accounts(
-    ledger: &Ledger,
+    view: &View<'_>,
     firm: FirmId,
     ids: impl IntoIterator<Item = AccountId>,
 ) -> Result<HashMap<AccountId, Account>, Failure> {
@@ -52,25 +53,25 @@ pub(super) async fn accounts(
     ids.sort_unstable();
     ids.dedup();
     let streams: Vec<StreamId> = ids.iter().copied().map(StreamId::Account).collect();
-    let (_, states) = ledger.engine().states(firm, &streams).await?;
+    let (_, states) = view.states(firm, &streams, 0).await?;
     let folded = ids.into_iter().zip(states);
     Ok(folded.filter_map(|(id, state)| Some((id, *as_account(state)?))).collect())
 }
 
 pub(super) async fn list_accounts(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::ListAccountsRequest,
 ) -> Result<v1::ListAccountsResponse, Failure> {
     authority.check_name(&message.parent)?;
     let page = requests::list_accounts(message)?;
     let (pager, after) = Pager::open_at("ListAccounts", &page, |key| AccountId::parse(key).ok())?;
-    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = AccountFilter { open: page.filter, ..AccountFilter::default() };
-    let mut rows = ledger.store().list_accounts(page.firm, filter, after, pager.limit()).await?;
+    let mut rows = view.store().list_accounts(page.firm, filter, after, pager.limit()).await?;
     let next_page_token = pager.cut(&mut rows, |row| row.account_id.to_string());
-    let folded = accounts(ledger, page.firm, rows.iter().map(|row| row.account_id)).await?;
-    let currency = currency(ledger, page.firm).await?;
+    let folded = accounts(view, page.firm, rows.iter().map(|row| row.account_id)).await?;
+    let currency = currency(view, page.firm).await?;
     let cards = authority.may_see_cards();
     let shown = rows.iter().filter_map(|row| {
         let account = folded.get(&row.account_id)?;
@@ -84,16 +85,16 @@ pub(super) async fn list_accounts(
 }
 
 pub(super) async fn get_invoice(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::GetInvoiceRequest,
 ) -> Result<v1::GetInvoiceResponse, Failure> {
     authority.check_name(&message.name)?;
     let get = requests::get_invoice(message)?;
-    let position = ledger.read_at(get.firm, get.at_least_position).await?;
+    let position = view.read_at(get.firm, get.at_least_position).await?;
     let missing = || Failure::NotFound { resource_type: "Invoice", name: message.name.clone() };
-    let (row, _) = ledger.store().get_invoice(get.firm, get.id).await?.ok_or_else(missing)?;
-    let folded = accounts(ledger, get.firm, [row.account_id]).await?;
+    let (row, _) = view.store().get_invoice(get.firm, get.id).await?.ok_or_else(missing)?;
+    let folded = accounts(view, get.firm, [row.account_id]).await?;
     let account = folded.get(&row.account_id).ok_or_else(missing)?;
     let invoice = account.invoices.get(&get.id).ok_or_else(missing)?;
     let invoice = present::invoice(get.firm, row.account_id, get.id, invoice);
@@ -116,22 +117,22 @@ fn invoice_filter(asked: &requests::InvoiceFilter) -> InvoiceFilter {
 }
 
 pub(super) async fn list_invoices(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::ListInvoicesRequest,
 ) -> Result<v1::ListInvoicesResponse, Failure> {
     authority.check_name(&message.parent)?;
     let page = requests::list_invoices(message)?;
     let (pager, after) = Pager::open_at("ListInvoices", &page, |key| key.parse().ok())?;
-    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = invoice_filter(&page.filter);
     let mut after = after.unwrap_or(0);
     let mut found: Vec<v1::Invoice> = Vec::new();
     while found.len() < pager.rows() {
-        let rows = ledger.store().list_invoices(page.firm, filter, after, pager.limit()).await?;
+        let rows = view.store().list_invoices(page.firm, filter, after, pager.limit()).await?;
         let Some(last) = rows.last() else { break };
         after = last.number;
-        let folded = accounts(ledger, page.firm, rows.iter().map(|row| row.account_id)).await?;
+        let folded = accounts(view, page.firm, rows.iter().map(|row| row.account_id)).await?;
         found.extend(rows.iter().filter_map(|row| {
             let invoice = folded.get(&row.account_id)?.invoices.get(&row.number)?;
             let wanted =
@@ -144,19 +145,19 @@ pub(super) async fn list_invoices(
 }
 
 pub(super) async fn list_payments(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::ListPaymentsRequest,
 ) -> Result<v1::ListPaymentsResponse, Failure> {
     authority.check_name(&message.parent)?;
     let page = requests::list_payments(message)?;
     let (pager, after) = Pager::open_at("ListPayments", &page, |key| key.parse().ok())?;
-    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let position = view.read_at(page.firm, page.at_least_position).await?;
     let after = after.unwrap_or(0);
-    let rows = ledger.store().list_payments(page.firm, page.filter, after, pager.limit()).await;
+    let rows = view.store().list_payments(page.firm, page.filter, after, pager.limit()).await;
     let mut rows = rows?;
     let next_page_token = pager.cut(&mut rows, |row| row.position.to_string());
-    let folded = accounts(ledger, page.firm, rows.iter().map(|row| row.account_id)).await?;
+    let folded = accounts(view, page.firm, rows.iter().map(|row| row.account_id)).await?;
     let payments = rows.iter().filter_map(|row| {
         let account = folded.get(&row.account_id)?;
         let payment = account.payments.get(&row.payment)?;
@@ -170,7 +171,7 @@ pub(super) async fn list_payments(
 }
 
 pub(super) async fn list_suggested_links(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::ListSuggestedLinksRequest,
 ) -> Result<v1::ListSuggestedLinksResponse, Failure> {
@@ -180,8 +181,8 @@ pub(super) async fn list_suggested_links(
         let (account, member) = key.split_once(' ')?;
         Some((AccountId::parse(account).ok()?, CaseId::parse(member).ok()?))
     })?;
-    let position = ledger.read_at(page.firm, page.at_least_position).await?;
-    let mut rows = ledger.store().list_suggested_links(page.firm, after, pager.limit()).await?;
+    let position = view.read_at(page.firm, page.at_least_position).await?;
+    let mut rows = view.store().list_suggested_links(page.firm, after, pager.limit()).await?;
     let next_page_token = pager.cut(&mut rows, |row| format!("{} {}", row.account_id, row.member));
     let suggested_links = rows.iter().map(|row| present::suggested(page.firm, row)).collect();
     Ok(v1::ListSuggestedLinksResponse {
@@ -192,21 +193,19 @@ pub(super) async fn list_suggested_links(
 }
 
 pub(super) async fn list_exposures(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::ListExposuresRequest,
 ) -> Result<v1::ListExposuresResponse, Failure> {
     authority.check_name(&message.parent)?;
     let page = requests::list_exposures(message)?;
     let (pager, after) = Pager::open_at("ListExposures", &page, |key| key.parse().ok())?;
-    let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let position = view.read_at(page.firm, page.at_least_position).await?;
     let mut after = after.unwrap_or(0);
     let mut found = Vec::new();
     while found.len() < pager.rows() {
-        let rows = ledger
-            .store()
-            .list_exposures(page.firm, page.filter.case, after, pager.limit())
-            .await?;
+        let rows =
+            view.store().list_exposures(page.firm, page.filter.case, after, pager.limit()).await?;
         let Some(last) = rows.last() else { break };
         after = last.position;
         found.extend(
@@ -214,7 +213,7 @@ pub(super) async fn list_exposures(
         );
     }
     let next_page_token = pager.cut(&mut found, |row| row.position.to_string());
-    let currency = currency(ledger, page.firm).await?;
+    let currency = currency(view, page.firm).await?;
     let exposures = found.iter().map(|row| present::exposure(page.firm, row, currency)).collect();
     Ok(v1::ListExposuresResponse { exposures, next_page_token, position: int64(position) })
 }

@@ -16,17 +16,10 @@ use tonic::{Request, Response, Status};
 use crate::access::Authority;
 use crate::couples;
 use crate::ledger::{Ledger, receipt};
+use crate::reading::read;
 
 /// The service.
 pub(crate) struct AccountsRpc(pub(crate) Ledger);
-
-/// Hands a read to its function.
-macro_rules! read {
-    ($self:ident, $request:ident, $read:path) => {{
-        let authority = Authority::of(&$request)?;
-        Ok(Response::new($read(&$self.0, &authority, $request.get_ref()).await?))
-    }};
-}
 
 #[tonic::async_trait]
 impl Accounts for AccountsRpc {
@@ -34,35 +27,35 @@ impl Accounts for AccountsRpc {
         &self,
         request: Request<v1::GetAccountRequest>,
     ) -> Result<Response<v1::GetAccountResponse>, Status> {
-        read!(self, request, list::get_account)
+        read!(self.0, request, list::get_account)
     }
 
     async fn list_accounts(
         &self,
         request: Request<v1::ListAccountsRequest>,
     ) -> Result<Response<v1::ListAccountsResponse>, Status> {
-        read!(self, request, list::list_accounts)
+        read!(self.0, request, list::list_accounts)
     }
 
     async fn get_invoice(
         &self,
         request: Request<v1::GetInvoiceRequest>,
     ) -> Result<Response<v1::GetInvoiceResponse>, Status> {
-        read!(self, request, list::get_invoice)
+        read!(self.0, request, list::get_invoice)
     }
 
     async fn list_invoices(
         &self,
         request: Request<v1::ListInvoicesRequest>,
     ) -> Result<Response<v1::ListInvoicesResponse>, Status> {
-        read!(self, request, list::list_invoices)
+        read!(self.0, request, list::list_invoices)
     }
 
     async fn list_payments(
         &self,
         request: Request<v1::ListPaymentsRequest>,
     ) -> Result<Response<v1::ListPaymentsResponse>, Status> {
-        read!(self, request, list::list_payments)
+        read!(self.0, request, list::list_payments)
     }
 
     async fn record_payment(
@@ -112,14 +105,16 @@ impl Accounts for AccountsRpc {
         &self,
         request: Request<v1::RequestChargesRequest>,
     ) -> Result<Response<v1::RequestChargesResponse>, Status> {
-        read!(self, request, charges::request_charges)
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        Ok(Response::new(charges::request_charges(&self.0, &authority, m).await?))
     }
 
     async fn list_suggested_links(
         &self,
         request: Request<v1::ListSuggestedLinksRequest>,
     ) -> Result<Response<v1::ListSuggestedLinksResponse>, Status> {
-        read!(self, request, list::list_suggested_links)
+        read!(self.0, request, list::list_suggested_links)
     }
 
     async fn confirm_link(
@@ -156,7 +151,7 @@ impl Accounts for AccountsRpc {
         &self,
         request: Request<v1::ListExposuresRequest>,
     ) -> Result<Response<v1::ListExposuresResponse>, Status> {
-        read!(self, request, list::list_exposures)
+        read!(self.0, request, list::list_exposures)
     }
 }
 

@@ -9,9 +9,9 @@ use domain::ids::{CaseId, FirmId};
 use store::ExceptionKind;
 
 use crate::access::Authority;
-use crate::ledger::Ledger;
 use crate::paging::Pager;
 use crate::present::due as present;
+use crate::reading::View;
 
 /// A list that something due may come from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -86,22 +86,22 @@ struct Entry {
 }
 
 pub(super) async fn list(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::ListDueRequest,
 ) -> Result<v1::ListDueResponse, Failure> {
     authority.check_name(&message.parent)?;
     let page = requests::list_due(message)?;
     let (pager, start) = Pager::open_at("ListDue", &page, Start::read)?;
-    let position = ledger.read_at(page.firm, page.at_least_position).await?;
-    let firm = ledger.firms().get(page.firm).await?;
-    let today = page.filter.as_of.unwrap_or_else(|| ledger.today(&firm));
+    let position = view.read_at(page.firm, page.at_least_position).await?;
+    let firm = view.ledger().firms().get(page.firm).await?;
+    let today = page.filter.as_of.unwrap_or_else(|| view.ledger().today(&firm));
     let mut start = start.unwrap_or(Start { source: Source::ALL[0], after: None });
     let mut found: Vec<Entry> = Vec::new();
     let sources = Source::ALL.into_iter().skip_while(|source| *source != start.source);
     for source in sources {
         if page.filter.kind.is_none_or(|kind| source.has(kind)) {
-            let list = List { ledger, page: &page, today, pager: &pager };
+            let list = List { view, page: &page, today, pager: &pager };
             list.fill(source, start.after.take(), &mut found).await?;
         }
         start.after = None;
@@ -115,7 +115,7 @@ pub(super) async fn list(
 }
 
 struct List<'a> {
-    ledger: &'a Ledger,
+    view: &'a View<'a>,
     page: &'a Page<requests::DueFilter>,
     today: CivilDate,
     pager: &'a Pager,
@@ -144,7 +144,7 @@ impl List<'_> {
         after: Option<&str>,
     ) -> Result<Vec<(String, v1::DueItem)>, Failure> {
         let (firm, limit): (FirmId, u32) = (self.page.firm, self.pager.limit());
-        let store = self.ledger.store();
+        let store = self.view.store();
         Ok(match source {
             Source::Exceptions(kind) => {
                 let rows = store.list_exceptions(firm, Some(kind), None, after, limit).await?;

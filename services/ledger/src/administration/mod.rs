@@ -22,6 +22,7 @@ use crate::access::Authority;
 use crate::case_ledger::Answers;
 use crate::ledger::{Ledger, receipt};
 use crate::present;
+use crate::reading::read;
 
 /// The service.
 pub(crate) struct AdministrationRpc(pub(crate) Ledger);
@@ -155,8 +156,7 @@ impl Administration for AdministrationRpc {
         &self,
         request: Request<v1::ListDueRequest>,
     ) -> Result<Response<v1::ListDueResponse>, Status> {
-        let authority = Authority::of(&request)?;
-        Ok(Response::new(due::list(&self.0, &authority, request.get_ref()).await?))
+        read!(self.0, request, due::list)
     }
 }
 

@@ -21,6 +21,7 @@ use crate::case_ledger::paying_account;
 use crate::ledger::{Ledger, one_account, one_case};
 use crate::paging::Pager;
 use crate::present::fee;
+use crate::reading::View;
 
 /// Cases folded at a time.
 const CASES_PAGE: u32 = 100;
@@ -41,7 +42,9 @@ pub(super) async fn explain_fee(
     if case.enrolment.is_none() {
         return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
     }
-    let paying = paying_account(ledger, get.firm, (own, &own_account), position).await?;
+    // Gates are judged by the primary alone: what is explained here is what a claim would meet.
+    let primary = View::of_primary(ledger, authority);
+    let paying = paying_account(&primary, get.firm, (own, &own_account), position).await?;
     let explained = if let Some(earned) = case.earned.get(&period) {
         as_it_was_claimed(ledger, get.firm, (get.id, period), earned).await?
     } else {

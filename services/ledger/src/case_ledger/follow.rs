@@ -91,8 +91,7 @@ impl Follower {
     async fn run(mut self) -> Result<(), End> {
         let closing = self.ledger.closing().clone();
         let outgoing = self.outgoing.clone();
-        let mut followed =
-            pin!(self.ledger.engine().follow(self.asked.firm, self.asked.after_position));
+        let mut followed = pin!(self.ledger.follow(self.asked.firm, self.asked.after_position));
         loop {
             let quiet_until = self.said_at + self.asked.progress_interval;
             let next = tokio::select! {

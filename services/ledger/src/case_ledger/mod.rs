@@ -22,8 +22,9 @@ use tonic::{Request, Response, Status, Streaming};
 use crate::access::Authority;
 use crate::couples;
 use crate::ledger::Ledger;
+use crate::reading::read;
 
-pub(crate) use read::paying_account;
+pub(crate) use self::read::paying_account;
 
 /// The service.
 pub(crate) struct CaseLedgerRpc(pub(crate) Ledger);
@@ -56,24 +57,21 @@ impl CaseLedger for CaseLedgerRpc {
         &self,
         request: Request<v1::GetCaseRequest>,
     ) -> Result<Response<v1::GetCaseResponse>, Status> {
-        let authority = Authority::of(&request)?;
-        Ok(Response::new(read::get_case(&self.0, &authority, request.get_ref()).await?))
+        read!(self.0, request, read::get_case)
     }
 
     async fn list_cases(
         &self,
         request: Request<v1::ListCasesRequest>,
     ) -> Result<Response<v1::ListCasesResponse>, Status> {
-        let authority = Authority::of(&request)?;
-        Ok(Response::new(read::list_cases(&self.0, &authority, request.get_ref()).await?))
+        read!(self.0, request, read::list_cases)
     }
 
     async fn read_events(
         &self,
         request: Request<v1::ReadEventsRequest>,
     ) -> Result<Response<v1::ReadEventsResponse>, Status> {
-        let authority = Authority::of(&request)?;
-        Ok(Response::new(read::read_events(&self.0, &authority, request.get_ref()).await?))
+        read!(self.0, request, read::read_events)
     }
 
     async fn follow(

@@ -16,9 +16,10 @@ use proof::leaf_hash;
 use store::{CaseFilter, CaseStatusRow};
 
 use crate::access::Authority;
-use crate::ledger::{Ledger, as_account, as_case, one_account, one_case};
+use crate::ledger::{as_account, as_case, one_account, one_case};
 use crate::paging::Pager;
 use crate::present::case::{self as present, CaseView};
+use crate::reading::View;
 
 /// Most bytes of events in one answer: well below the size of a message.
 const PAGE_BYTES_MAX: usize = 2 << 20;
@@ -37,7 +38,7 @@ pub(super) fn event_message(recorded: &Recorded, stored: Stored) -> Result<v1::E
 }
 
 pub(super) async fn get_case(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::GetCaseRequest,
 ) -> Result<v1::GetCaseResponse, Failure> {
@@ -46,21 +47,19 @@ pub(super) async fn get_case(
     let at_least = get.at_least_position.max(as_of_position.unwrap_or(0));
     let own = get.id.own_account();
     let streams = [StreamId::Case(get.id), StreamId::Account(own)];
-    let (head, latest) = ledger.states(get.firm, &streams, at_least).await?;
+    let (head, latest) = view.states(get.firm, &streams, at_least).await?;
     let (position, states) = match as_of_position {
-        Some(position) => {
-            (position, ledger.engine().states_at(get.firm, &streams, position).await?)
-        }
+        Some(position) => (position, view.states_at(get.firm, &streams, position).await?),
         None => (head, latest),
     };
-    let firm = ledger.firms().get(get.firm).await?;
+    let firm = view.ledger().firms().get(get.firm).await?;
     let own_account = one_account(&states)?.clone();
     let case = one_case(states)?;
     if case.enrolment.is_none() {
         return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
     }
-    let paying = paying_account(ledger, get.firm, (own, &own_account), position).await?;
-    let today = day_at(ledger, &firm, get.firm, as_of_position).await?;
+    let paying = paying_account(view, get.firm, (own, &own_account), position).await?;
+    let today = day_at(view, &firm, get.firm, as_of_position).await?;
     let view = CaseView {
         firm: get.firm,
         id: get.id,
@@ -76,13 +75,13 @@ pub(super) async fn get_case(
 
 /// The account that pays in a case's stead, or its own.
 pub(crate) async fn paying_account(
-    ledger: &Ledger,
+    view: &View<'_>,
     firm: FirmId,
     (own, own_account): (AccountId, &Account),
     position: u64,
 ) -> Result<(AccountId, Account), Failure> {
     let Some(payer) = own_account.moved_to else { return Ok((own, own_account.clone())) };
-    let states = ledger.engine().states_at(firm, &[StreamId::Account(payer)], position).await?;
+    let states = view.states_at(firm, &[StreamId::Account(payer)], position).await?;
     let account = states.into_iter().find_map(as_account);
     let account =
         account.ok_or_else(|| Failure::internal("an account stream folded into another state"))?;
@@ -91,45 +90,45 @@ pub(crate) async fn paying_account(
 
 /// Today, or the day it was when the log had reached a position.
 async fn day_at(
-    ledger: &Ledger,
+    view: &View<'_>,
     firm: &Firm,
     id: FirmId,
     position: Option<u64>,
 ) -> Result<CivilDate, Failure> {
     let Some(position) = position.filter(|position| *position > 0) else {
-        return Ok(ledger.today(firm));
+        return Ok(view.ledger().today(firm));
     };
-    let stored = ledger.engine().read(id, position - 1, 1).await?;
+    let stored = view.read(id, position - 1, 1).await?;
     let recorded = stored.first().map(|stored| Recorded::from_bytes(&stored.bytes));
     let recorded = recorded.transpose().map_err(|_| Failure::Corrupt { position })?;
     let day = recorded.and_then(|recorded| firm.today(recorded.recorded_at));
-    Ok(day.unwrap_or_else(|| ledger.today(firm)))
+    Ok(day.unwrap_or_else(|| view.ledger().today(firm)))
 }
 
 pub(super) async fn list_cases(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::ListCasesRequest,
 ) -> Result<v1::ListCasesResponse, Failure> {
     authority.check_name(&message.parent)?;
     let page = requests::list_cases(message)?;
     let (pager, after) = Pager::open_at("ListCases", &page, |key| CaseId::parse(key).ok())?;
-    let position = ledger.read_at(page.firm, page.at_least_position).await?;
-    let firm = ledger.firms().get(page.firm).await?;
-    let today = ledger.today(&firm);
-    let mut rows = list_rows(ledger, &page, &pager, after).await?;
+    let position = view.read_at(page.firm, page.at_least_position).await?;
+    let firm = view.ledger().firms().get(page.firm).await?;
+    let today = view.ledger().today(&firm);
+    let mut rows = list_rows(view, &page, &pager, after).await?;
     let next_page_token = pager.cut(&mut rows, |row| row.case_id.to_string());
     let streams: Vec<StreamId> = rows
         .iter()
         .flat_map(|row| [StreamId::Case(row.case_id), StreamId::Account(row.case_id.own_account())])
         .collect();
-    let (_, states) = ledger.engine().states(page.firm, &streams).await?;
+    let (_, states) = view.states(page.firm, &streams, 0).await?;
     let mut states = states.into_iter();
     let mut cases = Vec::with_capacity(rows.len());
     for row in &rows {
         let (case, account) = (states.next().and_then(as_case), states.next().and_then(as_account));
         let (Some(case), Some(account)) = (case, account) else { break };
-        let exceptions = ledger
+        let exceptions = view
             .store()
             .list_exceptions(page.firm, None, Some(row.case_id), None, EXCEPTIONS_MAX)
             .await?;
@@ -147,7 +146,7 @@ pub(super) async fn list_cases(
 /// One page of rows and one more. The read model lists cases with an exception, so those without
 /// are the others of the same stretch.
 async fn list_rows(
-    ledger: &Ledger,
+    view: &View<'_>,
     page: &Page<requests::CaseFilter>,
     pager: &Pager,
     mut after: Option<CaseId>,
@@ -157,14 +156,14 @@ async fn list_rows(
     let with = CaseFilter { state, with_exception: true };
     let all = CaseFilter { state, with_exception: false };
     match page.filter.has_exception {
-        Some(true) => return Ok(ledger.store().list_cases(page.firm, with, after, limit).await?),
-        None => return Ok(ledger.store().list_cases(page.firm, all, after, limit).await?),
+        Some(true) => return Ok(view.store().list_cases(page.firm, with, after, limit).await?),
+        None => return Ok(view.store().list_cases(page.firm, all, after, limit).await?),
         Some(false) => {}
     }
     let mut found = Vec::new();
     while found.len() < pager.rows() {
-        let rows = ledger.store().list_cases(page.firm, all, after, limit).await?;
-        let excluded = ledger.store().list_cases(page.firm, with, after, limit).await?;
+        let rows = view.store().list_cases(page.firm, all, after, limit).await?;
+        let excluded = view.store().list_cases(page.firm, with, after, limit).await?;
         let Some(last) = rows.last() else { break };
         after = Some(last.case_id);
         let excluded: HashSet<CaseId> = excluded.into_iter().map(|row| row.case_id).collect();
@@ -174,7 +173,7 @@ async fn list_rows(
 }
 
 pub(super) async fn read_events(
-    ledger: &Ledger,
+    view: &View<'_>,
     authority: &Authority,
     message: &v1::ReadEventsRequest,
 ) -> Result<v1::ReadEventsResponse, Failure> {
@@ -190,8 +189,8 @@ pub(super) async fn read_events(
     };
     let (pager, after) = Pager::open_at("ReadEvents", &bound, |key| key.parse().ok())?;
     let after = after.unwrap_or(page.filter.after_position);
-    let head = ledger.engine().head(page.firm).await?.position;
-    let scanned = scan(ledger, page.firm, &page.filter, after, page.size).await?;
+    let head = view.head_for(page.firm, after).await?;
+    let scanned = scan(view, page.firm, &page.filter, after, page.size).await?;
     let more = scanned.position < head;
     Ok(v1::ReadEventsResponse {
         events: scanned.events,
@@ -211,7 +210,7 @@ struct Scanned {
 }
 
 async fn scan(
-    ledger: &Ledger,
+    view: &View<'_>,
     firm: FirmId,
     filter: &EventFilter,
     after: u64,
@@ -221,7 +220,7 @@ async fn scan(
     let (mut looked_at, mut bytes) = (0, 0);
     while looked_at < SCAN_MAX {
         let limit = if filter.stream.is_some() { SCAN_PAGE } else { size - found.events.len() };
-        let stored = ledger.engine().read(firm, found.position, limit).await?;
+        let stored = view.read(firm, found.position, limit).await?;
         if stored.is_empty() {
             break;
         }

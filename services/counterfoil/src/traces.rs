@@ -19,7 +19,7 @@ const SERVICE: &str = "counterfoil";
 /// How long one batch of spans may be on its way; a collector that is away costs its spans.
 const EXPORT_TIMEOUT: Duration = Duration::from_secs(5);
 /// How long the last spans may take at the end.
-const FLUSH_TIMEOUT: Duration = Duration::from_secs(2);
+const FLUSH_TIMEOUT: Duration = Duration::from_secs(5);
 
 /// Sends spans, until it is finished.
 pub(crate) struct Traces(SdkTracerProvider);

@@ -144,7 +144,7 @@ static OVERDUE: Statement = Statement::new(|| {
 });
 
 static OVERDUE_COUNT: Statement = Statement::new(|| {
-    format!("SELECT COUNT(*) FROM (SELECT t.due_on {} LIMIT $5) counted", overdue())
+    format!("SELECT COUNT(*) FROM (SELECT t.due_on {} LIMIT $5) overdue", overdue())
 });
 
 #[cfg(test)]

@@ -50,8 +50,10 @@ pub enum FollowError {
 struct Follower {
     inner: Arc<Inner>,
     firm: Arc<Firm>,
-    /// Where pages are looked for first, until the end is reached.
+    /// Where pages are looked for first, as long as the follower is behind.
     history: Option<Arc<dyn History>>,
+    /// Whether the end of the log is more than a page away, as far as is known.
+    behind: bool,
     heads: watch::Receiver<u64>,
     stopping: watch::Receiver<bool>,
     after: u64,
@@ -83,6 +85,7 @@ impl Engine {
         let follower = Follower {
             inner: Arc::clone(self.inner()),
             history,
+            behind: true,
             heads: firm.head.subscribe(),
             stopping: self.inner().stopping.subscribe(),
             firm,
@@ -123,7 +126,7 @@ impl Follower {
         }
     }
 
-    async fn page(&self) -> Result<Vec<Stored>, FollowError> {
+    async fn page(&mut self) -> Result<Vec<Stored>, FollowError> {
         let after = self.after;
         let limit = self.inner.settings.follow_page;
         if let Some(page) = self.past(limit).await {
@@ -136,13 +139,14 @@ impl Follower {
                 return Err(FollowError::Gap { expected });
             }
         }
+        self.behind = page.len() == limit;
         Ok(page)
     }
 
-    /// A page from elsewhere, while there is one. Who has reached the end is told of new events as
-    /// soon as they are recorded, and they are nowhere else by then.
+    /// A page from elsewhere, while there is one. Who is at the end is told of new events as soon as
+    /// they are recorded, and by then they are nowhere else.
     async fn past(&self, limit: usize) -> Option<Vec<Stored>> {
-        let history = self.history.as_ref().filter(|_| !self.told)?;
+        let history = self.history.as_ref().filter(|_| self.behind)?;
         let page = history.page(self.firm.id, self.after, limit).await?;
         let dense =
             (self.after + 1..).zip(&page).all(|(expected, event)| event.position == expected);

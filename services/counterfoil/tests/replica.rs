@@ -207,7 +207,7 @@ async fn a_standby_that_was_promoted_is_never_read_from_nor_who_follows_it() {
     let before = caller.head().await;
     let (_, version) = read(&caller, before).await;
     assert_eq!(listed(&caller, before).await, before);
-    // Others read as long as there is time, through connections that the promotion does not cut.
+    // The connections that the service has are not cut by it.
     promoted.promote();
     // Somebody takes it for the ledger, and records there what is recorded nowhere else.
     let mut astray = Desk::empty();

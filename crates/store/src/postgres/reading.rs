@@ -27,7 +27,7 @@ use crate::store::OpenError;
 
 const READER: &str = "counterfoil_reader";
 /// How long a reader waits for a connection: there is another place to ask.
-const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(1);
+const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(2);
 
 /// Where a database stands, seen at one moment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,10 +3,10 @@
 use async_trait::async_trait;
 use domain::ids::FirmId;
 use log::{LogStore as _, Stored};
-use proof::leaf_hash;
 use tokio::time::timeout;
 
-use super::{REPLICA_ANSWER_MAX, REPLICA_STANDING_MAX, Replicated, replicated};
+use super::REPLICA_ANSWER_MAX;
+use super::replicated::Unfit;
 use crate::ledger::Ledger;
 
 /// The replica's part of the log.
@@ -16,38 +16,21 @@ pub(crate) struct History(pub(crate) Ledger);
 impl log::History for History {
     async fn page(&self, firm: FirmId, after: u64, limit: usize) -> Option<Vec<Stored>> {
         let replica = self.0.replica().filter(|replica| replica.may_be_asked())?;
-        match timeout(REPLICA_ANSWER_MAX, replica.store().read(firm, after, limit)).await {
-            Ok(Ok(page)) => self.agreed(replica, firm, page).await,
-            Ok(Err(error)) => {
-                replica.set_aside(&error);
-                None
+        let read = async {
+            let page = replica.store().read(firm, after, limit).await?;
+            // Only then: what was read is part of the log that is checked.
+            replica.check(self.0.store(), firm).await?;
+            Ok(page)
+        };
+        match timeout(REPLICA_ANSWER_MAX, read).await.unwrap_or(Err(Unfit::Slow)) {
+            Ok(page) => {
+                replica.answered();
+                Some(page)
             }
-            Err(_) => {
-                replica.set_aside(&"it took too long");
-                None
-            }
-        }
-    }
-}
-
-impl History {
-    /// A page whose last event is the primary's as well: then all before it are.
-    async fn agreed(
-        &self,
-        replica: &Replicated,
-        firm: FirmId,
-        page: Vec<Stored>,
-    ) -> Option<Vec<Stored>> {
-        if let Some(last) = page.last() {
-            let leaf = Some(leaf_hash(&last.bytes));
-            let agreed = replica.agree(self.0.store(), firm, last.position, leaf);
-            let agreed = timeout(REPLICA_STANDING_MAX, agreed).await;
-            if let Err(unfit) = agreed.unwrap_or(Err(replicated::Unfit::Silent)) {
+            Err(unfit) => {
                 replica.set_aside(&unfit);
-                return None;
+                None
             }
         }
-        replica.answered();
-        Some(page)
     }
 }

@@ -24,6 +24,7 @@ use crate::ledger::Ledger;
 
 pub(crate) use history::History;
 pub(crate) use replicated::Replicated;
+use replicated::Unfit;
 use shown::{Positions, Reader};
 
 /// How long a read waits at the replica for a position before the primary is asked instead: many
@@ -139,19 +140,19 @@ impl<'l> View<'l> {
             Ok(Ok(answer)) => answer,
             Ok(Err(failure)) => {
                 if is_of_the_store(&failure) {
-                    replica.set_aside(&"a read of it failed");
+                    replica.set_aside(&Unfit::Failing);
                 }
                 return None;
             }
             Err(_) => {
-                replica.set_aside(&"it took too long");
+                replica.set_aside(&Unfit::Slow);
                 return None;
             }
         };
         // Only now: a standby that was promoted before the read ended may have shown a log of its own.
         if let Some((firm, _)) = self.seen() {
             let checked = timeout(REPLICA_STANDING_MAX, replica.check(self.ledger.store(), firm));
-            let checked = checked.await.unwrap_or(Err(replicated::Unfit::Silent));
+            let checked = checked.await.unwrap_or(Err(Unfit::Silent));
             if let Err(unfit) = checked {
                 replica.set_aside(&unfit);
                 return None;

@@ -23,8 +23,12 @@ const FIRMS_MAX: usize = 16_384;
 /// Why a replica is not read from.
 #[derive(Debug)]
 pub(super) enum Unfit {
-    /// It does not answer in time.
+    /// It does not say in time where it stands.
     Silent,
+    /// A read takes too long there.
+    Slow,
+    /// A read failed there.
+    Failing,
     /// It follows nobody: it was promoted, or never was a standby.
     Promoted,
     /// Its log is not the primary's.
@@ -37,6 +41,8 @@ impl fmt::Display for Unfit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Silent => f.write_str("it does not say where it stands"),
+            Self::Slow => f.write_str("it took too long"),
+            Self::Failing => f.write_str("a read of it failed"),
             Self::Promoted => f.write_str(
                 "it is no standby: it was promoted, or never was one, and has a history of its own",
             ),
@@ -106,7 +112,7 @@ impl Replicated {
     }
 
     /// Lets it be for a while.
-    pub(super) fn set_aside(&self, why: &dyn fmt::Display) {
+    pub(super) fn set_aside(&self, why: &Unfit) {
         *lock(&self.aside) = Some(Instant::now() + REPLICA_RETRY);
         let place = self.replica.place();
         tracing::warn!(place, %why, "the read replica is not used; reads go to the primary");
@@ -128,7 +134,7 @@ impl Replicated {
                 tracing::info!(place = self.replica.place(), "reads go to the read replica");
             }
             Ok(Ok(_)) => self.set_aside(&Unfit::Promoted),
-            Ok(Err(error)) => self.set_aside(&error),
+            Ok(Err(error)) => self.set_aside(&error.into()),
             Err(_) => self.set_aside(&Unfit::Silent),
         }
     }
@@ -140,17 +146,6 @@ impl Replicated {
         if !follows {
             return Err(Unfit::Promoted);
         }
-        self.agree(primary, firm, position, leaf).await
-    }
-
-    /// Compares one event of the replica's log with the primary's.
-    pub(super) async fn agree(
-        &self,
-        primary: &Store,
-        firm: FirmId,
-        position: u64,
-        leaf: Option<Hash>,
-    ) -> Result<(), Unfit> {
         if position == 0 || lock(&self.agreed).get(&firm) == Some(&(position, leaf)) {
             return Ok(());
         }

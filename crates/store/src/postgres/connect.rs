@@ -3,7 +3,8 @@
 //! Two roles share the work. `counterfoil_owner` owns the schema and runs the migrations;
 //! `counterfoil_service` may insert into the log and read it, and nothing else, and is what every
 //! connection of the pools works as, whoever logged in. Whoever logs in has to be a member of the
-//! second, and of the first only when there is something to migrate.
+//! second, and of the first only when there is something to migrate. A database that is only read is
+//! read as a third, `counterfoil_reader`; see `reading`.
 
 use std::collections::HashMap;
 use std::str::FromStr as _;

@@ -1,5 +1,7 @@
 //! A firm of many clients that all did the same, through a real engine: for benches and crash tests.
 
+use std::ops::Range;
+
 use api::google::r#type::Date;
 use api::v1::administration_client::AdministrationClient;
 use api::v1::{self, Scope, action};
@@ -10,7 +12,7 @@ use domain::event::{
     IdentityPaperAccepted, IdentityPaperReceived, Letter, MailClass, MessageLogged, PaperKind,
     ProgressReportSent, ReportSourceConnected, UtcMicros,
 };
-use domain::ids::{DocumentHash, ItemCode, PaperCode, RequestId};
+use domain::ids::{DocumentHash, FirmId, ItemCode, PaperCode, RequestId};
 use domain::terms::{Channel, Sale, Seat};
 use futures::stream::{self, StreamExt};
 use ledger::Ledger;
@@ -47,6 +49,11 @@ pub fn today() -> Date {
 
 /// The bearer token of a new caller of the bulk firm, who may do these things.
 pub async fn token(ledger: &Ledger, label: &str, scopes: &[Scope]) -> String {
+    token_of(ledger, firm_id(), label, scopes).await
+}
+
+/// The bearer token of a new caller of a firm.
+pub async fn token_of(ledger: &Ledger, firm: FirmId, label: &str, scopes: &[Scope]) -> String {
     let channel = ledger.connect_in_process().await.expect("a pipe inside the process");
     let token = v1::Token {
         label: label.to_owned(),
@@ -54,7 +61,7 @@ pub async fn token(ledger: &Ledger, label: &str, scopes: &[Scope]) -> String {
         ..v1::Token::default()
     };
     let request = v1::CreateTokenRequest {
-        parent: format!("firms/{}", firm_id()),
+        parent: format!("firms/{firm}"),
         request_id: Uuid::now_v7().to_string(),
         occurred_on: Some(today()),
         token: Some(token),
@@ -63,43 +70,89 @@ pub async fn token(ledger: &Ledger, label: &str, scopes: &[Scope]) -> String {
     answer.expect("the firm may give out tokens").into_inner().secret
 }
 
-fn submission(command: Command) -> Submission {
+/// A request that nobody made before.
+pub fn submission(command: Command) -> Submission {
     let request_id = RequestId(Uuid::now_v7());
     Submission { request_id, fingerprint: [0; 32], actor: text("bulk"), command }
 }
 
-/// Registers the firm of the random history.
-pub async fn set_up(engine: &Engine) {
-    let shape = Shape { clients: 0, enrol_days: 1, nonsense_percent: 0 };
-    for step in Crm::new(0, shape).set_up() {
-        engine
-            .submit(firm_id(), submission(step.command))
-            .await
-            .expect("setting a firm up is lawful");
+/// One message logged in a case.
+pub fn message(number: u32) -> Command {
+    let message =
+        MessageLogged { complaint: false, direction: Direction::Incoming, text: personal(MESSAGE) };
+    case(number, dated(TODAY, [CaseAction::MessageLogged(message)]))
+}
+
+fn case(number: u32, actions: Vec<Dated<CaseAction>>) -> Command {
+    Command::Case { case: case_id(number), expected_version: None, actions }
+}
+
+/// A firm that is filled through an engine.
+#[derive(Clone, Copy)]
+pub struct Bulk<'e> {
+    /// The engine.
+    pub engine: &'e Engine,
+    /// The firm.
+    pub firm: FirmId,
+}
+
+impl Bulk<'_> {
+    /// Registers the firm as the random history does.
+    pub async fn set_up(&self) {
+        let shape = Shape { clients: 0, enrol_days: 1, nonsense_percent: 0 };
+        for step in Crm::new(0, shape).set_up() {
+            let answer = self.engine.submit(self.firm, submission(step.command)).await;
+            answer.expect("setting a firm up is lawful");
+        }
+    }
+
+    /// Enrols these clients, with everything that has to be there before work opens.
+    pub async fn enrol(&self, clients: Range<u32>) {
+        self.each(clients, |number| case(number, enrolment(number))).await;
+    }
+
+    /// Opens work and does everything promised for the first month.
+    pub async fn first_month(&self, clients: Range<u32>) {
+        self.each(clients, |number| case(number, month())).await;
+    }
+
+    /// Logs a message of each client.
+    pub async fn messages(&self, clients: Range<u32>) {
+        self.each(clients, message).await;
+    }
+
+    /// Claims what these clients owe for their first month, each on an invoice.
+    pub async fn bill(&self, clients: impl Iterator<Item = u32>) {
+        let bill = |number| Command::BillAccount {
+            account: case_id(number).own_account(),
+            as_of: day(TODAY),
+        };
+        self.each(clients, bill).await;
+    }
+
+    async fn each(&self, clients: impl Iterator<Item = u32>, command: impl Fn(u32) -> Command) {
+        let answers =
+            clients.map(|number| self.engine.submit(self.firm, submission(command(number))));
+        let answers = stream::iter(answers).buffer_unordered(IN_FLIGHT);
+        answers
+            .for_each(|answer| async { drop(answer.expect("the bulk history is lawful")) })
+            .await;
     }
 }
 
-async fn each_client(engine: &Engine, clients: u32, actions: fn(u32) -> Vec<Dated<CaseAction>>) {
-    let commands = (0..clients).map(|number| {
-        let command = Command::Case {
-            case: case_id(number),
-            expected_version: None,
-            actions: actions(number),
-        };
-        engine.submit(firm_id(), submission(command))
-    });
-    let answers = stream::iter(commands).buffer_unordered(IN_FLIGHT);
-    answers.for_each(|answer| async { drop(answer.expect("the bulk history is lawful")) }).await;
+/// Registers the firm of the random history.
+pub async fn set_up(engine: &Engine) {
+    Bulk { engine, firm: firm_id() }.set_up().await;
 }
 
 /// Enrols so many clients, with everything that has to be there before work opens.
 pub async fn enrol(engine: &Engine, clients: u32) {
-    each_client(engine, clients, enrolment).await;
+    Bulk { engine, firm: firm_id() }.enrol(0..clients).await;
 }
 
 /// Opens work and does everything promised for the first month.
 pub async fn first_month(engine: &Engine, clients: u32) {
-    each_client(engine, clients, month).await;
+    Bulk { engine, firm: firm_id() }.first_month(0..clients).await;
 }
 
 fn dated(on: &str, actions: impl IntoIterator<Item = CaseAction>) -> Vec<Dated<CaseAction>> {
@@ -147,7 +200,7 @@ fn first_item() -> ItemCode {
     ItemCode::parse("item-0").expect("a code of ours")
 }
 
-fn month(_number: u32) -> Vec<Dated<CaseAction>> {
+fn month() -> Vec<Dated<CaseAction>> {
     let letter = |at| Letter {
         bureau: bureau(at),
         document: None,
@@ -211,11 +264,8 @@ fn record(
 
 /// Logs one message and gives the size of its event.
 pub async fn message_bytes(engine: &Engine) -> usize {
-    let message =
-        MessageLogged { complaint: false, direction: Direction::Incoming, text: personal(MESSAGE) };
-    let actions = dated(TODAY, [CaseAction::MessageLogged(message)]);
-    let command = Command::Case { case: case_id(0), expected_version: None, actions };
-    let answer = engine.submit(firm_id(), submission(command)).await.expect("a message is lawful");
+    let answer =
+        engine.submit(firm_id(), submission(message(0))).await.expect("a message is lawful");
     let stored = engine.read(firm_id(), answer.position - 1, 1).await.expect("the log can be read");
     let recorded = domain::event::Recorded::from_bytes(&stored[0].bytes).expect("an event of ours");
     assert!(matches!(recorded.event, Event::Case(_)), "the message");

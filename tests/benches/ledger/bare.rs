@@ -1,22 +1,21 @@
 //! A service with nothing in it: tonic, our own messages, one group-committing writer, a leaf and a
 //! Merkle frontier, a durable head row. No tokens, no domain, no idempotency, no read models. What
-//! Counterfoil loses against this is its own doing.
+//! Counterfoil loses against this is its own doing. The echo has not even a writer.
 
-use std::path::Path;
 use std::pin::Pin;
 
 use api::v1::case_ledger_server::{CaseLedger, CaseLedgerServer};
 use api::v1::{self, record_stream_response};
 use futures::{Stream, StreamExt};
-use proof::{Frontier, leaf_hash};
-use rusqlite::params;
+use proof::{Frontier, Hash, leaf_hash};
 use tokio::sync::{mpsc, oneshot};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::transport::Server;
 use tonic::transport::server::TcpIncoming;
 use tonic::{Request, Response, Status, Streaming};
 
-use crate::ceiling;
+use crate::ours::{CASES, parent_is_gone};
+use crate::{postgres, sqlite};
 
 type Job = (v1::RecordRequest, oneshot::Sender<i64>);
 
@@ -26,56 +25,58 @@ const GROUP_MAX: usize = 1_000;
 /// Bytes of an event that stand around its text.
 const ENVELOPE_BYTES: usize = 420;
 
-fn writer(path: &Path, mut jobs: mpsc::Receiver<Job>) {
-    let mut connection = ceiling::fresh(path);
-    let firm = [1_u8; 16];
-    connection.execute("INSERT INTO head VALUES (?1, 0, x'')", params![firm]).unwrap();
-    let (mut group, mut frontier, mut position) = (Vec::new(), Frontier::new(), 0_i64);
-    while jobs.blocking_recv_many(&mut group, GROUP_MAX) > 0 {
-        let transaction = connection.transaction().unwrap();
-        let mut answers = Vec::with_capacity(group.len());
-        {
-            let sql = "INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)";
-            let mut insert = transaction.prepare_cached(sql).unwrap();
-            for (request, answer) in group.drain(..) {
-                position += 1;
-                let body = body(&request);
+/// An event as a bare writer stores it.
+pub(crate) struct Row {
+    pub(crate) position: i64,
+    pub(crate) stream: String,
+    pub(crate) leaf: Hash,
+    pub(crate) body: String,
+}
+
+/// Where the writer's jobs come from, and how far its log is.
+pub(crate) struct Jobs {
+    waiting: mpsc::Receiver<Job>,
+    group: Vec<Job>,
+    answers: Vec<(oneshot::Sender<i64>, i64)>,
+    pub(crate) frontier: Frontier,
+    pub(crate) position: i64,
+}
+
+impl Jobs {
+    fn new(waiting: mpsc::Receiver<Job>) -> Self {
+        let (group, answers) = (Vec::new(), Vec::new());
+        Self { waiting, group, answers, frontier: Frontier::new(), position: 0 }
+    }
+
+    /// The rows of everything that waits; none once nobody will ask any more.
+    pub(crate) async fn next(&mut self) -> Vec<Row> {
+        self.waiting.recv_many(&mut self.group, GROUP_MAX).await;
+        let mut rows = Vec::with_capacity(self.group.len());
+        for (request, answer) in self.group.drain(..) {
+            for action in &request.actions {
+                self.position += 1;
+                let body = body(action);
                 let leaf = leaf_hash(body.as_bytes());
-                frontier.push(leaf);
-                let id = position.to_be_bytes().repeat(2);
-                insert
-                    .execute(params![
-                        firm,
-                        position,
-                        request.name,
-                        position,
-                        id,
-                        "message_logged",
-                        id,
-                        leaf.as_bytes(),
-                        body
-                    ])
-                    .unwrap();
-                answers.push((answer, position));
+                self.frontier.push(leaf);
+                let stream = request.name.clone();
+                rows.push(Row { position: self.position, stream, leaf, body });
             }
-            let sql = "UPDATE head SET position = ?2, root = ?3 WHERE firm = ?1";
-            let root = frontier.root();
-            transaction
-                .prepare_cached(sql)
-                .unwrap()
-                .execute(params![firm, position, root.as_bytes()])
-                .unwrap();
+            self.answers.push((answer, self.position));
         }
-        transaction.commit().unwrap();
-        for (answer, position) in answers {
+        rows
+    }
+
+    /// Tells everyone whose rows are durable now.
+    pub(crate) fn answer(&mut self) {
+        for (answer, position) in self.answers.drain(..) {
             let _ = answer.send(position);
         }
     }
 }
 
 /// As many bytes as our event has.
-fn body(request: &v1::RecordRequest) -> String {
-    let text = match request.actions.first().and_then(|a| a.action.as_ref()) {
+fn body(action: &v1::Action) -> String {
+    let text = match &action.action {
         Some(v1::action::Action::MessageLogged(message)) => message.text.as_str(),
         _ => "",
     };
@@ -84,11 +85,18 @@ fn body(request: &v1::RecordRequest) -> String {
     body
 }
 
-struct Bare(mpsc::Sender<Job>);
+/// The service, with or without a writer behind it.
+struct Bare(Option<mpsc::Sender<Job>>);
 
-async fn put(jobs: &mpsc::Sender<Job>, request: v1::RecordRequest) -> oneshot::Receiver<i64> {
+async fn put(
+    jobs: Option<&mpsc::Sender<Job>>,
+    request: v1::RecordRequest,
+) -> oneshot::Receiver<i64> {
     let (answer, pending) = oneshot::channel();
-    jobs.send((request, answer)).await.unwrap();
+    match jobs {
+        Some(jobs) => jobs.send((request, answer)).await.unwrap(),
+        None => answer.send(0).unwrap(),
+    }
     pending
 }
 
@@ -100,7 +108,7 @@ impl CaseLedger for Bare {
         &self,
         request: Request<v1::RecordRequest>,
     ) -> Result<Response<v1::RecordResponse>, Status> {
-        let position = put(&self.0, request.into_inner()).await.await.unwrap();
+        let position = put(self.0.as_ref(), request.into_inner()).await.await.unwrap();
         Ok(Response::new(v1::RecordResponse { position, ..Default::default() }))
     }
 
@@ -114,7 +122,7 @@ impl CaseLedger for Bare {
         let (sender, pending) = mpsc::channel(GROUP_MAX);
         tokio::spawn(async move {
             while let Some(Ok(message)) = requests.next().await {
-                let answer = put(&jobs, message.record.unwrap()).await;
+                let answer = put(jobs.as_ref(), message.record.unwrap()).await;
                 if sender.send(answer).await.is_err() {
                     break;
                 }
@@ -160,19 +168,35 @@ impl CaseLedger for Bare {
     }
 }
 
-/// Serves until the parent closes this process's standard input.
-pub(crate) async fn serve(path: &str) {
+/// Serves a writer on a fresh database until the parent closes this process's standard input.
+pub(crate) async fn serve(database: &str) {
     let (jobs, waiting) = mpsc::channel(GROUP_MAX);
-    let path = std::path::PathBuf::from(path);
-    std::thread::spawn(move || writer(&path, waiting));
+    let waiting = Jobs::new(waiting);
+    match database.strip_prefix("sqlite:").map(std::path::PathBuf::from) {
+        Some(path) => {
+            std::thread::spawn(move || sqlite::ceiling::write(&path, waiting));
+        }
+        None => {
+            let plain = postgres::plain::Plain::fresh(database).await;
+            tokio::spawn(plain.write(waiting));
+        }
+    }
+    answer(Bare(Some(jobs))).await;
+}
+
+/// Serves nothing at all.
+pub(crate) async fn serve_echo() {
+    answer(Bare(None)).await;
+}
+
+async fn answer(bare: Bare) {
     let incoming =
         TcpIncoming::bind("127.0.0.1:0".parse().unwrap()).unwrap().with_nodelay(Some(true));
-    println!("{} none none 0", incoming.local_addr().unwrap());
-    let serving = Server::builder()
-        .add_service(CaseLedgerServer::new(Bare(jobs)))
-        .serve_with_incoming(incoming);
+    println!("{} 0 none {CASES} none", incoming.local_addr().unwrap());
+    let serving =
+        Server::builder().add_service(CaseLedgerServer::new(bare)).serve_with_incoming(incoming);
     tokio::select! {
         ended = serving => ended.unwrap(),
-        () = crate::ours::parent_is_gone() => {}
+        () = parent_is_gone() => {}
     }
 }

@@ -1,9 +1,10 @@
-//! The callers: a server in a process of its own, and requests in flight.
+//! The callers: servers in processes of their own, and requests in flight.
 
-use std::path::Path;
+use std::ops::Range;
 use std::process::Stdio;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::record_stream_response::Result as Answer;
@@ -17,30 +18,33 @@ use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::Channel;
 
 use crate::report::Measured;
+use crate::{SPAN, WARM_UP};
 
-/// Connections that unary callers are spread over.
+/// Connections that unary callers are spread over, at each server.
 const CONNECTIONS: usize = 4;
-/// Time before a measurement that is not counted.
-const WARM_UP: Duration = Duration::from_millis(300);
+
+/// A firm that a server has, and how to write to it.
+struct Firm {
+    name: String,
+    token: Option<MetadataValue<Ascii>>,
+    cases: u32,
+    next_case: AtomicU32,
+}
 
 /// A server under load.
 pub(crate) struct Server {
     child: Child,
     address: String,
-    firm: String,
-    token: Option<MetadataValue<Ascii>>,
+    firms: Vec<Firm>,
     /// Bytes of one recorded event.
     pub(crate) event_bytes: usize,
-    cases: u32,
-    next_case: AtomicU32,
 }
 
 impl Server {
-    /// Starts this program again as a server and waits until it listens.
-    pub(crate) async fn start(role: &str, database: &Path, cases: u32) -> Self {
+    /// Starts this program again in a serving role and waits until it listens.
+    pub(crate) async fn start(role: &[&str]) -> Self {
         let mut child = Command::new(std::env::current_exe().unwrap())
-            .arg(role)
-            .arg(database)
+            .args(role)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .kill_on_drop(true)
@@ -49,11 +53,22 @@ impl Server {
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).await.unwrap();
         let words: Vec<&str> = line.split_whitespace().collect();
-        let [address, firm, token, bytes] = words[..] else { panic!("{role} said {line:?}") };
-        let token = (token != "none").then(|| format!("Bearer {token}").parse().unwrap());
-        let event_bytes = bytes.parse().unwrap();
-        let (address, firm) = (format!("http://{address}"), firm.to_owned());
-        Self { child, address, firm, token, event_bytes, cases, next_case: AtomicU32::new(0) }
+        let [address, bytes, ref firms @ ..] = words[..] else { panic!("{role:?} said {line:?}") };
+        let firm = |firm: &[&str]| {
+            let [name, cases, token] = firm else { panic!("{role:?} said {line:?}") };
+            Firm {
+                name: (*name).to_owned(),
+                token: (*token != "none").then(|| format!("Bearer {token}").parse().unwrap()),
+                cases: cases.parse().unwrap(),
+                next_case: AtomicU32::new(0),
+            }
+        };
+        Self {
+            address: format!("http://{address}"),
+            event_bytes: bytes.parse().unwrap(),
+            firms: firms.chunks(3).map(firm).collect(),
+            child,
+        }
     }
 
     async fn connect(&self) -> CaseLedgerClient<Channel> {
@@ -63,9 +78,38 @@ impl Server {
         CaseLedgerClient::new(endpoint.connect().await.unwrap())
     }
 
-    /// One message logged in the next case.
-    fn request(&self) -> v1::RecordRequest {
-        let number = self.next_case.fetch_add(1, Ordering::Relaxed) % self.cases;
+    /// One message in every case of the first firm, so that the server has met them all.
+    pub(crate) async fn touch_every_case(&self, cases: u32) {
+        let firm = &self.firms[0];
+        let record = |number| v1::RecordStreamRequest { record: Some(firm.record(number, 1)) };
+        let requests: Vec<_> = (0..cases).map(record).collect();
+        let requests = firm.authorize(tokio_stream::iter(requests));
+        let mut answers = self.connect().await.record_stream(requests).await.unwrap().into_inner();
+        let mut recorded = 0;
+        while let Some(answer) = answers.message().await.unwrap() {
+            assert!(matches!(answer.result, Some(Answer::Recorded(_))), "{answer:?}");
+            recorded += 1;
+        }
+        assert_eq!(recorded, cases);
+    }
+
+    /// Memory that the server holds, in MB.
+    pub(crate) fn memory_mb(&self) -> u64 {
+        let process = self.child.id().unwrap();
+        let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
+        let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or("");
+        let kilobytes = line.split_whitespace().nth(1).and_then(|word| word.parse::<u64>().ok());
+        kilobytes.unwrap_or(0) / 1024
+    }
+}
+
+impl Firm {
+    /// So many messages logged in the next case.
+    fn next(&self, messages: usize) -> v1::RecordRequest {
+        self.record(self.next_case.fetch_add(1, Ordering::Relaxed) % self.cases, messages)
+    }
+
+    fn record(&self, case: u32, messages: usize) -> v1::RecordRequest {
         let message = v1::MessageLogged {
             direction: v1::Direction::Incoming.into(),
             text: bulk::MESSAGE.into(),
@@ -78,12 +122,12 @@ impl Server {
         v1::RecordRequest {
             name: format!(
                 "firms/{}/cases/{}",
-                self.firm,
-                counterfoil_tests::history::case_id(number)
+                self.name,
+                counterfoil_tests::history::case_id(case)
             ),
             request_id: uuid::Uuid::now_v7().to_string(),
             expected_version: None,
-            actions: vec![action],
+            actions: vec![action; messages],
         }
     }
 
@@ -94,90 +138,85 @@ impl Server {
         }
         request
     }
+}
 
-    /// Requests a second with so many in flight.
-    pub(crate) async fn unary(&self, in_flight: usize, span: Duration) -> Measured {
-        let mut clients = Vec::new();
-        for _ in 0..CONNECTIONS.min(in_flight) {
-            clients.push(self.connect().await);
-        }
-        let started = Instant::now();
-        let counted_from = started + WARM_UP;
-        let until = counted_from + span;
-        let callers = (0..in_flight).map(|at| {
-            let mut client = clients[at % clients.len()].clone();
-            async move {
-                let mut micros = Vec::new();
-                while Instant::now() < until {
-                    let request = self.authorize(self.request());
-                    let sent = Instant::now();
-                    client.record(request).await.unwrap();
-                    if sent >= counted_from {
-                        micros.push(u64::try_from(sent.elapsed().as_micros()).unwrap());
-                    }
-                }
-                micros
-            }
-        });
-        let mut micros: Vec<u64> =
-            futures::future::join_all(callers).await.into_iter().flatten().collect();
-        micros.sort_unstable();
-        Measured { rate: micros.len() as f64 / span.as_secs_f64(), micros }
+/// Where most requests go.
+pub(crate) const ONE_FIRM: Range<usize> = 0..1;
+
+/// Requests a second of one message each with so many in flight, spread over some servers of one
+/// database and some of its firms.
+pub(crate) async fn unary(servers: &[&Server], in_flight: usize, firms: Range<usize>) -> Measured {
+    call(servers, in_flight, firms, 1).await
+}
+
+/// Messages a second in requests of so many each.
+pub(crate) async fn batches(server: &Server, in_flight: usize, messages: usize) -> f64 {
+    call(&[server], in_flight, ONE_FIRM, messages).await.rate * messages as f64
+}
+
+async fn call(
+    servers: &[&Server],
+    in_flight: usize,
+    firms: Range<usize>,
+    messages: usize,
+) -> Measured {
+    let mut clients = Vec::new();
+    for at in 0..in_flight.min(CONNECTIONS * servers.len()) {
+        clients.push(servers[at % servers.len()].connect().await);
     }
-
-    /// Requests a second over one bidirectional stream with so many in flight.
-    pub(crate) async fn stream(&self, window: usize, span: Duration) -> f64 {
-        let mut client = self.connect().await;
-        let permits = std::sync::Arc::new(Semaphore::new(window));
-        let (sender, receiver) = tokio::sync::mpsc::channel(window);
-        let requests = tokio_stream::wrappers::ReceiverStream::new(receiver);
-        let mut answers =
-            client.record_stream(self.authorize(requests)).await.unwrap().into_inner();
-        let until = Instant::now() + WARM_UP + span;
-        let sending = async {
+    // Every server has the same firms; the first one's counters say which case is next.
+    let firms = &servers[0].firms[firms];
+    let counted_from = Instant::now() + WARM_UP;
+    let until = counted_from + SPAN;
+    let callers = (0..in_flight).map(|at| {
+        let mut client = clients[at % clients.len()].clone();
+        let firm = &firms[at % firms.len()];
+        async move {
+            let mut micros = Vec::new();
             while Instant::now() < until {
-                permits.acquire().await.unwrap().forget();
-                let message = v1::RecordStreamRequest { record: Some(self.request()) };
-                sender.send(message).await.unwrap();
-            }
-            drop(sender);
-        };
-        let counted_from = Instant::now() + WARM_UP;
-        let receiving = async {
-            let (mut counted, mut last) = (0_u64, counted_from);
-            while let Some(answer) = answers.message().await.unwrap() {
-                assert!(matches!(answer.result, Some(Answer::Recorded(_))), "{answer:?}");
-                permits.add_permits(1);
-                last = Instant::now();
-                if last >= counted_from {
-                    counted += 1;
+                let request = firm.authorize(firm.next(messages));
+                let sent = Instant::now();
+                client.record(request).await.unwrap();
+                if sent >= counted_from {
+                    micros.push(u64::try_from(sent.elapsed().as_micros()).unwrap());
                 }
             }
-            counted as f64 / last.duration_since(counted_from).as_secs_f64()
-        };
-        futures::join!(sending, receiving).1
-    }
+            micros
+        }
+    });
+    let micros = futures::future::join_all(callers).await.into_iter().flatten().collect();
+    Measured::of(micros, SPAN.as_secs_f64())
+}
 
-    /// One message in every case, so that the server has met them all.
-    pub(crate) async fn touch_every_case(&self) {
-        let record = |_| v1::RecordStreamRequest { record: Some(self.request()) };
-        let requests: Vec<_> = (0..self.cases).map(record).collect();
-        let requests = self.authorize(tokio_stream::iter(requests));
-        let mut answers = self.connect().await.record_stream(requests).await.unwrap().into_inner();
-        let mut recorded = 0;
+/// Requests a second over one bidirectional stream with so many in flight.
+pub(crate) async fn stream(server: &Server, window: usize) -> f64 {
+    let firm = &server.firms[0];
+    let mut client = server.connect().await;
+    let permits = Arc::new(Semaphore::new(window));
+    let (sender, receiver) = tokio::sync::mpsc::channel(window);
+    let requests = tokio_stream::wrappers::ReceiverStream::new(receiver);
+    let mut answers = client.record_stream(firm.authorize(requests)).await.unwrap().into_inner();
+    let counted_from = Instant::now() + WARM_UP;
+    let until = counted_from + SPAN;
+    let sending = async {
+        while Instant::now() < until {
+            permits.acquire().await.unwrap().forget();
+            let message = v1::RecordStreamRequest { record: Some(firm.next(1)) };
+            sender.send(message).await.unwrap();
+        }
+        drop(sender);
+    };
+    let receiving = async {
+        let (mut counted, mut last) = (0_u64, counted_from);
         while let Some(answer) = answers.message().await.unwrap() {
             assert!(matches!(answer.result, Some(Answer::Recorded(_))), "{answer:?}");
-            recorded += 1;
+            permits.add_permits(1);
+            last = Instant::now();
+            if last >= counted_from {
+                counted += 1;
+            }
         }
-        assert_eq!(recorded, self.cases);
-    }
-
-    /// Memory that the server holds, in MB.
-    pub(crate) fn memory_mb(&self) -> u64 {
-        let process = self.child.id().unwrap();
-        let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
-        let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or("");
-        let kilobytes = line.split_whitespace().nth(1).and_then(|word| word.parse::<u64>().ok());
-        kilobytes.unwrap_or(0) / 1024
-    }
+        counted as f64 / last.duration_since(counted_from).as_secs_f64()
+    };
+    futures::join!(sending, receiving).1
 }

@@ -13,83 +13,48 @@
 )]
 
 mod bare;
-mod ceiling;
+mod growth;
 mod load;
-mod local;
 mod ours;
+mod postgres;
 mod report;
+mod sqlite;
 
 use std::time::Duration;
-
-use load::Server;
-use report::Table;
 
 /// Rounds of every measurement; the median is printed.
 const ROUNDS: usize = 3;
 /// How long one measurement lasts.
-const SPAN: Duration = Duration::from_secs(3);
+const SPAN: Duration = Duration::from_secs(2);
+/// Time before a measurement that is not counted.
+const WARM_UP: Duration = Duration::from_millis(300);
 /// Requests in flight of the unary measurements.
 const IN_FLIGHT: [usize; 3] = [1, 32, 128];
 /// Requests in flight of the stream measurement.
 const WINDOW: usize = 1_000;
-/// Clients of the billing run, and of the memory figure.
-const CLIENTS: u32 = 10_000;
 
 fn main() {
-    let arguments: Vec<String> = std::env::args().collect();
+    let arguments: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
+    let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap();
-    match arguments.get(1).map(String::as_str) {
-        Some("serve-ours") => runtime.block_on(ours::serve_fresh(&arguments[2])),
-        Some("serve-again") => runtime.block_on(ours::serve_again(&arguments[2])),
-        Some("serve-bare") => runtime.block_on(bare::serve(&arguments[2])),
-        Some("recording") => runtime.block_on(measure(true, false)),
-        Some("replay") => runtime.block_on(measure(false, true)),
-        _ => runtime.block_on(measure(true, true)),
-    }
+    runtime.block_on(async {
+        match arguments[..] {
+            ["serve-ours", database] => ours::serve_fresh(database, 1).await,
+            ["serve-ours", database, firms] => {
+                ours::serve_fresh(database, firms.parse().unwrap()).await;
+            }
+            ["serve-again", database] => ours::serve_again(database).await,
+            ["serve-bare", database] => bare::serve(database).await,
+            ["serve-echo"] => bare::serve_echo().await,
+            ["sqlite", ref parts @ ..] => sqlite::measure(parts).await,
+            ["postgres", ref parts @ ..] => postgres::measure(parts).await,
+            ["growth", ref sizes @ ..] => growth::measure(sizes).await,
+            _ => panic!("usage: sqlite|postgres [recording|replay], or growth [EVENTS...]"),
+        }
+    });
 }
 
-async fn measure(record: bool, replay: bool) {
-    report::machine();
-    if record {
-        recording().await;
-    }
-    if replay {
-        local::everything(CLIENTS).await;
-    }
-}
-
-/// Recording over gRPC, ours and the bare service in turn, and bare inserts beside them.
-async fn recording() {
-    let mut table = Table::new("Recording, durable events/s (one event a request)");
-    let folder = tempfile::tempdir().unwrap();
-    let ours = Server::start("serve-ours", &folder.path().join("ours.db"), ours::CASES).await;
-    let bare = Server::start("serve-bare", &folder.path().join("bare.db"), ours::CASES).await;
-    for _ in 0..ROUNDS {
-        for rows in [1, 32, WINDOW] {
-            let rate =
-                ceiling::inserts(&folder.path().join("inserts.db"), rows, ours.event_bytes, SPAN);
-            table.add(&format!("bare multi-row inserts, {rows} a transaction"), rate, None);
-        }
-        for in_flight in IN_FLIGHT {
-            let peer = bare.unary(in_flight, SPAN).await;
-            table.add_latency(&format!("bare service, unary, {in_flight} in flight"), &peer);
-            let own = ours.unary(in_flight, SPAN).await;
-            table.add_latency(&format!("Counterfoil, unary, {in_flight} in flight"), &own);
-        }
-        let peer = bare.stream(WINDOW, SPAN).await;
-        table.add(&format!("bare service, stream, {WINDOW} in flight"), peer, None);
-        let own = ours.stream(WINDOW, SPAN).await;
-        table.add(&format!("Counterfoil, RecordStream, {WINDOW} in flight"), own, None);
-    }
-    table.print();
-    let ratio = |table: &Table, own: &str, of: &str, target: f64| {
-        table.ratio(own, of, target);
-    };
-    let inserts = format!("bare multi-row inserts, {WINDOW} a transaction");
-    let stream = format!("Counterfoil, RecordStream, {WINDOW} in flight");
-    ratio(&table, &stream, &inserts, 0.5);
-    ratio(&table, "Counterfoil, unary, 32 in flight", "bare service, unary, 32 in flight", 0.6);
-    ratio(&table, "Counterfoil, unary, 128 in flight", "bare service, unary, 128 in flight", 0.6);
-    ratio(&table, &stream, &format!("bare service, stream, {WINDOW} in flight"), 0.5);
-    println!("server memory after recording: {} MB", ours.memory_mb());
+/// Whether a part of the bench is asked for: all of them are, unless some are named.
+fn wants(parts: &[&str], part: &str) -> bool {
+    parts.is_empty() || parts.contains(&part)
 }

@@ -1,5 +1,6 @@
 //! The real service on a fresh database, with clients to write to.
 
+use std::fmt::Write as _;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -7,18 +8,20 @@ use std::time::Duration;
 use api::v1::Scope;
 use counterfoil_tests::bulk;
 use counterfoil_tests::history::firm_id;
+use domain::ids::FirmId;
 use ledger::gateway::FileOutbox;
 use ledger::{Ledger, Limits, ServerConfig};
 use log::{Clock, Engine, Settings, SteppedClock, UuidV7Ids};
 use store::Store;
 use tokio::io::AsyncReadExt;
+use uuid::Uuid;
 
-/// Cases that the recording is spread over.
+/// Cases of the firm that most of the recording goes to, and of all further firms together.
 pub(crate) const CASES: u32 = 2_000;
 
 /// An engine on a database, its clock standing where the bulk history ends.
-pub(crate) async fn engine(path: &Path) -> (Engine, Arc<Store>, Arc<dyn Clock>) {
-    let store = Arc::new(Store::open(path).await.unwrap());
+pub(crate) async fn engine(database: &str) -> (Engine, Arc<Store>, Arc<dyn Clock>) {
+    let store = Arc::new(Store::connect(database).await.unwrap());
     let clock: Arc<dyn Clock> = Arc::new(SteppedClock::at(bulk::now()));
     let engine =
         Engine::new(store.clone(), clock.clone(), Arc::new(UuidV7Ids::new()), Settings::default());
@@ -36,29 +39,45 @@ pub(crate) fn ledger(
     Ledger::new(engine, store, clock, Arc::new(FileOutbox::new(outbox)), Limits::default())
 }
 
-/// Fills a fresh database and serves it.
-pub(crate) async fn serve_fresh(path: &str) {
-    let (engine, store, clock) = engine(Path::new(path)).await;
-    bulk::set_up(&engine).await;
-    bulk::enrol(&engine, CASES).await;
-    serve(Path::new(path), engine, store, clock).await;
+/// The first is the firm of the bulk history, the others are like it.
+fn firm(number: u32) -> FirmId {
+    FirmId(Uuid::from_u128(firm_id().0.as_u128() + u128::from(number)))
+}
+
+/// Fills a fresh database with so many firms and serves it.
+pub(crate) async fn serve_fresh(database: &str, firms: u32) {
+    let (engine, store, clock) = engine(database).await;
+    let mut served = Vec::new();
+    for number in 0..firms {
+        let cases = if number == 0 { CASES } else { CASES / (firms - 1) };
+        let bulk = bulk::Bulk { engine: &engine, firm: firm(number) };
+        bulk.set_up().await;
+        bulk.enrol(0..cases).await;
+        served.push((firm(number), cases));
+    }
+    serve(engine, store, clock, &served).await;
 }
 
 /// Serves a database that another process filled.
-pub(crate) async fn serve_again(path: &str) {
-    let (engine, store, clock) = engine(Path::new(path)).await;
-    serve(Path::new(path), engine, store, clock).await;
+pub(crate) async fn serve_again(database: &str) {
+    let (engine, store, clock) = engine(database).await;
+    serve(engine, store, clock, &[(firm_id(), CASES)]).await;
 }
 
-/// Serves until the parent closes this process's standard input. Prints the address, the firm, a
-/// token and the size of one event.
-async fn serve(path: &Path, engine: Engine, store: Arc<Store>, clock: Arc<dyn Clock>) {
+/// Serves until the parent closes this process's standard input. Prints the address and the size of
+/// one event, and of each firm its name, cases and a token.
+async fn serve(engine: Engine, store: Arc<Store>, clock: Arc<dyn Clock>, firms: &[(FirmId, u32)]) {
     let bytes = bulk::message_bytes(&engine).await;
-    let ledger = ledger(engine, store, clock, &path.with_extension("outbox"));
+    let outbox = tempfile::tempdir().unwrap();
+    let ledger = ledger(engine, store, clock, outbox.path());
     let scopes = [Scope::Record, Scope::Read, Scope::Bill, Scope::Administer];
-    let token = bulk::token(&ledger, "bench", &scopes).await;
+    let mut served = String::new();
+    for (firm, cases) in firms {
+        let token = bulk::token_of(&ledger, *firm, "bench", &scopes).await;
+        write!(served, " {firm} {cases} {token}").unwrap();
+    }
     let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
-    println!("{} {} {token} {bytes}", listening.local_addr, firm_id());
+    println!("{} {bytes}{served}", listening.local_addr);
     parent_is_gone().await;
     ledger.shutdown().await;
 }

@@ -3,7 +3,10 @@
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use rusqlite::{Connection, params_from_iter, types::Value};
+use futures::executor::block_on;
+use rusqlite::{Connection, params, params_from_iter, types::Value};
+
+use crate::bare::Jobs;
 
 /// The log's table without its meaning: the same columns' bytes, the same keys.
 pub(crate) const TABLE: &str = "CREATE TABLE event (
@@ -63,4 +66,36 @@ pub(crate) fn inserts(path: &Path, rows: usize, bytes: usize, span: Duration) ->
         transaction.commit().unwrap();
     }
     position as f64 / started.elapsed().as_secs_f64()
+}
+
+/// The bare service's writer: whatever waits in one transaction, with the head.
+pub(crate) fn write(path: &Path, mut jobs: Jobs) {
+    let mut connection = fresh(path);
+    let firm = [1_u8; 16];
+    connection.execute("INSERT INTO head VALUES (?1, 0, x'')", params![firm]).unwrap();
+    loop {
+        let rows = block_on(jobs.next());
+        if rows.is_empty() {
+            return;
+        }
+        let transaction = connection.transaction().unwrap();
+        let sql = "INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)";
+        let mut insert = transaction.prepare_cached(sql).unwrap();
+        for row in rows {
+            let id = row.position.to_be_bytes().repeat(2);
+            let leaf = row.leaf.as_bytes();
+            let (at, stream, body) = (row.position, row.stream, row.body);
+            insert
+                .execute(params![firm, at, stream, at, id, "message_logged", id, leaf, body])
+                .unwrap();
+        }
+        drop(insert);
+        let sql = "UPDATE head SET position = ?2, root = ?3 WHERE firm = ?1";
+        let root = jobs.frontier.root();
+        let mut update = transaction.prepare_cached(sql).unwrap();
+        update.execute(params![firm, jobs.position, root.as_bytes()]).unwrap();
+        drop(update);
+        transaction.commit().unwrap();
+        jobs.answer();
+    }
 }

@@ -172,14 +172,11 @@ impl CaseLedger for Bare {
 pub(crate) async fn serve(database: &str) {
     let (jobs, waiting) = mpsc::channel(GROUP_MAX);
     let waiting = Jobs::new(waiting);
-    match database.strip_prefix("sqlite:").map(std::path::PathBuf::from) {
-        Some(path) => {
-            std::thread::spawn(move || sqlite::ceiling::write(&path, waiting));
-        }
-        None => {
-            let plain = postgres::plain::Plain::fresh(database).await;
-            tokio::spawn(plain.write(waiting));
-        }
+    if let Some(path) = database.strip_prefix("sqlite:").map(std::path::PathBuf::from) {
+        std::thread::spawn(move || sqlite::ceiling::write(&path, waiting));
+    } else {
+        let plain = postgres::plain::Plain::fresh(database).await;
+        tokio::spawn(plain.write(waiting));
     }
     answer(Bare(Some(jobs))).await;
 }

@@ -74,7 +74,7 @@ impl Growing {
                 parent: format!("firms/{}", firm_id()),
                 page_size: PAGE_SIZE,
                 page_token,
-                as_of: Some(as_of.clone()),
+                as_of: Some(as_of),
                 ..Default::default()
             };
             let started = Instant::now();

@@ -130,7 +130,9 @@ async fn commit(mut plain: Plain, mut waiting: mpsc::Receiver<Single>, evidence:
         for ((stream, body), answer) in group.drain(..) {
             position += 1;
             let leaf = evidence.then(|| leaf_hash(&body));
-            leaf.into_iter().for_each(|leaf| frontier.push(leaf));
+            if let Some(leaf) = leaf {
+                frontier.push(leaf);
+            }
             rows.push(position, stream, leaf, body);
             answers.push(answer);
         }

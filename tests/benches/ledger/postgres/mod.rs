@@ -6,6 +6,8 @@ pub(crate) mod plain;
 mod recording;
 mod replay;
 
+use std::fmt::Write as _;
+
 use plain::Plain;
 
 use crate::{report, wants};
@@ -39,7 +41,7 @@ pub(crate) async fn describe() -> String {
     let mut description = "PostgreSQL over a unix socket".to_owned();
     for setting in SETTINGS {
         let value = plain.text(&format!("SELECT current_setting('{setting}')")).await;
-        description.push_str(&format!(", {setting} {value}"));
+        write!(description, ", {setting} {value}").unwrap();
     }
     description
 }

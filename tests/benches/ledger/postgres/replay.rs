@@ -21,7 +21,7 @@ use crate::{ROUNDS, ours};
 /// Clients with a finished first month each.
 const CLIENTS: u32 = 4_000;
 /// Events read at a time.
-const PAGE: usize = 1_000;
+const PAGE: i32 = 1_000;
 
 const BARE: &str = "bare replay, not decoded";
 const BARE_HEADERS: &str = "bare replay, envelope decoded, payload skipped";
@@ -127,7 +127,7 @@ fn decode_ours(body: &[u8]) -> usize {
 async fn page(plain: &mut Plain, after: i64) -> Vec<PgRow> {
     let sql = "SELECT position, body FROM event WHERE firm = $1 AND position > $2 \
                ORDER BY position LIMIT $3";
-    let query = sqlx::query(sql).bind(firm_id().0).bind(after).bind(PAGE as i64);
+    let query = sqlx::query(sql).bind(firm_id().0).bind(after).bind(PAGE);
     query.fetch_all(&mut plain.connection).await.unwrap()
 }
 
@@ -149,7 +149,7 @@ async fn replay(plain: &mut Plain, take: impl Fn(&[u8]) -> usize) -> u64 {
 async fn read(engine: &Engine, take: impl Fn(&[u8]) -> usize) -> u64 {
     let (mut after, mut bytes) = (0, 0);
     loop {
-        let page = engine.read(firm_id(), after, PAGE).await.unwrap();
+        let page = engine.read(firm_id(), after, PAGE.unsigned_abs() as usize).await.unwrap();
         let Some(last) = page.last() else { break };
         after = last.position;
         bytes += page.iter().map(|stored| take(&stored.bytes)).sum::<usize>();

@@ -31,6 +31,28 @@ async fn both_engines_keep_the_same_bytes_and_rows_of_one_history() {
     .await;
 }
 
+/// Nothing is only at the end of the log, even where another tool took a whole page away.
+#[tokio::test]
+async fn a_page_that_is_missing_is_not_taken_for_the_end() {
+    on_server(async |place| {
+        let bench = bench(place).await;
+        bench.two_months_of_three().await;
+        let taken = "SET session_replication_role = replica; \
+                     DELETE FROM event WHERE position BETWEEN 3 AND 8";
+        place.raw().await.run(taken).await.unwrap();
+        let positions = async |after| -> Vec<u64> {
+            let page = bench.store.read(FIRM, after, 2).await.unwrap();
+            page.iter().map(|stored| stored.position).collect()
+        };
+        assert_eq!(positions(0).await, [1, 2]);
+        assert_eq!(positions(2).await, [9, 10]);
+        assert_eq!(positions(7).await, [9]);
+        let end = bench.store.head(FIRM).await.unwrap().position;
+        assert_eq!(positions(end).await, Vec::<u64>::new());
+    })
+    .await;
+}
+
 #[tokio::test]
 async fn the_service_may_insert_into_the_log_and_read_it_and_nothing_else() {
     on_server(async |place| {

@@ -15,7 +15,7 @@ use uuid::Uuid;
 use super::append::{head_of, outcome_of};
 use super::error::failed;
 use super::statements::{
-    ANSWERS, ANSWERS_FROM, FIRMS, HEAD, LEAVES, NAME_NOBODY, READ, SNAPSHOTS, STREAMS,
+    ANSWERS, ANSWERS_FROM, FIRMS, HEAD, LEAVES, NAME_NOBODY, NEXT, READ, SNAPSHOTS, STREAMS,
 };
 use super::write::lend;
 use super::{Postgres, malformed, signed, unsigned};
@@ -71,10 +71,8 @@ impl Postgres {
         let (mut page, mut bytes) = (Vec::new(), 0);
         while page.len() < limit && bytes < PAGE_BYTES_MAX {
             let wanted = (limit - page.len()).min(EVENTS_PER_QUERY);
-            let query = sqlx::query(statement)
-                .bind(firm.0)
-                .bind(at_most(after))
-                .bind(i64::try_from(wanted).unwrap_or(i64::MAX));
+            let to = after.saturating_add(u64::try_from(wanted).unwrap_or(u64::MAX));
+            let query = sqlx::query(statement).bind(firm.0).bind(at_most(after)).bind(at_most(to));
             let mut rows = query.fetch(&mut *reader);
             let mut found = 0;
             while let Some(row) = rows.try_next().await.map_err(failed)? {
@@ -83,7 +81,12 @@ impl Postgres {
                 page.push(read(position, body)?);
                 (after, bytes, found) = (position, bytes + body.len(), found + 1);
             }
-            if found < wanted {
+            drop(rows);
+            if found == 0 && page.is_empty() {
+                // The end, unless a whole page is missing: then what comes after it shows the gap.
+                let Some(next) = next(&mut reader, firm, after).await? else { break };
+                after = next - 1;
+            } else if found < wanted {
                 break;
             }
         }
@@ -131,6 +134,17 @@ impl Postgres {
             sqlx::query_scalar(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
         Ok(firms.into_iter().map(FirmId).collect())
     }
+}
+
+/// The first position after one.
+async fn next(
+    reader: &mut PgConnection,
+    firm: FirmId,
+    after: u64,
+) -> Result<Option<u64>, StoreError> {
+    let query = sqlx::query_scalar(NEXT).bind(firm.0).bind(at_most(after));
+    let next: Option<i64> = query.fetch_one(reader).await.map_err(failed)?;
+    next.map(unsigned).transpose()
 }
 
 /// A position as a parameter; one beyond every column's range is behind every event.

@@ -29,11 +29,15 @@ pub(super) const ROLLBACK: &str = "ROLLBACK";
 /// Prepared on each connection that writes the log, so that [`opening`] can name several in one round
 /// trip. The lock is a statement of its own: one that locked and read the answers at once would read
 /// them in a snapshot older than the lock, and miss what another process wrote while it waited.
+///
+/// The answers are looked up one by one: with a list beside it, a planner that thinks firms small, as
+/// it does without statistics or where most of them are, reads every answer that the firm ever got.
 pub(super) const PREPARED: &[&str] = &[
     "PREPARE locked_head (uuid) AS SELECT position, invoices, frontier FROM log_head \
      WHERE firm = $1 FOR UPDATE",
-    "PREPARE known_answers (uuid, uuid[]) AS SELECT request_id, outcome FROM request \
-     WHERE firm = $1 AND request_id = ANY ($2)",
+    "PREPARE known_answers (uuid, uuid[]) AS SELECT r.request_id, r.outcome FROM UNNEST($2) u (id) \
+     CROSS JOIN LATERAL (SELECT r.request_id, r.outcome FROM request r \
+     WHERE r.firm = $1 AND r.request_id = u.id LIMIT 1) r",
 ];
 
 /// Begins, names the firm, takes the lock, and reads the head and what is known of requests, in one round trip. Ids
@@ -70,12 +74,17 @@ pub(super) const APPEND: &str = "WITH events AS (INSERT INTO event (firm, positi
     WHERE firm = $1 AND position = $20";
 
 pub(super) const HEAD: &str = "SELECT position, invoices, frontier FROM log_head WHERE firm = $1";
+/// The log is dense, so that a page is a range. A limit would say the same, but a planner that thinks
+/// firms small would read to the end of the log and sort, to give the first rows.
 pub(super) const READ: &str = "SELECT position, body FROM event \
-    WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
+    WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
 pub(super) const LEAVES: &str = "SELECT position, leaf FROM event \
-    WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3";
-pub(super) const ANSWERS: &str =
-    "SELECT request_id, outcome FROM request WHERE firm = $1 AND request_id = ANY ($2)";
+    WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
+/// The first position after one: the next, unless somebody has taken events away.
+pub(super) const NEXT: &str = "SELECT MIN(position) FROM event WHERE firm = $1 AND position > $2";
+pub(super) const ANSWERS: &str = "SELECT r.request_id, r.outcome FROM UNNEST($2::uuid[]) u (id) \
+    CROSS JOIN LATERAL (SELECT r.request_id, r.outcome FROM request r \
+    WHERE r.firm = $1 AND r.request_id = u.id LIMIT 1) r";
 pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome FROM request \
     WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
 /// A head at 0 belongs to nobody: it was made for a request that was refused.
@@ -150,6 +159,7 @@ pub(super) const ALL: &[&str] = &[
     LEAVES,
     ANSWERS,
     ANSWERS_FROM,
+    NEXT,
     FIRMS,
     SNAPSHOTS,
     STREAMS,

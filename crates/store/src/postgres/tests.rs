@@ -67,6 +67,33 @@ async fn no_statement_scans_a_whole_table() {
     .await;
 }
 
+/// Whatever the planner thinks of a firm's size, a batch looks its requests up and reads no others.
+#[tokio::test]
+async fn known_answers_are_found_by_their_whole_key_without_statistics() {
+    Database::lent(async |database| {
+        let store = Postgres::connect(&database.url()).await.unwrap();
+        let mut writer = store.log.acquire().await.unwrap();
+        let firm = FirmId(uuid::Uuid::from_u128(0xf1));
+        run(&mut writer, &name_firm(firm)).await;
+        let fill = "INSERT INTO request SELECT '00000000-0000-0000-0000-0000000000f1', \
+                    gen_random_uuid(), now(), decode(repeat('00', 32), 'hex'), '' \
+                    FROM generate_series(1, 5000)";
+        run(&mut writer, fill).await;
+        for mode in ["force_generic_plan", "force_custom_plan"] {
+            run(&mut writer, &format!("SET plan_cache_mode = {mode}")).await;
+            let ids = vec![uuid::Uuid::nil().to_string(); 100].join(",");
+            let explained = format!("EXPLAIN EXECUTE known_answers('{}', '{{{ids}}}')", firm.0);
+            let text = sqlx::AssertSqlSafe(explained);
+            let rows = sqlx::raw_sql(text).fetch_all(&mut *writer).await.unwrap();
+            let steps: Vec<String> = rows.iter().map(|row| row.get(0)).collect();
+            let mut searches = steps.iter().filter(|step| step.contains("Index Cond")).peekable();
+            assert!(searches.peek().is_some(), "{steps:?}");
+            assert!(searches.all(|search| search.contains("request_id = ")), "{steps:?}");
+        }
+    })
+    .await;
+}
+
 async fn run(connection: &mut sqlx::PgConnection, text: &str) {
     connection.execute(sqlx::AssertSqlSafe(text.to_owned())).await.unwrap();
 }

@@ -220,10 +220,13 @@ static GET: Statement = Statement::new(|| {
     )
 });
 
+/// The account is looked up for each row: joined, a planner without statistics reads all accounts of
+/// the firm beside each of its cases.
 static PERIOD_ENDED: Statement = Statement::new(|| {
     format!(
-        "SELECT t.case_id, COALESCE(a.moved_to, t.case_id), t.open_period, t.next_period_end \
-         FROM case_status t LEFT JOIN account a ON {} AND a.account_id = t.case_id \
+        "SELECT t.case_id, COALESCE((SELECT a.moved_to FROM account a WHERE {} \
+         AND a.account_id = t.case_id), t.case_id), t.open_period, t.next_period_end \
+         FROM case_status t \
          WHERE {} AND t.case_id >= $2 AND t.next_period_end <= $3 ORDER BY t.case_id LIMIT $4",
         beside("a", "t"),
         active("t")

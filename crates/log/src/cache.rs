@@ -6,7 +6,8 @@ use domain::event::StreamId;
 use domain::ids::FirmId;
 use domain::world::{State, World};
 
-use crate::ports::{Head, NOTHING_KNOWN};
+use crate::fold;
+use crate::ports::{Head, Meanwhile, NOTHING_KNOWN, Stored};
 
 /// A bounded world of folded streams.
 ///
@@ -43,7 +44,7 @@ impl Cache {
         &mut self.world
     }
 
-    /// The position to ask moved streams since.
+    /// The position to ask since which others wrote.
     pub(crate) fn known_position(&self) -> u64 {
         if self.known { self.world.position() } else { NOTHING_KNOWN }
     }
@@ -53,27 +54,53 @@ impl Cache {
         *self = Self::new(self.firm, self.streams_max);
     }
 
-    /// Begins a batch at a head.
-    pub(crate) fn open(&mut self, head: &Head, moved: &[StreamId]) {
+    /// Begins a batch at a head, after what others wrote since the last one.
+    pub(crate) fn open(&mut self, head: &Head, meanwhile: Meanwhile) {
         self.batch += 1;
-        let at = (self.world.position(), self.world.invoices());
-        if self.known && at == (head.position, head.invoices) {
+        let known = self.known;
+        self.known = true;
+        if known && self.stands_at(head) {
             return;
         }
-        // A head that went back, or moved without naming a stream, says this cache is of another log.
-        let explained =
-            self.known && !moved.is_empty() && (head.position > at.0 && head.invoices >= at.1);
-        if explained {
-            for stream in moved {
-                self.world.forget(*stream);
-                self.used.remove(stream);
-            }
-            self.world.move_to(head.position, head.invoices);
-        } else {
+        match meanwhile {
+            Meanwhile::Events(events) if known => self.catch_up(&events),
+            Meanwhile::Streams(streams) if known => self.forget(&streams, head),
+            Meanwhile::Events(_) | Meanwhile::Streams(_) | Meanwhile::Nothing => {}
+        }
+        // A head that nothing leads to says that this cache is of another log.
+        if !known || !self.stands_at(head) {
             self.world = World::new(self.firm, head.position, head.invoices);
             self.used.clear();
         }
-        self.known = true;
+    }
+
+    fn stands_at(&self, head: &Head) -> bool {
+        (self.world.position(), self.world.invoices()) == (head.position, head.invoices)
+    }
+
+    /// Folds what others wrote, as far as it reads and continues what is loaded.
+    fn catch_up(&mut self, events: &[Stored]) {
+        for stored in events {
+            let Ok(recorded) = fold::decode(self.firm, stored) else { return };
+            let state = self.world.state(recorded.stream);
+            let continues = state.is_none_or(|s| s.version() + 1 == recorded.stream_version);
+            if !continues || recorded.position != self.world.position() + 1 {
+                return;
+            }
+            self.world.apply(&recorded);
+        }
+    }
+
+    /// Forgets the streams that others wrote to; all others stand as they stood.
+    fn forget(&mut self, streams: &[StreamId], head: &Head) {
+        if head.position < self.world.position() || head.invoices < self.world.invoices() {
+            return;
+        }
+        for stream in streams {
+            self.world.forget(*stream);
+            self.used.remove(stream);
+        }
+        self.world.move_to(head.position, head.invoices);
     }
 
     /// Begins the same batch once more, at the same head: what was decided is undone.
@@ -127,10 +154,10 @@ mod tests {
 
     fn filled(streams_max: usize, cases: u128) -> Cache {
         let mut cache = Cache::new(FirmId(Uuid::from_u128(1)), streams_max);
-        cache.open(&head(10), &[]);
+        cache.open(&head(10), Meanwhile::Nothing);
         cache.insert(StreamId::Firm, State::empty(StreamId::Firm));
         for number in 0..cases {
-            cache.open(&head(10), &[]);
+            cache.open(&head(10), Meanwhile::Nothing);
             cache.insert(case(number), State::empty(case(number)));
         }
         cache
@@ -148,7 +175,7 @@ mod tests {
     #[test]
     fn one_batch_larger_than_the_cache_does_not_stay() {
         let mut cache = Cache::new(FirmId(Uuid::from_u128(1)), 4);
-        cache.open(&head(0), &[]);
+        cache.open(&head(0), Meanwhile::Nothing);
         for number in 0..10 {
             cache.insert(case(number), State::empty(case(number)));
         }
@@ -161,7 +188,7 @@ mod tests {
         let mut cache = filled(100, 3);
         assert_eq!(cache.known_position(), 10);
         for position in 12..15 {
-            cache.open(&head(position), &[case(1)]);
+            cache.open(&head(position), Meanwhile::Streams(vec![case(1)]));
             assert!(cache.world().has(case(0)) && cache.world().has(StreamId::Firm));
             assert!(!cache.world().has(case(1)), "it was written by another process");
         }
@@ -171,7 +198,7 @@ mod tests {
     #[test]
     fn a_head_that_went_back_forgets_everything() {
         let mut cache = filled(100, 3);
-        cache.open(&head(9), &[]);
+        cache.open(&head(9), Meanwhile::Nothing);
         assert_eq!(cache.world().loaded(), 0);
         cache.clear();
         assert_eq!(cache.known_position(), NOTHING_KNOWN);

@@ -39,8 +39,9 @@ pub use histogram::{COUNTS, Counted, Histogram, MICROS};
 pub use moving::{MoveError, MoveReport, Moving, move_log};
 pub use outcome::{Accepted, Outcome, OutcomeResult};
 pub use ports::{
-    AppendRow, Batch, Checkpoint, Head, LoadedStream, LogStore, NOTHING_KNOWN, Opening, Plan,
-    ProjectionStep, ProjectionStore, Snapshot, Step, Store, Stored, Touched,
+    AppendRow, Batch, CATCH_UP_EVENTS_MAX, Checkpoint, Gap, Head, LoadedStream, LogStore,
+    Meanwhile, NOTHING_KNOWN, Opening, Plan, ProjectionStep, ProjectionStore, Snapshot, Step,
+    Store, Stored, Touched,
 };
 pub use projector::{ProjectionFault, ReadBehind};
 pub use reading::{History, states_at};

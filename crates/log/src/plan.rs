@@ -252,7 +252,7 @@ impl<'a> BatchPlan<'a> {
 
 impl Plan for BatchPlan<'_> {
     fn open(&mut self, opening: Opening) -> Step {
-        self.cache.open(&opening.head, &opening.moved);
+        self.cache.open(&opening.head, opening.meanwhile);
         self.head = opening.head;
         self.known = opening.outcomes;
         let wanted = self.foreseen();

@@ -118,13 +118,50 @@ impl Batch {
     }
 }
 
+/// Most events of others that a writer folds into what it has loaded. Beyond that it forgets the
+/// streams they moved, and loads those it needs again.
+pub const CATCH_UP_EVENTS_MAX: u64 = 512;
+
+/// How far a log is ahead of what a writer knows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gap {
+    /// Not at all, or the writer knows nothing.
+    None,
+    /// So little that the events are told, [`Meanwhile::Events`].
+    Few,
+    /// So much that only their streams are, [`Meanwhile::Streams`].
+    Many,
+}
+
+impl Gap {
+    /// From a known position, or [`NOTHING_KNOWN`], to a head.
+    pub const fn between(known_position: u64, head: u64) -> Self {
+        match head.saturating_sub(known_position) {
+            0 => Self::None,
+            1..=CATCH_UP_EVENTS_MAX => Self::Few,
+            _ => Self::Many,
+        }
+    }
+}
+
+/// What others wrote since a writer's known position.
+#[derive(Debug)]
+pub enum Meanwhile {
+    /// Nothing.
+    Nothing,
+    /// These events: all of them, in order.
+    Events(Vec<Stored>),
+    /// Events of these streams.
+    Streams(Vec<StreamId>),
+}
+
 /// What a transaction finds when it has locked the head.
 #[derive(Debug)]
 pub struct Opening {
     /// The head, locked.
     pub head: Head,
-    /// Streams written after the known position: by another process, since this one knew them.
-    pub moved: Vec<StreamId>,
+    /// What was written after the known position: by another process, since this one knew it.
+    pub meanwhile: Meanwhile,
     /// What is known of the requests asked about.
     pub outcomes: HashMap<RequestId, Outcome>,
 }
@@ -153,7 +190,7 @@ pub trait Plan: Send {
 pub trait LogStore: Send + Sync + 'static {
     /// One transaction: locks the firm's head row, answers what is known of `requests`, runs the
     /// plan, writes its batch and commits. `known_position` is [`NOTHING_KNOWN`] or the position
-    /// since which moved streams are listed.
+    /// since which it is told what others wrote.
     ///
     /// On an error nothing landed, but for [`StoreError::OutcomeUnknown`].
     async fn transact(

@@ -11,7 +11,9 @@ use super::PAGE_BYTES_MAX;
 use super::rows::Generations;
 use crate::error::StoreError;
 use crate::outcome::Outcome;
-use crate::ports::{Batch, Checkpoint, Head, LoadedStream, ProjectionStep, Snapshot, Stored};
+use crate::ports::{
+    Batch, Checkpoint, Gap, Head, LoadedStream, Meanwhile, ProjectionStep, Snapshot, Stored,
+};
 
 struct Row {
     bytes: Vec<u8>,
@@ -85,8 +87,20 @@ impl FirmLog {
         self.snapshots.len()
     }
 
+    /// What was written after a position that a writer knew.
+    pub(super) fn meanwhile(&self, known_position: u64) -> Meanwhile {
+        match Gap::between(known_position, self.head().position) {
+            Gap::None => Meanwhile::Nothing,
+            Gap::Few => {
+                let written = known_position + 1..=self.head().position;
+                Meanwhile::Events(written.map(|position| self.stored(position)).collect())
+            }
+            Gap::Many => Meanwhile::Streams(self.moved_since(known_position)),
+        }
+    }
+
     /// Streams written after a position, each once.
-    pub(super) fn moved_since(&self, position: u64) -> Vec<StreamId> {
+    fn moved_since(&self, position: u64) -> Vec<StreamId> {
         let mut moved: Vec<_> =
             self.rows.iter().skip(index(position)).map(|row| row.stream).collect();
         moved.sort_unstable();

@@ -188,7 +188,7 @@ impl Shared {
         let log = self.firm(firm);
         let opening = Opening {
             head: log.head().clone(),
-            moved: log.moved_since(known_position),
+            meanwhile: log.meanwhile(known_position),
             outcomes: log.outcomes(requests),
         };
         let mut step = plan.open(opening);

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use calendar::CivilDate;
 use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
-use log::{Batch, Head, NOTHING_KNOWN, Opening, Outcome, Plan, Step, StoreError};
+use log::{Batch, Gap, Head, Meanwhile, Opening, Outcome, Plan, Step, StoreError, Stored};
 use sqlx::postgres::{PgArguments, PgRow};
 use sqlx::types::chrono::{DateTime, Utc};
 use sqlx::{AssertSqlSafe, Column as _, PgConnection, Row as _};
@@ -14,7 +14,7 @@ use uuid::Uuid;
 use super::column::add;
 use super::error::{failed, is_cut};
 use super::load::load;
-use super::statements::{APPEND, MAKE_HEAD, MOVED, locked, opening};
+use super::statements::{APPEND, MAKE_HEAD, MOVED, SINCE, locked, opening};
 use super::write::{End, Transaction};
 use super::{Postgres, malformed, signed, unsigned};
 
@@ -103,12 +103,12 @@ async fn open(
         found = find(connection, locked(firm, requests)).await.map_err(failed)??;
     }
     let head = found.head.ok_or_else(|| StoreError::internal("the head's row is not there"))?;
-    let moved = if known_position == NOTHING_KNOWN || known_position >= head.position {
-        Vec::new()
-    } else {
-        moved(connection, firm, known_position).await?
+    let meanwhile = match Gap::between(known_position, head.position) {
+        Gap::None => Meanwhile::Nothing,
+        Gap::Few => Meanwhile::Events(since(connection, firm, known_position, &head).await?),
+        Gap::Many => Meanwhile::Streams(moved(connection, firm, known_position).await?),
     };
-    Ok(Opening { head, moved, outcomes: found.outcomes })
+    Ok(Opening { head, meanwhile, outcomes: found.outcomes })
 }
 
 /// Runs the opening statements and tells their rows apart by what they select.
@@ -158,6 +158,23 @@ async fn make_head(connection: &mut PgConnection, firm: FirmId) -> Result<(), St
         .bind(empty.frontier.to_bytes())
         .bind(empty.frontier.root().as_bytes().to_vec());
     query.execute(connection).await.map_err(failed).map(|_| ())
+}
+
+/// Every event between a position and the head.
+async fn since(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    position: u64,
+    head: &Head,
+) -> Result<Vec<Stored>, StoreError> {
+    let query = sqlx::query(SINCE).bind(firm.0);
+    let query = query.bind(signed(position)?).bind(signed(head.position)?);
+    let rows = query.fetch_all(connection).await.map_err(failed)?;
+    let stored = |row: &PgRow| {
+        let position = unsigned(row.try_get(0).map_err(failed)?)?;
+        Ok(Stored { position, bytes: row.try_get(1).map_err(failed)? })
+    };
+    rows.iter().map(stored).collect()
 }
 
 async fn moved(

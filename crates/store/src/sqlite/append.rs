@@ -5,14 +5,16 @@ use std::collections::HashMap;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use futures::TryStreamExt;
-use log::{AppendRow, Batch, Head, NOTHING_KNOWN, Opening, Outcome, Plan, Step, StoreError};
+use log::{
+    AppendRow, Batch, Gap, Head, Meanwhile, Opening, Outcome, Plan, Step, StoreError, Stored,
+};
 use sqlx::sqlite::SqliteArguments;
 use sqlx::{Arguments, Row as _, SqliteConnection};
 use uuid::Uuid;
 
 use super::error::failed;
 use super::load::{json_list, load};
-use super::statements::{EVENT_COLUMNS, LOG, MOVED, OPENING, REQUEST_COLUMNS, ROWS_MAX};
+use super::statements::{EVENT_COLUMNS, LOG, MOVED, OPENING, REQUEST_COLUMNS, ROWS_MAX, SINCE};
 use super::write::End;
 use super::{Sqlite, Writer, malformed, signed, unsigned};
 
@@ -79,12 +81,12 @@ async fn opening(
         }
     }
     drop(rows);
-    let moved = if known_position == NOTHING_KNOWN || known_position >= head.position {
-        Vec::new()
-    } else {
-        moved(connection, firm, known_position).await?
+    let meanwhile = match Gap::between(known_position, head.position) {
+        Gap::None => Meanwhile::Nothing,
+        Gap::Few => Meanwhile::Events(since(connection, firm, known_position, &head).await?),
+        Gap::Many => Meanwhile::Streams(moved(connection, firm, known_position).await?),
     };
-    Ok(Opening { head, moved, outcomes })
+    Ok(Opening { head, meanwhile, outcomes })
 }
 
 pub(super) fn head_of(position: i64, invoices: i64, frontier: &[u8]) -> Result<Head, StoreError> {
@@ -99,6 +101,23 @@ pub(super) fn outcome_of(id: &[u8], outcome: &[u8]) -> Result<(RequestId, Outcom
         source: Some(Box::new(source)),
     })?;
     Ok((RequestId(id), outcome))
+}
+
+/// Every event between a position and the head.
+async fn since(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    position: u64,
+    head: &Head,
+) -> Result<Vec<Stored>, StoreError> {
+    let query = sqlx::query(SINCE).bind(firm.0.as_bytes().to_vec());
+    let query = query.bind(signed(position)?).bind(signed(head.position)?);
+    let rows = query.fetch_all(connection).await.map_err(failed)?;
+    let stored = |row: &sqlx::sqlite::SqliteRow| {
+        let position = unsigned(row.try_get(0).map_err(failed)?)?;
+        Ok(Stored { position, bytes: row.try_get(1).map_err(failed)? })
+    };
+    rows.iter().map(stored).collect()
 }
 
 async fn moved(

@@ -19,6 +19,9 @@ pub(super) const ROLLBACK: &str = "ROLLBACK";
 pub(super) const OPENING: &str = "BEGIN IMMEDIATE; SELECT h.position, h.invoices, h.frontier, r.request_id, r.outcome \
     FROM (SELECT 1) LEFT JOIN log_head h ON h.firm = $1 \
     LEFT JOIN request r ON r.firm = $1 AND r.request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
+/// What others wrote between a position that a writer knew and the head.
+pub(super) const SINCE: &str = "SELECT position, body FROM event \
+    WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
 pub(super) const MOVED: &str =
     "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
 const SET_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, frontier, root) \
@@ -77,6 +80,7 @@ pub(super) const SET_SNAPSHOT: &str = "INSERT INTO snapshot (firm, stream, versi
 #[cfg(test)]
 pub(super) const ALL: &[&str] = &[
     OPENING,
+    SINCE,
     MOVED,
     HEAD,
     READ,

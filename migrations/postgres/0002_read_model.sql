@@ -42,6 +42,10 @@ CREATE TABLE case_status (
     PRIMARY KEY (firm, generation, case_id)
 );
 
+-- What is over and not billed is few cases of many, unless nobody bills.
+CREATE INDEX case_status_period_end ON case_status (firm, generation, next_period_end, case_id)
+    WHERE next_period_end IS NOT NULL;
+
 CREATE TABLE readiness_step (
     firm       uuid             NOT NULL,
     generation bigint           NOT NULL,

@@ -99,7 +99,7 @@ async fn a_finished_month_is_billed_charged_and_paid(place: &Place<'_>) {
     assert_eq!(to_bill("2026-02-03").await, []);
     assert_eq!(to_bill("2026-02-04").await, [account_id(1)]);
     let ended = store.cases_with_period_ended(FIRM, day("2026-02-04"), None, 10).await.unwrap();
-    assert_eq!((ended.len(), ended[0].period, ended[0].account_id), (1, 1, account_id(1)));
+    assert_eq!((ended.len(), ended[0].period, ended[0].case_id), (1, 1, case_id(1)));
 
     bench.bill(11, 1, "2026-02-04").await;
     bench.caught_up().await;

@@ -2,7 +2,7 @@
 
 use calendar::{CivilDate, Period};
 use domain::case::{Case, CaseStatus, Listing, ListingStatus, Step};
-use domain::ids::{AccountId, CaseId, FirmId, PlanCode};
+use domain::ids::{CaseId, FirmId, PlanCode};
 use domain::terms::Seat;
 use log::StoreError;
 
@@ -82,11 +82,16 @@ impl CaseStatusRow {
 
 /// The key values that a list of possible rounds begins after; the lowest of all for none.
 fn rounds_start(cursor: Option<&str>) -> Option<[Value; 2]> {
-    let Some(cursor) = cursor else {
-        return Some([CivilDate::from_ymd_opt(1, 1, 1)?.put(), Value::Id(uuid::Uuid::nil())]);
-    };
+    let Some(cursor) = cursor else { return Some(day_start(None)) };
     let (day, case) = cursor.split_once('|')?;
-    Some([day.parse::<CivilDate>().ok()?.put(), CaseId::parse(case).ok()?.put()])
+    Some(day_start(Some((day.parse().ok()?, CaseId::parse(case).ok()?))))
+}
+
+/// Where a list by day and case goes on, or begins.
+fn day_start(after: Option<(CivilDate, CaseId)>) -> [Value; 2] {
+    let first = CivilDate::from_ymd_opt(1, 1, 1).expect("the calendar begins there");
+    let (day, case) = after.unwrap_or((first, CaseId(uuid::Uuid::nil())));
+    [day.put(), case.put()]
 }
 
 /// Which cases to list.
@@ -103,8 +108,6 @@ selected! {
     pub struct PeriodEnded {
         /// The case.
         case_id: CaseId,
-        /// The account that pays for it.
-        account_id: AccountId,
         /// The first such period.
         period: u32,
         /// First day after it.
@@ -220,15 +223,11 @@ static GET: Statement = Statement::new(|| {
     )
 });
 
-/// The account is looked up for each row: joined, a planner without statistics reads all accounts of
-/// the firm beside each of its cases.
 static PERIOD_ENDED: Statement = Statement::new(|| {
     format!(
-        "SELECT t.case_id, COALESCE((SELECT a.moved_to FROM account a WHERE {} \
-         AND a.account_id = t.case_id), t.case_id), t.open_period, t.next_period_end \
-         FROM case_status t \
-         WHERE {} AND t.case_id >= $2 AND t.next_period_end <= $3 ORDER BY t.case_id LIMIT $4",
-        beside("a", "t"),
+        "SELECT t.case_id, t.open_period, t.next_period_end FROM case_status t \
+         WHERE {} AND t.next_period_end <= $2 AND (t.next_period_end, t.case_id) > ($3, $4) \
+         ORDER BY t.next_period_end, t.case_id LIMIT $5",
         active("t")
     )
 });
@@ -278,16 +277,18 @@ impl Store {
         self.fetch_one(&GET, vec![Value::Id(firm.0), case.put()]).await
     }
 
-    /// Cases with a period that is over by a day and neither claimed nor given up, by id.
+    /// Cases with a period that is over by a day and neither claimed nor given up, by the end of the
+    /// first such period, then by id; `after` is both of the last one of the page before.
     pub async fn cases_with_period_ended(
         &self,
         firm: FirmId,
         as_of: CivilDate,
-        after: Option<CaseId>,
+        after: Option<(CivilDate, CaseId)>,
         rows: u32,
     ) -> Result<Vec<PeriodEnded>, StoreError> {
-        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
-        self.fetch(&PERIOD_ENDED, vec![Value::Id(firm.0), from, as_of.put(), limit(rows)]).await
+        let [end, case] = day_start(after);
+        let arguments = vec![Value::Id(firm.0), as_of.put(), end, case, limit(rows)];
+        self.fetch(&PERIOD_ENDED, arguments).await
     }
 
     /// Signed cases for which everything is there and the cancellation days are over, by id.

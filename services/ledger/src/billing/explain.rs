@@ -94,17 +94,24 @@ fn no_period(case: CaseId, period: u32) -> Failure {
     Refusal::new(Reason::ReferenceUnknown, StreamId::Case(case), detail).into()
 }
 
-/// Where a page of claimable fees begins: after a period of a case.
+/// Where a page of claimable fees begins: after a period of a case, whose first open one ended on a
+/// day.
 #[derive(Clone, Copy)]
 struct After {
+    end: CivilDate,
     case: CaseId,
     period: u32,
 }
 
 impl After {
     fn read(key: &str) -> Option<Self> {
-        let (case, period) = key.split_once(' ')?;
-        Some(Self { case: CaseId::parse(case).ok()?, period: period.parse().ok()? })
+        let mut words = key.split(' ');
+        let (end, case, period) = (words.next()?, words.next()?, words.next()?);
+        Some(Self {
+            end: end.parse().ok()?,
+            case: CaseId::parse(case).ok()?,
+            period: period.parse().ok()?,
+        })
     }
 }
 
@@ -119,25 +126,29 @@ pub(super) async fn list_claimable(
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
     let firm = ledger.firms().get(page.firm).await?;
     let mut found: Vec<Explanation> = Vec::new();
+    let mut ends: HashMap<CaseId, CivilDate> = HashMap::new();
     // The case in which the page before ended may have more periods.
     let mut after = None;
     if let Some(start) = start {
         let cases = explain_cases(ledger, (page.firm, &firm), &[start.case], page.filter).await?;
         found.extend(cases.into_iter().filter(|e| e.period.number > start.period));
-        after = Some(start.case);
+        after = Some((start.end, start.case));
+        ends.insert(start.case, start.end);
     }
     while found.len() < pager.rows() {
         let cases = ledger
             .store()
             .cases_with_period_ended(page.firm, page.filter, after, CASES_PAGE)
             .await?;
-        let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
         let Some(last) = cases.last() else { break };
-        after = Some(*last);
+        after = Some((last.period_end, last.case_id));
+        ends.extend(cases.iter().map(|row| (row.case_id, row.period_end)));
+        let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
         found.extend(explain_cases(ledger, (page.firm, &firm), &cases, page.filter).await?);
     }
-    let next_page_token =
-        pager.cut(&mut found, |last| format!("{} {}", last.case, last.period.number));
+    let next_page_token = pager.cut(&mut found, |last| {
+        format!("{} {} {}", ends[&last.case], last.case, last.period.number)
+    });
     let fees = found.iter().map(|explained| fee::claimable(page.firm, explained)).collect();
     Ok(v1::ListClaimableResponse { fees, next_page_token, position: int64(position) })
 }

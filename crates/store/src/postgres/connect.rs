@@ -66,13 +66,13 @@ pub(super) async fn connect(url: &str) -> Result<Postgres, OpenError> {
     migrate(&options, &place).await?;
     let log = pool(LOG_WRITERS_PER_CORE)
         .after_connect(|connection, _| Box::pin(prepare_log_writer(connection)))
-        .connect_with(working(&options, STATEMENT_TIMEOUT));
+        .connect_with(writing(&options, STATEMENT_TIMEOUT));
     let log = log.await.map_err(|source| unreachable_server(&place, source))?;
     // A step of the read models is flushed too, although it could be made again from the log: this
     // process outlives a crash of the server, and what it has shown as applied must still be there.
     let projection = pool(PROJECTORS_PER_CORE)
         .after_connect(|connection, _| Box::pin(make_durable(connection)))
-        .connect_lazy_with(working(&options, PROJECTION_TIMEOUT));
+        .connect_lazy_with(writing(&options, PROJECTION_TIMEOUT));
     let reading =
         working(&options, STATEMENT_TIMEOUT).options([("default_transaction_read_only", "on")]);
     let readers = pool(READERS_PER_CORE).connect_lazy_with(reading);
@@ -113,6 +113,12 @@ pub(super) fn pool(per_core: u32) -> PgPoolOptions {
 /// head is worth nothing to a transaction whose view is older than the lock.
 fn working(options: &PgConnectOptions, statement_timeout: &str) -> PgConnectOptions {
     working_as(SERVICE, options, statement_timeout)
+}
+
+/// The same for a connection that writes. Its few statements look up whole keys whatever is in them,
+/// and to plan each of them anew takes as long as to run one for a small batch.
+fn writing(options: &PgConnectOptions, statement_timeout: &str) -> PgConnectOptions {
+    working(options, statement_timeout).options([("plan_cache_mode", "force_generic_plan")])
 }
 
 pub(super) fn working_as(

@@ -78,6 +78,7 @@ fn draw_panel(
     chart
         .configure_mesh()
         .x_desc(format!("events: {}", sizes.join(", ")))
+        .x_labels(3)
         .x_label_formatter(&digits)
         .y_label_formatter(&digits)
         .light_line_style(WHITE)

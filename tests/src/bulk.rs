@@ -234,28 +234,33 @@ pub fn month_request(number: u32) -> v1::RecordRequest {
         action::Action::SendRound(round),
         action::Action::ProgressReportSent(report),
     ];
-    record(number, Date { year: 2025, month: 3, day: 10 }, actions)
+    record(firm_id(), number, Date { year: 2025, month: 3, day: 10 }, actions)
 }
 
-/// So many messages of today, asked for over the interface.
-pub fn messages_request(number: u32, count: usize) -> v1::RecordRequest {
+/// So many messages of today in a case of a firm, asked for over the interface.
+pub fn messages_request(
+    firm: impl std::fmt::Display,
+    number: u32,
+    count: usize,
+) -> v1::RecordRequest {
     let message = v1::MessageLogged {
         direction: v1::Direction::Outgoing.into(),
         text: MESSAGE.into(),
         complaint: false,
     };
     let message = action::Action::MessageLogged(message);
-    record(number, today(), std::iter::repeat_n(message, count))
+    record(firm, number, today(), std::iter::repeat_n(message, count))
 }
 
 fn record(
+    firm: impl std::fmt::Display,
     number: u32,
     on: Date,
     actions: impl IntoIterator<Item = action::Action>,
 ) -> v1::RecordRequest {
     let action = |action| v1::Action { occurred_on: Some(on), action: Some(action) };
     v1::RecordRequest {
-        name: format!("firms/{}/cases/{}", firm_id(), case_id(number)),
+        name: format!("firms/{firm}/cases/{}", case_id(number)),
         request_id: Uuid::now_v7().to_string(),
         expected_version: None,
         actions: actions.into_iter().map(action).collect(),

@@ -11,7 +11,7 @@ use std::time::Duration;
 use api::v1::Scope;
 use ledger::gateway::FileOutbox;
 use ledger::{Ledger, Limits, ServerConfig};
-use log::{Engine, Settings, SteppedClock, UuidV7Ids};
+use log::{Clock, Engine, Settings, SteppedClock, UuidV7Ids};
 use store::{OpenError, Store};
 use tokio::io::{AsyncBufReadExt, AsyncReadExt, BufReader};
 use tokio::process::{Child, Command};
@@ -41,11 +41,15 @@ pub async fn open(database: &str) -> Result<(Engine, Arc<Store>, Arc<SteppedCloc
     Ok((engine, store, clock))
 }
 
-async fn ledger(database: &str, outbox: &Path) -> anyhow::Result<Ledger> {
+/// The service over an engine.
+pub fn ledger(engine: Engine, store: Arc<Store>, clock: Arc<dyn Clock>, outbox: &Path) -> Ledger {
+    Ledger::new(engine, store, clock, Arc::new(FileOutbox::new(outbox)), Limits::default())
+}
+
+async fn started(database: &str, outbox: &Path) -> anyhow::Result<Ledger> {
     let (engine, store, clock) = open(database).await?;
     engine.start().await?;
-    let outbox = Arc::new(FileOutbox::new(outbox.to_owned()));
-    Ok(Ledger::new(engine, store, clock, outbox, Limits::default()))
+    Ok(ledger(engine, store, clock, outbox))
 }
 
 /// Fills an empty database, and gives a token with these scopes.
@@ -55,7 +59,7 @@ pub async fn prepare(
     scopes: &[Scope],
     fill: impl AsyncFnOnce(&Engine),
 ) -> String {
-    let ledger = ledger(database, outbox).await.expect("an empty database can be opened");
+    let ledger = started(database, outbox).await.expect("an empty database can be opened");
     bulk::set_up(ledger.engine()).await;
     fill(ledger.engine()).await;
     let token = bulk::token(&ledger, "test", scopes).await;
@@ -69,7 +73,7 @@ pub async fn serve() {
     let Ok(database) = std::env::var(DATABASE) else { return };
     let outbox = PathBuf::from(std::env::var_os(OUTBOX).expect("a child is told its outbox"));
     // What cannot serve ends, as the program itself does: whoever started it tries again.
-    let Ok(ledger) = ledger(&database, &outbox).await else { return };
+    let Ok(ledger) = started(&database, &outbox).await else { return };
     let listening = ledger.serve(&ServerConfig::loopback(0)).await.expect("a port is free");
     println!("\nserving {}", listening.local_addr);
     let mut input = tokio::io::stdin();
@@ -138,11 +142,17 @@ pub fn kill(process: u32) {
     assert!(kill.status().expect("kill runs").success());
 }
 
-/// A request with a token and a time limit.
-pub fn authorized<T>(token: &str, message: T) -> Request<T> {
+/// A request with a token.
+pub fn bearing<T>(token: &str, message: T) -> Request<T> {
     let mut request = Request::new(message);
     let bearer = format!("Bearer {token}").parse().expect("a token is plain text");
     request.metadata_mut().insert("authorization", bearer);
+    request
+}
+
+/// The same with a time limit.
+pub fn authorized<T>(token: &str, message: T) -> Request<T> {
+    let mut request = bearing(token, message);
     request.set_timeout(CALL_TIMEOUT);
     request
 }

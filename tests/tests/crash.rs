@@ -60,7 +60,7 @@ impl Desk {
 
 /// One to three messages in a random case.
 fn request(rng: &mut StdRng) -> v1::RecordRequest {
-    bulk::messages_request(rng.random_range(0..CLIENTS), rng.random_range(1..=3))
+    bulk::messages_request(firm_id(), rng.random_range(0..CLIENTS), rng.random_range(1..=3))
 }
 
 /// What callers know: what was acknowledged, and what was in the air.

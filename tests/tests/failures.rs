@@ -14,8 +14,7 @@ use counterfoil_tests::aftermath::{Acknowledged, check_answers, check_log, whole
 use counterfoil_tests::child::{self, authorized};
 use counterfoil_tests::{bulk, history};
 use domain::event::UtcMicros;
-use ledger::gateway::FileOutbox;
-use ledger::{Ledger, Limits, ServerConfig};
+use ledger::{Ledger, ServerConfig};
 use log::{Clock, SteppedClock};
 use tempfile::TempDir;
 use testbed::{Cluster, Stop};
@@ -48,8 +47,7 @@ impl Desk {
         });
         let token = filled.await;
         let (engine, store, clock) = child::open(database).await.unwrap();
-        let charges = Arc::new(FileOutbox::new(outbox.path().to_owned()));
-        let ledger = Ledger::new(engine, store, clock.clone(), charges, Limits::default());
+        let ledger = child::ledger(engine, store, clock.clone(), outbox.path());
         let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();
         let address = format!("http://{}", listening.local_addr);
         let channel = Channel::from_shared(address).unwrap().connect().await.unwrap();
@@ -89,7 +87,7 @@ impl Desk {
 }
 
 fn message() -> v1::RecordRequest {
-    bulk::messages_request(3, 1)
+    bulk::messages_request(history::firm_id(), 3, 1)
 }
 
 /// UNAVAILABLE, with a hint when to come back.
@@ -159,7 +157,7 @@ async fn a_full_disk() {
     while told.is_none() {
         assert!(Instant::now() < deadline, "the disk does not fill");
         match desk.try_record(&request).await {
-            Ok(()) => request = bulk::messages_request(3, 100),
+            Ok(()) => request = bulk::messages_request(history::firm_id(), 3, 100),
             Err(status) => told = Some(says_try_again(&status)),
         }
     }
@@ -214,11 +212,7 @@ async fn too_many_connections() {
     }
     desk.record_at_last(&request).await;
     let sleeping = "SELECT count(*) FROM pg_stat_activity WHERE wait_event = 'PgSleep'";
-    let deadline = Instant::now() + PATIENCE;
-    while cluster.try_psql("postgres", sleeping).as_deref() != Some("0") {
-        assert!(Instant::now() < deadline, "the server keeps who is gone");
-        tokio::time::sleep(Duration::from_millis(100)).await;
-    }
+    cluster.until("postgres", sleeping, "0");
     desk.nothing_is_lost().await;
 }
 
@@ -236,14 +230,7 @@ async fn a_lock_that_another_holds() {
     other.args(["--no-psqlrc", "--quiet", "--dbname", &cluster.url("firm"), "--command", &hold]);
     let mut other = other.stdout(std::process::Stdio::null()).spawn().unwrap();
     let holding = "SELECT count(*) FROM pg_stat_activity WHERE wait_event = 'PgSleep'";
-    let deadline = Instant::now() + PATIENCE;
-    while cluster.psql("firm", holding) != "1" {
-        assert!(
-            Instant::now() < deadline && other.try_wait().unwrap().is_none(),
-            "nobody holds it"
-        );
-        tokio::time::sleep(Duration::from_millis(20)).await;
-    }
+    cluster.until("firm", holding, "1");
     let request = message();
     let status = desk.try_record(&request).await.unwrap_err();
     assert_eq!(says_try_again(&status), "STORE_UNAVAILABLE");

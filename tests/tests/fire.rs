@@ -15,7 +15,7 @@ use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::{self, Scope, follow_response};
 use counterfoil_tests::aftermath::{Acknowledged, check_answers, check_log, whole_log};
 use counterfoil_tests::bulk;
-use counterfoil_tests::child::{self, Server, authorized, kill};
+use counterfoil_tests::child::{self, Server, authorized, bearing, kill};
 use counterfoil_tests::history::{case_id, firm_id};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
@@ -110,7 +110,7 @@ async fn record(fleet: Arc<Fleet>, seed: u64) -> Vec<Acknowledged> {
         let request = if month < CLIENTS {
             bulk::month_request(month)
         } else {
-            bulk::messages_request(rng.random_range(0..CLIENTS), rng.random_range(1..=3))
+            bulk::messages_request(firm_id(), rng.random_range(0..CLIENTS), rng.random_range(1..=3))
         };
         let response = fleet.ask(&mut rng, request.clone(), async |channel, request| {
             Ok(CaseLedgerClient::new(channel).record(request).await?.into_inner())
@@ -161,10 +161,7 @@ async fn follow(fleet: Arc<Fleet>, seed: u64) -> u64 {
         let parent = format!("firms/{}", firm_id());
         let request = v1::FollowRequest { parent, after_position: seen, ..Default::default() };
         let mut client = CaseLedgerClient::new(fleet.channel(&mut rng));
-        let mut request = tonic::Request::new(request);
-        let bearer = format!("Bearer {}", fleet.token).parse().unwrap();
-        request.metadata_mut().insert("authorization", bearer);
-        let mut stream = match client.follow(request).await {
+        let mut stream = match client.follow(bearing(&fleet.token, request)).await {
             Ok(stream) => stream.into_inner(),
             Err(status) => {
                 assert!(may_ask_again(&status), "{status:?}");

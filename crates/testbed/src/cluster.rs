@@ -13,6 +13,8 @@ use crate::{printed, psql, try_psql};
 const UNPRIVILEGED: &str = "postgres";
 /// How long a server may take to answer after it was started, recovery included.
 const START_MAX: Duration = Duration::from_mins(1);
+/// How long it may take for an answer to become the wanted one.
+const ANSWER_MAX: Duration = Duration::from_mins(2);
 const LOOK_EVERY: Duration = Duration::from_millis(20);
 
 /// How a server is stopped.
@@ -46,24 +48,29 @@ pub struct Cluster {
 impl Cluster {
     /// Makes a cluster and starts it with further settings (`name=value`).
     pub fn start(settings: &[&str]) -> Self {
+        Self::start_made(&[], settings)
+    }
+
+    /// The same, made with further arguments of `initdb`.
+    pub fn start_made(init: &[&str], settings: &[&str]) -> Self {
         let folder = folder();
         let data = folder.path().join("data");
-        Self::start_in(folder, data, settings)
+        Self::start_in(folder, data, init, settings)
     }
 
     /// The same with its data in a folder that is there and empty, such as a small disk.
     pub fn start_at(data: &Path, settings: &[&str]) -> Self {
         give(data);
-        Self::start_in(folder(), data.to_owned(), settings)
+        Self::start_in(folder(), data.to_owned(), &[], settings)
     }
 
-    fn start_in(folder: TempDir, data: PathBuf, settings: &[&str]) -> Self {
+    fn start_in(folder: TempDir, data: PathBuf, more: &[&str], settings: &[&str]) -> Self {
         let mut init = as_server("initdb");
         init.args(["--username", "counterfoil", "--auth", "trust", "--encoding", "UTF8"]);
         // It sorts text as a dictionary does unless told otherwise, so that a forgotten collation
         // is found.
         init.args(["--locale", "C.UTF-8", "--locale-provider", "icu", "--icu-locale", "en-US"]);
-        init.arg("--pgdata").arg(&data);
+        init.args(more).arg("--pgdata").arg(&data);
         printed(init);
         Self::over(folder, data, settings)
     }
@@ -151,6 +158,15 @@ impl Cluster {
     /// The same; nothing if it fails, as where the server takes no connection.
     pub fn try_psql(&self, database: &str, statement: &str) -> Option<String> {
         try_psql(&self.url(database), statement)
+    }
+
+    /// Waits until a query answers this, and as long as it fails.
+    pub fn until(&self, database: &str, query: &str, wanted: &str) {
+        let deadline = Instant::now() + ANSWER_MAX;
+        while self.try_psql(database, query).as_deref() != Some(wanted) {
+            assert!(Instant::now() < deadline, "{query} is not {wanted}: {}", self.log());
+            std::thread::sleep(LOOK_EVERY);
+        }
     }
 
     /// One of the server's own programs, as the user who owns the data. Whatever it writes must be in

@@ -14,12 +14,13 @@ use std::time::Duration;
 
 use api::v1;
 use common::Desk;
-use common::cluster::{Cluster, Machine};
+use common::machine::{Machine, connection};
 use common::served::{Caller, Served, message};
 use domain::ids::FirmId;
 use log::LogStore;
 use proof::{Hash, tree};
 use store::Store;
+use testbed::Cluster;
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, sleep};
 
@@ -160,17 +161,19 @@ struct Receiver(Child);
 
 impl Receiver {
     fn start(machine: &Machine, cluster: &Cluster) -> Self {
-        let connection = format!("{} application_name=counterfoil_wal", machine.connection());
+        let connection = format!("{} application_name=counterfoil_wal", connection(cluster));
         let stream = machine.path("stream");
         let slot = ["--dbname", &connection, "--slot", "counterfoil_wal"];
         machine.done("pg_receivewal", &[&slot[..], &["--create-slot"]].concat());
         let folder = ["--directory", stream.to_str().unwrap(), "--synchronous", "--no-loop"];
         let mut receive = machine.command("pg_receivewal", &[&slot[..], &folder[..]].concat());
         let receiver = Self(receive.stderr(Stdio::null()).spawn().unwrap());
-        cluster.until("SELECT COUNT(*) = 1 FROM pg_stat_replication");
-        cluster.sql("ALTER SYSTEM SET synchronous_standby_names = 'counterfoil_wal'");
-        cluster.sql("SELECT pg_reload_conf()");
-        cluster.until("SELECT COUNT(*) = 1 FROM pg_stat_replication WHERE sync_state = 'sync'");
+        let receiving = "SELECT COUNT(*) FROM pg_stat_replication";
+        cluster.until("postgres", receiving, "1");
+        cluster.psql("postgres", "ALTER SYSTEM SET synchronous_standby_names = 'counterfoil_wal'");
+        cluster.psql("postgres", "SELECT pg_reload_conf()");
+        let waited_for = format!("{receiving} WHERE sync_state = 'sync'");
+        cluster.until("postgres", &waited_for, "1");
         receiver
     }
 
@@ -191,14 +194,13 @@ impl Drop for Receiver {
 async fn a_destroyed_cluster_is_restored_to_the_last_acknowledged_event_or_to_a_moment_before() {
     let machine = Machine::new();
     let path = |name: &str| machine.path(name).to_str().unwrap().to_owned();
-    machine.make_cluster("first");
-    let archive = format!("{} %p %f {}", path("archive-wal"), path("wal"));
-    let archiving = ["archive_mode=on".to_owned(), format!("archive_command={archive}")];
-    let cluster = machine.start("first", &archiving);
+    let archive = format!("archive_command={} %p %f {}", path("archive-wal"), path("wal"));
+    // Small pieces of write-ahead log, so that some are finished soon.
+    let cluster = Cluster::start_made(&["--wal-segsize", "1"], &["archive_mode=on", &archive]);
     let receiver = Receiver::start(&machine, &cluster);
     let mut desk = Desk::empty();
-    desk.database = Some(cluster.url());
-    let desk = desk.founded();
+    desk.database = Some(cluster.url("postgres"));
+    let mut desk = desk.founded();
     desk.done(&["import", common::data("cases.jsonl").to_str().unwrap()]);
     let (firm, token) = (desk.firm(), desk.token("record,read"));
     let first = desk.done(&["head", "--quiet"]);
@@ -211,20 +213,20 @@ async fn a_destroyed_cluster_is_restored_to_the_last_acknowledged_event_or_to_a_
     let load = Load::start(&caller);
     grow(&caller, 100).await;
     let base =
-        machine.done("sh", &[&path("backup-postgres"), &machine.connection(), &path("base")]);
+        machine.done("sh", &[&path("backup-postgres"), &connection(&cluster), &path("base")]);
     let base = base.trim();
     grow(&caller, 100).await;
     let (mut acknowledged, _) = load.end().await;
     let before = caller.noted().await.unwrap();
-    cluster.sql("SELECT pg_create_restore_point('before_the_mistake')");
-    let moment = cluster.sql("SELECT clock_timestamp()");
+    cluster.psql("postgres", "SELECT pg_create_restore_point('before_the_mistake')");
+    let moment = cluster.psql("postgres", "SELECT clock_timestamp()");
 
     // More work, and the cluster is gone in the middle of it.
     let load = Load::start(&caller);
     grow(&caller, 100).await;
-    let archived = "SELECT archived_count > 0 FROM pg_stat_archiver";
-    cluster.until(archived);
-    cluster.destroy();
+    cluster.until("postgres", "SELECT archived_count > 0 FROM pg_stat_archiver", "t");
+    // It ends as by a power cut, and its data goes with it.
+    drop(cluster);
     receiver.ended();
     let (more, last) = load.end().await;
     acknowledged.extend(more);
@@ -232,14 +234,14 @@ async fn a_destroyed_cluster_is_restored_to_the_last_acknowledged_event_or_to_a_
     drop(served);
 
     // All of it back: base, archive, and the log that was still being received.
-    let restored = [base, &path("second"), &path("wal"), &path("stream")];
-    machine.done("sh", &[&[path("restore-postgres").as_str()][..], &restored].concat());
-    let cluster = machine.start("second", &[]);
+    let (wal, stream) = (path("wal"), path("stream"));
+    let cluster = machine.restored(&[base], &[&wal, &stream]);
+    desk.database = Some(cluster.url("postgres"));
     for noted in [&first_noted, &before, &last] {
         holds(&desk, noted);
     }
     check(&desk, &acknowledged);
-    let leaves_now = leaves(&cluster.url(), &firm).await;
+    let leaves_now = leaves(&cluster.url("postgres"), &firm).await;
     for noted in [&first_noted, &before, &last] {
         is_prefix(noted, &leaves_now);
     }
@@ -255,17 +257,12 @@ async fn a_destroyed_cluster_is_restored_to_the_last_acknowledged_event_or_to_a_
     drop(cluster);
 
     // Back to a moment before: exactly what the log was then, and a prefix of what it became.
-    let script = path("restore-postgres");
-    for (name, until) in
-        [("third", ["--until-name", "before_the_mistake"]), ("fourth", ["--until-time", &moment])]
-    {
-        let data = path(name);
-        let restored = [base, &data, &path("wal"), &path("stream")];
-        machine.done("sh", &[&[script.as_str()][..], &until, &restored].concat());
-        let cluster = machine.start(name, &[]);
+    for [until, when] in [["--until-name", "before_the_mistake"], ["--until-time", &moment]] {
+        let cluster = machine.restored(&[until, when, base], &[&wal, &stream]);
+        desk.database = Some(cluster.url("postgres"));
         let (position, root) = desk.log();
         assert_eq!((position, root), (before.position.to_string(), before.root.clone()));
-        let leaves_then = leaves(&cluster.url(), &firm).await;
+        let leaves_then = leaves(&cluster.url("postgres"), &firm).await;
         assert!(leaves_now.starts_with(&leaves_then));
         is_prefix(&before, &leaves_now);
         holds(&desk, &first_noted);

@@ -6,9 +6,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Instant;
 
+use api::v1;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::record_stream_response::Result as Answer;
-use api::v1::{self, action};
 use counterfoil_tests::bulk;
 use tokio::io::{AsyncBufReadExt, BufReader};
 use tokio::process::{Child, Command};
@@ -110,25 +110,7 @@ impl Firm {
     }
 
     fn record(&self, case: u32, messages: usize) -> v1::RecordRequest {
-        let message = v1::MessageLogged {
-            direction: v1::Direction::Incoming.into(),
-            text: bulk::MESSAGE.into(),
-            complaint: false,
-        };
-        let action = v1::Action {
-            occurred_on: Some(bulk::today()),
-            action: Some(action::Action::MessageLogged(message)),
-        };
-        v1::RecordRequest {
-            name: format!(
-                "firms/{}/cases/{}",
-                self.name,
-                counterfoil_tests::history::case_id(case)
-            ),
-            request_id: uuid::Uuid::now_v7().to_string(),
-            expected_version: None,
-            actions: vec![action; messages],
-        }
+        bulk::messages_request(&self.name, case, messages)
     }
 
     fn authorize<T>(&self, message: T) -> Request<T> {

@@ -1,17 +1,15 @@
 //! The real service on a fresh database, with clients to write to.
 
 use std::fmt::Write as _;
-use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use api::v1::Scope;
-use counterfoil_tests::bulk;
 use counterfoil_tests::history::firm_id;
+use counterfoil_tests::{bulk, child};
 use domain::ids::FirmId;
-use ledger::gateway::FileOutbox;
-use ledger::{Ledger, Limits, ServerConfig};
-use log::{Clock, Engine, Settings, SteppedClock, UuidV7Ids};
+use ledger::ServerConfig;
+use log::{Clock, Engine};
 use store::Store;
 use tokio::io::AsyncReadExt;
 use uuid::Uuid;
@@ -21,22 +19,9 @@ pub(crate) const CASES: u32 = 2_000;
 
 /// An engine on a database, its clock standing where the bulk history ends.
 pub(crate) async fn engine(database: &str) -> (Engine, Arc<Store>, Arc<dyn Clock>) {
-    let store = Arc::new(Store::connect(database).await.unwrap());
-    let clock: Arc<dyn Clock> = Arc::new(SteppedClock::at(bulk::now()));
-    let engine =
-        Engine::new(store.clone(), clock.clone(), Arc::new(UuidV7Ids::new()), Settings::default());
+    let (engine, store, clock) = child::open(database).await.unwrap();
     engine.start().await.unwrap();
     (engine, store, clock)
-}
-
-/// The service over an engine.
-pub(crate) fn ledger(
-    engine: Engine,
-    store: Arc<Store>,
-    clock: Arc<dyn Clock>,
-    outbox: &Path,
-) -> Ledger {
-    Ledger::new(engine, store, clock, Arc::new(FileOutbox::new(outbox)), Limits::default())
 }
 
 /// The first is the firm of the bulk history, the others are like it.
@@ -69,7 +54,7 @@ pub(crate) async fn serve_again(database: &str) {
 async fn serve(engine: Engine, store: Arc<Store>, clock: Arc<dyn Clock>, firms: &[(FirmId, u32)]) {
     let bytes = bulk::message_bytes(&engine).await;
     let outbox = tempfile::tempdir().unwrap();
-    let ledger = ledger(engine, store, clock, outbox.path());
+    let ledger = child::ledger(engine, store, clock, outbox.path());
     let scopes = [Scope::Record, Scope::Read, Scope::Bill, Scope::Administer];
     let mut served = String::new();
     for (firm, cases) in firms {

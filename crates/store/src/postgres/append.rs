@@ -14,7 +14,7 @@ use uuid::Uuid;
 use super::column::add;
 use super::error::{failed, is_cut};
 use super::load::load;
-use super::statements::{APPEND, MAKE_HEAD, MOVED, SINCE, locked, opening};
+use super::statements::{APPEND, MAKE_HEAD, MOVED, READ, locked, opening};
 use super::write::{End, Transaction};
 use super::{Postgres, malformed, signed, unsigned};
 
@@ -167,7 +167,7 @@ async fn since(
     position: u64,
     head: &Head,
 ) -> Result<Vec<Stored>, StoreError> {
-    let query = sqlx::query(SINCE).bind(firm.0);
+    let query = sqlx::query(READ).bind(firm.0);
     let query = query.bind(signed(position)?).bind(signed(head.position)?);
     let rows = query.fetch_all(connection).await.map_err(failed)?;
     let stored = |row: &PgRow| {

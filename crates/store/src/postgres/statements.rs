@@ -61,9 +61,6 @@ pub(super) fn locked(firm: FirmId, requests: &[RequestId]) -> String {
 /// Another process may make the row at the same time: the later one waits for the earlier.
 pub(super) const MAKE_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, frontier, root) \
     VALUES ($1, 0, 0, $2, $3) ON CONFLICT (firm) DO NOTHING";
-/// What others wrote between a position that a writer knew and the head.
-pub(super) const SINCE: &str = "SELECT position, body FROM event \
-    WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
 pub(super) const MOVED: &str =
     "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
 /// Events, answers and the head of one batch. The head moves only from where the batch was decided.
@@ -155,7 +152,6 @@ pub(super) const STILL_HELD: &str = "SELECT $1::bigint IS NOT NULL";
 #[cfg(test)]
 pub(super) const ALL: &[&str] = &[
     MAKE_HEAD,
-    SINCE,
     MOVED,
     APPEND,
     HEAD,

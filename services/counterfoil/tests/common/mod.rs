@@ -3,7 +3,7 @@
 #![allow(dead_code, unreachable_pub, reason = "each test file uses its own part")]
 
 #[cfg(unix)]
-pub mod cluster;
+pub mod machine;
 #[cfg(unix)]
 pub mod served;
 #[cfg(unix)]

@@ -1,11 +1,7 @@
 //! PostgreSQL servers of a test's own: a primary and standbys that follow it.
 
-use std::time::{Duration, Instant};
-
 use testbed::{Cluster, Stop};
 
-/// The longest that a server may take to do what it was asked.
-const PATIENCE: Duration = Duration::from_mins(2);
 /// What is lost with the machine is of no interest here.
 const SETTINGS: &[&str] = &["fsync=off"];
 
@@ -55,13 +51,8 @@ impl Server {
         self.value("SELECT pg_wal_replay_resume()", "postgres");
     }
 
-    /// Waits for an answer.
     fn until(&self, query: &str, wanted: &str) {
-        let begun = Instant::now();
-        while self.value(query, "postgres").as_deref() != Some(wanted) {
-            assert!(begun.elapsed() < PATIENCE, "{query} is not {wanted}");
-            std::thread::sleep(Duration::from_millis(20));
-        }
+        self.0.until("postgres", query, wanted);
     }
 
     /// The one value of a query; nothing if it fails.

@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use api::v1::Scope;
 use counterfoil_tests::bulk::{self, Bulk, submission};
+use counterfoil_tests::child;
 use counterfoil_tests::history::firm_id;
 use ledger::{Ledger, ServerConfig};
 use log::Engine;
@@ -53,7 +54,7 @@ impl Growing {
         let (engine, store, clock) = ours::engine(database).await;
         let outbox = tempfile::tempdir().unwrap();
         Bulk { engine: &engine, firm: firm_id() }.set_up().await;
-        let ledger = ours::ledger(engine.clone(), store, clock, Path::new(outbox.path()));
+        let ledger = child::ledger(engine.clone(), store, clock, Path::new(outbox.path()));
         let scopes = [Scope::Record, Scope::Read, Scope::Bill];
         let token = bulk::token(&ledger, "growth", &scopes).await;
         let listening = ledger.serve(&ServerConfig::loopback(0)).await.unwrap();

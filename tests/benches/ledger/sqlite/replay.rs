@@ -7,6 +7,7 @@ use std::time::Instant;
 use api::v1;
 use api::v1::billing_client::BillingClient;
 use counterfoil_tests::bulk;
+use counterfoil_tests::child;
 use counterfoil_tests::history::firm_id;
 use domain::State;
 use domain::event::{Recorded, StreamId};
@@ -33,7 +34,7 @@ pub(crate) async fn everything(clients: u32) {
     println!(
         "\n{clients} clients with a finished month: {events} events in {seconds:.1} s, in process"
     );
-    let ledger = ours::ledger(engine.clone(), store, clock, &folder.path().join("outbox"));
+    let ledger = child::ledger(engine.clone(), store, clock, &folder.path().join("outbox"));
     billing(&ledger, clients).await;
     memory(&folder.path().join("firm.db"), clients).await;
     let mut table = Table::new("Replay, events/s");

@@ -3,8 +3,9 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Stdio};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -186,17 +187,22 @@ async fn too_many_connections() {
     // Others take what the service had and all the rest.
     let cut = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity \
                WHERE application_name = 'counterfoil'";
+    // Connected beforehand: later there is no room to come in and cut.
+    let mut inside = Command::new("psql");
+    inside.args(["--no-psqlrc", "--quiet", "--dbname", &cluster.url("postgres")]);
+    let mut inside = inside.stdin(Stdio::piped()).stdout(Stdio::null()).spawn().unwrap();
+    let mut asked = inside.stdin.take().unwrap();
     let mut others = Vec::new();
     let deadline = Instant::now() + PATIENCE;
     let request = message();
     let told = loop {
         assert!(Instant::now() < deadline, "there is always room");
-        cluster.try_psql("postgres", cut);
+        writeln!(asked, "{cut};").unwrap();
         for _ in 0..40 {
             let mut other = Command::new("psql");
             other.args(["--no-psqlrc", "--quiet", "--dbname", &cluster.url("postgres")]);
-            other.args(["--command", "SELECT pg_sleep(600)"]).stdout(std::process::Stdio::null());
-            others.push(other.stderr(std::process::Stdio::null()).spawn().unwrap());
+            other.args(["--command", "SELECT pg_sleep(600)"]).stdout(Stdio::null());
+            others.push(other.stderr(Stdio::null()).spawn().unwrap());
         }
         tokio::time::sleep(Duration::from_millis(500)).await;
         if let Err(status) = desk.try_record(&request).await {
@@ -206,6 +212,8 @@ async fn too_many_connections() {
     assert_eq!(told, "STORE_UNAVAILABLE");
     cluster.try_psql("postgres", cut);
     assert!(cluster.log().contains("too many clients already"), "{}", cluster.log());
+    drop(asked);
+    others.push(inside);
     for other in &mut others {
         other.kill().unwrap();
         other.wait().unwrap();
@@ -228,7 +236,7 @@ async fn a_lock_that_another_holds() {
     );
     let mut other = Command::new("psql");
     other.args(["--no-psqlrc", "--quiet", "--dbname", &cluster.url("firm"), "--command", &hold]);
-    let mut other = other.stdout(std::process::Stdio::null()).spawn().unwrap();
+    let mut other = other.stdout(Stdio::null()).spawn().unwrap();
     let holding = "SELECT count(*) FROM pg_stat_activity WHERE wait_event = 'PgSleep'";
     cluster.until("firm", holding, "1");
     let request = message();

@@ -21,8 +21,10 @@ pub const RETRY_PATIENCE: Duration = Duration::from_secs(2);
 pub const STREAMS_CACHED_MAX: usize = 32_768;
 /// Most streams a firm's live projector keeps folded in memory: those of some seconds are enough.
 pub const STREAMS_PROJECTED_MAX: usize = 2_048;
-/// Events a stream grows by before a new snapshot of it is kept.
-pub const SNAPSHOT_EVERY: u64 = 64;
+/// Events a stream grows by before a new snapshot of it is kept. A client's events lie on as many pages,
+/// since those of the same days lie beside each other: without a snapshot, whoever comes back after a
+/// year costs a read from disk for each.
+pub const SNAPSHOT_EVERY: u64 = 8;
 /// Most events of one step of the live projection.
 pub const PROJECT_PAGE: usize = 1_000;
 /// How long the live projection lets events gather while nobody waits for them.

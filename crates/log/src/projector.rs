@@ -296,6 +296,9 @@ pub(crate) struct Projector {
     step: u64,
     streams_max: usize,
     snapshot_every: u64,
+    snapshot_at_rest: u64,
+    /// Snapshots of streams that left memory, for the next step to keep.
+    resting: Vec<(Snapshot, u64)>,
 }
 
 /// A state at the checkpoint.
@@ -303,6 +306,7 @@ struct Kept {
     state: State,
     snapshot_version: u64,
     used: u64,
+    last_position: u64,
 }
 
 /// A stream in the course of a step.
@@ -320,18 +324,22 @@ impl Projector {
             step: 0,
             streams_max: settings.streams_projected_max,
             snapshot_every: settings.snapshot_every,
+            snapshot_at_rest: settings.snapshot_at_rest,
+            resting: Vec::new(),
         }
     }
 
     /// One that fills a new generation from the first event on.
     pub(crate) fn from_start(settings: &Settings, generation: i64) -> Self {
         let checkpoint = Some(Checkpoint { generation, position: 0 });
-        Self { checkpoint, streams_max: settings.streams_cached_max, ..Self::new(settings) }
+        let (streams_max, snapshot_at_rest) = (settings.streams_cached_max, u64::MAX);
+        Self { checkpoint, streams_max, snapshot_at_rest, ..Self::new(settings) }
     }
 
     /// The same run as the live one, with its smaller memory.
     pub(crate) fn into_live(mut self, settings: &Settings) -> Self {
         self.streams_max = settings.streams_projected_max;
+        self.snapshot_at_rest = settings.snapshot_at_rest;
         self.states.clear();
         self
     }
@@ -341,6 +349,7 @@ impl Projector {
         self.checkpoint = None;
         self.ahead = None;
         self.states.clear();
+        self.resting.clear();
     }
 
     pub(crate) async fn checkpoint(
@@ -375,8 +384,9 @@ impl Projector {
         let to = last.position;
         self.load_missing(store, firm, from, &events).await?;
         let (touched, versions) = self.fold(&events)?;
+        let resting = std::mem::take(&mut self.resting);
         let snapshots = match snapshots {
-            Snapshots::Keep => self.due_snapshots(&touched, &versions),
+            Snapshots::Keep => self.due_snapshots(&touched, &versions, resting),
             Snapshots::Leave => Vec::new(),
         };
         let step = ProjectionStep {
@@ -426,7 +436,8 @@ impl Projector {
         }
         for loaded in store.load(firm, &missing, up_to).await? {
             let (state, snapshot_version) = state_of(firm, &loaded)?;
-            self.states.insert(loaded.stream, Kept { state, snapshot_version, used: self.step });
+            let kept = Kept { state, snapshot_version, used: self.step, last_position: up_to };
+            self.states.insert(loaded.stream, kept);
         }
         Ok(())
     }
@@ -460,28 +471,32 @@ impl Projector {
         Moving { touched, snapshot_version }
     }
 
-    fn due_snapshots(&self, touched: &[Touched], versions: &[u64]) -> Vec<(Snapshot, u64)> {
+    /// Snapshots of streams that grew by much, and of those that left memory and were not touched
+    /// again since.
+    fn due_snapshots(
+        &self,
+        touched: &[Touched],
+        versions: &[u64],
+        resting: Vec<(Snapshot, u64)>,
+    ) -> Vec<(Snapshot, u64)> {
         let due = touched.iter().zip(versions).filter(|(touched, snapshot_version)| {
             touched.after.version() - **snapshot_version >= self.snapshot_every
         });
-        due.map(|(touched, _)| {
-            let snapshot = Snapshot {
-                stream: touched.stream,
-                version: touched.after.version(),
-                state_version: STATE_VERSION,
-                bytes: touched.after.to_snapshot(),
-            };
-            (snapshot, touched.last_position)
-        })
-        .collect()
+        let mut snapshots: Vec<_> = due
+            .map(|(touched, _)| snapshot_of(touched.stream, &touched.after, touched.last_position))
+            .collect();
+        let again: HashSet<StreamId> = snapshots.iter().map(|(s, _)| s.stream).collect();
+        snapshots.extend(resting.into_iter().filter(|(s, _)| !again.contains(&s.stream)));
+        snapshots
     }
 
     /// Keeps the states of a page that has landed, within the bound.
     fn keep(&mut self, touched: Vec<Touched>, versions: Vec<u64>, snapshots: &[(Snapshot, u64)]) {
         self.step += 1;
         for (touched, snapshot_version) in touched.into_iter().zip(versions) {
-            let kept = Kept { state: touched.after, snapshot_version, used: self.step };
-            self.states.insert(touched.stream, kept);
+            let Touched { stream, after: state, last_position, .. } = touched;
+            let kept = Kept { state, snapshot_version, used: self.step, last_position };
+            self.states.insert(stream, kept);
         }
         for (snapshot, _) in snapshots {
             if let Some(kept) = self.states.get_mut(&snapshot.stream) {
@@ -489,36 +504,29 @@ impl Projector {
             }
         }
         if self.states.len() > self.streams_max {
-            let mut steps: Vec<u64> = self.states.values().map(|kept| kept.used).collect();
-            let oldest = steps.iter().min().copied().unwrap_or(self.step);
-            let middle = steps.len() / 2;
-            let median = *steps.select_nth_unstable(middle).1;
-            let keep_from = median.max(oldest + 1);
-            self.states.retain(|_, kept| kept.used >= keep_from);
+            self.evict();
         }
+    }
+
+    /// Drops the least recently used half, and remembers those of which a snapshot is worth its bytes.
+    fn evict(&mut self) {
+        let mut steps: Vec<u64> = self.states.values().map(|kept| kept.used).collect();
+        let oldest = steps.iter().min().copied().unwrap_or(self.step);
+        let middle = steps.len() / 2;
+        let median = *steps.select_nth_unstable(middle).1;
+        let keep_from = median.max(oldest + 1);
+        let (resting, at_rest) = (&mut self.resting, self.snapshot_at_rest);
+        self.states.retain(|stream, kept| {
+            let stays = kept.used >= keep_from;
+            if !stays && kept.state.version() - kept.snapshot_version >= at_rest {
+                resting.push(snapshot_of(*stream, &kept.state, kept.last_position));
+            }
+            stays
+        });
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_reader_hurries_the_projection_while_it_waits_and_no_longer() {
-        let projection = Projection::new(&Settings::default());
-        assert!(!projection.is_anyone_waiting());
-        let (one, other) = (projection.hurried(), projection.hurried());
-        drop(one);
-        assert!(projection.is_anyone_waiting());
-        drop(other);
-        assert!(!projection.is_anyone_waiting());
-    }
-
-    #[tokio::test]
-    async fn a_panic_in_a_step_is_a_fault_at_its_first_position() {
-        let found = caught(async { panic!("on purpose") }, 7).await;
-        assert!(matches!(found, Err(StoreError::Corrupt { position: 7, .. })));
-        let fine = caught(async { Ok(Progress { position: 9, events: 3, fault: None }) }, 7).await;
-        assert_eq!(fine.unwrap().position, 9);
-    }
+fn snapshot_of(stream: StreamId, state: &State, position: u64) -> (Snapshot, u64) {
+    let (version, bytes) = (state.version(), state.to_snapshot());
+    (Snapshot { stream, version, state_version: STATE_VERSION, bytes }, position)
 }

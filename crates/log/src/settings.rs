@@ -21,10 +21,12 @@ pub const RETRY_PATIENCE: Duration = Duration::from_secs(2);
 pub const STREAMS_CACHED_MAX: usize = 32_768;
 /// Most streams a firm's live projector keeps folded in memory: those of some seconds are enough.
 pub const STREAMS_PROJECTED_MAX: usize = 2_048;
-/// Events a stream grows by before a new snapshot of it is kept. A client's events lie on as many pages,
-/// since those of the same days lie beside each other: without a snapshot, whoever comes back after a
-/// year costs a read from disk for each.
-pub const SNAPSHOT_EVERY: u64 = 8;
+/// Events a stream grows by before a new snapshot of it is kept while it stays in memory.
+pub const SNAPSHOT_EVERY: u64 = 64;
+/// Events a stream grew by before a snapshot of it is kept when it leaves the live projector's memory.
+/// A client's events lie on as many pages, since those of the same days lie beside each other: without a
+/// snapshot, whoever comes back after a year costs a read from disk for each.
+pub const SNAPSHOT_AT_REST: u64 = 8;
 /// Most events of one step of the live projection.
 pub const PROJECT_PAGE: usize = 1_000;
 /// How long the live projection lets events gather while nobody waits for them.
@@ -53,6 +55,8 @@ pub struct Settings {
     pub streams_projected_max: usize,
     /// See [`SNAPSHOT_EVERY`].
     pub snapshot_every: u64,
+    /// See [`SNAPSHOT_AT_REST`].
+    pub snapshot_at_rest: u64,
     /// See [`PROJECT_PAGE`].
     pub project_page: usize,
     /// See [`PROJECT_PAUSE`].
@@ -75,6 +79,7 @@ impl Default for Settings {
             streams_cached_max: STREAMS_CACHED_MAX,
             streams_projected_max: STREAMS_PROJECTED_MAX,
             snapshot_every: SNAPSHOT_EVERY,
+            snapshot_at_rest: SNAPSHOT_AT_REST,
             project_page: PROJECT_PAGE,
             project_pause: PROJECT_PAUSE,
             rebuild_page: REBUILD_PAGE,

@@ -23,6 +23,7 @@ fn settings() -> Settings {
         batch_commands_max: BATCH_COMMANDS_MAX,
         streams_cached_max: 6,
         snapshot_every: 8,
+        snapshot_at_rest: 2,
         project_page: 24,
         rebuild_page: 64,
         ..Settings::default()

@@ -14,6 +14,7 @@ fn tight() -> Settings {
         rebuild_page: 7,
         streams_cached_max: 6,
         snapshot_every: 4,
+        snapshot_at_rest: 2,
         ..Settings::default()
     }
 }

@@ -48,6 +48,7 @@ pub(crate) fn over(store: Arc<Store>, ids: u64) -> Bench {
     let clock = Arc::new(SteppedClock::at(noon(day("2026-01-05"))));
     let settings = Settings {
         snapshot_every: 8,
+        snapshot_at_rest: 2,
         poll_interval: Duration::from_millis(20),
         ..Settings::default()
     };

@@ -88,6 +88,21 @@ CREATE TABLE snapshot (
     PRIMARY KEY (firm, stream)
 );
 
+-- What is kept of people beside the log: the key of a person's values, wrapped by a firm key, and keyed
+-- hashes by which couples are found. The firm has a row under its own id, whose key makes the hashes.
+-- Erasing a person deletes the row, and with it everything personal in every copy of the log.
+CREATE TABLE person (
+    firm        uuid  NOT NULL,
+    person      uuid  NOT NULL,
+    wrapped_key bytea NOT NULL,
+    phone_key   bytea CHECK (octet_length(phone_key) = 32),
+    address_key bytea CHECK (octet_length(address_key) = 32),
+    PRIMARY KEY (firm, person)
+);
+
+CREATE INDEX person_phone ON person (firm, phone_key) WHERE phone_key IS NOT NULL;
+CREATE INDEX person_address ON person (firm, address_key) WHERE address_key IS NOT NULL;
+
 -- How far each generation of the read model is. Queries read the active one.
 CREATE TABLE projection (
     firm       uuid    NOT NULL,
@@ -110,7 +125,7 @@ DO $$
 DECLARE
     fenced text;
 BEGIN
-    FOREACH fenced IN ARRAY ARRAY['event', 'request', 'snapshot', 'projection'] LOOP
+    FOREACH fenced IN ARRAY ARRAY['event', 'request', 'snapshot', 'person', 'projection'] LOOP
         EXECUTE format('ALTER TABLE %I ENABLE ROW LEVEL SECURITY', fenced);
         EXECUTE format('CREATE POLICY of_named_firm ON %I TO counterfoil_service '
             'USING (firm = named_firm())', fenced);
@@ -119,5 +134,5 @@ END
 $$;
 
 GRANT INSERT, SELECT ON event, request TO counterfoil_service;
-GRANT INSERT, SELECT, UPDATE ON log_head, snapshot TO counterfoil_service;
-GRANT INSERT, SELECT, UPDATE, DELETE ON projection TO counterfoil_service;
+GRANT INSERT, SELECT, UPDATE ON log_head TO counterfoil_service;
+GRANT INSERT, SELECT, UPDATE, DELETE ON snapshot, person, projection TO counterfoil_service;

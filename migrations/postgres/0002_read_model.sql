@@ -142,13 +142,8 @@ CREATE TABLE couple_contact (
     firm        uuid   NOT NULL,
     generation  bigint NOT NULL,
     case_id     uuid   NOT NULL,
-    phone_key   bytea  NOT NULL CHECK (octet_length(phone_key) = 32),
-    address_key bytea  NOT NULL CHECK (octet_length(address_key) = 32),
     PRIMARY KEY (firm, generation, case_id)
 );
-
-CREATE INDEX couple_contact_phone ON couple_contact (firm, generation, phone_key);
-CREATE INDEX couple_contact_address ON couple_contact (firm, generation, address_key);
 
 CREATE TABLE couple_card (
     firm       uuid   NOT NULL,

@@ -60,6 +60,21 @@ CREATE TABLE snapshot (
     PRIMARY KEY (firm, stream)
 ) STRICT;
 
+-- What is kept of people beside the log: the key of a person's values, wrapped by a firm key, and keyed
+-- hashes by which couples are found. The firm has a row under its own id, whose key makes the hashes.
+-- Erasing a person deletes the row, and with it everything personal in every copy of the log.
+CREATE TABLE person (
+    firm        BLOB NOT NULL CHECK (length(firm) = 16),
+    person      BLOB NOT NULL CHECK (length(person) = 16),
+    wrapped_key BLOB NOT NULL,
+    phone_key   BLOB CHECK (length(phone_key) = 32),
+    address_key BLOB CHECK (length(address_key) = 32),
+    PRIMARY KEY (firm, person)
+) STRICT, WITHOUT ROWID;
+
+CREATE INDEX person_phone ON person (firm, phone_key) WHERE phone_key IS NOT NULL;
+CREATE INDEX person_address ON person (firm, address_key) WHERE address_key IS NOT NULL;
+
 -- How far each generation of the read model is. Queries read the active one.
 CREATE TABLE projection (
     firm       BLOB    NOT NULL,

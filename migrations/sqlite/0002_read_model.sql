@@ -142,13 +142,8 @@ CREATE TABLE couple_contact (
     firm        BLOB    NOT NULL,
     generation  INTEGER NOT NULL,
     case_id     BLOB    NOT NULL,
-    phone_key   BLOB    NOT NULL CHECK (length(phone_key) = 32),
-    address_key BLOB    NOT NULL CHECK (length(address_key) = 32),
     PRIMARY KEY (firm, generation, case_id)
 ) STRICT, WITHOUT ROWID;
-
-CREATE INDEX couple_contact_phone ON couple_contact (firm, generation, phone_key);
-CREATE INDEX couple_contact_address ON couple_contact (firm, generation, address_key);
 
 CREATE TABLE couple_card (
     firm       BLOB    NOT NULL,

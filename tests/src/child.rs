@@ -13,6 +13,7 @@ use ledger::gateway::FileOutbox;
 use ledger::{Ledger, Limits, ServerConfig};
 use log::{Clock, Engine, Settings, SteppedClock, UuidV7Ids};
 use store::{OpenError, Store};
+use testbed::firm_keys;
 use tokio::io::{AsyncBufReadExt, AsyncReadExt, BufReader};
 use tokio::process::{Child, Command};
 use tonic::Request;
@@ -37,7 +38,7 @@ pub async fn open(database: &str) -> Result<(Engine, Arc<Store>, Arc<SteppedCloc
     let store = Arc::new(Store::connect(database).await?);
     let clock = Arc::new(SteppedClock::at(bulk::now()));
     let ids = Arc::new(UuidV7Ids::new());
-    let engine = Engine::new(store.clone(), clock.clone(), ids, Settings::default());
+    let engine = Engine::new(store.clone(), clock.clone(), ids, firm_keys(), Settings::default());
     Ok((engine, store, clock))
 }
 

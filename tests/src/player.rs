@@ -3,6 +3,7 @@
 use domain::event::Recorded;
 use domain::ids::{EventId, RequestId};
 use domain::refusal::Refusal;
+use domain::sealing::InTheClear;
 use domain::{Context, Halt, State, World, decide};
 use uuid::Uuid;
 
@@ -34,8 +35,13 @@ impl Player {
                 next += 1;
                 EventId(Uuid::from_u128(next))
             };
-            let context =
-                Context { actor: text("crm"), request_id, now: step.now, next_id: &mut next_id };
+            let context = Context {
+                actor: text("crm"),
+                request_id,
+                now: step.now,
+                next_id: &mut next_id,
+                sealer: &mut InTheClear,
+            };
             match decide(&mut self.world, context, &step.command) {
                 Ok(events) => {
                     self.log.extend(events.iter().cloned());

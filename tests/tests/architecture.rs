@@ -12,7 +12,8 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-calendar", &[]),
     ("counterfoil-domain", &["counterfoil-calendar"]),
     ("counterfoil-proof", &[]),
-    ("counterfoil-log", &["counterfoil-domain", "counterfoil-proof"]),
+    ("counterfoil-vault", &[]),
+    ("counterfoil-log", &["counterfoil-domain", "counterfoil-proof", "counterfoil-vault"]),
     (
         "counterfoil-store",
         &["counterfoil-calendar", "counterfoil-domain", "counterfoil-log", "counterfoil-proof"],
@@ -42,6 +43,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "counterfoil-log",
             "counterfoil-proof",
             "counterfoil-store",
+            "counterfoil-vault",
         ],
     ),
     (
@@ -55,9 +57,10 @@ const ARROWS: &[(&str, &[&str])] = &[
             "counterfoil-proof",
             "counterfoil-store",
             "counterfoil-testbed",
+            "counterfoil-vault",
         ],
     ),
-    ("counterfoil-testbed", &[]),
+    ("counterfoil-testbed", &["counterfoil-vault"]),
 ];
 
 /// Who alone may use a library.

@@ -45,6 +45,7 @@ paired! {
     }
     Direction = domain::event::Direction { Outgoing, Incoming }
     EndedBy = domain::event::EndedBy { Client, Firm }
+    ErasureBasis = domain::event::ErasureBasis { Asked, RetentionOver }
     ExposureKind = domain::event::ExposureKind {
         EarlyService, DisputeWithoutBasis, NoAgreement, PapersMissing, FeeAskedUnearned,
         PaymentUnearned,

@@ -13,11 +13,13 @@ pub struct NotText {
     pub position: u64,
 }
 
-/// Writes an event with the very bytes that are hashed and their leaf hash.
+/// Writes an event with the very bytes that are hashed and their leaf hash, and with its payload opened
+/// if that may be shown.
 pub fn event_message(
     recorded: &Recorded,
     bytes: Vec<u8>,
     leaf_hash: [u8; 32],
+    opened_payload: Option<String>,
 ) -> Result<v1::Event, NotText> {
     let canonical_json =
         String::from_utf8(bytes).map_err(|_| NotText { position: recorded.position })?;
@@ -35,5 +37,6 @@ pub fn event_message(
         request_id: recorded.request_id.to_string(),
         canonical_json,
         leaf_hash: leaf_hash.to_vec(),
+        opened_payload_json: opened_payload.unwrap_or_default(),
     })
 }

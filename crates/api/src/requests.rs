@@ -5,8 +5,10 @@
 
 mod account;
 mod mutation;
+mod privacy;
 mod read;
 
 pub use account::*;
 pub use mutation::*;
+pub use privacy::*;
 pub use read::*;

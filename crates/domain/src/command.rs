@@ -9,12 +9,12 @@ use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::event::{
     AccessGranted, AccessRevoked, BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked,
-    BureauRegistered, Card, ClientInformationSent, Contact, ContactChanged, CorrectionNoted,
-    DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FailureReason, FirmRegistered,
-    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemKind, Letter,
-    LetterDelivered, MessageLogged, PeriodClosedWithoutFee, ProgressReportSent,
-    ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score, ServiceEnded,
-    ServicePaused, StandingRecorded,
+    BureauRegistered, Card, ClientErased, ClientInformationSent, Contact, ContactChanged,
+    CorrectionNoted, DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FailureReason,
+    FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemKind,
+    LegalHoldLifted, LegalHoldPlaced, Letter, LetterDelivered, MessageLogged,
+    PeriodClosedWithoutFee, ProgressReportSent, ReportIdentityFailed, ReportSourceConnected,
+    ResponseReceived, Score, ServiceEnded, ServicePaused, StandingRecorded,
 };
 use crate::ids::{AccountId, BureauCode, CaseId, DocumentHash, ItemCode, PlanCode, ProcessorRef};
 use crate::money::Money;
@@ -207,6 +207,13 @@ pub enum CaseAction {
     NoteExposure(NoteExposure),
     /// See [`CorrectionNoted`].
     NoteCorrection(CorrectionNoted),
+    /// See [`LegalHoldPlaced`].
+    PlaceLegalHold(LegalHoldPlaced),
+    /// See [`LegalHoldLifted`].
+    LiftLegalHold(LegalHoldLifted),
+    /// Destroy the key of the client's personal values. Refused while the service runs, a legal hold
+    /// stands, or a law asks to keep them.
+    EraseClient(ClientErased),
 }
 
 /// Money came in. What it pays is worked out: the named invoice first, nothing else by guess.

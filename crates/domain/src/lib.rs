@@ -28,6 +28,7 @@ pub mod ids;
 pub mod money;
 pub mod refusal;
 pub mod rules;
+pub mod sealing;
 pub mod terms;
 pub mod value;
 pub mod world;

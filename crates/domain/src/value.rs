@@ -91,18 +91,27 @@ impl Field for Text {
 
 /// A value about a person: a name, a contact, a birth date, the last four of an SSN, free text.
 ///
-/// It has no `Display` and no `Serialize`, and `Debug` shows dots: the only way out is [`reveal`],
-/// and the only stored form is the event codec's, which is where sealing belongs.
+/// It has no `Display` and no `Serialize`, and `Debug` shows dots: the only way out is [`revealed`],
+/// and the only stored form is the event codec's. It comes from a caller in the clear, is sealed when
+/// the event that holds it is drafted, and stays sealed in states, snapshots and on disk until it is
+/// opened for somebody who may see it. Of a person who was erased it stays sealed for ever.
 ///
-/// [`reveal`]: Personal::reveal
+/// [`revealed`]: Personal::revealed
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Personal(Box<str>);
+pub struct Personal(Held);
+
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord)]
+enum Held {
+    Clear(Box<str>),
+    /// The text that [`crate::sealing::Sealer::seal`] made of it.
+    Sealed(Box<str>),
+}
 
 impl Personal {
     /// Checks a personal value: 1 to 4,000 bytes, no control characters, nothing the door refuses.
     pub fn parse(text: &str) -> Result<Self, ValueError> {
         check_text(text, PERSONAL_LENGTH_MAX)?;
-        Ok(Self(text.into()))
+        Ok(Self::clear(text))
     }
 
     /// A telephone number in E.164 form (ITU-T E.164: `+`, 2 to 15 digits, the first not 0).
@@ -112,7 +121,7 @@ impl Personal {
             && digits.bytes().all(|b| b.is_ascii_digit())
             && !digits.starts_with('0');
         if shaped {
-            Ok(Self(text.into()))
+            Ok(Self::clear(text))
         } else {
             Err(ValueError::new("must be an E.164 telephone number"))
         }
@@ -122,15 +131,36 @@ impl Personal {
     pub fn ssn_last4(text: &str) -> Result<Self, ValueError> {
         let shaped = text.len() == 4 && text.bytes().all(|b| b.is_ascii_digit());
         if shaped {
-            Ok(Self(text.into()))
+            Ok(Self::clear(text))
         } else {
             Err(ValueError::new("must be the last four digits and no more"))
         }
     }
 
-    /// The value itself. Call this only where a person or the log is served.
-    pub fn reveal(&self) -> &str {
-        &self.0
+    /// A value that was opened. It was checked when it came in.
+    pub fn clear(text: &str) -> Self {
+        Self(Held::Clear(text.into()))
+    }
+
+    /// A value that was sealed.
+    pub fn from_sealed(sealed: &str) -> Self {
+        Self(Held::Sealed(sealed.into()))
+    }
+
+    /// The value itself; nothing while it is sealed. Call this only where a person is served.
+    pub fn revealed(&self) -> Option<&str> {
+        match &self.0 {
+            Held::Clear(text) => Some(text),
+            Held::Sealed(_) => None,
+        }
+    }
+
+    /// The sealed form; nothing while it is in the clear.
+    pub fn sealed(&self) -> Option<&str> {
+        match &self.0 {
+            Held::Clear(_) => None,
+            Held::Sealed(sealed) => Some(sealed),
+        }
     }
 }
 
@@ -140,12 +170,30 @@ impl fmt::Debug for Personal {
     }
 }
 
+/// `{"sealed":"…"}`, or plain text where nothing was sealed: in what a caller sent, and in tests.
 impl Field for Personal {
     fn put(&self, out: &mut Out) {
-        out.string(&self.0);
+        match &self.0 {
+            Held::Clear(text) => out.string(text),
+            Held::Sealed(sealed) => {
+                out.open_object();
+                out.key("sealed");
+                out.string(sealed);
+                out.close_object();
+            }
+        }
     }
     fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
-        Ok(Self(input.string()?.into()))
+        if input.next_byte() != Some(b'{') {
+            return Ok(Self::clear(&input.string()?));
+        }
+        input.open_object()?;
+        let sealed: String = input.member("sealed")?;
+        input.close_object()?;
+        Ok(Self::from_sealed(&sealed))
+    }
+    fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+        visit(self);
     }
 }
 
@@ -157,6 +205,17 @@ mod tests {
     fn a_personal_value_does_not_print() {
         let name = Personal::parse("Ada Lark").unwrap();
         assert_eq!(format!("{name:?}"), "····");
+        assert_eq!(format!("{:?}", Personal::from_sealed("abc")), "····");
+    }
+
+    #[test]
+    fn a_sealed_value_is_stored_as_such_and_reveals_nothing() {
+        let sealed = Personal::from_sealed("abc");
+        let bytes = crate::codec::to_bytes(&vec![sealed.clone(), Personal::clear("x")]);
+        assert_eq!(bytes, br#"[{"sealed":"abc"},"x"]"#);
+        let read: Vec<Personal> = crate::codec::from_bytes(&bytes).unwrap();
+        assert_eq!(read[0], sealed);
+        assert_eq!((read[0].revealed(), read[1].revealed()), (None, Some("x")));
     }
 
     #[test]

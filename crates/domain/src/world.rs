@@ -4,16 +4,19 @@ use std::collections::HashMap;
 
 use crate::account::Account;
 use crate::case::Case;
-use crate::codec::{self, DecodeError};
-use crate::event::{AccountEvent, Event, EventRef, Recorded, StreamId, UtcMicros};
+use crate::codec::{self, DecodeError, Field as _};
+use crate::event::{
+    AccountEvent, CaseEvent, Contact, Event, EventRef, Recorded, StreamId, UtcMicros,
+};
 use crate::firm::Firm;
 use crate::ids::{AccountId, CaseId, EventId, FirmId, RequestId};
-use crate::refusal::Refusal;
-use crate::value::Text;
+use crate::refusal::{Reason, Refusal};
+use crate::sealing::{Place, Sealer, Unsealable, seal_event};
+use crate::value::{Personal, Text};
 
 /// Raised in the same commit as any change of what `evolve` makes of a history; snapshots of
 /// another version are thrown away unread.
-pub const STATE_VERSION: u32 = 2;
+pub const STATE_VERSION: u32 = 3;
 
 /// Most bytes of one event: a C2SP tile's entry bundle counts an entry's length in 16 bits.
 pub const EVENT_BYTES_MAX: usize = 65_535;
@@ -62,6 +65,15 @@ impl State {
             (state, event) => {
                 panic!("{} does not belong to version {}", event.type_name(), state.version())
             }
+        }
+    }
+
+    /// Shows every personal value.
+    pub fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+        match self {
+            Self::Case(case) => case.each_personal(visit),
+            Self::Account(account) => account.each_personal(visit),
+            Self::Firm(firm) => firm.each_personal(visit),
         }
     }
 
@@ -224,6 +236,8 @@ pub struct Context<'a> {
     pub now: UtcMicros,
     /// Gives the next event id.
     pub next_id: &'a mut dyn FnMut() -> EventId,
+    /// Seals personal values.
+    pub sealer: &'a mut dyn Sealer,
 }
 
 /// The events of one command as they are decided, already numbered and folded into the world.
@@ -235,6 +249,15 @@ pub struct Draft<'w, 'c> {
     context: Context<'c>,
     events: Vec<Recorded>,
     undo: Option<Undo>,
+}
+
+/// The contact that an event brings.
+const fn contact_of(event: &Event) -> Option<&Contact> {
+    match event {
+        Event::Case(CaseEvent::Enrolled(enrolled)) => Some(&enrolled.contact),
+        Event::Case(CaseEvent::ContactChanged(changed)) => Some(&changed.contact),
+        _ => None,
+    }
 }
 
 #[derive(Default)]
@@ -277,11 +300,13 @@ impl<'w, 'c> Draft<'w, 'c> {
         if let Some(undo) = &mut self.undo {
             undo.streams.entry(stream).or_insert_with(|| state.clone());
         }
+        let (mut event, event_id) = (event.into(), (self.context.next_id)());
+        self.seal(stream, stream_version, event_id, &mut event)?;
         let recorded = Recorded {
             actor: self.context.actor.clone(),
             causation: self.events.first().map(|first| first.event_id),
-            event: event.into(),
-            event_id: (self.context.next_id)(),
+            event,
+            event_id,
             firm: self.world.firm_id,
             late_days: self
                 .world
@@ -299,6 +324,45 @@ impl<'w, 'c> Draft<'w, 'c> {
         self.world.apply(&recorded);
         self.events.push(recorded);
         Ok(reference)
+    }
+
+    fn seal(
+        &mut self,
+        stream: StreamId,
+        version: u64,
+        event_id: EventId,
+        event: &mut Event,
+    ) -> Result<(), Halt> {
+        if let (StreamId::Case(case), Some(contact)) = (stream, contact_of(event)) {
+            self.context.sealer.compare_by(case, contact);
+        }
+        let place =
+            Place { firm: self.world.firm_id, stream, version, event: event_id, ordinal: 0 };
+        seal_event(self.context.sealer, &place, event).map_err(|unsealable| match unsealable {
+            Unsealable::NotLoaded => Halt::Need(stream),
+            Unsealable::Erased => Refusal::new(
+                Reason::StateRefuses,
+                stream,
+                "the client was erased: nothing personal can be recorded of this person any more",
+            )
+            .into(),
+        })
+    }
+
+    /// A client's current contact with every value opened, if each can be.
+    pub(crate) fn opened_contact(&self, case: CaseId) -> Result<Option<Contact>, Halt> {
+        let Some(since) = self.world.case(case)?.contact() else { return Ok(None) };
+        let (mut contact, mut all) = (since.contact.clone(), true);
+        let (sealer, firm) = (&*self.context.sealer, self.world.firm_id);
+        contact.each_personal(&mut |value| {
+            if let Some(sealed) = value.sealed() {
+                match sealer.open(firm, StreamId::Case(case), sealed) {
+                    Some(opened) => *value = opened,
+                    None => all = false,
+                }
+            }
+        });
+        Ok(all.then_some(contact))
     }
 
     /// Ends well.

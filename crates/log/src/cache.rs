@@ -2,12 +2,16 @@
 
 use std::collections::HashMap;
 
-use domain::event::StreamId;
-use domain::ids::FirmId;
+use domain::event::{CaseEvent, Event, Recorded, StreamId};
+use domain::ids::{AccountId, CaseId, FirmId};
+use domain::sealing::person_of;
 use domain::world::{State, World};
+use uuid::Uuid;
+use vault::PersonKey;
 
 use crate::fold;
 use crate::ports::{Head, Meanwhile, NOTHING_KNOWN, Stored};
+use crate::sealing::Keys;
 
 /// A bounded world of folded streams.
 ///
@@ -16,6 +20,7 @@ use crate::ports::{Head, Meanwhile, NOTHING_KNOWN, Stored};
 pub(crate) struct Cache {
     firm: FirmId,
     world: World,
+    keys: Keys,
     /// Whether `world` stands at a head that was seen. A cleared cache knows nothing.
     known: bool,
     /// The batch in which each stream was last used.
@@ -29,6 +34,7 @@ impl Cache {
         Self {
             firm,
             world: World::new(firm, 0, 0),
+            keys: Keys::new(),
             known: false,
             used: HashMap::new(),
             batch: 0,
@@ -42,6 +48,16 @@ impl Cache {
 
     pub(crate) const fn world(&mut self) -> &mut World {
         &mut self.world
+    }
+
+    /// The keys that came with the streams.
+    pub(crate) const fn keys(&mut self) -> &mut Keys {
+        &mut self.keys
+    }
+
+    /// Both, for a decision.
+    pub(crate) const fn split(&mut self) -> (&mut World, &Keys) {
+        (&mut self.world, &self.keys)
     }
 
     /// The position to ask since which others wrote.
@@ -69,8 +85,7 @@ impl Cache {
         }
         // A head that nothing leads to says that this cache is of another log.
         if !known || !self.stands_at(head) {
-            self.world = World::new(self.firm, head.position, head.invoices);
-            self.used.clear();
+            self.reopen(head);
         }
     }
 
@@ -88,6 +103,23 @@ impl Cache {
                 return;
             }
             self.world.apply(&recorded);
+            self.doubt_key(&recorded);
+        }
+    }
+
+    /// A person whom another process brought into being or erased has another key than is known here:
+    /// the stream is loaded again before it is needed.
+    fn doubt_key(&mut self, recorded: &Recorded) {
+        let stream = recorded.stream;
+        let holder = self.holder(stream);
+        let unknown = matches!(self.keys.get(&holder), Some(None));
+        let erased = matches!(recorded.event, Event::Case(CaseEvent::ClientErased(_)));
+        if unknown || erased {
+            self.keys.remove(&holder);
+            for stream in streams_of(holder) {
+                self.world.forget(stream);
+                self.used.remove(&stream);
+            }
         }
     }
 
@@ -97,8 +129,12 @@ impl Cache {
             return;
         }
         for stream in streams {
-            self.world.forget(*stream);
-            self.used.remove(stream);
+            let holder = self.holder(*stream);
+            self.keys.remove(&holder);
+            for stream in streams_of(holder).into_iter().chain([*stream]) {
+                self.world.forget(stream);
+                self.used.remove(&stream);
+            }
         }
         self.world.move_to(head.position, head.invoices);
     }
@@ -106,13 +142,20 @@ impl Cache {
     /// Begins the same batch once more, at the same head: what was decided is undone.
     pub(crate) fn reopen(&mut self, head: &Head) {
         self.world = World::new(self.firm, head.position, head.invoices);
+        self.keys.clear();
         self.used.clear();
     }
 
-    /// Takes in a loaded stream.
-    pub(crate) fn insert(&mut self, stream: StreamId, state: State) {
+    /// Takes in a loaded stream and the key of its person.
+    pub(crate) fn insert(&mut self, stream: StreamId, state: State, key: Option<PersonKey>) {
         self.world.insert(stream, state);
+        self.keys.insert(self.holder(stream), key);
         self.touch(stream);
+    }
+
+    /// Under which id a stream's key is kept.
+    fn holder(&self, stream: StreamId) -> Uuid {
+        person_of(stream).unwrap_or(self.firm.0)
     }
 
     /// Notes that a stream was used in this batch.
@@ -135,7 +178,16 @@ impl Cache {
         self.used.retain(|_, batch| *batch >= keep_from);
         let used = &self.used;
         self.world.retain(|stream| stream == StreamId::Firm || used.contains_key(&stream));
+        let firm = self.firm.0;
+        self.keys.retain(|holder, _| {
+            *holder == firm || streams_of(*holder).iter().any(|stream| used.contains_key(stream))
+        });
     }
+}
+
+/// The streams of one person.
+fn streams_of(person: Uuid) -> [StreamId; 2] {
+    [StreamId::Case(CaseId(person)), StreamId::Account(AccountId(person))]
 }
 
 #[cfg(test)]
@@ -155,10 +207,10 @@ mod tests {
     fn filled(streams_max: usize, cases: u128) -> Cache {
         let mut cache = Cache::new(FirmId(Uuid::from_u128(1)), streams_max);
         cache.open(&head(10), Meanwhile::Nothing);
-        cache.insert(StreamId::Firm, State::empty(StreamId::Firm));
+        cache.insert(StreamId::Firm, State::empty(StreamId::Firm), None);
         for number in 0..cases {
             cache.open(&head(10), Meanwhile::Nothing);
-            cache.insert(case(number), State::empty(case(number)));
+            cache.insert(case(number), State::empty(case(number)), None);
         }
         cache
     }
@@ -177,7 +229,7 @@ mod tests {
         let mut cache = Cache::new(FirmId(Uuid::from_u128(1)), 4);
         cache.open(&head(0), Meanwhile::Nothing);
         for number in 0..10 {
-            cache.insert(case(number), State::empty(case(number)));
+            cache.insert(case(number), State::empty(case(number)), None);
         }
         cache.evict();
         assert!(cache.world().loaded() <= 4);

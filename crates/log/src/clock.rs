@@ -17,10 +17,13 @@ pub trait Clock: Send + Sync {
     fn now(&self) -> UtcMicros;
 }
 
-/// Gives event ids.
+/// Gives what must not be guessed or come twice: event ids, and keys.
 pub trait Ids: Send + Sync {
     /// A new id, given at `now`.
     fn event_id(&self, now: UtcMicros) -> EventId;
+
+    /// A new key for a person.
+    fn key(&self) -> [u8; 32];
 }
 
 /// The computer's clock.
@@ -85,9 +88,18 @@ impl Ids for UuidV7Ids {
         let context = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         EventId(Uuid::new_v7(Timestamp::from_unix(&*context, seconds, micros * 1_000)))
     }
+
+    /// # Panics
+    /// If the system gives no random bytes: no key is better than one that can be guessed.
+    fn key(&self) -> [u8; 32] {
+        let mut key = [0; 32];
+        getrandom::fill(&mut key).expect("the system gives random bytes");
+        key
+    }
 }
 
-/// UUIDv7 whose random part is a counter, so that a run can be repeated to the byte.
+/// UUIDv7 whose random part is a counter, and keys that are no better, so that a run can be repeated to
+/// the byte. For tests.
 #[derive(Debug, Default)]
 pub struct SequentialIds(AtomicU64);
 
@@ -98,6 +110,12 @@ impl Ids for SequentialIds {
         let mut random = [0; 10];
         random[2..].copy_from_slice(&count.to_be_bytes());
         EventId(Builder::from_unix_timestamp_millis(millis, &random).into_uuid())
+    }
+
+    fn key(&self) -> [u8; 32] {
+        let mut key = [0x5a; 32];
+        key[..8].copy_from_slice(&self.0.fetch_add(1, Ordering::SeqCst).to_be_bytes());
+        key
     }
 }
 

@@ -13,6 +13,7 @@ use domain::value::Text;
 use domain::world::State;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
+use vault::FirmKeys;
 
 use crate::clock::{Clock, Ids};
 use crate::error::StoreError;
@@ -20,6 +21,7 @@ use crate::outcome::{Accepted, OutcomeResult};
 use crate::ports::{Head, Store, Stored};
 use crate::projector::{self, Projection};
 use crate::reading;
+use crate::sealing::unwrapped;
 use crate::settings::Settings;
 use crate::stats::EngineStats;
 use crate::writer::{Waiting, Writer};
@@ -122,6 +124,7 @@ pub(crate) struct Inner {
     pub(crate) store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     ids: Arc<dyn Ids>,
+    pub(crate) firm_keys: Arc<FirmKeys>,
     pub(crate) settings: Settings,
     pub(crate) stats: Arc<EngineStats>,
     firms: RwLock<HashMap<FirmId, Arc<Firm>>>,
@@ -155,18 +158,20 @@ struct Queue {
 }
 
 impl Engine {
-    /// An engine over a store. It starts a firm's tasks when the firm is first asked for, so it has
+    /// An engine over a store, which seals under firm keys. It starts a firm's tasks when the firm is first asked for, so it has
     /// to be used inside a tokio runtime.
     pub fn new(
         store: Arc<dyn Store>,
         clock: Arc<dyn Clock>,
         ids: Arc<dyn Ids>,
+        firm_keys: FirmKeys,
         settings: Settings,
     ) -> Self {
         let inner = Inner {
             store,
             clock,
             ids,
+            firm_keys: Arc::new(firm_keys),
             settings,
             stats: Arc::default(),
             firms: RwLock::default(),
@@ -176,10 +181,14 @@ impl Engine {
         Self { inner: Arc::new(inner) }
     }
 
-    /// Starts the projection of every firm there is, and says how many.
+    /// Starts the projection of every firm there is, and says how many. Refuses to if the firm keys
+    /// given do not open what the firms have sealed.
     pub async fn start(&self) -> Result<usize, StoreError> {
         let firms = self.inner.store.firms().await?;
         for firm in &firms {
+            for own in self.inner.store.people(*firm, &[firm.0]).await? {
+                unwrapped(&self.inner.firm_keys, *firm, &own)?;
+            }
             self.firm(*firm);
         }
         Ok(firms.len())
@@ -365,7 +374,7 @@ impl Inner {
         let writer = Writer::new(
             firm.id,
             Arc::clone(&self.store),
-            (Arc::clone(&self.clock), Arc::clone(&self.ids)),
+            (Arc::clone(&self.clock), Arc::clone(&self.ids), Arc::clone(&self.firm_keys)),
             Arc::clone(&self.stats),
             self.settings.clone(),
             firm.head.clone(),

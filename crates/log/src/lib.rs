@@ -1,7 +1,7 @@
 //! The engine without SQL: one ordered log per firm, decided, committed, projected and followed.
 //!
-//! Everything here speaks to storage through two ports, [`LogStore`] and [`ProjectionStore`], whose
-//! calls are whole operations. The engine owns the order of decisions, what a repeated request is
+//! Everything here speaks to storage through three ports, [`LogStore`], [`PeopleStore`] and
+//! [`ProjectionStore`], whose calls are whole operations. The engine owns the order of decisions, what a repeated request is
 //! answered, and that every event is counted exactly once; a store owns durability.
 
 mod activity;
@@ -16,11 +16,13 @@ pub mod memory;
 mod moving;
 mod outcome;
 mod page;
+mod people;
 mod plan;
 mod ports;
 mod projector;
 mod reading;
 mod rebuild;
+mod sealing;
 mod settings;
 mod stats;
 mod verify;
@@ -38,6 +40,7 @@ pub use follow::{FollowError, Followed};
 pub use histogram::{COUNTS, Counted, Histogram, MICROS};
 pub use moving::{MoveError, MoveReport, Moving, move_log};
 pub use outcome::{Accepted, Outcome, OutcomeResult};
+pub use people::{ComparedBy, PeopleStore, Person, Rewrapped};
 pub use ports::{
     AppendRow, Batch, CATCH_UP_EVENTS_MAX, Checkpoint, Gap, Head, LoadedStream, LogStore,
     Meanwhile, NOTHING_KNOWN, Opening, Plan, ProjectionStep, ProjectionStore, Snapshot, Step,
@@ -46,6 +49,7 @@ pub use ports::{
 pub use projector::{ProjectionFault, ReadBehind};
 pub use reading::{History, states_at};
 pub use rebuild::{RebuildError, RebuildReport};
+pub use sealing::{Opener, rewrap, scope};
 pub use settings::{
     BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, FOLLOW_PAGE, MOVE_PAGE, NEEDS_MAX,
     PROJECT_PAGE, PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX, RETRY_PATIENCE,

@@ -3,10 +3,14 @@
 use std::collections::{HashMap, HashSet};
 
 use domain::command::{CaseAction, Command};
-use domain::event::{Recorded, StreamId, UtcMicros};
+use domain::event::{CaseEvent, Event, Recorded, StreamId, UtcMicros};
 use domain::ids::RequestId;
 use domain::refusal::{Reason, Refusal};
+use domain::sealing::person_of;
 use domain::world::{Context, EVENT_BYTES_MAX, Halt};
+
+use uuid::Uuid;
+use vault::FirmKeys;
 
 use crate::cache::Cache;
 use crate::clock::{Clock, Ids};
@@ -14,6 +18,7 @@ use crate::engine::{Answer, SubmitError};
 use crate::fold::{Fault, state_of};
 use crate::outcome::{Accepted, Outcome, OutcomeResult};
 use crate::ports::{AppendRow, Batch, Head, LoadedStream, Opening, Plan, Step};
+use crate::sealing::{BatchPeople, CommandSealer};
 use crate::settings::{BATCH_BYTES_MAX, BATCH_EVENTS_MAX, NEEDS_MAX};
 use crate::writer::Waiting;
 
@@ -38,6 +43,8 @@ pub(crate) struct BatchPlan<'a> {
     cache: &'a mut Cache,
     waiting: &'a [Waiting],
     ids: &'a dyn Ids,
+    firm_keys: &'a FirmKeys,
+    people: BatchPeople<'a>,
     now: UtcMicros,
     head: Head,
     known: HashMap<RequestId, Outcome>,
@@ -51,6 +58,7 @@ pub(crate) struct BatchPlan<'a> {
     rows: Vec<AppendRow>,
     bytes: usize,
     outcomes: Vec<(RequestId, Outcome)>,
+    erased: Vec<Uuid>,
     fault: Option<Fault>,
 }
 
@@ -65,13 +73,16 @@ impl<'a> BatchPlan<'a> {
     pub(crate) fn new(
         cache: &'a mut Cache,
         waiting: &'a [Waiting],
-        clock: &dyn Clock,
-        ids: &'a dyn Ids,
+        (clock, ids): (&dyn Clock, &'a dyn Ids),
+        firm_keys: &'a FirmKeys,
     ) -> Self {
+        let people = BatchPeople::new(cache.firm(), firm_keys);
         Self {
             cache,
             waiting,
             ids,
+            firm_keys,
+            people,
             now: clock.now(),
             head: Head::default(),
             known: HashMap::new(),
@@ -82,6 +93,7 @@ impl<'a> BatchPlan<'a> {
             rows: Vec::with_capacity(waiting.len()),
             bytes: 0,
             outcomes: Vec::with_capacity(waiting.len()),
+            erased: Vec::new(),
             fault: None,
         }
     }
@@ -132,14 +144,21 @@ impl<'a> BatchPlan<'a> {
         }
         let (ids, now) = (self.ids, self.now);
         let mut next_id = || ids.event_id(now);
+        let (world, keys) = self.cache.split();
+        let mut sealer = CommandSealer::new(keys, ids);
         let context = Context {
             actor: submission.actor.clone(),
             request_id: submission.request_id,
             now,
             next_id: &mut next_id,
+            sealer: &mut sealer,
         };
-        match domain::decide(self.cache.world(), context, &submission.command) {
-            Ok(events) => self.accept(at, events),
+        match domain::decide(world, context, &submission.command) {
+            Ok(events) => {
+                let sealed = sealer.finish();
+                self.people.take(self.cache.keys(), ids, sealed);
+                self.accept(at, events)
+            }
             Err(Halt::Need(stream)) => Progress::Need(stream),
             Err(Halt::Refused(refusal)) => {
                 self.refuse(at, refusal);
@@ -149,10 +168,12 @@ impl<'a> BatchPlan<'a> {
     }
 
     /// The verdict on a command whose request id was seen before, here or in an earlier batch.
-    fn answered_before(&self, at: usize) -> Option<Verdict> {
+    fn answered_before(&mut self, at: usize) -> Option<Verdict> {
         let submission = &self.waiting[at].submission;
         if let Some(outcome) = self.known.get(&submission.request_id) {
-            return Some(if outcome.fingerprint == submission.fingerprint {
+            let asked =
+                self.people.fingerprint(self.cache.keys(), self.ids, &submission.fingerprint);
+            return Some(if asked == Some(outcome.fingerprint) {
                 Verdict::Replayed(Answer::replayed(&outcome.result))
             } else {
                 Verdict::Reused { first_seen: outcome.recorded_at }
@@ -181,6 +202,10 @@ impl<'a> BatchPlan<'a> {
                 Some((_, reached)) => *reached = version,
                 None => streams.push((stream, version)),
             }
+            if let Event::Case(CaseEvent::ClientErased(_)) = recorded.event {
+                self.erased.extend(person_of(stream));
+                self.cache.keys().extend(person_of(stream).map(|person| (person, None)));
+            }
             let leaf = proof::leaf_hash(&bytes);
             self.bytes += bytes.len();
             self.rows.push(AppendRow { recorded, bytes, leaf });
@@ -202,7 +227,9 @@ impl<'a> BatchPlan<'a> {
     fn remember(&mut self, at: usize, result: OutcomeResult) {
         let submission = &self.waiting[at].submission;
         self.first.insert(submission.request_id, at);
-        let fingerprint = submission.fingerprint;
+        let asked = &submission.fingerprint;
+        let fingerprint = self.people.fingerprint(self.cache.keys(), self.ids, asked);
+        let fingerprint = fingerprint.expect("every decision has the firm's stream loaded");
         let outcome = Outcome { fingerprint, recorded_at: self.now, result };
         self.outcomes.push((submission.request_id, outcome));
     }
@@ -210,6 +237,8 @@ impl<'a> BatchPlan<'a> {
     /// Undoes every decision of this batch: the world already holds an event that cannot be kept.
     fn start_over(&mut self) {
         self.cache.reopen(&self.head);
+        self.people.clear();
+        self.erased.clear();
         self.first.clear();
         self.verdicts.clear();
         self.rows.clear();
@@ -232,7 +261,9 @@ impl<'a> BatchPlan<'a> {
         assert_eq!(head.frontier.size(), head.position, "every position has its leaf");
         let rows = std::mem::take(&mut self.rows);
         let outcomes = std::mem::take(&mut self.outcomes);
-        Step::Write(Batch { expected, rows, outcomes, head })
+        let people = self.people.finish();
+        let erased = std::mem::take(&mut self.erased);
+        Step::Write(Batch { expected, rows, outcomes, head, people, erased })
     }
 
     /// Streams that the commands name themselves, so that one load brings them all.
@@ -250,6 +281,21 @@ impl<'a> BatchPlan<'a> {
     }
 }
 
+impl BatchPlan<'_> {
+    fn take_in(&mut self, loaded: &LoadedStream) -> Result<(), Fault> {
+        let firm = self.cache.firm();
+        let (state, _) = state_of(firm, loaded)?;
+        let holder = person_of(loaded.stream).unwrap_or(firm.0);
+        let unwrap = |wrapped: &Vec<u8>| self.firm_keys.unwrap(firm.0, holder, wrapped);
+        let key = loaded.key.as_ref().map(unwrap).transpose().map_err(|error| {
+            let what = format!("the key of {} cannot be unwrapped: {error}", loaded.stream);
+            Fault::new(self.head.position, what)
+        })?;
+        self.cache.insert(loaded.stream, state, key);
+        Ok(())
+    }
+}
+
 impl Plan for BatchPlan<'_> {
     fn open(&mut self, opening: Opening) -> Step {
         self.cache.open(&opening.head, opening.meanwhile);
@@ -261,12 +307,9 @@ impl Plan for BatchPlan<'_> {
 
     fn loaded(&mut self, streams: Vec<LoadedStream>) -> Step {
         for loaded in streams {
-            match state_of(self.cache.firm(), &loaded) {
-                Ok((state, _)) => self.cache.insert(loaded.stream, state),
-                Err(fault) => {
-                    self.fault = Some(fault);
-                    return Step::Nothing;
-                }
+            if let Err(fault) = self.take_in(&loaded) {
+                self.fault = Some(fault);
+                return Step::Nothing;
             }
         }
         self.decide_on()

@@ -7,9 +7,11 @@ use domain::event::{Recorded, StreamId};
 use domain::ids::{FirmId, RequestId};
 use domain::world::State;
 use proof::{Frontier, Hash};
+use uuid::Uuid;
 
 use crate::error::StoreError;
 use crate::outcome::Outcome;
+use crate::people::{PeopleStore, Person};
 
 /// The known position of a writer that holds nothing: no stream can have moved since.
 pub const NOTHING_KNOWN: u64 = i64::MAX.unsigned_abs();
@@ -75,6 +77,16 @@ pub struct LoadedStream {
     pub snapshot: Option<Snapshot>,
     /// The events after the snapshot, in order. A stream nobody wrote to has none.
     pub events: Vec<Stored>,
+    /// The wrapped key of its person, or of the firm for the firm's own stream. Who is not there yet or
+    /// was erased has none.
+    pub key: Option<Vec<u8>>,
+}
+
+impl LoadedStream {
+    /// A stream of which nothing was found yet.
+    pub const fn empty(stream: StreamId) -> Self {
+        Self { stream, snapshot: None, events: Vec::new(), key: None }
+    }
 }
 
 /// One event to append, encoded and hashed once.
@@ -99,6 +111,10 @@ pub struct Batch {
     pub outcomes: Vec<(RequestId, Outcome)>,
     /// The head afterwards.
     pub head: Head,
+    /// People who are new or are compared by something new.
+    pub people: Vec<Person>,
+    /// People whose keys are destroyed.
+    pub erased: Vec<Uuid>,
 }
 
 impl Batch {
@@ -187,7 +203,7 @@ pub trait Plan: Send {
 
 /// The log.
 #[async_trait]
-pub trait LogStore: Send + Sync + 'static {
+pub trait LogStore: PeopleStore {
     /// One transaction: locks the firm's head row, answers what is known of `requests`, runs the
     /// plan, writes its batch and commits. `known_position` is [`NOTHING_KNOWN`] or the position
     /// since which it is told what others wrote.

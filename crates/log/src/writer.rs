@@ -10,6 +10,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::Instant;
 use tracing::field::Empty;
 use tracing::{Instrument, Span};
+use vault::FirmKeys;
 
 use crate::cache::Cache;
 use crate::clock::{Clock, Ids};
@@ -49,6 +50,7 @@ pub(crate) struct Writer {
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     ids: Arc<dyn Ids>,
+    firm_keys: Arc<FirmKeys>,
     stats: Arc<EngineStats>,
     settings: Settings,
     head: watch::Sender<u64>,
@@ -67,13 +69,13 @@ impl Writer {
     pub(crate) fn new(
         firm: FirmId,
         store: Arc<dyn Store>,
-        (clock, ids): (Arc<dyn Clock>, Arc<dyn Ids>),
+        (clock, ids, firm_keys): (Arc<dyn Clock>, Arc<dyn Ids>, Arc<FirmKeys>),
         stats: Arc<EngineStats>,
         settings: Settings,
         head: watch::Sender<u64>,
     ) -> Self {
         let cache = Cache::new(firm, settings.streams_cached_max);
-        Self { firm, store, clock, ids, stats, settings, head, cache }
+        Self { firm, store, clock, ids, firm_keys, stats, settings, head, cache }
     }
 
     /// Works until the queue is closed and empty.
@@ -146,8 +148,8 @@ impl Writer {
         let span = self.commit_span(batch);
         let requests: Vec<RequestId> = batch.iter().map(|w| w.submission.request_id).collect();
         let known_position = self.cache.known_position();
-        let mut plan =
-            BatchPlan::new(&mut self.cache, batch, self.clock.as_ref(), self.ids.as_ref());
+        let sources = (self.clock.as_ref(), self.ids.as_ref());
+        let mut plan = BatchPlan::new(&mut self.cache, batch, sources, &self.firm_keys);
         let transaction = self.store.transact(self.firm, known_position, &requests, &mut plan);
         if let Err(error) = transaction.instrument(span.clone()).await {
             span.record("otel.status_code", "ERROR");

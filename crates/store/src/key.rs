@@ -1,40 +1,21 @@
-//! Keys by which two clients are compared without their values lying in the read model.
+//! Keys by which two clients' cards are compared.
 
 use domain::ids::FirmId;
 use sha2::{Digest, Sha256};
 
 use crate::value::{Column, Kind, Malformed, Value};
 
-/// What a key is made of.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum MatchKind {
-    /// A telephone number in E.164 form.
-    Phone,
-    /// An address in the one form of USPS Publication 28.
-    Address,
-    /// A processor's card token.
-    Card,
-}
-
-/// A key that is equal for equal values of one kind in one firm, and says nothing else about them.
+/// A key that is equal for equal card tokens in one firm.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub struct MatchKey([u8; 32]);
 
 impl MatchKey {
-    /// SHA-256 (FIPS 180-4) over firm, kind and value. Whoever holds the file can still guess values
-    /// of few bits, a telephone number above all; when values are sealed, a keyed hash (HMAC under
-    /// the firm's key) takes this function's place, and only this function's.
-    pub(crate) fn of(firm: FirmId, kind: MatchKind, value: &str) -> Self {
-        let kind = match kind {
-            MatchKind::Phone => b'p',
-            MatchKind::Address => b'a',
-            MatchKind::Card => b'c',
-        };
-        let mut hasher = Sha256::new();
-        hasher.update(firm.0.as_bytes());
-        hasher.update([kind]);
-        hasher.update(value.as_bytes());
-        Self(hasher.finalize().into())
+    /// SHA-256 (FIPS 180-4) over firm and token, a fixed number of bytes for an index. A token is the
+    /// processor's name for a card and says nothing of it; what is personal is compared by keyed hashes
+    /// ([`log::ComparedBy`]).
+    pub(crate) fn of_card(firm: FirmId, token: &str) -> Self {
+        let digest = Sha256::new().chain_update(firm.0.as_bytes()).chain_update(token);
+        Self(digest.finalize().into())
     }
 }
 
@@ -55,20 +36,5 @@ impl Column for MatchKey {
         } else {
             Err(Malformed { wanted: "a hash" })
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use uuid::Uuid;
-
-    #[test]
-    fn a_key_is_of_one_firm_and_one_kind() {
-        let (one, other) = (FirmId(Uuid::from_u128(1)), FirmId(Uuid::from_u128(2)));
-        let key = MatchKey::of(one, MatchKind::Phone, "+12015550123");
-        assert_eq!(key, MatchKey::of(one, MatchKind::Phone, "+12015550123"));
-        assert_ne!(key, MatchKey::of(other, MatchKind::Phone, "+12015550123"));
-        assert_ne!(key, MatchKey::of(one, MatchKind::Card, "+12015550123"));
     }
 }

@@ -7,10 +7,11 @@ use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use log::{
-    Checkpoint, Head, LoadedStream, LogStore, Outcome, Plan, ProjectionStep, ProjectionStore,
-    StoreError, Stored,
+    Checkpoint, Head, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan, ProjectionStep,
+    ProjectionStore, Rewrapped, StoreError, Stored,
 };
 use proof::Hash;
+use uuid::Uuid;
 
 use crate::postgres::Postgres;
 use crate::row::Selected;
@@ -235,6 +236,30 @@ impl Store {
 fn malformed(error: Malformed) -> StoreError {
     let what = "a row of the read model is not what this program writes; rebuild it".to_owned();
     StoreError::Internal { what, source: Some(Box::new(error)) }
+}
+
+#[async_trait]
+impl PeopleStore for Store {
+    async fn people(&self, firm: FirmId, ids: &[Uuid]) -> Result<Vec<Person>, StoreError> {
+        either!(self, engine => engine.people(firm, ids).await)
+    }
+
+    async fn people_after(
+        &self,
+        firm: FirmId,
+        after: Option<Uuid>,
+        limit: usize,
+    ) -> Result<Vec<Person>, StoreError> {
+        either!(self, engine => engine.people_after(firm, after, limit).await)
+    }
+
+    async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
+        either!(self, engine => engine.keep_people(firm, people).await)
+    }
+
+    async fn rewrap(&self, firm: FirmId, keys: &[Rewrapped]) -> Result<u64, StoreError> {
+        either!(self, engine => engine.rewrap(firm, keys).await)
+    }
 }
 
 #[async_trait]

@@ -16,11 +16,13 @@ use domain::event::{ProgressReportSent, StreamId};
 use domain::ids::{FirmId, RequestId};
 use domain::terms::Seat;
 use log::{
-    Checkpoint, Engine, Head, LoadedStream, LogStore, Outcome, Plan, ProjectionStep,
-    ProjectionStore, SequentialIds, Settings, SteppedClock, StoreError, Stored, SubmitError,
+    Checkpoint, Engine, Head, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan,
+    ProjectionStep, ProjectionStore, Rewrapped, SequentialIds, Settings, SteppedClock, StoreError,
+    Stored, SubmitError,
 };
 use proof::Hash;
 use support::*;
+use uuid::Uuid;
 
 on_both_engines!(
     without_room_nothing_is_recorded_and_with_room_again_everything_once,
@@ -112,6 +114,30 @@ async fn the_read_models_wait_for_room_and_miss_nothing(place: &Place<'_>) {
 struct Lossy {
     store: Arc<Store>,
     lost: AtomicU32,
+}
+
+#[async_trait]
+impl PeopleStore for Lossy {
+    async fn people(&self, firm: FirmId, ids: &[Uuid]) -> Result<Vec<Person>, StoreError> {
+        self.store.people(firm, ids).await
+    }
+
+    async fn people_after(
+        &self,
+        firm: FirmId,
+        after: Option<Uuid>,
+        limit: usize,
+    ) -> Result<Vec<Person>, StoreError> {
+        self.store.people_after(firm, after, limit).await
+    }
+
+    async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
+        self.store.keep_people(firm, people).await
+    }
+
+    async fn rewrap(&self, firm: FirmId, keys: &[Rewrapped]) -> Result<u64, StoreError> {
+        self.store.rewrap(firm, keys).await
+    }
 }
 
 #[async_trait]
@@ -214,7 +240,7 @@ async fn losing(place: &Place<'_>, lost: u32) -> (Bench, Engine) {
     }
     let retry_delay = std::time::Duration::from_millis(1);
     let settings = Settings { retry_delay, ..Settings::default() };
-    (bench, Engine::new(Arc::new(lossy), clock, ids, settings))
+    (bench, Engine::new(Arc::new(lossy), clock, ids, firm_keys(), settings))
 }
 
 fn report() -> domain::command::Command {

@@ -127,6 +127,8 @@ impl Plan for Late {
             rows: Vec::new(),
             outcomes: Vec::new(),
             head: opening.head,
+            people: Vec::new(),
+            erased: Vec::new(),
         })
     }
     fn loaded(&mut self, _: Vec<log::LoadedStream>) -> Step {

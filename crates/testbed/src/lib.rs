@@ -1,4 +1,4 @@
-//! PostgreSQL for tests: a database of a test's own on the cluster that all tests share, or a whole
+//! What tests of several crates need: firm keys, and PostgreSQL, as a database of a test's own on the cluster that all tests share, or a whole
 //! cluster of its own for a test that stops, fills or copies one.
 //!
 //! Everything here panics on the first thing that does not work: a test that cannot go on stops.
@@ -12,6 +12,13 @@ pub use cluster::{Cluster, Stop};
 pub use database::{Database, shared_cluster};
 
 use std::process::Command;
+
+use vault::{FirmKey, FirmKeys};
+
+/// The firm keys that every test seals under, so that one process of a test opens what another sealed.
+pub fn firm_keys() -> FirmKeys {
+    FirmKeys::new(FirmKey::from_bytes([7; 32]))
+}
 
 /// Runs a statement with the server's own client, and gives what it printed, without decoration.
 fn psql(url: &str, statement: &str) -> String {

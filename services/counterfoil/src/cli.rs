@@ -6,8 +6,8 @@ use clap::{Args, Parser, Subcommand};
 use uuid::Uuid;
 
 use crate::command::{
-    backup, billing, charges, clients, completions, couples, due, firm, follow, import, invoices,
-    log_care, moving, payment, serve, status, tokens,
+    backup, billing, charges, clients, completions, couples, due, firm, firm_keys, follow, import,
+    invoices, log_care, moving, payment, privacy, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -36,6 +36,13 @@ pub(crate) struct Global {
         value_name = "DATABASE"
     )]
     pub(crate) database: String,
+    /// The file of the firm keys, under which personal values are sealed: 64 hexadecimal digits a line,
+    /// the key in use last. Without it, a file beside an SQLite database, made with it
+    #[arg(long, global = true, env = "COUNTERFOIL_KEY_FILE", value_name = "FILE")]
+    pub(crate) key_file: Option<PathBuf>,
+    /// The firm keys themselves; only in the environment, where no list of processes shows them
+    #[arg(long, global = true, env = "COUNTERFOIL_KEYS", hide = true, hide_env_values = true)]
+    pub(crate) keys: Option<String>,
     /// The server to ask instead of a database
     #[arg(long, global = true, env = "COUNTERFOIL_SERVER", value_name = "URL")]
     pub(crate) server: Option<String>,
@@ -94,6 +101,14 @@ pub(crate) enum Command {
     Payment(payment::PaymentCommand),
     /// List clients who may be a couple, or decide about two
     Couples(couples::CouplesArgs),
+    /// Place a legal hold on a client: nothing of the client is erased while it stands
+    Hold(privacy::HoldArgs),
+    /// Lift a legal hold
+    Release(privacy::HoldArgs),
+    /// Destroy the key of a client's personal values, for good
+    Erase(privacy::EraseArgs),
+    /// List what is kept of each client, until when and by which law
+    Retention(Limit),
     /// Print events as they are recorded
     Follow(follow::FollowArgs),
     /// Ask a server whether it serves; --server names it if it is not the one on this machine
@@ -111,6 +126,9 @@ pub(crate) enum Command {
     /// Create, list or revoke bearer tokens
     #[command(subcommand)]
     Tokens(tokens::TokensCommand),
+    /// Add a key that personal values are sealed under, or put it to use for every client
+    #[command(subcommand)]
+    FirmKeys(firm_keys::FirmKeysCommand),
     /// Print the completions of a shell
     Completions(completions::CompletionsArgs),
 }

@@ -8,6 +8,7 @@ use api::v1::accounts_client::AccountsClient;
 use api::v1::administration_client::AdministrationClient;
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
+use api::v1::privacy_client::PrivacyClient;
 use api::{name, v1};
 use calendar::{CivilDate, Zone};
 use domain::ids::{CaseId, FirmId};
@@ -25,6 +26,8 @@ use crate::cli::Global;
 use crate::embedded::{self, Database};
 use crate::exit::Stop;
 use crate::find;
+use crate::keys;
+use vault::FirmKeys;
 
 /// How long a connection may take to come about.
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
@@ -68,6 +71,8 @@ pub(crate) struct Session {
     pub(crate) billing: BillingClient<Wire>,
     /// The firm itself.
     pub(crate) administration: AdministrationClient<Wire>,
+    /// Personal values.
+    pub(crate) privacy: PrivacyClient<Wire>,
     /// The end of the log when the command began: reads wait for it.
     pub(crate) position: i64,
     firm: Option<FirmId>,
@@ -94,16 +99,19 @@ impl Session {
                 path.display()
             )));
         }
-        Self::in_process(&database, global.firm, outbox).await
+        let firm_keys = keys::firm_keys(global, &database)?;
+        Self::in_process(&database, firm_keys, global.firm, outbox).await
     }
 
     /// The ledger inside this process.
     pub(crate) async fn in_process(
         database: &Database,
+        firm_keys: FirmKeys,
         firm: Option<Uuid>,
         outbox: Option<&Path>,
     ) -> anyhow::Result<Self> {
-        let (ledger, store) = embedded::open(database, outbox, embedded::own_limits()).await?;
+        let (ledger, store) =
+            embedded::open(database, firm_keys, outbox, embedded::own_limits()).await?;
         let firms = store.firms().await.with_context(|| format!("cannot read {database}"))?;
         let firm = choose(&firms, firm.map(FirmId));
         let channel =
@@ -145,6 +153,7 @@ impl Session {
             accounts: client!(AccountsClient),
             billing: client!(BillingClient),
             administration: client!(AdministrationClient),
+            privacy: client!(PrivacyClient),
             position: 0,
             firm,
             choice,
@@ -217,8 +226,8 @@ impl Session {
 
     /// Lets what is under way be answered and closes the database.
     pub(crate) async fn close(self) {
-        let Self { cases, accounts, billing, administration, ledger, .. } = self;
-        drop((cases, accounts, billing, administration));
+        let Self { cases, accounts, billing, administration, privacy, ledger, .. } = self;
+        drop((cases, accounts, billing, administration, privacy));
         let Some(ledger) = ledger else { return };
         if !ledger.shutdown().await {
             tracing::warn!("the database was closed before everything had been drained");

@@ -9,6 +9,7 @@ use anyhow::Context;
 use ledger::gateway::FileOutbox;
 use ledger::{Ledger, Limits};
 use store::{OpenError, Store};
+use vault::FirmKeys;
 
 use crate::exit::Stop;
 
@@ -113,9 +114,10 @@ pub(crate) fn own_limits() -> Limits {
     }
 }
 
-/// Opens the database, made if it is not there, and starts the ledger on it.
+/// Opens the database, made if it is not there, and starts the ledger on it, sealing under firm keys.
 pub(crate) async fn open(
     database: &Database,
+    firm_keys: FirmKeys,
     outbox: Option<&Path>,
     limits: Limits,
 ) -> anyhow::Result<(Ledger, Arc<Store>)> {
@@ -126,6 +128,7 @@ pub(crate) async fn open(
         store.clone(),
         clock.clone(),
         Arc::new(log::UuidV7Ids::new()),
+        firm_keys,
         log::Settings::default(),
     );
     engine.start().await.with_context(|| format!("cannot read {database}"))?;

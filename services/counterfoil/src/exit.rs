@@ -78,7 +78,8 @@ impl Exit {
             return Self::of_code(status.code());
         }
         let unreachable = error.downcast_ref::<tonic::transport::Error>().is_some()
-            || error.downcast_ref::<store::OpenError>().is_some();
+            || error.downcast_ref::<store::OpenError>().is_some()
+            || error.downcast_ref::<vault::source::SourceError>().is_some();
         if unreachable {
             return Self::Unavailable;
         }

@@ -11,6 +11,7 @@ mod embedded;
 mod exit;
 mod fault;
 mod find;
+mod keys;
 mod logging;
 mod out;
 mod table;

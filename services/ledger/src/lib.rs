@@ -18,6 +18,7 @@ mod ledger;
 mod metrics;
 mod paging;
 mod present;
+mod privacy;
 mod reading;
 mod server;
 mod telemetry;

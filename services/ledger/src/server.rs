@@ -21,6 +21,7 @@ use crate::case_ledger::CaseLedgerRpc;
 use crate::config::{CONNECTION_STREAMS_MAX, ConfigError, ServerConfig};
 use crate::front::{Door, FrontLayer};
 use crate::ledger::Ledger;
+use crate::privacy::PrivacyRpc;
 
 /// How often an idle connection is asked whether it is still there.
 const KEEPALIVE_INTERVAL: Duration = Duration::from_secs(30);
@@ -156,6 +157,7 @@ impl Ledger {
         let cases = v1::case_ledger_server::CaseLedgerServer::new(CaseLedgerRpc(ledger()));
         let accounts = v1::accounts_server::AccountsServer::new(AccountsRpc(ledger()));
         let billing = v1::billing_server::BillingServer::new(BillingRpc(ledger()));
+        let privacy = v1::privacy_server::PrivacyServer::new(PrivacyRpc(ledger()));
         let firm =
             v1::administration_server::AdministrationServer::new(AdministrationRpc(ledger()));
         let (health_reporter, health) = tonic_health::server::health_reporter();
@@ -171,6 +173,7 @@ impl Ledger {
             .add_service(bounded!(accounts))
             .add_service(bounded!(billing))
             .add_service(bounded!(firm))
+            .add_service(bounded!(privacy))
             .add_service(health)
             .add_service(reflection().build_v1()?)
             .add_service(reflection().build_v1alpha()?))
@@ -199,6 +202,7 @@ const HEALTH_SERVICES: &[&str] = &[
     "counterfoil.v1.Accounts",
     "counterfoil.v1.Billing",
     "counterfoil.v1.Administration",
+    "counterfoil.v1.Privacy",
 ];
 
 async fn read(path: &std::path::Path) -> Result<Vec<u8>, ServeError> {

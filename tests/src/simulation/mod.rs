@@ -15,17 +15,20 @@ use std::time::Duration;
 
 use anyhow::{Context as _, ensure};
 use domain::command::Command;
-use domain::event::{AccountEvent, Event, Recorded, UtcMicros};
+use domain::event::{AccountEvent, CaseEvent, Event, Recorded, UtcMicros};
 use domain::ids::RequestId;
+use domain::sealing::person_of;
 use log::memory::{FaultPlan, MemoryStore};
 use log::{
     Accepted, AppendRow, Batch, Head, LoadedStream, LogStore as _, NOTHING_KNOWN, Opening, Outcome,
-    OutcomeResult, Plan, SequentialIds, Step, SteppedClock, Submission,
+    OutcomeResult, Person, Plan, SequentialIds, Step, SteppedClock, Submission,
 };
 use proof::{Hash, leaf_hash};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
+use testbed::firm_keys;
 use uuid::Uuid;
+use vault::PersonKey;
 
 use crate::history::{Crm, Shape, firm_id, text};
 use crate::player::Player;
@@ -431,6 +434,19 @@ impl Simulation {
     }
 }
 
+/// Every client who enrolled among these events, with a key.
+fn everybody(rows: &[AppendRow]) -> Vec<Person> {
+    let firm_keys = firm_keys();
+    let enrolments =
+        rows.iter().filter(|row| matches!(row.recorded.event, Event::Case(CaseEvent::Enrolled(_))));
+    let ids = enrolments.filter_map(|row| person_of(row.recorded.stream));
+    ids.map(|id| {
+        let wrapped = firm_keys.wrap(firm_id().0, id, &PersonKey::from_bytes([9; 32]));
+        Person { id, wrapped, compared_by: None }
+    })
+    .collect()
+}
+
 /// Puts the days before the run into the store as one batch.
 struct Import(Vec<Recorded>, u64);
 
@@ -454,7 +470,8 @@ impl Plan for Import {
             }
             rows.push(AppendRow { recorded, bytes, leaf });
         }
-        Step::Write(Batch { expected: 0, rows, outcomes, head })
+        let (people, erased) = (everybody(&rows), Vec::new());
+        Step::Write(Batch { expected: 0, rows, outcomes, head, people, erased })
     }
 
     fn loaded(&mut self, _: Vec<LoadedStream>) -> Step {

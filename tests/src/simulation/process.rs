@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use log::memory::{MemoryStore, Process};
 use log::{Engine, SequentialIds, Settings, SteppedClock, Submission, SubmitError};
+use testbed::firm_keys;
 use tokio::task::JoinHandle;
 
 use super::book::{Attempt, Book};
@@ -81,7 +82,7 @@ impl Running {
         let store: Arc<Process> = Arc::clone(&process);
         let clock: Arc<SteppedClock> = Arc::clone(&shared.clock);
         let ids: Arc<SequentialIds> = Arc::clone(&shared.ids);
-        let engine = Engine::new(store, clock, ids, settings());
+        let engine = Engine::new(store, clock, ids, firm_keys(), settings());
         // The projector of a firm starts with the first question about it.
         drop(engine.applied(firm_id()));
         Self { engine, process, inside: Arc::default(), waiters: Vec::new() }

@@ -223,6 +223,11 @@ pub fn list_cases(m: &v1::ListCasesRequest) -> Result<Page<CaseFilter>, FieldErr
     })
 }
 
+/// Reads a `ListRetention`.
+pub fn list_retention(m: &v1::ListRetentionRequest) -> Result<Page<()>, FieldErrors> {
+    page(head!(m), USUAL, |_, _| Some(()))
+}
+
 /// Reads a `ReadEvents`. It reads the log itself, so there is nothing to wait for.
 pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, FieldErrors> {
     let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), 0);

@@ -3,6 +3,7 @@
 use domain::command::Command;
 use domain::ids::{CaseId, EventId, FirmId, RequestId};
 use domain::refusal::{Reason, Violation};
+use domain::sealing::InTheClear;
 use domain::value::Text;
 use domain::{Context, Halt, State, World};
 use tonic_types::{ErrorDetails, StatusExt};
@@ -97,6 +98,7 @@ fn domain_mismatch() -> Refusal {
             request_id: RequestId(Uuid::from_u128(3)),
             now: UtcMicros(0),
             next_id: &mut next_id,
+            sealer: &mut InTheClear,
         };
         match domain::decide(&mut world, context, &command) {
             Err(Halt::Need(stream)) => world.insert(stream, State::empty(stream)),

@@ -135,7 +135,7 @@ fn a_file_has_one_service_and_lies_where_its_package_says() {
         .filter(|service| service.package_name() == PACKAGE)
         .map(|service| service.name().to_owned())
         .collect();
-    assert_eq!(services, ["Accounts", "Administration", "Billing", "CaseLedger"]);
+    assert_eq!(services, ["Accounts", "Administration", "Billing", "CaseLedger", "Privacy"]);
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use calendar::{BusinessCalendar, CivilDate};
 
-use super::{Case, CaseStatus, fact};
+use super::{Case, CaseStatus, fact, retention};
 use crate::command::{Cancel, CaseAction, Enrol, SendRound, SignConsent};
 use crate::event::{
     CaseEvent, ConsentCancelled, ConsentSigned, EndedBy, Enrolled, ExposureKind, PaperKind,
@@ -59,6 +59,10 @@ pub(crate) fn decide(
     if case.enrolment.is_none() {
         return Err(facts.refuse(Reason::CaseUnknown, "nobody has enrolled under this case"));
     }
+    if let Some(erased) = &case.erased {
+        let detail = format!("the client was erased on {}: the case is closed for good", erased.on);
+        return Err(facts.refuse(Reason::StateRefuses, detail));
+    }
     match action {
         CaseAction::Enrol(_) => unreachable!("handled above"),
         CaseAction::SignConsent(sign) => signed(case, facts, sign).map(one),
@@ -88,6 +92,20 @@ pub(crate) fn decide(
             }
             Ok(one(end.clone()))
         }
+        CaseAction::PlaceLegalHold(hold) => {
+            if case.holds.contains_key(&hold.matter) {
+                let detail = "this hold stands already";
+                return Err(facts.refuse(Reason::AlreadyRecorded, detail));
+            }
+            Ok(one(hold.clone()))
+        }
+        CaseAction::LiftLegalHold(hold) => {
+            if !case.holds.contains_key(&hold.matter) {
+                return Err(facts.unknown("a legal hold for this matter"));
+            }
+            Ok(one(hold.clone()))
+        }
+        CaseAction::EraseClient(erase) => retention::erase(case, facts, erase).map(one),
         _ => fact::decide(case, facts, action),
     }
 }
@@ -97,7 +115,7 @@ pub(crate) fn one(event: impl Into<CaseEvent>) -> Vec<CaseEvent> {
 }
 
 /// Whether the service has ended or was cancelled in its days.
-fn is_over(case: &Case) -> bool {
+pub(super) fn is_over(case: &Case) -> bool {
     matches!(case.status(), CaseStatus::Ended | CaseStatus::Cancelled)
 }
 

@@ -116,6 +116,16 @@ impl Case {
             CaseEvent::MessageLogged(e) => self.message(e, mark),
             // It changes nothing that rules look at; it stays in the log and the timeline.
             CaseEvent::CorrectionNoted(_) => {}
+            CaseEvent::LegalHoldPlaced(e) => {
+                self.holds.entry(e.matter.clone()).or_insert(mark);
+            }
+            CaseEvent::LegalHoldLifted(e) => {
+                self.holds.remove(&e.matter);
+            }
+            CaseEvent::ClientErased(_) => {
+                Arc::make_mut(&mut self.contacts).clear();
+                self.erased = Some(mark);
+            }
             CaseEvent::ServicePaused(_) => {
                 let from = self.settled_until(mark.on);
                 if let Some(schedule) = &mut self.schedule {

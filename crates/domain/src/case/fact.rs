@@ -90,6 +90,9 @@ pub(super) fn decide(
             Ok(one(e.clone()))
         }
         CaseAction::Enrol(_)
+        | CaseAction::PlaceLegalHold(_)
+        | CaseAction::LiftLegalHold(_)
+        | CaseAction::EraseClient(_)
         | CaseAction::SignConsent(_)
         | CaseAction::Cancel(_)
         | CaseAction::OpenWork

@@ -5,6 +5,7 @@ mod evolve;
 mod fact;
 mod listing;
 mod readiness;
+mod retention;
 mod round;
 mod standing;
 mod work;
@@ -18,6 +19,7 @@ pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
 pub use listing::{Listing, ListingStatus};
 pub use readiness::{Readiness, Step, StepDone};
+pub use retention::Retained;
 pub use round::{Asked, LetterState, Round, RunningClock};
 pub use work::{Assigned, assign};
 
@@ -28,6 +30,7 @@ use crate::ids::{AccountId, BureauCode, ItemCode, PaperCode, PlanCode, StateCode
 use crate::money::Money;
 use crate::rules::Rules;
 use crate::terms::{Sale, Seat, Terms, Work};
+use crate::value::Text;
 
 record! {
     /// An event that happened: when, where it stands, and whether it was told late.
@@ -217,10 +220,14 @@ record! {
         ended: Option<Ended>,
         /// The enrolment.
         enrolment: Option<Enrolment>,
+        /// The erasure of the client's personal values.
+        erased: Option<Mark>,
         /// Exposures.
         exposures: Vec<ExposureSeen>,
         /// The gates last noted as holding a period's fee.
         held: BTreeMap<u32, BTreeSet<Gate>>,
+        /// Legal holds that stand, by matter.
+        holds: BTreeMap<Text, Mark>,
         /// Failed identity questions that nobody has solved yet.
         identity_failed: Option<Mark>,
         /// Listings, by item and bureau.

@@ -17,6 +17,8 @@ pub use read::{DecodeError, In};
 pub(crate) use scalar::{hex, unhex};
 pub use write::Out;
 
+use crate::value::Personal;
+
 /// A value with exactly one stored form.
 pub trait Field: Sized {
     /// Writes the stored form.
@@ -31,6 +33,9 @@ pub trait Field: Sized {
     fn absent() -> Option<Self> {
         None
     }
+    /// Shows every personal value in this one, in the order they are stored. Whatever may hold one
+    /// passes it on; a record does by itself.
+    fn each_personal(&mut self, _visit: &mut dyn FnMut(&mut Personal)) {}
 }
 
 /// The stored form of a value on its own.
@@ -74,6 +79,10 @@ macro_rules! record {
                 $(let $field = input.member(stringify!($field))?;)*
                 input.close_object()?;
                 Ok(Self { $($field),* })
+            }
+            #[allow(unused_variables, reason = "a record may have no member")]
+            fn each_personal(&mut self, visit: &mut dyn FnMut(&mut $crate::value::Personal)) {
+                $(self.$field.each_personal(visit);)*
             }
         }
     };

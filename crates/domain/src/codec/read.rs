@@ -253,7 +253,7 @@ impl<'a> In<'a> {
     }
 
     /// The kind of value that stands here, by its first byte.
-    pub(super) fn next_byte(&self) -> Option<u8> {
+    pub(crate) fn next_byte(&self) -> Option<u8> {
         self.peek()
     }
 }

@@ -8,6 +8,7 @@ use calendar::{
 };
 
 use super::{DecodeError, Field, In, Out, record};
+use crate::value::Personal;
 
 impl Field for bool {
     fn put(&self, out: &mut Out) {
@@ -73,10 +74,15 @@ impl<T: Field> Field for Option<T> {
     fn absent() -> Option<Self> {
         Some(None)
     }
+    fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+        if let Some(value) = self {
+            value.each_personal(visit);
+        }
+    }
 }
 
 /// Shared in memory, stored like the value itself.
-impl<T: Field> Field for Arc<T> {
+impl<T: Field + Clone> Field for Arc<T> {
     fn put(&self, out: &mut Out) {
         self.as_ref().put(out);
     }
@@ -89,6 +95,9 @@ impl<T: Field> Field for Arc<T> {
     fn absent() -> Option<Self> {
         T::absent().map(Arc::new)
     }
+    fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+        Self::make_mut(self).each_personal(visit);
+    }
 }
 
 impl<T: Field> Field for Box<T> {
@@ -97,6 +106,9 @@ impl<T: Field> Field for Box<T> {
     }
     fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
         T::take(input).map(Box::new)
+    }
+    fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+        self.as_mut().each_personal(visit);
     }
 }
 
@@ -115,6 +127,11 @@ impl<T: Field> Field for Vec<T> {
             list.push(T::take(input)?);
         }
         Ok(list)
+    }
+    fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+        for value in self {
+            value.each_personal(visit);
+        }
     }
 }
 
@@ -152,6 +169,11 @@ impl<K: Field + Ord, V: Field> Field for BTreeMap<K, V> {
         }
         Ok(map)
     }
+    fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+        for value in self.values_mut() {
+            value.each_personal(visit);
+        }
+    }
 }
 
 impl<A: Field, B: Field> Field for (A, B) {
@@ -169,6 +191,10 @@ impl<A: Field, B: Field> Field for (A, B) {
             return Err(input.error("a pair"));
         }
         Ok((first, second))
+    }
+    fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+        self.0.each_personal(visit);
+        self.1.each_personal(visit);
     }
 }
 

@@ -15,7 +15,7 @@ use crate::event::{
 use crate::ids::CaseId;
 use crate::refusal::{Reason, Refusal};
 use crate::terms::Seat;
-use crate::world::{Draft, Halt, World};
+use crate::world::{Draft, Halt};
 
 /// Two cases, the one that enrolled first in front: its account pays.
 struct Pair {
@@ -35,17 +35,17 @@ pub(super) fn decide(
     let today = today(draft)?;
     match action {
         CoupleAction::Unlink => unlink(draft, first, second, today),
-        CoupleAction::Compare => match pair(draft.world(), first, second)? {
+        CoupleAction::Compare => match pair(draft, first, second)? {
             Ok(pair) => compare(draft, &pair, today),
             // The matcher only proposes; what cannot be a couple is simply none.
             Err(_) => Ok(()),
         },
         CoupleAction::Confirm => {
-            let pair = pair(draft.world(), first, second)??;
+            let pair = pair(draft, first, second)??;
             link(draft, &pair, LinkedBy::Person, today)
         }
         CoupleAction::Refuse => {
-            let pair = pair(draft.world(), first, second)??;
+            let pair = pair(draft, first, second)??;
             if pair.refused {
                 return Err(refuse(second, "a person refused this pair before").into());
             }
@@ -68,7 +68,12 @@ fn refuse(case: CaseId, detail: &str) -> Refusal {
 }
 
 /// The two as a pair, if they may be one at all: both on a couple plan, both served, neither linked.
-fn pair(world: &World, first: CaseId, second: CaseId) -> Result<Result<Pair, Refusal>, Halt> {
+fn pair(
+    draft: &Draft<'_, '_>,
+    first: CaseId,
+    second: CaseId,
+) -> Result<Result<Pair, Refusal>, Halt> {
+    let world = draft.world();
     let (one, two) = (world.case(first)?, world.case(second)?);
     let (own, other) = (world.account(first.own_account())?, world.account(second.own_account())?);
     if first == second {
@@ -87,8 +92,11 @@ fn pair(world: &World, first: CaseId, second: CaseId) -> Result<Result<Pair, Ref
     Ok(Ok(Pair {
         payer,
         other: other_id,
-        matches: match (party(one, own), party(two, other)) {
-            (Some(one), Some(two)) => matches(one, two),
+        matches: match (draft.opened_contact(first)?, draft.opened_contact(second)?) {
+            (Some(one), Some(two)) => matches(
+                Party { contact: &one, card: own.card.as_ref() },
+                Party { contact: &two, card: other.card.as_ref() },
+            ),
             _ => BTreeSet::new(),
         },
         suggested: payers.suggested.get(&other_id).map(|s| s.matches.clone()),
@@ -110,11 +118,6 @@ fn why_not(case: &Case, account: &Account) -> Option<&'static str> {
         return Some("linked to another already");
     }
     None
-}
-
-fn party<'a>(case: &'a Case, account: &'a Account) -> Option<Party<'a>> {
-    let contact = &case.contact()?.contact;
-    Some(Party { contact, card: account.card.as_ref() })
 }
 
 fn compare(draft: &mut Draft<'_, '_>, pair: &Pair, today: CivilDate) -> Result<(), Halt> {

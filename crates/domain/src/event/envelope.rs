@@ -171,6 +171,13 @@ impl Recorded {
         Ok(recorded)
     }
 
+    /// The payload alone, as canonical JSON.
+    pub fn payload_to_bytes(&self) -> Vec<u8> {
+        let mut out = Out::default();
+        self.event.put_payload(&mut out);
+        out.into_bytes()
+    }
+
     /// Where this event stands.
     pub fn reference(&self) -> EventRef {
         EventRef { id: self.event_id, position: self.position }

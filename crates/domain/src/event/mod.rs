@@ -19,6 +19,7 @@ pub use firm::*;
 pub use upcast::{UPCASTERS, Upcaster, lift};
 
 use crate::codec::{DecodeError, Field, In, Out};
+use crate::value::Personal;
 
 /// Declares the events of one kind of stream.
 macro_rules! events {
@@ -45,6 +46,10 @@ macro_rules! events {
 
             fn put_payload(&self, out: &mut Out) {
                 match self { $(Self::$Event(body) => body.put(out)),* }
+            }
+
+            fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+                match self { $(Self::$Event(body) => body.each_personal(visit)),* }
             }
 
             fn take_payload(name: &str, input: &mut In<'_>) -> Option<Result<Self, DecodeError>> {
@@ -103,6 +108,9 @@ events! {
         FeeHeld = "fee_held" v 1,
         ExposureFound = "exposure_found" v 1,
         CorrectionNoted = "correction_noted" v 1,
+        LegalHoldPlaced = "legal_hold_placed" v 1,
+        LegalHoldLifted = "legal_hold_lifted" v 1,
+        ClientErased = "client_erased" v 1,
     }
 }
 
@@ -194,6 +202,15 @@ impl Event {
             Self::Case(event) => event.type_version(),
             Self::Account(event) => event.type_version(),
             Self::Firm(event) => event.type_version(),
+        }
+    }
+
+    /// Shows every personal value, in the order they are stored.
+    pub fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
+        match self {
+            Self::Case(event) => event.each_personal(visit),
+            Self::Account(event) => event.each_personal(visit),
+            Self::Firm(event) => event.each_personal(visit),
         }
     }
 

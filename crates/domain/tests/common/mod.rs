@@ -19,6 +19,7 @@ use counterfoil_domain::ids::*;
 use counterfoil_domain::money::{Currency, Money};
 use counterfoil_domain::refusal::{Reason, Refusal};
 use counterfoil_domain::rules::{EXAMPLE_PACKS, RulePack};
+use counterfoil_domain::sealing::InTheClear;
 use counterfoil_domain::terms::*;
 use counterfoil_domain::value::{Personal, Text};
 use counterfoil_domain::{Context, Halt, State, World, decide};
@@ -135,6 +136,7 @@ impl Desk {
                 request_id: RequestId(Uuid::from_u128(self.log.len() as u128)),
                 now,
                 next_id: &mut ids,
+                sealer: &mut InTheClear,
             };
             match decide(&mut self.world, context, command) {
                 Ok(events) => {

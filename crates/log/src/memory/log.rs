@@ -1,16 +1,19 @@
 //! One firm's log in memory.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
+use domain::sealing::person_of;
 use domain::world::{STATE_VERSION, State};
 use proof::Hash;
+use uuid::Uuid;
 
 use super::PAGE_BYTES_MAX;
 use super::rows::Generations;
 use crate::error::StoreError;
 use crate::outcome::Outcome;
+use crate::people::{Person, Rewrapped};
 use crate::ports::{
     Batch, Checkpoint, Gap, Head, LoadedStream, Meanwhile, ProjectionStep, Snapshot, Stored,
 };
@@ -29,6 +32,7 @@ pub(super) struct FirmLog {
     streams: HashMap<StreamId, Vec<u64>>,
     outcomes: HashMap<RequestId, Outcome>,
     snapshots: HashMap<StreamId, (Snapshot, u64)>,
+    people: BTreeMap<Uuid, Person>,
     generations: Generations,
 }
 
@@ -49,6 +53,7 @@ impl FirmLog {
             streams: HashMap::new(),
             outcomes: HashMap::new(),
             snapshots: HashMap::new(),
+            people: BTreeMap::new(),
             generations: Generations::default(),
         }
     }
@@ -148,7 +153,9 @@ impl FirmLog {
         let positions = self.streams.get(&stream).map_or(&[][..], Vec::as_slice);
         let after = positions.iter().skip(index(version)).take_while(|at| **at <= up_to);
         let events = after.map(|position| self.stored(*position)).collect();
-        LoadedStream { stream, snapshot: snapshot.cloned(), events }
+        let person = self.people.get(&person_of(stream).unwrap_or(self.firm.0));
+        let key = person.map(|person| person.wrapped.clone());
+        LoadedStream { stream, snapshot: snapshot.cloned(), events, key }
     }
 
     /// Appends a batch whole, or rejects it whole.
@@ -164,7 +171,41 @@ impl FirmLog {
         }
         self.outcomes.extend(batch.outcomes);
         self.head = batch.head;
+        self.keep_people(&batch.people);
+        for erased in &batch.erased {
+            self.people.remove(erased);
+            self.snapshots.retain(|stream, _| person_of(*stream) != Some(*erased));
+        }
         Ok(())
+    }
+
+    pub(super) fn people(&self, ids: &[Uuid]) -> Vec<Person> {
+        ids.iter().filter_map(|id| self.people.get(id)).cloned().collect()
+    }
+
+    pub(super) fn people_after(&self, after: Option<Uuid>, limit: usize) -> Vec<Person> {
+        let later = self.people.values().filter(|person| after.is_none_or(|id| person.id > id));
+        later.take(limit).cloned().collect()
+    }
+
+    pub(super) fn keep_people(&mut self, people: &[Person]) {
+        for person in people {
+            let kept = self.people.entry(person.id).or_insert_with(|| person.clone());
+            kept.wrapped.clone_from(&person.wrapped);
+            kept.compared_by = person.compared_by.or(kept.compared_by);
+        }
+    }
+
+    pub(super) fn rewrap(&mut self, keys: &[Rewrapped]) -> u64 {
+        let mut done = 0;
+        for key in keys {
+            let kept = self.people.get_mut(&key.id).filter(|kept| kept.wrapped == key.before);
+            if let Some(kept) = kept {
+                kept.wrapped.clone_from(&key.after);
+                done += 1;
+            }
+        }
+        done
     }
 
     /// What the constraints of a database would reject, and a little more.

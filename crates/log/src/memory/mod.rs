@@ -19,6 +19,7 @@ use domain::ids::{FirmId, RequestId};
 use domain::world::State;
 use proof::Hash;
 use tokio::sync::{OwnedRwLockWriteGuard, RwLock};
+use uuid::Uuid;
 
 pub use faults::{FaultPlan, Injected};
 pub use process::Process;
@@ -26,6 +27,7 @@ pub use process::Process;
 use crate::engine::lock;
 use crate::error::StoreError;
 use crate::outcome::Outcome;
+use crate::people::{PeopleStore, Person, Rewrapped};
 use crate::ports::{
     Batch, Checkpoint, Head, LoadedStream, LogStore, Opening, Plan, ProjectionStep,
     ProjectionStore, Step, Stored,
@@ -232,6 +234,31 @@ impl Shared {
             return Err(StoreError::OutcomeUnknown { source: None });
         }
         Ok(())
+    }
+}
+
+#[async_trait]
+impl PeopleStore for MemoryStore {
+    async fn people(&self, firm: FirmId, ids: &[Uuid]) -> Result<Vec<Person>, StoreError> {
+        Ok(self.shared().firm(firm).people(ids))
+    }
+
+    async fn people_after(
+        &self,
+        firm: FirmId,
+        after: Option<Uuid>,
+        limit: usize,
+    ) -> Result<Vec<Person>, StoreError> {
+        Ok(self.shared().firm(firm).people_after(after, limit))
+    }
+
+    async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
+        self.shared().firm(firm).keep_people(people);
+        Ok(())
+    }
+
+    async fn rewrap(&self, firm: FirmId, keys: &[Rewrapped]) -> Result<u64, StoreError> {
+        Ok(self.shared().firm(firm).rewrap(keys))
     }
 }
 

@@ -3,6 +3,7 @@
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{BureauRegistered, Recorded, StreamId};
 use domain::ids::{BureauCode, CaseId, EventId, RequestId};
+use domain::sealing::InTheClear;
 use domain::value::Text;
 use domain::world::{Context, Halt, World};
 use uuid::Uuid;
@@ -95,6 +96,7 @@ fn decide(
             request_id,
             now: last.recorded_at,
             next_id: &mut next_id,
+            sealer: &mut InTheClear,
         };
         match domain::decide(&mut world, context, command) {
             Ok(events) => return Some(events),
@@ -132,6 +134,13 @@ fn append(
         recorded_at: last.recorded_at,
         result: OutcomeResult::Accepted(accepted),
     };
-    let batch = Batch { expected, rows, outcomes: vec![(request, outcome)], head };
+    let batch = Batch {
+        expected,
+        rows,
+        outcomes: vec![(request, outcome)],
+        head,
+        people: Vec::new(),
+        erased: Vec::new(),
+    };
     log.append(batch).expect("what was decided on the head fits the head");
 }

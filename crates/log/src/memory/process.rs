@@ -9,10 +9,12 @@ use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use proof::Hash;
+use uuid::Uuid;
 
 use super::MemoryStore;
 use crate::error::StoreError;
 use crate::outcome::Outcome;
+use crate::people::{PeopleStore, Person, Rewrapped};
 use crate::ports::{
     Checkpoint, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore, Stored,
 };
@@ -48,6 +50,30 @@ impl Process {
         let answer = call.await;
         self.survives().await;
         answer
+    }
+}
+
+#[async_trait]
+impl PeopleStore for Process {
+    async fn people(&self, firm: FirmId, ids: &[Uuid]) -> Result<Vec<Person>, StoreError> {
+        self.call(self.store.people(firm, ids)).await
+    }
+
+    async fn people_after(
+        &self,
+        firm: FirmId,
+        after: Option<Uuid>,
+        limit: usize,
+    ) -> Result<Vec<Person>, StoreError> {
+        self.call(self.store.people_after(firm, after, limit)).await
+    }
+
+    async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
+        self.call(self.store.keep_people(firm, people)).await
+    }
+
+    async fn rewrap(&self, firm: FirmId, keys: &[Rewrapped]) -> Result<u64, StoreError> {
+        self.call(self.store.rewrap(firm, keys)).await
     }
 }
 

@@ -21,6 +21,8 @@ use append::{Append, Appended};
 
 /// Leaf hashes of one read.
 const LEAVES_PAGE: usize = 16_384;
+/// People of one page.
+const PEOPLE_PAGE: usize = 1_000;
 
 /// A log that is the same in both stores.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -171,6 +173,7 @@ impl<P: FnMut(Moving) + Send> Move<'_, P> {
             self.copy(&head).await?;
             let target_root = self.prove(&head).await?;
             let walked = self.walk().await?;
+            self.copy_people().await?;
             let now = self.source_head().await?;
             if now == head && walked.copied == 0 {
                 return Ok(MoveReport {
@@ -272,6 +275,20 @@ impl<P: FnMut(Moving) + Send> Move<'_, P> {
             (self.progress)(Moving::Copying { position: self.reached.position, of: head.position });
         }
         Ok(())
+    }
+
+    /// Copies the keys of people, wrapped as they are: no firm key is needed to move. They come after the
+    /// events, so that no key is kept of whom the source erased meanwhile; an erasure after that is in
+    /// the next round, which its event brings about.
+    async fn copy_people(&self) -> Result<(), MoveError> {
+        let mut after = None;
+        loop {
+            let page = self.source.people_after(self.firm, after, PEOPLE_PAGE).await;
+            let page = page.map_err(MoveError::SourceStore)?;
+            let Some(last) = page.last() else { return Ok(()) };
+            after = Some(last.id);
+            self.target.keep_people(self.firm, &page).await.map_err(MoveError::TargetStore)?;
+        }
     }
 
     async fn append(&self, append: Append) -> Result<Appended, MoveError> {

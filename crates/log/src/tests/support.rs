@@ -16,6 +16,7 @@ use domain::terms::{Channel, Plan, Prices, Sale, Seat, Work};
 use domain::value::{Personal, Text};
 use domain::world::State;
 use uuid::Uuid;
+use vault::{FirmKey, FirmKeys};
 
 use crate::memory::MemoryStore;
 use crate::{
@@ -32,12 +33,17 @@ pub(super) struct Bench {
     pub(super) store: Arc<MemoryStore>,
 }
 
+pub(super) fn firm_keys() -> FirmKeys {
+    FirmKeys::new(FirmKey::from_bytes([7; 32]))
+}
+
 pub(super) fn engine_over(store: &Arc<MemoryStore>, settings: Settings) -> Engine {
     let store: Arc<MemoryStore> = Arc::clone(store);
     Engine::new(
         store,
         Arc::new(SteppedClock::at(NOW)),
         Arc::new(SequentialIds::default()),
+        firm_keys(),
         settings,
     )
 }

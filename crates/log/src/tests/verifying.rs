@@ -71,7 +71,7 @@ async fn a_changed_byte_is_found_at_its_position() {
     for (position, from, to) in [
         (1, "Plum Street", "Plum Strait"),
         (2, "\"9900\"", "\"9000\""),
-        (7, "Springfield", "Springfeild"),
+        (7, "individual", "individval"),
         (22, "2026-01-05", "2026-01-04"),
     ] {
         let bench = written().await;

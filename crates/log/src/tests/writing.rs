@@ -308,7 +308,7 @@ impl Clock for BrokenClock {
 async fn a_writer_that_died_is_replaced() {
     let store = Arc::new(MemoryStore::default());
     let (clock, ids) = (Arc::new(BrokenClock::default()), Arc::new(SequentialIds::default()));
-    let engine = Engine::new(store, clock, ids, Settings::default());
+    let engine = Engine::new(store, clock, ids, firm_keys(), Settings::default());
     let submit = || engine.submit(FIRM, submission(1, register()));
     assert_eq!(
         submit().await,

@@ -14,6 +14,7 @@ use uuid::Uuid;
 use super::column::add;
 use super::error::{failed, is_cut};
 use super::load::load;
+use super::people::{erase, keep_people};
 use super::statements::{APPEND, MAKE_HEAD, MOVED, READ, locked, opening};
 use super::write::{End, Transaction};
 use super::{Postgres, malformed, signed, unsigned};
@@ -198,6 +199,8 @@ async fn write(
     batch: Batch,
 ) -> Result<(), StoreError> {
     batch.check(position)?;
+    keep_people(connection, firm, &batch.people).await?;
+    erase(connection, firm, &batch.erased).await?;
     let mut arguments = PgArguments::default();
     add(&mut arguments, firm.0)?;
     Events::of(&batch)?.add_to(&mut arguments)?;

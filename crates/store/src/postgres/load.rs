@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
+use domain::sealing::person_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
 use log::{Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
@@ -173,21 +174,24 @@ async fn load_some(
     streams: &[StreamId],
     up_to: u64,
 ) -> Result<Vec<LoadedStream>, StoreError> {
-    let empty =
-        |stream: &StreamId| LoadedStream { stream: *stream, snapshot: None, events: Vec::new() };
-    let mut loaded: Vec<LoadedStream> = streams.iter().map(empty).collect();
+    let mut loaded: Vec<LoadedStream> = streams.iter().copied().map(LoadedStream::empty).collect();
+    let people: Vec<Uuid> =
+        streams.iter().map(|stream| person_of(*stream).unwrap_or(firm.0)).collect();
     let names: Vec<String> = streams.iter().map(StreamId::to_string).collect();
     let query = sqlx::query(SNAPSHOTS)
         .bind(firm.0)
         .bind(&names)
         .bind(i64::from(STATE_VERSION))
-        .bind(at_most(up_to));
+        .bind(at_most(up_to))
+        .bind(people);
     for row in query.fetch_all(&mut *connection).await.map_err(failed)? {
         let to = place(&mut loaded, &row)?;
-        let version = unsigned(row.try_get(1).map_err(failed)?)?;
-        let bytes = row.try_get(2).map_err(failed)?;
-        to.snapshot =
-            Some(Snapshot { stream: to.stream, version, state_version: STATE_VERSION, bytes });
+        to.key = row.try_get(3).map_err(failed)?;
+        if let Some(version) = row.try_get::<Option<i64>, _>(1).map_err(failed)? {
+            let (version, bytes) = (unsigned(version)?, row.try_get(2).map_err(failed)?);
+            let state_version = STATE_VERSION;
+            to.snapshot = Some(Snapshot { stream: to.stream, version, state_version, bytes });
+        }
     }
     let folded = |loaded: &LoadedStream| loaded.snapshot.as_ref().map_or(0, |s| s.version);
     let versions: Result<Vec<i64>, _> = loaded.iter().map(|l| signed(folded(l))).collect();

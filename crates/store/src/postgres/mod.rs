@@ -15,6 +15,7 @@ mod column;
 mod connect;
 mod error;
 mod load;
+mod people;
 mod pools;
 mod project;
 mod reading;

@@ -89,10 +89,30 @@ pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome FROM request \
     WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
 /// A head at 0 belongs to nobody: it was made for a request that was refused.
 pub(super) const FIRMS: &str = "SELECT firm FROM log_head WHERE position > 0 ORDER BY firm";
-pub(super) const SNAPSHOTS: &str = "SELECT u.place, s.version, s.body \
-    FROM UNNEST($2::text[]) WITH ORDINALITY u (stream, place) \
-    JOIN snapshot s ON s.firm = $1 AND s.stream = u.stream \
-    WHERE s.state_version = $3 AND s.position <= $4";
+/// Each stream named with its person: where to start folding it, and the person's key. Looked up one by
+/// one, for the reason that answers are.
+pub(super) const SNAPSHOTS: &str = "SELECT u.place, s.version, s.body, p.wrapped_key \
+    FROM UNNEST($2::text[], $5::uuid[]) WITH ORDINALITY u (stream, person, place) \
+    LEFT JOIN LATERAL (SELECT s.version, s.body FROM snapshot s WHERE s.firm = $1 \
+    AND s.stream = u.stream AND s.state_version = $3 AND s.position <= $4 LIMIT 1) s ON TRUE \
+    LEFT JOIN LATERAL (SELECT p.wrapped_key FROM person p WHERE p.firm = $1 \
+    AND p.person = u.person LIMIT 1) p ON TRUE";
+pub(super) const PEOPLE: &str = "SELECT p.person, p.wrapped_key, p.phone_key, p.address_key \
+    FROM UNNEST($2::uuid[]) u (id) CROSS JOIN LATERAL (SELECT p.person, p.wrapped_key, p.phone_key, \
+    p.address_key FROM person p WHERE p.firm = $1 AND p.person = u.id LIMIT 1) p";
+pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, address_key \
+    FROM person WHERE firm = $1 AND ($2::uuid IS NULL OR person > $2) ORDER BY person LIMIT $3";
+pub(super) const KEEP_PEOPLE: &str = "INSERT INTO person (firm, person, wrapped_key, phone_key, \
+    address_key) SELECT $1, u.* FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[], $5::bytea[]) u \
+    ON CONFLICT (firm, person) DO UPDATE SET wrapped_key = excluded.wrapped_key, \
+    phone_key = COALESCE(excluded.phone_key, person.phone_key), \
+    address_key = COALESCE(excluded.address_key, person.address_key)";
+pub(super) const REWRAP: &str = "UPDATE person p SET wrapped_key = u.after \
+    FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[]) u (id, before, after) \
+    WHERE p.firm = $1 AND p.person = u.id AND p.wrapped_key = u.before";
+pub(super) const ERASE_PEOPLE: &str = "DELETE FROM person WHERE firm = $1 AND person = ANY($2)";
+pub(super) const ERASE_SNAPSHOTS: &str =
+    "DELETE FROM snapshot WHERE firm = $1 AND stream = ANY($2)";
 /// Each stream named with the version after which its events are wanted. The ordered part is not
 /// merged into the rest by the planner, so that every stream is one search of the index.
 pub(super) const STREAMS: &str = "SELECT u.place, e.position, e.body \
@@ -162,6 +182,12 @@ pub(super) const ALL: &[&str] = &[
     NEXT,
     FIRMS,
     SNAPSHOTS,
+    PEOPLE,
+    PEOPLE_AFTER,
+    KEEP_PEOPLE,
+    REWRAP,
+    ERASE_PEOPLE,
+    ERASE_SNAPSHOTS,
     STREAMS,
     STANDING,
     CHECKPOINT,

@@ -10,24 +10,19 @@ use log::StoreError;
 
 use super::limit;
 use crate::Store;
-use crate::key::{MatchKey, MatchKind};
+use crate::key::MatchKey;
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
 use crate::value::{Column, Value};
 
 row! {
-    /// A served case on a couple plan, by what its current contact is compared by.
+    /// A served case on a couple plan. What it is compared by is kept with the person.
     pub struct CoupleContactRow in "couple_contact"
     key {
         /// The case.
         case_id: CaseId,
     }
-    values {
-        /// Telephone.
-        phone_key: MatchKey,
-        /// Address.
-        address_key: MatchKey,
-    }
+    values {}
 }
 
 row! {
@@ -86,22 +81,16 @@ selected! {
     }
 }
 
-/// The keys of a case that can be linked as far as the case knows.
-pub(super) fn contact_rows(firm: FirmId, id: CaseId, case: &Case) -> Vec<CoupleContactRow> {
+/// A case that can be linked as far as the case knows.
+pub(super) fn contact_rows(id: CaseId, case: &Case) -> Vec<CoupleContactRow> {
     let over = match case.status() {
         CaseStatus::Ended | CaseStatus::Cancelled | CaseStatus::Unknown => true,
         CaseStatus::Enrolled | CaseStatus::Signed | CaseStatus::Open | CaseStatus::Paused => false,
     };
-    let Some(contact) = case.contact().filter(|_| !over && case.seat() == Some(Seat::Couple))
-    else {
+    if over || case.seat() != Some(Seat::Couple) {
         return Vec::new();
-    };
-    let contact = &contact.contact;
-    vec![CoupleContactRow {
-        case_id: id,
-        phone_key: MatchKey::of(firm, MatchKind::Phone, contact.phone.reveal()),
-        address_key: MatchKey::of(firm, MatchKind::Address, &domain::couple::address_key(contact)),
-    }]
+    }
+    vec![CoupleContactRow { case_id: id }]
 }
 
 /// The key of an account that can be linked as far as the account knows.
@@ -109,7 +98,7 @@ pub(super) fn card_rows(firm: FirmId, id: AccountId, account: &Account) -> Vec<C
     if account.moved_to.is_some() || account.members.len() != 1 {
         return Vec::new();
     }
-    let key = |card: &domain::event::Card| MatchKey::of(firm, MatchKind::Card, card.token.as_str());
+    let key = |card: &domain::event::Card| MatchKey::of_card(firm, card.token.as_str());
     vec![CoupleCardRow { account_id: id, card_key: account.card.as_ref().map(key) }]
 }
 
@@ -138,9 +127,11 @@ pub(super) fn refused_rows(id: AccountId, account: &Account) -> Vec<RefusedLinkR
 fn candidates(of_one: &str) -> String {
     let side = |key: &str| {
         format!(
-            "SELECT t.case_id AS one, o.case_id AS two, t.phone_key = o.phone_key AS phone, \
-             t.address_key = o.address_key AS address FROM couple_contact t \
-             JOIN couple_contact o ON {} AND o.{key} = t.{key} AND o.case_id <> t.case_id \
+            "SELECT t.case_id AS one, o.case_id AS two, pt.phone_key = po.phone_key AS phone, \
+             pt.address_key = po.address_key AS address FROM couple_contact t \
+             JOIN person pt ON pt.firm = t.firm AND pt.person = t.case_id \
+             JOIN person po ON po.firm = t.firm AND po.{key} = pt.{key} AND po.person <> pt.person \
+             JOIN couple_contact o ON {} AND o.case_id = po.person \
              WHERE {} AND {of_one}",
             beside("o", "t"),
             active("t")

@@ -178,7 +178,7 @@ fn case_changes(
         compare(changes, before, after, |case| score::rows(id, case));
     }
     compare(changes, before, after, |case| held_fee::rows(id, case));
-    compare(changes, before, after, |case| couple::contact_rows(context.firm, id, case));
+    compare(changes, before, after, |case| couple::contact_rows(id, case));
     compare(changes, before, after, |case| exposure::case_rows(id, case));
     compare(changes, before, after, |case| exception::case_rows(id, case));
 }

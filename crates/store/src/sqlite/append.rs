@@ -14,6 +14,7 @@ use uuid::Uuid;
 
 use super::error::failed;
 use super::load::{json_list, load};
+use super::people::{erase, keep_people};
 use super::statements::{EVENT_COLUMNS, LOG, MOVED, OPENING, REQUEST_COLUMNS, ROWS_MAX, SINCE};
 use super::write::End;
 use super::{Sqlite, Writer, malformed, signed, unsigned};
@@ -29,8 +30,18 @@ impl Sqlite {
         let mut transaction = self.turn(Writer::Log).await?;
         let connection = &mut transaction.connection;
         let result = run(connection, firm, known_position, requests, plan).await;
-        self.end(transaction, result).await
+        if self.end(transaction, result).await? == Erased::Someone {
+            self.empty_wal().await;
+        }
+        Ok(())
     }
+}
+
+/// Whether a transaction destroyed somebody's key.
+#[derive(PartialEq, Eq)]
+enum Erased {
+    Nobody,
+    Someone,
 }
 
 /// The plan, from the locked head to what it writes.
@@ -40,20 +51,21 @@ async fn run(
     known_position: u64,
     requests: &[RequestId],
     plan: &mut dyn Plan,
-) -> Result<End<()>, StoreError> {
+) -> Result<End<Erased>, StoreError> {
     let opening = opening(connection, firm, known_position, requests).await?;
     let position = opening.head.position;
     let mut step = plan.open(opening);
     loop {
         match step {
-            Step::Nothing => return Ok(End::Undo(())),
+            Step::Nothing => return Ok(End::Undo(Erased::Nobody)),
             Step::Load(streams) => {
                 let loaded = load(connection, firm, &streams, position).await?;
                 step = plan.loaded(loaded);
             }
             Step::Write(batch) => {
+                let erased = if batch.erased.is_empty() { Erased::Nobody } else { Erased::Someone };
                 write(connection, firm, position, batch).await?;
-                return Ok(End::Commit(()));
+                return Ok(End::Commit(erased));
             }
         }
     }
@@ -141,6 +153,8 @@ async fn write(
     batch: Batch,
 ) -> Result<(), StoreError> {
     batch.check(position)?;
+    keep_people(connection, firm, &batch.people).await?;
+    erase(connection, firm, &batch.erased).await?;
     let (mut events, mut requests) = (&*batch.rows, &*batch.outcomes);
     while events.len() > ROWS_MAX {
         let (now, later) = events.split_at(ROWS_MAX);
@@ -166,7 +180,7 @@ async fn write(
     execute(connection, statement, values).await
 }
 
-async fn execute(
+pub(super) async fn execute(
     connection: &mut SqliteConnection,
     statement: &'static str,
     values: impl FnOnce(&mut Adding) -> Result<(), StoreError>,
@@ -179,10 +193,10 @@ async fn execute(
 
 /// The values of a statement, as they are gathered.
 #[derive(Default)]
-struct Adding(SqliteArguments);
+pub(super) struct Adding(SqliteArguments);
 
 impl Adding {
-    fn value<'t, T>(&mut self, value: T) -> Result<(), StoreError>
+    pub(super) fn value<'t, T>(&mut self, value: T) -> Result<(), StoreError>
     where
         T: sqlx::Encode<'t, sqlx::Sqlite> + sqlx::Type<sqlx::Sqlite>,
     {
@@ -194,7 +208,7 @@ impl Adding {
     }
 
     /// The room that no row fills.
-    fn nothing(&mut self, values: usize) -> Result<(), StoreError> {
+    pub(super) fn nothing(&mut self, values: usize) -> Result<(), StoreError> {
         (0..values).try_for_each(|_| self.value(None::<i64>))
     }
 

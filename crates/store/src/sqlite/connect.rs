@@ -65,7 +65,8 @@ fn only_reading(path: &Path) -> SqliteConnectOptions {
 fn writing(path: &Path, writer: Writer) -> SqliteConnectOptions {
     let options = options(path).pragma("cache_size", WRITER_CACHE);
     match writer {
-        Writer::Log => options,
+        // What it deletes is keys.
+        Writer::Log => options.pragma("secure_delete", "ON"),
         Writer::Projection => options.synchronous(SqliteSynchronous::Normal),
     }
 }

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
+use domain::sealing::person_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
 use log::{Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
@@ -191,10 +192,11 @@ async fn load_some(
     streams: &[StreamId],
     up_to: u64,
 ) -> Result<Vec<LoadedStream>, StoreError> {
-    let empty =
-        |stream: &StreamId| LoadedStream { stream: *stream, snapshot: None, events: Vec::new() };
-    let mut loaded: Vec<LoadedStream> = streams.iter().map(empty).collect();
-    let names = json_list(streams.iter().map(|stream| format!("\"{stream}\"")));
+    let mut loaded: Vec<LoadedStream> = streams.iter().copied().map(LoadedStream::empty).collect();
+    let names = json_list(streams.iter().map(|stream| {
+        let person = person_of(*stream).unwrap_or(firm.0);
+        format!("[\"{stream}\",\"{}\"]", person.simple())
+    }));
     let query = sqlx::query(SNAPSHOTS)
         .bind(firm.0.as_bytes().to_vec())
         .bind(names)
@@ -203,10 +205,12 @@ async fn load_some(
     let mut rows = query.fetch(&mut *connection);
     while let Some(row) = rows.try_next().await.map_err(failed)? {
         let to = place(&mut loaded, row.try_get(0).map_err(failed)?)?;
-        let version = unsigned(row.try_get(1).map_err(failed)?)?;
-        let bytes = row.try_get(2).map_err(failed)?;
-        to.snapshot =
-            Some(Snapshot { stream: to.stream, version, state_version: STATE_VERSION, bytes });
+        to.key = row.try_get(3).map_err(failed)?;
+        if let Some(version) = row.try_get::<Option<i64>, _>(1).map_err(failed)? {
+            let (version, bytes) = (unsigned(version)?, row.try_get(2).map_err(failed)?);
+            let state_version = STATE_VERSION;
+            to.snapshot = Some(Snapshot { stream: to.stream, version, state_version, bytes });
+        }
     }
     drop(rows);
     let wanted = json_list(loaded.iter().map(|loaded| {

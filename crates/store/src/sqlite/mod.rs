@@ -16,6 +16,7 @@ mod connect;
 mod copy;
 mod error;
 mod load;
+mod people;
 mod pools;
 mod project;
 mod statements;

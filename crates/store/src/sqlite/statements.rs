@@ -40,9 +40,22 @@ pub(super) const ANSWERS: &str = "SELECT request_id, outcome FROM request \
 pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome FROM request \
     WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
 pub(super) const FIRMS: &str = "SELECT firm FROM log_head ORDER BY firm";
-pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body FROM json_each($2) j \
-    CROSS JOIN snapshot s ON s.firm = $1 AND s.stream = j.value \
-    WHERE s.state_version = $3 AND s.position <= $4";
+/// Each stream named with its person: where to start folding it, and the person's key.
+pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body, p.wrapped_key FROM json_each($2) j \
+    LEFT JOIN snapshot s ON s.firm = $1 AND s.stream = json_extract(j.value, '$[0]') \
+    AND s.state_version = $3 AND s.position <= $4 \
+    LEFT JOIN person p ON p.firm = $1 AND p.person = unhex(json_extract(j.value, '$[1]'))";
+pub(super) const PEOPLE: &str = "SELECT person, wrapped_key, phone_key, address_key FROM person \
+    WHERE firm = $1 AND person IN (SELECT unhex(j.value) FROM json_each($2) j)";
+pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, address_key FROM person \
+    WHERE firm = $1 AND person > $2 ORDER BY person LIMIT $3";
+pub(super) const REWRAP: &str = "UPDATE person SET wrapped_key = $4 \
+    WHERE firm = $1 AND person = $2 AND wrapped_key = $3";
+pub(super) const ERASE_PERSON: &str = "DELETE FROM person WHERE firm = $1 AND person = $2";
+pub(super) const ERASE_SNAPSHOTS: &str =
+    "DELETE FROM snapshot WHERE firm = $1 AND stream IN ($2, $3)";
+/// Empties the write-ahead log, in which a page that was deleted from still lies as it was.
+pub(super) const FOLD_AND_EMPTY: &str = "PRAGMA wal_checkpoint(TRUNCATE)";
 /// Each stream named with the version after which its events are wanted. Not sorted here: the
 /// reader has one list per stream, and sorting bodies costs more than loading them.
 pub(super) const STREAMS: &str = "SELECT j.key, e.position, e.body FROM json_each($2) j \
@@ -89,6 +102,12 @@ pub(super) const ALL: &[&str] = &[
     ANSWERS_FROM,
     FIRMS,
     SNAPSHOTS,
+    PEOPLE,
+    PEOPLE_AFTER,
+    REWRAP,
+    ERASE_PERSON,
+    ERASE_SNAPSHOTS,
+    FOLD_AND_EMPTY,
     STREAMS,
     CHECKPOINT,
     POSITION,
@@ -144,6 +163,8 @@ pub(super) struct LogStatements {
     pub(super) events: Sized,
     /// Inserts the answers to requests.
     pub(super) requests: Sized,
+    /// Keeps people.
+    pub(super) people: Sized,
     /// Inserts events and answers and moves the head, in one round trip: by size of the events,
     /// then of the answers.
     last: Vec<String>,
@@ -151,6 +172,7 @@ pub(super) struct LogStatements {
 
 pub(super) const EVENT_COLUMNS: usize = 11;
 pub(super) const REQUEST_COLUMNS: usize = 5;
+pub(super) const PERSON_COLUMNS: usize = 5;
 
 pub(super) static LOG: LazyLock<LogStatements> = LazyLock::new(|| {
     let events = "INSERT OR ROLLBACK INTO event (firm, position, stream, stream_version, event_id, type, recorded_at, \
@@ -159,13 +181,22 @@ pub(super) static LOG: LazyLock<LogStatements> = LazyLock::new(|| {
     let requests =
         "INSERT OR ROLLBACK INTO request (firm, request_id, fingerprint, outcome, recorded_at)";
     let requests = Sized::new(requests, REQUEST_COLUMNS, "");
+    let people =
+        "INSERT OR ROLLBACK INTO person (firm, person, wrapped_key, phone_key, address_key)";
+    let people = Sized::new(
+        people,
+        PERSON_COLUMNS,
+        " ON CONFLICT (firm, person) DO UPDATE SET wrapped_key = excluded.wrapped_key, \
+         phone_key = COALESCE(excluded.phone_key, person.phone_key), \
+         address_key = COALESCE(excluded.address_key, person.address_key)",
+    );
     let mut last = Vec::new();
     for events in &events.texts {
         last.extend(
             requests.texts.iter().map(|requests| format!("{events}; {requests}; {SET_HEAD}")),
         );
     }
-    LogStatements { events, requests, last }
+    LogStatements { events, requests, people, last }
 });
 
 impl LogStatements {
@@ -177,7 +208,8 @@ impl LogStatements {
 
     #[cfg(test)]
     pub(super) fn texts(&self) -> impl Iterator<Item = &str> {
-        self.events.texts().chain(self.requests.texts()).chain([SET_HEAD])
+        let many = [&self.events, &self.requests, &self.people];
+        many.into_iter().flat_map(Sized::texts).chain([SET_HEAD])
     }
 }
 

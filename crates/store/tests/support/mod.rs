@@ -31,6 +31,7 @@ use domain::value::{Personal, Text};
 use log::{
     Answer, Engine, LogStore as _, SequentialIds, Settings, SteppedClock, Submission, SubmitError,
 };
+pub(crate) use testbed::firm_keys;
 use uuid::Uuid;
 
 pub(crate) use place::*;
@@ -58,7 +59,7 @@ pub(crate) fn over(store: Arc<Store>, ids: u64) -> Bench {
     }
     let log_store: Arc<Store> = Arc::clone(&store);
     let log_clock: Arc<SteppedClock> = Arc::clone(&clock);
-    let engine = Engine::new(log_store, log_clock, sequence, settings);
+    let engine = Engine::new(log_store, log_clock, sequence, firm_keys(), settings);
     Bench { engine, store, clock }
 }
 

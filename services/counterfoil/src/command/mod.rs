@@ -8,6 +8,7 @@ pub(crate) mod completions;
 pub(crate) mod couples;
 pub(crate) mod due;
 pub(crate) mod firm;
+pub(crate) mod firm_keys;
 pub(crate) mod follow;
 pub(crate) mod health;
 pub(crate) mod import;
@@ -15,6 +16,7 @@ pub(crate) mod invoices;
 pub(crate) mod log_care;
 pub(crate) mod moving;
 pub(crate) mod payment;
+pub(crate) mod privacy;
 pub(crate) mod serve;
 pub(crate) mod status;
 pub(crate) mod tokens;
@@ -89,6 +91,13 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Head => way.ask(async |s| log_care::head(s, out).await).await,
         Command::Verify(args) => way.ask(async |s| log_care::verify(args, s, out).await).await,
         Command::Rebuild => way.ask(async |s| log_care::rebuild(s, out).await).await,
+        Command::Hold(args) => way.ask(async |s| privacy::hold(&args, s, out).await).await,
+        Command::Release(args) => way.ask(async |s| privacy::release(&args, s, out).await).await,
+        Command::Erase(args) => way.ask(async |s| privacy::erase(&args, s, out).await).await,
+        Command::Retention(limit) => {
+            way.ask(async |s| privacy::retention(limit, s, out).await).await
+        }
+        Command::FirmKeys(command) => firm_keys::run(&command, global, out).await,
         Command::Tokens(command) => way.ask(async |s| tokens::run(command, s, out).await).await,
     }
 }

@@ -19,6 +19,8 @@ use crate::cli::Global;
 use crate::embedded::Database;
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
+use log::Ids as _;
+use vault::{FirmKey, FirmKeys};
 
 /// How long the read models may stand still before the command gives up waiting for them.
 const STILL_MAX: Duration = Duration::from_mins(2);
@@ -157,7 +159,9 @@ async fn project(
     };
     let (clock, ids) = (Arc::new(log::SystemClock), Arc::new(log::UuidV7Ids::new()));
     let store: Arc<Store> = Arc::clone(target);
-    let engine = Engine::new(store, clock, ids, settings);
+    // Nothing is sealed or opened on the way, so that no key has to be at hand.
+    let unused = FirmKeys::new(FirmKey::from_bytes(log::UuidV7Ids::new().key()));
+    let engine = Engine::new(store, clock, ids, unused, settings);
     bar.set_message("read models");
     bar.set_length(position);
     let mut applied = engine.applied(firm);

@@ -15,6 +15,7 @@ use store::Replica;
 use crate::cli::Global;
 use crate::embedded::{self, Database};
 use crate::exit::{Exit, Stop};
+use crate::keys;
 use crate::traces::Traces;
 
 /// How to listen.
@@ -123,8 +124,9 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     }
     let database = Database::parse(&global.database)?;
     let replica = args.replica(&database)?;
+    let firm_keys = keys::firm_keys(global, &database)?;
     let (ledger, store) =
-        embedded::open(&database, args.outbox.as_deref(), Limits::default()).await?;
+        embedded::open(&database, firm_keys, args.outbox.as_deref(), Limits::default()).await?;
     if let Some(replica) = replica {
         ledger.read_from(Arc::new(replica)).await;
     }

@@ -14,6 +14,7 @@ use store::Store;
 
 use super::script::{Call, Numbered, Script, request_id};
 use crate::cli::Global;
+use crate::keys;
 
 /// The call that the firm begins with.
 const REGISTER: &str = "RegisterFirm";
@@ -41,6 +42,7 @@ impl Server {
             store.clone(),
             clock.clone(),
             Arc::new(UuidV7Ids::new()),
+            keys::of_file(database, true)?,
             Settings::default(),
         );
         engine.start().await?;
@@ -75,6 +77,8 @@ impl Server {
         };
         let secret = administration.create_token(create).await?.into_inner().secret;
         Ok(Global {
+            key_file: None,
+            keys: None,
             database: String::new(),
             server: Some(self.url()),
             token: Some(secret),

@@ -84,12 +84,14 @@ impl Desk {
     pub fn command(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_counterfoil"));
         command.current_dir(self.folder.path()).args(arguments);
-        for variable in ["DATABASE", "SERVER", "TOKEN", "FIRM", "CA", "LOG"] {
+        for variable in ["DATABASE", "SERVER", "TOKEN", "FIRM", "CA", "LOG", "KEYS", "KEY_FILE"] {
             command.env_remove(format!("COUNTERFOIL_{variable}"));
         }
         if let Some(database) = &self.database {
             command.env("COUNTERFOIL_DATABASE", database);
         }
+        // Copies and moves of a database are opened by what sealed it.
+        command.env("COUNTERFOIL_KEYS", "07".repeat(32));
         command
     }
 

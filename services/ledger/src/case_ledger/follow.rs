@@ -19,7 +19,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
 
 use super::Answers;
-use super::read::event_message;
+use super::read::event_messages;
 use crate::access::Authority;
 use crate::ledger::Ledger;
 
@@ -120,10 +120,7 @@ impl Follower {
                     self.ledger.still_admitted(&self.authority).await?;
                     self.checked_at = Instant::now();
                 }
-                for stored in page {
-                    self.event(stored).await?;
-                }
-                Ok(())
+                self.page(page).await
             }
             Followed::CaughtUp { position } => {
                 self.say(Message::CaughtUp(v1::CaughtUp { position: int64(position) })).await
@@ -131,15 +128,23 @@ impl Follower {
         }
     }
 
-    async fn event(&mut self, stored: Stored) -> Result<(), End> {
-        let position = stored.position;
-        let corrupt = |_| Failure::Corrupt { position };
-        let recorded = Recorded::from_bytes(&stored.bytes).map_err(corrupt)?;
+    async fn page(&mut self, page: Vec<Stored>) -> Result<(), End> {
+        let Some(last) = page.last().map(|stored| stored.position) else { return Ok(()) };
         let types = &self.asked.types;
-        if types.is_empty() || types.contains(recorded.event.type_name()) {
-            self.say(Message::Event(event_message(&recorded, stored)?)).await?;
+        let mut wanted = Vec::with_capacity(page.len());
+        for stored in page {
+            let position = stored.position;
+            let corrupt = |_| Failure::Corrupt { position };
+            let recorded = Recorded::from_bytes(&stored.bytes).map_err(corrupt)?;
+            if types.is_empty() || types.contains(recorded.event.type_name()) {
+                wanted.push((recorded, stored));
+            }
         }
-        self.position = position;
+        let firm = self.asked.firm;
+        for event in event_messages(&self.ledger, &self.authority, firm, wanted).await? {
+            self.say(Message::Event(event)).await?;
+        }
+        self.position = last;
         Ok(())
     }
 

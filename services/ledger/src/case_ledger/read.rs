@@ -16,7 +16,7 @@ use proof::leaf_hash;
 use store::{CaseFilter, CaseStatusRow};
 
 use crate::access::Authority;
-use crate::ledger::{as_account, as_case, one_account, one_case};
+use crate::ledger::{Ledger, as_account, as_case, one_account, one_case};
 use crate::paging::Pager;
 use crate::present::case::{self as present, CaseView};
 use crate::reading::View;
@@ -30,11 +30,25 @@ const EXCEPTIONS_MAX: u32 = 100;
 /// Events read at a time.
 const SCAN_PAGE: usize = 1_000;
 
-/// An event as a message.
-pub(super) fn event_message(recorded: &Recorded, stored: Stored) -> Result<v1::Event, Failure> {
-    let leaf = leaf_hash(&stored.bytes);
-    api::event::event_message(recorded, stored.bytes, *leaf.as_bytes())
-        .map_err(|error| Failure::Corrupt { position: error.position })
+/// Events of one firm as messages, opened for whoever may see clients.
+pub(super) async fn event_messages(
+    ledger: &Ledger,
+    authority: &Authority,
+    firm: FirmId,
+    events: Vec<(Recorded, Stored)>,
+) -> Result<Vec<v1::Event>, Failure> {
+    let seen = events.iter().map(|(recorded, _)| recorded.stream);
+    let seen: Vec<StreamId> = if authority.may_see_clients() { seen.collect() } else { Vec::new() };
+    let opener = ledger.engine().opener(firm, seen).await?;
+    let message = |(mut recorded, stored): (Recorded, Stored)| {
+        let opened = opener.open_event(&mut recorded);
+        let opened = opened.then(|| String::from_utf8(recorded.payload_to_bytes()));
+        let opened = opened.transpose().map_err(|_| Failure::internal("JSON is UTF-8"))?;
+        let leaf = leaf_hash(&stored.bytes);
+        api::event::event_message(&recorded, stored.bytes, *leaf.as_bytes(), opened)
+            .map_err(|error| Failure::Corrupt { position: error.position })
+    };
+    events.into_iter().map(message).collect()
 }
 
 pub(super) async fn get_case(
@@ -48,10 +62,11 @@ pub(super) async fn get_case(
     let own = get.id.own_account();
     let streams = [StreamId::Case(get.id), StreamId::Account(own)];
     let (head, latest) = view.states(get.firm, &streams, at_least).await?;
-    let (position, states) = match as_of_position {
+    let (position, mut states) = match as_of_position {
         Some(position) => (position, view.states_at(get.firm, &streams, position).await?),
         None => (head, latest),
     };
+    view.open(get.firm, &streams, &mut states, authority.may_see_clients()).await?;
     let firm = view.ledger().firms().get(get.firm).await?;
     let own_account = one_account(&states)?.clone();
     let case = one_case(states)?;
@@ -122,7 +137,8 @@ pub(super) async fn list_cases(
         .iter()
         .flat_map(|row| [StreamId::Case(row.case_id), StreamId::Account(row.case_id.own_account())])
         .collect();
-    let (_, states) = view.states(page.firm, &streams, 0).await?;
+    let (_, mut states) = view.states(page.firm, &streams, 0).await?;
+    view.open(page.firm, &streams, &mut states, authority.may_see_clients()).await?;
     let mut states = states.into_iter();
     let mut cases = Vec::with_capacity(rows.len());
     for row in &rows {
@@ -192,8 +208,9 @@ pub(super) async fn read_events(
     let head = view.head_for(page.firm, after).await?;
     let scanned = scan(view, page.firm, &page.filter, after, page.size).await?;
     let more = scanned.position < head;
+    let events = event_messages(view.ledger(), authority, page.firm, scanned.events).await?;
     Ok(v1::ReadEventsResponse {
-        events: scanned.events,
+        events,
         next_page_token: if more {
             pager.token(&scanned.position.to_string())
         } else {
@@ -205,7 +222,7 @@ pub(super) async fn read_events(
 
 /// What a scan of the log found, and how far it came.
 struct Scanned {
-    events: Vec<v1::Event>,
+    events: Vec<(Recorded, Stored)>,
     position: u64,
 }
 
@@ -231,7 +248,7 @@ async fn scan(
                 Recorded::from_bytes(&event.bytes).map_err(|_| Failure::Corrupt { position })?;
             if filter.stream.is_none_or(|stream| stream == recorded.stream) {
                 bytes += event.bytes.len();
-                found.events.push(event_message(&recorded, event)?);
+                found.events.push((recorded, event));
             }
             found.position = position;
             if found.events.len() >= size || bytes >= PAGE_BYTES_MAX {

@@ -35,7 +35,7 @@ pub(crate) fn account(
             .into(),
         pays_through: account.moved_to.map(|to| name::account(firm, to)).unwrap_or_default(),
         card: card.map(|card| v1::CardOnFile {
-            last4: card.last4.reveal().to_owned(),
+            last4: api::contact::personal(&card.last4),
             expires: card.expires.to_string(),
             since: account.card_since.and_then(day),
         }),

@@ -204,7 +204,7 @@ pub(crate) fn summary(
         plan: case.enrolment.as_ref().map(|e| e.plan.to_string()).unwrap_or_default(),
         seat: seat(case.seat()).into(),
         client_display_name: contact
-            .map(|c| c.contact.name.reveal().to_owned())
+            .map(|c| api::contact::personal(&c.contact.name))
             .unwrap_or_default(),
         readiness_percent: int32(case.readiness(today).percent()),
         version: int64(case.version),

@@ -119,6 +119,22 @@ impl<'l> View<'l> {
         Ok(log::states_at(self.store(), firm, streams, position).await?)
     }
 
+    /// Opens the personal values of states, in the order of their streams, if the caller may see them. Keys
+    /// are the primary's: an erasure holds for what a replica shows as well, from the moment it is made.
+    pub(crate) async fn open(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        states: &mut [State],
+        may_see: bool,
+    ) -> Result<(), Failure> {
+        if may_see {
+            let states = streams.iter().copied().zip(states);
+            self.ledger.engine().open_states(firm, states).await?;
+        }
+        Ok(())
+    }
+
     /// Events after a position.
     pub(crate) async fn read(
         &self,

@@ -21,6 +21,7 @@ use counterfoil_ledger::{Ledger, Limits, Listening, ServerConfig};
 use domain::event::UtcMicros;
 use log::{Engine, Settings, SteppedClock, UuidV7Ids};
 use store::Store;
+use testbed::firm_keys;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::service::Interceptor;
 use tonic::service::interceptor::InterceptedService;
@@ -87,8 +88,13 @@ impl Service {
         let place = Place::new();
         let store = Arc::new(Store::connect(&place.database).await.unwrap());
         let clock = Arc::new(SteppedClock::at(UtcMicros(NOW)));
-        let engine =
-            Engine::new(store.clone(), clock.clone(), Arc::new(UuidV7Ids::default()), settings);
+        let engine = Engine::new(
+            store.clone(),
+            clock.clone(),
+            Arc::new(UuidV7Ids::default()),
+            firm_keys(),
+            settings,
+        );
         let outbox = FileOutbox::new(place.outbox());
         let gateway = Arc::new(outbox.clone());
         let ledger = Ledger::new(engine, store.clone(), clock.clone(), gateway, limits);
@@ -103,7 +109,8 @@ impl Service {
     pub async fn beside(&self, limits: Limits) -> Ledger {
         let store = Arc::new(Store::connect(&self.place.database).await.unwrap());
         let ids = Arc::new(UuidV7Ids::default());
-        let engine = Engine::new(store.clone(), self.clock.clone(), ids, Settings::default());
+        let engine =
+            Engine::new(store.clone(), self.clock.clone(), ids, firm_keys(), Settings::default());
         let outbox = FileOutbox::new(self.place.folder().join("outbox-of-the-next"));
         Ledger::new(engine, store, self.clock.clone(), Arc::new(outbox), limits)
     }

@@ -23,6 +23,7 @@ use crate::cli::Global;
 use crate::connect::{Missing, Session};
 use crate::embedded::Database;
 use crate::exit::{Exit, INTERRUPTED, Stop};
+use crate::keys;
 use crate::out::Out;
 use lines::Lines;
 use player::Player;
@@ -99,9 +100,10 @@ pub(crate) async fn run(global: &Global, args: &ImportArgs, out: &mut Out) -> an
             let scratch = tempfile::tempdir().context("cannot make a folder for the copy")?;
             let copy = scratch.path().join("copy.db");
             let from = Database::parse(&global.database)?;
+            let firm_keys = keys::firm_keys(global, &from)?;
             copy_database(&from, global.firm.map(FirmId), &copy).await?;
             let copy = Database::Sqlite(copy);
-            let session = Session::in_process(&copy, global.firm, None).await?;
+            let session = Session::in_process(&copy, firm_keys, global.firm, None).await?;
             play_and_close(&input, Mode::Scratch, session, out).await
         }
     }

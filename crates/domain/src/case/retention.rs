@@ -1,0 +1,94 @@
+//! How long a client's record must be kept, and when the client may be erased.
+//!
+//! The periods are the federal ones; a state's may be longer, and licensed counsel decides. Erasing
+//! destroys personal values alone: the events, the fees and the proofs stay for ever.
+
+use calendar::CivilDate;
+use chrono::Months;
+
+use super::decide::{Facts, is_over};
+use super::{Agreement, Case};
+use crate::event::ClientErased;
+use crate::refusal::{Reason, Refusal, Violation};
+use crate::terms::Channel;
+
+/// Something that is kept, until when, and by which law.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Retained {
+    /// What is kept.
+    pub what: &'static str,
+    /// The last day of it.
+    pub until: CivilDate,
+    /// The statute or rule.
+    pub cites: &'static str,
+}
+
+impl Case {
+    /// What is kept of this client and until when, as far as the record shows it. Nothing ends while
+    /// the service runs; then the list is empty.
+    pub fn retained(&self) -> Vec<Retained> {
+        let Some(over_on) = self.over_on() else { return Vec::new() };
+        let mut retained = vec![Retained {
+            what: "the record of the contract, for as long as the client may sue",
+            until: years_after(over_on, 5),
+            cites: "15 USC 1679i",
+        }];
+        if let Some(signed) = &self.disclosure_acknowledged {
+            retained.push(Retained {
+                what: "the signed acknowledgment of the federal disclosure",
+                until: years_after(signed.on, 2),
+                cites: "15 USC 1679c(c)",
+            });
+        }
+        if self.enrolment.as_ref().is_some_and(|e| e.sale.channel == Channel::Telephone) {
+            retained.push(Retained {
+                what: "customer records of a sale by telephone",
+                until: years_after(over_on, 5),
+                cites: "16 CFR 310.5",
+            });
+        }
+        retained
+    }
+
+    /// The day the service was over: its end, or the cancellation of the last agreement.
+    fn over_on(&self) -> Option<CivilDate> {
+        let cancelled = |agreement: &Agreement| agreement.cancelled.as_ref().map(|mark| mark.on);
+        let cancelled = self.agreements.last().and_then(cancelled);
+        self.ended.as_ref().map(|ended| ended.mark.on).max(cancelled)
+    }
+}
+
+/// A period of years runs to the same date, or to the end of February.
+fn years_after(day: CivilDate, years: u32) -> CivilDate {
+    day.checked_add_months(Months::new(12 * years)).unwrap_or(CivilDate::MAX)
+}
+
+pub(super) fn erase(
+    case: &Case,
+    facts: &Facts<'_>,
+    erase: &ClientErased,
+) -> Result<ClientErased, Refusal> {
+    if !is_over(case) {
+        let detail = "the service is not over; a client who is served cannot be erased";
+        return Err(facts.refuse(Reason::StateRefuses, detail));
+    }
+    let holds = case.holds.iter().map(|(matter, mark)| Violation {
+        cites: String::new(),
+        detail: format!("a legal hold stands since {}: {matter}", mark.on),
+        rule: "legal_hold".into(),
+        subject: facts.subject().to_string(),
+    });
+    let retained = case.retained().into_iter().filter(|kept| kept.until >= facts.on);
+    let retained = retained.map(|kept| Violation {
+        cites: kept.cites.into(),
+        detail: format!("kept until {}: {}", kept.until, kept.what),
+        rule: "retention".into(),
+        subject: facts.subject().to_string(),
+    });
+    let violations: Vec<Violation> = holds.chain(retained).collect();
+    if violations.is_empty() {
+        Ok(erase.clone())
+    } else {
+        Err(Refusal::of(Reason::NotAllowedYet, violations))
+    }
+}

@@ -1,0 +1,91 @@
+//! The seam to sealing. The domain seals every personal value of an event as it is drafted, and opens
+//! one only to compare two clients; with what, it does not know.
+
+use uuid::Uuid;
+
+use crate::event::{Contact, Event, StreamId};
+use crate::ids::{CaseId, EventId, FirmId};
+use crate::value::Personal;
+
+/// Where a personal value stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Place {
+    /// Whose log.
+    pub firm: FirmId,
+    /// The stream of the event.
+    pub stream: StreamId,
+    /// The event's version in its stream; the first one brings its person into being.
+    pub version: u64,
+    /// The event.
+    pub event: EventId,
+    /// Which of the event's personal values, from zero, in the order they are stored.
+    pub ordinal: u64,
+}
+
+/// The person whose values a stream holds: a case and the account of its own are one person's.
+pub fn person_of(stream: StreamId) -> Option<Uuid> {
+    match stream {
+        StreamId::Case(id) => Some(id.0),
+        StreamId::Account(id) => Some(id.0),
+        StreamId::Firm => None,
+    }
+}
+
+/// Why a value could not be sealed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unsealable {
+    /// The person's key is not loaded: load the stream and decide again.
+    NotLoaded,
+    /// The person was erased.
+    Erased,
+}
+
+/// Seals and opens on behalf of a decision.
+pub trait Sealer {
+    /// Seals one value.
+    fn seal(&mut self, place: &Place, text: &str) -> Result<Personal, Unsealable>;
+
+    /// Opens one value of a stream; nothing if it cannot be opened any more.
+    fn open(&self, firm: FirmId, stream: StreamId, sealed: &str) -> Option<Personal>;
+
+    /// Notes what a client is compared by from now on, before it is sealed.
+    fn compare_by(&mut self, case: CaseId, contact: &Contact);
+}
+
+/// Seals nothing: for histories that exist to be looked at.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct InTheClear;
+
+impl Sealer for InTheClear {
+    fn seal(&mut self, _: &Place, text: &str) -> Result<Personal, Unsealable> {
+        Ok(Personal::clear(text))
+    }
+
+    fn open(&self, _: FirmId, _: StreamId, _: &str) -> Option<Personal> {
+        None
+    }
+
+    fn compare_by(&mut self, _: CaseId, _: &Contact) {}
+}
+
+/// Seals every value of an event that is not sealed yet.
+pub(crate) fn seal_event(
+    sealer: &mut dyn Sealer,
+    first: &Place,
+    event: &mut Event,
+) -> Result<(), Unsealable> {
+    let mut place = *first;
+    let mut failed = None;
+    event.each_personal(&mut |value| {
+        if failed.is_none()
+            && let Some(text) = value.revealed()
+        {
+            match sealer.seal(&place, text) {
+                Ok(sealed) => *value = sealed,
+                Err(unsealable) => failed = Some(unsealable),
+            }
+        }
+        place.ordinal += 1;
+    });
+    failed.map_or(Ok(()), Err)
+}

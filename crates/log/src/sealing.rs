@@ -1,0 +1,285 @@
+//! Sealing what is decided, and opening what is shown.
+
+use std::collections::{BTreeMap, HashMap};
+
+use domain::couple::address_key;
+use domain::event::{Contact, Recorded, StreamId};
+use domain::ids::{CaseId, FirmId};
+use domain::sealing::{Place, Sealer, Unsealable, person_of};
+use domain::value::Personal;
+use domain::world::State;
+use uuid::Uuid;
+use vault::{BlindKey, FirmKeys, PersonKey};
+use zeroize::Zeroizing;
+
+use crate::clock::Ids;
+use crate::engine::Engine;
+use crate::error::StoreError;
+use crate::people::{ComparedBy, PeopleStore, Person, Rewrapped};
+
+/// Kinds of values that keyed hashes are made of.
+const PHONE: &str = "phone";
+const ADDRESS: &str = "address";
+const REQUEST: &str = "request";
+
+/// The associated data of everything sealed in a stream.
+pub fn scope(firm: FirmId, stream: StreamId) -> String {
+    format!("{firm}/{stream}")
+}
+
+/// Keys as far as a writer has loaded them. No key stands for a person who has none, not yet or not any
+/// more.
+pub(crate) type Keys = HashMap<Uuid, Option<PersonKey>>;
+
+/// Seals one command's events.
+pub(crate) struct CommandSealer<'a> {
+    keys: &'a Keys,
+    ids: &'a dyn Ids,
+    made: HashMap<Uuid, PersonKey>,
+    contacts: Vec<(CaseId, Compared)>,
+}
+
+/// What a client is compared by, in the clear.
+struct Compared {
+    phone: Zeroizing<String>,
+    address: Zeroizing<String>,
+}
+
+impl<'a> CommandSealer<'a> {
+    pub(crate) fn new(keys: &'a Keys, ids: &'a dyn Ids) -> Self {
+        Self { keys, ids, made: HashMap::new(), contacts: Vec::new() }
+    }
+
+    /// What came of a command that was accepted.
+    pub(crate) fn finish(self) -> Sealed {
+        Sealed { made: self.made, contacts: self.contacts }
+    }
+
+    fn key(&self, person: Uuid) -> Option<&PersonKey> {
+        self.made.get(&person).or_else(|| self.keys.get(&person)?.as_ref())
+    }
+}
+
+impl Sealer for CommandSealer<'_> {
+    fn seal(&mut self, place: &Place, text: &str) -> Result<Personal, Unsealable> {
+        // The firm's stream has no personal value: whose would it be?
+        let person = person_of(place.stream).ok_or(Unsealable::Erased)?;
+        if self.key(person).is_none() {
+            match (self.keys.get(&person), place.stream, place.version) {
+                (None, _, _) => return Err(Unsealable::NotLoaded),
+                (Some(_), StreamId::Case(_), 1) => {
+                    self.made.insert(person, PersonKey::from_bytes(self.ids.key()));
+                }
+                (Some(_), _, _) => return Err(Unsealable::Erased),
+            }
+        }
+        let key = self.key(person).ok_or(Unsealable::NotLoaded)?;
+        let scope = scope(place.firm, place.stream);
+        let event = place.event.0.into_bytes();
+        let place = vault::Place { scope: &scope, event, ordinal: place.ordinal };
+        Ok(Personal::from_sealed(&key.seal(&place, text)))
+    }
+
+    fn open(&self, firm: FirmId, stream: StreamId, sealed: &str) -> Option<Personal> {
+        let key = self.key(person_of(stream)?)?;
+        key.open(&scope(firm, stream), sealed).ok().map(|text| Personal::clear(&text))
+    }
+
+    fn compare_by(&mut self, case: CaseId, contact: &Contact) {
+        let (Some(phone), Some(address)) = (contact.phone.revealed(), address_key(contact)) else {
+            return;
+        };
+        let compared =
+            Compared { phone: Zeroizing::new(phone.to_owned()), address: Zeroizing::new(address) };
+        self.contacts.push((case, compared));
+    }
+}
+
+/// What sealing a command brought about.
+pub(crate) struct Sealed {
+    made: HashMap<Uuid, PersonKey>,
+    contacts: Vec<(CaseId, Compared)>,
+}
+
+/// The people that a batch writes.
+pub(crate) struct BatchPeople<'a> {
+    firm: FirmId,
+    firm_keys: &'a FirmKeys,
+    people: BTreeMap<Uuid, Person>,
+}
+
+impl<'a> BatchPeople<'a> {
+    pub(crate) fn new(firm: FirmId, firm_keys: &'a FirmKeys) -> Self {
+        Self { firm, firm_keys, people: BTreeMap::new() }
+    }
+
+    /// The key that the firm's keyed hashes are made with; made when it is first asked for. Nothing if
+    /// the firm's stream is not loaded.
+    fn blind(&mut self, keys: &mut Keys, ids: &dyn Ids) -> Option<BlindKey> {
+        let kept = keys.get_mut(&self.firm.0)?;
+        let secret = kept.get_or_insert_with(|| {
+            let secret = PersonKey::from_bytes(ids.key());
+            let wrapped = self.firm_keys.wrap(self.firm.0, self.firm.0, &secret);
+            let person = Person { id: self.firm.0, wrapped, compared_by: None };
+            self.people.insert(self.firm.0, person);
+            secret
+        });
+        Some(BlindKey::of(secret))
+    }
+
+    /// A request's fingerprint as it is kept. What it is made of holds personal values, and some of
+    /// them are few enough to be guessed.
+    pub(crate) fn fingerprint(
+        &mut self,
+        keys: &mut Keys,
+        ids: &dyn Ids,
+        asked: &[u8; 32],
+    ) -> Option<[u8; 32]> {
+        Some(self.blind(keys, ids)?.hash_bytes(REQUEST, asked))
+    }
+
+    /// Takes in what an accepted command brought about.
+    pub(crate) fn take(&mut self, keys: &mut Keys, ids: &dyn Ids, sealed: Sealed) {
+        let Sealed { made, contacts } = sealed;
+        for (person, key) in made {
+            self.keep(person, &key);
+            keys.insert(person, Some(key));
+        }
+        for (case, compared) in contacts {
+            let Some(blind) = self.blind(keys, ids) else { continue };
+            let Some(key) = keys.get(&case.0).and_then(Option::as_ref) else { continue };
+            self.keep(case.0, key).compared_by = Some(ComparedBy {
+                phone: blind.hash_bytes(PHONE, compared.phone.as_bytes()),
+                address: blind.hash_bytes(ADDRESS, compared.address.as_bytes()),
+            });
+        }
+    }
+
+    fn keep(&mut self, person: Uuid, key: &PersonKey) -> &mut Person {
+        let (firm, firm_keys) = (self.firm.0, self.firm_keys);
+        self.people.entry(person).or_insert_with(|| Person {
+            id: person,
+            wrapped: firm_keys.wrap(firm, person, key),
+            compared_by: None,
+        })
+    }
+
+    pub(crate) fn clear(&mut self) {
+        self.people.clear();
+    }
+
+    pub(crate) fn finish(&mut self) -> Vec<Person> {
+        std::mem::take(&mut self.people).into_values().collect()
+    }
+}
+
+impl Engine {
+    /// Opens the personal values of states for somebody who may see them. Those of a person who was
+    /// erased stay sealed.
+    pub async fn open_states<'s>(
+        &self,
+        firm: FirmId,
+        states: impl IntoIterator<Item = (StreamId, &'s mut State)>,
+    ) -> Result<(), StoreError> {
+        let mut states: Vec<_> = states.into_iter().collect();
+        let streams = states.iter().map(|(stream, _)| *stream);
+        let opener = self.opener(firm, streams).await?;
+        for (stream, state) in &mut states {
+            state.each_personal(&mut |value| {
+                opener.open(*stream, value);
+            });
+        }
+        Ok(())
+    }
+
+    /// What opens the values of these streams, as of now.
+    pub async fn opener(
+        &self,
+        firm: FirmId,
+        streams: impl IntoIterator<Item = StreamId>,
+    ) -> Result<Opener, StoreError> {
+        let mut ids: Vec<Uuid> = streams.into_iter().filter_map(person_of).collect();
+        ids.sort_unstable();
+        ids.dedup();
+        let mut keys = HashMap::with_capacity(ids.len());
+        if !ids.is_empty() {
+            for person in self.inner().store.people(firm, &ids).await? {
+                keys.insert(person.id, unwrapped(&self.inner().firm_keys, firm, &person)?);
+            }
+        }
+        Ok(Opener { firm, keys })
+    }
+}
+
+/// People of one page of a rewrapping.
+const PEOPLE_PAGE: usize = 500;
+
+/// Wraps every key of a firm anew that another firm key wrapped, and says how many. Whoever records
+/// meanwhile is not in the way: a key that changes under this is let be, as it is wrapped anew already.
+pub async fn rewrap(
+    store: &dyn PeopleStore,
+    firm: FirmId,
+    firm_keys: &FirmKeys,
+) -> Result<u64, StoreError> {
+    let (mut after, mut done) = (None, 0);
+    loop {
+        let page = store.people_after(firm, after, PEOPLE_PAGE).await?;
+        let Some(last) = page.last() else { return Ok(done) };
+        after = Some(last.id);
+        let mut keys = Vec::new();
+        for person in page.into_iter().filter(|p| !firm_keys.is_current(&p.wrapped)) {
+            let key = unwrapped(firm_keys, firm, &person)?;
+            let wrapped = firm_keys.wrap(firm.0, person.id, &key);
+            keys.push(Rewrapped { id: person.id, before: person.wrapped, after: wrapped });
+        }
+        done += if keys.is_empty() { 0 } else { store.rewrap(firm, &keys).await? };
+    }
+}
+
+/// A person's key, unwrapped.
+pub(crate) fn unwrapped(
+    firm_keys: &FirmKeys,
+    firm: FirmId,
+    person: &Person,
+) -> Result<PersonKey, StoreError> {
+    firm_keys.unwrap(firm.0, person.id, &person.wrapped).map_err(|error| StoreError::Internal {
+        what: format!("the key of {} cannot be unwrapped: {error}", person.id),
+        source: None,
+    })
+}
+
+/// The keys of some people, to open their values with. Ask for it anew for each answer, so that no key
+/// outlives its erasure.
+pub struct Opener {
+    firm: FirmId,
+    keys: HashMap<Uuid, PersonKey>,
+}
+
+impl Opener {
+    /// Opens a value of a stream, if its person still has a key. Whether it was opened.
+    pub fn open(&self, stream: StreamId, value: &mut Personal) -> bool {
+        let Some(key) = person_of(stream).and_then(|person| self.keys.get(&person)) else {
+            return false;
+        };
+        let opened =
+            value.sealed().and_then(|sealed| key.open(&scope(self.firm, stream), sealed).ok());
+        match opened {
+            Some(text) => *value = Personal::clear(&text),
+            None => return false,
+        }
+        true
+    }
+
+    /// Opens what an event holds. Whether there was anything to open.
+    pub fn open_event(&self, recorded: &mut Recorded) -> bool {
+        let (stream, mut any) = (recorded.stream, false);
+        recorded.event.each_personal(&mut |value| any |= self.open(stream, value));
+        any
+    }
+
+    /// The key of one sealed value, to be handed out with it.
+    pub fn value_key(&self, stream: StreamId, sealed: &str) -> Option<[u8; 32]> {
+        let key = self.keys.get(&person_of(stream)?)?;
+        key.value_key(sealed).ok().map(|key| key.to_bytes())
+    }
+}

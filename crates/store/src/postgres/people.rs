@@ -1,0 +1,111 @@
+//! Keys of people, and their destruction.
+
+use domain::event::StreamId;
+use domain::ids::{AccountId, CaseId, FirmId};
+use log::{ComparedBy, Person, Rewrapped, StoreError};
+use sqlx::postgres::PgRow;
+use sqlx::{PgConnection, Row as _};
+use uuid::Uuid;
+
+use super::error::failed;
+use super::statements::{ERASE_PEOPLE, ERASE_SNAPSHOTS, KEEP_PEOPLE, PEOPLE, PEOPLE_AFTER, REWRAP};
+use super::write::{End, Transaction};
+use super::{Postgres, malformed};
+
+impl Postgres {
+    pub(crate) async fn people(
+        &self,
+        firm: FirmId,
+        ids: &[Uuid],
+    ) -> Result<Vec<Person>, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        let query = sqlx::query(PEOPLE).bind(firm.0).bind(ids);
+        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(person).collect()
+    }
+
+    pub(crate) async fn people_after(
+        &self,
+        firm: FirmId,
+        after: Option<Uuid>,
+        limit: usize,
+    ) -> Result<Vec<Person>, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let query = sqlx::query(PEOPLE_AFTER).bind(firm.0).bind(after).bind(limit);
+        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(person).collect()
+    }
+
+    pub(crate) async fn keep_people(
+        &self,
+        firm: FirmId,
+        people: &[Person],
+    ) -> Result<(), StoreError> {
+        let mut transaction = Transaction::begin(&self.log, firm).await?;
+        let kept = keep_people(transaction.connection(), firm, people).await;
+        transaction.end(kept.map(End::Commit)).await
+    }
+
+    pub(crate) async fn rewrap(&self, firm: FirmId, keys: &[Rewrapped]) -> Result<u64, StoreError> {
+        let mut transaction = Transaction::begin(&self.log, firm).await?;
+        let ids: Vec<Uuid> = keys.iter().map(|key| key.id).collect();
+        let before: Vec<&[u8]> = keys.iter().map(|key| key.before.as_slice()).collect();
+        let after: Vec<&[u8]> = keys.iter().map(|key| key.after.as_slice()).collect();
+        let query = sqlx::query(REWRAP).bind(firm.0).bind(ids).bind(before).bind(after);
+        let done = query.execute(transaction.connection()).await.map_err(failed);
+        transaction.end(done.map(|done| End::Commit(done.rows_affected()))).await
+    }
+}
+
+/// One statement for all of them, and none for nobody: most batches bring no one.
+pub(super) async fn keep_people(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    people: &[Person],
+) -> Result<(), StoreError> {
+    if people.is_empty() {
+        return Ok(());
+    }
+    let ids: Vec<Uuid> = people.iter().map(|person| person.id).collect();
+    let keys: Vec<&[u8]> = people.iter().map(|person| person.wrapped.as_slice()).collect();
+    let by = |person: &Person| person.compared_by;
+    let phones: Vec<_> = people.iter().map(|p| by(p).map(|by| by.phone.to_vec())).collect();
+    let addresses: Vec<_> = people.iter().map(|p| by(p).map(|by| by.address.to_vec())).collect();
+    let query =
+        sqlx::query(KEEP_PEOPLE).bind(firm.0).bind(ids).bind(keys).bind(phones).bind(addresses);
+    query.execute(connection).await.map_err(failed).map(|_| ())
+}
+
+/// Destroys the keys of people, and the snapshots that hold what they sealed. The server keeps the old
+/// rows until it vacuums, and its write-ahead log until that is recycled: `ops/backup.md` says what an
+/// operator does about both.
+pub(super) async fn erase(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    people: &[Uuid],
+) -> Result<(), StoreError> {
+    if people.is_empty() {
+        return Ok(());
+    }
+    let query = sqlx::query(ERASE_PEOPLE).bind(firm.0).bind(people);
+    query.execute(&mut *connection).await.map_err(failed)?;
+    let streams: Vec<String> = people
+        .iter()
+        .flat_map(|id| [StreamId::Case(CaseId(*id)), StreamId::Account(AccountId(*id))])
+        .map(|stream| stream.to_string())
+        .collect();
+    let query = sqlx::query(ERASE_SNAPSHOTS).bind(firm.0).bind(streams);
+    query.execute(connection).await.map_err(failed).map(|_| ())
+}
+
+fn person(row: &PgRow) -> Result<Person, StoreError> {
+    let hash = |at: usize| -> Result<Option<[u8; 32]>, StoreError> {
+        let bytes: Option<&[u8]> = row.try_get(at).map_err(failed)?;
+        bytes.map(|bytes| bytes.try_into().map_err(|_| malformed("a keyed hash"))).transpose()
+    };
+    let compared_by = hash(2)?.zip(hash(3)?).map(|(phone, address)| ComparedBy { phone, address });
+    Ok(Person {
+        id: row.try_get(0).map_err(failed)?,
+        wrapped: row.try_get(1).map_err(failed)?,
+        compared_by,
+    })
+}

@@ -1,0 +1,68 @@
+//! `firm-keys`: the keys that personal values are sealed under.
+
+use anyhow::Context;
+use clap::Subcommand;
+use log::{Ids as _, LogStore as _};
+use vault::source::{KeyFile, KeySource as _};
+
+use crate::cli::Global;
+use crate::embedded::Database;
+use crate::exit::{Exit, Stop};
+use crate::keys;
+use crate::out::Out;
+
+/// What to do with firm keys.
+#[derive(Subcommand)]
+pub(crate) enum FirmKeysCommand {
+    /// Add a new key to the key file, made if it is not there: it is in use from the next start on
+    Add,
+    /// Wrap every client's key anew under the key in use, so that earlier ones can be taken away. No
+    /// event is touched, and servers may go on meanwhile
+    Rewrap,
+}
+
+/// Runs one.
+pub(crate) async fn run(
+    command: &FirmKeysCommand,
+    global: &Global,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    match command {
+        FirmKeysCommand::Add => add(global, out),
+        FirmKeysCommand::Rewrap => rewrap(global, out).await,
+    }
+}
+
+fn add(global: &Global, out: &mut Out) -> anyhow::Result<Exit> {
+    let file = match (&global.key_file, Database::parse(&global.database)?) {
+        (Some(path), _) => KeyFile(path.clone()),
+        (None, Database::Sqlite(path)) => KeyFile(keys::beside(&path)),
+        (None, Database::Postgres(_)) => {
+            return Err(Stop::usage("name the file of the firm keys with --key-file"));
+        }
+    };
+    file.add(log::UuidV7Ids::new().key())?;
+    let current = file.keys()?;
+    out.line(format!("Key {} is the last of {}.", current.current().id(), file.0.display()))?;
+    out.note(
+        "Keep a copy where no backup of the database lies: without it nothing personal can be read. \
+         Restart the servers, then: counterfoil firm-keys rewrap",
+    )?;
+    Ok(Exit::Done)
+}
+
+async fn rewrap(global: &Global, out: &mut Out) -> anyhow::Result<Exit> {
+    let database = Database::parse(&global.database)?;
+    if let Some(path) = database.missing_file() {
+        return Err(Stop::usage(format!("there is no database at {}", path.display())));
+    }
+    let firm_keys = keys::firm_keys(global, &database)?;
+    let store = database.open().await.with_context(|| format!("cannot open {database}"))?;
+    let mut done = 0;
+    for firm in store.firms().await? {
+        done += log::rewrap(&store, firm, &firm_keys).await?;
+    }
+    store.close().await;
+    out.line(format!("{done} keys are wrapped anew, under {}.", firm_keys.current().id()))?;
+    Ok(Exit::Done)
+}

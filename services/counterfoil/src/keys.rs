@@ -1,0 +1,55 @@
+//! Where the firm keys come from: the environment, a file that is named, or one beside the database.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use log::Ids as _;
+use vault::FirmKeys;
+use vault::source::{KeyFile, KeySource as _, KeyText};
+use zeroize::Zeroizing;
+
+use crate::cli::Global;
+use crate::embedded::Database;
+use crate::exit::Stop;
+
+/// What the environment calls the keys themselves.
+pub(crate) const KEYS: &str = "COUNTERFOIL_KEYS";
+
+/// The firm keys of a database. Those of a new file are made beside it.
+pub(crate) fn firm_keys(global: &Global, database: &Database) -> anyhow::Result<FirmKeys> {
+    if let Some(text) = &global.keys {
+        let text = Zeroizing::new(text.clone());
+        return Ok(KeyText { origin: KEYS.to_owned(), text }.keys()?);
+    }
+    let file = match (&global.key_file, database) {
+        (Some(path), _) => KeyFile(path.clone()),
+        (None, Database::Sqlite(path)) => return of_file(path, database.missing_file().is_some()),
+        (None, Database::Postgres(_)) => {
+            return Err(Stop::usage(
+                "name the file of the firm keys with --key-file; make one: counterfoil firm-keys add",
+            ));
+        }
+    };
+    file.keys().context("personal values can be neither sealed nor opened")
+}
+
+/// The keys beside a database file.
+pub(crate) fn of_file(database: &Path, is_new: bool) -> anyhow::Result<FirmKeys> {
+    let file = KeyFile(beside(database));
+    if is_new && !file.0.exists() {
+        file.add(log::UuidV7Ids::new().key())?;
+    }
+    file.keys().with_context(|| {
+        format!(
+            "{} has its personal values sealed under keys that are not there",
+            database.display()
+        )
+    })
+}
+
+/// The key file of a database file: its name and `.keys`.
+pub(crate) fn beside(database: &Path) -> PathBuf {
+    let mut name = database.as_os_str().to_owned();
+    name.push(".keys");
+    PathBuf::from(name)
+}

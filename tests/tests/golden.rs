@@ -13,7 +13,10 @@ use std::path::{Path, PathBuf};
 
 use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
-use domain::event::{AccessGranted, AccessRevoked, Event, FirmEvent, Recorded, Scope, StreamId};
+use domain::event::{
+    AccessGranted, AccessRevoked, CaseEvent, ClientErased, ErasureBasis, Event, FirmEvent,
+    LegalHoldLifted, LegalHoldPlaced, Recorded, Scope, StreamId,
+};
 use domain::ids::{AccessId, DocumentHash};
 use domain::value::Text;
 use domain::{STATE_VERSION, State};
@@ -55,6 +58,16 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
         [FirmEvent::AccessGranted(granted), FirmEvent::AccessRevoked(AccessRevoked { access })]
     {
         keep(&Recorded { event: event.into(), stream: StreamId::Firm, ..player.log[0].clone() });
+    }
+    let of_case = |recorded: &&Recorded| matches!(recorded.stream, StreamId::Case(_));
+    let case = player.log.iter().find(of_case).unwrap();
+    let matter = Text::parse("Docket 26-114").unwrap();
+    for event in [
+        CaseEvent::LegalHoldPlaced(LegalHoldPlaced { matter: matter.clone() }),
+        CaseEvent::LegalHoldLifted(LegalHoldLifted { matter }),
+        CaseEvent::ClientErased(ClientErased { basis: ErasureBasis::RetentionOver }),
+    ] {
+        keep(&Recorded { event: event.into(), ..case.clone() });
     }
     samples
 }

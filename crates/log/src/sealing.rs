@@ -135,7 +135,7 @@ impl<'a> BatchPeople<'a> {
         ids: &dyn Ids,
         asked: &[u8; 32],
     ) -> Option<[u8; 32]> {
-        Some(self.blind(keys, ids)?.hash_bytes(REQUEST, asked))
+        Some(kept(&self.blind(keys, ids)?, asked))
     }
 
     /// Takes in what an accepted command brought about.
@@ -209,6 +209,21 @@ impl Engine {
         }
         Ok(Opener { firm, keys })
     }
+}
+
+fn kept(blind: &BlindKey, asked: &[u8; 32]) -> [u8; 32] {
+    blind.hash_bytes(REQUEST, asked)
+}
+
+/// A request's fingerprint as it is kept, by the secret that is kept under the firm's own id: for whoever
+/// checks what the log remembers.
+pub fn kept_fingerprint(
+    firm_keys: &FirmKeys,
+    firm: FirmId,
+    own: &Person,
+    asked: &[u8; 32],
+) -> Result<[u8; 32], StoreError> {
+    Ok(kept(&BlindKey::of(&unwrapped(firm_keys, firm, own)?), asked))
 }
 
 /// People of one page of a rewrapping.

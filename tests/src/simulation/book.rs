@@ -10,6 +10,7 @@ use log::{Accepted, Answer, Outcome, OutcomeResult, Submission, SubmitError};
 
 use super::audit::Audit;
 use crate::history::firm_id;
+use testbed::firm_keys;
 
 /// How one attempt to ask something ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -151,7 +152,14 @@ impl Book {
         answer: &Result<Answer, SubmitError>,
     ) -> anyhow::Result<()> {
         let outcome = self.store.outcome(firm_id(), submission.request_id);
-        let own = outcome.as_ref().is_some_and(|o| o.fingerprint == submission.fingerprint);
+        let own = match (&outcome, self.store.person(firm_id(), firm_id().0)) {
+            (Some(outcome), Some(secret)) => {
+                let asked = &submission.fingerprint;
+                let kept = log::kept_fingerprint(&firm_keys(), firm_id(), &secret, asked)?;
+                outcome.fingerprint == kept
+            }
+            (None, _) | (_, None) => false,
+        };
         match (answer, outcome.as_ref().map(|outcome| &outcome.result)) {
             (Ok(answer), Some(OutcomeResult::Accepted(accepted))) => {
                 ensure!(own, "it is the answer to another request");

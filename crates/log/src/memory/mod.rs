@@ -131,6 +131,11 @@ impl MemoryStore {
         lock(&self.shared).firms.get(&firm)?.outcome(request).cloned()
     }
 
+    /// A person as kept; the firm's own secret is under its own id.
+    pub fn person(&self, firm: FirmId, id: Uuid) -> Option<Person> {
+        lock(&self.shared).firm(firm).people(&[id]).pop()
+    }
+
     /// The active generation's rows: the state of every stream at the checkpoint.
     pub fn projected(&self, firm: FirmId) -> (Checkpoint, HashMap<StreamId, State>) {
         lock(&self.shared).firm(firm).projected()

@@ -15,6 +15,7 @@ use support::*;
 on_both_engines!(
     tiles_are_kept_with_the_rows_and_prove_the_log,
     tiles_of_a_database_that_had_none_are_made_when_it_is_opened,
+    a_tile_that_another_tool_changed_is_found_by_verifying,
     checkpoints_are_one_chain_and_stay,
     one_signing_key_is_in_force_and_the_seeds_of_others_are_gone,
     witnesses_and_their_signatures_are_kept_once,
@@ -84,6 +85,21 @@ async fn tiles_of_a_database_that_had_none_are_made_when_it_is_opened(place: &Pl
     let plan = ProofPlan::root(position);
     again.engine.prove(FIRM, &plan, PATIENCE).await.unwrap();
     assert_proved(&again, position).await;
+}
+
+async fn a_tile_that_another_tool_changed_is_found_by_verifying(place: &Place<'_>) {
+    let bench = bench(place).await;
+    fill(&bench).await;
+    bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
+    let change = place.either(
+        "DROP TRIGGER tile_is_never_changed; \
+         UPDATE tile SET hashes = zeroblob(8192) WHERE tile_index = 1",
+        "SET session_replication_role = replica; \
+         UPDATE tile SET hashes = decode(repeat('00', 8192), 'hex') WHERE tile_index = 1",
+    );
+    place.raw().await.run(change).await.unwrap();
+    let found = bench.engine.verify(FIRM, |_, _| {}).await.unwrap_err();
+    assert!(matches!(found, log::VerifyError::Finding { position: 257, .. }), "{found}");
 }
 
 fn kept(size: u64, previous_size: u64) -> KeptCheckpoint {

@@ -4,10 +4,14 @@
 
 Starts the real server on a database of its own, or on the empty one that is named, enrols a client, records a month, runs billing, follows
 the stream, and meets and decodes each kind of error; then reads the server's figures with the OpenMetrics parser of
-Prometheus' own Python client, which is strict, and finds in them what it did. Everybody in it is invented.
+Prometheus' own Python client, which is strict, and finds in them what it did; then has a checkpoint of the log signed, and
+checks it and the proof of an event as a stranger would, with hashlib and the PyPI package `cryptography`. Everybody in
+it is invented.
 """
 
+import base64
 import datetime
+import hashlib
 import json
 import os
 import pathlib
@@ -20,11 +24,15 @@ import urllib.request
 import uuid
 
 import grpc
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from grpc_tools import protoc
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 DATA = ROOT / "services" / "counterfoil" / "tests" / "data"
+ORIGIN = "ledger.example/python"
+# The key that seals the seed of the signing key.
+SEALING = {**os.environ, "COUNTERFOIL_KEYS": "5e" * 32}
 
 
 def make_stubs(folder):
@@ -47,12 +55,14 @@ class Office:
         for kind in ("plan", "bureau"):
             self.run("firm", kind, DATA / f"{kind}.json")
         self.run("firm", "pack", ROOT / "crates" / "domain" / "packs" / "us-federal-1.json")
+        self.run("keys", "new", "--origin", ORIGIN)
+        self.verifier_key = self.run("keys", "export-public").strip()
         self.firm = json.loads(self.run("firm", "show", "--json"))["firm"]["name"]
         every = ["record,read,bill,administer", "read"]
         self.token, self.reader = (self.make_token(scopes) for scopes in every)
         self.server = subprocess.Popen(
             [binary, "--database", self.database, "serve", "--listen", "127.0.0.1:0", "--metrics", "127.0.0.1:0"],
-            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=SEALING,
         )
         said = {}
         for line in self.server.stdout:
@@ -67,7 +77,7 @@ class Office:
 
     def run(self, *words):
         command = [self.binary, "--database", self.database, "--quiet", *map(str, words)]
-        done = subprocess.run(command, capture_output=True, text=True)
+        done = subprocess.run(command, capture_output=True, text=True, env=SEALING)
         assert done.returncode == 0, f"{words}: {done.stdout}{done.stderr}"
         return done.stdout
 
@@ -102,10 +112,63 @@ def main():
         make_stubs(folder)
         office = Office(binary, folder, sys.argv[2] if len(sys.argv) > 2 else None)
         try:
-            passed = use(office)
+            passed = use(office) + proved(office)
         finally:
             office.close()
     print(f"{passed} passed, 0 failed")
+
+
+def said(note, verifier_key):
+    """Size and root of a signed checkpoint, after checking the signature: C2SP signed-note, tlog-checkpoint."""
+    name, key_id, typed_key = verifier_key.split("+", 2)
+    typed_key = base64.b64decode(typed_key)
+    assert typed_key[:1] == b"\x01" and key_id == hashlib.sha256(name.encode() + b"\n" + typed_key).hexdigest()[:8]
+    text, signatures = note.rsplit("\n\n", 1)
+    prefix = f"\u2014 {name} "
+    (line,) = (line for line in signatures.splitlines() if line.startswith(prefix))
+    signature = base64.b64decode(line.removeprefix(prefix))
+    assert signature[:4].hex() == key_id
+    Ed25519PublicKey.from_public_bytes(typed_key[1:]).verify(signature[4:], f"{text}\n".encode())
+    origin, size, root = text.split("\n")
+    assert origin == name
+    return int(size), base64.b64decode(root)
+
+
+def root_of_inclusion(leaf, index, size, path):
+    """The root that a path leads to, RFC 9162 section 2.1.3.2."""
+    fn, sn, r = index, size - 1, leaf
+    for p in path:
+        assert sn != 0
+        if fn & 1 or fn == sn:
+            r = hashlib.sha256(b"\x01" + p + r).digest()
+            while fn & 1 == 0 and fn != 0:
+                fn, sn = fn >> 1, sn >> 1
+        else:
+            r = hashlib.sha256(b"\x01" + r + p).digest()
+        fn, sn = fn >> 1, sn >> 1
+    assert sn == 0
+    return r
+
+
+def proved(office):
+    from counterfoil.v1 import audit_pb2, audit_pb2_grpc
+    from counterfoil.v1 import case_ledger_pb2 as ledger
+    from counterfoil.v1 import case_ledger_pb2_grpc
+
+    audit = audit_pb2_grpc.AuditStub(office.channel)
+    cases = case_ledger_pb2_grpc.CaseLedgerStub(office.channel)
+    made = audit.MakeCheckpoint(audit_pb2.MakeCheckpointRequest(parent=office.firm), metadata=office.meta()).checkpoint
+    size, root = said(made.note, office.verifier_key)
+    assert (size, root.hex()) == (made.size, made.root)
+    events = cases.ReadEvents(ledger.ReadEventsRequest(parent=office.firm, page_size=1000), metadata=office.meta()).events
+    assert len(events) == size > 10
+    for event in events:
+        asked = audit_pb2.GetInclusionProofRequest(parent=office.firm, position=event.position)
+        proof = audit.GetInclusionProof(asked, metadata=office.meta(office.reader))
+        leaf = hashlib.sha256(b"\x00" + event.canonical_json.encode()).digest()
+        assert proof.leaf_hash == leaf
+        assert root_of_inclusion(leaf, event.position - 1, size, proof.hashes) == root, event.position
+    return 2
 
 
 def use(office):

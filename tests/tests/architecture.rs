@@ -31,6 +31,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "counterfoil-log",
             "counterfoil-proof",
             "counterfoil-store",
+            "counterfoil-vault",
         ],
     ),
     (

@@ -4,11 +4,13 @@
 //! every field that is wrong. Amounts are held against the firm's currency where the caller knows it.
 
 mod account;
+mod audit;
 mod mutation;
 mod privacy;
 mod read;
 
 pub use account::*;
+pub use audit::*;
 pub use mutation::*;
 pub use privacy::*;
 pub use read::*;

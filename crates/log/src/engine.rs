@@ -279,6 +279,11 @@ impl Engine {
         }
     }
 
+    /// The keys that it seals under.
+    pub fn firm_keys(&self) -> &FirmKeys {
+        &self.inner.firm_keys
+    }
+
     /// Most requests that wait for one firm's writer.
     pub fn queue_depth_max(&self) -> usize {
         self.inner.settings.queue_depth_max

@@ -25,6 +25,7 @@ mod rebuild;
 mod sealing;
 mod settings;
 mod stats;
+mod tiles;
 mod verify;
 mod writer;
 
@@ -56,4 +57,5 @@ pub use settings::{
     SNAPSHOT_AT_REST, SNAPSHOT_EVERY, STREAMS_CACHED_MAX, STREAMS_PROJECTED_MAX, Settings,
 };
 pub use stats::EngineStats;
+pub use tiles::{ProveError, TILES_FILLED_MAX, Tile, TileStore, Tiler};
 pub use verify::{LogCheckpoint, VerifyError, VerifyReport};

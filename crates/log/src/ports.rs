@@ -1,4 +1,4 @@
-//! The two ports to storage. Each call is a whole operation; no transaction crosses them.
+//! The ports to storage; that of tiles is with them. Each call is a whole operation; no transaction crosses them.
 
 use std::collections::HashMap;
 
@@ -12,6 +12,7 @@ use uuid::Uuid;
 use crate::error::StoreError;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person};
+use crate::tiles::{Tile, TileStore};
 
 /// The known position of a writer that holds nothing: no stream can have moved since.
 pub const NOTHING_KNOWN: u64 = i64::MAX.unsigned_abs();
@@ -290,6 +291,8 @@ pub struct ProjectionStep<'a> {
     pub events: &'a [Recorded],
     /// New snapshots, each with the position it was folded at.
     pub snapshots: &'a [(Snapshot, u64)],
+    /// Tiles of the log's tree that the events fill.
+    pub tiles: &'a [Tile],
 }
 
 /// How far a generation of the rows is.
@@ -326,7 +329,7 @@ pub trait ProjectionStore: Send + Sync + 'static {
     async fn leads(&self, firm: FirmId) -> Result<bool, StoreError>;
 }
 
-/// Both ports.
-pub trait Store: LogStore + ProjectionStore {}
+/// All ports.
+pub trait Store: LogStore + ProjectionStore + TileStore {}
 
-impl<T: LogStore + ProjectionStore> Store for T {}
+impl<T: LogStore + ProjectionStore + TileStore> Store for T {}

@@ -12,7 +12,8 @@ use crate::engine::Engine;
 use crate::error::StoreError;
 use crate::fold;
 use crate::outcome::{Outcome, OutcomeResult};
-use crate::ports::{Head, LogStore, Stored};
+use crate::ports::{Head, LogStore, Store, Stored};
+use crate::tiles::{Tiler, first_position};
 
 /// Most events of one page of a verification.
 const VERIFY_PAGE: usize = 2_000;
@@ -75,7 +76,8 @@ pub(crate) fn finding(position: u64, what: impl Into<String>) -> VerifyError {
 
 impl Engine {
     /// Reads the whole log up to its present head and checks every event's bytes, place and hash,
-    /// the numbers of the invoices, that every event's request is remembered, and the root.
+    /// the numbers of the invoices, that every event's request is remembered, the tiles kept of the tree,
+    /// and the root.
     /// `progress` is told the position reached and the head.
     pub async fn verify(
         &self,
@@ -103,12 +105,14 @@ impl Engine {
         }
         let mut verifier = Verifier::new(firm, checkpoint);
         verifier.meet_checkpoint()?;
+        let mut tiles = TileCheck { kept: store.tiles_kept(firm).await?, ..TileCheck::default() };
         let mut page = read_page(store, firm, 0, head.position).await?;
         while verifier.position < head.position {
             let after = verifier.position + u64::try_from(page.0.len()).unwrap_or(u64::MAX);
             let check = async {
                 let requests = verifier.take_page(&page.0, &page.1)?;
-                answers_of(store, firm, &requests).await
+                answers_of(store, firm, &requests).await?;
+                tiles.take(store, firm, &page.1).await
             };
             // Reading goes on while this page is checked; what is wrong with this one comes first.
             let next = read_page(store, firm, after, head.position);
@@ -118,6 +122,42 @@ impl Engine {
             progress(verifier.position, head.position);
         }
         verifier.finish(&head)
+    }
+}
+
+/// The tiles kept beside the log, held against its leaves. Those that are not made yet are no fault.
+#[derive(Default)]
+struct TileCheck {
+    kept: u64,
+    tiler: Tiler,
+    /// Leaves of the next tile.
+    leaves: Vec<Hash>,
+}
+
+impl TileCheck {
+    async fn take(
+        &mut self,
+        store: &dyn Store,
+        firm: FirmId,
+        leaves: &[Hash],
+    ) -> Result<(), VerifyError> {
+        self.leaves.extend(leaves);
+        let mut made = Vec::new();
+        let (full, rest) = self.leaves.as_chunks::<256>();
+        for leaves in full {
+            if self.tiler.made() < self.kept {
+                made.extend(self.tiler.push(Box::new(*leaves)));
+            }
+        }
+        self.leaves = rest.to_vec();
+        let kept = made.iter().map(|tile| store.tile(firm, tile.level, tile.index));
+        for (tile, kept) in made.iter().zip(futures::future::try_join_all(kept).await?) {
+            if kept.as_ref() != Some(tile) {
+                let position = first_position(tile.level, tile.index);
+                return Err(finding(position, "the tile kept of it is not that of the events"));
+            }
+        }
+        Ok(())
     }
 }
 

@@ -96,14 +96,21 @@ impl FirmKeys {
     /// # Panics
     /// Never: the cipher only refuses texts of many gigabytes.
     pub fn wrap(&self, firm: Uuid, person: Uuid, key: &PersonKey) -> Vec<u8> {
+        self.wrap_secret(&place(firm, person), key.bytes())
+    }
+
+    /// Wraps a secret for what it is and whose, which has to be said again to unwrap it.
+    ///
+    /// # Panics
+    /// Never: the cipher only refuses texts of many gigabytes.
+    pub fn wrap_secret(&self, purpose: &str, secret: &[u8; 32]) -> Vec<u8> {
         let FirmKey { key: with, id } = &self.current;
-        let aad = place(firm, person);
         let mut mac = keyed(with);
-        mac.update(&aad);
-        mac.update(key.bytes());
+        mac.update(purpose.as_bytes());
+        mac.update(secret);
         let mut nonce = [0; NONCE_BYTES];
         nonce.copy_from_slice(&mac.finalize().into_bytes()[..NONCE_BYTES]);
-        let payload = Payload { msg: key.bytes(), aad: &aad };
+        let payload = Payload { msg: secret, aad: purpose.as_bytes() };
         let sealed = self.current.cipher().encrypt(&XNonce::from(nonce), payload);
         let sealed = sealed.expect("a key is shorter than the cipher's limit");
         [id.as_slice(), &nonce, &sealed].concat()
@@ -111,17 +118,22 @@ impl FirmKeys {
 
     /// The person's key that was wrapped.
     pub fn unwrap(&self, firm: Uuid, person: Uuid, wrapped: &[u8]) -> Result<PersonKey, WrapError> {
+        Ok(PersonKey::from_bytes(*self.unwrap_secret(&place(firm, person), wrapped)?))
+    }
+
+    /// The secret that was wrapped for a purpose.
+    pub fn unwrap_secret(
+        &self,
+        purpose: &str,
+        wrapped: &[u8],
+    ) -> Result<Zeroizing<[u8; 32]>, WrapError> {
         let (id, rest) = wrapped.split_first_chunk().ok_or(WrapError::Altered)?;
         let (nonce, sealed) = rest.split_first_chunk().ok_or(WrapError::Altered)?;
-        let key = self.with_id(id)?;
-        let aad = place(firm, person);
-        let opened = key
-            .cipher()
-            .decrypt(&XNonce::from(*nonce), Payload { msg: sealed, aad: &aad })
-            .map(Zeroizing::new)
-            .map_err(|_| WrapError::Altered)?;
-        let bytes: [u8; 32] = opened.as_slice().try_into().map_err(|_| WrapError::Altered)?;
-        Ok(PersonKey::from_bytes(bytes))
+        let payload = Payload { msg: sealed, aad: purpose.as_bytes() };
+        let opened = self.with_id(id)?.cipher().decrypt(&XNonce::from(*nonce), payload);
+        let opened = opened.map(Zeroizing::new).map_err(|_| WrapError::Altered)?;
+        let secret: [u8; 32] = opened.as_slice().try_into().map_err(|_| WrapError::Altered)?;
+        Ok(Zeroizing::new(secret))
     }
 
     /// Whether a wrapped key was wrapped by the key that wraps now.
@@ -135,8 +147,8 @@ impl FirmKeys {
     }
 }
 
-fn place(firm: Uuid, person: Uuid) -> Vec<u8> {
-    format!("{WRAP}/{firm}/{person}").into_bytes()
+fn place(firm: Uuid, person: Uuid) -> String {
+    format!("{WRAP}/{firm}/{person}")
 }
 
 #[cfg(test)]

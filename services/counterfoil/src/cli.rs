@@ -6,8 +6,9 @@ use clap::{Args, Parser, Subcommand};
 use uuid::Uuid;
 
 use crate::command::{
-    backup, billing, charges, clients, completions, couples, due, firm, firm_keys, follow, import,
-    invoices, log_care, moving, payment, privacy, serve, status, tokens,
+    backup, billing, charges, check_proof, checkpoint, clients, completions, couples, due, firm,
+    firm_keys, follow, import, invoices, keys, log_care, moving, payment, privacy, prove, serve,
+    status, tokens,
 };
 use crate::{demo, exit};
 
@@ -117,6 +118,16 @@ pub(crate) enum Command {
     Head,
     /// Read the whole log again and compare it with its root
     Verify(log_care::VerifyArgs),
+    /// Sign a checkpoint of the log, show or list them, or add a witness's signature
+    #[command(subcommand)]
+    Checkpoint(checkpoint::CheckpointCommand),
+    /// Prove that an event is in the log, or that the log only grew
+    Prove(prove::ProveArgs),
+    /// Check a proof that `prove --json` gave, without a server or database
+    CheckProof(check_proof::CheckProofArgs),
+    /// Make, list, rotate or revoke the keys that sign checkpoints
+    #[command(subcommand)]
+    Keys(keys::KeysCommand),
     /// Copy an SQLite database into a new file, also while a server runs on it
     Backup(backup::BackupArgs),
     /// Make the read models anew from the log

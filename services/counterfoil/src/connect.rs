@@ -6,6 +6,7 @@ use std::time::Duration;
 use anyhow::Context;
 use api::v1::accounts_client::AccountsClient;
 use api::v1::administration_client::AdministrationClient;
+use api::v1::audit_client::AuditClient;
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::privacy_client::PrivacyClient;
@@ -73,6 +74,8 @@ pub(crate) struct Session {
     pub(crate) administration: AdministrationClient<Wire>,
     /// Personal values.
     pub(crate) privacy: PrivacyClient<Wire>,
+    /// Proof of the log.
+    pub(crate) audit: AuditClient<Wire>,
     /// The end of the log when the command began: reads wait for it.
     pub(crate) position: i64,
     firm: Option<FirmId>,
@@ -101,6 +104,12 @@ impl Session {
         }
         let firm_keys = keys::firm_keys(global, &database)?;
         Self::in_process(&database, firm_keys, global.firm, outbox).await
+    }
+
+    /// The ledger inside this process, for what is done where the database is and nowhere else.
+    pub(crate) fn own_ledger(&self) -> anyhow::Result<&Ledger> {
+        let elsewhere = "signing keys are made where the database is: leave --server out";
+        self.ledger.as_ref().ok_or_else(|| Stop::usage(elsewhere))
     }
 
     /// The ledger inside this process.
@@ -154,6 +163,7 @@ impl Session {
             billing: client!(BillingClient),
             administration: client!(AdministrationClient),
             privacy: client!(PrivacyClient),
+            audit: client!(AuditClient),
             position: 0,
             firm,
             choice,
@@ -226,8 +236,8 @@ impl Session {
 
     /// Lets what is under way be answered and closes the database.
     pub(crate) async fn close(self) {
-        let Self { cases, accounts, billing, administration, privacy, ledger, .. } = self;
-        drop((cases, accounts, billing, administration, privacy));
+        let Self { cases, accounts, billing, administration, privacy, audit, ledger, .. } = self;
+        drop((cases, accounts, billing, administration, privacy, audit));
         let Some(ledger) = ledger else { return };
         if !ledger.shutdown().await {
             tracing::warn!("the database was closed before everything had been drained");

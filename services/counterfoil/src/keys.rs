@@ -1,4 +1,4 @@
-//! Where the firm keys come from: the environment, a file that is named, or one beside the database.
+//! Where the firm keys come from: a file that is named, the environment, or a file beside the database.
 
 use std::path::{Path, PathBuf};
 
@@ -17,20 +17,20 @@ pub(crate) const KEYS: &str = "COUNTERFOIL_KEYS";
 
 /// The firm keys of a database. Those of a new file are made beside it.
 pub(crate) fn firm_keys(global: &Global, database: &Database) -> anyhow::Result<FirmKeys> {
-    if let Some(text) = &global.keys {
-        let text = Zeroizing::new(text.clone());
-        return Ok(KeyText { origin: KEYS.to_owned(), text }.keys()?);
-    }
-    let file = match (&global.key_file, database) {
-        (Some(path), _) => KeyFile(path.clone()),
-        (None, Database::Sqlite(path)) => return of_file(path, database.missing_file().is_some()),
-        (None, Database::Postgres(_)) => {
-            return Err(Stop::usage(
-                "name the file of the firm keys with --key-file; make one: counterfoil firm-keys add",
-            ));
+    match (&global.key_file, &global.keys, database) {
+        (Some(path), _, _) => {
+            let keys = KeyFile(path.clone()).keys();
+            keys.context("personal values can be neither sealed nor opened")
         }
-    };
-    file.keys().context("personal values can be neither sealed nor opened")
+        (None, Some(text), _) => {
+            let text = Zeroizing::new(text.clone());
+            Ok(KeyText { origin: KEYS.to_owned(), text }.keys()?)
+        }
+        (None, None, Database::Sqlite(path)) => of_file(path, database.missing_file().is_some()),
+        (None, None, Database::Postgres(_)) => Err(Stop::usage(
+            "name the file of the firm keys with --key-file; make one: counterfoil firm-keys add",
+        )),
+    }
 }
 
 /// The keys beside a database file.

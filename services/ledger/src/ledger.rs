@@ -20,6 +20,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use crate::access::{Authority, Firms};
+use crate::audit;
 use crate::billing::bill_daily;
 use crate::config::Limits;
 use crate::couples;
@@ -177,6 +178,12 @@ impl Ledger {
     /// one process of those on the database.
     pub fn bill_daily(&self, after_midnight: Duration) {
         self.tasks().spawn(bill_daily(self.clone(), after_midnight));
+    }
+
+    /// Signs a checkpoint of every firm that has a signing key now and so often from now on, in one
+    /// process of those on the database. A log that has not grown is not signed again.
+    pub fn checkpoint_every(&self, interval: Duration) {
+        self.tasks().spawn(audit::sign_every(self.clone(), interval));
     }
 
     pub(crate) fn is_closing(&self) -> bool {

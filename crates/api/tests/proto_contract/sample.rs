@@ -84,4 +84,11 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(ErasePersonRequest, "erase_person", |m, _| erase_person(m)),
     sample!(ListRetentionRequest, "list_retention", |m, _| list_retention(m)),
     sample!(ListDueRequest, "list_due", |m, _| list_due(m)),
+    sample!(MakeCheckpointRequest, "make_checkpoint", |m, _| make_checkpoint(m)),
+    sample!(GetCheckpointRequest, "get_checkpoint", |m, _| get_checkpoint(m)),
+    sample!(ListCheckpointsRequest, "list_checkpoints", |m, _| list_checkpoints(m)),
+    sample!(GetInclusionProofRequest, "get_inclusion_proof", |m, _| get_inclusion_proof(m)),
+    sample!(GetConsistencyProofRequest, "get_consistency_proof", |m, _| get_consistency_proof(m)),
+    sample!(ListSigningKeysRequest, "list_signing_keys", |m, _| list_signing_keys(m)),
+    sample!(AddCosignatureRequest, "add_cosignature", |m, _| add_cosignature(m)),
 ];

@@ -1,12 +1,11 @@
 //! `firm-keys`: the keys that personal values are sealed under.
 
-use anyhow::Context;
 use clap::Subcommand;
 use log::{Ids as _, LogStore as _};
 use vault::source::{KeyFile, KeySource as _};
 
 use crate::cli::Global;
-use crate::embedded::Database;
+use crate::embedded::{self, Database};
 use crate::exit::{Exit, Stop};
 use crate::keys;
 use crate::out::Out;
@@ -16,7 +15,7 @@ use crate::out::Out;
 pub(crate) enum FirmKeysCommand {
     /// Add a new key to the key file, made if it is not there: it is in use from the next start on
     Add,
-    /// Wrap every client's key anew under the key in use, so that earlier ones can be taken away. No
+    /// Wrap every client's and signing key anew under the key in use, so that earlier ones can be taken away. No
     /// event is touched, and servers may go on meanwhile
     Rewrap,
 }
@@ -57,12 +56,16 @@ async fn rewrap(global: &Global, out: &mut Out) -> anyhow::Result<Exit> {
         return Err(Stop::usage(format!("there is no database at {}", path.display())));
     }
     let firm_keys = keys::firm_keys(global, &database)?;
-    let store = database.open().await.with_context(|| format!("cannot open {database}"))?;
+    let current = firm_keys.current().id();
+    let opened = embedded::open(&database, firm_keys.clone(), None, embedded::own_limits());
+    let (ledger, store) = opened.await?;
     let mut done = 0;
     for firm in store.firms().await? {
-        done += log::rewrap(&store, firm, &firm_keys).await?;
+        done += log::rewrap(store.as_ref(), firm, &firm_keys).await?;
+        done += u64::from(ledger.rewrap_signing_key(firm).await?);
     }
+    ledger.shutdown().await;
     store.close().await;
-    out.line(format!("{done} keys are wrapped anew, under {}.", firm_keys.current().id()))?;
+    out.line(format!("{done} keys are wrapped anew, under {current}."))?;
     Ok(Exit::Done)
 }

@@ -28,6 +28,7 @@ use tonic::service::interceptor::InterceptedService;
 use tonic::transport::{Channel, Endpoint};
 use tonic::{Request, Status};
 use uuid::Uuid;
+use vault::FirmKeys;
 
 pub use place::Place;
 
@@ -107,10 +108,15 @@ impl Service {
 
     /// Another process on the same database, with the same clock; it serves nobody yet.
     pub async fn beside(&self, limits: Limits) -> Ledger {
+        self.beside_with(firm_keys(), limits).await
+    }
+
+    /// The same, with firm keys of its own.
+    pub async fn beside_with(&self, firm_keys: FirmKeys, limits: Limits) -> Ledger {
         let store = Arc::new(Store::connect(&self.place.database).await.unwrap());
         let ids = Arc::new(UuidV7Ids::default());
         let engine =
-            Engine::new(store.clone(), self.clock.clone(), ids, firm_keys(), Settings::default());
+            Engine::new(store.clone(), self.clock.clone(), ids, firm_keys, Settings::default());
         let outbox = FileOutbox::new(self.place.folder().join("outbox-of-the-next"));
         Ledger::new(engine, store, self.clock.clone(), Arc::new(outbox), limits)
     }

@@ -6,9 +6,9 @@ use clap::{Args, Parser, Subcommand};
 use uuid::Uuid;
 
 use crate::command::{
-    backup, billing, charges, check_proof, checkpoint, clients, completions, couples, due, firm,
-    firm_keys, follow, import, invoices, keys, log_care, moving, payment, privacy, prove, serve,
-    status, tokens,
+    audit, backup, billing, charges, check_proof, checkpoint, clients, completions, couples, due,
+    firm, firm_keys, follow, import, invoices, keys, log_care, moving, payment, privacy, prove,
+    serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -102,6 +102,8 @@ pub(crate) enum Command {
     Payment(payment::PaymentCommand),
     /// List clients who may be a couple, or decide about two
     Couples(couples::CouplesArgs),
+    /// List every claimed fee that another rule pack would not have allowed, with amounts and citations
+    Audit(audit::AuditArgs),
     /// Place a legal hold on a client: nothing of the client is erased while it stands
     Hold(privacy::HoldArgs),
     /// Lift a legal hold

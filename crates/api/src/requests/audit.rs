@@ -1,11 +1,12 @@
 //! Requests for proof of the log.
 
 use domain::ids::FirmId;
+use domain::rules::{RulePack, check_pack};
 use proof::note::Note;
 
 use crate::field::{FieldErrors, Fields};
 use crate::requests::read::{Page, USUAL, firm_name, page};
-use crate::{name, v1};
+use crate::{firm_action, name, v1};
 
 /// One checkpoint.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -130,4 +131,18 @@ fn size_from(
         return f.refuse(field, rule);
     }
     size
+}
+
+/// Reads a `ListDisallowedFees`.
+pub fn list_disallowed_fees(
+    m: &v1::ListDisallowedFeesRequest,
+) -> Result<Page<RulePack>, FieldErrors> {
+    let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);
+    page(head, USUAL, |f, _| {
+        let pack = firm_action::pack(f, &m.pack_json)?;
+        match check_pack(&pack) {
+            Some(rule) => f.refuse("pack_json", rule),
+            None => Some(pack),
+        }
+    })
 }

@@ -79,6 +79,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(VerifyLogRequest, "verify_log", |m, _| verify_log(m)),
     sample!(RebuildReadModelsRequest, "rebuild_read_models", |m, _| rebuild_read_models(m)),
     sample!(GetHeadRequest, "get_head", |m, _| get_head(m)),
+    sample!(ListDisallowedFeesRequest, "list_disallowed_fees", |m, _| list_disallowed_fees(m)),
     sample!(PlaceLegalHoldRequest, "place_legal_hold", |m, _| place_legal_hold(m)),
     sample!(LiftLegalHoldRequest, "lift_legal_hold", |m, _| lift_legal_hold(m)),
     sample!(ErasePersonRequest, "erase_person", |m, _| erase_person(m)),

@@ -1,5 +1,6 @@
 //! The commands, one file per matter.
 
+pub(crate) mod audit;
 pub(crate) mod backup;
 pub(crate) mod billing;
 pub(crate) mod charges;
@@ -96,6 +97,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Head => way.ask(async |s| log_care::head(s, out).await).await,
         Command::Verify(args) => way.ask(async |s| log_care::verify(args, s, out).await).await,
         Command::Rebuild => way.ask(async |s| log_care::rebuild(s, out).await).await,
+        Command::Audit(args) => way.ask(async |s| audit::run(&args, s, out).await).await,
         Command::Hold(args) => way.ask(async |s| privacy::hold(&args, s, out).await).await,
         Command::Release(args) => way.ask(async |s| privacy::release(&args, s, out).await).await,
         Command::Erase(args) => way.ask(async |s| privacy::erase(&args, s, out).await).await,

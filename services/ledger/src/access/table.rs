@@ -45,6 +45,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Billing/ListClaimable", READ_MONEY),
     ("/counterfoil.v1.Billing/ExplainFee", READ_MONEY),
     ("/counterfoil.v1.Billing/ClaimFee", BILL),
+    ("/counterfoil.v1.Audit/ListDisallowedFees", VERIFY),
     ("/counterfoil.v1.Privacy/PlaceLegalHold", ADMINISTER),
     ("/counterfoil.v1.Privacy/LiftLegalHold", ADMINISTER),
     ("/counterfoil.v1.Privacy/ErasePerson", ADMINISTER),

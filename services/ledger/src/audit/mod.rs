@@ -10,6 +10,7 @@ mod cosign;
 mod keys;
 mod prove;
 mod schedule;
+mod what_if;
 
 use api::requests;
 use api::scalar::int64;
@@ -61,6 +62,14 @@ impl Audit for AuditRpc {
         let kept = checkpoint::get(&self.0, asked.firm, asked.size).await?;
         let checkpoint = Some(checkpoint::message(&self.0, asked.firm, kept).await?);
         Ok(Response::new(v1::GetCheckpointResponse { checkpoint }))
+    }
+
+    async fn list_disallowed_fees(
+        &self,
+        request: Request<v1::ListDisallowedFeesRequest>,
+    ) -> Result<Response<v1::ListDisallowedFeesResponse>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        Ok(Response::new(what_if::list(&self.0, m).await?))
     }
 
     async fn list_checkpoints(

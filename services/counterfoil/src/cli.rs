@@ -43,7 +43,7 @@ pub(crate) struct Global {
     pub(crate) key_file: Option<PathBuf>,
     /// The firm keys themselves; only in the environment, where no list of processes shows them
     #[arg(long, global = true, env = "COUNTERFOIL_KEYS", hide = true, hide_env_values = true)]
-    pub(crate) keys: Option<String>,
+    pub(crate) firm_keys: Option<String>,
     /// The server to ask instead of a database
     #[arg(long, global = true, env = "COUNTERFOIL_SERVER", value_name = "URL")]
     pub(crate) server: Option<String>,

@@ -130,11 +130,12 @@ fn a_file_has_one_service_and_lies_where_its_package_says() {
         assert!(file.name().starts_with("counterfoil/v1/"), "{}", file.name());
         assert!(file.service.len() <= 1, "{}", file.name());
     }
-    let services: Vec<String> = pool()
+    let mut services: Vec<String> = pool()
         .services()
         .filter(|service| service.package_name() == PACKAGE)
         .map(|service| service.name().to_owned())
         .collect();
+    services.sort_unstable();
     let expected = ["Accounts", "Administration", "Audit", "Billing", "CaseLedger", "Privacy"];
     assert_eq!(services, expected);
 }

@@ -12,6 +12,10 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-calendar", &[]),
     ("counterfoil-domain", &["counterfoil-calendar"]),
     ("counterfoil-proof", &[]),
+    (
+        "counterfoil-bundle",
+        &["counterfoil-calendar", "counterfoil-domain", "counterfoil-proof"],
+    ),
     ("counterfoil-log", &["counterfoil-domain", "counterfoil-proof"]),
     (
         "counterfoil-store",
@@ -25,6 +29,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil-ledger",
         &[
             "counterfoil-api",
+            "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",
             "counterfoil-log",
@@ -36,6 +41,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil",
         &[
             "counterfoil-api",
+            "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",
             "counterfoil-ledger",
@@ -48,6 +54,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil-tests",
         &[
             "counterfoil-api",
+            "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",
             "counterfoil-ledger",
@@ -78,6 +85,7 @@ const KEPT_TO: &[(&str, &[&str])] = &[
         ],
     ),
     ("phonenumber", &["counterfoil-api"]),
+    ("zip", &["counterfoil-bundle", "counterfoil-tests"]),
 ];
 
 /// What pure crates must not even mention.
@@ -202,6 +210,7 @@ fn sql_stands_in_the_store_alone() {
         "crates/calendar",
         "crates/domain",
         "crates/proof",
+        "crates/bundle",
         "crates/log",
         "crates/api",
         "services",

@@ -17,6 +17,7 @@ import re
 import sys
 import tempfile
 import zipfile
+import zlib
 from datetime import date, datetime, timedelta, timezone
 
 FORMAT = "counterfoil.example/bundle/1"
@@ -425,6 +426,43 @@ def day_before(day):
     return str(date.fromisoformat(day) - timedelta(days=1))
 
 
+def plus_days(day, days):
+    return str(date.fromisoformat(day) + timedelta(days=days))
+
+
+CLOCKS = {"reinvestigation": "15 USC 1681i(a)(1)(A)", "reinvestigation_extended": "15 USC 1681i(a)(1)(B)",
+          "free_report_reinvestigation": "15 USC 1681j(a)(3)", "results_notice": "15 USC 1681i(a)(6)",
+          "reinsertion_notice": "15 USC 1681i(a)(5)(B)(ii)", "procedure_description": "15 USC 1681i(a)(7)",
+          "theft_block": "15 USC 1681c-2(a)"}
+
+
+def holidays(year):
+    """5 USC 6103(a): the days themselves."""
+    def nth(month, weekday, number):
+        first = date(year, month, 1)
+        return first + timedelta(days=(weekday - first.weekday()) % 7 + 7 * (number - 1))
+    last_of_may = date(year, 5, 31)
+    days = [date(year, 1, 1), nth(2, 0, 3), last_of_may - timedelta(days=last_of_may.weekday()), date(year, 7, 4),
+            nth(9, 0, 1), nth(10, 0, 2), date(year, 11, 11), nth(11, 3, 4), date(year, 12, 25)]
+    return days + [nth(1, 0, 3)] * (year >= 1986) + [date(year, 6, 19)] * (year >= 2021)
+
+
+def is_business_day(day):
+    """Of federal offices: 5 USC 6103 with the days on which a weekend's holiday is kept."""
+    kept = set()
+    for holiday in holidays(day.year) + holidays(day.year + 1)[:1]:
+        kept.add(holiday + timedelta(days={5: -1, 6: 1}.get(holiday.weekday(), 0)))
+    return day.weekday() < 5 and day not in kept
+
+
+def plus_business_days(day, days):
+    at = date.fromisoformat(day)
+    while days:
+        at += timedelta(days=1)
+        days -= is_business_day(at)
+    return str(at)
+
+
 def yes(value):
     return "yes" if value else "no"
 
@@ -444,7 +482,7 @@ class Bundle:
         self.names = set(self.zip.namelist())
         self.key = self.checkpoint = self.manifest = self.consistency = None
         self.events, self.streams, self.clients, self.moved = 0, {}, {}, {}
-        self.openings, self.opened, self.invoice_numbers, self.in_days = {}, 0, [], set()
+        self.openings, self.opened, self.invoice_numbers, self.in_days, self.transit_days = {}, 0, [], set(), 0
         self.lines = tempfile.TemporaryFile()
 
     def close(self):
@@ -454,7 +492,7 @@ class Bundle:
     def examine(self):
         self.list_files()
         self.read_papers()
-        if self.manifest is None or self.checkpoint is None:
+        if self.manifest is None or self.checkpoint is None or "events.jsonl" not in self.names:
             return
         self.read_openings()
         self.read_events()
@@ -678,6 +716,8 @@ class Bundle:
                 self.in_days.add(client)
         if event["event"] == "payment_moved" and kind == "account":
             self.moved.setdefault(client, set()).add(event["payload"].get("to"))
+        if event["event"] == "firm_registered":
+            self.transit_days = event["payload"].get("transit_days", 0)
         if event["event"] == "invoice_issued":
             self.invoice_numbers.append((event["payload"].get("number"), event["position"]))
         for ordinal, key in self.openings.get(event["position"], ()):
@@ -867,16 +907,22 @@ class Derivation:
                     + self.day_and_position(found[0]) + self.day_and_position(found[1]), event["position"])
 
     def responses(self, case_id, case):
-        table, answers, status = self.tables["responses_and_clocks"], {}, {}
+        table, answers, status, since, reports, asked = self.tables["responses_and_clocks"], {}, {}, {}, {}, []
+        letters, latest = [], {}
         for event in case:
-            p, bureau = event["payload"], event["payload"].get("bureau")
+            p, bureau, day = event["payload"], event["payload"].get("bureau"), event["occurred_on"]
             name, key = event["event"], (event["payload"].get("item"), bureau)
             if name == "item_listed":
                 status[key] = "listed"
             elif name.startswith("item_") and key in status:
-                status[key] = name[5:]
+                status[key], since[key] = name[5:], (day, p.get("seen_by"))
+            elif name == "report_imported":
+                if bureau not in reports or reports[bureau][0] <= p["issued_on"]:
+                    reports[bureau] = (p["issued_on"], p["free_annual"])
             elif name == "round_sent":
                 for letter in p["letters"]:
+                    free = reports.get(letter["bureau"], ("", False))[1]
+                    letters.append((event, letter, free))
                     for item in letter["items"]:
                         if (item, letter["bureau"]) in status:
                             status[item, letter["bureau"]] = "in_dispute"
@@ -885,20 +931,45 @@ class Derivation:
                 for outcome in p["outcomes"]:
                     if outcome["outcome"] in ("frivolous", "no_answer") and (outcome["item"], bureau) in status:
                         status[outcome["item"], bureau] = outcome["outcome"]
-        for event in self.of(case, "round_sent"):
-            round_ = event["payload"]["round"]
-            for letter in event["payload"]["letters"]:
-                found = answers.get((round_, letter["bureau"]), [])
-                outcomes = ["%s=%s" % (o["item"], o["outcome"]) for e in found for o in e["payload"]["outcomes"]]
-                for _ in ("reinvestigation", "results notice"):
-                    table.compare([case_id, letter["bureau"], ANY, ANY, round_, "", ANY, ANY, ANY, ANY,
-                                   spaced(e["position"] for e in found), spaced(outcomes)], event["position"])
-        for event in self.of(case, "bureau_asked"):
-            table.compare([case_id, event["payload"]["bureau"], event["payload"]["ask"], ANY, "", "",
-                           event["occurred_on"], "no", ANY, ANY, "", ""], event["position"])
+            elif name in ("letter_delivered", "client_information_sent"):
+                latest[name, p["round"], bureau] = day
+            elif name == "bureau_asked":
+                asked.append([event, ""])
+            elif name == "bureau_answered":
+                for open_ in asked:
+                    if not open_[1] and [open_[0]["payload"][k] for k in ("ask", "bureau")] == [p["ask"], bureau]:
+                        open_[1] = day
+                        break
+        for event, letter, free in letters:
+            key = (event["payload"]["round"], letter["bureau"])
+            found = answers.get(key, [])
+            outcomes = [o for e in found for o in e["payload"]["outcomes"]]
+            done = found and {o["item"] for o in outcomes} >= set(letter["items"]) and found[-1]["occurred_on"]
+            tail = [done or "", spaced(e["position"] for e in found),
+                    spaced("%s=%s" % (o["item"], o["outcome"]) for o in outcomes)]
+            delivered = latest.get(("letter_delivered",) + key)
+            by_post = letter["mail_class"] in ("first_class", "certified")
+            start = delivered or plus_days(event["occurred_on"], self.bundle.transit_days if by_post else 0)
+            told = latest.get(("client_information_sent",) + key)
+            clock = "reinvestigation"
+            if free:
+                clock = "free_report_reinvestigation"
+            elif told and told <= plus_days(start, 30) and (not found or told <= found[-1]["occurred_on"]):
+                clock = "reinvestigation_extended"
+            due = plus_days(start, 30 if clock == "reinvestigation" else 45)
+            for clock, start, due in ((clock, start, due), ("results_notice", due, plus_business_days(due, 5))):
+                table.compare([case_id, letter["bureau"], clock, CLOCKS[clock], key[0], "", start, yes(not delivered),
+                               due] + tail, event["position"])
+        for event, done in asked:
+            ask, start = event["payload"]["ask"], event["occurred_on"]
+            due = plus_days(start, 15) if ask == "procedure_description" else plus_business_days(start, 4)
+            table.compare([case_id, event["payload"]["bureau"], ask, CLOCKS[ask], "", "", start, "no", due, done, "",
+                           ""], event["position"])
         for (item, bureau), is_ in sorted(status.items()):
             if is_ == "reinserted":
-                table.compare([case_id, bureau, "reinsertion_notice", ANY, "", item, ANY, ANY, ANY, ANY, "", ""])
+                start, seen_by = since[item, bureau]
+                table.compare([case_id, bureau, "reinsertion_notice", CLOCKS["reinsertion_notice"], "", item, start,
+                               "yes", plus_business_days(start, 5), start if seen_by == "notice" else "", "", ""])
 
     def fees_of(self, case_id, case, account):
         payers = {case_id} | {event["payload"]["to"] for event in self.of(account, "payment_moved")}
@@ -1126,8 +1197,10 @@ def verify(path, public_key=None, earlier=None, not_before=None):
         return findings, None
     try:
         bundle.examine()
-    except (zipfile.BadZipFile, NotImplementedError, EOFError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError, RuntimeError) as error:
         bundle.findings.add("the archive", "a file of it cannot be read: %s" % error)
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        bundle.findings.add("the bundle", "it is not of this format: a %s stopped the examination" % type(error).__name__)
     finally:
         bundle.close()
     return bundle.findings, bundle

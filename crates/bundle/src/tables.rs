@@ -167,6 +167,7 @@ pub const TABLES: &[Table] = &[
             Disclosure_Delivered_Position: "position of that event", "count from 1";
             Disclosure_Acknowledged_On: "the client signed for it (15 USC 1679c(c))", "ISO 8601 date";
             Disclosure_Acknowledged_Position: "position of that event", "count from 1";
+            Disclosure_Document: "SHA-256 of the signed copy", "64 hexadecimal digits";
             Contract_Signed_On: "the agreement signed (15 USC 1679d)", "ISO 8601 date";
             Contract_Position: "position of that event", "count from 1";
             Contract_Document: "SHA-256 of the signed agreement", "64 hexadecimal digits";
@@ -209,14 +210,14 @@ pub const TABLES: &[Table] = &[
         columns: columns! {
             Case_ID: "the client's case", "UUID";
             Bureau: "the firm's code for the bureau", "code";
-            Clock: "which clock", "code", alone;
-            Citation: "the provision that sets it", "text", alone;
+            Clock: "which clock", "code";
+            Citation: "the provision that sets it", "text";
             Round: "the round, for a letter", "count from 1";
             Item: "the item, for a reinsertion", "code";
-            Started_On: "the day it started", "ISO 8601 date", alone;
-            Start_Estimated: "whether that day is estimated from the mailing", "yes, no", alone;
-            Due_On: "its last day", "ISO 8601 date", alone;
-            Done_On: "the day the duty was met", "ISO 8601 date", alone;
+            Started_On: "the day it started", "ISO 8601 date";
+            Start_Estimated: "whether that day is estimated from the mailing", "yes, no";
+            Due_On: "its last day", "ISO 8601 date";
+            Done_On: "the day the duty was met", "ISO 8601 date";
             Answer_Positions: "positions of the bureau's answers to the letter", "counts from 1, blank between";
             Outcomes: "what was answered, in the order answered", "item=outcome, blank between";
         },

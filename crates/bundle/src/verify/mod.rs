@@ -160,7 +160,13 @@ pub fn verify(
         opened: 0,
         consistency: Consistency::NotAsked,
     };
-    if let (Some(manifest), Some(checkpoint)) = (&papers.manifest, &papers.checkpoint) {
+    let has_events = archive.names().any(|name| name == crate::names::EVENTS);
+    if !has_events {
+        findings.of_file(crate::names::EVENTS, "it is missing");
+    }
+    if let (Some(manifest), Some(checkpoint), true) =
+        (&papers.manifest, &papers.checkpoint, has_events)
+    {
         let read = events::read(
             &archive,
             &papers,
@@ -174,7 +180,7 @@ pub fn verify(
         verified.root = read.root;
         verified.opened = read.gather.openings_met;
         verified.consistency = read.consistency;
-        tables::check(&archive, manifest, &papers, checkpoint, read, &mut findings)?;
+        tables::check(&archive, manifest, checkpoint, read, &mut findings)?;
     }
     verified.findings = findings.kept;
     verified.findings_left_out = findings.left_out;

@@ -6,7 +6,6 @@ use std::io::Read as _;
 use proof::Checkpoint;
 
 use super::events::Pass;
-use super::papers::Papers;
 use super::{Findings, difference};
 use crate::archive::{ArchiveError, ArchiveReader};
 use crate::derive::{Frame, timeline_row};
@@ -25,7 +24,6 @@ const BLOCK_BYTES: usize = 64 << 10;
 pub(super) fn check(
     archive: &ArchiveReader,
     manifest: &Manifest,
-    papers: &Papers,
     checkpoint: &Checkpoint,
     pass: Pass,
     findings: &mut Findings,
@@ -51,7 +49,10 @@ pub(super) fn check(
         });
         (found, told)
     });
-    let found = found?;
+    let (found, unread) = found?;
+    for (name, error) in unread {
+        findings.of_file(&name, format!("it cannot be read: {error}"));
+    }
     against_manifest(manifest, &found, findings);
     let Some((frame, told, faults)) = told else { return Ok(()) };
     for (position, what) in faults {
@@ -81,40 +82,46 @@ pub(super) fn check(
         return Ok(());
     }
     let kept = again(&by_stream, &lines, &frame)?;
-    let _ = papers;
     for name in differing {
         locate(archive, &name, &kept, findings)?;
     }
     Ok(())
 }
 
+/// Digests by file, and the files that cannot be read, with the reason.
+type Found = (BTreeMap<String, Digest>, Vec<(String, ArchiveError)>);
+
 /// The digest of every file of the archive but the events, which were read already.
-fn digests(
-    archive: &ArchiveReader,
-    of_events: Digest,
-) -> Result<BTreeMap<String, Digest>, ArchiveError> {
+fn digests(archive: &ArchiveReader, of_events: Digest) -> Result<Found, ArchiveError> {
     let mut archive = archive.again()?;
     let names: Vec<String> = archive.names().map(str::to_owned).collect();
-    let mut digests = BTreeMap::new();
-    let mut block = vec![0; BLOCK_BYTES];
+    let (mut digests, mut unread) = (BTreeMap::new(), Vec::new());
     for name in names {
         if name == names::EVENTS {
             digests.insert(name, of_events);
             continue;
         }
-        let mut digester = Digester::default();
-        let mut file = archive.file(&name)?;
-        loop {
-            let read = file.read(&mut block)?;
-            if read == 0 {
-                break;
+        match digest(&mut archive, &name) {
+            Ok(digest) => {
+                digests.insert(name, digest);
             }
-            digester.take(&block[..read]);
+            Err(error) => unread.push((name, error)),
         }
-        drop(file);
-        digests.insert(name, digester.finish());
     }
-    Ok(digests)
+    Ok((digests, unread))
+}
+
+fn digest(archive: &mut ArchiveReader, name: &str) -> Result<Digest, ArchiveError> {
+    let mut digester = Digester::default();
+    let mut block = vec![0; BLOCK_BYTES];
+    let mut file = archive.file(name)?;
+    loop {
+        let read = file.read(&mut block)?;
+        if read == 0 {
+            return Ok(digester.finish());
+        }
+        digester.take(&block[..read]);
+    }
 }
 
 fn against_manifest(

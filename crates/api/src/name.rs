@@ -5,6 +5,8 @@ use uuid::Uuid;
 
 /// Stands for an id that the service is to find (AIP-159).
 const ANY: &str = "-";
+/// Stands for the largest checkpoint there is.
+const LATEST: &str = "latest";
 
 /// Ids in names are lower-case hyphenated UUIDs, so that one resource has one name.
 fn id(text: &str) -> Option<Uuid> {
@@ -54,6 +56,26 @@ pub fn parse_invoice(text: &str) -> Option<(FirmId, u64)> {
     (value > 0 && value.to_string() == number).then_some((firm, value))
 }
 
+/// Reads `firms/{firm}/checkpoints/{size}`, or `firms/{firm}/checkpoints/latest` as no size.
+pub fn parse_checkpoint(text: &str) -> Option<(FirmId, Option<u64>)> {
+    let (firm, size) = below(text, "checkpoints")?;
+    if size == LATEST {
+        return Some((firm, None));
+    }
+    let value: u64 = size.parse().ok()?;
+    (value > 0 && value.to_string() == size).then_some((firm, Some(value)))
+}
+
+/// Writes `firms/{firm}/checkpoints/{size}`.
+pub fn checkpoint(firm: FirmId, size: u64) -> String {
+    format!("firms/{firm}/checkpoints/{size}")
+}
+
+/// Writes `firms/{firm}/checkpoints/latest`.
+pub fn latest_checkpoint(firm: FirmId) -> String {
+    format!("firms/{firm}/checkpoints/{LATEST}")
+}
+
 /// Writes `firms/{firm}/accounts/-`.
 pub fn any_account(firm: FirmId) -> String {
     format!("firms/{firm}/accounts/{ANY}")
@@ -94,6 +116,10 @@ mod tests {
         let own = case_id.own_account();
         assert_eq!(parse_account(&account(firm_id, own)), Some((firm_id, own)));
         assert_eq!(parse_invoice(&invoice(firm_id, 7)), Some((firm_id, 7)));
+        let kept = checkpoint(firm_id, 17);
+        assert_eq!(parse_checkpoint(&kept), Some((firm_id, Some(17))));
+        let latest = latest_checkpoint(firm_id);
+        assert_eq!(parse_checkpoint(&latest), Some((firm_id, None)));
         let any = any_account(firm_id);
         assert_eq!((parse_any_account(&any), parse_account(&any)), (Some(firm_id), None));
         assert_eq!(parse_any_account(&account(firm_id, own)), None);

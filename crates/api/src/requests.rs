@@ -4,9 +4,11 @@
 //! every field that is wrong. Amounts are held against the firm's currency where the caller knows it.
 
 mod account;
+mod audit;
 mod mutation;
 mod read;
 
 pub use account::*;
+pub use audit::*;
 pub use mutation::*;
 pub use read::*;

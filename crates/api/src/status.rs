@@ -71,6 +71,13 @@ pub enum Failure {
     },
     /// There is no token, or none that is valid.
     Unauthenticated,
+    /// Something that this needs was not set up, or is not there yet.
+    Unready {
+        /// The stable reason: `NO_SIGNING_KEY`.
+        reason: &'static str,
+        /// What is missing.
+        what: &'static str,
+    },
     /// The caller asks too much at a time.
     Quota {
         /// Whose quota: a token's public id, a firm.
@@ -227,6 +234,12 @@ impl From<Failure> for Status {
                 "a valid bearer token is needed in the authorization metadata",
             )
             .status(),
+            Failure::Unready { reason, what } => Answer::new(
+                Code::FailedPrecondition,
+                reason,
+                "something that this needs is not there",
+            )
+            .preconditions(vec![(reason.to_owned(), "firm".to_owned(), what.to_owned())]),
             Failure::Quota { subject, limit } => Answer::new(
                 Code::ResourceExhausted,
                 "QUOTA_EXCEEDED",

@@ -23,6 +23,7 @@ mod reading;
 mod rebuild;
 mod settings;
 mod stats;
+mod tiles;
 mod verify;
 mod writer;
 
@@ -52,4 +53,5 @@ pub use settings::{
     SNAPSHOT_EVERY, STREAMS_CACHED_MAX, STREAMS_PROJECTED_MAX, Settings,
 };
 pub use stats::EngineStats;
+pub use tiles::{ProveError, TILES_FILLED_MAX, Tile, TileStore, Tiler};
 pub use verify::{LogCheckpoint, VerifyError, VerifyReport};

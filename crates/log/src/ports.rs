@@ -1,4 +1,4 @@
-//! The two ports to storage. Each call is a whole operation; no transaction crosses them.
+//! The ports to storage; that of tiles is with them. Each call is a whole operation; no transaction crosses them.
 
 use std::collections::HashMap;
 
@@ -10,6 +10,7 @@ use proof::{Frontier, Hash};
 
 use crate::error::StoreError;
 use crate::outcome::Outcome;
+use crate::tiles::{Tile, TileStore};
 
 /// The known position of a writer that holds nothing: no stream can have moved since.
 pub const NOTHING_KNOWN: u64 = i64::MAX.unsigned_abs();
@@ -274,6 +275,8 @@ pub struct ProjectionStep<'a> {
     pub events: &'a [Recorded],
     /// New snapshots, each with the position it was folded at.
     pub snapshots: &'a [(Snapshot, u64)],
+    /// Tiles of the log's tree that the events fill.
+    pub tiles: &'a [Tile],
 }
 
 /// How far a generation of the rows is.
@@ -310,7 +313,7 @@ pub trait ProjectionStore: Send + Sync + 'static {
     async fn leads(&self, firm: FirmId) -> Result<bool, StoreError>;
 }
 
-/// Both ports.
-pub trait Store: LogStore + ProjectionStore {}
+/// All ports.
+pub trait Store: LogStore + ProjectionStore + TileStore {}
 
-impl<T: LogStore + ProjectionStore> Store for T {}
+impl<T: LogStore + ProjectionStore + TileStore> Store for T {}

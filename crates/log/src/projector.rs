@@ -22,6 +22,7 @@ use crate::page::{Page, read_page};
 use crate::ports::{Checkpoint, ProjectionStep, Snapshot, Store, Touched};
 use crate::settings::Settings;
 use crate::stats::add;
+use crate::tiles::{TILE_LEAVES, TILES_FILLED_MAX, Tile, Tiler};
 use crate::writer::as_dyn;
 
 /// A stored event that stopped a firm's projection. Nothing is skipped: reads stay behind until the
@@ -202,7 +203,7 @@ async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
     }
     let limit = inner.settings.project_page;
     let next = *projection.applied.borrow() + 1;
-    let step = live.step(inner.store.as_ref(), firm.id, limit, Snapshots::Keep);
+    let step = live.step_live(inner.store.as_ref(), firm.id, limit);
     match caught(step, next).await {
         Ok(progress) => {
             // Counted before anybody is told.
@@ -213,6 +214,8 @@ async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
                     projection.stop_at(firm.id, fault);
                     Pause::Resumed
                 }
+                // Of a log that grew before tiles were kept there are more to make.
+                None if progress.tiles_behind => Pause::None,
                 None if progress.events == 0 => Pause::Head,
                 None if progress.events == limit || projection.is_anyone_waiting() => Pause::None,
                 None => Pause::Gather,
@@ -285,6 +288,8 @@ pub(crate) struct Progress {
     pub(crate) events: usize,
     /// The event right after them that cannot be read, if there is one.
     pub(crate) fault: Option<Fault>,
+    /// Whether tiles are missing behind the checkpoint.
+    pub(crate) tiles_behind: bool,
 }
 
 /// One run over the log into one generation of rows.
@@ -293,6 +298,8 @@ pub(crate) struct Projector {
     states: HashMap<StreamId, Kept>,
     /// The page after the checkpoint, when it was read already.
     ahead: Option<Page>,
+    /// The right edge of the tiles that are kept, once it was read. A rebuild makes none.
+    tiler: Option<Tiler>,
     step: u64,
     streams_max: usize,
     snapshot_every: u64,
@@ -317,6 +324,7 @@ impl Projector {
             checkpoint: None,
             states: HashMap::new(),
             ahead: None,
+            tiler: None,
             step: 0,
             streams_max: settings.streams_projected_max,
             snapshot_every: settings.snapshot_every,
@@ -340,6 +348,7 @@ impl Projector {
     pub(crate) fn forget(&mut self) {
         self.checkpoint = None;
         self.ahead = None;
+        self.tiler = None;
         self.states.clear();
     }
 
@@ -356,6 +365,41 @@ impl Projector {
         Ok(checkpoint)
     }
 
+    /// Takes in at most `limit` events, then makes some of the tiles that are missing behind them.
+    async fn step_live(
+        &mut self,
+        store: &dyn Store,
+        firm: FirmId,
+        limit: usize,
+    ) -> Result<Progress, StoreError> {
+        if self.tiler.is_none() {
+            self.tiler = Some(Tiler::resume(store, firm).await?);
+        }
+        let mut progress = self.step(store, firm, limit, Snapshots::Keep).await?;
+        let Some(tiler) = &mut self.tiler else { return Ok(progress) };
+        let tiles = tiler.up_to(store, firm, progress.position, TILES_FILLED_MAX).await?;
+        if !tiles.is_empty() {
+            store.keep_tiles(firm, &tiles).await?;
+            progress.tiles_behind = tiler.made() < progress.position / TILE_LEAVES;
+        }
+        Ok(progress)
+    }
+
+    /// The tiles that a step fills; none while some are missing before it.
+    async fn filled_tiles(
+        &mut self,
+        store: &dyn Store,
+        firm: FirmId,
+        (from, to): (u64, u64),
+    ) -> Result<Vec<Tile>, StoreError> {
+        match &mut self.tiler {
+            Some(tiler) if tiler.made() == from / TILE_LEAVES => {
+                tiler.up_to(store, firm, to, u64::MAX).await
+            }
+            Some(_) | None => Ok(Vec::new()),
+        }
+    }
+
     /// Takes in at most `limit` events.
     pub(crate) async fn step(
         &mut self,
@@ -370,7 +414,7 @@ impl Projector {
             Some(_) | None => read_page(store, firm, from, limit).await?,
         };
         let Some(last) = events.last() else {
-            return Ok(Progress { position: from, events: 0, fault });
+            return Ok(Progress { position: from, events: 0, fault, tiles_behind: false });
         };
         let to = last.position;
         self.load_missing(store, firm, from, &events).await?;
@@ -379,6 +423,7 @@ impl Projector {
             Snapshots::Keep => self.due_snapshots(&touched, &versions),
             Snapshots::Leave => Vec::new(),
         };
+        let tiles = self.filled_tiles(store, firm, (from, to)).await?;
         let step = ProjectionStep {
             firm,
             generation,
@@ -387,6 +432,7 @@ impl Projector {
             touched: &touched,
             events: &events,
             snapshots: &snapshots,
+            tiles: &tiles,
         };
         if events.len() == limit {
             // Reading goes on while the rows are written.
@@ -399,7 +445,7 @@ impl Projector {
         }
         self.keep(touched, versions, &snapshots);
         self.checkpoint = Some(Checkpoint { generation, position: to });
-        Ok(Progress { position: to, events: events.len(), fault })
+        Ok(Progress { position: to, events: events.len(), fault, tiles_behind: false })
     }
 
     /// Loads the streams of a page that are not in memory and did not begin in it.
@@ -518,7 +564,11 @@ mod tests {
     async fn a_panic_in_a_step_is_a_fault_at_its_first_position() {
         let found = caught(async { panic!("on purpose") }, 7).await;
         assert!(matches!(found, Err(StoreError::Corrupt { position: 7, .. })));
-        let fine = caught(async { Ok(Progress { position: 9, events: 3, fault: None }) }, 7).await;
+        let fine = caught(
+            async { Ok(Progress { position: 9, events: 3, fault: None, tiles_behind: false }) },
+            7,
+        )
+        .await;
         assert_eq!(fine.unwrap().position, 9);
     }
 }

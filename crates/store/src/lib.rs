@@ -4,6 +4,7 @@
 //! `read` holds the read model and its queries, apart from any engine; `sqlite` and `postgres` hold
 //! what only that engine does: append, load, projection, errors.
 
+mod audit;
 mod key;
 mod pools;
 mod postgres;
@@ -13,9 +14,14 @@ mod row;
 mod sqlite;
 mod statement;
 mod store;
+mod tile;
 mod together;
 mod value;
 
+pub use audit::{
+    CosignatureRow, KeptCheckpoint, SIGNING_KEYS_MAX, SigningKeyRow, WITNESS_KEYS_MAX,
+    WitnessKeyRow,
+};
 pub use key::MatchKey;
 pub use pools::{EngineKind, Pool};
 pub use read::*;

@@ -222,6 +222,18 @@ impl Store {
         rows.into_iter().map(read).collect()
     }
 
+    /// Runs statements about a firm in one transaction, and tells how many rows each changed.
+    pub(crate) async fn change(
+        &self,
+        firm: FirmId,
+        statements: Vec<(&'static Statement, Vec<Value>)>,
+    ) -> Result<Vec<u64>, StoreError> {
+        match &self.engine {
+            Behind::Sqlite(sqlite) => sqlite.change(statements).await,
+            Behind::Postgres(postgres) => postgres.change(firm, statements).await,
+        }
+    }
+
     /// The only row of a query.
     pub(crate) async fn fetch_one<T: Selected>(
         &self,

@@ -23,6 +23,8 @@ pub enum Work {
     Projection,
     /// A firm's schedule of billing.
     Billing,
+    /// A firm's schedule of signed checkpoints.
+    Checkpoints,
 }
 
 impl Work {
@@ -31,6 +33,7 @@ impl Work {
         match self {
             Self::Projection => "projection",
             Self::Billing => "billing",
+            Self::Checkpoints => "checkpoints",
         }
     }
 }

@@ -3,11 +3,12 @@
 use calendar::{CivilDate, Clock};
 use domain::account::{ChargebackStatus, InvoiceStatus};
 use domain::case::{CaseStatus, ListingStatus, Step};
-use domain::event::{Basis, ExposureKind, FailureReason, ItemKind, MailClass};
+use domain::event::{Basis, ExposureKind, FailureReason, ItemKind, MailClass, UtcMicros};
 use domain::ids::{AccountId, BureauCode, CaseId, EventId, ItemCode, PlanCode, ProcessorRef};
 use domain::money::Currency;
 use domain::terms::Seat;
 use log::StoreError;
+use proof::Hash;
 use uuid::Uuid;
 
 /// A value as it is bound to a statement or read from a row.
@@ -27,6 +28,10 @@ pub(crate) enum Value {
     Hash([u8; 32]),
     /// A civil date.
     Date(CivilDate),
+    /// Bytes of any number.
+    Bytes(Vec<u8>),
+    /// An instant.
+    Time(UtcMicros),
 }
 
 /// What a column holds, so that an engine knows which of its types to read.
@@ -44,6 +49,10 @@ pub(crate) enum Kind {
     Hash,
     /// See [`Value::Date`].
     Date,
+    /// See [`Value::Bytes`].
+    Bytes,
+    /// See [`Value::Time`].
+    Time,
 }
 
 /// A column that does not hold what this code writes there.
@@ -134,7 +143,7 @@ macro_rules! unsigned {
     )*};
 }
 
-unsigned!(u16, u32, u64);
+unsigned!(u8, u16, u32, u64);
 
 impl Column for String {
     const KIND: Kind = Kind::Text;
@@ -153,6 +162,40 @@ impl Column for CivilDate {
     }
     fn take(value: Value) -> Result<Self, Malformed> {
         if let Value::Date(value) = value { Ok(value) } else { Err(Malformed { wanted: "a date" }) }
+    }
+}
+
+impl Column for Hash {
+    const KIND: Kind = Kind::Hash;
+    fn put(&self) -> Value {
+        Value::Hash(*self.as_bytes())
+    }
+    fn take(value: Value) -> Result<Self, Malformed> {
+        if let Value::Hash(hash) = value {
+            Ok(hash.into())
+        } else {
+            Err(Malformed { wanted: "a hash" })
+        }
+    }
+}
+
+impl Column for Vec<u8> {
+    const KIND: Kind = Kind::Bytes;
+    fn put(&self) -> Value {
+        Value::Bytes(self.clone())
+    }
+    fn take(value: Value) -> Result<Self, Malformed> {
+        if let Value::Bytes(bytes) = value { Ok(bytes) } else { Err(Malformed { wanted: "bytes" }) }
+    }
+}
+
+impl Column for UtcMicros {
+    const KIND: Kind = Kind::Time;
+    fn put(&self) -> Value {
+        Value::Time(*self)
+    }
+    fn take(value: Value) -> Result<Self, Malformed> {
+        if let Value::Time(time) = value { Ok(time) } else { Err(Malformed { wanted: "a time" }) }
     }
 }
 

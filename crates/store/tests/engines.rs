@@ -126,8 +126,8 @@ async fn the_service_sees_and_writes_rows_of_the_named_firm_alone() {
         let fenced = "SELECT COUNT(*) FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace \
                       WHERE n.nspname = 'counterfoil' AND c.relkind IN ('r', 'p') \
                       AND NOT c.relispartition AND c.relrowsecurity";
-        // The log's two, snapshots, checkpoints and the read model's nineteen.
-        assert_eq!(raw.number(fenced).await, 2 + 2 + 19);
+        // The log's two, snapshots, checkpoints, the read model's nineteen, and the five of proofs.
+        assert_eq!(raw.number(fenced).await, 2 + 2 + 19 + 5);
         raw.run("SET ROLE counterfoil_service").await.unwrap();
         let seen = async |raw: &mut Raw| {
             let mut seen = Vec::new();

@@ -17,7 +17,8 @@ use domain::ids::{FirmId, RequestId};
 use domain::terms::Seat;
 use log::{
     Checkpoint, Engine, Head, LoadedStream, LogStore, Outcome, Plan, ProjectionStep,
-    ProjectionStore, SequentialIds, Settings, SteppedClock, StoreError, Stored, SubmitError,
+    ProjectionStore, SequentialIds, Settings, SteppedClock, StoreError, Stored, SubmitError, Tile,
+    TileStore,
 };
 use proof::Hash;
 use support::*;
@@ -198,6 +199,31 @@ impl ProjectionStore for Lossy {
 
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
         self.store.project(step).await
+    }
+}
+
+#[async_trait]
+impl TileStore for Lossy {
+    async fn tiles_kept(&self, firm: FirmId) -> Result<u64, StoreError> {
+        self.store.tiles_kept(firm).await
+    }
+
+    async fn tile(&self, firm: FirmId, level: u8, at: u64) -> Result<Option<Tile>, StoreError> {
+        self.store.tile(firm, level, at).await
+    }
+
+    async fn tile_roots(
+        &self,
+        firm: FirmId,
+        level: u8,
+        from: u64,
+        most: usize,
+    ) -> Result<Vec<Hash>, StoreError> {
+        self.store.tile_roots(firm, level, from, most).await
+    }
+
+    async fn keep_tiles(&self, firm: FirmId, tiles: &[Tile]) -> Result<(), StoreError> {
+        self.store.keep_tiles(firm, tiles).await
     }
 }
 

@@ -340,6 +340,7 @@ async fn a_step_from_another_checkpoint_conflicts_and_writes_nothing(place: &Pla
         touched: &[],
         events: &[],
         snapshots: &[],
+        tiles: &[],
     };
     let stale = bench.store.project(step(1, position - 1)).await.unwrap_err();
     assert!(matches!(stale, StoreError::Conflict { actual } if actual == position), "{stale}");

@@ -6,8 +6,8 @@ use clap::{Args, Parser, Subcommand};
 use uuid::Uuid;
 
 use crate::command::{
-    backup, billing, charges, clients, completions, couples, due, firm, follow, import, invoices,
-    log_care, moving, payment, serve, status, tokens,
+    backup, billing, charges, check_proof, checkpoint, clients, completions, couples, due, firm,
+    follow, import, invoices, keys, log_care, moving, payment, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -46,6 +46,10 @@ pub(crate) struct Global {
     /// Certificates to trust for a server over https, as a PEM file
     #[arg(long, global = true, env = "COUNTERFOIL_CA", value_name = "FILE")]
     pub(crate) ca: Option<PathBuf>,
+    /// The file with the key that seals and opens secrets in the database: 64 hexadecimal digits, as
+    /// `openssl rand -hex 32` prints them. COUNTERFOIL_KEY may hold the digits instead
+    #[arg(long, global = true, value_name = "FILE")]
+    pub(crate) key_file: Option<PathBuf>,
     /// The firm; without it the only firm there is, or the token's
     #[arg(long, global = true, env = "COUNTERFOIL_FIRM", value_name = "UUID")]
     pub(crate) firm: Option<Uuid>,
@@ -102,6 +106,16 @@ pub(crate) enum Command {
     Head,
     /// Read the whole log again and compare it with its root
     Verify(log_care::VerifyArgs),
+    /// Sign a checkpoint of the log, show or list them, or add a witness's signature
+    #[command(subcommand)]
+    Checkpoint(checkpoint::CheckpointCommand),
+    /// Prove that an event is in the log, or that the log only grew
+    Prove(prove::ProveArgs),
+    /// Check a proof that `prove --json` gave, without a server or database
+    CheckProof(check_proof::CheckProofArgs),
+    /// Make, list, rotate or revoke the keys that sign checkpoints
+    #[command(subcommand)]
+    Keys(keys::KeysCommand),
     /// Copy an SQLite database into a new file, also while a server runs on it
     Backup(backup::BackupArgs),
     /// Make the read models anew from the log

@@ -6,6 +6,7 @@ use std::time::Duration;
 use anyhow::Context;
 use api::v1::accounts_client::AccountsClient;
 use api::v1::administration_client::AdministrationClient;
+use api::v1::audit_client::AuditClient;
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::{name, v1};
@@ -24,7 +25,7 @@ use uuid::Uuid;
 use crate::cli::Global;
 use crate::embedded::{self, Database};
 use crate::exit::Stop;
-use crate::find;
+use crate::{find, sealing};
 
 /// How long a connection may take to come about.
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
@@ -68,6 +69,8 @@ pub(crate) struct Session {
     pub(crate) billing: BillingClient<Wire>,
     /// The firm itself.
     pub(crate) administration: AdministrationClient<Wire>,
+    /// Proof of the log.
+    pub(crate) audit: AuditClient<Wire>,
     /// The end of the log when the command began: reads wait for it.
     pub(crate) position: i64,
     firm: Option<FirmId>,
@@ -94,7 +97,17 @@ impl Session {
                 path.display()
             )));
         }
-        Self::in_process(&database, global.firm, outbox).await
+        let session = Self::in_process(&database, global.firm, outbox).await?;
+        if let (Some(ledger), Some(key)) = (&session.ledger, sealing::key(global)?) {
+            ledger.seal_with(key);
+        }
+        Ok(session)
+    }
+
+    /// The ledger inside this process, for what is done where the database is and nowhere else.
+    pub(crate) fn own_ledger(&self) -> anyhow::Result<&Ledger> {
+        let elsewhere = "signing keys are made where the database is: leave --server out";
+        self.ledger.as_ref().ok_or_else(|| Stop::usage(elsewhere))
     }
 
     /// The ledger inside this process.
@@ -145,6 +158,7 @@ impl Session {
             accounts: client!(AccountsClient),
             billing: client!(BillingClient),
             administration: client!(AdministrationClient),
+            audit: client!(AuditClient),
             position: 0,
             firm,
             choice,
@@ -217,8 +231,8 @@ impl Session {
 
     /// Lets what is under way be answered and closes the database.
     pub(crate) async fn close(self) {
-        let Self { cases, accounts, billing, administration, ledger, .. } = self;
-        drop((cases, accounts, billing, administration));
+        let Self { cases, accounts, billing, administration, audit, ledger, .. } = self;
+        drop((cases, accounts, billing, administration, audit));
         let Some(ledger) = ledger else { return };
         if !ledger.shutdown().await {
             tracing::warn!("the database was closed before everything had been drained");

@@ -134,6 +134,8 @@ fn next(code: Code, reason: &str) -> Option<&'static str> {
         "VERSION_MISMATCH" => "read the case again: counterfoil status CASE",
         "GATES_CLOSED" => "see each gate: counterfoil explain CASE PERIOD",
         "NOT_ALLOWED_YET" => "see what is still missing: counterfoil status CASE",
+        "NO_SIGNING_KEY" => "make one where the database is: counterfoil keys new",
+        "NO_SEALING_KEY" => "give the key with --key-file or COUNTERFOIL_KEY to what signs",
         "REQUEST_ID_REUSED" => "give a new request a new id",
         "READ_BEHIND" => "try again in a moment; if it stays so: counterfoil verify",
         "OUTCOME_UNKNOWN" => "ask again under the same request id: nothing is recorded twice",

@@ -13,6 +13,7 @@ mod fault;
 mod find;
 mod logging;
 mod out;
+mod sealing;
 mod table;
 mod traces;
 mod words;

@@ -16,6 +16,16 @@ pub(crate) fn day(date: Option<&Date>) -> String {
     }
 }
 
+/// An instant, RFC 3339 in UTC; nothing if there is none.
+pub(crate) fn instant(time: Option<impl std::fmt::Display>) -> String {
+    time.map(|time| time.to_string()).unwrap_or_default()
+}
+
+/// Whether a key signs.
+pub(crate) fn key_state(state: v1::SigningKeyState) -> String {
+    plain(state.as_str_name(), "SIGNING_KEY_STATE_")
+}
+
 /// The last day of a period, of which the contract gives the first day after it.
 pub(crate) fn last_day(end: Option<&Date>) -> String {
     match end.map(scalar::date) {

@@ -20,6 +20,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use crate::access::{Authority, Firms};
+use crate::audit::{self, SealedAtRest};
 use crate::billing::bill_daily;
 use crate::config::Limits;
 use crate::couples;
@@ -39,6 +40,7 @@ struct Shared {
     engine: Engine,
     store: Arc<Store>,
     replica: OnceLock<Replicated>,
+    sealed: OnceLock<Arc<dyn SealedAtRest>>,
     clock: Arc<dyn Clock>,
     gateway: Arc<dyn PaymentGateway>,
     limits: Limits,
@@ -68,6 +70,7 @@ impl Ledger {
             engine,
             store,
             replica: OnceLock::new(),
+            sealed: OnceLock::new(),
             clock,
             gateway,
             limits,
@@ -177,6 +180,22 @@ impl Ledger {
     /// one process of those on the database.
     pub fn bill_daily(&self, after_midnight: Duration) {
         self.tasks().spawn(bill_daily(self.clone(), after_midnight));
+    }
+
+    /// Signs a checkpoint of every firm that has a signing key now and so often from now on, in one
+    /// process of those on the database. A log that has not grown is not signed again.
+    pub fn checkpoint_every(&self, interval: Duration) {
+        self.tasks().spawn(audit::sign_every(self.clone(), interval));
+    }
+
+    /// From now on, the seeds of signing keys are sealed and opened by this; set once, before
+    /// serving. Without it nothing is signed.
+    pub fn seal_with(&self, sealed: Arc<dyn SealedAtRest>) {
+        self.shared.sealed.get_or_init(|| sealed);
+    }
+
+    pub(crate) fn sealed(&self) -> Option<&dyn SealedAtRest> {
+        self.shared.sealed.get().map(AsRef::as_ref)
     }
 
     pub(crate) fn is_closing(&self) -> bool {

@@ -16,6 +16,7 @@ use tower::service_fn;
 
 use crate::accounts::AccountsRpc;
 use crate::administration::AdministrationRpc;
+use crate::audit::AuditRpc;
 use crate::billing::BillingRpc;
 use crate::case_ledger::CaseLedgerRpc;
 use crate::config::{CONNECTION_STREAMS_MAX, ConfigError, ServerConfig};
@@ -158,6 +159,7 @@ impl Ledger {
         let billing = v1::billing_server::BillingServer::new(BillingRpc(ledger()));
         let firm =
             v1::administration_server::AdministrationServer::new(AdministrationRpc(ledger()));
+        let audit = v1::audit_server::AuditServer::new(AuditRpc(ledger()));
         let (health_reporter, health) = tonic_health::server::health_reporter();
         self.report_health(health_reporter);
         let reflection = || {
@@ -171,6 +173,7 @@ impl Ledger {
             .add_service(bounded!(accounts))
             .add_service(bounded!(billing))
             .add_service(bounded!(firm))
+            .add_service(bounded!(audit))
             .add_service(health)
             .add_service(reflection().build_v1()?)
             .add_service(reflection().build_v1alpha()?))
@@ -199,6 +202,7 @@ const HEALTH_SERVICES: &[&str] = &[
     "counterfoil.v1.Accounts",
     "counterfoil.v1.Billing",
     "counterfoil.v1.Administration",
+    "counterfoil.v1.Audit",
 ];
 
 async fn read(path: &std::path::Path) -> Result<Vec<u8>, ServeError> {

@@ -144,7 +144,7 @@ fn get<Id>(f: &mut Fields, name: Option<(FirmId, Id)>, at_least: i64) -> Option<
 }
 
 /// A list's common members, then its filter, which is given the firm.
-fn page<Filter>(
+pub(crate) fn page<Filter>(
     (parent, size, token, at_least): (&str, i32, &str, i64),
     (default, max): (usize, usize),
     filter: impl FnOnce(&mut Fields, Option<FirmId>) -> Option<Filter>,
@@ -167,7 +167,7 @@ fn page<Filter>(
     })
 }
 
-const USUAL: (usize, usize) = (PAGE_SIZE_DEFAULT, PAGE_SIZE_MAX);
+pub(crate) const USUAL: (usize, usize) = (PAGE_SIZE_DEFAULT, PAGE_SIZE_MAX);
 
 macro_rules! head {
     ($m:expr) => {

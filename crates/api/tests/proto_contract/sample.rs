@@ -80,4 +80,11 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(RebuildReadModelsRequest, "rebuild_read_models", |m, _| rebuild_read_models(m)),
     sample!(GetHeadRequest, "get_head", |m, _| get_head(m)),
     sample!(ListDueRequest, "list_due", |m, _| list_due(m)),
+    sample!(MakeCheckpointRequest, "make_checkpoint", |m, _| make_checkpoint(m)),
+    sample!(GetCheckpointRequest, "get_checkpoint", |m, _| get_checkpoint(m)),
+    sample!(ListCheckpointsRequest, "list_checkpoints", |m, _| list_checkpoints(m)),
+    sample!(GetInclusionProofRequest, "get_inclusion_proof", |m, _| get_inclusion_proof(m)),
+    sample!(GetConsistencyProofRequest, "get_consistency_proof", |m, _| get_consistency_proof(m)),
+    sample!(ListSigningKeysRequest, "list_signing_keys", |m, _| list_signing_keys(m)),
+    sample!(AddCosignatureRequest, "add_cosignature", |m, _| add_cosignature(m)),
 ];

@@ -1,6 +1,6 @@
 //! One firm's log in memory.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
@@ -14,6 +14,7 @@ use crate::outcome::Outcome;
 use crate::ports::{
     Batch, Checkpoint, Gap, Head, LoadedStream, Meanwhile, ProjectionStep, Snapshot, Stored,
 };
+use crate::tiles::Tile;
 
 struct Row {
     bytes: Vec<u8>,
@@ -30,6 +31,7 @@ pub(super) struct FirmLog {
     outcomes: HashMap<RequestId, Outcome>,
     snapshots: HashMap<StreamId, (Snapshot, u64)>,
     generations: Generations,
+    tiles: BTreeMap<(u8, u64), Tile>,
 }
 
 fn index(position: u64) -> usize {
@@ -50,6 +52,7 @@ impl FirmLog {
             outcomes: HashMap::new(),
             snapshots: HashMap::new(),
             generations: Generations::default(),
+            tiles: BTreeMap::new(),
         }
     }
 
@@ -209,11 +212,55 @@ impl FirmLog {
         self.generations.drop(generation)
     }
 
+    pub(super) fn tiles_kept(&self) -> u64 {
+        let last = self.tiles.range(..(1, 0)).next_back();
+        last.map_or(0, |((_, index), _)| index + 1)
+    }
+
+    pub(super) fn tile(&self, level: u8, index: u64) -> Option<&Tile> {
+        self.tiles.get(&(level, index))
+    }
+
+    pub(super) fn tile_roots(&self, level: u8, from: u64, limit: usize) -> Vec<Hash> {
+        let kept = self.tiles.range((level, from)..(level + 1, 0));
+        kept.take(limit).map(|(_, tile)| tile.root).collect()
+    }
+
+    /// Harder than a database: a tile that is made again has to be the same, and there is no gap.
+    fn check_tiles(&self, tiles: &[Tile]) -> Result<(), StoreError> {
+        let mut next = self.tiles_kept();
+        for tile in tiles {
+            match self.tiles.get(&(tile.level, tile.index)) {
+                Some(kept) if kept != tile => return Err(rejects("another tile is kept there")),
+                Some(_) => {}
+                None if tile.level == 0 && tile.index != next => {
+                    return Err(rejects("tiles must be dense"));
+                }
+                None => next += u64::from(tile.level == 0),
+            }
+        }
+        Ok(())
+    }
+
+    pub(super) fn keep_tiles(&mut self, tiles: &[Tile]) -> Result<(), StoreError> {
+        self.check_tiles(tiles)?;
+        for tile in tiles {
+            self.tiles.insert((tile.level, tile.index), tile.clone());
+        }
+        Ok(())
+    }
+
+    pub(super) fn forget_tiles(&mut self) {
+        self.tiles.clear();
+    }
+
     pub(super) fn project(&mut self, step: &ProjectionStep<'_>) -> Result<(), StoreError> {
         if step.to > self.head.position {
             return Err(rejects("a checkpoint cannot be ahead of the log"));
         }
+        self.check_tiles(step.tiles)?;
         self.generations.project(step)?;
+        self.keep_tiles(step.tiles)?;
         for (snapshot, position) in step.snapshots {
             self.snapshots.insert(snapshot.stream, (snapshot.clone(), *position));
         }

@@ -30,6 +30,7 @@ use crate::ports::{
     Batch, Checkpoint, Head, LoadedStream, LogStore, Opening, Plan, ProjectionStep,
     ProjectionStore, Step, Stored,
 };
+use crate::tiles::{Tile, TileStore};
 use faults::Source;
 use log::FirmLog;
 
@@ -142,6 +143,11 @@ impl MemoryStore {
     /// How many snapshots of a firm's streams are kept.
     pub fn snapshots(&self, firm: FirmId) -> usize {
         lock(&self.shared).firm(firm).snapshots()
+    }
+
+    /// Forgets the tiles of a firm, as a database of an earlier version has none.
+    pub fn forget_tiles(&self, firm: FirmId) {
+        lock(&self.shared).firm(firm).forget_tiles();
     }
 
     async fn delay(&self) {
@@ -336,5 +342,30 @@ impl ProjectionStore for MemoryStore {
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
         self.delay().await;
         self.shared().project(&step)
+    }
+}
+
+#[async_trait]
+impl TileStore for MemoryStore {
+    async fn tiles_kept(&self, firm: FirmId) -> Result<u64, StoreError> {
+        Ok(self.shared().firm(firm).tiles_kept())
+    }
+
+    async fn tile(&self, firm: FirmId, level: u8, index: u64) -> Result<Option<Tile>, StoreError> {
+        Ok(self.shared().firm(firm).tile(level, index).cloned())
+    }
+
+    async fn tile_roots(
+        &self,
+        firm: FirmId,
+        level: u8,
+        from: u64,
+        limit: usize,
+    ) -> Result<Vec<Hash>, StoreError> {
+        Ok(self.shared().firm(firm).tile_roots(level, from, limit))
+    }
+
+    async fn keep_tiles(&self, firm: FirmId, tiles: &[Tile]) -> Result<(), StoreError> {
+        self.shared().firm(firm).keep_tiles(tiles)
     }
 }

@@ -16,6 +16,7 @@ use crate::outcome::Outcome;
 use crate::ports::{
     Checkpoint, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore, Stored,
 };
+use crate::tiles::{Tile, TileStore};
 
 /// What one process sees of a store.
 ///
@@ -140,5 +141,30 @@ impl ProjectionStore for Process {
 
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
         self.call(self.store.project(step)).await
+    }
+}
+
+#[async_trait]
+impl TileStore for Process {
+    async fn tiles_kept(&self, firm: FirmId) -> Result<u64, StoreError> {
+        self.call(self.store.tiles_kept(firm)).await
+    }
+
+    async fn tile(&self, firm: FirmId, level: u8, index: u64) -> Result<Option<Tile>, StoreError> {
+        self.call(self.store.tile(firm, level, index)).await
+    }
+
+    async fn tile_roots(
+        &self,
+        firm: FirmId,
+        level: u8,
+        from: u64,
+        limit: usize,
+    ) -> Result<Vec<Hash>, StoreError> {
+        self.call(self.store.tile_roots(firm, level, from, limit)).await
+    }
+
+    async fn keep_tiles(&self, firm: FirmId, tiles: &[Tile]) -> Result<(), StoreError> {
+        self.call(self.store.keep_tiles(firm, tiles)).await
     }
 }

@@ -4,5 +4,6 @@ mod following;
 mod moving;
 mod projecting;
 mod support;
+mod tiling;
 mod verifying;
 mod writing;

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use calendar::CivilDate;
-use domain::event::{StreamId, UtcMicros};
+use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use log::{Batch, Gap, Head, Meanwhile, Opening, Outcome, Plan, Step, StoreError, Stored};
 use sqlx::postgres::{PgArguments, PgRow};
@@ -11,7 +11,7 @@ use sqlx::types::chrono::{DateTime, Utc};
 use sqlx::{AssertSqlSafe, Column as _, PgConnection, Row as _};
 use uuid::Uuid;
 
-use super::column::add;
+use super::column::{add, time};
 use super::error::{failed, is_cut};
 use super::load::load;
 use super::statements::{APPEND, MAKE_HEAD, MOVED, READ, locked, opening};
@@ -275,10 +275,4 @@ fn add_answers(arguments: &mut PgArguments, batch: &Batch) -> Result<(), StoreEr
     add(arguments, prints)?;
     add(arguments, answers)?;
     add(arguments, recorded?)
-}
-
-/// Both count whole microseconds, so that nothing is rounded.
-fn time(micros: UtcMicros) -> Result<DateTime<Utc>, StoreError> {
-    DateTime::from_timestamp_micros(micros.0)
-        .ok_or_else(|| StoreError::internal("a time beyond a column's range"))
 }

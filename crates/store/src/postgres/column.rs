@@ -1,11 +1,13 @@
 //! Values as this engine takes and gives them: single ones, and columns of many rows as arrays.
 
 use calendar::CivilDate;
+use domain::event::UtcMicros;
 use log::StoreError;
 use sqlx::encode::IsNull;
 use sqlx::error::BoxDynError;
 use sqlx::postgres::types::Oid;
 use sqlx::postgres::{PgArgumentBuffer, PgArguments, PgRow, PgTypeInfo};
+use sqlx::types::chrono::{DateTime, Utc};
 use sqlx::{Arguments as _, Encode, Row as _, Type};
 use uuid::Uuid;
 
@@ -40,6 +42,12 @@ where
     })
 }
 
+/// Both count whole microseconds, so that nothing is rounded.
+pub(super) fn time(micros: UtcMicros) -> Result<DateTime<Utc>, StoreError> {
+    DateTime::from_timestamp_micros(micros.0)
+        .ok_or_else(|| StoreError::internal("a time beyond a column's range"))
+}
+
 /// Values as this engine takes them.
 pub(super) fn bind(values: impl IntoIterator<Item = Value>) -> Result<PgArguments, StoreError> {
     let mut arguments = PgArguments::default();
@@ -52,6 +60,8 @@ pub(super) fn bind(values: impl IntoIterator<Item = Value>) -> Result<PgArgument
             Value::Id(value) => add(&mut arguments, value),
             Value::Hash(value) => add(&mut arguments, value.as_slice()),
             Value::Date(value) => add(&mut arguments, value),
+            Value::Bytes(value) => add(&mut arguments, value),
+            Value::Time(value) => add(&mut arguments, time(value)?),
         }?;
     }
     Ok(arguments)
@@ -63,8 +73,9 @@ enum Array {
     Integer(Vec<Option<i64>>),
     Text(Vec<Option<String>>),
     Id(Vec<Option<Uuid>>),
-    Hash(Vec<Option<Vec<u8>>>),
     Date(Vec<Option<CivilDate>>),
+    Bytes(Vec<Option<Vec<u8>>>),
+    Time(Vec<Option<DateTime<Utc>>>),
 }
 
 impl Array {
@@ -74,8 +85,9 @@ impl Array {
             Kind::Integer => Self::Integer(Vec::with_capacity(rows)),
             Kind::Text => Self::Text(Vec::with_capacity(rows)),
             Kind::Id => Self::Id(Vec::with_capacity(rows)),
-            Kind::Hash => Self::Hash(Vec::with_capacity(rows)),
             Kind::Date => Self::Date(Vec::with_capacity(rows)),
+            Kind::Hash | Kind::Bytes => Self::Bytes(Vec::with_capacity(rows)),
+            Kind::Time => Self::Time(Vec::with_capacity(rows)),
         }
     }
 
@@ -85,27 +97,33 @@ impl Array {
             (Self::Integer(values), Value::Integer(value)) => values.push(Some(value)),
             (Self::Text(values), Value::Text(value)) => values.push(Some(value)),
             (Self::Id(values), Value::Id(value)) => values.push(Some(value)),
-            (Self::Hash(values), Value::Hash(value)) => values.push(Some(value.to_vec())),
+            (Self::Bytes(values), Value::Hash(value)) => values.push(Some(value.to_vec())),
             (Self::Date(values), Value::Date(value)) => values.push(Some(value)),
+            (Self::Bytes(values), Value::Bytes(value)) => values.push(Some(value)),
+            (Self::Time(values), Value::Time(value)) => values.push(Some(time(value)?)),
             (Self::Bool(values), Value::Null) => values.push(None),
             (Self::Integer(values), Value::Null) => values.push(None),
             (Self::Text(values), Value::Null) => values.push(None),
             (Self::Id(values), Value::Null) => values.push(None),
-            (Self::Hash(values), Value::Null) => values.push(None),
             (Self::Date(values), Value::Null) => values.push(None),
+            (Self::Bytes(values), Value::Null) => values.push(None),
+            (Self::Time(values), Value::Null) => values.push(None),
             (
                 Self::Bool(_)
                 | Self::Integer(_)
                 | Self::Text(_)
                 | Self::Id(_)
-                | Self::Hash(_)
-                | Self::Date(_),
+                | Self::Date(_)
+                | Self::Bytes(_)
+                | Self::Time(_),
                 Value::Bool(_)
                 | Value::Integer(_)
                 | Value::Text(_)
                 | Value::Id(_)
                 | Value::Hash(_)
-                | Value::Date(_),
+                | Value::Date(_)
+                | Value::Bytes(_)
+                | Value::Time(_),
             ) => return Err(StoreError::internal("a value of another kind than its column")),
         }
         Ok(())
@@ -117,8 +135,9 @@ impl Array {
             Self::Integer(values) => add(arguments, values),
             Self::Text(values) => add(arguments, values),
             Self::Id(values) => add(arguments, values),
-            Self::Hash(values) => add(arguments, values),
             Self::Date(values) => add(arguments, values),
+            Self::Bytes(values) => add(arguments, values),
+            Self::Time(values) => add(arguments, values),
         }
     }
 }
@@ -148,6 +167,11 @@ pub(super) fn column(row: &PgRow, at: usize, kind: Kind) -> Result<Value, StoreE
         Kind::Text => row.try_get::<Option<String>, _>(at).map_err(failed)?.map(Value::Text),
         Kind::Id => row.try_get::<Option<Uuid>, _>(at).map_err(failed)?.map(Value::Id),
         Kind::Date => row.try_get::<Option<CivilDate>, _>(at).map_err(failed)?.map(Value::Date),
+        Kind::Bytes => row.try_get::<Option<Vec<u8>>, _>(at).map_err(failed)?.map(Value::Bytes),
+        Kind::Time => {
+            let time = row.try_get::<Option<DateTime<Utc>>, _>(at).map_err(failed)?;
+            time.map(|time| Value::Time(UtcMicros(time.timestamp_micros())))
+        }
         Kind::Hash => match row.try_get::<Option<&[u8]>, _>(at).map_err(failed)? {
             None => None,
             Some(bytes) => {

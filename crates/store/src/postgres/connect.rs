@@ -42,8 +42,9 @@ pub(super) const READERS_PER_CORE: u32 = 4;
 const CONNECTIONS_MIN: u32 = 2;
 /// Most connections of each kind: a server is configured for about a hundred in all.
 const CONNECTIONS_MAX: u32 = 24;
-/// Connections aside from those that work: one that listens, one that holds leases, one that tells.
-const ASIDE_MAX: u32 = 4;
+/// Connections aside from those that work: one that listens, one that tells, and three that hold leases,
+/// of projections, of billing and of checkpoints.
+const ASIDE_MAX: u32 = 6;
 /// How long a caller waits for a connection, while the server is away above all.
 const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(5);
 /// Statements kept prepared per connection: every one there is.

@@ -21,6 +21,7 @@ mod reading;
 mod statements;
 #[cfg(test)]
 mod tests;
+mod tiles;
 mod together;
 mod write;
 
@@ -30,8 +31,8 @@ use std::sync::Mutex as SyncMutex;
 use domain::ids::FirmId;
 use futures::TryStreamExt;
 use log::StoreError;
-use sqlx::PgPool;
 use sqlx::pool::PoolConnection;
+use sqlx::{PgConnection, PgPool};
 use tokio::sync::Mutex;
 
 use crate::statement::Statement;
@@ -43,7 +44,7 @@ pub use reading::Standing;
 use statements::name_firm;
 use together::Grown;
 pub(crate) use together::{Hints, Leases};
-use write::lend;
+use write::{End, Transaction, lend};
 
 /// One database.
 #[derive(Debug)]
@@ -76,6 +77,17 @@ impl Postgres {
         lend(&self.readers, &name_firm(firm)).await
     }
 
+    /// Runs statements about a firm in one transaction, and tells how many rows each changed.
+    pub(crate) async fn change(
+        &self,
+        firm: FirmId,
+        statements: Vec<(&'static Statement, Vec<Value>)>,
+    ) -> Result<Vec<u64>, StoreError> {
+        let mut transaction = Transaction::begin(&self.log, firm).await?;
+        let result = run(transaction.connection(), statements).await;
+        transaction.end(result).await
+    }
+
     /// The rows of a query, each column read as the kind wanted of it.
     pub(crate) async fn select(
         &self,
@@ -96,4 +108,17 @@ impl Postgres {
         }
         Ok(rows)
     }
+}
+
+async fn run(
+    connection: &mut PgConnection,
+    statements: Vec<(&'static Statement, Vec<Value>)>,
+) -> Result<End<Vec<u64>>, StoreError> {
+    let mut changed = Vec::with_capacity(statements.len());
+    for (statement, values) in statements {
+        let query = sqlx::query_with(statement.as_str(), bind(values)?);
+        let done = query.execute(&mut *connection).await.map_err(failed)?;
+        changed.push(done.rows_affected());
+    }
+    Ok(End::Commit(changed))
 }

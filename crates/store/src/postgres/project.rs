@@ -141,6 +141,7 @@ async fn apply(
         write(connection, step, &statements.upsert, (table.kinds, changed.upserts)).await?;
     }
     keep(connection, step).await?;
+    super::tiles::keep(connection, step.firm, step.tiles).await?;
     Ok(End::Commit(()))
 }
 

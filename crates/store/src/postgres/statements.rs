@@ -206,8 +206,9 @@ pub(super) const fn type_of(kind: Kind) -> &'static str {
         Kind::Integer => "bigint",
         Kind::Text => "text",
         Kind::Id => "uuid",
-        Kind::Hash => "bytea",
         Kind::Date => "date",
+        Kind::Hash | Kind::Bytes => "bytea",
+        Kind::Time => "timestamptz",
     }
 }
 

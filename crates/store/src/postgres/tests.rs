@@ -18,7 +18,7 @@ fn every_statement() -> Vec<String> {
         let of = TableStatements::of(table);
         [of.upsert.as_str(), of.drop.as_str()].into_iter().chain(of.delete.as_deref())
     });
-    let texts = ALL.iter().copied().chain(queries).chain(tables);
+    let texts = ALL.iter().copied().chain([super::tiles::KEEP_TILES]).chain(queries).chain(tables);
     texts.map(str::to_owned).collect()
 }
 

@@ -95,6 +95,8 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
     exposure::STATEMENTS,
     exception::STATEMENTS,
     counts::STATEMENTS,
+    crate::tile::STATEMENTS,
+    crate::audit::STATEMENTS,
 ];
 
 /// What rows need to know beside their own stream.

@@ -21,12 +21,14 @@ mod project;
 mod statements;
 #[cfg(test)]
 mod tests;
+mod tiles;
 mod write;
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex as SyncMutex};
 
+use domain::event::UtcMicros;
 use domain::ids::FirmId;
 use futures::TryStreamExt;
 use log::StoreError;
@@ -109,6 +111,32 @@ impl Sqlite {
     }
 }
 
+impl Sqlite {
+    /// Runs statements in one transaction of the log's, on disk when it has committed, and tells how
+    /// many rows each changed.
+    pub(crate) async fn change(
+        &self,
+        statements: Vec<(&'static Statement, Vec<Value>)>,
+    ) -> Result<Vec<u64>, StoreError> {
+        let mut transaction = self.begin(Writer::Log).await?;
+        let result = run(&mut transaction.connection, statements).await;
+        self.end(transaction, result).await
+    }
+}
+
+async fn run(
+    connection: &mut SqliteConnection,
+    statements: Vec<(&'static Statement, Vec<Value>)>,
+) -> Result<write::End<Vec<u64>>, StoreError> {
+    let mut changed = Vec::with_capacity(statements.len());
+    for (statement, values) in statements {
+        let query = sqlx::query_with(statement.as_str(), bind(values)?);
+        let done = query.execute(&mut *connection).await.map_err(failed)?;
+        changed.push(done.rows_affected());
+    }
+    Ok(write::End::Commit(changed))
+}
+
 /// Values as this engine takes them.
 fn bind(values: impl IntoIterator<Item = Value>) -> Result<SqliteArguments, StoreError> {
     let mut arguments = SqliteArguments::default();
@@ -127,6 +155,8 @@ fn add(arguments: &mut SqliteArguments, value: Value) -> Result<(), StoreError> 
         Value::Id(value) => arguments.add(value.as_bytes().to_vec()),
         Value::Hash(value) => arguments.add(value.to_vec()),
         Value::Date(value) => arguments.add(value.to_string()),
+        Value::Bytes(value) => arguments.add(value),
+        Value::Time(value) => arguments.add(value.0),
     };
     added.map_err(|source| StoreError::Internal {
         what: "a value to bind".into(),
@@ -141,6 +171,10 @@ fn column(row: &SqliteRow, at: usize, kind: Kind) -> Result<Value, StoreError> {
         Kind::Text => text(row, at)?.map(Value::Text),
         Kind::Id => blob::<16>(row, at)?.map(|bytes| Value::Id(uuid::Uuid::from_bytes(bytes))),
         Kind::Hash => blob::<32>(row, at)?.map(Value::Hash),
+        Kind::Bytes => {
+            row.try_get(at).map(|bytes: Option<Vec<u8>>| bytes.map(Value::Bytes)).map_err(failed)?
+        }
+        Kind::Time => integer(row, at)?.map(|micros| Value::Time(UtcMicros(micros))),
         Kind::Date => match text(row, at)? {
             None => None,
             Some(date) => Some(Value::Date(date.parse().map_err(|_| malformed("a date"))?)),

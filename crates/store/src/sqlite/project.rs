@@ -138,6 +138,7 @@ async fn apply(
     for (snapshot, position) in step.snapshots {
         keep(connection, step.firm, snapshot, *position).await?;
     }
+    super::tiles::keep(connection, step.firm, step.tiles).await?;
     Ok(End::Commit(()))
 }
 

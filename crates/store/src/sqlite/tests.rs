@@ -15,7 +15,13 @@ fn every_statement() -> Vec<String> {
         let of = TableStatements::of(table);
         of.upsert.texts().chain([of.delete.as_str(), of.drop.as_str()])
     });
-    let texts = ALL.iter().copied().chain(queries).chain(sized).chain(tables);
+    let texts = ALL
+        .iter()
+        .copied()
+        .chain([super::tiles::KEEP_TILE])
+        .chain(queries)
+        .chain(sized)
+        .chain(tables);
     texts.map(|text| text.strip_prefix("BEGIN IMMEDIATE; ").unwrap_or(text).to_owned()).collect()
 }
 

@@ -3,6 +3,8 @@
 pub(crate) mod backup;
 pub(crate) mod billing;
 pub(crate) mod charges;
+pub(crate) mod check_proof;
+pub(crate) mod checkpoint;
 pub(crate) mod clients;
 pub(crate) mod completions;
 pub(crate) mod couples;
@@ -12,9 +14,11 @@ pub(crate) mod follow;
 pub(crate) mod health;
 pub(crate) mod import;
 pub(crate) mod invoices;
+pub(crate) mod keys;
 pub(crate) mod log_care;
 pub(crate) mod moving;
 pub(crate) mod payment;
+pub(crate) mod prove;
 pub(crate) mod serve;
 pub(crate) mod status;
 pub(crate) mod tokens;
@@ -62,6 +66,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Move(args) => moving::run(global, &args, out).await,
         Command::Completions(args) => completions::run(&args, out),
         Command::Health => health::run(global, out).await,
+        Command::CheckProof(args) => check_proof::run(&args, out),
         Command::Backup(args) => backup::run(global, &args, out).await,
         Command::Firm(command) => {
             let missing = command.missing_database();
@@ -89,6 +94,11 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Head => way.ask(async |s| log_care::head(s, out).await).await,
         Command::Verify(args) => way.ask(async |s| log_care::verify(args, s, out).await).await,
         Command::Rebuild => way.ask(async |s| log_care::rebuild(s, out).await).await,
+        Command::Checkpoint(command) => {
+            way.ask(async |s| checkpoint::run(command, s, out).await).await
+        }
+        Command::Prove(args) => way.ask(async |s| prove::run(&args, s, out).await).await,
+        Command::Keys(command) => way.ask(async |s| keys::run(command, s, out).await).await,
         Command::Tokens(command) => way.ask(async |s| tokens::run(command, s, out).await).await,
     }
 }

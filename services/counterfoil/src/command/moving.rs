@@ -121,7 +121,7 @@ async fn one_firm(
     });
     let moved = moved.await;
     let moved = match moved {
-        Ok(report) => project(target, firm, report.events, &bar).await.map(|()| report),
+        Ok(report) => arrive(source, target, firm, report.events, &bar).await.map(|()| report),
         Err(error) => Err(stopped(firm, &error)),
     };
     bar.finish_and_clear();
@@ -141,6 +141,19 @@ fn show(bar: &ProgressBar, moving: Moving) {
     bar.set_message(what);
     bar.set_length(of);
     bar.set_position(position);
+}
+
+/// What follows the log: read models and tiles, which are made anew, and signed checkpoints with the keys
+/// that signed them, which are copied. Seeds stay sealed: the target needs the same sealing key.
+async fn arrive(
+    source: &Store,
+    target: &Arc<Store>,
+    firm: FirmId,
+    position: u64,
+    bar: &ProgressBar,
+) -> anyhow::Result<()> {
+    project(target, firm, position, bar).await?;
+    source.copy_audit_to(target, firm).await.context("the checkpoints were not copied")
 }
 
 /// Brings the read models of the target up to the end of its log.

@@ -15,6 +15,7 @@ use store::Replica;
 use crate::cli::Global;
 use crate::embedded::{self, Database};
 use crate::exit::{Exit, Stop};
+use crate::sealing;
 use crate::traces::Traces;
 
 /// How to listen.
@@ -49,6 +50,10 @@ pub(crate) struct ServeArgs {
     /// if not given
     #[arg(long, value_name = "HH:MM", value_parser = time_of_day)]
     bill_daily_at: Option<Duration>,
+    /// Sign a checkpoint of every firm's log now and so often from now on, such as 15m or 1h; needs the
+    /// key that opens signing keys (--key-file or COUNTERFOIL_KEY)
+    #[arg(long, value_name = "DURATION", value_parser = span)]
+    checkpoint_every: Option<Duration>,
     /// Show figures for Prometheus at this address, under /metrics; any but a loopback address needs
     /// --allow-plaintext
     #[arg(long, value_name = "ADDRESS:PORT")]
@@ -125,6 +130,16 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     let replica = args.replica(&database)?;
     let (ledger, store) =
         embedded::open(&database, args.outbox.as_deref(), Limits::default()).await?;
+    match sealing::key(global)? {
+        Some(key) => ledger.seal_with(key),
+        None if args.checkpoint_every.is_some() => {
+            return Err(Stop::usage(
+                "--checkpoint-every needs the key that opens signing keys: --key-file or \
+                 COUNTERFOIL_KEY",
+            ));
+        }
+        None => {}
+    }
     if let Some(replica) = replica {
         ledger.read_from(Arc::new(replica)).await;
     }
@@ -138,6 +153,9 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     let listening = ledger.serve(&config).await.map_err(not_listening)?;
     if let Some(after_midnight) = args.bill_daily_at {
         ledger.bill_daily(after_midnight);
+    }
+    if let Some(interval) = args.checkpoint_every {
+        ledger.checkpoint_every(interval);
     }
     let scheme = if config.tls.is_some() { "https" } else { "http" };
     // Scripts wait for this line, the last one, also when the port was left to the system.
@@ -167,6 +185,24 @@ fn time_of_day(text: &str) -> Result<Duration, String> {
     Ok(Duration::from_secs(u64::from(time.num_seconds_from_midnight())))
 }
 
+/// A number and its unit.
+fn span(text: &str) -> Result<Duration, String> {
+    let form = "a duration is a number and s, m, h or d: 30s, 15m, 1h, 1d";
+    let (number, unit) = text.split_at_checked(text.len().saturating_sub(1)).ok_or(form)?;
+    let seconds: u64 = match unit {
+        "s" => 1,
+        "m" => 60,
+        "h" => 3_600,
+        "d" => 86_400,
+        _ => return Err(form.into()),
+    };
+    let number: u32 = number.parse().map_err(|_| form)?;
+    if number == 0 {
+        return Err(form.into());
+    }
+    Ok(Duration::from_secs(seconds.saturating_mul(number.into())))
+}
+
 fn not_listening(error: ServeError) -> anyhow::Error {
     match error {
         ServeError::Listen { listen, source } => {
@@ -191,4 +227,20 @@ async fn asked_to_end() -> anyhow::Result<()> {
 #[cfg(not(unix))]
 async fn asked_to_end() -> anyhow::Result<()> {
     tokio::signal::ctrl_c().await.context("cannot watch for Ctrl-C")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_duration_is_a_number_and_its_unit() {
+        assert_eq!(span("90s"), Ok(Duration::from_secs(90)));
+        assert_eq!(span("15m"), Ok(Duration::from_mins(15)));
+        assert_eq!(span("2h"), Ok(Duration::from_hours(2)));
+        assert_eq!(span("1d"), Ok(Duration::from_hours(24)));
+        for wrong in ["", "s", "15", "0m", "-1m", "1w", "1.5h", "9999999999h", "1ü"] {
+            assert!(span(wrong).is_err(), "{wrong}");
+        }
+    }
 }

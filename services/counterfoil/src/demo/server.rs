@@ -79,6 +79,7 @@ impl Server {
             server: Some(self.url()),
             token: Some(secret),
             ca: None,
+            key_file: None,
             firm: Some(script.firm.0),
             json: false,
             quiet: false,

@@ -58,6 +58,13 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Administration/RebuildReadModels", ADMINISTER),
     ("/counterfoil.v1.Administration/GetHead", READ_FIRM),
     ("/counterfoil.v1.Administration/ListDue", READ_CASE),
+    ("/counterfoil.v1.Audit/MakeCheckpoint", VERIFY),
+    ("/counterfoil.v1.Audit/GetCheckpoint", READ_FIRM),
+    ("/counterfoil.v1.Audit/ListCheckpoints", READ_FIRM),
+    ("/counterfoil.v1.Audit/GetInclusionProof", READ_FIRM),
+    ("/counterfoil.v1.Audit/GetConsistencyProof", READ_FIRM),
+    ("/counterfoil.v1.Audit/ListSigningKeys", READ_FIRM),
+    ("/counterfoil.v1.Audit/AddCosignature", VERIFY),
 ];
 
 /// Services that tell nothing of any firm and answer without a token.

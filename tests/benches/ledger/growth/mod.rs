@@ -93,7 +93,7 @@ pub(crate) async fn measure(sizes: &[&str]) {
 }
 
 /// Verification of the whole log, and the root of what is there: the head's frontier, whatever the
-/// size. Inclusion proofs have no stored tiles to be made from yet, so there is nothing to time.
+/// size.
 async fn verify(growing: &Growing, events: u64, figures: &mut Figures) {
     let started = Instant::now();
     let report = growing.engine.verify(firm_id(), |_, _| {}).await.unwrap();

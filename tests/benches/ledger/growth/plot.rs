@@ -29,7 +29,14 @@ const PANELS: [Panel; 6] = [
         ],
     ),
     ("verify, events/s", &["verify, whole log"]),
-    ("root of the log, us", &["root of the log, p50", "root of the log, p99"]),
+    (
+        "proof, us",
+        &[
+            "inclusion proof, any event, p50",
+            "inclusion proof, any event, p99",
+            "root of the log, p50",
+        ],
+    ),
     ("bytes/event", &["log and answers, with indexes", "read models and the rest, with indexes"]),
 ];
 /// Columns and rows of panels.

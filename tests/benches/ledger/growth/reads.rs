@@ -1,9 +1,10 @@
-//! Reads over gRPC while nobody writes.
+//! Reads over gRPC while nobody writes, proofs among them.
 
 use std::time::Instant;
 
 use api::google::r#type::Date;
 use api::v1;
+use api::v1::audit_client::AuditClient;
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use counterfoil_tests::bulk;
@@ -63,6 +64,25 @@ impl Growing {
         // A day on which no month was over: there is nothing to be found.
         let early = Date { year: 2025, month: 3, day: 4 };
         self.claimable(events, "ListClaimable, nothing to claim", early, figures).await;
+        self.proofs(events, figures).await;
+    }
+
+    /// Inclusion proofs of events at random, in the tree of all there are.
+    async fn proofs(&self, events: u64, figures: &mut Figures) {
+        let audit = AuditClient::new(self.channel.clone());
+        let numbers = std::cell::RefCell::new(numbers(events));
+        let prove = async || {
+            let position = u64::from(numbers.borrow_mut().next().unwrap()) % events + 1;
+            let request = v1::GetInclusionProofRequest {
+                parent: format!("firms/{}", firm_id()),
+                position: i64::try_from(position).unwrap(),
+                tree_size: i64::try_from(events).unwrap(),
+            };
+            audit.clone().get_inclusion_proof(self.authorize(request)).await.unwrap();
+        };
+        // The first one waits until the tiles are there.
+        prove().await;
+        latency(events, "inclusion proof, any event", figures, prove).await;
     }
 
     async fn claimable(&self, events: u64, measure: &str, as_of: Date, figures: &mut Figures) {

@@ -1,0 +1,183 @@
+//! `keys`.
+
+use anyhow::Context;
+use api::v1;
+use clap::{Args, Subcommand};
+use ledger::audit::KeyError;
+use proof::note::{KeyId, KeyName, NoteError, VerifierKey};
+use serde_json::json;
+
+use crate::cli::Limit;
+use crate::connect::Session;
+use crate::exit::{Exit, Stop};
+use crate::find::{Gathered, gather};
+use crate::out::Out;
+use crate::table::Table;
+use crate::words;
+
+/// What to do with the keys that sign checkpoints.
+#[derive(Subcommand)]
+pub(crate) enum KeysCommand {
+    /// Make the firm's first signing key, or one after the last was revoked
+    New(NewArgs),
+    /// List every key, those of witnesses too
+    List(Limit),
+    /// Make a new key and retire the one in force: what it signed still holds
+    Rotate,
+    /// Take a key back: it signs no more, and nobody should trust it
+    Revoke(RevokeArgs),
+    /// Print the verifier keys of the firm, one a line: what others check signatures with
+    ExportPublic,
+    /// Register a witness, whose signatures are kept beside the firm's
+    Witness(WitnessArgs),
+}
+
+/// A new key.
+#[derive(Args)]
+pub(crate) struct NewArgs {
+    /// The origin of the firm's log, a name without a scheme that stays for ever;
+    /// counterfoil.example/firms/UUID if not given
+    #[arg(long, value_parser = KeyName::parse)]
+    origin: Option<KeyName>,
+}
+
+/// Which key.
+#[derive(Args)]
+pub(crate) struct RevokeArgs {
+    /// Its short id, as listed
+    #[arg(value_parser = key_id)]
+    key_id: KeyId,
+}
+
+/// Which witness.
+#[derive(Args)]
+pub(crate) struct WitnessArgs {
+    /// The text of the witness's key: name+id+key
+    verifier_key: VerifierKey,
+}
+
+fn key_id(text: &str) -> Result<KeyId, &'static str> {
+    KeyId::parse(text).ok_or("a key id is eight hexadecimal digits")
+}
+
+/// Runs one.
+pub(crate) async fn run(
+    command: KeysCommand,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    match command {
+        KeysCommand::New(args) => {
+            let made = session.own_ledger()?.create_signing_key(session.firm_id()?, args.origin);
+            let key = made.await.map_err(stopped)?;
+            tell_key(&key, "The firm signs checkpoints with a new key:", out)
+        }
+        KeysCommand::Rotate => {
+            let made = session.own_ledger()?.rotate_signing_key(session.firm_id()?);
+            let key = made.await.map_err(stopped)?;
+            tell_key(&key, "The firm signs with a new key from now on:", out)
+        }
+        KeysCommand::Revoke(args) => {
+            let (firm, key_id) = (session.firm_id()?, args.key_id.to_string());
+            session.own_ledger()?.revoke_signing_key(firm, &key_id).await.map_err(stopped)?;
+            tell(out, &json!({ "revoked": key_id }), "The key is taken back.")?;
+            out.note("Tell whoever holds its verifier key. Make another: counterfoil keys new")?;
+            Ok(Exit::Done)
+        }
+        KeysCommand::Witness(args) => {
+            let (firm, key) = (session.firm_id()?, args.verifier_key);
+            let registered = session.own_ledger()?.register_witness(firm, &key).await;
+            let new = registered.map_err(stopped)?;
+            let said = if new { "The witness is registered." } else { "It was registered before." };
+            tell(out, &json!({ "verifierKey": key.to_string(), "new": new }), said)?;
+            Ok(Exit::Done)
+        }
+        KeysCommand::List(limit) => list(limit, session, out).await,
+        KeysCommand::ExportPublic => export(session, out).await,
+    }
+}
+
+fn tell(out: &mut Out, value: &serde_json::Value, text: &str) -> anyhow::Result<()> {
+    if out.is_json() { out.value(value) } else { Ok(out.line(text)?) }
+}
+
+fn tell_key(key: &VerifierKey, said: &str, out: &mut Out) -> anyhow::Result<Exit> {
+    if out.is_json() {
+        let (key_id, key) = (key.id().to_string(), key.to_string());
+        out.value(&json!({ "keyId": key_id, "verifierKey": key }))?;
+        return Ok(Exit::Done);
+    }
+    out.note(said)?;
+    out.line(key)?;
+    out.note("Give this text to whoever checks the log; it is no secret.")?;
+    Ok(Exit::Done)
+}
+
+fn stopped(error: KeyError) -> anyhow::Error {
+    match error {
+        KeyError::NoSealingKey => Stop::usage(
+            "the key that seals signing keys is needed: --key-file FILE or COUNTERFOIL_KEY; make one \
+             with: openssl rand -hex 32",
+        ),
+        KeyError::InForce { .. } => Stop::refused(format!("{error}; see: counterfoil keys rotate")),
+        KeyError::NoneInForce => Stop::refused(format!("{error}; make one: counterfoil keys new")),
+        KeyError::Unknown | KeyError::Origin { .. } | KeyError::TooManyWitnesses => {
+            Stop::refused(error.to_string())
+        }
+        KeyError::Changed => Stop::unavailable(format!("{error}; look: counterfoil keys list")),
+        KeyError::Note(_) | KeyError::Sealed(_) | KeyError::Store(_) => error.into(),
+    }
+}
+
+async fn all(limit: usize, session: &mut Session) -> anyhow::Result<Gathered<v1::SigningKey>> {
+    let parent = session.firm()?;
+    let gathered = gather(limit, async |page_size, page_token| {
+        let request = v1::ListSigningKeysRequest { parent: parent.clone(), page_size, page_token };
+        let answer = session.audit.list_signing_keys(request).await?.into_inner();
+        Ok((answer.keys, answer.next_page_token))
+    });
+    Ok(gathered.await?)
+}
+
+async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
+    let Gathered { entries: keys, next_page_token } = all(limit.limit, session).await?;
+    if out.is_json() {
+        let position = session.position;
+        let answer = v1::ListSigningKeysResponse { keys, next_page_token, position };
+        out.message(&answer, "ListSigningKeysResponse")?;
+        return Ok(Exit::Done);
+    }
+    let mut table = Table::new(&["key", "state", "since", "~verifier key"]);
+    for key in &keys {
+        table.row([
+            key.key_id.clone(),
+            words::key_state(key.state()),
+            words::instant(key.created_at.as_ref()),
+            key.verifier_key.clone(),
+        ]);
+    }
+    out.table(&table, "No key was made; make one: counterfoil keys new")?;
+    Ok(Exit::Done)
+}
+
+async fn export(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
+    let keys = all(usize::MAX, session).await?.entries;
+    let trusted = |key: &&v1::SigningKey| {
+        matches!(key.state(), v1::SigningKeyState::Active | v1::SigningKeyState::Retired)
+    };
+    let keys: Vec<_> = keys.iter().filter(trusted).map(|key| key.verifier_key.as_str()).collect();
+    if out.is_json() {
+        out.value(&json!({ "verifierKeys": keys }))?;
+        return Ok(Exit::Done);
+    }
+    if keys.is_empty() {
+        return Err(Stop::refused("the firm has no signing key; make one: counterfoil keys new"));
+    }
+    keys.iter().try_for_each(|key| out.line(key)).context("cannot write the keys")?;
+    Ok(Exit::Done)
+}
+
+/// Says why a text is no verifier key.
+pub(super) fn verifier_key(text: &str) -> Result<VerifierKey, NoteError> {
+    text.trim().parse()
+}

@@ -1,0 +1,159 @@
+//! Making, reading and presenting checkpoints.
+//!
+//! A checkpoint says that the log is what it is and nothing else, for ever. So none is signed before
+//! the tiles were found to lead to the head's root, and to continue the tree of the last checkpoint
+//! that is kept, whose note is checked again for that.
+
+use api::scalar::{int64, timestamp};
+use api::status::Failure;
+use api::{name, v1};
+use domain::ids::FirmId;
+use log::ProveError;
+use proof::note::Note;
+use proof::tile::ProofPlan;
+use proof::{Checkpoint, Hash, tree};
+use store::KeptCheckpoint;
+
+use super::keys;
+use crate::ledger::Ledger;
+
+/// Most times a checkpoint is tried again because another process kept one first.
+const TRIES_MAX: u32 = 5;
+
+/// Signs the log as it stands, or gives what was signed of it before.
+pub(super) async fn make(ledger: &Ledger, firm: FirmId) -> Result<KeptCheckpoint, Failure> {
+    for _ in 0..TRIES_MAX {
+        if let Some(kept) = try_make(ledger, firm).await? {
+            return Ok(kept);
+        }
+    }
+    Err(Failure::Unavailable)
+}
+
+/// One try; nothing if another process kept a checkpoint meanwhile.
+async fn try_make(ledger: &Ledger, firm: FirmId) -> Result<Option<KeptCheckpoint>, Failure> {
+    // The last one first: the log is at least as long when it is looked at.
+    let last = ledger.store().latest_checkpoint(firm).await?;
+    let head = ledger.engine().head(firm).await?;
+    if head.position == 0 {
+        return Err(Failure::NotFound { resource_type: "Firm", name: name::firm(firm) });
+    }
+    let (size, root) = (head.position, head.root());
+    if root_from_tiles(ledger, firm, size).await? != root {
+        return Err(corrupt(size, "the tiles lead to another root than the head's"));
+    }
+    let previous_size = match last {
+        None => 0,
+        Some(last) => {
+            let (_, before) = read(ledger, firm, &last).await?;
+            continues(ledger, firm, &before, (size, root)).await?;
+            if before.size == size {
+                return Ok(Some(last));
+            }
+            before.size
+        }
+    };
+    let signer = keys::signer(ledger, firm).await?;
+    let body = Checkpoint::new(signer.verifier().name().clone(), size, root).body();
+    let note = Note::signed(body, &[&signer]).map_err(Failure::internal)?;
+    let note_text = note.to_string();
+    let made = KeptCheckpoint { size, previous_size, made_at: ledger.now(), note_text };
+    if !ledger.store().keep_checkpoint(firm, &made).await? {
+        return Ok(None);
+    }
+    tracing::info!(%firm, size, %root, key = %signer.verifier().id(), "signed a checkpoint");
+    Ok(Some(made))
+}
+
+/// That a tree begins with what a checkpoint signed.
+async fn continues(
+    ledger: &Ledger,
+    firm: FirmId,
+    before: &Checkpoint,
+    (size, root): (u64, Hash),
+) -> Result<(), Failure> {
+    let Some(plan) = ProofPlan::consistency(before.size, size) else {
+        return Err(corrupt(size, "the log ends before its last checkpoint"));
+    };
+    let hashes = hashes(ledger, firm, &plan).await?;
+    tree::verify_consistency(before.size, &before.root, size, &root, &hashes)
+        .map_err(|_| corrupt(before.size, "the log does not continue its last checkpoint"))
+}
+
+/// One checkpoint, or the latest.
+pub(super) async fn get(
+    ledger: &Ledger,
+    firm: FirmId,
+    size: Option<u64>,
+) -> Result<KeptCheckpoint, Failure> {
+    let store = ledger.store();
+    let (kept, name) = match size {
+        Some(size) => (store.checkpoint_at(firm, size).await?, name::checkpoint(firm, size)),
+        None => (store.latest_checkpoint(firm).await?, name::latest_checkpoint(firm)),
+    };
+    kept.ok_or(Failure::NotFound { resource_type: "Checkpoint", name })
+}
+
+/// A kept note, after checking it with the keys the firm ever signed with.
+pub(super) async fn read(
+    ledger: &Ledger,
+    firm: FirmId,
+    kept: &KeptCheckpoint,
+) -> Result<(Note, Checkpoint), Failure> {
+    let keys = keys::own(ledger, firm).await?;
+    let changed = || corrupt(kept.size, "a kept checkpoint is not what was signed");
+    let note: Note = kept.note_text.parse().map_err(|_| changed())?;
+    note.verify(&keys).map_err(|_| changed())?;
+    let checkpoint: Checkpoint = note.text().parse().map_err(|_| changed())?;
+    if checkpoint.size == kept.size { Ok((note, checkpoint)) } else { Err(changed()) }
+}
+
+/// A checkpoint as callers see it, with the signatures of witnesses.
+pub(super) async fn message(
+    ledger: &Ledger,
+    firm: FirmId,
+    kept: KeptCheckpoint,
+) -> Result<v1::Checkpoint, Failure> {
+    let (mut note, checkpoint) = read(ledger, firm, &kept).await?;
+    for row in ledger.store().cosignatures(firm, kept.size).await? {
+        let added = row.signature.parse().and_then(|signature| note.with_signature(signature));
+        note = added.map_err(|_| corrupt(kept.size, "a kept signature does not read"))?;
+    }
+    Ok(v1::Checkpoint {
+        name: name::checkpoint(firm, kept.size),
+        size: int64(kept.size),
+        root: checkpoint.root.hex(),
+        note: note.to_string(),
+        made_at: Some(timestamp(kept.made_at)),
+        previous_size: int64(kept.previous_size),
+    })
+}
+
+/// The hashes of a proof, unchecked.
+pub(super) async fn hashes(
+    ledger: &Ledger,
+    firm: FirmId,
+    plan: &ProofPlan,
+) -> Result<Vec<Hash>, Failure> {
+    let made = ledger.engine().prove(firm, plan, ledger.limits().read_wait).await;
+    made.map_err(|error| match error {
+        ProveError::Behind(behind) => behind.into(),
+        ProveError::Store(error) => error.into(),
+    })
+}
+
+/// The root that the tiles lead to.
+pub(super) async fn root_from_tiles(
+    ledger: &Ledger,
+    firm: FirmId,
+    size: u64,
+) -> Result<Hash, Failure> {
+    let root = hashes(ledger, firm, &ProofPlan::root(size)).await?;
+    root.first().copied().ok_or_else(|| Failure::internal("a tree without a root"))
+}
+
+/// The log, its tiles or a note are not what was written.
+pub(super) fn corrupt(position: u64, what: &str) -> Failure {
+    tracing::error!(position, what, "the log cannot be proved");
+    Failure::Corrupt { position }
+}

@@ -1,0 +1,236 @@
+//! The keys that sign a firm's checkpoints: one in force at a time, and all there ever were.
+
+use api::scalar::timestamp;
+use api::status::Failure;
+use api::v1;
+use domain::event::UtcMicros;
+use domain::ids::FirmId;
+use log::StoreError;
+use proof::note::{KEY_BYTES, KeyName, NoteError, SignerKey, VerifierKey};
+use store::{SigningKeyRow, WITNESS_KEYS_MAX, WitnessKeyRow};
+
+use super::seal::{SealError, SealedAtRest};
+use crate::access::fingerprint;
+use crate::ledger::Ledger;
+
+/// The origin of a log whose key is made without one, before the firm's id.
+const ORIGIN: &str = "counterfoil.example/firms/";
+
+/// Why a key is not made, used or changed.
+#[derive(Debug, thiserror::Error)]
+pub enum KeyError {
+    /// Nothing here opens sealed keys.
+    #[error("no key is given that seals signing keys")]
+    NoSealingKey,
+    /// A key is in force already.
+    #[error("signing key {key_id} is in force already")]
+    InForce {
+        /// Which.
+        key_id: String,
+    },
+    /// No key is in force.
+    #[error("no signing key is in force")]
+    NoneInForce,
+    /// The key is not there, or was taken back before.
+    #[error("there is no such signing key that was not taken back")]
+    Unknown,
+    /// A log keeps its origin for ever.
+    #[error("the origin of this log is {origin}, and stays so")]
+    Origin {
+        /// What it is.
+        origin: String,
+    },
+    /// Another process changed the keys at the same time.
+    #[error("another process changed the keys at the same time")]
+    Changed,
+    /// As many witnesses are registered as there can be.
+    #[error("there are {WITNESS_KEYS_MAX} witnesses already")]
+    TooManyWitnesses,
+    /// A name or a stored key does not read.
+    #[error("a name or a stored key is not what it should be")]
+    Note(#[from] NoteError),
+    /// The seed cannot be sealed or opened.
+    #[error("the seed of the signing key cannot be sealed or opened")]
+    Sealed(#[from] SealError),
+    /// The store failed.
+    #[error("the keys cannot be read or written")]
+    Store(#[from] StoreError),
+}
+
+impl From<KeyError> for Failure {
+    fn from(error: KeyError) -> Self {
+        match error {
+            KeyError::NoSealingKey => Self::Unready {
+                reason: "NO_SEALING_KEY",
+                what: "the service was not given the key that opens signing keys",
+            },
+            KeyError::NoneInForce => Self::Unready {
+                reason: "NO_SIGNING_KEY",
+                what: "the firm has no signing key in force",
+            },
+            KeyError::Store(error) => error.into(),
+            KeyError::Sealed(_)
+            | KeyError::InForce { .. }
+            | KeyError::Unknown
+            | KeyError::Origin { .. }
+            | KeyError::Changed
+            | KeyError::TooManyWitnesses
+            | KeyError::Note(_) => {
+                let cause = std::error::Error::source(&error).map(ToString::to_string);
+                Self::internal(format!("{error}: {}", cause.unwrap_or_default()))
+            }
+        }
+    }
+}
+
+/// What a sealed seed is, and whose.
+fn purpose(firm: FirmId, key_id: &str) -> [u8; 32] {
+    fingerprint("signing key", &[firm.0.as_bytes(), key_id.as_bytes()])
+}
+
+fn verifier_of(row: &SigningKeyRow) -> Result<VerifierKey, NoteError> {
+    VerifierKey::new(KeyName::parse(&row.name)?, row.public_key.as_bytes())
+}
+
+/// Every key that ever signed for a firm.
+pub(super) async fn own(ledger: &Ledger, firm: FirmId) -> Result<Vec<VerifierKey>, KeyError> {
+    let rows = ledger.store().signing_keys(firm).await?;
+    rows.iter().map(|row| Ok(verifier_of(row)?)).collect()
+}
+
+/// Every registered witness.
+pub(super) async fn witnesses(ledger: &Ledger, firm: FirmId) -> Result<Vec<VerifierKey>, KeyError> {
+    let rows = ledger.store().witness_keys(firm).await?;
+    rows.iter().map(|row| Ok(row.verifier_key.parse()?)).collect()
+}
+
+/// The key in force, opened.
+pub(super) async fn signer(ledger: &Ledger, firm: FirmId) -> Result<SignerKey, KeyError> {
+    let rows = ledger.store().signing_keys(firm).await?;
+    let row = rows.iter().find(|row| row.retired_at.is_none()).ok_or(KeyError::NoneInForce)?;
+    let sealed = ledger.sealed().ok_or(KeyError::NoSealingKey)?;
+    let seed = sealed.open(&purpose(firm, &row.key_id), &row.sealed_private)?;
+    let seed: [u8; KEY_BYTES] = seed.try_into().map_err(|_| SealError::Other)?;
+    let signer = SignerKey::from_seed(KeyName::parse(&row.name)?, &seed);
+    // A seed under another key's name would sign what nobody can check.
+    if *signer.verifier() != verifier_of(row)? {
+        return Err(SealError::Other.into());
+    }
+    Ok(signer)
+}
+
+/// A new key, sealed, made after all others whatever the clock says: keys are listed in their order.
+fn new_row(
+    ledger: &Ledger,
+    sealed: &dyn SealedAtRest,
+    (firm, name): (FirmId, KeyName),
+    before: &[SigningKeyRow],
+) -> Result<(SigningKeyRow, VerifierKey), KeyError> {
+    let mut seed = [0; KEY_BYTES];
+    getrandom::fill(&mut seed).map_err(SealError::Randomness)?;
+    let verifier = SignerKey::from_seed(name, &seed).verifier().clone();
+    let (key_id, now) = (verifier.id().to_string(), ledger.now());
+    let row = SigningKeyRow {
+        sealed_private: sealed.seal(&purpose(firm, &key_id), &seed)?,
+        key_id,
+        name: verifier.name().to_string(),
+        public_key: (*verifier.public_key()).into(),
+        created_at: before.last().map_or(now, |last| now.max(UtcMicros(last.created_at.0 + 1))),
+        retired_at: None,
+        revoked_at: None,
+    };
+    Ok((row, verifier))
+}
+
+impl Ledger {
+    /// Makes the signing key of a firm that has none in force. Its name is the origin of the firm's log,
+    /// the same for ever: the one asked for, or `counterfoil.example/firms/` and the firm's id.
+    pub async fn create_signing_key(
+        &self,
+        firm: FirmId,
+        origin: Option<KeyName>,
+    ) -> Result<VerifierKey, KeyError> {
+        let sealed = self.sealed().ok_or(KeyError::NoSealingKey)?;
+        let rows = self.store().signing_keys(firm).await?;
+        if let Some(row) = rows.iter().find(|row| row.retired_at.is_none()) {
+            return Err(KeyError::InForce { key_id: row.key_id.clone() });
+        }
+        let name = match (rows.last(), origin) {
+            (Some(row), Some(origin)) if row.name != origin.as_str() => {
+                return Err(KeyError::Origin { origin: row.name.clone() });
+            }
+            (Some(row), _) => KeyName::parse(&row.name)?,
+            (None, Some(origin)) => origin,
+            (None, None) => KeyName::parse(&format!("{ORIGIN}{firm}"))?,
+        };
+        let (row, verifier) = new_row(self, sealed, (firm, name), &rows)?;
+        let kept = self.store().keep_signing_key(firm, &row, None).await?;
+        if kept { Ok(verifier) } else { Err(KeyError::Changed) }
+    }
+
+    /// Makes a new signing key and retires the one in force, whose seed is gone by that. What it signed
+    /// stays checkable.
+    pub async fn rotate_signing_key(&self, firm: FirmId) -> Result<VerifierKey, KeyError> {
+        let sealed = self.sealed().ok_or(KeyError::NoSealingKey)?;
+        let rows = self.store().signing_keys(firm).await?;
+        let old = rows.iter().find(|row| row.retired_at.is_none()).ok_or(KeyError::NoneInForce)?;
+        let (row, verifier) = new_row(self, sealed, (firm, KeyName::parse(&old.name)?), &rows)?;
+        let kept = self.store().keep_signing_key(firm, &row, Some(&old.key_id)).await?;
+        if kept { Ok(verifier) } else { Err(KeyError::Changed) }
+    }
+
+    /// Takes a signing key back, in force or not: it signs no more, its seed is gone, and it is listed
+    /// as one that nobody should trust.
+    pub async fn revoke_signing_key(&self, firm: FirmId, key_id: &str) -> Result<(), KeyError> {
+        let revoked = self.store().revoke_signing_key(firm, key_id, self.now()).await?;
+        if revoked { Ok(()) } else { Err(KeyError::Unknown) }
+    }
+
+    /// Registers a witness, whose signatures of checkpoints are kept from then on. Whether it is new.
+    pub async fn register_witness(
+        &self,
+        firm: FirmId,
+        key: &VerifierKey,
+    ) -> Result<bool, KeyError> {
+        let known = self.store().witness_keys(firm).await?.len();
+        if u32::try_from(known).is_ok_and(|known| known >= WITNESS_KEYS_MAX) {
+            return Err(KeyError::TooManyWitnesses);
+        }
+        let row = WitnessKeyRow { verifier_key: key.to_string(), added_at: self.now() };
+        Ok(self.store().keep_witness_key(firm, &row).await?)
+    }
+}
+
+/// Every key as callers see it: the firm's own, then those of witnesses.
+pub(super) async fn messages(
+    ledger: &Ledger,
+    firm: FirmId,
+) -> Result<Vec<v1::SigningKey>, KeyError> {
+    let mut keys = Vec::new();
+    for row in ledger.store().signing_keys(firm).await? {
+        let state = match (row.revoked_at, row.retired_at) {
+            (Some(_), _) => v1::SigningKeyState::Revoked,
+            (None, Some(_)) => v1::SigningKeyState::Retired,
+            (None, None) => v1::SigningKeyState::Active,
+        };
+        keys.push(v1::SigningKey {
+            verifier_key: verifier_of(&row)?.to_string(),
+            key_id: row.key_id,
+            state: state.into(),
+            created_at: Some(timestamp(row.created_at)),
+            retired_at: row.retired_at.map(timestamp),
+            revoked_at: row.revoked_at.map(timestamp),
+        });
+    }
+    for row in ledger.store().witness_keys(firm).await? {
+        let key: VerifierKey = row.verifier_key.parse()?;
+        keys.push(v1::SigningKey {
+            key_id: key.id().to_string(),
+            verifier_key: row.verifier_key,
+            state: v1::SigningKeyState::Witness.into(),
+            created_at: Some(timestamp(row.added_at)),
+            ..v1::SigningKey::default()
+        });
+    }
+    Ok(keys)
+}

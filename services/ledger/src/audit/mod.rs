@@ -1,0 +1,144 @@
+//! `Audit`: signed checkpoints of the log and proofs that strangers can check.
+//!
+//! Everything that leaves here is checked first as a stranger would: a proof against the root of a
+//! signed checkpoint or of the log's head, a note against the keys it was signed with. So whatever
+//! was changed behind the service's back, a leaf, a tile, a note, is found instead of proved. All of
+//! it is read from the primary, never from a replica.
+
+mod checkpoint;
+mod cosign;
+mod keys;
+mod prove;
+mod schedule;
+mod seal;
+
+use api::requests;
+use api::scalar::int64;
+use api::v1;
+use api::v1::audit_server::Audit;
+use tonic::{Request, Response, Status};
+
+use api::status::Failure;
+
+use crate::access::Authority;
+use crate::ledger::Ledger;
+use crate::paging::Pager;
+
+pub use keys::KeyError;
+pub(crate) use schedule::sign_every;
+pub use seal::{MasterKey, SealError, SealedAtRest};
+
+/// The service.
+pub(crate) struct AuditRpc(pub(crate) Ledger);
+
+/// What a caller may ask of the firm it names.
+fn allowed<'m, M>(
+    request: &'m Request<M>,
+    name: impl Fn(&'m M) -> &'m str,
+) -> Result<&'m M, Failure> {
+    let message = request.get_ref();
+    Authority::of(request)?.check_name(name(message))?;
+    Ok(message)
+}
+
+#[tonic::async_trait]
+impl Audit for AuditRpc {
+    async fn make_checkpoint(
+        &self,
+        request: Request<v1::MakeCheckpointRequest>,
+    ) -> Result<Response<v1::MakeCheckpointResponse>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        let firm = requests::make_checkpoint(m).map_err(Failure::from)?;
+        let made = checkpoint::make(&self.0, firm).await?;
+        let checkpoint = Some(checkpoint::message(&self.0, firm, made).await?);
+        Ok(Response::new(v1::MakeCheckpointResponse { checkpoint }))
+    }
+
+    async fn get_checkpoint(
+        &self,
+        request: Request<v1::GetCheckpointRequest>,
+    ) -> Result<Response<v1::GetCheckpointResponse>, Status> {
+        let m = allowed(&request, |m| &m.name)?;
+        let asked = requests::get_checkpoint(m).map_err(Failure::from)?;
+        let kept = checkpoint::get(&self.0, asked.firm, asked.size).await?;
+        let checkpoint = Some(checkpoint::message(&self.0, asked.firm, kept).await?);
+        Ok(Response::new(v1::GetCheckpointResponse { checkpoint }))
+    }
+
+    async fn list_checkpoints(
+        &self,
+        request: Request<v1::ListCheckpointsRequest>,
+    ) -> Result<Response<v1::ListCheckpointsResponse>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        Ok(Response::new(list_checkpoints(&self.0, m).await?))
+    }
+
+    async fn get_inclusion_proof(
+        &self,
+        request: Request<v1::GetInclusionProofRequest>,
+    ) -> Result<Response<v1::GetInclusionProofResponse>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        let asked = requests::get_inclusion_proof(m).map_err(Failure::from)?;
+        Ok(Response::new(prove::inclusion(&self.0, asked).await?))
+    }
+
+    async fn get_consistency_proof(
+        &self,
+        request: Request<v1::GetConsistencyProofRequest>,
+    ) -> Result<Response<v1::GetConsistencyProofResponse>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        let asked = requests::get_consistency_proof(m).map_err(Failure::from)?;
+        Ok(Response::new(prove::consistency(&self.0, asked).await?))
+    }
+
+    async fn list_signing_keys(
+        &self,
+        request: Request<v1::ListSigningKeysRequest>,
+    ) -> Result<Response<v1::ListSigningKeysResponse>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        Ok(Response::new(list_signing_keys(&self.0, m).await?))
+    }
+
+    async fn add_cosignature(
+        &self,
+        request: Request<v1::AddCosignatureRequest>,
+    ) -> Result<Response<v1::AddCosignatureResponse>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        let asked = requests::add_cosignature(m).map_err(Failure::from)?;
+        let firm = asked.firm;
+        let kept = cosign::add(&self.0, asked).await?;
+        let checkpoint = Some(checkpoint::message(&self.0, firm, kept).await?);
+        Ok(Response::new(v1::AddCosignatureResponse { checkpoint }))
+    }
+}
+
+async fn list_checkpoints(
+    ledger: &Ledger,
+    message: &v1::ListCheckpointsRequest,
+) -> Result<v1::ListCheckpointsResponse, Failure> {
+    let page = requests::list_checkpoints(message)?;
+    let (pager, below) = Pager::open_at("ListCheckpoints", &page, |key| key.parse::<u64>().ok())?;
+    let position = ledger.engine().head(page.firm).await?.position;
+    let mut found = ledger.store().checkpoints_below(page.firm, below, pager.limit()).await?;
+    let next_page_token = pager.cut(&mut found, |kept| kept.size.to_string());
+    let mut checkpoints = Vec::with_capacity(found.len());
+    for kept in found {
+        checkpoints.push(checkpoint::message(ledger, page.firm, kept).await?);
+    }
+    Ok(v1::ListCheckpointsResponse { checkpoints, next_page_token, position: int64(position) })
+}
+
+async fn list_signing_keys(
+    ledger: &Ledger,
+    message: &v1::ListSigningKeysRequest,
+) -> Result<v1::ListSigningKeysResponse, Failure> {
+    let page = requests::list_signing_keys(message)?;
+    let (pager, after) = Pager::open_at("ListSigningKeys", &page, |key| key.parse::<usize>().ok())?;
+    let position = ledger.engine().head(page.firm).await?.position;
+    let all = keys::messages(ledger, page.firm).await?.into_iter().enumerate();
+    let mut found: Vec<_> = all.skip(after.unwrap_or(0)).take(pager.rows()).collect();
+    // The list only grows, and its order stays.
+    let next_page_token = pager.cut(&mut found, |(at, _)| (at + 1).to_string());
+    let keys = found.into_iter().map(|(_, key)| key).collect();
+    Ok(v1::ListSigningKeysResponse { keys, next_page_token, position: int64(position) })
+}

@@ -175,7 +175,7 @@ pub fn write_key(folder: &Path) {
 /// What the verifier in Rust finds, with the firm's key given.
 pub fn rust_findings(path: &Path) -> Vec<String> {
     let trust =
-        bundle::Trust { public_key: Some(key().verifier().clone()), ..bundle::Trust::default() };
+        bundle::Trust { public_keys: vec![key().verifier().clone()], ..bundle::Trust::default() };
     match bundle::verify(path, &trust, |_, _| {}) {
         Ok(verified) => verified.findings.iter().map(ToString::to_string).collect(),
         Err(error) => vec![error.to_string()],

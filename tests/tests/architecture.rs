@@ -12,10 +12,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-calendar", &[]),
     ("counterfoil-domain", &["counterfoil-calendar"]),
     ("counterfoil-proof", &[]),
-    (
-        "counterfoil-bundle",
-        &["counterfoil-calendar", "counterfoil-domain", "counterfoil-proof"],
-    ),
+    ("counterfoil-bundle", &["counterfoil-calendar", "counterfoil-domain", "counterfoil-proof"]),
     ("counterfoil-log", &["counterfoil-domain", "counterfoil-proof"]),
     (
         "counterfoil-store",

@@ -222,15 +222,17 @@ fn a_wrong_amount_is_found_though_the_firm_signed_it() {
 #[test]
 fn a_fee_without_its_evidence_is_found_though_the_log_is_sound() {
     let mut player = player();
-    let place = player.log.iter().position(|recorded| {
-        matches!(&recorded.event, Event::Case(CaseEvent::FeeEarned(_)))
-    });
+    let place = player
+        .log
+        .iter()
+        .position(|recorded| matches!(&recorded.event, Event::Case(CaseEvent::FeeEarned(_))));
     let place = place.unwrap();
     let own = player.log[place].stream;
     let position = player.log[place].position;
-    let elsewhere = player.log.iter().find(|r| {
-        r.stream != own && matches!(&r.event, Event::Case(CaseEvent::RoundSent(_)))
-    });
+    let elsewhere = player
+        .log
+        .iter()
+        .find(|r| r.stream != own && matches!(&r.event, Event::Case(CaseEvent::RoundSent(_))));
     let elsewhere = elsewhere.unwrap().reference();
     let later = player.log.iter().find(|r| {
         r.stream == own
@@ -291,8 +293,8 @@ fn a_stale_checkpoint_and_another_history_are_found() {
     let later = checkpoint(&log, &key());
     let verify = |trust: Trust| bundle::verify(&path, &trust, |_, _| {}).unwrap();
     std::fs::write(&path, export(&log, Request::All)).unwrap();
-    let given = Some(key().verifier().clone());
-    let trust = |earlier| Trust { public_key: given.clone(), not_before: None, earlier };
+    let given = vec![other_key().verifier().clone(), key().verifier().clone()];
+    let trust = |earlier| Trust { public_keys: given.clone(), not_before: None, earlier };
     assert_eq!(verify(trust(Some(earlier.clone()))).consistency, Consistency::Proved);
     assert!(verify(trust(Some(later.clone()))).is_sound());
     // The same events but one, which was replaced before the checkpoint.

@@ -129,11 +129,8 @@ fn change_cell(bundle: &mut Unpacked, rng: &mut StdRng) -> Option<String> {
     *cell = match cell.chars().position(|c| c.is_ascii_digit()) {
         None => format!("{cell}7"),
         Some(_) => {
-            let digits: Vec<usize> = cell
-                .char_indices()
-                .filter(|(_, c)| c.is_ascii_digit())
-                .map(|(at, _)| at)
-                .collect();
+            let digits: Vec<usize> =
+                cell.char_indices().filter(|(_, c)| c.is_ascii_digit()).map(|(at, _)| at).collect();
             let at = digits[rng.random_range(0..digits.len())];
             let digit = cell[at..=at].parse::<u32>().unwrap();
             let other = (digit + rng.random_range(1..10)) % 10;

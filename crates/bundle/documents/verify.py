@@ -475,9 +475,9 @@ def spaced(values):
 
 class Bundle:
     """One archive under examination."""
-    def __init__(self, path, public_key=None, earlier=None, not_before=None):
+    def __init__(self, path, public_keys=(), earlier=None, not_before=None):
         self.findings = Findings()
-        self.given_key, self.earlier, self.not_before = public_key, earlier, not_before
+        self.given_keys, self.earlier, self.not_before = public_keys, earlier, not_before
         self.zip = zipfile.ZipFile(path)
         self.names = set(self.zip.namelist())
         self.key = self.checkpoint = self.manifest = self.consistency = None
@@ -528,9 +528,10 @@ class Bundle:
         key = parse_key(bundled[:-1]) if bundled.endswith("\n") else None
         if key is None:
             self.findings.add("public-key.txt", "it is not one verifier key")
-        if self.given_key and key and key != self.given_key:
-            self.findings.add("public-key.txt", "this is not the public key that was given")
-        self.key = self.given_key or key
+        if self.given_keys and key not in self.given_keys:
+            self.findings.add("public-key.txt", "this is not a public key that was given")
+            key = self.given_keys[0]
+        self.key = key
         note = parse_note(self.read_text("checkpoint.txt"))
         self.checkpoint = parse_checkpoint(note[0]) if note else None
         if self.checkpoint is None:
@@ -1184,13 +1185,13 @@ class Derivation:
 
 # ---- The command line -------------------------------------------------------------------------------------
 
-def verify(path, public_key=None, earlier=None, not_before=None):
-    """Examines an archive: (findings, bundle). `public_key` is a verifier key's text, `earlier` a note's."""
-    key = parse_key(public_key.strip()) if public_key else None
-    if public_key and key is None:
-        raise ValueError("the public key given is not a verifier key")
+def verify(path, public_keys=None, earlier=None, not_before=None):
+    """Examines an archive: (findings, bundle). `public_keys` has verifier keys, one a line; `earlier` is a note."""
+    keys = [parse_key(line.strip()) for line in (public_keys or "").split("\n") if line.strip()]
+    if None in keys or (public_keys is not None and not keys):
+        raise ValueError("the public keys given are not verifier keys")
     try:
-        bundle = Bundle(path, key, earlier, not_before)
+        bundle = Bundle(path, keys, earlier, not_before)
     except (zipfile.BadZipFile, NotImplementedError, ValueError) as error:
         findings = Findings()
         findings.add("the archive", "it is not a zip file that can be read: %s" % error)
@@ -1209,7 +1210,7 @@ def verify(path, public_key=None, earlier=None, not_before=None):
 def main():
     parser = argparse.ArgumentParser(description="Checks a bundle of the format %s." % FORMAT)
     parser.add_argument("bundle", help="the archive")
-    parser.add_argument("--public-key", metavar="FILE", help="the firm's key, from elsewhere than the bundle")
+    parser.add_argument("--public-key", metavar="FILE", help="the firm's keys, one a line, from elsewhere than the bundle")
     parser.add_argument("--checkpoint", metavar="FILE", help="an earlier checkpoint of the same log")
     parser.add_argument("--not-before", metavar="SIZE", type=int, help="the log had at least so many events")
     arguments = parser.parse_args()

@@ -291,7 +291,10 @@ mod tests {
         openings.insert(12, 1, ValueKey([0xab; 32])).unwrap();
         openings.insert(12, 0, ValueKey([0xcd; 32])).unwrap();
         let lines = openings.to_lines();
-        assert!(lines.starts_with("{\"ordinal\":0,\"position\":12,\"value_key\":\"cdcd"), "{lines}");
+        assert!(
+            lines.starts_with("{\"ordinal\":0,\"position\":12,\"value_key\":\"cdcd"),
+            "{lines}"
+        );
         assert_eq!(Openings::from_lines(&lines).unwrap(), openings);
         let twice = format!("{lines}{lines}");
         assert_eq!(Openings::from_lines(&twice), Err(OpeningsError::Order { line: 3 }));

@@ -118,12 +118,7 @@ pub struct Scout {
 impl Scout {
     /// Begins.
     pub fn new(request: Request) -> Self {
-        Self {
-            request,
-            found: BTreeSet::new(),
-            moved: BTreeMap::new(),
-            counts: BTreeMap::new(),
-        }
+        Self { request, found: BTreeSet::new(), moved: BTreeMap::new(), counts: BTreeMap::new() }
     }
 
     /// Whether a first pass is needed at all.

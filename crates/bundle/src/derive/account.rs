@@ -114,12 +114,8 @@ fn transaction(event: &AccountEvent) -> Option<Transaction> {
             next: e.respond_by,
             ..none
         },
-        AccountEvent::ChargebackWon(e) => {
-            Transaction { id: e.chargeback.to_string(), ..none }
-        }
-        AccountEvent::ChargebackLost(e) => {
-            Transaction { id: e.chargeback.to_string(), ..none }
-        }
+        AccountEvent::ChargebackWon(e) => Transaction { id: e.chargeback.to_string(), ..none },
+        AccountEvent::ChargebackLost(e) => Transaction { id: e.chargeback.to_string(), ..none },
         AccountEvent::CreditGranted(e) => {
             Transaction { invoice: Some(e.invoice), amount: Some(e.amount), ..none }
         }

@@ -61,11 +61,7 @@ fn marked<'a>(row: Row<'a>, mark: Option<&Mark>) -> Row<'a> {
 /// The columns of an agreement, empty where there is none.
 const CONTRACT_COLUMNS: usize = 12;
 
-fn begin<'a>(
-    told: &Told<'_>,
-    acknowledged: Option<DocumentHash>,
-    out: &'a mut String,
-) -> Row<'a> {
+fn begin<'a>(told: &Told<'_>, acknowledged: Option<DocumentHash>, out: &'a mut String) -> Row<'a> {
     let enrolment = told.case.enrolment.as_ref();
     let row = Row::begin(out).plain(told.id);
     let row = marked(row, enrolment.map(|e| &e.mark)).maybe(enrolment.map(|e| e.sale.channel));

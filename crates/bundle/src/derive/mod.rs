@@ -7,8 +7,8 @@
 mod account;
 mod case;
 mod fees;
-mod story;
 mod report;
+mod story;
 mod timeline;
 
 use std::collections::BTreeMap;

@@ -61,9 +61,9 @@ impl Page {
         }
         self.out.push_str("<dl>\n");
         for (recorded, sentence) in told {
-            let late = recorded.late_days.map_or(String::new(), |days| {
-                format!(" It was recorded {days} days later.")
-            });
+            let late = recorded
+                .late_days
+                .map_or(String::new(), |days| format!(" It was recorded {days} days later."));
             let on = day(recorded.occurred_on);
             let (sentence, late) = (escaped(sentence), escaped(&late));
             let place = at(&[recorded.position]);
@@ -129,13 +129,17 @@ fn papers(told: &Told<'_>, page: &mut Page) {
     match &case.disclosure_delivered {
         Some(mark) => {
             let on = day(mark.on);
-            page.sentence(&format!("The federal disclosure was given on {on}."), &[mark.at.position]);
+            page.sentence(
+                &format!("The federal disclosure was given on {on}."),
+                &[mark.at.position],
+            );
         }
         None => page.sentence("No delivery of the federal disclosure is on record.", &[]),
     }
     match &case.disclosure_acknowledged {
         Some(mark) => {
-            let sentence = format!("The client signed for it on {} (15 USC 1679c(c)).", day(mark.on));
+            let sentence =
+                format!("The client signed for it on {} (15 USC 1679c(c)).", day(mark.on));
             page.sentence(&sentence, &[mark.at.position]);
         }
         None => page.sentence("The client has not signed for it.", &[]),
@@ -173,9 +177,10 @@ fn papers(told: &Told<'_>, page: &mut Page) {
         } else {
             "when the waiting days were over"
         };
-        page.sentence(&format!("The first work was done on {}, {when}.", day(mark.on)), &[
-            mark.at.position,
-        ]);
+        page.sentence(
+            &format!("The first work was done on {}, {when}.", day(mark.on)),
+            &[mark.at.position],
+        );
     }
     let told = sentences(told, Part::Papers);
     page.dated(&told, "No identity papers are on record.");
@@ -282,7 +287,10 @@ fn held(explanation: &Explanation, page: &mut Page) {
     };
     let (start, end) = (day(period.start), day(last_day(period.end)));
     page.out.push_str("<div class=\"fee\">\n");
-    page.sentence(&format!("Period {}, {start} to {end}: the fee{amount} {ends}.", period.number), &[]);
+    page.sentence(
+        &format!("Period {}, {start} to {end}: the fee{amount} {ends}.", period.number),
+        &[],
+    );
     if !explanation.is_claimable() {
         page.out.push_str("<ul>\n");
         for finding in explanation.findings.iter().filter(|finding| !finding.holds) {
@@ -300,7 +308,8 @@ fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
     let mut any = false;
     for seen in &told.case.exposures {
         any = true;
-        let state = if standing.contains(&seen.mark.at.position) { "stands" } else { "was put right" };
+        let state =
+            if standing.contains(&seen.mark.at.position) { "stands" } else { "was put right" };
         let sentence = format!(
             "{}: {} ({}); it {state}.",
             day(seen.mark.on),

@@ -168,7 +168,8 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
         }
         CaseEvent::ReportImported(e) => {
             let score = e.score.as_ref();
-            let score = score.map_or(String::new(), |s| format!(", a score of {} ({})", s.value, s.model));
+            let score =
+                score.map_or(String::new(), |s| format!(", a score of {} ({})", s.value, s.model));
             let listings = usize::try_from(e.listings).unwrap_or(usize::MAX);
             let listings = count(listings, "negative listing", "negative listings");
             let issued = day(e.issued_on);
@@ -179,7 +180,13 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
         }
         CaseEvent::ItemListed(e) => (
             Part::Back,
-            format!("{} is listed at {}: {}, reported by {}.", e.item, e.bureau, e.kind.code().replace('_', " "), e.furnisher),
+            format!(
+                "{} is listed at {}: {}, reported by {}.",
+                e.item,
+                e.bureau,
+                e.kind.code().replace('_', " "),
+                e.furnisher
+            ),
         ),
         CaseEvent::BasisAttested(e) => (
             Part::Done,
@@ -205,10 +212,9 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
             let outcomes: Vec<String> = outcomes.collect();
             (Part::Back, format!("{} answered round {}: {}.", e.bureau, e.round, and(&outcomes)))
         }
-        CaseEvent::ItemDeleted(e) => (
-            Part::Back,
-            format!("{} at {} is deleted, {}.", e.item, e.bureau, seen_by(e.seen_by)),
-        ),
+        CaseEvent::ItemDeleted(e) => {
+            (Part::Back, format!("{} at {} is deleted, {}.", e.item, e.bureau, seen_by(e.seen_by)))
+        }
         CaseEvent::ItemCorrected(e) => (
             Part::Back,
             format!("{} at {} is corrected, {}.", e.item, e.bureau, seen_by(e.seen_by)),
@@ -218,7 +224,12 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
         }
         CaseEvent::ItemReinserted(e) => (
             Part::Back,
-            format!("{} is back at {} after its deletion, {}.", e.item, e.bureau, seen_by(e.seen_by)),
+            format!(
+                "{} is back at {} after its deletion, {}.",
+                e.item,
+                e.bureau,
+                seen_by(e.seen_by)
+            ),
         ),
         CaseEvent::BureauAsked(e) => {
             (Part::Done, format!("{} was asked for {}.", e.bureau, asked(e.ask)))
@@ -268,10 +279,18 @@ pub(super) fn of_account(event: &AccountEvent) -> Option<String> {
             });
             let lines: Vec<String> = lines.collect();
             let due = day(e.due_on);
-            format!("Invoice {} of {} was issued, due on {due}: {}.", e.number, e.total, and(&lines))
+            format!(
+                "Invoice {} of {} was issued, due on {due}: {}.",
+                e.number,
+                e.total,
+                and(&lines)
+            )
         }
         AccountEvent::ChargeRequested(e) => {
-            format!("The card was to be charged {} for invoice {}, try {}.", e.amount, e.invoice, e.attempt)
+            format!(
+                "The card was to be charged {} for invoice {}, try {}.",
+                e.amount, e.invoice, e.attempt
+            )
         }
         AccountEvent::PaymentSettled(e) => {
             let paid = e.applied.iter().map(|a| format!("{} on invoice {}", a.amount, a.invoice));

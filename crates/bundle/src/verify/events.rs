@@ -95,11 +95,8 @@ pub(super) fn read(
 ) -> Result<Pass, ArchiveError> {
     let mut of_subtrees = archive.again()?;
     let has_subtrees = of_subtrees.names().any(|name| name == names::SUBTREES);
-    let subtrees = if has_subtrees {
-        Some(BufReader::new(of_subtrees.file(names::SUBTREES)?))
-    } else {
-        None
-    };
+    let subtrees =
+        if has_subtrees { Some(BufReader::new(of_subtrees.file(names::SUBTREES)?)) } else { None };
     check_parts(archive, manifest, findings);
     let mut reader = Reader {
         papers,
@@ -163,9 +160,7 @@ fn unpack(
     let mut digester = Digester::default();
     loop {
         let mut block = Vec::with_capacity(BLOCK_BYTES);
-        (&mut file)
-            .take(u64::try_from(BLOCK_BYTES).unwrap_or(u64::MAX))
-            .read_to_end(&mut block)?;
+        (&mut file).take(u64::try_from(BLOCK_BYTES).unwrap_or(u64::MAX)).read_to_end(&mut block)?;
         if block.is_empty() {
             return Ok(digester.finish());
         }
@@ -275,7 +270,10 @@ impl<R: BufRead> Reader<'_, R> {
     /// Takes the subtrees of the leaves from index `from` up to, not including, `to`.
     fn fill(&mut self, from: u64, to: u64) -> bool {
         if from < to && self.subtrees.lines.is_none() {
-            self.event_fault(format!("the events from position {} are missing before it", from + 1));
+            self.event_fault(format!(
+                "the events from position {} are missing before it",
+                from + 1
+            ));
             return false;
         }
         for level in cover(from, to) {
@@ -309,7 +307,8 @@ impl<R: BufRead> Reader<'_, R> {
         }
         let root = self.whole.root();
         if !self.broken && (self.whole.end(), root) != (size, self.checkpoint.root) {
-            let what = format!("these events do not make the root of the checkpoint at size {size}");
+            let what =
+                format!("these events do not make the root of the checkpoint at size {size}");
             self.findings.of_file(names::EVENTS, what);
         }
         if self.events != self.manifest.events {
@@ -364,7 +363,8 @@ fn check_streams(
     for stream in found.difference(&expected) {
         findings.of_file(names::EVENTS, format!("the request does not call for {stream}"));
     }
-    let stated = archive.again().and_then(|mut again| again.read(names::STREAMS, STREAMS_BYTES_MAX));
+    let stated =
+        archive.again().and_then(|mut again| again.read(names::STREAMS, STREAMS_BYTES_MAX));
     let Ok(stated) = stated else { return };
     let expected = stream_lines(&counts);
     if stated != expected.as_bytes() {

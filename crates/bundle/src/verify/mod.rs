@@ -9,8 +9,8 @@ mod tables;
 use std::path::Path;
 
 use domain::ids::FirmId;
-use proof::note::{Note, VerifierKey};
 use proof::Hash;
+use proof::note::{Note, VerifierKey};
 
 use crate::archive::{ArchiveError, ArchiveReader, FILES_MAX};
 use crate::scope::Request;
@@ -47,8 +47,9 @@ impl std::fmt::Display for Finding {
 /// What the caller knows from elsewhere than the bundle.
 #[derive(Clone, Debug, Default)]
 pub struct Trust {
-    /// The firm's public key.
-    pub public_key: Option<VerifierKey>,
+    /// The firm's public keys: the bundled one must be among them. None means that the caller knows
+    /// of none.
+    pub public_keys: Vec<VerifierKey>,
     /// The log had at least so many events.
     pub not_before: Option<u64>,
     /// An earlier checkpoint of the same log.
@@ -156,7 +157,7 @@ pub fn verify(
         size: papers.checkpoint.as_ref().map_or(0, |checkpoint| checkpoint.size),
         root: proof::empty_root(),
         key: papers.key.clone(),
-        key_is_given: trust.public_key.is_some(),
+        key_is_given: !trust.public_keys.is_empty(),
         opened: 0,
         consistency: Consistency::NotAsked,
     };
@@ -167,14 +168,8 @@ pub fn verify(
     if let (Some(manifest), Some(checkpoint), true) =
         (&papers.manifest, &papers.checkpoint, has_events)
     {
-        let read = events::read(
-            &archive,
-            &papers,
-            manifest,
-            checkpoint,
-            &mut findings,
-            &mut progress,
-        )?;
+        let read =
+            events::read(&archive, &papers, manifest, checkpoint, &mut findings, &mut progress)?;
         verified.events = read.events;
         verified.cases = read.gather.cases.len();
         verified.root = read.root;

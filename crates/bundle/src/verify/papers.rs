@@ -1,7 +1,7 @@
 //! The small files: manifest, signatures, checkpoint, openings and the documents that never vary.
 
-use proof::note::{Note, VerifierKey};
 use proof::Checkpoint;
+use proof::note::{Note, VerifierKey};
 
 use super::{Findings, Trust};
 use crate::archive::ArchiveReader;
@@ -28,18 +28,19 @@ pub(super) struct Papers {
 }
 
 /// Reads and checks them.
-pub(super) fn read(
-    archive: &mut ArchiveReader,
-    trust: &Trust,
-    findings: &mut Findings,
-) -> Papers {
+pub(super) fn read(archive: &mut ArchiveReader, trust: &Trust, findings: &mut Findings) -> Papers {
     let bundled = bundled_key(archive, findings);
-    if let (Some(given), Some(bundled)) = (&trust.public_key, &bundled)
-        && given != bundled
-    {
-        findings.of_file(names::PUBLIC_KEY, "this is not the public key that was given");
-    }
-    let key = trust.public_key.clone().or(bundled);
+    let known = |key: &VerifierKey| trust.public_keys.contains(key);
+    let key = match (bundled, trust.public_keys.first()) {
+        (bundled, None) => bundled,
+        (Some(bundled), Some(_)) if known(&bundled) => Some(bundled),
+        (bundled, Some(given)) => {
+            if bundled.is_some() {
+                findings.of_file(names::PUBLIC_KEY, "this is not a public key that was given");
+            }
+            Some(given.clone())
+        }
+    };
     let bytes = small(archive, names::MANIFEST, MANIFEST_BYTES_MAX, findings);
     let manifest = bytes.as_deref().and_then(Manifest::from_bytes);
     if bytes.is_some() && manifest.is_none() {

@@ -65,6 +65,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Audit/GetConsistencyProof", READ_FIRM),
     ("/counterfoil.v1.Audit/ListSigningKeys", READ_FIRM),
     ("/counterfoil.v1.Audit/AddCosignature", VERIFY),
+    ("/counterfoil.v1.Audit/ExportBundle", VERIFY),
 ];
 
 /// Services that tell nothing of any firm and answer without a token.

@@ -48,6 +48,23 @@ impl<'a> Row<'a> {
         self
     }
 
+    /// A number, faster than through its `Display`: the timeline has several an event.
+    pub(crate) fn number(mut self, value: u64) -> Self {
+        self.separate();
+        let mut digits = [0; 20];
+        let (mut at, mut left) = (digits.len(), value);
+        loop {
+            at -= 1;
+            digits[at] = b'0' + u8::try_from(left % 10).unwrap_or(0);
+            left /= 10;
+            if left == 0 {
+                break;
+            }
+        }
+        self.out.push_str(std::str::from_utf8(&digits[at..]).unwrap_or(""));
+        self
+    }
+
     /// The same, empty if there is nothing.
     pub(crate) fn maybe(self, value: Option<impl Display>) -> Self {
         match value {
@@ -97,6 +114,15 @@ mod tests {
         Row::begin(&mut out).text("aaa").text("b\r\nbb").text("ccc").end();
         Row::begin(&mut out).text("aaa").text("b\"bb").text("").end();
         assert_eq!(out, "aaa,bbb,ccc\r\naaa,\"b\r\nbb\",ccc\r\naaa,\"b\"\"bb\",\r\n");
+    }
+
+    #[test]
+    fn numbers_are_written_as_their_display() {
+        for number in [0, 7, 10, 1_234_567_890, u64::MAX] {
+            let mut out = String::new();
+            Row::begin(&mut out).number(number).end();
+            assert_eq!(out, format!("{number}\r\n"));
+        }
     }
 
     #[test]

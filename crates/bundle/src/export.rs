@@ -122,13 +122,14 @@ impl Export {
         checkpoint: &Note,
         openings: Openings,
     ) -> Result<Self, ExportError> {
+        let request = scope.request().clone();
         Ok(Self {
             firm,
             scope,
             note: checkpoint.clone(),
             checkpoint: checkpoint.text().parse()?,
             openings,
-            gather: Gather::new(firm),
+            gather: Gather::new(firm, request),
             lines: Spool::new()?,
             outlet: Spools::new()?,
             timeline: String::new(),

@@ -5,11 +5,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use calendar::CivilDate;
 use domain::event::StreamId;
 use domain::ids::{AccountId, CaseId, FirmId};
+use serde_json::Value;
 
 use crate::envelope::Envelope;
 use crate::index::Index;
 use crate::openings::{self, Openings};
-use crate::scope::moved_to;
+use crate::scope::{Request, moved_to};
 
 /// Most events of a bundle.
 pub const EVENTS_MAX: usize = 100_000_000;
@@ -24,11 +25,14 @@ pub(crate) struct Gather {
     pub(crate) moved: BTreeMap<AccountId, BTreeSet<AccountId>>,
     /// Openings that were met, and whether each opens its value.
     pub(crate) openings_met: usize,
-    pub(crate) invoices: u64,
+    request: Request,
+    /// For a request of days: the cases with an event in them.
+    pub(crate) in_days: BTreeSet<CaseId>,
+    invoices: u64,
 }
 
 impl Gather {
-    pub(crate) fn new(firm: FirmId) -> Self {
+    pub(crate) fn new(firm: FirmId, request: Request) -> Self {
         Self {
             firm,
             index: Index::default(),
@@ -37,6 +41,8 @@ impl Gather {
             cases: BTreeSet::new(),
             moved: BTreeMap::new(),
             openings_met: 0,
+            request,
+            in_days: BTreeSet::new(),
             invoices: 0,
         }
     }
@@ -64,13 +70,15 @@ impl Gather {
         match stream {
             StreamId::Case(case) => {
                 self.cases.insert(case);
+                self.note_day(case, envelope);
             }
             StreamId::Account(account) => {
                 if let Some(to) = moved_to(envelope) {
                     self.moved.entry(account).or_default().insert(to);
                 }
+                self.note_day(account.owner(), envelope);
                 if envelope.event == "invoice_issued" {
-                    self.invoices += 1;
+                    wrong.extend(self.next_invoice(envelope));
                 }
             }
             StreamId::Firm => {}
@@ -79,6 +87,23 @@ impl Gather {
             self.open(envelope, stream, openings, &mut wrong);
         }
         wrong
+    }
+
+    fn note_day(&mut self, case: CaseId, envelope: &Envelope<'_>) {
+        if let Request::Days { from, through } = &self.request
+            && envelope.occurred_on.parse().is_ok_and(|on| *from <= on && on <= *through)
+        {
+            self.in_days.insert(case);
+        }
+    }
+
+    /// In a whole log the numbers of invoices have no gap.
+    fn next_invoice(&mut self, envelope: &Envelope<'_>) -> Option<String> {
+        self.invoices += 1;
+        let payload: Option<Value> = serde_json::from_str(envelope.payload).ok();
+        let number = payload.and_then(|payload| payload.get("number")?.as_u64());
+        (self.request == Request::All && number != Some(self.invoices))
+            .then(|| format!("another invoice than {} stands here", self.invoices))
     }
 
     fn open(

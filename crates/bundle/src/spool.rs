@@ -1,7 +1,7 @@
 //! Temporary files: what is too large to be kept in memory until it is written or compared.
 
 use std::fs::File;
-use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
+use std::io::{self, BufWriter, Write};
 
 use sha2::{Digest as _, Sha256};
 use tempfile::NamedTempFile;
@@ -49,7 +49,9 @@ impl Digester {
 /// A temporary file that is being written.
 pub(crate) struct Spool {
     file: BufWriter<NamedTempFile>,
-    digester: Digester,
+    length: u64,
+    /// Nothing where nobody asks for the digest.
+    digester: Option<Digester>,
 }
 
 /// A temporary file that is written.
@@ -60,24 +62,32 @@ pub(crate) struct Spooled {
 
 impl Spool {
     pub(crate) fn new() -> io::Result<Self> {
+        Ok(Self { digester: Some(Digester::default()), ..Self::without_digest()? })
+    }
+
+    /// One whose digest is that of nothing.
+    pub(crate) fn without_digest() -> io::Result<Self> {
         let file = BufWriter::with_capacity(BUFFER_BYTES, NamedTempFile::new()?);
-        Ok(Self { file, digester: Digester::default() })
+        Ok(Self { file, length: 0, digester: None })
     }
 
     /// Adds bytes.
     pub(crate) fn add(&mut self, bytes: &[u8]) -> io::Result<()> {
-        self.digester.take(bytes);
+        self.length += u64::try_from(bytes.len()).unwrap_or(u64::MAX);
+        if let Some(digester) = &mut self.digester {
+            digester.take(bytes);
+        }
         self.file.write_all(bytes)
     }
 
     /// Bytes so far.
     pub(crate) const fn length(&self) -> u64 {
-        self.digester.bytes
+        self.length
     }
 
     pub(crate) fn finish(self) -> io::Result<Spooled> {
         let file = self.file.into_inner().map_err(io::IntoInnerError::into_error)?;
-        Ok(Spooled { file, digest: self.digester.finish() })
+        Ok(Spooled { file, digest: self.digester.unwrap_or_default().finish() })
     }
 }
 
@@ -98,8 +108,16 @@ impl Pieces {
         Self { file }
     }
 
-    /// Fills `piece` from an offset.
+    /// Fills `piece` from an offset: one call of the system where it has one for that.
+    #[cfg(unix)]
     pub(crate) fn read(&mut self, offset: u64, piece: &mut [u8]) -> io::Result<()> {
+        std::os::unix::fs::FileExt::read_exact_at(&self.file, piece, offset)
+    }
+
+    /// Fills `piece` from an offset.
+    #[cfg(not(unix))]
+    pub(crate) fn read(&mut self, offset: u64, piece: &mut [u8]) -> io::Result<()> {
+        use std::io::{Read as _, Seek as _, SeekFrom};
         self.file.seek(SeekFrom::Start(offset))?;
         self.file.read_exact(piece)
     }

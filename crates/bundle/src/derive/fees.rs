@@ -10,7 +10,7 @@ use domain::ids::AccountId;
 use domain::rules::PackRef;
 use domain::terms::Work;
 
-use super::{Earned, Rows, Told, decimal, last_day};
+use super::{Charge, Earned, Rows, Told, decimal, last_day};
 use crate::csv::{Row, list};
 use crate::tables::at;
 
@@ -66,6 +66,7 @@ pub(super) fn rows(told: &Told<'_>, rows: &mut Rows) {
     let mut fees = BTreeMap::new();
     for (&period, earned) in &told.earned {
         check(told, period, earned, rows);
+        rows.earned.push(Charge { case: told.id, period, amount: earned.fee.amount });
         let Some(explanation) = &earned.explanation else { continue };
         let fee = Fee {
             period,

@@ -37,6 +37,18 @@ pub(crate) struct Rows {
     pub(crate) reports: Vec<(CaseId, String)>,
     /// What does not hold, by position.
     pub(crate) faults: Vec<(u64, String)>,
+    /// Fees that were earned.
+    pub(crate) earned: Vec<Charge>,
+    /// Lines of invoices, each with the position and number of its invoice.
+    pub(crate) lines: Vec<(u64, u64, Charge)>,
+}
+
+/// What one period of one case costs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Charge {
+    pub(crate) case: CaseId,
+    pub(crate) period: u32,
+    pub(crate) amount: Money,
 }
 
 impl Rows {

@@ -104,8 +104,9 @@ pub(super) fn read(
         checkpoint,
         findings,
         subtrees: Subtrees { lines: subtrees, read: 0 },
-        gather: Gather::new(manifest.firm),
-        lines: Spool::new()?,
+        gather: Gather::new(manifest.firm, manifest.request.clone()),
+        // The digest is made where the lines are unpacked.
+        lines: Spool::without_digest()?,
         derived: Digests::new(),
         timeline: String::new(),
         whole: Run::at(0),
@@ -359,6 +360,12 @@ fn check_streams(
     let found: BTreeSet<StreamId> = counts.keys().copied().collect();
     for stream in expected.difference(&found) {
         findings.of_file(names::EVENTS, format!("no event of {stream} is there"));
+    }
+    if let Request::Days { .. } = manifest.request {
+        for case in gather.cases.difference(&gather.in_days) {
+            let what = format!("no event of case/{case} happened in the days asked for");
+            findings.of_file(names::EVENTS, what);
+        }
     }
     for stream in found.difference(&expected) {
         findings.of_file(names::EVENTS, format!("the request does not call for {stream}"));

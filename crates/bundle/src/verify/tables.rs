@@ -3,12 +3,15 @@
 use std::collections::BTreeMap;
 use std::io::Read as _;
 
+use domain::event::StreamId;
+use domain::ids::CaseId;
+use domain::money::Money;
 use proof::Checkpoint;
 
 use super::events::Pass;
 use super::{Findings, difference};
 use crate::archive::{ArchiveError, ArchiveReader};
-use crate::derive::{Frame, timeline_row};
+use crate::derive::{Charge, Frame, Rows, timeline_row};
 use crate::envelope::Envelope;
 use crate::index::ByStream;
 use crate::manifest::Manifest;
@@ -37,11 +40,13 @@ pub(super) fn check(
         let hashing = scope.spawn(|| digests(archive, digest));
         let told = as_of.map(|as_of| {
             let frame = Frame { as_of, size: checkpoint.size, root: checkpoint.root, names };
-            let mut faults = Vec::new();
+            let (mut faults, mut charges) = (Vec::new(), Charges::default());
             let told = tell_all(&by_stream, &lines, &frame, |mut rows| {
                 faults.append(&mut rows.faults);
+                charges.take(&rows);
                 derived.rows(&rows)
             });
+            charges.check(|case| by_stream.has(&StreamId::Case(case)), &mut faults);
             (frame, told, faults)
         });
         let found = hashing.join().unwrap_or_else(|_| {
@@ -86,6 +91,33 @@ pub(super) fn check(
         locate(archive, &name, &kept, findings)?;
     }
     Ok(())
+}
+
+/// Fees and the lines of invoices, to be held against each other: no line without a fee of its own.
+#[derive(Default)]
+struct Charges {
+    earned: BTreeMap<(CaseId, u32), Money>,
+    lines: Vec<(u64, u64, Charge)>,
+}
+
+impl Charges {
+    fn take(&mut self, rows: &Rows) {
+        let earned = rows.earned.iter().map(|fee| ((fee.case, fee.period), fee.amount));
+        self.earned.extend(earned);
+        self.lines.extend_from_slice(&rows.lines);
+    }
+
+    fn check(&mut self, has: impl Fn(CaseId) -> bool, faults: &mut Vec<(u64, String)>) {
+        for (position, number, line) in &self.lines {
+            // The fees of a case that is not in the bundle are not seen.
+            let fee = self.earned.remove(&(line.case, line.period));
+            if fee != Some(line.amount) && has(line.case) {
+                let what =
+                    format!("a line of invoice {number} has no earned fee of its own behind it");
+                faults.push((*position, what));
+            }
+        }
+    }
 }
 
 /// Digests by file, and the files that cannot be read, with the reason.

@@ -7,8 +7,8 @@ use uuid::Uuid;
 
 use crate::command::{
     audit, backup, billing, charges, check_proof, checkpoint, clients, completions, couples, due,
-    firm, firm_keys, follow, import, invoices, keys, log_care, moving, payment, privacy, prove,
-    serve, status, tokens,
+    export, firm, firm_keys, follow, import, invoices, keys, log_care, moving, payment, privacy,
+    prove, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -118,7 +118,8 @@ pub(crate) enum Command {
     Health,
     /// Tell the end of the log: its last position and its root
     Head,
-    /// Read the whole log again and compare it with its root
+    /// Read the whole log again and compare it with its root; or check a bundle that was exported,
+    /// without a server or database
     Verify(log_care::VerifyArgs),
     /// Sign a checkpoint of the log, show or list them, or add a witness's signature
     #[command(subcommand)]
@@ -127,6 +128,9 @@ pub(crate) enum Command {
     Prove(prove::ProveArgs),
     /// Check a proof that `prove --json` gave, without a server or database
     CheckProof(check_proof::CheckProofArgs),
+    /// Make an examiner's bundle: the log or a part of it with its proof, tables and reports (personal
+    /// data stays sealed)
+    Export(export::ExportArgs),
     /// Make, list, rotate or revoke the keys that sign checkpoints
     #[command(subcommand)]
     Keys(keys::KeysCommand),

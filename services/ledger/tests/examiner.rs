@@ -107,7 +107,8 @@ async fn a_token_bound_to_cases_shows_those_and_no_list() {
     cases.get_case(get(&office.one)).await.unwrap();
     let denied = cases.get_case(get(&office.other)).await.unwrap_err();
     assert_eq!(denied.code(), Code::PermissionDenied);
-    let list = v1::ListCasesRequest { parent: office.firm.clone(), ..v1::ListCasesRequest::default() };
+    let list =
+        v1::ListCasesRequest { parent: office.firm.clone(), ..v1::ListCasesRequest::default() };
     assert_eq!(cases.list_cases(list).await.unwrap_err().code(), Code::PermissionDenied);
     let own = Some(format!("case/{}", uuid(&office.one)));
     let events = cases.read_events(read(&office.firm, own.clone())).await.unwrap().into_inner();
@@ -166,7 +167,10 @@ async fn an_examiners_token_expires_and_no_other_is_bound() {
     let reader = v1::Token {
         scopes: vec![v1::Scope::Examine.into(), v1::Scope::Read.into()],
         expires_on: date(2026, 12, 31),
-        bounds: Some(v1::TokenBounds { cases: vec![office.one.clone()], ..v1::TokenBounds::default() }),
+        bounds: Some(v1::TokenBounds {
+            cases: vec![office.one.clone()],
+            ..v1::TokenBounds::default()
+        }),
         ..examiner.clone()
     };
     assert_eq!(reason(&create(reader).await), "VALUE_REFUSED");

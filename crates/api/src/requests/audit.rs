@@ -1,11 +1,15 @@
 //! Requests for proof of the log.
 
-use domain::ids::FirmId;
+use std::collections::BTreeSet;
+
+use domain::ids::{CaseId, FirmId};
 use domain::rules::{RulePack, check_pack};
 use proof::note::Note;
 
 use crate::field::{FieldErrors, Fields};
+use crate::limit::EXPORT_CASES_MAX;
 use crate::requests::read::{Page, USUAL, firm_name, page};
+use crate::scalar::CivilDate;
 use crate::{firm_action, name, v1};
 
 /// One checkpoint.
@@ -46,6 +50,35 @@ pub struct CosignatureAsked {
     pub firm: FirmId,
     /// The note.
     pub note: Note,
+}
+
+/// Which part of a log.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum BundleScope {
+    /// All of it.
+    WholeLog,
+    /// Some cases.
+    Cases(BTreeSet<CaseId>),
+    /// Every case with something that happened in some days.
+    Days {
+        /// The first.
+        from: CivilDate,
+        /// The last, not before the first.
+        through: CivilDate,
+    },
+}
+
+/// A bundle.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BundleAsked {
+    /// Of whose log.
+    pub firm: FirmId,
+    /// Of which part.
+    pub scope: BundleScope,
+    /// Whether to hand out the keys of personal values.
+    pub open_personal: bool,
+    /// The kept checkpoint to make it at; the end of the log if none is named.
+    pub tree_size: Option<u64>,
 }
 
 /// Reads a `MakeCheckpoint`.
@@ -106,6 +139,43 @@ pub fn add_cosignature(m: &v1::AddCosignatureRequest) -> Result<CosignatureAsked
         let note = f.form("note", &m.note, rule, |text| text.parse().ok());
         Some(CosignatureAsked { firm: firm?, note: note? })
     })
+}
+
+/// Reads an `ExportBundle`.
+pub fn export_bundle(m: &v1::ExportBundleRequest) -> Result<BundleAsked, FieldErrors> {
+    use v1::export_bundle_request::Scope;
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let scope = match &m.scope {
+            None => f.refuse("scope", "is required: exactly one of whole_log, cases and days"),
+            Some(Scope::WholeLog(v1::WholeLog {})) => Some(BundleScope::WholeLog),
+            Some(Scope::Cases(m)) => f.within("cases", |f| cases(f, firm, &m.names)),
+            Some(Scope::Days(m)) => f.within("days", |f| days(f, m)),
+        };
+        let size = f.position("tree_size", m.tree_size);
+        let tree_size = size.map(|size| (size > 0).then_some(size));
+        let open_personal = m.open_personal;
+        Some(BundleAsked { firm: firm?, scope: scope?, open_personal, tree_size: tree_size? })
+    })
+}
+
+fn cases(f: &mut Fields, firm: Option<FirmId>, names: &[String]) -> Option<BundleScope> {
+    let rule = "must be firms/{firm}/cases/{case} of the firm that parent names";
+    let named = f.each("names", names, 1..=EXPORT_CASES_MAX, |f, text| {
+        let named = name::parse_case(text).filter(|(of, _)| firm.is_none_or(|firm| firm == *of));
+        f.known_self(named.map(|(_, case)| case), rule)
+    });
+    Some(BundleScope::Cases(named?.into_iter().collect()))
+}
+
+fn days(f: &mut Fields, m: &v1::DaySelection) -> Option<BundleScope> {
+    let from = f.date("from", m.from.as_ref());
+    let through = f.date("through", m.through.as_ref());
+    let (from, through) = (from?, through?);
+    if through < from {
+        return f.refuse("through", "must not come before from");
+    }
+    Some(BundleScope::Days { from, through })
 }
 
 /// A position or a size of a tree that holds anything.

@@ -92,4 +92,6 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(GetConsistencyProofRequest, "get_consistency_proof", |m, _| get_consistency_proof(m)),
     sample!(ListSigningKeysRequest, "list_signing_keys", |m, _| list_signing_keys(m)),
     sample!(AddCosignatureRequest, "add_cosignature", |m, _| add_cosignature(m)),
+    sample!(ExportBundleRequest, "export_bundle", |m, _| export_bundle(m)),
+    sample!(ExportBundleRequest, "export_bundle_cases", |m, _| export_bundle(m)),
 ];

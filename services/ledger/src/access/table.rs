@@ -70,6 +70,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Audit/GetConsistencyProof", READ_FIRM),
     ("/counterfoil.v1.Audit/ListSigningKeys", READ_FIRM),
     ("/counterfoil.v1.Audit/AddCosignature", VERIFY),
+    ("/counterfoil.v1.Audit/ExportBundle", VERIFY),
 ];
 
 /// What is open to a token that is bound to cases: what names a case, which is checked, and what says

@@ -5,6 +5,7 @@
 //! was changed behind the service's back, a leaf, a tile, a note, is found instead of proved. All of
 //! it is read from the primary, never from a replica.
 
+mod bundle;
 mod checkpoint;
 mod cosign;
 mod keys;
@@ -21,6 +22,7 @@ use tonic::{Request, Response, Status};
 use api::status::Failure;
 
 use crate::access::Authority;
+use crate::case_ledger::Answers;
 use crate::ledger::Ledger;
 use crate::paging::Pager;
 
@@ -42,6 +44,19 @@ fn allowed<'m, M>(
 
 #[tonic::async_trait]
 impl Audit for AuditRpc {
+    type ExportBundleStream = Answers<v1::ExportBundleResponse>;
+
+    async fn export_bundle(
+        &self,
+        request: Request<v1::ExportBundleRequest>,
+    ) -> Result<Response<Self::ExportBundleStream>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        let asked = requests::export_bundle(m).map_err(Failure::from)?;
+        let authority = Authority::of(&request)?;
+        bundle::check(&authority, &asked)?;
+        Ok(Response::new(bundle::export(&self.0, authority, asked)))
+    }
+
     async fn make_checkpoint(
         &self,
         request: Request<v1::MakeCheckpointRequest>,

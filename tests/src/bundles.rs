@@ -58,7 +58,9 @@ pub fn try_export(
 ) -> Result<Vec<u8>, ExportError> {
     let mut scout = Scout::new(request);
     let scope = if scout.is_needed() {
-        log.iter().for_each(|event| scout.look(event));
+        for event in log {
+            scout.look(event);
+        }
         scout.finish().expect("the log has the case")
     } else {
         Scope::all()
@@ -120,7 +122,7 @@ impl Unpacked {
             })
             .collect();
         if let Some(events) = self.0.get("events.jsonl") {
-            manifest["events"] = events.iter().filter(|byte| **byte == b'\n').count().into();
+            manifest["events"] = (events.split(|byte| *byte == b'\n').count() - 1).into();
         }
         manifest["files"] = files.into();
         self.0.insert("manifest.json".into(), manifest.to_string().into_bytes());

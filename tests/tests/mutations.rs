@@ -126,16 +126,15 @@ fn change_cell(bundle: &mut Unpacked, rng: &mut StdRng) -> Option<String> {
     }
     let cell = &mut cells[place];
     let was = cell.clone();
-    *cell = match cell.chars().position(|c| c.is_ascii_digit()) {
-        None => format!("{cell}7"),
-        Some(_) => {
-            let digits: Vec<usize> =
-                cell.char_indices().filter(|(_, c)| c.is_ascii_digit()).map(|(at, _)| at).collect();
-            let at = digits[rng.random_range(0..digits.len())];
-            let digit = cell[at..=at].parse::<u32>().unwrap();
-            let other = (digit + rng.random_range(1..10)) % 10;
-            format!("{}{other}{}", &cell[..at], &cell[at + 1..])
-        }
+    let digits: Vec<usize> =
+        cell.char_indices().filter(|(_, c)| c.is_ascii_digit()).map(|(at, _)| at).collect();
+    *cell = if digits.is_empty() {
+        format!("{cell}7")
+    } else {
+        let at = digits[rng.random_range(0..digits.len())];
+        let digit = cell[at..=at].parse::<u32>().unwrap();
+        let other = (digit + rng.random_range(1..10)) % 10;
+        format!("{}{other}{}", &cell[..at], &cell[at + 1..])
     };
     let what = format!("{column} in row {} of {name} from {was:?} to {cell:?}", at + 1);
     let at = *at;

@@ -95,7 +95,11 @@ pub(crate) fn tell_all(
         let given = give(&finished, &permits, &mut take);
         stop.store(true, Ordering::Relaxed);
         drop(permits);
-        let panicked = threads.into_iter().map(|thread| thread.join()).any(|ended| ended.is_err());
+        // Every one of them is waited for: one that nobody waited for would panic here.
+        let mut panicked = false;
+        for thread in threads {
+            panicked |= thread.join().is_err();
+        }
         if panicked { Err(TellError::Folding) } else { given }
     })
 }

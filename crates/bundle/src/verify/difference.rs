@@ -12,7 +12,7 @@ const LINE_BYTES_MAX: u64 = 1 << 20;
 /// The first line, counted from 1, in which two texts differ.
 pub(super) fn first_line(expected: &[u8], found: &[u8]) -> u64 {
     let same = expected.iter().zip(found).take_while(|(a, b)| a == b).count();
-    let newlines = expected[..same].iter().filter(|byte| **byte == b'\n').count();
+    let newlines = expected[..same].split(|byte| *byte == b'\n').count() - 1;
     u64::try_from(newlines).unwrap_or(u64::MAX).saturating_add(1)
 }
 
@@ -28,10 +28,10 @@ impl<R: Read> Lines<R> {
     }
 }
 
-fn part(
-    expected: impl Read,
-    found: impl Read,
-) -> io::Result<(u64, Option<Vec<u8>>, Option<Vec<u8>>)> {
+/// A line of each text, where they differ; nothing where one has ended.
+type Parting = (u64, Option<Vec<u8>>, Option<Vec<u8>>);
+
+fn part(expected: impl Read, found: impl Read) -> io::Result<Parting> {
     let mut expected = Lines { from: BufReader::new(expected) };
     let mut found = Lines { from: BufReader::new(found) };
     let mut row = 0;

@@ -44,8 +44,8 @@ static EXPORTS: Semaphore = Semaphore::const_new(EXPORTS_AT_ONCE);
 
 type Outgoing = mpsc::Sender<Result<v1::ExportBundleResponse, Status>>;
 
-fn told(message: Message) -> Result<v1::ExportBundleResponse, Status> {
-    Ok(v1::ExportBundleResponse { message: Some(message) })
+fn told(message: Message) -> v1::ExportBundleResponse {
+    v1::ExportBundleResponse { message: Some(message) }
 }
 
 /// Whether the caller may have what is asked for: keys of personal values only whoever administers the
@@ -145,7 +145,7 @@ impl Log<'_> {
         let position = int64(last.position.min(self.size));
         let progress = v1::RunProgress { position, head_position: int64(self.size) };
         // Progress that nobody takes in time is left out.
-        let _ = self.outgoing.try_send(told(Message::Progress(progress)));
+        let _ = self.outgoing.try_send(Ok(told(Message::Progress(progress))));
         Ok(Some(page))
     }
 
@@ -159,7 +159,9 @@ impl Log<'_> {
         let mut scout = Scout::new(request);
         let mut after = 0;
         while let Some(page) = self.page(after).await? {
-            page.iter().for_each(|stored| scout.look(&stored.bytes));
+            for stored in &page {
+                scout.look(&stored.bytes);
+            }
             after = page.last().map_or(self.size, |last| last.position);
         }
         scout.finish().map_err(|error| match error {
@@ -303,7 +305,7 @@ async fn send(
                 break;
             }
             hasher.update(&chunk);
-            if outgoing.blocking_send(told(Message::Chunk(chunk))).is_err() {
+            if outgoing.blocking_send(Ok(told(Message::Chunk(chunk)))).is_err() {
                 return Ok(());
             }
         }
@@ -317,7 +319,7 @@ async fn send(
             sha256: hex::encode(hasher.finalize()),
         };
         // The caller may have left with the last chunk.
-        let _ = outgoing.blocking_send(told(Message::Report(report)));
+        let _ = outgoing.blocking_send(Ok(told(Message::Report(report))));
         Ok::<_, std::io::Error>(())
     });
     sending.await.map_err(Failure::internal)?.map_err(Failure::internal)

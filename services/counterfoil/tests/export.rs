@@ -7,20 +7,25 @@ use std::process::Command;
 
 use common::{Desk, Ran};
 
-const MASTER: &str = "COUNTERFOIL_KEY";
-
 fn desk() -> Desk {
     let desk = Desk::with_cases();
-    let key = "1f".repeat(32);
-    let mut make = desk.command(&["keys", "new"]);
-    let made = Ran::of(make.env(MASTER, &key).output().unwrap());
-    assert_eq!(made.code, 0, "{made:?}");
+    desk.done(&["keys", "new"]);
     desk
 }
 
 fn export(desk: &Desk, arguments: &[&str]) -> Ran {
-    let arguments = [&["export"], arguments].concat();
-    Ran::of(desk.command(&arguments).env(MASTER, "1f".repeat(32)).output().unwrap())
+    desk.run(&[&["export"], arguments].concat())
+}
+
+/// A file of a bundle, as text.
+fn file(desk: &Desk, bundle: &str, name: &str) -> String {
+    let script = "import sys, zipfile; \
+                  sys.stdout.buffer.write(zipfile.ZipFile(sys.argv[1]).read(sys.argv[2]))";
+    let mut command = Command::new("python3");
+    command.current_dir(desk.folder.path()).args(["-c", script, bundle, name]);
+    let ran = Ran::of(command.output().unwrap());
+    assert_eq!(ran.code, 0, "{ran:?}");
+    ran.out
 }
 
 fn case(desk: &Desk) -> String {
@@ -43,6 +48,7 @@ fn python(desk: &Desk, bundle: &str) -> Ran {
 fn what_is_exported_is_sound_wherever_it_is_checked() {
     let desk = desk();
     let case = case(&desk);
+    let mut size = String::new();
     for (name, scope) in [
         ("all.zip", &["--all"][..]),
         ("case.zip", &["--case", &case]),
@@ -51,6 +57,9 @@ fn what_is_exported_is_sound_wherever_it_is_checked() {
         let ran = export(&desk, &[scope, &["--output", name, "--json"]].concat());
         assert_eq!(ran.code, 0, "{ran:?}");
         let report = ran.json().remove(0);
+        if name == "all.zip" {
+            size = report["treeSize"].as_str().unwrap().to_owned();
+        }
         desk.file("key.txt", report["verifierKey"].as_str().unwrap());
         let verified = desk.run(&["verify", name, "--public-key", "key.txt", "--json"]);
         assert_eq!(verified.code, 0, "{verified:?}");
@@ -63,7 +72,7 @@ fn what_is_exported_is_sound_wherever_it_is_checked() {
         assert!(ran.out.contains(report["root"].as_str().unwrap()), "{ran:?}");
     }
     // The same request on the same log makes the same bytes, and no file is written over.
-    assert_eq!(export(&desk, &["--all", "--output", "again.zip"]).code, 0);
+    assert_eq!(export(&desk, &["--all", "--at", &size, "--output", "again.zip"]).code, 0);
     let read = |name: &str| std::fs::read(desk.folder.path().join(name)).unwrap();
     assert!(read("all.zip") == read("again.zip"));
     let taken = export(&desk, &["--all", "--output", "again.zip"]);
@@ -101,9 +110,7 @@ fn a_changed_bundle_is_named_unsound_by_both() {
 #[test]
 fn an_earlier_checkpoint_is_held_against_a_bundle() {
     let desk = desk();
-    let key = "1f".repeat(32);
-    let mut make = desk.command(&["checkpoint", "make"]);
-    let earlier = Ran::of(make.env(MASTER, key).output().unwrap());
+    let earlier = desk.run(&["checkpoint", "make"]);
     assert_eq!(earlier.code, 0, "{earlier:?}");
     desk.file("earlier.txt", &earlier.out);
     export(&desk, &["--all", "--output", "old.zip"]);
@@ -135,6 +142,38 @@ fn what_is_asked_must_make_sense() {
     assert_eq!(ran.code, 3, "{ran:?}");
     let ran = export(&desk, &["--from", "2025-02-01", "--to", "2025-01-01"]);
     assert_eq!(ran.code, 3, "{ran:?}");
-    let ran = desk.run(&["export", "--all"]);
-    assert_ne!(ran.code, 0, "without the key that opens signing keys: {ran:?}");
+    assert_eq!(
+        export(&desk, &["--all", "--at", "3"]).code,
+        3,
+        "no checkpoint of this size is kept"
+    );
+    let keyless = Desk::with_cases();
+    assert_eq!(export(&keyless, &["--all"]).code, 3, "nothing signs");
+}
+
+#[test]
+fn personal_values_are_handed_out_only_when_asked_and_every_export_is_on_record() {
+    let desk = desk();
+    let case = case(&desk);
+    let name = desk.run(&["clients", "--json"]).json().remove(0);
+    let name = name["cases"][0]["clientDisplayName"].as_str().unwrap().to_owned();
+    let report = format!("report/{case}.html");
+    let ran = export(&desk, &["--case", &case, "--output", "sealed.zip", "--json"]);
+    desk.file("key.txt", ran.json()[0]["verifierKey"].as_str().unwrap());
+    assert!(!file(&desk, "sealed.zip", &report).contains(&name));
+    export(&desk, &["--case", &case, "--open-personal", "--output", "open.zip"]);
+    assert!(file(&desk, "open.zip", &report).contains(&name));
+    assert!(!file(&desk, "open.zip", "events.jsonl").contains(&name), "the log stays sealed");
+    export(&desk, &["--all", "--output", "all.zip"]);
+    for bundle in ["sealed.zip", "open.zip", "all.zip"] {
+        let ran = desk.run(&["verify", bundle, "--public-key", "key.txt"]);
+        assert_eq!(ran.code, 0, "{ran:?}");
+        let ran = python(&desk, bundle);
+        assert_eq!(ran.code, 0, "{ran:?}");
+    }
+    let looks = file(&desk, "all.zip", "tables/access.csv");
+    let looks: Vec<&str> = looks.lines().skip(1).collect();
+    assert_eq!(looks.len(), 2, "{looks:?}");
+    assert!(looks[0].ends_with(&format!("local operator,{case},export ExportBundle")), "{looks:?}");
+    assert!(looks[1].ends_with(&format!("local operator,{case},open ExportBundle")), "{looks:?}");
 }

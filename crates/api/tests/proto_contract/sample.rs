@@ -91,4 +91,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(GetConsistencyProofRequest, "get_consistency_proof", |m, _| get_consistency_proof(m)),
     sample!(ListSigningKeysRequest, "list_signing_keys", |m, _| list_signing_keys(m)),
     sample!(AddCosignatureRequest, "add_cosignature", |m, _| add_cosignature(m)),
+    sample!(UploadRequest, "upload", |m, _| upload(m)),
+    sample!(DownloadRequest, "download", |m, _| download(m)),
+    sample!(CheckEvidenceRequest, "check_evidence", |m, _| check_evidence(m)),
 ];

@@ -9,6 +9,7 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use tonic::Request;
 
+use super::evidence;
 use crate::connect::{LONG_RUN_TIMEOUT, Session};
 use crate::exit::Exit;
 use crate::out::Out;
@@ -20,6 +21,9 @@ pub(crate) struct VerifyArgs {
     /// still begins with what it held then
     #[arg(long, value_name = "POSITION:ROOT")]
     checkpoint: Option<Checkpoint>,
+    /// Check scans and letters as well, as `evidence check` does
+    #[arg(long)]
+    with_evidence: bool,
 }
 
 /// An end of a log: `6174:1b1f7269…`.
@@ -97,7 +101,10 @@ pub(crate) async fn verify(
     if !out.is_json() {
         show(&report, out)?;
     }
-    Ok(if report.sound { Exit::Done } else { Exit::Unsound })
+    if !report.sound {
+        return Ok(Exit::Unsound);
+    }
+    if args.with_evidence { evidence::check(session, out).await } else { Ok(Exit::Done) }
 }
 
 fn show(report: &v1::VerifyReport, out: &mut Out) -> std::io::Result<()> {

@@ -9,6 +9,7 @@ pub(crate) mod clients;
 pub(crate) mod completions;
 pub(crate) mod couples;
 pub(crate) mod due;
+pub(crate) mod evidence;
 pub(crate) mod firm;
 pub(crate) mod firm_keys;
 pub(crate) mod follow;
@@ -102,6 +103,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Retention(limit) => {
             way.ask(async |s| privacy::retention(limit, s, out).await).await
         }
+        Command::Evidence(command) => way.ask(async |s| evidence::run(command, s, out).await).await,
         Command::FirmKeys(command) => firm_keys::run(&command, global, out).await,
         Command::Checkpoint(command) => {
             way.ask(async |s| checkpoint::run(command, s, out).await).await

@@ -82,6 +82,8 @@ const KEPT_TO: &[(&str, &[&str])] = &[
         ],
     ),
     ("phonenumber", &["counterfoil-api"]),
+    ("object_store", &["counterfoil-vault"]),
+    ("reqwest", &["counterfoil-vault"]),
 ];
 
 /// What pure crates must not even mention.

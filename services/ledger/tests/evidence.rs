@@ -6,6 +6,7 @@
 mod common;
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use api::v1::download_response::Part as Received;
 use api::v1::evidence_client::EvidenceClient;
@@ -13,7 +14,7 @@ use api::v1::privacy_client::PrivacyClient;
 use api::v1::upload_request::Part;
 use api::{DOCUMENT_BYTES_MAX, name, v1};
 use common::{Service, action, date, enrol, first_month, id, new_case, reason};
-use counterfoil_ledger::{Ledger, Limits, Swept};
+use counterfoil_ledger::{Ledger, Limits, ServerConfig, Swept};
 use domain::event::UtcMicros;
 use log::PeopleStore as _;
 use sha2::{Digest as _, Sha256};
@@ -263,7 +264,7 @@ async fn an_upload_that_is_broken_off_leaves_nothing_and_gives_its_place_back() 
             tokio::task::yield_now().await;
         }
     };
-    tokio::time::timeout(std::time::Duration::from_secs(20), free_again).await.unwrap();
+    tokio::time::timeout(Duration::from_secs(20), free_again).await.unwrap();
     assert_eq!(desk.files().len(), 1, "only what came whole is there");
     drop(sender);
 }
@@ -475,6 +476,28 @@ async fn documents_go_with_the_next_sweep_if_their_client_was_erased_elsewhere()
     assert!(download(&desk, &other, &sha256(b"whole")).await.is_ok());
     let rows = desk.service.store.evidence_after(firm_id, case_id, None, 10).await.unwrap();
     assert_eq!(rows, []);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_service_sweeps_while_it_serves() {
+    let desk = Desk::open().await;
+    let case = erased(&desk, b"a letter").await;
+    let limits = Limits { evidence_sweep: Duration::from_millis(20), ..Limits::default() };
+    let sweeping = desk.service.beside(limits).await;
+    sweeping.keep_evidence_in(BlobStore::in_folder(&desk.folder));
+    let listening = sweeping.serve(&ServerConfig::loopback(0)).await.unwrap();
+    assert_eq!(desk.files().len(), 2);
+    let elsewhere = desk.service.beside(Limits::default()).await;
+    let mut privacy = PrivacyClient::new(elsewhere.connect_in_process().await.unwrap());
+    privacy.erase_person(erasure(&case)).await.unwrap();
+    let swept = async {
+        while !desk.files().is_empty() {
+            tokio::task::yield_now().await;
+        }
+    };
+    tokio::time::timeout(Duration::from_secs(20), swept).await.unwrap();
+    assert!(sweeping.shutdown().await && elsewhere.shutdown().await);
+    listening.ended().await.unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread")]

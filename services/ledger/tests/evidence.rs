@@ -335,7 +335,8 @@ async fn what_is_altered_or_missing_is_found_and_uploading_it_again_makes_it_who
     let counts = (report.whole_count, report.absent_count, report.unnamed_count);
     assert_eq!(counts, (1, 3, 1), "{report:?}");
 
-    let damages: [(&str, fn(&mut Vec<u8>)); 4] = [
+    type Damage = fn(&mut Vec<u8>);
+    let damages: [(&str, Damage); 4] = [
         ("a byte is changed", |bytes| bytes[66_000] ^= 1),
         ("it is cut short", |bytes| bytes.truncate(4 + CHUNK_BYTES + 16)),
         ("it is empty", Vec::clear),

@@ -62,14 +62,15 @@ CREATE TABLE cosignature (
     PRIMARY KEY (firm, size, signature)
 );
 
--- A key may only be retired or revoked, once each, and lose its seed by that.
+-- A key may only be retired or revoked, once each, and lose its seed by that; until then the seed may be
+-- sealed anew.
 CREATE FUNCTION refuse_other_key() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
     IF (NEW.firm, NEW.key_id, NEW.name, NEW.public_key, NEW.created_at)
             IS DISTINCT FROM (OLD.firm, OLD.key_id, OLD.name, OLD.public_key, OLD.created_at)
         OR (OLD.retired_at IS NOT NULL AND NEW.retired_at IS DISTINCT FROM OLD.retired_at)
         OR (OLD.revoked_at IS NOT NULL AND NEW.revoked_at IS DISTINCT FROM OLD.revoked_at)
-        OR (NEW.sealed_private <> OLD.sealed_private AND octet_length(NEW.sealed_private) > 0)
+        OR (NEW.retired_at IS NOT NULL AND octet_length(NEW.sealed_private) > 0)
     THEN
         RAISE EXCEPTION 'a key is only retired or revoked' USING ERRCODE = 'restrict_violation';
     END IF;

@@ -78,11 +78,12 @@ BEGIN SELECT RAISE(ABORT, 'a signature is never deleted'); END;
 CREATE TRIGGER signing_key_is_never_deleted BEFORE DELETE ON signing_key
 BEGIN SELECT RAISE(ABORT, 'a key is never deleted'); END;
 
--- A key may only be retired or revoked, once each, and lose its seed by that.
+-- A key may only be retired or revoked, once each, and lose its seed by that; until then the seed may be
+-- sealed anew.
 CREATE TRIGGER signing_key_only_ends BEFORE UPDATE ON signing_key
 WHEN NEW.firm <> OLD.firm OR NEW.key_id <> OLD.key_id OR NEW.name <> OLD.name
     OR NEW.public_key <> OLD.public_key OR NEW.created_at <> OLD.created_at
     OR (OLD.retired_at IS NOT NULL AND NEW.retired_at IS NOT OLD.retired_at)
     OR (OLD.revoked_at IS NOT NULL AND NEW.revoked_at IS NOT OLD.revoked_at)
-    OR (NEW.sealed_private <> OLD.sealed_private AND length(NEW.sealed_private) > 0)
+    OR (NEW.retired_at IS NOT NULL AND length(NEW.sealed_private) > 0)
 BEGIN SELECT RAISE(ABORT, 'a key is only retired or revoked'); END;

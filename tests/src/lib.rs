@@ -4,6 +4,7 @@
 
 pub mod aftermath;
 pub mod bulk;
+pub mod bundles;
 pub mod child;
 pub mod history;
 pub mod player;

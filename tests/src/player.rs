@@ -3,7 +3,7 @@
 use domain::event::Recorded;
 use domain::ids::{EventId, RequestId};
 use domain::refusal::Refusal;
-use domain::sealing::InTheClear;
+use domain::sealing::{InTheClear, Sealer};
 use domain::{Context, Halt, State, World, decide};
 use uuid::Uuid;
 
@@ -15,12 +15,19 @@ pub struct Player {
     pub world: World,
     /// The log.
     pub log: Vec<Recorded>,
+    /// What seals personal values.
+    pub sealer: Box<dyn Sealer>,
     ids: u128,
 }
 
 impl Default for Player {
     fn default() -> Self {
-        Self { world: World::new(firm_id(), 0, 0), log: Vec::new(), ids: 0 }
+        Self {
+            world: World::new(firm_id(), 0, 0),
+            log: Vec::new(),
+            sealer: Box::new(InTheClear),
+            ids: 0,
+        }
     }
 }
 
@@ -40,7 +47,7 @@ impl Player {
                 request_id,
                 now: step.now,
                 next_id: &mut next_id,
-                sealer: &mut InTheClear,
+                sealer: self.sealer.as_mut(),
             };
             match decide(&mut self.world, context, &step.command) {
                 Ok(events) => {

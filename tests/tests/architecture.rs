@@ -13,6 +13,10 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-domain", &["counterfoil-calendar"]),
     ("counterfoil-proof", &[]),
     ("counterfoil-vault", &[]),
+    (
+        "counterfoil-bundle",
+        &["counterfoil-calendar", "counterfoil-domain", "counterfoil-proof", "counterfoil-vault"],
+    ),
     ("counterfoil-log", &["counterfoil-domain", "counterfoil-proof", "counterfoil-vault"]),
     (
         "counterfoil-store",
@@ -26,6 +30,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil-ledger",
         &[
             "counterfoil-api",
+            "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",
             "counterfoil-log",
@@ -38,6 +43,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil",
         &[
             "counterfoil-api",
+            "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",
             "counterfoil-ledger",
@@ -51,6 +57,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil-tests",
         &[
             "counterfoil-api",
+            "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",
             "counterfoil-ledger",
@@ -82,6 +89,7 @@ const KEPT_TO: &[(&str, &[&str])] = &[
         ],
     ),
     ("phonenumber", &["counterfoil-api"]),
+    ("zip", &["counterfoil-bundle", "counterfoil-tests"]),
     ("object_store", &["counterfoil-vault"]),
     ("reqwest", &["counterfoil-vault"]),
 ];
@@ -208,6 +216,7 @@ fn sql_stands_in_the_store_alone() {
         "crates/calendar",
         "crates/domain",
         "crates/proof",
+        "crates/bundle",
         "crates/log",
         "crates/api",
         "services",

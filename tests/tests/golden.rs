@@ -14,8 +14,8 @@ use std::path::{Path, PathBuf};
 use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::event::{
-    AccessGranted, AccessRevoked, CaseEvent, ClientErased, ErasureBasis, Event, FirmEvent,
-    LegalHoldLifted, LegalHoldPlaced, Recorded, Scope, StreamId,
+    AccessGranted, AccessRevoked, AccessUsed, CaseEvent, ClientErased, ErasureBasis, Event,
+    FirmEvent, LegalHoldLifted, LegalHoldPlaced, LookKind, Recorded, Scope, StreamId,
 };
 use domain::ids::{AccessId, DocumentHash};
 use domain::value::Text;
@@ -49,14 +49,22 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let access = AccessId(Uuid::from_u128(11));
     let granted = AccessGranted {
         access,
+        bounds: None,
         expires_on: None,
         label: Text::parse("front desk").unwrap(),
         scopes: [Scope::Record, Scope::Read].into(),
         token_hash: DocumentHash([3; 32]),
     };
-    for event in
-        [FirmEvent::AccessGranted(granted), FirmEvent::AccessRevoked(AccessRevoked { access })]
-    {
+    for event in [
+        FirmEvent::AccessGranted(granted),
+        FirmEvent::AccessRevoked(AccessRevoked { access }),
+        FirmEvent::AccessUsed(AccessUsed {
+            access: Some(access),
+            cases: [].into(),
+            kind: LookKind::Read,
+            what: Text::parse("GetCase").unwrap(),
+        }),
+    ] {
         keep(&Recorded { event: event.into(), stream: StreamId::Firm, ..player.log[0].clone() });
     }
     let of_case = |recorded: &&Recorded| matches!(recorded.stream, StreamId::Case(_));

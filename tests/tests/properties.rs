@@ -277,7 +277,7 @@ fn random_histories_reach_every_event_type() {
     let missing: Vec<_> =
         Event::types().map(|(name, _)| name).filter(|name| !seen.contains(name)).collect();
     // Tokens are given out by the service, not by a CRM, and nobody may be erased within 400 days.
-    let service = ["access_granted", "access_revoked"];
+    let service = ["access_granted", "access_revoked", "access_used"];
     let kept = ["legal_hold_placed", "legal_hold_lifted", "client_erased"];
     assert_eq!(missing, [&kept[..], &service].concat());
     let earned = fees(&player.log).count();

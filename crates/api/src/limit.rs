@@ -28,6 +28,8 @@ pub const EVENTS_PAGE_SIZE_MAX: usize = 1_000;
 pub const CHARGES_DEFAULT: usize = 500;
 /// Most charges in one answer.
 pub const CHARGES_MAX: usize = 5_000;
+/// Most cases that one bundle may be asked for by name.
+pub const EXPORT_CASES_MAX: usize = 1_000;
 /// Most bytes of a page token.
 pub const PAGE_TOKEN_BYTES_MAX: usize = 512;
 /// Most bytes of a rule pack's JSON. The event that carries it must stay under 65,535 bytes whole.

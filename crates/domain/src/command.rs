@@ -8,13 +8,13 @@
 use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::event::{
-    AccessGranted, AccessRevoked, BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked,
-    BureauRegistered, Card, ClientErased, ClientInformationSent, Contact, ContactChanged,
-    CorrectionNoted, DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FailureReason,
-    FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemKind,
-    LegalHoldLifted, LegalHoldPlaced, Letter, LetterDelivered, MessageLogged,
-    PeriodClosedWithoutFee, ProgressReportSent, ReportIdentityFailed, ReportSourceConnected,
-    ResponseReceived, Score, ServiceEnded, ServicePaused, StandingRecorded,
+    AccessGranted, AccessRevoked, AccessUsed, BasisAttested, BillingDayChanged, BureauAnswered,
+    BureauAsked, BureauRegistered, Card, ClientErased, ClientInformationSent, Contact,
+    ContactChanged, CorrectionNoted, DisclosureAcknowledged, DisclosureDelivered, ExposureKind,
+    FailureReason, FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived,
+    IdentityPaperRejected, ItemKind, LegalHoldLifted, LegalHoldPlaced, Letter, LetterDelivered,
+    MessageLogged, PeriodClosedWithoutFee, ProgressReportSent, ReportIdentityFailed,
+    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingRecorded,
 };
 use crate::ids::{AccountId, BureauCode, CaseId, DocumentHash, ItemCode, PlanCode, ProcessorRef};
 use crate::money::Money;
@@ -329,6 +329,8 @@ pub enum FirmAction {
     RecordStanding(StandingRecorded),
     /// Give out a token.
     GrantAccess(AccessGranted),
+    /// See [`AccessUsed`].
+    NoteAccess(AccessUsed),
     /// Take a token back.
     RevokeAccess(AccessRevoked),
 }

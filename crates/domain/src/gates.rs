@@ -16,7 +16,6 @@ use crate::firm::Firm;
 use crate::ids::CaseId;
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal, Violation};
-use crate::rules::Rules;
 use crate::terms::Work;
 
 codes! {
@@ -156,11 +155,9 @@ pub struct Judgement<'a> {
     pub firm: &'a Firm,
     /// The day up to which it is judged.
     pub as_of: CivilDate,
-    /// Other rules than the agreement's, for a what-if.
-    pub rules: Option<&'a Rules>,
 }
 
-impl<'a> Judgement<'a> {
+impl Judgement<'_> {
     /// Judges one period. Nothing comes back if the case has no such period.
     pub fn explain(&self, number: u32) -> Option<Explanation> {
         let period = self.case.schedule.as_ref()?.period(number)?;
@@ -179,10 +176,6 @@ impl<'a> Judgement<'a> {
             work,
             earned: earned.map(|fee| fee.mark.clone()),
         })
-    }
-
-    fn rules_of(&self, agreement: &'a Agreement) -> &'a Rules {
-        self.rules.unwrap_or(&agreement.rules)
     }
 
     /// The promised work: as the fee names it if it is earned, else as it is assigned today.

@@ -32,6 +32,7 @@ pub mod rules;
 pub mod sealing;
 pub mod terms;
 pub mod value;
+pub mod what_if;
 pub mod world;
 
 pub use decide::{ACTIONS_MAX, decide};

@@ -313,21 +313,3 @@ fn a_fee_on_work_told_late_says_so() {
     let g4 = explanation.findings.iter().find(|f| f.gate == Gate::FullyPerformed).unwrap();
     assert!(g4.because.contains("2 of it recorded late"), "{}", g4.because);
 }
-
-#[test]
-fn a_whole_contract_reading_waits_for_every_period() {
-    let desk = done();
-    let case_state = desk.state(case(A));
-    let mut strict = case_state.agreement().unwrap().rules.clone();
-    strict.performance.reading = counterfoil_domain::terms::FullyPerformed::WholeContract;
-    let judgement = counterfoil_domain::gates::Judgement {
-        id: case(A),
-        case: case_state,
-        account: desk.world.account(account(A)).unwrap(),
-        firm: desk.world.firm().unwrap(),
-        as_of: day("2026-04-01"),
-        rules: Some(&strict),
-    };
-    let closed: Vec<Gate> = judgement.explain(1).unwrap().closed_gates().collect();
-    assert_eq!(closed, [Gate::FullyPerformed], "the same history under another reading");
-}

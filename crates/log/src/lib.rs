@@ -10,6 +10,7 @@ mod clock;
 mod engine;
 mod error;
 mod fold;
+mod folded;
 mod follow;
 mod histogram;
 pub mod memory;

@@ -3,23 +3,21 @@
 //! Rows and checkpoint change in one transaction that is fenced by the checkpoint before, so a
 //! second projector, or this one after a crash, costs a retry and never counts twice.
 
-use std::collections::{HashMap, HashSet};
 use std::panic::AssertUnwindSafe;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
 
-use domain::event::{Recorded, StreamId};
 use domain::ids::FirmId;
-use domain::world::{STATE_VERSION, State};
 use futures::FutureExt as _;
 use tokio::sync::{Notify, watch};
 
 use crate::engine::{Engine, Firm, Inner, lock};
 use crate::error::StoreError;
-use crate::fold::{self, Fault, state_of};
+use crate::fold::Fault;
+use crate::folded::Folded;
 use crate::page::{Page, read_page};
-use crate::ports::{Checkpoint, ProjectionStep, Snapshot, Store, Touched};
+use crate::ports::{Checkpoint, ProjectionStep, Store};
 use crate::settings::Settings;
 use crate::stats::add;
 use crate::tiles::{TILE_LEAVES, TILES_FILLED_MAX, Tile, Tiler};
@@ -295,60 +293,27 @@ pub(crate) struct Progress {
 /// One run over the log into one generation of rows.
 pub(crate) struct Projector {
     checkpoint: Option<Checkpoint>,
-    states: HashMap<StreamId, Kept>,
+    folded: Folded,
     /// The page after the checkpoint, when it was read already.
     ahead: Option<Page>,
     /// The right edge of the tiles that are kept, once it was read. A rebuild makes none.
     tiler: Option<Tiler>,
-    step: u64,
-    streams_max: usize,
-    snapshot_every: u64,
-    snapshot_at_rest: u64,
-    /// Snapshots of streams that left memory, for the next step to keep.
-    resting: Vec<(Snapshot, u64)>,
-}
-
-/// A state at the checkpoint.
-struct Kept {
-    state: State,
-    snapshot_version: u64,
-    used: u64,
-    last_position: u64,
-}
-
-/// A stream in the course of a step.
-struct Moving {
-    touched: Touched,
-    snapshot_version: u64,
 }
 
 impl Projector {
     pub(crate) fn new(settings: &Settings) -> Self {
-        Self {
-            checkpoint: None,
-            states: HashMap::new(),
-            ahead: None,
-            tiler: None,
-            step: 0,
-            streams_max: settings.streams_projected_max,
-            snapshot_every: settings.snapshot_every,
-            snapshot_at_rest: settings.snapshot_at_rest,
-            resting: Vec::new(),
-        }
+        Self { checkpoint: None, folded: Folded::live(settings), ahead: None, tiler: None }
     }
 
     /// One that fills a new generation from the first event on.
     pub(crate) fn from_start(settings: &Settings, generation: i64) -> Self {
         let checkpoint = Some(Checkpoint { generation, position: 0 });
-        let (streams_max, snapshot_at_rest) = (settings.streams_cached_max, u64::MAX);
-        Self { checkpoint, streams_max, snapshot_at_rest, ..Self::new(settings) }
+        Self { checkpoint, folded: Folded::for_rebuild(settings), ..Self::new(settings) }
     }
 
     /// The same run as the live one, with its smaller memory.
     pub(crate) fn into_live(mut self, settings: &Settings) -> Self {
-        self.streams_max = settings.streams_projected_max;
-        self.snapshot_at_rest = settings.snapshot_at_rest;
-        self.states.clear();
+        self.folded = Folded::live(settings);
         self
     }
 
@@ -357,8 +322,7 @@ impl Projector {
         self.checkpoint = None;
         self.ahead = None;
         self.tiler = None;
-        self.states.clear();
-        self.resting.clear();
+        self.folded.forget();
     }
 
     pub(crate) async fn checkpoint(
@@ -426,11 +390,10 @@ impl Projector {
             return Ok(Progress { position: from, events: 0, fault, tiles_behind: false });
         };
         let to = last.position;
-        self.load_missing(store, firm, from, &events).await?;
-        let (touched, versions) = self.fold(&events)?;
-        let resting = std::mem::take(&mut self.resting);
+        self.folded.load_missing(store, firm, from, &events).await?;
+        let (touched, versions) = self.folded.fold(&events)?;
         let snapshots = match snapshots {
-            Snapshots::Keep => self.due_snapshots(&touched, &versions, resting),
+            Snapshots::Keep => self.folded.due_snapshots(&touched, &versions),
             Snapshots::Leave => Vec::new(),
         };
         let tiles = self.filled_tiles(store, firm, (from, to)).await?;
@@ -453,128 +416,10 @@ impl Projector {
         } else {
             store.project(step).await?;
         }
-        self.keep(touched, versions, &snapshots);
+        self.folded.keep(touched, versions, &snapshots);
         self.checkpoint = Some(Checkpoint { generation, position: to });
         Ok(Progress { position: to, events: events.len(), fault, tiles_behind: false })
     }
-
-    /// Loads the streams of a page that are not in memory and did not begin in it.
-    async fn load_missing(
-        &mut self,
-        store: &dyn Store,
-        firm: FirmId,
-        up_to: u64,
-        events: &[Recorded],
-    ) -> Result<(), StoreError> {
-        let mut missing: Vec<StreamId> = Vec::new();
-        let mut seen: HashSet<StreamId> = HashSet::new();
-        for recorded in events {
-            let stream = recorded.stream;
-            if seen.insert(stream)
-                && recorded.stream_version != 1
-                && !self.states.contains_key(&stream)
-            {
-                missing.push(stream);
-            }
-        }
-        if missing.is_empty() {
-            return Ok(());
-        }
-        for loaded in store.load(firm, &missing, up_to).await? {
-            let (state, snapshot_version) = state_of(firm, &loaded)?;
-            let kept = Kept { state, snapshot_version, used: self.step, last_position: up_to };
-            self.states.insert(loaded.stream, kept);
-        }
-        Ok(())
-    }
-
-    /// Folds a page. Each touched state moves out of memory and is copied once, for `before`.
-    fn fold(&mut self, events: &[Recorded]) -> Result<(Vec<Touched>, Vec<u64>), Fault> {
-        let mut places: HashMap<StreamId, usize> = HashMap::new();
-        let mut moving: Vec<Moving> = Vec::new();
-        for recorded in events {
-            let stream = recorded.stream;
-            let place = *places.entry(stream).or_insert_with(|| {
-                moving.push(self.take(stream));
-                moving.len() - 1
-            });
-            let touched = &mut moving[place].touched;
-            fold::apply(&mut touched.after, recorded)?;
-            touched.last_position = recorded.position;
-        }
-        Ok(moving.into_iter().map(|m| (m.touched, m.snapshot_version)).unzip())
-    }
-
-    fn take(&mut self, stream: StreamId) -> Moving {
-        let (before, after, snapshot_version) = match self.states.remove(&stream) {
-            Some(kept) => {
-                let before = (kept.state.version() > 0).then(|| kept.state.clone());
-                (before, kept.state, kept.snapshot_version)
-            }
-            None => (None, State::empty(stream), 0),
-        };
-        let touched = Touched { stream, before, after, last_position: 0 };
-        Moving { touched, snapshot_version }
-    }
-
-    /// Snapshots of streams that grew by much, and of those that left memory and were not touched
-    /// again since.
-    fn due_snapshots(
-        &self,
-        touched: &[Touched],
-        versions: &[u64],
-        resting: Vec<(Snapshot, u64)>,
-    ) -> Vec<(Snapshot, u64)> {
-        let due = touched.iter().zip(versions).filter(|(touched, snapshot_version)| {
-            touched.after.version() - **snapshot_version >= self.snapshot_every
-        });
-        let mut snapshots: Vec<_> = due
-            .map(|(touched, _)| snapshot_of(touched.stream, &touched.after, touched.last_position))
-            .collect();
-        let again: HashSet<StreamId> = snapshots.iter().map(|(s, _)| s.stream).collect();
-        snapshots.extend(resting.into_iter().filter(|(s, _)| !again.contains(&s.stream)));
-        snapshots
-    }
-
-    /// Keeps the states of a page that has landed, within the bound.
-    fn keep(&mut self, touched: Vec<Touched>, versions: Vec<u64>, snapshots: &[(Snapshot, u64)]) {
-        self.step += 1;
-        for (touched, snapshot_version) in touched.into_iter().zip(versions) {
-            let Touched { stream, after: state, last_position, .. } = touched;
-            let kept = Kept { state, snapshot_version, used: self.step, last_position };
-            self.states.insert(stream, kept);
-        }
-        for (snapshot, _) in snapshots {
-            if let Some(kept) = self.states.get_mut(&snapshot.stream) {
-                kept.snapshot_version = snapshot.version;
-            }
-        }
-        if self.states.len() > self.streams_max {
-            self.evict();
-        }
-    }
-
-    /// Drops the least recently used half, and remembers those of which a snapshot is worth its bytes.
-    fn evict(&mut self) {
-        let mut steps: Vec<u64> = self.states.values().map(|kept| kept.used).collect();
-        let oldest = steps.iter().min().copied().unwrap_or(self.step);
-        let middle = steps.len() / 2;
-        let median = *steps.select_nth_unstable(middle).1;
-        let keep_from = median.max(oldest + 1);
-        let (resting, at_rest) = (&mut self.resting, self.snapshot_at_rest);
-        self.states.retain(|stream, kept| {
-            let stays = kept.used >= keep_from;
-            if !stays && kept.state.version() - kept.snapshot_version >= at_rest {
-                resting.push(snapshot_of(*stream, &kept.state, kept.last_position));
-            }
-            stays
-        });
-    }
-}
-
-fn snapshot_of(stream: StreamId, state: &State, position: u64) -> (Snapshot, u64) {
-    let (version, bytes) = (state.version(), state.to_snapshot());
-    (Snapshot { stream, version, state_version: STATE_VERSION, bytes }, position)
 }
 
 #[cfg(test)]

@@ -6,9 +6,9 @@ use clap::{Args, Parser, Subcommand};
 use uuid::Uuid;
 
 use crate::command::{
-    backup, billing, charges, check_proof, checkpoint, clients, completions, couples, due,
-    evidence, firm, firm_keys, follow, import, invoices, keys, log_care, moving, payment, privacy,
-    prove, serve, status, tokens,
+    audit, backup, billing, charges, check_proof, checkpoint, clients, completions, couples, due,
+    evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care, moving, payment,
+    privacy, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -43,7 +43,7 @@ pub(crate) struct Global {
     pub(crate) key_file: Option<PathBuf>,
     /// The firm keys themselves; only in the environment, where no list of processes shows them
     #[arg(long, global = true, env = "COUNTERFOIL_KEYS", hide = true, hide_env_values = true)]
-    pub(crate) keys: Option<String>,
+    pub(crate) firm_keys: Option<String>,
     /// Where scans and letters are kept: a folder, or s3://BUCKET or s3://BUCKET/PREFIX, reached as the
     /// environment says (AWS_*). Without it, the folder `evidence` beside an SQLite database
     #[arg(long, global = true, env = "COUNTERFOIL_EVIDENCE", value_name = "DIR")]
@@ -106,6 +106,8 @@ pub(crate) enum Command {
     Payment(payment::PaymentCommand),
     /// List clients who may be a couple, or decide about two
     Couples(couples::CouplesArgs),
+    /// List every claimed fee that another rule pack would not have allowed, with amounts and citations
+    Audit(audit::AuditArgs),
     /// Place a legal hold on a client: nothing of the client is erased while it stands
     Hold(privacy::HoldArgs),
     /// Lift a legal hold
@@ -123,7 +125,8 @@ pub(crate) enum Command {
     Health,
     /// Tell the end of the log: its last position and its root
     Head,
-    /// Read the whole log again and compare it with its root
+    /// Read the whole log again and compare it with its root; or check a bundle that was exported,
+    /// without a server or database
     Verify(log_care::VerifyArgs),
     /// Sign a checkpoint of the log, show or list them, or add a witness's signature
     #[command(subcommand)]
@@ -132,6 +135,9 @@ pub(crate) enum Command {
     Prove(prove::ProveArgs),
     /// Check a proof that `prove --json` gave, without a server or database
     CheckProof(check_proof::CheckProofArgs),
+    /// Make an examiner's bundle: the log or a part of it with its proof, tables and reports (personal
+    /// data stays sealed)
+    Export(export::ExportArgs),
     /// Make, list, rotate or revoke the keys that sign checkpoints
     #[command(subcommand)]
     Keys(keys::KeysCommand),

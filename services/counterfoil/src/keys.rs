@@ -17,7 +17,7 @@ pub(crate) const KEYS: &str = "COUNTERFOIL_KEYS";
 
 /// The firm keys of a database. Those of a new file are made beside it.
 pub(crate) fn firm_keys(global: &Global, database: &Database) -> anyhow::Result<FirmKeys> {
-    match (&global.key_file, &global.keys, database) {
+    match (&global.key_file, &global.firm_keys, database) {
         (Some(path), _, _) => {
             let keys = KeyFile(path.clone()).keys();
             keys.context("personal values can be neither sealed nor opened")

@@ -20,6 +20,7 @@ use crate::access::{Authority, Claim};
 use crate::ledger::Ledger;
 use crate::telemetry;
 use api::status::Failure;
+use domain::event::LookKind;
 
 /// Where a connection came from. It is a property of the listener, so no request can claim it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -139,9 +140,21 @@ where
             }
         };
         request.headers_mut().remove(AUTHORIZATION);
-        authorise(rpc, &authority, request.uri().path())?;
-        request.extensions_mut().insert(authority);
-        Ok(self.handle(request).await)
+        let path = request.uri().path().to_owned();
+        authorise(rpc, &authority, &path)?;
+        request.extensions_mut().insert(authority.clone());
+        let ledger = self.ledger.clone();
+        let response = self.handle(request).await;
+        if let Authority::Token(grant) = &authority
+            && grant.is_examiner()
+            // An export puts itself on record, with what it took along.
+            && !path.ends_with("/ExportBundle")
+            && Status::from_header_map(response.headers()).is_none_or(|s| s.code() == Code::Ok)
+        {
+            // Whoever examines sees nothing that is not on record as seen.
+            ledger.note_look(&authority, grant.firm, LookKind::Read, &path, grant.seen()).await?;
+        }
+        Ok(response)
     }
 
     async fn handle(mut self, request: Request<Body>) -> Response<Body> {
@@ -163,6 +176,10 @@ where
 fn authorise(rpc: Rpc, authority: &Authority, path: &str) -> Result<(), Failure> {
     match rpc {
         Rpc::Open => Ok(()),
+        Rpc::Scoped(_) if !table::is_open_within(authority.bounds(), path) => {
+            tracing::warn!(path, "denied: the token is bound to less than this shows");
+            Err(Failure::PermissionDenied { scope: None })
+        }
         Rpc::Scoped(scopes) if authority.has_any(scopes) => Ok(()),
         Rpc::Scoped(scopes) => {
             tracing::warn!(path, "denied: the token has no scope for this");

@@ -1,16 +1,18 @@
 //! What the handlers share.
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use api::requests::Asked;
 use calendar::CivilDate;
-use domain::event::{StreamId, UtcMicros};
+use domain::command::{Command, Dated, FirmAction};
+use domain::event::{AccessUsed, LookKind, StreamId, UtcMicros};
 use domain::firm::Firm;
-use domain::ids::{AccessId, FirmId, RequestId};
+use domain::ids::{AccessId, CaseId, FirmId, RequestId};
 use domain::money::Currency;
+use domain::value::Text;
 use domain::world::State;
 use futures::Stream;
 use log::{Answer, Clock, Engine, FollowError, Followed, Pending, Submission, SubmitError};
@@ -20,7 +22,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use vault::BlobStore;
 
-use crate::access::{Authority, Firms};
+use crate::access::{Authority, Firms, fingerprint};
 use crate::audit;
 use crate::billing::bill_daily;
 use crate::config::Limits;
@@ -294,6 +296,30 @@ impl Ledger {
             Authority::Local | Authority::Schedule => Ok(()),
             Authority::Token(grant) => self.firms().still_holds(grant, self.now()).await,
         }
+    }
+
+    /// Puts on record that somebody looked at something, or took it along.
+    pub(crate) async fn note_look(
+        &self,
+        authority: &Authority,
+        firm: FirmId,
+        kind: LookKind,
+        path: &str,
+        cases: BTreeSet<CaseId>,
+    ) -> Result<(), Failure> {
+        let what = path.rsplit('/').next().unwrap_or(path);
+        let what = Text::parse(what).map_err(|_| Failure::internal("an RPC has a short name"))?;
+        let access = match authority {
+            Authority::Local | Authority::Schedule => None,
+            Authority::Token(grant) => Some(grant.access),
+        };
+        let used = AccessUsed { access, cases, kind, what };
+        let occurred_on = self.today(&*self.firms().get(firm).await?);
+        let action = Dated { occurred_on, action: FirmAction::NoteAccess(used) };
+        let request_id = RequestId(uuid::Uuid::now_v7());
+        let asked = Asked { firm, request_id, command: Command::Firm { action } };
+        let print = fingerprint("look", &[request_id.0.as_bytes()]);
+        self.submit(authority, asked, print).await.map(|_| ())
     }
 
     /// A request of the service's own that records nothing and only marks where in the log a run of

@@ -1,11 +1,16 @@
 //! Requests for proof of the log.
 
-use domain::ids::FirmId;
+use std::collections::BTreeSet;
+
+use domain::ids::{CaseId, FirmId};
+use domain::rules::{RulePack, check_pack};
 use proof::note::Note;
 
 use crate::field::{FieldErrors, Fields};
+use crate::limit::EXPORT_CASES_MAX;
 use crate::requests::read::{Page, USUAL, firm_name, page};
-use crate::{name, v1};
+use crate::scalar::CivilDate;
+use crate::{firm_action, name, v1};
 
 /// One checkpoint.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,6 +50,35 @@ pub struct CosignatureAsked {
     pub firm: FirmId,
     /// The note.
     pub note: Note,
+}
+
+/// Which part of a log.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum BundleScope {
+    /// All of it.
+    WholeLog,
+    /// Some cases.
+    Cases(BTreeSet<CaseId>),
+    /// Every case with something that happened in some days.
+    Days {
+        /// The first.
+        from: CivilDate,
+        /// The last, not before the first.
+        through: CivilDate,
+    },
+}
+
+/// A bundle.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BundleAsked {
+    /// Of whose log.
+    pub firm: FirmId,
+    /// Of which part.
+    pub scope: BundleScope,
+    /// Whether to hand out the keys of personal values.
+    pub open_personal: bool,
+    /// The kept checkpoint to make it at; the end of the log if none is named.
+    pub tree_size: Option<u64>,
 }
 
 /// Reads a `MakeCheckpoint`.
@@ -107,6 +141,43 @@ pub fn add_cosignature(m: &v1::AddCosignatureRequest) -> Result<CosignatureAsked
     })
 }
 
+/// Reads an `ExportBundle`.
+pub fn export_bundle(m: &v1::ExportBundleRequest) -> Result<BundleAsked, FieldErrors> {
+    use v1::export_bundle_request::Scope;
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let scope = match &m.scope {
+            None => f.refuse("scope", "is required: exactly one of whole_log, cases and days"),
+            Some(Scope::WholeLog(v1::WholeLog {})) => Some(BundleScope::WholeLog),
+            Some(Scope::Cases(m)) => f.within("cases", |f| cases(f, firm, &m.names)),
+            Some(Scope::Days(m)) => f.within("days", |f| days(f, m)),
+        };
+        let size = f.position("tree_size", m.tree_size);
+        let tree_size = size.map(|size| (size > 0).then_some(size));
+        let open_personal = m.open_personal;
+        Some(BundleAsked { firm: firm?, scope: scope?, open_personal, tree_size: tree_size? })
+    })
+}
+
+fn cases(f: &mut Fields, firm: Option<FirmId>, names: &[String]) -> Option<BundleScope> {
+    let rule = "must be firms/{firm}/cases/{case} of the firm that parent names";
+    let named = f.each("names", names, 1..=EXPORT_CASES_MAX, |f, text| {
+        let named = name::parse_case(text).filter(|(of, _)| firm.is_none_or(|firm| firm == *of));
+        f.known_self(named.map(|(_, case)| case), rule)
+    });
+    Some(BundleScope::Cases(named?.into_iter().collect()))
+}
+
+fn days(f: &mut Fields, m: &v1::DaySelection) -> Option<BundleScope> {
+    let from = f.date("from", m.from.as_ref());
+    let through = f.date("through", m.through.as_ref());
+    let (from, through) = (from?, through?);
+    if through < from {
+        return f.refuse("through", "must not come before from");
+    }
+    Some(BundleScope::Days { from, through })
+}
+
 /// A position or a size of a tree that holds anything.
 fn from_one(f: &mut Fields, field: &str, number: i64) -> Option<u64> {
     match u64::try_from(number) {
@@ -130,4 +201,18 @@ fn size_from(
         return f.refuse(field, rule);
     }
     size
+}
+
+/// Reads a `ListDisallowedFees`.
+pub fn list_disallowed_fees(
+    m: &v1::ListDisallowedFeesRequest,
+) -> Result<Page<RulePack>, FieldErrors> {
+    let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);
+    page(head, USUAL, |f, _| {
+        let pack = firm_action::pack(f, &m.pack_json)?;
+        match check_pack(&pack) {
+            Some(rule) => f.refuse("pack_json", rule),
+            None => Some(pack),
+        }
+    })
 }

@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 
 use domain::command::{Command, CoupleAction, Dated, FirmAction};
-use domain::event::{AccessRevoked, Scope};
+use domain::event::{AccessBounds, AccessRevoked, Scope};
+use domain::firm::BOUND_CASES_MAX;
 use domain::ids::{AccessId, CaseId, FirmId, RequestId};
 use domain::money::Currency;
 use domain::rules::check_pack;
@@ -15,7 +16,7 @@ use crate::google::r#type::Date;
 use crate::limit::{ACTIONS_MAX, CHARGES_DEFAULT, CHARGES_MAX};
 use crate::requests::read::{case_name, firm_name};
 use crate::scalar::CivilDate;
-use crate::{firm_action, v1};
+use crate::{firm_action, name, v1};
 
 /// A command of a firm, under the caller's request id.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -67,6 +68,8 @@ pub struct TokenAsked {
     pub scopes: BTreeSet<Scope>,
     /// Last day of validity.
     pub expires_on: Option<CivilDate>,
+    /// What it is bound to.
+    pub bounds: Option<AccessBounds>,
 }
 
 /// Reads a `Record`.
@@ -271,9 +274,10 @@ pub fn create_token(m: &v1::CreateTokenRequest) -> Result<TokenAsked, FieldError
             let label = f.parse("label", &m.label, Text::parse);
             let scopes = firm_action::scopes(f, &m.scopes);
             let expires_on = f.optional_date("expires_on", m.expires_on.as_ref());
-            Some((label?, scopes?, expires_on?))
+            let bounds = f.optional("bounds", m.bounds.as_ref(), |f, m| bounds(f, firm, m));
+            Some((label?, scopes?, expires_on?, bounds?))
         });
-        let (label, scopes, expires_on) = token?;
+        let (label, scopes, expires_on, bounds) = token?;
         Some(TokenAsked {
             firm: firm?,
             request_id: request_id?,
@@ -281,8 +285,20 @@ pub fn create_token(m: &v1::CreateTokenRequest) -> Result<TokenAsked, FieldError
             label,
             scopes,
             expires_on,
+            bounds,
         })
     })
+}
+
+fn bounds(f: &mut Fields, firm: Option<FirmId>, m: &v1::TokenBounds) -> Option<AccessBounds> {
+    let cases = f.each("cases", &m.cases, 0..=BOUND_CASES_MAX, |f, name| {
+        let rule = "must be firms/{firm}/cases/{case} of the same firm";
+        let (owner, case) = f.known_self(name::parse_case(name), rule)?;
+        f.known_self((Some(owner) == firm).then_some(case), rule)
+    });
+    let from = f.optional_date("from", m.from.as_ref());
+    let through = f.optional_date("through", m.through.as_ref());
+    Some(AccessBounds { cases: cases?.into_iter().collect(), from: from?, through: through? })
 }
 
 /// Reads a `RevokeToken`.

@@ -119,7 +119,6 @@ fn explain(
         account: world.account(account)?,
         firm: world.firm()?,
         as_of,
-        rules: None,
     };
     debug_assert_eq!(judgement.account.path_of(case), PaymentPath::Here);
     Ok(judgement.explain(period))

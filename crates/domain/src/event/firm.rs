@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use calendar::{CivilDate, Zone};
 
 use crate::codec::{codes, record};
-use crate::ids::{AccessId, BureauCode, DocumentHash, StateCode};
+use crate::ids::{AccessId, BureauCode, CaseId, DocumentHash, StateCode};
 use crate::money::{Currency, Money};
 use crate::rules::RulePack;
 use crate::terms::Plan;
@@ -100,10 +100,50 @@ codes! {
 }
 
 record! {
+    /// What an examiner's token is bound to.
+    pub struct AccessBounds {
+        /// The cases it shows; every one if there is none.
+        cases: BTreeSet<CaseId>,
+        /// The first day whose events it shows.
+        from: Option<CivilDate>,
+        /// The last day.
+        through: Option<CivilDate>,
+    }
+}
+
+codes! {
+    /// How somebody looked.
+    pub enum LookKind {
+        /// An examiner read something.
+        Read = "read",
+        /// A part of the log was exported.
+        Export = "export",
+        /// Personal values were handed out with an export, with the keys that open them.
+        Open = "open",
+    }
+}
+
+record! {
+    /// Somebody looked at the record, or took it along: who looked at what is part of it.
+    pub struct AccessUsed {
+        /// The token; nothing for whoever holds the database.
+        access: Option<AccessId>,
+        /// The cases it was about; none for the firm as a whole.
+        cases: BTreeSet<CaseId>,
+        /// How.
+        kind: LookKind,
+        /// What was asked: the RPC's name.
+        what: Text,
+    }
+}
+
+record! {
     /// A bearer token was given out. Only its hash is kept.
     pub struct AccessGranted {
         /// The token's public id.
         access: AccessId,
+        /// What of the firm it is bound to; all of it if nothing is said.
+        bounds: Option<AccessBounds>,
         /// Last day of validity.
         expires_on: Option<CivilDate>,
         /// Who or what it is for.

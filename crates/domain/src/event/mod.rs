@@ -155,6 +155,7 @@ events! {
         StandingRecorded = "standing_recorded" v 1,
         AccessGranted = "access_granted" v 1,
         AccessRevoked = "access_revoked" v 1,
+        AccessUsed = "access_used" v 1,
     }
 }
 

@@ -4,7 +4,9 @@ use calendar::CivilDate;
 
 use super::Firm;
 use crate::command::FirmAction;
-use crate::event::{FirmEvent, PackAdopted, PlanPublished, StandingKind};
+use crate::event::{
+    AccessBounds, AccessGranted, FirmEvent, PackAdopted, PlanPublished, Scope, StandingKind,
+};
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
 use crate::rules::check_pack;
@@ -49,11 +51,18 @@ pub(crate) fn decide(
             if access.scopes.is_empty() {
                 return Err(refused("scopes", "a token needs at least one scope"));
             }
+            if access.scopes.contains(&Scope::Examine) && access.expires_on.is_none() {
+                return Err(refused("expires_on", "a token that may examine has a last day"));
+            }
+            if let Some(bounds) = &access.bounds {
+                check_bounds(bounds, access)?;
+            }
             if access.expires_on.is_some_and(|last| last < on) {
                 return Err(refused("expires_on", "must not be in the past"));
             }
             access.clone().into()
         }
+        FirmAction::NoteAccess(used) => used.clone().into(),
         FirmAction::RevokeAccess(access) => {
             if !firm.access.contains_key(&access.access) {
                 return Err(Refusal::new(
@@ -69,6 +78,22 @@ pub(crate) fn decide(
         return Err(Refusal::new(Reason::FirmUnknown, "firm", "the firm is not registered"));
     }
     Ok(event)
+}
+
+/// Most cases that a token is bound to: the event that says so has to stay small.
+pub const BOUND_CASES_MAX: usize = 500;
+
+fn check_bounds(bounds: &AccessBounds, access: &AccessGranted) -> Result<(), Refusal> {
+    if !access.scopes.iter().all(|scope| *scope == Scope::Examine) {
+        return Err(refused("bounds", "only a token that may examine and nothing else is bound"));
+    }
+    if bounds.cases.len() > BOUND_CASES_MAX {
+        return Err(refused("bounds.cases", &format!("must be at most {BOUND_CASES_MAX}")));
+    }
+    if bounds.from.is_some_and(|from| bounds.through.is_some_and(|through| through < from)) {
+        return Err(refused("bounds.through", "must not be before bounds.from"));
+    }
+    Ok(())
 }
 
 fn refused(subject: &str, detail: &str) -> Refusal {

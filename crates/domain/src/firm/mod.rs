@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use calendar::CivilDate;
 
+pub use decide::BOUND_CASES_MAX;
 pub(crate) use decide::decide;
 
 use crate::codec::record;
@@ -66,6 +67,8 @@ impl Firm {
                 let access = Access { granted: e.clone(), on: recorded.occurred_on };
                 self.access.insert(e.access, access);
             }
+            // It changes nothing that rules look at; it stays in the log.
+            FirmEvent::AccessUsed(_) => {}
             FirmEvent::AccessRevoked(e) => {
                 self.access.remove(&e.access);
             }

@@ -57,8 +57,8 @@ impl<'a> View<'a> {
             (Gate::Agreement, Some(agreement)) => in_force(agreement),
             (Gate::WaitingDays, Some(_)) => self.waiting_days(),
             (Gate::FullyPerformed, Some(agreement)) => self.fully_performed(agreement),
-            (Gate::Telemarketing, Some(agreement)) => self.telemarketing(self.rules(agreement)),
-            (Gate::State, Some(agreement)) => self.state(agreement, self.rules(agreement)),
+            (Gate::Telemarketing, Some(agreement)) => self.telemarketing(&agreement.rules),
+            (Gate::State, Some(agreement)) => self.state(agreement, &agreement.rules),
             (Gate::Total, Some(agreement)) => self.total(agreement),
             (_, None) => self.no_agreement(),
         };
@@ -78,10 +78,6 @@ impl<'a> View<'a> {
 
     fn as_of(&self) -> CivilDate {
         self.judgement.as_of
-    }
-
-    fn rules(&self, agreement: &'a Agreement) -> &'a Rules {
-        self.judgement.rules_of(agreement)
     }
 
     fn no_agreement(&self) -> Verdict {
@@ -131,17 +127,12 @@ impl<'a> View<'a> {
     }
 
     fn fully_performed(&self, agreement: &Agreement) -> Verdict {
-        let rule = &self.rules_performance(agreement);
-        let found = match rule.0 {
+        let rule = &agreement.rules.performance;
+        let found = match rule.reading {
             FullyPerformed::EachPeriod => self.period_complete(),
             FullyPerformed::WholeContract => self.contract_complete(agreement),
         };
-        found.citing(&rule.1)
-    }
-
-    fn rules_performance(&self, agreement: &Agreement) -> (FullyPerformed, String) {
-        let rules = self.judgement.rules.unwrap_or(&agreement.rules);
-        (rules.performance.reading, rules.performance.cites.to_string())
+        found.citing(&rule.cites)
     }
 
     fn period_complete(&self) -> Verdict {

@@ -213,7 +213,6 @@ impl Desk {
             account: paying,
             firm: self.world.firm().unwrap(),
             as_of: day(as_of),
-            rules: None,
         };
         judgement.explain(period).unwrap()
     }
@@ -221,6 +220,14 @@ impl Desk {
     /// Whether one gate holds for a period.
     pub fn holds(&self, id: CaseId, period: u32, as_of: &str, gate: Gate) -> bool {
         self.explain(id, period, as_of).findings.iter().find(|f| f.gate == gate).unwrap().holds
+    }
+
+    pub fn account(&self, id: AccountId) -> &counterfoil_domain::account::Account {
+        self.world.account(id).unwrap()
+    }
+
+    pub fn firm_state(&self) -> &counterfoil_domain::firm::Firm {
+        self.world.firm().unwrap()
     }
 
     pub fn state(&self, id: CaseId) -> &counterfoil_domain::case::Case {

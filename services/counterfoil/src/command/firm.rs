@@ -179,7 +179,7 @@ fn own_name(pack: &str) -> Option<String> {
     Some(format!("{}-{}", value.get("code")?.as_str()?, value.get("version")?))
 }
 
-fn pack_text(asked: &str) -> anyhow::Result<String> {
+pub(super) fn pack_text(asked: &str) -> anyhow::Result<String> {
     let own = EXAMPLE_PACKS.iter().find(|pack| own_name(pack).as_deref() == Some(asked));
     match own {
         Some(pack) => Ok((*pack).to_owned()),

@@ -1,5 +1,6 @@
 //! `head`, `verify` and `rebuild`.
 
+use std::path::PathBuf;
 use std::str::FromStr;
 
 use anyhow::Context;
@@ -11,19 +12,28 @@ use tonic::Request;
 
 use super::evidence;
 use crate::connect::{LONG_RUN_TIMEOUT, Session};
-use crate::exit::Exit;
+use crate::exit::{Exit, Stop};
 use crate::out::Out;
 
 /// What to verify.
 #[derive(Args)]
 pub(crate) struct VerifyArgs {
-    /// An end of the log that was noted earlier, as `head` tells it: the log is sound only if it
-    /// still begins with what it held then
-    #[arg(long, value_name = "POSITION:ROOT")]
-    checkpoint: Option<Checkpoint>,
-    /// Check scans and letters as well, as `evidence check` does
-    #[arg(long)]
-    with_evidence: bool,
+    /// A bundle that was exported; without it the log itself is verified
+    #[arg(value_name = "BUNDLE")]
+    pub(crate) bundle: Option<PathBuf>,
+    /// What was noted earlier: the log is sound only if it still begins with what it held then. An
+    /// end of the log as `head` tells it, POSITION:ROOT; for a bundle the file of a signed checkpoint
+    #[arg(long, value_name = "POSITION:ROOT|FILE")]
+    pub(crate) checkpoint: Option<String>,
+    /// For a bundle: a file of the firm's public keys, one a line, got elsewhere than from the bundle
+    #[arg(long, value_name = "FILE", requires = "bundle")]
+    pub(crate) public_key: Option<PathBuf>,
+    /// For a bundle: the log had at least so many events
+    #[arg(long, value_name = "SIZE", requires = "bundle")]
+    pub(crate) not_before: Option<u64>,
+    /// For the log itself: check scans and letters as well, as `evidence check` does
+    #[arg(long, conflicts_with = "bundle")]
+    pub(crate) with_evidence: bool,
 }
 
 /// An end of a log: `6174:1b1f7269…`.
@@ -68,7 +78,7 @@ pub(super) fn bar(out: &Out, what: &'static str) -> anyhow::Result<ProgressBar> 
     Ok(ProgressBar::new(0).with_style(style).with_message(what))
 }
 
-fn step(bar: &ProgressBar, progress: &v1::RunProgress) {
+pub(super) fn step(bar: &ProgressBar, progress: &v1::RunProgress) {
     // Positions are never negative.
     bar.set_length(u64::try_from(progress.head_position).unwrap_or(0));
     bar.set_position(u64::try_from(progress.position).unwrap_or(0));
@@ -80,7 +90,10 @@ pub(crate) async fn verify(
     session: &mut Session,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
-    let checkpoint = args.checkpoint.map(|Checkpoint(noted)| noted);
+    let checkpoint = args.checkpoint.as_deref().map(str::parse).transpose();
+    let checkpoint = checkpoint
+        .map_err(|rule| Stop::usage(format!("--checkpoint {rule}")))?
+        .map(|Checkpoint(noted)| noted);
     let mut request = Request::new(v1::VerifyLogRequest { parent: session.firm()?, checkpoint });
     request.set_timeout(LONG_RUN_TIMEOUT);
     let mut stream = session.administration.verify_log(request).await?.into_inner();

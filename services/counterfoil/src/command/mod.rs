@@ -1,5 +1,6 @@
 //! The commands, one file per matter.
 
+pub(crate) mod audit;
 pub(crate) mod backup;
 pub(crate) mod billing;
 pub(crate) mod charges;
@@ -10,6 +11,7 @@ pub(crate) mod completions;
 pub(crate) mod couples;
 pub(crate) mod due;
 pub(crate) mod evidence;
+pub(crate) mod export;
 pub(crate) mod firm;
 pub(crate) mod firm_keys;
 pub(crate) mod follow;
@@ -25,6 +27,7 @@ pub(crate) mod prove;
 pub(crate) mod serve;
 pub(crate) mod status;
 pub(crate) mod tokens;
+pub(crate) mod verify_bundle;
 
 use std::path::Path;
 
@@ -95,8 +98,10 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Couples(args) => way.ask(async |s| couples::run(&args, s, out).await).await,
         Command::Follow(args) => way.ask(async |s| follow::run(&args, s, out).await).await,
         Command::Head => way.ask(async |s| log_care::head(s, out).await).await,
+        Command::Verify(args) if args.bundle.is_some() => verify_bundle::run(&args, out),
         Command::Verify(args) => way.ask(async |s| log_care::verify(args, s, out).await).await,
         Command::Rebuild => way.ask(async |s| log_care::rebuild(s, out).await).await,
+        Command::Audit(args) => way.ask(async |s| audit::run(&args, s, out).await).await,
         Command::Hold(args) => way.ask(async |s| privacy::hold(&args, s, out).await).await,
         Command::Release(args) => way.ask(async |s| privacy::release(&args, s, out).await).await,
         Command::Erase(args) => way.ask(async |s| privacy::erase(&args, s, out).await).await,
@@ -108,6 +113,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Checkpoint(command) => {
             way.ask(async |s| checkpoint::run(command, s, out).await).await
         }
+        Command::Export(args) => way.ask(async |s| export::run(args, s, out).await).await,
         Command::Prove(args) => way.ask(async |s| prove::run(&args, s, out).await).await,
         Command::Keys(command) => way.ask(async |s| keys::run(command, s, out).await).await,
         Command::Tokens(command) => way.ask(async |s| tokens::run(command, s, out).await).await,

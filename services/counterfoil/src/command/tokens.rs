@@ -61,9 +61,18 @@ pub(crate) struct CreateArgs {
     /// What it may do
     #[arg(long, required = true, value_delimiter = ',', value_name = "SCOPE,...")]
     scopes: Vec<Scope>,
-    /// Last day of validity; without one it does not expire
+    /// Last day of validity; without one it does not expire, which a token that may examine has to
     #[arg(long, value_name = "DATE")]
     expires: Option<CivilDate>,
+    /// Of an examiner's token: the cases it shows
+    #[arg(long, value_delimiter = ',', value_name = "CASE,...")]
+    cases: Vec<String>,
+    /// Of an examiner's token: the first day whose events it shows
+    #[arg(long, value_name = "DATE")]
+    from: Option<CivilDate>,
+    /// Of an examiner's token: the last day
+    #[arg(long, value_name = "DATE")]
+    through: Option<CivilDate>,
     #[command(flatten)]
     again: Again,
 }
@@ -91,7 +100,18 @@ pub(crate) async fn run(
 }
 
 async fn create(args: CreateArgs, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
+    let mut cases = Vec::with_capacity(args.cases.len());
+    for case in &args.cases {
+        cases.push(session.case(case).await?);
+    }
+    let bound = !cases.is_empty() || args.from.is_some() || args.through.is_some();
+    let bounds = bound.then(|| v1::TokenBounds {
+        cases,
+        from: args.from.and_then(words::message),
+        through: args.through.and_then(words::message),
+    });
     let token = v1::Token {
+        bounds,
         label: args.label,
         scopes: args.scopes.iter().map(|scope| scope.message().into()).collect(),
         expires_on: args.expires.and_then(words::message),

@@ -78,7 +78,7 @@ impl Server {
         let secret = administration.create_token(create).await?.into_inner().secret;
         Ok(Global {
             key_file: None,
-            keys: None,
+            firm_keys: None,
             database: String::new(),
             evidence: None,
             server: Some(self.url()),

@@ -90,6 +90,8 @@ impl Firms {
             access: claim.access,
             label: kept.label.clone(),
             scopes: kept.scopes.clone(),
+            bounds: kept.bounds.clone(),
+            seen: Mutex::default(),
         })
     }
 

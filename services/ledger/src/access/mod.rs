@@ -5,15 +5,16 @@ pub mod table;
 mod token;
 
 use std::collections::BTreeSet;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
-use domain::event::Scope;
-use domain::ids::{AccessId, FirmId, RequestId};
+use domain::event::{AccessBounds, Scope};
+use domain::ids::{AccessId, CaseId, FirmId, RequestId};
 use domain::value::Text;
 
 pub(crate) use cache::Firms;
 pub(crate) use token::{Claim, new_token};
 
+use api::name;
 use api::status::Failure;
 
 /// What a token in force allows.
@@ -27,6 +28,26 @@ pub(crate) struct Grant {
     pub(crate) label: Text,
     /// What it may do.
     pub(crate) scopes: BTreeSet<Scope>,
+    /// What an examiner's token is bound to.
+    pub(crate) bounds: Option<AccessBounds>,
+    /// The cases that the request turned out to be about.
+    seen: Mutex<BTreeSet<CaseId>>,
+}
+
+impl Grant {
+    /// Whether everything looked at with it is recorded.
+    pub(crate) fn is_examiner(&self) -> bool {
+        self.scopes.contains(&Scope::Examine)
+    }
+
+    /// The cases that the request was about.
+    pub(crate) fn seen(&self) -> BTreeSet<CaseId> {
+        self.seen.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn see(&self, case: CaseId) {
+        self.seen.lock().unwrap_or_else(PoisonError::into_inner).insert(case);
+    }
 }
 
 /// Who calls. It is made by the front, never from anything a caller sends beside a token.
@@ -76,9 +97,33 @@ impl Authority {
         let firm = name
             .strip_prefix("firms/")
             .map(|rest| rest.split_once('/').map_or(rest, |(firm, _)| firm));
-        match firm.and_then(|firm| FirmId::parse(firm).ok()) {
-            Some(firm) => self.check_firm(firm),
+        if let Some(firm) = firm.and_then(|firm| FirmId::parse(firm).ok()) {
+            self.check_firm(firm)?;
+        }
+        let account = || Some(name::parse_account(name)?.1.owner());
+        match name::parse_case(name).map(|(_, case)| case).or_else(account) {
+            Some(case) => self.check_case(case),
             None => Ok(()),
+        }
+    }
+
+    /// Refuses a case that an examiner's token is not bound to.
+    pub(crate) fn check_case(&self, case: CaseId) -> Result<(), Failure> {
+        let Self::Token(grant) = self else { return Ok(()) };
+        let open = |bounds: &AccessBounds| bounds.cases.is_empty() || bounds.cases.contains(&case);
+        if grant.bounds.as_ref().is_some_and(|bounds| !open(bounds)) {
+            tracing::warn!(access = %grant.access, "denied: a case outside the token's bounds");
+            return Err(Failure::PermissionDenied { scope: None });
+        }
+        grant.see(case);
+        Ok(())
+    }
+
+    /// What an examiner's token is bound to.
+    pub(crate) fn bounds(&self) -> Option<&AccessBounds> {
+        match self {
+            Self::Local | Self::Schedule => None,
+            Self::Token(grant) => grant.bounds.as_ref(),
         }
     }
 

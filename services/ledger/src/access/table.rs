@@ -1,6 +1,6 @@
 //! Which scopes open which RPC. A test holds this table against the contract's descriptor.
 
-use domain::event::Scope;
+use domain::event::{AccessBounds, Scope};
 
 /// An RPC, and the scopes of which any one opens it.
 type Rule = (&'static str, &'static [Scope]);
@@ -47,6 +47,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Billing/ListClaimable", READ_MONEY),
     ("/counterfoil.v1.Billing/ExplainFee", READ_MONEY),
     ("/counterfoil.v1.Billing/ClaimFee", BILL),
+    ("/counterfoil.v1.Audit/ListDisallowedFees", VERIFY),
     ("/counterfoil.v1.Privacy/PlaceLegalHold", ADMINISTER),
     ("/counterfoil.v1.Privacy/LiftLegalHold", ADMINISTER),
     ("/counterfoil.v1.Privacy/ErasePerson", ADMINISTER),
@@ -74,7 +75,37 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Audit/GetConsistencyProof", READ_FIRM),
     ("/counterfoil.v1.Audit/ListSigningKeys", READ_FIRM),
     ("/counterfoil.v1.Audit/AddCosignature", VERIFY),
+    ("/counterfoil.v1.Audit/ExportBundle", VERIFY),
 ];
+
+/// What is open to a token that is bound to cases: what names a case, which is checked, and what says
+/// nothing of any.
+const WITHIN_CASES: &[&str] = &[
+    "/counterfoil.v1.CaseLedger/GetCase",
+    "/counterfoil.v1.Billing/ExplainFee",
+    "/counterfoil.v1.Accounts/GetAccount",
+    "/counterfoil.v1.Evidence/Download",
+];
+
+/// What is open to any bound token: events within its bounds, and proofs.
+const WITHIN_DAYS: &[&str] = &[
+    "/counterfoil.v1.CaseLedger/ReadEvents",
+    "/counterfoil.v1.Administration/GetFirm",
+    "/counterfoil.v1.Administration/GetHead",
+    "/counterfoil.v1.Audit/ExportBundle",
+    "/counterfoil.v1.Audit/GetCheckpoint",
+    "/counterfoil.v1.Audit/ListCheckpoints",
+    "/counterfoil.v1.Audit/GetInclusionProof",
+    "/counterfoil.v1.Audit/GetConsistencyProof",
+    "/counterfoil.v1.Audit/ListSigningKeys",
+];
+
+/// Whether a token with such bounds may call an RPC at all.
+pub(crate) fn is_open_within(bounds: Option<&AccessBounds>, path: &str) -> bool {
+    let Some(bounds) = bounds else { return true };
+    let by_day = bounds.from.is_some() || bounds.through.is_some();
+    WITHIN_DAYS.contains(&path) || (!by_day && WITHIN_CASES.contains(&path))
+}
 
 /// Services that tell nothing of any firm and answer without a token.
 const OPEN: &[&str] = &[

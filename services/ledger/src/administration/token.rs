@@ -28,6 +28,7 @@ pub(super) async fn create(
         .map_err(|error| Failure::internal(format!("no randomness: {error}")))?;
     let granted = AccessGranted {
         access: token.access,
+        bounds: asked.bounds,
         expires_on: asked.expires_on,
         label: asked.label,
         scopes: asked.scopes,
@@ -43,7 +44,7 @@ pub(super) async fn create(
     let secret = if granted.access == token.access { token.text } else { String::new() };
     Ok(v1::CreateTokenResponse {
         receipt: Some(receipt(&answer)),
-        token: Some(present::token(&granted, granted_on)),
+        token: Some(present::token(asked.firm, &granted, granted_on)),
         secret,
     })
 }
@@ -78,7 +79,9 @@ pub(super) async fn list(
     let following = firm.access.iter().filter(|(id, _)| after.is_none_or(|after| **id > after));
     let mut found: Vec<(&AccessId, &Access)> = following.take(pager.rows()).collect();
     let next_page_token = pager.cut(&mut found, |(id, _)| id.to_string());
-    let tokens =
-        found.into_iter().map(|(_, access)| present::token(&access.granted, access.on)).collect();
+    let tokens = found
+        .into_iter()
+        .map(|(_, access)| present::token(page.firm, &access.granted, access.on))
+        .collect();
     Ok(v1::ListTokensResponse { tokens, next_page_token, position: int64(position) })
 }

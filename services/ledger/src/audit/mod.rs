@@ -5,11 +5,13 @@
 //! was changed behind the service's back, a leaf, a tile, a note, is found instead of proved. All of
 //! it is read from the primary, never from a replica.
 
+mod bundle;
 mod checkpoint;
 mod cosign;
 mod keys;
 mod prove;
 mod schedule;
+mod what_if;
 
 use api::requests;
 use api::scalar::int64;
@@ -20,6 +22,7 @@ use tonic::{Request, Response, Status};
 use api::status::Failure;
 
 use crate::access::Authority;
+use crate::case_ledger::Answers;
 use crate::ledger::Ledger;
 use crate::paging::Pager;
 
@@ -41,6 +44,19 @@ fn allowed<'m, M>(
 
 #[tonic::async_trait]
 impl Audit for AuditRpc {
+    type ExportBundleStream = Answers<v1::ExportBundleResponse>;
+
+    async fn export_bundle(
+        &self,
+        request: Request<v1::ExportBundleRequest>,
+    ) -> Result<Response<Self::ExportBundleStream>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        let asked = requests::export_bundle(m).map_err(Failure::from)?;
+        let authority = Authority::of(&request)?;
+        bundle::check(&authority, &asked)?;
+        Ok(Response::new(bundle::export(&self.0, authority, asked)))
+    }
+
     async fn make_checkpoint(
         &self,
         request: Request<v1::MakeCheckpointRequest>,
@@ -61,6 +77,14 @@ impl Audit for AuditRpc {
         let kept = checkpoint::get(&self.0, asked.firm, asked.size).await?;
         let checkpoint = Some(checkpoint::message(&self.0, asked.firm, kept).await?);
         Ok(Response::new(v1::GetCheckpointResponse { checkpoint }))
+    }
+
+    async fn list_disallowed_fees(
+        &self,
+        request: Request<v1::ListDisallowedFeesRequest>,
+    ) -> Result<Response<v1::ListDisallowedFeesResponse>, Status> {
+        let m = allowed(&request, |m| &m.parent)?;
+        Ok(Response::new(what_if::list(&self.0, m).await?))
     }
 
     async fn list_checkpoints(

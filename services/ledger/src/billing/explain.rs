@@ -50,7 +50,7 @@ pub(super) async fn explain_fee(
     } else {
         let as_of = as_of.unwrap_or_else(|| ledger.today(&firm));
         let (id, account) = (get.id, &paying.1);
-        let judgement = Judgement { id, case: &case, account, firm: &firm, as_of, rules: None };
+        let judgement = Judgement { id, case: &case, account, firm: &firm, as_of };
         judgement.explain(period)
     };
     let explained = explained.ok_or_else(|| no_period(get.id, period))?;
@@ -82,8 +82,7 @@ async fn as_it_was_claimed(
         firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
     let case = one_case(states)?;
     let as_of = earned.mark.on;
-    let judgement =
-        Judgement { id, case: &case, account: &account, firm: &firm, as_of, rules: None };
+    let judgement = Judgement { id, case: &case, account: &account, firm: &firm, as_of };
     let explained = judgement.explain(period);
     Ok(explained.map(|explained| Explanation { earned: Some(earned.mark.clone()), ..explained }))
 }
@@ -183,7 +182,7 @@ async fn explain_cases(
         let own = id.own_account();
         let payer = accounts.get(&own).and_then(|account| account.moved_to).unwrap_or(own);
         let Some(account) = accounts.get(&payer) else { continue };
-        let judgement = Judgement { id: *id, case, account, firm, as_of, rules: None };
+        let judgement = Judgement { id: *id, case, account, firm, as_of };
         explained.extend(case.open_periods(as_of).filter_map(|period| judgement.explain(period)));
     }
     Ok(explained)

@@ -8,7 +8,7 @@ use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
 use domain::account::Account;
-use domain::event::{Recorded, StreamId};
+use domain::event::{AccessBounds, Recorded, StreamId};
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
 use log::Stored;
@@ -203,10 +203,11 @@ pub(super) async fn read_events(
         token: page.token.clone(),
         at_least_position: 0,
     };
+    let within = Within::of(authority, page.filter.stream)?;
     let (pager, after) = Pager::open_at("ReadEvents", &bound, |key| key.parse().ok())?;
     let after = after.unwrap_or(page.filter.after_position);
     let head = view.head_for(page.firm, after).await?;
-    let scanned = scan(view, page.firm, &page.filter, after, page.size).await?;
+    let scanned = scan(view, page.firm, (&page.filter, &within), after, page.size).await?;
     let more = scanned.position < head;
     let events = event_messages(view.ledger(), authority, page.firm, scanned.events).await?;
     Ok(v1::ReadEventsResponse {
@@ -220,6 +221,35 @@ pub(super) async fn read_events(
     })
 }
 
+/// What of the log an examiner's token shows.
+struct Within(Option<AccessBounds>);
+
+impl Within {
+    /// A token that is bound to cases names one of their streams.
+    fn of(authority: &Authority, stream: Option<StreamId>) -> Result<Self, Failure> {
+        let bounds = authority.bounds().cloned();
+        let case = match stream {
+            Some(StreamId::Case(case)) => Some(case),
+            Some(StreamId::Account(account)) => Some(account.owner()),
+            Some(StreamId::Firm) | None => None,
+        };
+        match (&bounds, case) {
+            (_, Some(case)) => authority.check_case(case)?,
+            (Some(bounds), None) if !bounds.cases.is_empty() => {
+                return Err(Failure::PermissionDenied { scope: None });
+            }
+            (_, None) => {}
+        }
+        Ok(Self(bounds))
+    }
+
+    fn shows(&self, recorded: &Recorded) -> bool {
+        let Some(bounds) = &self.0 else { return true };
+        let on = recorded.occurred_on;
+        bounds.from.is_none_or(|from| from <= on) && bounds.through.is_none_or(|to| on <= to)
+    }
+}
+
 /// What a scan of the log found, and how far it came.
 struct Scanned {
     events: Vec<(Recorded, Stored)>,
@@ -229,7 +259,7 @@ struct Scanned {
 async fn scan(
     view: &View<'_>,
     firm: FirmId,
-    filter: &EventFilter,
+    (filter, within): (&EventFilter, &Within),
     after: u64,
     size: usize,
 ) -> Result<Scanned, Failure> {
@@ -246,7 +276,9 @@ async fn scan(
             let position = event.position;
             let recorded =
                 Recorded::from_bytes(&event.bytes).map_err(|_| Failure::Corrupt { position })?;
-            if filter.stream.is_none_or(|stream| stream == recorded.stream) {
+            if filter.stream.is_none_or(|stream| stream == recorded.stream)
+                && within.shows(&recorded)
+            {
                 bytes += event.bytes.len();
                 found.events.push((recorded, event));
             }

@@ -23,7 +23,6 @@ pub(crate) fn of_case(view: &CaseView<'_>) -> Vec<v1::Fee> {
         account: view.account.1,
         firm: view.rules,
         as_of: view.today,
-        rules: None,
     };
     let begun = (1..=FEES_MAX)
         .map_while(|number| schedule.period(number))
@@ -71,7 +70,7 @@ pub(crate) fn invoice_of(
     found.map(|(number, _)| name::invoice(firm, *number))
 }
 
-fn finding(finding: &Finding) -> v1::GateFinding {
+pub(crate) fn finding(finding: &Finding) -> v1::GateFinding {
     v1::GateFinding {
         gate: v1::Gate::from_domain(finding.gate).into(),
         holds: finding.holds,

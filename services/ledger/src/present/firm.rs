@@ -35,7 +35,7 @@ pub(crate) fn firm(id: FirmId, firm: &Firm) -> v1::Firm {
 }
 
 /// A token as it was granted, without the token itself.
-pub(crate) fn token(access: &AccessGranted, granted_on: CivilDate) -> v1::Token {
+pub(crate) fn token(firm: FirmId, access: &AccessGranted, granted_on: CivilDate) -> v1::Token {
     v1::Token {
         token_id: access.access.to_string(),
         label: access.label.to_string(),
@@ -43,5 +43,10 @@ pub(crate) fn token(access: &AccessGranted, granted_on: CivilDate) -> v1::Token 
         expires_on: access.expires_on.and_then(day),
         granted_on: day(granted_on),
         revoked: false,
+        bounds: access.bounds.as_ref().map(|bounds| v1::TokenBounds {
+            cases: bounds.cases.iter().map(|case| name::case(firm, *case)).collect(),
+            from: bounds.from.and_then(day),
+            through: bounds.through.and_then(day),
+        }),
     }
 }

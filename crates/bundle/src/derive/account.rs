@@ -1,0 +1,154 @@
+//! Invoices and payments of an account.
+
+use domain::account::Account;
+use domain::event::{AccountEvent, Event, Recorded};
+use domain::ids::AccountId;
+use domain::money::Money;
+
+use super::{Charge, Rows, decimal, last_day};
+use crate::csv::{Row, list};
+use crate::tables::at;
+
+pub(super) fn invoices(id: AccountId, account: &Account, rows: &mut Rows) {
+    for (number, invoice) in account.invoices.iter() {
+        Row::begin(&mut rows.tables[at::INVOICES])
+            .plain(number)
+            .plain(invoice.issued.on)
+            .plain(invoice.due_on)
+            .plain(id)
+            .plain(decimal(invoice.total))
+            .plain(invoice.total.currency().as_str())
+            .plain(decimal(invoice.paid))
+            .plain(decimal(invoice.credited))
+            .plain(decimal(invoice.written_off))
+            .plain(decimal(invoice.open()))
+            .plain(invoice.status())
+            .plain(invoice.issued.at.position)
+            .end();
+        let sum: i64 = invoice.lines.iter().map(|line| line.amount.minor()).sum();
+        if sum != invoice.total.minor() {
+            rows.fault(
+                invoice.issued.at.position,
+                format!("invoice {number} is not its lines' sum"),
+            );
+        }
+        for (line, place) in invoice.lines.iter().zip(1..) {
+            let place: u32 = place;
+            let charge = Charge { case: line.case, period: line.period, amount: line.amount };
+            rows.lines.push((invoice.issued.at.position, *number, charge));
+            Row::begin(&mut rows.tables[at::INVOICE_LINES])
+                .plain(number)
+                .plain(place)
+                .plain(line.case)
+                .plain(line.period)
+                .plain(line.start)
+                .plain(last_day(line.end))
+                .plain(decimal(line.amount))
+                .plain(line.amount.currency().as_str())
+                .end();
+        }
+    }
+}
+
+/// What a row about money says; most rows say little of it.
+#[derive(Default)]
+struct Transaction {
+    id: String,
+    payment: String,
+    invoice: Option<u64>,
+    amount: Option<Money>,
+    applied: String,
+    unearned: Option<Money>,
+    attempt: Option<u32>,
+    reason: &'static str,
+    next: Option<calendar::CivilDate>,
+}
+
+pub(super) fn payments(id: AccountId, events: &[Recorded], rows: &mut Rows) {
+    for recorded in events {
+        let Event::Account(event) = &recorded.event else { continue };
+        let Some(found) = transaction(event) else { continue };
+        if let AccountEvent::PaymentSettled(e) = event {
+            let applied: i64 = e.applied.iter().map(|applied| applied.amount.minor()).sum();
+            if applied + e.unearned.minor() != e.amount.minor() {
+                rows.fault(
+                    recorded.position,
+                    "the payment is not what it pays and what is unearned",
+                );
+            }
+        }
+        Row::begin(&mut rows.tables[at::PAYMENTS])
+            .plain(recorded.position)
+            .plain(recorded.occurred_on)
+            .plain(event.type_name())
+            .plain(id)
+            .plain(found.id)
+            .plain(found.payment)
+            .maybe(found.invoice)
+            .maybe(found.amount.map(decimal))
+            .maybe(found.amount.map(|amount| amount.currency().as_str().to_owned()))
+            .plain(found.applied)
+            .maybe(found.unearned.map(decimal))
+            .maybe(found.attempt)
+            .plain(found.reason)
+            .maybe(found.next)
+            .end();
+    }
+}
+
+fn transaction(event: &AccountEvent) -> Option<Transaction> {
+    let none = Transaction::default();
+    Some(match event {
+        AccountEvent::ChargeRequested(e) => Transaction {
+            invoice: Some(e.invoice),
+            amount: Some(e.amount),
+            attempt: Some(e.attempt),
+            ..none
+        },
+        AccountEvent::PaymentSettled(e) => Transaction {
+            id: e.payment.to_string(),
+            amount: Some(e.amount),
+            applied: list(e.applied.iter().map(|a| format!("{}@{}", a.invoice, decimal(a.amount)))),
+            unearned: Some(e.unearned),
+            ..none
+        },
+        AccountEvent::PaymentFailed(e) => Transaction {
+            invoice: Some(e.invoice),
+            attempt: Some(e.attempt),
+            reason: e.reason.code(),
+            next: e.next_try_on,
+            ..none
+        },
+        AccountEvent::RefundIssued(e) => Transaction {
+            id: e.refund.to_string(),
+            payment: e.payment.to_string(),
+            amount: Some(e.amount),
+            ..none
+        },
+        AccountEvent::ChargebackOpened(e) => Transaction {
+            id: e.chargeback.to_string(),
+            payment: e.payment.to_string(),
+            amount: Some(e.amount),
+            next: e.respond_by,
+            ..none
+        },
+        AccountEvent::ChargebackWon(e) => Transaction { id: e.chargeback.to_string(), ..none },
+        AccountEvent::ChargebackLost(e) => Transaction { id: e.chargeback.to_string(), ..none },
+        AccountEvent::CreditGranted(e) => {
+            Transaction { invoice: Some(e.invoice), amount: Some(e.amount), ..none }
+        }
+        AccountEvent::WrittenOff(e) => {
+            Transaction { invoice: Some(e.invoice), amount: Some(e.amount), ..none }
+        }
+        AccountEvent::AccountOpened(_)
+        | AccountEvent::CardOnFileChanged(_)
+        | AccountEvent::LinkSuggested(_)
+        | AccountEvent::LinkRefused(_)
+        | AccountEvent::MemberLinked(_)
+        | AccountEvent::MemberUnlinked(_)
+        | AccountEvent::PaymentMoved(_)
+        | AccountEvent::PaymentMovedBack(_)
+        | AccountEvent::InvoiceIssued(_)
+        | AccountEvent::UnearnedPaymentFound(_) => return None,
+    })
+}

@@ -1,0 +1,208 @@
+//! Papers, letters, clocks and exposures of a case.
+
+use std::collections::BTreeMap;
+
+use domain::case::Mark;
+use domain::event::{
+    AccountEvent, CaseEvent, ConsentSigned, Event, ExposureKind, Recorded, ResponseReceived,
+    RoundSent,
+};
+use domain::ids::{BureauCode, DocumentHash};
+
+use super::{Rows, Told, decimal};
+use crate::csv::{Row, list};
+use crate::tables::at;
+
+/// An event of the case and what it is.
+pub(super) fn events<'a>(
+    told: &Told<'a>,
+) -> impl Iterator<Item = (&'a Recorded, &'a CaseEvent)> + use<'a> {
+    told.events.iter().filter_map(|recorded| match &recorded.event {
+        Event::Case(event) => Some((recorded, event)),
+        Event::Account(_) | Event::Firm(_) => None,
+    })
+}
+
+/// An agreement with its cancellation.
+pub(super) struct Contract<'a> {
+    pub(super) recorded: &'a Recorded,
+    pub(super) signed: &'a ConsentSigned,
+    pub(super) cancelled: Option<(&'a Recorded, calendar::CivilDate)>,
+}
+
+/// The agreements, oldest first.
+pub(super) fn contracts<'a>(told: &Told<'a>) -> Vec<Contract<'a>> {
+    let mut contracts: Vec<Contract<'_>> = Vec::new();
+    for (recorded, event) in events(told) {
+        match event {
+            CaseEvent::ConsentSigned(signed) => {
+                contracts.push(Contract { recorded, signed, cancelled: None });
+            }
+            CaseEvent::ConsentCancelled(e) => {
+                if let Some(last) = contracts.last_mut() {
+                    last.cancelled = Some((recorded, e.sent_on));
+                }
+            }
+            _ => {}
+        }
+    }
+    contracts
+}
+
+/// The first service of the case: the earliest day, and on one day the first recorded.
+pub(super) fn first_work<'t>(told: &'t Told<'_>) -> Option<&'t Mark> {
+    told.case.service.iter().min_by_key(|mark| (mark.on, mark.at.position))
+}
+
+fn marked<'a>(row: Row<'a>, mark: Option<&Mark>) -> Row<'a> {
+    row.maybe(mark.map(|mark| mark.on)).maybe(mark.map(|mark| mark.at.position))
+}
+
+/// The columns of an agreement, empty where there is none.
+const CONTRACT_COLUMNS: usize = 12;
+
+fn begin<'a>(told: &Told<'_>, acknowledged: Option<DocumentHash>, out: &'a mut String) -> Row<'a> {
+    let enrolment = told.case.enrolment.as_ref();
+    let row = Row::begin(out).plain(told.id);
+    let row = marked(row, enrolment.map(|e| &e.mark)).maybe(enrolment.map(|e| e.sale.channel));
+    let row = marked(row, told.case.disclosure_delivered.as_ref());
+    marked(row, told.case.disclosure_acknowledged.as_ref()).maybe(acknowledged)
+}
+
+pub(super) fn papers(told: &Told<'_>, rows: &mut Rows) {
+    let out = &mut rows.tables[at::PAPERS];
+    let acknowledged = events(told).find_map(|(_, event)| match event {
+        CaseEvent::DisclosureAcknowledged(e) => Some(e),
+        _ => None,
+    });
+    let acknowledged = acknowledged.and_then(|e| e.document);
+    let first = first_work(told);
+    let contracts = contracts(told);
+    if contracts.is_empty() {
+        let row = (0..CONTRACT_COLUMNS).fold(begin(told, acknowledged, out), |row, _| row.empty());
+        marked(row, first).end();
+    }
+    for contract in contracts {
+        let signed = contract.signed;
+        let row = begin(told, acknowledged, out)
+            .plain(contract.recorded.occurred_on)
+            .plain(contract.recorded.position)
+            .maybe(signed.document)
+            .plain(signed.state)
+            .yes_or_no(signed.copies_given)
+            .yes_or_no(signed.e_sign_consent)
+            .plain(decimal(signed.total_of_payments))
+            .plain(signed.total_of_payments.currency().as_str())
+            .plain(signed.cancel_through)
+            .plain(signed.service_from)
+            .maybe(contract.cancelled.map(|(_, sent_on)| sent_on))
+            .maybe(contract.cancelled.map(|(recorded, _)| recorded.position));
+        marked(row, first).end();
+    }
+}
+
+pub(super) fn letters(told: &Told<'_>, rows: &mut Rows) {
+    let out = &mut rows.tables[at::ROUNDS_AND_LETTERS];
+    for (recorded, event) in events(told) {
+        let CaseEvent::RoundSent(round) = event else { continue };
+        letters_of(told, recorded, round, out);
+    }
+}
+
+fn letters_of(told: &Told<'_>, recorded: &Recorded, round: &RoundSent, out: &mut String) {
+    for letter in &round.letters {
+        let state = told.case.letter(round.round, &letter.bureau).map(|(_, letter)| letter);
+        let row = Row::begin(out)
+            .plain(told.id)
+            .plain(round.round)
+            .plain(recorded.occurred_on)
+            .plain(recorded.position)
+            .plain(&letter.bureau)
+            .plain(letter.mail_class)
+            .maybe(letter.tracking.as_ref())
+            .text(&list(&letter.items))
+            .maybe(letter.document)
+            .plain(round.contact.position);
+        let row = marked(row, state.and_then(|letter| letter.delivered.as_ref()));
+        marked(row, state.and_then(|letter| letter.information.as_ref())).end();
+    }
+}
+
+/// The bureaus' answers by letter, in the order recorded.
+pub(super) fn answers<'a>(
+    told: &Told<'a>,
+) -> BTreeMap<(u32, &'a BureauCode), Vec<(&'a Recorded, &'a ResponseReceived)>> {
+    let mut answers: BTreeMap<_, Vec<_>> = BTreeMap::new();
+    for (recorded, event) in events(told) {
+        if let CaseEvent::ResponseReceived(e) = event {
+            answers.entry((e.round, &e.bureau)).or_default().push((recorded, e));
+        }
+    }
+    answers
+}
+
+pub(super) fn clocks(told: &Told<'_>, rows: &mut Rows) {
+    let out = &mut rows.tables[at::RESPONSES_AND_CLOCKS];
+    let answers = answers(told);
+    for clock in told.case.clocks(told.firm.transit_days()) {
+        let answered = clock.round.and_then(|round| answers.get(&(round, &clock.bureau)));
+        let answered = answered.map_or(&[][..], Vec::as_slice);
+        let outcomes = answered.iter().flat_map(|(_, e)| &e.outcomes);
+        let outcomes = outcomes.map(|o| format!("{}={}", o.item, o.outcome));
+        Row::begin(out)
+            .plain(told.id)
+            .plain(&clock.bureau)
+            .plain(clock.clock.as_code())
+            .text(clock.clock.citation())
+            .maybe(clock.round)
+            .maybe(clock.item.as_ref())
+            .plain(clock.started_on)
+            .yes_or_no(clock.estimated)
+            .plain(clock.due_on)
+            .maybe(clock.done_on)
+            .plain(list(answered.iter().map(|(recorded, _)| recorded.position)))
+            .text(&list(outcomes))
+            .end();
+    }
+}
+
+/// What the case and its own account are exposed by.
+pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Rows) {
+    let out = &mut rows.tables[at::EXPOSURES];
+    let standing: Vec<u64> =
+        told.case.standing_exposures().map(|seen| seen.mark.at.position).collect();
+    for seen in &told.case.exposures {
+        let (found, mark) = (&seen.found, &seen.mark);
+        Row::begin(out)
+            .plain(mark.at.position)
+            .plain(mark.on)
+            .plain(told.id)
+            .empty()
+            .plain(found.kind)
+            .text(found.cites.as_str())
+            .maybe(found.period)
+            .empty()
+            .maybe(found.amount.map(decimal))
+            .maybe(found.amount.map(|amount| amount.currency().as_str().to_owned()))
+            .yes_or_no(standing.contains(&mark.at.position))
+            .end();
+    }
+    for recorded in own_account {
+        let Event::Account(AccountEvent::UnearnedPaymentFound(e)) = &recorded.event else {
+            continue;
+        };
+        Row::begin(out)
+            .plain(recorded.position)
+            .plain(recorded.occurred_on)
+            .plain(told.id)
+            .plain(told.id.own_account())
+            .plain(ExposureKind::PaymentUnearned)
+            .text(e.cites.as_str())
+            .empty()
+            .plain(&e.payment)
+            .plain(decimal(e.amount))
+            .plain(e.amount.currency().as_str())
+            .empty()
+            .end();
+    }
+}

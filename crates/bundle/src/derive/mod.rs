@@ -1,0 +1,255 @@
+//! Tables and reports, made from a bundle's events alone.
+//!
+//! Everything is told client by client, each from the folds that the ledger itself decides with. A
+//! fee that was earned is judged on what was folded just before it; everything else as it stands
+//! after the last event, on the last day that any event of the bundle tells of.
+
+mod account;
+mod case;
+mod fees;
+mod report;
+mod story;
+mod timeline;
+
+use std::collections::BTreeMap;
+
+use calendar::CivilDate;
+use domain::State;
+use domain::account::Account;
+use domain::case::Case;
+use domain::event::{AccountEvent, CaseEvent, Event, FeeEarned, FirmEvent, Recorded, StreamId};
+use domain::firm::Firm;
+use domain::gates::{Explanation, Judgement};
+use domain::ids::{AccountId, CaseId};
+use domain::money::Money;
+use proof::Hash;
+use uuid::Uuid;
+
+use crate::csv::Row;
+use crate::tables::{TABLES, at};
+pub(crate) use timeline::row as timeline_row;
+
+/// What the derivation of one client gives.
+#[derive(Debug, Default)]
+pub(crate) struct Rows {
+    /// Rows by table, in the order of [`TABLES`].
+    pub(crate) tables: Vec<String>,
+    /// Reports by case.
+    pub(crate) reports: Vec<(CaseId, String)>,
+    /// What does not hold, by position.
+    pub(crate) faults: Vec<(u64, String)>,
+    /// Fees that were earned.
+    pub(crate) earned: Vec<Charge>,
+    /// Lines of invoices, each with the position and number of its invoice.
+    pub(crate) lines: Vec<(u64, u64, Charge)>,
+}
+
+/// What one period of one case costs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Charge {
+    pub(crate) case: CaseId,
+    pub(crate) period: u32,
+    pub(crate) amount: Money,
+}
+
+impl Rows {
+    pub(crate) fn new() -> Self {
+        Self { tables: vec![String::new(); TABLES.len()], ..Self::default() }
+    }
+
+    fn fault(&mut self, position: u64, what: impl Into<String>) {
+        self.faults.push((position, what.into()));
+    }
+}
+
+/// Beside the events, what every report states.
+#[derive(Clone, Debug)]
+pub(crate) struct Frame {
+    /// The last day that any event of the bundle tells of.
+    pub(crate) as_of: CivilDate,
+    /// The size of the log that the checkpoint states.
+    pub(crate) size: u64,
+    /// And its root.
+    pub(crate) root: Hash,
+    /// The latest opened name of each case's client.
+    pub(crate) names: BTreeMap<CaseId, String>,
+}
+
+/// The firm at every position at which something that fees are judged by changed.
+pub(crate) struct FirmBook {
+    states: Vec<(u64, Firm)>,
+    last: Firm,
+}
+
+impl FirmBook {
+    /// Folds the firm's stream.
+    pub(crate) fn of(events: &[Recorded]) -> Self {
+        let mut state = State::empty(StreamId::Firm);
+        let mut states = Vec::new();
+        for recorded in events {
+            state.apply(recorded);
+            let judged = matches!(
+                recorded.event,
+                Event::Firm(FirmEvent::FirmRegistered(_) | FirmEvent::StandingRecorded(_))
+            );
+            if judged && let State::Firm(firm) = &state {
+                states.push((recorded.position, firm.as_ref().clone()));
+            }
+        }
+        let last = match state {
+            State::Firm(firm) => *firm,
+            State::Case(_) | State::Account(_) => Firm::default(),
+        };
+        Self { states, last }
+    }
+
+    fn before(&self, position: u64) -> &Firm {
+        let known = self.states.partition_point(|(at, _)| *at < position);
+        known.checked_sub(1).map_or(&self.last, |at| &self.states[at].1)
+    }
+
+    fn transit_days(&self) -> u16 {
+        self.last.registered.as_ref().map_or(0, |firm| firm.transit_days)
+    }
+}
+
+/// Who looked at what: one row for each case of each look.
+pub(crate) fn looks(events: &[Recorded]) -> Rows {
+    let mut rows = Rows::new();
+    let out = &mut rows.tables[at::ACCESS];
+    for recorded in events {
+        let Event::Firm(FirmEvent::AccessUsed(used)) = &recorded.event else { continue };
+        let what = format!("{} {}", used.kind, used.what);
+        let cases = used.cases.iter().map(|case| Some(*case));
+        let firm = used.cases.is_empty().then_some(None);
+        for case in cases.chain(firm) {
+            Row::begin(out)
+                .plain(recorded.position)
+                .plain(recorded.occurred_on)
+                .text(recorded.actor.as_str())
+                .maybe(case)
+                .text(&what)
+                .end();
+        }
+    }
+    rows
+}
+
+/// One client: a case, its account, and the accounts that paid in its stead.
+pub(crate) struct Party {
+    pub(crate) id: Uuid,
+    pub(crate) case: Vec<Recorded>,
+    pub(crate) accounts: BTreeMap<AccountId, Vec<Recorded>>,
+}
+
+impl Party {
+    /// The accounts that the own account's payments were moved to.
+    pub(crate) fn moved_to(own: &[Recorded]) -> impl Iterator<Item = AccountId> {
+        own.iter().filter_map(|recorded| match &recorded.event {
+            Event::Account(AccountEvent::PaymentMoved(e)) => Some(e.to),
+            _ => None,
+        })
+    }
+}
+
+/// A fee that was earned, and what the gates said just before.
+struct Earned<'a> {
+    recorded: &'a Recorded,
+    fee: &'a FeeEarned,
+    explanation: Option<Explanation>,
+}
+
+/// A client folded.
+struct Told<'a> {
+    id: CaseId,
+    events: &'a [Recorded],
+    case: Case,
+    accounts: BTreeMap<AccountId, Account>,
+    earned: BTreeMap<u32, Earned<'a>>,
+    firm: &'a FirmBook,
+    frame: &'a Frame,
+}
+
+/// Adds one client's rows and report.
+pub(crate) fn tell(party: &Party, firm: &FirmBook, frame: &Frame, rows: &mut Rows) {
+    let told = fold(party, firm, frame);
+    let own = told.id.own_account();
+    if !party.case.is_empty() {
+        case::papers(&told, rows);
+        case::letters(&told, rows);
+        case::clocks(&told, rows);
+        fees::rows(&told, rows);
+        let report = report::page(&told, party.accounts.get(&own).map_or(&[], Vec::as_slice));
+        rows.reports.push((told.id, report));
+    }
+    case::exposures(&told, party.accounts.get(&own).map_or(&[], Vec::as_slice), rows);
+    if let (Some(account), Some(events)) = (told.accounts.get(&own), party.accounts.get(&own)) {
+        account::invoices(own, account, rows);
+        account::payments(own, events, rows);
+    }
+}
+
+fn fold<'a>(party: &'a Party, firm: &'a FirmBook, frame: &'a Frame) -> Told<'a> {
+    let id = CaseId(party.id);
+    let mut all: Vec<&Recorded> =
+        party.case.iter().chain(party.accounts.values().flatten()).collect();
+    all.sort_by_key(|recorded| recorded.position);
+    let mut case = State::empty(StreamId::Case(id));
+    let mut accounts: BTreeMap<AccountId, State> = party
+        .accounts
+        .keys()
+        .map(|account| (*account, State::empty(StreamId::Account(*account))))
+        .collect();
+    let mut earned = BTreeMap::new();
+    for recorded in all {
+        match recorded.stream {
+            StreamId::Case(_) => {
+                if let (Event::Case(CaseEvent::FeeEarned(fee)), State::Case(case)) =
+                    (&recorded.event, &case)
+                {
+                    let nobody = Account::default();
+                    let account = match accounts.get(&fee.account) {
+                        Some(State::Account(account)) => account.as_ref(),
+                        _ => &nobody,
+                    };
+                    let judgement = Judgement {
+                        id,
+                        case,
+                        account,
+                        firm: firm.before(recorded.position),
+                        as_of: fee.as_of,
+                    };
+                    let explanation = judgement.explain(fee.period);
+                    earned.insert(fee.period, Earned { recorded, fee, explanation });
+                }
+                case.apply(recorded);
+            }
+            StreamId::Account(account) => {
+                if let Some(state) = accounts.get_mut(&account) {
+                    state.apply(recorded);
+                }
+            }
+            StreamId::Firm => {}
+        }
+    }
+    let case = match case {
+        State::Case(case) => *case,
+        State::Account(_) | State::Firm(_) => Case::default(),
+    };
+    let accounts = accounts.into_iter().filter_map(|(id, state)| match state {
+        State::Account(account) => Some((id, *account)),
+        State::Case(_) | State::Firm(_) => None,
+    });
+    Told { id, events: &party.case, case, accounts: accounts.collect(), earned, firm, frame }
+}
+
+/// An amount without its currency: `49.99`.
+fn decimal(amount: Money) -> String {
+    let text = amount.to_string();
+    text.split_once(' ').map_or(text.clone(), |(_, number)| number.to_owned())
+}
+
+/// The last day of a period whose first day after it is `end`.
+fn last_day(end: CivilDate) -> CivilDate {
+    end.pred_opt().unwrap_or(end)
+}

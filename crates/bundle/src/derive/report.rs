@@ -1,0 +1,350 @@
+//! The file note of one client: a page to print and read, not a dump.
+
+use std::borrow::Cow;
+use std::fmt::Write as _;
+
+use domain::event::{AccountEvent, Event, Recorded};
+use domain::gates::{Explanation, Finding};
+use domain::ids::AccountId;
+
+use super::story::{self, Part, and, day};
+use super::{Told, case, fees, last_day};
+
+const STYLE: &str = "body{font:11pt/1.5 Georgia,'Times New Roman',serif;color:#1a1a1a;max-width:42em;\
+margin:2.5em auto;padding:0 1em}h1{font-size:1.5em;margin:0 0 .2em}h2{font-size:1.05em;margin:1.8em 0 \
+.4em;border-bottom:1px solid #999;padding-bottom:.15em}p{margin:.4em 0}.lead{color:#444;margin-bottom:\
+1em}dl{margin:.4em 0;display:grid;grid-template-columns:9.5em 1fr;gap:.15em .8em}dt{color:#555}dd{margin:0}\
+ul{margin:.3em 0 .3em 1.2em;padding:0}.at{color:#777;font-size:.85em;white-space:nowrap}.held{font-weight:\
+bold}.fee{margin:.9em 0;page-break-inside:avoid}footer{margin-top:2.5em;border-top:1px solid #999;\
+padding-top:.5em;font-size:.85em;color:#444}@media print{body{margin:0;max-width:none;font-size:10pt}}";
+
+struct Page {
+    out: String,
+}
+
+/// Escapes text for HTML's content.
+fn escaped(text: &str) -> Cow<'_, str> {
+    if !text.contains(['&', '<', '>', '"']) {
+        return Cow::Borrowed(text);
+    }
+    let mut out = String::with_capacity(text.len());
+    for character in text.chars() {
+        match character {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            other => out.push(other),
+        }
+    }
+    Cow::Owned(out)
+}
+
+/// `[12]`: where it stands in the log.
+fn at(positions: &[u64]) -> String {
+    let list: Vec<String> = positions.iter().map(ToString::to_string).collect();
+    if list.is_empty() {
+        return String::new();
+    }
+    format!(" <span class=\"at\">[{}]</span>", list.join(", "))
+}
+
+impl Page {
+    fn heading(&mut self, text: &str) {
+        let _ = writeln!(self.out, "<h2>{}</h2>", escaped(text));
+    }
+
+    fn sentence(&mut self, text: &str, positions: &[u64]) {
+        let _ = writeln!(self.out, "<p>{}{}</p>", escaped(text), at(positions));
+    }
+
+    /// A list of days and what happened on them.
+    fn dated(&mut self, told: &[(&Recorded, String)], if_none: &str) {
+        if told.is_empty() {
+            return self.sentence(if_none, &[]);
+        }
+        self.out.push_str("<dl>\n");
+        for (recorded, sentence) in told {
+            let late = recorded
+                .late_days
+                .map_or(String::new(), |days| format!(" It was recorded {days} days later."));
+            let on = day(recorded.occurred_on);
+            let (sentence, late) = (escaped(sentence), escaped(&late));
+            let place = at(&[recorded.position]);
+            let _ = writeln!(self.out, "<dt>{on}</dt><dd>{sentence}{late}{place}</dd>");
+        }
+        self.out.push_str("</dl>\n");
+    }
+}
+
+/// Writes a case's file note.
+pub(super) fn page(told: &Told<'_>, own_account: &[Recorded]) -> String {
+    let mut page = Page { out: String::with_capacity(8 << 10) };
+    let id = told.id;
+    let name =
+        told.frame.names.get(&id).map_or_else(|| format!("Case {id}").into(), |name| escaped(name));
+    let _ = write!(
+        page.out,
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<title>File note: \
+         {name}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<h1>{name}</h1>\n<p class=\"lead\">\
+         File note of case {id}, as of {}. Numbers in brackets are positions in events.jsonl.</p>\n",
+        day(told.frame.as_of)
+    );
+    who(told, &mut page);
+    papers(told, &mut page);
+    history(told, &mut page);
+    charged(told, own_account, &mut page);
+    exposed(told, own_account, &mut page);
+    let _ = write!(
+        page.out,
+        "<footer>Made from the events of this bundle and nothing else. They are proved by the \
+         checkpoint of the firm's log at size {}, root {}. Rules are engineers' readings with \
+         citations; this is not legal advice: state law and licensed counsel decide.</footer>\n\
+         </body>\n</html>\n",
+        told.frame.size, told.frame.root
+    );
+    page.out
+}
+
+fn who(told: &Told<'_>, page: &mut Page) {
+    page.heading("Who");
+    let Some(enrolment) = &told.case.enrolment else {
+        return page.sentence("Nobody has enrolled under this case.", &[]);
+    };
+    let sentence = format!(
+        "The client enrolled on {}, {}, {}, on the plan {} (version {}). Nothing was charged for that. \
+         Results were promised within {} days.",
+        day(enrolment.mark.on),
+        story::channel(enrolment.sale.channel),
+        story::seat(enrolment.seat),
+        enrolment.plan,
+        enrolment.plan_version,
+        enrolment.sale.promised_days,
+    );
+    page.sentence(&sentence, &[enrolment.mark.at.position]);
+    let payer = fees::payer(told);
+    if payer != told.id.own_account() {
+        page.sentence(&format!("The fees of this case are paid through the account {payer}."), &[]);
+    }
+}
+
+fn papers(told: &Told<'_>, page: &mut Page) {
+    page.heading("Papers and waiting days");
+    let case = &told.case;
+    match &case.disclosure_delivered {
+        Some(mark) => {
+            let on = day(mark.on);
+            page.sentence(
+                &format!("The federal disclosure was given on {on}."),
+                &[mark.at.position],
+            );
+        }
+        None => page.sentence("No delivery of the federal disclosure is on record.", &[]),
+    }
+    match &case.disclosure_acknowledged {
+        Some(mark) => {
+            let sentence =
+                format!("The client signed for it on {} (15 USC 1679c(c)).", day(mark.on));
+            page.sentence(&sentence, &[mark.at.position]);
+        }
+        None => page.sentence("The client has not signed for it.", &[]),
+    }
+    let contracts = case::contracts(told);
+    if contracts.is_empty() {
+        page.sentence("No agreement is signed.", &[]);
+    }
+    for contract in &contracts {
+        let signed = contract.signed;
+        let notice = if signed.copies_given {
+            "Copies and the notice of cancellation in duplicate were given"
+        } else {
+            "No copies and notice of cancellation are on record"
+        };
+        let sentence = format!(
+            "The agreement was signed on {} by a client living in {}; it states a total of all \
+             payments of {}. {notice} (15 USC 1679e). The client could cancel without penalty through \
+             {}; service could begin on {} (15 USC 1679d(a)(2)).",
+            day(contract.recorded.occurred_on),
+            signed.state,
+            signed.total_of_payments,
+            day(signed.cancel_through),
+            day(signed.service_from),
+        );
+        page.sentence(&sentence, &[contract.recorded.position]);
+        if let Some((recorded, sent_on)) = contract.cancelled {
+            let sentence = format!("The client cancelled it on {}, in these days.", day(sent_on));
+            page.sentence(&sentence, &[recorded.position]);
+        }
+    }
+    if let Some(mark) = case::first_work(told) {
+        let when = if case.is_early(mark.on) {
+            "before any agreement allowed it"
+        } else {
+            "when the waiting days were over"
+        };
+        page.sentence(
+            &format!("The first work was done on {}, {when}.", day(mark.on)),
+            &[mark.at.position],
+        );
+    }
+    let told = sentences(told, Part::Papers);
+    page.dated(&told, "No identity papers are on record.");
+}
+
+fn sentences<'a>(told: &Told<'a>, part: Part) -> Vec<(&'a Recorded, String)> {
+    let mut found: Vec<(&Recorded, String)> = case::events(told)
+        .filter_map(|(recorded, event)| Some((recorded, story::of_case(event)?)))
+        .filter(|(_, (of, _))| *of == part)
+        .map(|(recorded, (_, sentence))| (recorded, sentence))
+        .collect();
+    found.sort_by_key(|(recorded, _)| (recorded.occurred_on, recorded.position));
+    found
+}
+
+fn history(told: &Told<'_>, page: &mut Page) {
+    page.heading("What was done");
+    page.dated(&sentences(told, Part::Done), "Nothing was done yet.");
+    page.heading("What came back");
+    page.dated(&sentences(told, Part::Back), "Nothing came back yet.");
+}
+
+fn charged(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
+    page.heading("What was charged, and why it could be");
+    let invoices = fees::invoices(told);
+    for (period, earned) in &told.earned {
+        let fee = earned.fee;
+        let on_invoice =
+            invoices.get(period).map_or(String::new(), |number| format!(" on invoice {number}"));
+        let work = fee.evidence.iter().map(|e| format!("{} of {}", story::work(e.work), day(e.on)));
+        let work: Vec<String> = work.collect();
+        let sentence = format!(
+            "Period {period}, {} to {}: a fee of {} was earned on {}{on_invoice}, for {}.",
+            day(fee.start),
+            day(last_day(fee.end)),
+            fee.amount,
+            day(earned.recorded.occurred_on),
+            and(&work),
+        );
+        let mut positions = vec![earned.recorded.position];
+        positions.extend(fee.evidence.iter().map(|e| e.event.position));
+        page.out.push_str("<div class=\"fee\">\n");
+        page.sentence(&sentence, &positions);
+        if let Some(explanation) = &earned.explanation {
+            gates(explanation, page);
+        }
+        page.out.push_str("</div>\n");
+    }
+    for (period, mark) in &told.case.closed {
+        let sentence = format!("Period {period} was given up without a fee on {}.", day(mark.on));
+        page.sentence(&sentence, &[mark.at.position]);
+    }
+    for explanation in fees::open(told) {
+        held(&explanation, page);
+    }
+    if told.earned.is_empty() {
+        page.sentence("No fee was earned, and none was asked for.", &[]);
+    }
+    let money = own_account.iter().filter_map(|recorded| match &recorded.event {
+        Event::Account(event) => Some((recorded, story::of_account(event)?)),
+        Event::Case(_) | Event::Firm(_) => None,
+    });
+    page.heading("Invoices and payments");
+    let if_none = elsewhere(told).map_or_else(
+        || "No invoice was issued and nothing was paid.".to_owned(),
+        |account| format!("Invoices and payments stand on the account {account}."),
+    );
+    page.dated(&money.collect::<Vec<_>>(), &if_none);
+}
+
+fn elsewhere(told: &Told<'_>) -> Option<AccountId> {
+    Some(fees::payer(told)).filter(|payer| *payer != told.id.own_account())
+}
+
+fn gates(explanation: &Explanation, page: &mut Page) {
+    page.out.push_str("<ul>\n");
+    for finding in &explanation.findings {
+        gate(finding, page);
+    }
+    page.out.push_str("</ul>\n");
+}
+
+fn gate(finding: &Finding, page: &mut Page) {
+    let (class, word) =
+        if finding.holds { ("", "") } else { (" class=\"held\"", "Does not hold: ") };
+    let (asks, because) = (escaped(finding.gate.asks()), escaped(&finding.because));
+    let positions: Vec<u64> = finding.events.iter().map(|event| event.position).collect();
+    let (cites, place) = (escaped(&finding.cites), at(&positions));
+    let _ = writeln!(
+        page.out,
+        "<li{class}>{word}{}, {asks}: {because} ({cites}).{place}</li>",
+        finding.gate
+    );
+}
+
+/// A period that is over and not billed: what stands in the way.
+fn held(explanation: &Explanation, page: &mut Page) {
+    let period = explanation.period;
+    let amount = explanation.amount.map_or(String::new(), |amount| format!(" of {amount}"));
+    let ends = if explanation.is_claimable() {
+        "may be asked for and was not yet"
+    } else {
+        "was not asked for, because these gates do not hold"
+    };
+    let (start, end) = (day(period.start), day(last_day(period.end)));
+    page.out.push_str("<div class=\"fee\">\n");
+    page.sentence(
+        &format!("Period {}, {start} to {end}: the fee{amount} {ends}.", period.number),
+        &[],
+    );
+    if !explanation.is_claimable() {
+        page.out.push_str("<ul>\n");
+        for finding in explanation.findings.iter().filter(|finding| !finding.holds) {
+            gate(finding, page);
+        }
+        page.out.push_str("</ul>\n");
+    }
+    page.out.push_str("</div>\n");
+}
+
+fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
+    page.heading("What the firm is exposed by");
+    let standing: Vec<u64> =
+        told.case.standing_exposures().map(|seen| seen.mark.at.position).collect();
+    let mut any = false;
+    for seen in &told.case.exposures {
+        any = true;
+        let state =
+            if standing.contains(&seen.mark.at.position) { "stands" } else { "was put right" };
+        let sentence = format!(
+            "{}: {} ({}); it {state}.",
+            day(seen.mark.on),
+            seen.found.kind.code().replace('_', " "),
+            seen.found.cites,
+        );
+        page.sentence(&sentence, &[seen.mark.at.position]);
+    }
+    for recorded in own_account {
+        if let Event::Account(AccountEvent::UnearnedPaymentFound(e)) = &recorded.event {
+            any = true;
+            let on = day(recorded.occurred_on);
+            let sentence = format!(
+                "{on}: {} of the payment {} has no earned fee behind it ({}) and is owed to the client.",
+                e.amount, e.payment, e.cites
+            );
+            page.sentence(&sentence, &[recorded.position]);
+        }
+    }
+    if !any {
+        page.sentence("Nothing is on record.", &[]);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_of_the_record_becomes_markup() {
+        assert_eq!(escaped("<b>\"A & B\"</b>"), "&lt;b&gt;&quot;A &amp; B&quot;&lt;/b&gt;");
+    }
+}

@@ -1,0 +1,354 @@
+//! What happened, in sentences.
+
+use calendar::CivilDate;
+use domain::event::{
+    AccountEvent, Ask, Basis, CaseEvent, Direction, EndedBy, ErasureBasis, FailureReason, Letter,
+    MailClass, Outcome, PaperKind, SeenBy,
+};
+use domain::terms::{Channel, Seat, Work};
+
+use super::last_day;
+
+const MONTHS: [&str; 12] = [
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+];
+
+/// `8 October 2025`.
+pub(super) fn day(date: CivilDate) -> String {
+    use calendar::Datelike as _;
+    let month = usize::try_from(date.month0()).ok().and_then(|month| MONTHS.get(month));
+    format!("{} {} {}", date.day(), month.unwrap_or(&"?"), date.year())
+}
+
+/// Where a sentence belongs in a file note.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Part {
+    /// Papers of identity, and the report source.
+    Papers,
+    /// What the firm and the client did.
+    Done,
+    /// What bureaus answered and reports show.
+    Back,
+}
+
+/// `one letter`, `3 letters`.
+pub(super) fn count(number: usize, one: &str, many: &str) -> String {
+    if number == 1 { format!("one {one}") } else { format!("{number} {many}") }
+}
+
+/// `a, b and c`.
+pub(super) fn and(words: &[String]) -> String {
+    match words {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
+pub(super) const fn channel(channel: Channel) -> &'static str {
+    match channel {
+        Channel::Telephone => "by telephone",
+        Channel::InPerson => "face to face",
+        Channel::Online => "online",
+        Channel::Post => "by post",
+    }
+}
+
+pub(super) const fn seat(seat: Seat) -> &'static str {
+    match seat {
+        Seat::Individual => "alone",
+        Seat::Couple => "as one of a couple",
+    }
+}
+
+pub(super) const fn work(work: Work) -> &'static str {
+    match work {
+        Work::ReportImport => "a fresh report",
+        Work::DisputeRound => "a round of dispute letters",
+        Work::ProgressReport => "a progress report to the client",
+    }
+}
+
+const fn paper(kind: PaperKind) -> &'static str {
+    match kind {
+        PaperKind::PhotoId => "photo identification",
+        PaperKind::Residence => "proof of residence",
+    }
+}
+
+const fn basis(basis: Basis) -> &'static str {
+    match basis {
+        Basis::NotMine => "it is not the client's",
+        Basis::BalanceWrong => "its balance is wrong",
+        Basis::DatesWrong => "its dates are wrong",
+        Basis::StatusWrong => "its status or payment history is wrong",
+        Basis::Obsolete => "it is too old to be reported",
+        Basis::IdentityTheft => "it comes from identity theft",
+        Basis::Duplicate => "it is listed twice",
+        Basis::Paid => "it is paid or settled",
+        Basis::Unverified => "the bureau could not verify it in time",
+    }
+}
+
+const fn seen_by(seen_by: SeenBy) -> &'static str {
+    match seen_by {
+        SeenBy::Response => "as the bureau answered",
+        SeenBy::Import => "as a later report shows",
+        SeenBy::Notice => "as the bureau's notice says",
+    }
+}
+
+const fn asked(ask: Ask) -> &'static str {
+    match ask {
+        Ask::ProcedureDescription => "a description of its reinvestigation (15 USC 1681i(a)(7))",
+        Ask::TheftBlock => "a block after identity theft (15 USC 1681c-2(a))",
+    }
+}
+
+const fn outcome(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Deleted => "deleted",
+        Outcome::Corrected => "corrected",
+        Outcome::Verified => "verified as it stands",
+        Outcome::Frivolous => "refused as frivolous",
+        Outcome::NoAnswer => "not answered in time",
+    }
+}
+
+fn letter(letter: &Letter) -> String {
+    let items: Vec<String> = letter.items.iter().map(ToString::to_string).collect();
+    let way = match letter.mail_class {
+        MailClass::FirstClass => "by first-class mail",
+        MailClass::Certified => "by certified mail",
+        MailClass::Portal => "through its portal",
+        MailClass::Fax => "by fax",
+    };
+    let tracking = letter.tracking.as_ref().map_or(String::new(), |t| format!(" (tracking {t})"));
+    format!("to {} {way}{tracking} about {}", letter.bureau, and(&items))
+}
+
+/// The sentence of a case's event, without its day; nothing for what a file note tells elsewhere.
+pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
+    let told = match event {
+        CaseEvent::Enrolled(_)
+        | CaseEvent::DisclosureDelivered(_)
+        | CaseEvent::DisclosureAcknowledged(_)
+        | CaseEvent::ConsentSigned(_)
+        | CaseEvent::ConsentCancelled(_)
+        | CaseEvent::FeeEarned(_)
+        | CaseEvent::FeeHeld(_)
+        | CaseEvent::PeriodClosedWithoutFee(_)
+        | CaseEvent::ExposureFound(_) => return None,
+        CaseEvent::IdentityPaperReceived(e) => {
+            (Part::Papers, format!("A {} came in ({}).", paper(e.kind), e.paper))
+        }
+        CaseEvent::IdentityPaperAccepted(e) => {
+            (Part::Papers, format!("The paper {} was accepted.", e.paper))
+        }
+        CaseEvent::IdentityPaperRejected(e) => (
+            Part::Papers,
+            format!("The paper {} would not do, and the client was asked again.", e.paper),
+        ),
+        CaseEvent::ReportSourceConnected(e) => {
+            (Part::Papers, format!("The report source {} was connected.", e.source))
+        }
+        CaseEvent::ReportIdentityFailed(e) => {
+            (Part::Papers, format!("The client failed the identity questions of {}.", e.source))
+        }
+        CaseEvent::ReportImported(e) => {
+            let score = e.score.as_ref();
+            let score =
+                score.map_or(String::new(), |s| format!(", a score of {} ({})", s.value, s.model));
+            let listings = usize::try_from(e.listings).unwrap_or(usize::MAX);
+            let listings = count(listings, "negative listing", "negative listings");
+            let issued = day(e.issued_on);
+            (
+                Part::Back,
+                format!("The report of {} issued on {issued} shows {listings}{score}.", e.bureau),
+            )
+        }
+        CaseEvent::ItemListed(e) => (
+            Part::Back,
+            format!(
+                "{} is listed at {}: {}, reported by {}.",
+                e.item,
+                e.bureau,
+                e.kind.code().replace('_', " "),
+                e.furnisher
+            ),
+        ),
+        CaseEvent::BasisAttested(e) => (
+            Part::Done,
+            format!("The client attested of {} at {} that {}.", e.item, e.bureau, basis(e.basis)),
+        ),
+        CaseEvent::WorkOpened(_) => {
+            (Part::Done, "Everything needed was there and work was opened.".into())
+        }
+        CaseEvent::RoundSent(e) => {
+            let letters: Vec<String> = e.letters.iter().map(letter).collect();
+            let number = count(letters.len(), "letter", "letters");
+            (Part::Done, format!("Round {}: {number} went out: {}.", e.round, letters.join("; ")))
+        }
+        CaseEvent::LetterDelivered(e) => {
+            (Part::Back, format!("{} received its letter of round {}.", e.bureau, e.round))
+        }
+        CaseEvent::ClientInformationSent(e) => (
+            Part::Done,
+            format!("The client sent {} further information on round {}.", e.bureau, e.round),
+        ),
+        CaseEvent::ResponseReceived(e) => {
+            let outcomes = e.outcomes.iter().map(|o| format!("{} {}", o.item, outcome(o.outcome)));
+            let outcomes: Vec<String> = outcomes.collect();
+            (Part::Back, format!("{} answered round {}: {}.", e.bureau, e.round, and(&outcomes)))
+        }
+        CaseEvent::ItemDeleted(e) => {
+            (Part::Back, format!("{} at {} is deleted, {}.", e.item, e.bureau, seen_by(e.seen_by)))
+        }
+        CaseEvent::ItemCorrected(e) => (
+            Part::Back,
+            format!("{} at {} is corrected, {}.", e.item, e.bureau, seen_by(e.seen_by)),
+        ),
+        CaseEvent::ItemVerified(e) => {
+            (Part::Back, format!("{} at {} is verified as it stands.", e.item, e.bureau))
+        }
+        CaseEvent::ItemReinserted(e) => (
+            Part::Back,
+            format!(
+                "{} is back at {} after its deletion, {}.",
+                e.item,
+                e.bureau,
+                seen_by(e.seen_by)
+            ),
+        ),
+        CaseEvent::BureauAsked(e) => {
+            (Part::Done, format!("{} was asked for {}.", e.bureau, asked(e.ask)))
+        }
+        CaseEvent::BureauAnswered(e) => {
+            (Part::Back, format!("{} did what was asked: {}.", e.bureau, asked(e.ask)))
+        }
+        CaseEvent::ProgressReportSent(_) => {
+            (Part::Done, "The client was sent a progress report.".into())
+        }
+        CaseEvent::ContactChanged(_) => (Part::Done, "The client's contact changed.".into()),
+        CaseEvent::BillingDayChanged(_) => {
+            (Part::Done, "The client's billing day changed for later periods.".into())
+        }
+        CaseEvent::MessageLogged(e) => {
+            let what = if e.complaint { "A complaint" } else { "A message" };
+            let way = match (e.direction, e.complaint) {
+                (Direction::Outgoing, true) => "was answered",
+                (Direction::Outgoing, false) => "went to the client",
+                (Direction::Incoming, _) => "came from the client",
+            };
+            (Part::Done, format!("{what} {way}."))
+        }
+        CaseEvent::ServicePaused(_) => (Part::Done, "Service was paused.".into()),
+        CaseEvent::ServiceResumed(_) => (Part::Done, "Service went on.".into()),
+        CaseEvent::ServiceEnded(e) => {
+            let by = match e.by {
+                EndedBy::Client => "The client",
+                EndedBy::Firm => "The firm",
+            };
+            (Part::Done, format!("{by} ended the service."))
+        }
+        CaseEvent::CorrectionNoted(e) => {
+            (Part::Done, format!("The record at position {} was corrected by a note.", e.corrects))
+        }
+        CaseEvent::LegalHoldPlaced(e) => {
+            (Part::Done, format!("A legal hold was placed: {}.", e.matter))
+        }
+        CaseEvent::LegalHoldLifted(e) => {
+            (Part::Done, format!("The legal hold was lifted: {}.", e.matter))
+        }
+        CaseEvent::ClientErased(e) => {
+            let why = match e.basis {
+                ErasureBasis::Asked => "as the client had asked",
+                ErasureBasis::RetentionOver => "as no law asked to keep it any longer",
+            };
+            (Part::Done, format!("What is personal was erased, {why}."))
+        }
+    };
+    Some(told)
+}
+
+/// The sentence of an account's event; nothing for what is not about money.
+pub(super) fn of_account(event: &AccountEvent) -> Option<String> {
+    Some(match event {
+        AccountEvent::InvoiceIssued(e) => {
+            let lines = e.lines.iter().map(|line| {
+                let (start, end) = (day(line.start), day(last_day(line.end)));
+                format!("{} for period {} ({start} to {end})", line.amount, line.period)
+            });
+            let lines: Vec<String> = lines.collect();
+            let due = day(e.due_on);
+            format!(
+                "Invoice {} of {} was issued, due on {due}: {}.",
+                e.number,
+                e.total,
+                and(&lines)
+            )
+        }
+        AccountEvent::ChargeRequested(e) => {
+            format!(
+                "The card was to be charged {} for invoice {}, try {}.",
+                e.amount, e.invoice, e.attempt
+            )
+        }
+        AccountEvent::PaymentSettled(e) => {
+            let paid = e.applied.iter().map(|a| format!("{} on invoice {}", a.amount, a.invoice));
+            let mut paid: Vec<String> = paid.collect();
+            if e.unearned.is_positive() {
+                paid.push(format!("{} that no earned fee stands behind", e.unearned));
+            }
+            format!("{} was paid ({}): {}.", e.amount, e.payment, and(&paid))
+        }
+        AccountEvent::PaymentFailed(e) => {
+            let reason = match e.reason {
+                FailureReason::InsufficientFunds => "not enough money",
+                FailureReason::CardExpired => "the card has expired",
+                FailureReason::Declined => "the issuer declined",
+                FailureReason::LostOrStolen => "the card was reported lost or stolen",
+                FailureReason::AccountClosed => "the account is closed",
+                FailureReason::AuthorizationRevoked => "the client withdrew the authorization",
+            };
+            format!("The charge for invoice {} failed: {reason}.", e.invoice)
+        }
+        AccountEvent::RefundIssued(e) => {
+            format!("{} of the payment {} was paid back ({}).", e.amount, e.payment, e.refund)
+        }
+        AccountEvent::ChargebackOpened(e) => format!(
+            "The client's bank took {} of the payment {} back ({}).",
+            e.amount, e.payment, e.chargeback
+        ),
+        AccountEvent::ChargebackWon(e) => format!("The firm won the chargeback {}.", e.chargeback),
+        AccountEvent::ChargebackLost(e) => {
+            format!("The firm lost the chargeback {}.", e.chargeback)
+        }
+        AccountEvent::CreditGranted(e) => {
+            format!("Invoice {} was lowered by {}.", e.invoice, e.amount)
+        }
+        AccountEvent::WrittenOff(e) => {
+            format!("{} of invoice {} was given up.", e.amount, e.invoice)
+        }
+        AccountEvent::AccountOpened(_)
+        | AccountEvent::CardOnFileChanged(_)
+        | AccountEvent::LinkSuggested(_)
+        | AccountEvent::LinkRefused(_)
+        | AccountEvent::MemberLinked(_)
+        | AccountEvent::MemberUnlinked(_)
+        | AccountEvent::PaymentMoved(_)
+        | AccountEvent::PaymentMovedBack(_)
+        | AccountEvent::UnearnedPaymentFound(_) => return None,
+    })
+}

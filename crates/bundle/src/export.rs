@@ -1,0 +1,368 @@
+//! Making a bundle from a log that is read once, from its first event to the checkpoint.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{self, BufWriter, Read as _, Seek, SeekFrom, Write};
+
+use domain::event::StreamId;
+use domain::ids::FirmId;
+use proof::note::{Note, NoteError, SignerKey};
+use proof::{Checkpoint, CheckpointError, Hash, leaf_hash};
+
+use crate::archive::{ArchiveError, ArchiveWriter};
+use crate::derive::{Frame, timeline_row};
+use crate::documents::{self, FORMAT_DOCUMENT, Facts, PYTHON_VERIFIER};
+use crate::envelope::Envelope;
+use crate::gather::{EVENTS_MAX, Gather};
+use crate::manifest::{Manifest, note_text};
+use crate::names;
+use crate::openings::Openings;
+use crate::outlet::{Kept, Outlet as _, Spools};
+use crate::scope::Scope;
+use crate::spool::{Digest, Spool, Spooled};
+use crate::subtrees::Run;
+use crate::tables::{TABLES, at, data_dictionary};
+use crate::telling::{TellError, tell_all};
+
+/// Bytes of timeline gathered before they are spooled.
+const TIMELINE_BYTES: usize = 64 << 10;
+
+/// Why no bundle was made.
+#[derive(Debug, thiserror::Error)]
+pub enum ExportError {
+    /// An event of the log is not what its place calls for.
+    #[error("position {position}: {what}")]
+    Event {
+        /// Its position.
+        position: u64,
+        /// What is wrong.
+        what: String,
+    },
+    /// The events do not make the root that the checkpoint states.
+    #[error("the log's events do not make the root of the checkpoint at size {size}")]
+    OtherRoot {
+        /// The size that the checkpoint states.
+        size: u64,
+    },
+    /// The checkpoint is not one that this key signed.
+    #[error("the checkpoint is not signed by the key given")]
+    Note(#[from] NoteError),
+    /// The checkpoint's text is not one.
+    #[error("the checkpoint cannot be read")]
+    Checkpoint(#[from] CheckpointError),
+    /// A stream of the scope has fewer events than were counted.
+    #[error("{stream} has another number of events than were counted")]
+    Counts {
+        /// The stream.
+        stream: StreamId,
+    },
+    /// A part of the log without the firm's first event, or too large for one bundle.
+    #[error("a bundle holds 1 to {EVENTS_MAX} events")]
+    Size,
+    /// An opening is given for an event that is not in the bundle.
+    #[error("an opening is of an event that is not in the bundle")]
+    Opening,
+    /// The events do not fold, or temporary files failed.
+    #[error("the tables cannot be made")]
+    Tell(#[source] Box<dyn std::error::Error + Send + Sync>),
+    /// The archive failed.
+    #[error("the archive cannot be written")]
+    Archive(#[from] ArchiveError),
+    /// Temporary files failed.
+    #[error("a temporary file cannot be written")]
+    Io(#[from] io::Error),
+}
+
+impl From<TellError> for ExportError {
+    fn from(error: TellError) -> Self {
+        match error {
+            TellError::Io(error) => Self::Io(error),
+            other @ (TellError::Event { .. } | TellError::Folding) => Self::Tell(Box::new(other)),
+        }
+    }
+}
+
+/// What a bundle was made of.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Exported {
+    /// Events in it.
+    pub events: u64,
+    /// Cases in it.
+    pub cases: usize,
+    /// The log's size at the checkpoint.
+    pub size: u64,
+    /// The log's root there.
+    pub root: Hash,
+    /// Bytes of the archive.
+    pub bytes: u64,
+}
+
+/// A bundle that is being made.
+pub struct Export {
+    firm: FirmId,
+    scope: Scope,
+    note: Note,
+    checkpoint: Checkpoint,
+    openings: Openings,
+    gather: Gather,
+    lines: Spool,
+    outlet: Spools,
+    timeline: String,
+    /// The leaves so far, and those since the last event of the bundle.
+    whole: Run,
+    absent: Run,
+    subtrees: String,
+}
+
+impl Export {
+    /// Begins, under a signed checkpoint of the firm's log.
+    pub fn new(
+        firm: FirmId,
+        scope: Scope,
+        checkpoint: &Note,
+        openings: Openings,
+    ) -> Result<Self, ExportError> {
+        let request = scope.request().clone();
+        Ok(Self {
+            firm,
+            scope,
+            note: checkpoint.clone(),
+            checkpoint: checkpoint.text().parse()?,
+            openings,
+            gather: Gather::new(firm, request),
+            lines: Spool::new()?,
+            outlet: Spools::new()?,
+            timeline: String::new(),
+            whole: Run::at(0),
+            absent: Run::at(0),
+            subtrees: String::new(),
+        })
+    }
+
+    /// Takes the next event of the log, in order from position 1; those after the checkpoint are not
+    /// looked at. Gives whether more are wanted.
+    pub fn push(&mut self, bytes: &[u8]) -> Result<bool, ExportError> {
+        let size = self.checkpoint.size;
+        if self.whole.end() >= size {
+            return Ok(false);
+        }
+        let position = self.whole.end() + 1;
+        let fault = |what: &str| ExportError::Event { position, what: what.into() };
+        let text = std::str::from_utf8(bytes).map_err(|_| fault("the event is not UTF-8"))?;
+        let envelope = Envelope::read(text).ok_or_else(|| fault("this is not an event"))?;
+        let stream = envelope.stream_id().ok_or_else(|| fault("the event has no stream"))?;
+        if envelope.position != position {
+            return Err(fault("another position stands here"));
+        }
+        let leaf = leaf_hash(bytes);
+        self.whole.push(0, leaf);
+        if self.scope.takes(&stream) {
+            self.take(&envelope, stream, text, leaf)?;
+        } else {
+            self.absent.push(0, leaf);
+        }
+        Ok(position < size)
+    }
+
+    fn take(
+        &mut self,
+        envelope: &Envelope<'_>,
+        stream: StreamId,
+        text: &str,
+        leaf: Hash,
+    ) -> Result<(), ExportError> {
+        if self.gather.index.length() >= EVENTS_MAX {
+            return Err(ExportError::Size);
+        }
+        self.end_run();
+        let offset = self.lines.length();
+        let wrong = self.gather.take(envelope, stream, offset, text.len(), &self.openings);
+        if let Some(what) = wrong.into_iter().next() {
+            return Err(ExportError::Event { position: envelope.position, what });
+        }
+        self.lines.add(text.as_bytes())?;
+        self.lines.add(b"\n")?;
+        timeline_row(envelope, &leaf, &mut self.timeline);
+        if self.timeline.len() >= TIMELINE_BYTES {
+            self.flush_timeline()?;
+        }
+        Ok(())
+    }
+
+    fn end_run(&mut self) {
+        for hash in self.absent.hashes() {
+            self.subtrees.push_str(&hash.hex());
+            self.subtrees.push('\n');
+        }
+        self.absent = Run::at(self.whole.end());
+    }
+
+    fn flush_timeline(&mut self) -> io::Result<()> {
+        self.outlet.table(at::TIMELINE, &self.timeline)?;
+        self.timeline.clear();
+        Ok(())
+    }
+
+    /// Makes the bundle. The key must be the one that signed the checkpoint: it signs the manifest.
+    pub fn finish<W: Write + Seek>(
+        mut self,
+        key: &SignerKey,
+        to: W,
+    ) -> Result<Exported, ExportError> {
+        self.note.verify(std::slice::from_ref(key.verifier()))?;
+        let Checkpoint { size, root, .. } = self.checkpoint.clone();
+        if self.whole.end() != size || self.whole.root() != root {
+            return Err(ExportError::OtherRoot { size });
+        }
+        if !self.absent.is_empty() {
+            self.end_run();
+        }
+        self.check_counts()?;
+        self.flush_timeline()?;
+        let as_of = self.gather.last_day().ok_or(ExportError::Size)?;
+        let names = std::mem::take(&mut self.gather.names);
+        let frame = Frame { as_of, size, root, names };
+        let lines = self.lines.finish()?;
+        let events = u64::try_from(self.gather.index.length()).unwrap_or(u64::MAX);
+        let cases = self.gather.cases.len();
+        let by_stream = self.gather.index.by_stream();
+        let mut outlet = self.outlet;
+        // The largest file is packed while the tables are made.
+        let (packed, kept) = std::thread::scope(|scope| {
+            let packing = scope.spawn(|| pack(names::EVENTS, &lines));
+            let told = tell_all(&by_stream, &lines, &frame, |rows| outlet.rows(&rows));
+            let packed = packing.join().unwrap_or_else(|_| {
+                Err(ArchiveError::Io(io::Error::other("the thread that packs has failed")))
+            });
+            told?;
+            Ok::<_, ExportError>((packed?, outlet.finish()?))
+        })?;
+        drop(by_stream);
+        let public_key = key.verifier().to_string();
+        let facts = Facts {
+            firm: self.firm,
+            request: self.scope.request(),
+            events,
+            size,
+            root,
+            public_key: &public_key,
+        };
+        let mut small = BTreeMap::from([
+            (names::README, documents::readme(&facts)),
+            (names::FORMAT, FORMAT_DOCUMENT.to_owned()),
+            (names::CHECKPOINT, self.note.to_string()),
+            (names::DATA_DICTIONARY, data_dictionary()),
+            (names::PUBLIC_KEY, format!("{public_key}\n")),
+            (names::VERIFIER, PYTHON_VERIFIER.to_owned()),
+        ]);
+        if let Some(counts) = &self.scope.counts {
+            small.insert(names::STREAMS, stream_lines(counts));
+            small.insert(names::SUBTREES, self.subtrees);
+        }
+        if !self.openings.is_empty() {
+            small.insert(names::OPENINGS, self.openings.to_lines());
+        }
+        let manifest = Manifest {
+            firm: self.firm,
+            request: self.scope.request,
+            tree_size: size,
+            root,
+            events,
+            files: files(&small, &lines, &kept),
+        };
+        let origin = self.checkpoint.origin.as_str();
+        let bytes = write(&manifest, origin, key, &small, &packed, &kept, to)?;
+        Ok(Exported { events, cases, size, root, bytes })
+    }
+
+    fn check_counts(&self) -> Result<(), ExportError> {
+        if self.openings.len() != self.gather.openings_met {
+            return Err(ExportError::Opening);
+        }
+        let Some(counted) = &self.scope.counts else { return Ok(()) };
+        let mut found: BTreeMap<StreamId, u64> = self.gather.index.counts().collect();
+        for (stream, count) in counted {
+            if found.remove(stream) != Some(*count) {
+                return Err(ExportError::Counts { stream: *stream });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// `proofs/streams.txt`: how many events the firm says each stream has at the checkpoint.
+pub(crate) fn stream_lines(counts: &BTreeMap<StreamId, u64>) -> String {
+    let mut lines: Vec<String> =
+        counts.iter().map(|(stream, count)| format!("{stream} {count}\n")).collect();
+    lines.sort_unstable();
+    lines.concat()
+}
+
+fn files(
+    small: &BTreeMap<&'static str, String>,
+    lines: &Spooled,
+    kept: &Kept,
+) -> BTreeMap<String, Digest> {
+    let mut files: BTreeMap<String, Digest> = small
+        .iter()
+        .map(|(name, text)| ((*name).to_owned(), Digest::of(text.as_bytes())))
+        .collect();
+    files.insert(names::EVENTS.to_owned(), lines.digest);
+    files.extend(TABLES.iter().zip(&kept.tables).map(|(t, spooled)| (t.file(), spooled.digest)));
+    files.extend(kept.pages.iter().map(|(name, (_, digest))| (name.clone(), *digest)));
+    files
+}
+
+/// Packs one file into an archive of its own.
+fn pack(name: &str, spooled: &Spooled) -> Result<File, ArchiveError> {
+    let mut archive = ArchiveWriter::new(BufWriter::new(tempfile::tempfile()?));
+    archive.add(name, spooled.digest.bytes, &mut spooled.open()?)?;
+    let mut file =
+        archive.finish()?.into_inner().map_err(|error| ArchiveError::Io(error.into_error()))?;
+    file.seek(SeekFrom::Start(0))?;
+    Ok(file)
+}
+
+/// Writes the archive: what a person reads first, then everything else in the order of the names.
+fn write<W: Write + Seek>(
+    manifest: &Manifest,
+    origin: &str,
+    key: &SignerKey,
+    small: &BTreeMap<&'static str, String>,
+    packed: &File,
+    kept: &Kept,
+    to: W,
+) -> Result<u64, ExportError> {
+    let bytes = manifest.to_bytes();
+    let note = Note::signed(note_text(origin, &bytes), &[key])?.to_string();
+    let mut archive = ArchiveWriter::new(to);
+    let mut add = |name: &str, bytes: &[u8]| {
+        let length = u64::try_from(bytes.len()).unwrap_or(u64::MAX);
+        archive.add(name, length, &mut &bytes[..])
+    };
+    let first = [names::README, names::FORMAT];
+    for name in first {
+        add(name, small[name].as_bytes())?;
+    }
+    add(names::MANIFEST, &bytes)?;
+    add(names::MANIFEST_NOTE, note.as_bytes())?;
+    let mut pages = kept.reports.open()?;
+    let table = |name: &str| TABLES.iter().position(|table| table.file() == name);
+    for (name, digest) in &manifest.files {
+        if first.contains(&name.as_str()) {
+            continue;
+        }
+        if let Some(text) = small.get(name.as_str()) {
+            archive.add(name, digest.bytes, &mut text.as_bytes())?;
+        } else if name == names::EVENTS {
+            archive.add_packed(packed)?;
+        } else if let Some(place) = table(name) {
+            archive.add(name, digest.bytes, &mut kept.tables[place].open()?)?;
+        } else if let Some((offset, _)) = kept.pages.get(name) {
+            pages.seek(SeekFrom::Start(*offset))?;
+            archive.add(name, digest.bytes, &mut (&mut pages).take(digest.bytes))?;
+        }
+    }
+    let mut to = archive.finish()?;
+    Ok(to.seek(SeekFrom::End(0))?)
+}

@@ -1,0 +1,48 @@
+//! The names of a bundle's files.
+
+use domain::ids::CaseId;
+
+use crate::tables::TABLES;
+
+pub(crate) const README: &str = "README.txt";
+pub(crate) const FORMAT: &str = "FORMAT.md";
+pub(crate) const MANIFEST: &str = "manifest.json";
+pub(crate) const MANIFEST_NOTE: &str = "manifest.note";
+pub(crate) const CHECKPOINT: &str = "checkpoint.txt";
+pub(crate) const DATA_DICTIONARY: &str = "data-dictionary.csv";
+pub(crate) const EVENTS: &str = "events.jsonl";
+pub(crate) const OPENINGS: &str = "openings.jsonl";
+pub(crate) const STREAMS: &str = "proofs/streams.txt";
+pub(crate) const SUBTREES: &str = "proofs/subtrees.txt";
+pub(crate) const PUBLIC_KEY: &str = "public-key.txt";
+pub(crate) const VERIFIER: &str = "verify.py";
+
+/// The report of a case.
+pub(crate) fn report(case: CaseId) -> String {
+    format!("report/{case}.html")
+}
+
+/// Whether a file may have this name.
+pub(crate) fn is_known(name: &str) -> bool {
+    let fixed = [
+        README,
+        FORMAT,
+        MANIFEST,
+        MANIFEST_NOTE,
+        CHECKPOINT,
+        DATA_DICTIONARY,
+        EVENTS,
+        OPENINGS,
+        STREAMS,
+        SUBTREES,
+        PUBLIC_KEY,
+        VERIFIER,
+    ];
+    let case = |name: &str| {
+        let id = name.strip_prefix("report/")?.strip_suffix(".html")?;
+        Some(CaseId::parse(id).is_ok_and(|case| case.to_string() == id))
+    };
+    fixed.contains(&name)
+        || TABLES.iter().any(|table| table.file() == name)
+        || case(name).unwrap_or(false)
+}

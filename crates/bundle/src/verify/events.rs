@@ -1,0 +1,382 @@
+//! The pass over the events: every line is an event in its place, and all of them and the subtrees
+//! between make the checkpoint's root.
+
+use std::collections::BTreeSet;
+use std::io::{BufRead, BufReader, Read};
+use std::sync::mpsc::{Receiver, sync_channel};
+
+use domain::event::StreamId;
+use proof::{Checkpoint, Hash, leaf_hash};
+
+use super::papers::Papers;
+use super::{Consistency, Findings};
+use crate::archive::{ArchiveError, ArchiveReader};
+use crate::derive::timeline_row;
+use crate::envelope::{EVENT_BYTES_MAX, Envelope};
+use crate::export::stream_lines;
+use crate::gather::{EVENTS_MAX, Gather};
+use crate::manifest::Manifest;
+use crate::names;
+use crate::outlet::{Digests, Outlet as _};
+use crate::scope::{Request, expected_streams};
+use crate::spool::{Digest, Digester, Spool, Spooled};
+use crate::subtrees::{Run, cover};
+use crate::tables::at;
+
+/// Bytes of events unpacked at once.
+const BLOCK_BYTES: usize = 256 << 10;
+/// Blocks unpacked ahead of the reading.
+const BLOCKS_AHEAD: usize = 8;
+/// Bytes of timeline gathered before they are hashed.
+const TIMELINE_BYTES: usize = 64 << 10;
+/// Most bytes of the statement of streams.
+const STREAMS_BYTES_MAX: u64 = 1 << 30;
+
+/// What the pass leaves.
+pub(super) struct Pass {
+    pub(super) gather: Gather,
+    pub(super) lines: Spooled,
+    pub(super) digest: Digest,
+    pub(super) derived: Digests,
+    pub(super) events: u64,
+    pub(super) root: Hash,
+    pub(super) consistency: Consistency,
+}
+
+/// The hashes of what the bundle leaves out, one a line.
+struct Subtrees<R> {
+    lines: Option<R>,
+    read: u64,
+}
+
+impl<R: BufRead> Subtrees<R> {
+    /// The next hash; nothing if there is none or the line is not one.
+    fn next(&mut self) -> Option<Hash> {
+        let mut line = String::new();
+        let hash_and_newline = 65;
+        self.lines.as_mut()?.take(hash_and_newline).read_line(&mut line).ok()?;
+        self.read += 1;
+        let text = line.strip_suffix('\n')?;
+        let hash = Hash::from_hex(text).ok()?;
+        (hash.hex() == text).then_some(hash)
+    }
+
+    fn is_at_end(&mut self) -> bool {
+        let Some(lines) = &mut self.lines else { return true };
+        lines.fill_buf().is_ok_and(<[u8]>::is_empty)
+    }
+}
+
+struct Reader<'a, R> {
+    papers: &'a Papers,
+    manifest: &'a Manifest,
+    checkpoint: &'a Checkpoint,
+    findings: &'a mut Findings,
+    subtrees: Subtrees<R>,
+    gather: Gather,
+    lines: Spool,
+    derived: Digests,
+    timeline: String,
+    whole: Run,
+    events: u64,
+    last_position: u64,
+    broken: bool,
+    consistency: Consistency,
+}
+
+/// Reads the events.
+pub(super) fn read(
+    archive: &ArchiveReader,
+    papers: &Papers,
+    manifest: &Manifest,
+    checkpoint: &Checkpoint,
+    findings: &mut Findings,
+    progress: &mut impl FnMut(u64, u64),
+) -> Result<Pass, ArchiveError> {
+    let mut of_subtrees = archive.again()?;
+    let has_subtrees = of_subtrees.names().any(|name| name == names::SUBTREES);
+    let subtrees =
+        if has_subtrees { Some(BufReader::new(of_subtrees.file(names::SUBTREES)?)) } else { None };
+    check_parts(archive, manifest, findings);
+    let mut reader = Reader {
+        papers,
+        manifest,
+        checkpoint,
+        findings,
+        subtrees: Subtrees { lines: subtrees, read: 0 },
+        gather: Gather::new(manifest.firm, manifest.request.clone()),
+        // The digest is made where the lines are unpacked.
+        lines: Spool::without_digest()?,
+        derived: Digests::new(),
+        timeline: String::new(),
+        whole: Run::at(0),
+        events: 0,
+        last_position: 0,
+        broken: false,
+        consistency: match &papers.earlier {
+            None => Consistency::NotAsked,
+            Some(_) if has_subtrees => Consistency::CannotSay,
+            Some(_) => Consistency::Refuted,
+        },
+    };
+    reader.meet_earlier();
+    let of = manifest.files.get(names::EVENTS).map_or(0, |digest| digest.bytes);
+    let digest = std::thread::scope(|scope| {
+        let (blocks, unpacked) = sync_channel(BLOCKS_AHEAD);
+        let unpacking = scope.spawn(move || unpack(archive, &blocks));
+        let read = reader.lines(&unpacked, of, progress);
+        drop(unpacked);
+        let digest = unpacking.join().unwrap_or_else(|_| {
+            Err(ArchiveError::Io(std::io::Error::other("the thread that unpacks has failed")))
+        });
+        read?;
+        digest
+    })?;
+    let pass = reader.finish(digest)?;
+    check_streams(archive, manifest, &pass.gather, findings);
+    Ok(pass)
+}
+
+/// A whole log has no proofs beside it; a part has both.
+fn check_parts(archive: &ArchiveReader, manifest: &Manifest, findings: &mut Findings) {
+    for name in [names::SUBTREES, names::STREAMS] {
+        let is_there = archive.names().any(|found| found == name);
+        match (&manifest.request, is_there) {
+            (Request::All, true) => findings.of_file(name, "a whole log needs no such file"),
+            (Request::Cases(_) | Request::Days { .. }, false) => {
+                findings.of_file(name, "it is missing");
+            }
+            _ => {}
+        }
+    }
+}
+
+/// Unpacks the events, block by block, and gives their digest.
+fn unpack(
+    archive: &ArchiveReader,
+    blocks: &std::sync::mpsc::SyncSender<Vec<u8>>,
+) -> Result<Digest, ArchiveError> {
+    let mut archive = archive.again()?;
+    let mut file = archive.file(names::EVENTS)?;
+    let mut digester = Digester::default();
+    loop {
+        let mut block = Vec::with_capacity(BLOCK_BYTES);
+        (&mut file).take(u64::try_from(BLOCK_BYTES).unwrap_or(u64::MAX)).read_to_end(&mut block)?;
+        if block.is_empty() {
+            return Ok(digester.finish());
+        }
+        digester.take(&block);
+        if blocks.send(block).is_err() {
+            return Ok(digester.finish());
+        }
+    }
+}
+
+impl<R: BufRead> Reader<'_, R> {
+    fn lines(
+        &mut self,
+        blocks: &Receiver<Vec<u8>>,
+        of: u64,
+        progress: &mut impl FnMut(u64, u64),
+    ) -> Result<(), ArchiveError> {
+        let mut begun: Vec<u8> = Vec::new();
+        let mut done = 0;
+        for block in blocks {
+            let mut rest = block.as_slice();
+            while let Some(end) = memchr(b'\n', rest) {
+                if begun.is_empty() {
+                    self.line(&rest[..end])?;
+                } else {
+                    begun.extend_from_slice(&rest[..end]);
+                    self.line(&begun)?;
+                    begun.clear();
+                }
+                rest = &rest[end + 1..];
+            }
+            begun.extend_from_slice(rest);
+            if begun.len() > EVENT_BYTES_MAX {
+                self.event_fault("a line is longer than an event can be");
+                return Ok(());
+            }
+            done += u64::try_from(block.len()).unwrap_or(0);
+            progress(done, of);
+        }
+        if !begun.is_empty() {
+            self.events += 1;
+            self.event_fault("the last line does not end");
+        }
+        Ok(())
+    }
+
+    fn event_fault(&mut self, what: impl Into<String>) {
+        self.broken = true;
+        let position = Some(self.last_position).filter(|position| *position > 0);
+        self.findings.add(names::EVENTS, Some(self.events), position, what);
+    }
+
+    fn line(&mut self, line: &[u8]) -> Result<(), ArchiveError> {
+        self.events += 1;
+        if self.gather.index.length() >= EVENTS_MAX {
+            self.event_fault(format!("there are more than {EVENTS_MAX} events"));
+            return Ok(());
+        }
+        let read = std::str::from_utf8(line).ok().and_then(Envelope::read);
+        let placed = read.and_then(|envelope| Some((envelope, envelope.stream_id()?)));
+        let Some((envelope, stream)) = placed else {
+            self.event_fault("this is not an event");
+            return Ok(());
+        };
+        if envelope.position <= self.last_position {
+            let what = format!("position {} stands after this one", envelope.position);
+            self.event_fault(what);
+            return Ok(());
+        }
+        let before = self.last_position;
+        self.last_position = envelope.position;
+        if envelope.firm.parse::<uuid::Uuid>().ok() != Some(self.manifest.firm.0) {
+            self.event_fault("the event is of another firm");
+        }
+        let leaf = leaf_hash(line);
+        self.place(before, envelope.position, leaf);
+        let offset = self.lines.length();
+        let openings = &self.papers.openings;
+        for what in self.gather.take(&envelope, stream, offset, line.len(), openings) {
+            self.event_fault(what);
+        }
+        self.lines.add(line)?;
+        self.lines.add(b"\n")?;
+        timeline_row(&envelope, &leaf, &mut self.timeline);
+        if self.timeline.len() >= TIMELINE_BYTES {
+            self.derived.table(at::TIMELINE, &self.timeline)?;
+            self.timeline.clear();
+        }
+        Ok(())
+    }
+
+    /// Puts a leaf into the tree, after the subtrees of what is left out before it.
+    fn place(&mut self, before: u64, position: u64, leaf: Hash) {
+        if self.broken {
+            return;
+        }
+        if position > self.checkpoint.size {
+            return self.event_fault("the event is behind the end of the checkpoint's log");
+        }
+        if !self.fill(before, position - 1) {
+            return;
+        }
+        self.whole.push(0, leaf);
+        self.meet_earlier();
+    }
+
+    /// Takes the subtrees of the leaves from index `from` up to, not including, `to`.
+    fn fill(&mut self, from: u64, to: u64) -> bool {
+        if from < to && self.subtrees.lines.is_none() {
+            self.event_fault(format!(
+                "the events from position {} are missing before it",
+                from + 1
+            ));
+            return false;
+        }
+        for level in cover(from, to) {
+            let Some(hash) = self.subtrees.next() else {
+                let row = Some(self.subtrees.read);
+                let what = "a hash is missing here, or is not 64 hexadecimal digits in lower case";
+                self.findings.add(names::SUBTREES, row, None, what);
+                self.broken = true;
+                return false;
+            };
+            self.whole.push(level, hash);
+        }
+        true
+    }
+
+    fn meet_earlier(&mut self) {
+        let Some(earlier) = &self.papers.earlier else { return };
+        if self.subtrees.lines.is_none()
+            && earlier.size == self.whole.end()
+            && earlier.root == self.whole.root()
+        {
+            self.consistency = Consistency::Proved;
+        }
+    }
+
+    fn finish(mut self, digest: Digest) -> Result<Pass, ArchiveError> {
+        let size = self.checkpoint.size;
+        if !self.broken && self.fill(self.last_position, size) && !self.subtrees.is_at_end() {
+            self.findings.of_file(names::SUBTREES, "there are more hashes than are needed");
+            self.broken = true;
+        }
+        let root = self.whole.root();
+        if !self.broken && (self.whole.end(), root) != (size, self.checkpoint.root) {
+            let what =
+                format!("these events do not make the root of the checkpoint at size {size}");
+            self.findings.of_file(names::EVENTS, what);
+        }
+        if self.events != self.manifest.events {
+            let what = format!("there are {} events, not {}", self.events, self.manifest.events);
+            self.findings.of_file(names::EVENTS, what);
+        }
+        if self.papers.openings.len() != self.gather.openings_met {
+            let what = "a key is of an event that is not in the bundle";
+            self.findings.of_file(names::OPENINGS, what);
+        }
+        if self.consistency == Consistency::Refuted {
+            let what = "the log does not begin with what it held at the earlier checkpoint";
+            self.findings.of_file(names::EVENTS, what);
+        }
+        self.derived.table(at::TIMELINE, &self.timeline)?;
+        Ok(Pass {
+            gather: self.gather,
+            lines: self.lines.finish()?,
+            digest,
+            derived: self.derived,
+            events: self.events,
+            root,
+            consistency: self.consistency,
+        })
+    }
+}
+
+fn memchr(byte: u8, bytes: &[u8]) -> Option<usize> {
+    bytes.iter().position(|found| *found == byte)
+}
+
+/// For a part: its streams are those that its request calls for, each as long as the firm states.
+fn check_streams(
+    archive: &ArchiveReader,
+    manifest: &Manifest,
+    gather: &Gather,
+    findings: &mut Findings,
+) {
+    let counts = gather.index.counts().collect::<std::collections::BTreeMap<_, _>>();
+    let cases: BTreeSet<_> = match &manifest.request {
+        Request::All => return,
+        Request::Cases(cases) => cases.clone(),
+        Request::Days { .. } => gather.cases.clone(),
+    };
+    let expected = expected_streams(&cases, &gather.moved, |stream| {
+        counts.contains_key(stream) || matches!(stream, StreamId::Case(_) | StreamId::Firm)
+    });
+    let found: BTreeSet<StreamId> = counts.keys().copied().collect();
+    for stream in expected.difference(&found) {
+        findings.of_file(names::EVENTS, format!("no event of {stream} is there"));
+    }
+    if let Request::Days { .. } = manifest.request {
+        for case in gather.cases.difference(&gather.in_days) {
+            let what = format!("no event of case/{case} happened in the days asked for");
+            findings.of_file(names::EVENTS, what);
+        }
+    }
+    for stream in found.difference(&expected) {
+        findings.of_file(names::EVENTS, format!("the request does not call for {stream}"));
+    }
+    let stated =
+        archive.again().and_then(|mut again| again.read(names::STREAMS, STREAMS_BYTES_MAX));
+    let Ok(stated) = stated else { return };
+    let expected = stream_lines(&counts);
+    if stated != expected.as_bytes() {
+        let row = super::difference::first_line(expected.as_bytes(), &stated);
+        let what = "the firm states another number of events than the bundle holds";
+        findings.add(names::STREAMS, Some(row), None, what);
+    }
+}

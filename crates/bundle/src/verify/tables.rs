@@ -1,0 +1,241 @@
+//! Every file against the manifest, and every table and report against the events.
+
+use std::collections::BTreeMap;
+use std::io::Read as _;
+
+use domain::event::StreamId;
+use domain::ids::CaseId;
+use domain::money::Money;
+use proof::Checkpoint;
+
+use super::events::Pass;
+use super::{Findings, difference};
+use crate::archive::{ArchiveError, ArchiveReader};
+use crate::derive::{Charge, Frame, Rows, timeline_row};
+use crate::envelope::Envelope;
+use crate::index::ByStream;
+use crate::manifest::Manifest;
+use crate::names;
+use crate::outlet::{Kept, Outlet as _, Spools};
+use crate::spool::{Digest, Digester, Spooled};
+use crate::tables::{TABLES, at};
+use crate::telling::{TellError, tell_all};
+
+const BLOCK_BYTES: usize = 64 << 10;
+
+/// Compares them all.
+pub(super) fn check(
+    archive: &ArchiveReader,
+    manifest: &Manifest,
+    checkpoint: &Checkpoint,
+    pass: Pass,
+    findings: &mut Findings,
+) -> Result<(), ArchiveError> {
+    let Pass { mut gather, lines, digest, mut derived, .. } = pass;
+    let events_are_sound = findings.is_empty();
+    let as_of = gather.last_day();
+    let names = std::mem::take(&mut gather.names);
+    let by_stream = gather.index.by_stream();
+    let (found, told) = std::thread::scope(|scope| {
+        let hashing = scope.spawn(|| digests(archive, digest));
+        let told = as_of.map(|as_of| {
+            let frame = Frame { as_of, size: checkpoint.size, root: checkpoint.root, names };
+            let (mut faults, mut charges) = (Vec::new(), Charges::default());
+            let told = tell_all(&by_stream, &lines, &frame, |mut rows| {
+                faults.append(&mut rows.faults);
+                charges.take(&rows);
+                derived.rows(&rows)
+            });
+            charges.check(|case| by_stream.has(&StreamId::Case(case)), &mut faults);
+            (frame, told, faults)
+        });
+        let found = hashing.join().unwrap_or_else(|_| {
+            Err(ArchiveError::Io(std::io::Error::other("the thread that hashes has failed")))
+        });
+        (found, told)
+    });
+    let (found, unread) = found?;
+    for (name, error) in unread {
+        findings.of_file(&name, format!("it cannot be read: {error}"));
+    }
+    against_manifest(manifest, &found, findings);
+    let Some((frame, told, faults)) = told else { return Ok(()) };
+    for (position, what) in faults {
+        findings.add(names::EVENTS, None, Some(position), what);
+    }
+    match told {
+        Ok(()) => {}
+        Err(TellError::Io(error)) => return Err(ArchiveError::Io(error)),
+        Err(TellError::Event { line, what }) => {
+            findings.add(names::EVENTS, Some(line), None, what);
+            return Ok(());
+        }
+        Err(error @ TellError::Folding) => {
+            findings.of_file(names::EVENTS, error.to_string());
+            return Ok(());
+        }
+    }
+    let expected = derived.finish();
+    let differing = differing(&expected, &found, findings);
+    if differing.is_empty() {
+        return Ok(());
+    }
+    if !events_are_sound {
+        for name in differing {
+            findings.of_file(&name, "it is not what these events make");
+        }
+        return Ok(());
+    }
+    let kept = again(&by_stream, &lines, &frame)?;
+    for name in differing {
+        locate(archive, &name, &kept, findings)?;
+    }
+    Ok(())
+}
+
+/// Fees and the lines of invoices, to be held against each other: no line without a fee of its own.
+#[derive(Default)]
+struct Charges {
+    earned: BTreeMap<(CaseId, u32), Money>,
+    lines: Vec<(u64, u64, Charge)>,
+}
+
+impl Charges {
+    fn take(&mut self, rows: &Rows) {
+        let earned = rows.earned.iter().map(|fee| ((fee.case, fee.period), fee.amount));
+        self.earned.extend(earned);
+        self.lines.extend_from_slice(&rows.lines);
+    }
+
+    fn check(&mut self, has: impl Fn(CaseId) -> bool, faults: &mut Vec<(u64, String)>) {
+        for (position, number, line) in &self.lines {
+            // The fees of a case that is not in the bundle are not seen.
+            let fee = self.earned.remove(&(line.case, line.period));
+            if fee != Some(line.amount) && has(line.case) {
+                let what =
+                    format!("a line of invoice {number} has no earned fee of its own behind it");
+                faults.push((*position, what));
+            }
+        }
+    }
+}
+
+/// Digests by file, and the files that cannot be read, with the reason.
+type Found = (BTreeMap<String, Digest>, Vec<(String, ArchiveError)>);
+
+/// The digest of every file of the archive but the events, which were read already.
+fn digests(archive: &ArchiveReader, of_events: Digest) -> Result<Found, ArchiveError> {
+    let mut archive = archive.again()?;
+    let names: Vec<String> = archive.names().map(str::to_owned).collect();
+    let (mut digests, mut unread) = (BTreeMap::new(), Vec::new());
+    for name in names {
+        if name == names::EVENTS {
+            digests.insert(name, of_events);
+            continue;
+        }
+        match digest(&mut archive, &name) {
+            Ok(digest) => {
+                digests.insert(name, digest);
+            }
+            Err(error) => unread.push((name, error)),
+        }
+    }
+    Ok((digests, unread))
+}
+
+fn digest(archive: &mut ArchiveReader, name: &str) -> Result<Digest, ArchiveError> {
+    let mut digester = Digester::default();
+    let mut block = vec![0; BLOCK_BYTES];
+    let mut file = archive.file(name)?;
+    loop {
+        let read = file.read(&mut block)?;
+        if read == 0 {
+            return Ok(digester.finish());
+        }
+        digester.take(&block[..read]);
+    }
+}
+
+fn against_manifest(
+    manifest: &Manifest,
+    found: &BTreeMap<String, Digest>,
+    findings: &mut Findings,
+) {
+    for (name, digest) in found {
+        if [names::MANIFEST, names::MANIFEST_NOTE].contains(&name.as_str()) {
+            continue;
+        }
+        match manifest.files.get(name) {
+            None => findings.of_file(name, "the manifest does not list it"),
+            Some(listed) if listed != digest => {
+                findings.of_file(name, "length or SHA-256 are not the manifest's");
+            }
+            Some(_) => {}
+        }
+    }
+    for name in manifest.files.keys().filter(|name| !found.contains_key(*name)) {
+        findings.of_file(name, "the manifest lists it, and it is not there");
+    }
+}
+
+/// The tables and reports that are there and not what the events make.
+fn differing(
+    expected: &BTreeMap<String, Digest>,
+    found: &BTreeMap<String, Digest>,
+    findings: &mut Findings,
+) -> Vec<String> {
+    let mut differing = Vec::new();
+    for (name, digest) in expected {
+        match found.get(name) {
+            None => findings.of_file(name, "it is missing"),
+            Some(found) if found != digest => differing.push(name.clone()),
+            Some(_) => {}
+        }
+    }
+    let is_derived = |name: &&String| name.starts_with("report/") || name.starts_with("tables/");
+    for name in found.keys().filter(is_derived).filter(|name| !expected.contains_key(*name)) {
+        findings.of_file(name, "the events make no such file");
+    }
+    differing
+}
+
+/// Derives everything once more, to be looked at line by line.
+fn again(by_stream: &ByStream, lines: &Spooled, frame: &Frame) -> Result<Kept, ArchiveError> {
+    use std::io::BufRead as _;
+    let mut spools = Spools::new()?;
+    let mut rows = String::new();
+    for line in std::io::BufReader::new(lines.open()?).lines() {
+        let line = line?;
+        if let Some(envelope) = Envelope::read(&line) {
+            rows.clear();
+            timeline_row(&envelope, &proof::leaf_hash(line.as_bytes()), &mut rows);
+            spools.table(at::TIMELINE, &rows)?;
+        }
+    }
+    let told = tell_all(by_stream, lines, frame, |rows| spools.rows(&rows));
+    told.map_err(|error| ArchiveError::Io(std::io::Error::other(error)))?;
+    Ok(spools.finish()?)
+}
+
+/// Names the first line of a file that is not what the events make.
+fn locate(
+    archive: &ArchiveReader,
+    name: &str,
+    kept: &Kept,
+    findings: &mut Findings,
+) -> Result<(), ArchiveError> {
+    use std::io::{Seek as _, SeekFrom};
+    let mut archive = archive.again()?;
+    let found = archive.file(name)?;
+    if let Some(place) = TABLES.iter().position(|table| table.file() == name) {
+        let expected = kept.tables[place].open()?;
+        let (row, what) = difference::in_table(&TABLES[place], expected, found)?;
+        findings.add(name, Some(row), None, what);
+    } else if let Some((offset, digest)) = kept.pages.get(name) {
+        let mut expected = kept.reports.open()?;
+        expected.seek(SeekFrom::Start(*offset))?;
+        let row = difference::line_of(expected.take(digest.bytes), found)?;
+        findings.add(name, Some(row), None, "the line is not what the events make");
+    }
+    Ok(())
+}

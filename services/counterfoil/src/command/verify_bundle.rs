@@ -1,0 +1,155 @@
+//! `verify BUNDLE`: an exported bundle, checked without a server, a database or the firm's goodwill.
+
+use std::path::Path;
+
+use anyhow::Context;
+use bundle::{Consistency, Request, Trust, Verified};
+use proof::note::VerifierKey;
+use serde_json::json;
+
+use super::log_care::{VerifyArgs, bar};
+use crate::exit::{Exit, Stop};
+use crate::out::Out;
+
+/// Most bytes of a key's or checkpoint's file.
+const NOTE_BYTES_MAX: u64 = 1 << 20;
+
+/// Checks a bundle.
+pub(crate) fn run(args: &VerifyArgs, out: &mut Out) -> anyhow::Result<Exit> {
+    let path = args.bundle.as_deref().context("no bundle is named")?;
+    let trust = Trust {
+        public_keys: args.public_key.as_deref().map(public_keys).transpose()?.unwrap_or_default(),
+        not_before: args.not_before,
+        earlier: args
+            .checkpoint
+            .as_deref()
+            .map(|file| {
+                let wrong = || Stop::usage("--checkpoint: the file of a signed checkpoint");
+                read(Path::new(file))?.parse().map_err(|_| wrong())
+            })
+            .transpose()?,
+    };
+    let bar = bar(out, "verifying")?;
+    let verified = bundle::verify(path, &trust, |done, of| {
+        bar.set_length(of);
+        bar.set_position(done);
+    });
+    bar.finish_and_clear();
+    let verified = match verified {
+        Ok(verified) => verified,
+        Err(error) => {
+            let error = anyhow::Error::new(error);
+            let causes: Vec<String> = error.chain().map(ToString::to_string).collect();
+            let text = format!("{}: {}", path.display(), causes.join(": "));
+            return Err(anyhow::Error::new(Stop { exit: Exit::Unsound, text }));
+        }
+    };
+    if out.is_json() {
+        out.value(&as_json(&verified))?;
+    } else {
+        show(&verified, out)?;
+    }
+    Ok(if verified.is_sound() { Exit::Done } else { Exit::Unsound })
+}
+
+fn read(path: &Path) -> anyhow::Result<String> {
+    let cannot = || format!("cannot read {}", path.display());
+    let length = std::fs::metadata(path).with_context(cannot)?.len();
+    if length > NOTE_BYTES_MAX {
+        return Err(Stop::usage(format!("{} is no key or note: it is too long", path.display())));
+    }
+    std::fs::read_to_string(path).with_context(cannot)
+}
+
+/// One key a line, as `keys export-public` prints them.
+fn public_keys(path: &Path) -> anyhow::Result<Vec<VerifierKey>> {
+    let wrong = || Stop::usage("--public-key: the file has keys, one a line: name+id+key");
+    let text = read(path)?;
+    let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
+    let keys: Vec<VerifierKey> =
+        lines.map(str::parse).collect::<Result<_, _>>().map_err(|_| wrong())?;
+    if keys.is_empty() { Err(wrong()) } else { Ok(keys) }
+}
+
+fn show(verified: &Verified, out: &mut Out) -> std::io::Result<()> {
+    for finding in &verified.findings {
+        out.line(finding)?;
+    }
+    let number = u64::try_from(verified.findings.len()).unwrap_or(u64::MAX);
+    let number = number.saturating_add(verified.findings_left_out);
+    if !verified.is_sound() {
+        out.line(format!("NOT SOUND: {number} findings."))?;
+        return out.note("Keep the bundle as it is, and ask for the firm's key and log elsewhere.");
+    }
+    out.line("The bundle is sound.")?;
+    if let Some(firm) = verified.firm {
+        out.field("firm", firm)?;
+    }
+    out.field("events", verified.events)?;
+    out.field("clients", verified.cases)?;
+    out.field("log's size", verified.size)?;
+    out.field("log's root", verified.root)?;
+    if let Some(key) = &verified.key {
+        out.field("signed by", key)?;
+    }
+    if verified.opened > 0 {
+        out.field("opened values", verified.opened)?;
+    }
+    out.field(
+        "checkpoint",
+        match verified.consistency {
+            Consistency::Proved => "the log begins with what it held at the earlier checkpoint",
+            Consistency::CannotSay => "a part of a log cannot show that it extends the earlier one",
+            Consistency::NotAsked | Consistency::Refuted => "",
+        },
+    )?;
+    if verified.request != Some(Request::All) {
+        out.line("")?;
+        out.line(
+            "It holds a part of the log: that each stream ends where it does is the firm's word.",
+        )?;
+    }
+    if !verified.key_is_given {
+        out.line("")?;
+        out.line(
+            "CAUTION: the key came with the bundle. Compare it with one got elsewhere, and give that \
+             with --public-key.",
+        )?;
+    }
+    Ok(())
+}
+
+fn as_json(verified: &Verified) -> serde_json::Value {
+    let findings: Vec<_> = verified
+        .findings
+        .iter()
+        .map(|finding| {
+            json!({
+                "file": finding.file,
+                "row": finding.row,
+                "position": finding.position,
+                "what": finding.what,
+            })
+        })
+        .collect();
+    let consistency = match verified.consistency {
+        Consistency::NotAsked => "not_asked",
+        Consistency::Proved => "proved",
+        Consistency::CannotSay => "cannot_say",
+        Consistency::Refuted => "refuted",
+    };
+    json!({
+        "sound": verified.is_sound(),
+        "findings": findings,
+        "findingsLeftOut": verified.findings_left_out.to_string(),
+        "firm": verified.firm.map(|firm| firm.to_string()),
+        "events": verified.events.to_string(),
+        "clients": verified.cases,
+        "treeSize": verified.size.to_string(),
+        "root": verified.root.hex(),
+        "verifierKey": verified.key.as_ref().map(ToString::to_string),
+        "keyIsGiven": verified.key_is_given,
+        "opened": verified.opened,
+        "consistency": consistency,
+    })
+}

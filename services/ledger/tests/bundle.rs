@@ -1,0 +1,166 @@
+//! Bundles over the wire: what an examiner's token may take along, and what is on record of it.
+
+#![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+
+mod common;
+
+use api::v1;
+use api::v1::audit_client::AuditClient;
+use api::v1::export_bundle_request::Scope;
+use api::v1::export_bundle_response::Message;
+use bundle::{Request, Trust};
+use common::{Service, Wire, date, first_month, id, new_case};
+use sha2::{Digest as _, Sha256};
+use tonic::{Code, Status};
+
+struct Office {
+    service: Service,
+    firm: String,
+    one: String,
+    other: String,
+}
+
+async fn office() -> Office {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let firm_id = api::name::parse_firm(&firm).unwrap();
+    service.ledger.create_signing_key(firm_id, None).await.unwrap();
+    let (one, other) = (new_case(&firm), new_case(&firm));
+    for (case, phone) in [(&one, "+12015550123"), (&other, "+12015550124")] {
+        service.record(case, first_month(v1::Seat::Individual, phone, "tok")).await;
+    }
+    Office { service, firm, one, other }
+}
+
+impl Office {
+    async fn examiner(&self, bounds: Option<v1::TokenBounds>) -> Wire {
+        let token = v1::Token {
+            label: "state examiner".into(),
+            scopes: vec![v1::Scope::Examine.into()],
+            expires_on: date(2026, 12, 31),
+            bounds,
+            ..v1::Token::default()
+        };
+        let request = v1::CreateTokenRequest {
+            parent: self.firm.clone(),
+            request_id: id(),
+            occurred_on: date(2026, 3, 2),
+            token: Some(token),
+        };
+        let made = self.service.administration().create_token(request).await.unwrap().into_inner();
+        self.service.wire(Some(&made.secret)).await
+    }
+
+    async fn export(
+        &self,
+        wire: &Wire,
+        scope: Scope,
+    ) -> Result<(Vec<u8>, v1::BundleReport), Status> {
+        let request = v1::ExportBundleRequest {
+            parent: self.firm.clone(),
+            scope: Some(scope),
+            ..v1::ExportBundleRequest::default()
+        };
+        let mut audit = AuditClient::new(wire.clone());
+        let mut stream = audit.export_bundle(request).await?.into_inner();
+        let (mut bytes, mut report) = (Vec::new(), None);
+        while let Some(response) = stream.message().await? {
+            assert!(report.is_none(), "the report is the last message");
+            match response.message.unwrap() {
+                Message::Progress(_) => {}
+                Message::Chunk(chunk) => bytes.extend(chunk),
+                Message::Report(made) => report = Some(made),
+            }
+        }
+        Ok((bytes, report.unwrap()))
+    }
+}
+
+fn whole() -> Scope {
+    Scope::WholeLog(v1::WholeLog {})
+}
+
+fn cases(names: &[&String]) -> Scope {
+    Scope::Cases(v1::CaseSelection { names: names.iter().map(|name| (*name).clone()).collect() })
+}
+
+fn days(from: (i32, i32, i32), through: (i32, i32, i32)) -> Scope {
+    let day = |(year, month, day)| date(year, month, day);
+    Scope::Days(v1::DaySelection { from: day(from), through: day(through) })
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_sent_is_sound_and_on_record_as_taken() {
+    let office = office().await;
+    let wire = office.examiner(None).await;
+    let (bytes, report) = office.export(&wire, whole()).await.unwrap();
+    assert_eq!(report.byte_count, i64::try_from(bytes.len()).unwrap());
+    assert_eq!(report.sha256, hex::encode(Sha256::digest(&bytes)));
+    let file = tempfile::NamedTempFile::new().unwrap();
+    std::fs::write(file.path(), &bytes).unwrap();
+    let trust =
+        Trust { public_keys: vec![report.verifier_key.parse().unwrap()], ..Trust::default() };
+    let verified = bundle::verify(file.path(), &trust, |_, _| {}).unwrap();
+    assert!(verified.is_sound(), "{:?}", verified.findings);
+    assert_eq!((verified.root.hex(), verified.cases), (report.root, 2));
+    assert_eq!(verified.request, Some(Request::All));
+    // The next bundle tells of this one.
+    let (bytes, _) = office.export(&wire, cases(&[&office.one])).await.unwrap();
+    std::fs::write(file.path(), &bytes).unwrap();
+    assert!(bundle::verify(file.path(), &trust, |_, _| {}).unwrap().is_sound());
+    let mut archive = zip::ZipArchive::new(std::io::Cursor::new(bytes)).unwrap();
+    let table = std::io::read_to_string(archive.by_name("tables/access.csv").unwrap()).unwrap();
+    let exports: Vec<&str> =
+        table.lines().filter(|row| row.ends_with(",export ExportBundle")).collect();
+    assert_eq!(exports.len(), 1, "{table}");
+    assert!(exports[0].contains(",state examiner,"), "{table}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_bound_token_takes_along_what_it_is_bound_to_and_nothing_else() {
+    let office = office().await;
+    let bounds = v1::TokenBounds { cases: vec![office.one.clone()], ..v1::TokenBounds::default() };
+    let of_case = office.examiner(Some(bounds)).await;
+    office.export(&of_case, cases(&[&office.one])).await.unwrap();
+    let bounds = v1::TokenBounds {
+        from: date(2026, 1, 1),
+        through: date(2026, 3, 31),
+        ..v1::TokenBounds::default()
+    };
+    let of_days = office.examiner(Some(bounds)).await;
+    for (wire, scope) in [
+        (&of_case, whole()),
+        (&of_case, cases(&[&office.one, &office.other])),
+        (&of_case, days((2026, 1, 1), (2026, 1, 31))),
+        (&of_days, whole()),
+        (&of_days, cases(&[&office.one])),
+        // A bundle holds whole streams: they would show other days too.
+        (&of_days, days((2026, 1, 1), (2026, 1, 31))),
+    ] {
+        let denied = office.export(wire, scope.clone()).await.unwrap_err();
+        assert_eq!(denied.code(), Code::PermissionDenied, "{scope:?}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn keys_of_personal_values_are_the_administrators_to_give() {
+    let office = office().await;
+    let wire = office.examiner(None).await;
+    let request = v1::ExportBundleRequest {
+        parent: office.firm.clone(),
+        scope: Some(whole()),
+        open_personal: true,
+        ..v1::ExportBundleRequest::default()
+    };
+    let denied = AuditClient::new(wire).export_bundle(request).await.unwrap_err();
+    assert_eq!(denied.code(), Code::PermissionDenied);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_case_that_is_not_there_is_named() {
+    let office = office().await;
+    let wire = office.examiner(None).await;
+    let nobody = new_case(&office.firm);
+    let unknown = office.export(&wire, cases(&[&nobody])).await.unwrap_err();
+    assert_eq!(unknown.code(), Code::NotFound, "{unknown:?}");
+}

@@ -1,0 +1,223 @@
+//! What an examiner sees, what is on record of it, and what a bound token does not show.
+
+#![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+
+mod common;
+
+use api::v1;
+use api::v1::case_ledger_client::CaseLedgerClient;
+use api::v1::evidence_client::EvidenceClient;
+use api::v1::upload_request::Part;
+use common::{Service, Wire, date, first_month, id, new_case, reason};
+use tonic::Code;
+use vault::BlobStore;
+
+struct Office {
+    service: Service,
+    firm: String,
+    one: String,
+    other: String,
+}
+
+async fn office() -> Office {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let (one, other) = (new_case(&firm), new_case(&firm));
+    for (case, phone) in [(&one, "+12015550123"), (&other, "+12015550124")] {
+        service.record(case, first_month(v1::Seat::Individual, phone, "tok")).await;
+    }
+    Office { service, firm, one, other }
+}
+
+impl Office {
+    async fn examiner(&self, bounds: Option<v1::TokenBounds>) -> Wire {
+        let token = v1::Token {
+            label: "state examiner".into(),
+            scopes: vec![v1::Scope::Examine.into()],
+            expires_on: date(2026, 12, 31),
+            bounds,
+            ..v1::Token::default()
+        };
+        let request = v1::CreateTokenRequest {
+            parent: self.firm.clone(),
+            request_id: id(),
+            occurred_on: date(2026, 3, 2),
+            token: Some(token),
+        };
+        let made = self.service.administration().create_token(request).await.unwrap().into_inner();
+        self.service.wire(Some(&made.secret)).await
+    }
+
+    /// What is on record of looking, as JSON payloads.
+    async fn looks(&self) -> Vec<serde_json::Value> {
+        let read = v1::ReadEventsRequest {
+            parent: self.firm.clone(),
+            stream: Some("firm".into()),
+            page_size: 1_000,
+            ..v1::ReadEventsRequest::default()
+        };
+        let events = self.service.cases().read_events(read).await.unwrap().into_inner().events;
+        let looks = events.iter().filter(|event| event.r#type == "access_used");
+        looks.map(|event| serde_json::from_str(&event.canonical_json).unwrap()).collect()
+    }
+}
+
+fn get(case: &str) -> v1::GetCaseRequest {
+    v1::GetCaseRequest { name: case.into(), ..v1::GetCaseRequest::default() }
+}
+
+fn read(firm: &str, stream: Option<String>) -> v1::ReadEventsRequest {
+    v1::ReadEventsRequest {
+        parent: firm.into(),
+        stream,
+        page_size: 1_000,
+        ..v1::ReadEventsRequest::default()
+    }
+}
+
+fn uuid(case: &str) -> &str {
+    case.rsplit('/').next().unwrap()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn everything_an_examiner_reads_is_an_event_and_what_others_read_is_not() {
+    let office = office().await;
+    office.service.cases().get_case(get(&office.one)).await.unwrap();
+    assert_eq!(office.looks().await, [] as [serde_json::Value; 0]);
+    let mut cases = CaseLedgerClient::new(office.examiner(None).await);
+    let seen = cases.get_case(get(&office.one)).await.unwrap().into_inner().case.unwrap();
+    assert_eq!(seen.client, None, "an examiner's token opens nothing personal");
+    cases.read_events(read(&office.firm, None)).await.unwrap();
+    // What is not there was not seen.
+    let nobody = new_case(&office.firm);
+    assert_eq!(cases.get_case(get(&nobody)).await.unwrap_err().code(), Code::NotFound);
+    let looks = office.looks().await;
+    let told = |at: usize, member: &str| looks[at]["payload"][member].clone();
+    assert_eq!(looks.len(), 2);
+    assert_eq!(told(0, "what"), "GetCase");
+    assert_eq!(told(0, "kind"), "read");
+    assert_eq!(told(0, "cases"), serde_json::json!([uuid(&office.one)]));
+    assert_eq!((told(1, "what"), told(1, "cases")), ("ReadEvents".into(), serde_json::json!([])));
+    assert_eq!(looks[0]["actor"], "state examiner");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_examiner_is_given_the_documents_of_the_cases_the_token_is_bound_to_and_each_is_on_record()
+ {
+    let office = office().await;
+    office.service.ledger.keep_evidence_in(BlobStore::in_memory());
+    let mut firms = EvidenceClient::new(office.service.local.clone());
+    let letter = b"Dear Sir or Madam";
+    let mut sha256 = String::new();
+    for case in [&office.one, &office.other] {
+        let size_bytes = i64::try_from(letter.len()).unwrap();
+        let start = v1::UploadStart { name: case.clone(), size_bytes, sha256: String::new() };
+        let parts = [Part::Start(start), Part::Data(letter.to_vec())];
+        let parts = parts.map(|part| v1::UploadRequest { part: Some(part) });
+        let kept = firms.upload(futures::stream::iter(parts)).await.unwrap().into_inner();
+        sha256 = kept.document.unwrap().sha256;
+    }
+    let bounds = v1::TokenBounds { cases: vec![office.one.clone()], ..v1::TokenBounds::default() };
+    let mut evidence = EvidenceClient::new(office.examiner(Some(bounds)).await);
+    let of = |case: &String| v1::DownloadRequest { name: case.clone(), sha256: sha256.clone() };
+    let denied = evidence.download(of(&office.other)).await.unwrap_err();
+    assert_eq!(denied.code(), Code::PermissionDenied);
+    let check = v1::CheckEvidenceRequest { parent: office.firm.clone() };
+    let denied = evidence.check_evidence(check).await.unwrap_err();
+    assert_eq!(denied.code(), Code::PermissionDenied, "it tells of every case");
+    assert_eq!(office.looks().await, [] as [serde_json::Value; 0]);
+    let mut given = evidence.download(of(&office.one)).await.unwrap().into_inner();
+    assert!(given.message().await.unwrap().is_some());
+    let looks = office.looks().await;
+    assert_eq!(looks.len(), 1);
+    assert_eq!(looks[0]["payload"]["what"], "Download");
+    assert_eq!(looks[0]["payload"]["cases"], serde_json::json!([uuid(&office.one)]));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_token_bound_to_cases_shows_those_and_no_list() {
+    let office = office().await;
+    let bounds = v1::TokenBounds { cases: vec![office.one.clone()], ..v1::TokenBounds::default() };
+    let wire = office.examiner(Some(bounds)).await;
+    let mut cases = CaseLedgerClient::new(wire.clone());
+    cases.get_case(get(&office.one)).await.unwrap();
+    let denied = cases.get_case(get(&office.other)).await.unwrap_err();
+    assert_eq!(denied.code(), Code::PermissionDenied);
+    let list =
+        v1::ListCasesRequest { parent: office.firm.clone(), ..v1::ListCasesRequest::default() };
+    assert_eq!(cases.list_cases(list).await.unwrap_err().code(), Code::PermissionDenied);
+    let own = Some(format!("case/{}", uuid(&office.one)));
+    let events = cases.read_events(read(&office.firm, own.clone())).await.unwrap().into_inner();
+    assert!(!events.events.is_empty());
+    assert!(events.events.iter().all(|event| Some(&event.stream) == own.as_ref()));
+    for closed in [None, Some("firm".into()), Some(format!("account/{}", uuid(&office.other)))] {
+        let denied = cases.read_events(read(&office.firm, closed)).await.unwrap_err();
+        assert_eq!(denied.code(), Code::PermissionDenied);
+    }
+    let mut accounts = v1::accounts_client::AccountsClient::new(wire);
+    let account = |case: &str| v1::GetAccountRequest {
+        name: format!("{}/accounts/{}", office.firm, uuid(case)),
+        ..v1::GetAccountRequest::default()
+    };
+    accounts.get_account(account(&office.one)).await.unwrap();
+    let denied = accounts.get_account(account(&office.other)).await.unwrap_err();
+    assert_eq!(denied.code(), Code::PermissionDenied);
+    // A denial is no look.
+    assert_eq!(office.looks().await.len(), 3);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_token_bound_to_days_shows_their_events_and_nothing_folded() {
+    let office = office().await;
+    let bounds = v1::TokenBounds {
+        from: date(2026, 1, 6),
+        through: date(2026, 1, 12),
+        ..v1::TokenBounds::default()
+    };
+    let mut cases = CaseLedgerClient::new(office.examiner(Some(bounds)).await);
+    assert_eq!(cases.get_case(get(&office.one)).await.unwrap_err().code(), Code::PermissionDenied);
+    let events = cases.read_events(read(&office.firm, None)).await.unwrap().into_inner().events;
+    assert_eq!(events.len(), 8, "four papers of each client");
+    assert!(events.iter().all(|event| event.occurred_on == date(2026, 1, 6)));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_examiners_token_expires_and_no_other_is_bound() {
+    let office = office().await;
+    let create = |token: v1::Token| {
+        let request = v1::CreateTokenRequest {
+            parent: office.firm.clone(),
+            request_id: id(),
+            occurred_on: date(2026, 3, 2),
+            token: Some(token),
+        };
+        let mut administration = office.service.administration();
+        async move { administration.create_token(request).await.unwrap_err() }
+    };
+    let examiner = v1::Token {
+        label: "state examiner".into(),
+        scopes: vec![v1::Scope::Examine.into()],
+        ..v1::Token::default()
+    };
+    assert_eq!(reason(&create(examiner.clone()).await), "VALUE_REFUSED");
+    let reader = v1::Token {
+        scopes: vec![v1::Scope::Examine.into(), v1::Scope::Read.into()],
+        expires_on: date(2026, 12, 31),
+        bounds: Some(v1::TokenBounds {
+            cases: vec![office.one.clone()],
+            ..v1::TokenBounds::default()
+        }),
+        ..examiner.clone()
+    };
+    assert_eq!(reason(&create(reader).await), "VALUE_REFUSED");
+    let of_another_firm = v1::Token {
+        expires_on: date(2026, 12, 31),
+        bounds: Some(v1::TokenBounds {
+            cases: vec![new_case("firms/00000000-0000-7000-8000-000000000001")],
+            ..v1::TokenBounds::default()
+        }),
+        ..examiner
+    };
+    let refused = create(of_another_firm).await;
+    assert_eq!(refused.code(), Code::InvalidArgument, "{refused:?}");
+}

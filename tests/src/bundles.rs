@@ -1,0 +1,185 @@
+//! Bundles of a random history, taken apart and put together again by somebody who is not the
+//! exporter.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{Cursor, Read as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use bundle::{Export, ExportError, Openings, Request, Scope, Scout};
+use domain::event::Recorded;
+use proof::note::{KeyName, Note, SignerKey};
+use proof::{Checkpoint, Frontier, leaf_hash};
+use serde_json::Value;
+use sha2::{Digest as _, Sha256};
+
+use crate::history::firm_id;
+
+/// The log's origin and the name of its key.
+pub const ORIGIN: &str = "ledger.example/firm";
+
+/// The firm's signing key.
+pub fn key() -> SignerKey {
+    SignerKey::from_seed(KeyName::parse(ORIGIN).expect("a name of ours"), &[7; 32])
+}
+
+/// A key of the same name that is not the firm's.
+pub fn other_key() -> SignerKey {
+    SignerKey::from_seed(KeyName::parse(ORIGIN).expect("a name of ours"), &[8; 32])
+}
+
+/// The signed checkpoint over the first events of a log.
+pub fn checkpoint(log: &[Vec<u8>], key: &SignerKey) -> Note {
+    let mut frontier = Frontier::new();
+    for event in log {
+        frontier.push(leaf_hash(event));
+    }
+    let origin = KeyName::parse(ORIGIN).expect("a name of ours");
+    let checkpoint = Checkpoint::new(origin, frontier.size(), frontier.root());
+    Note::signed(checkpoint.body(), &[key]).expect("a checkpoint is a note")
+}
+
+/// The canonical bytes of a log.
+pub fn bytes(log: &[Recorded]) -> Vec<Vec<u8>> {
+    log.iter().map(Recorded::to_bytes).collect()
+}
+
+/// Exports a bundle of a log as it is now.
+pub fn export(log: &[Vec<u8>], request: Request) -> Vec<u8> {
+    try_export(log, request, Openings::default()).expect("the log is sound")
+}
+
+/// The same, with openings and what may go wrong.
+pub fn try_export(
+    log: &[Vec<u8>],
+    request: Request,
+    openings: Openings,
+) -> Result<Vec<u8>, ExportError> {
+    let mut scout = Scout::new(request);
+    let scope = if scout.is_needed() {
+        for event in log {
+            scout.look(event);
+        }
+        scout.finish().expect("the log has the case")
+    } else {
+        Scope::all()
+    };
+    let mut export = Export::new(firm_id(), scope, &checkpoint(log, &key()), openings)?;
+    for event in log {
+        export.push(event)?;
+    }
+    let mut archive = Cursor::new(Vec::new());
+    export.finish(&key(), &mut archive)?;
+    Ok(archive.into_inner())
+}
+
+/// A bundle's files.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Unpacked(pub BTreeMap<String, Vec<u8>>);
+
+impl Unpacked {
+    /// Takes an archive apart.
+    pub fn of(archive: &[u8]) -> Self {
+        let mut zip = zip::ZipArchive::new(Cursor::new(archive)).expect("a zip file");
+        let mut files = BTreeMap::new();
+        for place in 0..zip.len() {
+            let mut file = zip.by_index(place).expect("a file");
+            let mut bytes = Vec::new();
+            file.read_to_end(&mut bytes).expect("a whole file");
+            files.insert(file.name().expect("a name").into_owned(), bytes);
+        }
+        Self(files)
+    }
+
+    /// Puts it together again.
+    pub fn pack(&self, to: &Path) {
+        let mut zip = zip::ZipWriter::new(File::create(to).expect("a file of ours"));
+        let options = zip::write::SimpleFileOptions::default()
+            .compression_method(zip::CompressionMethod::Stored);
+        for (name, bytes) in &self.0 {
+            zip.start_file(name.as_str(), options).expect("a name");
+            zip.write_all(bytes).expect("room");
+        }
+        zip.finish().expect("room");
+    }
+
+    /// A file's text.
+    pub fn text(&self, name: &str) -> String {
+        String::from_utf8(self.0[name].clone()).expect("UTF-8")
+    }
+
+    /// Writes the manifest anew over the files as they are now, as anybody can.
+    pub fn rehash(&mut self) {
+        let Ok(mut manifest) = serde_json::from_slice::<Value>(&self.0["manifest.json"]) else {
+            return;
+        };
+        let listed = self.0.iter().filter(|(name, _)| !name.starts_with("manifest."));
+        let files: Vec<Value> = listed
+            .map(|(name, bytes)| {
+                let sha256 = hex::encode(Sha256::digest(bytes));
+                serde_json::json!({"bytes": bytes.len(), "name": name, "sha256": sha256})
+            })
+            .collect();
+        if let Some(events) = self.0.get("events.jsonl") {
+            manifest["events"] = (events.split(|byte| *byte == b'\n').count() - 1).into();
+        }
+        manifest["files"] = files.into();
+        self.0.insert("manifest.json".into(), manifest.to_string().into_bytes());
+    }
+
+    /// Signs the manifest as it is now, as only who holds the key can.
+    pub fn sign(&mut self, key: &SignerKey) {
+        let hash = hex::encode(Sha256::digest(&self.0["manifest.json"]));
+        let text = format!("{}\nlog {ORIGIN}\nmanifest {hash}\n", bundle::FORMAT);
+        let note = Note::signed(text, &[key]).expect("a note");
+        self.0.insert("manifest.note".into(), note.to_string().into_bytes());
+    }
+}
+
+fn project() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("the project's folder").to_owned()
+}
+
+/// The path of the verifier in Python.
+pub fn python_verifier() -> PathBuf {
+    project().join("crates/bundle/documents/verify.py")
+}
+
+/// What the verifier in Python finds in every archive of a folder, which holds `key.txt` too.
+pub fn python_findings(folder: &Path) -> BTreeMap<String, Vec<String>> {
+    let batch = project().join("tests/reference/bundle_batch.py");
+    let output = Command::new("python3")
+        .arg(batch)
+        .arg(python_verifier())
+        .arg(folder)
+        .arg(folder.join("key.txt"))
+        .output()
+        .expect("python3 is there");
+    let errors = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "the verifier in Python failed: {errors}");
+    let lines = String::from_utf8(output.stdout).expect("UTF-8");
+    let found = lines.lines().map(|line| {
+        let line: Value = serde_json::from_str(line).expect("a line of JSON");
+        let text = |value: &Value| value.as_str().expect("text").to_owned();
+        let findings = line["findings"].as_array().expect("a list").iter().map(text).collect();
+        (text(&line["name"]), findings)
+    });
+    found.collect()
+}
+
+/// Writes the firm's public key where [`python_findings`] looks for it.
+pub fn write_key(folder: &Path) {
+    let text = format!("{}\n", key().verifier());
+    std::fs::write(folder.join("key.txt"), text).expect("a file of ours");
+}
+
+/// What the verifier in Rust finds, with the firm's key given.
+pub fn rust_findings(path: &Path) -> Vec<String> {
+    let trust =
+        bundle::Trust { public_keys: vec![key().verifier().clone()], ..bundle::Trust::default() };
+    match bundle::verify(path, &trust, |_, _| {}) {
+        Ok(verified) => verified.findings.iter().map(ToString::to_string).collect(),
+        Err(error) => vec![error.to_string()],
+    }
+}

@@ -1,0 +1,449 @@
+//! Bundles of a random history: whole, of some cases, of some days. Both verifiers accept them, and
+//! what is wrong is named by both.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+use std::collections::BTreeSet;
+use std::path::Path;
+
+use bundle::{Consistency, Openings, Request, Trust, ValueKey};
+use calendar::CivilDate;
+use counterfoil_tests::bundles::{
+    Unpacked, bytes, checkpoint, export, key, other_key, python_findings, rust_findings,
+    try_export, write_key,
+};
+use counterfoil_tests::history::{Crm, Shape, case_id};
+use counterfoil_tests::player::Player;
+use domain::event::{AccountEvent, CaseEvent, Contact, Event, EventRef, StreamId};
+use domain::ids::{CaseId, FirmId};
+use domain::sealing::{Place, Sealer, Unsealable, person_of};
+use domain::value::Personal;
+use sha2::{Digest as _, Sha256};
+use uuid::Uuid;
+use vault::PersonKey;
+
+fn player() -> Player {
+    let shape = Shape { clients: 12, enrol_days: 40, nonsense_percent: 5 };
+    Player::days(&mut Crm::new(11, shape), 260)
+}
+
+fn log() -> Vec<Vec<u8>> {
+    bytes(&player().log)
+}
+
+fn days(from: &str, through: &str) -> Request {
+    let day = |text: &str| text.parse::<CivilDate>().unwrap();
+    Request::Days { from: day(from), through: day(through) }
+}
+
+fn cases(numbers: &[u32]) -> Request {
+    Request::Cases(numbers.iter().map(|number| case_id(*number)).collect())
+}
+
+/// What both verifiers find in one archive.
+fn findings(archive: &Unpacked) -> (Vec<String>, Vec<String>) {
+    let folder = tempfile::tempdir().unwrap();
+    write_key(folder.path());
+    let path = folder.path().join("it.zip");
+    archive.pack(&path);
+    let python = python_findings(folder.path()).remove("it.zip").unwrap();
+    (rust_findings(&path), python)
+}
+
+/// Both name every word in one of their findings.
+fn both_find(archive: &Unpacked, words: &[&str]) {
+    both_find_one_of(archive, &[words]);
+}
+
+/// The same, for any of several sets of words.
+fn both_find_one_of(archive: &Unpacked, sets: &[&[&str]]) {
+    let (rust, python) = findings(archive);
+    for found in [rust, python] {
+        let named = |finding: &String| {
+            sets.iter().any(|words| words.iter().all(|word| finding.contains(word)))
+        };
+        assert!(found.iter().any(named), "{sets:?} in {found:#?}");
+    }
+}
+
+#[test]
+fn both_verifiers_accept_what_was_exported() {
+    let log = log();
+    let folder = tempfile::tempdir().unwrap();
+    write_key(folder.path());
+    let requests = [
+        ("all", Request::All),
+        ("one", cases(&[3])),
+        ("some", cases(&[0, 1, 5, 8])),
+        ("days", days("2025-02-01", "2025-02-10")),
+        ("no-days", days("2031-01-01", "2031-12-31")),
+    ];
+    for (name, request) in requests {
+        let archive = export(&log, request.clone());
+        assert_eq!(archive, export(&log, request), "the same request makes the same bytes");
+        std::fs::write(folder.path().join(format!("{name}.zip")), &archive).unwrap();
+        assert_eq!(rust_findings(&folder.path().join(format!("{name}.zip"))), [""; 0], "{name}");
+    }
+    let python = python_findings(folder.path());
+    assert_eq!(python.len(), 5);
+    for (name, findings) in python {
+        assert_eq!(findings, [""; 0], "{name}");
+    }
+}
+
+#[test]
+fn the_tables_have_something_to_say() {
+    let files = Unpacked::of(&export(&log(), Request::All));
+    for table in bundle::TABLES.iter().filter(|table| table.name != "access") {
+        let rows = files.text(&table.file()).lines().count();
+        assert!(rows > 2, "{} has {rows} lines", table.name);
+    }
+    let fees = files.text("tables/fees.csv");
+    for status in [",earned,", ",given_up,", ",held,"] {
+        assert!(fees.contains(status), "{status} is among the fees");
+    }
+}
+
+#[test]
+fn every_column_is_explained_and_no_personal_value_is_told() {
+    let log = log();
+    let files = Unpacked::of(&export(&log, Request::All));
+    let dictionary = files.text("data-dictionary.csv");
+    for table in bundle::TABLES {
+        for column in table.columns {
+            assert!(dictionary.contains(&format!(",{},", column.name)), "{}", column.name);
+        }
+    }
+    let mut personal = BTreeSet::new();
+    for event in &log {
+        let event: serde_json::Value = serde_json::from_slice(event).unwrap();
+        let contact = &event["payload"]["contact"];
+        let values = ["/name", "/email", "/phone", "/address/line1", "/name/sealed"];
+        let values = values.iter().filter_map(|value| contact.pointer(value)?.as_str());
+        personal.extend(values.map(str::to_owned));
+    }
+    assert!(personal.len() > 10);
+    let told = |name: &&String| name.starts_with("tables/") || name.starts_with("report/");
+    for name in files.0.keys().filter(told) {
+        let text = files.text(name);
+        for value in &personal {
+            assert!(!text.contains(value), "{name} tells a personal value");
+        }
+    }
+}
+
+#[test]
+fn a_report_needs_nothing_from_elsewhere() {
+    let files = Unpacked::of(&export(&log(), Request::All));
+    for name in files.0.keys().filter(|name| name.starts_with("report/")) {
+        let page = files.text(name);
+        assert!(page.starts_with("<!DOCTYPE html>\n<html lang=\"en\">"), "{name}");
+        for word in ["<script", "<link", "<img", "src=", "href=", "url(", "@import"] {
+            assert!(!page.contains(word), "{name} holds {word}");
+        }
+    }
+}
+
+#[test]
+fn a_bundle_of_a_case_holds_its_streams_and_those_of_its_payer() {
+    let player = player();
+    let log = bytes(&player.log);
+    let moved = player.log.iter().find_map(|recorded| match (&recorded.event, recorded.stream) {
+        (Event::Account(AccountEvent::PaymentMoved(e)), StreamId::Account(from)) => {
+            Some((from.owner(), e.to))
+        }
+        _ => None,
+    });
+    let (case, payer) = moved.expect("the history links a couple");
+    let archive = export(&log, Request::Cases(BTreeSet::from([case])));
+    let files = Unpacked::of(&archive);
+    let streams = files.text("proofs/streams.txt");
+    let held: Vec<&str> = streams.lines().map(|line| line.split(' ').next().unwrap()).collect();
+    let mut expected = vec![
+        format!("account/{case}"),
+        format!("account/{payer}"),
+        format!("case/{case}"),
+        "firm".to_owned(),
+    ];
+    expected.sort();
+    assert_eq!(held, expected);
+    let fees = files.text("tables/fees.csv");
+    assert!(fees.contains(&payer.to_string()), "the fees name the account that pays");
+}
+
+#[test]
+fn altered_dropped_added_and_reordered_events_are_found() {
+    let log = log();
+    for request in [Request::All, cases(&[2, 3])] {
+        let sound = Unpacked::of(&export(&log, request));
+        let lines: Vec<String> =
+            sound.text("events.jsonl").split_inclusive('\n').map(str::to_owned).collect();
+        let forge = |change: &dyn Fn(&mut Vec<String>)| {
+            let mut lines = lines.clone();
+            change(&mut lines);
+            let mut forged = sound.clone();
+            forged.0.insert("events.jsonl".into(), lines.concat().into_bytes());
+            forged.rehash();
+            forged.sign(&key());
+            // What a part leaves out behind its last event stands in the subtrees.
+            both_find_one_of(&forged, &[&["events.jsonl"], &["proofs/subtrees.txt"]]);
+        };
+        forge(&|lines| lines[20] = lines[20].replacen("\"actor\":\"crm\"", "\"actor\":\"crn\"", 1));
+        forge(&|lines| drop(lines.remove(20)));
+        forge(&|lines| drop(lines.pop()));
+        forge(&|lines| lines.insert(21, lines[20].clone()));
+        forge(&|lines| lines.swap(20, 21));
+    }
+}
+
+#[test]
+fn a_wrong_amount_is_found_though_the_firm_signed_it() {
+    let sound = Unpacked::of(&export(&log(), Request::All));
+    for (table, column, name) in [
+        ("invoices", 4, "Invoice_Amount"),
+        ("invoice_lines", 6, "Invoice_Line_Amount"),
+        ("payments", 7, "Amount"),
+    ] {
+        let file = format!("tables/{table}.csv");
+        let text = sound.text(&file);
+        let (row, line) =
+            text.lines().enumerate().skip(1).find(|(_, l)| l.contains("89.00")).unwrap();
+        let mut fields: Vec<String> = line.split(',').map(str::to_owned).collect();
+        let place = fields.iter().position(|field| field == "89.00").unwrap();
+        assert_eq!(place, column, "{table}");
+        fields[place] = "98.00".into();
+        let forged_text = text.replacen(line, &fields.join(","), 1);
+        let mut forged = sound.clone();
+        forged.0.insert(file.clone(), forged_text.into_bytes());
+        forged.rehash();
+        forged.sign(&key());
+        both_find(&forged, &[&file, &format!("row {}", row + 1), name, "98.00", "89.00"]);
+    }
+}
+
+#[test]
+fn a_fee_without_its_evidence_is_found_though_the_log_is_sound() {
+    let mut player = player();
+    let place = player
+        .log
+        .iter()
+        .position(|recorded| matches!(&recorded.event, Event::Case(CaseEvent::FeeEarned(_))));
+    let place = place.unwrap();
+    let own = player.log[place].stream;
+    let position = player.log[place].position;
+    let elsewhere = player
+        .log
+        .iter()
+        .find(|r| r.stream != own && matches!(&r.event, Event::Case(CaseEvent::RoundSent(_))));
+    let elsewhere = elsewhere.unwrap().reference();
+    let later = player.log.iter().find(|r| {
+        r.stream == own
+            && r.position > position
+            && matches!(&r.event, Event::Case(CaseEvent::ProgressReportSent(_)))
+    });
+    let later = later.unwrap().reference();
+    let nowhere = EventRef { position: 1_000_000, ..later.clone() };
+    let sound = player.log.clone();
+    for (wrong, why) in [
+        (elsewhere, "no event of its case"),
+        (later, "comes after it"),
+        (nowhere, "no event of its case"),
+    ] {
+        let Event::Case(CaseEvent::FeeEarned(fee)) = &mut player.log[place].event else {
+            unreachable!("it was found to be one");
+        };
+        fee.evidence[0].event = wrong;
+        // The firm's own log and checkpoint: nothing but the fee itself is wrong.
+        let forged = Unpacked::of(&export(&bytes(&player.log), Request::All));
+        both_find(&forged, &["fee of period", why, &format!("position {position}")]);
+        player.log.clone_from(&sound);
+    }
+}
+
+#[test]
+fn a_forged_checkpoint_is_found() {
+    let log = log();
+    let sound = Unpacked::of(&export(&log, Request::All));
+    // Signed by somebody else, with that key put in.
+    let mut forged = sound.clone();
+    let note = checkpoint(&log, &other_key()).to_string();
+    forged.0.insert("checkpoint.txt".into(), note.into_bytes());
+    let key_line = format!("{}\n", other_key().verifier());
+    let readme = forged.text("README.txt");
+    let readme = readme.replace(&key().verifier().to_string(), key_line.trim_end());
+    forged.0.insert("README.txt".into(), readme.into_bytes());
+    forged.0.insert("public-key.txt".into(), key_line.into_bytes());
+    forged.rehash();
+    forged.sign(&other_key());
+    both_find(&forged, &["public-key.txt"]);
+    both_find(&forged, &["checkpoint.txt", "signature"]);
+    // Of another history, signed by the firm.
+    let mut forged = sound;
+    let shorter = checkpoint(&log[..log.len() - 1], &key());
+    forged.0.insert("checkpoint.txt".into(), shorter.to_string().into_bytes());
+    forged.rehash();
+    forged.sign(&key());
+    both_find(&forged, &["events.jsonl"]);
+}
+
+#[test]
+fn a_stale_checkpoint_and_another_history_are_found() {
+    let log = log();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("it.zip");
+    let earlier = checkpoint(&log[..500], &key());
+    let later = checkpoint(&log, &key());
+    let verify = |trust: Trust| bundle::verify(&path, &trust, |_, _| {}).unwrap();
+    std::fs::write(&path, export(&log, Request::All)).unwrap();
+    let given = vec![other_key().verifier().clone(), key().verifier().clone()];
+    let trust = |earlier| Trust { public_keys: given.clone(), not_before: None, earlier };
+    assert_eq!(verify(trust(Some(earlier.clone()))).consistency, Consistency::Proved);
+    assert!(verify(trust(Some(later.clone()))).is_sound());
+    // The same events but one, which was replaced before the checkpoint.
+    let mut other = log.clone();
+    let text = String::from_utf8(other[300].clone()).unwrap();
+    other[300] = text.replacen("\"actor\":\"crm\"", "\"actor\":\"crx\"", 1).into_bytes();
+    std::fs::write(&path, export(&other, Request::All)).unwrap();
+    let found = verify(trust(Some(earlier.clone())));
+    assert_eq!(found.consistency, Consistency::Refuted);
+    assert!(!found.is_sound());
+    assert!(!verify(trust(Some(later.clone()))).is_sound(), "two roots of one size");
+    std::fs::write(&path, export(&log[..500], Request::All)).unwrap();
+    assert!(verify(trust(Some(earlier))).is_sound());
+    let stale = verify(trust(Some(later)));
+    assert!(stale.findings[0].to_string().contains("stale"), "{:?}", stale.findings);
+    let trust = Trust { not_before: Some(501), ..Trust::default() };
+    assert!(verify(trust).findings[0].to_string().contains("stale"));
+}
+
+#[test]
+fn what_a_part_withholds_inside_a_stream_is_found_and_what_it_withholds_at_the_end_is_stated() {
+    let log = log();
+    let sound = Unpacked::of(&export(&log, cases(&[3])));
+    let mut forged = sound.clone();
+    let streams = forged.text("proofs/streams.txt");
+    let line = streams.lines().find(|line| line.starts_with("case/")).unwrap();
+    let (stream, count) = line.split_once(' ').unwrap();
+    let more = format!("{stream} {}", count.parse::<u64>().unwrap() + 1);
+    forged.0.insert("proofs/streams.txt".into(), streams.replace(line, &more).into_bytes());
+    forged.rehash();
+    forged.sign(&key());
+    both_find(&forged, &["proofs/streams.txt", "number of events"]);
+}
+
+#[test]
+fn an_export_refuses_a_log_that_is_not_the_checkpoints() {
+    let mut log = log();
+    log.swap(10, 11);
+    assert!(try_export(&log, Request::All, bundle::Openings::default()).is_err());
+}
+
+#[test]
+fn python_agrees_with_published_vectors() {
+    let project = Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap();
+    let ran = std::process::Command::new("python3")
+        .arg(project.join("tests/reference/bundle_vectors.py"))
+        .arg(counterfoil_tests::bundles::python_verifier())
+        .output()
+        .unwrap();
+    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stdout));
+}
+
+/// Seals everybody's values under a key made of the person's id.
+#[derive(Debug)]
+struct Sealed;
+
+fn person_key(person: Uuid) -> PersonKey {
+    PersonKey::from_bytes(Sha256::digest(person.as_bytes()).into())
+}
+
+impl Sealer for Sealed {
+    fn seal(&mut self, place: &Place, text: &str) -> Result<Personal, Unsealable> {
+        let person = person_of(place.stream).expect("a firm has no personal values");
+        let scope = format!("{}/{}", place.firm, place.stream);
+        let event = *place.event.0.as_bytes();
+        let place = vault::Place { scope: &scope, event, ordinal: place.ordinal };
+        Ok(Personal::from_sealed(&person_key(person).seal(&place, text)))
+    }
+
+    fn open(&self, firm: FirmId, stream: StreamId, sealed: &str) -> Option<Personal> {
+        let scope = format!("{firm}/{stream}");
+        let text = person_key(person_of(stream)?).open(&scope, sealed).ok()?;
+        Some(Personal::clear(&text))
+    }
+
+    fn compare_by(&mut self, _: CaseId, _: &Contact) {}
+}
+
+/// A sealed history, the keys of every name of one case, and the name as the history gave it.
+fn sealed_history() -> (Vec<Vec<u8>>, CaseId, Openings, String) {
+    let shape = Shape { clients: 4, enrol_days: 10, nonsense_percent: 0 };
+    let mut crm = Crm::new(3, shape);
+    let mut player = Player::default();
+    player.sealer = Box::new(Sealed);
+    for step in crm.set_up() {
+        player.play(&step).unwrap();
+    }
+    for _ in 0..90 {
+        for step in crm.day() {
+            player.play_and_tell(&mut crm, &step);
+        }
+    }
+    let case = case_id(1);
+    let (mut openings, mut name) = (Openings::default(), None);
+    for recorded in player.log.iter().filter(|r| r.stream == StreamId::Case(case)) {
+        let contact = match &recorded.event {
+            Event::Case(CaseEvent::Enrolled(e)) => &e.contact,
+            Event::Case(CaseEvent::ContactChanged(e)) => &e.contact,
+            _ => continue,
+        };
+        let sealed = contact.name.sealed().unwrap();
+        let key = person_key(case.0).value_key(sealed).unwrap();
+        let (_, ordinal) = vault::place_of(sealed).unwrap();
+        openings.insert(recorded.position, ordinal, ValueKey(key.to_bytes())).unwrap();
+        let scope = format!("{}/{}", recorded.firm, recorded.stream);
+        name = Some(key.open(&scope, sealed).unwrap().to_string());
+    }
+    (bytes(&player.log), case, openings, name.unwrap())
+}
+
+#[test]
+fn a_name_is_told_only_with_its_key() {
+    let (log, case, openings, name) = sealed_history();
+    let request = || Request::Cases([case].into());
+    let sealed = Unpacked::of(&try_export(&log, request(), Openings::default()).unwrap());
+    let opened = Unpacked::of(&try_export(&log, request(), openings).unwrap());
+    assert_eq!(findings(&sealed), (vec![], vec![]));
+    assert_eq!(findings(&opened), (vec![], vec![]));
+    let report = format!("report/{case}.html");
+    assert!(opened.text(&report).contains(&name));
+    for (file, text) in &sealed.0 {
+        assert!(!String::from_utf8_lossy(text).contains(&name), "{file} tells a name");
+    }
+    let others = opened.0.keys().filter(|file| **file != report);
+    for file in others {
+        assert!(!opened.text(file).contains(&name), "{file} tells a name");
+    }
+}
+
+#[test]
+fn a_key_that_opens_nothing_is_found() {
+    let (log, case, openings, _) = sealed_history();
+    let sound = Unpacked::of(&try_export(&log, Request::Cases([case].into()), openings).unwrap());
+    let lines = sound.text("openings.jsonl");
+    let key = lines.split("\"value_key\":\"").nth(1).unwrap();
+    let other = if key.starts_with('0') { "1" } else { "0" };
+    let forge = |lines: String| {
+        let mut forged = sound.clone();
+        forged.0.insert("openings.jsonl".into(), lines.into_bytes());
+        forged.rehash();
+        forged.sign(&counterfoil_tests::bundles::key());
+        forged
+    };
+    let wrong = lines.replacen(&key[..64], &format!("{other}{}", &key[1..64]), 1);
+    both_find(&forge(wrong), &["committed"]);
+    let elsewhere = lines.replacen("\"ordinal\":", "\"ordinal\":9", 1);
+    both_find(&forge(elsewhere), &["value"]);
+    let unknown = lines.replacen("\"position\":", "\"position\":9999", 1);
+    both_find(&forge(unknown), &["openings.jsonl"]);
+}

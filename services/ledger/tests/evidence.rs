@@ -29,9 +29,6 @@ const LATER: UtcMicros = UtcMicros(1_959_433_200_000_000);
 /// Nothing else in the world holds it.
 const WORDS: &str = "Quercus Pemberley swears that the quince jelly account is none of his.";
 
-/// Something that happens to a file.
-type Damage = fn(&mut Vec<u8>);
-
 fn sha256(content: &[u8]) -> String {
     hex::encode(Sha256::digest(content))
 }
@@ -338,6 +335,7 @@ async fn what_is_altered_or_missing_is_found_and_uploading_it_again_makes_it_who
     let counts = (report.whole_count, report.absent_count, report.unnamed_count);
     assert_eq!(counts, (1, 3, 1), "{report:?}");
 
+    type Damage = fn(&mut Vec<u8>);
     let damages: [(&str, Damage); 4] = [
         ("a byte is changed", |bytes| bytes[66_000] ^= 1),
         ("it is cut short", |bytes| bytes.truncate(4 + CHUNK_BYTES + 16)),

@@ -31,9 +31,9 @@ pub(crate) struct VerifyArgs {
     /// For a bundle: the log had at least so many events
     #[arg(long, value_name = "SIZE", requires = "bundle")]
     pub(crate) not_before: Option<u64>,
-    /// For the log itself: check scans and letters as well, as `evidence check` does
+    /// Check scans and letters as well, as `evidence check` does
     #[arg(long, conflicts_with = "bundle")]
-    pub(crate) with_evidence: bool,
+    with_evidence: bool,
 }
 
 /// An end of a log: `6174:1b1f7269…`.

@@ -6,8 +6,11 @@ mod common;
 
 use api::v1;
 use api::v1::case_ledger_client::CaseLedgerClient;
+use api::v1::evidence_client::EvidenceClient;
+use api::v1::upload_request::Part;
 use common::{Service, Wire, date, first_month, id, new_case, reason};
 use tonic::Code;
+use vault::BlobStore;
 
 struct Office {
     service: Service,
@@ -96,6 +99,39 @@ async fn everything_an_examiner_reads_is_an_event_and_what_others_read_is_not() 
     assert_eq!(told(0, "cases"), serde_json::json!([uuid(&office.one)]));
     assert_eq!((told(1, "what"), told(1, "cases")), ("ReadEvents".into(), serde_json::json!([])));
     assert_eq!(looks[0]["actor"], "state examiner");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_examiner_is_given_the_documents_of_the_cases_the_token_is_bound_to_and_each_is_on_record()
+ {
+    let office = office().await;
+    office.service.ledger.keep_evidence_in(BlobStore::in_memory());
+    let mut firms = EvidenceClient::new(office.service.local.clone());
+    let letter = b"Dear Sir or Madam";
+    let mut sha256 = String::new();
+    for case in [&office.one, &office.other] {
+        let size_bytes = i64::try_from(letter.len()).unwrap();
+        let start = v1::UploadStart { name: case.clone(), size_bytes, sha256: String::new() };
+        let parts = [Part::Start(start), Part::Data(letter.to_vec())];
+        let parts = parts.map(|part| v1::UploadRequest { part: Some(part) });
+        let kept = firms.upload(futures::stream::iter(parts)).await.unwrap().into_inner();
+        sha256 = kept.document.unwrap().sha256;
+    }
+    let bounds = v1::TokenBounds { cases: vec![office.one.clone()], ..v1::TokenBounds::default() };
+    let mut evidence = EvidenceClient::new(office.examiner(Some(bounds)).await);
+    let of = |case: &String| v1::DownloadRequest { name: case.clone(), sha256: sha256.clone() };
+    let denied = evidence.download(of(&office.other)).await.unwrap_err();
+    assert_eq!(denied.code(), Code::PermissionDenied);
+    let check = v1::CheckEvidenceRequest { parent: office.firm.clone() };
+    let denied = evidence.check_evidence(check).await.unwrap_err();
+    assert_eq!(denied.code(), Code::PermissionDenied, "it tells of every case");
+    assert!(office.looks().await.is_empty());
+    let mut given = evidence.download(of(&office.one)).await.unwrap().into_inner();
+    assert!(given.message().await.unwrap().is_some());
+    let looks = office.looks().await;
+    assert_eq!(looks.len(), 1);
+    assert_eq!(looks[0]["payload"]["what"], "Download");
+    assert_eq!(looks[0]["payload"]["cases"], serde_json::json!([uuid(&office.one)]));
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -310,6 +310,9 @@ async fn nothing_of_a_document_nor_its_hash_lies_in_the_folder() {
     assert!(!file.to_str().unwrap().contains(&hex::encode(hash)));
 }
 
+/// Something that befalls a stored file.
+type Damage = fn(&mut Vec<u8>);
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_is_altered_or_missing_is_found_and_uploading_it_again_makes_it_whole() {
     let desk = Desk::open().await;
@@ -335,7 +338,6 @@ async fn what_is_altered_or_missing_is_found_and_uploading_it_again_makes_it_who
     let counts = (report.whole_count, report.absent_count, report.unnamed_count);
     assert_eq!(counts, (1, 3, 1), "{report:?}");
 
-    type Damage = fn(&mut Vec<u8>);
     let damages: [(&str, Damage); 4] = [
         ("a byte is changed", |bytes| bytes[66_000] ^= 1),
         ("it is cut short", |bytes| bytes.truncate(4 + CHUNK_BYTES + 16)),

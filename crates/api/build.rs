@@ -16,6 +16,7 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.ClosePeriod",
     ".counterfoil.v1.Contact",
     ".counterfoil.v1.CreateTokenResponse",
+    ".counterfoil.v1.DownloadResponse",
     ".counterfoil.v1.EndService",
     ".counterfoil.v1.Enrol",
     ".counterfoil.v1.Event",
@@ -26,6 +27,7 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.NoteCorrection",
     ".counterfoil.v1.PauseService",
     ".counterfoil.v1.PaymentRefunded",
+    ".counterfoil.v1.UploadRequest",
     ".counterfoil.v1.WriteOffRequest",
 ];
 

@@ -90,6 +90,8 @@ const KEPT_TO: &[(&str, &[&str])] = &[
     ),
     ("phonenumber", &["counterfoil-api"]),
     ("zip", &["counterfoil-bundle", "counterfoil-tests"]),
+    ("object_store", &["counterfoil-vault"]),
+    ("reqwest", &["counterfoil-vault"]),
 ];
 
 /// What pure crates must not even mention.

@@ -122,6 +122,59 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     assert!(read >= Event::types().count());
 }
 
+/// The places of all objects of a document, as JSON pointers (RFC 6901).
+fn objects(value: &serde_json::Value, at: &str, found: &mut Vec<String>) {
+    match value {
+        serde_json::Value::Object(members) => {
+            found.push(at.to_owned());
+            members.iter().for_each(|(key, value)| objects(value, &format!("{at}/{key}"), found));
+        }
+        serde_json::Value::Array(values) => {
+            let values = values.iter().enumerate();
+            values.for_each(|(place, value)| objects(value, &format!("{at}/{place}"), found));
+        }
+        _ => {}
+    }
+}
+
+/// A document is put wherever a stored event of a case takes one: whoever looks for documents has to see it.
+#[test]
+fn every_document_that_an_event_names_is_shown() {
+    let seen = |recorded: &Recorded| {
+        let mut seen = Vec::new();
+        if let Event::Case(event) = &recorded.event {
+            event.each_document(&mut |hash| seen.push(hash));
+        }
+        seen
+    };
+    let document = DocumentHash([0xd0; 32]);
+    let mut taken = Vec::new();
+    for entry in std::fs::read_dir(folder("events")).unwrap() {
+        let path = entry.unwrap().path();
+        let bytes = std::fs::read(&path).unwrap();
+        let whole: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
+        let mut places = Vec::new();
+        objects(&whole["payload"], "/payload", &mut places);
+        for place in places {
+            let mut changed = whole.clone();
+            let object = changed.pointer_mut(&place).unwrap().as_object_mut().unwrap();
+            object.insert("document".into(), document.to_string().into());
+            let changed = serde_json_canonicalizer::to_vec(&changed).unwrap();
+            let Ok(recorded) = Recorded::from_bytes(&changed) else { continue };
+            if matches!(recorded.stream, StreamId::Case(_)) {
+                assert_eq!(seen(&recorded), [document], "{} {place}", path.display());
+                taken.push(recorded.event.type_name());
+            }
+        }
+    }
+    taken.sort_unstable();
+    taken.dedup();
+    assert!(taken.len() >= 8, "{taken:?}");
+    let enrolled = std::fs::read(folder("events").join("enrolled.v1.json")).unwrap();
+    let shown = seen(&Recorded::from_bytes(&enrolled).unwrap());
+    assert_eq!(shown, [DocumentHash([5; 32])], "what shows the sale");
+}
+
 #[test]
 fn what_a_history_folds_to_changes_only_with_the_state_version() {
     // Replayed from stored bytes, not from the random generator, so that a change of the generator

@@ -44,6 +44,8 @@ pub const PROGRESS_SECONDS_MAX: u64 = 3_600;
 pub const INVOICE_DUE_DAYS_MAX: u16 = 365;
 /// Longest time a letter is assumed to travel, in days.
 pub const TRANSIT_DAYS_MAX: u16 = 60;
+/// Most bytes of a document.
+pub const DOCUMENT_BYTES_MAX: usize = 25 << 20;
 /// Most periods that an agreement may estimate.
 pub const PLAN_PERIODS_MAX: u32 = 600;
 

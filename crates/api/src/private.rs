@@ -25,6 +25,7 @@ hidden!(
     ClosePeriod,
     Contact,
     CreateTokenResponse,
+    DownloadResponse,
     EndService,
     Enrol,
     Event,
@@ -35,6 +36,7 @@ hidden!(
     NoteCorrection,
     PauseService,
     PaymentRefunded,
+    UploadRequest,
     WriteOffRequest,
 );
 

@@ -5,12 +5,14 @@
 
 mod account;
 mod audit;
+mod evidence;
 mod mutation;
 mod privacy;
 mod read;
 
 pub use account::*;
 pub use audit::*;
+pub use evidence::*;
 pub use mutation::*;
 pub use privacy::*;
 pub use read::*;

@@ -78,6 +78,19 @@ pub enum Failure {
         /// What is missing.
         what: &'static str,
     },
+    /// What was kept is not there any more, or is not what was kept.
+    Lost {
+        /// The stable reason: `EVIDENCE_ALTERED`, `EVIDENCE_MISSING`.
+        reason: &'static str,
+        /// What it means.
+        what: &'static str,
+        /// Its type: `Document`.
+        resource_type: &'static str,
+        /// Its name.
+        name: String,
+    },
+    /// Where evidence is kept cannot be reached; nothing was kept.
+    EvidenceUnavailable,
     /// The caller asks too much at a time.
     Quota {
         /// Whose quota: a token's public id, a firm.
@@ -191,7 +204,7 @@ impl From<RebuildError> for Failure {
 }
 
 /// An error and what lies beneath it, for the service's own log.
-fn with_causes(error: &dyn std::error::Error) -> String {
+pub fn with_causes(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut beneath = error.source();
     while let Some(cause) = beneath {
@@ -240,6 +253,12 @@ impl From<Failure> for Status {
                 "something that this needs is not there",
             )
             .preconditions(vec![(reason.to_owned(), "firm".to_owned(), what.to_owned())]),
+            Failure::Lost { reason, what, resource_type, name } => {
+                Answer::new(Code::DataLoss, reason, what).resource(resource_type, &name, what)
+            }
+            Failure::EvidenceUnavailable => {
+                unavailable("EVIDENCE_UNAVAILABLE", "evidence cannot be reached at the moment")
+            }
             Failure::Quota { subject, limit } => Answer::new(
                 Code::ResourceExhausted,
                 "QUOTA_EXCEEDED",

@@ -157,7 +157,7 @@ pub struct Judgement<'a> {
     pub as_of: CivilDate,
 }
 
-impl<'a> Judgement<'a> {
+impl Judgement<'_> {
     /// Judges one period. Nothing comes back if the case has no such period.
     pub fn explain(&self, number: u32) -> Option<Explanation> {
         let period = self.case.schedule.as_ref()?.period(number)?;

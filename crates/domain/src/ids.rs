@@ -200,4 +200,7 @@ impl Field for DocumentHash {
     fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
         <[u8; 32]>::take(input).map(Self)
     }
+    fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
+        visit(*self);
+    }
 }

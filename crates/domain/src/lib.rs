@@ -25,6 +25,7 @@ pub mod event;
 pub mod firm;
 pub mod gates;
 pub mod ids;
+pub mod media;
 pub mod money;
 pub mod refusal;
 pub mod rules;

@@ -9,7 +9,7 @@ use domain::sealing::{Place, Sealer, Unsealable, person_of};
 use domain::value::Personal;
 use domain::world::State;
 use uuid::Uuid;
-use vault::{BlindKey, FirmKeys, PersonKey};
+use vault::{BlindKey, BlobKeys, FirmKeys, PersonKey};
 use zeroize::Zeroizing;
 
 use crate::clock::Ids;
@@ -190,6 +190,24 @@ impl Engine {
             });
         }
         Ok(())
+    }
+
+    /// What names, seals and opens the scans and letters of clients, as of now: of each who has a key.
+    /// Ask for it anew for each request, so that no key outlives its erasure.
+    pub async fn blob_keys(
+        &self,
+        firm: FirmId,
+        clients: &[CaseId],
+    ) -> Result<HashMap<CaseId, BlobKeys>, StoreError> {
+        // The firm's own secret is kept as a person's key, and is nobody's for documents.
+        let ids: Vec<Uuid> =
+            clients.iter().map(|client| client.0).filter(|id| *id != firm.0).collect();
+        let people = self.inner().store.people(firm, &ids).await?;
+        let keys = people.iter().map(|person| {
+            let key = unwrapped(&self.inner().firm_keys, firm, person)?;
+            Ok((CaseId(person.id), key.blobs(firm.0, person.id)))
+        });
+        keys.collect()
     }
 
     /// What opens the values of these streams, as of now.

@@ -5,6 +5,7 @@
 //! what only that engine does: append, load, projection, errors.
 
 mod audit;
+mod evidence;
 mod key;
 mod pools;
 mod postgres;
@@ -22,6 +23,7 @@ pub use audit::{
     CosignatureRow, KeptCheckpoint, SIGNING_KEYS_MAX, SigningKeyRow, WITNESS_KEYS_MAX,
     WitnessKeyRow,
 };
+pub use evidence::EvidenceRow;
 pub use key::MatchKey;
 pub use pools::{EngineKind, Pool};
 pub use read::*;

@@ -3,6 +3,8 @@
 use std::cmp::Ordering;
 use std::collections::HashMap;
 
+use domain::ids::CaseId;
+
 use crate::value::{Kind, Malformed, Value};
 
 /// Values of one row, in the order they were selected.
@@ -28,6 +30,16 @@ impl<A: Selected, B: Selected> Selected for (A, B) {
 
 /// A count.
 impl Selected for u64 {
+    fn kinds(out: &mut Vec<Kind>) {
+        out.push(<Self as crate::value::Column>::KIND);
+    }
+    fn take(values: Values<'_>) -> Result<Self, Malformed> {
+        next(values)
+    }
+}
+
+/// A client.
+impl Selected for CaseId {
     fn kinds(out: &mut Vec<Kind>) {
         out.push(<Self as crate::value::Column>::KIND);
     }

@@ -25,6 +25,8 @@ pub enum Work {
     Billing,
     /// A firm's schedule of signed checkpoints.
     Checkpoints,
+    /// The sweep of a firm's evidence.
+    Evidence,
 }
 
 impl Work {
@@ -34,6 +36,7 @@ impl Work {
             Self::Projection => "projection",
             Self::Billing => "billing",
             Self::Checkpoints => "checkpoints",
+            Self::Evidence => "evidence",
         }
     }
 }

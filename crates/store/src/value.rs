@@ -5,6 +5,7 @@ use domain::account::{ChargebackStatus, InvoiceStatus};
 use domain::case::{CaseStatus, ListingStatus, Step};
 use domain::event::{Basis, ExposureKind, FailureReason, ItemKind, MailClass, UtcMicros};
 use domain::ids::{AccountId, BureauCode, CaseId, EventId, ItemCode, PlanCode, ProcessorRef};
+use domain::media::MediaType;
 use domain::money::Currency;
 use domain::terms::Seat;
 use log::StoreError;
@@ -257,6 +258,7 @@ words!(
     ItemKind by code,
     Basis by code,
     MailClass by code,
+    MediaType by code,
     Step by code,
     ExposureKind by code,
     FailureReason by code,

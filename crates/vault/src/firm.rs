@@ -130,7 +130,7 @@ impl FirmKeys {
         let (id, rest) = wrapped.split_first_chunk().ok_or(WrapError::Altered)?;
         let (nonce, sealed) = rest.split_first_chunk().ok_or(WrapError::Altered)?;
         let payload = Payload { msg: sealed, aad: purpose.as_bytes() };
-        let opened = self.with_id(id)?.cipher().decrypt(&XNonce::from(*nonce), payload);
+        let opened = self.with_id(*id)?.cipher().decrypt(&XNonce::from(*nonce), payload);
         let opened = opened.map(Zeroizing::new).map_err(|_| WrapError::Altered)?;
         let secret: [u8; 32] = opened.as_slice().try_into().map_err(|_| WrapError::Altered)?;
         Ok(Zeroizing::new(secret))
@@ -141,9 +141,9 @@ impl FirmKeys {
         wrapped.starts_with(&self.current.id)
     }
 
-    fn with_id(&self, id: &[u8; ID_BYTES]) -> Result<&FirmKey, WrapError> {
+    fn with_id(&self, id: [u8; ID_BYTES]) -> Result<&FirmKey, WrapError> {
         let mut known = std::iter::once(&self.current).chain(&self.earlier);
-        known.find(|key| key.id == *id).ok_or_else(|| WrapError::NoSuchKey { id: hex::encode(id) })
+        known.find(|key| key.id == id).ok_or_else(|| WrapError::NoSuchKey { id: hex::encode(id) })
     }
 }
 

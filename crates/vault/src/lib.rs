@@ -11,8 +11,11 @@
 //!   is what erasure is.
 //! - A **value key** opens one value of one event and nothing else: it can be handed to an examiner.
 //!
-//! The crate is pure but for [`source`], which reads a key file or the environment. It knows nothing
-//! of events: places are byte strings to it.
+//! - A **blob key** opens one scan or letter, which lies sealed in a folder or a bucket
+//!   ([`BlobKeys`], [`BlobStore`]).
+//!
+//! The crate is pure but for [`source`], which reads a key file, and [`BlobStore`]. It knows nothing of
+//! events: places are byte strings to it.
 //!
 //! ```
 //! use counterfoil_vault::{PersonKey, Place};
@@ -25,10 +28,15 @@
 //! ```
 
 mod blind;
+mod blob;
 mod firm;
 mod sealed;
 pub mod source;
 
 pub use blind::BlindKey;
+pub use blob::{
+    Altered, BlobKeys, BlobName, BlobStore, CHUNK_BYTES, ContentHash, StorageError, StoredBlob,
+    sealed_len,
+};
 pub use firm::{FirmKey, FirmKeys, WRAPPED_BYTES, WrapError};
 pub use sealed::{Opened, PersonKey, Place, SealedError, ValueKey, place_of};

@@ -7,8 +7,8 @@ use uuid::Uuid;
 
 use crate::command::{
     audit, backup, billing, charges, check_proof, checkpoint, clients, completions, couples, due,
-    export, firm, firm_keys, follow, import, invoices, keys, log_care, moving, payment, privacy,
-    prove, serve, status, tokens,
+    evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care, moving, payment,
+    privacy, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -44,6 +44,10 @@ pub(crate) struct Global {
     /// The firm keys themselves; only in the environment, where no list of processes shows them
     #[arg(long, global = true, env = "COUNTERFOIL_KEYS", hide = true, hide_env_values = true)]
     pub(crate) firm_keys: Option<String>,
+    /// Where scans and letters are kept: a folder, or s3://BUCKET or s3://BUCKET/PREFIX, reached as the
+    /// environment says (AWS_*). Without it, the folder `evidence` beside an SQLite database
+    #[arg(long, global = true, env = "COUNTERFOIL_EVIDENCE", value_name = "DIR")]
+    pub(crate) evidence: Option<String>,
     /// The server to ask instead of a database
     #[arg(long, global = true, env = "COUNTERFOIL_SERVER", value_name = "URL")]
     pub(crate) server: Option<String>,
@@ -112,6 +116,9 @@ pub(crate) enum Command {
     Erase(privacy::EraseArgs),
     /// List what is kept of each client, until when and by which law
     Retention(Limit),
+    /// Keep, fetch or check scans and letters
+    #[command(subcommand)]
+    Evidence(evidence::EvidenceCommand),
     /// Print events as they are recorded
     Follow(follow::FollowArgs),
     /// Ask a server whether it serves; --server names it if it is not the one on this machine

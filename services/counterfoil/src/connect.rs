@@ -9,6 +9,7 @@ use api::v1::administration_client::AdministrationClient;
 use api::v1::audit_client::AuditClient;
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
+use api::v1::evidence_client::EvidenceClient;
 use api::v1::privacy_client::PrivacyClient;
 use api::{name, v1};
 use calendar::{CivilDate, Zone};
@@ -25,6 +26,7 @@ use uuid::Uuid;
 
 use crate::cli::Global;
 use crate::embedded::{self, Database};
+use crate::evidence;
 use crate::exit::Stop;
 use crate::find;
 use crate::keys;
@@ -74,6 +76,8 @@ pub(crate) struct Session {
     pub(crate) administration: AdministrationClient<Wire>,
     /// Personal values.
     pub(crate) privacy: PrivacyClient<Wire>,
+    /// Scans and letters.
+    pub(crate) evidence: EvidenceClient<Wire>,
     /// Proof of the log.
     pub(crate) audit: AuditClient<Wire>,
     /// The end of the log when the command began: reads wait for it.
@@ -103,7 +107,12 @@ impl Session {
             )));
         }
         let firm_keys = keys::firm_keys(global, &database)?;
-        Self::in_process(&database, firm_keys, global.firm, outbox).await
+        let evidence = evidence::store_of(global, &database)?;
+        let session = Self::in_process(&database, firm_keys, global.firm, outbox).await?;
+        if let (Some(ledger), Some(evidence)) = (&session.ledger, evidence) {
+            ledger.keep_evidence_in(evidence);
+        }
+        Ok(session)
     }
 
     /// The ledger inside this process, for what is done where the database is and nowhere else.
@@ -164,6 +173,7 @@ impl Session {
             administration: client!(AdministrationClient),
             privacy: client!(PrivacyClient),
             audit: client!(AuditClient),
+            evidence: client!(EvidenceClient),
             position: 0,
             firm,
             choice,
@@ -236,8 +246,10 @@ impl Session {
 
     /// Lets what is under way be answered and closes the database.
     pub(crate) async fn close(self) {
-        let Self { cases, accounts, billing, administration, privacy, audit, ledger, .. } = self;
-        drop((cases, accounts, billing, administration, privacy, audit));
+        let Self {
+            cases, accounts, billing, administration, privacy, audit, evidence, ledger, ..
+        } = self;
+        drop((cases, accounts, billing, administration, privacy, audit, evidence));
         let Some(ledger) = ledger else { return };
         if !ledger.shutdown().await {
             tracing::warn!("the database was closed before everything had been drained");

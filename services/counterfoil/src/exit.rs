@@ -35,7 +35,7 @@ pub(crate) const EXITS: &[(Exit, u8, &str)] = &[
     (Exit::Internal, 1, "a fault of the program or the service"),
     (Exit::Usage, 2, "the command line does not make sense"),
     (Exit::Refused, 3, "refused, or lines of the input were bad; the rest was recorded"),
-    (Exit::Unsound, 4, "verification failed: the log is not what was written"),
+    (Exit::Unsound, 4, "verification failed: the log, or a document, is not what was written"),
     (Exit::Unavailable, 5, "the service or database cannot be reached, or is too busy; try again"),
     (Exit::NotAuthorised, 6, "no token, or one that does not allow this"),
     // As shells tell of a process that SIGINT ended.

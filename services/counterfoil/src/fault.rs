@@ -68,9 +68,16 @@ impl Fault {
         }
     }
 
+    fn kind(&self) -> &'static str {
+        if self.reason.starts_with("EVIDENCE_") && self.code == Code::DataLoss {
+            return "the document is lost";
+        }
+        kind(self.code)
+    }
+
     /// What a person reads.
     pub(crate) fn lines(&self) -> Vec<String> {
-        let mut lines = vec![format!("{}: {}", kind(self.code), self.headline())];
+        let mut lines = vec![format!("{}: {}", self.kind(), self.headline())];
         for (field, description) in &self.violations {
             lines.push(if field.is_empty() {
                 format!("  {description}")
@@ -138,6 +145,10 @@ fn next(code: Code, reason: &str) -> Option<&'static str> {
         "REQUEST_ID_REUSED" => "give a new request a new id",
         "READ_BEHIND" => "try again in a moment; if it stays so: counterfoil verify",
         "OUTCOME_UNKNOWN" => "ask again under the same request id: nothing is recorded twice",
+        "NO_EVIDENCE_STORE" => "say where it is kept, with --evidence or COUNTERFOIL_EVIDENCE",
+        "EVIDENCE_ALTERED" | "EVIDENCE_MISSING" => {
+            "take it from a backup or upload it again; see them all: counterfoil evidence check"
+        }
         "LOG_CORRUPT" => "write nothing more, keep the file, and run: counterfoil verify",
         _ => match code {
             Code::Unauthenticated => {

@@ -8,6 +8,7 @@ mod command;
 mod connect;
 mod demo;
 mod embedded;
+mod evidence;
 mod exit;
 mod fault;
 mod find;

@@ -1,5 +1,7 @@
 //! `export` and `verify BUNDLE`, as an examiner and the firm use them.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on ends there")]
+
 mod common;
 
 use std::path::Path;

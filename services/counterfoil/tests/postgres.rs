@@ -38,6 +38,14 @@ fn a_firm_registers_imports_verifies_bills_and_rebuilds() {
     assert_eq!(invoice["invoice"]["state"], "INVOICE_STATE_OPEN", "{invoice}");
     let files = desk.folder.path().read_dir().unwrap().count();
     assert_eq!(files, 0, "no file is made beside the server");
+    // Several machines may serve one database: where evidence lies is not guessed.
+    let case = "00000000-0000-7000-8000-0000000000c1";
+    let letter = desk.file("letter.txt", "abc");
+    let ran = desk.run(&["evidence", "add", case, &letter]);
+    assert_eq!((ran.code, ran.err.contains("--evidence")), (3, true), "{ran:?}");
+    let named = ["--evidence", "kept", "evidence"];
+    desk.done(&[&named[..], &["add", case, &letter]].concat());
+    desk.done(&[&named[..], &["check"]].concat());
 }
 
 #[test]

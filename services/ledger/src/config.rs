@@ -26,6 +26,11 @@ pub const DRAIN_DEADLINE: Duration = Duration::from_secs(20);
 /// How often it is looked whether the day's billing is due.
 pub const DAILY_BILLING_LOOK: Duration = Duration::from_secs(30);
 
+/// Most documents that are uploaded and downloaded at once: each is held in memory.
+pub const EVIDENCE_AT_ONCE: usize = 8;
+/// How often evidence is swept.
+pub const EVIDENCE_SWEEP: Duration = Duration::from_hours(1);
+
 /// A certificate chain and its key, as PEM files.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TlsFiles {
@@ -56,6 +61,10 @@ pub struct Limits {
     pub drain_deadline: Duration,
     /// See [`DAILY_BILLING_LOOK`].
     pub daily_billing_look: Duration,
+    /// See [`EVIDENCE_AT_ONCE`].
+    pub evidence_at_once: usize,
+    /// See [`EVIDENCE_SWEEP`].
+    pub evidence_sweep: Duration,
 }
 
 impl Default for Limits {
@@ -70,6 +79,8 @@ impl Default for Limits {
             read_wait: READ_WAIT,
             drain_deadline: DRAIN_DEADLINE,
             daily_billing_look: DAILY_BILLING_LOOK,
+            evidence_at_once: EVIDENCE_AT_ONCE,
+            evidence_sweep: EVIDENCE_SWEEP,
         }
     }
 }

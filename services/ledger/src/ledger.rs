@@ -20,12 +20,14 @@ use store::{Replica, Store};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
+use vault::BlobStore;
 
 use crate::access::{Authority, Firms, fingerprint};
 use crate::audit;
 use crate::billing::bill_daily;
 use crate::config::Limits;
 use crate::couples;
+use crate::evidence::{Kept, sweep_from_time_to_time};
 use crate::gateway::PaymentGateway;
 use crate::metrics::Metrics;
 use crate::reading::{History, Replicated};
@@ -42,6 +44,7 @@ struct Shared {
     engine: Engine,
     store: Arc<Store>,
     replica: OnceLock<Replicated>,
+    evidence: OnceLock<Kept>,
     clock: Arc<dyn Clock>,
     gateway: Arc<dyn PaymentGateway>,
     limits: Limits,
@@ -71,6 +74,7 @@ impl Ledger {
             engine,
             store,
             replica: OnceLock::new(),
+            evidence: OnceLock::new(),
             clock,
             gateway,
             limits,
@@ -92,6 +96,17 @@ impl Ledger {
     /// metrics; pages of followers' past are among them.
     pub fn replica_answers(&self) -> u64 {
         self.replica().map_or(0, Replicated::answers)
+    }
+
+    /// From now on, scans and letters are kept in a store; set once, before serving. Without one the
+    /// service refuses them.
+    pub fn keep_evidence_in(&self, store: BlobStore) {
+        let kept = || Kept::in_store(store, self.limits().evidence_at_once);
+        self.shared.evidence.get_or_init(kept);
+    }
+
+    pub(crate) fn evidence(&self) -> Option<&Kept> {
+        self.shared.evidence.get()
     }
 
     pub(crate) fn replica(&self) -> Option<&Replicated> {
@@ -161,12 +176,15 @@ impl Ledger {
     }
 
     /// Starts what runs beside the requests, once for the life of the service: the sweep for couples
-    /// that were missed, and listening for what other processes on the database write.
+    /// that were missed, that of evidence, and listening for what other processes on the database write.
     pub(crate) fn start_beside(&self) {
         if self.shared.started.swap(true, Ordering::Relaxed) {
             return;
         }
         self.tasks().spawn(couples::sweep(self.clone()));
+        if self.evidence().is_some() {
+            self.tasks().spawn(sweep_from_time_to_time(self.clone()));
+        }
         let ledger = self.clone();
         self.tasks().spawn(async move {
             tokio::select! {

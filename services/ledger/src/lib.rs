@@ -13,6 +13,7 @@ mod billing;
 mod case_ledger;
 mod config;
 mod couples;
+mod evidence;
 mod front;
 pub mod gateway;
 mod ledger;
@@ -25,9 +26,11 @@ mod server;
 mod telemetry;
 
 pub use config::{
-    CONNECTION_STREAMS_MAX, ConfigError, DAILY_BILLING_LOOK, DRAIN_DEADLINE, FOLLOW_STREAMS_MAX,
-    Limits, MESSAGE_BYTES_MAX, MetricsConfig, READ_WAIT, RECORD_STREAM_IN_FLIGHT, REQUEST_TIMEOUT,
-    REQUEST_TIMEOUT_MAX, REQUESTS_MAX, ServerConfig, TlsFiles,
+    CONNECTION_STREAMS_MAX, ConfigError, DAILY_BILLING_LOOK, DRAIN_DEADLINE, EVIDENCE_AT_ONCE,
+    EVIDENCE_SWEEP, FOLLOW_STREAMS_MAX, Limits, MESSAGE_BYTES_MAX, MetricsConfig, READ_WAIT,
+    RECORD_STREAM_IN_FLIGHT, REQUEST_TIMEOUT, REQUEST_TIMEOUT_MAX, REQUESTS_MAX, ServerConfig,
+    TlsFiles,
 };
+pub use evidence::Swept;
 pub use ledger::Ledger;
 pub use server::{Listening, ServeError};

@@ -20,6 +20,7 @@ use crate::audit::AuditRpc;
 use crate::billing::BillingRpc;
 use crate::case_ledger::CaseLedgerRpc;
 use crate::config::{CONNECTION_STREAMS_MAX, ConfigError, ServerConfig};
+use crate::evidence::EvidenceRpc;
 use crate::front::{Door, FrontLayer};
 use crate::ledger::Ledger;
 use crate::privacy::PrivacyRpc;
@@ -162,6 +163,7 @@ impl Ledger {
         let firm =
             v1::administration_server::AdministrationServer::new(AdministrationRpc(ledger()));
         let audit = v1::audit_server::AuditServer::new(AuditRpc(ledger()));
+        let evidence = v1::evidence_server::EvidenceServer::new(EvidenceRpc(ledger()));
         let (health_reporter, health) = tonic_health::server::health_reporter();
         self.report_health(health_reporter);
         let reflection = || {
@@ -177,6 +179,7 @@ impl Ledger {
             .add_service(bounded!(firm))
             .add_service(bounded!(privacy))
             .add_service(bounded!(audit))
+            .add_service(bounded!(evidence))
             .add_service(health)
             .add_service(reflection().build_v1()?)
             .add_service(reflection().build_v1alpha()?))
@@ -207,6 +210,7 @@ const HEALTH_SERVICES: &[&str] = &[
     "counterfoil.v1.Administration",
     "counterfoil.v1.Privacy",
     "counterfoil.v1.Audit",
+    "counterfoil.v1.Evidence",
 ];
 
 async fn read(path: &std::path::Path) -> Result<Vec<u8>, ServeError> {

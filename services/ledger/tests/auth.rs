@@ -72,9 +72,9 @@ fn about(descriptor: &MessageDescriptor, firm: &str) -> DynamicMessage {
         "GetFirmRequest" | "Firm" => firm.to_owned(),
         _ => format!("{firm}/accounts/{other}"),
     };
-    let inner = descriptor
-        .fields()
-        .find(|f| matches!(f.name(), "record" | "firm") && f.kind().as_message().is_some());
+    let inner = descriptor.fields().find(|f| {
+        matches!(f.name(), "record" | "firm" | "start") && f.kind().as_message().is_some()
+    });
     if let Some(field) = inner {
         let nested = about(field.kind().as_message().unwrap(), firm);
         message.set_field(&field, Value::Message(nested));

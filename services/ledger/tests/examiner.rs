@@ -80,7 +80,7 @@ fn uuid(case: &str) -> &str {
 async fn everything_an_examiner_reads_is_an_event_and_what_others_read_is_not() {
     let office = office().await;
     office.service.cases().get_case(get(&office.one)).await.unwrap();
-    assert_eq!(office.looks().await, [] as [serde_json::Value; 0]);
+    assert_eq!(office.looks().await, Vec::<serde_json::Value>::new());
     let mut cases = CaseLedgerClient::new(office.examiner(None).await);
     let seen = cases.get_case(get(&office.one)).await.unwrap().into_inner().case.unwrap();
     assert_eq!(seen.client, None, "an examiner's token opens nothing personal");

@@ -193,6 +193,17 @@ fn every_other_failure_has_its_code() {
             "REFERENCE_UNKNOWN",
         ),
         (Failure::DeadlineExceeded, Code::DeadlineExceeded, "DEADLINE_EXCEEDED"),
+        (
+            Failure::Lost {
+                reason: "EVIDENCE_ALTERED",
+                what: "what is there is not the document that was uploaded",
+                resource_type: "Document",
+                name: "ab".repeat(32),
+            },
+            Code::DataLoss,
+            "EVIDENCE_ALTERED",
+        ),
+        (Failure::EvidenceUnavailable, Code::Unavailable, "EVIDENCE_UNAVAILABLE"),
         (SubmitError::Corrupt { position: 12 }.into(), Code::DataLoss, "LOG_CORRUPT"),
         (StoreError::Full { source: None }.into(), Code::Unavailable, "STORE_UNAVAILABLE"),
         (FollowError::Gap { expected: 3 }.into(), Code::DataLoss, "LOG_CORRUPT"),

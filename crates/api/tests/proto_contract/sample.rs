@@ -94,4 +94,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(AddCosignatureRequest, "add_cosignature", |m, _| add_cosignature(m)),
     sample!(ExportBundleRequest, "export_bundle", |m, _| export_bundle(m)),
     sample!(ExportBundleRequest, "export_bundle_cases", |m, _| export_bundle(m)),
+    sample!(UploadRequest, "upload", |m, _| upload(m)),
+    sample!(DownloadRequest, "download", |m, _| download(m)),
+    sample!(CheckEvidenceRequest, "check_evidence", |m, _| check_evidence(m)),
 ];

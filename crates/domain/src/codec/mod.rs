@@ -17,6 +17,7 @@ pub use read::{DecodeError, In};
 pub(crate) use scalar::{hex, unhex};
 pub use write::Out;
 
+use crate::ids::DocumentHash;
 use crate::value::Personal;
 
 /// A value with exactly one stored form.
@@ -36,6 +37,8 @@ pub trait Field: Sized {
     /// Shows every personal value in this one, in the order they are stored. Whatever may hold one
     /// passes it on; a record does by itself.
     fn each_personal(&mut self, _visit: &mut dyn FnMut(&mut Personal)) {}
+    /// Shows every document that this value names. Whatever may name one passes it on, as above.
+    fn each_document(&self, _visit: &mut dyn FnMut(DocumentHash)) {}
 }
 
 /// The stored form of a value on its own.
@@ -83,6 +86,10 @@ macro_rules! record {
             #[allow(unused_variables, reason = "a record may have no member")]
             fn each_personal(&mut self, visit: &mut dyn FnMut(&mut $crate::value::Personal)) {
                 $(self.$field.each_personal(visit);)*
+            }
+            #[allow(unused_variables, reason = "as above")]
+            fn each_document(&self, visit: &mut dyn FnMut($crate::ids::DocumentHash)) {
+                $(self.$field.each_document(visit);)*
             }
         }
     };

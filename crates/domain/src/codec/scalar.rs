@@ -8,6 +8,7 @@ use calendar::{
 };
 
 use super::{DecodeError, Field, In, Out, record};
+use crate::ids::DocumentHash;
 use crate::value::Personal;
 
 impl Field for bool {
@@ -79,6 +80,11 @@ impl<T: Field> Field for Option<T> {
             value.each_personal(visit);
         }
     }
+    fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
+        if let Some(value) = self {
+            value.each_document(visit);
+        }
+    }
 }
 
 /// Shared in memory, stored like the value itself.
@@ -98,6 +104,9 @@ impl<T: Field + Clone> Field for Arc<T> {
     fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
         Self::make_mut(self).each_personal(visit);
     }
+    fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
+        self.as_ref().each_document(visit);
+    }
 }
 
 impl<T: Field> Field for Box<T> {
@@ -109,6 +118,9 @@ impl<T: Field> Field for Box<T> {
     }
     fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
         self.as_mut().each_personal(visit);
+    }
+    fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
+        self.as_ref().each_document(visit);
     }
 }
 
@@ -133,6 +145,11 @@ impl<T: Field> Field for Vec<T> {
             value.each_personal(visit);
         }
     }
+    fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
+        for value in self {
+            value.each_document(visit);
+        }
+    }
 }
 
 impl<T: Field + Ord> Field for BTreeSet<T> {
@@ -145,6 +162,11 @@ impl<T: Field + Ord> Field for BTreeSet<T> {
     }
     fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
         Ok(Vec::take(input)?.into_iter().collect())
+    }
+    fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
+        for value in self {
+            value.each_document(visit);
+        }
     }
 }
 
@@ -174,6 +196,11 @@ impl<K: Field + Ord, V: Field> Field for BTreeMap<K, V> {
             value.each_personal(visit);
         }
     }
+    fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
+        for value in self.values() {
+            value.each_document(visit);
+        }
+    }
 }
 
 impl<A: Field, B: Field> Field for (A, B) {
@@ -195,6 +222,10 @@ impl<A: Field, B: Field> Field for (A, B) {
     fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
         self.0.each_personal(visit);
         self.1.each_personal(visit);
+    }
+    fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
+        self.0.each_document(visit);
+        self.1.each_document(visit);
     }
 }
 

@@ -19,6 +19,7 @@ pub use firm::*;
 pub use upcast::{UPCASTERS, Upcaster, lift};
 
 use crate::codec::{DecodeError, Field, In, Out};
+use crate::ids::DocumentHash;
 use crate::value::Personal;
 
 /// Declares the events of one kind of stream.
@@ -50,6 +51,11 @@ macro_rules! events {
 
             fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
                 match self { $(Self::$Event(body) => body.each_personal(visit)),* }
+            }
+
+            /// Shows every document that the event names by its hash.
+            pub fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
+                match self { $(Self::$Event(body) => body.each_document(visit)),* }
             }
 
             fn take_payload(name: &str, input: &mut In<'_>) -> Option<Result<Self, DecodeError>> {

@@ -97,6 +97,7 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
     counts::STATEMENTS,
     crate::tile::STATEMENTS,
     crate::audit::STATEMENTS,
+    crate::evidence::STATEMENTS,
 ];
 
 /// What rows need to know beside their own stream.

@@ -10,6 +10,7 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use tonic::Request;
 
+use super::evidence;
 use crate::connect::{LONG_RUN_TIMEOUT, Session};
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
@@ -30,6 +31,9 @@ pub(crate) struct VerifyArgs {
     /// For a bundle: the log had at least so many events
     #[arg(long, value_name = "SIZE", requires = "bundle")]
     pub(crate) not_before: Option<u64>,
+    /// Check scans and letters as well, as `evidence check` does
+    #[arg(long, conflicts_with = "bundle")]
+    with_evidence: bool,
 }
 
 /// An end of a log: `6174:1b1f7269…`.
@@ -110,7 +114,10 @@ pub(crate) async fn verify(
     if !out.is_json() {
         show(&report, out)?;
     }
-    Ok(if report.sound { Exit::Done } else { Exit::Unsound })
+    if !report.sound {
+        return Ok(Exit::Unsound);
+    }
+    if args.with_evidence { evidence::check(session, out).await } else { Ok(Exit::Done) }
 }
 
 fn show(report: &v1::VerifyReport, out: &mut Out) -> std::io::Result<()> {

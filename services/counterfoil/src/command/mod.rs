@@ -10,6 +10,7 @@ pub(crate) mod clients;
 pub(crate) mod completions;
 pub(crate) mod couples;
 pub(crate) mod due;
+pub(crate) mod evidence;
 pub(crate) mod export;
 pub(crate) mod firm;
 pub(crate) mod firm_keys;
@@ -107,6 +108,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Retention(limit) => {
             way.ask(async |s| privacy::retention(limit, s, out).await).await
         }
+        Command::Evidence(command) => way.ask(async |s| evidence::run(command, s, out).await).await,
         Command::FirmKeys(command) => firm_keys::run(&command, global, out).await,
         Command::Checkpoint(command) => {
             way.ask(async |s| checkpoint::run(command, s, out).await).await

@@ -146,7 +146,7 @@ fn show(bar: &ProgressBar, moving: Moving) {
 }
 
 /// What follows the log: read models and tiles, which are made anew, and signed checkpoints with the keys
-/// that signed them, which are copied. Seeds stay sealed: the target needs the same sealing key.
+/// that signed them and the list of evidence, which are copied. Seeds stay sealed: the target needs the same sealing key.
 async fn arrive(
     source: &Store,
     target: &Arc<Store>,
@@ -155,7 +155,8 @@ async fn arrive(
     bar: &ProgressBar,
 ) -> anyhow::Result<()> {
     project(target, firm, position, bar).await?;
-    source.copy_audit_to(target, firm).await.context("the checkpoints were not copied")
+    source.copy_audit_to(target, firm).await.context("the checkpoints were not copied")?;
+    source.copy_evidence_to(target, firm).await.context("the list of evidence was not copied")
 }
 
 /// Brings the read models of the target up to the end of its log.

@@ -14,6 +14,7 @@ use store::Replica;
 
 use crate::cli::Global;
 use crate::embedded::{self, Database};
+use crate::evidence;
 use crate::exit::{Exit, Stop};
 use crate::keys;
 use crate::traces::Traces;
@@ -129,8 +130,12 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     let database = Database::parse(&global.database)?;
     let replica = args.replica(&database)?;
     let firm_keys = keys::firm_keys(global, &database)?;
+    let evidence = evidence::store_of(global, &database)?;
     let (ledger, store) =
         embedded::open(&database, firm_keys, args.outbox.as_deref(), Limits::default()).await?;
+    if let Some(evidence) = evidence {
+        ledger.keep_evidence_in(evidence);
+    }
     if let Some(replica) = replica {
         ledger.read_from(Arc::new(replica)).await;
     }

@@ -80,6 +80,7 @@ impl Server {
             key_file: None,
             firm_keys: None,
             database: String::new(),
+            evidence: None,
             server: Some(self.url()),
             token: Some(secret),
             ca: None,

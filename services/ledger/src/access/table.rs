@@ -9,6 +9,8 @@ const RECORD: &[Scope] = &[Scope::Record];
 const READ: &[Scope] = &[Scope::Read, Scope::Examine];
 /// Reads that whoever records or bills needs for that.
 const READ_CASE: &[Scope] = &[Scope::Read, Scope::Record, Scope::Bill, Scope::Examine];
+/// Documents hold what clients wrote and signed; whoever bills has no need of them.
+const READ_DOCUMENT: &[Scope] = &[Scope::Read, Scope::Record, Scope::Examine];
 const READ_MONEY: &[Scope] = &[Scope::Read, Scope::Bill, Scope::Examine];
 const BILL: &[Scope] = &[Scope::Bill];
 /// A card or a couple is the record keeper's to change as well as the biller's.
@@ -63,6 +65,9 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Administration/RebuildReadModels", ADMINISTER),
     ("/counterfoil.v1.Administration/GetHead", READ_FIRM),
     ("/counterfoil.v1.Administration/ListDue", READ_CASE),
+    ("/counterfoil.v1.Evidence/Upload", RECORD),
+    ("/counterfoil.v1.Evidence/Download", READ_DOCUMENT),
+    ("/counterfoil.v1.Evidence/CheckEvidence", VERIFY),
     ("/counterfoil.v1.Audit/MakeCheckpoint", VERIFY),
     ("/counterfoil.v1.Audit/GetCheckpoint", READ_FIRM),
     ("/counterfoil.v1.Audit/ListCheckpoints", READ_FIRM),

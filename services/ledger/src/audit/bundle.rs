@@ -59,11 +59,10 @@ pub(super) fn check(authority: &Authority, asked: &BundleAsked) -> Result<(), Fa
     }
     let Some(bounds) = authority.bounds() else { return Ok(()) };
     let within = match &asked.scope {
-        BundleScope::WholeLog => false,
         // Every case was checked; a case is exported whole, with all its days.
         BundleScope::Cases(_) => bounds.from.is_none() && bounds.through.is_none(),
         // Days take every stream that moved in them from its beginning on.
-        BundleScope::Days { .. } => false,
+        BundleScope::WholeLog | BundleScope::Days { .. } => false,
     };
     if within { Ok(()) } else { Err(Failure::PermissionDenied { scope: None }) }
 }

@@ -116,7 +116,7 @@ fn new_row(
     ledger: &Ledger,
     (firm, name): (FirmId, KeyName),
     before: &[SigningKeyRow],
-) -> Result<(SigningKeyRow, VerifierKey), KeyError> {
+) -> (SigningKeyRow, VerifierKey) {
     let seed = Zeroizing::new(UuidV7Ids::new().key());
     let verifier = SignerKey::from_seed(name, &seed).verifier().clone();
     let (key_id, now) = (verifier.id().to_string(), ledger.now());
@@ -129,7 +129,7 @@ fn new_row(
         retired_at: None,
         revoked_at: None,
     };
-    Ok((row, verifier))
+    (row, verifier)
 }
 
 impl Ledger {
@@ -152,7 +152,7 @@ impl Ledger {
             (None, Some(origin)) => origin,
             (None, None) => KeyName::parse(&format!("{ORIGIN}{firm}"))?,
         };
-        let (row, verifier) = new_row(self, (firm, name), &rows)?;
+        let (row, verifier) = new_row(self, (firm, name), &rows);
         let kept = self.store().keep_signing_key(firm, &row, None).await?;
         if kept { Ok(verifier) } else { Err(KeyError::Changed) }
     }
@@ -162,7 +162,7 @@ impl Ledger {
     pub async fn rotate_signing_key(&self, firm: FirmId) -> Result<VerifierKey, KeyError> {
         let rows = self.store().signing_keys(firm).await?;
         let old = rows.iter().find(|row| row.retired_at.is_none()).ok_or(KeyError::NoneInForce)?;
-        let (row, verifier) = new_row(self, (firm, KeyName::parse(&old.name)?), &rows)?;
+        let (row, verifier) = new_row(self, (firm, KeyName::parse(&old.name)?), &rows);
         let kept = self.store().keep_signing_key(firm, &row, Some(&old.key_id)).await?;
         if kept { Ok(verifier) } else { Err(KeyError::Changed) }
     }

@@ -14,6 +14,7 @@ use store::CaseFilter;
 use tonic::{Request, Response, Status};
 
 use crate::access::Authority;
+use crate::evidence;
 use crate::ledger::{Ledger, as_case, receipt};
 use crate::paging::Pager;
 use crate::present::day;
@@ -51,6 +52,10 @@ impl Privacy for PrivacyRpc {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
         let answer = self.change(&authority, &m.name, m, requests::erase_person).await?;
+        // Nobody reads the documents any more, whether or not they are gone at once.
+        if let Some((firm, case)) = name::parse_case(&m.name) {
+            evidence::erase(&self.0, firm, case).await;
+        }
         Ok(Response::new(v1::ErasePersonResponse { receipt: Some(receipt(&answer)) }))
     }
 

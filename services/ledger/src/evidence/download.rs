@@ -1,0 +1,77 @@
+//! `Download`: giving a document out.
+
+use api::requests::DocumentAsked;
+use api::scalar::int64;
+use api::status::Failure;
+use api::v1;
+use api::v1::download_response::Part;
+use domain::ids::DocumentHash;
+use domain::media::MediaType;
+use tokio::sync::{OwnedSemaphorePermit, mpsc};
+use tokio_stream::wrappers::ReceiverStream;
+use tonic::Status;
+
+use super::{altered, aside, count, kept, keys_of, missing, stored_bytes_max, unavailable};
+use crate::case_ledger::Answers;
+use crate::ledger::Ledger;
+
+/// Bytes of content in one message.
+const DATA_BYTES: usize = 256 << 10;
+/// Messages that wait for the caller.
+const MESSAGES_WAITING: usize = 4;
+/// What no kind of document is told of any more.
+const UNKNOWN: &str = "application/octet-stream";
+
+/// Opens a document whole, and then gives it out.
+pub(super) async fn open(
+    ledger: &Ledger,
+    asked: DocumentAsked,
+) -> Result<Answers<v1::DownloadResponse>, Failure> {
+    let kept = kept(ledger)?;
+    let place = kept.place()?;
+    let DocumentAsked { firm, case, hash } = asked;
+    let keys = keys_of(ledger, firm, case).await?;
+    let name = keys.name(&hash.0);
+    let found = kept.store.get(firm.0, case.0, name, stored_bytes_max()).await;
+    let Some(sealed) = found.map_err(|error| unavailable(&error))? else {
+        return Err(match ledger.store().evidence(firm, case, name.0.into()).await? {
+            Some(_) => missing(hash),
+            None => Failure::NotFound { resource_type: "Document", name: hash.to_string() },
+        });
+    };
+    let opened = aside(move || keys.open(&hash.0, &sealed)).await?;
+    let content = opened.map_err(|_| altered(hash))?;
+    let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
+    let sender = ledger.clone();
+    ledger.tasks().spawn(async move {
+        // A caller who does not take it must not keep others from theirs.
+        let patience = sender.limits().request_timeout_max;
+        tokio::select! {
+            () = sender.closing().cancelled() => {
+                let _ = outgoing.try_send(Err(Failure::ShuttingDown.into()));
+            }
+            _ = tokio::time::timeout(patience, send(&outgoing, hash, content, place)) => {}
+        }
+    });
+    Ok(Box::pin(ReceiverStream::new(messages)))
+}
+
+async fn send(
+    outgoing: &mpsc::Sender<Result<v1::DownloadResponse, Status>>,
+    hash: DocumentHash,
+    content: Vec<u8>,
+    _place: OwnedSemaphorePermit,
+) {
+    let document = v1::Document {
+        sha256: hash.to_string(),
+        size_bytes: int64(count(content.len())),
+        media_type: MediaType::of(&content).map_or(UNKNOWN, MediaType::code).to_owned(),
+    };
+    let data = content.chunks(DATA_BYTES).map(|data| Part::Data(data.to_vec()));
+    for part in std::iter::once(Part::Document(document)).chain(data) {
+        // A caller who has left does not want the rest.
+        if outgoing.send(Ok(v1::DownloadResponse { part: Some(part) })).await.is_err() {
+            return;
+        }
+    }
+}

@@ -1,0 +1,111 @@
+//! `Upload`: taking a document in.
+
+use std::sync::Arc;
+
+use api::requests::{self, UploadAsked};
+use api::scalar::int64;
+use api::status::Failure;
+use api::v1::upload_request::Part;
+use api::{FieldErrors, v1};
+use domain::ids::DocumentHash;
+use domain::media::{KEPT, MediaType};
+use sha2::{Digest as _, Sha256};
+use store::EvidenceRow;
+use tonic::{Status, Streaming};
+use vault::BlobStore;
+
+use super::{aside, count, kept, keys_of, unavailable};
+use crate::access::Authority;
+use crate::ledger::Ledger;
+
+/// Takes a document. Nothing of it is stored before all of it is there and found to be one.
+pub(super) async fn upload(
+    ledger: &Ledger,
+    authority: &Authority,
+    mut incoming: Streaming<v1::UploadRequest>,
+) -> Result<v1::UploadResponse, Status> {
+    let first = incoming.message().await?.unwrap_or_default();
+    if let Some(Part::Start(start)) = &first.part {
+        authority.check_name(&start.name)?;
+    }
+    let asked = requests::upload(&first).map_err(Failure::from)?;
+    let kept = kept(ledger)?;
+    let place = kept.place()?;
+    keys_of(ledger, asked.firm, asked.case).await?;
+    let content = receive(&mut incoming, asked.size).await?;
+    // Once it is here it is kept whether or not its sender waits for that.
+    let (ledger, store) = (ledger.clone(), Arc::clone(&kept.store));
+    let keeping = ledger.tasks().clone().spawn(async move {
+        let answer = keep(&ledger, &store, asked, content).await;
+        drop(place);
+        answer
+    });
+    Ok(keeping.await.map_err(Failure::internal)??)
+}
+
+/// The content, of exactly the size that was said. A stream that its sender breaks off ends here like one
+/// that is whole, so that nothing but its length tells.
+async fn receive(
+    incoming: &mut Streaming<v1::UploadRequest>,
+    size: usize,
+) -> Result<Vec<u8>, Status> {
+    let refused = |rule: &str| Status::from(Failure::Fields(FieldErrors::one("data", rule)));
+    let other_size = "must have as many bytes in all as start.size_bytes says";
+    let mut content = Vec::with_capacity(size);
+    while let Some(message) = incoming.message().await? {
+        let Some(Part::Data(data)) = message.part else {
+            return Err(refused("is required in every message after the first"));
+        };
+        if data.len() > size - content.len() {
+            return Err(refused(other_size));
+        }
+        content.extend_from_slice(&data);
+    }
+    if content.len() == size { Ok(content) } else { Err(refused(other_size)) }
+}
+
+async fn keep(
+    ledger: &Ledger,
+    store: &BlobStore,
+    asked: UploadAsked,
+    content: Vec<u8>,
+) -> Result<v1::UploadResponse, Failure> {
+    let UploadAsked { firm, case, size, expected } = asked;
+    let refused = |field, rule: String| Failure::Fields(FieldErrors::one(field, rule));
+    let size = count(size);
+    // As of now: the client may have been erased while the content came.
+    let keys = keys_of(ledger, firm, case).await?;
+    let sealed = aside(move || {
+        let media_type = MediaType::of(&content)
+            .ok_or_else(|| refused("data", format!("{KEPT}, as its bytes tell")))?;
+        let hash: [u8; 32] = Sha256::digest(&content).into();
+        if expected.is_some_and(|expected| expected.0 != hash) {
+            let rule = "must be the SHA-256 of the content that follows".to_owned();
+            return Err(refused("start.sha256", rule));
+        }
+        Ok((media_type, DocumentHash(hash), keys.name(&hash), keys.seal(&hash, &content)))
+    });
+    let (media_type, hash, name, sealed) = sealed.await??;
+    let existed = store.put(firm.0, case.0, name, sealed).await.map_err(|e| unavailable(&e))?;
+    // The row comes after the blob, so that a row without a blob always means a loss.
+    let row = EvidenceRow {
+        person: case,
+        name: name.0.into(),
+        bytes: size,
+        media_type,
+        uploaded_at: ledger.now(),
+    };
+    ledger.store().keep_evidence(firm, &row).await?;
+    // Whoever erased the client meanwhile has not seen what was stored since.
+    if let Err(gone) = keys_of(ledger, firm, case).await {
+        super::erase(ledger, firm, case).await;
+        return Err(gone);
+    }
+    tracing::info!(%firm, bytes = size, media_type = media_type.code(), existed, "a document was kept");
+    let document = v1::Document {
+        sha256: hash.to_string(),
+        size_bytes: int64(size),
+        media_type: media_type.code().to_owned(),
+    };
+    Ok(v1::UploadResponse { document: Some(document), existed })
+}

@@ -5,8 +5,8 @@
 Starts the real server on a database of its own, or on the empty one that is named, enrols a client, records a month, runs billing, follows
 the stream, and meets and decodes each kind of error; then reads the server's figures with the OpenMetrics parser of
 Prometheus' own Python client, which is strict, and finds in them what it did; then has a checkpoint of the log signed, and
-checks it and the proof of an event as a stranger would, with hashlib and the PyPI package `cryptography`. Everybody in
-it is invented.
+checks it and the proof of an event as a stranger would, with hashlib and the PyPI package `cryptography`; then fetches the
+examiner's bundle and checks it with the verifier that lies beside its format. Everybody in it is invented.
 """
 
 import base64
@@ -168,6 +168,34 @@ def proved(office):
         leaf = hashlib.sha256(b"\x00" + event.canonical_json.encode()).digest()
         assert proof.leaf_hash == leaf
         assert root_of_inclusion(leaf, event.position - 1, size, proof.hashes) == root, event.position
+    return 2 + bundled(office, audit, audit_pb2)
+
+
+def bundled(office, audit, audit_pb2):
+    """Fetches the whole log as a bundle, and checks it with the verifier that lies beside its format."""
+    sys.path.insert(0, str(ROOT / "crates/bundle/documents"))
+    sys.dont_write_bytecode = True
+    import verify
+
+    asked = audit_pb2.ExportBundleRequest(parent=office.firm, whole_log=audit_pb2.WholeLog())
+    archive, report = b"", None
+    for message in audit.ExportBundle(asked, metadata=office.meta()):
+        kind = message.WhichOneof("message")
+        if kind == "chunk":
+            archive += message.chunk
+        elif kind == "report":
+            report = message.report
+    assert hashlib.sha256(archive).hexdigest() == report.sha256 and len(archive) == report.byte_count
+    with tempfile.TemporaryDirectory() as folder:
+        path = pathlib.Path(folder) / "bundle.zip"
+        path.write_bytes(archive)
+        findings, _ = verify.verify(str(path), office.verifier_key)
+        assert not findings, findings
+        changed = bytearray(archive)
+        changed[len(changed) // 2] ^= 1
+        path.write_bytes(changed)
+        findings, _ = verify.verify(str(path), office.verifier_key)
+        assert findings, "a changed byte was not found"
     return 2
 
 

@@ -124,7 +124,6 @@ async fn a_request_is_one_trace_from_its_caller_over_the_rpc_to_the_commit() {
     assert_eq!(ours.len(), 3, "{ours:#?}");
     let began = [rpc, append, commit].map(|span| span.start_time_unix_nano);
     assert!(began.is_sorted(), "{began:?}");
-    assert!(commit.end_time_unix_nano <= rpc.end_time_unix_nano);
     assert!(keys(rpc).contains("firm") && keys(rpc).contains("access"), "{rpc:#?}");
     assert!(keys(commit).contains("waiting"), "{commit:#?}");
     assert!(format!("{append:?}").contains(&request_id), "{append:#?}");

@@ -14,11 +14,10 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use bundle::{Export, Openings, Request, Scope, Scout, Trust};
-use counterfoil_tests::bundles::{ORIGIN, key};
+use counterfoil_tests::bundles::{checkpoint_of, key};
 use counterfoil_tests::history::{Crm, Shape, case_id, firm_id};
 use counterfoil_tests::player::Player;
-use proof::note::{KeyName, Note};
-use proof::{Checkpoint, Frontier, leaf_hash};
+use proof::{Frontier, leaf_hash};
 
 fn fill(log: &Path, clients: u32, days: u32) {
     let shape = Shape { clients, enrol_days: 60, nonsense_percent: 2 };
@@ -43,9 +42,7 @@ fn events(log: &Path, mut take: impl FnMut(&[u8])) {
 fn export(log: &Path, to: &Path, cases: u32) {
     let mut frontier = Frontier::new();
     events(log, |event| frontier.push(leaf_hash(event)));
-    let origin = KeyName::parse(ORIGIN).unwrap();
-    let checkpoint = Checkpoint::new(origin, frontier.size(), frontier.root());
-    let note = Note::signed(checkpoint.body(), &[&key()]).unwrap();
+    let note = checkpoint_of(&frontier, &key());
     let begun = Instant::now();
     let scope = if cases == 0 {
         Scope::all()

@@ -35,6 +35,11 @@ pub fn checkpoint(log: &[Vec<u8>], key: &SignerKey) -> Note {
     for event in log {
         frontier.push(leaf_hash(event));
     }
+    checkpoint_of(&frontier, key)
+}
+
+/// The signed checkpoint over the leaves of a log.
+pub fn checkpoint_of(frontier: &Frontier, key: &SignerKey) -> Note {
     let origin = KeyName::parse(ORIGIN).expect("a name of ours");
     let checkpoint = Checkpoint::new(origin, frontier.size(), frontier.root());
     Note::signed(checkpoint.body(), &[key]).expect("a checkpoint is a note")
@@ -135,9 +140,20 @@ impl Unpacked {
         let note = Note::signed(text, &[key]).expect("a note");
         self.0.insert("manifest.note".into(), note.to_string().into_bytes());
     }
+
+    /// The same with another file in the place of one, hashed and signed by the firm.
+    #[must_use]
+    pub fn forged(&self, name: &str, bytes: impl Into<Vec<u8>>) -> Self {
+        let mut forged = self.clone();
+        forged.0.insert(name.into(), bytes.into());
+        forged.rehash();
+        forged.sign(&key());
+        forged
+    }
 }
 
-fn project() -> PathBuf {
+/// The project's folder.
+pub fn project() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("the project's folder").to_owned()
 }
 

@@ -4,13 +4,12 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
 use std::collections::BTreeSet;
-use std::path::Path;
 
 use bundle::{Consistency, Openings, Request, Trust, ValueKey};
 use calendar::CivilDate;
 use counterfoil_tests::bundles::{
-    Unpacked, bytes, checkpoint, export, key, other_key, python_findings, rust_findings,
-    try_export, write_key,
+    Unpacked, bytes, checkpoint, export, key, other_key, project, python_findings, python_verifier,
+    rust_findings, try_export, write_key,
 };
 use counterfoil_tests::history::{Crm, Shape, case_id};
 use counterfoil_tests::player::Player;
@@ -181,10 +180,7 @@ fn altered_dropped_added_and_reordered_events_are_found() {
         let forge = |change: &dyn Fn(&mut Vec<String>)| {
             let mut lines = lines.clone();
             change(&mut lines);
-            let mut forged = sound.clone();
-            forged.0.insert("events.jsonl".into(), lines.concat().into_bytes());
-            forged.rehash();
-            forged.sign(&key());
+            let forged = sound.forged("events.jsonl", lines.concat());
             // What a part leaves out behind its last event stands in the subtrees.
             both_find_one_of(&forged, &[&["events.jsonl"], &["proofs/subtrees.txt"]]);
         };
@@ -212,11 +208,7 @@ fn a_wrong_amount_is_found_though_the_firm_signed_it() {
         let place = fields.iter().position(|field| field == "89.00").unwrap();
         assert_eq!(place, column, "{table}");
         fields[place] = "98.00".into();
-        let forged_text = text.replacen(line, &fields.join(","), 1);
-        let mut forged = sound.clone();
-        forged.0.insert(file.clone(), forged_text.into_bytes());
-        forged.rehash();
-        forged.sign(&key());
+        let forged = sound.forged(&file, text.replacen(line, &fields.join(","), 1));
         both_find(&forged, &[&file, &format!("row {}", row + 1), name, "98.00", "89.00"]);
     }
 }
@@ -278,11 +270,8 @@ fn a_forged_checkpoint_is_found() {
     both_find(&forged, &["public-key.txt"]);
     both_find(&forged, &["checkpoint.txt", "signature"]);
     // Of another history, signed by the firm.
-    let mut forged = sound;
     let shorter = checkpoint(&log[..log.len() - 1], &key());
-    forged.0.insert("checkpoint.txt".into(), shorter.to_string().into_bytes());
-    forged.rehash();
-    forged.sign(&key());
+    let forged = sound.forged("checkpoint.txt", shorter.to_string());
     both_find(&forged, &["events.jsonl"]);
 }
 
@@ -320,14 +309,11 @@ fn a_stale_checkpoint_and_another_history_are_found() {
 fn what_a_part_withholds_inside_a_stream_is_found_and_what_it_withholds_at_the_end_is_stated() {
     let log = log();
     let sound = Unpacked::of(&export(&log, cases(&[3])));
-    let mut forged = sound.clone();
-    let streams = forged.text("proofs/streams.txt");
+    let streams = sound.text("proofs/streams.txt");
     let line = streams.lines().find(|line| line.starts_with("case/")).unwrap();
     let (stream, count) = line.split_once(' ').unwrap();
     let more = format!("{stream} {}", count.parse::<u64>().unwrap() + 1);
-    forged.0.insert("proofs/streams.txt".into(), streams.replace(line, &more).into_bytes());
-    forged.rehash();
-    forged.sign(&key());
+    let forged = sound.forged("proofs/streams.txt", streams.replace(line, &more));
     both_find(&forged, &["proofs/streams.txt", "number of events"]);
 }
 
@@ -340,10 +326,9 @@ fn an_export_refuses_a_log_that_is_not_the_checkpoints() {
 
 #[test]
 fn python_agrees_with_published_vectors() {
-    let project = Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap();
     let ran = std::process::Command::new("python3")
-        .arg(project.join("tests/reference/bundle_vectors.py"))
-        .arg(counterfoil_tests::bundles::python_verifier())
+        .arg(project().join("tests/reference/bundle_vectors.py"))
+        .arg(python_verifier())
         .output()
         .unwrap();
     assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stdout));
@@ -360,14 +345,14 @@ fn person_key(person: Uuid) -> PersonKey {
 impl Sealer for Sealed {
     fn seal(&mut self, place: &Place, text: &str) -> Result<Personal, Unsealable> {
         let person = person_of(place.stream).expect("a firm has no personal values");
-        let scope = format!("{}/{}", place.firm, place.stream);
+        let scope = log::scope(place.firm, place.stream);
         let event = *place.event.0.as_bytes();
         let place = vault::Place { scope: &scope, event, ordinal: place.ordinal };
         Ok(Personal::from_sealed(&person_key(person).seal(&place, text)))
     }
 
     fn open(&self, firm: FirmId, stream: StreamId, sealed: &str) -> Option<Personal> {
-        let scope = format!("{firm}/{stream}");
+        let scope = log::scope(firm, stream);
         let text = person_key(person_of(stream)?).open(&scope, sealed).ok()?;
         Some(Personal::clear(&text))
     }
@@ -401,7 +386,7 @@ fn sealed_history() -> (Vec<Vec<u8>>, CaseId, Openings, String) {
         let key = person_key(case.0).value_key(sealed).unwrap();
         let (_, ordinal) = vault::place_of(sealed).unwrap();
         openings.insert(recorded.position, ordinal, ValueKey(key.to_bytes())).unwrap();
-        let scope = format!("{}/{}", recorded.firm, recorded.stream);
+        let scope = log::scope(recorded.firm, recorded.stream);
         name = Some(key.open(&scope, sealed).unwrap().to_string());
     }
     (bytes(&player.log), case, openings, name.unwrap())
@@ -433,13 +418,7 @@ fn a_key_that_opens_nothing_is_found() {
     let lines = sound.text("openings.jsonl");
     let key = lines.split("\"value_key\":\"").nth(1).unwrap();
     let other = if key.starts_with('0') { "1" } else { "0" };
-    let forge = |lines: String| {
-        let mut forged = sound.clone();
-        forged.0.insert("openings.jsonl".into(), lines.into_bytes());
-        forged.rehash();
-        forged.sign(&counterfoil_tests::bundles::key());
-        forged
-    };
+    let forge = |lines: String| sound.forged("openings.jsonl", lines);
     let wrong = lines.replacen(&key[..64], &format!("{other}{}", &key[1..64]), 1);
     both_find(&forge(wrong), &["committed"]);
     let elsewhere = lines.replacen("\"ordinal\":", "\"ordinal\":9", 1);

@@ -6,6 +6,7 @@
 use std::fs::File;
 use std::io::{self, BufReader, Read, Seek, Write};
 use std::path::{Path, PathBuf};
+use std::thread::ScopedJoinHandle;
 
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, DateTime, ZipArchive, ZipWriter};
@@ -91,6 +92,16 @@ impl<W: Write + Seek> ArchiveWriter<W> {
     }
 }
 
+/// What a thread that reads or writes an archive comes to.
+pub(crate) fn joined<T>(
+    thread: ScopedJoinHandle<'_, Result<T, ArchiveError>>,
+    does: &str,
+) -> Result<T, ArchiveError> {
+    thread.join().unwrap_or_else(|_| {
+        Err(ArchiveError::Io(io::Error::other(format!("the thread that {does} has failed"))))
+    })
+}
+
 /// Reads an archive. Each thread opens its own.
 pub(crate) struct ArchiveReader {
     zip: ZipArchive<BufReader<File>>,
@@ -114,6 +125,11 @@ impl ArchiveReader {
     /// The names of its files, in order.
     pub(crate) fn names(&self) -> impl Iterator<Item = &str> {
         self.names.iter().map(String::as_str)
+    }
+
+    /// Whether it has a file of this name.
+    pub(crate) fn has(&self, name: &str) -> bool {
+        self.names().any(|found| found == name)
     }
 
     /// Whether two of its files have one name.

@@ -9,11 +9,12 @@ use domain::ids::FirmId;
 use proof::note::{Note, NoteError, SignerKey};
 use proof::{Checkpoint, CheckpointError, Hash, leaf_hash};
 
-use crate::archive::{ArchiveError, ArchiveWriter};
-use crate::derive::{Frame, timeline_row};
+use crate::archive::{ArchiveError, ArchiveWriter, joined};
+use crate::derive::Frame;
 use crate::documents::{self, FORMAT_DOCUMENT, Facts, PYTHON_VERIFIER};
 use crate::envelope::Envelope;
 use crate::gather::{EVENTS_MAX, Gather};
+use crate::intake::Intake;
 use crate::manifest::{Manifest, note_text};
 use crate::names;
 use crate::openings::Openings;
@@ -21,11 +22,8 @@ use crate::outlet::{Kept, Outlet as _, Spools};
 use crate::scope::Scope;
 use crate::spool::{Digest, Spool, Spooled};
 use crate::subtrees::Run;
-use crate::tables::{TABLES, at, data_dictionary};
+use crate::tables::{TABLES, data_dictionary, place_of};
 use crate::telling::{TellError, tell_all};
-
-/// Bytes of timeline gathered before they are spooled.
-const TIMELINE_BYTES: usize = 64 << 10;
 
 /// Why no bundle was made.
 #[derive(Debug, thiserror::Error)]
@@ -104,10 +102,7 @@ pub struct Export {
     note: Note,
     checkpoint: Checkpoint,
     openings: Openings,
-    gather: Gather,
-    lines: Spool,
-    outlet: Spools,
-    timeline: String,
+    intake: Intake<Spools>,
     /// The leaves so far, and those since the last event of the bundle.
     whole: Run,
     absent: Run,
@@ -129,10 +124,7 @@ impl Export {
             note: checkpoint.clone(),
             checkpoint: checkpoint.text().parse()?,
             openings,
-            gather: Gather::new(firm, request),
-            lines: Spool::new()?,
-            outlet: Spools::new()?,
-            timeline: String::new(),
+            intake: Intake::new(Gather::new(firm, request), Spool::new()?, Spools::new()?),
             whole: Run::at(0),
             absent: Run::at(0),
             subtrees: String::new(),
@@ -157,7 +149,7 @@ impl Export {
         let leaf = leaf_hash(bytes);
         self.whole.push(0, leaf);
         if self.scope.takes(&stream) {
-            self.take(&envelope, stream, text, leaf)?;
+            self.take(&envelope, stream, bytes, &leaf)?;
         } else {
             self.absent.push(0, leaf);
         }
@@ -168,25 +160,18 @@ impl Export {
         &mut self,
         envelope: &Envelope<'_>,
         stream: StreamId,
-        text: &str,
-        leaf: Hash,
+        line: &[u8],
+        leaf: &Hash,
     ) -> Result<(), ExportError> {
-        if self.gather.index.length() >= EVENTS_MAX {
+        if self.intake.gather.index.length() >= EVENTS_MAX {
             return Err(ExportError::Size);
         }
         self.end_run();
-        let offset = self.lines.length();
-        let wrong = self.gather.take(envelope, stream, offset, text.len(), &self.openings);
+        let wrong = self.intake.take(envelope, stream, line.len(), &self.openings);
         if let Some(what) = wrong.into_iter().next() {
             return Err(ExportError::Event { position: envelope.position, what });
         }
-        self.lines.add(text.as_bytes())?;
-        self.lines.add(b"\n")?;
-        timeline_row(envelope, &leaf, &mut self.timeline);
-        if self.timeline.len() >= TIMELINE_BYTES {
-            self.flush_timeline()?;
-        }
-        Ok(())
+        Ok(self.intake.keep(envelope, line, leaf)?)
     }
 
     fn end_run(&mut self) {
@@ -195,12 +180,6 @@ impl Export {
             self.subtrees.push('\n');
         }
         self.absent = Run::at(self.whole.end());
-    }
-
-    fn flush_timeline(&mut self) -> io::Result<()> {
-        self.outlet.table(at::TIMELINE, &self.timeline)?;
-        self.timeline.clear();
-        Ok(())
     }
 
     /// Makes the bundle. The key must be the one that signed the checkpoint: it signs the manifest.
@@ -218,22 +197,18 @@ impl Export {
             self.end_run();
         }
         self.check_counts()?;
-        self.flush_timeline()?;
-        let as_of = self.gather.last_day().ok_or(ExportError::Size)?;
-        let names = std::mem::take(&mut self.gather.names);
-        let frame = Frame { as_of, size, root, names };
-        let lines = self.lines.finish()?;
-        let events = u64::try_from(self.gather.index.length()).unwrap_or(u64::MAX);
-        let cases = self.gather.cases.len();
-        let by_stream = self.gather.index.by_stream();
-        let mut outlet = self.outlet;
+        let (gather, lines, mut outlet) = self.intake.finish()?;
+        let as_of = gather.last_day().ok_or(ExportError::Size)?;
+        let frame = Frame { as_of, size, root, names: gather.names };
+        let lines = lines.finish()?;
+        let events = u64::try_from(gather.index.length()).unwrap_or(u64::MAX);
+        let cases = gather.cases.len();
+        let by_stream = gather.index.by_stream();
         // The largest file is packed while the tables are made.
         let (packed, kept) = std::thread::scope(|scope| {
             let packing = scope.spawn(|| pack(names::EVENTS, &lines));
             let told = tell_all(&by_stream, &lines, &frame, |rows| outlet.rows(&rows));
-            let packed = packing.join().unwrap_or_else(|_| {
-                Err(ArchiveError::Io(io::Error::other("the thread that packs has failed")))
-            });
+            let packed = joined(packing, "packs");
             told?;
             Ok::<_, ExportError>((packed?, outlet.finish()?))
         })?;
@@ -276,11 +251,11 @@ impl Export {
     }
 
     fn check_counts(&self) -> Result<(), ExportError> {
-        if self.openings.len() != self.gather.openings_met {
+        if self.openings.len() != self.intake.gather.openings_met {
             return Err(ExportError::Opening);
         }
         let Some(counted) = &self.scope.counts else { return Ok(()) };
-        let mut found: BTreeMap<StreamId, u64> = self.gather.index.counts().collect();
+        let mut found: BTreeMap<StreamId, u64> = self.intake.gather.index.counts().collect();
         for (stream, count) in counted {
             if found.remove(stream) != Some(*count) {
                 return Err(ExportError::Counts { stream: *stream });
@@ -347,7 +322,6 @@ fn write<W: Write + Seek>(
     add(names::MANIFEST, &bytes)?;
     add(names::MANIFEST_NOTE, note.as_bytes())?;
     let mut pages = kept.reports.open()?;
-    let table = |name: &str| TABLES.iter().position(|table| table.file() == name);
     for (name, digest) in &manifest.files {
         if first.contains(&name.as_str()) {
             continue;
@@ -356,7 +330,7 @@ fn write<W: Write + Seek>(
             archive.add(name, digest.bytes, &mut text.as_bytes())?;
         } else if name == names::EVENTS {
             archive.add_packed(packed)?;
-        } else if let Some(place) = table(name) {
+        } else if let Some(place) = place_of(name) {
             archive.add(name, digest.bytes, &mut kept.tables[place].open()?)?;
         } else if let Some((offset, _)) = kept.pages.get(name) {
             pages.seek(SeekFrom::Start(*offset))?;

@@ -90,9 +90,7 @@ impl Gather {
     }
 
     fn note_day(&mut self, case: CaseId, envelope: &Envelope<'_>) {
-        if let Request::Days { from, through } = &self.request
-            && envelope.occurred_on.parse().is_ok_and(|on| *from <= on && on <= *through)
-        {
+        if self.request.has_day(envelope.occurred_on) {
             self.in_days.insert(case);
         }
     }

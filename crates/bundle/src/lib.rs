@@ -18,6 +18,7 @@ mod envelope;
 mod export;
 mod gather;
 mod index;
+mod intake;
 mod manifest;
 mod names;
 mod openings;

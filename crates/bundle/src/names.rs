@@ -2,7 +2,7 @@
 
 use domain::ids::CaseId;
 
-use crate::tables::TABLES;
+use crate::tables::place_of;
 
 pub(crate) const README: &str = "README.txt";
 pub(crate) const FORMAT: &str = "FORMAT.md";
@@ -42,7 +42,5 @@ pub(crate) fn is_known(name: &str) -> bool {
         let id = name.strip_prefix("report/")?.strip_suffix(".html")?;
         Some(CaseId::parse(id).is_ok_and(|case| case.to_string() == id))
     };
-    fixed.contains(&name)
-        || TABLES.iter().any(|table| table.file() == name)
-        || case(name).unwrap_or(false)
+    fixed.contains(&name) || place_of(name).is_some() || case(name).unwrap_or(false)
 }

@@ -61,6 +61,12 @@ impl Request {
         }
     }
 
+    /// Whether it asks for days and this is one of them.
+    pub(crate) fn has_day(&self, day: &str) -> bool {
+        let Self::Days { from, through } = self else { return false };
+        day.parse::<CivilDate>().is_ok_and(|day| (*from..=*through).contains(&day))
+    }
+
     /// As the manifest states it.
     pub(crate) fn to_json(&self) -> Value {
         match self {
@@ -145,10 +151,7 @@ impl Scout {
         let asked = match &self.request {
             Request::All => false,
             Request::Cases(cases) => cases.contains(&case),
-            Request::Days { from, through } => envelope
-                .occurred_on
-                .parse::<CivilDate>()
-                .is_ok_and(|on| *from <= on && on <= *through),
+            Request::Days { .. } => self.request.has_day(envelope.occurred_on),
         };
         if asked {
             self.found.insert(case);

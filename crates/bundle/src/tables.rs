@@ -292,6 +292,12 @@ impl Table {
     }
 }
 
+/// The place in [`TABLES`] of the table that has this file.
+pub(crate) fn place_of(file: &str) -> Option<usize> {
+    let name = file.strip_prefix("tables/")?.strip_suffix(".csv")?;
+    TABLES.iter().position(|table| table.name == name)
+}
+
 /// `data-dictionary.csv`: every column of every table, explained.
 pub fn data_dictionary() -> String {
     let mut out = String::from("Table,Row,Column,Meaning,Unit,Standard,Checked_By\r\n");
@@ -336,5 +342,15 @@ mod tests {
             assert_eq!(TABLES[place].name, name);
         }
         assert!(TABLES.is_sorted_by_key(|table| table.name));
+    }
+
+    #[test]
+    fn tables_are_found_by_their_files() {
+        for (place, table) in TABLES.iter().enumerate() {
+            assert_eq!(place_of(&table.file()), Some(place));
+        }
+        assert_eq!(place_of("fees.csv"), None);
+        assert_eq!(place_of("tables/fees"), None);
+        assert_eq!(place_of("tables/.csv"), None);
     }
 }

@@ -3,8 +3,8 @@
 
 use uuid::Uuid;
 
-use crate::event::{Contact, Event, StreamId};
-use crate::ids::{CaseId, EventId, FirmId};
+use crate::event::{CaseEvent, Contact, Event, Recorded, StreamId};
+use crate::ids::{AccountId, CaseId, EventId, FirmId};
 use crate::value::Personal;
 
 /// Where a personal value stands.
@@ -29,6 +29,22 @@ pub fn person_of(stream: StreamId) -> Option<Uuid> {
         StreamId::Account(id) => Some(id.0),
         StreamId::Firm => None,
     }
+}
+
+/// The streams of one person.
+pub fn streams_of(person: Uuid) -> [StreamId; 2] {
+    [StreamId::Case(CaseId(person)), StreamId::Account(AccountId(person))]
+}
+
+/// Under which id the key of a stream's values is kept: its person's, or the firm's.
+pub fn holder_of(firm: FirmId, stream: StreamId) -> Uuid {
+    person_of(stream).unwrap_or(firm.0)
+}
+
+/// Whom an event erases: no key and no snapshot of that person outlives it.
+pub fn erased_by(recorded: &Recorded) -> Option<Uuid> {
+    let erases = matches!(recorded.event, Event::Case(CaseEvent::ClientErased(_)));
+    person_of(recorded.stream).filter(|_| erases)
 }
 
 /// Why a value could not be sealed.

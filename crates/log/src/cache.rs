@@ -2,11 +2,10 @@
 
 use std::collections::HashMap;
 
-use domain::event::{CaseEvent, Event, Recorded, StreamId};
-use domain::ids::{AccountId, CaseId, FirmId};
-use domain::sealing::person_of;
+use domain::event::{Recorded, StreamId};
+use domain::ids::FirmId;
+use domain::sealing::{erased_by, holder_of, streams_of};
 use domain::world::{State, World};
-use uuid::Uuid;
 use vault::PersonKey;
 
 use crate::fold;
@@ -111,10 +110,9 @@ impl Cache {
     /// the stream is loaded again before it is needed.
     fn doubt_key(&mut self, recorded: &Recorded) {
         let stream = recorded.stream;
-        let holder = self.holder(stream);
+        let holder = holder_of(self.firm, stream);
         let unknown = matches!(self.keys.get(&holder), Some(None));
-        let erased = matches!(recorded.event, Event::Case(CaseEvent::ClientErased(_)));
-        if unknown || erased {
+        if unknown || erased_by(recorded).is_some() {
             self.keys.remove(&holder);
             for stream in streams_of(holder) {
                 self.world.forget(stream);
@@ -129,7 +127,7 @@ impl Cache {
             return;
         }
         for stream in streams {
-            let holder = self.holder(*stream);
+            let holder = holder_of(self.firm, *stream);
             self.keys.remove(&holder);
             for stream in streams_of(holder).into_iter().chain([*stream]) {
                 self.world.forget(stream);
@@ -149,13 +147,8 @@ impl Cache {
     /// Takes in a loaded stream and the key of its person.
     pub(crate) fn insert(&mut self, stream: StreamId, state: State, key: Option<PersonKey>) {
         self.world.insert(stream, state);
-        self.keys.insert(self.holder(stream), key);
+        self.keys.insert(holder_of(self.firm, stream), key);
         self.touch(stream);
-    }
-
-    /// Under which id a stream's key is kept.
-    fn holder(&self, stream: StreamId) -> Uuid {
-        person_of(stream).unwrap_or(self.firm.0)
     }
 
     /// Notes that a stream was used in this batch.
@@ -183,11 +176,6 @@ impl Cache {
             *holder == firm || streams_of(*holder).iter().any(|stream| used.contains_key(stream))
         });
     }
-}
-
-/// The streams of one person.
-fn streams_of(person: Uuid) -> [StreamId; 2] {
-    [StreamId::Case(CaseId(person)), StreamId::Account(AccountId(person))]
 }
 
 #[cfg(test)]

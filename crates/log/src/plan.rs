@@ -3,13 +3,12 @@
 use std::collections::{HashMap, HashSet};
 
 use domain::command::{CaseAction, Command};
-use domain::event::{CaseEvent, Event, Recorded, StreamId, UtcMicros};
+use domain::event::{Recorded, StreamId, UtcMicros};
 use domain::ids::RequestId;
 use domain::refusal::{Reason, Refusal};
-use domain::sealing::person_of;
+use domain::sealing::{erased_by, holder_of};
 use domain::world::{Context, EVENT_BYTES_MAX, Halt};
 
-use uuid::Uuid;
 use vault::FirmKeys;
 
 use crate::cache::Cache;
@@ -58,7 +57,6 @@ pub(crate) struct BatchPlan<'a> {
     rows: Vec<AppendRow>,
     bytes: usize,
     outcomes: Vec<(RequestId, Outcome)>,
-    erased: Vec<Uuid>,
     fault: Option<Fault>,
 }
 
@@ -93,7 +91,6 @@ impl<'a> BatchPlan<'a> {
             rows: Vec::with_capacity(waiting.len()),
             bytes: 0,
             outcomes: Vec::with_capacity(waiting.len()),
-            erased: Vec::new(),
             fault: None,
         }
     }
@@ -202,10 +199,7 @@ impl<'a> BatchPlan<'a> {
                 Some((_, reached)) => *reached = version,
                 None => streams.push((stream, version)),
             }
-            if let Event::Case(CaseEvent::ClientErased(_)) = recorded.event {
-                self.erased.extend(person_of(stream));
-                self.cache.keys().extend(person_of(stream).map(|person| (person, None)));
-            }
+            self.cache.keys().extend(erased_by(&recorded).map(|person| (person, None)));
             let leaf = proof::leaf_hash(&bytes);
             self.bytes += bytes.len();
             self.rows.push(AppendRow { recorded, bytes, leaf });
@@ -238,7 +232,6 @@ impl<'a> BatchPlan<'a> {
     fn start_over(&mut self) {
         self.cache.reopen(&self.head);
         self.people.clear();
-        self.erased.clear();
         self.first.clear();
         self.verdicts.clear();
         self.rows.clear();
@@ -262,8 +255,7 @@ impl<'a> BatchPlan<'a> {
         let rows = std::mem::take(&mut self.rows);
         let outcomes = std::mem::take(&mut self.outcomes);
         let people = self.people.finish();
-        let erased = std::mem::take(&mut self.erased);
-        Step::Write(Batch { expected, rows, outcomes, head, people, erased })
+        Step::Write(Batch { expected, rows, outcomes, head, people })
     }
 
     /// Streams that the commands name themselves, so that one load brings them all.
@@ -285,7 +277,7 @@ impl BatchPlan<'_> {
     fn take_in(&mut self, loaded: &LoadedStream) -> Result<(), Fault> {
         let firm = self.cache.firm();
         let (state, _) = state_of(firm, loaded)?;
-        let holder = person_of(loaded.stream).unwrap_or(firm.0);
+        let holder = holder_of(firm, loaded.stream);
         let unwrap = |wrapped: &Vec<u8>| self.firm_keys.unwrap(firm.0, holder, wrapped);
         let key = loaded.key.as_ref().map(unwrap).transpose().map_err(|error| {
             let what = format!("the key of {} cannot be unwrapped: {error}", loaded.stream);

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use async_trait::async_trait;
 use domain::event::{Recorded, StreamId};
 use domain::ids::{FirmId, RequestId};
+use domain::sealing::erased_by;
 use domain::world::State;
 use proof::{Frontier, Hash};
 use uuid::Uuid;
@@ -114,11 +115,14 @@ pub struct Batch {
     pub head: Head,
     /// People who are new or are compared by something new.
     pub people: Vec<Person>,
-    /// People whose keys are destroyed.
-    pub erased: Vec<Uuid>,
 }
 
 impl Batch {
+    /// People whose erasure is among the events: their keys and snapshots are destroyed with it.
+    pub fn erased(&self) -> Vec<Uuid> {
+        self.rows.iter().filter_map(|row| erased_by(&row.recorded)).collect()
+    }
+
     /// Whether it goes on from a locked head: [`StoreError::Conflict`] if it was decided on another.
     /// The log is dense: a batch that would leave a gap is a fault of ours and never lands.
     pub fn check(&self, position: u64) -> Result<(), StoreError> {

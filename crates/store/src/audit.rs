@@ -1,8 +1,6 @@
 //! Signed checkpoints, the keys that sign them, and the signatures of witnesses: kept for ever, and the
 //! same on both engines.
 
-use std::sync::LazyLock;
-
 use domain::event::UtcMicros;
 use domain::ids::FirmId;
 use log::StoreError;
@@ -10,7 +8,7 @@ use proof::Hash;
 
 use crate::read::limit;
 use crate::row::selected;
-use crate::statement::Statement;
+use crate::statement::{Statement, statements};
 use crate::store::Store;
 use crate::value::{Column as _, Value};
 
@@ -75,14 +73,6 @@ selected! {
         /// When it was added, UTC.
         added_at: UtcMicros,
     }
-}
-
-macro_rules! statements {
-    ($($NAME:ident = $text:expr;)*) => {
-        $(static $NAME: Statement = LazyLock::new(|| $text.to_owned());)*
-        #[cfg(test)]
-        pub(crate) static STATEMENTS: &[&Statement] = &[$(&$NAME),*];
-    };
 }
 
 statements! {

@@ -1,7 +1,5 @@
 //! What was uploaded: one row for each sealed blob, which lies elsewhere.
 
-use std::sync::LazyLock;
-
 use domain::event::UtcMicros;
 use domain::ids::{CaseId, FirmId};
 use domain::media::MediaType;
@@ -11,7 +9,7 @@ use uuid::Uuid;
 
 use crate::read::limit;
 use crate::row::selected;
-use crate::statement::Statement;
+use crate::statement::statements;
 use crate::store::Store;
 use crate::value::{Column as _, Value};
 
@@ -32,14 +30,6 @@ selected! {
         /// When, UTC.
         uploaded_at: UtcMicros,
     }
-}
-
-macro_rules! statements {
-    ($($NAME:ident = $text:expr;)*) => {
-        $(static $NAME: Statement = LazyLock::new(|| $text.to_owned());)*
-        #[cfg(test)]
-        pub(crate) static STATEMENTS: &[&Statement] = &[$(&$NAME),*];
-    };
 }
 
 statements! {

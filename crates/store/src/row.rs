@@ -4,6 +4,7 @@ use std::cmp::Ordering;
 use std::collections::HashMap;
 
 use domain::ids::CaseId;
+use proof::Hash;
 
 use crate::value::{Kind, Malformed, Value};
 
@@ -28,25 +29,21 @@ impl<A: Selected, B: Selected> Selected for (A, B) {
     }
 }
 
-/// A count.
-impl Selected for u64 {
-    fn kinds(out: &mut Vec<Kind>) {
-        out.push(<Self as crate::value::Column>::KIND);
-    }
-    fn take(values: Values<'_>) -> Result<Self, Malformed> {
-        next(values)
-    }
+/// Columns that are selected by themselves.
+macro_rules! alone {
+    ($($Type:ty),*) => {$(
+        impl Selected for $Type {
+            fn kinds(out: &mut Vec<Kind>) {
+                out.push(<Self as crate::value::Column>::KIND);
+            }
+            fn take(values: Values<'_>) -> Result<Self, Malformed> {
+                next(values)
+            }
+        }
+    )*};
 }
 
-/// A client.
-impl Selected for CaseId {
-    fn kinds(out: &mut Vec<Kind>) {
-        out.push(<Self as crate::value::Column>::KIND);
-    }
-    fn take(values: Values<'_>) -> Result<Self, Malformed> {
-        next(values)
-    }
-}
+alone!(u64, CaseId, Hash, Vec<u8>);
 
 /// The next column.
 pub(crate) fn next<T: crate::value::Column>(values: Values<'_>) -> Result<T, Malformed> {

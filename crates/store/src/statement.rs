@@ -5,6 +5,17 @@ use std::sync::LazyLock;
 /// A statement of the read side.
 pub(crate) type Statement = LazyLock<String>;
 
+/// The statements of a module, and the list of them by which a test prepares them all.
+macro_rules! statements {
+    ($($NAME:ident = $text:expr;)*) => {
+        $(static $NAME: $crate::statement::Statement =
+            ::std::sync::LazyLock::new(|| $text.to_owned());)*
+        #[cfg(test)]
+        pub(crate) static STATEMENTS: &[&$crate::statement::Statement] = &[$(&$NAME),*];
+    };
+}
+pub(crate) use statements;
+
 /// Rows of the firm `$1` in its active generation: the condition every query begins with. It is
 /// part of the statement, so that a switch of generations never shows halves of two.
 pub(crate) fn active(alias: &str) -> String {

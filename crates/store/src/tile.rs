@@ -1,47 +1,20 @@
 //! Tiles of the log's tree: the reads are the same on both engines.
 
-use std::sync::LazyLock;
-
 use async_trait::async_trait;
 use domain::ids::FirmId;
 use log::{StoreError, Tile, TileStore};
 use proof::Hash;
 
-use crate::row::{Selected, Values, next};
-use crate::statement::Statement;
+use crate::statement::statements;
 use crate::store::{Behind, Store};
-use crate::value::{Column, Kind, Malformed, Value};
+use crate::value::Value;
 
-static KEPT: Statement = LazyLock::new(|| {
-    "SELECT COALESCE(MAX(tile_index) + 1, 0) FROM tile WHERE firm = $1 AND level = 0".to_owned()
-});
-static TILE: Statement = LazyLock::new(|| {
-    "SELECT root, hashes FROM tile WHERE firm = $1 AND level = $2 AND tile_index = $3".to_owned()
-});
-static ROOTS: Statement = LazyLock::new(|| {
-    "SELECT root FROM tile WHERE firm = $1 AND level = $2 AND tile_index >= $3 \
-     AND tile_index < $4 ORDER BY tile_index"
-        .to_owned()
-});
-
-#[cfg(test)]
-pub(crate) static STATEMENTS: &[&Statement] = &[&KEPT, &TILE, &ROOTS];
-
-/// Columns that are selected by themselves.
-macro_rules! alone {
-    ($($Type:ty),*) => {$(
-        impl Selected for $Type {
-            fn kinds(out: &mut Vec<Kind>) {
-                out.push(<Self as Column>::KIND);
-            }
-            fn take(values: Values<'_>) -> Result<Self, Malformed> {
-                next(values)
-            }
-        }
-    )*};
+statements! {
+    KEPT = "SELECT COALESCE(MAX(tile_index) + 1, 0) FROM tile WHERE firm = $1 AND level = 0";
+    TILE = "SELECT root, hashes FROM tile WHERE firm = $1 AND level = $2 AND tile_index = $3";
+    ROOTS = "SELECT root FROM tile WHERE firm = $1 AND level = $2 AND tile_index >= $3 \
+        AND tile_index < $4 ORDER BY tile_index";
 }
-
-alone!(Hash, Vec<u8>);
 
 fn key(firm: FirmId, level: u8, index: u64) -> Vec<Value> {
     vec![Value::Id(firm.0), Value::Integer(level.into()), at(index)]

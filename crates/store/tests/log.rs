@@ -128,7 +128,6 @@ impl Plan for Late {
             outcomes: Vec::new(),
             head: opening.head,
             people: Vec::new(),
-            erased: Vec::new(),
         })
     }
     fn loaded(&mut self, _: Vec<log::LoadedStream>) -> Step {

@@ -3,7 +3,7 @@
 use sha2::{Digest as _, Sha256};
 use zeroize::Zeroizing;
 
-use crate::sealed::{PersonKey, keyed};
+use crate::sealed::{PersonKey, derived};
 
 /// Names what a blind key is derived for.
 const BLIND: &[u8] = b"counterfoil/blind/1";
@@ -16,18 +16,13 @@ pub struct BlindKey(Zeroizing<[u8; 32]>);
 impl BlindKey {
     /// The one that belongs to a firm's own secret.
     pub fn of(secret: &PersonKey) -> Self {
-        let mut mac = keyed(secret.bytes());
-        hmac::Mac::update(&mut mac, BLIND);
-        Self(Zeroizing::new(hmac::Mac::finalize(mac).into_bytes().into()))
+        Self(derived(secret.bytes(), &[BLIND]))
     }
 
     /// HMAC-SHA-256 of a value of some kind. Equal for equal values, and says nothing else.
     pub fn hash_bytes(&self, kind: &str, value: &[u8]) -> [u8; 32] {
-        let mut mac = keyed(&self.0);
         // The kind is hashed first, so that no kind and value run into each other.
-        hmac::Mac::update(&mut mac, &Sha256::digest(kind.as_bytes()));
-        hmac::Mac::update(&mut mac, value);
-        hmac::Mac::finalize(mac).into_bytes().into()
+        *derived(&self.0, &[&Sha256::digest(kind.as_bytes()), value])
     }
 }
 
@@ -62,9 +57,7 @@ mod tests {
         // RFC 4231 section 4.2, test case 1, has a key of 20 bytes, which HMAC fills with zeros.
         let mut key = [0; 32];
         key[..20].fill(0x0b);
-        let mut mac = keyed(&key);
-        hmac::Mac::update(&mut mac, b"Hi There");
         let expected = "b0344c61d8db38535ca8afceaf0bf12b881dc200c9833da726e9376c2e32cff7";
-        assert_eq!(hex::encode(hmac::Mac::finalize(mac).into_bytes()), expected);
+        assert_eq!(hex::encode(derived(&key, &[b"Hi", b" There"])), expected);
     }
 }

@@ -2,12 +2,11 @@
 
 use chacha20poly1305::aead::{Aead as _, KeyInit as _, Payload};
 use chacha20poly1305::{XChaCha20Poly1305, XNonce};
-use hmac::Mac as _;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 use zeroize::Zeroizing;
 
-use crate::sealed::{PersonKey, keyed};
+use crate::sealed::{PersonKey, derived};
 
 const ID_BYTES: usize = 8;
 const NONCE_BYTES: usize = 24;
@@ -105,11 +104,8 @@ impl FirmKeys {
     /// Never: the cipher only refuses texts of many gigabytes.
     pub fn wrap_secret(&self, purpose: &str, secret: &[u8; 32]) -> Vec<u8> {
         let FirmKey { key: with, id } = &self.current;
-        let mut mac = keyed(with);
-        mac.update(purpose.as_bytes());
-        mac.update(secret);
         let mut nonce = [0; NONCE_BYTES];
-        nonce.copy_from_slice(&mac.finalize().into_bytes()[..NONCE_BYTES]);
+        nonce.copy_from_slice(&derived(with, &[purpose.as_bytes(), secret])[..NONCE_BYTES]);
         let payload = Payload { msg: secret, aad: purpose.as_bytes() };
         let sealed = self.current.cipher().encrypt(&XNonce::from(nonce), payload);
         let sealed = sealed.expect("a key is shorter than the cipher's limit");

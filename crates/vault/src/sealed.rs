@@ -99,7 +99,8 @@ impl PersonKey {
 
     /// Opens a value of this person.
     pub fn open(&self, scope: &str, sealed: &str) -> Result<Opened, SealedError> {
-        self.value_key(sealed)?.open(scope, sealed)
+        let parts = Parts::of(sealed)?;
+        self.value_key_at(&parts.nonce).open_parts(scope, &parts)
     }
 
     /// The key of one sealed value, which opens that and nothing else.
@@ -108,10 +109,7 @@ impl PersonKey {
     }
 
     fn value_key_at(&self, nonce: &[u8; NONCE_BYTES]) -> ValueKey {
-        let mut mac = keyed(self.bytes());
-        mac.update(VALUE_KEY);
-        mac.update(nonce);
-        ValueKey(Zeroizing::new(mac.finalize().into_bytes().into()))
+        ValueKey(derived(self.bytes(), &[VALUE_KEY, nonce]))
     }
 }
 
@@ -124,6 +122,15 @@ impl std::fmt::Debug for PersonKey {
 /// HMAC-SHA-256 (RFC 2104, FIPS 198-1) under a key of 32 bytes.
 pub(crate) fn keyed(key: &[u8; 32]) -> Hmac<Sha256> {
     <Hmac<Sha256> as hmac::KeyInit>::new_from_slice(key).expect("HMAC takes a key of any length")
+}
+
+/// HMAC-SHA-256 of parts that follow each other, as a secret of its own.
+pub(crate) fn derived(key: &[u8; 32], parts: &[&[u8]]) -> Zeroizing<[u8; 32]> {
+    let mut mac = keyed(key);
+    for part in parts {
+        mac.update(part);
+    }
+    Zeroizing::new(mac.finalize().into_bytes().into())
 }
 
 /// The key of one sealed value.
@@ -151,7 +158,10 @@ impl ValueKey {
 
     /// Opens the value that this is the key of.
     pub fn open(&self, scope: &str, sealed: &str) -> Result<Opened, SealedError> {
-        let parts = Parts::of(sealed)?;
+        self.open_parts(scope, &Parts::of(sealed)?)
+    }
+
+    fn open_parts(&self, scope: &str, parts: &Parts) -> Result<Opened, SealedError> {
         if !bool::from(self.commitment().ct_eq(&parts.commitment)) {
             return Err(SealedError::OtherKey);
         }

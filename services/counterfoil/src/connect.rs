@@ -38,7 +38,14 @@ const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
 const ANSWER_BYTES_MAX: usize = 16 << 20;
 
 /// How long a run over the whole firm may take: the longest that the service allows.
-pub(crate) const LONG_RUN_TIMEOUT: Duration = ledger::REQUEST_TIMEOUT_MAX;
+const LONG_RUN_TIMEOUT: Duration = ledger::REQUEST_TIMEOUT_MAX;
+
+/// A request that may take so long.
+pub(crate) fn patient<M>(message: M) -> Request<M> {
+    let mut request = Request::new(message);
+    request.set_timeout(LONG_RUN_TIMEOUT);
+    request
+}
 
 /// Puts the bearer token on every request.
 #[derive(Clone)]
@@ -117,7 +124,8 @@ impl Session {
 
     /// The ledger inside this process, for what is done where the database is and nowhere else.
     pub(crate) fn own_ledger(&self) -> anyhow::Result<&Ledger> {
-        let elsewhere = "signing keys are made where the database is: leave --server out";
+        let elsewhere =
+            "signing keys and witnesses are managed where the database is: leave --server out";
         self.ledger.as_ref().ok_or_else(|| Stop::usage(elsewhere))
     }
 
@@ -242,6 +250,15 @@ impl Session {
             Ok(id) => Ok(name::case(self.firm_id()?, CaseId(id))),
             Err(_) => find::case(self, asked).await,
         }
+    }
+
+    /// Cases, each by what [`Self::case`] takes.
+    pub(crate) async fn cases_named(&mut self, asked: &[String]) -> anyhow::Result<Vec<String>> {
+        let mut names = Vec::with_capacity(asked.len());
+        for case in asked {
+            names.push(self.case(case).await?);
+        }
+        Ok(names)
     }
 
     /// Lets what is under way be answered and closes the database.

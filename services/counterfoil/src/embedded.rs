@@ -62,6 +62,14 @@ impl Database {
         }
     }
 
+    /// Refuses a file that is not there: it would be made, and empty.
+    pub(crate) fn must_exist(&self) -> anyhow::Result<()> {
+        match self.missing_file() {
+            Some(path) => Err(Stop::usage(format!("there is no database at {}", path.display()))),
+            None => Ok(()),
+        }
+    }
+
     /// Opens it, made if it is not there.
     pub(crate) async fn open(&self) -> Result<Store, OpenError> {
         match self {

@@ -14,6 +14,7 @@ mod fault;
 mod find;
 mod keys;
 mod logging;
+mod newfile;
 mod out;
 mod table;
 mod traces;

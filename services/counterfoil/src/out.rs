@@ -99,6 +99,20 @@ impl Out {
         self.line(text)
     }
 
+    /// The answer to a change: JSON, or what was done and what it left behind.
+    pub(crate) fn change<M: Message>(
+        &mut self,
+        answer: &M,
+        name: &str,
+        done: &str,
+        receipt: Option<&v1::Receipt>,
+    ) -> anyhow::Result<()> {
+        if self.json {
+            return self.message(answer, name);
+        }
+        Ok(self.receipt(done, receipt)?)
+    }
+
     /// What a change left behind.
     pub(crate) fn receipt(&mut self, done: &str, receipt: Option<&v1::Receipt>) -> io::Result<()> {
         self.line(done)?;

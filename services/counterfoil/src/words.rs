@@ -1,5 +1,6 @@
 //! Values of the contract in words: dates, amounts, names and codes.
 
+use anyhow::Context;
 use api::google::r#type::{Date, Money};
 use api::{scalar, v1};
 use calendar::CivilDate;
@@ -19,11 +20,6 @@ pub(crate) fn day(date: Option<&Date>) -> String {
 /// An instant, RFC 3339 in UTC; nothing if there is none.
 pub(crate) fn instant(time: Option<impl std::fmt::Display>) -> String {
     time.map(|time| time.to_string()).unwrap_or_default()
-}
-
-/// Whether a key signs.
-pub(crate) fn key_state(state: v1::SigningKeyState) -> String {
-    plain(state.as_str_name(), "SIGNING_KEY_STATE_")
 }
 
 /// The last day of a period, of which the contract gives the first day after it.
@@ -52,6 +48,19 @@ pub(crate) fn amount(money: Option<&Money>) -> String {
         Err(_) => format!("{} {} and {} nanos", money.currency_code, money.units, money.nanos),
     };
     money.map(shown).unwrap_or_default()
+}
+
+/// The sum of amounts in one currency; nothing if there are none.
+pub(crate) fn sum<'a>(amounts: impl IntoIterator<Item = &'a Money>) -> anyhow::Result<String> {
+    let mut total: Option<domain::money::Money> = None;
+    for amount in amounts {
+        let amount = scalar::money(amount, None).context("an amount of the service")?;
+        total = Some(match total {
+            Some(sum) => sum.plus(amount).context("a sum of amounts")?,
+            None => amount,
+        });
+    }
+    Ok(total.map(|total| total.to_string()).unwrap_or_default())
 }
 
 /// An amount, or nothing if it is zero: a column of open amounts reads better so.
@@ -133,6 +142,8 @@ coded! {
     scope: v1::Scope, "SCOPE_";
     /// What a standing is.
     standing_kind: v1::StandingKind, "STANDING_KIND_";
+    /// Whether a key signs.
+    key_state: v1::SigningKeyState, "SIGNING_KEY_STATE_";
     gate_words: v1::Gate, "GATE_";
 }
 

@@ -5,6 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
+use api::FieldErrors;
 use api::requests::Asked;
 use calendar::CivilDate;
 use domain::command::{Command, Dated, FirmAction};
@@ -231,6 +232,19 @@ impl Ledger {
         }
     }
 
+    /// Records the one change that a message about a named resource asks for.
+    pub(crate) async fn change<M: prost::Message>(
+        &self,
+        authority: &Authority,
+        name: &str,
+        message: &M,
+        check: impl FnOnce(&M) -> Result<Asked, FieldErrors>,
+    ) -> Result<Answer, Failure> {
+        authority.check_name(name)?;
+        let asked = check(message)?;
+        self.submit(authority, asked, api::fingerprint(message)).await
+    }
+
     /// Records what was asked. The caller's authority over the firm was checked before.
     pub(crate) async fn submit(
         &self,
@@ -414,5 +428,13 @@ pub(crate) fn as_account(state: State) -> Option<Box<domain::account::Account>> 
     match state {
         State::Account(account) => Some(account),
         State::Case(_) | State::Firm(_) => None,
+    }
+}
+
+/// The state of the firm's own stream.
+pub(crate) fn as_firm(state: State) -> Option<Box<Firm>> {
+    match state {
+        State::Firm(firm) => Some(firm),
+        State::Case(_) | State::Account(_) => None,
     }
 }

@@ -8,6 +8,7 @@
 pub mod access;
 mod accounts;
 mod administration;
+mod answers;
 pub mod audit;
 mod billing;
 mod case_ledger;

@@ -9,71 +9,41 @@ use api::v1::audit_client::AuditClient;
 use api::v1::export_bundle_request::Scope;
 use api::v1::export_bundle_response::Message;
 use bundle::{Request, Trust};
-use common::{Service, Wire, date, first_month, id, new_case};
+use common::office::Office;
+use common::{Wire, date, new_case};
 use sha2::{Digest as _, Sha256};
 use tonic::{Code, Status};
 
-struct Office {
-    service: Service,
-    firm: String,
-    one: String,
-    other: String,
-}
-
+/// An office whose log is signed.
 async fn office() -> Office {
-    let service = Service::start().await;
-    let firm = service.firm().await;
-    let firm_id = api::name::parse_firm(&firm).unwrap();
-    service.ledger.create_signing_key(firm_id, None).await.unwrap();
-    let (one, other) = (new_case(&firm), new_case(&firm));
-    for (case, phone) in [(&one, "+12015550123"), (&other, "+12015550124")] {
-        service.record(case, first_month(v1::Seat::Individual, phone, "tok")).await;
-    }
-    Office { service, firm, one, other }
+    let office = Office::open().await;
+    let firm = api::name::parse_firm(&office.firm).unwrap();
+    office.service.ledger.create_signing_key(firm, None).await.unwrap();
+    office
 }
 
-impl Office {
-    async fn examiner(&self, bounds: Option<v1::TokenBounds>) -> Wire {
-        let token = v1::Token {
-            label: "state examiner".into(),
-            scopes: vec![v1::Scope::Examine.into()],
-            expires_on: date(2026, 12, 31),
-            bounds,
-            ..v1::Token::default()
-        };
-        let request = v1::CreateTokenRequest {
-            parent: self.firm.clone(),
-            request_id: id(),
-            occurred_on: date(2026, 3, 2),
-            token: Some(token),
-        };
-        let made = self.service.administration().create_token(request).await.unwrap().into_inner();
-        self.service.wire(Some(&made.secret)).await
-    }
-
-    async fn export(
-        &self,
-        wire: &Wire,
-        scope: Scope,
-    ) -> Result<(Vec<u8>, v1::BundleReport), Status> {
-        let request = v1::ExportBundleRequest {
-            parent: self.firm.clone(),
-            scope: Some(scope),
-            ..v1::ExportBundleRequest::default()
-        };
-        let mut audit = AuditClient::new(wire.clone());
-        let mut stream = audit.export_bundle(request).await?.into_inner();
-        let (mut bytes, mut report) = (Vec::new(), None);
-        while let Some(response) = stream.message().await? {
-            assert!(report.is_none(), "the report is the last message");
-            match response.message.unwrap() {
-                Message::Progress(_) => {}
-                Message::Chunk(chunk) => bytes.extend(chunk),
-                Message::Report(made) => report = Some(made),
-            }
+async fn export(
+    office: &Office,
+    wire: &Wire,
+    scope: Scope,
+) -> Result<(Vec<u8>, v1::BundleReport), Status> {
+    let request = v1::ExportBundleRequest {
+        parent: office.firm.clone(),
+        scope: Some(scope),
+        ..v1::ExportBundleRequest::default()
+    };
+    let mut audit = AuditClient::new(wire.clone());
+    let mut stream = audit.export_bundle(request).await?.into_inner();
+    let (mut bytes, mut report) = (Vec::new(), None);
+    while let Some(response) = stream.message().await? {
+        assert!(report.is_none(), "the report is the last message");
+        match response.message.unwrap() {
+            Message::Progress(_) => {}
+            Message::Chunk(chunk) => bytes.extend(chunk),
+            Message::Report(made) => report = Some(made),
         }
-        Ok((bytes, report.unwrap()))
     }
+    Ok((bytes, report.unwrap()))
 }
 
 fn whole() -> Scope {
@@ -93,7 +63,7 @@ fn days(from: (i32, i32, i32), through: (i32, i32, i32)) -> Scope {
 async fn what_is_sent_is_sound_and_on_record_as_taken() {
     let office = office().await;
     let wire = office.examiner(None).await;
-    let (bytes, report) = office.export(&wire, whole()).await.unwrap();
+    let (bytes, report) = export(&office, &wire, whole()).await.unwrap();
     assert_eq!(report.byte_count, i64::try_from(bytes.len()).unwrap());
     assert_eq!(report.sha256, hex::encode(Sha256::digest(&bytes)));
     let file = tempfile::NamedTempFile::new().unwrap();
@@ -105,7 +75,7 @@ async fn what_is_sent_is_sound_and_on_record_as_taken() {
     assert_eq!((verified.root.hex(), verified.cases), (report.root, 2));
     assert_eq!(verified.request, Some(Request::All));
     // The next bundle tells of this one.
-    let (bytes, _) = office.export(&wire, cases(&[&office.one])).await.unwrap();
+    let (bytes, _) = export(&office, &wire, cases(&[&office.one])).await.unwrap();
     std::fs::write(file.path(), &bytes).unwrap();
     assert!(bundle::verify(file.path(), &trust, |_, _| {}).unwrap().is_sound());
     let mut archive = zip::ZipArchive::new(std::io::Cursor::new(bytes)).unwrap();
@@ -121,7 +91,7 @@ async fn a_bound_token_takes_along_what_it_is_bound_to_and_nothing_else() {
     let office = office().await;
     let bounds = v1::TokenBounds { cases: vec![office.one.clone()], ..v1::TokenBounds::default() };
     let of_case = office.examiner(Some(bounds)).await;
-    office.export(&of_case, cases(&[&office.one])).await.unwrap();
+    export(&office, &of_case, cases(&[&office.one])).await.unwrap();
     let bounds = v1::TokenBounds {
         from: date(2026, 1, 1),
         through: date(2026, 3, 31),
@@ -137,7 +107,7 @@ async fn a_bound_token_takes_along_what_it_is_bound_to_and_nothing_else() {
         // A bundle holds whole streams: they would show other days too.
         (&of_days, days((2026, 1, 1), (2026, 1, 31))),
     ] {
-        let denied = office.export(wire, scope.clone()).await.unwrap_err();
+        let denied = export(&office, wire, scope.clone()).await.unwrap_err();
         assert_eq!(denied.code(), Code::PermissionDenied, "{scope:?}");
     }
 }
@@ -161,6 +131,6 @@ async fn a_case_that_is_not_there_is_named() {
     let office = office().await;
     let wire = office.examiner(None).await;
     let nobody = new_case(&office.firm);
-    let unknown = office.export(&wire, cases(&[&nobody])).await.unwrap_err();
+    let unknown = export(&office, &wire, cases(&[&nobody])).await.unwrap_err();
     assert_eq!(unknown.code(), Code::NotFound, "{unknown:?}");
 }

@@ -5,7 +5,7 @@
 
 mod common;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 
 use api::v1::download_response::Part as Received;
@@ -13,9 +13,9 @@ use api::v1::evidence_client::EvidenceClient;
 use api::v1::privacy_client::PrivacyClient;
 use api::v1::upload_request::Part;
 use api::{DOCUMENT_BYTES_MAX, name, v1};
-use common::{Service, action, date, enrol, first_month, id, new_case, reason};
+use common::erasing::{LATER, end_service, erasure, files};
+use common::{Service, action, date, enrol, first_month, new_case, reason};
 use counterfoil_ledger::{Ledger, Limits, ServerConfig, Swept};
-use domain::event::UtcMicros;
 use log::PeopleStore as _;
 use sha2::{Digest as _, Sha256};
 use tokio::sync::mpsc;
@@ -24,8 +24,6 @@ use tonic::transport::Channel;
 use tonic::{Code, Status};
 use vault::{BlobStore, CHUNK_BYTES};
 
-/// 2032-02-02 15:00 UTC: more than five years after the service ended.
-const LATER: UtcMicros = UtcMicros(1_959_433_200_000_000);
 /// Nothing else in the world holds it.
 const WORDS: &str = "Quercus Pemberley swears that the quince jelly account is none of his.";
 
@@ -139,12 +137,6 @@ impl Desk {
         assert!(of.next().is_none());
         file
     }
-}
-
-fn files(folder: &Path) -> Vec<PathBuf> {
-    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
-    let paths = entries.map(|entry| entry.unwrap().path());
-    paths.flat_map(|path| if path.is_dir() { files(&path) } else { vec![path] }).collect()
 }
 
 fn refused(status: &Status) -> (Code, String) {
@@ -385,24 +377,11 @@ async fn what_is_altered_or_missing_is_found_and_uploading_it_again_makes_it_who
 async fn erased(desk: &Desk, content: &[u8]) -> String {
     let case = new_case(&desk.firm);
     desk.service.record(&case, first_month(v1::Seat::Individual, "+12015550177", "tok_q")).await;
-    let end = v1::action::Action::EndService(v1::EndService {
-        ended_by: v1::EndedBy::Client.into(),
-        reason: String::new(),
-    });
-    desk.service.record(&case, vec![action(date(2026, 3, 2), end)]).await;
+    desk.service.record(&case, vec![action(date(2026, 3, 2), end_service())]).await;
     upload(desk, &case, content).await.unwrap();
     upload(desk, &case, b"a second one").await.unwrap();
     desk.service.clock.set(LATER);
     case
-}
-
-fn erasure(case: &str) -> v1::ErasePersonRequest {
-    v1::ErasePersonRequest {
-        name: case.into(),
-        request_id: id(),
-        occurred_on: date(2032, 2, 2),
-        basis: v1::ErasureBasis::RetentionOver.into(),
-    }
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -423,7 +402,7 @@ async fn an_erased_clients_documents_are_gone_and_unreadable() {
     drop(keys);
 
     let mut privacy = PrivacyClient::new(desk.service.local.clone());
-    privacy.erase_person(erasure(&case)).await.unwrap();
+    privacy.erase_person(erasure(&case, date(2032, 2, 2))).await.unwrap();
     assert_eq!(desk.files(), [desk.file_of(&other)], "only the other client's is left");
     let rows = desk.service.store.evidence_after(firm_id, case_id, None, 10).await.unwrap();
     assert_eq!(rows, []);
@@ -459,7 +438,7 @@ async fn documents_go_with_the_next_sweep_if_their_client_was_erased_elsewhere()
     let (firm_id, case_id) = name::parse_case(&case).unwrap();
     let beside: Ledger = desk.service.beside(Limits::default()).await;
     let mut privacy = PrivacyClient::new(beside.connect_in_process().await.unwrap());
-    privacy.erase_person(erasure(&case)).await.unwrap();
+    privacy.erase_person(erasure(&case, date(2032, 2, 2))).await.unwrap();
     let mut without = EvidenceClient::new(beside.connect_in_process().await.unwrap());
     let request = v1::CheckEvidenceRequest { parent: desk.firm.clone() };
     let unready = without.check_evidence(request).await.unwrap_err();
@@ -493,7 +472,7 @@ async fn a_service_sweeps_while_it_serves() {
     assert_eq!(desk.files().len(), 2);
     let elsewhere = desk.service.beside(Limits::default()).await;
     let mut privacy = PrivacyClient::new(elsewhere.connect_in_process().await.unwrap());
-    privacy.erase_person(erasure(&case)).await.unwrap();
+    privacy.erase_person(erasure(&case, date(2032, 2, 2))).await.unwrap();
     let swept = async {
         while !desk.files().is_empty() {
             tokio::task::yield_now().await;
@@ -532,7 +511,10 @@ async fn a_store_of_objects_does_what_a_folder_does() {
     assert!(download(&desk, &case, &sha256(&content)).await.unwrap().1 == content);
     let (report, _) = check(&desk, &desk.firm).await;
     assert_eq!((report.sound, report.unnamed_count), (true, 2));
-    PrivacyClient::new(desk.service.local.clone()).erase_person(erasure(&case)).await.unwrap();
+    PrivacyClient::new(desk.service.local.clone())
+        .erase_person(erasure(&case, date(2032, 2, 2)))
+        .await
+        .unwrap();
     let (report, _) = check(&desk, &desk.firm).await;
     assert_eq!((report.unnamed_count, report.keyless_count, report.erased_count), (0, 0, 2));
     assert_eq!(desk.service.ledger.sweep_evidence(firm_id).await.unwrap(), Swept::default());

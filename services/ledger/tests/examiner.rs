@@ -8,58 +8,22 @@ use api::v1;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::evidence_client::EvidenceClient;
 use api::v1::upload_request::Part;
-use common::{Service, Wire, date, first_month, id, new_case, reason};
+use common::office::Office;
+use common::{date, id, new_case, reason};
 use tonic::Code;
 use vault::BlobStore;
 
-struct Office {
-    service: Service,
-    firm: String,
-    one: String,
-    other: String,
-}
-
-async fn office() -> Office {
-    let service = Service::start().await;
-    let firm = service.firm().await;
-    let (one, other) = (new_case(&firm), new_case(&firm));
-    for (case, phone) in [(&one, "+12015550123"), (&other, "+12015550124")] {
-        service.record(case, first_month(v1::Seat::Individual, phone, "tok")).await;
-    }
-    Office { service, firm, one, other }
-}
-
-impl Office {
-    async fn examiner(&self, bounds: Option<v1::TokenBounds>) -> Wire {
-        let token = v1::Token {
-            label: "state examiner".into(),
-            scopes: vec![v1::Scope::Examine.into()],
-            expires_on: date(2026, 12, 31),
-            bounds,
-            ..v1::Token::default()
-        };
-        let request = v1::CreateTokenRequest {
-            parent: self.firm.clone(),
-            request_id: id(),
-            occurred_on: date(2026, 3, 2),
-            token: Some(token),
-        };
-        let made = self.service.administration().create_token(request).await.unwrap().into_inner();
-        self.service.wire(Some(&made.secret)).await
-    }
-
-    /// What is on record of looking, as JSON payloads.
-    async fn looks(&self) -> Vec<serde_json::Value> {
-        let read = v1::ReadEventsRequest {
-            parent: self.firm.clone(),
-            stream: Some("firm".into()),
-            page_size: 1_000,
-            ..v1::ReadEventsRequest::default()
-        };
-        let events = self.service.cases().read_events(read).await.unwrap().into_inner().events;
-        let looks = events.iter().filter(|event| event.r#type == "access_used");
-        looks.map(|event| serde_json::from_str(&event.canonical_json).unwrap()).collect()
-    }
+/// What is on record of looking, as JSON payloads.
+async fn looks(office: &Office) -> Vec<serde_json::Value> {
+    let read = v1::ReadEventsRequest {
+        parent: office.firm.clone(),
+        stream: Some("firm".into()),
+        page_size: 1_000,
+        ..v1::ReadEventsRequest::default()
+    };
+    let events = office.service.cases().read_events(read).await.unwrap().into_inner().events;
+    let looks = events.iter().filter(|event| event.r#type == "access_used");
+    looks.map(|event| serde_json::from_str(&event.canonical_json).unwrap()).collect()
 }
 
 fn get(case: &str) -> v1::GetCaseRequest {
@@ -81,9 +45,9 @@ fn uuid(case: &str) -> &str {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn everything_an_examiner_reads_is_an_event_and_what_others_read_is_not() {
-    let office = office().await;
+    let office = Office::open().await;
     office.service.cases().get_case(get(&office.one)).await.unwrap();
-    assert_eq!(office.looks().await, Vec::<serde_json::Value>::new());
+    assert_eq!(looks(&office).await, Vec::<serde_json::Value>::new());
     let mut cases = CaseLedgerClient::new(office.examiner(None).await);
     let seen = cases.get_case(get(&office.one)).await.unwrap().into_inner().case.unwrap();
     assert_eq!(seen.client, None, "an examiner's token opens nothing personal");
@@ -91,7 +55,7 @@ async fn everything_an_examiner_reads_is_an_event_and_what_others_read_is_not() 
     // What is not there was not seen.
     let nobody = new_case(&office.firm);
     assert_eq!(cases.get_case(get(&nobody)).await.unwrap_err().code(), Code::NotFound);
-    let looks = office.looks().await;
+    let looks = looks(&office).await;
     let told = |at: usize, member: &str| looks[at]["payload"][member].clone();
     assert_eq!(looks.len(), 2);
     assert_eq!(told(0, "what"), "GetCase");
@@ -104,7 +68,7 @@ async fn everything_an_examiner_reads_is_an_event_and_what_others_read_is_not() 
 #[tokio::test(flavor = "multi_thread")]
 async fn an_examiner_is_given_the_documents_of_the_cases_the_token_is_bound_to_and_each_is_on_record()
  {
-    let office = office().await;
+    let office = Office::open().await;
     office.service.ledger.keep_evidence_in(BlobStore::in_memory());
     let mut firms = EvidenceClient::new(office.service.local.clone());
     let letter = b"Dear Sir or Madam";
@@ -125,10 +89,10 @@ async fn an_examiner_is_given_the_documents_of_the_cases_the_token_is_bound_to_a
     let check = v1::CheckEvidenceRequest { parent: office.firm.clone() };
     let denied = evidence.check_evidence(check).await.unwrap_err();
     assert_eq!(denied.code(), Code::PermissionDenied, "it tells of every case");
-    assert!(office.looks().await.is_empty());
+    assert!(looks(&office).await.is_empty());
     let mut given = evidence.download(of(&office.one)).await.unwrap().into_inner();
     assert!(given.message().await.unwrap().is_some());
-    let looks = office.looks().await;
+    let looks = looks(&office).await;
     assert_eq!(looks.len(), 1);
     assert_eq!(looks[0]["payload"]["what"], "Download");
     assert_eq!(looks[0]["payload"]["cases"], serde_json::json!([uuid(&office.one)]));
@@ -136,7 +100,7 @@ async fn an_examiner_is_given_the_documents_of_the_cases_the_token_is_bound_to_a
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_token_bound_to_cases_shows_those_and_no_list() {
-    let office = office().await;
+    let office = Office::open().await;
     let bounds = v1::TokenBounds { cases: vec![office.one.clone()], ..v1::TokenBounds::default() };
     let wire = office.examiner(Some(bounds)).await;
     let mut cases = CaseLedgerClient::new(wire.clone());
@@ -163,12 +127,12 @@ async fn a_token_bound_to_cases_shows_those_and_no_list() {
     let denied = accounts.get_account(account(&office.other)).await.unwrap_err();
     assert_eq!(denied.code(), Code::PermissionDenied);
     // A denial is no look.
-    assert_eq!(office.looks().await.len(), 3);
+    assert_eq!(looks(&office).await.len(), 3);
 }
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_token_bound_to_days_shows_their_events_and_nothing_folded() {
-    let office = office().await;
+    let office = Office::open().await;
     let bounds = v1::TokenBounds {
         from: date(2026, 1, 6),
         through: date(2026, 1, 12),
@@ -183,7 +147,7 @@ async fn a_token_bound_to_days_shows_their_events_and_nothing_folded() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn an_examiners_token_expires_and_no_other_is_bound() {
-    let office = office().await;
+    let office = Office::open().await;
     let create = |token: v1::Token| {
         let request = v1::CreateTokenRequest {
             parent: office.firm.clone(),

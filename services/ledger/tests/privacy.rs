@@ -5,14 +5,12 @@
 
 mod common;
 
-use std::path::{Path, PathBuf};
-
 use aho_corasick::AhoCorasick;
 use api::v1::privacy_client::PrivacyClient;
 use api::{name, v1};
+use common::erasing::{LATER, end_service, erasure, files};
 use common::{Service, action, contact, date, first_month, id, new_case, reason, record};
 use counterfoil_ledger::Limits;
-use domain::event::UtcMicros;
 use domain::ids::FirmId;
 use log::{LogStore as _, PeopleStore as _};
 use tonic::{Code, Status};
@@ -21,8 +19,6 @@ use tonic_types::StatusExt as _;
 const PHONE: &str = "+12015550177";
 /// What the client said: found nowhere else in the world.
 const WORDS: &str = "the quince jelly letters are mine";
-/// 2032-02-02 15:00 UTC: more than five years after the service ended.
-const LATER: UtcMicros = UtcMicros(1_959_433_200_000_000);
 
 /// Everything personal that the tests tell of the client, in words that no other test uses: what is
 /// searched for may lie where other tests write as well.
@@ -40,13 +36,6 @@ fn message() -> v1::action::Action {
         direction: v1::Direction::Incoming.into(),
         text: WORDS.into(),
         complaint: false,
-    })
-}
-
-fn end() -> v1::action::Action {
-    v1::action::Action::EndService(v1::EndService {
-        ended_by: v1::EndedBy::Client.into(),
-        reason: String::new(),
     })
 }
 
@@ -73,7 +62,7 @@ async fn served(service: &Service, firm: &str) -> String {
     let case = new_case(firm);
     service.record(&case, month()).await;
     service.record(&case, vec![action(date(2026, 2, 20), message())]).await;
-    service.record(&case, vec![action(date(2026, 3, 2), end())]).await;
+    service.record(&case, vec![action(date(2026, 3, 2), end_service())]).await;
     case
 }
 
@@ -89,15 +78,6 @@ async fn events(service: &Service, firm: &str) -> Vec<v1::Event> {
         ..v1::ReadEventsRequest::default()
     };
     service.cases().read_events(request).await.unwrap().into_inner().events
-}
-
-fn erase(case: &str, on: Option<api::google::r#type::Date>) -> v1::ErasePersonRequest {
-    v1::ErasePersonRequest {
-        name: case.into(),
-        request_id: id(),
-        occurred_on: on,
-        basis: v1::ErasureBasis::RetentionOver.into(),
-    }
 }
 
 /// The citations of a refusal.
@@ -146,12 +126,12 @@ async fn erasure_waits_for_the_end_for_retention_and_for_holds() {
     let case = new_case(&firm);
     service.record(&case, month()).await;
     let mut client = privacy(&service);
-    let refused = client.erase_person(erase(&case, date(2026, 3, 2))).await.unwrap_err();
+    let refused = client.erase_person(erasure(&case, date(2026, 3, 2))).await.unwrap_err();
     assert_eq!(reason(&refused), "STATE_REFUSES", "{refused:?}");
-    service.record(&case, vec![action(date(2026, 3, 2), end())]).await;
+    service.record(&case, vec![action(date(2026, 3, 2), end_service())]).await;
 
     // 15 USC 1679i and 15 USC 1679c(c): five years from the end, two from the signed acknowledgment.
-    let refused = client.erase_person(erase(&case, date(2026, 3, 2))).await.unwrap_err();
+    let refused = client.erase_person(erasure(&case, date(2026, 3, 2))).await.unwrap_err();
     assert_eq!(
         (refused.code(), reason(&refused).as_str()),
         (Code::FailedPrecondition, "NOT_ALLOWED_YET")
@@ -169,7 +149,7 @@ async fn erasure_waits_for_the_end_for_retention_and_for_holds() {
     };
     let held = client.place_legal_hold(hold.clone()).await.unwrap().into_inner();
     service.clock.set(LATER);
-    let refused = client.erase_person(erase(&case, date(2032, 2, 2))).await.unwrap_err();
+    let refused = client.erase_person(erasure(&case, date(2032, 2, 2))).await.unwrap_err();
     assert!(cited(&refused).join(";").contains("Docket 26-114"), "{refused:?}");
     let kept = v1::ListRetentionRequest {
         parent: firm,
@@ -187,7 +167,7 @@ async fn erasure_waits_for_the_end_for_retention_and_for_holds() {
         matter: hold.matter,
     };
     client.lift_legal_hold(lift).await.unwrap();
-    client.erase_person(erase(&case, date(2032, 2, 2))).await.unwrap();
+    client.erase_person(erasure(&case, date(2032, 2, 2))).await.unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -205,7 +185,7 @@ async fn an_erased_client_is_read_by_nobody_and_everything_else_stands() {
     there.record(record(&other, vec![action(date(2026, 3, 2), message())])).await.unwrap();
 
     service.clock.set(LATER);
-    let request = erase(&case, date(2032, 2, 2));
+    let request = erasure(&case, date(2032, 2, 2));
     let erased = privacy(&service).erase_person(request.clone()).await.unwrap().into_inner();
     let again = privacy(&service).erase_person(request).await.unwrap().into_inner();
     assert!(again.receipt.unwrap().replayed, "the same request again has the same answer");
@@ -281,10 +261,4 @@ fn forms(value: &str) -> Vec<Vec<u8>> {
     .into_iter()
     .chain(base64)
     .collect()
-}
-
-fn files(folder: &Path) -> Vec<PathBuf> {
-    let Ok(entries) = std::fs::read_dir(folder) else { return vec![folder.to_owned()] };
-    let paths = entries.map(|entry| entry.unwrap().path());
-    paths.flat_map(|path| if path.is_dir() { files(&path) } else { vec![path] }).collect()
 }

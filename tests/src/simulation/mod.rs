@@ -470,8 +470,8 @@ impl Plan for Import {
             }
             rows.push(AppendRow { recorded, bytes, leaf });
         }
-        let (people, erased) = (everybody(&rows), Vec::new());
-        Step::Write(Batch { expected: 0, rows, outcomes, head, people, erased })
+        let people = everybody(&rows);
+        Step::Write(Batch { expected: 0, rows, outcomes, head, people })
     }
 
     fn loaded(&mut self, _: Vec<LoadedStream>) -> Step {

@@ -16,8 +16,7 @@ pub(super) fn invoices(id: AccountId, account: &Account, rows: &mut Rows) {
             .plain(invoice.issued.on)
             .plain(invoice.due_on)
             .plain(id)
-            .plain(decimal(invoice.total))
-            .plain(invoice.total.currency().as_str())
+            .money(invoice.total)
             .plain(decimal(invoice.paid))
             .plain(decimal(invoice.credited))
             .plain(decimal(invoice.written_off))
@@ -43,8 +42,7 @@ pub(super) fn invoices(id: AccountId, account: &Account, rows: &mut Rows) {
                 .plain(line.period)
                 .plain(line.start)
                 .plain(last_day(line.end))
-                .plain(decimal(line.amount))
-                .plain(line.amount.currency().as_str())
+                .money(line.amount)
                 .end();
         }
     }
@@ -85,8 +83,7 @@ pub(super) fn payments(id: AccountId, events: &[Recorded], rows: &mut Rows) {
             .plain(found.id)
             .plain(found.payment)
             .maybe(found.invoice)
-            .maybe(found.amount.map(decimal))
-            .maybe(found.amount.map(|amount| amount.currency().as_str().to_owned()))
+            .money(found.amount)
             .plain(found.applied)
             .maybe(found.unearned.map(decimal))
             .maybe(found.attempt)

@@ -1,6 +1,6 @@
 //! Papers, letters, clocks and exposures of a case.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use domain::case::Mark;
 use domain::event::{
@@ -9,7 +9,7 @@ use domain::event::{
 };
 use domain::ids::{BureauCode, DocumentHash};
 
-use super::{Rows, Told, decimal};
+use super::{Rows, Told};
 use crate::csv::{Row, list};
 use crate::tables::at;
 
@@ -91,8 +91,7 @@ pub(super) fn papers(told: &Told<'_>, rows: &mut Rows) {
             .plain(signed.state)
             .yes_or_no(signed.copies_given)
             .yes_or_no(signed.e_sign_consent)
-            .plain(decimal(signed.total_of_payments))
-            .plain(signed.total_of_payments.currency().as_str())
+            .money(signed.total_of_payments)
             .plain(signed.cancel_through)
             .plain(signed.service_from)
             .maybe(contract.cancelled.map(|(_, sent_on)| sent_on))
@@ -166,11 +165,15 @@ pub(super) fn clocks(told: &Told<'_>, rows: &mut Rows) {
     }
 }
 
+/// The positions of the exposures that still stand.
+pub(super) fn standing(told: &Told<'_>) -> BTreeSet<u64> {
+    told.case.standing_exposures().map(|seen| seen.mark.at.position).collect()
+}
+
 /// What the case and its own account are exposed by.
 pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Rows) {
     let out = &mut rows.tables[at::EXPOSURES];
-    let standing: Vec<u64> =
-        told.case.standing_exposures().map(|seen| seen.mark.at.position).collect();
+    let standing = standing(told);
     for seen in &told.case.exposures {
         let (found, mark) = (&seen.found, &seen.mark);
         Row::begin(out)
@@ -182,8 +185,7 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
             .text(found.cites.as_str())
             .maybe(found.period)
             .empty()
-            .maybe(found.amount.map(decimal))
-            .maybe(found.amount.map(|amount| amount.currency().as_str().to_owned()))
+            .money(found.amount)
             .yes_or_no(standing.contains(&mark.at.position))
             .end();
     }
@@ -200,8 +202,7 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
             .text(e.cites.as_str())
             .empty()
             .plain(&e.payment)
-            .plain(decimal(e.amount))
-            .plain(e.amount.currency().as_str())
+            .money(e.amount)
             .empty()
             .end();
     }

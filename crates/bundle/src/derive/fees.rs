@@ -4,13 +4,14 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::CivilDate;
 use domain::account::Account;
+use domain::case::Mark;
 use domain::event::{CaseEvent, Event, Recorded, WorkEvidence};
 use domain::gates::{Explanation, Judgement};
 use domain::ids::AccountId;
 use domain::rules::PackRef;
 use domain::terms::Work;
 
-use super::{Charge, Earned, Rows, Told, decimal, last_day};
+use super::{Charge, Earned, Rows, Told, last_day};
 use crate::csv::{Row, list};
 use crate::tables::at;
 
@@ -53,15 +54,16 @@ struct Fee<'a> {
     explanation: &'a Explanation,
 }
 
-pub(super) fn rows(told: &Told<'_>, rows: &mut Rows) {
-    let invoices = invoices(told);
-    let closed: BTreeMap<u32, Explanation> = told
-        .case
-        .closed
-        .keys()
-        .filter_map(|&period| Some((period, judge(told, period)?)))
-        .collect();
-    let open = open(told);
+/// Adds the fees, with what [`invoices`] and [`open`] gave.
+pub(super) fn rows(
+    told: &Told<'_>,
+    invoices: &BTreeMap<u32, u64>,
+    open: &[Explanation],
+    rows: &mut Rows,
+) {
+    let closed = told.case.closed.iter();
+    let closed: Vec<(u32, &Mark, Explanation)> =
+        closed.filter_map(|(&period, mark)| Some((period, mark, judge(told, period)?))).collect();
     let mut fees = BTreeMap::new();
     for (&period, earned) in &told.earned {
         check(told, period, earned, rows);
@@ -80,11 +82,11 @@ pub(super) fn rows(told: &Told<'_>, rows: &mut Rows) {
         };
         fees.insert(period, fee);
     }
-    for (&period, explanation) in &closed {
-        let settled = told.case.closed.get(&period).map(|mark| (mark.on, mark.at.position));
-        fees.entry(period).or_insert_with(|| unearned(told, "given_up", settled, explanation));
+    for (period, mark, explanation) in &closed {
+        let settled = Some((mark.on, mark.at.position));
+        fees.entry(*period).or_insert_with(|| unearned(told, "given_up", settled, explanation));
     }
-    for explanation in &open {
+    for explanation in open {
         let status = if explanation.is_claimable() { "claimable" } else { "held" };
         let fee = unearned(told, status, None, explanation);
         fees.entry(fee.period).or_insert(fee);
@@ -137,8 +139,7 @@ fn write(told: &Told<'_>, fee: &Fee<'_>, invoice: Option<u64>, rows: &mut Rows) 
         .plain(fee.start)
         .plain(last_day(fee.end))
         .plain(fee.status)
-        .maybe(explanation.amount.map(decimal))
-        .maybe(explanation.amount.map(|amount| amount.currency().as_str().to_owned()))
+        .money(explanation.amount)
         .plain(explanation.as_of)
         .maybe(fee.settled.map(|(on, _)| on))
         .maybe(fee.settled.map(|(_, position)| position))

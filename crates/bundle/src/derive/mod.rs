@@ -174,18 +174,19 @@ struct Told<'a> {
 pub(crate) fn tell(party: &Party, firm: &FirmBook, frame: &Frame, rows: &mut Rows) {
     let told = fold(party, firm, frame);
     let own = told.id.own_account();
+    let own_account = party.accounts.get(&own).map_or(&[][..], Vec::as_slice);
     if !party.case.is_empty() {
         case::papers(&told, rows);
         case::letters(&told, rows);
         case::clocks(&told, rows);
-        fees::rows(&told, rows);
-        let report = report::page(&told, party.accounts.get(&own).map_or(&[], Vec::as_slice));
-        rows.reports.push((told.id, report));
+        let (invoices, open) = (fees::invoices(&told), fees::open(&told));
+        fees::rows(&told, &invoices, &open, rows);
+        rows.reports.push((told.id, report::page(&told, own_account, &invoices, &open)));
     }
-    case::exposures(&told, party.accounts.get(&own).map_or(&[], Vec::as_slice), rows);
-    if let (Some(account), Some(events)) = (told.accounts.get(&own), party.accounts.get(&own)) {
+    case::exposures(&told, own_account, rows);
+    if let Some(account) = told.accounts.get(&own) {
         account::invoices(own, account, rows);
-        account::payments(own, events, rows);
+        account::payments(own, own_account, rows);
     }
 }
 
@@ -247,6 +248,16 @@ fn fold<'a>(party: &'a Party, firm: &'a FirmBook, frame: &'a Frame) -> Told<'a> 
 fn decimal(amount: Money) -> String {
     let text = amount.to_string();
     text.split_once(' ').map_or(text.clone(), |(_, number)| number.to_owned())
+}
+
+impl Row<'_> {
+    /// Two fields: an amount and its currency, both empty if there is nothing.
+    fn money(self, amount: impl Into<Option<Money>>) -> Self {
+        match amount.into() {
+            Some(amount) => self.plain(decimal(amount)).plain(amount.currency().as_str()),
+            None => self.empty().empty(),
+        }
+    }
 }
 
 /// The last day of a period whose first day after it is `end`.

@@ -1,6 +1,7 @@
 //! The file note of one client: a page to print and read, not a dump.
 
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use domain::event::{AccountEvent, Event, Recorded};
@@ -17,6 +18,9 @@ margin:2.5em auto;padding:0 1em}h1{font-size:1.5em;margin:0 0 .2em}h2{font-size:
 ul{margin:.3em 0 .3em 1.2em;padding:0}.at{color:#777;font-size:.85em;white-space:nowrap}.held{font-weight:\
 bold}.fee{margin:.9em 0;page-break-inside:avoid}footer{margin-top:2.5em;border-top:1px solid #999;\
 padding-top:.5em;font-size:.85em;color:#444}@media print{body{margin:0;max-width:none;font-size:10pt}}";
+
+/// Events, each with its sentence.
+type Dated<'a> = Vec<(&'a Recorded, String)>;
 
 struct Page {
     out: String,
@@ -59,7 +63,7 @@ impl Page {
     }
 
     /// A list of days and what happened on them.
-    fn dated(&mut self, told: &[(&Recorded, String)], if_none: &str) {
+    fn dated(&mut self, told: &Dated<'_>, if_none: &str) {
         if told.is_empty() {
             return self.sentence(if_none, &[]);
         }
@@ -77,8 +81,13 @@ impl Page {
     }
 }
 
-/// Writes a case's file note.
-pub(super) fn page(told: &Told<'_>, own_account: &[Recorded]) -> String {
+/// Writes a case's file note, with what [`fees::invoices`] and [`fees::open`] gave.
+pub(super) fn page(
+    told: &Told<'_>,
+    own_account: &[Recorded],
+    invoices: &BTreeMap<u32, u64>,
+    open: &[Explanation],
+) -> String {
     let mut page = Page { out: String::with_capacity(8 << 10) };
     let id = told.id;
     let name =
@@ -91,9 +100,11 @@ pub(super) fn page(told: &Told<'_>, own_account: &[Recorded]) -> String {
         day(told.frame.as_of)
     );
     who(told, &mut page);
-    papers(told, &mut page);
-    history(told, &mut page);
-    charged(told, own_account, &mut page);
+    let mut sentences = sentences(told);
+    let mut part = |part| sentences.remove(&part).unwrap_or_default();
+    papers(told, &part(Part::Papers), &mut page);
+    history(&part(Part::Done), &part(Part::Back), &mut page);
+    charged(told, own_account, invoices, open, &mut page);
     exposed(told, own_account, &mut page);
     let _ = write!(
         page.out,
@@ -128,7 +139,7 @@ fn who(told: &Told<'_>, page: &mut Page) {
     }
 }
 
-fn papers(told: &Told<'_>, page: &mut Page) {
+fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
     page.heading("Papers and waiting days");
     let case = &told.case;
     match &case.disclosure_delivered {
@@ -187,30 +198,37 @@ fn papers(told: &Told<'_>, page: &mut Page) {
             &[mark.at.position],
         );
     }
-    let told = sentences(told, Part::Papers);
-    page.dated(&told, "No identity papers are on record.");
+    page.dated(identity, "No identity papers are on record.");
 }
 
-fn sentences<'a>(told: &Told<'a>, part: Part) -> Vec<(&'a Recorded, String)> {
-    let mut found: Vec<(&Recorded, String)> = case::events(told)
-        .filter_map(|(recorded, event)| Some((recorded, story::of_case(event)?)))
-        .filter(|(_, (of, _))| *of == part)
-        .map(|(recorded, (_, sentence))| (recorded, sentence))
-        .collect();
-    found.sort_by_key(|(recorded, _)| (recorded.occurred_on, recorded.position));
-    found
+/// The case's events in sentences, each part in the order of the days.
+fn sentences<'a>(told: &Told<'a>) -> BTreeMap<Part, Dated<'a>> {
+    let mut events: Vec<_> = case::events(told).collect();
+    events.sort_by_key(|(recorded, _)| (recorded.occurred_on, recorded.position));
+    let mut parts: BTreeMap<Part, Dated<'_>> = BTreeMap::new();
+    for (recorded, event) in events {
+        if let Some((part, sentence)) = story::of_case(event) {
+            parts.entry(part).or_default().push((recorded, sentence));
+        }
+    }
+    parts
 }
 
-fn history(told: &Told<'_>, page: &mut Page) {
+fn history(done: &Dated<'_>, back: &Dated<'_>, page: &mut Page) {
     page.heading("What was done");
-    page.dated(&sentences(told, Part::Done), "Nothing was done yet.");
+    page.dated(done, "Nothing was done yet.");
     page.heading("What came back");
-    page.dated(&sentences(told, Part::Back), "Nothing came back yet.");
+    page.dated(back, "Nothing came back yet.");
 }
 
-fn charged(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
+fn charged(
+    told: &Told<'_>,
+    own_account: &[Recorded],
+    invoices: &BTreeMap<u32, u64>,
+    open: &[Explanation],
+    page: &mut Page,
+) {
     page.heading("What was charged, and why it could be");
-    let invoices = fees::invoices(told);
     for (period, earned) in &told.earned {
         let fee = earned.fee;
         let on_invoice =
@@ -238,8 +256,8 @@ fn charged(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
         let sentence = format!("Period {period} was given up without a fee on {}.", day(mark.on));
         page.sentence(&sentence, &[mark.at.position]);
     }
-    for explanation in fees::open(told) {
-        held(&explanation, page);
+    for explanation in open {
+        held(explanation, page);
     }
     if told.earned.is_empty() {
         page.sentence("No fee was earned, and none was asked for.", &[]);
@@ -253,7 +271,7 @@ fn charged(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
         || "No invoice was issued and nothing was paid.".to_owned(),
         |account| format!("Invoices and payments stand on the account {account}."),
     );
-    page.dated(&money.collect::<Vec<_>>(), &if_none);
+    page.dated(&money.collect(), &if_none);
 }
 
 fn elsewhere(told: &Told<'_>) -> Option<AccountId> {
@@ -308,8 +326,7 @@ fn held(explanation: &Explanation, page: &mut Page) {
 
 fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
     page.heading("What the firm is exposed by");
-    let standing: Vec<u64> =
-        told.case.standing_exposures().map(|seen| seen.mark.at.position).collect();
+    let standing = case::standing(told);
     let mut any = false;
     for seen in &told.case.exposures {
         any = true;

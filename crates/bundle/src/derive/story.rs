@@ -32,7 +32,7 @@ pub(super) fn day(date: CivilDate) -> String {
 }
 
 /// Where a sentence belongs in a file note.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Part {
     /// Papers of identity, and the report source.
     Papers,

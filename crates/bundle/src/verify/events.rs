@@ -10,25 +10,22 @@ use proof::{Checkpoint, Hash, leaf_hash};
 
 use super::papers::Papers;
 use super::{Consistency, Findings};
-use crate::archive::{ArchiveError, ArchiveReader};
-use crate::derive::timeline_row;
+use crate::archive::{ArchiveError, ArchiveReader, joined};
 use crate::envelope::{EVENT_BYTES_MAX, Envelope};
 use crate::export::stream_lines;
 use crate::gather::{EVENTS_MAX, Gather};
+use crate::intake::Intake;
 use crate::manifest::Manifest;
 use crate::names;
-use crate::outlet::{Digests, Outlet as _};
+use crate::outlet::Digests;
 use crate::scope::{Request, expected_streams};
 use crate::spool::{Digest, Digester, Spool, Spooled};
 use crate::subtrees::{Run, cover};
-use crate::tables::at;
 
 /// Bytes of events unpacked at once.
 const BLOCK_BYTES: usize = 256 << 10;
 /// Blocks unpacked ahead of the reading.
 const BLOCKS_AHEAD: usize = 8;
-/// Bytes of timeline gathered before they are hashed.
-const TIMELINE_BYTES: usize = 64 << 10;
 /// Most bytes of the statement of streams.
 const STREAMS_BYTES_MAX: u64 = 1 << 30;
 
@@ -73,10 +70,7 @@ struct Reader<'a, R> {
     checkpoint: &'a Checkpoint,
     findings: &'a mut Findings,
     subtrees: Subtrees<R>,
-    gather: Gather,
-    lines: Spool,
-    derived: Digests,
-    timeline: String,
+    intake: Intake<Digests>,
     whole: Run,
     events: u64,
     last_position: u64,
@@ -94,21 +88,20 @@ pub(super) fn read(
     progress: &mut impl FnMut(u64, u64),
 ) -> Result<Pass, ArchiveError> {
     let mut of_subtrees = archive.again()?;
-    let has_subtrees = of_subtrees.names().any(|name| name == names::SUBTREES);
+    let has_subtrees = of_subtrees.has(names::SUBTREES);
     let subtrees =
         if has_subtrees { Some(BufReader::new(of_subtrees.file(names::SUBTREES)?)) } else { None };
     check_parts(archive, manifest, findings);
+    let gather = Gather::new(manifest.firm, manifest.request.clone());
+    // The digest is made where the lines are unpacked.
+    let lines = Spool::without_digest()?;
     let mut reader = Reader {
         papers,
         manifest,
         checkpoint,
         findings,
         subtrees: Subtrees { lines: subtrees, read: 0 },
-        gather: Gather::new(manifest.firm, manifest.request.clone()),
-        // The digest is made where the lines are unpacked.
-        lines: Spool::without_digest()?,
-        derived: Digests::new(),
-        timeline: String::new(),
+        intake: Intake::new(gather, lines, Digests::new()),
         whole: Run::at(0),
         events: 0,
         last_position: 0,
@@ -126,9 +119,7 @@ pub(super) fn read(
         let unpacking = scope.spawn(move || unpack(archive, &blocks));
         let read = reader.lines(&unpacked, of, progress);
         drop(unpacked);
-        let digest = unpacking.join().unwrap_or_else(|_| {
-            Err(ArchiveError::Io(std::io::Error::other("the thread that unpacks has failed")))
-        });
+        let digest = joined(unpacking, "unpacks");
         read?;
         digest
     })?;
@@ -140,8 +131,7 @@ pub(super) fn read(
 /// A whole log has no proofs beside it; a part has both.
 fn check_parts(archive: &ArchiveReader, manifest: &Manifest, findings: &mut Findings) {
     for name in [names::SUBTREES, names::STREAMS] {
-        let is_there = archive.names().any(|found| found == name);
-        match (&manifest.request, is_there) {
+        match (&manifest.request, archive.has(name)) {
             (Request::All, true) => findings.of_file(name, "a whole log needs no such file"),
             (Request::Cases(_) | Request::Days { .. }, false) => {
                 findings.of_file(name, "it is missing");
@@ -216,7 +206,7 @@ impl<R: BufRead> Reader<'_, R> {
 
     fn line(&mut self, line: &[u8]) -> Result<(), ArchiveError> {
         self.events += 1;
-        if self.gather.index.length() >= EVENTS_MAX {
+        if self.intake.gather.index.length() >= EVENTS_MAX {
             self.event_fault(format!("there are more than {EVENTS_MAX} events"));
             return Ok(());
         }
@@ -238,19 +228,11 @@ impl<R: BufRead> Reader<'_, R> {
         }
         let leaf = leaf_hash(line);
         self.place(before, envelope.position, leaf);
-        let offset = self.lines.length();
         let openings = &self.papers.openings;
-        for what in self.gather.take(&envelope, stream, offset, line.len(), openings) {
+        for what in self.intake.take(&envelope, stream, line.len(), openings) {
             self.event_fault(what);
         }
-        self.lines.add(line)?;
-        self.lines.add(b"\n")?;
-        timeline_row(&envelope, &leaf, &mut self.timeline);
-        if self.timeline.len() >= TIMELINE_BYTES {
-            self.derived.table(at::TIMELINE, &self.timeline)?;
-            self.timeline.clear();
-        }
-        Ok(())
+        Ok(self.intake.keep(&envelope, line, &leaf)?)
     }
 
     /// Puts a leaf into the tree, after the subtrees of what is left out before it.
@@ -316,7 +298,7 @@ impl<R: BufRead> Reader<'_, R> {
             let what = format!("there are {} events, not {}", self.events, self.manifest.events);
             self.findings.of_file(names::EVENTS, what);
         }
-        if self.papers.openings.len() != self.gather.openings_met {
+        if self.papers.openings.len() != self.intake.gather.openings_met {
             let what = "a key is of an event that is not in the bundle";
             self.findings.of_file(names::OPENINGS, what);
         }
@@ -324,12 +306,12 @@ impl<R: BufRead> Reader<'_, R> {
             let what = "the log does not begin with what it held at the earlier checkpoint";
             self.findings.of_file(names::EVENTS, what);
         }
-        self.derived.table(at::TIMELINE, &self.timeline)?;
+        let (gather, lines, derived) = self.intake.finish()?;
         Ok(Pass {
-            gather: self.gather,
-            lines: self.lines.finish()?,
+            gather,
+            lines: lines.finish()?,
             digest,
-            derived: self.derived,
+            derived,
             events: self.events,
             root,
             consistency: self.consistency,

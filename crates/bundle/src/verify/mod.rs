@@ -161,7 +161,7 @@ pub fn verify(
         opened: 0,
         consistency: Consistency::NotAsked,
     };
-    let has_events = archive.names().any(|name| name == crate::names::EVENTS);
+    let has_events = archive.has(crate::names::EVENTS);
     if !has_events {
         findings.of_file(crate::names::EVENTS, "it is missing");
     }

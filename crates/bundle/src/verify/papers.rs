@@ -60,8 +60,11 @@ pub(super) fn read(archive: &mut ArchiveReader, trust: &Trust, findings: &mut Fi
         }
     }
     let earlier = earlier(trust, key.as_ref(), checkpoint.as_ref(), findings);
-    let has_openings = archive.names().any(|name| name == names::OPENINGS);
-    let openings = if has_openings { openings(archive, findings) } else { Openings::default() };
+    let openings = if archive.has(names::OPENINGS) {
+        openings(archive, findings)
+    } else {
+        Openings::default()
+    };
     Papers { manifest, key, checkpoint, earlier, openings }
 }
 

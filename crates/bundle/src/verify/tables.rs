@@ -10,7 +10,7 @@ use proof::Checkpoint;
 
 use super::events::Pass;
 use super::{Findings, difference};
-use crate::archive::{ArchiveError, ArchiveReader};
+use crate::archive::{ArchiveError, ArchiveReader, joined};
 use crate::derive::{Charge, Frame, Rows, timeline_row};
 use crate::envelope::Envelope;
 use crate::index::ByStream;
@@ -18,7 +18,7 @@ use crate::manifest::Manifest;
 use crate::names;
 use crate::outlet::{Kept, Outlet as _, Spools};
 use crate::spool::{Digest, Digester, Spooled};
-use crate::tables::{TABLES, at};
+use crate::tables::{TABLES, at, place_of};
 use crate::telling::{TellError, tell_all};
 
 const BLOCK_BYTES: usize = 64 << 10;
@@ -49,10 +49,7 @@ pub(super) fn check(
             charges.check(|case| by_stream.has(&StreamId::Case(case)), &mut faults);
             (frame, told, faults)
         });
-        let found = hashing.join().unwrap_or_else(|_| {
-            Err(ArchiveError::Io(std::io::Error::other("the thread that hashes has failed")))
-        });
-        (found, told)
+        (joined(hashing, "hashes"), told)
     });
     let (found, unread) = found?;
     for (name, error) in unread {
@@ -87,8 +84,9 @@ pub(super) fn check(
         return Ok(());
     }
     let kept = again(&by_stream, &lines, &frame)?;
+    let mut archive = archive.again()?;
     for name in differing {
-        locate(archive, &name, &kept, findings)?;
+        locate(&mut archive, &name, &kept, findings)?;
     }
     Ok(())
 }
@@ -128,12 +126,13 @@ fn digests(archive: &ArchiveReader, of_events: Digest) -> Result<Found, ArchiveE
     let mut archive = archive.again()?;
     let names: Vec<String> = archive.names().map(str::to_owned).collect();
     let (mut digests, mut unread) = (BTreeMap::new(), Vec::new());
+    let mut block = vec![0; BLOCK_BYTES];
     for name in names {
         if name == names::EVENTS {
             digests.insert(name, of_events);
             continue;
         }
-        match digest(&mut archive, &name) {
+        match digest(&mut archive, &name, &mut block) {
             Ok(digest) => {
                 digests.insert(name, digest);
             }
@@ -143,12 +142,16 @@ fn digests(archive: &ArchiveReader, of_events: Digest) -> Result<Found, ArchiveE
     Ok((digests, unread))
 }
 
-fn digest(archive: &mut ArchiveReader, name: &str) -> Result<Digest, ArchiveError> {
+/// The digest of one file, which is read block by block.
+fn digest(
+    archive: &mut ArchiveReader,
+    name: &str,
+    block: &mut [u8],
+) -> Result<Digest, ArchiveError> {
     let mut digester = Digester::default();
-    let mut block = vec![0; BLOCK_BYTES];
     let mut file = archive.file(name)?;
     loop {
-        let read = file.read(&mut block)?;
+        let read = file.read(block)?;
         if read == 0 {
             return Ok(digester.finish());
         }
@@ -219,15 +222,14 @@ fn again(by_stream: &ByStream, lines: &Spooled, frame: &Frame) -> Result<Kept, A
 
 /// Names the first line of a file that is not what the events make.
 fn locate(
-    archive: &ArchiveReader,
+    archive: &mut ArchiveReader,
     name: &str,
     kept: &Kept,
     findings: &mut Findings,
 ) -> Result<(), ArchiveError> {
     use std::io::{Seek as _, SeekFrom};
-    let mut archive = archive.again()?;
     let found = archive.file(name)?;
-    if let Some(place) = TABLES.iter().position(|table| table.file() == name) {
+    if let Some(place) = place_of(name) {
         let expected = kept.tables[place].open()?;
         let (row, what) = difference::in_table(&TABLES[place], expected, found)?;
         findings.add(name, Some(row), None, what);

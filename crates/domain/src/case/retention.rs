@@ -3,8 +3,7 @@
 //! The periods are the federal ones; a state's may be longer, and licensed counsel decides. Erasing
 //! destroys personal values alone: the events, the fees and the proofs stay for ever.
 
-use calendar::CivilDate;
-use chrono::Months;
+use calendar::{CivilDate, add_months_clamped};
 
 use super::decide::{Facts, is_over};
 use super::{Agreement, Case};
@@ -60,7 +59,7 @@ impl Case {
 
 /// A period of years runs to the same date, or to the end of February.
 fn years_after(day: CivilDate, years: u32) -> CivilDate {
-    day.checked_add_months(Months::new(12 * years)).unwrap_or(CivilDate::MAX)
+    add_months_clamped(day, 12 * years)
 }
 
 pub(super) fn erase(

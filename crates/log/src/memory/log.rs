@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
-use domain::sealing::person_of;
+use domain::sealing::{holder_of, streams_of};
 use domain::world::{STATE_VERSION, State};
 use proof::Hash;
 use uuid::Uuid;
@@ -156,7 +156,7 @@ impl FirmLog {
         let positions = self.streams.get(&stream).map_or(&[][..], Vec::as_slice);
         let after = positions.iter().skip(index(version)).take_while(|at| **at <= up_to);
         let events = after.map(|position| self.stored(*position)).collect();
-        let person = self.people.get(&person_of(stream).unwrap_or(self.firm.0));
+        let person = self.people.get(&holder_of(self.firm, stream));
         let key = person.map(|person| person.wrapped.clone());
         LoadedStream { stream, snapshot: snapshot.cloned(), events, key }
     }
@@ -167,6 +167,7 @@ impl FirmLog {
             return Err(StoreError::Conflict { actual: self.head.position });
         }
         self.check(&batch)?;
+        let erased = batch.erased();
         for row in batch.rows {
             let stream = row.recorded.stream;
             self.streams.entry(stream).or_default().push(row.recorded.position);
@@ -175,9 +176,11 @@ impl FirmLog {
         self.outcomes.extend(batch.outcomes);
         self.head = batch.head;
         self.keep_people(&batch.people);
-        for erased in &batch.erased {
-            self.people.remove(erased);
-            self.snapshots.retain(|stream, _| person_of(*stream) != Some(*erased));
+        for person in erased {
+            self.people.remove(&person);
+            for stream in streams_of(person) {
+                self.snapshots.remove(&stream);
+            }
         }
         Ok(())
     }

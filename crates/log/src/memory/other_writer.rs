@@ -134,13 +134,7 @@ fn append(
         recorded_at: last.recorded_at,
         result: OutcomeResult::Accepted(accepted),
     };
-    let batch = Batch {
-        expected,
-        rows,
-        outcomes: vec![(request, outcome)],
-        head,
-        people: Vec::new(),
-        erased: Vec::new(),
-    };
+    let batch =
+        Batch { expected, rows, outcomes: vec![(request, outcome)], head, people: Vec::new() };
     log.append(batch).expect("what was decided on the head fits the head");
 }

@@ -1,9 +1,6 @@
 //! One transaction of the target's own writer.
 
-use domain::event::{CaseEvent, Event};
 use domain::ids::{FirmId, RequestId};
-use domain::sealing::person_of;
-use uuid::Uuid;
 
 use super::MoveError;
 use super::answers::Answered;
@@ -78,19 +75,10 @@ impl Plan for Append {
             return Step::Nothing;
         }
         let (expected, head) = (self.reached.position, self.head.clone());
-        let (people, erased) = (Vec::new(), erased_by(&rows));
-        Step::Write(Batch { expected, rows, outcomes, head, people, erased })
+        Step::Write(Batch { expected, rows, outcomes, head, people: Vec::new() })
     }
 
     fn loaded(&mut self, _: Vec<LoadedStream>) -> Step {
         Step::Nothing
     }
-}
-
-/// People whose erasure is among the events: no key of theirs may outlive it here either.
-fn erased_by(rows: &[AppendRow]) -> Vec<Uuid> {
-    let erasures = rows
-        .iter()
-        .filter(|row| matches!(row.recorded.event, Event::Case(CaseEvent::ClientErased(_))));
-    erasures.filter_map(|row| person_of(row.recorded.stream)).collect()
 }

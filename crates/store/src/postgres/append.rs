@@ -200,7 +200,7 @@ async fn write(
 ) -> Result<(), StoreError> {
     batch.check(position)?;
     keep_people(connection, firm, &batch.people).await?;
-    erase(connection, firm, &batch.erased).await?;
+    erase(connection, firm, &batch.erased()).await?;
     let mut arguments = PgArguments::default();
     add(&mut arguments, firm.0)?;
     Events::of(&batch)?.add_to(&mut arguments)?;

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
-use domain::sealing::person_of;
+use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
 use log::{Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
@@ -175,8 +175,7 @@ async fn load_some(
     up_to: u64,
 ) -> Result<Vec<LoadedStream>, StoreError> {
     let mut loaded: Vec<LoadedStream> = streams.iter().copied().map(LoadedStream::empty).collect();
-    let people: Vec<Uuid> =
-        streams.iter().map(|stream| person_of(*stream).unwrap_or(firm.0)).collect();
+    let people: Vec<Uuid> = streams.iter().map(|stream| holder_of(firm, *stream)).collect();
     let names: Vec<String> = streams.iter().map(StreamId::to_string).collect();
     let query = sqlx::query(SNAPSHOTS)
         .bind(firm.0)

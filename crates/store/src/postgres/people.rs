@@ -1,7 +1,7 @@
 //! Keys of people, and their destruction.
 
-use domain::event::StreamId;
-use domain::ids::{AccountId, CaseId, FirmId};
+use domain::ids::FirmId;
+use domain::sealing::streams_of;
 use log::{ComparedBy, Person, Rewrapped, StoreError};
 use sqlx::postgres::PgRow;
 use sqlx::{PgConnection, Row as _};
@@ -88,11 +88,8 @@ pub(super) async fn erase(
     }
     let query = sqlx::query(ERASE_PEOPLE).bind(firm.0).bind(people);
     query.execute(&mut *connection).await.map_err(failed)?;
-    let streams: Vec<String> = people
-        .iter()
-        .flat_map(|id| [StreamId::Case(CaseId(*id)), StreamId::Account(AccountId(*id))])
-        .map(|stream| stream.to_string())
-        .collect();
+    let streams = people.iter().flat_map(|person| streams_of(*person));
+    let streams: Vec<String> = streams.map(|stream| stream.to_string()).collect();
     let query = sqlx::query(ERASE_SNAPSHOTS).bind(firm.0).bind(streams);
     query.execute(connection).await.map_err(failed).map(|_| ())
 }

@@ -63,7 +63,8 @@ async fn run(
                 step = plan.loaded(loaded);
             }
             Step::Write(batch) => {
-                let erased = if batch.erased.is_empty() { Erased::Nobody } else { Erased::Someone };
+                let erased =
+                    if batch.erased().is_empty() { Erased::Nobody } else { Erased::Someone };
                 write(connection, firm, position, batch).await?;
                 return Ok(End::Commit(erased));
             }
@@ -154,7 +155,7 @@ async fn write(
 ) -> Result<(), StoreError> {
     batch.check(position)?;
     keep_people(connection, firm, &batch.people).await?;
-    erase(connection, firm, &batch.erased).await?;
+    erase(connection, firm, &batch.erased()).await?;
     let (mut events, mut requests) = (&*batch.rows, &*batch.outcomes);
     while events.len() > ROWS_MAX {
         let (now, later) = events.split_at(ROWS_MAX);

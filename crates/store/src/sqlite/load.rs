@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
-use domain::sealing::person_of;
+use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
 use log::{Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
@@ -194,7 +194,7 @@ async fn load_some(
 ) -> Result<Vec<LoadedStream>, StoreError> {
     let mut loaded: Vec<LoadedStream> = streams.iter().copied().map(LoadedStream::empty).collect();
     let names = json_list(streams.iter().map(|stream| {
-        let person = person_of(*stream).unwrap_or(firm.0);
+        let person = holder_of(firm, *stream);
         format!("[\"{stream}\",\"{}\"]", person.simple())
     }));
     let query = sqlx::query(SNAPSHOTS)

@@ -1,7 +1,7 @@
 //! Keys of people, and their destruction.
 
-use domain::event::StreamId;
-use domain::ids::{AccountId, CaseId, FirmId};
+use domain::ids::FirmId;
+use domain::sealing::streams_of;
 use log::{ComparedBy, Person, Rewrapped, StoreError};
 use sqlx::{Row as _, SqliteConnection};
 use uuid::Uuid;
@@ -112,10 +112,8 @@ pub(super) async fn erase(
         let firm = firm.0.as_bytes().to_vec();
         let query = sqlx::query(ERASE_PERSON).bind(firm.clone()).bind(person.as_bytes().to_vec());
         query.execute(&mut *connection).await.map_err(failed)?;
-        let query = sqlx::query(ERASE_SNAPSHOTS)
-            .bind(firm)
-            .bind(StreamId::Case(CaseId(*person)).to_string())
-            .bind(StreamId::Account(AccountId(*person)).to_string());
+        let [case, account] = streams_of(*person).map(|stream| stream.to_string());
+        let query = sqlx::query(ERASE_SNAPSHOTS).bind(firm).bind(case).bind(account);
         query.execute(&mut *connection).await.map_err(failed)?;
     }
     Ok(())

@@ -20,12 +20,11 @@ mod store;
 
 use chacha20poly1305::aead::{Aead as _, KeyInit as _, Payload};
 use chacha20poly1305::{XChaCha20Poly1305, XNonce};
-use hmac::Mac as _;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 use zeroize::Zeroizing;
 
-use crate::sealed::{PersonKey, keyed};
+use crate::sealed::{PersonKey, derived};
 
 pub use store::{BlobStore, StorageError, StoredBlob};
 
@@ -81,9 +80,7 @@ pub struct BlobKeys {
 impl PersonKey {
     /// The keys of this person's blobs.
     pub fn blobs(&self, firm: Uuid, person: Uuid) -> BlobKeys {
-        let mut mac = keyed(self.bytes());
-        mac.update(SECRET);
-        BlobKeys { firm, person, secret: Zeroizing::new(mac.finalize().into_bytes().into()) }
+        BlobKeys { firm, person, secret: derived(self.bytes(), &[SECRET]) }
     }
 }
 
@@ -155,10 +152,7 @@ impl BlobKeys {
 
     /// Each label is of another length, and the hash is not: no label and hash run into each other.
     fn derived(&self, label: &[u8], hash: &ContentHash) -> Zeroizing<[u8; 32]> {
-        let mut mac = keyed(&self.secret);
-        mac.update(label);
-        mac.update(hash);
-        Zeroizing::new(mac.finalize().into_bytes().into())
+        derived(&self.secret, &[label, hash])
     }
 }
 

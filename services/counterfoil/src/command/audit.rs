@@ -1,10 +1,7 @@
 //! `audit`: what another rule pack would have said of the fees that were claimed.
 
-use std::collections::BTreeMap;
-
 use api::v1;
 use clap::Args;
-use domain::money::Money;
 
 use crate::cli::Limit;
 use crate::connect::Session;
@@ -66,7 +63,8 @@ pub(crate) async fn run(
         ]);
     }
     out.table(&table, "The pack would have allowed every fee that was claimed.")?;
-    for total in totals(&found.entries) {
+    let total = words::sum(found.entries.iter().filter_map(|fee| fee.amount.as_ref()))?;
+    if !total.is_empty() {
         out.line(format!("{} fees, {total} in all.", found.entries.len()))?;
     }
     if let Some(more) = found.more() {
@@ -75,24 +73,4 @@ pub(crate) async fn run(
     out.line("")?;
     out.line(words::CAUTION)?;
     Ok(Exit::Done)
-}
-
-/// The sum of each currency.
-fn totals(fees: &[v1::DisallowedFee]) -> Vec<Money> {
-    let amounts = fees.iter().filter_map(|fee| fee.amount.as_ref());
-    let amounts = amounts.filter_map(|amount| api::scalar::money(amount, None).ok());
-    let mut totals: BTreeMap<String, Money> = BTreeMap::new();
-    for amount in amounts {
-        let code = amount.currency().as_str().to_owned();
-        let total = match totals.get(&code) {
-            None => Some(amount),
-            Some(total) => total.plus(amount).ok(),
-        };
-        // A sum beyond what money can say is left out rather than told wrong.
-        match total {
-            Some(total) => totals.insert(code, total),
-            None => totals.remove(&code),
-        };
-    }
-    totals.into_values().collect()
 }

@@ -10,6 +10,7 @@ use store::Store;
 use crate::cli::Global;
 use crate::embedded::Database;
 use crate::exit::{Exit, Stop};
+use crate::newfile::{folder_of, must_be_new};
 use crate::out::Out;
 
 /// Where to.
@@ -26,18 +27,15 @@ pub(crate) async fn run(global: &Global, args: &BackupArgs, out: &mut Out) -> an
     if global.server.is_some() {
         return Err(Stop::usage("a backup is made where the database is: leave --server out"));
     }
-    let Database::Sqlite(path) = Database::parse(&global.database)? else {
+    let database = Database::parse(&global.database)?;
+    let Database::Sqlite(path) = &database else {
         return Err(Stop::usage(
             "the backups of a PostgreSQL database are its server's: see ops/backup.md",
         ));
     };
-    if !path.exists() {
-        return Err(Stop::usage(format!("there is no database at {}", path.display())));
-    }
-    if args.file.exists() {
-        return Err(Stop::usage(format!("{} is there already", args.file.display())));
-    }
-    let store = Store::open(&path).await?;
+    database.must_exist()?;
+    must_be_new(&args.file)?;
+    let store = Store::open(path).await?;
     let copied = copy(&store, &args.file).await;
     store.close().await;
     copied.with_context(|| format!("{} was not made", args.file.display()))?;
@@ -51,8 +49,7 @@ pub(crate) async fn run(global: &Global, args: &BackupArgs, out: &mut Out) -> an
 /// A copy that is cut short leaves nothing under the name asked for: it is made in a folder of its own
 /// beside it, and named when it is whole and on disk.
 async fn copy(store: &Store, file: &Path) -> anyhow::Result<()> {
-    let beside = file.parent().filter(|folder| !folder.as_os_str().is_empty());
-    let beside = beside.unwrap_or(Path::new("."));
+    let beside = folder_of(file);
     let folder = tempfile::Builder::new().prefix(".counterfoil-").tempdir_in(beside)?;
     let unnamed = folder.path().join("backup.db");
     store.copy_to(&unnamed).await?;

@@ -4,10 +4,9 @@ use anyhow::Context;
 use api::v1;
 use calendar::CivilDate;
 use clap::Args;
-use tonic::Request;
 
 use crate::cli::{Again, Limit};
-use crate::connect::{LONG_RUN_TIMEOUT, Session, request_id};
+use crate::connect::{Session, patient, request_id};
 use crate::exit::Exit;
 use crate::find::{Gathered, gather};
 use crate::out::Out;
@@ -46,9 +45,7 @@ pub(crate) async fn bill(
     };
     out.note(format!("Billing up to {as_of}, request {}", run.request_id))?;
     out.flush()?;
-    let mut request = Request::new(run);
-    request.set_timeout(LONG_RUN_TIMEOUT);
-    let ran = session.billing.run_billing(request).await?.into_inner();
+    let ran = session.billing.run_billing(patient(run)).await?.into_inner();
     if out.is_json() {
         out.message(&ran, "RunBillingResponse")?;
         return Ok(Exit::Done);

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use anyhow::Context;
+use anyhow::{Context, anyhow};
 use api::json::from_json;
 use api::v1;
 use clap::Args;
@@ -11,7 +11,7 @@ use proof::{Checkpoint, Hash, leaf_hash, tree};
 use serde_json::json;
 
 use super::keys::verifier_key;
-use crate::exit::{Exit, Stop};
+use crate::exit::Exit;
 use crate::out::Out;
 
 /// What to check, and by which keys.
@@ -81,7 +81,7 @@ fn consistency(args: &CheckProofArgs, text: &str) -> anyhow::Result<String> {
 
 fn read<M: prost::Message + Default>(text: &str, name: &str) -> anyhow::Result<M> {
     let read = from_json(text.trim_end(), &format!("counterfoil.v1.{name}"));
-    read.map_err(|error| Stop::usage(format!("the file is no proof: {error}")))
+    read.map_err(|error| anyhow!("the file is no proof: {error}"))
 }
 
 /// What the note says, if one of the keys signed it: nothing else of the file is believed.

@@ -5,10 +5,9 @@ use std::path::PathBuf;
 use anyhow::Context;
 use api::{name, v1};
 use clap::{Args, Subcommand};
-use tonic::Request;
 
 use crate::cli::Limit;
-use crate::connect::{LONG_RUN_TIMEOUT, Session};
+use crate::connect::{Session, patient};
 use crate::exit::Exit;
 use crate::find::{Gathered, gather};
 use crate::out::Out;
@@ -52,9 +51,8 @@ pub(crate) async fn run(
 ) -> anyhow::Result<Exit> {
     match command {
         CheckpointCommand::Make => {
-            let mut request = Request::new(v1::MakeCheckpointRequest { parent: session.firm()? });
             // Of a log that grew before there were checkpoints, tiles are made first.
-            request.set_timeout(LONG_RUN_TIMEOUT);
+            let request = patient(v1::MakeCheckpointRequest { parent: session.firm()? });
             let answer = session.audit.make_checkpoint(request).await?.into_inner();
             show(&answer, "MakeCheckpointResponse", answer.checkpoint.as_ref(), out)
         }
@@ -101,15 +99,17 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
         let answer = session.audit.list_checkpoints(request).await?.into_inner();
         Ok((answer.checkpoints, answer.next_page_token))
     });
-    let Gathered { entries: checkpoints, next_page_token } = gathered.await?;
+    let checkpoints = gathered.await?;
     if out.is_json() {
+        let Gathered { entries, next_page_token } = checkpoints;
         let position = session.position;
-        let answer = v1::ListCheckpointsResponse { checkpoints, next_page_token, position };
+        let answer =
+            v1::ListCheckpointsResponse { checkpoints: entries, next_page_token, position };
         out.message(&answer, "ListCheckpointsResponse")?;
         return Ok(Exit::Done);
     }
     let mut table = Table::new(&[">size", ">continues", "made", "root"]);
-    for checkpoint in &checkpoints {
+    for checkpoint in &checkpoints.entries {
         table.row([
             checkpoint.size.to_string(),
             checkpoint.previous_size.to_string(),
@@ -118,5 +118,8 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
         ]);
     }
     out.table(&table, "No checkpoint was signed; sign one: counterfoil checkpoint make")?;
+    if let Some(more) = checkpoints.more() {
+        out.note(more)?;
+    }
     Ok(Exit::Done)
 }

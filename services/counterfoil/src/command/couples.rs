@@ -65,11 +65,7 @@ async fn decide(decision: &Decision, session: &mut Session, out: &mut Out) -> an
         ($call:ident, $request:ident, $name:literal, $done:literal) => {{
             let request = v1::$request { parent, request_id, first_case, second_case };
             let answer = accounts.$call(request).await?.into_inner();
-            if out.is_json() {
-                out.message(&answer, $name)?;
-            } else {
-                out.receipt($done, answer.receipt.as_ref())?;
-            }
+            out.change(&answer, $name, $done, answer.receipt.as_ref())?;
         }};
     }
     match decision {

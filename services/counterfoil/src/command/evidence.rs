@@ -1,7 +1,5 @@
 //! `evidence`: scans and letters.
 
-use std::fs::File;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
@@ -10,14 +8,13 @@ use clap::{Args, Subcommand};
 use domain::ids::DocumentHash;
 use indicatif::ProgressBar;
 use sha2::{Digest as _, Sha256};
-use tempfile::NamedTempFile;
-use tonic::Request;
 use v1::check_evidence_response::Message;
 use v1::{download_response, upload_request};
 
 use super::log_care::bar;
-use crate::connect::{LONG_RUN_TIMEOUT, Session};
+use crate::connect::{Session, patient};
 use crate::exit::{Exit, Stop};
+use crate::newfile::NewFile;
 use crate::out::Out;
 
 /// Bytes of a document in one message.
@@ -79,8 +76,7 @@ async fn add(args: &AddArgs, session: &mut Session, out: &mut Out) -> anyhow::Re
     let data = content.chunks(DATA_BYTES).map(|data| upload_request::Part::Data(data.to_vec()));
     let parts = std::iter::once(start).chain(data);
     let parts: Vec<_> = parts.map(|part| v1::UploadRequest { part: Some(part) }).collect();
-    let mut request = Request::new(futures::stream::iter(parts));
-    request.set_timeout(LONG_RUN_TIMEOUT);
+    let request = patient(futures::stream::iter(parts));
     let answer = session.evidence.upload(request).await?.into_inner();
     if out.is_json() {
         out.message(&answer, "UploadResponse")?;
@@ -107,24 +103,17 @@ fn read(path: &Path) -> anyhow::Result<Vec<u8>> {
 }
 
 async fn get(args: &GetArgs, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    if args.to.exists() {
-        return Err(Stop::usage(format!("{} is there already", args.to.display())));
-    }
+    let mut file = NewFile::beside(&args.to)?;
     let name = session.case(&args.case).await?;
     let request = v1::DownloadRequest { name, sha256: args.sha256.to_string() };
     let mut stream = session.evidence.download(request).await?.into_inner();
-    let beside = args.to.parent().filter(|folder| !folder.as_os_str().is_empty());
-    let beside = beside.unwrap_or(Path::new("."));
-    // A download that is cut short leaves nothing under the name asked for.
-    let unwritable = || format!("cannot write {}", args.to.display());
-    let mut file = NamedTempFile::new_in(beside).with_context(unwritable)?;
     let (mut document, mut hash) = (None, Sha256::new());
     while let Some(message) = stream.message().await? {
         match message.part {
             Some(download_response::Part::Document(told)) => document = Some(told),
             Some(download_response::Part::Data(data)) => {
                 hash.update(&data);
-                file.write_all(&data).with_context(unwritable)?;
+                file.write(&data)?;
             }
             None => {}
         }
@@ -132,9 +121,7 @@ async fn get(args: &GetArgs, session: &mut Session, out: &mut Out) -> anyhow::Re
     if DocumentHash(hash.finalize().into()) != args.sha256 {
         return Err(Stop::unavailable("the document did not arrive whole; try again"));
     }
-    file.as_file().sync_all().with_context(unwritable)?;
-    file.persist_noclobber(&args.to).with_context(unwritable)?;
-    File::open(beside).and_then(|folder| folder.sync_all()).with_context(unwritable)?;
+    file.keep()?;
     let document = document.context("the service answered without a document")?;
     if out.is_json() {
         let part = Some(download_response::Part::Document(document));
@@ -152,8 +139,7 @@ async fn get(args: &GetArgs, session: &mut Session, out: &mut Out) -> anyhow::Re
 
 /// Checks every document.
 pub(super) async fn check(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    let mut request = Request::new(v1::CheckEvidenceRequest { parent: session.firm()? });
-    request.set_timeout(LONG_RUN_TIMEOUT);
+    let request = patient(v1::CheckEvidenceRequest { parent: session.firm()? });
     let mut stream = session.evidence.check_evidence(request).await?.into_inner();
     let bar = bar(out, "checking")?;
     let mut report = None;

@@ -1,7 +1,5 @@
 //! `export`: an examiner's bundle, written to a file.
 
-use std::fs::File;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
@@ -10,12 +8,11 @@ use api::v1::export_bundle_request::Scope;
 use api::v1::export_bundle_response::Message;
 use calendar::CivilDate;
 use clap::Args;
-use tempfile::NamedTempFile;
-use tonic::Request;
 
 use super::log_care::{bar, step};
-use crate::connect::{LONG_RUN_TIMEOUT, Session};
+use crate::connect::{Session, patient};
 use crate::exit::{Exit, Stop};
+use crate::newfile::NewFile;
 use crate::out::Out;
 use crate::words;
 
@@ -52,6 +49,7 @@ pub(crate) async fn run(
     session: &mut Session,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
+    // The name may be the default one: the option that gives another is named.
     if args.output.exists() {
         let taken = format!("--output: there is a file at {} already", args.output.display());
         return Err(Stop::usage(taken));
@@ -62,13 +60,7 @@ pub(crate) async fn run(
             through: words::message(through),
         }),
         _ if args.all => Scope::WholeLog(v1::WholeLog {}),
-        _ => {
-            let mut names = Vec::with_capacity(args.case.len());
-            for case in &args.case {
-                names.push(session.case(case).await?);
-            }
-            Scope::Cases(v1::CaseSelection { names })
-        }
+        _ => Scope::Cases(v1::CaseSelection { names: session.cases_named(&args.case).await? }),
     };
     let request = v1::ExportBundleRequest {
         parent: session.firm()?,
@@ -100,33 +92,28 @@ async fn receive(
     to: &Path,
     out: &Out,
 ) -> anyhow::Result<v1::BundleReport> {
-    let folder = to.parent().filter(|folder| !folder.as_os_str().is_empty());
-    let folder = folder.unwrap_or(Path::new("."));
-    let cannot_write = || format!("cannot write to {}", folder.display());
-    let mut file = NamedTempFile::new_in(folder).with_context(cannot_write)?;
-    let mut request = Request::new(request);
-    request.set_timeout(LONG_RUN_TIMEOUT);
-    let mut stream = session.audit.export_bundle(request).await?.into_inner();
+    let mut file = NewFile::beside(to)?;
+    let mut stream = session.audit.export_bundle(patient(request)).await?.into_inner();
     let bar = bar(out, "exporting")?;
-    let mut report = None;
+    let (mut bytes, mut report) = (0, None);
     while let Some(response) = stream.message().await? {
         match response.message {
             Some(Message::Progress(progress)) => step(&bar, &progress),
-            Some(Message::Chunk(chunk)) => file.write_all(&chunk).with_context(cannot_write)?,
+            Some(Message::Chunk(chunk)) => {
+                bytes += chunk.len();
+                file.write(&chunk)?;
+            }
             Some(Message::Report(made)) => report = Some(made),
             None => {}
         }
     }
     bar.finish_and_clear();
     let report = report.context("the service ended the export without a report")?;
-    file.as_file().sync_all().with_context(cannot_write)?;
-    let kept: File =
-        file.persist_noclobber(to).with_context(|| format!("cannot write {}", to.display()))?;
-    let bytes = kept.metadata().with_context(cannot_write)?.len();
     anyhow::ensure!(
         i64::try_from(bytes) == Ok(report.byte_count),
         "the archive came incomplete: {bytes} of {} bytes",
         report.byte_count
     );
+    file.keep()?;
     Ok(report)
 }

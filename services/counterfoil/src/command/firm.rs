@@ -113,15 +113,9 @@ async fn register(args: &FileArgs, session: &mut Session, out: &mut Out) -> anyh
         occurred_on: words::message(day),
     };
     let answer = session.administration.register_firm(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "RegisterFirmResponse")?;
-    } else {
-        out.receipt(
-            &format!("The firm {} is registered.", words::id(&name)),
-            answer.receipt.as_ref(),
-        )?;
-        out.note("Next: firm plan, firm pack, firm bureau; then import")?;
-    }
+    let done = format!("The firm {} is registered.", words::id(&name));
+    out.change(&answer, "RegisterFirmResponse", &done, answer.receipt.as_ref())?;
+    out.note("Next: firm plan, firm pack, firm bureau; then import")?;
     Ok(Exit::Done)
 }
 
@@ -133,11 +127,7 @@ async fn plan(args: &FileArgs, session: &mut Session, out: &mut Out) -> anyhow::
         plan: Some(message(&args.file, "Plan")?),
     };
     let answer = session.administration.publish_plan(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "PublishPlanResponse")?;
-    } else {
-        out.receipt("The plan is published.", answer.receipt.as_ref())?;
-    }
+    out.change(&answer, "PublishPlanResponse", "The plan is published.", answer.receipt.as_ref())?;
     Ok(Exit::Done)
 }
 
@@ -149,11 +139,12 @@ async fn bureau(args: &FileArgs, session: &mut Session, out: &mut Out) -> anyhow
         bureau: Some(message(&args.file, "Bureau")?),
     };
     let answer = session.administration.register_bureau(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "RegisterBureauResponse")?;
-    } else {
-        out.receipt("The bureau is registered.", answer.receipt.as_ref())?;
-    }
+    out.change(
+        &answer,
+        "RegisterBureauResponse",
+        "The bureau is registered.",
+        answer.receipt.as_ref(),
+    )?;
     Ok(Exit::Done)
 }
 
@@ -165,11 +156,12 @@ async fn standing(args: &FileArgs, session: &mut Session, out: &mut Out) -> anyh
         standing: Some(message(&args.file, "Standing")?),
     };
     let answer = session.administration.record_standing(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "RecordStandingResponse")?;
-    } else {
-        out.receipt("The standing is recorded.", answer.receipt.as_ref())?;
-    }
+    out.change(
+        &answer,
+        "RecordStandingResponse",
+        "The standing is recorded.",
+        answer.receipt.as_ref(),
+    )?;
     Ok(Exit::Done)
 }
 

@@ -52,9 +52,7 @@ fn add(global: &Global, out: &mut Out) -> anyhow::Result<Exit> {
 
 async fn rewrap(global: &Global, out: &mut Out) -> anyhow::Result<Exit> {
     let database = Database::parse(&global.database)?;
-    if let Some(path) = database.missing_file() {
-        return Err(Stop::usage(format!("there is no database at {}", path.display())));
-    }
+    database.must_exist()?;
     let firm_keys = keys::firm_keys(global, &database)?;
     let current = firm_keys.current().id();
     let opened = embedded::open(&database, firm_keys.clone(), None, embedded::own_limits());

@@ -136,23 +136,27 @@ async fn all(limit: usize, session: &mut Session) -> anyhow::Result<Gathered<v1:
 }
 
 async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    let Gathered { entries: keys, next_page_token } = all(limit.limit, session).await?;
+    let keys = all(limit.limit, session).await?;
     if out.is_json() {
+        let Gathered { entries, next_page_token } = keys;
         let position = session.position;
-        let answer = v1::ListSigningKeysResponse { keys, next_page_token, position };
+        let answer = v1::ListSigningKeysResponse { keys: entries, next_page_token, position };
         out.message(&answer, "ListSigningKeysResponse")?;
         return Ok(Exit::Done);
     }
     let mut table = Table::new(&["key", "state", "since", "~verifier key"]);
-    for key in &keys {
+    for key in &keys.entries {
         table.row([
             key.key_id.clone(),
-            words::key_state(key.state()),
+            words::key_state(key.state),
             words::instant(key.created_at.as_ref()),
             key.verifier_key.clone(),
         ]);
     }
     out.table(&table, "No key was made; make one: counterfoil keys new")?;
+    if let Some(more) = keys.more() {
+        out.note(more)?;
+    }
     Ok(Exit::Done)
 }
 

@@ -8,10 +8,9 @@ use api::v1;
 use api::v1::{rebuild_read_models_response, verify_log_response};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
-use tonic::Request;
 
 use super::evidence;
-use crate::connect::{LONG_RUN_TIMEOUT, Session};
+use crate::connect::{Session, patient};
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
 
@@ -94,8 +93,7 @@ pub(crate) async fn verify(
     let checkpoint = checkpoint
         .map_err(|rule| Stop::usage(format!("--checkpoint {rule}")))?
         .map(|Checkpoint(noted)| noted);
-    let mut request = Request::new(v1::VerifyLogRequest { parent: session.firm()?, checkpoint });
-    request.set_timeout(LONG_RUN_TIMEOUT);
+    let request = patient(v1::VerifyLogRequest { parent: session.firm()?, checkpoint });
     let mut stream = session.administration.verify_log(request).await?.into_inner();
     let bar = bar(out, "verifying")?;
     let mut report = None;
@@ -138,8 +136,7 @@ fn show(report: &v1::VerifyReport, out: &mut Out) -> std::io::Result<()> {
 
 /// Makes the read models anew.
 pub(crate) async fn rebuild(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    let mut request = Request::new(v1::RebuildReadModelsRequest { parent: session.firm()? });
-    request.set_timeout(LONG_RUN_TIMEOUT);
+    let request = patient(v1::RebuildReadModelsRequest { parent: session.firm()? });
     let mut stream = session.administration.rebuild_read_models(request).await?.into_inner();
     let bar = bar(out, "rebuilding")?;
     let mut report = None;

@@ -103,11 +103,7 @@ async fn credit(args: LowerArgs, session: &mut Session, out: &mut Out) -> anyhow
         reason: args.reason,
     };
     let answer = session.accounts.grant_credit(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "GrantCreditResponse")?;
-    } else {
-        out.receipt("The invoice is lowered.", answer.receipt.as_ref())?;
-    }
+    out.change(&answer, "GrantCreditResponse", "The invoice is lowered.", answer.receipt.as_ref())?;
     Ok(Exit::Done)
 }
 
@@ -122,11 +118,7 @@ async fn write_off(args: LowerArgs, session: &mut Session, out: &mut Out) -> any
         reason: args.reason,
     };
     let answer = session.accounts.write_off(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "WriteOffResponse")?;
-    } else {
-        out.receipt("Given up.", answer.receipt.as_ref())?;
-    }
+    out.change(&answer, "WriteOffResponse", "Given up.", answer.receipt.as_ref())?;
     Ok(Exit::Done)
 }
 

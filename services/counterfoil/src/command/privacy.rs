@@ -60,11 +60,12 @@ pub(crate) async fn hold(
         matter: args.matter.clone(),
     };
     let answer = session.privacy.place_legal_hold(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "PlaceLegalHoldResponse")?;
-    } else {
-        out.receipt("The hold stands: nothing of this client is erased.", answer.receipt.as_ref())?;
-    }
+    out.change(
+        &answer,
+        "PlaceLegalHoldResponse",
+        "The hold stands: nothing of this client is erased.",
+        answer.receipt.as_ref(),
+    )?;
     Ok(Exit::Done)
 }
 
@@ -81,11 +82,7 @@ pub(crate) async fn release(
         matter: args.matter.clone(),
     };
     let answer = session.privacy.lift_legal_hold(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "LiftLegalHoldResponse")?;
-    } else {
-        out.receipt("The hold is lifted.", answer.receipt.as_ref())?;
-    }
+    out.change(&answer, "LiftLegalHoldResponse", "The hold is lifted.", answer.receipt.as_ref())?;
     Ok(Exit::Done)
 }
 
@@ -114,11 +111,7 @@ pub(crate) async fn erase(
         basis: basis.into(),
     };
     let answer = session.privacy.erase_person(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "ErasePersonResponse")?;
-        return Ok(Exit::Done);
-    }
-    out.receipt("The client is erased.", answer.receipt.as_ref())?;
+    out.change(&answer, "ErasePersonResponse", "The client is erased.", answer.receipt.as_ref())?;
     out.note("Backups still open until they expire: ops/backup.md says when.")?;
     Ok(Exit::Done)
 }

@@ -3,9 +3,8 @@
 use api::v1;
 use clap::{ArgGroup, Args};
 use proof::Hash;
-use tonic::Request;
 
-use crate::connect::{LONG_RUN_TIMEOUT, Session};
+use crate::connect::{Session, patient};
 use crate::exit::Exit;
 use crate::out::Out;
 
@@ -34,6 +33,7 @@ pub(crate) async fn run(
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
     let parent = session.firm()?;
+    // Of a log that grew before tiles were kept, they are made first: both requests are patient.
     match (args.position, args.from) {
         (Some(position), _) => {
             let tree_size = args.size.unwrap_or_default();
@@ -64,13 +64,6 @@ pub(crate) async fn run(
     }
     out.note("With --json it is a file that anybody can check: counterfoil check-proof FILE")?;
     Ok(Exit::Done)
-}
-
-/// Of a log that grew before tiles were kept, they are made first.
-fn patient<M>(message: M) -> Request<M> {
-    let mut request = Request::new(message);
-    request.set_timeout(LONG_RUN_TIMEOUT);
-    request
 }
 
 fn hex(bytes: &[u8]) -> String {

@@ -100,10 +100,7 @@ pub(crate) async fn run(
 }
 
 async fn create(args: CreateArgs, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    let mut cases = Vec::with_capacity(args.cases.len());
-    for case in &args.cases {
-        cases.push(session.case(case).await?);
-    }
+    let cases = session.cases_named(&args.cases).await?;
     let bound = !cases.is_empty() || args.from.is_some() || args.through.is_some();
     let bounds = bound.then(|| v1::TokenBounds {
         cases,
@@ -183,10 +180,11 @@ async fn revoke(args: &RevokeArgs, session: &mut Session, out: &mut Out) -> anyh
         token_id: args.token_id.to_string(),
     };
     let answer = session.administration.revoke_token(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "RevokeTokenResponse")?;
-    } else {
-        out.receipt("The token is taken back.", answer.receipt.as_ref())?;
-    }
+    out.change(
+        &answer,
+        "RevokeTokenResponse",
+        "The token is taken back.",
+        answer.receipt.as_ref(),
+    )?;
     Ok(Exit::Done)
 }

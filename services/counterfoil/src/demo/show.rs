@@ -156,7 +156,7 @@ impl Show<'_> {
                 of.fees_earned.to_string(),
                 of.fees_held.to_string(),
                 of.invoices.to_string(),
-                sum(&of.invoiced)?,
+                words::sum(&of.invoiced)?,
                 of.settled.to_string(),
                 deleted.to_string(),
                 back.to_string(),
@@ -174,7 +174,7 @@ impl Show<'_> {
             everything.fees_earned.to_string(),
             String::new(),
             everything.invoices.to_string(),
-            sum(&everything.invoiced)?,
+            words::sum(&everything.invoiced)?,
             everything.settled.to_string(),
             deleted.to_string(),
             back.to_string(),
@@ -408,9 +408,7 @@ fn by_state(invoices: &[v1::Invoice]) -> anyhow::Result<Table> {
     ]);
     let mut add = |state: String, of: &[&v1::Invoice]| -> anyhow::Result<()> {
         let column = |pick: fn(&v1::Invoice) -> Option<&Money>| {
-            let amounts: Vec<Money> =
-                of.iter().filter_map(|invoice| pick(invoice).cloned()).collect();
-            sum(&amounts)
+            words::sum(of.iter().filter_map(|invoice| pick(invoice)))
         };
         table.row([
             state,
@@ -435,17 +433,4 @@ fn short(resource: &str) -> String {
     let id = words::id(resource);
     let number = id.rsplit('-').next().unwrap_or(&id).trim_start_matches('0');
     number.to_owned()
-}
-
-/// The sum of amounts; nothing if there are none.
-fn sum(amounts: &[Money]) -> anyhow::Result<String> {
-    let mut total: Option<domain::money::Money> = None;
-    for amount in amounts {
-        let amount = scalar::money(amount, None).context("an amount of the service")?;
-        total = Some(match total {
-            Some(sum) => sum.plus(amount).context("a sum of amounts")?,
-            None => amount,
-        });
-    }
-    Ok(total.map(|total| total.to_string()).unwrap_or_default())
 }

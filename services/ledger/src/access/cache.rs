@@ -4,10 +4,10 @@ use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use crate::ledger::as_firm;
 use domain::event::{StreamId, UtcMicros};
 use domain::firm::Firm;
 use domain::ids::FirmId;
-use domain::world::State;
 use log::Engine;
 use tokio::time::Instant;
 
@@ -42,12 +42,10 @@ impl Firms {
         }
         let read_at = Instant::now();
         let (_, states) = self.engine.states(id, &[StreamId::Firm]).await?;
-        let firm = states.into_iter().find_map(|state| match state {
-            State::Firm(firm) => Some(Arc::new(*firm)),
-            State::Case(_) | State::Account(_) => None,
-        });
+        let firm = states.into_iter().find_map(as_firm);
         let firm =
             firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
+        let firm = Arc::new(*firm);
         // Ids that nobody registered are not remembered: a caller may make up any number of them.
         if firm.registered.is_some() {
             self.remember(id, Arc::clone(&firm), read_at);

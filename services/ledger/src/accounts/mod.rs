@@ -5,7 +5,7 @@ mod find;
 mod list;
 
 use api::FieldErrors;
-use api::requests::{self, AccountAsked, Asked};
+use api::requests::{self, AccountAsked};
 use api::status::Failure;
 use api::v1;
 use api::v1::accounts_server::Accounts;
@@ -94,7 +94,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::ChangeCardResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.name, m, requests::change_card).await?;
+        let answer = self.0.change(&authority, &m.name, m, requests::change_card).await?;
         if let Some((firm, account)) = api::name::parse_account(&m.name) {
             couples::compare_case(&self.0, firm, account.owner(), answer.position).await;
         }
@@ -123,7 +123,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::ConfirmLinkResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.parent, m, requests::confirm_link).await?;
+        let answer = self.0.change(&authority, &m.parent, m, requests::confirm_link).await?;
         Ok(Response::new(v1::ConfirmLinkResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -133,7 +133,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::RefuseLinkResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.parent, m, requests::refuse_link).await?;
+        let answer = self.0.change(&authority, &m.parent, m, requests::refuse_link).await?;
         Ok(Response::new(v1::RefuseLinkResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -143,7 +143,7 @@ impl Accounts for AccountsRpc {
     ) -> Result<Response<v1::UnlinkResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.parent, m, requests::unlink).await?;
+        let answer = self.0.change(&authority, &m.parent, m, requests::unlink).await?;
         Ok(Response::new(v1::UnlinkResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -170,18 +170,5 @@ impl AccountsRpc {
         let asked = check(message, currency)?;
         let account = find::account(&self.0, asked.firm, &asked.account).await?;
         self.0.submit(authority, asked.on(account), api::fingerprint(message)).await
-    }
-
-    /// Records one change of a named account or a pair.
-    async fn change<M: prost::Message>(
-        &self,
-        authority: &Authority,
-        name: &str,
-        message: &M,
-        check: impl FnOnce(&M) -> Result<Asked, FieldErrors>,
-    ) -> Result<Answer, Failure> {
-        authority.check_name(name)?;
-        let asked = check(message)?;
-        self.0.submit(authority, asked, api::fingerprint(message)).await
     }
 }

@@ -13,14 +13,13 @@ use api::v1::administration_server::Administration;
 use domain::command::{Command, FirmAction};
 use domain::event::StreamId;
 use domain::money::Currency;
-use domain::world::State;
 use log::Answer;
 use prost::Message;
 use tonic::{Request, Response, Status};
 
 use crate::access::Authority;
-use crate::case_ledger::Answers;
-use crate::ledger::{Ledger, receipt};
+use crate::answers::Answers;
+use crate::ledger::{Ledger, as_firm, receipt};
 use crate::present;
 use crate::reading::read;
 
@@ -194,10 +193,7 @@ async fn get_firm(
     let get = requests::get_firm(message)?;
     let (position, states) =
         ledger.states(get.firm, &[StreamId::Firm], get.at_least_position).await?;
-    let firm = states.into_iter().find_map(|state| match state {
-        State::Firm(firm) => Some(firm),
-        State::Case(_) | State::Account(_) => None,
-    });
+    let firm = states.into_iter().find_map(as_firm);
     let firm = firm.filter(|firm| firm.registered.is_some());
     let missing = || Failure::NotFound { resource_type: "Firm", name: message.name.clone() };
     let firm = firm.ok_or_else(missing)?;

@@ -15,15 +15,8 @@ use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
 
-use crate::case_ledger::Answers;
+use crate::answers::{Answers, MESSAGES_WAITING, Outgoing, run_progress};
 use crate::ledger::Ledger;
-
-/// Messages that wait for the caller.
-const MESSAGES_WAITING: usize = 16;
-
-fn run_progress(position: u64, head: u64) -> v1::RunProgress {
-    v1::RunProgress { position: int64(position), head_position: int64(head) }
-}
 
 /// Verifies the log.
 pub(super) fn verify(ledger: &Ledger, asked: VerifyAsked) -> Answers<v1::VerifyLogResponse> {
@@ -116,7 +109,7 @@ async fn until_closing<T>(ledger: &Ledger, work: impl Future<Output = T>) -> Opt
     }
 }
 
-async fn end<T>(outgoing: &mpsc::Sender<Result<T, Status>>, last: Result<T, Status>) {
+async fn end<T>(outgoing: &Outgoing<T>, last: Result<T, Status>) {
     // A caller who has left does not want it.
     let _ = outgoing.send(last).await;
 }

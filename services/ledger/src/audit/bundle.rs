@@ -9,7 +9,7 @@ use std::io::{BufWriter, Read as _, Seek as _, SeekFrom};
 
 use api::requests::{BundleAsked, BundleScope};
 use api::scalar::int64;
-use api::status::Failure;
+use api::status::{Failure, with_causes};
 use api::v1::export_bundle_response::Message;
 use api::{name, v1};
 use bundle::{
@@ -21,16 +21,12 @@ use log::{LogStore as _, Stored};
 use proof::note::{Note, SignerKey};
 use sha2::{Digest as _, Sha256};
 use tokio::sync::{Semaphore, mpsc};
-use tokio_stream::wrappers::ReceiverStream;
-use tonic::Status;
 
 use super::{checkpoint, keys};
 use crate::access::Authority;
-use crate::case_ledger::Answers;
+use crate::answers::{self, Answers, answers_of, run_progress};
 use crate::ledger::Ledger;
 
-/// Messages that wait for the caller.
-const MESSAGES_WAITING: usize = 16;
 /// Bytes of a chunk: far below what a message may have.
 const CHUNK_BYTES: usize = 256 << 10;
 /// Events of one page of the log.
@@ -42,7 +38,7 @@ const EXPORTS_AT_ONCE: usize = 2;
 
 static EXPORTS: Semaphore = Semaphore::const_new(EXPORTS_AT_ONCE);
 
-type Outgoing = mpsc::Sender<Result<v1::ExportBundleResponse, Status>>;
+type Outgoing = answers::Outgoing<v1::ExportBundleResponse>;
 
 fn told(message: Message) -> v1::ExportBundleResponse {
     v1::ExportBundleResponse { message: Some(message) }
@@ -73,21 +69,9 @@ pub(super) fn export(
     authority: Authority,
     asked: BundleAsked,
 ) -> Answers<v1::ExportBundleResponse> {
-    let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
-    let ledger = ledger.clone();
-    ledger.clone().tasks().spawn(async move {
-        let made = tokio::select! {
-            biased;
-            () = ledger.closing().cancelled() => Err(Failure::ShuttingDown),
-            () = outgoing.closed() => return,
-            made = make(&ledger, &authority, asked, &outgoing) => made,
-        };
-        if let Err(failure) = made {
-            // A caller who has left does not want it.
-            let _ = outgoing.send(Err(failure.into())).await;
-        }
-    });
-    Box::pin(ReceiverStream::new(messages))
+    answers_of(ledger, async move |ledger, outgoing| {
+        make(&ledger, &authority, asked, &outgoing).await
+    })
 }
 
 async fn make(
@@ -98,11 +82,11 @@ async fn make(
 ) -> Result<(), Failure> {
     let _permit = EXPORTS.acquire().await.map_err(Failure::internal)?;
     let firm = asked.firm;
-    let kept = match asked.tree_size {
+    let signed = match asked.tree_size {
         None => checkpoint::make(ledger, firm).await?,
         Some(size) => checkpoint::get(ledger, firm, Some(size)).await?,
     };
-    let (_, checkpoint) = checkpoint::read(ledger, firm, &kept).await?;
+    let checkpoint = signed.checkpoint;
     // The key in force signs both notes of a bundle; a kept note may be of a key before it.
     let signer = keys::signer(ledger, firm).await?;
     let verifier_key = signer.verifier().to_string();
@@ -131,21 +115,8 @@ struct Log<'a> {
 }
 
 impl Log<'_> {
-    /// The page after a position; nothing at the end.
-    async fn page(&self, after: u64) -> Result<Option<Vec<Stored>>, Failure> {
-        let limit = usize::try_from(PAGE_EVENTS.min(self.size - after)).unwrap_or(usize::MAX);
-        if limit == 0 {
-            return Ok(None);
-        }
-        let page = self.ledger.store().read(self.firm, after, limit).await?;
-        let Some(last) = page.last() else {
-            return Err(checkpoint::corrupt(after + 1, "the log ends before its checkpoint"));
-        };
-        let position = int64(last.position.min(self.size));
-        let progress = v1::RunProgress { position, head_position: int64(self.size) };
-        // Progress that nobody takes in time is left out.
-        let _ = self.outgoing.try_send(Ok(told(Message::Progress(progress))));
-        Ok(Some(page))
+    fn pages(&self) -> Pages<'_> {
+        Pages { log: self, after: 0 }
     }
 
     /// The streams to take, found in a first pass where they are not all of them.
@@ -156,12 +127,11 @@ impl Log<'_> {
             BundleScope::Days { from, through } => bundle::Request::Days { from, through },
         };
         let mut scout = Scout::new(request);
-        let mut after = 0;
-        while let Some(page) = self.page(after).await? {
+        let mut pages = self.pages();
+        while let Some(page) = pages.next().await? {
             for stored in &page {
                 scout.look(&stored.bytes);
             }
-            after = page.last().map_or(self.size, |last| last.position);
         }
         scout.finish().map_err(|error| match error {
             RequestError::CaseUnknown(case) => Failure::Unfound {
@@ -176,9 +146,8 @@ impl Log<'_> {
     /// The keys of every personal value in the events of a scope.
     async fn openings(&self, scope: &Scope) -> Result<Openings, Failure> {
         let mut openings = Openings::default();
-        let mut after = 0;
-        while let Some(page) = self.page(after).await? {
-            after = page.last().map_or(self.size, |last| last.position);
+        let mut pages = self.pages();
+        while let Some(page) = pages.next().await? {
             let mut events = Vec::with_capacity(page.len());
             for stored in page.iter().filter(|stored| stored.position <= self.size) {
                 let recorded = Recorded::from_bytes(&stored.bytes);
@@ -219,32 +188,52 @@ impl Log<'_> {
         signer: SignerKey,
         openings: Openings,
     ) -> Result<(Exported, File), Failure> {
-        let (pages, incoming) = mpsc::channel(PAGES_AHEAD);
+        let (taken, incoming) = mpsc::channel(PAGES_AHEAD);
         let firm = self.firm;
         let making = tokio::task::spawn_blocking(move || {
             archive((firm, scope), openings, &note, &signer, incoming)
         });
-        let mut after = 0;
-        let mut read = Ok(());
-        loop {
-            match self.page(after).await {
-                Ok(Some(page)) => {
-                    after = page.last().map_or(self.size, |last| last.position);
-                    if pages.send(page).await.is_err() {
-                        break;
-                    }
-                }
-                Ok(None) => break,
-                Err(failure) => {
-                    read = Err(failure);
-                    break;
-                }
-            }
-        }
-        drop(pages);
+        let read = self.hand_over(taken).await;
         let made = making.await.map_err(Failure::internal)?;
         read?;
         made.map_err(failure)
+    }
+
+    /// Hands every page to whoever takes them, until nobody does.
+    async fn hand_over(&self, taken: mpsc::Sender<Vec<Stored>>) -> Result<(), Failure> {
+        let mut pages = self.pages();
+        while let Some(page) = pages.next().await? {
+            if taken.send(page).await.is_err() {
+                break;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// One reading of the log.
+struct Pages<'a> {
+    log: &'a Log<'a>,
+    after: u64,
+}
+
+impl Pages<'_> {
+    /// The next page; nothing at the end.
+    async fn next(&mut self) -> Result<Option<Vec<Stored>>, Failure> {
+        let Log { ledger, firm, size, outgoing } = *self.log;
+        let limit = usize::try_from(PAGE_EVENTS.min(size - self.after)).unwrap_or(usize::MAX);
+        if limit == 0 {
+            return Ok(None);
+        }
+        let page = ledger.store().read(firm, self.after, limit).await?;
+        let Some(last) = page.last() else {
+            return Err(checkpoint::corrupt(self.after + 1, "the log ends before its checkpoint"));
+        };
+        self.after = last.position.min(size);
+        let progress = Message::Progress(run_progress(self.after, size));
+        // Progress that nobody takes in time is left out.
+        let _ = outgoing.try_send(Ok(told(progress)));
+        Ok(Some(page))
     }
 }
 
@@ -272,18 +261,8 @@ fn failure(error: ExportError) -> Failure {
         ExportError::OtherRoot { size } => {
             checkpoint::corrupt(size, "the events do not make the root of the checkpoint")
         }
-        other => Failure::internal(format!("a bundle was not made: {}", chain(&other))),
+        other => Failure::internal(format!("a bundle was not made: {}", with_causes(&other))),
     }
-}
-
-fn chain(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        text = format!("{text}: {error}");
-        cause = error.source();
-    }
-    text
 }
 
 /// Sends the archive and what it is.

@@ -9,7 +9,7 @@ use api::status::Failure;
 use api::{name, v1};
 use domain::ids::FirmId;
 use log::ProveError;
-use proof::note::Note;
+use proof::note::{Note, VerifierKey};
 use proof::tile::ProofPlan;
 use proof::{Checkpoint, Hash, tree};
 use store::KeptCheckpoint;
@@ -21,17 +21,17 @@ use crate::ledger::Ledger;
 const TRIES_MAX: u32 = 5;
 
 /// Signs the log as it stands, or gives what was signed of it before.
-pub(super) async fn make(ledger: &Ledger, firm: FirmId) -> Result<KeptCheckpoint, Failure> {
+pub(super) async fn make(ledger: &Ledger, firm: FirmId) -> Result<Signed, Failure> {
     for _ in 0..TRIES_MAX {
-        if let Some(kept) = try_make(ledger, firm).await? {
-            return Ok(kept);
+        if let Some(signed) = try_make(ledger, firm).await? {
+            return Ok(signed);
         }
     }
     Err(Failure::Unavailable)
 }
 
 /// One try; nothing if another process kept a checkpoint meanwhile.
-async fn try_make(ledger: &Ledger, firm: FirmId) -> Result<Option<KeptCheckpoint>, Failure> {
+async fn try_make(ledger: &Ledger, firm: FirmId) -> Result<Option<Signed>, Failure> {
     // The last one first: the log is at least as long when it is looked at.
     let last = ledger.store().latest_checkpoint(firm).await?;
     let head = ledger.engine().head(firm).await?;
@@ -42,27 +42,26 @@ async fn try_make(ledger: &Ledger, firm: FirmId) -> Result<Option<KeptCheckpoint
     if root_from_tiles(ledger, firm, size).await? != root {
         return Err(corrupt(size, "the tiles lead to another root than the head's"));
     }
-    let previous_size = match last {
+    let previous_size = match checked(ledger, firm, last).await? {
         None => 0,
         Some(last) => {
-            let (_, before) = read(ledger, firm, &last).await?;
-            continues(ledger, firm, &before, (size, root)).await?;
-            if before.size == size {
+            continues(ledger, firm, &last.checkpoint, (size, root)).await?;
+            if last.checkpoint.size == size {
                 return Ok(Some(last));
             }
-            before.size
+            last.checkpoint.size
         }
     };
     let signer = keys::signer(ledger, firm).await?;
     let body = Checkpoint::new(signer.verifier().name().clone(), size, root).body();
     let note = Note::signed(body, &[&signer]).map_err(Failure::internal)?;
     let note_text = note.to_string();
-    let made = KeptCheckpoint { size, previous_size, made_at: ledger.now(), note_text };
-    if !ledger.store().keep_checkpoint(firm, &made).await? {
+    let kept = KeptCheckpoint { size, previous_size, made_at: ledger.now(), note_text };
+    if !ledger.store().keep_checkpoint(firm, &kept).await? {
         return Ok(None);
     }
     tracing::info!(%firm, size, %root, key = %signer.verifier().id(), "signed a checkpoint");
-    Ok(Some(made))
+    checked(ledger, firm, Some(kept)).await
 }
 
 /// That a tree begins with what a checkpoint signed.
@@ -85,48 +84,77 @@ pub(super) async fn get(
     ledger: &Ledger,
     firm: FirmId,
     size: Option<u64>,
-) -> Result<KeptCheckpoint, Failure> {
+) -> Result<Signed, Failure> {
     let store = ledger.store();
     let (kept, name) = match size {
         Some(size) => (store.checkpoint_at(firm, size).await?, name::checkpoint(firm, size)),
         None => (store.latest_checkpoint(firm).await?, name::latest_checkpoint(firm)),
     };
-    kept.ok_or(Failure::NotFound { resource_type: "Checkpoint", name })
+    let found = checked(ledger, firm, kept).await?;
+    found.ok_or(Failure::NotFound { resource_type: "Checkpoint", name })
 }
 
-/// A kept note, after checking it with the keys the firm ever signed with.
-pub(super) async fn read(
+/// The checkpoint of a size, if one is kept.
+pub(super) async fn of_size(
     ledger: &Ledger,
     firm: FirmId,
-    kept: &KeptCheckpoint,
-) -> Result<(Note, Checkpoint), Failure> {
-    let keys = keys::own(ledger, firm).await?;
-    let changed = || corrupt(kept.size, "a kept checkpoint is not what was signed");
-    let note: Note = kept.note_text.parse().map_err(|_| changed())?;
-    note.verify(&keys).map_err(|_| changed())?;
-    let checkpoint: Checkpoint = note.text().parse().map_err(|_| changed())?;
-    if checkpoint.size == kept.size { Ok((note, checkpoint)) } else { Err(changed()) }
+    size: u64,
+) -> Result<Option<Signed>, Failure> {
+    let kept = ledger.store().checkpoint_at(firm, size).await?;
+    checked(ledger, firm, kept).await
 }
 
-/// A checkpoint as callers see it, with the signatures of witnesses.
-pub(super) async fn message(
+/// What is kept, held against every key that the firm ever signed with.
+async fn checked(
     ledger: &Ledger,
     firm: FirmId,
-    kept: KeptCheckpoint,
-) -> Result<v1::Checkpoint, Failure> {
-    let (mut note, checkpoint) = read(ledger, firm, &kept).await?;
-    for row in ledger.store().cosignatures(firm, kept.size).await? {
-        let added = row.signature.parse().and_then(|signature| note.with_signature(signature));
-        note = added.map_err(|_| corrupt(kept.size, "a kept signature does not read"))?;
+    kept: Option<KeptCheckpoint>,
+) -> Result<Option<Signed>, Failure> {
+    let Some(kept) = kept else { return Ok(None) };
+    Signed::read(kept, &keys::own(ledger, firm).await?).map(Some)
+}
+
+/// A kept checkpoint whose note is what a key of the firm signed.
+pub(super) struct Signed {
+    pub(super) kept: KeptCheckpoint,
+    pub(super) note: Note,
+    pub(super) checkpoint: Checkpoint,
+}
+
+impl Signed {
+    /// Checks a kept note with the keys that the firm ever signed with.
+    pub(super) fn read(kept: KeptCheckpoint, keys: &[VerifierKey]) -> Result<Self, Failure> {
+        let changed = || corrupt(kept.size, "a kept checkpoint is not what was signed");
+        let note: Note = kept.note_text.parse().map_err(|_| changed())?;
+        note.verify(keys).map_err(|_| changed())?;
+        let checkpoint: Checkpoint = note.text().parse().map_err(|_| changed())?;
+        if checkpoint.size == kept.size {
+            Ok(Self { kept, note, checkpoint })
+        } else {
+            Err(changed())
+        }
     }
-    Ok(v1::Checkpoint {
-        name: name::checkpoint(firm, kept.size),
-        size: int64(kept.size),
-        root: checkpoint.root.hex(),
-        note: note.to_string(),
-        made_at: Some(timestamp(kept.made_at)),
-        previous_size: int64(kept.previous_size),
-    })
+
+    /// The checkpoint as callers see it, with the signatures of witnesses.
+    pub(super) async fn message(
+        self,
+        ledger: &Ledger,
+        firm: FirmId,
+    ) -> Result<v1::Checkpoint, Failure> {
+        let Self { kept, mut note, checkpoint } = self;
+        for row in ledger.store().cosignatures(firm, kept.size).await? {
+            let added = row.signature.parse().and_then(|signature| note.with_signature(signature));
+            note = added.map_err(|_| corrupt(kept.size, "a kept signature does not read"))?;
+        }
+        Ok(v1::Checkpoint {
+            name: name::checkpoint(firm, kept.size),
+            size: int64(kept.size),
+            root: checkpoint.root.hex(),
+            note: note.to_string(),
+            made_at: Some(timestamp(kept.made_at)),
+            previous_size: int64(kept.previous_size),
+        })
+    }
 }
 
 /// The hashes of a proof, unchecked.

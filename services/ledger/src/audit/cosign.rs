@@ -4,24 +4,21 @@ use api::FieldErrors;
 use api::requests::CosignatureAsked;
 use api::status::Failure;
 use proof::Checkpoint;
-use proof::note::{Note, NoteError};
-use store::{CosignatureRow, KeptCheckpoint};
+use proof::note::NoteError;
+use store::CosignatureRow;
 
-use super::{checkpoint, keys};
+use super::checkpoint::{self, Signed};
+use super::keys;
 use crate::ledger::Ledger;
 
 /// Keeps what registered witnesses signed of a kept checkpoint.
-pub(super) async fn add(
-    ledger: &Ledger,
-    asked: CosignatureAsked,
-) -> Result<KeptCheckpoint, Failure> {
+pub(super) async fn add(ledger: &Ledger, asked: CosignatureAsked) -> Result<Signed, Failure> {
     let CosignatureAsked { firm, note } = asked;
     let wrong = |rule: &str| Failure::from(FieldErrors::one("note", rule));
     let signed: Checkpoint =
         note.text().parse().map_err(|_| wrong("must be a note about a checkpoint"))?;
-    let kept = checkpoint::get(ledger, firm, Some(signed.size)).await?;
-    let (own, _): (Note, _) = checkpoint::read(ledger, firm, &kept).await?;
-    if own.text() != note.text() {
+    let own = checkpoint::get(ledger, firm, Some(signed.size)).await?;
+    if own.note.text() != note.text() {
         return Err(wrong("must have the text of the kept checkpoint of its size"));
     }
     let witnesses = keys::witnesses(ledger, firm).await?;
@@ -39,8 +36,8 @@ pub(super) async fn add(
     };
     for signature in note.signatures().iter().filter(is_known) {
         let signature = signature.to_string();
-        let row = CosignatureRow { size: kept.size, signature, added_at: ledger.now() };
+        let row = CosignatureRow { size: signed.size, signature, added_at: ledger.now() };
         ledger.store().keep_cosignature(firm, &row).await?;
     }
-    Ok(kept)
+    Ok(own)
 }

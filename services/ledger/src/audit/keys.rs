@@ -1,7 +1,7 @@
 //! The keys that sign a firm's checkpoints: one in force at a time, and all there ever were.
 
 use api::scalar::timestamp;
-use api::status::Failure;
+use api::status::{Failure, with_causes};
 use api::v1;
 use domain::event::UtcMicros;
 use domain::ids::FirmId;
@@ -68,10 +68,7 @@ impl From<KeyError> for Failure {
             | KeyError::Origin { .. }
             | KeyError::Changed
             | KeyError::TooManyWitnesses
-            | KeyError::Note(_) => {
-                let cause = std::error::Error::source(&error).map(ToString::to_string);
-                Self::internal(format!("{error}: {}", cause.unwrap_or_default()))
-            }
+            | KeyError::Note(_) => Self::internal(with_causes(&error)),
         }
     }
 }
@@ -83,6 +80,11 @@ fn purpose(firm: FirmId, key_id: &str) -> String {
 
 fn verifier_of(row: &SigningKeyRow) -> Result<VerifierKey, NoteError> {
     VerifierKey::new(KeyName::parse(&row.name)?, row.public_key.as_bytes())
+}
+
+/// The key in force, of all there are.
+fn in_force(rows: &[SigningKeyRow]) -> Option<&SigningKeyRow> {
+    rows.iter().find(|row| row.retired_at.is_none())
 }
 
 /// Every key that ever signed for a firm.
@@ -100,7 +102,7 @@ pub(super) async fn witnesses(ledger: &Ledger, firm: FirmId) -> Result<Vec<Verif
 /// The key in force, opened.
 pub(super) async fn signer(ledger: &Ledger, firm: FirmId) -> Result<SignerKey, KeyError> {
     let rows = ledger.store().signing_keys(firm).await?;
-    let row = rows.iter().find(|row| row.retired_at.is_none()).ok_or(KeyError::NoneInForce)?;
+    let row = in_force(&rows).ok_or(KeyError::NoneInForce)?;
     let firm_keys = ledger.engine().firm_keys();
     let seed = firm_keys.unwrap_secret(&purpose(firm, &row.key_id), &row.sealed_private)?;
     let signer = SignerKey::from_seed(KeyName::parse(&row.name)?, &seed);
@@ -141,7 +143,7 @@ impl Ledger {
         origin: Option<KeyName>,
     ) -> Result<VerifierKey, KeyError> {
         let rows = self.store().signing_keys(firm).await?;
-        if let Some(row) = rows.iter().find(|row| row.retired_at.is_none()) {
+        if let Some(row) = in_force(&rows) {
             return Err(KeyError::InForce { key_id: row.key_id.clone() });
         }
         let name = match (rows.last(), origin) {
@@ -161,7 +163,7 @@ impl Ledger {
     /// stays checkable.
     pub async fn rotate_signing_key(&self, firm: FirmId) -> Result<VerifierKey, KeyError> {
         let rows = self.store().signing_keys(firm).await?;
-        let old = rows.iter().find(|row| row.retired_at.is_none()).ok_or(KeyError::NoneInForce)?;
+        let old = in_force(&rows).ok_or(KeyError::NoneInForce)?;
         let (row, verifier) = new_row(self, (firm, KeyName::parse(&old.name)?), &rows);
         let kept = self.store().keep_signing_key(firm, &row, Some(&old.key_id)).await?;
         if kept { Ok(verifier) } else { Err(KeyError::Changed) }
@@ -178,7 +180,7 @@ impl Ledger {
     pub async fn rewrap_signing_key(&self, firm: FirmId) -> Result<bool, KeyError> {
         let firm_keys = self.engine().firm_keys();
         let rows = self.store().signing_keys(firm).await?;
-        let Some(row) = rows.iter().find(|row| row.retired_at.is_none()) else { return Ok(false) };
+        let Some(row) = in_force(&rows) else { return Ok(false) };
         if firm_keys.is_current(&row.sealed_private) {
             return Ok(false);
         }

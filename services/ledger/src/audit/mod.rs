@@ -22,10 +22,11 @@ use tonic::{Request, Response, Status};
 use api::status::Failure;
 
 use crate::access::Authority;
-use crate::case_ledger::Answers;
+use crate::answers::Answers;
 use crate::ledger::Ledger;
 use crate::paging::Pager;
 
+use checkpoint::Signed;
 pub use keys::KeyError;
 pub(crate) use schedule::sign_every;
 
@@ -64,7 +65,7 @@ impl Audit for AuditRpc {
         let m = allowed(&request, |m| &m.parent)?;
         let firm = requests::make_checkpoint(m).map_err(Failure::from)?;
         let made = checkpoint::make(&self.0, firm).await?;
-        let checkpoint = Some(checkpoint::message(&self.0, firm, made).await?);
+        let checkpoint = Some(made.message(&self.0, firm).await?);
         Ok(Response::new(v1::MakeCheckpointResponse { checkpoint }))
     }
 
@@ -74,8 +75,8 @@ impl Audit for AuditRpc {
     ) -> Result<Response<v1::GetCheckpointResponse>, Status> {
         let m = allowed(&request, |m| &m.name)?;
         let asked = requests::get_checkpoint(m).map_err(Failure::from)?;
-        let kept = checkpoint::get(&self.0, asked.firm, asked.size).await?;
-        let checkpoint = Some(checkpoint::message(&self.0, asked.firm, kept).await?);
+        let signed = checkpoint::get(&self.0, asked.firm, asked.size).await?;
+        let checkpoint = Some(signed.message(&self.0, asked.firm).await?);
         Ok(Response::new(v1::GetCheckpointResponse { checkpoint }))
     }
 
@@ -84,7 +85,8 @@ impl Audit for AuditRpc {
         request: Request<v1::ListDisallowedFeesRequest>,
     ) -> Result<Response<v1::ListDisallowedFeesResponse>, Status> {
         let m = allowed(&request, |m| &m.parent)?;
-        Ok(Response::new(what_if::list(&self.0, m).await?))
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(what_if::list(&self.0, &authority, m).await?))
     }
 
     async fn list_checkpoints(
@@ -128,8 +130,8 @@ impl Audit for AuditRpc {
         let m = allowed(&request, |m| &m.parent)?;
         let asked = requests::add_cosignature(m).map_err(Failure::from)?;
         let firm = asked.firm;
-        let kept = cosign::add(&self.0, asked).await?;
-        let checkpoint = Some(checkpoint::message(&self.0, firm, kept).await?);
+        let signed = cosign::add(&self.0, asked).await?;
+        let checkpoint = Some(signed.message(&self.0, firm).await?);
         Ok(Response::new(v1::AddCosignatureResponse { checkpoint }))
     }
 }
@@ -143,9 +145,10 @@ async fn list_checkpoints(
     let position = ledger.engine().head(page.firm).await?.position;
     let mut found = ledger.store().checkpoints_below(page.firm, below, pager.limit()).await?;
     let next_page_token = pager.cut(&mut found, |kept| kept.size.to_string());
+    let keys = keys::own(ledger, page.firm).await?;
     let mut checkpoints = Vec::with_capacity(found.len());
     for kept in found {
-        checkpoints.push(checkpoint::message(ledger, page.firm, kept).await?);
+        checkpoints.push(Signed::read(kept, &keys)?.message(ledger, page.firm).await?);
     }
     Ok(v1::ListCheckpointsResponse { checkpoints, next_page_token, position: int64(position) })
 }
@@ -159,7 +162,8 @@ async fn list_signing_keys(
     let position = ledger.engine().head(page.firm).await?.position;
     let all = keys::messages(ledger, page.firm).await?.into_iter().enumerate();
     let mut found: Vec<_> = all.skip(after.unwrap_or(0)).take(pager.rows()).collect();
-    // The list only grows, and its order stays.
+    // The list only grows: a new key of the firm moves the witnesses on by one, so that one of them may be
+    // listed twice, and none is left out.
     let next_page_token = pager.cut(&mut found, |(at, _)| (at + 1).to_string());
     let keys = found.into_iter().map(|(_, key)| key).collect();
     Ok(v1::ListSigningKeysResponse { keys, next_page_token, position: int64(position) })

@@ -9,9 +9,8 @@ use domain::ids::FirmId;
 use log::Head;
 use proof::tile::ProofPlan;
 use proof::{Hash, leaf_hash, tree};
-use store::KeptCheckpoint;
 
-use super::checkpoint::{self, corrupt, hashes, root_from_tiles};
+use super::checkpoint::{self, Signed, corrupt, hashes, root_from_tiles};
 use crate::ledger::Ledger;
 
 /// A tree of the log: its size, its root as known from elsewhere than its tiles, and the checkpoint
@@ -19,7 +18,7 @@ use crate::ledger::Ledger;
 struct Tree {
     size: u64,
     root: Hash,
-    kept: Option<KeptCheckpoint>,
+    signed: Option<Signed>,
 }
 
 /// Proves that an event stands at its position.
@@ -87,8 +86,8 @@ async fn shown(
     firm: FirmId,
     tree: Tree,
 ) -> Result<Option<v1::Checkpoint>, Failure> {
-    match tree.kept {
-        Some(kept) => checkpoint::message(ledger, firm, kept).await.map(Some),
+    match tree.signed {
+        Some(signed) => signed.message(ledger, firm).await.map(Some),
         None => Ok(None),
     }
 }
@@ -100,23 +99,26 @@ async fn asked_for(
     size: Option<u64>,
     field: &'static str,
 ) -> Result<Tree, Failure> {
-    let kept = match size {
-        Some(size) => ledger.store().checkpoint_at(firm, size).await?,
+    let signed = match size {
+        Some(size) => checkpoint::of_size(ledger, firm, size).await?,
         None => Some(checkpoint::get(ledger, firm, None).await?),
     };
     let head = ledger.engine().head(firm).await?;
-    let size = kept.as_ref().map_or(size, |kept| Some(kept.size)).unwrap_or(head.position);
-    let root = match &kept {
+    let size = match (&signed, size) {
+        (Some(signed), _) => signed.checkpoint.size,
+        (None, size) => size.unwrap_or(head.position),
+    };
+    let root = match &signed {
         Some(_) if size > head.position => {
             return Err(corrupt(head.position, "the log ends before a checkpoint that is kept"));
         }
-        Some(kept) => checkpoint::read(ledger, firm, kept).await?.1.root,
+        Some(signed) => signed.checkpoint.root,
         None if size > head.position => {
             return Err(FieldErrors::one(field, "must not be larger than the log").into());
         }
         None => root_at(ledger, firm, &head, size).await?,
     };
-    Ok(Tree { size, root, kept })
+    Ok(Tree { size, root, signed })
 }
 
 /// The root of a tree that nothing was signed of: it has to be one that the head continues.

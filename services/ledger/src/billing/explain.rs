@@ -16,6 +16,7 @@ use domain::ids::{AccountId, CaseId, FirmId};
 use domain::refusal::{Reason, Refusal};
 use domain::world::State;
 
+use super::claimed::Claimed;
 use crate::access::Authority;
 use crate::case_ledger::paying_account;
 use crate::ledger::{Ledger, one_account, one_case};
@@ -70,17 +71,7 @@ async fn as_it_was_claimed(
     (id, period): (CaseId, u32),
     earned: &EarnedFee,
 ) -> Result<Option<Explanation>, Failure> {
-    let before = earned.mark.at.position - 1;
-    let streams = [StreamId::Firm, StreamId::Case(id), StreamId::Account(earned.account)];
-    let states = ledger.engine().states_at(firm_id, &streams, before).await?;
-    let account = one_account(&states)?.clone();
-    let firm = states.iter().find_map(|state| match state {
-        State::Firm(firm) => Some(firm.clone()),
-        State::Case(_) | State::Account(_) => None,
-    });
-    let firm =
-        firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
-    let case = one_case(states)?;
+    let Claimed { firm, case, account } = Claimed::read(ledger, firm_id, id, earned).await?;
     let as_of = earned.mark.on;
     let judgement = Judgement { id, case: &case, account: &account, firm: &firm, as_of };
     let explained = judgement.explain(period);

@@ -1,5 +1,6 @@
 //! `Billing`: what has been earned, and asking for it.
 
+mod claimed;
 mod daily;
 mod explain;
 mod run;
@@ -16,6 +17,7 @@ use crate::present::fee::invoice_of;
 use domain::command::Command;
 use domain::event::StreamId;
 
+pub(crate) use claimed::Claimed;
 pub(crate) use daily::bill_daily;
 
 /// The service.

@@ -18,9 +18,9 @@ use tokio::time::{Duration, Instant, sleep_until, timeout};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
 
-use super::Answers;
 use super::read::event_messages;
 use crate::access::Authority;
+use crate::answers::Answers;
 use crate::ledger::Ledger;
 
 /// Messages between the reader and the transport: few, since a page is held already.

@@ -4,8 +4,6 @@ mod follow;
 mod read;
 mod stream;
 
-use std::pin::Pin;
-
 use api::requests::{self, Asked};
 use api::scalar::{int32, int64};
 use api::status::Failure;
@@ -15,11 +13,11 @@ use domain::command::{CaseAction, Command};
 use domain::event::StreamId;
 use domain::ids::CaseId;
 use domain::terms::Seat;
-use futures::Stream;
 use log::Answer;
 use tonic::{Request, Response, Status, Streaming};
 
 use crate::access::Authority;
+use crate::answers::Answers;
 use crate::couples;
 use crate::ledger::Ledger;
 use crate::reading::read;
@@ -28,9 +26,6 @@ pub(crate) use self::read::paying_account;
 
 /// The service.
 pub(crate) struct CaseLedgerRpc(pub(crate) Ledger);
-
-/// A stream of answers.
-pub(crate) type Answers<T> = Pin<Box<dyn Stream<Item = Result<T, Status>> + Send>>;
 
 #[tonic::async_trait]
 impl CaseLedger for CaseLedgerRpc {

@@ -18,8 +18,9 @@ use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Status, Streaming};
 use tracing::Instrument;
 
-use super::{Answers, recorded, to_match};
+use super::{recorded, to_match};
 use crate::access::Authority;
+use crate::answers::Answers;
 use crate::couples;
 use crate::ledger::Ledger;
 

@@ -10,19 +10,14 @@ use domain::ids::{CaseId, DocumentHash, FirmId};
 use log::LogStore as _;
 use proof::Hash;
 use store::EvidenceRow;
-use tokio::sync::mpsc;
-use tokio_stream::wrappers::ReceiverStream;
-use tonic::Status;
 use v1::check_evidence_response::Message;
 use vault::{BlobKeys, BlobName, BlobStore, StoredBlob, sealed_len};
 
 use super::sweep::owners_of_rows;
 use super::{aside, kept, stored_bytes_max, unavailable};
-use crate::case_ledger::Answers;
+use crate::answers::{Answers, Outgoing, answers_of};
 use crate::ledger::Ledger;
 
-/// Messages that wait for the caller.
-const MESSAGES_WAITING: usize = 16;
 /// Events read at a time.
 const EVENTS_PAGE: usize = 1_000;
 /// Rows read at a time.
@@ -30,28 +25,18 @@ const ROWS_PAGE: u32 = 1_000;
 /// Most documents that the events of one firm may name for a check to remember them all.
 const DOCUMENTS_MAX: usize = 4_000_000;
 
-type Outgoing = mpsc::Sender<Result<v1::CheckEvidenceResponse, Status>>;
-
 /// Checks, telling as it goes. It goes no further than the messages that its caller takes.
 pub(super) fn open(
     ledger: &Ledger,
     firm: FirmId,
 ) -> Result<Answers<v1::CheckEvidenceResponse>, Failure> {
     kept(ledger)?;
-    let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
-    let ledger = ledger.clone();
-    ledger.tasks().clone().spawn(async move {
-        let last = tokio::select! {
-            biased;
-            () = ledger.closing().cancelled() => Err(Failure::ShuttingDown),
-            () = outgoing.closed() => return,
-            result = check(&ledger, firm, &outgoing) => result,
-        };
-        let last = last.map(|report| told(Message::Report(report))).map_err(Status::from);
+    Ok(answers_of(ledger, async move |ledger: Ledger, outgoing| {
+        let report = check(&ledger, firm, &outgoing).await?;
         // A caller who has left does not want it.
-        let _ = outgoing.send(last).await;
-    });
-    Ok(Box::pin(ReceiverStream::new(messages)))
+        let _ = outgoing.send(Ok(told(Message::Report(report)))).await;
+        Ok(())
+    }))
 }
 
 fn told(message: Message) -> v1::CheckEvidenceResponse {
@@ -66,7 +51,7 @@ type Stored = BTreeMap<BlobName, u64>;
 async fn check(
     ledger: &Ledger,
     firm: FirmId,
-    outgoing: &Outgoing,
+    outgoing: &Outgoing<v1::CheckEvidenceResponse>,
 ) -> Result<v1::EvidenceReport, Failure> {
     let store = &kept(ledger)?.store;
     let (position, mut named) = named_by_events(ledger, firm).await?;

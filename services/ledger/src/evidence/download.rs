@@ -12,7 +12,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
 
 use super::{altered, aside, count, kept, keys_of, missing, stored_bytes_max, unavailable};
-use crate::case_ledger::Answers;
+use crate::answers::Answers;
 use crate::ledger::Ledger;
 
 /// Bytes of content in one message.

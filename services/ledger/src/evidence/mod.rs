@@ -23,7 +23,7 @@ use tonic::{Request, Response, Status, Streaming};
 use vault::{BlobKeys, BlobStore, StorageError};
 
 use crate::access::Authority;
-use crate::case_ledger::Answers;
+use crate::answers::Answers;
 use crate::ledger::{Ledger, one_case};
 
 pub use sweep::Swept;

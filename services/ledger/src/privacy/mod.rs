@@ -1,24 +1,19 @@
 //! `Privacy`: legal holds, erasure, and what is kept of whom until when.
 
-use api::FieldErrors;
-use api::requests::{self, Asked};
+use api::requests;
 use api::scalar::int64;
 use api::status::Failure;
 use api::v1::privacy_server::Privacy;
 use api::{name, v1};
 use domain::case::Case;
-use domain::event::StreamId;
 use domain::ids::{CaseId, FirmId};
-use log::Answer;
-use store::CaseFilter;
 use tonic::{Request, Response, Status};
 
 use crate::access::Authority;
 use crate::evidence;
-use crate::ledger::{Ledger, as_case, receipt};
-use crate::paging::Pager;
+use crate::ledger::{Ledger, receipt};
 use crate::present::day;
-use crate::reading::{View, read};
+use crate::reading::{CasePage, View, read};
 
 /// The service.
 pub(crate) struct PrivacyRpc(pub(crate) Ledger);
@@ -31,7 +26,7 @@ impl Privacy for PrivacyRpc {
     ) -> Result<Response<v1::PlaceLegalHoldResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.name, m, requests::place_legal_hold).await?;
+        let answer = self.0.change(&authority, &m.name, m, requests::place_legal_hold).await?;
         Ok(Response::new(v1::PlaceLegalHoldResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -41,7 +36,7 @@ impl Privacy for PrivacyRpc {
     ) -> Result<Response<v1::LiftLegalHoldResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.name, m, requests::lift_legal_hold).await?;
+        let answer = self.0.change(&authority, &m.name, m, requests::lift_legal_hold).await?;
         Ok(Response::new(v1::LiftLegalHoldResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -51,7 +46,7 @@ impl Privacy for PrivacyRpc {
     ) -> Result<Response<v1::ErasePersonResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let answer = self.change(&authority, &m.name, m, requests::erase_person).await?;
+        let answer = self.0.change(&authority, &m.name, m, requests::erase_person).await?;
         // Nobody reads the documents any more, whether or not they are gone at once.
         if let Some((firm, case)) = name::parse_case(&m.name) {
             evidence::erase(&self.0, firm, case).await;
@@ -67,20 +62,6 @@ impl Privacy for PrivacyRpc {
     }
 }
 
-impl PrivacyRpc {
-    async fn change<M: prost::Message>(
-        &self,
-        authority: &Authority,
-        name: &str,
-        message: &M,
-        check: impl FnOnce(&M) -> Result<Asked, FieldErrors>,
-    ) -> Result<Answer, Failure> {
-        authority.check_name(name)?;
-        let asked = check(message)?;
-        self.0.submit(authority, asked, api::fingerprint(message)).await
-    }
-}
-
 async fn list_retention(
     view: &View<'_>,
     authority: &Authority,
@@ -88,22 +69,10 @@ async fn list_retention(
 ) -> Result<v1::ListRetentionResponse, Failure> {
     authority.check_name(&message.parent)?;
     let page = requests::list_retention(message)?;
-    let (pager, after) = Pager::open_at("ListRetention", &page, |key| CaseId::parse(key).ok())?;
-    let position = view.read_at(page.firm, page.at_least_position).await?;
-    let all = CaseFilter::default();
-    let mut rows = view.store().list_cases(page.firm, all, after, pager.limit()).await?;
-    let next_page_token = pager.cut(&mut rows, |row| row.case_id.to_string());
-    let streams: Vec<StreamId> = rows.iter().map(|row| StreamId::Case(row.case_id)).collect();
-    let (_, states) = view.states(page.firm, &streams, 0).await?;
-    let cases = rows
-        .iter()
-        .zip(states)
-        .filter_map(|(row, state)| Some(retention(page.firm, row.case_id, &*as_case(state)?)));
-    Ok(v1::ListRetentionResponse {
-        cases: cases.collect(),
-        next_page_token,
-        position: int64(position),
-    })
+    let CasePage { cases, next_page_token, position } =
+        CasePage::read(view, "ListRetention", &page).await?;
+    let cases = cases.iter().map(|(id, case)| retention(page.firm, *id, case)).collect();
+    Ok(v1::ListRetentionResponse { cases, next_page_token, position: int64(position) })
 }
 
 fn retention(firm: FirmId, id: CaseId, case: &Case) -> v1::Retention {

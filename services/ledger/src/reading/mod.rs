@@ -4,6 +4,7 @@
 //! the [`Ledger`], whose engine and store are the primary's: so the types say that no decision, no
 //! gate and no token is ever judged by what a replica shows.
 
+mod cases;
 mod history;
 mod replicated;
 mod shown;
@@ -22,6 +23,7 @@ use tokio::time::{Instant, sleep, timeout};
 use crate::access::Authority;
 use crate::ledger::Ledger;
 
+pub(crate) use cases::CasePage;
 pub(crate) use history::History;
 pub(crate) use replicated::Replicated;
 use replicated::Unfit;

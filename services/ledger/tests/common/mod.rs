@@ -6,6 +6,8 @@
     reason = "what is set up here has to work"
 )]
 
+pub mod erasing;
+pub mod office;
 mod place;
 
 use std::sync::Arc;

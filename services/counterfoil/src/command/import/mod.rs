@@ -122,9 +122,7 @@ async fn play_and_close(
 
 /// Copies a database as it stands, whoever else has it open: a file whole, of a server the logs.
 async fn copy_database(from: &Database, only: Option<FirmId>, to: &Path) -> anyhow::Result<()> {
-    if let Some(path) = from.missing_file() {
-        return Err(Stop::usage(format!("there is no database at {}", path.display())));
-    }
+    from.must_exist()?;
     let opened = from.open().await;
     let source = opened.with_context(|| format!("cannot open {from}"))?;
     let copied = match from {

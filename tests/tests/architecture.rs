@@ -13,6 +13,9 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-domain", &["counterfoil-calendar"]),
     ("counterfoil-proof", &[]),
     ("counterfoil-vault", &[]),
+    ("counterfoil-books", &["counterfoil-calendar", "counterfoil-domain"]),
+    ("counterfoil-statement", &["counterfoil-calendar", "counterfoil-domain"]),
+    ("counterfoil-paper", &["counterfoil-books", "counterfoil-calendar", "counterfoil-domain"]),
     (
         "counterfoil-bundle",
         &["counterfoil-calendar", "counterfoil-domain", "counterfoil-proof", "counterfoil-vault"],
@@ -110,7 +113,14 @@ const IMPURE: &[&str] = &[
     "tokio::",
     "rand::",
 ];
-const PURE: &[&str] = &["crates/calendar/src", "crates/domain/src", "crates/proof/src"];
+const PURE: &[&str] = &[
+    "crates/calendar/src",
+    "crates/domain/src",
+    "crates/proof/src",
+    "crates/books/src",
+    "crates/statement/src",
+    "crates/paper/src",
+];
 
 /// A file longer than this hides a seam.
 const FILE_LINES_MAX: usize = 600;

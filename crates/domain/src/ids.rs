@@ -48,6 +48,9 @@ uuid_id! {
     CaseId;
     /// A paying account. Every case opens one under its own UUID; a couple pays through one of its two.
     AccountId;
+    /// One line of a bank statement or one payout of the card processor. Made from what it says, so
+    /// that the same line read twice is the same one.
+    DepositId;
     /// An event (UUIDv7, so that ids sort by the time they were given).
     EventId;
     /// A caller's own id for one request; the same id is the same request (AIP-155).
@@ -121,7 +124,7 @@ code! {
     PaperCode;
     /// A rule pack.
     PackCode;
-    /// A payment, refund, chargeback or charge as the card processor names it.
+    /// A payment, refund, chargeback, charge or payout as the card processor names it.
     ProcessorRef;
     /// A carrier's tracking number.
     TrackingCode;

@@ -1,0 +1,1 @@
+//! Which payments stand behind a deposit.

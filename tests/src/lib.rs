@@ -3,6 +3,7 @@
 #![allow(clippy::missing_panics_doc, reason = "a test that cannot go on stops")]
 
 pub mod aftermath;
+pub mod bookkeeper;
 pub mod bulk;
 pub mod bundles;
 pub mod child;

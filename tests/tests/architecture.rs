@@ -14,8 +14,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-proof", &[]),
     ("counterfoil-vault", &[]),
     ("counterfoil-books", &["counterfoil-calendar", "counterfoil-domain"]),
-    ("counterfoil-statement", &["counterfoil-calendar", "counterfoil-domain"]),
-    ("counterfoil-paper", &["counterfoil-books", "counterfoil-calendar", "counterfoil-domain"]),
+    ("counterfoil-statement", &[]),
     (
         "counterfoil-bundle",
         &["counterfoil-calendar", "counterfoil-domain", "counterfoil-proof", "counterfoil-vault"],
@@ -23,7 +22,13 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-log", &["counterfoil-domain", "counterfoil-proof", "counterfoil-vault"]),
     (
         "counterfoil-store",
-        &["counterfoil-calendar", "counterfoil-domain", "counterfoil-log", "counterfoil-proof"],
+        &[
+            "counterfoil-books",
+            "counterfoil-calendar",
+            "counterfoil-domain",
+            "counterfoil-log",
+            "counterfoil-proof",
+        ],
     ),
     (
         "counterfoil-api",
@@ -33,6 +38,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil-ledger",
         &[
             "counterfoil-api",
+            "counterfoil-books",
             "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",
@@ -46,6 +52,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil",
         &[
             "counterfoil-api",
+            "counterfoil-books",
             "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",
@@ -60,6 +67,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil-tests",
         &[
             "counterfoil-api",
+            "counterfoil-books",
             "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",

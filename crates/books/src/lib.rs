@@ -1,4 +1,19 @@
-//! A firm's books: the chart of accounts, one balanced entry for each event that moves money, trial
-//! balance, aging, and the matching of deposits. Pure: everything is a function of the events.
+//! A firm's books: the chart of accounts, one balanced entry for each event that moves money, the
+//! trial balance, the aging of what clients owe, and what has to hold before a month is closed.
+//!
+//! Pure: everything is a function of the events. Double entry in integer minor units of the firm's
+//! one currency; a debit is above zero, a credit below.
 
-pub mod matching;
+mod aging;
+mod chart;
+mod close;
+mod entry;
+mod post;
+mod trial;
+
+pub use aging::{Aging, Bucket, OpenItem};
+pub use chart::Chart;
+pub use close::{Block, Controls};
+pub use entry::{Entry, EntryLine, Transfer};
+pub use post::Poster;
+pub use trial::{TrialBalance, TrialRow};

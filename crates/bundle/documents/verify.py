@@ -711,7 +711,7 @@ class Bundle:
         if event["stream_version"] != version:
             fault("version %d of %s stands where version %d belongs" % (event["stream_version"], stream, version))
         kind, _, client = stream.partition("/")
-        if client:
+        if kind in ("case", "account"):
             self.clients.setdefault(client, {}).setdefault(kind, []).append(offset)
             request = self.manifest["request"]
             if request["kind"] == "days" and request["from"] <= event["occurred_on"] <= request["through"]:
@@ -785,7 +785,7 @@ def is_event(event):
     if not isinstance(event, dict) or set(event) - {"causation", "late_days"} != set(MEMBERS):
         return False
     typed = all(type(event[name]) is type_ for name, type_ in MEMBERS.items())
-    return typed and re.fullmatch("firm|(case|account)/" + UUID, event["stream"]) is not None
+    return typed and re.fullmatch("firm|(case|account|deposit)/" + UUID, event["stream"]) is not None
 
 
 def timeline_row(event, leaf):

@@ -105,7 +105,7 @@ impl ByStream {
         let ids = self.streams.iter().filter_map(|stream| match stream {
             StreamId::Case(case) => Some(case.0),
             StreamId::Account(account) => Some(account.0),
-            StreamId::Firm => None,
+            StreamId::Deposit(_) | StreamId::Firm => None,
         });
         ids.filter(|id| seen.insert(*id)).collect()
     }
@@ -151,6 +151,7 @@ fn belongs(recorded: &Recorded) -> bool {
         (&recorded.event, recorded.stream),
         (Event::Case(_), StreamId::Case(_))
             | (Event::Account(_), StreamId::Account(_))
+            | (Event::Deposit(_), StreamId::Deposit(_))
             | (Event::Firm(_), StreamId::Firm)
     )
 }

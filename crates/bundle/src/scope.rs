@@ -146,7 +146,8 @@ impl Scout {
                 }
                 account.owner()
             }
-            StreamId::Firm => return,
+            // What came into the bank is many clients' at once: it is part of a whole log alone.
+            StreamId::Deposit(_) | StreamId::Firm => return,
         };
         let asked = match &self.request {
             Request::All => false,

@@ -5,18 +5,24 @@
 //! make the service itself act (open work, send a round, claim a fee) are refused when a rule
 //! forbids them.
 
+use std::collections::BTreeSet;
+
 use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::event::{
-    AccessGranted, AccessRevoked, AccessUsed, BasisAttested, BillingDayChanged, BureauAnswered,
-    BureauAsked, BureauRegistered, Card, ClientErased, ClientInformationSent, Contact,
-    ContactChanged, CorrectionNoted, DisclosureAcknowledged, DisclosureDelivered, ExposureKind,
-    FailureReason, FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived,
-    IdentityPaperRejected, ItemKind, LegalHoldLifted, LegalHoldPlaced, Letter, LetterDelivered,
-    MessageLogged, PeriodClosedWithoutFee, ProgressReportSent, ReportIdentityFailed,
-    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingRecorded,
+    AccessGranted, AccessRevoked, AccessUsed, AccountMovement, BasisAttested, BillingDayChanged,
+    BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
+    ClientInformationSent, Contact, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
+    DisclosureDelivered, ExposureKind, FailureReason, FirmRegistered, IdentityPaperAccepted,
+    IdentityPaperReceived, IdentityPaperRejected, ItemKind, LegalHoldLifted, LegalHoldPlaced,
+    Letter, LetterDelivered, MatchRule, MessageLogged, PayoutLine, PeriodClosedWithoutFee,
+    PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected,
+    ResponseReceived, Score, ServiceEnded, ServicePaused, StandingRecorded, StatementLineSeen,
+    StreamId,
 };
-use crate::ids::{AccountId, BureauCode, CaseId, DocumentHash, ItemCode, PlanCode, ProcessorRef};
+use crate::ids::{
+    AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode, ProcessorRef,
+};
 use crate::money::Money;
 use crate::rules::RulePack;
 use crate::terms::{Plan, Sale, Seat};
@@ -314,6 +320,114 @@ pub enum CoupleAction {
     Unlink,
 }
 
+/// A line of a bank statement, as it was read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LineNoted {
+    /// The day the bank booked it.
+    pub booked_on: CivilDate,
+    /// What it says.
+    pub seen: StatementLineSeen,
+}
+
+/// A payout, as the processor reports it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PayoutNoted {
+    /// Every movement in it.
+    pub lines: Vec<PayoutLine>,
+    /// What reaches the bank.
+    pub net: Money,
+    /// The day of the payout.
+    pub paid_on: CivilDate,
+    /// The processor's name for it.
+    pub payout: ProcessorRef,
+}
+
+/// What stands behind a line.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Match {
+    /// What the processor kept. Said, not guessed: a cent that does not fit is a difference.
+    pub costs: Money,
+    /// The line.
+    pub deposit: DepositId,
+    /// Other lines of the same money.
+    pub joined: Vec<DepositId>,
+    /// Every movement.
+    pub movements: Vec<AccountMovement>,
+    /// The payout, if the processor reported one.
+    pub payout: Option<DepositId>,
+    /// How it was found.
+    pub rule: MatchRule,
+}
+
+/// What a line is that no movement stands behind.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BookLine {
+    /// The line.
+    pub deposit: DepositId,
+    /// What for.
+    pub note: Option<Text>,
+    /// What it is.
+    pub purpose: Purpose,
+}
+
+/// What the bank and the processor say, and what a person makes of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum BankAction {
+    /// Lines of a statement; the ones that are known change nothing.
+    NoteLines(Vec<LineNoted>),
+    /// A payout; one that is known changes nothing.
+    NotePayout(PayoutNoted),
+    /// See [`Match`]. Refused if it does not add up to the cent.
+    Match(Match),
+    /// Take a match back.
+    ReverseMatch {
+        /// The line that has it.
+        deposit: DepositId,
+        /// Every movement that stands behind it.
+        movements: Vec<AccountMovement>,
+    },
+    /// See [`BookLine`].
+    BookLine(BookLine),
+    /// Take back what was said of a line.
+    ReverseBooking {
+        /// The line.
+        deposit: DepositId,
+    },
+}
+
+impl BankAction {
+    /// The streams it is certain to read.
+    pub fn streams(&self) -> Vec<StreamId> {
+        let of_movements = |movements: &[AccountMovement]| {
+            let accounts: BTreeSet<AccountId> = movements.iter().map(|m| m.account).collect();
+            accounts.into_iter().map(StreamId::Account).collect::<Vec<_>>()
+        };
+        match self {
+            Self::NoteLines(lines) => lines
+                .iter()
+                .map(|line| DepositId::of_line(&line.seen.bank, &line.seen.line))
+                .map(StreamId::Deposit)
+                .collect(),
+            Self::NotePayout(payout) => {
+                vec![StreamId::Deposit(DepositId::of_payout(&payout.payout))]
+            }
+            Self::Match(wanted) => {
+                let lines = std::iter::once(wanted.deposit).chain(wanted.joined.iter().copied());
+                let deposits = lines.chain(wanted.payout).map(StreamId::Deposit);
+                deposits.chain(of_movements(&wanted.movements)).collect()
+            }
+            Self::ReverseMatch { deposit, movements } => {
+                let mut streams = of_movements(movements);
+                streams.push(StreamId::Deposit(*deposit));
+                streams
+            }
+            Self::BookLine(BookLine { deposit, .. }) | Self::ReverseBooking { deposit } => {
+                vec![StreamId::Deposit(*deposit)]
+            }
+        }
+    }
+}
+
 /// An action on the firm.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum FirmAction {
@@ -333,6 +447,10 @@ pub enum FirmAction {
     NoteAccess(AccessUsed),
     /// Take a token back.
     RevokeAccess(AccessRevoked),
+    /// Number and name accounts of the books.
+    ReviseChart(ChartRevised),
+    /// Close a month. Refused if money moved after it was checked.
+    LockPeriod(PeriodLocked),
 }
 
 /// A command.
@@ -354,6 +472,8 @@ pub enum Command {
         /// What happened.
         action: Dated<AccountAction>,
     },
+    /// What the bank and the processor say, and what a person makes of it.
+    Bank(BankAction),
     /// An action on the firm.
     Firm {
         /// What happened.

@@ -8,6 +8,7 @@ use calendar::{CivilDate, Datelike};
 use crate::account;
 use crate::case;
 use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction};
+use crate::deposit;
 use crate::event::{AccountOpened, CardOnFileChanged, Recorded, StreamId, UtcMicros};
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};
@@ -27,7 +28,12 @@ pub fn decide(
     context: Context<'_>,
     command: &Command,
 ) -> Result<Vec<Recorded>, Halt> {
-    let several = matches!(command, Command::Case { actions, .. } if actions.len() > 1);
+    // What is refused after its first event has to be undone.
+    let several = match command {
+        Command::Case { actions, .. } => actions.len() > 1,
+        Command::Bank(_) => true,
+        _ => false,
+    };
     let mut draft = Draft::begin(world, context, several);
     match decide_into(&mut draft, command) {
         Ok(()) => Ok(draft.finish()),
@@ -44,6 +50,7 @@ fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt>
             on_case(draft, *case, *expected_version, actions)
         }
         Command::Account { account, action } => on_account(draft, *account, action),
+        Command::Bank(action) => deposit::bank(draft, action),
         Command::Firm { action } => on_firm(draft, action),
         Command::Couple { first, second, action } => {
             couple::decide(draft, *first, *second, *action)
@@ -57,7 +64,12 @@ fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt>
 const OLDEST_YEAR: i32 = 1970;
 
 /// A fact happens neither in the future nor before anybody kept records.
-fn check_day(firm: &Firm, now: UtcMicros, subject: &str, day: CivilDate) -> Result<(), Refusal> {
+pub(crate) fn check_day(
+    firm: &Firm,
+    now: UtcMicros,
+    subject: &str,
+    day: CivilDate,
+) -> Result<(), Refusal> {
     let Some(today) = firm.today(now) else {
         return Err(Refusal::new(Reason::FirmUnknown, "firm", "the firm is not registered"));
     };
@@ -154,7 +166,8 @@ fn on_account(
 fn on_firm(draft: &mut Draft<'_, '_>, dated: &Dated<FirmAction>) -> Result<(), Halt> {
     let on = dated.occurred_on;
     let firm = draft.world().firm()?;
-    let event = firm::decide(firm, on, &dated.action)?;
+    let moved_at = draft.world().money_moved_at();
+    let event = firm::decide(firm, on, moved_at, &dated.action)?;
     if let FirmAction::Register(details) = &dated.action {
         if on > details.zone.date_at(draft.now().0) {
             let detail = format!("{on} is in the future");

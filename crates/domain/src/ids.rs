@@ -73,6 +73,28 @@ impl AccountId {
     }
 }
 
+impl DepositId {
+    /// The id of a line of a bank statement: a UUID of the firm's own kind (RFC 9562, version 8)
+    /// made of SHA-256 over the bank and the line's hash.
+    pub fn of_line(bank: &BankCode, line: &DocumentHash) -> Self {
+        Self::of(&["line", bank.as_str(), &line.to_string()])
+    }
+
+    /// The id of a payout, made as for [`DepositId::of_line`] of the processor's name for it.
+    pub fn of_payout(payout: &ProcessorRef) -> Self {
+        Self::of(&["payout", payout.as_str()])
+    }
+
+    fn of(parts: &[&str]) -> Self {
+        use sha2::{Digest as _, Sha256};
+        // No part has a slash in it.
+        let hash: [u8; 32] = Sha256::digest(parts.join("/")).into();
+        let mut bytes = [0; 16];
+        bytes.copy_from_slice(&hash[..16]);
+        Self(uuid::Builder::from_custom_bytes(bytes).into_uuid())
+    }
+}
+
 /// Most characters of a [`Code`].
 pub const CODE_LENGTH_MAX: usize = 64;
 
@@ -126,6 +148,12 @@ code! {
     PackCode;
     /// A payment, refund, chargeback, charge or payout as the card processor names it.
     ProcessorRef;
+    /// One of the firm's accounts at a bank, under the firm's own name for it.
+    BankCode;
+    /// A reference or a return reason as a bank writes it.
+    BankReference;
+    /// The number of an account in the books.
+    AccountNumber;
     /// A carrier's tracking number.
     TrackingCode;
     /// A processor's token for a card on file; never the number.

@@ -20,6 +20,7 @@ pub mod codec;
 pub mod command;
 pub mod couple;
 mod decide;
+pub mod deposit;
 pub mod door;
 pub mod event;
 pub mod firm;

@@ -120,6 +120,12 @@ impl Money {
         self.plus(Self { minor: -other.minor, currency: other.currency })
     }
 
+    /// The same amount the other way.
+    #[must_use]
+    pub const fn negated(self) -> Self {
+        Self { minor: -self.minor, currency: self.currency }
+    }
+
     /// The smaller of two amounts of one currency.
     pub fn min(self, other: Self) -> Self {
         if other.minor < self.minor { other } else { self }

@@ -11,7 +11,7 @@ use calendar::{BusinessCalendar, CivilDate};
 use crate::codec::{self, DecodeError, record};
 use crate::ids::{PackCode, StateCode};
 use crate::money::Money;
-use crate::terms::{Channel, FullyPerformed};
+use crate::terms::{Channel, FullyPerformed, Sale};
 use crate::value::Text;
 
 record! {
@@ -81,6 +81,13 @@ record! {
         cites: Text,
         /// Channels that leave it, given evidence.
         exempt: BTreeSet<Channel>,
+    }
+}
+
+impl Telemarketing {
+    /// Whether a sale leaves the rule: by its channel, and with evidence of it.
+    pub fn exempts(&self, sale: &Sale) -> bool {
+        self.exempt.contains(&sale.channel) && sale.evidence.is_some()
     }
 }
 

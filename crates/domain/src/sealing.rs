@@ -27,7 +27,7 @@ pub fn person_of(stream: StreamId) -> Option<Uuid> {
     match stream {
         StreamId::Case(id) => Some(id.0),
         StreamId::Account(id) => Some(id.0),
-        StreamId::Firm => None,
+        StreamId::Deposit(_) | StreamId::Firm => None,
     }
 }
 

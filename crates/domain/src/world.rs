@@ -5,18 +5,19 @@ use std::collections::HashMap;
 use crate::account::Account;
 use crate::case::Case;
 use crate::codec::{self, DecodeError, Field as _};
+use crate::deposit::Deposit;
 use crate::event::{
     AccountEvent, CaseEvent, Contact, Event, EventRef, Recorded, StreamId, UtcMicros,
 };
 use crate::firm::Firm;
-use crate::ids::{AccountId, CaseId, EventId, FirmId, RequestId};
+use crate::ids::{AccountId, CaseId, DepositId, EventId, FirmId, RequestId};
 use crate::refusal::{Reason, Refusal};
 use crate::sealing::{Place, Sealer, Unsealable, seal_event};
 use crate::value::{Personal, Text};
 
 /// Raised in the same commit as any change of what `evolve` makes of a history; snapshots of
 /// another version are thrown away unread.
-pub const STATE_VERSION: u32 = 3;
+pub const STATE_VERSION: u32 = 4;
 
 /// Most bytes of one event: a C2SP tile's entry bundle counts an entry's length in 16 bits.
 pub const EVENT_BYTES_MAX: usize = 65_535;
@@ -28,6 +29,8 @@ pub enum State {
     Case(Box<Case>),
     /// An account.
     Account(Box<Account>),
+    /// A deposit.
+    Deposit(Box<Deposit>),
     /// The firm.
     Firm(Box<Firm>),
 }
@@ -38,6 +41,7 @@ impl State {
         match stream {
             StreamId::Case(_) => Self::Case(Box::default()),
             StreamId::Account(_) => Self::Account(Box::default()),
+            StreamId::Deposit(_) => Self::Deposit(Box::default()),
             StreamId::Firm => Self::Firm(Box::default()),
         }
     }
@@ -47,6 +51,7 @@ impl State {
         match self {
             Self::Case(case) => case.version,
             Self::Account(account) => account.version,
+            Self::Deposit(deposit) => deposit.version,
             Self::Firm(firm) => firm.version,
         }
     }
@@ -61,6 +66,7 @@ impl State {
         match (self, &recorded.event) {
             (Self::Case(case), Event::Case(event)) => case.evolve(recorded, event),
             (Self::Account(account), Event::Account(event)) => account.evolve(recorded, event),
+            (Self::Deposit(deposit), Event::Deposit(event)) => deposit.evolve(recorded, event),
             (Self::Firm(firm), Event::Firm(event)) => firm.evolve(recorded, event),
             (state, event) => {
                 panic!("{} does not belong to version {}", event.type_name(), state.version())
@@ -73,6 +79,7 @@ impl State {
         match self {
             Self::Case(case) => case.each_personal(visit),
             Self::Account(account) => account.each_personal(visit),
+            Self::Deposit(deposit) => deposit.each_personal(visit),
             Self::Firm(firm) => firm.each_personal(visit),
         }
     }
@@ -82,6 +89,7 @@ impl State {
         match self {
             Self::Case(case) => codec::to_bytes(case),
             Self::Account(account) => codec::to_bytes(account),
+            Self::Deposit(deposit) => codec::to_bytes(deposit),
             Self::Firm(firm) => codec::to_bytes(firm),
         }
     }
@@ -91,6 +99,7 @@ impl State {
         match stream {
             StreamId::Case(_) => codec::from_bytes(bytes).map(Self::Case),
             StreamId::Account(_) => codec::from_bytes(bytes).map(Self::Account),
+            StreamId::Deposit(_) => codec::from_bytes(bytes).map(Self::Deposit),
             StreamId::Firm => codec::from_bytes(bytes).map(Self::Firm),
         }
     }
@@ -120,13 +129,15 @@ pub struct World {
     position: u64,
     /// Invoices issued so far: the next one has the next number.
     invoices: u64,
+    /// The last position at which money moved, or may have without this world having seen it.
+    money_moved_at: u64,
     streams: HashMap<StreamId, State>,
 }
 
 impl World {
     /// A firm's world with nothing loaded, at the end of its log.
     pub fn new(firm_id: FirmId, position: u64, invoices: u64) -> Self {
-        Self { firm_id, position, invoices, streams: HashMap::new() }
+        Self { firm_id, position, invoices, money_moved_at: position, streams: HashMap::new() }
     }
 
     /// Whose world this is.
@@ -142,6 +153,12 @@ impl World {
     /// Invoices issued so far.
     pub const fn invoices(&self) -> u64 {
         self.invoices
+    }
+
+    /// The last position at which money moved, or may have moved: what happened before this world
+    /// began or while it looked away counts as money.
+    pub const fn money_moved_at(&self) -> u64 {
+        self.money_moved_at
     }
 
     /// How many streams are loaded.
@@ -176,6 +193,9 @@ impl World {
     /// If the log went back.
     pub fn move_to(&mut self, position: u64, invoices: u64) {
         assert!(position >= self.position && invoices >= self.invoices, "a log only grows");
+        if position > self.position {
+            self.money_moved_at = position;
+        }
         (self.position, self.invoices) = (position, invoices);
     }
 
@@ -210,6 +230,15 @@ impl World {
         }
     }
 
+    /// A deposit, known or not.
+    pub fn deposit(&self, id: DepositId) -> Result<&Deposit, Halt> {
+        let stream = StreamId::Deposit(id);
+        match self.streams.get(&stream) {
+            Some(State::Deposit(deposit)) => Ok(deposit),
+            _ => Err(Halt::Need(stream)),
+        }
+    }
+
     /// Takes in the next event of the log, folding it if its stream is loaded.
     ///
     /// # Panics
@@ -219,6 +248,9 @@ impl World {
         self.position = recorded.position;
         if let Event::Account(AccountEvent::InvoiceIssued(_)) = &recorded.event {
             self.invoices += 1;
+        }
+        if recorded.event.moves_money() {
+            self.money_moved_at = recorded.position;
         }
         if let Some(state) = self.streams.get_mut(&recorded.stream) {
             state.apply(recorded);
@@ -264,6 +296,7 @@ const fn contact_of(event: &Event) -> Option<&Contact> {
 struct Undo {
     position: u64,
     invoices: u64,
+    money_moved_at: u64,
     streams: HashMap<StreamId, State>,
 }
 
@@ -273,6 +306,7 @@ impl<'w, 'c> Draft<'w, 'c> {
         let undo = may_undo.then(|| Undo {
             position: world.position,
             invoices: world.invoices,
+            money_moved_at: world.money_moved_at,
             streams: HashMap::new(),
         });
         Self { world, context, events: Vec::new(), undo }
@@ -375,6 +409,7 @@ impl<'w, 'c> Draft<'w, 'c> {
         if let Some(undo) = self.undo {
             self.world.position = undo.position;
             self.world.invoices = undo.invoices;
+            self.world.money_moved_at = undo.money_moved_at;
             self.world.streams.extend(undo.streams);
         } else {
             assert!(self.events.is_empty(), "a command that cannot be undone refused too late");

@@ -53,6 +53,7 @@ fn belongs(stream: StreamId, event: &Event) -> bool {
     match stream {
         StreamId::Case(_) => matches!(event, Event::Case(_)),
         StreamId::Account(_) => matches!(event, Event::Account(_)),
+        StreamId::Deposit(_) => matches!(event, Event::Deposit(_)),
         StreamId::Firm => matches!(event, Event::Firm(_)),
     }
 }

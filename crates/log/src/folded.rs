@@ -3,6 +3,7 @@
 use std::collections::{HashMap, HashSet};
 
 use domain::event::{Recorded, StreamId};
+use domain::firm::Firm;
 use domain::ids::FirmId;
 use domain::world::{STATE_VERSION, State};
 
@@ -61,7 +62,8 @@ impl Folded {
         self.resting.clear();
     }
 
-    /// Loads the streams of a page that are not in memory and did not begin in it.
+    /// Loads the streams of a page that are not in memory and did not begin in it, and the firm, which
+    /// is always kept.
     pub(crate) async fn load_missing(
         &mut self,
         store: &dyn Store,
@@ -71,6 +73,12 @@ impl Folded {
     ) -> Result<(), StoreError> {
         let mut missing: Vec<StreamId> = Vec::new();
         let mut seen: HashSet<StreamId> = HashSet::new();
+        let begins =
+            |recorded: &Recorded| recorded.stream == StreamId::Firm && recorded.stream_version == 1;
+        if !self.states.contains_key(&StreamId::Firm) && !events.iter().any(begins) {
+            missing.push(StreamId::Firm);
+            seen.insert(StreamId::Firm);
+        }
         for recorded in events {
             let stream = recorded.stream;
             if seen.insert(stream)
@@ -106,6 +114,16 @@ impl Folded {
             touched.last_position = recorded.position;
         }
         Ok(moving.into_iter().map(|m| (m.touched, m.snapshot_version)).unzip())
+    }
+
+    /// The firm after a page was folded: as the page left it, or as it was.
+    pub(crate) fn firm_after<'a>(&'a self, touched: &'a [Touched]) -> &'a Firm {
+        let moved = touched.iter().find(|touched| touched.stream == StreamId::Firm);
+        let kept = || self.states.get(&StreamId::Firm).map(|kept| &kept.state);
+        match moved.map(|touched| &touched.after).or_else(kept) {
+            Some(State::Firm(firm)) => firm,
+            _ => unreachable!("the firm is loaded before a page is folded, and never dropped"),
+        }
     }
 
     fn take(&mut self, stream: StreamId) -> Moving {
@@ -171,7 +189,7 @@ impl Folded {
         let keep_from = median.max(oldest + 1);
         let (resting, at_rest) = (&mut self.resting, self.snapshot_at_rest);
         self.states.retain(|stream, kept| {
-            let stays = kept.used >= keep_from;
+            let stays = kept.used >= keep_from || *stream == StreamId::Firm;
             if !stays && kept.state.version() - kept.snapshot_version >= at_rest {
                 resting.push(snapshot_of(*stream, &kept.state, kept.last_position));
             }

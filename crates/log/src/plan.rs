@@ -317,6 +317,7 @@ fn named_streams(command: &Command) -> Vec<StreamId> {
             std::iter::once(StreamId::Case(*case)).chain(account).collect()
         }
         Command::Account { account, .. } => vec![StreamId::Account(*account)],
+        Command::Bank(action) => action.streams(),
         Command::Firm { .. } => Vec::new(),
         Command::Couple { first, second, .. } => [first, second]
             .into_iter()

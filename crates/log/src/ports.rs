@@ -291,6 +291,8 @@ pub struct ProjectionStep<'a> {
     pub to: u64,
     /// Every stream that moved.
     pub touched: &'a [Touched],
+    /// The firm as it stands after the step, moved or not: rows of other streams depend on it.
+    pub firm_state: &'a domain::firm::Firm,
     /// The events, dense from `from + 1` to `to`.
     pub events: &'a [Recorded],
     /// New snapshots, each with the position it was folded at.

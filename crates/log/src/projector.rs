@@ -403,6 +403,7 @@ impl Projector {
             from,
             to,
             touched: &touched,
+            firm_state: self.folded.firm_after(&touched),
             events: &events,
             snapshots: &snapshots,
             tiles: &tiles,

@@ -195,7 +195,7 @@ pub(crate) fn recorded_of(
 pub(crate) fn invoice_number(event: &Event) -> Option<u64> {
     match event {
         Event::Account(AccountEvent::InvoiceIssued(invoice)) => Some(invoice.number),
-        Event::Account(_) | Event::Case(_) | Event::Firm(_) => None,
+        Event::Account(_) | Event::Case(_) | Event::Deposit(_) | Event::Firm(_) => None,
     }
 }
 

@@ -3,8 +3,14 @@
 use calendar::{CivilDate, Clock};
 use domain::account::{ChargebackStatus, InvoiceStatus};
 use domain::case::{CaseStatus, ListingStatus, Step};
-use domain::event::{Basis, ExposureKind, FailureReason, ItemKind, MailClass, UtcMicros};
-use domain::ids::{AccountId, BureauCode, CaseId, EventId, ItemCode, PlanCode, ProcessorRef};
+use domain::event::{
+    Basis, BookAccount, ExposureKind, FailureReason, ItemKind, MailClass, MatchRule, MovementKind,
+    Purpose, UtcMicros,
+};
+use domain::ids::{
+    AccountId, BankCode, BankReference, BureauCode, CaseId, DepositId, EventId, ItemCode, PlanCode,
+    ProcessorRef,
+};
 use domain::media::MediaType;
 use domain::money::Currency;
 use domain::terms::Seat;
@@ -215,7 +221,7 @@ macro_rules! ids {
     )*};
 }
 
-ids!(CaseId, AccountId, EventId);
+ids!(CaseId, AccountId, DepositId, EventId);
 
 /// Codes that callers choose.
 macro_rules! chosen {
@@ -232,7 +238,7 @@ macro_rules! chosen {
     )*};
 }
 
-chosen!(BureauCode, ItemCode, PlanCode, ProcessorRef, Currency);
+chosen!(BankCode, BankReference, BureauCode, ItemCode, PlanCode, ProcessorRef, Currency);
 
 /// Closed sets of words.
 macro_rules! words {
@@ -264,5 +270,9 @@ words!(
     FailureReason by code,
     InvoiceStatus by code,
     ChargebackStatus by code,
+    BookAccount by code,
+    MovementKind by code,
+    MatchRule by code,
+    Purpose by code,
     Clock by as_code
 );

@@ -410,7 +410,7 @@ pub(crate) fn one_case(states: Vec<State>) -> Result<Box<domain::case::Case>, Fa
 pub(crate) fn one_account(states: &[State]) -> Result<&domain::account::Account, Failure> {
     let account = states.iter().find_map(|state| match state {
         State::Account(account) => Some(account.as_ref()),
-        State::Case(_) | State::Firm(_) => None,
+        State::Case(_) | State::Deposit(_) | State::Firm(_) => None,
     });
     account.ok_or_else(|| Failure::internal("an account stream folded into another state"))
 }
@@ -419,7 +419,7 @@ pub(crate) fn one_account(states: &[State]) -> Result<&domain::account::Account,
 pub(crate) fn as_case(state: State) -> Option<Box<domain::case::Case>> {
     match state {
         State::Case(case) => Some(case),
-        State::Account(_) | State::Firm(_) => None,
+        State::Account(_) | State::Deposit(_) | State::Firm(_) => None,
     }
 }
 
@@ -427,7 +427,7 @@ pub(crate) fn as_case(state: State) -> Option<Box<domain::case::Case>> {
 pub(crate) fn as_account(state: State) -> Option<Box<domain::account::Account>> {
     match state {
         State::Account(account) => Some(account),
-        State::Case(_) | State::Firm(_) => None,
+        State::Case(_) | State::Deposit(_) | State::Firm(_) => None,
     }
 }
 
@@ -435,6 +435,6 @@ pub(crate) fn as_account(state: State) -> Option<Box<domain::account::Account>> 
 pub(crate) fn as_firm(state: State) -> Option<Box<Firm>> {
     match state {
         State::Firm(firm) => Some(firm),
-        State::Case(_) | State::Account(_) => None,
+        State::Case(_) | State::Account(_) | State::Deposit(_) => None,
     }
 }

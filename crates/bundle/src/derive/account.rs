@@ -146,6 +146,8 @@ fn transaction(event: &AccountEvent) -> Option<Transaction> {
         | AccountEvent::PaymentMoved(_)
         | AccountEvent::PaymentMovedBack(_)
         | AccountEvent::InvoiceIssued(_)
-        | AccountEvent::UnearnedPaymentFound(_) => return None,
+        | AccountEvent::UnearnedPaymentFound(_)
+        | AccountEvent::MoneyDeposited(_)
+        | AccountEvent::MoneyUndeposited(_) => return None,
     })
 }

@@ -98,7 +98,7 @@ impl FirmBook {
         }
         let last = match state {
             State::Firm(firm) => *firm,
-            State::Case(_) | State::Account(_) => Firm::default(),
+            State::Case(_) | State::Account(_) | State::Deposit(_) => Firm::default(),
         };
         Self { states, last }
     }
@@ -230,16 +230,16 @@ fn fold<'a>(party: &'a Party, firm: &'a FirmBook, frame: &'a Frame) -> Told<'a> 
                     state.apply(recorded);
                 }
             }
-            StreamId::Firm => {}
+            StreamId::Deposit(_) | StreamId::Firm => {}
         }
     }
     let case = match case {
         State::Case(case) => *case,
-        State::Account(_) | State::Firm(_) => Case::default(),
+        State::Account(_) | State::Deposit(_) | State::Firm(_) => Case::default(),
     };
     let accounts = accounts.into_iter().filter_map(|(id, state)| match state {
         State::Account(account) => Some((id, *account)),
-        State::Case(_) | State::Firm(_) => None,
+        State::Case(_) | State::Deposit(_) | State::Firm(_) => None,
     });
     Told { id, events: &party.case, case, accounts: accounts.collect(), earned, firm, frame }
 }

@@ -349,6 +349,8 @@ pub(super) fn of_account(event: &AccountEvent) -> Option<String> {
         | AccountEvent::MemberUnlinked(_)
         | AccountEvent::PaymentMoved(_)
         | AccountEvent::PaymentMovedBack(_)
-        | AccountEvent::UnearnedPaymentFound(_) => return None,
+        | AccountEvent::UnearnedPaymentFound(_)
+        | AccountEvent::MoneyDeposited(_)
+        | AccountEvent::MoneyUndeposited(_) => return None,
     })
 }

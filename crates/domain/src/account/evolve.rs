@@ -7,20 +7,17 @@ use calendar::CivilDate;
 use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion};
 use crate::case::Mark;
 use crate::event::{
-    AccountEvent, Card, ChargebackOpened, InvoiceIssued, PaymentSettled, Recorded, RefundIssued,
+    AccountEvent, Applied, Card, ChargebackOpened, InvoiceIssued, Movement, MovementKind,
+    PaymentSettled, Recorded, RefundIssued,
 };
-use crate::ids::ProcessorRef;
+use crate::ids::{DepositId, ProcessorRef};
 use crate::money::Money;
 
 impl Account {
     /// Folds one event in.
     pub(crate) fn evolve(&mut self, recorded: &Recorded, event: &AccountEvent) {
         self.version = recorded.stream_version;
-        let mark = Mark {
-            at: recorded.reference(),
-            late: recorded.late_days.is_some(),
-            on: recorded.occurred_on,
-        };
+        let mark = Mark::of(recorded);
         match event {
             AccountEvent::AccountOpened(e) => self.members = vec![e.owner],
             AccountEvent::CardOnFileChanged(e) => self.card_changed(&e.card, mark.on),
@@ -65,7 +62,7 @@ impl Account {
             }
             AccountEvent::RefundIssued(e) => self.refunded(e, mark),
             AccountEvent::ChargebackOpened(e) => self.charged_back(e, mark),
-            AccountEvent::ChargebackWon(e) => self.chargeback_won(&e.chargeback),
+            AccountEvent::ChargebackWon(e) => self.chargeback_won(&e.chargeback, mark),
             AccountEvent::ChargebackLost(e) => {
                 if let Some(back) = self.money_back.get_mut(&e.chargeback) {
                     back.status = Some(ChargebackStatus::Lost);
@@ -85,6 +82,10 @@ impl Account {
             }
             // The payment itself carries the amount; this names the rule for the exposure report.
             AccountEvent::UnearnedPaymentFound(_) => {}
+            AccountEvent::MoneyDeposited(e) => {
+                self.stand_behind(&e.movements, Some(e.deposit));
+            }
+            AccountEvent::MoneyUndeposited(e) => self.stand_behind(&e.movements, None),
         }
     }
 
@@ -141,6 +142,7 @@ impl Account {
         let payment = Payment {
             amount: e.amount,
             applied: e.applied.clone(),
+            deposited: None,
             mark,
             returned: Money::zero(e.amount.currency()),
             unearned: e.unearned,
@@ -151,76 +153,92 @@ impl Account {
     /// A refund pays back what was unearned first. What it takes of an earned fee lowers the
     /// invoice with it: the client does not owe again what the firm gave back.
     fn refunded(&mut self, e: &RefundIssued, mark: Mark) {
-        for (invoice, amount) in self.take_back(&e.payment, e.amount) {
+        for Applied { amount, invoice } in self.take_back(&e.payment, e.amount) {
             if let Some(invoice) = self.invoice_mut(invoice) {
-                add(&mut invoice.paid, negative(amount));
+                add(&mut invoice.paid, amount.negated());
                 add(&mut invoice.credited, amount);
             }
         }
         let back = MoneyBack {
             amount: e.amount,
+            deposited: None,
             mark,
             payment: e.payment.clone(),
             respond_by: None,
             status: None,
+            won: None,
+            won_deposited: None,
         };
         self.money_back.insert(e.refund.clone(), back);
     }
 
     /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
     fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) {
-        for (invoice, amount) in self.take_back(&e.payment, e.amount) {
+        for Applied { amount, invoice } in self.take_back(&e.payment, e.amount) {
             if let Some(invoice) = self.invoice_mut(invoice) {
-                add(&mut invoice.paid, negative(amount));
+                add(&mut invoice.paid, amount.negated());
                 add(&mut invoice.charged_back, amount);
             }
         }
         let back = MoneyBack {
             amount: e.amount,
+            deposited: None,
             mark,
             payment: e.payment.clone(),
             respond_by: e.respond_by,
             status: Some(ChargebackStatus::Open),
+            won: None,
+            won_deposited: None,
         };
         self.money_back.insert(e.chargeback.clone(), back);
     }
 
-    fn chargeback_won(&mut self, chargeback: &ProcessorRef) {
+    fn chargeback_won(&mut self, chargeback: &ProcessorRef, mark: Mark) {
+        let Some(again) = self.given_again(chargeback) else { return };
         let Some(back) = self.money_back.get_mut(chargeback) else { return };
         back.status = Some(ChargebackStatus::Won);
+        back.won = Some(mark);
         let (amount, name) = (back.amount, back.payment.clone());
         let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(&name) else { return };
-        add(&mut payment.returned, negative(amount));
-        let mut left = amount;
-        for applied in payment.applied.clone() {
-            if let Some(invoice) = self.invoice_mut(applied.invoice) {
-                let part = left.min(invoice.charged_back);
-                add(&mut invoice.charged_back, negative(part));
-                add(&mut invoice.paid, part);
-                add(&mut left, negative(part));
+        add(&mut payment.returned, amount.negated());
+        for part in again.invoices {
+            if let Some(invoice) = self.invoice_mut(part.invoice) {
+                add(&mut invoice.charged_back, part.amount.negated());
+                add(&mut invoice.paid, part.amount);
             }
         }
     }
 
-    /// Takes money out of a payment: first what was unearned, then what pays invoices. Gives the
-    /// invoices' parts.
-    fn take_back(&mut self, name: &ProcessorRef, amount: Money) -> Vec<(u64, Money)> {
-        let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(name) else {
-            return Vec::new();
-        };
-        let zero = Money::zero(amount.currency());
-        let unearned_left =
-            payment.unearned.minus(payment.returned.min(payment.unearned)).unwrap_or(zero);
-        add(&mut payment.returned, amount);
-        let mut left = amount.minus(amount.min(unearned_left)).unwrap_or(zero);
-        let mut parts = Vec::new();
-        for applied in &payment.applied {
-            let paid = self.invoices.get(&applied.invoice).map_or(zero, |invoice| invoice.paid);
-            let part = left.min(applied.amount).min(paid);
-            add(&mut left, negative(part));
-            parts.push((applied.invoice, part));
+    /// Takes money out of a payment, and gives the invoices' parts.
+    fn take_back(&mut self, name: &ProcessorRef, amount: Money) -> Vec<Applied> {
+        let taken = self.taken_back(name, amount);
+        if let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(name) {
+            add(&mut payment.returned, amount);
         }
-        parts
+        taken.invoices
+    }
+
+    /// Notes which deposit movements stand behind, or that they stand behind none.
+    fn stand_behind(&mut self, movements: &[Movement], deposit: Option<DepositId>) {
+        for Movement { kind, name } in movements {
+            match kind {
+                MovementKind::Payment => {
+                    if let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(name) {
+                        payment.deposited = deposit;
+                    }
+                }
+                MovementKind::Refund | MovementKind::Chargeback => {
+                    if let Some(back) = self.money_back.get_mut(name) {
+                        back.deposited = deposit;
+                    }
+                }
+                MovementKind::ChargebackWon => {
+                    if let Some(back) = self.money_back.get_mut(name) {
+                        back.won_deposited = deposit;
+                    }
+                }
+            }
+        }
     }
 }
 
@@ -228,10 +246,6 @@ fn close_if_settled(invoice: &mut Invoice) {
     if !invoice.open().is_positive() {
         invoice.next_try_on = None;
     }
-}
-
-fn negative(amount: Money) -> Money {
-    Money::new(-amount.minor(), amount.currency()).unwrap_or(amount)
 }
 
 /// Adds within the limits that `decide` checked: one currency, amounts far from the largest.

@@ -12,8 +12,10 @@ pub(crate) use decide::{Facts, decide};
 
 use crate::case::Mark;
 use crate::codec::{codes, record};
-use crate::event::{Applied, Card, FailureReason, InvoiceLine, LinkedBy, Match};
-use crate::ids::{AccountId, CaseId, ProcessorRef};
+use crate::event::{
+    Applied, Card, FailureReason, InvoiceLine, LinkedBy, Match, Movement, MovementKind,
+};
+use crate::ids::{AccountId, CaseId, DepositId, ProcessorRef};
 use crate::money::Money;
 
 /// Most tries to charge one invoice: the first, and two more for insufficient funds.
@@ -102,6 +104,8 @@ record! {
         amount: Money,
         /// What it pays.
         applied: Vec<Applied>,
+        /// The deposit it stands behind.
+        deposited: Option<DepositId>,
         /// The event.
         mark: Mark,
         /// Paid back, or taken back by the client's bank.
@@ -116,6 +120,8 @@ record! {
     pub struct MoneyBack {
         /// How much.
         amount: Money,
+        /// The deposit it stands behind.
+        deposited: Option<DepositId>,
         /// The event.
         mark: Mark,
         /// The payment.
@@ -124,7 +130,33 @@ record! {
         respond_by: Option<CivilDate>,
         /// For a chargeback, where it stands.
         status: Option<ChargebackStatus>,
+        /// For a chargeback that was won, the event.
+        won: Option<Mark>,
+        /// The deposit that its money stands behind, after it was won.
+        won_deposited: Option<DepositId>,
     }
+}
+
+/// A movement as it is found in an account.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MovementFound {
+    /// How much; below zero what went back.
+    pub amount: Money,
+    /// The deposit it stands behind.
+    pub deposited: Option<DepositId>,
+    /// The day it happened.
+    pub on: CivilDate,
+    /// The position of its event.
+    pub position: u64,
+}
+
+/// Out of what a payment's money goes back.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TakenBack {
+    /// What was unearned: first of all.
+    pub unearned: Money,
+    /// What paid invoices.
+    pub invoices: Vec<Applied>,
 }
 
 record! {
@@ -194,6 +226,91 @@ impl Account {
             _ => 1,
         };
         shares.get(seat).copied()
+    }
+
+    /// A movement of money through the processor, if it happened.
+    pub fn movement(&self, movement: &Movement) -> Option<MovementFound> {
+        let Movement { kind, name } = movement;
+        let found = |amount: Money, deposited: Option<DepositId>, mark: &Mark| MovementFound {
+            amount,
+            deposited,
+            on: mark.on,
+            position: mark.at.position,
+        };
+        match kind {
+            MovementKind::Payment => {
+                let payment = self.payments.get(name)?;
+                Some(found(payment.amount, payment.deposited, &payment.mark))
+            }
+            MovementKind::Refund => {
+                let back = self.money_back.get(name).filter(|back| back.status.is_none())?;
+                Some(found(back.amount.negated(), back.deposited, &back.mark))
+            }
+            MovementKind::Chargeback => {
+                let back = self.money_back.get(name).filter(|back| back.status.is_some())?;
+                Some(found(back.amount.negated(), back.deposited, &back.mark))
+            }
+            MovementKind::ChargebackWon => {
+                let back = self.money_back.get(name)?;
+                Some(found(back.amount, back.won_deposited, back.won.as_ref()?))
+            }
+        }
+    }
+
+    /// Every movement there was, with its name.
+    pub fn movements(&self) -> impl Iterator<Item = (Movement, MovementFound)> {
+        let payments = self
+            .payments
+            .keys()
+            .map(|name| Movement { kind: MovementKind::Payment, name: name.clone() });
+        let back = self.money_back.iter().flat_map(|(name, back)| {
+            let kind =
+                if back.status.is_none() { MovementKind::Refund } else { MovementKind::Chargeback };
+            let won = back.won.is_some().then_some(MovementKind::ChargebackWon);
+            std::iter::once(kind).chain(won).map(|kind| Movement { kind, name: name.clone() })
+        });
+        payments.chain(back).filter_map(|movement| {
+            let found = self.movement(&movement)?;
+            Some((movement, found))
+        })
+    }
+
+    /// Out of what money of a payment goes back: first what was unearned, then what pays invoices.
+    pub fn taken_back(&self, payment: &ProcessorRef, amount: Money) -> TakenBack {
+        let zero = Money::zero(amount.currency());
+        let Some(payment) = self.payments.get(payment) else {
+            return TakenBack { unearned: zero, invoices: Vec::new() };
+        };
+        let unearned_left =
+            payment.unearned.minus(payment.returned.min(payment.unearned)).unwrap_or(zero);
+        let unearned = amount.min(unearned_left);
+        let mut left = amount.minus(unearned).unwrap_or(zero);
+        let mut invoices = Vec::new();
+        for applied in &payment.applied {
+            let paid = self.invoices.get(&applied.invoice).map_or(zero, |invoice| invoice.paid);
+            let part = left.min(applied.amount).min(paid);
+            left = left.minus(part).unwrap_or(zero);
+            invoices.push(Applied { amount: part, invoice: applied.invoice });
+        }
+        TakenBack { unearned, invoices }
+    }
+
+    /// Where the money of a chargeback goes when it is won: to invoices that banks took money of,
+    /// and what is left to what was unearned.
+    pub fn given_again(&self, chargeback: &ProcessorRef) -> Option<TakenBack> {
+        let back = self.money_back.get(chargeback)?;
+        let payment = self.payments.get(&back.payment)?;
+        let zero = Money::zero(back.amount.currency());
+        let mut left = back.amount;
+        let mut invoices = Vec::new();
+        for applied in &payment.applied {
+            let taken =
+                self.invoices.get(&applied.invoice).map_or(zero, |invoice| invoice.charged_back);
+            let part = left.min(taken);
+            left = left.minus(part).unwrap_or(zero);
+            invoices.push(Applied { amount: part, invoice: applied.invoice });
+        }
+        Some(TakenBack { unearned: left, invoices })
     }
 
     /// Money taken that no earned fee stands behind and that was not paid back.

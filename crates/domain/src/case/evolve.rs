@@ -19,11 +19,7 @@ impl Case {
     /// Folds one event in.
     pub(crate) fn evolve(&mut self, recorded: &Recorded, event: &CaseEvent) {
         self.version = recorded.stream_version;
-        let mark = Mark {
-            at: recorded.reference(),
-            late: recorded.late_days.is_some(),
-            on: recorded.occurred_on,
-        };
+        let mark = Mark::of(recorded);
         match event {
             CaseEvent::Enrolled(e) => self.enrolled(e, mark),
             CaseEvent::DisclosureDelivered(_) => first(&mut self.disclosure_delivered, mark),

@@ -24,7 +24,9 @@ pub use round::{Asked, LetterState, Round, RunningClock};
 pub use work::{Assigned, assign};
 
 use crate::codec::{codes, record};
-use crate::event::{Contact, EndedBy, EventRef, ExposureFound, PaperKind, Score, WorkEvidence};
+use crate::event::{
+    Contact, EndedBy, EventRef, ExposureFound, PaperKind, Recorded, Score, WorkEvidence,
+};
 use crate::gates::Gate;
 use crate::ids::{AccountId, BureauCode, ItemCode, PaperCode, PlanCode, StateCode};
 use crate::money::Money;
@@ -41,6 +43,17 @@ record! {
         late: bool,
         /// The day it happened.
         on: CivilDate,
+    }
+}
+
+impl Mark {
+    /// The mark of an event.
+    pub(crate) fn of(recorded: &Recorded) -> Self {
+        Self {
+            at: recorded.reference(),
+            late: recorded.late_days.is_some(),
+            on: recorded.occurred_on,
+        }
     }
 }
 

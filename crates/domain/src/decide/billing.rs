@@ -135,15 +135,29 @@ fn earn(
 ) -> Result<InvoiceLine, Halt> {
     let (case, period) = (explanation.case, explanation.period);
     let amount = explanation.amount.expect("a claimable fee has an amount: gate G8 checked it");
-    let agreement = draft.world().case(case)?.agreement_for(period.start);
+    let of_case = draft.world().case(case)?;
+    let agreement = of_case.agreement_for(period.start);
     let rules = agreement.map(|a| a.rules.packs.clone()).unwrap_or_default();
+    let enrolment = of_case.enrolment.as_ref();
+    let plan = enrolment.map(|enrolment| enrolment.plan.clone());
+    let evidence = explanation.evidence();
+    // ASC 606, work billed in arrears: earned when the period was over and the promised work done.
+    // Where the right to payment hung on the telemarketing wait, not before it was asked for.
+    let waited = enrolment.zip(agreement).is_some_and(|(enrolment, agreement)| {
+        !agreement.rules.telemarketing.exempts(&enrolment.sale)
+    });
+    let last_day = period.end.pred_opt().unwrap_or(period.end);
+    let done_on = evidence.iter().map(|e| e.on).fold(last_day, CivilDate::max);
+    let earned_on = if waited { explanation.as_of } else { done_on.min(explanation.as_of) };
     let event = FeeEarned {
         account,
         amount,
         as_of: explanation.as_of,
+        earned_on: Some(earned_on),
         end: period.end,
-        evidence: explanation.evidence(),
+        evidence,
         period: period.number,
+        plan,
         rules,
         start: period.start,
     };

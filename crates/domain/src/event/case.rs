@@ -269,12 +269,17 @@ record! {
         amount: Money,
         /// The day up to which it was judged.
         as_of: CivilDate,
+        /// The day the fee was earned: the last day of the period, or of the work if that was later.
+        /// Fees that were claimed before this was kept have none.
+        earned_on: Option<CivilDate>,
         /// First day after the period.
         end: CivilDate,
         /// What evidences each promised piece of work.
         evidence: Vec<WorkEvidence>,
         /// The period.
         period: u32,
+        /// The plan it was agreed under.
+        plan: Option<PlanCode>,
         /// The rules it was judged by.
         rules: Vec<crate::rules::PackRef>,
         /// First day of the period.

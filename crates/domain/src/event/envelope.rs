@@ -6,7 +6,7 @@ use calendar::CivilDate;
 
 use super::{Event, upcast};
 use crate::codec::{DecodeError, Field, In, Out, record};
-use crate::ids::{AccountId, CaseId, EventId, FirmId, RequestId};
+use crate::ids::{AccountId, CaseId, DepositId, EventId, FirmId, RequestId};
 use crate::value::Text;
 
 /// An instant: microseconds since the Unix epoch, UTC. Both engines keep it exactly.
@@ -29,6 +29,8 @@ pub enum StreamId {
     Case(CaseId),
     /// `account/<id>`
     Account(AccountId),
+    /// `deposit/<id>`
+    Deposit(DepositId),
     /// `firm`
     Firm,
 }
@@ -39,6 +41,7 @@ impl StreamId {
         match text.split_once('/') {
             Some(("case", id)) => CaseId::parse(id).ok().map(Self::Case),
             Some(("account", id)) => AccountId::parse(id).ok().map(Self::Account),
+            Some(("deposit", id)) => DepositId::parse(id).ok().map(Self::Deposit),
             None if text == "firm" => Some(Self::Firm),
             _ => None,
         }
@@ -51,6 +54,7 @@ impl fmt::Display for StreamId {
         match self {
             Self::Case(id) => write!(f, "case/{id}"),
             Self::Account(id) => write!(f, "account/{id}"),
+            Self::Deposit(id) => write!(f, "deposit/{id}"),
             Self::Firm => f.write_str("firm"),
         }
     }

@@ -5,14 +5,18 @@
 //! other places. To change one: raise its version, keep the old golden file, add an upcaster.
 
 mod account;
+mod books;
 mod case;
+mod deposit;
 mod dispute;
 mod envelope;
 mod firm;
 mod upcast;
 
 pub use account::*;
+pub use books::*;
 pub use case::*;
+pub use deposit::*;
 pub use dispute::*;
 pub use envelope::*;
 pub use firm::*;
@@ -142,6 +146,23 @@ events! {
         CreditGranted = "credit_granted" v 1,
         WrittenOff = "written_off" v 1,
         UnearnedPaymentFound = "unearned_payment_found" v 1,
+        MoneyDeposited = "money_deposited" v 1,
+        MoneyUndeposited = "money_undeposited" v 1,
+    }
+}
+
+events! {
+    /// An event of a line of a bank statement, or of a payout.
+    pub enum DepositEvent {
+        StatementLineSeen = "statement_line_seen" v 1,
+        PayoutReported = "payout_reported" v 1,
+        PayoutLinesReported = "payout_lines_reported" v 1,
+        DepositMatched = "deposit_matched" v 1,
+        MatchJoined = "match_joined" v 1,
+        MatchReversed = "match_reversed" v 1,
+        MatchLeft = "match_left" v 1,
+        LineBooked = "line_booked" v 1,
+        BookingReversed = "booking_reversed" v 1,
     }
 }
 
@@ -156,6 +177,8 @@ events! {
         AccessGranted = "access_granted" v 1,
         AccessRevoked = "access_revoked" v 1,
         AccessUsed = "access_used" v 1,
+        ChartRevised = "chart_revised" v 1,
+        PeriodLocked = "period_locked" v 1,
     }
 }
 
@@ -166,6 +189,8 @@ pub enum Event {
     Case(CaseEvent),
     /// Of an account.
     Account(AccountEvent),
+    /// Of a deposit.
+    Deposit(DepositEvent),
     /// Of the firm.
     Firm(FirmEvent),
 }
@@ -182,6 +207,12 @@ impl From<AccountEvent> for Event {
     }
 }
 
+impl From<DepositEvent> for Event {
+    fn from(event: DepositEvent) -> Self {
+        Self::Deposit(event)
+    }
+}
+
 impl From<FirmEvent> for Event {
     fn from(event: FirmEvent) -> Self {
         Self::Firm(event)
@@ -191,7 +222,10 @@ impl From<FirmEvent> for Event {
 impl Event {
     /// Every type's stable name and current version.
     pub fn types() -> impl Iterator<Item = (&'static str, u32)> {
-        [CaseEvent::TYPES, AccountEvent::TYPES, FirmEvent::TYPES].into_iter().flatten().copied()
+        [CaseEvent::TYPES, AccountEvent::TYPES, DepositEvent::TYPES, FirmEvent::TYPES]
+            .into_iter()
+            .flatten()
+            .copied()
     }
 
     /// The type's stable name.
@@ -199,6 +233,7 @@ impl Event {
         match self {
             Self::Case(event) => event.type_name(),
             Self::Account(event) => event.type_name(),
+            Self::Deposit(event) => event.type_name(),
             Self::Firm(event) => event.type_name(),
         }
     }
@@ -208,7 +243,30 @@ impl Event {
         match self {
             Self::Case(event) => event.type_version(),
             Self::Account(event) => event.type_version(),
+            Self::Deposit(event) => event.type_version(),
             Self::Firm(event) => event.type_version(),
+        }
+    }
+
+    /// Whether it makes an entry in the books or changes what stands behind one.
+    pub const fn moves_money(&self) -> bool {
+        match self {
+            Self::Case(event) => matches!(event, CaseEvent::FeeEarned(_)),
+            Self::Account(event) => matches!(
+                event,
+                AccountEvent::InvoiceIssued(_)
+                    | AccountEvent::PaymentSettled(_)
+                    | AccountEvent::RefundIssued(_)
+                    | AccountEvent::ChargebackOpened(_)
+                    | AccountEvent::ChargebackWon(_)
+                    | AccountEvent::ChargebackLost(_)
+                    | AccountEvent::CreditGranted(_)
+                    | AccountEvent::WrittenOff(_)
+                    | AccountEvent::MoneyDeposited(_)
+                    | AccountEvent::MoneyUndeposited(_)
+            ),
+            Self::Deposit(_) => true,
+            Self::Firm(_) => false,
         }
     }
 
@@ -217,6 +275,7 @@ impl Event {
         match self {
             Self::Case(event) => event.each_personal(visit),
             Self::Account(event) => event.each_personal(visit),
+            Self::Deposit(event) => event.each_personal(visit),
             Self::Firm(event) => event.each_personal(visit),
         }
     }
@@ -225,6 +284,7 @@ impl Event {
         match self {
             Self::Case(event) => event.put_payload(out),
             Self::Account(event) => event.put_payload(out),
+            Self::Deposit(event) => event.put_payload(out),
             Self::Firm(event) => event.put_payload(out),
         }
     }
@@ -235,6 +295,9 @@ impl Event {
         }
         if let Some(event) = AccountEvent::take_payload(name, input) {
             return event.map(Self::Account);
+        }
+        if let Some(event) = DepositEvent::take_payload(name, input) {
+            return event.map(Self::Deposit);
         }
         match FirmEvent::take_payload(name, input) {
             Some(event) => event.map(Self::Firm),

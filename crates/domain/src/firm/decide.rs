@@ -1,21 +1,26 @@
 //! Decisions about the firm.
 
-use calendar::CivilDate;
+use std::collections::BTreeMap;
+
+use calendar::{CivilDate, Datelike as _};
 
 use super::Firm;
 use crate::command::FirmAction;
 use crate::event::{
-    AccessBounds, AccessGranted, FirmEvent, PackAdopted, PlanPublished, Scope, StandingKind,
+    AccessBounds, AccessGranted, BookAccount, ChartRevised, FirmEvent, PackAdopted, PeriodLocked,
+    PlanPublished, Scope, StandingKind,
 };
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
 use crate::rules::check_pack;
 use crate::terms::{Plan, Prices};
 
-/// Decides one action on the firm. Pure.
+/// Decides one action on the firm on a day. `money_moved_at` is the position up to which nothing is
+/// known to have happened to the books since. Pure.
 pub(crate) fn decide(
     firm: &Firm,
     on: CivilDate,
+    money_moved_at: u64,
     action: &FirmAction,
 ) -> Result<FirmEvent, Refusal> {
     let event = match action {
@@ -73,11 +78,66 @@ pub(crate) fn decide(
             }
             access.clone().into()
         }
+        FirmAction::ReviseChart(revised) => {
+            check_chart(firm, revised)?;
+            revised.clone().into()
+        }
+        FirmAction::LockPeriod(lock) => {
+            check_lock(firm, on, money_moved_at, lock)?;
+            lock.clone().into()
+        }
     };
     if firm.registered.is_none() {
         return Err(Refusal::new(Reason::FirmUnknown, "firm", "the firm is not registered"));
     }
     Ok(event)
+}
+
+/// Every account keeps a number of its own.
+fn check_chart(firm: &Firm, revised: &ChartRevised) -> Result<(), Refusal> {
+    if revised.accounts.is_empty() {
+        return Err(refused("accounts", "must name at least one account"));
+    }
+    let mut numbers: BTreeMap<BookAccount, String> = BookAccount::ALL
+        .iter()
+        .map(|account| (*account, account.usual_number().to_owned()))
+        .collect();
+    let kept = firm.chart.values().chain(&revised.accounts);
+    numbers.extend(kept.map(|a| (a.account, a.number.as_str().to_owned())));
+    let mut seen = BTreeMap::new();
+    for (account, number) in &numbers {
+        if let Some(other) = seen.insert(number, account) {
+            let detail = format!("{number} would be the number of both {other} and {account}");
+            return Err(refused("accounts.number", &detail));
+        }
+    }
+    Ok(())
+}
+
+/// A month is closed once, in order, when it is over, and only as it was checked.
+fn check_lock(
+    firm: &Firm,
+    on: CivilDate,
+    money_moved_at: u64,
+    lock: &PeriodLocked,
+) -> Result<(), Refusal> {
+    if lock.through.succ_opt().is_none_or(|next| next.day() != 1) {
+        return Err(refused("through", "must be the last day of a month"));
+    }
+    if firm.locked_through().is_some_and(|locked| lock.through <= locked) {
+        return Err(already("through", "this month is closed already"));
+    }
+    if lock.through >= on {
+        return Err(refused("through", "the month is not over"));
+    }
+    if lock.checked_at < money_moved_at {
+        let detail = format!(
+            "the books were checked at position {} and moved at {money_moved_at} since: check again",
+            lock.checked_at
+        );
+        return Err(Refusal::new(Reason::StateRefuses, "checked_at", detail));
+    }
+    Ok(())
 }
 
 /// Most cases that a token is bound to: the event that says so has to stay small.

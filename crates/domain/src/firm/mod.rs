@@ -11,8 +11,8 @@ pub(crate) use decide::decide;
 
 use crate::codec::record;
 use crate::event::{
-    AccessGranted, BureauRegistered, FirmEvent, FirmRegistered, LATE_AFTER_DAYS, Recorded,
-    StandingKind, StandingRecorded, UtcMicros,
+    AccessGranted, BookAccount, BureauRegistered, ChartAccount, FirmEvent, FirmRegistered,
+    LATE_AFTER_DAYS, Recorded, StandingKind, StandingRecorded, UtcMicros,
 };
 use crate::ids::{AccessId, BureauCode, PlanCode, StateCode};
 use crate::rules::{RulePack, Rules};
@@ -29,6 +29,16 @@ record! {
 }
 
 record! {
+    /// A closed month, and from where in the log on it is closed.
+    pub struct Lock {
+        /// The position of the event that locked it.
+        position: u64,
+        /// The last day of the month.
+        through: CivilDate,
+    }
+}
+
+record! {
     /// A firm.
     #[derive(Default)]
     pub struct Firm {
@@ -36,6 +46,10 @@ record! {
         access: BTreeMap<AccessId, Access>,
         /// Bureaus.
         bureaus: BTreeMap<BureauCode, BureauRegistered>,
+        /// What the firm calls accounts of its books, where it is not the usual.
+        chart: BTreeMap<BookAccount, ChartAccount>,
+        /// Closed months, in the order closed.
+        locks: Vec<Lock>,
         /// Packs in the order adopted; the latest in force on a day wins.
         packs: Vec<RulePack>,
         /// Plans, every version.
@@ -72,6 +86,12 @@ impl Firm {
             FirmEvent::AccessRevoked(e) => {
                 self.access.remove(&e.access);
             }
+            FirmEvent::ChartRevised(e) => {
+                self.chart.extend(e.accounts.iter().map(|a| (a.account, a.clone())));
+            }
+            FirmEvent::PeriodLocked(e) => {
+                self.locks.push(Lock { position: recorded.position, through: e.through });
+            }
         }
     }
 
@@ -106,6 +126,11 @@ impl Firm {
             .filter(|s| s.state == state && s.kind == kind)
             .filter(|s| s.valid_from <= on && on <= s.valid_through)
             .max_by_key(|s| s.amount.map_or(0, crate::money::Money::minor))
+    }
+
+    /// The last day of the last closed month.
+    pub fn locked_through(&self) -> Option<CivilDate> {
+        self.locks.last().map(|lock| lock.through)
     }
 
     /// Today's date where the firm is.

@@ -206,7 +206,7 @@ impl<'a> View<'a> {
             return verdict(false, "nobody enrolled");
         };
         let sale = &enrolment.sale;
-        if rule.exempt.contains(&sale.channel) && sale.evidence.is_some() {
+        if rule.exempts(sale) {
             let because = format!("not telemarketing: {} sale, with evidence", sale.channel);
             return verdict(true, because).citing(&rule.cites).resting_on([&enrolment.mark]);
         }

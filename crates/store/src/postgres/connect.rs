@@ -6,9 +6,7 @@
 //! second, and of the first only when there is something to migrate. A database that is only read is
 //! read as a third, `counterfoil_reader`; see `reading`.
 
-use std::collections::HashMap;
 use std::str::FromStr as _;
-use std::sync::Mutex as SyncMutex;
 use std::time::Duration;
 
 use sqlx::migrate::Migrator;
@@ -82,9 +80,8 @@ pub(super) async fn connect(url: &str) -> Result<Postgres, OpenError> {
         .acquire_timeout(ACQUIRE_TIMEOUT)
         .connect_lazy_with(working(&options, STATEMENT_TIMEOUT));
     let grown = Grown::over(aside.clone());
-    let transit_days = SyncMutex::new(HashMap::new());
     let leading = Mutex::new(Leases::over(aside.clone()));
-    Ok(Postgres { place, readers, log, projection, aside, grown, leading, transit_days })
+    Ok(Postgres { place, readers, log, projection, aside, grown, leading })
 }
 
 /// Options as every connection of the program has them.

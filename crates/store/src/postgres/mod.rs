@@ -26,9 +26,6 @@ mod tiles;
 mod together;
 mod write;
 
-use std::collections::HashMap;
-use std::sync::Mutex as SyncMutex;
-
 use domain::ids::FirmId;
 use futures::TryStreamExt;
 use log::StoreError;
@@ -60,8 +57,6 @@ pub(crate) struct Postgres {
     grown: Grown,
     /// What this process leads.
     leading: Mutex<Leases>,
-    /// Transit days by firm and generation, once known.
-    transit_days: SyncMutex<HashMap<(FirmId, i64), u16>>,
 }
 
 impl Postgres {

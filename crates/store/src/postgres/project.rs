@@ -1,7 +1,6 @@
 //! Writing the read model.
 
 use domain::ids::FirmId;
-use domain::world::State;
 use log::{Checkpoint, ProjectionStep, Snapshot, StoreError};
 use sqlx::postgres::PgArguments;
 use sqlx::{PgConnection, Row as _};
@@ -10,12 +9,12 @@ use super::column::{add, add_rows};
 use super::error::failed;
 use super::statements::{
     ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_ROWS, FIRST_GENERATION, FORGET_GENERATION,
-    LOCK_GENERATIONS, NEW_GENERATION, POSITION, SET_SNAPSHOTS, TRANSIT_DAYS, TableStatements,
-    UNFINISHED, name_firm,
+    LOCK_GENERATIONS, NEW_GENERATION, POSITION, SET_SNAPSHOTS, TableStatements, UNFINISHED,
+    name_firm,
 };
 use super::write::{End, Transaction, lend};
 use super::{Postgres, signed, unsigned};
-use crate::read::{Context, TABLES, changes};
+use crate::read::{TABLES, changes};
 use crate::row::{Changes, Table};
 use crate::value::Value;
 
@@ -37,37 +36,11 @@ impl Postgres {
 
     /// Rows, checkpoint and snapshots in one transaction.
     pub(crate) async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
-        let transit_days = self.transit_days(&step).await?;
         // Made before the transaction begins: it is the larger part of the work.
-        let changes = changes(Context { firm: step.firm, transit_days }, step.touched);
+        let changes = changes(&step);
         let mut transaction = Transaction::begin(&self.projection, step.firm).await?;
         let result = apply(transaction.connection(), &step, changes).await;
         transaction.end(result).await
-    }
-
-    /// The days a letter travels: as the step itself registers the firm, or as its row says.
-    async fn transit_days(&self, step: &ProjectionStep<'_>) -> Result<u16, StoreError> {
-        let registered = step.touched.iter().find_map(|touched| match &touched.after {
-            State::Firm(firm) => firm.registered.as_ref().map(|registered| registered.transit_days),
-            State::Case(_) | State::Account(_) => None,
-        });
-        if let Some(days) = registered {
-            return Ok(days);
-        }
-        let key = (step.firm, step.generation);
-        if let Some(days) = lock(&self.transit_days).get(&key) {
-            return Ok(*days);
-        }
-        let mut reader = self.reader(step.firm).await?;
-        let query = sqlx::query_scalar(TRANSIT_DAYS).bind(step.firm.0).bind(step.generation);
-        // Before the firm is registered nothing else is recorded, so nothing depends on it.
-        let Some(days) = query.fetch_optional(&mut *reader).await.map_err(failed)? else {
-            return Ok(0);
-        };
-        let days: i64 = days;
-        let days = u16::try_from(days).map_err(|_| super::malformed("a count of days"))?;
-        lock(&self.transit_days).insert(key, days);
-        Ok(days)
     }
 
     /// A new generation. One that an earlier rebuild left unfinished is dropped: there is one
@@ -97,7 +70,6 @@ impl Postgres {
         let mut transaction = Transaction::begin(&self.projection, firm).await?;
         let result = forget(transaction.connection(), firm, generation).await;
         transaction.end(result).await?;
-        lock(&self.transit_days).remove(&(firm, generation));
         for table in TABLES {
             while self.drop_some(firm, generation, table).await? > 0 {}
         }
@@ -118,11 +90,6 @@ impl Postgres {
         let dropped = query.execute(&mut *writer).await.map_err(failed)?;
         Ok(dropped.rows_affected())
     }
-}
-
-/// The map is whole whatever a panicking holder did: each change to it is one call.
-fn lock<T>(mutex: &std::sync::Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
 }
 
 async fn apply(

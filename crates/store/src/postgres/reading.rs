@@ -3,9 +3,7 @@
 //! Its connections work as `counterfoil_reader`, which may read and nothing else, in transactions that
 //! are read-only besides. Nothing is migrated.
 
-use std::collections::HashMap;
 use std::str::FromStr as _;
-use std::sync::Mutex as SyncMutex;
 use std::time::Duration;
 
 use domain::ids::FirmId;
@@ -65,9 +63,8 @@ impl Postgres {
         // What would write fails as reading with it would: by its role.
         let (log, projection, aside) = (readers.clone(), readers.clone(), readers.clone());
         let grown = Grown::over(aside.clone());
-        let transit_days = SyncMutex::new(HashMap::new());
         let leading = Mutex::new(Leases::over(aside.clone()));
-        Ok(Self { place, readers, log, projection, aside, grown, leading, transit_days })
+        Ok(Self { place, readers, log, projection, aside, grown, leading })
     }
 
     /// Where it stands with a firm's log.

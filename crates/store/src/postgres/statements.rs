@@ -150,8 +150,6 @@ pub(super) const ACTIVATE: &str =
     "UPDATE projection SET active = TRUE WHERE firm = $1 AND generation = $2";
 pub(super) const FORGET_GENERATION: &str =
     "DELETE FROM projection WHERE firm = $1 AND generation = $2 AND NOT active";
-pub(super) const TRANSIT_DAYS: &str =
-    "SELECT transit_days FROM firm WHERE firm = $1 AND generation = $2";
 pub(super) const SET_SNAPSHOTS: &str = "INSERT INTO snapshot (firm, stream, version, position, \
     state_version, body) SELECT $1, u.* FROM UNNEST($2::text[], $3::bigint[], $4::bigint[], \
     $5::bigint[], $6::bytea[]) u ON CONFLICT (firm, stream) DO UPDATE SET \
@@ -200,7 +198,6 @@ pub(super) const ALL: &[&str] = &[
     DEACTIVATE,
     ACTIVATE,
     FORGET_GENERATION,
-    TRANSIT_DAYS,
     SET_SNAPSHOTS,
     TELL,
     HOLD,

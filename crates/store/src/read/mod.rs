@@ -11,11 +11,13 @@ mod case_status;
 mod clock;
 mod counts;
 mod couple;
+mod deposit;
 mod exception;
 mod exposure;
 mod firm;
 mod held_fee;
 mod invoice;
+mod journal;
 mod listing;
 mod payment;
 mod readiness;
@@ -27,7 +29,7 @@ use domain::case::Case;
 use domain::event::StreamId;
 use domain::ids::{CaseId, FirmId};
 use domain::world::State;
-use log::Touched;
+use log::{ProjectionStep, Touched};
 use uuid::Uuid;
 
 pub use account::{AccountFilter, AccountRow};
@@ -37,11 +39,15 @@ pub use counts::FirmCounts;
 pub use couple::{
     CoupleCandidate, CoupleCardRow, CoupleContactRow, RefusedLinkRow, SuggestedLinkRow,
 };
+pub use deposit::{DepositFilter, DepositRow, DepositStatus, MovementFilter, MovementRow};
 pub use exception::{ExceptionKind, ExceptionRow};
 pub use exposure::{ExposureRow, Source};
 pub use firm::FirmRow;
 pub use held_fee::HeldFeeRow;
 pub use invoice::{InvoiceFilter, InvoiceLineRow, InvoiceRow};
+pub use journal::{
+    ControlSums, JournalEntryRow, JournalLineRow, OpenItemRow, PlanRevenue, TrialSums,
+};
 pub use listing::ListingRow;
 pub use payment::{MoneyBackRow, PaymentRow};
 pub use readiness::ReadinessRow;
@@ -75,6 +81,10 @@ pub(crate) static TABLES: &[&Table] = &[
     MoneyBackRow::TABLE,
     ExposureRow::TABLE,
     ExceptionRow::TABLE,
+    JournalEntryRow::TABLE,
+    JournalLineRow::TABLE,
+    DepositRow::TABLE,
+    MovementRow::TABLE,
 ];
 
 /// Every query, so that a test can prepare them all.
@@ -94,13 +104,15 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
     payment::STATEMENTS,
     exposure::STATEMENTS,
     exception::STATEMENTS,
+    journal::STATEMENTS,
+    deposit::STATEMENTS,
     counts::STATEMENTS,
     crate::tile::STATEMENTS,
     crate::audit::STATEMENTS,
     crate::evidence::STATEMENTS,
 ];
 
-/// What rows need to know beside their own stream.
+/// What rows of a case or account need to know beside their own stream.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Context {
     /// Whose rows these are.
@@ -110,9 +122,12 @@ pub(crate) struct Context {
 }
 
 /// What one step changes, in the order of the streams so that neighbouring rows are written together.
-pub(crate) fn changes(context: Context, touched: &[Touched]) -> Changes {
+pub(crate) fn changes(step: &ProjectionStep<'_>) -> Changes {
+    let registered = step.firm_state.registered.as_ref();
+    let transit_days = registered.map_or(0, |registered| registered.transit_days);
+    let context = Context { firm: step.firm, transit_days };
     let mut changes = Changes::default();
-    let mut order: Vec<&Touched> = touched.iter().collect();
+    let mut order: Vec<&Touched> = step.touched.iter().collect();
     order.sort_by_key(|touched| touched.stream);
     for touched in order {
         let at = touched.last_position;
@@ -125,18 +140,27 @@ pub(crate) fn changes(context: Context, touched: &[Touched]) -> Changes {
                 let before = touched.before.as_ref().and_then(as_account);
                 account_changes(&mut changes, context, id.owner(), (before, after, at));
             }
+            (StreamId::Deposit(id), State::Deposit(after)) => {
+                changes.compare(Vec::new(), deposit::rows(id, after, at));
+            }
             (StreamId::Firm, State::Firm(after)) => {
                 let before = touched.before.as_ref().map_or(Vec::new(), |state| match state {
                     State::Firm(firm) => firm::rows(firm),
-                    State::Case(_) | State::Account(_) => Vec::new(),
+                    State::Case(_) | State::Account(_) | State::Deposit(_) => Vec::new(),
                 });
                 changes.compare(before, firm::rows(after));
             }
-            (StreamId::Case(_) | StreamId::Account(_) | StreamId::Firm, _) => {
+            (
+                StreamId::Case(_) | StreamId::Account(_) | StreamId::Deposit(_) | StreamId::Firm,
+                _,
+            ) => {
                 unreachable!("a stream folds into the state of its own kind")
             }
         }
     }
+    let (entries, lines) = journal::rows(step);
+    changes.compare(Vec::new(), entries);
+    changes.compare(Vec::new(), lines);
     changes
 }
 
@@ -202,6 +226,11 @@ fn account_changes(
         compare(changes, before, after, |account| payment::rows(id, account));
     }
     compare(changes, before, after, |account| payment::back_rows(id, account));
+    if before.is_none_or(|before| {
+        before.payments != after.payments || before.money_back != after.money_back
+    }) {
+        compare(changes, before, after, |account| deposit::movement_rows(id, account));
+    }
     compare(changes, before, after, |account| couple::card_rows(context.firm, id, account));
     compare(changes, before, after, |account| couple::suggested_rows(id, account));
     compare(changes, before, after, |account| couple::refused_rows(id, account));

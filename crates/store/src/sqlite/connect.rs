@@ -1,7 +1,7 @@
 //! Opening, migrating, closing, and folding the write-ahead log into the file.
 
 use std::path::Path;
-use std::sync::{Arc, Mutex as SyncMutex};
+use std::sync::Arc;
 use std::time::Duration;
 
 use sqlx::migrate::Migrator;
@@ -97,7 +97,6 @@ fn over(path: &Path, readers: SqlitePool, temporary: Option<tempfile::TempDir>) 
         readers,
         writers: Mutex::new(Writers::default()),
         folder: Arc::new(Mutex::new(None)),
-        transit_days: SyncMutex::default(),
         _temporary: temporary,
     }
 }

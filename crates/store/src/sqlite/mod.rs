@@ -25,12 +25,10 @@ mod tests;
 mod tiles;
 mod write;
 
-use std::collections::HashMap;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex as SyncMutex};
+use std::sync::Arc;
 
 use domain::event::UtcMicros;
-use domain::ids::FirmId;
 use futures::TryStreamExt;
 use log::StoreError;
 use sqlx::sqlite::{SqliteArguments, SqliteRow};
@@ -52,8 +50,6 @@ pub(crate) struct Sqlite {
     writers: Mutex<Writers>,
     /// Folds the write-ahead log into the file; held by the task that does so.
     folder: Arc<Mutex<Option<SqliteConnection>>>,
-    /// Transit days by firm and generation, once known.
-    transit_days: SyncMutex<HashMap<(FirmId, i64), u16>>,
     _temporary: Option<tempfile::TempDir>,
 }
 

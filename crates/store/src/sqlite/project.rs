@@ -1,7 +1,6 @@
 //! Writing the read model.
 
 use domain::ids::FirmId;
-use domain::world::State;
 use log::{Checkpoint, ProjectionStep, Snapshot, StoreError};
 use sqlx::sqlite::SqliteArguments;
 use sqlx::{Arguments, Row as _, SqliteConnection};
@@ -9,11 +8,11 @@ use sqlx::{Arguments, Row as _, SqliteConnection};
 use super::error::failed;
 use super::statements::{
     ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_STREAMS, FIRST_GENERATION, FORGET_GENERATION,
-    NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, TRANSIT_DAYS, TableStatements, UNFINISHED,
+    NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, TableStatements, UNFINISHED,
 };
 use super::write::End;
 use super::{Sqlite, Writer, add, signed, unsigned};
-use crate::read::{Context, TABLES, changes};
+use crate::read::{TABLES, changes};
 use crate::row::{Changes, Table};
 use crate::value::Value;
 
@@ -35,37 +34,11 @@ impl Sqlite {
 
     /// Rows, checkpoint and snapshots in one transaction.
     pub(crate) async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
-        let transit_days = self.transit_days(&step).await?;
         // Made before the lock is taken: it is the larger part of the work.
-        let changes = changes(Context { firm: step.firm, transit_days }, step.touched);
+        let changes = changes(&step);
         let mut transaction = self.turn(Writer::Projection).await?;
         let result = apply(&mut transaction.connection, &step, changes).await;
         self.end(transaction, result).await
-    }
-
-    /// The days a letter travels: as the step itself registers the firm, or as its row says.
-    async fn transit_days(&self, step: &ProjectionStep<'_>) -> Result<u16, StoreError> {
-        let registered = step.touched.iter().find_map(|touched| match &touched.after {
-            State::Firm(firm) => firm.registered.as_ref().map(|registered| registered.transit_days),
-            State::Case(_) | State::Account(_) => None,
-        });
-        if let Some(days) = registered {
-            return Ok(days);
-        }
-        let key = (step.firm, step.generation);
-        if let Some(days) = lock(&self.transit_days).get(&key) {
-            return Ok(*days);
-        }
-        let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let query =
-            sqlx::query(TRANSIT_DAYS).bind(step.firm.0.as_bytes().to_vec()).bind(step.generation);
-        // Before the firm is registered nothing else is recorded, so nothing depends on it.
-        let Some(row) = query.fetch_optional(&mut *reader).await.map_err(failed)? else {
-            return Ok(0);
-        };
-        let days: u16 = row.try_get(0).map_err(failed)?;
-        lock(&self.transit_days).insert(key, days);
-        Ok(days)
     }
 
     /// A new generation. One that an earlier rebuild left unfinished is dropped: there is one
@@ -96,7 +69,6 @@ impl Sqlite {
         let mut transaction = self.begin(Writer::Projection).await?;
         let result = forget(&mut transaction.connection, firm, generation).await;
         self.end(transaction, result).await?;
-        lock(&self.transit_days).remove(&(firm, generation));
         for table in TABLES {
             while self.drop_some(firm, generation, table).await? > 0 {}
         }
@@ -117,11 +89,6 @@ impl Sqlite {
         let dropped = query.execute(&mut transaction.connection).await.map_err(failed);
         self.end(transaction, dropped.map(|done| End::Commit(done.rows_affected()))).await
     }
-}
-
-/// The map is whole whatever a panicking holder did: each change to it is one call.
-fn lock<T>(mutex: &std::sync::Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
 }
 
 async fn apply(

@@ -81,8 +81,6 @@ pub(super) const ACTIVATE: &str =
     "UPDATE projection SET active = 1 WHERE firm = $1 AND generation = $2";
 pub(super) const FORGET_GENERATION: &str =
     "DELETE FROM projection WHERE firm = $1 AND generation = $2 AND active = 0";
-pub(super) const TRANSIT_DAYS: &str =
-    "SELECT transit_days FROM firm WHERE firm = $1 AND generation = $2";
 pub(super) const SET_SNAPSHOT: &str = "INSERT INTO snapshot (firm, stream, version, position, \
     state_version, body) VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (firm, stream) DO UPDATE SET \
     version = excluded.version, position = excluded.position, \
@@ -118,7 +116,6 @@ pub(super) const ALL: &[&str] = &[
     DEACTIVATE,
     ACTIVATE,
     FORGET_GENERATION,
-    TRANSIT_DAYS,
     SET_SNAPSHOT,
 ];
 

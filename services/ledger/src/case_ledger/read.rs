@@ -231,7 +231,7 @@ impl Within {
         let case = match stream {
             Some(StreamId::Case(case)) => Some(case),
             Some(StreamId::Account(account)) => Some(account.owner()),
-            Some(StreamId::Firm) | None => None,
+            Some(StreamId::Deposit(_) | StreamId::Firm) | None => None,
         };
         match (&bounds, case) {
             (_, Some(case)) => authority.check_case(case)?,

@@ -1,1 +1,0 @@
-//! Which payments stand behind a deposit.

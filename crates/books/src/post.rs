@@ -1,0 +1,268 @@
+//! From an event to its entry.
+//!
+//! | event | debit | credit |
+//! |---|---|---|
+//! | fee earned | earned, not invoiced | fee revenue |
+//! | invoice issued | receivable | earned, not invoiced |
+//! | payment settled | clearing | receivable; owed to clients for what is unearned |
+//! | refund issued | owed to clients, then refunds and credits | clearing |
+//! | chargeback opened | owed to clients, then receivable | clearing |
+//! | chargeback won | clearing | receivable, then owed to clients |
+//! | credit granted | refunds and credits | receivable |
+//! | written off | chargeback losses as far as a bank took it back, then bad debt | receivable |
+//! | bank line seen | bank | suspense |
+//! | deposit matched | suspense (net), processor costs | clearing (gross) |
+//! | line booked | suspense | what it is |
+//!
+//! A bank line below zero goes the other way. Reversals are the same transfers with the sign turned,
+//! on the day of what they reverse if its month is open. A lost chargeback posts nothing: the fee was
+//! earned, the invoice has been open again since the chargeback came, and a person decides what to do
+//! with it.
+//!
+//! Revenue is dated by the day the fee was earned (ASC 606, work billed in arrears), the receivable by
+//! the invoice: what was earned in one month and invoiced in the next is *earned, not invoiced* between.
+
+use std::collections::{HashMap, HashSet};
+
+use calendar::CivilDate;
+use domain::State;
+use domain::account::Account;
+use domain::deposit::Deposit;
+use domain::event::{
+    AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, LineBooked, Purpose,
+    Recorded, StreamId, WrittenOff,
+};
+use domain::firm::Firm;
+use domain::ids::{EventId, PlanCode};
+use domain::money::Money;
+
+use crate::entry::{Entry, Transfer};
+
+use BookAccount::{
+    BadDebt, Bank, BankCosts, ChargebackLosses, Clearing, Elsewhere, FeeRevenue, OwedToClients,
+    ProcessorCosts, Receivable, RefundsAndCredits, Suspense, Unbilled,
+};
+
+/// Makes entries of a run of events.
+///
+/// It is given the streams as they stood before the run: how a refund splits depends on what the
+/// account had by then.
+#[derive(Debug)]
+pub struct Poster<'a> {
+    firm: &'a Firm,
+}
+
+impl<'a> Poster<'a> {
+    /// For a firm, as it stands at the end of the run or later.
+    pub const fn new(firm: &'a Firm) -> Self {
+        Self { firm }
+    }
+
+    /// The entries of events that follow each other in the log. `before` gives a stream as it stood
+    /// before the first of them; nothing if it began in them.
+    pub fn entries<'s>(
+        &self,
+        before: impl Fn(StreamId) -> Option<&'s State>,
+        events: &[Recorded],
+    ) -> Vec<Entry> {
+        let moved: HashSet<StreamId> = events
+            .iter()
+            .filter(|recorded| recorded.event.moves_money())
+            .map(|recorded| recorded.stream)
+            .collect();
+        let mut states: HashMap<StreamId, State> = HashMap::new();
+        let mut entries = Vec::new();
+        for recorded in events.iter().filter(|recorded| moved.contains(&recorded.stream)) {
+            if let Event::Case(event) = &recorded.event {
+                entries.extend(self.of_case(recorded, event));
+                continue;
+            }
+            let stream = recorded.stream;
+            let state = states
+                .entry(stream)
+                .or_insert_with(|| before(stream).cloned().unwrap_or_else(|| State::empty(stream)));
+            entries.extend(self.entry(state, recorded));
+            state.apply(recorded);
+        }
+        entries
+    }
+
+    /// The entry of one event, given its stream as it stood before.
+    fn entry(&self, before: &State, recorded: &Recorded) -> Option<Entry> {
+        let mut entry = match (before, &recorded.event) {
+            (State::Account(account), Event::Account(event)) => {
+                self.of_account(account, recorded, event)
+            }
+            (State::Deposit(deposit), Event::Deposit(event)) => {
+                self.of_deposit(deposit, recorded, event)
+            }
+            _ => None,
+        }?;
+        entry.transfers.retain(|transfer| !transfer.amount.is_zero());
+        Some(entry).filter(|entry| !entry.transfers.is_empty())
+    }
+
+    /// The day an event counts for: the day it happened, or, if that was closed when it was told, the
+    /// day it was told.
+    fn posted_on(&self, recorded: &Recorded, on: CivilDate) -> CivilDate {
+        let locks = self.firm.locks.iter().rev();
+        match locks
+            .map(|lock| (lock.position, lock.through))
+            .find(|(at, _)| *at < recorded.position)
+        {
+            Some((_, through)) if on <= through => {
+                let told = self.firm.today(recorded.recorded_at).unwrap_or(on);
+                // A clock that was set back does not open a closed month.
+                told.max(through.succ_opt().unwrap_or(through))
+            }
+            Some(_) | None => on,
+        }
+    }
+
+    fn begin(&self, recorded: &Recorded, on: CivilDate) -> Entry {
+        let (account, deposit) = match recorded.stream {
+            StreamId::Account(id) => (Some(id), None),
+            StreamId::Deposit(id) => (None, Some(id)),
+            StreamId::Case(_) | StreamId::Firm => (None, None),
+        };
+        Entry {
+            position: recorded.position,
+            event_id: recorded.event_id,
+            kind: recorded.event.type_name(),
+            posted_on: self.posted_on(recorded, on),
+            occurred_on: on,
+            account,
+            deposit,
+            reference: None,
+            reverses: None,
+            transfers: Vec::new(),
+        }
+    }
+
+    fn of_case(&self, recorded: &Recorded, event: &CaseEvent) -> Option<Entry> {
+        let CaseEvent::FeeEarned(e) = event else { return None };
+        let on = e.earned_on.unwrap_or(recorded.occurred_on);
+        let earned = Transfer { plan: e.plan.clone(), ..transfer(FeeRevenue, Unbilled, e.amount) };
+        let transfers = vec![earned];
+        let entry = Entry { account: Some(e.account), transfers, ..self.begin(recorded, on) };
+        Some(entry).filter(|_| !e.amount.is_zero())
+    }
+
+    fn of_account(
+        &self,
+        before: &Account,
+        recorded: &Recorded,
+        event: &AccountEvent,
+    ) -> Option<Entry> {
+        let (reference, transfers) = match event {
+            AccountEvent::InvoiceIssued(e) => {
+                (None, vec![about(e.number, transfer(Unbilled, Receivable, e.total))])
+            }
+            AccountEvent::PaymentSettled(e) => {
+                let paid = e.applied.iter();
+                let paid = paid.map(|a| about(a.invoice, transfer(Receivable, Clearing, a.amount)));
+                let unearned = transfer(OwedToClients, Clearing, e.unearned);
+                (Some(&e.payment), paid.chain([unearned]).collect())
+            }
+            AccountEvent::RefundIssued(e) => {
+                let taken = before.taken_back(&e.payment, e.amount);
+                let parts = taken.invoices.iter();
+                let parts = parts.map(|a| transfer(Clearing, RefundsAndCredits, a.amount));
+                let owed = transfer(Clearing, OwedToClients, taken.unearned);
+                (Some(&e.refund), parts.chain([owed]).collect())
+            }
+            AccountEvent::ChargebackOpened(e) => {
+                let taken = before.taken_back(&e.payment, e.amount);
+                let parts = taken.invoices.iter();
+                let parts =
+                    parts.map(|a| about(a.invoice, transfer(Clearing, Receivable, a.amount)));
+                let owed = transfer(Clearing, OwedToClients, taken.unearned);
+                (Some(&e.chargeback), parts.chain([owed]).collect())
+            }
+            AccountEvent::ChargebackWon(e) => {
+                let again = before.given_again(&e.chargeback)?;
+                let parts = again.invoices.iter();
+                let parts =
+                    parts.map(|a| about(a.invoice, transfer(Receivable, Clearing, a.amount)));
+                let owed = transfer(OwedToClients, Clearing, again.unearned);
+                (Some(&e.chargeback), parts.chain([owed]).collect())
+            }
+            AccountEvent::CreditGranted(e) => {
+                (None, vec![about(e.invoice, transfer(Receivable, RefundsAndCredits, e.amount))])
+            }
+            AccountEvent::WrittenOff(e) => (None, written_off(before, e)),
+            _ => return None,
+        };
+        let entry = self.begin(recorded, recorded.occurred_on);
+        Some(Entry { reference: reference.map(ToString::to_string), transfers, ..entry })
+    }
+
+    fn of_deposit(
+        &self,
+        before: &Deposit,
+        recorded: &Recorded,
+        event: &DepositEvent,
+    ) -> Option<Entry> {
+        let (reverses, transfers): (Option<EventId>, _) = match event {
+            DepositEvent::StatementLineSeen(e) => (None, vec![transfer(Suspense, Bank, e.amount)]),
+            DepositEvent::DepositMatched(e) => (None, matched(e)),
+            DepositEvent::MatchReversed(e) => {
+                (Some(e.reverses), turned(matched(&before.matched.as_ref()?.matched)))
+            }
+            DepositEvent::LineBooked(e) => (None, booked(e)),
+            DepositEvent::BookingReversed(e) => {
+                (Some(e.reverses), turned(booked(&before.booked.as_ref()?.booked)))
+            }
+            DepositEvent::PayoutReported(_)
+            | DepositEvent::PayoutLinesReported(_)
+            | DepositEvent::MatchJoined(_)
+            | DepositEvent::MatchLeft(_) => return None,
+        };
+        Some(Entry { reverses, transfers, ..self.begin(recorded, recorded.occurred_on) })
+    }
+}
+
+const fn transfer(from: BookAccount, to: BookAccount, amount: Money) -> Transfer {
+    Transfer { from, to, amount, invoice: None, plan: None::<PlanCode> }
+}
+
+fn about(invoice: u64, transfer: Transfer) -> Transfer {
+    Transfer { invoice: Some(invoice), ..transfer }
+}
+
+/// What a bank had taken back and nobody wrote off before is a chargeback loss; the rest is bad debt.
+fn written_off(before: &Account, e: &WrittenOff) -> Vec<Transfer> {
+    let zero = Money::zero(e.amount.currency());
+    let taken = before.invoices.get(&e.invoice).map_or(zero, |invoice| {
+        invoice
+            .charged_back
+            .minus(invoice.written_off)
+            .ok()
+            .filter(|m| m.is_positive())
+            .unwrap_or(zero)
+    });
+    let lost = e.amount.min(taken);
+    let bad = e.amount.minus(lost).unwrap_or(zero);
+    [transfer(Receivable, ChargebackLosses, lost), transfer(Receivable, BadDebt, bad)]
+        .into_iter()
+        .map(|transfer| about(e.invoice, transfer))
+        .collect()
+}
+
+fn matched(e: &DepositMatched) -> Vec<Transfer> {
+    vec![transfer(Clearing, Suspense, e.net), transfer(Clearing, ProcessorCosts, e.costs)]
+}
+
+fn booked(e: &LineBooked) -> Vec<Transfer> {
+    let what = match e.purpose {
+        Purpose::BankCosts => BankCosts,
+        Purpose::ProcessorCosts => ProcessorCosts,
+        Purpose::Elsewhere => Elsewhere,
+    };
+    vec![transfer(what, Suspense, e.amount)]
+}
+
+fn turned(transfers: Vec<Transfer>) -> Vec<Transfer> {
+    let turn = |transfer: Transfer| Transfer { amount: transfer.amount.negated(), ..transfer };
+    transfers.into_iter().map(turn).collect()
+}

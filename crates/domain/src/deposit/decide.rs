@@ -1,0 +1,389 @@
+//! Decisions about lines of bank statements, payouts, and what stands behind them.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use calendar::CivilDate;
+
+use super::{Deposit, Joined, Line, Matched};
+use crate::account::Account;
+use crate::command::{BankAction, BookLine, LineNoted, Match, PayoutNoted};
+use crate::decide::check_day;
+use crate::event::{
+    AccountMovement, BookingReversed, DepositMatched, LineBooked, MatchJoined, MatchLeft,
+    MatchReversed, MatchRule, MoneyDeposited, MoneyUndeposited, Movement, PayoutLinesReported,
+    PayoutReported, StatementLineSeen, StreamId,
+};
+use crate::ids::{AccountId, DepositId};
+use crate::money::{Currency, Money};
+use crate::refusal::{Reason, Refusal};
+use crate::world::{Draft, Halt, World};
+
+/// Most lines of a statement in one command.
+pub const LINES_MAX: usize = 500;
+/// Most references of one line.
+pub const REFERENCES_MAX: usize = 32;
+/// Most movements that one payout names.
+pub const PAYOUT_LINES_MAX: usize = 5_000;
+/// Most movements behind one deposit.
+pub const MOVEMENTS_MAX: usize = 5_000;
+/// Movements in one event: an event stays far below its largest size.
+const LINES_IN_EVENT: usize = 250;
+
+/// Decides what a bank or processor said, or what a person makes of it.
+pub(crate) fn bank(draft: &mut Draft<'_, '_>, action: &BankAction) -> Result<(), Halt> {
+    let firm = draft.world().firm()?;
+    let Some(currency) = firm.registered.as_ref().map(|firm| firm.currency) else {
+        return Err(Refusal::new(Reason::FirmUnknown, "firm", "the firm is not registered").into());
+    };
+    match action {
+        BankAction::NoteLines(lines) => note_lines(draft, currency, lines),
+        BankAction::NotePayout(payout) => note_payout(draft, currency, payout),
+        BankAction::Match(wanted) => match_line(draft, currency, wanted),
+        BankAction::ReverseMatch { deposit, movements } => {
+            reverse_match(draft, *deposit, movements)
+        }
+        BankAction::BookLine(wanted) => book_line(draft, wanted),
+        BankAction::ReverseBooking { deposit } => reverse_booking(draft, *deposit),
+    }
+}
+
+fn refused(subject: impl std::fmt::Display, detail: impl Into<String>) -> Refusal {
+    Refusal::new(Reason::ValueRefused, subject, detail)
+}
+
+fn too_many(subject: &str, most: usize) -> Halt {
+    refused(subject, format!("must be 1 to {most}")).into()
+}
+
+/// Every line that is new is recorded. One that is known says the same: its id is made of its hash.
+fn note_lines(
+    draft: &mut Draft<'_, '_>,
+    currency: Currency,
+    lines: &[LineNoted],
+) -> Result<(), Halt> {
+    if lines.is_empty() || lines.len() > LINES_MAX {
+        return Err(too_many("lines", LINES_MAX));
+    }
+    let now = draft.now();
+    let mut fresh = BTreeMap::new();
+    for (at, line) in lines.iter().enumerate() {
+        let of = |field: &str| format!("lines[{at}].{field}");
+        let world = draft.world();
+        check_day(world.firm()?, now, &of("booked_on"), line.booked_on)?;
+        let seen = &line.seen;
+        if seen.amount.is_zero() || seen.amount.currency() != currency {
+            let detail = format!("must be in {} and not zero", currency.as_str());
+            return Err(refused(of("amount"), detail).into());
+        }
+        if seen.references.len() > REFERENCES_MAX {
+            return Err(
+                refused(of("references"), format!("must be at most {REFERENCES_MAX}")).into()
+            );
+        }
+        let id = DepositId::of_line(&seen.bank, &seen.line);
+        let known = world.deposit(id)?.line.as_ref();
+        let differs = |old: &StatementLineSeen, on: CivilDate| old != seen || on != line.booked_on;
+        let again = fresh.get(&id).map(|other: &&LineNoted| (&other.seen, other.booked_on));
+        match known.map(|line| (&line.seen, line.mark.on)).or(again) {
+            None => {
+                fresh.insert(id, line);
+            }
+            Some((old, on)) if differs(old, on) => {
+                let detail = "a line with this hash is recorded and says something else";
+                return Err(Refusal::new(Reason::AlreadyRecorded, of("line"), detail).into());
+            }
+            Some(_) => {}
+        }
+    }
+    // In the order given, so that the log reads like the statement.
+    for line in lines {
+        let id = DepositId::of_line(&line.seen.bank, &line.seen.line);
+        if fresh.remove(&id).is_some() {
+            draft.add(StreamId::Deposit(id), line.booked_on, line.seen.clone())?;
+        }
+    }
+    Ok(())
+}
+
+fn note_payout(
+    draft: &mut Draft<'_, '_>,
+    currency: Currency,
+    noted: &PayoutNoted,
+) -> Result<(), Halt> {
+    let world = draft.world();
+    check_day(world.firm()?, draft.now(), "paid_on", noted.paid_on)?;
+    if noted.lines.is_empty() || noted.lines.len() > PAYOUT_LINES_MAX {
+        return Err(too_many("lines", PAYOUT_LINES_MAX));
+    }
+    let mut seen = BTreeSet::new();
+    let mut gross = Money::zero(currency);
+    for (at, line) in noted.lines.iter().enumerate() {
+        if !seen.insert(&line.movement) {
+            let detail = format!("{} {} is named twice", line.movement.kind, line.movement.name);
+            return Err(refused(format!("lines[{at}]"), detail).into());
+        }
+        let sum = gross.plus(line.amount).ok().filter(|_| !line.amount.is_zero());
+        gross = sum.ok_or_else(|| {
+            let detail = format!("must be in {} and not zero", currency.as_str());
+            refused(format!("lines[{at}].amount"), detail)
+        })?;
+    }
+    let costs = gross.minus(noted.net).map_err(|e| refused("net", e.to_string()))?;
+    if costs.minor() < 0 {
+        let detail = format!("{} is more than the {gross} that the lines sum to", noted.net);
+        return Err(refused("net", detail).into());
+    }
+    let id = DepositId::of_payout(&noted.payout);
+    if let Some(known) = &world.deposit(id)?.payout {
+        if known.lines == noted.lines
+            && known.reported.net == noted.net
+            && known.mark.on == noted.paid_on
+        {
+            return Ok(());
+        }
+        let detail = format!("the payout {} is recorded and says something else", noted.payout);
+        return Err(Refusal::new(Reason::AlreadyRecorded, "payout", detail).into());
+    }
+    let count = u32::try_from(noted.lines.len()).unwrap_or(u32::MAX);
+    let payout = noted.payout.clone();
+    let reported = PayoutReported { costs, gross, lines: count, net: noted.net, payout };
+    draft.add(StreamId::Deposit(id), noted.paid_on, reported)?;
+    for lines in noted.lines.chunks(LINES_IN_EVENT) {
+        let lines = PayoutLinesReported { lines: lines.to_vec() };
+        draft.add(StreamId::Deposit(id), noted.paid_on, lines)?;
+    }
+    Ok(())
+}
+
+fn line(world: &World, id: DepositId) -> Result<&Line, Halt> {
+    let deposit = world.deposit(id)?;
+    deposit.line.as_ref().ok_or_else(|| {
+        let detail = "no such line of a bank statement is recorded";
+        Refusal::new(Reason::ReferenceUnknown, StreamId::Deposit(id), detail).into()
+    })
+}
+
+/// A line that nobody has explained yet.
+fn open_line(world: &World, id: DepositId) -> Result<&Line, Halt> {
+    let found = line(world, id)?;
+    let deposit: &Deposit = world.deposit(id)?;
+    if deposit.is_open() {
+        return Ok(found);
+    }
+    let detail = match (&deposit.matched, &deposit.joined) {
+        (Some(_), _) => "it is matched already; reverse that match first".to_owned(),
+        (None, Some(Joined { to, .. })) => format!("it is a piece of deposit/{to} already"),
+        (None, None) => "a person said what it is; reverse that first".to_owned(),
+    };
+    Err(Refusal::new(Reason::StateRefuses, StreamId::Deposit(id), detail).into())
+}
+
+/// Movements by account, each once.
+fn by_account(
+    movements: &[AccountMovement],
+) -> Result<BTreeMap<AccountId, BTreeSet<Movement>>, Halt> {
+    if movements.is_empty() || movements.len() > MOVEMENTS_MAX {
+        return Err(too_many("movements", MOVEMENTS_MAX));
+    }
+    let mut accounts: BTreeMap<AccountId, BTreeSet<Movement>> = BTreeMap::new();
+    for (at, wanted) in movements.iter().enumerate() {
+        let Movement { kind, name } = &wanted.movement;
+        if !accounts.entry(wanted.account).or_default().insert(wanted.movement.clone()) {
+            let detail = format!("{kind} {name} is named twice");
+            return Err(refused(format!("movements[{at}]"), detail).into());
+        }
+    }
+    Ok(accounts)
+}
+
+/// The sum of movements that stand behind nothing yet.
+fn sum_of_free(
+    world: &World,
+    accounts: &BTreeMap<AccountId, BTreeSet<Movement>>,
+    currency: Currency,
+) -> Result<Money, Halt> {
+    let mut gross = Money::zero(currency);
+    for (id, movements) in accounts {
+        let account: &Account = world.account(*id)?;
+        for movement in movements {
+            let Movement { kind, name } = movement;
+            let Some(found) = account.movement(movement) else {
+                let detail = format!("no {kind} {name} is recorded on this account");
+                let stream = StreamId::Account(*id);
+                return Err(Refusal::new(Reason::ReferenceUnknown, stream, detail).into());
+            };
+            if let Some(deposit) = found.deposited {
+                let detail = format!("{kind} {name} stands behind deposit/{deposit} already");
+                let stream = StreamId::Account(*id);
+                return Err(Refusal::new(Reason::StateRefuses, stream, detail).into());
+            }
+            gross = gross.plus(found.amount).map_err(|e| refused("movements", e.to_string()))?;
+        }
+    }
+    Ok(gross)
+}
+
+/// What the lines brought in together, and the day the last of them was booked.
+fn net_of(world: &World, wanted: &Match, currency: Currency) -> Result<(Money, CivilDate), Halt> {
+    let mut net = Money::zero(currency);
+    let mut on = line(world, wanted.deposit)?.mark.on;
+    let mut seen = BTreeSet::new();
+    for id in std::iter::once(&wanted.deposit).chain(&wanted.joined) {
+        if !seen.insert(*id) {
+            return Err(refused("joined", format!("deposit/{id} is named twice")).into());
+        }
+        let line = open_line(world, *id)?;
+        net = net.plus(line.seen.amount).map_err(|e| refused("joined", e.to_string()))?;
+        on = on.max(line.mark.on);
+    }
+    Ok((net, on))
+}
+
+fn match_line(draft: &mut Draft<'_, '_>, currency: Currency, wanted: &Match) -> Result<(), Halt> {
+    if wanted.joined.len() > LINES_MAX {
+        return Err(too_many("joined", LINES_MAX));
+    }
+    let world = draft.world();
+    let accounts = by_account(&wanted.movements)?;
+    let (net, on) = net_of(world, wanted, currency)?;
+    let gross = sum_of_free(world, &accounts, currency)?;
+    let costs = gross.minus(net).map_err(|e| refused("movements", e.to_string()))?;
+    if let Some(payout) = wanted.payout {
+        agrees(world, payout, wanted)?;
+    }
+    if costs != wanted.costs || costs.minor() < 0 {
+        let detail = format!(
+            "the movements sum to {gross}, {net} came in: that leaves {costs}, and {} was said",
+            wanted.costs
+        );
+        return Err(refused("costs", detail).into());
+    }
+    if wanted.rule != MatchRule::Person && wanted.payout.is_none() && !costs.is_zero() {
+        let detail =
+            "without a payout of the processor only a person can say what costs there were";
+        return Err(refused("costs", detail).into());
+    }
+    for (id, movements) in accounts {
+        let movements: Vec<Movement> = movements.into_iter().collect();
+        for movements in movements.chunks(LINES_IN_EVENT) {
+            let event = MoneyDeposited { deposit: wanted.deposit, movements: movements.to_vec() };
+            draft.add(StreamId::Account(id), on, event)?;
+        }
+    }
+    let count = u32::try_from(wanted.movements.len()).unwrap_or(u32::MAX);
+    let event = DepositMatched {
+        costs,
+        count,
+        gross,
+        joined: wanted.joined.clone(),
+        net,
+        payout: wanted.payout,
+        rule: wanted.rule,
+    };
+    draft.add(StreamId::Deposit(wanted.deposit), on, event)?;
+    for id in &wanted.joined {
+        let amount = line(draft.world(), *id)?.seen.amount;
+        draft.add(StreamId::Deposit(*id), on, MatchJoined { amount, to: wanted.deposit })?;
+    }
+    Ok(())
+}
+
+/// A payout that is named says the same as the match: the same movements, with the same amounts.
+fn agrees(world: &World, payout: DepositId, wanted: &Match) -> Result<(), Halt> {
+    let Some(reported) = &world.deposit(payout)?.payout else {
+        let detail = "no such payout is recorded";
+        return Err(
+            Refusal::new(Reason::ReferenceUnknown, StreamId::Deposit(payout), detail).into()
+        );
+    };
+    let mut named: BTreeMap<&Movement, Money> =
+        reported.lines.iter().map(|line| (&line.movement, line.amount)).collect();
+    for AccountMovement { account, movement } in &wanted.movements {
+        let Movement { kind, name } = movement;
+        let recorded = world.account(*account)?.movement(movement).map(|found| found.amount);
+        match named.remove(movement) {
+            Some(amount) if Some(amount) == recorded => {}
+            Some(amount) => {
+                let detail =
+                    format!("the payout has {amount} for {kind} {name}, its account another");
+                return Err(refused("payout", detail).into());
+            }
+            None => {
+                let detail = format!("the payout does not name {kind} {name}");
+                return Err(refused("payout", detail).into());
+            }
+        }
+    }
+    if let Some(missing) = named.keys().next() {
+        let detail = format!("the payout names {} {} too", missing.kind, missing.name);
+        return Err(refused("movements", detail).into());
+    }
+    Ok(())
+}
+
+/// Undoes a match on the day it was made for: while that month is open, its books are as if it had
+/// never been. The movements are named again, since they lie in streams of their own.
+fn reverse_match(
+    draft: &mut Draft<'_, '_>,
+    id: DepositId,
+    movements: &[AccountMovement],
+) -> Result<(), Halt> {
+    let world = draft.world();
+    line(world, id)?;
+    let Some(Matched { mark, matched }) = world.deposit(id)?.matched.clone() else {
+        let detail = "nothing is matched with it";
+        return Err(Refusal::new(Reason::StateRefuses, StreamId::Deposit(id), detail).into());
+    };
+    let accounts = by_account(movements)?;
+    for (account, movements) in &accounts {
+        let account = world.account(*account)?;
+        for movement in movements {
+            if account.movement(movement).and_then(|found| found.deposited) != Some(id) {
+                let Movement { kind, name } = movement;
+                let detail = format!("{kind} {name} does not stand behind this deposit");
+                return Err(refused("movements", detail).into());
+            }
+        }
+    }
+    if movements.len() != usize::try_from(matched.count).unwrap_or(usize::MAX) {
+        let detail = format!("{} movements stand behind it: name them all", matched.count);
+        return Err(refused("movements", detail).into());
+    }
+    let mut left = Vec::new();
+    for other in &matched.joined {
+        if let Some(joined) = &world.deposit(*other)?.joined {
+            left.push((*other, MatchLeft { reverses: joined.mark.at.id }));
+        }
+    }
+    for (account, movements) in accounts {
+        let movements: Vec<Movement> = movements.into_iter().collect();
+        for movements in movements.chunks(LINES_IN_EVENT) {
+            let event = MoneyUndeposited { deposit: id, movements: movements.to_vec() };
+            draft.add(StreamId::Account(account), mark.on, event)?;
+        }
+    }
+    draft.add(StreamId::Deposit(id), mark.on, MatchReversed { reverses: mark.at.id })?;
+    for (other, event) in left {
+        draft.add(StreamId::Deposit(other), mark.on, event)?;
+    }
+    Ok(())
+}
+
+fn book_line(draft: &mut Draft<'_, '_>, wanted: &BookLine) -> Result<(), Halt> {
+    let line = open_line(draft.world(), wanted.deposit)?;
+    let (on, amount) = (line.mark.on, line.seen.amount);
+    let event = LineBooked { amount, note: wanted.note.clone(), purpose: wanted.purpose };
+    draft.add(StreamId::Deposit(wanted.deposit), on, event)?;
+    Ok(())
+}
+
+fn reverse_booking(draft: &mut Draft<'_, '_>, id: DepositId) -> Result<(), Halt> {
+    line(draft.world(), id)?;
+    let Some(booked) = &draft.world().deposit(id)?.booked else {
+        let detail = "nobody said what it is";
+        return Err(Refusal::new(Reason::StateRefuses, StreamId::Deposit(id), detail).into());
+    };
+    let (on, reverses) = (booked.mark.on, booked.mark.at.id);
+    draft.add(StreamId::Deposit(id), on, BookingReversed { reverses })?;
+    Ok(())
+}

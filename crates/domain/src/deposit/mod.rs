@@ -1,0 +1,123 @@
+//! A deposit folded: what a line of a bank statement says and what it was found to be, or what a
+//! payout of the card processor names.
+
+mod decide;
+
+pub(crate) use decide::bank;
+pub use decide::{LINES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX, REFERENCES_MAX};
+
+use crate::case::Mark;
+use crate::codec::record;
+use crate::event::{
+    DepositEvent, DepositMatched, LineBooked, PayoutLine, PayoutReported, Recorded,
+    StatementLineSeen,
+};
+use crate::ids::DepositId;
+
+record! {
+    /// A line of a bank statement.
+    pub struct Line {
+        /// The event; its day is the day the bank booked it.
+        mark: Mark,
+        /// What it says.
+        seen: StatementLineSeen,
+    }
+}
+
+record! {
+    /// A payout.
+    pub struct Payout {
+        /// What it names.
+        lines: Vec<PayoutLine>,
+        /// The event; its day is the day of the payout.
+        mark: Mark,
+        /// Its sums.
+        reported: PayoutReported,
+    }
+}
+
+record! {
+    /// What stands behind a line.
+    pub struct Matched {
+        /// The event.
+        mark: Mark,
+        /// The match.
+        matched: DepositMatched,
+    }
+}
+
+record! {
+    /// A line that is a piece of another one's money.
+    pub struct Joined {
+        /// The event.
+        mark: Mark,
+        /// The other line.
+        to: DepositId,
+    }
+}
+
+record! {
+    /// What a person said that a line is.
+    pub struct Booked {
+        /// What was said.
+        booked: LineBooked,
+        /// The event.
+        mark: Mark,
+    }
+}
+
+record! {
+    /// A line or a payout.
+    #[derive(Default)]
+    pub struct Deposit {
+        /// What a person said that the line is.
+        booked: Option<Booked>,
+        /// The line whose match proves this one.
+        joined: Option<Joined>,
+        /// The line, if it is one.
+        line: Option<Line>,
+        /// What stands behind the line.
+        matched: Option<Matched>,
+        /// The payout, if it is one.
+        payout: Option<Payout>,
+        /// Events folded.
+        version: u64,
+    }
+}
+
+impl Deposit {
+    /// Whether it is a line that nobody has explained.
+    pub fn is_open(&self) -> bool {
+        self.line.is_some()
+            && self.matched.is_none()
+            && self.joined.is_none()
+            && self.booked.is_none()
+    }
+
+    /// Folds one event in.
+    pub(crate) fn evolve(&mut self, recorded: &Recorded, event: &DepositEvent) {
+        self.version = recorded.stream_version;
+        let mark = Mark::of(recorded);
+        match event {
+            DepositEvent::StatementLineSeen(e) => {
+                self.line = Some(Line { mark, seen: e.clone() });
+            }
+            DepositEvent::PayoutReported(e) => {
+                self.payout = Some(Payout { lines: Vec::new(), mark, reported: e.clone() });
+            }
+            DepositEvent::PayoutLinesReported(e) => {
+                if let Some(payout) = &mut self.payout {
+                    payout.lines.extend(e.lines.iter().cloned());
+                }
+            }
+            DepositEvent::DepositMatched(e) => {
+                self.matched = Some(Matched { mark, matched: e.clone() });
+            }
+            DepositEvent::MatchJoined(e) => self.joined = Some(Joined { mark, to: e.to }),
+            DepositEvent::MatchReversed(_) => self.matched = None,
+            DepositEvent::MatchLeft(_) => self.joined = None,
+            DepositEvent::LineBooked(e) => self.booked = Some(Booked { booked: e.clone(), mark }),
+            DepositEvent::BookingReversed(_) => self.booked = None,
+        }
+    }
+}

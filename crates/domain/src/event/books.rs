@@ -1,0 +1,158 @@
+//! What a firm decides about its books: how accounts are named, which months are closed.
+
+use calendar::CivilDate;
+
+use crate::codec::{codes, record};
+use crate::ids::AccountNumber;
+use crate::value::Text;
+
+codes! {
+    /// An account of the books, by what it means. Numbers and names are the firm's own.
+    pub enum BookAccount {
+        /// Money at the bank.
+        Bank = "bank",
+        /// Lines of a bank statement that nobody has explained yet; zero in a clean month.
+        Suspense = "suspense",
+        /// Settled by the card processor and not yet paid out.
+        Clearing = "clearing",
+        /// Invoiced and not paid.
+        Receivable = "receivable",
+        /// Earned and not invoiced yet.
+        Unbilled = "unbilled",
+        /// Taken for nothing that was earned: owed back to clients (15 USC 1679b(b)).
+        OwedToClients = "owed_to_clients",
+        /// Money whose books are kept elsewhere.
+        Elsewhere = "elsewhere",
+        /// Fees earned.
+        FeeRevenue = "fee_revenue",
+        /// Refunds of earned fees and credits: less revenue.
+        RefundsAndCredits = "refunds_and_credits",
+        /// What the card processor keeps.
+        ProcessorCosts = "processor_costs",
+        /// What the bank charges.
+        BankCosts = "bank_costs",
+        /// Written off because a client's bank took the money back.
+        ChargebackLosses = "chargeback_losses",
+        /// Written off otherwise.
+        BadDebt = "bad_debt",
+    }
+}
+
+/// The side of the books an account is on, in the words of the AICPA's Audit Data Standard
+/// (General Ledger, Chart_Of_Accounts, `Account_Type`).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AccountType {
+    /// What the firm has.
+    Assets,
+    /// What it owes.
+    Liabilities,
+    /// What is the owners'.
+    Equity,
+    /// What it earns.
+    Revenue,
+    /// What it spends.
+    Expenses,
+}
+
+impl AccountType {
+    /// The standard's word.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Assets => "Assets",
+            Self::Liabilities => "Liabilities",
+            Self::Equity => "Equity",
+            Self::Revenue => "Revenue",
+            Self::Expenses => "Expenses",
+        }
+    }
+}
+
+impl BookAccount {
+    /// The number it has until the firm renumbers it (common practice, no source: assets from 1000,
+    /// liabilities 2000, equity 3000, revenue 4000, expenses 6000).
+    pub const fn usual_number(self) -> &'static str {
+        match self {
+            Self::Bank => "1000",
+            Self::Clearing => "1050",
+            Self::Suspense => "1090",
+            Self::Receivable => "1100",
+            Self::Unbilled => "1150",
+            Self::OwedToClients => "2000",
+            Self::Elsewhere => "3900",
+            Self::FeeRevenue => "4000",
+            Self::RefundsAndCredits => "4900",
+            Self::ProcessorCosts => "6000",
+            Self::BankCosts => "6050",
+            Self::ChargebackLosses => "6100",
+            Self::BadDebt => "6150",
+        }
+    }
+
+    /// The name it has until the firm gives it another.
+    pub const fn usual_name(self) -> &'static str {
+        match self {
+            Self::Bank => "Bank",
+            Self::Clearing => "Card processor clearing",
+            Self::Suspense => "Suspense: bank lines not explained",
+            Self::Receivable => "Receivable from clients",
+            Self::Unbilled => "Earned, not invoiced",
+            Self::OwedToClients => "Owed to clients",
+            Self::Elsewhere => "Kept in other books",
+            Self::FeeRevenue => "Fee revenue",
+            Self::RefundsAndCredits => "Refunds and credits",
+            Self::ProcessorCosts => "Card processor costs",
+            Self::BankCosts => "Bank costs",
+            Self::ChargebackLosses => "Chargeback losses",
+            Self::BadDebt => "Bad debt",
+        }
+    }
+
+    /// Its side of the books.
+    pub const fn account_type(self) -> AccountType {
+        match self {
+            Self::Bank | Self::Suspense | Self::Clearing | Self::Receivable | Self::Unbilled => {
+                AccountType::Assets
+            }
+            Self::OwedToClients => AccountType::Liabilities,
+            Self::Elsewhere => AccountType::Equity,
+            Self::FeeRevenue | Self::RefundsAndCredits => AccountType::Revenue,
+            Self::ProcessorCosts | Self::BankCosts | Self::ChargebackLosses | Self::BadDebt => {
+                AccountType::Expenses
+            }
+        }
+    }
+}
+
+record! {
+    /// What a firm calls one account of its books.
+    pub struct ChartAccount {
+        /// Which.
+        account: BookAccount,
+        /// The code its accountant knows it by, if that is another one.
+        accountant_code: Option<AccountNumber>,
+        /// Its name.
+        name: Text,
+        /// Its number.
+        number: AccountNumber,
+    }
+}
+
+record! {
+    /// The chart of accounts has other numbers or names from now on. Entries name accounts by what
+    /// they mean, so nothing posted changes.
+    pub struct ChartRevised {
+        /// The accounts that change.
+        accounts: Vec<ChartAccount>,
+    }
+}
+
+record! {
+    /// A month was checked and closed: nothing dates into it any more. What is told later and
+    /// belongs into it lands on the day it is told, and names the day it happened.
+    pub struct PeriodLocked {
+        /// The position up to which the books were checked.
+        checked_at: u64,
+        /// The last day of the month.
+        through: CivilDate,
+    }
+}

@@ -1,0 +1,213 @@
+//! A firm's random bookkeeper: reads bank lines and payouts, matches them, errs and takes it back,
+//! renames accounts, closes months. It sees what a bookkeeper sees: accounts and deposits, folded.
+
+use std::collections::BTreeSet;
+
+use calendar::{CivilDate, Datelike as _};
+use domain::command::{
+    BankAction, BookLine, Command, Dated, FirmAction, LineNoted, Match, PayoutNoted,
+};
+use domain::event::{
+    AccountMovement, BookAccount, ChartAccount, ChartRevised, MatchRule, PayoutLine, PeriodLocked,
+    Purpose, Recorded, StatementLineSeen, StreamId, UtcMicros,
+};
+use domain::ids::{
+    AccountId, AccountNumber, BankCode, BankReference, DepositId, DocumentHash, ProcessorRef,
+};
+use domain::money::Money;
+use domain::{State, World};
+use rand::rngs::StdRng;
+use rand::{RngExt, SeedableRng};
+use sha2::{Digest as _, Sha256};
+
+use crate::history::{Move, text, usd, zone};
+
+/// The bookkeeper.
+pub struct Bookkeeper {
+    rng: StdRng,
+    names: u64,
+}
+
+/// A movement that stands behind nothing yet.
+type Free = (AccountMovement, Money);
+
+impl Bookkeeper {
+    /// One whose errors follow from a seed.
+    pub fn new(seed: u64) -> Self {
+        Self { rng: StdRng::seed_from_u64(seed ^ 0xb00c), names: 0 }
+    }
+
+    /// What it does on a day, given the world as it stands.
+    pub fn day(&mut self, world: &World, log: &[Recorded], today: CivilDate) -> Vec<Move> {
+        let mut commands = Vec::new();
+        let free = free_movements(world, log);
+        let (open, matched, booked) = lines(world, log);
+        if free.len() >= 3 && self.rng.random_ratio(1, 4) {
+            commands.extend(self.payout(&free, today));
+        }
+        if self.rng.random_ratio(1, 15) {
+            let amount = usd(self.rng.random_range(-9_000..9_000) * 2 + 1);
+            commands.push(self.line(amount, today).1);
+        }
+        if let Some(line) = open.first().filter(|_| self.rng.random_ratio(1, 10)) {
+            let purpose = Purpose::ALL[self.rng.random_range(0..Purpose::ALL.len())];
+            let note = Some(text("Of the month"));
+            commands.push(bank(BankAction::BookLine(BookLine { deposit: *line, note, purpose })));
+        }
+        if let Some((line, movements)) = matched.last().filter(|_| self.rng.random_ratio(1, 20)) {
+            let movements = movements.clone();
+            commands.push(bank(BankAction::ReverseMatch { deposit: *line, movements }));
+        }
+        if let Some(line) = booked.last().filter(|_| self.rng.random_ratio(1, 15)) {
+            commands.push(bank(BankAction::ReverseBooking { deposit: *line }));
+        }
+        if self.rng.random_ratio(1, 25) {
+            commands.push(self.office(world, today));
+        }
+        let now = UtcMicros(zone().start_of_day(today) + 12 * 3_600_000_000);
+        commands.into_iter().map(|command| Move { now, command }).collect()
+    }
+
+    /// A payout of some movements, the bank line it makes (sometimes two), and mostly its match.
+    fn payout(&mut self, free: &[Free], today: CivilDate) -> Vec<Command> {
+        let some = free.iter().filter(|_| self.rng.random_ratio(2, 3)).cloned();
+        let chosen: Vec<Free> = some.take(40).collect();
+        let gross: i64 = chosen.iter().map(|(_, amount)| amount.minor()).sum();
+        if gross <= 500 {
+            return Vec::new();
+        }
+        let costs = gross * 29 / 1_000;
+        self.names += 1;
+        let payout = ProcessorRef::parse(&format!("po-{}", self.names)).expect("a code");
+        let named = self.rng.random_ratio(1, 2);
+        let costs = if named || self.rng.random_ratio(1, 2) { costs } else { 0 };
+        let net = gross - costs;
+        let mut commands = Vec::new();
+        if named {
+            let lines = chosen
+                .iter()
+                .map(|(of, amount)| PayoutLine { amount: *amount, movement: of.movement.clone() });
+            commands.push(bank(BankAction::NotePayout(PayoutNoted {
+                lines: lines.collect(),
+                net: usd(net),
+                paid_on: today,
+                payout: payout.clone(),
+            })));
+        }
+        let pieces =
+            if self.rng.random_ratio(1, 6) { vec![net / 3, net - net / 3] } else { vec![net] };
+        let mut ids = Vec::new();
+        for piece in pieces {
+            let (id, command) = self.line(usd(piece), today);
+            ids.push(id);
+            commands.push(command);
+        }
+        if self.rng.random_ratio(5, 6) {
+            let cent_off = i64::from(self.rng.random_ratio(1, 20));
+            commands.push(bank(BankAction::Match(Match {
+                costs: usd(costs + cent_off),
+                deposit: ids[0],
+                joined: ids[1..].to_vec(),
+                movements: chosen.into_iter().map(|(of, _)| of).collect(),
+                payout: named.then(|| DepositId::of_payout(&payout)),
+                rule: if named { MatchRule::Reference } else { MatchRule::Person },
+            })));
+        }
+        commands
+    }
+
+    fn line(&mut self, amount: Money, today: CivilDate) -> (DepositId, Command) {
+        self.names += 1;
+        let hash = Sha256::digest(self.names.to_be_bytes()).into();
+        let (line, bank_code) = (DocumentHash(hash), BankCode::parse("operating").expect("a code"));
+        let id = DepositId::of_line(&bank_code, &line);
+        let reference = BankReference::parse(&format!("ref-{}", self.names)).expect("a code");
+        let seen = StatementLineSeen {
+            amount,
+            bank: bank_code,
+            line,
+            references: vec![reference],
+            return_reason: None,
+            value_on: None,
+        };
+        let booked_on = today - chrono::Days::new(self.rng.random_range(0..4));
+        (id, bank(BankAction::NoteLines(vec![LineNoted { booked_on, seen }])))
+    }
+
+    /// Renames an account or closes the month before.
+    fn office(&mut self, world: &World, today: CivilDate) -> Command {
+        let action = if self.rng.random_ratio(1, 3) {
+            self.names += 1;
+            let account = BookAccount::ALL[self.rng.random_range(0..BookAccount::ALL.len())];
+            FirmAction::ReviseChart(ChartRevised {
+                accounts: vec![ChartAccount {
+                    account,
+                    accountant_code: None,
+                    name: text("Renamed"),
+                    number: AccountNumber::parse(&format!("7{}", self.names)).expect("a code"),
+                }],
+            })
+        } else {
+            let first = today.with_day(1).expect("a first");
+            let through = first.pred_opt().expect("a day before");
+            FirmAction::LockPeriod(PeriodLocked { checked_at: world.position(), through })
+        };
+        Command::Firm { action: Dated { occurred_on: today, action } }
+    }
+}
+
+const fn bank(action: BankAction) -> Command {
+    Command::Bank(action)
+}
+
+fn streams(log: &[Recorded]) -> BTreeSet<StreamId> {
+    log.iter().map(|recorded| recorded.stream).collect()
+}
+
+/// Every movement, with the account it belongs to and the deposit it stands behind.
+fn movements(
+    world: &World,
+    log: &[Recorded],
+) -> impl Iterator<Item = (AccountMovement, Money, Option<DepositId>)> {
+    let of = |stream: StreamId| match (stream, world.state(stream)) {
+        (StreamId::Account(id), Some(State::Account(account))) => {
+            account.movements().map(|(m, found)| (id, m, found)).collect()
+        }
+        _ => Vec::new(),
+    };
+    let all: Vec<_> = streams(log).into_iter().flat_map(of).collect();
+    all.into_iter().map(|(account, movement, found): (AccountId, _, _)| {
+        (AccountMovement { account, movement }, found.amount, found.deposited)
+    })
+}
+
+fn free_movements(world: &World, log: &[Recorded]) -> Vec<Free> {
+    let free = movements(world, log).filter(|(_, _, deposit)| deposit.is_none());
+    free.map(|(movement, amount, _)| (movement, amount)).collect()
+}
+
+/// Open lines, matched lines with what stands behind them, and booked lines.
+#[allow(clippy::type_complexity, reason = "three lists of one walk")]
+fn lines(
+    world: &World,
+    log: &[Recorded],
+) -> (Vec<DepositId>, Vec<(DepositId, Vec<AccountMovement>)>, Vec<DepositId>) {
+    let (mut open, mut matched, mut booked) = (Vec::new(), Vec::new(), Vec::new());
+    for stream in streams(log) {
+        let (StreamId::Deposit(id), Some(State::Deposit(deposit))) = (stream, world.state(stream))
+        else {
+            continue;
+        };
+        if deposit.is_open() {
+            open.push(id);
+        }
+        if deposit.matched.is_some() {
+            let behind = movements(world, log).filter(|(_, _, deposit)| *deposit == Some(id));
+            matched.push((id, behind.map(|(movement, ..)| movement).collect()));
+        }
+        if deposit.booked.is_some() {
+            booked.push(id);
+        }
+    }
+    (open, matched, booked)
+}

@@ -1,0 +1,243 @@
+//! The books of random histories: each is re-summed from the events and the folded streams alone.
+//! Double entry is held against its own definition (debits equal credits, entry by entry), the
+//! control accounts against what invoices, payments and bank lines say.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+use std::collections::{BTreeMap, HashMap};
+
+use books::{Entry, Poster};
+use counterfoil_tests::bookkeeper::Bookkeeper;
+use counterfoil_tests::history::{Crm, Shape};
+use counterfoil_tests::player::Player;
+use domain::State;
+use domain::event::{BookAccount, DepositEvent, Event, FirmEvent, Recorded, StreamId};
+use domain::firm::Firm;
+use proptest::prelude::*;
+
+/// A firm's life with a bookkeeper in it.
+fn life(seed: u64, days: u32) -> Player {
+    let shape = Shape { clients: 10, enrol_days: 30, nonsense_percent: 4 };
+    let mut crm = Crm::new(seed, shape);
+    let mut bookkeeper = Bookkeeper::new(seed);
+    let mut player = Player::days(&mut crm, 0);
+    for _ in 0..days {
+        for step in crm.day() {
+            player.play_and_tell(&mut crm, &step);
+        }
+        for step in bookkeeper.day(&player.world, &player.log, crm.today()) {
+            player.play_and_tell(&mut crm, &step);
+        }
+    }
+    player
+}
+
+fn firm_of(log: &[Recorded]) -> Firm {
+    let mut state = State::empty(StreamId::Firm);
+    log.iter().filter(|r| r.stream == StreamId::Firm).for_each(|r| state.apply(r));
+    let State::Firm(firm) = state else { unreachable!() };
+    *firm
+}
+
+fn whole(log: &[Recorded]) -> Vec<Entry> {
+    Poster::new(&firm_of(log)).entries(|_| None, log)
+}
+
+/// The same entries, made page by page as a projector does.
+fn paged(log: &[Recorded], page: usize) -> Vec<Entry> {
+    let mut states: HashMap<StreamId, State> = HashMap::new();
+    let mut entries = Vec::new();
+    for (at, events) in log.chunks(page).enumerate() {
+        let end = (at * page + events.len()).min(log.len());
+        let firm = firm_of(&log[..end]);
+        entries.extend(Poster::new(&firm).entries(|stream| states.get(&stream), events));
+        for recorded in events {
+            states
+                .entry(recorded.stream)
+                .or_insert_with(|| State::empty(recorded.stream))
+                .apply(recorded);
+        }
+    }
+    entries
+}
+
+#[derive(Default)]
+struct Sums(BTreeMap<BookAccount, i64>);
+
+impl Sums {
+    fn take(&mut self, entry: &Entry) {
+        for line in entry.lines() {
+            *self.0.entry(line.account).or_default() += line.amount_minor;
+        }
+    }
+
+    fn of(&self, account: BookAccount) -> i64 {
+        self.0.get(&account).copied().unwrap_or(0)
+    }
+}
+
+/// What the folded streams say that the control accounts should be.
+#[derive(Debug, Default, PartialEq, Eq)]
+struct Controls {
+    receivable: i64,
+    clearing: i64,
+    owed: i64,
+    bank: i64,
+    suspense: i64,
+}
+
+fn controls(states: &HashMap<StreamId, State>) -> Controls {
+    let mut found = Controls::default();
+    for state in states.values() {
+        match state {
+            State::Account(account) => {
+                found.receivable += account.open_minor();
+                found.owed -= account.unearned_minor();
+                let undeposited =
+                    account.movements().filter(|(_, movement)| movement.deposited.is_none());
+                found.clearing += undeposited.map(|(_, m)| m.amount.minor()).sum::<i64>();
+            }
+            State::Deposit(deposit) => {
+                let Some(line) = &deposit.line else { continue };
+                found.bank += line.seen.amount.minor();
+                if deposit.is_open() {
+                    found.suspense -= line.seen.amount.minor();
+                }
+            }
+            State::Case(_) | State::Firm(_) => {}
+        }
+    }
+    found
+}
+
+/// The events one request recorded: books are looked at between requests, not inside one.
+fn requests(log: &[Recorded]) -> Vec<&[Recorded]> {
+    log.chunk_by(|a, b| a.request_id == b.request_id).collect()
+}
+
+fn every_promise(log: &[Recorded]) {
+    let entries = whole(log);
+    let mut by_position: BTreeMap<u64, &Entry> = BTreeMap::new();
+    for entry in &entries {
+        let lines = entry.lines();
+        assert!(lines.len() >= 2, "{entry:?}");
+        assert_eq!(lines.iter().map(|line| line.amount_minor).sum::<i64>(), 0, "{entry:?}");
+        assert!(by_position.insert(entry.position, entry).is_none(), "one entry an event");
+    }
+    // As of any request the control accounts are what the streams say, and every day balances.
+    let mut states: HashMap<StreamId, State> = HashMap::new();
+    let mut sums = Sums::default();
+    for request in requests(log) {
+        for recorded in request {
+            states
+                .entry(recorded.stream)
+                .or_insert_with(|| State::empty(recorded.stream))
+                .apply(recorded);
+            if let Some(entry) = by_position.get(&recorded.position) {
+                sums.take(entry);
+            }
+        }
+        let booked = Controls {
+            receivable: sums.of(BookAccount::Receivable),
+            clearing: sums.of(BookAccount::Clearing),
+            owed: sums.of(BookAccount::OwedToClients),
+            bank: sums.of(BookAccount::Bank),
+            suspense: sums.of(BookAccount::Suspense),
+        };
+        assert_eq!(
+            booked,
+            controls(&states),
+            "after position {}",
+            request.last().unwrap().position
+        );
+        assert_eq!(sums.of(BookAccount::Unbilled), 0, "what is earned is invoiced with it");
+        assert_eq!(sums.0.values().sum::<i64>(), 0);
+    }
+    let mut days: BTreeMap<_, i64> = BTreeMap::new();
+    for entry in &entries {
+        *days.entry(entry.posted_on).or_default() +=
+            entry.lines().iter().map(|line| line.amount_minor).sum::<i64>();
+    }
+    assert!(days.values().all(|sum| *sum == 0), "every day's entries balance");
+    closed_months_stay_closed(log, &entries);
+}
+
+/// Nothing told after a month was closed is dated into it, and what belongs there says so.
+fn closed_months_stay_closed(log: &[Recorded], entries: &[Entry]) {
+    let mut locked = None;
+    let mut entries = entries.iter().peekable();
+    for recorded in log {
+        if let Some(entry) = entries.next_if(|entry| entry.position == recorded.position) {
+            match locked {
+                Some(through) if entry.occurred_on <= through => {
+                    assert!(entry.posted_on > through, "{entry:?} lands in a closed month");
+                }
+                _ => assert_eq!(entry.posted_on, entry.occurred_on),
+            }
+        }
+        if let Event::Firm(FirmEvent::PeriodLocked(lock)) = &recorded.event {
+            locked = Some(lock.through);
+        }
+    }
+    assert!(entries.next().is_none());
+}
+
+/// The books as of a position are those of the log cut there; pages of any size make the same.
+fn the_same_however_made(log: &[Recorded], page: usize) {
+    let entries = whole(log);
+    assert_eq!(paged(log, page), entries, "pages of {page}");
+    let cut = log.len() * 2 / 3;
+    let before: Vec<Entry> =
+        entries.into_iter().filter(|e| e.position <= u64::try_from(cut).unwrap()).collect();
+    assert_eq!(whole(&log[..cut]), before);
+}
+
+#[test]
+fn the_books_of_fixed_lives_keep_every_promise() {
+    let (mut kinds, mut late) = (BTreeMap::<&str, u32>::new(), 0);
+    for seed in 0..16 {
+        let player = life(seed, 300);
+        every_promise(&player.log);
+        the_same_however_made(&player.log, 97);
+        for entry in whole(&player.log) {
+            *kinds.entry(entry.kind).or_default() += 1;
+            late += u32::from(entry.posted_on != entry.occurred_on);
+        }
+        for recorded in &player.log {
+            if let Event::Deposit(DepositEvent::MatchJoined(_)) = &recorded.event {
+                *kinds.entry("match_joined").or_default() += 1;
+            }
+        }
+    }
+    // The lives reach what they are meant to test.
+    for kind in [
+        "fee_earned",
+        "invoice_issued",
+        "payment_settled",
+        "refund_issued",
+        "chargeback_opened",
+        "chargeback_won",
+        "credit_granted",
+        "written_off",
+        "statement_line_seen",
+        "deposit_matched",
+        "match_joined",
+        "match_reversed",
+        "line_booked",
+        "booking_reversed",
+    ] {
+        assert!(kinds.get(kind).is_some_and(|n| *n >= 3), "{kind}: {kinds:?}");
+    }
+    assert!(late > 20, "{late} entries landed after their month was closed");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+
+    #[test]
+    fn the_books_of_any_life_keep_every_promise(seed in any::<u64>(), page in 1_usize..400) {
+        let player = life(seed, 160);
+        every_promise(&player.log);
+        the_same_however_made(&player.log, page);
+    }
+}

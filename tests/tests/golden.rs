@@ -11,6 +11,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use counterfoil_tests::bookkeeper::Bookkeeper;
 use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::event::{
@@ -37,6 +38,22 @@ fn history() -> Player {
     Player::days(&mut Crm::new(7, shape), 400)
 }
 
+/// Fixed histories that together reach every event of bank lines, deposits and closed months.
+fn with_bookkeeper(seed: u64) -> Player {
+    let mut crm = Crm::new(seed, Shape { clients: 20, enrol_days: 30, nonsense_percent: 5 });
+    let mut bookkeeper = Bookkeeper::new(seed);
+    let mut player = Player::days(&mut crm, 0);
+    for _ in 0..250 {
+        for step in crm.day() {
+            player.play_and_tell(&mut crm, &step);
+        }
+        for step in bookkeeper.day(&player.world, &player.log, crm.today()) {
+            player.play_and_tell(&mut crm, &step);
+        }
+    }
+    player
+}
+
 /// One event of every type, in its current version.
 fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let mut samples = BTreeMap::new();
@@ -46,6 +63,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
         samples.entry(name).or_insert_with(|| recorded.to_bytes());
     };
     player.log.iter().for_each(&mut keep);
+    (7..11).for_each(|seed| with_bookkeeper(seed).log.iter().for_each(&mut keep));
     let access = AccessId(Uuid::from_u128(11));
     let granted = AccessGranted {
         access,

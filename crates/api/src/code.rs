@@ -38,6 +38,10 @@ paired! {
         NotMine, BalanceWrong, DatesWrong, StatusWrong, Obsolete, IdentityTheft, Duplicate, Paid,
         Unverified,
     }
+    BookAccount = domain::event::BookAccount {
+        Bank, Suspense, Clearing, Receivable, Unbilled, OwedToClients, Elsewhere, FeeRevenue,
+        RefundsAndCredits, ProcessorCosts, BankCosts, ChargebackLosses, BadDebt,
+    }
     Channel = domain::terms::Channel { Telephone, InPerson, Online, Post }
     ClockKind = calendar::Clock {
         Reinvestigation, ReinvestigationExtended, FreeReportReinvestigation, ResultsNotice,
@@ -65,8 +69,11 @@ paired! {
     LinkedBy = domain::event::LinkedBy { Rule, Person }
     MailClass = domain::event::MailClass { FirstClass, Certified, Portal, Fax }
     Match = domain::event::Match { Phone, Address, Card }
+    MatchRule = domain::event::MatchRule { Reference, Amount, Person }
+    MovementKind = domain::event::MovementKind { Payment, Refund, Chargeback, ChargebackWon }
     Outcome = domain::event::Outcome { Deleted, Corrected, Verified, Frivolous, NoAnswer }
     PaperKind = domain::event::PaperKind { PhotoId, Residence }
+    Purpose = domain::event::Purpose { BankCosts, ProcessorCosts, Elsewhere }
     Scope = domain::event::Scope { Record, Read, Bill, Examine, Administer }
     Seat = domain::terms::Seat { Individual, Couple }
     SeenBy = domain::event::SeenBy { Response, Import, Notice }

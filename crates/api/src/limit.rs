@@ -8,6 +8,13 @@ pub use domain::case::REPORT_ITEMS_MAX as IMPORT_ITEMS_MAX;
 /// Most letters of one round, and most items that one letter disputes.
 pub use domain::case::{LETTER_ITEMS_MAX, LETTERS_MAX};
 
+/// Most lines of a bank statement in one request, references of one of them, movements that a payout
+/// names, and movements behind one deposit.
+pub use domain::deposit::{
+    LINES_MAX as BANK_LINES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX,
+    REFERENCES_MAX as LINE_REFERENCES_MAX,
+};
+
 /// Most outcomes in one answer of a bureau.
 pub const OUTCOMES_MAX: usize = 200;
 /// Most kinds of work that a plan promises for one period.
@@ -58,6 +65,10 @@ mod tests {
         assert_eq!(
             (ACTIONS_MAX, LETTERS_MAX, LETTER_ITEMS_MAX, IMPORT_ITEMS_MAX),
             (100, 16, 50, 500)
+        );
+        assert_eq!(
+            (BANK_LINES_MAX, LINE_REFERENCES_MAX, PAYOUT_LINES_MAX, MOVEMENTS_MAX),
+            (500, 32, 5_000, 5_000)
         );
     }
 }

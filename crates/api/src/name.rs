@@ -1,6 +1,6 @@
 //! Resource names (AIP-122): `firms/{firm}/cases/{case}` and its like.
 
-use domain::ids::{AccountId, CaseId, FirmId};
+use domain::ids::{AccountId, CaseId, DepositId, FirmId};
 use uuid::Uuid;
 
 /// Stands for an id that the service is to find (AIP-159).
@@ -54,6 +54,17 @@ pub fn parse_invoice(text: &str) -> Option<(FirmId, u64)> {
     let (firm, number) = below(text, "invoices")?;
     let value: u64 = number.parse().ok()?;
     (value > 0 && value.to_string() == number).then_some((firm, value))
+}
+
+/// Reads `firms/{firm}/deposits/{deposit}`.
+pub fn parse_deposit(text: &str) -> Option<(FirmId, DepositId)> {
+    let (firm, deposit) = below(text, "deposits")?;
+    Some((firm, DepositId(id(deposit)?)))
+}
+
+/// Writes `firms/{firm}/deposits/{deposit}`.
+pub fn deposit(firm: FirmId, deposit: DepositId) -> String {
+    format!("firms/{firm}/deposits/{deposit}")
 }
 
 /// Reads `firms/{firm}/checkpoints/{size}`, or `firms/{firm}/checkpoints/latest` as no size.
@@ -116,6 +127,8 @@ mod tests {
         let own = case_id.own_account();
         assert_eq!(parse_account(&account(firm_id, own)), Some((firm_id, own)));
         assert_eq!(parse_invoice(&invoice(firm_id, 7)), Some((firm_id, 7)));
+        let line = DepositId(case_id.0);
+        assert_eq!(parse_deposit(&deposit(firm_id, line)), Some((firm_id, line)));
         let kept = checkpoint(firm_id, 17);
         assert_eq!(parse_checkpoint(&kept), Some((firm_id, Some(17))));
         let latest = latest_checkpoint(firm_id);

@@ -5,6 +5,8 @@
 
 mod account;
 mod audit;
+mod bank;
+mod books;
 mod evidence;
 mod mutation;
 mod privacy;
@@ -12,6 +14,8 @@ mod read;
 
 pub use account::*;
 pub use audit::*;
+pub use bank::*;
+pub use books::*;
 pub use evidence::*;
 pub use mutation::*;
 pub use privacy::*;

@@ -332,12 +332,14 @@ async fn a_rebuild_gives_the_same_rows_as_the_events_one_by_one(place: &Place<'_
 async fn a_step_from_another_checkpoint_conflicts_and_writes_nothing(place: &Place<'_>) {
     let bench = bench(place).await;
     let position = bench.caught_up().await;
+    let nobody = domain::firm::Firm::default();
     let step = |generation, from| ProjectionStep {
         firm: FIRM,
         generation,
         from,
         to: from + 1,
         touched: &[],
+        firm_state: &nobody,
         events: &[],
         snapshots: &[],
         tiles: &[],

@@ -6,9 +6,9 @@ use clap::{Args, Parser, Subcommand};
 use uuid::Uuid;
 
 use crate::command::{
-    audit, backup, billing, charges, check_proof, checkpoint, clients, completions, couples, due,
-    evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care, moving, payment,
-    privacy, prove, serve, status, tokens,
+    audit, backup, billing, books, charges, check_proof, checkpoint, clients, completions, couples,
+    due, evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care, moving,
+    payment, privacy, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -97,6 +97,9 @@ pub(crate) enum Command {
     Invoice(invoices::InvoiceArgs),
     /// List invoices
     Invoices(invoices::InvoicesArgs),
+    /// The books: journal, trial balance, aging, deposits, closed months
+    #[command(subcommand)]
+    Books(books::BooksCommand),
     /// Ask for the charges that are due and write them for the processor
     Charges(charges::ChargesArgs),
     /// Record what became of charges, from the processor's file

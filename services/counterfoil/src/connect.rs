@@ -8,6 +8,7 @@ use api::v1::accounts_client::AccountsClient;
 use api::v1::administration_client::AdministrationClient;
 use api::v1::audit_client::AuditClient;
 use api::v1::billing_client::BillingClient;
+use api::v1::books_client::BooksClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::evidence_client::EvidenceClient;
 use api::v1::privacy_client::PrivacyClient;
@@ -79,6 +80,8 @@ pub(crate) struct Session {
     pub(crate) accounts: AccountsClient<Wire>,
     /// Fees.
     pub(crate) billing: BillingClient<Wire>,
+    /// The books.
+    pub(crate) books: BooksClient<Wire>,
     /// The firm itself.
     pub(crate) administration: AdministrationClient<Wire>,
     /// Personal values.
@@ -178,6 +181,7 @@ impl Session {
             cases: client!(CaseLedgerClient),
             accounts: client!(AccountsClient),
             billing: client!(BillingClient),
+            books: client!(BooksClient),
             administration: client!(AdministrationClient),
             privacy: client!(PrivacyClient),
             audit: client!(AuditClient),
@@ -264,9 +268,18 @@ impl Session {
     /// Lets what is under way be answered and closes the database.
     pub(crate) async fn close(self) {
         let Self {
-            cases, accounts, billing, administration, privacy, audit, evidence, ledger, ..
+            cases,
+            accounts,
+            billing,
+            books,
+            administration,
+            privacy,
+            audit,
+            evidence,
+            ledger,
+            ..
         } = self;
-        drop((cases, accounts, billing, administration, privacy, audit, evidence));
+        drop((cases, accounts, billing, books, administration, privacy, audit, evidence));
         let Some(ledger) = ledger else { return };
         if !ledger.shutdown().await {
             tracing::warn!("the database was closed before everything had been drained");

@@ -68,6 +68,21 @@ pub(crate) fn amount_if_any(money: Option<&Money>) -> String {
     amount(money.filter(|money| money.units != 0 || money.nanos != 0))
 }
 
+/// An amount as a debit or as a credit, whichever it is; neither if it is zero.
+pub(crate) fn debit_credit(money: Option<&Money>) -> (String, String) {
+    let below = money.is_some_and(|money| money.units < 0 || money.nanos < 0);
+    let turned = money.map(|money| Money {
+        units: -money.units,
+        nanos: -money.nanos,
+        currency_code: money.currency_code.clone(),
+    });
+    if below {
+        (String::new(), amount_if_any(turned.as_ref()))
+    } else {
+        (amount_if_any(money), String::new())
+    }
+}
+
 /// The last part of a resource name: an id or number.
 pub(crate) fn id(name: &str) -> String {
     name.rsplit('/').next().unwrap_or(name).to_owned()
@@ -144,6 +159,14 @@ coded! {
     standing_kind: v1::StandingKind, "STANDING_KIND_";
     /// Whether a key signs.
     key_state: v1::SigningKeyState, "SIGNING_KEY_STATE_";
+    /// An account of the books, by what it means.
+    book_account: v1::BookAccount, "BOOK_ACCOUNT_";
+    /// What a deposit is found to be.
+    deposit_state: v1::DepositState, "DEPOSIT_STATE_";
+    /// A way money moves through the processor.
+    movement_kind: v1::MovementKind, "MOVEMENT_KIND_";
+    /// What a line is that no movement stands behind.
+    purpose: v1::Purpose, "PURPOSE_";
     gate_words: v1::Gate, "GATE_";
 }
 

@@ -11,6 +11,7 @@ mod administration;
 mod answers;
 pub mod audit;
 mod billing;
+mod books;
 mod case_ledger;
 mod config;
 mod couples;

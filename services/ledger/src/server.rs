@@ -18,6 +18,7 @@ use crate::accounts::AccountsRpc;
 use crate::administration::AdministrationRpc;
 use crate::audit::AuditRpc;
 use crate::billing::BillingRpc;
+use crate::books::BooksRpc;
 use crate::case_ledger::CaseLedgerRpc;
 use crate::config::{CONNECTION_STREAMS_MAX, ConfigError, ServerConfig};
 use crate::evidence::EvidenceRpc;
@@ -159,6 +160,7 @@ impl Ledger {
         let cases = v1::case_ledger_server::CaseLedgerServer::new(CaseLedgerRpc(ledger()));
         let accounts = v1::accounts_server::AccountsServer::new(AccountsRpc(ledger()));
         let billing = v1::billing_server::BillingServer::new(BillingRpc(ledger()));
+        let books = v1::books_server::BooksServer::new(BooksRpc(ledger()));
         let privacy = v1::privacy_server::PrivacyServer::new(PrivacyRpc(ledger()));
         let firm =
             v1::administration_server::AdministrationServer::new(AdministrationRpc(ledger()));
@@ -176,6 +178,7 @@ impl Ledger {
             .add_service(bounded!(cases))
             .add_service(bounded!(accounts))
             .add_service(bounded!(billing))
+            .add_service(bounded!(books))
             .add_service(bounded!(firm))
             .add_service(bounded!(privacy))
             .add_service(bounded!(audit))
@@ -207,6 +210,7 @@ const HEALTH_SERVICES: &[&str] = &[
     "counterfoil.v1.CaseLedger",
     "counterfoil.v1.Accounts",
     "counterfoil.v1.Billing",
+    "counterfoil.v1.Books",
     "counterfoil.v1.Administration",
     "counterfoil.v1.Privacy",
     "counterfoil.v1.Audit",

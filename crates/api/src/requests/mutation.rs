@@ -183,7 +183,7 @@ pub fn claim_fee(m: &v1::ClaimFeeRequest) -> Result<Asked, FieldErrors> {
 }
 
 /// What every action on a firm has, then the action itself.
-fn on_firm(
+pub(crate) fn on_firm(
     f: &mut Fields,
     firm: Option<FirmId>,
     request_id: &str,

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use domain::event::{Event, ExposureKind, StreamId};
-use domain::ids::{AccountId, CaseId, FirmId};
+use domain::ids::{AccountId, CaseId, DepositId, FirmId};
 use log::LogCheckpoint;
 use proof::Hash;
 
@@ -132,12 +132,21 @@ pub(crate) fn case_name(f: &mut Fields, field: &str, text: &str) -> Option<(Firm
     f.form(field, text, rule, name::parse_case)
 }
 
+pub(crate) fn deposit_name(f: &mut Fields, field: &str, text: &str) -> Option<(FirmId, DepositId)> {
+    let rule = "must be firms/{firm}/deposits/{deposit}, both lower-case UUIDs";
+    f.form(field, text, rule, name::parse_deposit)
+}
+
 pub(crate) fn account_name(f: &mut Fields, field: &str, text: &str) -> Option<(FirmId, AccountId)> {
     let rule = "must be firms/{firm}/accounts/{account}, both lower-case UUIDs";
     f.form(field, text, rule, name::parse_account)
 }
 
-fn get<Id>(f: &mut Fields, name: Option<(FirmId, Id)>, at_least: i64) -> Option<Get<Id>> {
+pub(crate) fn get<Id>(
+    f: &mut Fields,
+    name: Option<(FirmId, Id)>,
+    at_least: i64,
+) -> Option<Get<Id>> {
     let at_least_position = f.position("at_least_position", at_least);
     let (firm, id) = name?;
     Some(Get { firm, id, at_least_position: at_least_position? })
@@ -176,7 +185,7 @@ macro_rules! head {
 }
 
 /// An enum value of a filter that only the read models know.
-fn state<E: TryFrom<i32>>(f: &mut Fields, field: &str, value: i32) -> Option<Option<E>> {
+pub(crate) fn state<E: TryFrom<i32>>(f: &mut Fields, field: &str, value: i32) -> Option<Option<E>> {
     match (value, E::try_from(value)) {
         (0, _) => Some(None),
         (_, Ok(state)) => Some(Some(state)),
@@ -185,7 +194,7 @@ fn state<E: TryFrom<i32>>(f: &mut Fields, field: &str, value: i32) -> Option<Opt
 }
 
 /// A name of the same firm that may be empty.
-fn own<Id>(
+pub(crate) fn own<Id>(
     f: &mut Fields,
     field: &str,
     firm: Option<FirmId>,
@@ -233,7 +242,7 @@ pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, Field
     let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), 0);
     page(head, (EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX), |f, _| {
         let after_position = f.position("after_position", m.after_position);
-        let rule = "must be case/{uuid}, account/{uuid} or firm";
+        let rule = "must be case/{uuid}, account/{uuid}, deposit/{uuid} or firm";
         let stream = match &m.stream {
             Some(text) => f.form("stream", text, rule, StreamId::parse).map(Some),
             None => Some(None),

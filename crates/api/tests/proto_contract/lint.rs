@@ -136,8 +136,16 @@ fn a_file_has_one_service_and_lies_where_its_package_says() {
         .map(|service| service.name().to_owned())
         .collect();
     services.sort_unstable();
-    let expected =
-        ["Accounts", "Administration", "Audit", "Billing", "CaseLedger", "Evidence", "Privacy"];
+    let expected = [
+        "Accounts",
+        "Administration",
+        "Audit",
+        "Billing",
+        "Books",
+        "CaseLedger",
+        "Evidence",
+        "Privacy",
+    ];
     assert_eq!(services, expected);
 }
 

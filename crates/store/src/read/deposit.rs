@@ -135,14 +135,12 @@ pub struct DepositFilter {
 }
 
 /// Which movements to list.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct MovementFilter {
     /// Only those that stand behind nothing.
     pub open: bool,
     /// Only those behind this deposit.
     pub deposit: Option<DepositId>,
-    /// Only those of this name.
-    pub name: Option<ProcessorRef>,
 }
 
 pub(super) fn rows(id: DepositId, deposit: &Deposit, at: u64) -> Vec<DepositRow> {
@@ -238,7 +236,7 @@ static MOVEMENTS: Statement = Statement::new(|| {
     format!(
         "SELECT {} FROM movement t WHERE {} AND t.position > $2 \
          AND ($3 = 0 OR t.deposit_id IS NULL) AND (t.deposit_id = $4 OR $4 IS NULL) \
-         AND (t.name = $5 OR $5 IS NULL) ORDER BY t.position LIMIT $6",
+         ORDER BY t.position LIMIT $5",
         MovementRow::TABLE.selected("t"),
         active("t")
     )
@@ -284,13 +282,12 @@ impl Store {
         after: u64,
         rows: u32,
     ) -> Result<Vec<MovementRow>, StoreError> {
-        let MovementFilter { open, deposit, name } = filter;
+        let MovementFilter { open, deposit } = filter;
         let arguments = vec![
             Value::Id(firm.0),
             after.put(),
             Value::Integer(i64::from(open)),
             deposit.put(),
-            name.put(),
             limit(rows),
         ];
         self.fetch(&MOVEMENTS, arguments).await

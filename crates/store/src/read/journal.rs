@@ -117,6 +117,8 @@ selected! {
         unearned_minor: i64,
         /// Bank lines up to a day that nobody has explained.
         lines_open: u64,
+        /// Exposures ever found.
+        exposures: u64,
     }
 }
 
@@ -235,11 +237,12 @@ static CONTROLS: Statement = Statement::new(|| {
         )
     };
     format!(
-        "SELECT {}, {}, {}, {} FROM projection p WHERE p.firm = $1 AND p.active",
+        "SELECT {}, {}, {}, {}, {} FROM projection p WHERE p.firm = $1 AND p.active",
         of("SUM(x.amount_minor)", "movement", "AND x.deposit_id IS NULL"),
         of("SUM(x.open_minor)", "invoice", ""),
         of("SUM(x.unearned_minor)", "account", ""),
-        of("COUNT(*)", "deposit", "AND x.status = 'open' AND x.booked_on <= $2")
+        of("COUNT(*)", "deposit", "AND x.status = 'open' AND x.booked_on <= $2"),
+        of("COUNT(*)", "exposure", "")
     )
 });
 

@@ -3,6 +3,7 @@
 pub(crate) mod audit;
 pub(crate) mod backup;
 pub(crate) mod billing;
+pub(crate) mod books;
 pub(crate) mod charges;
 pub(crate) mod check_proof;
 pub(crate) mod checkpoint;
@@ -79,6 +80,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
             let ask = async |session: &mut Session| firm::run(command, session, out).await;
             Way { missing, ..way }.ask(ask).await
         }
+        Command::Books(command) => way.ask(async |s| books::run(command, s, out).await).await,
         Command::Charges(args) => {
             let ask = async |session: &mut Session| charges::request(&args, session, out).await;
             Way { outbox: args.outbox.as_deref(), ..way }.ask(ask).await

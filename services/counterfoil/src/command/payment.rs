@@ -60,7 +60,7 @@ pub(crate) async fn run(
 }
 
 /// Reads `49.99` in the minor units of a currency.
-fn amount(text: &str, currency: Currency) -> Option<Money> {
+pub(crate) fn amount(text: &str, currency: Currency) -> Option<Money> {
     let digits = usize::try_from(currency.minor_digits()).ok()?;
     let (whole, minor) = text.split_once('.').unwrap_or((text, ""));
     let all_digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());

@@ -17,6 +17,7 @@ use api::v1;
 use api::v1::accounts_client::AccountsClient;
 use api::v1::administration_client::AdministrationClient;
 use api::v1::billing_client::BillingClient;
+use api::v1::books_client::BooksClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use counterfoil_ledger::gateway::FileOutbox;
 use counterfoil_ledger::{Ledger, Limits, Listening, ServerConfig};
@@ -142,6 +143,10 @@ impl Service {
 
     pub fn accounts(&self) -> AccountsClient<Channel> {
         AccountsClient::new(self.local.clone())
+    }
+
+    pub fn books(&self) -> BooksClient<Channel> {
+        BooksClient::new(self.local.clone())
     }
 
     pub fn billing(&self) -> BillingClient<Channel> {

@@ -1,0 +1,177 @@
+//! Requests about the books.
+
+use chrono::Datelike as _;
+use domain::event::{BookAccount, ChartAccount, ChartRevised};
+use domain::ids::{AccountNumber, DepositId, FirmId, RequestId};
+use domain::value::Text;
+
+use crate::field::{FieldErrors, Fields};
+use crate::google::r#type::Date;
+use crate::requests::mutation::on_firm;
+use crate::requests::read::{USUAL, deposit_name, firm_name, get, own, page, state};
+use crate::requests::{Asked, Get, Page};
+use crate::scalar::CivilDate;
+use crate::v1;
+use domain::command::FirmAction;
+
+/// Some days, first to last.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Days {
+    /// The first.
+    pub from: CivilDate,
+    /// The last.
+    pub through: CivilDate,
+}
+
+/// Which deposits to list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DepositFilter {
+    /// Only in this state.
+    pub state: Option<v1::DepositState>,
+    /// Only booked on this day or later.
+    pub from: Option<CivilDate>,
+    /// Only booked on this day or before.
+    pub through: Option<CivilDate>,
+}
+
+/// Which movements to list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MovementFilter {
+    /// Only those behind no deposit.
+    pub open: bool,
+    /// Only those behind this one.
+    pub deposit: Option<DepositId>,
+}
+
+/// A month to close.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct CloseAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// The request.
+    pub request_id: RequestId,
+    /// The last day of the month.
+    pub through: CivilDate,
+}
+
+/// Reads a `GetChart`.
+pub fn get_chart(m: &v1::GetChartRequest) -> Result<Get<()>, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "name", &m.name);
+        get(f, firm.map(|firm| (firm, ())), m.at_least_position)
+    })
+}
+
+/// Reads a `ReviseChart`.
+pub fn revise_chart(m: &v1::ReviseChartRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "name", &m.name);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            let most = BookAccount::ALL.len();
+            let accounts = f.each("accounts", &m.accounts, 1..=most, chart_account)?;
+            Some(FirmAction::ReviseChart(ChartRevised { accounts }))
+        })
+    })
+}
+
+fn chart_account(f: &mut Fields, m: &v1::ChartAccount) -> Option<ChartAccount> {
+    let account = f.code::<v1::BookAccount>("account", m.account);
+    let number = f.parse("number", &m.number, AccountNumber::parse);
+    let name = f.parse("display_name", &m.display_name, Text::parse);
+    let accountant_code =
+        f.parse_optional("accountant_code", &m.accountant_code, AccountNumber::parse);
+    Some(ChartAccount {
+        account: account?,
+        accountant_code: accountant_code?,
+        name: name?,
+        number: number?,
+    })
+}
+
+fn days(f: &mut Fields, from: Option<&Date>, through: Option<&Date>) -> Option<Days> {
+    let from = f.date("from", from);
+    let through = f.date("through", through);
+    let (from, through) = (from?, through?);
+    if through < from {
+        return f.refuse("through", "must not be before from");
+    }
+    Some(Days { from, through })
+}
+
+/// Reads a `ListJournal`.
+pub fn list_journal(m: &v1::ListJournalRequest) -> Result<Page<Days>, FieldErrors> {
+    let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);
+    page(head, USUAL, |f, _| days(f, m.from.as_ref(), m.through.as_ref()))
+}
+
+/// Reads a `GetTrialBalance`.
+pub fn get_trial_balance(m: &v1::GetTrialBalanceRequest) -> Result<Get<Days>, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let days = days(f, m.from.as_ref(), m.through.as_ref());
+        get(f, firm.zip(days), m.at_least_position)
+    })
+}
+
+/// Reads a `GetRevenueByPlan`.
+pub fn get_revenue_by_plan(m: &v1::GetRevenueByPlanRequest) -> Result<Get<Days>, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let days = days(f, m.from.as_ref(), m.through.as_ref());
+        get(f, firm.zip(days), m.at_least_position)
+    })
+}
+
+/// Reads a `ListAging`. The filter is the day.
+pub fn list_aging(m: &v1::ListAgingRequest) -> Result<Page<CivilDate>, FieldErrors> {
+    let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);
+    page(head, USUAL, |f, _| f.date("as_of", m.as_of.as_ref()))
+}
+
+/// Reads a `ListDeposits`.
+pub fn list_deposits(m: &v1::ListDepositsRequest) -> Result<Page<DepositFilter>, FieldErrors> {
+    let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);
+    page(head, USUAL, |f, _| {
+        let state = state(f, "state", m.state);
+        let from = f.optional_date("from", m.from.as_ref());
+        let through = f.optional_date("through", m.through.as_ref());
+        Some(DepositFilter { state: state?, from: from?, through: through? })
+    })
+}
+
+/// Reads a `ListMovements`.
+pub fn list_movements(m: &v1::ListMovementsRequest) -> Result<Page<MovementFilter>, FieldErrors> {
+    let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);
+    page(head, USUAL, |f, firm| {
+        let deposit = own(f, "deposit", firm, &m.deposit, deposit_name)?;
+        Some(MovementFilter { open: m.open, deposit })
+    })
+}
+
+/// The last day of a month.
+fn month_end(f: &mut Fields, day: Option<&Date>) -> Option<CivilDate> {
+    let day = f.date("through", day)?;
+    if day.succ_opt().is_none_or(|next| next.day() != 1) {
+        return f.refuse("through", "must be the last day of a month");
+    }
+    Some(day)
+}
+
+/// Reads a `CheckMonth`. What is read is the month's last day.
+pub fn check_month(m: &v1::CheckMonthRequest) -> Result<Get<CivilDate>, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let through = month_end(f, m.through.as_ref());
+        get(f, firm.zip(through), m.at_least_position)
+    })
+}
+
+/// Reads a `CloseMonth`.
+pub fn close_month(m: &v1::CloseMonthRequest) -> Result<CloseAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let request_id = f.request_id(&m.request_id);
+        let through = month_end(f, m.through.as_ref());
+        Some(CloseAsked { firm: firm?, request_id: request_id?, through: through? })
+    })
+}

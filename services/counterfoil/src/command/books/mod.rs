@@ -1,0 +1,119 @@
+//! `books`.
+
+mod bank;
+mod month;
+mod show;
+
+use std::str::FromStr;
+
+use calendar::{CivilDate, Datelike as _};
+use clap::{Args, Subcommand};
+
+use crate::connect::Session;
+use crate::exit::Exit;
+use crate::out::Out;
+
+/// The books.
+#[derive(Subcommand)]
+pub(crate) enum BooksCommand {
+    /// Show the chart of accounts and the last closed month
+    Chart,
+    /// List a month's entries
+    Journal(show::JournalArgs),
+    /// Sum every account over a month
+    TrialBalance(MonthArgs),
+    /// Sum the fees earned in a month, by plan
+    Revenue(MonthArgs),
+    /// List what clients owe as of a day, by age
+    Aging(show::AgingArgs),
+    /// List bank lines and payouts
+    Deposits(bank::DepositsArgs),
+    /// List payments, refunds and chargebacks on their way to a bank line
+    Movements(bank::MovementsArgs),
+    /// Say what stands behind a bank line, to the cent
+    Match(bank::MatchArgs),
+    /// Take a match back
+    Unmatch(bank::LineArgs),
+    /// Say what a bank line is that no payment stands behind
+    Book(bank::BookArgs),
+    /// Take back what was said of a bank line
+    Unbook(bank::LineArgs),
+    /// Check whether a month can be closed, and change nothing
+    Check(MonthArgs),
+    /// Check a month and close it: nothing is dated into it any more
+    Close(month::CloseArgs),
+}
+
+/// Which month.
+#[derive(Args)]
+pub(crate) struct MonthArgs {
+    /// The month, YYYY-MM
+    #[arg(value_name = "MONTH")]
+    month: Month,
+}
+
+/// A month of the calendar.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Month {
+    /// Its first day.
+    first: CivilDate,
+    /// Its last day.
+    last: CivilDate,
+}
+
+impl FromStr for Month {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let refused = || "must be a month, YYYY-MM".to_owned();
+        let first: CivilDate = format!("{text}-01").parse().map_err(|_| refused())?;
+        if first.to_string() != format!("{text}-01") {
+            return Err(refused());
+        }
+        let (year, month) = (first.year(), first.month());
+        let (year, month) = if month == 12 { (year + 1, 1) } else { (year, month + 1) };
+        let next = CivilDate::from_ymd_opt(year, month, 1).ok_or_else(refused)?;
+        Ok(Self { first, last: next.pred_opt().ok_or_else(refused)? })
+    }
+}
+
+/// Runs a command about the books.
+pub(crate) async fn run(
+    command: BooksCommand,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    match command {
+        BooksCommand::Chart => show::chart(session, out).await,
+        BooksCommand::Journal(args) => show::journal(&args, session, out).await,
+        BooksCommand::TrialBalance(args) => show::trial_balance(&args, session, out).await,
+        BooksCommand::Revenue(args) => show::revenue(&args, session, out).await,
+        BooksCommand::Aging(args) => show::aging(&args, session, out).await,
+        BooksCommand::Deposits(args) => bank::deposits(&args, session, out).await,
+        BooksCommand::Movements(args) => bank::movements(&args, session, out).await,
+        BooksCommand::Match(args) => bank::match_line(&args, session, out).await,
+        BooksCommand::Unmatch(args) => bank::unmatch(&args, session, out).await,
+        BooksCommand::Book(args) => bank::book(&args, session, out).await,
+        BooksCommand::Unbook(args) => bank::unbook(&args, session, out).await,
+        BooksCommand::Check(args) => month::check(&args, session, out).await,
+        BooksCommand::Close(args) => month::close(&args, session, out).await,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_month_has_its_first_and_last_day() {
+        let days = |text: &str| {
+            text.parse::<Month>().map(|month| (month.first.to_string(), month.last.to_string()))
+        };
+        let pair = |first: &str, last: &str| Ok((first.to_owned(), last.to_owned()));
+        assert_eq!(days("2024-02"), pair("2024-02-01", "2024-02-29"));
+        assert_eq!(days("2026-12"), pair("2026-12-01", "2026-12-31"));
+        for wrong in ["2026", "2026-13", "2026-2", "2026-02-03", "", "26-02"] {
+            assert!(days(wrong).is_err(), "{wrong}");
+        }
+    }
+}

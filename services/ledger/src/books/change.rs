@@ -1,0 +1,175 @@
+//! What a bank and the card processor say, and what stands behind it.
+
+use api::requests::{self, Asked, MatchAsked, MovementNamed};
+use api::status::Failure;
+use api::{FieldErrors, name, v1};
+use domain::command::{BankAction, Command, Match};
+use domain::deposit::{Deposit, MOVEMENTS_MAX, Payout};
+use domain::event::{AccountMovement, MatchRule, Movement, StreamId};
+use domain::ids::{DepositId, FirmId};
+use domain::world::State;
+use log::Answer;
+use store::MovementFilter;
+
+use crate::access::Authority;
+use crate::ledger::{Ledger, receipt};
+
+pub(super) async fn note_bank_lines(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::NoteBankLinesRequest,
+) -> Result<v1::NoteBankLinesResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let currency = ledger.currency(&message.parent).await?;
+    let asked = requests::note_bank_lines(message, currency)?;
+    let (firm, command) = (asked.firm, asked.command.clone());
+    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
+    let lines = match command {
+        Command::Bank(BankAction::NoteLines(lines)) => lines,
+        _ => Vec::new(),
+    };
+    let named = lines.iter().map(|line| DepositId::of_line(&line.seen.bank, &line.seen.line));
+    Ok(v1::NoteBankLinesResponse {
+        receipt: Some(receipt(&answer)),
+        deposits: named.map(|id| name::deposit(firm, id)).collect(),
+    })
+}
+
+pub(super) async fn note_payout(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::NotePayoutRequest,
+) -> Result<v1::NotePayoutResponse, Failure> {
+    authority.check_name(&message.parent)?;
+    let currency = ledger.currency(&message.parent).await?;
+    let asked = requests::note_payout(message, currency)?;
+    let named = match &asked.command {
+        Command::Bank(BankAction::NotePayout(payout)) => {
+            name::deposit(asked.firm, DepositId::of_payout(&payout.payout))
+        }
+        _ => String::new(),
+    };
+    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
+    Ok(v1::NotePayoutResponse { receipt: Some(receipt(&answer)), deposit: named })
+}
+
+async fn deposit(ledger: &Ledger, firm: FirmId, id: DepositId) -> Result<Box<Deposit>, Failure> {
+    let (_, states) = ledger.states(firm, &[StreamId::Deposit(id)], 0).await?;
+    let deposit = states.into_iter().find_map(|state| match state {
+        State::Deposit(deposit) => Some(deposit),
+        State::Case(_) | State::Account(_) | State::Firm(_) => None,
+    });
+    deposit.ok_or_else(|| Failure::internal("a deposit's stream folded into another state"))
+}
+
+/// Takes what a match names to the accounts, then has it decided.
+pub(super) async fn confirm_match(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ConfirmMatchRequest,
+) -> Result<Answer, Failure> {
+    authority.check_name(&message.name)?;
+    let currency = ledger.currency(&message.name).await?;
+    let asked = requests::confirm_match(message, currency)?;
+    let MatchAsked { firm, request_id, deposit: line, joined, .. } = asked.clone();
+    // What was recorded up to now is seen by the read model that finds accounts by names.
+    let head = ledger.engine().head(firm).await?.position;
+    ledger.read_at(firm, head).await?;
+    let (named, costs, rule) = match asked.payout {
+        Some(id) => {
+            let unknown = || Failure::Unfound {
+                field: "payout",
+                resource_type: "Deposit",
+                name: message.payout.clone(),
+            };
+            let Payout { lines, reported, .. } =
+                deposit(ledger, firm, id).await?.payout.clone().ok_or_else(unknown)?;
+            let named = lines
+                .into_iter()
+                .map(|line| MovementNamed { movement: line.movement, account: None });
+            let costs = asked.costs.unwrap_or(reported.costs);
+            (named.collect(), costs, MatchRule::Reference)
+        }
+        None => {
+            let missing = || FieldErrors::one("costs", "is required without a payout");
+            (asked.movements, asked.costs.ok_or_else(missing)?, MatchRule::Person)
+        }
+    };
+    let movements = find(ledger, firm, named).await?;
+    let wanted = Match { costs, deposit: line, joined, movements, payout: asked.payout, rule };
+    let command = Command::Bank(BankAction::Match(wanted));
+    ledger.submit(authority, Asked { firm, request_id, command }, api::fingerprint(message)).await
+}
+
+/// The account of each movement: the one that is named, or the one that has a movement of this name.
+async fn find(
+    ledger: &Ledger,
+    firm: FirmId,
+    named: Vec<MovementNamed>,
+) -> Result<Vec<AccountMovement>, Failure> {
+    let mut found = Vec::with_capacity(named.len());
+    for MovementNamed { movement, account } in named {
+        let account = match account {
+            Some(account) => account,
+            None => the_account(ledger, firm, &movement).await?,
+        };
+        found.push(AccountMovement { account, movement });
+    }
+    Ok(found)
+}
+
+async fn the_account(
+    ledger: &Ledger,
+    firm: FirmId,
+    movement: &Movement,
+) -> Result<domain::ids::AccountId, Failure> {
+    /// Enough to see that there are several.
+    const SOME: u32 = 16;
+    let rows = ledger.store().movements_named(firm, &movement.name, SOME).await?;
+    let mut accounts: Vec<_> = rows
+        .iter()
+        .filter(|row| row.kind == movement.kind)
+        .map(|row| (row.account_id, row.deposit_id.is_none()))
+        .collect();
+    if accounts.len() > 1 {
+        // A name that was given twice is the one that stands behind nothing yet.
+        accounts.retain(|(_, free)| *free);
+    }
+    match accounts.as_slice() {
+        [(account, _)] => Ok(*account),
+        [] => Err(Failure::Unfound {
+            field: "movements.name",
+            resource_type: "Movement",
+            name: format!("{} {}", movement.kind, movement.name),
+        }),
+        _ => Err(FieldErrors::one(
+            "movements.account",
+            format!("is required: several accounts have a {} of one name", movement.kind),
+        )
+        .into()),
+    }
+}
+
+/// Takes a match back, with everything that stands behind it.
+pub(super) async fn reverse_match(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ReverseMatchRequest,
+) -> Result<Answer, Failure> {
+    authority.check_name(&message.name)?;
+    let asked = requests::reverse_match(message)?;
+    let head = ledger.engine().head(asked.firm).await?.position;
+    ledger.read_at(asked.firm, head).await?;
+    let filter = MovementFilter { open: false, deposit: Some(asked.deposit) };
+    let most = u32::try_from(MOVEMENTS_MAX).unwrap_or(u32::MAX);
+    let rows = ledger.store().list_movements(asked.firm, filter, 0, most).await?;
+    let behind = rows.into_iter().map(|row| AccountMovement {
+        account: row.account_id,
+        movement: Movement { kind: row.kind, name: row.name },
+    });
+    let movements = behind.collect();
+    let action = BankAction::ReverseMatch { deposit: asked.deposit, movements };
+    let asked =
+        Asked { firm: asked.firm, request_id: asked.request_id, command: Command::Bank(action) };
+    ledger.submit(authority, asked, api::fingerprint(message)).await
+}

@@ -44,6 +44,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "counterfoil-domain",
             "counterfoil-log",
             "counterfoil-proof",
+            "counterfoil-statement",
             "counterfoil-store",
             "counterfoil-vault",
         ],
@@ -52,13 +53,13 @@ const ARROWS: &[(&str, &[&str])] = &[
         "counterfoil",
         &[
             "counterfoil-api",
-            "counterfoil-books",
             "counterfoil-bundle",
             "counterfoil-calendar",
             "counterfoil-domain",
             "counterfoil-ledger",
             "counterfoil-log",
             "counterfoil-proof",
+            "counterfoil-statement",
             "counterfoil-store",
             "counterfoil-vault",
         ],
@@ -127,7 +128,6 @@ const PURE: &[&str] = &[
     "crates/proof/src",
     "crates/books/src",
     "crates/statement/src",
-    "crates/paper/src",
 ];
 
 /// A file longer than this hides a seam.

@@ -163,6 +163,8 @@ coded! {
     book_account: v1::BookAccount, "BOOK_ACCOUNT_";
     /// What a deposit is found to be.
     deposit_state: v1::DepositState, "DEPOSIT_STATE_";
+    /// How sure it is what stands behind a line.
+    match_certainty: v1::MatchCertainty, "MATCH_CERTAINTY_";
     /// A way money moves through the processor.
     movement_kind: v1::MovementKind, "MOVEMENT_KIND_";
     /// What a line is that no movement stands behind.

@@ -4,6 +4,10 @@
 //! is ASC 606's (work billed in arrears).
 
 #![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+#![allow(
+    clippy::unnecessary_wraps,
+    reason = "fields of messages are optional in the generated code"
+)]
 
 mod common;
 
@@ -31,7 +35,8 @@ fn said(status: &tonic::Status) -> String {
     let details = status.get_error_details();
     let fields = details.bad_request().map(|bad| bad.field_violations.as_slice());
     let fields = fields.unwrap_or_default().iter();
-    fields.map(|f| format!("{} {}\n", f.field, f.description)).collect()
+    let said: Vec<String> = fields.map(|f| format!("{} {}", f.field, f.description)).collect();
+    said.join("\n")
 }
 
 fn february(day: i32) -> Option<Date> {
@@ -267,6 +272,16 @@ async fn a_month_is_proved_to_the_cent_and_closed_once() {
         (refused.code(), reason(&refused).as_str()),
         (Code::FailedPrecondition, "STATE_REFUSES")
     );
+
+    // What is named and to the cent is certain; the sum of a day's movements is only proposed.
+    let request = v1::ProposeMatchesRequest { parent: month.firm.clone(), at_least_position: 0 };
+    let proposed = books().propose_matches(request).await.unwrap().into_inner().proposals;
+    let sure: Vec<v1::MatchCertainty> = proposed.iter().map(v1::MatchProposal::certainty).collect();
+    let (certain, only) = (v1::MatchCertainty::Certain, v1::MatchCertainty::Only);
+    assert_eq!(sure, [certain, only, v1::MatchCertainty::Open]);
+    assert_eq!((&proposed[0].payout, cents(proposed[0].costs.as_ref())), (&month.payout, 574));
+    let names: Vec<&str> = proposed[1].movements.iter().map(|m| m.name.as_str()).collect();
+    assert_eq!(names, ["pay-3", "ref-1"]);
 
     // A cent that does not fit is refused with what would.
     let off = books().confirm_match(month.by_hand(1)).await.unwrap_err();

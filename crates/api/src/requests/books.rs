@@ -148,6 +148,14 @@ pub fn list_movements(m: &v1::ListMovementsRequest) -> Result<Page<MovementFilte
     })
 }
 
+/// Reads a `ProposeMatches`.
+pub fn propose_matches(m: &v1::ProposeMatchesRequest) -> Result<Get<()>, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        get(f, firm.map(|firm| (firm, ())), m.at_least_position)
+    })
+}
+
 /// The last day of a month.
 fn month_end(f: &mut Fields, day: Option<&Date>) -> Option<CivilDate> {
     let day = f.date("through", day)?;

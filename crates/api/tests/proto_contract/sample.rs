@@ -77,6 +77,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(NotePayoutRequest, "note_payout", note_payout),
     sample!(ListDepositsRequest, "list_deposits", |m, _| list_deposits(m)),
     sample!(ListMovementsRequest, "list_movements", |m, _| list_movements(m)),
+    sample!(ProposeMatchesRequest, "propose_matches", |m, _| propose_matches(m)),
     sample!(ConfirmMatchRequest, "confirm_match", confirm_match),
     sample!(ConfirmMatchRequest, "confirm_match_payout", confirm_match),
     sample!(ReverseMatchRequest, "reverse_match", |m, _| reverse_match(m)),

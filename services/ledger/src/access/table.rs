@@ -57,6 +57,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Books/NotePayout", BILL),
     ("/counterfoil.v1.Books/ListDeposits", READ_MONEY),
     ("/counterfoil.v1.Books/ListMovements", READ_MONEY),
+    ("/counterfoil.v1.Books/ProposeMatches", READ_MONEY),
     ("/counterfoil.v1.Books/ConfirmMatch", BILL),
     ("/counterfoil.v1.Books/ReverseMatch", BILL),
     ("/counterfoil.v1.Books/BookDeposit", BILL),

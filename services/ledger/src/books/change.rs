@@ -75,30 +75,56 @@ pub(super) async fn confirm_match(
     // What was recorded up to now is seen by the read model that finds accounts by names.
     let head = ledger.engine().head(firm).await?.position;
     ledger.read_at(firm, head).await?;
-    let (named, costs, rule) = match asked.payout {
-        Some(id) => {
-            let unknown = || Failure::Unfound {
-                field: "payout",
-                resource_type: "Deposit",
-                name: message.payout.clone(),
-            };
-            let Payout { lines, reported, .. } =
-                deposit(ledger, firm, id).await?.payout.clone().ok_or_else(unknown)?;
-            let named = lines
-                .into_iter()
-                .map(|line| MovementNamed { movement: line.movement, account: None });
-            let costs = asked.costs.unwrap_or(reported.costs);
-            (named.collect(), costs, MatchRule::Reference)
-        }
-        None => {
-            let missing = || FieldErrors::one("costs", "is required without a payout");
-            (asked.movements, asked.costs.ok_or_else(missing)?, MatchRule::Person)
-        }
+    let (named, costs, rule) = if let Some(id) = asked.payout {
+        let unknown = || Failure::Unfound {
+            field: "payout",
+            resource_type: "Deposit",
+            name: message.payout.clone(),
+        };
+        let Payout { lines, reported, .. } =
+            deposit(ledger, firm, id).await?.payout.clone().ok_or_else(unknown)?;
+        let named = lines
+            .into_iter()
+            .map(|line| MovementNamed { movement: line.movement, account: None })
+            .collect();
+        let costs = asked.costs.unwrap_or(reported.costs);
+        (
+            named,
+            costs,
+            names(ledger, firm, line, [reported.payout.as_str()], MatchRule::Amount).await?,
+        )
+    } else {
+        let missing = || FieldErrors::one("costs", "is required without a payout");
+        let costs = asked.costs.ok_or_else(missing)?;
+        let of_movements = asked.movements.iter().map(|named| named.movement.name.as_str());
+        let rule = if costs.is_zero() {
+            names(ledger, firm, line, of_movements, MatchRule::Person).await?
+        } else {
+            MatchRule::Person
+        };
+        (asked.movements, costs, rule)
     };
     let movements = find(ledger, firm, named).await?;
     let wanted = Match { costs, deposit: line, joined, movements, payout: asked.payout, rule };
     let command = Command::Bank(BankAction::Match(wanted));
     ledger.submit(authority, Asked { firm, request_id, command }, api::fingerprint(message)).await
+}
+
+/// Whether a line names everything that is said to stand behind it; else the rule that is left.
+async fn names<'a>(
+    ledger: &Ledger,
+    firm: FirmId,
+    line: DepositId,
+    wanted: impl IntoIterator<Item = &'a str>,
+    otherwise: MatchRule,
+) -> Result<MatchRule, Failure> {
+    let deposit = deposit(ledger, firm, line).await?;
+    let named = |wanted: &str| {
+        deposit.line.as_ref().is_some_and(|line| {
+            line.seen.references.iter().any(|reference| reference.as_str() == wanted)
+        })
+    };
+    Ok(if wanted.into_iter().all(named) { MatchRule::Reference } else { otherwise })
 }
 
 /// The account of each movement: the one that is named, or the one that has a movement of this name.

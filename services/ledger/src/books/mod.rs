@@ -5,6 +5,7 @@ mod change;
 mod list;
 mod month;
 mod present;
+mod propose;
 
 use api::requests;
 use api::v1;
@@ -93,6 +94,13 @@ impl Books for BooksRpc {
         request: Request<v1::ListMovementsRequest>,
     ) -> Result<Response<v1::ListMovementsResponse>, Status> {
         read!(self.0, request, list::list_movements)
+    }
+
+    async fn propose_matches(
+        &self,
+        request: Request<v1::ProposeMatchesRequest>,
+    ) -> Result<Response<v1::ProposeMatchesResponse>, Status> {
+        read!(self.0, request, propose::propose_matches)
     }
 
     async fn confirm_match(

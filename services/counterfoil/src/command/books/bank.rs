@@ -187,20 +187,24 @@ fn named(session: &Session, id: Uuid) -> anyhow::Result<String> {
 /// What stands behind a line.
 #[derive(Args)]
 pub(crate) struct MatchArgs {
-    /// The bank line's id, as `books deposits` lists it
-    line: Uuid,
+    /// The bank line's id, as `books deposits` lists it; without it, proposals for every open line,
+    /// each of which a person at a terminal is asked about
+    pub(super) line: Option<Uuid>,
+    /// Without a line: match what is certain — named, and to the cent — and ask about nothing
+    #[arg(long, conflicts_with = "line")]
+    pub(super) auto: bool,
     /// The payout it is, by its id: everything in the payout stands behind the line
-    #[arg(long, value_name = "DEPOSIT", conflicts_with = "movement")]
+    #[arg(long, value_name = "DEPOSIT", conflicts_with = "movement", requires = "line")]
     payout: Option<Uuid>,
     /// A movement behind it, as KIND:NAME, where KIND is payment, refund, chargeback or
     /// chargeback-won; one for each
-    #[arg(long, value_name = "KIND:NAME", required_unless_present = "payout")]
+    #[arg(long, value_name = "KIND:NAME", requires = "line")]
     movement: Vec<String>,
     /// Another bank line of the same money, when it came in pieces
-    #[arg(long, value_name = "DEPOSIT")]
+    #[arg(long, value_name = "DEPOSIT", requires = "line")]
     with: Vec<Uuid>,
     /// What the processor kept; zero if not given, or as the payout says
-    #[arg(long, value_name = "AMOUNT")]
+    #[arg(long, value_name = "AMOUNT", requires = "line")]
     costs: Option<String>,
     #[command(flatten)]
     again: Again,
@@ -225,6 +229,7 @@ pub(super) async fn match_line(
     session: &mut Session,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
+    let line = args.line.ok_or_else(|| Stop::usage("name the bank line"))?;
     let currency = session.currency().await?;
     let costs = match (&args.costs, args.payout) {
         (None, Some(_)) => None,
@@ -236,7 +241,7 @@ pub(super) async fn match_line(
         }
     };
     let request = v1::ConfirmMatchRequest {
-        name: named(session, args.line)?,
+        name: named(session, line)?,
         request_id: request_id(args.again.request_id),
         payout: args.payout.map(|id| named(session, id)).transpose()?.unwrap_or_default(),
         movements: args.movement.iter().map(|text| movement(text)).collect::<Result<_, _>>()?,

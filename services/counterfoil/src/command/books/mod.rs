@@ -1,7 +1,9 @@
 //! `books`.
 
 mod bank;
+mod import;
 mod month;
+mod propose;
 mod show;
 
 use std::str::FromStr;
@@ -30,7 +32,11 @@ pub(crate) enum BooksCommand {
     Deposits(bank::DepositsArgs),
     /// List payments, refunds and chargebacks on their way to a bank line
     Movements(bank::MovementsArgs),
-    /// Say what stands behind a bank line, to the cent
+    /// Record a bank statement: camt.053, or CSV with a mapping
+    ImportBank(import::BankArgs),
+    /// Record what the card processor says of its payouts: CSV with a mapping
+    ImportPayouts(import::PayoutArgs),
+    /// Say what stands behind a bank line, to the cent; without a line, propose what may
     Match(bank::MatchArgs),
     /// Take a match back
     Unmatch(bank::LineArgs),
@@ -91,6 +97,11 @@ pub(crate) async fn run(
         BooksCommand::Aging(args) => show::aging(&args, session, out).await,
         BooksCommand::Deposits(args) => bank::deposits(&args, session, out).await,
         BooksCommand::Movements(args) => bank::movements(&args, session, out).await,
+        BooksCommand::ImportBank(args) => import::bank(&args, session, out).await,
+        BooksCommand::ImportPayouts(args) => import::payouts(&args, session, out).await,
+        BooksCommand::Match(args) if args.line.is_none() => {
+            propose::run(args.auto, session, out).await
+        }
         BooksCommand::Match(args) => bank::match_line(&args, session, out).await,
         BooksCommand::Unmatch(args) => bank::unmatch(&args, session, out).await,
         BooksCommand::Book(args) => bank::book(&args, session, out).await,

@@ -1,0 +1,147 @@
+//! What a statement or a payout file comes to, whatever it was written in.
+
+use std::collections::HashMap;
+use std::fmt;
+
+use chrono::NaiveDate;
+use sha2::{Digest, Sha256};
+
+/// What is wrong with a file, and where. Nothing of a file is taken that has a fault.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub struct Fault {
+    /// The line of a table, or the entry of a statement, counted from 1; nothing if it is the whole.
+    pub at: Option<u64>,
+    /// The element or column.
+    pub place: String,
+    /// The rule it breaks. The value is never repeated: it may name people.
+    pub rule: String,
+}
+
+impl Fault {
+    /// Of the whole file.
+    pub(crate) fn of_file(rule: impl Into<String>) -> Self {
+        Self { at: None, place: String::new(), rule: rule.into() }
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(at) = self.at {
+            write!(f, "{at}: ")?;
+        }
+        if !self.place.is_empty() {
+            write!(f, "{} ", self.place)?;
+        }
+        f.write_str(&self.rule)
+    }
+}
+
+/// A booked line of a bank statement. The bank's free text is left behind: it may name people, and
+/// nothing is matched by it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// What came in, minor units; below zero what went out.
+    pub amount_minor: i64,
+    /// The day the bank booked it.
+    pub booked_on: NaiveDate,
+    /// The day it counts for interest, if the bank says.
+    pub value_on: Option<NaiveDate>,
+    /// What it refers to, each once, in the bank's order.
+    pub references: Vec<String>,
+    /// Why the bank gives it back, as its code says.
+    pub return_reason: Option<String>,
+    /// SHA-256 of what the line says and of how many lines before it in its file say the same: the
+    /// same line read again, from the same file or one that overlaps it by whole days, has the same
+    /// hash, and two lines that are alike have different ones.
+    pub hash: [u8; 32],
+}
+
+/// A statement of one account.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Statement {
+    /// The account as the file names it.
+    pub account: String,
+    /// ISO 4217.
+    pub currency: String,
+    /// Booked lines, in the file's order.
+    pub lines: Vec<Line>,
+    /// Lines that are not booked, which were left out.
+    pub pending: usize,
+}
+
+/// Gives hashes to the lines of a file.
+#[derive(Default)]
+pub(crate) struct Hasher {
+    seen: HashMap<[u8; 32], u64>,
+}
+
+impl Hasher {
+    /// The hash of a line of an account.
+    pub(crate) fn hash(&mut self, account: &str, line: &Line) -> [u8; 32] {
+        let mut content = Sha256::new();
+        let mut field = |text: &str| {
+            // Lengths go first, so that no two lists of fields read alike.
+            content.update(u64::try_from(text.len()).unwrap_or(u64::MAX).to_be_bytes());
+            content.update(text.as_bytes());
+        };
+        field("counterfoil/bank-line/1");
+        field(account);
+        field(&line.booked_on.to_string());
+        field(&line.value_on.map(|day| day.to_string()).unwrap_or_default());
+        field(&line.amount_minor.to_string());
+        field(line.return_reason.as_deref().unwrap_or_default());
+        line.references.iter().for_each(|reference| field(reference));
+        let content: [u8; 32] = content.finalize().into();
+        let before = self.seen.entry(content).or_default();
+        let hash = Sha256::new().chain_update(content).chain_update(before.to_be_bytes());
+        *before += 1;
+        hash.finalize().into()
+    }
+}
+
+/// What one line of a payout is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PayoutLineKind {
+    /// A payment came in.
+    Payment,
+    /// A refund went back.
+    Refund,
+    /// A client's bank took a payment back.
+    Chargeback,
+    /// A chargeback was won.
+    ChargebackWon,
+    /// What the processor keeps or gives back by itself.
+    Costs,
+}
+
+/// One movement in a payout.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PayoutLine {
+    /// What it is; never costs, which are in the sums.
+    pub kind: PayoutLineKind,
+    /// The processor's name for it.
+    pub name: String,
+    /// Minor units; below zero what went back.
+    pub amount_minor: i64,
+}
+
+/// A payout: what the processor pays out in one sum.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Payout {
+    /// The processor's name for it.
+    pub name: String,
+    /// The day.
+    pub paid_on: NaiveDate,
+    /// Every movement in it.
+    pub lines: Vec<PayoutLine>,
+    /// What the processor kept, minor units.
+    pub costs_minor: i64,
+}
+
+impl Payout {
+    /// What reaches the bank, minor units.
+    pub fn net_minor(&self) -> i64 {
+        self.lines.iter().map(|line| line.amount_minor).sum::<i64>() - self.costs_minor
+    }
+}

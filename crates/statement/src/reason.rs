@@ -1,0 +1,116 @@
+//! What the reason codes of returned payments mean, and what may be done after one.
+//!
+//! Nacha's return codes as banks show them (names, R07 and R11 after the code table of the open-source
+//! library github.com/moov-io/ach, `addenda99.go`; the 60 days, the two banking days and the two
+//! more tries after published bank guidance; windows of single codes otherwise from memory), and the
+//! ISO 20022 external codes that banks send in their place (from memory). The Nacha Operating Rules
+//! are private rules: the firm's bank and counsel decide.
+
+/// How long a bank may give a payment back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Window {
+    /// So many banking days after settlement.
+    BankingDays(u16),
+    /// So many calendar days after settlement.
+    CalendarDays(u16),
+    /// Not said by the code.
+    NotSaid,
+}
+
+/// What may be done after a return.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum After {
+    /// At most two more tries, within 180 days.
+    TwoMoreTries,
+    /// Only once its cause was put right: another account, a corrected number.
+    OnceCorrected,
+    /// Only with a new authorization of the client.
+    NewAuthorization,
+    /// A corrected entry within 60 days of the return, without a new authorization.
+    CorrectedEntry,
+    /// Nothing: the authorization has ended or never was.
+    Nothing,
+    /// A person asks the bank.
+    AskBank,
+}
+
+/// A reason code.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Reason {
+    /// The code.
+    pub code: &'static str,
+    /// What it means.
+    pub meaning: &'static str,
+    /// How long a bank may return for this reason.
+    pub window: Window,
+    /// What may be done.
+    pub after: After,
+}
+
+const TWO: Window = Window::BankingDays(2);
+const SIXTY: Window = Window::CalendarDays(60);
+
+const fn reason(code: &'static str, meaning: &'static str, window: Window, after: After) -> Reason {
+    Reason { code, meaning, window, after }
+}
+
+/// Every code that is known.
+pub const REASONS: &[Reason] = &[
+    reason("R01", "insufficient funds", TWO, After::TwoMoreTries),
+    reason("R02", "account closed", TWO, After::OnceCorrected),
+    reason("R03", "no account, or it cannot be found", TWO, After::OnceCorrected),
+    reason("R04", "the account number is not valid", TWO, After::OnceCorrected),
+    reason("R05", "a consumer's account debited with a corporate code", SIXTY, After::Nothing),
+    reason("R06", "returned at the originating bank's request", Window::NotSaid, After::AskBank),
+    reason("R07", "authorization revoked by the customer", SIXTY, After::Nothing),
+    reason("R08", "payment stopped", TWO, After::NewAuthorization),
+    reason("R09", "uncollected funds", TWO, After::TwoMoreTries),
+    reason("R10", "originator unknown, or not authorized", SIXTY, After::Nothing),
+    reason("R11", "not in accordance with the authorization", SIXTY, After::CorrectedEntry),
+    reason("R16", "account frozen", TWO, After::AskBank),
+    reason("R20", "no account for transactions", TWO, After::OnceCorrected),
+    reason("R23", "credit refused by the receiver", Window::NotSaid, After::AskBank),
+    reason("R29", "a corporate customer advises that it was not authorized", TWO, After::Nothing),
+    reason("AC01", "the account number is not valid", Window::NotSaid, After::OnceCorrected),
+    reason("AC04", "account closed", Window::NotSaid, After::OnceCorrected),
+    reason("AC06", "account blocked", Window::NotSaid, After::AskBank),
+    reason("AM04", "insufficient funds", Window::NotSaid, After::TwoMoreTries),
+    reason("MD01", "no authorization", Window::NotSaid, After::Nothing),
+    reason("MD06", "the customer asked for the money back", Window::NotSaid, After::Nothing),
+    reason("MS02", "the customer gave no reason", Window::NotSaid, After::AskBank),
+    reason("MS03", "the bank gave no reason", Window::NotSaid, After::AskBank),
+];
+
+/// What a code means; nothing for one that is not known.
+pub fn of(code: &str) -> Option<&'static Reason> {
+    REASONS.iter().find(|reason| reason.code == code)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The rows of the table of Nacha codes: "unauthorized" 60 calendar days, others two banking days;
+    /// R01 and R09 at most two more times (sources in the module's head).
+    #[test]
+    fn unauthorized_debits_have_sixty_days_and_two_codes_may_be_tried_again() {
+        let sixty: Vec<&str> = REASONS
+            .iter()
+            .filter(|reason| reason.window == Window::CalendarDays(60))
+            .map(|reason| reason.code)
+            .collect();
+        assert_eq!(sixty, ["R05", "R07", "R10", "R11"]);
+        let again: Vec<&str> = REASONS
+            .iter()
+            .filter(|reason| reason.after == After::TwoMoreTries && reason.code.starts_with('R'))
+            .map(|reason| reason.code)
+            .collect();
+        assert_eq!(again, ["R01", "R09"]);
+        assert_eq!(of("R29").map(|reason| reason.window), Some(Window::BankingDays(2)));
+        assert_eq!(of("R99"), None);
+        let mut codes: Vec<&str> = REASONS.iter().map(|reason| reason.code).collect();
+        codes.sort_unstable();
+        codes.dedup();
+        assert_eq!(codes.len(), REASONS.len());
+    }
+}

@@ -1,0 +1,233 @@
+//! Reading what banks and card processors write.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use api::scalar::{date_message, money_message};
+use api::v1;
+use clap::Args;
+use domain::ids::{BankReference, DocumentHash};
+use domain::money::{Currency, Money};
+use serde::de::DeserializeOwned;
+use statement::table::{BankMapping, PayoutMapping};
+use statement::{Fault, Line, PayoutLineKind, Statement, camt, table};
+
+use crate::connect::{Session, request_id};
+use crate::exit::{Exit, Stop};
+use crate::out::Out;
+
+/// Lines of one request: the most that the service takes.
+const LINES_AT_ONCE: usize = 500;
+
+/// Which statement.
+#[derive(Args)]
+pub(crate) struct BankArgs {
+    /// The file: camt.053 (ISO 20022, versions 02 to 08), or CSV with --mapping
+    file: PathBuf,
+    /// The firm's own code for the account at the bank; no account number is kept
+    #[arg(long, value_name = "CODE")]
+    bank: String,
+    /// Which account of a file with several
+    #[arg(long, value_name = "ACCOUNT")]
+    account: Option<String>,
+    /// The columns of a CSV file, as JSON
+    #[arg(long, value_name = "FILE")]
+    mapping: Option<PathBuf>,
+    /// Read the file and say what it holds; record nothing
+    #[arg(long)]
+    dry_run: bool,
+}
+
+/// Which payouts.
+#[derive(Args)]
+pub(crate) struct PayoutArgs {
+    /// The file
+    file: PathBuf,
+    /// Its columns, as JSON
+    #[arg(long, value_name = "FILE")]
+    mapping: PathBuf,
+    /// Read the file and say what it holds; record nothing
+    #[arg(long)]
+    dry_run: bool,
+}
+
+/// Reads a file that is not larger than the reader takes.
+fn read(path: &Path) -> anyhow::Result<Vec<u8>> {
+    let cannot = || format!("cannot read {}", path.display());
+    let length = std::fs::metadata(path).with_context(cannot)?.len();
+    let most = u64::try_from(statement::FILE_BYTES_MAX).unwrap_or(u64::MAX);
+    if length > most {
+        let rule = format!("{}: must be at most {} MiB", path.display(), most >> 20);
+        return Err(Stop::refused(rule));
+    }
+    std::fs::read(path).with_context(cannot)
+}
+
+fn mapping<T: DeserializeOwned>(path: &Path) -> anyhow::Result<T> {
+    serde_json::from_slice(&read(path)?)
+        .map_err(|error| Stop::usage(format!("{}: {error}", path.display())))
+}
+
+/// A file that is not taken: nothing of it was recorded.
+fn faulty(path: &Path, fault: &Fault) -> anyhow::Error {
+    Stop::refused(format!("{}: {fault}. Nothing was recorded.", path.display()))
+}
+
+/// The one statement that is meant.
+fn statement(args: &BankArgs) -> anyhow::Result<Statement> {
+    let bytes = read(&args.file)?;
+    if let Some(path) = &args.mapping {
+        let mapping: BankMapping = mapping(path)?;
+        return table::bank(&bytes, &args.bank, &mapping).map_err(|f| faulty(&args.file, &f));
+    }
+    let mut found = camt::read(&bytes).map_err(|fault| faulty(&args.file, &fault))?;
+    let mut accounts: Vec<String> = found.iter().map(|s| s.account.clone()).collect();
+    accounts.sort_unstable();
+    accounts.dedup();
+    let wanted = match (&args.account, accounts.as_slice()) {
+        (Some(account), _) | (None, [account]) => account.clone(),
+        (None, _) => {
+            let count = accounts.len();
+            let rule = format!("the file has statements of {count} accounts: name one, --account");
+            return Err(Stop::usage(rule));
+        }
+    };
+    found.retain(|statement| statement.account == wanted);
+    // Several statements of one account are its pages.
+    let pages = found.into_iter().reduce(|mut all, next| {
+        all.lines.extend(next.lines);
+        all.pending += next.pending;
+        all
+    });
+    pages.ok_or_else(|| Stop::refused("the file has no statement of that account"))
+}
+
+fn money(minor: i64, currency: Currency) -> anyhow::Result<api::google::r#type::Money> {
+    Ok(money_message(Money::new(minor, currency).context("an amount of the file")?))
+}
+
+fn same_currency(file: &str, own: Currency) -> anyhow::Result<()> {
+    if file == own.as_str() {
+        return Ok(());
+    }
+    let rule = format!("the file is in {file}, the books are in {}", own.as_str());
+    Err(Stop::refused(rule))
+}
+
+fn message(line: &Line, bank: &str, currency: Currency) -> anyhow::Result<v1::BankLine> {
+    // What is no code names nobody's payment, and may be free text.
+    let codes = line.references.iter().filter(|text| BankReference::parse(text).is_ok());
+    Ok(v1::BankLine {
+        bank: bank.to_owned(),
+        line_hash: DocumentHash(line.hash).to_string(),
+        booked_on: Some(date_message(line.booked_on)),
+        amount: Some(money(line.amount_minor, currency)?),
+        references: codes.cloned().collect(),
+        return_reason: line
+            .return_reason
+            .clone()
+            .filter(|text| BankReference::parse(text).is_ok())
+            .unwrap_or_default(),
+        value_on: line.value_on.map(date_message),
+    })
+}
+
+/// Records a bank statement.
+pub(super) async fn bank(
+    args: &BankArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let statement = statement(args)?;
+    let currency = session.currency().await?;
+    same_currency(&statement.currency, currency)?;
+    let lines: Vec<v1::BankLine> = statement
+        .lines
+        .iter()
+        .map(|line| message(line, &args.bank, currency))
+        .collect::<Result<_, _>>()?;
+    let mut recorded = 0;
+    for some in lines.chunks(LINES_AT_ONCE).filter(|_| !args.dry_run) {
+        let request = v1::NoteBankLinesRequest {
+            parent: session.firm()?,
+            request_id: request_id(None),
+            lines: some.to_vec(),
+        };
+        let answer = session.books.note_bank_lines(request).await?.into_inner();
+        recorded += answer.receipt.map_or(0, |receipt| receipt.event_count);
+    }
+    let returned = statement.lines.iter().filter_map(|line| line.return_reason.as_deref());
+    let returned: Vec<&str> = returned.collect();
+    if out.is_json() {
+        out.value(&serde_json::json!({
+            "lines": lines.len(), "recorded": recorded, "pending": statement.pending,
+            "returned": returned.len(), "dryRun": args.dry_run,
+        }))?;
+        return Ok(Exit::Done);
+    }
+    let count = lines.len();
+    if args.dry_run {
+        out.line(format!("{count} lines read; nothing was recorded."))?;
+    } else {
+        out.line(format!("{count} lines read, {recorded} of them new."))?;
+    }
+    if statement.pending > 0 {
+        out.note(format!("{} lines are not booked yet and were left out.", statement.pending))?;
+    }
+    for code in returned {
+        let known = statement::reason::of(code).map_or("not known here", |reason| reason.meaning);
+        out.line(format!("Returned, {code}: {known}."))?;
+    }
+    Ok(Exit::Done)
+}
+
+fn kind(kind: PayoutLineKind) -> v1::MovementKind {
+    match kind {
+        PayoutLineKind::Payment => v1::MovementKind::Payment,
+        PayoutLineKind::Refund => v1::MovementKind::Refund,
+        PayoutLineKind::Chargeback => v1::MovementKind::Chargeback,
+        PayoutLineKind::ChargebackWon => v1::MovementKind::ChargebackWon,
+        PayoutLineKind::Costs => v1::MovementKind::Unspecified,
+    }
+}
+
+/// Records payouts.
+pub(super) async fn payouts(
+    args: &PayoutArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let mapping: PayoutMapping = mapping(&args.mapping)?;
+    let found = table::payouts(&read(&args.file)?, &mapping).map_err(|f| faulty(&args.file, &f))?;
+    let currency = session.currency().await?;
+    same_currency(&mapping.form.currency, currency)?;
+    let mut recorded = 0;
+    for payout in found.iter().filter(|_| !args.dry_run) {
+        let lines = payout.lines.iter().map(|line| {
+            let amount = Some(money(line.amount_minor, currency)?);
+            let kind = kind(line.kind).into();
+            Ok(v1::PayoutLine { kind, name: line.name.clone(), amount })
+        });
+        let request = v1::NotePayoutRequest {
+            parent: session.firm()?,
+            request_id: request_id(None),
+            payout: payout.name.clone(),
+            paid_on: Some(date_message(payout.paid_on)),
+            net: Some(money(payout.net_minor(), currency)?),
+            lines: lines.collect::<anyhow::Result<_>>()?,
+        };
+        let answer = session.books.note_payout(request).await?.into_inner();
+        recorded += u32::from(answer.receipt.is_some_and(|receipt| receipt.event_count > 0));
+    }
+    let count = found.len();
+    if out.is_json() {
+        out.value(&serde_json::json!({
+            "payouts": count, "recorded": recorded, "dryRun": args.dry_run,
+        }))?;
+    } else if args.dry_run {
+        out.line(format!("{count} payouts read; nothing was recorded."))?;
+    } else {
+        out.line(format!("{count} payouts read, {recorded} of them new."))?;
+    }
+    Ok(Exit::Done)
+}

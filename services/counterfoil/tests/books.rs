@@ -1,0 +1,139 @@
+//! A bookkeeper's month at the command line: what the bank and the processor say, what is proved by it,
+//! and the close.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on ends there")]
+
+mod common;
+
+use common::Desk;
+
+const PAID: &str = "{\"outcome\":\"settled\",\"invoice\":1,\"payment\":\"pay-1\",\"amount_minor\":19900,\
+                    \"on\":\"2025-05-01\"}\n";
+const PAYOUTS: &str = "Batch,Date,Id,Type,Gross,Kept\npo-1,2025-05-02,pay-1,sale,199.00,5.97\n";
+const PAYOUT_COLUMNS: &str = r#"{"form": {"date_format": "%Y-%m-%d"}, "payout": "Batch",
+    "paid_on": "Date", "name": "Id", "kind": "Type", "kinds": {"sale": "payment"},
+    "amount": "Gross", "costs": "Kept"}"#;
+
+/// A statement of an invented account: the payout's 193.03, and 12.00 that the bank charged.
+fn statement(closing: &str) -> String {
+    let amount = |minor: &str, way: &str| {
+        format!("<Amt Ccy=\"USD\">{minor}</Amt><CdtDbtInd>{way}</CdtDbtInd>")
+    };
+    let balance = |code: &str, minor: &str| {
+        let amount = amount(minor, "CRDT");
+        format!("<Bal><Tp><CdOrPrtry><Cd>{code}</Cd></CdOrPrtry></Tp>{amount}</Bal>")
+    };
+    let entry = |minor: &str, way: &str, day: &str, reference: &str| {
+        format!(
+            "<Ntry>{}<Sts>BOOK</Sts><BookgDt><Dt>{day}</Dt></BookgDt><BkTxCd/><NtryDtls><TxDtls>\
+             <Refs><EndToEndId>{reference}</EndToEndId></Refs><RmtInf><Ustrd>For Ada Lark</Ustrd>\
+             </RmtInf></TxDtls></NtryDtls></Ntry>",
+            amount(minor, way)
+        )
+    };
+    format!(
+        "<Document xmlns=\"urn:iso:std:iso:20022:tech:xsd:camt.053.001.02\"><BkToCstmrStmt><Stmt>\
+         <Acct><Id><Othr><Id>000123456789</Id></Othr></Id></Acct>{}{}{}{}</Stmt></BkToCstmrStmt>\
+         </Document>",
+        balance("OPBD", "100.00"),
+        entry("193.03", "CRDT", "2025-05-05", "po-1"),
+        entry("12.00", "DBIT", "2025-05-06", "NOTPROVIDED"),
+        balance("CLBD", closing)
+    )
+}
+
+/// A client who was billed and has paid.
+fn paid() -> Desk {
+    let desk = Desk::with_cases();
+    desk.done(&["bill", "--as-of", "2025-05-01"]);
+    desk.done(&["results", &desk.file("paid.jsonl", PAID)]);
+    desk
+}
+
+#[test]
+fn a_month_from_the_banks_file_to_its_close() {
+    let desk = paid();
+    let wrong = desk.file("wrong.xml", &statement("281.04"));
+    let ran = desk.run(&["books", "import-bank", &wrong, "--bank", "operating"]);
+    assert_eq!(ran.code, 3, "{ran:?}");
+    assert!(ran.err.contains("by 1 minor units") && ran.err.contains("Nothing was recorded"));
+    let file = desk.file("may.xml", &statement("281.03"));
+    let import = ["books", "import-bank", &file, "--bank", "operating"];
+    assert!(desk.done(&[&import[..], &["--dry-run"]].concat()).contains("nothing was recorded"));
+    assert!(desk.done(&import).contains("2 lines read, 2 of them new."));
+    assert!(desk.done(&import).contains("2 lines read, 0 of them new."));
+    let (payouts, columns) =
+        (desk.file("payouts.csv", PAYOUTS), desk.file("columns.json", PAYOUT_COLUMNS));
+    let import = ["books", "import-payouts", &payouts, "--mapping", &columns];
+    assert!(desk.done(&import).contains("1 payouts read, 1 of them new."));
+    assert!(desk.done(&import).contains("1 payouts read, 0 of them new."));
+    // What the bank wrote in free text, and its number of the account, are nowhere.
+    let events = desk.done(&["follow", "--once", "--json"]);
+    assert!(!events.contains("For Ada") && !events.contains("000123456789"), "{events}");
+
+    let blocked = desk.run(&["books", "close", "2025-05"]);
+    assert_eq!(blocked.code, 3, "{blocked:?}");
+    assert!(blocked.out.contains("2 bank lines up to 2025-05-31 are not explained"), "{blocked:?}");
+    let left = desk.done(&["books", "match", "--auto"]);
+    assert!(left.contains("1 lines were named and to the cent: matched."), "{left}");
+    let open = desk.run(&["books", "deposits", "--state", "open", "--json"]).json().remove(0);
+    let line = open["deposits"][0]["name"].as_str().unwrap().rsplit('/').next().unwrap();
+    assert_eq!(open["deposits"].as_array().unwrap().len(), 1, "{open}");
+    desk.done(&["books", "book", line, "bank-costs", "--note", "Monthly charge"]);
+    assert!(desk.done(&["books", "match"]).contains("Every bank line is explained."));
+    assert!(desk.done(&["books", "check", "2025-05"]).contains("Nothing stands in the way"));
+
+    let trial = desk.done(&["books", "trial-balance", "2025-05"]);
+    for part in ["Bank", "USD 181.03", "USD 5.97", "USD 12.00", "Debits less credits: USD 0.00."] {
+        assert!(trial.contains(part), "{part}: {trial}");
+    }
+    // The period ran to 1 April: that is when the fee was earned, though it was invoiced in May.
+    let revenue = desk.done(&["books", "revenue", "2025-04"]);
+    assert!(revenue.contains("standard") && revenue.contains("USD 199.00"), "{revenue}");
+    assert!(desk.done(&["books", "revenue", "2025-05"]).contains("No fee was earned"));
+    assert!(desk.done(&["books", "aging", "--as-of", "2025-05-01"]).contains("Nobody owed"));
+    desk.done(&["books", "close", "2025-05"]);
+    assert!(desk.done(&["books", "chart"]).contains("Closed through 2025-05-31."));
+    let again = desk.run(&["books", "close", "2025-05"]);
+    assert_eq!(again.code, 3, "{again:?}");
+    assert!(again.err.contains("ALREADY_RECORDED"), "{again:?}");
+
+    // The match is taken back after the close: it lands on the day it is told.
+    let matched = desk.run(&["books", "deposits", "--state", "matched", "--json"]).json().remove(0);
+    let line = matched["deposits"][0]["name"].as_str().unwrap().rsplit('/').next().unwrap();
+    desk.done(&["books", "unmatch", line]);
+    assert!(desk.done(&["books", "movements"]).contains("pay-1"));
+    assert_eq!(desk.done(&["books", "trial-balance", "2025-05"]), trial);
+    desk.done(&["books", "match", line, "--movement", "payment:pay-1", "--costs", "5.97"]);
+    desk.done(&["verify"]);
+}
+
+#[test]
+fn every_page_of_the_books_has_a_json_form() {
+    let desk = paid();
+    for arguments in [
+        &["books", "chart"][..],
+        &["books", "journal", "2025-05"],
+        &["books", "trial-balance", "2025-05"],
+        &["books", "revenue", "2025-04"],
+        &["books", "aging", "--as-of", "2025-04-30"],
+        &["books", "deposits"],
+        &["books", "movements", "--all"],
+        &["books", "match", "--auto"],
+        &["books", "check", "2025-05"],
+    ] {
+        let ran = desk.run(&[arguments, &["--json"]].concat());
+        assert_eq!(ran.code, 0, "{arguments:?}: {ran:?}");
+        assert_eq!(ran.json().len(), 1, "{arguments:?}");
+        assert!(!desk.done(arguments).is_empty(), "{arguments:?}");
+    }
+    for (arguments, says) in [
+        (&["books", "journal", "2025-13"][..], "YYYY-MM"),
+        (&["books", "import-bank", "nowhere.xml", "--bank", "x"], "nowhere.xml"),
+        (&["books", "unmatch", "x"], "UUID"),
+    ] {
+        let ran = desk.run(arguments);
+        assert_ne!(ran.code, 0, "{arguments:?}");
+        assert!(ran.err.contains(says), "{arguments:?}: {ran:?}");
+    }
+}

@@ -130,7 +130,7 @@ fn every_page_of_the_books_has_a_json_form() {
     for (arguments, says) in [
         (&["books", "journal", "2025-13"][..], "YYYY-MM"),
         (&["books", "import-bank", "nowhere.xml", "--bank", "x"], "nowhere.xml"),
-        (&["books", "unmatch", "x"], "UUID"),
+        (&["books", "unmatch", "x"], "invalid value"),
     ] {
         let ran = desk.run(arguments);
         assert_ne!(ran.code, 0, "{arguments:?}");

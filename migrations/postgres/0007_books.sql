@@ -10,6 +10,7 @@ CREATE TABLE journal_entry (
     event_id    uuid             NOT NULL,
     posted_on   date             NOT NULL,
     occurred_on date             NOT NULL,
+    recorded_at timestamptz NOT NULL,
     account_id  uuid,
     deposit_id  uuid,
     reference   text COLLATE "C",

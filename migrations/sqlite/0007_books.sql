@@ -10,6 +10,7 @@ CREATE TABLE journal_entry (
     event_id    BLOB    NOT NULL,
     posted_on   TEXT    NOT NULL,
     occurred_on TEXT    NOT NULL,
+    recorded_at INTEGER NOT NULL,
     account_id  BLOB,
     deposit_id  BLOB,
     reference   TEXT,

@@ -26,7 +26,14 @@ use crate::history::{Move, text, usd, zone};
 pub struct Bookkeeper {
     rng: StdRng,
     names: u64,
+    /// Events of the log that were looked at.
+    seen: usize,
+    /// The accounts and deposits in them.
+    streams: BTreeSet<StreamId>,
 }
+
+/// Open lines; a matched one and the movements behind it; booked ones.
+type Lines = (Vec<DepositId>, Option<(DepositId, Vec<AccountMovement>)>, Vec<DepositId>);
 
 /// A movement that stands behind nothing yet.
 type Free = (AccountMovement, Money);
@@ -34,14 +41,17 @@ type Free = (AccountMovement, Money);
 impl Bookkeeper {
     /// One whose errors follow from a seed.
     pub fn new(seed: u64) -> Self {
-        Self { rng: StdRng::seed_from_u64(seed ^ 0xb00c), names: 0 }
+        let rng = StdRng::seed_from_u64(seed ^ 0xb00c);
+        Self { rng, names: 0, seen: 0, streams: BTreeSet::new() }
     }
 
     /// What it does on a day, given the world as it stands.
     pub fn day(&mut self, world: &World, log: &[Recorded], today: CivilDate) -> Vec<Move> {
         let mut commands = Vec::new();
-        let free = free_movements(world, log);
-        let (open, matched, booked) = lines(world, log);
+        self.streams.extend(log[self.seen..].iter().map(|recorded| recorded.stream));
+        self.seen = log.len();
+        let free = free_movements(world, &self.streams);
+        let (open, matched, booked) = lines(world, &self.streams);
         if free.len() >= 3 && self.rng.random_ratio(1, 4) {
             commands.extend(self.payout(&free, today));
         }
@@ -54,9 +64,8 @@ impl Bookkeeper {
             let note = Some(text("Of the month"));
             commands.push(bank(BankAction::BookLine(BookLine { deposit: *line, note, purpose })));
         }
-        if let Some((line, movements)) = matched.last().filter(|_| self.rng.random_ratio(1, 20)) {
-            let movements = movements.clone();
-            commands.push(bank(BankAction::ReverseMatch { deposit: *line, movements }));
+        if let Some((deposit, movements)) = matched.filter(|_| self.rng.random_ratio(1, 20)) {
+            commands.push(bank(BankAction::ReverseMatch { deposit, movements }));
         }
         if let Some(line) = booked.last().filter(|_| self.rng.random_ratio(1, 15)) {
             commands.push(bank(BankAction::ReverseBooking { deposit: *line }));
@@ -160,54 +169,48 @@ const fn bank(action: BankAction) -> Command {
     Command::Bank(action)
 }
 
-fn streams(log: &[Recorded]) -> BTreeSet<StreamId> {
-    log.iter().map(|recorded| recorded.stream).collect()
-}
-
 /// Every movement, with the account it belongs to and the deposit it stands behind.
-fn movements(
-    world: &World,
-    log: &[Recorded],
-) -> impl Iterator<Item = (AccountMovement, Money, Option<DepositId>)> {
-    let of = |stream: StreamId| match (stream, world.state(stream)) {
+fn movements<'a>(
+    world: &'a World,
+    streams: &'a BTreeSet<StreamId>,
+) -> impl Iterator<Item = (AccountMovement, Money, Option<DepositId>)> + 'a {
+    let of = |stream: &StreamId| match (*stream, world.state(*stream)) {
         (StreamId::Account(id), Some(State::Account(account))) => {
             account.movements().map(|(m, found)| (id, m, found)).collect()
         }
         _ => Vec::new(),
     };
-    let all: Vec<_> = streams(log).into_iter().flat_map(of).collect();
-    all.into_iter().map(|(account, movement, found): (AccountId, _, _)| {
+    streams.iter().flat_map(of).map(|(account, movement, found): (AccountId, _, _)| {
         (AccountMovement { account, movement }, found.amount, found.deposited)
     })
 }
 
-fn free_movements(world: &World, log: &[Recorded]) -> Vec<Free> {
-    let free = movements(world, log).filter(|(_, _, deposit)| deposit.is_none());
+fn free_movements(world: &World, streams: &BTreeSet<StreamId>) -> Vec<Free> {
+    let free = movements(world, streams).filter(|(_, _, deposit)| deposit.is_none());
     free.map(|(movement, amount, _)| (movement, amount)).collect()
 }
 
-/// Open lines, matched lines with what stands behind them, and booked lines.
-#[allow(clippy::type_complexity, reason = "three lists of one walk")]
-fn lines(
-    world: &World,
-    log: &[Recorded],
-) -> (Vec<DepositId>, Vec<(DepositId, Vec<AccountMovement>)>, Vec<DepositId>) {
-    let (mut open, mut matched, mut booked) = (Vec::new(), Vec::new(), Vec::new());
-    for stream in streams(log) {
-        let (StreamId::Deposit(id), Some(State::Deposit(deposit))) = (stream, world.state(stream))
+/// Open lines, the last matched line with what stands behind it, and booked lines.
+fn lines(world: &World, streams: &BTreeSet<StreamId>) -> Lines {
+    let (mut open, mut matched, mut booked) = (Vec::new(), None, Vec::new());
+    for stream in streams {
+        let (StreamId::Deposit(id), Some(State::Deposit(deposit))) = (stream, world.state(*stream))
         else {
             continue;
         };
         if deposit.is_open() {
-            open.push(id);
+            open.push(*id);
         }
         if deposit.matched.is_some() {
-            let behind = movements(world, log).filter(|(_, _, deposit)| *deposit == Some(id));
-            matched.push((id, behind.map(|(movement, ..)| movement).collect()));
+            matched = Some(*id);
         }
         if deposit.booked.is_some() {
-            booked.push(id);
+            booked.push(*id);
         }
     }
+    let matched = matched.map(|id| {
+        let behind = movements(world, streams).filter(|(_, _, deposit)| *deposit == Some(id));
+        (id, behind.map(|(movement, ..)| movement).collect())
+    });
     (open, matched, booked)
 }

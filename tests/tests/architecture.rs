@@ -15,6 +15,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-vault", &[]),
     ("counterfoil-books", &["counterfoil-calendar", "counterfoil-domain"]),
     ("counterfoil-statement", &[]),
+    ("counterfoil-paper", &[]),
     (
         "counterfoil-bundle",
         &["counterfoil-calendar", "counterfoil-domain", "counterfoil-proof", "counterfoil-vault"],
@@ -58,6 +59,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "counterfoil-domain",
             "counterfoil-ledger",
             "counterfoil-log",
+            "counterfoil-paper",
             "counterfoil-proof",
             "counterfoil-statement",
             "counterfoil-store",
@@ -74,6 +76,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "counterfoil-domain",
             "counterfoil-ledger",
             "counterfoil-log",
+            "counterfoil-paper",
             "counterfoil-proof",
             "counterfoil-store",
             "counterfoil-testbed",
@@ -128,6 +131,7 @@ const PURE: &[&str] = &[
     "crates/proof/src",
     "crates/books/src",
     "crates/statement/src",
+    "crates/paper/src",
 ];
 
 /// A file longer than this hides a seam.

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use calendar::CivilDate;
-use domain::event::BookAccount;
+use domain::event::{BookAccount, UtcMicros};
 use domain::ids::{AccountId, DepositId, EventId, PlanCode};
 use domain::money::Money;
 
@@ -50,6 +50,8 @@ pub struct Entry {
     /// The day it happened. Before [`Self::posted_on`] when that month was closed by the time it was
     /// told: it lands in the open one and says where it belongs.
     pub occurred_on: CivilDate,
+    /// When it was told, UTC.
+    pub recorded_at: UtcMicros,
     /// The client account it is about.
     pub account: Option<AccountId>,
     /// The line of a bank statement it is about.

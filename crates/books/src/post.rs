@@ -131,6 +131,7 @@ impl<'a> Poster<'a> {
             kind: recorded.event.type_name(),
             posted_on: self.posted_on(recorded, on),
             occurred_on: on,
+            recorded_at: recorded.recorded_at,
             account,
             deposit,
             reference: None,

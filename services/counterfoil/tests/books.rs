@@ -5,6 +5,8 @@
 
 mod common;
 
+use std::fs;
+
 use common::Desk;
 
 const PAID: &str = "{\"outcome\":\"settled\",\"invoice\":1,\"payment\":\"pay-1\",\"amount_minor\":19900,\
@@ -98,6 +100,26 @@ fn a_month_from_the_banks_file_to_its_close() {
     assert_eq!(again.code, 3, "{again:?}");
     assert!(again.err.contains("ALREADY_RECORDED"), "{again:?}");
 
+    // What the accountant gets: tables that add up, a workbook, and what every column means.
+    desk.done(&["books", "package", "2025-05", "--to", "may"]);
+    let folder = desk.folder.path().join("may");
+    let table = |name: &str| fs::read_to_string(folder.join(format!("{name}.csv"))).unwrap();
+    let journal = table("GL_Detail");
+    // Invoice, payment, two bank lines, a match, a booking; the match has three lines.
+    assert_eq!(journal.lines().count(), 1 + 6 * 2 + 1, "{journal}");
+    assert!(journal.starts_with("Journal_ID,Journal_ID_Line_Number,"), "{journal}");
+    assert!(table("Deposit_Proof").contains(",193.03,matched,1,199.00,5.97,"));
+    assert!(
+        table("Controls").contains("Difference,0.00") && table("Controls").contains("Closed,yes")
+    );
+    let dictionary = table("Data_Dictionary");
+    for title in journal.lines().next().unwrap().split(',') {
+        assert!(dictionary.contains(&format!("GL_Detail,{title},")), "{title} is explained");
+    }
+    assert!(fs::read(folder.join("Package.xlsx")).unwrap().starts_with(b"PK"), "a zip archive");
+    let again = desk.run(&["books", "package", "2025-05", "--to", "may"]);
+    assert_eq!(again.code, 2, "{again:?}");
+
     // The match is taken back after the close: it lands on the day it is told.
     let matched = desk.run(&["books", "deposits", "--state", "matched", "--json"]).json().remove(0);
     let line = matched["deposits"][0]["name"].as_str().unwrap().rsplit('/').next().unwrap();
@@ -106,6 +128,27 @@ fn a_month_from_the_banks_file_to_its_close() {
     assert_eq!(desk.done(&["books", "trial-balance", "2025-05"]), trial);
     desk.done(&["books", "match", line, "--movement", "payment:pay-1", "--costs", "5.97"]);
     desk.done(&["verify"]);
+}
+
+#[test]
+fn an_invoice_is_a_page_with_the_finished_work_and_the_cautions() {
+    let desk = paid();
+    desk.done(&["invoice", "1", "--html", "one.html"]);
+    let page = fs::read_to_string(desk.folder.path().join("one.html")).unwrap();
+    for part in [
+        "Lantern Lane Credit Services",
+        "Ada Lark",
+        "2025-03-03 to 2025-04-01",
+        "report import",
+        "dispute round",
+        "USD 199.00",
+        "USD -199.00",
+        "15 USC 1679e",
+        "No result was promised",
+    ] {
+        assert!(page.contains(part), "{part}: {page}");
+    }
+    assert_eq!(desk.run(&["invoice", "1", "--html", "one.html"]).code, 1, "it is there already");
 }
 
 #[test]

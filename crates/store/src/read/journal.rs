@@ -3,7 +3,7 @@
 use books::{Entry, OpenItem, Poster, TrialRow};
 use calendar::CivilDate;
 use domain::State;
-use domain::event::{BookAccount, StreamId};
+use domain::event::{BookAccount, StreamId, UtcMicros};
 use domain::ids::{AccountId, DepositId, EventId, FirmId, PlanCode};
 use log::{ProjectionStep, StoreError};
 use std::collections::HashMap;
@@ -30,6 +30,8 @@ row! {
         posted_on: CivilDate,
         /// The day it happened; before `posted_on` if that month was closed when it was told.
         occurred_on: CivilDate,
+        /// When it was told, UTC.
+        recorded_at: UtcMicros,
         /// The client account it is about.
         account_id: Option<AccountId>,
         /// The line of a bank statement it is about.
@@ -160,6 +162,7 @@ fn entry_row(entry: Entry) -> JournalEntryRow {
         event_id: entry.event_id,
         posted_on: entry.posted_on,
         occurred_on: entry.occurred_on,
+        recorded_at: entry.recorded_at,
         account_id: entry.account,
         deposit_id: entry.deposit,
         reference: entry.reference,

@@ -1,5 +1,9 @@
 //! `invoice` and `invoices`.
 
+mod page;
+
+use std::path::PathBuf;
+
 use anyhow::Context;
 use api::{name, v1};
 use calendar::CivilDate;
@@ -20,6 +24,9 @@ pub(crate) struct InvoiceArgs {
     /// Its number
     #[arg(value_parser = clap::value_parser!(u64).range(1..))]
     number: u64,
+    /// Write it as a page for the client into this file, which must not be there
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
 }
 
 /// Shows one invoice.
@@ -38,6 +45,12 @@ pub(crate) async fn one(
         return Ok(Exit::Done);
     }
     let invoice = answer.invoice.context("the service answered without an invoice")?;
+    if let Some(path) = &args.html {
+        let page = page::of(&invoice, session).await?;
+        page::save(path, &page)?;
+        out.line(format!("The invoice lies in {}.", path.display()))?;
+        return Ok(Exit::Done);
+    }
     let firm = session.registered().await?;
     out.line(format!("Invoice {} of {}", invoice.number, firm.display_name))?;
     for case in clients_of(&invoice) {

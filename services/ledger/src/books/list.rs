@@ -109,15 +109,15 @@ pub(super) async fn get_revenue_by_plan(
 }
 
 /// What is open on every invoice of some accounts, whole accounts only: from one account on, until
-/// more than `accounts` of them are there.
-async fn aged(
+/// that many accounts are there.
+async fn open_items(
     view: &View<'_>,
     firm: FirmId,
     as_of: CivilDate,
     mut from: AccountId,
     accounts: usize,
-) -> Result<Aging, Failure> {
-    let mut whole: BTreeMap<AccountId, [i64; 5]> = BTreeMap::new();
+) -> Result<BTreeMap<AccountId, Vec<OpenItem>>, Failure> {
+    let mut whole: BTreeMap<AccountId, Vec<OpenItem>> = BTreeMap::new();
     while whole.len() < accounts {
         let rows = view.store().open_items(firm, as_of, from, ITEMS_AT_ONCE).await?;
         let full = rows.len() == usize::try_from(ITEMS_AT_ONCE).unwrap_or(usize::MAX);
@@ -129,14 +129,15 @@ async fn aged(
         }
         // The last account of a full page may have more on the next, where it comes whole.
         let cut = last.filter(|_| full);
-        let items = rows.into_iter().filter(|row| Some(row.account_id) != cut);
-        whole.extend(Aging::of(as_of, items.map(OpenItem::from)).accounts);
+        for item in rows.into_iter().map(OpenItem::from).filter(|i| Some(i.account) != cut) {
+            whole.entry(item.account).or_default().push(item);
+        }
         match cut {
             Some(next) => from = next,
             None => break,
         }
     }
-    Ok(Aging { as_of, accounts: whole })
+    Ok(whole)
 }
 
 pub(super) async fn list_aging(
@@ -146,26 +147,27 @@ pub(super) async fn list_aging(
 ) -> Result<v1::ListAgingResponse, Failure> {
     authority.check_name(&message.parent)?;
     let page = requests::list_aging(message)?;
+    let (firm_id, as_of) = (page.firm, page.filter);
     let (pager, after) = Pager::open_at("ListAging", &page, |key| AccountId::parse(key).ok())?;
-    let position = view.read_at(page.firm, page.at_least_position).await?;
-    let (_, currency) = firm(view, page.firm).await?;
+    let position = view.read_at(firm_id, page.at_least_position).await?;
+    let (_, currency) = firm(view, firm_id).await?;
     let next = |AccountId(id): AccountId| id.as_u128().checked_add(1).map(Uuid::from_u128);
     let from = after.map_or(Some(Uuid::nil()), next).map(AccountId);
     // The first page carries the totals, so it reads every account; the others read their own.
     let accounts = if after.is_none() { usize::MAX } else { pager.rows() };
-    let aging = match from {
-        Some(from) => aged(view, page.firm, page.filter, from, accounts).await?,
-        None => Aging { as_of: page.filter, accounts: BTreeMap::new() },
+    let items = match from {
+        Some(from) => open_items(view, firm_id, as_of, from, accounts).await?,
+        None => BTreeMap::new(),
     };
-    let totals = after.is_none().then(|| present::aged(aging.totals(), currency));
-    let mut rows: Vec<_> = aging.accounts.into_iter().take(pager.rows()).collect();
-    let next_page_token = pager.cut(&mut rows, |(account, _)| account.to_string());
-    let accounts = rows.into_iter().map(|(account, buckets)| v1::AgedAccount {
-        account: api::name::account(page.firm, account),
-        amounts: Some(present::aged(buckets, currency)),
+    let totals = after.is_none().then(|| {
+        let all = items.values().flatten().copied();
+        present::aged(Aging::of(as_of, all).totals(), currency)
     });
+    let mut rows: Vec<_> = items.into_iter().take(pager.rows()).collect();
+    let next_page_token = pager.cut(&mut rows, |(account, _)| account.to_string());
+    let shown = rows.into_iter().map(|row| present::aged_account(firm_id, currency, as_of, row));
     Ok(v1::ListAgingResponse {
-        accounts: accounts.collect(),
+        accounts: shown.collect(),
         next_page_token,
         position: int64(position),
         totals,

@@ -1,11 +1,12 @@
 //! The books as messages.
 
 use api::google::r#type::Money as MoneyMessage;
-use api::scalar::{int32, int64};
+use api::scalar::{int32, int64, timestamp};
 use api::{Paired, name, v1};
-use books::{Chart, TrialBalance};
+use books::{Aging, Chart, OpenItem, TrialBalance};
+use calendar::CivilDate;
 use domain::event::ChartAccount;
-use domain::ids::FirmId;
+use domain::ids::{AccountId, FirmId};
 use domain::money::{Currency, Money};
 use store::{DepositRow, DepositStatus, JournalEntryRow, JournalLineRow, MovementRow, PlanRevenue};
 
@@ -47,6 +48,7 @@ pub(super) fn entry(
         event_id: entry.event_id.to_string(),
         posted_on: day(entry.posted_on),
         occurred_on: day(entry.occurred_on),
+        recorded_at: Some(timestamp(entry.recorded_at)),
         account: entry.account_id.map(|id| name::account(firm, id)).unwrap_or_default(),
         deposit: entry.deposit_id.map(|id| name::deposit(firm, id)).unwrap_or_default(),
         reference: entry.reference.clone().unwrap_or_default(),
@@ -80,6 +82,26 @@ pub(super) fn plan_revenue(revenue: &PlanRevenue, currency: Currency) -> v1::Pla
         plan: revenue.plan.as_ref().map(ToString::to_string).unwrap_or_default(),
         fees: int64(revenue.fees),
         amount: minor(revenue.amount_minor, currency),
+    }
+}
+
+/// An account with what is open on its invoices.
+pub(super) fn aged_account(
+    firm: FirmId,
+    currency: Currency,
+    as_of: CivilDate,
+    (account, items): (AccountId, Vec<OpenItem>),
+) -> v1::AgedAccount {
+    let buckets = Aging::of(as_of, items.iter().copied()).totals();
+    let invoices = items.iter().map(|item| v1::OpenInvoice {
+        invoice: name::invoice(firm, item.invoice),
+        due_on: day(item.due_on),
+        open: minor(item.open_minor, currency),
+    });
+    v1::AgedAccount {
+        account: name::account(firm, account),
+        amounts: Some(aged(buckets, currency)),
+        invoices: invoices.collect(),
     }
 }
 

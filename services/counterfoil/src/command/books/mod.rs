@@ -3,6 +3,7 @@
 mod bank;
 mod import;
 mod month;
+mod package;
 mod propose;
 mod show;
 
@@ -48,6 +49,9 @@ pub(crate) enum BooksCommand {
     Check(MonthArgs),
     /// Check a month and close it: nothing is dated into it any more
     Close(month::CloseArgs),
+    /// Write a month for the accountant: CSV files with the names of the AICPA's Audit Data Standards,
+    /// and a workbook
+    Package(package::PackageArgs),
 }
 
 /// Which month.
@@ -108,6 +112,7 @@ pub(crate) async fn run(
         BooksCommand::Unbook(args) => bank::unbook(&args, session, out).await,
         BooksCommand::Check(args) => month::check(&args, session, out).await,
         BooksCommand::Close(args) => month::close(&args, session, out).await,
+        BooksCommand::Package(args) => package::run(&args, session, out).await,
     }
 }
 

@@ -1,9 +1,11 @@
 //! Checking and closing a month.
 
+use std::path::PathBuf;
+
 use api::v1;
 use clap::Args;
 
-use super::{Month, MonthArgs};
+use super::{Month, MonthArgs, package};
 use crate::cli::Again;
 use crate::connect::{Session, patient, request_id};
 use crate::exit::Exit;
@@ -63,6 +65,9 @@ pub(crate) struct CloseArgs {
     /// The month, YYYY-MM
     #[arg(value_name = "MONTH")]
     month: Month,
+    /// Also write the month's package for the accountant into this folder, which must not be there
+    #[arg(long, value_name = "DIR")]
+    package: Option<PathBuf>,
     #[command(flatten)]
     again: Again,
 }
@@ -93,5 +98,11 @@ pub(super) async fn close(
     }
     let done = "The month is closed: what is told of it later lands in the open one.";
     out.change(&answer, "CloseMonthResponse", done, answer.receipt.as_ref())?;
+    if let Some(to) = &args.package {
+        let position = answer.receipt.map_or(0, |receipt| receipt.position);
+        session.position = session.position.max(position);
+        package::write(args.month, to, session).await?;
+        out.note(format!("Its package lies in {}.", to.display()))?;
+    }
     Ok(Exit::Done)
 }

@@ -1,0 +1,26 @@
+//! What leaves a firm on paper: the package of a closed month for the accountant, and invoices and
+//! statements of account for clients.
+//!
+//! Pure: plain values in, bytes out, to any writer. It knows nothing of the log or of the service.
+
+pub mod bill;
+mod cell;
+pub mod package;
+mod workbook;
+
+pub use cell::{Amount, Cell, Column, Table};
+pub use workbook::Workbook;
+
+/// What could not be written.
+#[derive(Debug, thiserror::Error)]
+pub enum PaperError {
+    /// A file of the package.
+    #[error("a table could not be written")]
+    Csv(#[from] csv::Error),
+    /// The workbook.
+    #[error("the workbook could not be written")]
+    Workbook(#[from] rust_xlsxwriter::XlsxError),
+    /// Any file.
+    #[error("a file could not be written")]
+    Io(#[from] std::io::Error),
+}

@@ -1,0 +1,89 @@
+//! An invoice as a page for the client.
+
+use std::io::Write as _;
+use std::path::Path;
+
+use anyhow::Context;
+use api::google::r#type::{Date, Money as MoneyMessage};
+use api::{scalar, v1};
+use calendar::CivilDate;
+use domain::money::Money;
+use paper::Amount;
+use paper::bill::{Bill, BillLine, Done};
+
+use super::client;
+use crate::connect::Session;
+use crate::words;
+
+/// The page of an invoice: who it is for, what was done for each fee, and what is open.
+pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::Result<String> {
+    let firm = session.registered().await?;
+    let currency = session.currency().await?;
+    let amount = |money: Option<&MoneyMessage>| -> anyhow::Result<Amount> {
+        let read = |money| scalar::money(money, Some(currency));
+        let money = money.map(read).transpose().context("an amount of the service")?;
+        Ok(Amount { minor: money.map_or(0, Money::minor), digits: currency.minor_digits() })
+    };
+    let mut to: Vec<String> = Vec::new();
+    let mut lines = Vec::new();
+    for line in &invoice.lines {
+        let addressed = client(session, &line.case).await?;
+        let addressed = if addressed.is_empty() { words::id(&line.case) } else { addressed };
+        let name = addressed.split(", ").next().unwrap_or_default().to_owned();
+        if !to.contains(&addressed) {
+            to.push(addressed);
+        }
+        let end = date(line.end_date.as_ref())?;
+        lines.push(BillLine {
+            client: name,
+            from: date(line.start_date.as_ref())?,
+            through: end.pred_opt().unwrap_or(end),
+            done: done(line, session).await?,
+            fee: amount(line.amount.as_ref())?,
+        });
+    }
+    let bill = Bill {
+        firm: firm.display_name,
+        number: u64::try_from(invoice.number).unwrap_or_default(),
+        to,
+        issued_on: date(invoice.issued_on.as_ref())?,
+        due_on: date(invoice.due_on.as_ref())?,
+        currency: currency.as_str().to_owned(),
+        lines,
+        total: amount(invoice.total.as_ref())?,
+        paid: amount(invoice.paid.as_ref())?,
+        credited: amount(invoice.credited.as_ref())?,
+        written_off: amount(invoice.written_off.as_ref())?,
+        open: amount(invoice.open.as_ref())?,
+    };
+    Ok(bill.to_html())
+}
+
+/// The completed work that evidences a fee, as its explanation names it.
+async fn done(line: &v1::InvoiceLine, session: &mut Session) -> anyhow::Result<Vec<Done>> {
+    let request = v1::ExplainFeeRequest {
+        name: line.case.clone(),
+        period: line.period,
+        at_least_position: session.position,
+        ..Default::default()
+    };
+    let answer = session.billing.explain_fee(request).await?.into_inner();
+    let explained = answer.explanation.context("the service answered without an explanation")?;
+    let work = explained.work.iter().map(|work| {
+        let on = work.on.as_ref().map(|day| date(Some(day))).transpose()?;
+        Ok(Done { work: words::work(work.work), on })
+    });
+    work.collect()
+}
+
+fn date(day: Option<&Date>) -> anyhow::Result<CivilDate> {
+    let day = day.context("a day that the service left out")?;
+    scalar::date(day).context("a day of the service")
+}
+
+/// Writes a new file, whole.
+pub(super) fn save(path: &Path, page: &str) -> anyhow::Result<()> {
+    let cannot = || format!("cannot write {}", path.display());
+    let mut file = std::fs::File::create_new(path).with_context(cannot)?;
+    file.write_all(page.as_bytes()).and_then(|()| file.sync_all()).with_context(cannot)
+}

@@ -286,7 +286,7 @@ async fn rows(place: &Place<'_>, generation: i64) -> Vec<String> {
          AND table_name <> 'projection' AND column_name = 'generation' ORDER BY 1",
     );
     let tables = raw.texts(tables).await;
-    assert_eq!(tables.len(), 19);
+    assert_eq!(tables.len(), 23);
     let mut all = Vec::new();
     for table in tables {
         let columns = match place {

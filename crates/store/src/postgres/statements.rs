@@ -231,7 +231,7 @@ pub(super) const fn type_of(kind: Kind) -> &'static str {
         Kind::Id => "uuid",
         Kind::Date => "date",
         Kind::Hash | Kind::Bytes => "bytea",
-        Kind::Time => "timestamptz",
+        Kind::Time => "timestamp with time zone",
     }
 }
 

@@ -189,13 +189,13 @@ fn line_rows(entry: &Entry) -> Vec<JournalLineRow> {
 static LIST: Statement = Statement::new(|| {
     format!(
         "SELECT {}, {} FROM (SELECT * FROM journal_entry t WHERE {} AND t.posted_on <= $4 \
-         AND (t.posted_on, t.position) > ($2, $3) ORDER BY t.posted_on, t.position LIMIT $5) t \
-         JOIN journal_line l ON {} AND l.position = t.position \
-         ORDER BY t.posted_on, t.position, l.line",
-        JournalEntryRow::TABLE.selected("t"),
+         AND (t.posted_on, t.position) > ($2, $3) ORDER BY t.posted_on, t.position LIMIT $5) page \
+         JOIN journal_line l ON {} AND l.position = page.position \
+         ORDER BY page.posted_on, page.position, l.line",
+        JournalEntryRow::TABLE.selected("page"),
         JournalLineRow::TABLE.selected("l"),
         active("t"),
-        beside("l", "t")
+        beside("l", "page")
     )
 });
 

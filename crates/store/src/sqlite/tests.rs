@@ -54,7 +54,7 @@ async fn no_statement_scans_a_whole_table() {
 
 /// Values given with the statement, and what a statement has found itself by a key.
 fn is_no_table(step: &str) -> bool {
-    ["SCAN CONSTANT ROW", "SCAN pair", "SCAN m", "SCAN overdue"].contains(&step)
+    ["SCAN CONSTANT ROW", "SCAN pair", "SCAN m", "SCAN overdue", "SCAN page"].contains(&step)
         || step.starts_with("SCAN (subquery")
         || step.contains("VIRTUAL TABLE")
         || step.ends_with("VALUES CLAUSE")

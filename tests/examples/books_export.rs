@@ -19,16 +19,17 @@ use counterfoil_tests::player::Player;
 use domain::State;
 use domain::event::{BookAccount, StreamId};
 use domain::firm::Firm;
+use domain::money::{Currency, Money};
 use paper::package::{
     AGING, File, GL_DETAIL, JournalRow, OPEN_RECEIVABLE, TRIAL_BALANCE, open_cells, trial_cells,
 };
-use paper::{Amount, Cell, Table};
+use paper::{Cell, Table};
 
 /// Days between two of the bookkeeper's.
 const BOOKKEEPER_EVERY: u32 = 3;
 
-const fn usd(minor: i64) -> Amount {
-    Amount { minor, digits: 2 }
+fn usd(minor: i64) -> Money {
+    Money::new(minor, Currency::USD).unwrap()
 }
 
 fn begin(folder: &Path, table: &Table) -> File<fs::File> {
@@ -95,7 +96,6 @@ fn journal(folder: &Path, firm: &Firm, player: &Player) -> u64 {
                 recorded_at: DateTime::from_timestamp_micros(entry.recorded_at.0),
                 account: chart.account(of.account).number.to_string(),
                 amount: usd(of.amount_minor),
-                currency: "USD".into(),
                 reverses: entry.reverses.map(|id| id.to_string()).unwrap_or_default(),
                 client: entry.account.map(|id| id.to_string()).unwrap_or_default(),
                 invoice: of.invoice.map(|number| number.to_string()).unwrap_or_default(),
@@ -119,7 +119,7 @@ fn journal(folder: &Path, firm: &Firm, player: &Player) -> u64 {
         let row = trial.rows().iter().find(|row| row.account == named.account).unwrap();
         let amounts =
             [row.opening_minor, row.debit_minor, row.credit_minor, row.closing_minor()].map(usd);
-        file.row(&trial_cells((named.number.as_str(), last, "USD"), amounts)).unwrap();
+        file.row(&trial_cells((named.number.as_str(), last), amounts)).unwrap();
     }
     file.finish().unwrap();
     count
@@ -147,8 +147,7 @@ fn receivable(folder: &Path, player: &Player, as_of: NaiveDate) {
     let mut file = begin(folder, &OPEN_RECEIVABLE);
     for item in items.iter().filter(|item| item.open_minor != 0) {
         let (client, invoice) = (item.account.to_string(), item.invoice.to_string());
-        let cells =
-            open_cells((&client, &invoice, "USD"), (item.due_on, as_of), usd(item.open_minor));
+        let cells = open_cells((&client, &invoice), (item.due_on, as_of), usd(item.open_minor));
         file.row(&cells).unwrap();
     }
     file.finish().unwrap();

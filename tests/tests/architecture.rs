@@ -14,8 +14,8 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-proof", &[]),
     ("counterfoil-vault", &[]),
     ("counterfoil-books", &["counterfoil-calendar", "counterfoil-domain"]),
-    ("counterfoil-statement", &[]),
-    ("counterfoil-paper", &[]),
+    ("counterfoil-statement", &["counterfoil-domain"]),
+    ("counterfoil-paper", &["counterfoil-domain"]),
     (
         "counterfoil-bundle",
         &["counterfoil-calendar", "counterfoil-domain", "counterfoil-proof", "counterfoil-vault"],

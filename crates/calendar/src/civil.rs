@@ -1,6 +1,6 @@
 //! Arithmetic on civil dates that saturates instead of failing.
 
-use chrono::{Days, Months};
+use chrono::{Datelike as _, Days, Months};
 
 use crate::CivilDate;
 
@@ -13,6 +13,11 @@ pub(crate) fn plus_days(date: CivilDate, days: u32) -> CivilDate {
 /// its last day (31 August + 6 months is the last of February). Saturates at [`CivilDate::MAX`].
 pub fn add_months_clamped(date: CivilDate, months: u32) -> CivilDate {
     date.checked_add_months(Months::new(months)).unwrap_or(CivilDate::MAX)
+}
+
+/// Whether a date is the last of its month.
+pub fn is_month_end(date: CivilDate) -> bool {
+    date.succ_opt().is_none_or(|next| next.day() == 1)
 }
 
 /// Whole days from `from` to `to`; zero when `to` is not later.
@@ -36,6 +41,18 @@ mod tests {
         assert_eq!(add_months_clamped(day("2028-01-31"), 1), day("2028-02-29"));
         assert_eq!(add_months_clamped(day("2026-01-15"), 13), day("2027-02-15"));
         assert_eq!(add_months_clamped(day("2026-05-05"), 0), day("2026-05-05"));
+    }
+
+    #[test]
+    fn the_last_of_a_month_is_known() {
+        for (text, is_last) in [
+            ("2028-02-28", false),
+            ("2028-02-29", true),
+            ("2026-12-31", true),
+            ("2026-12-30", false),
+        ] {
+            assert_eq!(is_month_end(day(text)), is_last, "{text}");
+        }
     }
 
     #[test]

@@ -120,6 +120,11 @@ impl Money {
         self.plus(Self { minor: -other.minor, currency: other.currency })
     }
 
+    /// The amount without its currency: `49.99`, with a minus sign for what is below zero.
+    pub fn decimal(self) -> impl fmt::Display {
+        Decimal(self)
+    }
+
     /// The same amount the other way.
     #[must_use]
     pub const fn negated(self) -> Self {
@@ -160,11 +165,21 @@ impl Money {
 impl fmt::Display for Money {
     /// `USD 49.99`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let digits = self.currency.minor_digits();
+        write!(f, "{} {}", self.currency.as_str(), self.decimal())
+    }
+}
+
+/// An amount without its currency; see [`Money::decimal`].
+struct Decimal(Money);
+
+impl fmt::Display for Decimal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Money { minor, currency } = self.0;
+        let digits = currency.minor_digits();
         let unit = 10_u64.pow(digits);
-        let (whole, rest) = (self.minor.unsigned_abs() / unit, self.minor.unsigned_abs() % unit);
-        let sign = if self.minor < 0 { "-" } else { "" };
-        write!(f, "{} {sign}{whole}", self.currency.as_str())?;
+        let (whole, rest) = (minor.unsigned_abs() / unit, minor.unsigned_abs() % unit);
+        let sign = if minor < 0 { "-" } else { "" };
+        write!(f, "{sign}{whole}")?;
         if digits > 0 {
             let width = usize::try_from(digits).unwrap_or(2);
             write!(f, ".{rest:0width$}")?;
@@ -208,6 +223,19 @@ mod tests {
 
     /// Worked examples of largest-remainder apportionment, computed with integers elsewhere.
     const EXAMPLES: &str = include_str!("../../../tests/data/money/largest_remainder.json");
+
+    #[test]
+    fn amounts_are_written_exactly() {
+        let text = |minor, currency| {
+            let currency = Currency::parse(currency).unwrap();
+            Money::new(minor, currency).unwrap().decimal().to_string()
+        };
+        assert_eq!(text(-5, "USD"), "-0.05");
+        assert_eq!(text(123_456, "USD"), "1234.56");
+        assert_eq!(text(500, "JPY"), "500");
+        assert_eq!(text(-1_001, "KWD"), "-1.001");
+        assert_eq!(text(-MINOR_MAX, "USD"), "-10000000000.00");
+    }
 
     #[test]
     fn shares_agree_with_the_worked_examples() {

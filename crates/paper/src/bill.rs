@@ -9,8 +9,7 @@
 use std::fmt::Write as _;
 
 use chrono::NaiveDate;
-
-use crate::cell::Amount;
+use domain::money::Money;
 
 /// What was done for a fee.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -33,7 +32,7 @@ pub struct BillLine {
     /// The completed work that evidences it.
     pub done: Vec<Done>,
     /// The fee.
-    pub fee: Amount,
+    pub fee: Money,
 }
 
 /// An invoice as it stands.
@@ -49,20 +48,18 @@ pub struct Bill {
     pub issued_on: NaiveDate,
     /// The day it is due.
     pub due_on: NaiveDate,
-    /// ISO 4217.
-    pub currency: String,
     /// Earned fees.
     pub lines: Vec<BillLine>,
     /// The sum of the lines.
-    pub total: Amount,
+    pub total: Money,
     /// Paid, less what went back.
-    pub paid: Amount,
+    pub paid: Money,
     /// Lowered by.
-    pub credited: Amount,
+    pub credited: Money,
     /// Given up.
-    pub written_off: Amount,
+    pub written_off: Money,
     /// What is open.
-    pub open: Amount,
+    pub open: Money,
 }
 
 const STYLE: &str = "body{font:11pt/1.45 Georgia,serif;color:#1b1b1b;max-width:44em;margin:2.5em auto;\
@@ -90,7 +87,6 @@ impl Bill {
     /// The page.
     pub fn to_html(&self) -> String {
         let mut page = String::with_capacity(8 << 10);
-        let money = |amount: Amount| format!("{} {amount}", escaped(&self.currency));
         let _ = write!(
             page,
             "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
@@ -114,18 +110,17 @@ impl Bill {
                 line.from,
                 line.through,
                 done.concat(),
-                money(line.fee)
+                line.fee
             );
         }
         for (name, amount) in [
             ("Total", self.total),
-            ("Paid", negative(self.paid)),
-            ("Credited", negative(self.credited)),
-            ("Given up", negative(self.written_off)),
+            ("Paid", self.paid.negated()),
+            ("Credited", self.credited.negated()),
+            ("Given up", self.written_off.negated()),
             ("Open", self.open),
         ] {
-            if amount.minor != 0 || matches!(name, "Total" | "Open") {
-                let amount = money(amount);
+            if !amount.is_zero() || matches!(name, "Total" | "Open") {
                 let _ = writeln!(
                     page,
                     "<tr class=\"sum\"><td></td><td class=\"n\">{name}</td><td class=\"n\">{amount}</td></tr>"
@@ -148,10 +143,6 @@ impl Done {
     }
 }
 
-const fn negative(amount: Amount) -> Amount {
-    Amount { minor: -amount.minor, digits: amount.digits }
-}
-
 /// Text that cannot become markup.
 fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
@@ -172,9 +163,10 @@ fn escaped(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use domain::money::Currency;
 
-    fn usd(minor: i64) -> Amount {
-        Amount { minor, digits: 2 }
+    fn usd(minor: i64) -> Money {
+        Money::new(minor, Currency::USD).unwrap()
     }
 
     fn day(text: &str) -> NaiveDate {
@@ -195,7 +187,6 @@ mod tests {
             to: vec!["Ada Lark".into(), "12 Alder Row".into()],
             issued_on: day("2026-04-01"),
             due_on: day("2026-04-15"),
-            currency: "USD".into(),
             lines: vec![line("Ada Lark"), line("Ben \"B\" Lark")],
             total: usd(14_900),
             paid: usd(10_000),

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use chrono::{DateTime, NaiveDate, Utc};
+use domain::money::Money;
 
 /// A column of a table.
 #[derive(Clone, Copy, Debug)]
@@ -24,27 +25,6 @@ pub struct Table {
     pub columns: &'static [Column],
 }
 
-/// An amount in minor units.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Amount {
-    /// Minor units.
-    pub minor: i64,
-    /// Digits of the currency's minor unit (ISO 4217).
-    pub digits: u32,
-}
-
-impl fmt::Display for Amount {
-    /// A decimal number with a point, a minus sign for what is below zero, and no grouping.
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let unit = 10_u64.pow(self.digits);
-        let size = self.minor.unsigned_abs();
-        let sign = if self.minor < 0 { "-" } else { "" };
-        write!(f, "{sign}{}", size / unit)?;
-        let digits = usize::try_from(self.digits).unwrap_or(0);
-        if digits > 0 { write!(f, ".{:0digits$}", size % unit) } else { Ok(()) }
-    }
-}
-
 /// What stands in a cell.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Cell {
@@ -55,7 +35,7 @@ pub enum Cell {
     /// A whole number.
     Number(i64),
     /// An amount.
-    Amount(Amount),
+    Amount(Money),
     /// A civil date.
     Day(NaiveDate),
     /// The day of an instant, UTC.
@@ -79,25 +59,10 @@ impl fmt::Display for Cell {
             Self::Empty => Ok(()),
             Self::Text(text) => f.write_str(text),
             Self::Number(number) => write!(f, "{number}"),
-            Self::Amount(amount) => write!(f, "{amount}"),
+            Self::Amount(amount) => write!(f, "{}", amount.decimal()),
             Self::Day(day) => write!(f, "{day}"),
             Self::InstantDay(at) => write!(f, "{}", at.format("%Y-%m-%d")),
             Self::InstantTime(at) => write!(f, "{}", at.format("%H:%M:%S")),
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn amounts_are_written_exactly() {
-        let text = |minor, digits| Amount { minor, digits }.to_string();
-        assert_eq!(text(-5, 2), "-0.05");
-        assert_eq!(text(123_456, 2), "1234.56");
-        assert_eq!(text(500, 0), "500");
-        assert_eq!(text(-1_001, 3), "-1.001");
-        assert_eq!(text(i64::MIN, 2), "-92233720368547758.08");
     }
 }

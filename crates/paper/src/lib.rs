@@ -1,14 +1,14 @@
 //! What leaves a firm on paper: the package of a closed month for the accountant, and invoices and
 //! statements of account for clients.
 //!
-//! Pure: plain values in, bytes out, to any writer. It knows nothing of the log or of the service.
+//! Pure: plain values in, bytes out, to any writer. Of the domain it knows amounts, and nothing of the log.
 
 pub mod bill;
 mod cell;
 pub mod package;
 mod workbook;
 
-pub use cell::{Amount, Cell, Column, Table};
+pub use cell::{Cell, Column, Table};
 pub use workbook::Workbook;
 
 /// What could not be written.

@@ -9,9 +9,10 @@
 use std::io::Write;
 
 use chrono::{DateTime, Datelike as _, NaiveDate, Utc};
+use domain::money::Money;
 
 use crate::PaperError;
-use crate::cell::{Amount, Cell, Column, Table};
+use crate::cell::{Cell, Column, Table};
 
 macro_rules! table {
     ($(#[$meta:meta])* $NAME:ident, $name:literal, $means:literal, [$($title:literal: $column:literal),* $(,)?]) => {
@@ -199,9 +200,7 @@ pub struct JournalRow {
     /// The account, by the firm's number.
     pub account: String,
     /// A debit above zero, a credit below.
-    pub amount: Amount,
-    /// ISO 4217.
-    pub currency: String,
+    pub amount: Money,
     /// UUID of the event whose entry it takes back; empty if it takes none.
     pub reverses: String,
     /// The client account.
@@ -232,7 +231,7 @@ impl JournalRow {
             Cell::text(&self.account),
             size,
             side,
-            Cell::text(&self.currency),
+            Cell::text(self.amount.currency().as_str()),
         ];
         // Reporting and local amounts, and who entered it.
         cells.extend([const { Cell::Empty }; 5]);
@@ -255,8 +254,8 @@ impl JournalRow {
 
 /// One account of a trial balance, as it stands in [`TRIAL_BALANCE`].
 pub fn trial_cells(
-    (number, last, currency): (&str, NaiveDate, &str),
-    [opening, debits, credits, closing]: [Amount; 4],
+    (number, last): (&str, NaiveDate),
+    [opening, debits, credits, closing]: [Money; 4],
 ) -> [Cell; 10] {
     [
         Cell::text(number),
@@ -266,7 +265,7 @@ pub fn trial_cells(
         Cell::Number(last.month().into()),
         Cell::Amount(opening),
         Cell::Amount(closing),
-        Cell::text(currency),
+        Cell::text(closing.currency().as_str()),
         Cell::Amount(debits),
         Cell::Amount(credits),
     ]
@@ -274,9 +273,9 @@ pub fn trial_cells(
 
 /// What is open on an invoice on a day, as it stands in [`OPEN_RECEIVABLE`].
 pub fn open_cells(
-    (client, invoice, currency): (&str, &str, &str),
+    (client, invoice): (&str, &str),
     (due_on, as_of): (NaiveDate, NaiveDate),
-    open: Amount,
+    open: Money,
 ) -> [Cell; 9] {
     let past = as_of.signed_duration_since(due_on).num_days().max(0);
     [
@@ -286,8 +285,8 @@ pub fn open_cells(
         Cell::text("invoice"),
         Cell::Day(due_on),
         Cell::Amount(open),
-        Cell::text(currency),
-        Cell::text(if open.minor < 0 { "C" } else { "D" }),
+        Cell::text(open.currency().as_str()),
+        Cell::text(if open.minor() < 0 { "C" } else { "D" }),
         Cell::Number(past),
     ]
 }
@@ -348,7 +347,10 @@ fn guarded(cell: &Cell) -> String {
 }
 
 /// Above zero, and the side it is on.
-fn side(amount: Amount) -> [Cell; 2] {
-    let size = Amount { minor: amount.minor.saturating_abs(), ..amount };
-    [Cell::Amount(size), Cell::text(if amount.minor < 0 { "C" } else { "D" })]
+fn side(amount: Money) -> [Cell; 2] {
+    if amount.minor() < 0 {
+        [Cell::Amount(amount.negated()), Cell::text("C")]
+    } else {
+        [Cell::Amount(amount), Cell::text("D")]
+    }
 }

@@ -1,5 +1,7 @@
 //! Amounts as banks write them, in minor units. Exact: a fraction of a cent is refused, not rounded.
 
+use domain::money::Currency;
+
 /// Reads a decimal number with at most so many digits of a minor unit. Zeros after them are nothing:
 /// ISO 20022 allows five digits of a fraction.
 pub(crate) fn minor(text: &str, digits: usize) -> Option<i64> {
@@ -48,13 +50,10 @@ fn grouped(whole: &str, grouping: char) -> bool {
         })
 }
 
-/// Digits of a currency's minor unit (ISO 4217, from memory; currencies without cents are named).
-pub(crate) fn digits_of(currency: &str) -> usize {
-    match currency {
-        "JPY" | "KRW" | "CLP" | "ISK" | "VND" => 0,
-        "BHD" | "KWD" | "OMR" | "JOD" | "TND" => 3,
-        _ => 2,
-    }
+/// Digits of a currency's minor unit; nothing for what is no ISO 4217 code.
+pub(crate) fn digits_of(currency: &str) -> Option<usize> {
+    let digits = Currency::parse(currency).ok()?.minor_digits();
+    usize::try_from(digits).ok()
 }
 
 #[cfg(test)]

@@ -265,10 +265,10 @@ impl Walk {
     /// An amount without a sign, which `CdtDbtInd` has, and its currency.
     fn amount(&self) -> Result<(i64, String), Fault> {
         let currency = self.currency.clone();
-        if currency.len() != 3 {
+        let Some(digits) = digits_of(&currency) else {
             return Err(self.fault("must name its currency, Ccy"));
-        }
-        let amount = minor(self.text.trim(), digits_of(&currency));
+        };
+        let amount = minor(self.text.trim(), digits);
         let rule = "must be a decimal number of whole minor units, without a sign";
         Ok((amount.ok_or_else(|| self.fault(rule))?, currency))
     }

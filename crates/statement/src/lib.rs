@@ -1,7 +1,7 @@
 //! What banks and card processors say: bank statements (ISO 20022 camt.053, or CSV with a declared
 //! mapping), payout files (CSV with a declared mapping), and what stands behind a deposit.
 //!
-//! Pure: bytes in, values out. It knows nothing of the firm's log, so it can be read and tested alone.
+//! Pure: bytes in, values out. Of the domain it knows the currencies, and nothing of the firm's log.
 //! Amounts are minor units of the currency that is named with them; days are the bank's own.
 
 mod amount;

@@ -327,11 +327,14 @@ impl Search<'_> {
     }
 
     fn unnamed(&self, line: usize, by_amount: &ByAmount) -> Proposal {
-        self.by_payout(line, by_amount)
-            .or_else(|| self.by_movement(line, by_amount))
-            .or_else(|| self.by_day(line))
+        if let Some(proposal) = self.by_payout(line, by_amount) {
+            return proposal;
+        }
+        let near = self.near(line);
+        self.by_movement(line, &near, by_amount)
+            .or_else(|| self.by_day(line, &near))
             .or_else(|| self.by_pieces(line, by_amount))
-            .unwrap_or_else(|| self.by_combination(line))
+            .unwrap_or_else(|| self.by_combination(line, &near))
     }
 
     fn certainty(answers: usize) -> Certainty {
@@ -345,15 +348,7 @@ impl Search<'_> {
         let found: Vec<usize> =
             by_amount.payouts.get(&deposit.amount_minor)?.iter().copied().filter(near).collect();
         let payout = *found.first()?;
-        // Another line of this amount may be the payout's as well.
-        let rivals = by_amount.deposits.get(&deposit.amount_minor).map_or(0, |lines| {
-            let paid_on = self.payouts[payout].paid_on;
-            lines
-                .iter()
-                .filter(|at| self.window.reaches(paid_on, self.deposits[**at].booked_on))
-                .count()
-        });
-        let answers = found.len().max(rivals);
+        let answers = found.len().max(self.rivals(line, self.payouts[payout].paid_on, by_amount));
         let because = match answers {
             1 => format!(
                 "is the only line of the amount of the payout {}",
@@ -380,21 +375,20 @@ impl Search<'_> {
             .collect()
     }
 
-    fn by_movement(&self, line: usize, by_amount: &ByAmount) -> Option<Proposal> {
-        let deposit = &self.deposits[line];
-        let near = self.near(line);
-        let same: Vec<usize> = near
-            .into_iter()
-            .filter(|at| self.movements[*at].amount_minor == deposit.amount_minor)
-            .collect();
+    /// How many lines of a line's amount something of a day may be behind, the line itself included.
+    fn rivals(&self, line: usize, from: NaiveDate, by_amount: &ByAmount) -> usize {
+        let lines = by_amount.deposits.get(&self.deposits[line].amount_minor);
+        let near = |at: &&usize| self.window.reaches(from, self.deposits[**at].booked_on);
+        lines.map_or(0, |lines| lines.iter().filter(near).count())
+    }
+
+    fn by_movement(&self, line: usize, near: &[usize], by_amount: &ByAmount) -> Option<Proposal> {
+        let amount_minor = self.deposits[line].amount_minor;
+        let same = near.iter().filter(|at| self.movements[**at].amount_minor == amount_minor);
+        let same: Vec<usize> = same.copied().collect();
         let movement = *same.first()?;
         let happened_on = self.movements[movement].happened_on;
-        let rivals = by_amount.deposits.get(&deposit.amount_minor).map_or(0, |lines| {
-            let near =
-                |at: &&usize| self.window.reaches(happened_on, self.deposits[**at].booked_on);
-            lines.iter().filter(near).count()
-        });
-        let answers = same.len().max(rivals);
+        let answers = same.len().max(self.rivals(line, happened_on, by_amount));
         let because = match answers {
             1 => format!("has the amount of {} alone", self.movements[movement].name),
             _ => format!("has the amount of {answers} movements or lines near it"),
@@ -407,13 +401,13 @@ impl Search<'_> {
         })
     }
 
-    fn by_day(&self, line: usize) -> Option<Proposal> {
+    fn by_day(&self, line: usize, near: &[usize]) -> Option<Proposal> {
         let deposit = &self.deposits[line];
         let mut days: BTreeMap<NaiveDate, (i64, Vec<usize>)> = BTreeMap::new();
-        for at in self.near(line) {
-            let (sum, places) = days.entry(self.movements[at].happened_on).or_default();
-            *sum += self.movements[at].amount_minor;
-            places.push(at);
+        for at in near {
+            let (sum, places) = days.entry(self.movements[*at].happened_on).or_default();
+            *sum += self.movements[*at].amount_minor;
+            places.push(*at);
         }
         let found: Vec<(NaiveDate, Vec<usize>)> = days
             .into_iter()
@@ -462,8 +456,7 @@ impl Search<'_> {
         })
     }
 
-    fn by_combination(&self, line: usize) -> Proposal {
-        let near = self.near(line);
+    fn by_combination(&self, line: usize, near: &[usize]) -> Proposal {
         if near.len() > COMBINED_MAX {
             let because = format!(
                 "{} movements are near it: more than {COMBINED_MAX} have several combinations of \

@@ -134,7 +134,9 @@ impl<'a> Table<'a> {
             }
             rows.push((line, row));
         }
-        Ok(Self { form, digits: digits_of(&form.currency), titles, rows })
+        let digits = digits_of(&form.currency)
+            .ok_or_else(|| Fault::of_file("has a mapping whose currency is not of ISO 4217"))?;
+        Ok(Self { form, digits, titles, rows })
     }
 
     /// Where a column stands.

@@ -4,9 +4,22 @@ use anyhow::Context;
 use api::google::r#type::{Date, Money};
 use api::{scalar, v1};
 use calendar::CivilDate;
+use domain::money::{Currency, Money as Amount};
 
 /// What ends every page about fees.
 pub(crate) const CAUTION: &str = "This is not legal advice: state law and licensed counsel decide.";
+
+/// A day that an answer must have.
+pub(crate) fn date(day: Option<&Date>) -> anyhow::Result<CivilDate> {
+    let day = day.context("a day that the service left out")?;
+    scalar::date(day).context("a day of the service")
+}
+
+/// An amount of the firm's books; zero if there is none.
+pub(crate) fn money(money: Option<&Money>, currency: Currency) -> anyhow::Result<Amount> {
+    let read = money.map(|money| scalar::money(money, Some(currency)));
+    Ok(read.transpose().context("an amount of the service")?.unwrap_or(Amount::zero(currency)))
+}
 
 /// An ISO 8601 date; nothing if there is none.
 pub(crate) fn day(date: Option<&Date>) -> String {

@@ -254,8 +254,17 @@ impl Ledger {
     ) -> Result<Answer, Failure> {
         let Asked { firm, request_id, command } = asked;
         telemetry::request(request_id);
+        let changes_firm = match &command {
+            Command::Firm { action } => !matches!(action.action, FirmAction::NoteAccess(_)),
+            _ => false,
+        };
         let submission = Submission { request_id, fingerprint, actor: authority.actor(), command };
-        Ok(self.engine().submit(firm, submission).await?)
+        let answer = self.engine().submit(firm, submission).await;
+        if changes_firm {
+            // Whoever asks next sees it.
+            self.firms().forget(firm);
+        }
+        Ok(answer?)
     }
 
     /// Waits for the read models to reach a position, and says which they were read at.
@@ -428,6 +437,14 @@ pub(crate) fn as_account(state: State) -> Option<Box<domain::account::Account>> 
     match state {
         State::Account(account) => Some(account),
         State::Case(_) | State::Deposit(_) | State::Firm(_) => None,
+    }
+}
+
+/// The state of a deposit's stream.
+pub(crate) fn as_deposit(state: State) -> Option<Box<domain::deposit::Deposit>> {
+    match state {
+        State::Deposit(deposit) => Some(deposit),
+        State::Case(_) | State::Account(_) | State::Firm(_) => None,
     }
 }
 

@@ -1,6 +1,6 @@
 //! Requests about the books.
 
-use chrono::Datelike as _;
+use calendar::is_month_end;
 use domain::event::{BookAccount, ChartAccount, ChartRevised};
 use domain::ids::{AccountNumber, DepositId, FirmId, RequestId};
 use domain::value::Text;
@@ -159,7 +159,7 @@ pub fn propose_matches(m: &v1::ProposeMatchesRequest) -> Result<Get<()>, FieldEr
 /// The last day of a month.
 fn month_end(f: &mut Fields, day: Option<&Date>) -> Option<CivilDate> {
     let day = f.date("through", day)?;
-    if day.succ_opt().is_none_or(|next| next.day() != 1) {
+    if !is_month_end(day) {
         return f.refuse("through", "must be the last day of a month");
     }
     Some(day)

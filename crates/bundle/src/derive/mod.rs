@@ -246,8 +246,7 @@ fn fold<'a>(party: &'a Party, firm: &'a FirmBook, frame: &'a Frame) -> Told<'a> 
 
 /// An amount without its currency: `49.99`.
 fn decimal(amount: Money) -> String {
-    let text = amount.to_string();
-    text.split_once(' ').map_or(text.clone(), |(_, number)| number.to_owned())
+    amount.decimal().to_string()
 }
 
 impl Row<'_> {

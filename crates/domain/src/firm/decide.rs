@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use calendar::{CivilDate, Datelike as _};
+use calendar::{CivilDate, is_month_end};
 
 use super::Firm;
 use crate::command::FirmAction;
@@ -121,7 +121,7 @@ fn check_lock(
     money_moved_at: u64,
     lock: &PeriodLocked,
 ) -> Result<(), Refusal> {
-    if lock.through.succ_opt().is_none_or(|next| next.day() != 1) {
+    if !is_month_end(lock.through) {
         return Err(refused("through", "must be the last day of a month"));
     }
     if firm.locked_through().is_some_and(|locked| lock.through <= locked) {

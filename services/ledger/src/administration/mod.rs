@@ -160,7 +160,7 @@ impl Administration for AdministrationRpc {
 }
 
 impl AdministrationRpc {
-    /// Records one change of the firm; whoever asks next sees it.
+    /// Records one change of the firm.
     async fn change<M: Message>(
         &self,
         authority: &Authority,
@@ -171,10 +171,9 @@ impl AdministrationRpc {
         authority.check_name(name)?;
         let currency = self.0.currency(name).await?;
         let asked = check(message, currency)?;
-        let (firm, command) = (asked.firm, asked.command.clone());
-        let answer = self.0.submit(authority, asked, api::fingerprint(message)).await;
-        self.0.firms().forget(firm);
-        Ok((answer?, command))
+        let command = asked.command.clone();
+        let answer = self.0.submit(authority, asked, api::fingerprint(message)).await?;
+        Ok((answer, command))
     }
 }
 

@@ -38,7 +38,6 @@ pub(super) async fn create(
     let command =
         Asked { firm: asked.firm, request_id: asked.request_id, command: Command::Firm { action } };
     let answer = ledger.submit(authority, command, api::fingerprint(message)).await?;
-    ledger.firms().forget(asked.firm);
     let (granted, granted_on) = granted_by(ledger, asked.firm, &answer).await?;
     // The event tells whether this very token was recorded, now or by a first try of this call.
     let secret = if granted.access == token.access { token.text } else { String::new() };

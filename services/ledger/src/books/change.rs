@@ -7,12 +7,11 @@ use domain::command::{BankAction, Command, Match};
 use domain::deposit::{Deposit, MOVEMENTS_MAX, Payout};
 use domain::event::{AccountMovement, MatchRule, Movement, StreamId};
 use domain::ids::{DepositId, FirmId};
-use domain::world::State;
 use log::Answer;
 use store::MovementFilter;
 
 use crate::access::Authority;
-use crate::ledger::{Ledger, receipt};
+use crate::ledger::{Ledger, as_deposit, receipt};
 
 pub(super) async fn note_bank_lines(
     ledger: &Ledger,
@@ -55,10 +54,7 @@ pub(super) async fn note_payout(
 
 async fn deposit(ledger: &Ledger, firm: FirmId, id: DepositId) -> Result<Box<Deposit>, Failure> {
     let (_, states) = ledger.states(firm, &[StreamId::Deposit(id)], 0).await?;
-    let deposit = states.into_iter().find_map(|state| match state {
-        State::Deposit(deposit) => Some(deposit),
-        State::Case(_) | State::Account(_) | State::Firm(_) => None,
-    });
+    let deposit = states.into_iter().find_map(as_deposit);
     deposit.ok_or_else(|| Failure::internal("a deposit's stream folded into another state"))
 }
 

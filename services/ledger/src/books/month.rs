@@ -14,9 +14,9 @@ use domain::money::{Currency, Money};
 use domain::refusal::{Reason, Refusal, Violation};
 use log::Answer;
 
-use super::present;
 use crate::access::Authority;
 use crate::ledger::Ledger;
+use crate::present::minor;
 
 /// What a check found.
 struct Checked {
@@ -111,7 +111,7 @@ pub(super) async fn check_month(
         v1::MonthBlock {
             rule: block.0.code().to_owned(),
             detail: words(*block, checked.currency, through),
-            difference: present::minor(block.1, checked.currency).filter(|_| !is_count),
+            difference: minor(block.1, checked.currency).filter(|_| !is_count),
             lines: if is_count { int32(block.1) } else { 0 },
         }
     };

@@ -1,21 +1,15 @@
 //! The books as messages.
 
-use api::google::r#type::Money as MoneyMessage;
 use api::scalar::{int32, int64, timestamp};
 use api::{Paired, name, v1};
 use books::{Aging, Chart, OpenItem, TrialBalance};
 use calendar::CivilDate;
 use domain::event::ChartAccount;
 use domain::ids::{AccountId, FirmId};
-use domain::money::{Currency, Money};
+use domain::money::Currency;
 use store::{DepositRow, DepositStatus, JournalEntryRow, JournalLineRow, MovementRow, PlanRevenue};
 
-use crate::present::{amount, day};
-
-/// Minor units as an amount. A sum beyond the largest amount there is shows as nothing.
-pub(super) fn minor(minor: i64, currency: Currency) -> Option<MoneyMessage> {
-    Money::new(minor, currency).ok().and_then(amount)
-}
+use crate::present::{day, minor};
 
 pub(super) fn chart_account(account: &ChartAccount) -> v1::ChartAccount {
     v1::ChartAccount {

@@ -10,12 +10,12 @@ use domain::deposit::Deposit;
 use domain::event::{Movement, StreamId};
 use domain::ids::FirmId;
 use domain::money::Currency;
-use domain::world::State;
 use statement::matching::{self, Certainty, Proposal, Window};
 use store::{DepositFilter, DepositRow, DepositStatus, MovementFilter, MovementRow, PAGE_ROWS_MAX};
 
-use super::present;
 use crate::access::Authority;
+use crate::ledger::as_deposit;
+use crate::present::minor;
 use crate::reading::View;
 
 /// Most proposals of one answer.
@@ -53,8 +53,8 @@ pub(super) async fn propose_matches(
     let movements = open_movements(view, get.firm).await?;
     let found = Found { lines, movements, payouts };
     let payouts = found.free_payouts(view, get.firm).await?;
-    let deposits: Vec<matching::Deposit> = found.lines.iter().map(as_deposit).collect();
-    let movements: Vec<matching::Movement> = found.movements.iter().map(as_movement).collect();
+    let deposits: Vec<matching::Deposit> = found.lines.iter().map(line_of).collect();
+    let movements: Vec<matching::Movement> = found.movements.iter().map(movement_of).collect();
     let free: Vec<matching::Payout> = payouts.iter().map(|(_, payout)| payout.clone()).collect();
     let proposals = matching::propose(&deposits, &movements, &free, window);
     let more = proposals.len() > PROPOSALS_MAX;
@@ -78,7 +78,7 @@ async fn open_movements(view: &View<'_>, firm: FirmId) -> Result<Vec<MovementRow
     Ok(all)
 }
 
-fn as_deposit(row: &DepositRow) -> matching::Deposit {
+fn line_of(row: &DepositRow) -> matching::Deposit {
     matching::Deposit {
         amount_minor: row.amount_minor,
         booked_on: row.booked_on,
@@ -86,7 +86,7 @@ fn as_deposit(row: &DepositRow) -> matching::Deposit {
     }
 }
 
-fn as_movement(row: &MovementRow) -> matching::Movement {
+fn movement_of(row: &MovementRow) -> matching::Movement {
     matching::Movement {
         amount_minor: row.amount_minor,
         happened_on: row.happened_on,
@@ -120,7 +120,7 @@ impl Found {
                 some.iter().map(|(_, row)| StreamId::Deposit(row.deposit_id)).collect();
             let (_, states) = view.states(firm, &streams, 0).await?;
             for ((at, row), state) in some.iter().zip(states) {
-                let State::Deposit(deposit) = state else { continue };
+                let Some(deposit) = as_deposit(state) else { continue };
                 if let Some(movements) = self.movements_of(&places, &deposit) {
                     let name = row.payout.as_ref().map(ToString::to_string).unwrap_or_default();
                     let payout = matching::Payout {
@@ -172,8 +172,8 @@ impl Found {
                 .collect(),
             payout: payout.map(|row| name::deposit(firm, row.deposit_id)).unwrap_or_default(),
             movements: movements.collect(),
-            costs: present::minor(costs, currency),
-            difference: present::minor(proposal.difference_minor, currency),
+            costs: minor(costs, currency),
+            difference: minor(proposal.difference_minor, currency),
             certainty: certainty(proposal.certainty).into(),
             because: proposal.because.clone(),
         }

@@ -6,15 +6,10 @@ use api::{name, v1};
 use domain::account::{Account, ChargebackStatus, Invoice, InvoiceStatus, Payment};
 use domain::event::Match;
 use domain::ids::{AccountId, FirmId, ProcessorRef};
-use domain::money::{Currency, Money};
+use domain::money::Currency;
 use store::{ExposureRow, Source, SuggestedLinkRow};
 
-use super::{amount, day};
-
-/// Minor units as an amount; sums of the books are far below the largest.
-fn minor(minor: i64, currency: Currency) -> Option<api::google::r#type::Money> {
-    Money::new(minor, currency).ok().and_then(amount)
-}
+use super::{amount, day, minor};
 
 /// An account. The card is shown only to those who may see it.
 pub(crate) fn account(

@@ -11,7 +11,7 @@ use api::scalar::{date_message, int64, money_message};
 use api::v1;
 use calendar::CivilDate;
 use domain::event::EventRef;
-use domain::money::Money;
+use domain::money::{Currency, Money};
 
 #[expect(
     clippy::unnecessary_wraps,
@@ -27,6 +27,11 @@ pub(crate) fn day(date: CivilDate) -> Option<Date> {
 )]
 pub(crate) fn amount(money: Money) -> Option<MoneyMessage> {
     Some(money_message(money))
+}
+
+/// Minor units as an amount; sums of the books are far below the largest.
+pub(crate) fn minor(minor: i64, currency: Currency) -> Option<MoneyMessage> {
+    Money::new(minor, currency).ok().and_then(amount)
 }
 
 pub(crate) fn reference(event: &EventRef) -> v1::EventReference {

@@ -1,7 +1,8 @@
 //! Bank lines, payouts, and what stands behind them.
 
-use api::{name, v1};
+use api::{Paired as _, name, v1};
 use clap::{Args, ValueEnum};
+use domain::event::MovementKind;
 use domain::ids::DepositId;
 use uuid::Uuid;
 
@@ -213,13 +214,8 @@ pub(crate) struct MatchArgs {
 fn movement(text: &str) -> anyhow::Result<v1::MatchedMovement> {
     let wrong = || Stop::usage(format!("--movement {text}: must be KIND:NAME"));
     let (kind, of) = text.split_once(':').ok_or_else(wrong)?;
-    let kind = match kind {
-        "payment" => v1::MovementKind::Payment,
-        "refund" => v1::MovementKind::Refund,
-        "chargeback" => v1::MovementKind::Chargeback,
-        "chargeback-won" => v1::MovementKind::ChargebackWon,
-        _ => return Err(wrong()),
-    };
+    let kind = MovementKind::ALL.iter().find(|known| known.code().replace('_', "-") == kind);
+    let kind = v1::MovementKind::from_domain(*kind.ok_or_else(wrong)?);
     Ok(v1::MatchedMovement { kind: kind.into(), name: of.to_owned(), account: String::new() })
 }
 

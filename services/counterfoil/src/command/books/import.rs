@@ -16,9 +16,6 @@ use crate::connect::{Session, request_id};
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
 
-/// Lines of one request: the most that the service takes.
-const LINES_AT_ONCE: usize = 500;
-
 /// Which statement.
 #[derive(Args)]
 pub(crate) struct BankArgs {
@@ -147,7 +144,7 @@ pub(super) async fn bank(
         .map(|line| message(line, &args.bank, currency))
         .collect::<Result<_, _>>()?;
     let mut recorded = 0;
-    for some in lines.chunks(LINES_AT_ONCE).filter(|_| !args.dry_run) {
+    for some in lines.chunks(domain::deposit::LINES_MAX).filter(|_| !args.dry_run) {
         let request = v1::NoteBankLinesRequest {
             parent: session.firm()?,
             request_id: request_id(None),

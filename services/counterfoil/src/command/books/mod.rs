@@ -9,7 +9,7 @@ mod show;
 
 use std::str::FromStr;
 
-use calendar::{CivilDate, Datelike as _};
+use calendar::{CivilDate, add_months_clamped};
 use clap::{Args, Subcommand};
 
 use crate::connect::Session;
@@ -80,10 +80,8 @@ impl FromStr for Month {
         if first.to_string() != format!("{text}-01") {
             return Err(refused());
         }
-        let (year, month) = (first.year(), first.month());
-        let (year, month) = if month == 12 { (year + 1, 1) } else { (year, month + 1) };
-        let next = CivilDate::from_ymd_opt(year, month, 1).ok_or_else(refused)?;
-        Ok(Self { first, last: next.pred_opt().ok_or_else(refused)? })
+        let last = add_months_clamped(first, 1).pred_opt().ok_or_else(refused)?;
+        Ok(Self { first, last })
     }
 }
 

@@ -5,9 +5,8 @@ use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
-use api::google::r#type::{Date, Money as MoneyMessage};
-use api::{scalar, v1};
-use calendar::CivilDate;
+use api::google::r#type::Money as MoneyMessage;
+use api::v1;
 use chrono::DateTime;
 use clap::Args;
 use domain::money::{Currency, Money};
@@ -15,12 +14,13 @@ use paper::package::{
     AGING, CHART, CONTROLS, DEPOSITS, DICTIONARY, File, GL_DETAIL, JournalRow, OPEN_RECEIVABLE,
     REVENUE, TRIAL_BALANCE, dictionary, open_cells, trial_cells,
 };
-use paper::{Amount, Cell, Table, Workbook};
+use paper::{Cell, Table, Workbook};
 
 use super::Month;
 use crate::connect::{Session, patient};
-use crate::exit::{Exit, Stop};
+use crate::exit::Exit;
 use crate::find::gather;
+use crate::newfile::must_be_new;
 use crate::out::Out;
 use crate::words;
 
@@ -52,9 +52,7 @@ pub(super) async fn run(
 
 /// Writes the package beside its place and puts it there when it is whole: no half of one is left.
 pub(super) async fn write(month: Month, to: &Path, session: &mut Session) -> anyhow::Result<()> {
-    if to.exists() {
-        return Err(Stop::usage(format!("{} is there already", to.display())));
-    }
+    must_be_new(to)?;
     let name = to.file_name().with_context(|| format!("{} names no folder", to.display()))?;
     let mut part = name.to_owned();
     part.push(".part");
@@ -125,14 +123,9 @@ impl Writer {
         Ok(self.book.finish(file)?)
     }
 
-    /// Minor units of an amount; zero if there is none.
-    fn minor(&self, money: Option<&MoneyMessage>) -> anyhow::Result<i64> {
-        let read = |money| scalar::money(money, Some(self.currency));
-        Ok(money.map(read).transpose().context("an amount of the service")?.map_or(0, Money::minor))
-    }
-
-    fn read(&self, money: Option<&MoneyMessage>) -> anyhow::Result<Amount> {
-        Ok(Amount { minor: self.minor(money)?, digits: self.currency.minor_digits() })
+    /// An amount; zero if there is none.
+    fn read(&self, money: Option<&MoneyMessage>) -> anyhow::Result<Money> {
+        words::money(money, self.currency)
     }
 
     fn amount(&self, money: Option<&MoneyMessage>) -> anyhow::Result<Cell> {
@@ -185,7 +178,7 @@ impl Writer {
             let page = session.books.list_journal(patient(request.clone())).await?.into_inner();
             for entry in &page.entries {
                 for (number, line) in (1..).zip(&entry.lines) {
-                    let minor = self.minor(line.amount.as_ref())?;
+                    let minor = self.read(line.amount.as_ref())?.minor();
                     if minor < 0 {
                         credits -= minor;
                     } else {
@@ -221,12 +214,11 @@ impl Writer {
             line: number,
             kind: entry.kind.clone(),
             meaning: words::book_account(line.account),
-            posted_on: date(entry.posted_on.as_ref())?,
-            happened_on: happened.map(|day| date(Some(day))).transpose()?,
+            posted_on: words::date(entry.posted_on.as_ref())?,
+            happened_on: happened.map(|day| words::date(Some(day))).transpose()?,
             recorded_at: told,
             account: named.map(|account| account.number.clone()).unwrap_or_default(),
             amount: self.read(line.amount.as_ref())?,
-            currency: self.currency.as_str().to_owned(),
             reverses: entry.reverses.clone(),
             client: words::id(&entry.account),
             invoice: words::id(&line.invoice),
@@ -253,7 +245,7 @@ impl Writer {
                 self.read(row.credits.as_ref())?,
                 self.read(row.closing.as_ref())?,
             ];
-            self.row(&trial_cells((&row.number, last, self.currency.as_str()), amounts))?;
+            self.row(&trial_cells((&row.number, last), amounts))?;
         }
         Ok(())
     }
@@ -292,9 +284,9 @@ impl Writer {
         self.begin(&OPEN_RECEIVABLE)?;
         for account in &accounts {
             for open in &account.invoices {
-                let due_on = date(open.due_on.as_ref())?;
+                let due_on = words::date(open.due_on.as_ref())?;
                 let (client, invoice) = (words::id(&account.account), words::id(&open.invoice));
-                let named = (client.as_str(), invoice.as_str(), self.currency.as_str());
+                let named = (client.as_str(), invoice.as_str());
                 let balance = self.read(open.open.as_ref())?;
                 self.row(&open_cells(named, (due_on, self.month.last), balance))?;
             }
@@ -338,7 +330,7 @@ impl Writer {
             let cells = [
                 Cell::text(words::id(&deposit.name)),
                 Cell::text(&deposit.bank),
-                Cell::Day(date(deposit.booked_on.as_ref())?),
+                Cell::Day(words::date(deposit.booked_on.as_ref())?),
                 self.amount(deposit.amount.as_ref())?,
                 Cell::text(words::deposit_state(deposit.state)),
                 if count == 0 { Cell::Empty } else { Cell::Number(count) },
@@ -387,17 +379,18 @@ impl Writer {
         let checked = session.books.check_month(patient(request)).await?.into_inner();
         let firm = session.registered().await?;
         self.begin(&CONTROLS)?;
-        let digits = self.currency.minor_digits();
-        let amount = |minor| Cell::Amount(Amount { minor, digits });
+        let currency = self.currency;
+        let amount =
+            |minor| Money::new(minor, currency).map(Cell::Amount).context("a sum of lines");
         let yes = |yes: bool| Cell::text(if yes { "yes" } else { "no" });
         let mut rows = vec![
             ("Firm", Cell::text(firm.display_name)),
             ("Month", Cell::text(self.month.last.format("%Y-%m").to_string())),
             ("Closed", yes(checked.closed)),
             ("Position of the log it was checked at", Cell::Number(checked.position)),
-            ("Debits of GL_Detail", amount(debits)),
-            ("Credits of GL_Detail", amount(credits)),
-            ("Difference", amount(debits - credits)),
+            ("Debits of GL_Detail", amount(debits)?),
+            ("Credits of GL_Detail", amount(credits)?),
+            ("Difference", amount(debits - credits)?),
             ("Exposures on record", Cell::Number(checked.exposures)),
         ];
         let blocks = checked.blocks.into_iter();
@@ -407,9 +400,4 @@ impl Writer {
         }
         Ok(())
     }
-}
-
-fn date(day: Option<&Date>) -> anyhow::Result<CivilDate> {
-    let day = day.context("a day that the service left out")?;
-    scalar::date(day).context("a day of the service")
 }

@@ -4,11 +4,8 @@ use std::io::Write as _;
 use std::path::Path;
 
 use anyhow::Context;
-use api::google::r#type::{Date, Money as MoneyMessage};
-use api::{scalar, v1};
-use calendar::CivilDate;
-use domain::money::Money;
-use paper::Amount;
+use api::google::r#type::Money as MoneyMessage;
+use api::v1;
 use paper::bill::{Bill, BillLine, Done};
 
 use super::client;
@@ -19,11 +16,7 @@ use crate::words;
 pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::Result<String> {
     let firm = session.registered().await?;
     let currency = session.currency().await?;
-    let amount = |money: Option<&MoneyMessage>| -> anyhow::Result<Amount> {
-        let read = |money| scalar::money(money, Some(currency));
-        let money = money.map(read).transpose().context("an amount of the service")?;
-        Ok(Amount { minor: money.map_or(0, Money::minor), digits: currency.minor_digits() })
-    };
+    let amount = |money: Option<&MoneyMessage>| words::money(money, currency);
     let mut to: Vec<String> = Vec::new();
     let mut lines = Vec::new();
     for line in &invoice.lines {
@@ -33,10 +26,10 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
         if !to.contains(&addressed) {
             to.push(addressed);
         }
-        let end = date(line.end_date.as_ref())?;
+        let end = words::date(line.end_date.as_ref())?;
         lines.push(BillLine {
             client: name,
-            from: date(line.start_date.as_ref())?,
+            from: words::date(line.start_date.as_ref())?,
             through: end.pred_opt().unwrap_or(end),
             done: done(line, session).await?,
             fee: amount(line.amount.as_ref())?,
@@ -46,9 +39,8 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
         firm: firm.display_name,
         number: u64::try_from(invoice.number).unwrap_or_default(),
         to,
-        issued_on: date(invoice.issued_on.as_ref())?,
-        due_on: date(invoice.due_on.as_ref())?,
-        currency: currency.as_str().to_owned(),
+        issued_on: words::date(invoice.issued_on.as_ref())?,
+        due_on: words::date(invoice.due_on.as_ref())?,
         lines,
         total: amount(invoice.total.as_ref())?,
         paid: amount(invoice.paid.as_ref())?,
@@ -70,15 +62,10 @@ async fn done(line: &v1::InvoiceLine, session: &mut Session) -> anyhow::Result<V
     let answer = session.billing.explain_fee(request).await?.into_inner();
     let explained = answer.explanation.context("the service answered without an explanation")?;
     let work = explained.work.iter().map(|work| {
-        let on = work.on.as_ref().map(|day| date(Some(day))).transpose()?;
+        let on = work.on.as_ref().map(|day| words::date(Some(day))).transpose()?;
         Ok(Done { work: words::work(work.work), on })
     });
     work.collect()
-}
-
-fn date(day: Option<&Date>) -> anyhow::Result<CivilDate> {
-    let day = day.context("a day that the service left out")?;
-    scalar::date(day).context("a day of the service")
 }
 
 /// Writes a new file, whole.

@@ -1,15 +1,14 @@
 //! An invoice as a page that a client understands.
 //!
-//! Self-contained HTML for a screen or a printer: no script, nothing loaded from elsewhere. Every page
-//! carries the cautions a firm must not leave out: the right to dispute for free (15 USC 1679c(a),
-//! 1681i), the right to cancel (15 USC 1679e), that nothing was asked for before it was done (15 USC
-//! 1679b(b)), and that no result is promised (15 USC 1679b(a)(3)). They are reminders in our words, no
-//! statutory notices; the firm's counsel decides the wording.
-
-use std::fmt::Write as _;
+//! Every page carries the cautions a firm must not leave out: the right to dispute for free (15 USC
+//! 1679c(a), 1681i), the right to cancel (15 USC 1679e), that nothing was asked for before it was done
+//! (15 USC 1679b(b)), and that no result is promised (15 USC 1679b(a)(3)). They are reminders in our
+//! words, no statutory notices; the firm's counsel decides the wording.
 
 use chrono::NaiveDate;
 use domain::money::Money;
+
+use crate::sheet::{Cell, Column, Sheet};
 
 /// What was done for a fee.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -62,14 +61,6 @@ pub struct Bill {
     pub open: Money,
 }
 
-const STYLE: &str = "body{font:11pt/1.45 Georgia,serif;color:#1b1b1b;max-width:44em;margin:2.5em auto;\
-padding:0 1.5em}h1{font-size:1.5em;margin:0 0 .2em}table{border-collapse:collapse;width:100%;margin:1em 0}\
-th,td{text-align:left;vertical-align:top;padding:.35em .8em .35em 0;border-bottom:1px solid #bbb}\
-td.n,th.n{text-align:right;white-space:nowrap;padding-right:0}tr.sum td{border-bottom:0}\
-ul{margin:.2em 0 .2em 1.1em;padding:0}address{font-style:normal;margin:1em 0}\
-footer{font-size:.86em;color:#444;margin-top:2em;border-top:1px solid #bbb;padding-top:.6em}\
-@media print{body{margin:0;max-width:none}}";
-
 /// What every bill says of the client's rights.
 pub const CAUTIONS: [&str; 5] = [
     "This invoice asks only for work that was finished. You owe nothing for work that was not \
@@ -84,85 +75,58 @@ pub const CAUTIONS: [&str; 5] = [
 ];
 
 impl Bill {
-    /// The page.
-    pub fn to_html(&self) -> String {
-        let mut page = String::with_capacity(8 << 10);
-        let _ = write!(
-            page,
-            "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
-             <title>Invoice {number}</title><style>{STYLE}</style></head><body>\n\
-             <h1>{firm}</h1>\n<p>Invoice {number}, issued {issued}, due {due}</p>\n<address>{to}</address>\n",
-            number = self.number,
-            firm = escaped(&self.firm),
-            issued = self.issued_on,
-            due = self.due_on,
-            to = self.to.iter().map(|line| escaped(line)).collect::<Vec<_>>().join("<br>"),
-        );
-        page.push_str(
-            "<table><thead><tr><th>For</th><th>Work finished</th><th class=\"n\">Fee</th></tr></thead><tbody>\n",
-        );
-        for line in &self.lines {
-            let done: Vec<String> = line.done.iter().map(Done::item).collect();
-            let _ = writeln!(
-                page,
-                "<tr><td>{}<br>{} to {}</td><td><ul>{}</ul></td><td class=\"n\">{}</td></tr>",
-                escaped(&line.client),
-                line.from,
-                line.through,
-                done.concat(),
-                line.fee
-            );
-        }
-        for (name, amount) in [
+    /// What its page says.
+    pub fn sheet(&self) -> Sheet {
+        let title = format!("Invoice {}", self.number);
+        let sums = [
             ("Total", self.total),
             ("Paid", self.paid.negated()),
             ("Credited", self.credited.negated()),
             ("Given up", self.written_off.negated()),
             ("Open", self.open),
-        ] {
-            if !amount.is_zero() || matches!(name, "Total" | "Open") {
-                let _ = writeln!(
-                    page,
-                    "<tr class=\"sum\"><td></td><td class=\"n\">{name}</td><td class=\"n\">{amount}</td></tr>"
-                );
-            }
+        ];
+        let said =
+            |(name, amount): &(&str, Money)| !amount.is_zero() || matches!(*name, "Total" | "Open");
+        Sheet {
+            lead: format!("{title}, issued {}, due {}", self.issued_on, self.due_on),
+            title,
+            firm: self.firm.clone(),
+            to: self.to.clone(),
+            columns: vec![
+                Column { name: "For", width: 34, amounts: false },
+                Column { name: "Work finished", width: 46, amounts: false },
+                Column { name: "Fee", width: 20, amounts: true },
+            ],
+            rows: self.lines.iter().map(BillLine::row).collect(),
+            sums: sums.into_iter().filter(said).collect(),
+            notes: CAUTIONS.map(String::from).to_vec(),
+            made_on: self.issued_on,
         }
-        page.push_str("</tbody></table>\n<footer>");
-        for caution in CAUTIONS {
-            let _ = writeln!(page, "<p>{}</p>", escaped(caution));
-        }
-        page.push_str("</footer></body></html>\n");
-        page
+    }
+}
+
+impl BillLine {
+    fn row(&self) -> Vec<Cell> {
+        let period = format!("{} to {}", self.from, self.through);
+        vec![
+            Cell { lines: vec![self.client.clone(), period], points: Vec::new() },
+            Cell { lines: Vec::new(), points: self.done.iter().map(Done::said).collect() },
+            Cell::line(self.fee.to_string()),
+        ]
     }
 }
 
 impl Done {
-    fn item(&self) -> String {
+    fn said(&self) -> String {
         let on = self.on.map(|day| format!(", {day}")).unwrap_or_default();
-        format!("<li>{}{on}</li>", escaped(&self.work))
+        format!("{}{on}", self.work)
     }
-}
-
-/// Text that cannot become markup.
-fn escaped(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            c if c.is_control() => out.push('\u{fffd}'),
-            c => out.push(c),
-        }
-    }
-    out
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pdf::Unprintable;
     use domain::money::Currency;
 
     fn usd(minor: i64) -> Money {
@@ -198,7 +162,7 @@ mod tests {
 
     #[test]
     fn both_members_their_work_and_the_cautions_are_on_it() {
-        let page = bill().to_html();
+        let page = bill().sheet().to_html();
         for part in [
             "Plum &amp; Partners &lt;Credit&gt;",
             "Invoice 7, issued 2026-04-01, due 2026-04-15",
@@ -215,5 +179,19 @@ mod tests {
             assert!(page.contains(part), "{part}: {page}");
         }
         assert!(!page.contains("Credited") && !page.contains("<script"));
+    }
+
+    #[test]
+    fn a_printed_page_always_has_the_same_bytes_and_names_what_it_cannot_set() {
+        let mut bill = bill();
+        bill.to = vec!["Zo\u{eb} \u{141}uk\u{e1}\u{161} \u{391}\u{3bb}\u{3c6}\u{3b1}".into()];
+        let pdf = bill.sheet().to_pdf().unwrap();
+        assert!(pdf.starts_with(b"%PDF-1.7"));
+        assert_eq!(pdf, bill.sheet().to_pdf().unwrap());
+        for (name, c) in [("\u{674e}", '\u{674e}'), ("Ada \u{5d0}", '\u{5d0}')] {
+            bill.to = vec![name.into()];
+            let error = bill.sheet().to_pdf().unwrap_err();
+            assert!(matches!(error, Unprintable::Character(found) if found == c), "{error}");
+        }
     }
 }

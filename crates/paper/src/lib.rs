@@ -3,9 +3,13 @@
 //!
 //! Pure: plain values in, bytes out, to any writer. Of the domain it knows amounts, and nothing of the log.
 
+pub mod account;
 pub mod bill;
 mod cell;
 pub mod package;
+pub mod pdf;
+pub mod sheet;
+mod typeface;
 mod workbook;
 
 pub use cell::{Cell, Column, Table};

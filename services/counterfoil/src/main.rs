@@ -16,6 +16,7 @@ mod keys;
 mod logging;
 mod newfile;
 mod out;
+mod sheet;
 mod table;
 mod traces;
 mod words;

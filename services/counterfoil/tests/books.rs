@@ -148,7 +148,35 @@ fn an_invoice_is_a_page_with_the_finished_work_and_the_cautions() {
     ] {
         assert!(page.contains(part), "{part}: {page}");
     }
-    assert_eq!(desk.run(&["invoice", "1", "--html", "one.html"]).code, 1, "it is there already");
+    assert_eq!(desk.run(&["invoice", "1", "--html", "one.html"]).code, 2, "it is there already");
+    desk.done(&["invoice", "1", "--pdf", "one.pdf"]);
+    assert!(fs::read(desk.folder.path().join("one.pdf")).unwrap().starts_with(b"%PDF-"));
+}
+
+#[test]
+fn a_statement_of_account_says_what_was_billed_and_paid_and_is_a_page_too() {
+    let desk = paid();
+    let shown = desk.done(&["books", "statement", "Ada", "--through", "2025-05-31"]);
+    for part in ["Invoice 1", "Payment", "USD 199.00", "USD 0.00"] {
+        assert!(shown.contains(part), "{part}: {shown}");
+    }
+    let json = ["books", "statement", "Ada", "--through", "2025-05-01", "--json"];
+    let json = &desk.run(&json).json()[0];
+    let changes: Vec<_> = json["steps"].as_array().unwrap().iter().map(|s| &s["change"]).collect();
+    assert_eq!(changes, ["199.00", "-199.00"]);
+    assert_eq!((&json["closing"], &json["currency"]), (&"0.00".into(), &"USD".into()));
+    let after = ["books", "statement", "Ada", "--from", "2025-05-02", "--through", "2025-05-31"];
+    let written = [&after[..], &["--html", "ada.html", "--pdf", "ada.pdf"]].concat();
+    desk.done(&written);
+    let page = fs::read_to_string(desk.folder.path().join("ada.html")).unwrap();
+    for part in ["Ada Lark", "Balance before 2025-05-02", "1681i", "USD 0.00"] {
+        assert!(page.contains(part), "{part}: {page}");
+    }
+    assert!(!page.contains("Payment pay-1"), "{page}");
+    assert_eq!(desk.run(&written).code, 2, "they are there already");
+    let wrong = ["books", "statement", "Ada", "--from", "2025-06-01", "--through", "2025-05-31"];
+    assert!(desk.run(&wrong).err.contains("--from"));
+    assert_eq!(desk.run(&["books", "statement", "Nobody"]).code, 3);
 }
 
 #[test]

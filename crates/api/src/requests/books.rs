@@ -2,13 +2,13 @@
 
 use calendar::is_month_end;
 use domain::event::{BookAccount, ChartAccount, ChartRevised};
-use domain::ids::{AccountNumber, DepositId, FirmId, RequestId};
+use domain::ids::{AccountId, AccountNumber, DepositId, FirmId, RequestId};
 use domain::value::Text;
 
 use crate::field::{FieldErrors, Fields};
 use crate::google::r#type::Date;
 use crate::requests::mutation::on_firm;
-use crate::requests::read::{USUAL, deposit_name, firm_name, get, own, page, state};
+use crate::requests::read::{USUAL, account_name, deposit_name, firm_name, get, own, page, state};
 use crate::requests::{Asked, Get, Page};
 use crate::scalar::CivilDate;
 use crate::v1;
@@ -21,6 +21,15 @@ pub struct Days {
     pub from: CivilDate,
     /// The last.
     pub through: CivilDate,
+}
+
+/// Which entries to list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct JournalFilter {
+    /// The days that they count for.
+    pub days: Days,
+    /// Only those of this account.
+    pub account: Option<AccountId>,
 }
 
 /// Which deposits to list.
@@ -99,9 +108,13 @@ fn days(f: &mut Fields, from: Option<&Date>, through: Option<&Date>) -> Option<D
 }
 
 /// Reads a `ListJournal`.
-pub fn list_journal(m: &v1::ListJournalRequest) -> Result<Page<Days>, FieldErrors> {
+pub fn list_journal(m: &v1::ListJournalRequest) -> Result<Page<JournalFilter>, FieldErrors> {
     let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);
-    page(head, USUAL, |f, _| days(f, m.from.as_ref(), m.through.as_ref()))
+    page(head, USUAL, |f, firm| {
+        let days = days(f, m.from.as_ref(), m.through.as_ref());
+        let account = own(f, "account", firm, &m.account, account_name);
+        Some(JournalFilter { days: days?, account: account? })
+    })
 }
 
 /// Reads a `GetTrialBalance`.

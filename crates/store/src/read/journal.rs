@@ -186,10 +186,15 @@ fn line_rows(entry: &Entry) -> Vec<JournalLineRow> {
         .collect()
 }
 
-static LIST: Statement = Statement::new(|| {
+static LIST: Statement = Statement::new(|| listed(""));
+
+static LIST_OF_ACCOUNT: Statement = Statement::new(|| listed("AND t.account_id = $6"));
+
+/// A page of entries, of those that `which` leaves.
+fn listed(which: &str) -> String {
     format!(
-        "SELECT {}, {} FROM (SELECT * FROM journal_entry t WHERE {} AND t.posted_on <= $4 \
-         AND (t.posted_on, t.position) > ($2, $3) ORDER BY t.posted_on, t.position LIMIT $5) page \
+        "SELECT {}, {} FROM (SELECT * FROM journal_entry t WHERE {} {which} \
+         AND t.posted_on <= $4 AND (t.posted_on, t.position) > ($2, $3) ORDER BY t.posted_on, t.position LIMIT $5) page \
          JOIN journal_line l ON {} AND l.position = page.position \
          ORDER BY page.posted_on, page.position, l.line",
         JournalEntryRow::TABLE.selected("page"),
@@ -197,7 +202,7 @@ static LIST: Statement = Statement::new(|| {
         active("t"),
         beside("l", "page")
     )
-});
+}
 
 static TRIAL: Statement = Statement::new(|| {
     let sum = |of: &str| format!("CAST(SUM(CASE WHEN {of} ELSE 0 END) AS bigint)");
@@ -250,21 +255,31 @@ static CONTROLS: Statement = Statement::new(|| {
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &TRIAL, &OPEN_ITEMS, &REVENUE, &CONTROLS];
+pub(super) static STATEMENTS: &[&Statement] =
+    &[&LIST, &LIST_OF_ACCOUNT, &TRIAL, &OPEN_ITEMS, &REVENUE, &CONTROLS];
 
 impl Store {
     /// Entries with their lines, by the day they count for and their position, from after one entry
-    /// (day and position) through a day: at most `entries` of them.
+    /// (day and position) through a day: at most `entries` of them, of one account or of all.
     pub async fn list_journal(
         &self,
         firm: FirmId,
+        account: Option<AccountId>,
         after: (CivilDate, u64),
         through: CivilDate,
         entries: u32,
     ) -> Result<Vec<(JournalEntryRow, Vec<JournalLineRow>)>, StoreError> {
-        let arguments =
+        let mut arguments =
             vec![Value::Id(firm.0), after.0.put(), after.1.put(), through.put(), limit(entries)];
-        let pairs: Vec<(JournalEntryRow, JournalLineRow)> = self.fetch(&LIST, arguments).await?;
+        let statement = match account {
+            Some(account) => {
+                arguments.push(account.put());
+                &LIST_OF_ACCOUNT
+            }
+            None => &LIST,
+        };
+        let pairs: Vec<(JournalEntryRow, JournalLineRow)> =
+            self.fetch(statement, arguments).await?;
         let mut list: Vec<(JournalEntryRow, Vec<JournalLineRow>)> = Vec::new();
         for (entry, line) in pairs {
             match list.last_mut().filter(|(last, _)| last.position == entry.position) {

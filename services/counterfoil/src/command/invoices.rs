@@ -2,8 +2,6 @@
 
 mod page;
 
-use std::path::PathBuf;
-
 use anyhow::Context;
 use api::{name, v1};
 use calendar::CivilDate;
@@ -15,6 +13,7 @@ use crate::connect::Session;
 use crate::exit::Exit;
 use crate::find::{Gathered, gather};
 use crate::out::Out;
+use crate::sheet::SheetFiles;
 use crate::table::Table;
 use crate::words;
 
@@ -24,9 +23,8 @@ pub(crate) struct InvoiceArgs {
     /// Its number
     #[arg(value_parser = clap::value_parser!(u64).range(1..))]
     number: u64,
-    /// Write it as a page for the client into this file, which must not be there
-    #[arg(long, value_name = "FILE")]
-    html: Option<PathBuf>,
+    #[command(flatten)]
+    files: SheetFiles,
 }
 
 /// Shows one invoice.
@@ -45,10 +43,8 @@ pub(crate) async fn one(
         return Ok(Exit::Done);
     }
     let invoice = answer.invoice.context("the service answered without an invoice")?;
-    if let Some(path) = &args.html {
-        let page = page::of(&invoice, session).await?;
-        page::save(path, &page)?;
-        out.line(format!("The invoice lies in {}.", path.display()))?;
+    if !args.files.is_empty() {
+        args.files.write(&page::of(&invoice, session).await?, out)?;
         return Ok(Exit::Done);
     }
     let firm = session.registered().await?;
@@ -96,7 +92,7 @@ fn clients_of(invoice: &v1::Invoice) -> Vec<String> {
 }
 
 /// The client's name and address, as far as the token may see them.
-async fn client(session: &mut Session, case: &str) -> anyhow::Result<String> {
+pub(crate) async fn client(session: &mut Session, case: &str) -> anyhow::Result<String> {
     let request = v1::GetCaseRequest { name: case.to_owned(), ..Default::default() };
     match session.cases.get_case(request).await {
         Ok(answer) => {

@@ -66,9 +66,10 @@ pub(super) async fn list_journal(
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let (_, currency) = firm(view, page.firm).await?;
     // Positions count from 1, so nothing of the first day comes before its zeroth.
-    let after = after.unwrap_or((page.filter.from, 0));
-    let through = page.filter.through;
-    let mut entries = view.store().list_journal(page.firm, after, through, pager.limit()).await?;
+    let after = after.unwrap_or((page.filter.days.from, 0));
+    let (account, through) = (page.filter.account, page.filter.days.through);
+    let entries = view.store().list_journal(page.firm, account, after, through, pager.limit());
+    let mut entries = entries.await?;
     let next_page_token =
         pager.cut(&mut entries, |(entry, _)| format!("{} {}", entry.posted_on, entry.position));
     let entries = entries.iter().map(|entry| present::entry(page.firm, currency, entry));

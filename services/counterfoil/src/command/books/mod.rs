@@ -6,6 +6,7 @@ mod month;
 mod package;
 mod propose;
 mod show;
+mod statement;
 
 use std::str::FromStr;
 
@@ -29,6 +30,8 @@ pub(crate) enum BooksCommand {
     Revenue(MonthArgs),
     /// List what clients owe as of a day, by age
     Aging(show::AgingArgs),
+    /// Show a client's statement of account, or write it as a page
+    Statement(statement::StatementArgs),
     /// List bank lines and payouts
     Deposits(bank::DepositsArgs),
     /// List payments, refunds and chargebacks on their way to a bank line
@@ -97,6 +100,7 @@ pub(crate) async fn run(
         BooksCommand::TrialBalance(args) => show::trial_balance(&args, session, out).await,
         BooksCommand::Revenue(args) => show::revenue(&args, session, out).await,
         BooksCommand::Aging(args) => show::aging(&args, session, out).await,
+        BooksCommand::Statement(args) => statement::run(&args, session, out).await,
         BooksCommand::Deposits(args) => bank::deposits(&args, session, out).await,
         BooksCommand::Movements(args) => bank::movements(&args, session, out).await,
         BooksCommand::ImportBank(args) => import::bank(&args, session, out).await,

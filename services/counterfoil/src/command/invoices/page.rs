@@ -1,19 +1,17 @@
 //! An invoice as a page for the client.
 
-use std::io::Write as _;
-use std::path::Path;
-
 use anyhow::Context;
 use api::google::r#type::Money as MoneyMessage;
 use api::v1;
 use paper::bill::{Bill, BillLine, Done};
+use paper::sheet::Sheet;
 
 use super::client;
 use crate::connect::Session;
 use crate::words;
 
 /// The page of an invoice: who it is for, what was done for each fee, and what is open.
-pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::Result<String> {
+pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::Result<Sheet> {
     let firm = session.registered().await?;
     let currency = session.currency().await?;
     let amount = |money: Option<&MoneyMessage>| words::money(money, currency);
@@ -48,7 +46,7 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
         written_off: amount(invoice.written_off.as_ref())?,
         open: amount(invoice.open.as_ref())?,
     };
-    Ok(bill.to_html())
+    Ok(bill.sheet())
 }
 
 /// The completed work that evidences a fee, as its explanation names it.
@@ -66,11 +64,4 @@ async fn done(line: &v1::InvoiceLine, session: &mut Session) -> anyhow::Result<V
         Ok(Done { work: words::work(work.work), on })
     });
     work.collect()
-}
-
-/// Writes a new file, whole.
-pub(super) fn save(path: &Path, page: &str) -> anyhow::Result<()> {
-    let cannot = || format!("cannot write {}", path.display());
-    let mut file = std::fs::File::create_new(path).with_context(cannot)?;
-    file.write_all(page.as_bytes()).and_then(|()| file.sync_all()).with_context(cannot)
 }

@@ -1,0 +1,192 @@
+//! `books statement`: what a client or a couple was billed, has paid and got back.
+
+use std::collections::BTreeSet;
+
+use api::v1;
+use calendar::CivilDate;
+use clap::Args;
+use domain::money::{Currency, Money};
+use paper::account::{AccountStatement, AccountStep};
+
+use crate::command::invoices::client;
+use crate::connect::Session;
+use crate::exit::{Exit, Stop};
+use crate::out::Out;
+use crate::sheet::SheetFiles;
+use crate::table::Table;
+use crate::words;
+
+/// Entries asked for at once: the most that the service gives.
+const ENTRIES: i32 = 500;
+
+/// Whose account, and which days.
+#[derive(Args)]
+pub(crate) struct StatementArgs {
+    /// The case: its id, a part of it, or the client's name; one of a couple stands for both
+    case: String,
+    /// Its first day; the first of the account if not given
+    #[arg(long, value_name = "DATE")]
+    from: Option<CivilDate>,
+    /// Its last day; today in the firm's zone if not given
+    #[arg(long, value_name = "DATE")]
+    through: Option<CivilDate>,
+    #[command(flatten)]
+    files: SheetFiles,
+}
+
+/// Shows the account, or writes it.
+pub(super) async fn run(
+    args: &StatementArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let through = session.day(args.through).await?;
+    if args.from.is_some_and(|from| from > through) {
+        return Err(Stop::usage("--from must not be after the last day"));
+    }
+    let statement = statement(args, through, session).await?;
+    if out.is_json() {
+        let steps = statement.balances()?.into_iter().map(|(step, balance)| {
+            serde_json::json!({
+                "on": step.on, "what": step.what, "change": step.change.decimal().to_string(),
+                "balance": balance.decimal().to_string(),
+            })
+        });
+        let steps: Vec<_> = steps.collect();
+        out.value(&serde_json::json!({
+            "from": statement.from, "through": statement.through,
+            "currency": statement.opening.currency().as_str(),
+            "opening": statement.opening.decimal().to_string(), "steps": steps,
+            "closing": statement.closing()?.decimal().to_string(),
+        }))?;
+    }
+    if !args.files.is_empty() {
+        args.files.write(&statement.sheet()?, out)?;
+        return Ok(Exit::Done);
+    }
+    if out.is_json() {
+        return Ok(Exit::Done);
+    }
+    let mut table = Table::new(&["day", "~what", ">billed", ">paid, taken off", ">balance"]);
+    for (step, balance) in statement.balances()? {
+        let (billed, taken_off) = match step.change.minor() {
+            0 => (String::new(), String::new()),
+            1.. => (step.change.to_string(), String::new()),
+            _ => (String::new(), step.change.negated().to_string()),
+        };
+        table.row([step.on.to_string(), step.what.clone(), billed, taken_off, balance.to_string()]);
+    }
+    if let Some(from) = statement.from {
+        out.field("before", format!("{}, {from}", statement.opening))?;
+    }
+    out.table(&table, "Nothing was billed or paid in these days.")?;
+    out.field("open", statement.closing()?)?;
+    Ok(Exit::Done)
+}
+
+async fn statement(
+    args: &StatementArgs,
+    through: CivilDate,
+    session: &mut Session,
+) -> anyhow::Result<AccountStatement> {
+    let case = session.case(&args.case).await?;
+    let request = v1::GetCaseRequest {
+        name: case,
+        at_least_position: session.position,
+        ..Default::default()
+    };
+    let answer = session.cases.get_case(request).await?.into_inner();
+    let name = answer.case.map(|case| case.account).unwrap_or_default();
+    if name.is_empty() {
+        return Err(Stop::refused("this case has no account yet"));
+    }
+    let request = v1::GetAccountRequest { name, at_least_position: session.position };
+    let account = session.accounts.get_account(request).await?.into_inner().account;
+    let account = account.unwrap_or_default();
+    let mut to = BTreeSet::new();
+    for case in [&account.owner, &account.member] {
+        if !case.is_empty() {
+            let addressed = client(session, case).await?;
+            to.insert(if addressed.is_empty() { words::id(case) } else { addressed });
+        }
+    }
+    let firm = session.registered().await?.display_name;
+    let currency = session.currency().await?;
+    let steps = steps(&account.name, through, currency, session).await?;
+    let to = to.into_iter().collect();
+    Ok(AccountStatement::of(firm, to, (args.from, through), currency, steps)?)
+}
+
+/// Every entry that the client is told of, from the account's first on.
+async fn steps(
+    account: &str,
+    through: CivilDate,
+    currency: Currency,
+    session: &mut Session,
+) -> anyhow::Result<Vec<AccountStep>> {
+    let mut steps = Vec::new();
+    let mut page_token = String::new();
+    loop {
+        let request = v1::ListJournalRequest {
+            parent: session.firm()?,
+            page_size: ENTRIES,
+            page_token,
+            at_least_position: session.position,
+            from: words::message(CivilDate::MIN.max(FIRST)),
+            through: words::message(through),
+            account: account.to_owned(),
+        };
+        let page = session.books.list_journal(request).await?.into_inner();
+        for entry in &page.entries {
+            steps.extend(step(entry, currency)?);
+        }
+        page_token = page.next_page_token;
+        if page_token.is_empty() {
+            return Ok(steps);
+        }
+    }
+}
+
+/// The first day that is asked for: before any account of a firm whose events this service keeps.
+const FIRST: CivilDate = match CivilDate::from_ymd_opt(1970, 1, 1) {
+    Some(day) => day,
+    None => CivilDate::MIN,
+};
+
+/// An entry from the client's side; none if it only concerns the firm.
+fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<AccountStep>> {
+    let mut change = Money::zero(currency);
+    let mut moved = Money::zero(currency);
+    let mut invoices = Vec::new();
+    for line in &entry.lines {
+        let amount = words::money(line.amount.as_ref(), currency)?;
+        match line.account() {
+            v1::BookAccount::Receivable => {
+                change = change.plus(amount)?;
+                let number = words::id(&line.invoice);
+                if !invoices.contains(&number) {
+                    invoices.push(number);
+                }
+            }
+            v1::BookAccount::OwedToClients => change = change.plus(amount)?,
+            v1::BookAccount::Clearing => moved = moved.plus(amount)?,
+            _ => {}
+        }
+    }
+    if change.is_zero() && moved.is_zero() {
+        return Ok(None);
+    }
+    let invoices = invoices.join(", ");
+    let reference = &entry.reference;
+    let what = match entry.kind.as_str() {
+        "invoice_issued" => format!("Invoice {invoices}"),
+        "payment_settled" => format!("Payment {reference}"),
+        "refund_issued" => format!("Refund {reference}: {} went back to you", moved.negated()),
+        "chargeback_opened" => format!("Your bank took back {}", moved.negated()),
+        "chargeback_won" => format!("Your bank returned {moved}"),
+        "credit_granted" => format!("Credit on invoice {invoices}"),
+        "written_off" => format!("Given up on invoice {invoices}"),
+        other => other.replace('_', " "),
+    };
+    Ok(Some(AccountStep { on: words::date(entry.posted_on.as_ref())?, what, change }))
+}

@@ -80,7 +80,12 @@ pub(super) async fn run(
         out.field("before", format!("{}, {from}", statement.opening))?;
     }
     out.table(&table, "Nothing was billed or paid in these days.")?;
-    out.field("open", statement.closing()?)?;
+    let closing = statement.closing()?;
+    if closing.minor() < 0 {
+        out.field("owed to the client", closing.negated())?;
+    } else {
+        out.field("open", closing)?;
+    }
     Ok(Exit::Done)
 }
 

@@ -317,9 +317,24 @@ async fn a_month_is_proved_to_the_cent_and_closed_once() {
     assert_eq!((plans[0].plan.as_str(), plans[0].fees), ("steady", 3));
     assert_eq!(cents(plans[0].amount.as_ref()), 29_700);
 
+    // Eight at once, two of them the same request: one close, whose request gets its answer twice.
     let close = month.close();
-    let closed = books().close_month(close.clone()).await.unwrap().into_inner();
-    assert!(!closed.receipt.unwrap().replayed);
+    let others = (0..6).map(|_| month.close());
+    let asked: Vec<_> = others.chain([close.clone(), close.clone()]).collect();
+    let answers = asked.iter().map(|close| {
+        let mut books = books();
+        async move { (close.request_id.clone(), books.close_month(close.clone()).await) }
+    });
+    let mut closed = Vec::new();
+    for (request_id, answer) in futures::future::join_all(answers).await {
+        match answer {
+            Ok(answer) => closed.push((request_id, answer.into_inner().receipt.unwrap())),
+            Err(refused) => assert_eq!(reason(&refused), "ALREADY_RECORDED", "{refused:?}"),
+        }
+    }
+    assert!(closed.iter().all(|(request, _)| *request == closed[0].0), "{closed:?}");
+    assert_eq!(closed.iter().filter(|(_, receipt)| !receipt.replayed).count(), 1, "{closed:?}");
+    let close = v1::CloseMonthRequest { request_id: closed[0].0.clone(), ..close };
     let replayed = books().close_month(close).await.unwrap().into_inner();
     assert!(replayed.receipt.unwrap().replayed);
     let twice = books().close_month(month.close()).await.unwrap_err();

@@ -1,6 +1,7 @@
 //! The service on SQLite.
 
 pub(crate) mod ceiling;
+mod closing;
 mod replay;
 
 use crate::load::{ONE_FIRM, Server, stream, unary};
@@ -9,6 +10,8 @@ use crate::{IN_FLIGHT, ROUNDS, SPAN, WINDOW, wants};
 
 /// Clients of the billing run, and of the memory figure.
 const CLIENTS: u32 = 10_000;
+/// Clients of the month that is closed.
+const CLOSING: u32 = 20_000;
 
 pub(crate) async fn measure(parts: &[&str]) {
     report::machine("SQLite in WAL mode, synchronous=FULL");
@@ -17,6 +20,9 @@ pub(crate) async fn measure(parts: &[&str]) {
     }
     if wants(parts, "replay") {
         replay::everything(CLIENTS).await;
+    }
+    if wants(parts, "closing") {
+        closing::month(CLOSING).await;
     }
 }
 

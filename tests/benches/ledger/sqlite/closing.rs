@@ -1,0 +1,232 @@
+//! A month of a large firm, from its payments to its close.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use api::google::r#type::{Date, Money};
+use api::v1;
+use api::v1::accounts_client::AccountsClient;
+use api::v1::billing_client::BillingClient;
+use api::v1::books_client::BooksClient;
+use api::v1::record_payment_request::Event;
+use counterfoil_tests::history::firm_id;
+use counterfoil_tests::{bulk, child};
+use futures::{StreamExt, TryStreamExt, stream};
+use tonic::Request;
+use tonic::transport::Channel;
+use uuid::Uuid;
+
+/// Payments behind one payout.
+const BATCH: usize = 100;
+/// Payments recorded at once.
+const IN_FLIGHT: usize = 64;
+const MICROS_A_DAY: i64 = 86_400_000_000;
+
+type Books = BooksClient<Channel>;
+
+fn april(day: i32) -> Date {
+    Date { year: 2025, month: 4, day }
+}
+
+fn id() -> String {
+    Uuid::now_v7().to_string()
+}
+
+fn patient<M>(message: M) -> Request<M> {
+    let mut request = Request::new(message);
+    request.set_timeout(Duration::from_mins(5));
+    request
+}
+
+/// What this process holds, in MB.
+fn memory_mb() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or("");
+    let kilobytes = line.split_whitespace().nth(1).and_then(|word| word.parse::<u64>().ok());
+    kilobytes.unwrap_or(0) / 1024
+}
+
+/// Says how long a step took, and what the process holds after it.
+fn took(what: &str, since: Instant) {
+    println!("  {what:<52} {:>7.2} s   {:>5} MB", since.elapsed().as_secs_f64(), memory_mb());
+}
+
+/// Bills so many clients, has all of them pay, proves every deposit, and closes the month.
+pub(crate) async fn month(clients: u32) {
+    println!(
+        "\nA month of {clients} clients, service in this process; what it holds after each step"
+    );
+    let folder = tempfile::tempdir().unwrap();
+    let place = format!("sqlite:{}", folder.path().join("firm.db").display());
+    let (engine, store, clock) = child::open(&place).await.unwrap();
+    engine.start().await.unwrap();
+    let started = Instant::now();
+    bulk::set_up(&engine).await;
+    bulk::enrol(&engine, clients).await;
+    bulk::first_month(&engine, clients).await;
+    took("enrolled, a month of work", started);
+    let ledger = child::ledger(engine, store, clock.clone(), &outbox(folder.path()));
+    caught_up(&ledger).await;
+    let channel = ledger.connect_in_process().await.unwrap();
+    let started = Instant::now();
+    let run =
+        v1::RunBillingRequest { parent: parent(), request_id: id(), as_of: Some(bulk::today()) };
+    let billed = BillingClient::new(channel.clone()).run_billing(patient(run)).await.unwrap();
+    assert_eq!(billed.into_inner().invoices_issued.unsigned_abs(), clients);
+    caught_up(&ledger).await;
+    took("billed", started);
+    let started = Instant::now();
+    let paid = pay(channel.clone()).await;
+    assert_eq!(paid.len(), usize::try_from(clients).unwrap());
+    caught_up(&ledger).await;
+    took("paid, a request each", started);
+    clock.advance(30 * MICROS_A_DAY);
+    let mut books = BooksClient::new(channel);
+    let started = Instant::now();
+    let lines = bank(&mut books, &paid).await;
+    caught_up(&ledger).await;
+    took(&format!("{lines} payouts and bank lines noted"), started);
+    let started = Instant::now();
+    let request = v1::ProposeMatchesRequest { parent: parent(), at_least_position: 0 };
+    let found = books.propose_matches(patient(request)).await.unwrap().into_inner().proposals;
+    assert_eq!(found.len(), lines);
+    took("matches proposed", started);
+    let started = Instant::now();
+    for proposal in found {
+        assert_eq!(proposal.certainty(), v1::MatchCertainty::Certain);
+        let confirm = v1::ConfirmMatchRequest {
+            name: proposal.deposit,
+            request_id: id(),
+            payout: proposal.payout,
+            ..v1::ConfirmMatchRequest::default()
+        };
+        books.confirm_match(patient(confirm)).await.unwrap();
+    }
+    took("matches confirmed", started);
+    let started = Instant::now();
+    let through = Some(april(30));
+    let close = v1::CloseMonthRequest { parent: parent(), request_id: id(), through };
+    books.close_month(patient(close)).await.unwrap();
+    let seconds = started.elapsed().as_secs_f64();
+    took("checked and closed", started);
+    let started = Instant::now();
+    let entries = journal(&mut books).await;
+    took(&format!("journal read, {entries} entries"), started);
+    let verdict = if seconds < 30.0 { "met" } else { "MISSED" };
+    println!("month close: {seconds:.2} s for {clients} clients; target 30 s: {verdict}");
+    ledger.shutdown().await;
+}
+
+/// Waits until the read models show everything.
+async fn caught_up(ledger: &ledger::Ledger) {
+    let engine = ledger.engine();
+    let position = engine.head(firm_id()).await.unwrap().position;
+    engine.wait_applied(firm_id(), position, Duration::from_mins(5)).await.unwrap();
+}
+
+fn parent() -> String {
+    format!("firms/{}", firm_id())
+}
+
+fn outbox(folder: &Path) -> std::path::PathBuf {
+    folder.join("outbox")
+}
+
+/// Every open invoice paid; the names and amounts of the payments.
+async fn pay(channel: Channel) -> Vec<(String, Money)> {
+    let mut accounts = AccountsClient::new(channel);
+    let mut invoices = Vec::new();
+    let mut request =
+        v1::ListInvoicesRequest { parent: parent(), page_size: 500, ..Default::default() };
+    loop {
+        let page = accounts.list_invoices(patient(request.clone())).await.unwrap().into_inner();
+        invoices.extend(page.invoices);
+        if page.next_page_token.is_empty() {
+            break;
+        }
+        request.page_token = page.next_page_token;
+    }
+    let accounts = Arc::new(accounts);
+    let each = stream::iter(invoices.into_iter().enumerate()).map(|(at, invoice)| {
+        let mut accounts = (*accounts).clone();
+        async move {
+            let (payment, amount) = (format!("pay-{at}"), invoice.total.unwrap());
+            let settled = v1::PaymentSettled {
+                payment: payment.clone(),
+                amount: Some(amount.clone()),
+                invoice: invoice.name,
+            };
+            let request = v1::RecordPaymentRequest {
+                name: invoice.account,
+                request_id: id(),
+                occurred_on: Some(bulk::today()),
+                event: Some(Event::Settled(settled)),
+            };
+            accounts.record_payment(patient(request)).await.map(|_| (payment, amount))
+        }
+    });
+    each.buffered(IN_FLIGHT).try_collect().await.unwrap()
+}
+
+/// A payout for each hundred payments and the bank's line for it; how many.
+async fn bank(books: &mut Books, paid: &[(String, Money)]) -> usize {
+    let mut lines = Vec::new();
+    for (at, batch) in paid.chunks(BATCH).enumerate() {
+        let line = |(name, amount): &(String, Money)| v1::PayoutLine {
+            kind: v1::MovementKind::Payment.into(),
+            name: name.clone(),
+            amount: Some(amount.clone()),
+        };
+        let nanos: i64 =
+            batch.iter().map(|(_, m)| m.units * 1_000_000_000 + i64::from(m.nanos)).sum();
+        let net = Money {
+            units: nanos / 1_000_000_000,
+            nanos: i32::try_from(nanos % 1_000_000_000).unwrap(),
+            currency_code: batch[0].1.currency_code.clone(),
+        };
+        let payout = v1::NotePayoutRequest {
+            parent: parent(),
+            request_id: id(),
+            payout: format!("po-{at}"),
+            paid_on: Some(april(10)),
+            net: Some(net.clone()),
+            lines: batch.iter().map(line).collect(),
+        };
+        books.note_payout(patient(payout)).await.unwrap();
+        lines.push(v1::BankLine {
+            bank: "operating".into(),
+            line_hash: format!("{at:064x}"),
+            booked_on: Some(april(11)),
+            amount: Some(net),
+            references: vec![format!("po-{at}")],
+            ..v1::BankLine::default()
+        });
+    }
+    for some in lines.chunks(BATCH) {
+        let note =
+            v1::NoteBankLinesRequest { parent: parent(), request_id: id(), lines: some.to_vec() };
+        books.note_bank_lines(patient(note)).await.unwrap();
+    }
+    lines.len()
+}
+
+/// Every entry of the month, a page at a time, as the package reads them.
+async fn journal(books: &mut Books) -> usize {
+    let mut request = v1::ListJournalRequest {
+        parent: parent(),
+        page_size: 500,
+        from: Some(april(1)),
+        through: Some(april(30)),
+        ..v1::ListJournalRequest::default()
+    };
+    let mut entries = 0;
+    loop {
+        let page = books.list_journal(patient(request.clone())).await.unwrap().into_inner();
+        entries += page.entries.len();
+        if page.next_page_token.is_empty() {
+            return entries;
+        }
+        request.page_token = page.next_page_token;
+    }
+}

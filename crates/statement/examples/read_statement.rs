@@ -39,8 +39,8 @@ fn of(statement: &Statement) -> Value {
 fn line(line: &Line) -> Value {
     json!({
         "amount": line.amount_minor,
-        "booked": line.booked_on,
-        "value": line.value_on,
+        "booked": line.booked_on.to_string(),
+        "value": line.value_on.map(|day| day.to_string()),
         "references": line.references,
         "reason": line.return_reason,
     })

@@ -6,6 +6,8 @@
 //! ISO 20022 external codes that banks send in their place (from memory). The Nacha Operating Rules
 //! are private rules: the firm's bank and counsel decide.
 
+use std::fmt;
+
 /// How long a bank may give a payment back.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Window {
@@ -32,6 +34,29 @@ pub enum After {
     Nothing,
     /// A person asks the bank.
     AskBank,
+}
+
+impl fmt::Display for Window {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::BankingDays(days) => write!(f, "within {days} banking days of settlement"),
+            Self::CalendarDays(days) => write!(f, "within {days} calendar days of settlement"),
+            Self::NotSaid => f.write_str("within days that the code does not say"),
+        }
+    }
+}
+
+impl fmt::Display for After {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::TwoMoreTries => "at most two more tries, within 180 days",
+            Self::OnceCorrected => "not again before its cause is put right",
+            Self::NewAuthorization => "not again without a new authorization of the client",
+            Self::CorrectedEntry => "once more, corrected, within 60 days of the return",
+            Self::Nothing => "not again: it was not authorized, or no longer",
+            Self::AskBank => "ask the bank",
+        })
+    }
 }
 
 /// A reason code.
@@ -108,6 +133,9 @@ mod tests {
         assert_eq!(again, ["R01", "R09"]);
         assert_eq!(of("R29").map(|reason| reason.window), Some(Window::BankingDays(2)));
         assert_eq!(of("R99"), None);
+        let first = of("R01").unwrap();
+        assert_eq!(first.window.to_string(), "within 2 banking days of settlement");
+        assert_eq!(first.after.to_string(), "at most two more tries, within 180 days");
         let mut codes: Vec<&str> = REASONS.iter().map(|reason| reason.code).collect();
         codes.sort_unstable();
         codes.dedup();

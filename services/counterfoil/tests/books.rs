@@ -64,6 +64,20 @@ fn a_month_from_the_banks_file_to_its_close() {
     assert!(desk.done(&[&import[..], &["--dry-run"]].concat()).contains("nothing was recorded"));
     assert!(desk.done(&import).contains("2 lines read, 2 of them new."));
     assert!(desk.done(&import).contains("2 lines read, 0 of them new."));
+    // A line that the bank gives back says what that means, and what may be done.
+    let said = statement("281.03").replace(
+        "NOTPROVIDED</EndToEndId></Refs>",
+        "NOTPROVIDED</EndToEndId></Refs><RtrInf><Rsn><Cd>R01</Cd></Rsn></RtrInf>",
+    );
+    let returned = desk.file("returned.xml", &said);
+    let import = ["books", "import-bank", &returned, "--bank", "operating", "--dry-run"];
+    let said = desk.done(&import);
+    assert!(
+        said.contains("Returned, R01: insufficient funds. A bank may say so within 2"),
+        "{said}"
+    );
+    let json = &desk.run(&[&import[..], &["--json"]].concat()).json()[0]["returned"][0];
+    assert_eq!(json["after"], "at most two more tries, within 180 days");
     let (payouts, columns) =
         (desk.file("payouts.csv", PAYOUTS), desk.file("columns.json", PAYOUT_COLUMNS));
     let import = ["books", "import-payouts", &payouts, "--mapping", &columns];

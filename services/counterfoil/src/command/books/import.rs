@@ -9,6 +9,7 @@ use clap::Args;
 use domain::ids::{BankReference, DocumentHash};
 use domain::money::{Currency, Money};
 use serde::de::DeserializeOwned;
+use statement::reason::{self, Reason};
 use statement::table::{BankMapping, PayoutMapping};
 use statement::{Fault, Line, PayoutLineKind, Statement, camt, table};
 
@@ -129,6 +130,17 @@ fn message(line: &Line, bank: &str, currency: Currency) -> anyhow::Result<v1::Ba
     })
 }
 
+/// A reason code as JSON, with what is known of it.
+fn explained(code: &str) -> serde_json::Value {
+    let known = reason::of(code);
+    serde_json::json!({
+        "code": code,
+        "meaning": known.map(|reason| reason.meaning),
+        "window": known.map(|reason| reason.window.to_string()),
+        "after": known.map(|reason| reason.after.to_string()),
+    })
+}
+
 /// Records a bank statement.
 pub(super) async fn bank(
     args: &BankArgs,
@@ -158,7 +170,7 @@ pub(super) async fn bank(
     if out.is_json() {
         out.value(&serde_json::json!({
             "lines": lines.len(), "recorded": recorded, "pending": statement.pending,
-            "returned": returned.len(), "dryRun": args.dry_run,
+            "returned": returned.iter().map(|code| explained(code)).collect::<Vec<_>>(), "dryRun": args.dry_run,
         }))?;
         return Ok(Exit::Done);
     }
@@ -171,9 +183,17 @@ pub(super) async fn bank(
     if statement.pending > 0 {
         out.note(format!("{} lines are not booked yet and were left out.", statement.pending))?;
     }
-    for code in returned {
-        let known = statement::reason::of(code).map_or("not known here", |reason| reason.meaning);
-        out.line(format!("Returned, {code}: {known}."))?;
+    for code in &returned {
+        let said = match reason::of(code) {
+            Some(Reason { meaning, window, after, .. }) => {
+                format!("{meaning}. A bank may say so {window}. What may be done: {after}.")
+            }
+            None => "not known here. Ask the bank.".to_owned(),
+        };
+        out.line(format!("Returned, {code}: {said}"))?;
+    }
+    if !returned.is_empty() {
+        out.note("The rules of the payment network, your bank and counsel decide.")?;
     }
     Ok(Exit::Done)
 }

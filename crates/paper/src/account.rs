@@ -7,7 +7,6 @@
 use chrono::NaiveDate;
 use domain::money::{Currency, Money, MoneyError};
 
-use crate::bill::CAUTIONS;
 use crate::sheet::{Cell, Column, Sheet};
 
 /// One thing that happened.
@@ -19,6 +18,17 @@ pub struct AccountStep {
     pub what: String,
     /// What it changed of the balance; zero for money that came back with nothing left to ask for.
     pub change: Money,
+}
+
+impl AccountStep {
+    /// What was billed, or what was paid or taken off; neither if the balance stays.
+    pub fn sides(&self) -> (Option<Money>, Option<Money>) {
+        match self.change.minor() {
+            0 => (None, None),
+            1.. => (Some(self.change), None),
+            _ => (None, Some(self.change.negated())),
+        }
+    }
 }
 
 /// An account over some days.
@@ -34,8 +44,8 @@ pub struct AccountStatement {
     pub through: NaiveDate,
     /// What was open before.
     pub opening: Money,
-    /// What happened, in order.
-    pub steps: Vec<AccountStep>,
+    /// What happened, in order, each with the balance after it; below zero the firm owes.
+    pub steps: Vec<(AccountStep, Money)>,
 }
 
 impl AccountStatement {
@@ -52,86 +62,70 @@ impl AccountStatement {
         all: Vec<AccountStep>,
     ) -> Result<Self, MoneyError> {
         let (from, through) = days;
-        let before = |step: &AccountStep| from.is_some_and(|from| step.on < from);
-        let (earlier, steps): (Vec<_>, Vec<_>) = all.into_iter().partition(before);
-        let opening = sum(Money::zero(currency), &earlier)?;
-        let statement = Self { firm, to, from, through, opening, steps };
-        statement.closing()?;
-        Ok(statement)
+        let mut opening = Money::zero(currency);
+        let mut balance = opening;
+        let mut steps = Vec::new();
+        for step in all {
+            balance = balance.plus(step.change)?;
+            if from.is_some_and(|from| step.on < from) {
+                opening = balance;
+            } else {
+                steps.push((step, balance));
+            }
+        }
+        Ok(Self { firm, to, from, through, opening, steps })
     }
 
     /// What is open at the end; below zero, what the firm owes.
-    ///
-    /// # Errors
-    /// [`MoneyError`] as for [`Self::of`].
-    pub fn closing(&self) -> Result<Money, MoneyError> {
-        sum(self.opening, &self.steps)
-    }
-
-    /// Every step with the balance after it.
-    ///
-    /// # Errors
-    /// [`MoneyError`] as for [`Self::of`].
-    pub fn balances(&self) -> Result<Vec<(&AccountStep, Money)>, MoneyError> {
-        let mut balance = self.opening;
-        let after = |step| {
-            balance = sum(balance, std::slice::from_ref(step))?;
-            Ok((step, balance))
-        };
-        self.steps.iter().map(after).collect()
+    pub fn closing(&self) -> Money {
+        self.steps.last().map_or(self.opening, |(_, balance)| *balance)
     }
 
     /// What its page says.
-    ///
-    /// # Errors
-    /// [`MoneyError`] as for [`Self::of`].
-    pub fn sheet(&self) -> Result<Sheet, MoneyError> {
+    pub fn sheet(&self) -> Sheet {
+        let amount = |amount: Money| Cell::line(amount.to_string());
+        let side = |side: Option<Money>| side.map_or_else(Cell::default, amount);
         let mut rows = Vec::new();
         if let Some(from) = self.from {
             let before = Cell::line(format!("Balance before {from}"));
-            let balance = Cell::line(self.opening.to_string());
-            rows.push(vec![Cell::default(), before, Cell::default(), Cell::default(), balance]);
+            let opening = amount(self.opening);
+            rows.push(vec![Cell::default(), before, Cell::default(), Cell::default(), opening]);
         }
-        for (step, balance) in self.balances()? {
-            let (asked, taken_off) = match step.change.minor() {
-                0 => (Cell::default(), Cell::default()),
-                1.. => (Cell::line(step.change.to_string()), Cell::default()),
-                _ => (Cell::default(), Cell::line(step.change.negated().to_string())),
-            };
-            let what = Cell::line(step.what.clone());
-            let day = Cell::line(step.on.to_string());
-            rows.push(vec![day, what, asked, taken_off, Cell::line(balance.to_string())]);
+        for (step, balance) in &self.steps {
+            let (billed, taken_off) = step.sides();
+            rows.push(vec![
+                Cell::line(step.on.to_string()),
+                Cell::line(step.what.clone()),
+                side(billed),
+                side(taken_off),
+                amount(*balance),
+            ]);
         }
-        let closing = self.closing()?;
+        let closing = self.closing();
         let owes = closing.minor() < 0;
         let sum = if owes { ("Owed to you", closing.negated()) } else { ("Open", closing) };
         let days = match self.from {
             Some(from) => format!("{from} to {}", self.through),
             None => format!("through {}", self.through),
         };
-        let column = |name, width, amounts| Column { name, width, amounts };
-        Ok(Sheet {
-            title: format!("Statement of account, {days}"),
+        let title = format!("Statement of account, {days}");
+        Sheet {
+            lead: title.clone(),
+            title,
             firm: self.firm.clone(),
-            lead: format!("Statement of account, {days}"),
             to: self.to.clone(),
             columns: vec![
-                column("Day", 14, false),
-                column("What", 35, false),
-                column("Billed", 17, true),
-                column("Paid, taken off", 17, true),
-                column("Balance", 17, true),
+                Column::text("Day", 14),
+                Column::text("What", 35),
+                Column::amounts("Billed", 17),
+                Column::amounts("Paid, taken off", 17),
+                Column::amounts("Balance", 17),
             ],
             rows,
             sums: vec![sum],
-            notes: CAUTIONS.map(String::from).to_vec(),
             made_on: self.through,
-        })
+        }
     }
-}
-
-fn sum(from: Money, steps: &[AccountStep]) -> Result<Money, MoneyError> {
-    steps.iter().try_fold(from, |balance, step| balance.plus(step.change))
 }
 
 #[cfg(test)]
@@ -169,12 +163,12 @@ mod tests {
         let whole = statement(None);
         let part = statement(Some("2026-02-02"));
         let balances = |of: &AccountStatement| -> Vec<i64> {
-            of.balances().unwrap().iter().map(|(_, balance)| balance.minor()).collect()
+            of.steps.iter().map(|(_, balance)| balance.minor()).collect()
         };
         assert_eq!(balances(&whole), [9_900, 0, 9_900, -2_100, -1_100]);
         assert_eq!((part.opening, balances(&part)), (usd(9_900), vec![0, 9_900, -2_100, -1_100]));
         assert_eq!(whole.closing(), part.closing());
-        let page = part.sheet().unwrap().to_html();
+        let page = part.sheet().to_html();
         for said in
             ["Balance before 2026-02-02", "Owed to you", "USD 11.00", "No result was promised"]
         {

@@ -1,9 +1,4 @@
 //! An invoice as a page that a client understands.
-//!
-//! Every page carries the cautions a firm must not leave out: the right to dispute for free (15 USC
-//! 1679c(a), 1681i), the right to cancel (15 USC 1679e), that nothing was asked for before it was done
-//! (15 USC 1679b(b)), and that no result is promised (15 USC 1679b(a)(3)). They are reminders in our
-//! words, no statutory notices; the firm's counsel decides the wording.
 
 use chrono::NaiveDate;
 use domain::money::Money;
@@ -61,19 +56,6 @@ pub struct Bill {
     pub open: Money,
 }
 
-/// What every bill says of the client's rights.
-pub const CAUTIONS: [&str; 5] = [
-    "You are asked only for work that was finished. You owe nothing for work that was not \
-     (15 USC 1679b(b)).",
-    "You may dispute entries of your credit reports yourself, for free, with each consumer reporting \
-     agency (15 USC 1681i).",
-    "Your agreement says how you may cancel; within its cancellation days you owe nothing \
-     (15 USC 1679e).",
-    "No result was promised, and none is here: entries that are accurate and not too old \
-     cannot be made to go away.",
-    "State law may give you further rights. This is not legal advice.",
-];
-
 impl Bill {
     /// What its page says.
     pub fn sheet(&self) -> Sheet {
@@ -93,13 +75,12 @@ impl Bill {
             firm: self.firm.clone(),
             to: self.to.clone(),
             columns: vec![
-                Column { name: "For", width: 34, amounts: false },
-                Column { name: "Work finished", width: 46, amounts: false },
-                Column { name: "Fee", width: 20, amounts: true },
+                Column::text("For", 34),
+                Column::text("Work finished", 46),
+                Column::amounts("Fee", 20),
             ],
             rows: self.lines.iter().map(BillLine::row).collect(),
             sums: sums.into_iter().filter(said).collect(),
-            notes: CAUTIONS.map(String::from).to_vec(),
             made_on: self.issued_on,
         }
     }

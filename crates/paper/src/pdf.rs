@@ -14,8 +14,8 @@ use krilla::page::PageSettings;
 use krilla::paint::Stroke;
 use krilla::{Document, SerializeSettings};
 
-use crate::sheet::{Cell, Column, Sheet};
-use crate::typeface::{Run, Typeface};
+use crate::sheet::{CAUTIONS, Cell, Column, Sheet};
+use crate::typeface::{Run, Typefaces};
 
 /// Why a sheet cannot be written as PDF.
 #[derive(Debug, thiserror::Error)]
@@ -54,8 +54,8 @@ impl Sheet {
     /// [`Unprintable`] names a character that cannot be set.
     pub fn to_pdf(&self) -> Result<Vec<u8>, Unprintable> {
         let form = |error: &dyn std::fmt::Debug| Unprintable::Form(format!("{error:?}"));
-        let pages = Layout::pages(self)?;
-        let (regular, bold) = (Typeface::regular()?, Typeface::bold()?);
+        let faces = Typefaces::read()?;
+        let pages = Layout::pages(self, &faces)?;
         let configuration = ConfigurationBuilder::new()
             .with_archival_validator(Archival::A2_U)
             .finish()
@@ -70,18 +70,11 @@ impl Sheet {
             let mut surface = page.surface();
             for mark in marks {
                 match mark {
-                    Mark::Text { x, y, size, bold: heavy, run } => {
-                        let font = if heavy { &bold.font } else { &regular.font };
+                    Mark::Text { x, y, size, bold, run } => {
+                        let font = faces.of(bold).font.clone();
                         let start = Point::from_xy(x, y);
                         surface.set_stroke(None);
-                        surface.draw_glyphs(
-                            start,
-                            &run.glyphs,
-                            font.clone(),
-                            &run.text,
-                            size,
-                            false,
-                        );
+                        surface.draw_glyphs(start, &run.glyphs, font, &run.text, size, false);
                     }
                     Mark::Rule { y } => {
                         let mut line = PathBuilder::new();
@@ -121,9 +114,8 @@ fn moment(day: NaiveDate) -> DateTime {
 }
 
 /// Blocks placed from top to bottom.
-struct Layout {
-    regular: Typeface,
-    bold: Typeface,
+struct Layout<'a> {
+    faces: &'a Typefaces,
     done: Vec<Vec<Mark>>,
     page: Vec<Mark>,
     /// How far down the page is used.
@@ -133,19 +125,14 @@ struct Layout {
 /// The lines of one cell, each with how far it is indented.
 type Lines = Vec<(f32, Run)>;
 
-impl Layout {
-    fn new() -> Result<Self, Unprintable> {
-        let (regular, bold) = (Typeface::regular()?, Typeface::bold()?);
-        Ok(Self { regular, bold, done: Vec::new(), page: Vec::new(), y: MARGIN })
-    }
-
+impl<'a> Layout<'a> {
     const WIDTH: f32 = PAPER.0 - 2.0 * MARGIN;
     /// The page ends above its number.
     const BOTTOM: f32 = PAPER.1 - MARGIN;
 
     /// What is drawn on each page.
-    fn pages(sheet: &Sheet) -> Result<Vec<Vec<Mark>>, Unprintable> {
-        let mut layout = Self::new()?;
+    fn pages(sheet: &Sheet, faces: &'a Typefaces) -> Result<Vec<Vec<Mark>>, Unprintable> {
+        let mut layout = Self { faces, done: Vec::new(), page: Vec::new(), y: MARGIN };
         layout.sheet(sheet)?;
         layout.finished(&sheet.title)
     }
@@ -169,9 +156,9 @@ impl Layout {
         self.y += 2.0 * BODY;
         self.room(SMALL * LEADING * 3.0);
         self.rule();
-        for note in &sheet.notes {
+        for caution in CAUTIONS {
             self.y += SMALL * 0.3;
-            self.paragraph(note, SMALL, false)?;
+            self.paragraph(caution, SMALL, false)?;
         }
         Ok(())
     }
@@ -192,8 +179,7 @@ impl Layout {
     }
 
     fn paragraph(&mut self, text: &str, size: f32, bold: bool) -> Result<(), Unprintable> {
-        let face = if bold { &self.bold } else { &self.regular };
-        for run in face.fill(text, Self::WIDTH / size)? {
+        for run in self.faces.of(bold).fill(text, Self::WIDTH / size)? {
             self.room(size * LEADING);
             self.text(MARGIN, size, bold, run);
             self.y += size * LEADING;
@@ -218,11 +204,16 @@ impl Layout {
         columns.iter().map(place).collect()
     }
 
+    /// How far from its column's left side a line begins.
+    fn shift(column: &Column, width: f32, run: &Run, indent: f32) -> f32 {
+        if column.amounts { width + GUTTER - run.width * BODY } else { indent }
+    }
+
     fn head(&mut self, columns: &[Column]) -> Result<(), Unprintable> {
         for (column, (x, width)) in columns.iter().zip(Self::places(columns)) {
-            let run = self.bold.set(column.name)?;
-            let right = if column.amounts { width + GUTTER - run.width * BODY } else { 0.0 };
-            self.text(x + right, BODY, true, run);
+            let run = self.faces.bold.set(column.name)?;
+            let shift = Self::shift(column, width, &run, 0.0);
+            self.text(x + shift, BODY, true, run);
         }
         self.y += BODY * LEADING;
         self.rule();
@@ -233,11 +224,13 @@ impl Layout {
         let cell = |(cell, (_, width)): (&Cell, (f32, f32))| {
             let mut lines = Lines::new();
             for line in &cell.lines {
-                lines.extend(self.regular.fill(line, width / BODY)?.into_iter().map(|r| (0.0, r)));
+                lines.extend(
+                    self.faces.regular.fill(line, width / BODY)?.into_iter().map(|r| (0.0, r)),
+                );
             }
             for point in &cell.points {
                 let text = format!("\u{2022} {point}");
-                let runs = self.regular.fill(&text, (width - INDENT) / BODY)?;
+                let runs = self.faces.regular.fill(&text, (width - INDENT) / BODY)?;
                 let indented = |(n, run)| (if n == 0 { 0.0 } else { INDENT }, run);
                 lines.extend(runs.into_iter().enumerate().map(indented));
             }
@@ -264,8 +257,8 @@ impl Layout {
                 cells.iter_mut().zip(columns).zip(Self::places(columns))
             {
                 let Some((indent, run)) = cell.next() else { continue };
-                let right = if column.amounts { width + GUTTER - run.width * BODY } else { indent };
-                self.text(x + right, BODY, false, run);
+                let shift = Self::shift(column, width, &run, indent);
+                self.text(x + shift, BODY, false, run);
             }
             self.y += line;
         }
@@ -276,8 +269,8 @@ impl Layout {
     fn sum(&mut self, name: &str, amount: &str, columns: &[Column]) -> Result<(), Unprintable> {
         self.room(BODY * LEADING);
         let last = Self::places(columns).last().map_or(MARGIN, |(x, _)| *x);
-        let name = self.regular.set(name)?;
-        let amount = self.regular.set(amount)?;
+        let name = self.faces.regular.set(name)?;
+        let amount = self.faces.regular.set(amount)?;
         let x = last - name.width * BODY;
         self.text(x, BODY, false, name);
         let x = PAPER.0 - MARGIN - amount.width * BODY;
@@ -293,7 +286,7 @@ impl Layout {
         if count > 1 {
             for (page, number) in self.done.iter_mut().zip(1..) {
                 let text = format!("{title}, page {number} of {count}");
-                let run = self.regular.set(&text)?;
+                let run = self.faces.regular.set(&text)?;
                 let x = PAPER.0 - MARGIN - run.width * SMALL;
                 let y = Self::BOTTOM + 2.0 * SMALL;
                 page.push(Mark::Text { x, y, size: SMALL, bold: false, run });
@@ -316,23 +309,21 @@ mod tests {
             |cell: &Cell| vec![Cell::line(word.clone()), cell.clone(), Cell::line("USD 9.00")];
         let mut rows = vec![row(&Cell::line("short")); 60];
         rows.push(row(&tall));
-        let column = |name, width, amounts| Column { name, width, amounts };
         let sheet = Sheet {
             title: "Invoice 1".into(),
             firm: word.clone(),
             lead: word.clone(),
             to: vec![word.clone()],
             columns: vec![
-                column("For", 34, false),
-                column("Work", 46, false),
-                column("Fee", 20, true),
+                Column::text("For", 34),
+                Column::text("Work", 46),
+                Column::amounts("Fee", 20),
             ],
             rows,
             sums: vec![("Total", Money::new(1, Currency::USD).unwrap())],
-            notes: vec![word.clone()],
             made_on: "2026-03-01".parse().unwrap(),
         };
-        let pages = Layout::pages(&sheet).unwrap();
+        let pages = Layout::pages(&sheet, &Typefaces::read().unwrap()).unwrap();
         assert!(pages.len() > 3, "{}", pages.len());
         let (left, right) = (MARGIN - 0.01, PAPER.0 - MARGIN + 0.01);
         let mut said = 0;

@@ -1,6 +1,11 @@
 //! A page for a client: who it is for, a table, sums, and what must not be left out.
 //!
 //! The same sheet is written as HTML, for a screen, and as PDF, for an archive or an envelope.
+//!
+//! Every page carries the cautions a firm must not leave out: the right to dispute for free (15 USC
+//! 1679c(a), 1681i), the right to cancel (15 USC 1679e), that nothing was asked for before it was done
+//! (15 USC 1679b(b)), and that no result is promised (15 USC 1679b(a)(3)). They are reminders in our
+//! words, no statutory notices; the firm's counsel decides the wording.
 
 use std::fmt::Write as _;
 
@@ -24,8 +29,6 @@ pub struct Sheet {
     pub rows: Vec<Vec<Cell>>,
     /// Named amounts below the table.
     pub sums: Vec<(&'static str, Money)>,
-    /// Paragraphs below everything.
-    pub notes: Vec<String>,
     /// The day it speaks of, which the file gives as the day it was made: the same sheet has the same
     /// bytes whenever it is written.
     pub made_on: NaiveDate,
@@ -51,12 +54,37 @@ pub struct Cell {
     pub points: Vec<String>,
 }
 
+impl Column {
+    /// A column of text.
+    pub const fn text(name: &'static str, width: u8) -> Self {
+        Self { name, width, amounts: false }
+    }
+
+    /// A column of amounts.
+    pub const fn amounts(name: &'static str, width: u8) -> Self {
+        Self { name, width, amounts: true }
+    }
+}
+
 impl Cell {
     /// A cell with one line.
     pub fn line(text: impl Into<String>) -> Self {
         Self { lines: vec![text.into()], points: Vec::new() }
     }
 }
+
+/// What every page says of the client's rights.
+pub(crate) const CAUTIONS: [&str; 5] = [
+    "You are asked only for work that was finished. You owe nothing for work that was not \
+     (15 USC 1679b(b)).",
+    "You may dispute entries of your credit reports yourself, for free, with each consumer reporting \
+     agency (15 USC 1681i).",
+    "Your agreement says how you may cancel; within its cancellation days you owe nothing \
+     (15 USC 1679e).",
+    "No result was promised, and none is here: entries that are accurate and not too old \
+     cannot be made to go away.",
+    "State law may give you further rights. This is not legal advice.",
+];
 
 const STYLE: &str = "body{font:11pt/1.45 Georgia,serif;color:#1b1b1b;max-width:44em;margin:2.5em auto;\
 padding:0 1.5em}h1{font-size:1.5em;margin:0 0 .2em}table{border-collapse:collapse;width:100%;margin:1em 0}\
@@ -101,8 +129,8 @@ impl Sheet {
             );
         }
         page.push_str("</tbody></table>\n<footer>");
-        for note in &self.notes {
-            let _ = writeln!(page, "<p>{}</p>", escaped(note));
+        for caution in CAUTIONS {
+            let _ = writeln!(page, "<p>{}</p>", escaped(caution));
         }
         page.push_str("</footer></body></html>\n");
         page

@@ -25,15 +25,23 @@ pub(crate) struct Run {
     pub(crate) width: f32,
 }
 
+/// Both weights.
+pub(crate) struct Typefaces {
+    pub(crate) regular: Typeface,
+    pub(crate) bold: Typeface,
+}
+
+impl Typefaces {
+    pub(crate) fn read() -> Result<Self, Unprintable> {
+        Ok(Self { regular: Typeface::read(REGULAR)?, bold: Typeface::read(BOLD)? })
+    }
+
+    pub(crate) const fn of(&self, bold: bool) -> &Typeface {
+        if bold { &self.bold } else { &self.regular }
+    }
+}
+
 impl Typeface {
-    pub(crate) fn regular() -> Result<Self, Unprintable> {
-        Self::read(REGULAR)
-    }
-
-    pub(crate) fn bold() -> Result<Self, Unprintable> {
-        Self::read(BOLD)
-    }
-
     fn read(bytes: &'static [u8]) -> Result<Self, Unprintable> {
         let font = Font::new(bytes.into(), 0).ok_or(Unprintable::Typeface)?;
         let shapes = Face::from_slice(bytes, 0).ok_or(Unprintable::Typeface)?;

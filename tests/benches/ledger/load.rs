@@ -95,12 +95,16 @@ impl Server {
 
     /// Memory that the server holds, in MB.
     pub(crate) fn memory_mb(&self) -> u64 {
-        let process = self.child.id().unwrap();
-        let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
-        let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or("");
-        let kilobytes = line.split_whitespace().nth(1).and_then(|word| word.parse::<u64>().ok());
-        kilobytes.unwrap_or(0) / 1024
+        memory_mb(&self.child.id().unwrap().to_string())
     }
+}
+
+/// Memory that a process holds, in MB: its id, or `self`.
+pub(crate) fn memory_mb(process: &str) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
+    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or("");
+    let kilobytes = line.split_whitespace().nth(1).and_then(|word| word.parse::<u64>().ok());
+    kilobytes.unwrap_or(0) / 1024
 }
 
 impl Firm {

@@ -29,6 +29,13 @@ fn firm(number: u32) -> FirmId {
     FirmId(Uuid::from_u128(firm_id().0.as_u128() + u128::from(number)))
 }
 
+/// Waits until the read models show everything.
+pub(crate) async fn caught_up(ledger: &ledger::Ledger) {
+    let engine = ledger.engine();
+    let position = engine.head(firm_id()).await.unwrap().position;
+    engine.wait_applied(firm_id(), position, Duration::from_mins(5)).await.unwrap();
+}
+
 /// Fills a fresh database with so many firms and serves it.
 pub(crate) async fn serve_fresh(database: &str, firms: u32) {
     let (engine, store, clock) = engine(database).await;

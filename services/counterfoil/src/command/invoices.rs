@@ -50,8 +50,7 @@ pub(crate) async fn one(
     let firm = session.registered().await?;
     out.line(format!("Invoice {} of {}", invoice.number, firm.display_name))?;
     for case in clients_of(&invoice) {
-        let to = client(session, &case).await?;
-        out.field("client", if to.is_empty() { words::id(&case) } else { to })?;
+        out.field("client", client(session, &case).await?)?;
     }
     out.field("account", words::id(&invoice.account))?;
     out.field("issued", words::day(invoice.issued_on.as_ref()))?;
@@ -91,17 +90,16 @@ fn clients_of(invoice: &v1::Invoice) -> Vec<String> {
     cases
 }
 
-/// The client's name and address, as far as the token may see them.
+/// The client's name and address; the case's id if the token may not see them, or they are gone.
 pub(crate) async fn client(session: &mut Session, case: &str) -> anyhow::Result<String> {
     let request = v1::GetCaseRequest { name: case.to_owned(), ..Default::default() };
-    match session.cases.get_case(request).await {
-        Ok(answer) => {
-            let client = answer.into_inner().case.and_then(|case| case.client);
-            Ok(client.map(|client| addressed(&client)).unwrap_or_default())
-        }
-        Err(status) if status.code() == Code::PermissionDenied => Ok(String::new()),
-        Err(status) => Err(status.into()),
-    }
+    let client = match session.cases.get_case(request).await {
+        Ok(answer) => answer.into_inner().case.and_then(|case| case.client),
+        Err(status) if status.code() == Code::PermissionDenied => None,
+        Err(status) => return Err(status.into()),
+    };
+    let addressed = client.map(|client| addressed(&client)).filter(|text| !text.is_empty());
+    Ok(addressed.unwrap_or_else(|| words::id(case)))
 }
 
 /// Name and address on one line.

@@ -17,6 +17,9 @@ use tonic::Request;
 use tonic::transport::Channel;
 use uuid::Uuid;
 
+use crate::load::memory_mb;
+use crate::ours::caught_up;
+
 /// Payments behind one payout.
 const BATCH: usize = 100;
 /// Payments recorded at once.
@@ -39,17 +42,9 @@ fn patient<M>(message: M) -> Request<M> {
     request
 }
 
-/// What this process holds, in MB.
-fn memory_mb() -> u64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap_or("");
-    let kilobytes = line.split_whitespace().nth(1).and_then(|word| word.parse::<u64>().ok());
-    kilobytes.unwrap_or(0) / 1024
-}
-
 /// Says how long a step took, and what the process holds after it.
 fn took(what: &str, since: Instant) {
-    println!("  {what:<52} {:>7.2} s   {:>5} MB", since.elapsed().as_secs_f64(), memory_mb());
+    println!("  {what:<52} {:>7.2} s   {:>5} MB", since.elapsed().as_secs_f64(), memory_mb("self"));
 }
 
 /// Bills so many clients, has all of them pay, proves every deposit, and closes the month.
@@ -116,13 +111,6 @@ pub(crate) async fn month(clients: u32) {
     let verdict = if seconds < 30.0 { "met" } else { "MISSED" };
     println!("month close: {seconds:.2} s for {clients} clients; target 30 s: {verdict}");
     ledger.shutdown().await;
-}
-
-/// Waits until the read models show everything.
-async fn caught_up(ledger: &ledger::Ledger) {
-    let engine = ledger.engine();
-    let position = engine.head(firm_id()).await.unwrap().position;
-    engine.wait_applied(firm_id(), position, Duration::from_mins(5)).await.unwrap();
 }
 
 fn parent() -> String {

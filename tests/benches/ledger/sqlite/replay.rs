@@ -89,15 +89,7 @@ async fn memory(database: &Path, clients: u32) {
 }
 
 async fn billing(ledger: &ledger::Ledger, clients: u32) {
-    ledger
-        .engine()
-        .wait_applied(
-            firm_id(),
-            ledger.engine().head(firm_id()).await.unwrap().position,
-            std::time::Duration::from_mins(1),
-        )
-        .await
-        .unwrap();
+    ours::caught_up(ledger).await;
     let mut client = BillingClient::new(ledger.connect_in_process().await.unwrap());
     let request = v1::RunBillingRequest {
         parent: format!("firms/{}", firm_id()),

@@ -1,7 +1,5 @@
 //! `books statement`: what a client or a couple was billed, has paid and got back.
 
-use std::collections::BTreeSet;
-
 use api::v1;
 use calendar::CivilDate;
 use clap::Args;
@@ -11,13 +9,11 @@ use paper::account::{AccountStatement, AccountStep};
 use crate::command::invoices::client;
 use crate::connect::Session;
 use crate::exit::{Exit, Stop};
+use crate::find::gather;
 use crate::out::Out;
 use crate::sheet::SheetFiles;
 use crate::table::Table;
 use crate::words;
-
-/// Entries asked for at once: the most that the service gives.
-const ENTRIES: i32 = 500;
 
 /// Whose account, and which days.
 #[derive(Args)]
@@ -46,7 +42,7 @@ pub(super) async fn run(
     }
     let statement = statement(args, through, session).await?;
     if out.is_json() {
-        let steps = statement.balances()?.into_iter().map(|(step, balance)| {
+        let steps = statement.steps.iter().map(|(step, balance)| {
             serde_json::json!({
                 "on": step.on, "what": step.what, "change": step.change.decimal().to_string(),
                 "balance": balance.decimal().to_string(),
@@ -57,30 +53,28 @@ pub(super) async fn run(
             "from": statement.from, "through": statement.through,
             "currency": statement.opening.currency().as_str(),
             "opening": statement.opening.decimal().to_string(), "steps": steps,
-            "closing": statement.closing()?.decimal().to_string(),
+            "closing": statement.closing().decimal().to_string(),
         }))?;
     }
     if !args.files.is_empty() {
-        args.files.write(&statement.sheet()?, out)?;
+        args.files.write(&statement.sheet(), out)?;
         return Ok(Exit::Done);
     }
     if out.is_json() {
         return Ok(Exit::Done);
     }
     let mut table = Table::new(&["day", "~what", ">billed", ">paid, taken off", ">balance"]);
-    for (step, balance) in statement.balances()? {
-        let (billed, taken_off) = match step.change.minor() {
-            0 => (String::new(), String::new()),
-            1.. => (step.change.to_string(), String::new()),
-            _ => (String::new(), step.change.negated().to_string()),
-        };
-        table.row([step.on.to_string(), step.what.clone(), billed, taken_off, balance.to_string()]);
+    let side = |side: Option<Money>| side.map_or_else(String::new, |amount| amount.to_string());
+    for (step, balance) in &statement.steps {
+        let (billed, taken_off) = step.sides();
+        let (on, what) = (step.on.to_string(), step.what.clone());
+        table.row([on, what, side(billed), side(taken_off), balance.to_string()]);
     }
     if let Some(from) = statement.from {
         out.field("before", format!("{}, {from}", statement.opening))?;
     }
     out.table(&table, "Nothing was billed or paid in these days.")?;
-    let closing = statement.closing()?;
+    let closing = statement.closing();
     if closing.minor() < 0 {
         out.field("owed to the client", closing.negated())?;
     } else {
@@ -108,17 +102,13 @@ async fn statement(
     let request = v1::GetAccountRequest { name, at_least_position: session.position };
     let account = session.accounts.get_account(request).await?.into_inner().account;
     let account = account.unwrap_or_default();
-    let mut to = BTreeSet::new();
-    for case in [&account.owner, &account.member] {
-        if !case.is_empty() {
-            let addressed = client(session, case).await?;
-            to.insert(if addressed.is_empty() { words::id(case) } else { addressed });
-        }
+    let mut to = Vec::new();
+    for case in [&account.owner, &account.member].into_iter().filter(|case| !case.is_empty()) {
+        to.push(client(session, case).await?);
     }
     let firm = session.registered().await?.display_name;
     let currency = session.currency().await?;
     let steps = steps(&account.name, through, currency, session).await?;
-    let to = to.into_iter().collect();
     Ok(AccountStatement::of(firm, to, (args.from, through), currency, steps)?)
 }
 
@@ -129,27 +119,21 @@ async fn steps(
     currency: Currency,
     session: &mut Session,
 ) -> anyhow::Result<Vec<AccountStep>> {
-    let mut steps = Vec::new();
-    let mut page_token = String::new();
-    loop {
-        let request = v1::ListJournalRequest {
-            parent: session.firm()?,
-            page_size: ENTRIES,
-            page_token,
-            at_least_position: session.position,
-            from: words::message(CivilDate::MIN.max(FIRST)),
-            through: words::message(through),
-            account: account.to_owned(),
-        };
-        let page = session.books.list_journal(request).await?.into_inner();
-        for entry in &page.entries {
-            steps.extend(step(entry, currency)?);
-        }
-        page_token = page.next_page_token;
-        if page_token.is_empty() {
-            return Ok(steps);
-        }
-    }
+    let filter = v1::ListJournalRequest {
+        parent: session.firm()?,
+        at_least_position: session.position,
+        from: words::message(FIRST),
+        through: words::message(through),
+        account: account.to_owned(),
+        ..Default::default()
+    };
+    let entries = gather(usize::MAX, async |page_size, page_token| {
+        let request = v1::ListJournalRequest { page_size, page_token, ..filter.clone() };
+        let answer = session.books.list_journal(request).await?.into_inner();
+        Ok((answer.entries, answer.next_page_token))
+    });
+    let entries = entries.await?.entries;
+    entries.iter().filter_map(|entry| step(entry, currency).transpose()).collect()
 }
 
 /// The first day that is asked for: before any account of a firm whose events this service keeps.

@@ -19,7 +19,6 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
     let mut lines = Vec::new();
     for line in &invoice.lines {
         let addressed = client(session, &line.case).await?;
-        let addressed = if addressed.is_empty() { words::id(&line.case) } else { addressed };
         let name = addressed.split(", ").next().unwrap_or_default().to_owned();
         if !to.contains(&addressed) {
             to.push(addressed);

@@ -24,6 +24,7 @@ use crate::reading;
 use crate::sealing::unwrapped;
 use crate::settings::Settings;
 use crate::stats::EngineStats;
+use crate::tiles::TileMemory;
 use crate::writer::{Waiting, Writer};
 
 /// One request to record something.
@@ -127,6 +128,7 @@ pub(crate) struct Inner {
     pub(crate) firm_keys: Arc<FirmKeys>,
     pub(crate) settings: Settings,
     pub(crate) stats: Arc<EngineStats>,
+    pub(crate) tiles: TileMemory,
     firms: RwLock<HashMap<FirmId, Arc<Firm>>>,
     /// Set once, when no further request is taken.
     closing: watch::Sender<bool>,
@@ -174,6 +176,7 @@ impl Engine {
             firm_keys: Arc::new(firm_keys),
             settings,
             stats: Arc::default(),
+            tiles: TileMemory::default(),
             firms: RwLock::default(),
             closing: watch::Sender::new(false),
             stopping: watch::Sender::new(false),

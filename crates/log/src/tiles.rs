@@ -4,7 +4,8 @@
 //! of level 0 are the leaf hashes of the last events, and those of a level above are the roots of
 //! the full tiles below. Tiles are derived from the log, and never change once they are full.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
+use std::sync::Mutex;
 use std::time::Duration;
 
 use async_trait::async_trait;
@@ -13,7 +14,7 @@ use proof::Hash;
 use proof::tile::{ProofPlan, TILE_BYTES, TILE_WIDTH, TileId, Tiles, tile_root};
 use tokio::time::Instant;
 
-use crate::engine::Engine;
+use crate::engine::{Engine, Inner, lock};
 use crate::error::StoreError;
 use crate::ports::LogStore;
 use crate::projector::ReadBehind;
@@ -198,13 +199,44 @@ impl Tiler {
     }
 }
 
+/// Most tiles that are remembered: 32 MB of them.
+const REMEMBERED_MAX: usize = 4_096;
+
+/// Tiles that were read, but for those of leaves: there are 256 times as many of those as of all others,
+/// and each of the others lies on the way of many proofs. What a tile of some width holds never changes,
+/// so nothing here is ever stale; what is full is forgotten whole and read again.
+#[derive(Default)]
+pub(crate) struct TileMemory {
+    tiles: Mutex<HashMap<(FirmId, TileId), Vec<Hash>>>,
+}
+
+impl TileMemory {
+    fn get(&self, firm: FirmId, id: TileId) -> Option<Vec<Hash>> {
+        lock(&self.tiles).get(&(firm, id)).cloned()
+    }
+
+    fn keep(&self, firm: FirmId, id: TileId, hashes: &[Hash]) {
+        if id.level() == 0 {
+            return;
+        }
+        let mut tiles = lock(&self.tiles);
+        if tiles.len() >= REMEMBERED_MAX {
+            tiles.clear();
+        }
+        tiles.insert((firm, id), hashes.to_vec());
+    }
+}
+
 /// Reads tiles, full or not; nothing if some of them are not made yet.
 async fn fetch<S: LogStore + TileStore + ?Sized>(
-    store: &S,
+    (store, memory): (&S, &TileMemory),
     firm: FirmId,
     wanted: BTreeSet<TileId>,
 ) -> Result<Option<Tiles>, StoreError> {
     let fetched = wanted.into_iter().map(|id| async move {
+        if let Some(hashes) = memory.get(firm, id) {
+            return Ok(Some((id, hashes)));
+        }
         let width = usize::from(id.width());
         let hashes = match id.level().checked_sub(1) {
             _ if id.is_full() => {
@@ -214,7 +246,11 @@ async fn fetch<S: LogStore + TileStore + ?Sized>(
             None => store.leaves(firm, id.first_hash(), width).await?,
             Some(below) => store.tile_roots(firm, below, id.first_hash(), width).await?,
         };
-        Ok::<_, StoreError>((hashes.len() == width).then_some((id, hashes)))
+        if hashes.len() != width {
+            return Ok(None);
+        }
+        memory.keep(firm, id, &hashes);
+        Ok::<_, StoreError>(Some((id, hashes)))
     });
     let fetched: Vec<_> = futures::future::try_join_all(fetched).await?;
     Ok(fetched.into_iter().collect())
@@ -234,9 +270,10 @@ impl Engine {
         timeout: Duration,
     ) -> Result<Vec<Hash>, ProveError> {
         let deadline = Instant::now() + timeout;
-        let store = self.inner().store.as_ref();
+        let Inner { store, tiles: memory, .. } = self.inner().as_ref();
+        let store = store.as_ref();
         loop {
-            if let Some(tiles) = fetch(store, firm, plan.tiles()).await? {
+            if let Some(tiles) = fetch((store, memory), firm, plan.tiles()).await? {
                 return plan.make(&tiles).map_err(|error| {
                     ProveError::Store(StoreError::internal(format!("no proof: {error}")))
                 });

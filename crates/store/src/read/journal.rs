@@ -216,13 +216,15 @@ static TRIAL: Statement = Statement::new(|| {
     )
 });
 
+// In the order of an index, so that it stops at a page.
 static OPEN_ITEMS: Statement = Statement::new(|| {
     format!(
-        "SELECT t.account_id, t.invoice, i.due_on, CAST(SUM(t.amount_minor) AS bigint) \
-         FROM journal_line t JOIN invoice i ON {} AND i.account_id = t.account_id \
-         AND i.number = t.invoice WHERE {} AND t.book_account = 'receivable' AND t.posted_on <= $2 \
-         AND t.account_id >= $3 GROUP BY t.account_id, t.invoice, i.due_on \
-         HAVING SUM(t.amount_minor) <> 0 ORDER BY t.account_id, t.invoice LIMIT $4",
+        "SELECT t.account_id, t.invoice, (SELECT i.due_on FROM invoice i \
+         WHERE {} AND i.account_id = t.account_id AND i.number = t.invoice), \
+         CAST(SUM(t.amount_minor) AS bigint) FROM journal_line t \
+         WHERE {} AND t.book_account = 'receivable' AND t.posted_on <= $2 AND t.account_id >= $3 \
+         GROUP BY t.firm, t.generation, t.account_id, t.invoice HAVING SUM(t.amount_minor) <> 0 \
+         ORDER BY t.firm, t.generation, t.account_id, t.invoice LIMIT $4",
         beside("i", "t"),
         active("t")
     )

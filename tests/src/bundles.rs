@@ -7,8 +7,9 @@ use std::io::{Cursor, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use bundle::{Export, ExportError, Openings, Request, Scope, Scout};
+use bundle::{Document, Documents, Export, ExportError, Openings, Request, Scope, Scout};
 use domain::event::Recorded;
+use domain::ids::{CaseId, DocumentHash};
 use proof::note::{KeyName, Note, SignerKey};
 use proof::{Checkpoint, Frontier, leaf_hash};
 use serde_json::Value;
@@ -61,6 +62,19 @@ pub fn try_export(
     request: Request,
     openings: Openings,
 ) -> Result<Vec<u8>, ExportError> {
+    export_with(log, request, openings, &BTreeMap::new())
+}
+
+/// Documents by their cases and hashes.
+pub type Scans = BTreeMap<(CaseId, DocumentHash), Vec<u8>>;
+
+/// The same with documents.
+pub fn export_with(
+    log: &[Vec<u8>],
+    request: Request,
+    openings: Openings,
+    documents: &Scans,
+) -> Result<Vec<u8>, ExportError> {
     let mut scout = Scout::new(request);
     let scope = if scout.is_needed() {
         for event in log {
@@ -74,9 +88,28 @@ pub fn try_export(
     for event in log {
         export.push(event)?;
     }
+    let list = documents.iter().map(|((case, hash), bytes)| Document {
+        case: *case,
+        hash: *hash,
+        bytes: u64::try_from(bytes.len()).expect("a length"),
+    });
+    let of = |document: &Document| &documents[&(document.case, document.hash)];
+    let mut open = |document: &Document| Ok(of(document).clone());
+    let list = Documents::new(list.collect(), &mut open);
     let mut archive = Cursor::new(Vec::new());
-    export.finish(&key(), &mut archive)?;
-    Ok(archive.into_inner())
+    let exported = export.finish(&key(), list, &mut archive)?;
+    // As whoever sends the archive does.
+    let mut rest = archive.get_ref().as_slice();
+    let (mut whole, mut taken) = (Vec::new(), 0);
+    for gap in &exported.gaps {
+        let (before, after) = rest.split_at(usize::try_from(gap.after - taken).expect("a place"));
+        whole.extend_from_slice(before);
+        whole.extend_from_slice(of(&gap.document));
+        (rest, taken) = (after, gap.after);
+    }
+    whole.extend_from_slice(rest);
+    assert_eq!(u64::try_from(whole.len()), Ok(exported.bytes));
+    Ok(whole)
 }
 
 /// A bundle's files.

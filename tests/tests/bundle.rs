@@ -8,13 +8,13 @@ use std::collections::BTreeSet;
 use bundle::{Consistency, Openings, Request, Trust, ValueKey};
 use calendar::CivilDate;
 use counterfoil_tests::bundles::{
-    Unpacked, bytes, checkpoint, export, key, other_key, project, python_findings, python_verifier,
-    rust_findings, try_export, write_key,
+    Scans, Unpacked, bytes, checkpoint, export, export_with, key, other_key, project,
+    python_findings, python_verifier, rust_findings, try_export, write_key,
 };
 use counterfoil_tests::history::{Crm, Shape, case_id};
 use counterfoil_tests::player::Player;
 use domain::event::{AccountEvent, CaseEvent, Contact, Event, EventRef, StreamId};
-use domain::ids::{CaseId, FirmId};
+use domain::ids::{CaseId, DocumentHash, FirmId};
 use domain::sealing::{Place, Sealer, Unsealable, person_of};
 use domain::value::Personal;
 use sha2::{Digest as _, Sha256};
@@ -211,6 +211,53 @@ fn a_wrong_amount_is_found_though_the_firm_signed_it() {
         let forged = sound.forged(&file, text.replacen(line, &fields.join(","), 1));
         both_find(&forged, &[&file, &format!("row {}", row + 1), name, "98.00", "89.00"]);
     }
+}
+
+/// A history in which two clients' agreements were scanned, with the scans.
+fn scanned() -> (Vec<Vec<u8>>, Scans) {
+    let mut player = player();
+    let mut documents = Scans::new();
+    for recorded in &mut player.log {
+        if let (StreamId::Case(case), Event::Case(CaseEvent::ConsentSigned(consent))) =
+            (recorded.stream, &mut recorded.event)
+            && documents.len() < 2
+        {
+            let scan = format!("%PDF-1.7 the agreement of {case}").into_bytes();
+            let hash = DocumentHash(Sha256::digest(&scan).into());
+            consent.document = Some(hash);
+            documents.insert((case, hash), scan);
+        }
+    }
+    assert_eq!(documents.len(), 2);
+    (bytes(&player.log), documents)
+}
+
+#[test]
+fn documents_go_along_and_are_those_that_events_name() {
+    let (log, documents) = scanned();
+    let none = || Openings::default();
+    let with = |documents| export_with(&log, Request::All, none(), documents).unwrap();
+    let archive = with(&documents);
+    assert_eq!(archive, with(&documents), "the same documents make the same bytes");
+    let sound = Unpacked::of(&archive);
+    assert_eq!(findings(&sound), (vec![], vec![]));
+    let name = |(case, hash): &(CaseId, DocumentHash)| format!("evidence/{case}/{hash}");
+    for (of, scan) in &documents {
+        assert_eq!(&sound.0[&name(of)], scan);
+    }
+    // The firm itself signs a scan that is another one, or one that no event names, or another's.
+    let mut each = documents.iter();
+    let ((first, scan), (second, _)) = (each.next().unwrap(), each.next().unwrap());
+    let other = sound.forged(&name(first), b"%PDF-1.7 another agreement".to_vec());
+    both_find(&other, &[&name(first), "not the bytes"]);
+    let elsewhere = name(&(second.0, first.1));
+    both_find(&sound.forged(&elsewhere, scan.clone()), &[&elsewhere, "no event of its case"]);
+    let hash = DocumentHash(Sha256::digest(b"a note").into());
+    let unnamed = name(&(first.0, hash));
+    both_find(&sound.forged(&unnamed, b"a note".to_vec()), &[&unnamed, "no event of its case"]);
+    // What is not the document is not put in.
+    let false_scan = documents.keys().map(|of| (*of, b"%PDF-1.7".to_vec())).collect();
+    assert!(export_with(&log, Request::All, none(), &false_scan).is_err());
 }
 
 #[test]

@@ -483,7 +483,7 @@ class Bundle:
         self.key = self.checkpoint = self.manifest = self.consistency = None
         self.events, self.streams, self.clients, self.moved = 0, {}, {}, {}
         self.openings, self.opened, self.invoice_numbers, self.in_days, self.transit_days = {}, 0, [], set(), 0
-        self.looks = []
+        self.looks, self.unnamed = [], {}
         self.lines = tempfile.TemporaryFile()
 
     def close(self):
@@ -509,7 +509,10 @@ class Bundle:
         tables = {"tables/%s.csv" % name for name in COLUMNS}
         for name in sorted(self.names):
             known = name in FRONT or name in OF_PART or name in tables or name == "openings.jsonl"
-            if not known and not re.fullmatch("report/%s[.]html" % UUID, name):
+            document = re.fullmatch("evidence/(%s)/([0-9a-f]{64})" % UUID, name)
+            if document:
+                self.unnamed.setdefault("case/" + document[1], set()).add(document[2])
+            if not known and not document and not re.fullmatch("report/%s[.]html" % UUID, name):
                 self.findings.add(name, "the format has no file of this name")
         for name in sorted((set(FRONT) | tables) - self.names):
             self.findings.add(name, "it is missing")
@@ -722,6 +725,8 @@ class Bundle:
             self.transit_days = event["payload"].get("transit_days", 0)
         if event["event"] == "access_used":
             self.looks.append(event)
+        if self.unnamed.get(stream):
+            self.unnamed[stream] -= set(texts(event["payload"]))
         if event["event"] == "invoice_issued":
             self.invoice_numbers.append((event["payload"].get("number"), event["position"]))
         for ordinal, key in self.openings.get(event["position"], ()):
@@ -732,6 +737,9 @@ class Bundle:
 
     def check_scope(self):
         request = self.manifest["request"]
+        for stream, hashes in sorted(self.unnamed.items()):
+            for name in sorted(hashes):
+                self.findings.add("evidence/%s/%s" % (stream[5:], name), "no event of its case names it")
         for name in OF_PART:
             if (request["kind"] == "all") == (name in self.names):
                 self.findings.add(name, "it is missing" if request["kind"] != "all" else "a whole log needs none")
@@ -769,6 +777,8 @@ class Bundle:
                     length += len(block)
             if (length, hasher.hexdigest()) != (listed[name]["bytes"], listed[name]["sha256"]):
                 self.findings.add(name, "length or SHA-256 are not the manifest's")
+            if name.startswith("evidence/") and not name.endswith(hasher.hexdigest()):
+                self.findings.add(name, "these are not the bytes of the document that it is named for")
         for name in sorted(set(listed) - self.names):
             self.findings.add(name, "the manifest lists it, and it is not there")
         reports = {"report/%s.html" % c for c, kinds in self.clients.items() if "case" in kinds}
@@ -793,6 +803,14 @@ def timeline_row(event, leaf):
     return [event["position"], event["event_id"], event["stream"], event["stream_version"], event["event"],
             event["event_version"], event["occurred_on"], at.strftime("%Y-%m-%d"), at.strftime("%H:%M:%S.%f"),
             event["actor"], event.get("late_days", ""), event["request_id"], event.get("causation", ""), leaf.hex()]
+
+
+def texts(value):
+    """Every text in a value."""
+    if isinstance(value, str):
+        yield value
+    for part in value.values() if isinstance(value, dict) else value if isinstance(value, list) else ():
+        yield from texts(part)
 
 
 def sealed_values(value):

@@ -11,6 +11,8 @@ use std::thread::ScopedJoinHandle;
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, DateTime, ZipArchive, ZipWriter};
 
+use crate::attach::{Gapped, Leaving};
+
 /// The level of deflate: the fastest, since the rate is what people wait for.
 const LEVEL: i64 = 1;
 /// From here on an entry may need the sizes of zip64.
@@ -59,12 +61,26 @@ fn options(bytes: u64) -> SimpleFileOptions {
 
 /// Writes an archive, file by file.
 pub(crate) struct ArchiveWriter<W: Write + Seek> {
-    zip: ZipWriter<W>,
+    zip: ZipWriter<Gapped<W>>,
+    leaving: Leaving,
 }
 
 impl<W: Write + Seek> ArchiveWriter<W> {
     pub(crate) fn new(to: W) -> Self {
-        Self { zip: ZipWriter::new(to) }
+        let leaving = Leaving::default();
+        Self { zip: ZipWriter::new(Gapped::new(to, leaving.clone())), leaving }
+    }
+
+    /// Adds a file as it is and leaves its bytes out: only their length and checksum are written.
+    pub(crate) fn add_gap(&mut self, name: &str, bytes: &[u8]) -> Result<(), ArchiveError> {
+        let length = u64::try_from(bytes.len()).unwrap_or(u64::MAX);
+        let as_it_is = CompressionMethod::Stored;
+        let options = options(length).compression_method(as_it_is).compression_level(None);
+        self.zip.start_file(name, options)?;
+        self.leaving.set(true);
+        let written = self.zip.write_all(bytes);
+        self.leaving.set(false);
+        Ok(written?)
     }
 
     /// Adds a file of so many bytes.
@@ -87,7 +103,7 @@ impl<W: Write + Seek> ArchiveWriter<W> {
         Ok(())
     }
 
-    pub(crate) fn finish(self) -> Result<W, ArchiveError> {
+    pub(crate) fn finish(self) -> Result<Gapped<W>, ArchiveError> {
         Ok(self.zip.finish()?)
     }
 }

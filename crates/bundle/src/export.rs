@@ -10,6 +10,7 @@ use proof::note::{Note, NoteError, SignerKey};
 use proof::{Checkpoint, CheckpointError, Hash, leaf_hash};
 
 use crate::archive::{ArchiveError, ArchiveWriter, joined};
+use crate::attach::{Document, Documents, Gap};
 use crate::derive::Frame;
 use crate::documents::{self, FORMAT_DOCUMENT, Facts, PYTHON_VERIFIER};
 use crate::envelope::Envelope;
@@ -57,6 +58,15 @@ pub enum ExportError {
     /// A part of the log without the firm's first event, or too large for one bundle.
     #[error("a bundle holds 1 to {EVENTS_MAX} events")]
     Size,
+    /// A document is not what an event names, or cannot be opened.
+    #[error("the document {name} cannot be put into the bundle")]
+    Document {
+        /// The file that it would be.
+        name: String,
+        /// Why, if its bytes are not just others.
+        #[source]
+        source: Option<io::Error>,
+    },
     /// An opening is given for an event that is not in the bundle.
     #[error("an opening is of an event that is not in the bundle")]
     Opening,
@@ -91,8 +101,10 @@ pub struct Exported {
     pub size: u64,
     /// The log's root there.
     pub root: Hash,
-    /// Bytes of the archive.
+    /// Bytes of the archive, with the documents.
     pub bytes: u64,
+    /// Where documents belong in what was written, in order.
+    pub gaps: Vec<Gap>,
 }
 
 /// A bundle that is being made.
@@ -182,10 +194,12 @@ impl Export {
         self.absent = Run::at(self.whole.end());
     }
 
-    /// Makes the bundle. The key must be the one that signed the checkpoint: it signs the manifest.
+    /// Makes the bundle. The key must be the one that signed the checkpoint: it signs the manifest. What
+    /// is written has a gap for each document: the archive is whole once they are put there.
     pub fn finish<W: Write + Seek>(
         mut self,
         key: &SignerKey,
+        mut documents: Documents<'_>,
         to: W,
     ) -> Result<Exported, ExportError> {
         self.note.verify(std::slice::from_ref(key.verifier()))?;
@@ -243,11 +257,14 @@ impl Export {
             tree_size: size,
             root,
             events,
-            files: files(&small, &lines, &kept),
+            files: files(&small, &lines, &kept, &documents.list),
         };
-        let origin = self.checkpoint.origin.as_str();
-        let bytes = write(&manifest, origin, key, &small, &packed, &kept, to)?;
-        Ok(Exported { events, cases, size, root, bytes })
+        let note = note_text(self.checkpoint.origin.as_str(), &manifest.to_bytes());
+        let note = Note::signed(note, &[key])?.to_string();
+        let parts =
+            Parts { manifest: &manifest, note, small: &small, packed: &packed, kept: &kept };
+        let (bytes, gaps) = parts.write(&mut documents, to)?;
+        Ok(Exported { events, cases, size, root, bytes, gaps })
     }
 
     fn check_counts(&self) -> Result<(), ExportError> {
@@ -277,6 +294,7 @@ fn files(
     small: &BTreeMap<&'static str, String>,
     lines: &Spooled,
     kept: &Kept,
+    documents: &[Document],
 ) -> BTreeMap<String, Digest> {
     let mut files: BTreeMap<String, Digest> = small
         .iter()
@@ -285,6 +303,8 @@ fn files(
     files.insert(names::EVENTS.to_owned(), lines.digest);
     files.extend(TABLES.iter().zip(&kept.tables).map(|(t, spooled)| (t.file(), spooled.digest)));
     files.extend(kept.pages.iter().map(|(name, (_, digest))| (name.clone(), *digest)));
+    let name = |document: &Document| names::document(document.case, document.hash);
+    files.extend(documents.iter().map(|document| (name(document), document.digest())));
     files
 }
 
@@ -292,51 +312,76 @@ fn files(
 fn pack(name: &str, spooled: &Spooled) -> Result<File, ArchiveError> {
     let mut archive = ArchiveWriter::new(BufWriter::new(tempfile::tempfile()?));
     archive.add(name, spooled.digest.bytes, &mut spooled.open()?)?;
-    let mut file =
-        archive.finish()?.into_inner().map_err(|error| ArchiveError::Io(error.into_error()))?;
+    let packed = archive.finish()?.into_inner();
+    let mut file = packed.into_inner().map_err(|error| ArchiveError::Io(error.into_error()))?;
     file.seek(SeekFrom::Start(0))?;
     Ok(file)
 }
 
-/// Writes the archive: what a person reads first, then everything else in the order of the names.
-fn write<W: Write + Seek>(
-    manifest: &Manifest,
-    origin: &str,
-    key: &SignerKey,
-    small: &BTreeMap<&'static str, String>,
-    packed: &File,
-    kept: &Kept,
-    to: W,
-) -> Result<u64, ExportError> {
-    let bytes = manifest.to_bytes();
-    let note = Note::signed(note_text(origin, &bytes), &[key])?.to_string();
-    let mut archive = ArchiveWriter::new(to);
-    let mut add = |name: &str, bytes: &[u8]| {
-        let length = u64::try_from(bytes.len()).unwrap_or(u64::MAX);
-        archive.add(name, length, &mut &bytes[..])
+/// What an archive is made of.
+struct Parts<'a> {
+    manifest: &'a Manifest,
+    note: String,
+    small: &'a BTreeMap<&'static str, String>,
+    packed: &'a File,
+    kept: &'a Kept,
+}
+
+impl Parts<'_> {
+    /// Writes the archive: what a person reads first, then everything else in the order of the names.
+    /// Gives its bytes, and where documents were left out.
+    fn write<W: Write + Seek>(
+        &self,
+        documents: &mut Documents<'_>,
+        to: W,
+    ) -> Result<(u64, Vec<Gap>), ExportError> {
+        let Self { manifest, small, kept, .. } = self;
+        let mut archive = ArchiveWriter::new(to);
+        let mut add = |name: &str, bytes: &[u8]| {
+            let length = u64::try_from(bytes.len()).unwrap_or(u64::MAX);
+            archive.add(name, length, &mut &bytes[..])
+        };
+        let first = [names::README, names::FORMAT];
+        for name in first {
+            add(name, small[name].as_bytes())?;
+        }
+        add(names::MANIFEST, &manifest.to_bytes())?;
+        add(names::MANIFEST_NOTE, self.note.as_bytes())?;
+        let mut pages = kept.reports.open()?;
+        let mut left_out = Vec::new();
+        for (name, digest) in &manifest.files {
+            if first.contains(&name.as_str()) {
+                continue;
+            }
+            if let Some(text) = small.get(name.as_str()) {
+                archive.add(name, digest.bytes, &mut text.as_bytes())?;
+            } else if name == names::EVENTS {
+                archive.add_packed(self.packed)?;
+            } else if let Some(place) = place_of(name) {
+                archive.add(name, digest.bytes, &mut kept.tables[place].open()?)?;
+            } else if let Some((offset, _)) = kept.pages.get(name) {
+                pages.seek(SeekFrom::Start(*offset))?;
+                archive.add(name, digest.bytes, &mut (&mut pages).take(digest.bytes))?;
+            } else if let Some((case, hash)) = names::as_document(name) {
+                let document = Document { case, hash, bytes: digest.bytes };
+                archive.add_gap(name, &opened(documents, &document)?)?;
+                // What has no bytes leaves no gap.
+                left_out.extend((document.bytes > 0).then_some(document));
+            }
+        }
+        let mut to = archive.finish()?;
+        let bytes = to.seek(SeekFrom::End(0))?;
+        to.flush()?;
+        let gaps = to.gaps().into_iter().zip(left_out);
+        Ok((bytes, gaps.map(|(after, document)| Gap { after, document }).collect()))
+    }
+}
+
+fn opened(documents: &mut Documents<'_>, document: &Document) -> Result<Vec<u8>, ExportError> {
+    let fault = |source| {
+        let name = names::document(document.case, document.hash);
+        ExportError::Document { name, source }
     };
-    let first = [names::README, names::FORMAT];
-    for name in first {
-        add(name, small[name].as_bytes())?;
-    }
-    add(names::MANIFEST, &bytes)?;
-    add(names::MANIFEST_NOTE, note.as_bytes())?;
-    let mut pages = kept.reports.open()?;
-    for (name, digest) in &manifest.files {
-        if first.contains(&name.as_str()) {
-            continue;
-        }
-        if let Some(text) = small.get(name.as_str()) {
-            archive.add(name, digest.bytes, &mut text.as_bytes())?;
-        } else if name == names::EVENTS {
-            archive.add_packed(packed)?;
-        } else if let Some(place) = place_of(name) {
-            archive.add(name, digest.bytes, &mut kept.tables[place].open()?)?;
-        } else if let Some((offset, _)) = kept.pages.get(name) {
-            pages.seek(SeekFrom::Start(*offset))?;
-            archive.add(name, digest.bytes, &mut (&mut pages).take(digest.bytes))?;
-        }
-    }
-    let mut to = archive.finish()?;
-    Ok(to.seek(SeekFrom::End(0))?)
+    let bytes = (documents.open)(document).map_err(|error| fault(Some(error)))?;
+    if document.is(&bytes) { Ok(bytes) } else { Err(fault(None)) }
 }

@@ -8,9 +8,10 @@
 //!
 //! The crate knows nothing of stores, networks or the time of day. It reads and writes temporary
 //! files, so that a log of any size takes the same memory but for an index of some twenty bytes an
-//! event.
+//! event. Documents that go along are never in one of them.
 
 mod archive;
+mod attach;
 mod csv;
 mod derive;
 mod documents;
@@ -31,6 +32,7 @@ mod telling;
 mod verify;
 
 pub use archive::ArchiveError;
+pub use attach::{Document, Documents, Gap, Open};
 pub use documents::{FORMAT_DOCUMENT, PYTHON_VERIFIER};
 pub use export::{Export, ExportError, Exported};
 pub use gather::EVENTS_MAX;

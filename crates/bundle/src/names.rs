@@ -1,6 +1,6 @@
 //! The names of a bundle's files.
 
-use domain::ids::CaseId;
+use domain::ids::{CaseId, DocumentHash};
 
 use crate::tables::place_of;
 
@@ -20,6 +20,18 @@ pub(crate) const VERIFIER: &str = "verify.py";
 /// The report of a case.
 pub(crate) fn report(case: CaseId) -> String {
     format!("report/{case}.html")
+}
+
+/// A document of a case.
+pub(crate) fn document(case: CaseId, hash: DocumentHash) -> String {
+    format!("evidence/{case}/{hash}")
+}
+
+/// The case and document that a file is of, if it is one.
+pub(crate) fn as_document(name: &str) -> Option<(CaseId, DocumentHash)> {
+    let (case, hash) = name.strip_prefix("evidence/")?.split_once('/')?;
+    let (case, hash) = (CaseId::parse(case).ok()?, DocumentHash::parse(hash).ok()?);
+    (document(case, hash) == name).then_some((case, hash))
 }
 
 /// Whether a file may have this name.
@@ -42,5 +54,8 @@ pub(crate) fn is_known(name: &str) -> bool {
         let id = name.strip_prefix("report/")?.strip_suffix(".html")?;
         Some(CaseId::parse(id).is_ok_and(|case| case.to_string() == id))
     };
-    fixed.contains(&name) || place_of(name).is_some() || case(name).unwrap_or(false)
+    fixed.contains(&name)
+        || place_of(name).is_some()
+        || case(name).unwrap_or(false)
+        || as_document(name).is_some()
 }

@@ -179,3 +179,37 @@ fn personal_values_are_handed_out_only_when_asked_and_every_export_is_on_record(
     assert!(looks[0].ends_with(&format!("local operator,{case},export ExportBundle")), "{looks:?}");
     assert!(looks[1].ends_with(&format!("local operator,{case},open ExportBundle")), "{looks:?}");
 }
+
+#[test]
+fn documents_go_along_when_they_are_asked_for() {
+    let desk = desk();
+    let case = case(&desk);
+    // Longer than a piece of the answer.
+    let scan = format!("A letter.\n{}", "All is well. ".repeat(60_001));
+    let letter = desk.file("letter.txt", &scan);
+    let hash = desk.run(&["evidence", "add", &case, &letter, "--quiet"]).out.trim().to_owned();
+    let line = format!(
+        r#"{{"name":"firms/-/cases/{case}","actions":[{{"occurredOn":{{"year":2025,"month":3,"day":21}},"identityPaperReceived":{{"paper":"lease","kind":"PAPER_KIND_RESIDENCE","documentSha256":"{hash}"}}}}]}}"#
+    );
+    desk.done(&["import", &desk.file("named.jsonl", &format!("{line}\n"))]);
+    let place = format!("evidence/{case}/{hash}");
+    let ran = export(&desk, &["--all", "--output", "without.zip"]);
+    assert_eq!(ran.code, 0, "{ran:?}");
+    assert!(!file(&desk, "without.zip", "manifest.json").contains("evidence/"));
+    let ran = export(&desk, &["--case", &case, "--documents", "--output", "with.zip", "--json"]);
+    assert_eq!((ran.code, &ran.json()[0]["documentCount"]), (0, &"1".into()), "{ran:?}");
+    assert_eq!(file(&desk, "with.zip", &place), scan);
+    desk.file("key.txt", ran.json()[0]["verifierKey"].as_str().unwrap());
+    desk.done(&["verify", "with.zip"]);
+    let ran = python(&desk, "with.zip");
+    assert_eq!(ran.code, 0, "{ran:?}");
+    // What left is on record as opened.
+    let events = desk.done(&["follow", "--once", "--json"]);
+    let looked = r#"\"kind\":\"open\",\"what\":\"ExportBundle\""#;
+    assert!(events.contains(looked), "{events}");
+    // A document that is lost cannot go along, and nothing half-made is left.
+    std::fs::remove_dir_all(desk.folder.path().join("evidence")).unwrap();
+    let ran = export(&desk, &["--all", "--documents", "--output", "lost.zip"]);
+    assert_ne!(ran.code, 0, "{ran:?}");
+    assert!(!desk.folder.path().join("lost.zip").exists());
+}

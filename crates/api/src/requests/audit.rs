@@ -77,6 +77,8 @@ pub struct BundleAsked {
     pub scope: BundleScope,
     /// Whether to hand out the keys of personal values.
     pub open_personal: bool,
+    /// Whether to put documents in.
+    pub documents: bool,
     /// The kept checkpoint to make it at; the end of the log if none is named.
     pub tree_size: Option<u64>,
 }
@@ -154,8 +156,9 @@ pub fn export_bundle(m: &v1::ExportBundleRequest) -> Result<BundleAsked, FieldEr
         };
         let size = f.position("tree_size", m.tree_size);
         let tree_size = size.map(|size| (size > 0).then_some(size));
-        let open_personal = m.open_personal;
-        Some(BundleAsked { firm: firm?, scope: scope?, open_personal, tree_size: tree_size? })
+        let (open_personal, documents) = (m.open_personal, m.documents);
+        let (firm, scope) = (firm?, scope?);
+        Some(BundleAsked { firm, scope, open_personal, documents, tree_size: tree_size? })
     })
 }
 

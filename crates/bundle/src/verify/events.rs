@@ -1,11 +1,12 @@
 //! The pass over the events: every line is an event in its place, and all of them and the subtrees
 //! between make the checkpoint's root.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufRead, BufReader, Read};
 use std::sync::mpsc::{Receiver, sync_channel};
 
 use domain::event::StreamId;
+use domain::ids::{CaseId, DocumentHash};
 use proof::{Checkpoint, Hash, leaf_hash};
 
 use super::papers::Papers;
@@ -76,6 +77,37 @@ struct Reader<'a, R> {
     last_position: u64,
     broken: bool,
     consistency: Consistency,
+    documents: Unnamed,
+}
+
+/// Documents of the archive that no event was found to name yet.
+struct Unnamed(BTreeMap<CaseId, BTreeSet<DocumentHash>>);
+
+impl Unnamed {
+    fn of(archive: &ArchiveReader) -> Self {
+        let mut all: BTreeMap<CaseId, BTreeSet<DocumentHash>> = BTreeMap::new();
+        for (case, hash) in archive.names().filter_map(names::as_document) {
+            all.entry(case).or_default().insert(hash);
+        }
+        Self(all)
+    }
+
+    /// An event names a document by its hash, in a member of its own or in a list.
+    fn take(&mut self, stream: StreamId, payload: &str) {
+        let StreamId::Case(case) = stream else { return };
+        if let Some(hashes) = self.0.get_mut(&case) {
+            hashes.retain(|hash| !payload.contains(&format!("\"{hash}\"")));
+        }
+    }
+
+    fn report(&self, findings: &mut Findings) {
+        for (case, hashes) in &self.0 {
+            for hash in hashes {
+                let name = names::document(*case, *hash);
+                findings.of_file(&name, "no event of its case names it");
+            }
+        }
+    }
 }
 
 /// Reads the events.
@@ -111,6 +143,7 @@ pub(super) fn read(
             Some(_) if has_subtrees => Consistency::CannotSay,
             Some(_) => Consistency::Refuted,
         },
+        documents: Unnamed::of(archive),
     };
     reader.meet_earlier();
     let of = manifest.files.get(names::EVENTS).map_or(0, |digest| digest.bytes);
@@ -228,6 +261,7 @@ impl<R: BufRead> Reader<'_, R> {
         }
         let leaf = leaf_hash(line);
         self.place(before, envelope.position, leaf);
+        self.documents.take(stream, envelope.payload);
         let openings = &self.papers.openings;
         for what in self.intake.take(&envelope, stream, line.len(), openings) {
             self.event_fault(what);
@@ -283,6 +317,7 @@ impl<R: BufRead> Reader<'_, R> {
     }
 
     fn finish(mut self, digest: Digest) -> Result<Pass, ArchiveError> {
+        self.documents.report(self.findings);
         let size = self.checkpoint.size;
         if !self.broken && self.fill(self.last_position, size) && !self.subtrees.is_at_end() {
             self.findings.of_file(names::SUBTREES, "there are more hashes than are needed");

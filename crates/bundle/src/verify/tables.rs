@@ -175,6 +175,9 @@ fn against_manifest(
             }
             Some(_) => {}
         }
+        if names::as_document(name).is_some_and(|(_, hash)| hash.0 != digest.sha256) {
+            findings.of_file(name, "these are not the bytes of the document that it is named for");
+        }
     }
     for name in manifest.files.keys().filter(|name| !found.contains_key(*name)) {
         findings.of_file(name, "the manifest lists it, and it is not there");

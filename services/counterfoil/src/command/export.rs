@@ -35,6 +35,9 @@ pub(crate) struct ExportArgs {
     /// Hand out the keys of the personal values in it as well, so that its holder can read them
     #[arg(long)]
     open_personal: bool,
+    /// Put the scans and letters in as well, as they were uploaded: whoever has the bundle can read them
+    #[arg(long)]
+    documents: bool,
     /// Make it at this kept checkpoint, to have the same bytes once more
     #[arg(long, value_name = "SIZE")]
     at: Option<u32>,
@@ -67,6 +70,7 @@ pub(crate) async fn run(
         scope: Some(scope),
         open_personal: args.open_personal,
         tree_size: args.at.map_or(0, i64::from),
+        documents: args.documents,
     };
     let report = receive(request, session, &args.output, out).await?;
     if out.is_json() {
@@ -76,6 +80,9 @@ pub(crate) async fn run(
     out.line(format!("The bundle is in {}.", args.output.display()))?;
     out.field("events", report.event_count)?;
     out.field("clients", report.case_count)?;
+    if args.documents {
+        out.field("documents", report.document_count)?;
+    }
     out.field("log's size", report.tree_size)?;
     out.field("log's root", &report.root)?;
     out.field("signed by", &report.verifier_key)?;

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 use std::fs::File;
-use std::io::{BufWriter, Read as _, Seek as _, SeekFrom};
+use std::io::{self, BufWriter};
 
 use api::requests::{BundleAsked, BundleScope};
 use api::scalar::int64;
@@ -13,24 +13,30 @@ use api::status::{Failure, with_causes};
 use api::v1::export_bundle_response::Message;
 use api::{name, v1};
 use bundle::{
-    Export, ExportError, Exported, OPENINGS_MAX, Openings, RequestError, Scope, Scout, ValueKey,
+    Document, Documents, Export, ExportError, Exported, OPENINGS_MAX, Openings, RequestError,
+    Scope, Scout, ValueKey,
 };
-use domain::event::{LookKind, Recorded, Scope as DomainScope};
-use domain::ids::FirmId;
+use domain::event::{Event, LookKind, Recorded, Scope as DomainScope, StreamId};
+use domain::ids::{CaseId, DocumentHash, FirmId};
 use log::{LogStore as _, Stored};
 use proof::note::{Note, SignerKey};
 use sha2::{Digest as _, Sha256};
+use tokio::io::{AsyncReadExt as _, AsyncSeekExt as _};
+use tokio::runtime::Handle;
 use tokio::sync::{Semaphore, mpsc};
 
 use super::{checkpoint, keys};
 use crate::access::Authority;
 use crate::answers::{self, Answers, answers_of, run_progress};
+use crate::evidence::{attached, may_read, opened};
 use crate::ledger::Ledger;
 
 /// Bytes of a chunk: far below what a message may have.
 const CHUNK_BYTES: usize = 256 << 10;
 /// Events of one page of the log.
 const PAGE_EVENTS: u64 = 4_000;
+/// Most documents of one bundle.
+const DOCUMENTS_MAX: usize = 20_000;
 /// Pages that are read ahead.
 const PAGES_AHEAD: usize = 4;
 /// Bundles that are made at once in this process; others wait, as long as their callers do.
@@ -49,6 +55,9 @@ fn told(message: Message) -> v1::ExportBundleResponse {
 pub(super) fn check(authority: &Authority, asked: &BundleAsked) -> Result<(), Failure> {
     if asked.open_personal && !authority.has_any(&[DomainScope::Administer]) {
         return Err(Failure::PermissionDenied { scope: Some(DomainScope::Administer.code()) });
+    }
+    if asked.documents {
+        may_read(authority)?;
     }
     if let BundleScope::Cases(cases) = &asked.scope {
         cases.iter().try_for_each(|case| authority.check_case(*case))?;
@@ -99,11 +108,19 @@ async fn make(
     let scope = log.scope(asked.scope).await?;
     let openings =
         if asked.open_personal { log.openings(&scope).await? } else { Openings::default() };
+    let documents = if asked.documents {
+        attached(ledger, firm, &log.documents(&scope).await?).await?
+    } else {
+        Vec::new()
+    };
     // On record before a byte leaves, and behind the log that is exported.
-    let kind = if asked.open_personal { LookKind::Open } else { LookKind::Export };
+    let opens = asked.open_personal || asked.documents;
+    let kind = if opens { LookKind::Open } else { LookKind::Export };
     ledger.note_look(authority, firm, kind, "ExportBundle", cases).await?;
-    let (exported, file) = log.export(scope, note, signer, openings).await?;
-    send(file, exported, verifier_key, outgoing.clone()).await
+    let (exported, file) = log.export(scope, note, signer, openings, documents).await?;
+    Sending { ledger, firm, outgoing, hasher: Sha256::new() }
+        .send(file, exported, verifier_key)
+        .await
 }
 
 /// A firm's log up to its checkpoint.
@@ -147,16 +164,7 @@ impl Log<'_> {
     async fn openings(&self, scope: &Scope) -> Result<Openings, Failure> {
         let mut openings = Openings::default();
         let mut pages = self.pages();
-        while let Some(page) = pages.next().await? {
-            let mut events = Vec::with_capacity(page.len());
-            for stored in page.iter().filter(|stored| stored.position <= self.size) {
-                let recorded = Recorded::from_bytes(&stored.bytes);
-                let recorded =
-                    recorded.map_err(|_| Failure::Corrupt { position: stored.position })?;
-                if scope.takes(&recorded.stream) {
-                    events.push(recorded);
-                }
-            }
+        while let Some(events) = pages.next_of(scope).await? {
             let streams = events.iter().map(|recorded| recorded.stream);
             let opener = self.ledger.engine().opener(self.firm, streams).await?;
             for mut recorded in events {
@@ -180,6 +188,30 @@ impl Log<'_> {
         Ok(openings)
     }
 
+    /// The documents that the events of a scope name, by their cases.
+    async fn documents(&self, scope: &Scope) -> Result<BTreeSet<(CaseId, DocumentHash)>, Failure> {
+        let mut named = BTreeSet::new();
+        let mut pages = self.pages();
+        while let Some(events) = pages.next_of(scope).await? {
+            for recorded in &events {
+                if let (StreamId::Case(case), Event::Case(event)) =
+                    (recorded.stream, &recorded.event)
+                {
+                    event.each_document(&mut |hash| {
+                        named.insert((case, hash));
+                    });
+                }
+            }
+            if named.len() > DOCUMENTS_MAX {
+                return Err(Failure::Quota {
+                    subject: "documents".into(),
+                    limit: format!("{DOCUMENTS_MAX} documents in a bundle: ask for fewer cases"),
+                });
+            }
+        }
+        Ok(named)
+    }
+
     /// Reads the log once more and makes the archive.
     async fn export(
         &self,
@@ -187,11 +219,17 @@ impl Log<'_> {
         note: Note,
         signer: SignerKey,
         openings: Openings,
+        documents: Vec<Document>,
     ) -> Result<(Exported, File), Failure> {
         let (taken, incoming) = mpsc::channel(PAGES_AHEAD);
-        let firm = self.firm;
+        let (firm, ledger, runtime) = (self.firm, self.ledger.clone(), Handle::current());
         let making = tokio::task::spawn_blocking(move || {
-            archive((firm, scope), openings, &note, &signer, incoming)
+            let mut open = |document: &Document| {
+                let opened = runtime.block_on(opened(&ledger, firm, *document));
+                opened.map_err(|failure| io::Error::other(format!("{failure:?}")))
+            };
+            let documents = Documents::new(documents, &mut open);
+            archive((firm, scope), openings, documents, &note, &signer, incoming)
         });
         let read = self.hand_over(taken).await;
         let made = making.await.map_err(Failure::internal)?;
@@ -218,6 +256,20 @@ struct Pages<'a> {
 }
 
 impl Pages<'_> {
+    /// The events of the next page that a scope takes; nothing at the end.
+    async fn next_of(&mut self, scope: &Scope) -> Result<Option<Vec<Recorded>>, Failure> {
+        let Some(page) = self.next().await? else { return Ok(None) };
+        let mut events = Vec::with_capacity(page.len());
+        for stored in page.iter().filter(|stored| stored.position <= self.log.size) {
+            let recorded = Recorded::from_bytes(&stored.bytes);
+            let recorded = recorded.map_err(|_| Failure::Corrupt { position: stored.position })?;
+            if scope.takes(&recorded.stream) {
+                events.push(recorded);
+            }
+        }
+        Ok(Some(events))
+    }
+
     /// The next page; nothing at the end.
     async fn next(&mut self) -> Result<Option<Vec<Stored>>, Failure> {
         let Log { ledger, firm, size, outgoing } = *self.log;
@@ -240,6 +292,7 @@ impl Pages<'_> {
 fn archive(
     (firm, scope): (FirmId, Scope),
     openings: Openings,
+    documents: Documents<'_>,
     note: &Note,
     signer: &SignerKey,
     mut pages: mpsc::Receiver<Vec<Stored>>,
@@ -251,7 +304,7 @@ fn archive(
         }
     }
     let mut file = tempfile::tempfile()?;
-    let exported = export.finish(signer, BufWriter::new(&mut file))?;
+    let exported = export.finish(signer, documents, BufWriter::new(&mut file))?;
     Ok((exported, file))
 }
 
@@ -265,40 +318,75 @@ fn failure(error: ExportError) -> Failure {
     }
 }
 
-/// Sends the archive and what it is.
-async fn send(
-    mut file: File,
-    exported: Exported,
-    verifier_key: String,
-    outgoing: Outgoing,
-) -> Result<(), Failure> {
-    let sending = tokio::task::spawn_blocking(move || {
-        let mut hasher = Sha256::new();
-        file.seek(SeekFrom::Start(0))?;
-        loop {
-            let mut chunk = Vec::with_capacity(CHUNK_BYTES);
-            let limit = u64::try_from(CHUNK_BYTES).unwrap_or(u64::MAX);
-            (&mut file).take(limit).read_to_end(&mut chunk)?;
-            if chunk.is_empty() {
-                break;
-            }
-            hasher.update(&chunk);
-            if outgoing.blocking_send(Ok(told(Message::Chunk(chunk)))).is_err() {
+/// Sends the archive, with each document where the archive has a gap for it, and what was made.
+struct Sending<'a> {
+    ledger: &'a Ledger,
+    firm: FirmId,
+    outgoing: &'a Outgoing,
+    hasher: Sha256,
+}
+
+impl Sending<'_> {
+    async fn send(
+        mut self,
+        file: File,
+        exported: Exported,
+        verifier_key: String,
+    ) -> Result<(), Failure> {
+        let mut file = tokio::fs::File::from_std(file);
+        file.rewind().await.map_err(Failure::internal)?;
+        let mut sent = 0;
+        for gap in &exported.gaps {
+            if !self.part(&mut file, gap.after - sent).await? {
                 return Ok(());
             }
+            sent = gap.after;
+            let bytes = opened(self.ledger, self.firm, gap.document).await?;
+            for chunk in bytes.chunks(CHUNK_BYTES) {
+                if !self.chunk(chunk.to_vec()).await {
+                    return Ok(());
+                }
+            }
         }
+        if !self.part(&mut file, u64::MAX).await? {
+            return Ok(());
+        }
+        let count = |number: usize| int64(u64::try_from(number).unwrap_or(u64::MAX));
         let report = v1::BundleReport {
             event_count: int64(exported.events),
-            case_count: int64(u64::try_from(exported.cases).unwrap_or(u64::MAX)),
+            case_count: count(exported.cases),
             tree_size: int64(exported.size),
             root: exported.root.hex(),
             verifier_key,
             byte_count: int64(exported.bytes),
-            sha256: hex::encode(hasher.finalize()),
+            sha256: hex::encode(self.hasher.finalize()),
+            document_count: count(exported.gaps.len()),
         };
         // The caller may have left with the last chunk.
-        let _ = outgoing.blocking_send(Ok(told(Message::Report(report))));
-        Ok::<_, std::io::Error>(())
-    });
-    sending.await.map_err(Failure::internal)?.map_err(Failure::internal)
+        let _ = self.outgoing.send(Ok(told(Message::Report(report)))).await;
+        Ok(())
+    }
+
+    /// So many bytes of the archive, or what there is. Whether the caller is still there.
+    async fn part(&mut self, file: &mut tokio::fs::File, mut left: u64) -> Result<bool, Failure> {
+        let most = u64::try_from(CHUNK_BYTES).unwrap_or(u64::MAX);
+        while left > 0 {
+            let mut chunk = Vec::with_capacity(CHUNK_BYTES);
+            let read = file.take(left.min(most)).read_to_end(&mut chunk).await;
+            let read = u64::try_from(read.map_err(Failure::internal)?).unwrap_or(u64::MAX);
+            if read == 0 {
+                break;
+            }
+            left -= read;
+            if !self.chunk(chunk).await {
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    async fn chunk(&mut self, chunk: Vec<u8>) -> bool {
+        self.hasher.update(&chunk);
+        self.outgoing.send(Ok(told(Message::Chunk(chunk)))).await.is_ok()
+    }
 }

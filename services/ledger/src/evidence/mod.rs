@@ -4,6 +4,7 @@
 //! number: its key is made of its hash, which is known once all of it is there, and nothing of it may
 //! lie anywhere unsealed meanwhile. What is sent out was opened whole and held against its hash first.
 
+mod attach;
 mod check;
 mod download;
 mod sweep;
@@ -26,6 +27,7 @@ use crate::access::Authority;
 use crate::answers::Answers;
 use crate::ledger::{Ledger, one_case};
 
+pub(crate) use attach::{attached, may_read, opened};
 pub use sweep::Swept;
 pub(crate) use sweep::{erase, sweep_from_time_to_time};
 

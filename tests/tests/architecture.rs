@@ -14,7 +14,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("counterfoil-proof", &[]),
     ("counterfoil-vault", &[]),
     ("counterfoil-books", &["counterfoil-calendar", "counterfoil-domain"]),
-    ("counterfoil-statement", &["counterfoil-domain"]),
+    ("counterfoil-statement", &["counterfoil-calendar", "counterfoil-domain"]),
     ("counterfoil-paper", &["counterfoil-domain"]),
     (
         "counterfoil-bundle",

@@ -8,6 +8,9 @@
 
 use std::fmt;
 
+use calendar::{BusinessCalendar, CivilDate};
+use chrono::Days;
+
 /// How long a bank may give a payment back.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Window {
@@ -34,6 +37,30 @@ pub enum After {
     Nothing,
     /// A person asks the bank.
     AskBank,
+}
+
+/// The days on which banks settle: the Federal Reserve Banks' (they are open on the Friday before a
+/// Saturday's holiday).
+const BANKING: BusinessCalendar = BusinessCalendar::FederalReserveBanking;
+
+impl Window {
+    /// The last day on which a payment that settled on a day may come back; nothing if the code does
+    /// not say.
+    pub fn last_day(self, settled_on: CivilDate) -> Option<CivilDate> {
+        match self {
+            Self::BankingDays(days) => Some(BANKING.add_business_days(settled_on, days)),
+            Self::CalendarDays(days) => settled_on.checked_add_days(Days::new(days.into())),
+            Self::NotSaid => None,
+        }
+    }
+
+    /// The first day of settlement of which a return is in time on a day; nothing if the code does not
+    /// say.
+    pub fn earliest_settlement(self, returned_on: CivilDate) -> Option<CivilDate> {
+        let in_time = |day: &CivilDate| self.last_day(*day).is_some_and(|last| last >= returned_on);
+        let before = std::iter::successors(Some(returned_on), CivilDate::pred_opt);
+        before.take_while(in_time).last()
+    }
 }
 
 impl fmt::Display for Window {
@@ -114,6 +141,46 @@ pub fn of(code: &str) -> Option<&'static Reason> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn day(text: &str) -> CivilDate {
+        text.parse().expect("a day")
+    }
+
+    /// Two banking days after settlement, and 60 calendar days (sources in the module's head), over the
+    /// Federal Reserve Banks' holidays of 2026, which `tests/reference/calendar_reference.py` holds
+    /// against PyPI's `holidays`. Worked by hand.
+    #[test]
+    fn the_last_day_of_a_return_counts_the_days_on_which_banks_settle() {
+        for (settled, last) in [
+            ("2026-03-02", "2026-03-04"), // Monday to Wednesday
+            ("2026-03-05", "2026-03-09"), // Thursday; Friday, Monday
+            ("2026-11-25", "2026-11-30"), // the day before Thanksgiving; Friday, Monday
+            ("2026-07-02", "2026-07-06"), // Independence Day is a Saturday: banks settle on the 3rd
+            ("2027-07-02", "2027-07-07"), // it is a Sunday: Monday the 5th is closed
+            ("2026-12-24", "2026-12-29"), // Christmas Day is a Friday; Monday, Tuesday
+        ] {
+            assert_eq!(TWO.last_day(day(settled)), Some(day(last)), "{settled}");
+        }
+        assert_eq!(SIXTY.last_day(day("2026-03-02")), Some(day("2026-05-01")));
+        assert_eq!(SIXTY.last_day(day("2027-12-31")), Some(day("2028-02-29")));
+        assert_eq!(Window::NotSaid.last_day(day("2026-03-02")), None);
+    }
+
+    #[test]
+    fn a_return_is_in_time_for_payments_from_a_day_on() {
+        // Of what came back on the Monday after Thanksgiving, Wednesday's settlements were in time.
+        assert_eq!(TWO.earliest_settlement(day("2026-11-30")), Some(day("2026-11-25")));
+        assert_eq!(SIXTY.earliest_settlement(day("2026-05-01")), Some(day("2026-03-02")));
+        assert_eq!(Window::NotSaid.earliest_settlement(day("2026-05-01")), None);
+        for returned in day("2026-01-01").iter_days().take(800) {
+            for window in [TWO, SIXTY] {
+                let first = window.earliest_settlement(returned).expect("it is said");
+                let before = first.pred_opt().expect("a day before");
+                assert!(window.last_day(first) >= Some(returned), "{returned}");
+                assert!(window.last_day(before) < Some(returned), "{returned}");
+            }
+        }
+    }
 
     /// The rows of the table of Nacha codes: "unauthorized" 60 calendar days, others two banking days;
     /// R01 and R09 at most two more times (sources in the module's head).

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use anyhow::Context;
 use api::scalar::{date_message, money_message};
 use api::v1;
+use calendar::CivilDate;
 use clap::Args;
 use domain::ids::{BankReference, DocumentHash};
 use domain::money::{Currency, Money};
@@ -130,11 +131,17 @@ fn message(line: &Line, bank: &str, currency: Currency) -> anyhow::Result<v1::Ba
     })
 }
 
-/// A reason code as JSON, with what is known of it.
-fn explained(code: &str) -> serde_json::Value {
+/// A line that the bank gives back: its reason code and its day.
+type Returned<'a> = (&'a str, CivilDate);
+
+/// The same as JSON, with what is known of the code.
+fn explained((code, on): Returned<'_>) -> serde_json::Value {
     let known = reason::of(code);
+    let in_time = known.and_then(|reason| reason.window.earliest_settlement(on));
     serde_json::json!({
         "code": code,
+        "bookedOn": on,
+        "inTimeIfSettledFrom": in_time,
         "meaning": known.map(|reason| reason.meaning),
         "window": known.map(|reason| reason.window.to_string()),
         "after": known.map(|reason| reason.after.to_string()),
@@ -165,12 +172,14 @@ pub(super) async fn bank(
         let answer = session.books.note_bank_lines(request).await?.into_inner();
         recorded += answer.receipt.map_or(0, |receipt| receipt.event_count);
     }
-    let returned = statement.lines.iter().filter_map(|line| line.return_reason.as_deref());
-    let returned: Vec<&str> = returned.collect();
+    let lines_back = statement.lines.iter();
+    let returned: Vec<Returned<'_>> = lines_back
+        .filter_map(|line| Some((line.return_reason.as_deref()?, line.booked_on)))
+        .collect();
     if out.is_json() {
         out.value(&serde_json::json!({
             "lines": lines.len(), "recorded": recorded, "pending": statement.pending,
-            "returned": returned.iter().map(|code| explained(code)).collect::<Vec<_>>(), "dryRun": args.dry_run,
+            "returned": returned.iter().copied().map(explained).collect::<Vec<_>>(), "dryRun": args.dry_run,
         }))?;
         return Ok(Exit::Done);
     }
@@ -183,14 +192,22 @@ pub(super) async fn bank(
     if statement.pending > 0 {
         out.note(format!("{} lines are not booked yet and were left out.", statement.pending))?;
     }
-    for code in &returned {
+    for (code, on) in &returned {
         let said = match reason::of(code) {
             Some(Reason { meaning, window, after, .. }) => {
-                format!("{meaning}. A bank may say so {window}. What may be done: {after}.")
+                let in_time = window.earliest_settlement(*on).map(|first| {
+                    format!(
+                        ", so this one is in time for a payment that settled on {first} or later"
+                    )
+                });
+                let in_time = in_time.unwrap_or_default();
+                format!(
+                    "{meaning}. A bank may say so {window}{in_time}. What may be done: {after}."
+                )
             }
             None => "not known here. Ask the bank.".to_owned(),
         };
-        out.line(format!("Returned, {code}: {said}"))?;
+        out.line(format!("Returned on {on}, {code}: {said}"))?;
     }
     if !returned.is_empty() {
         out.note("The rules of the payment network, your bank and counsel decide.")?;

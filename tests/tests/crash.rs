@@ -1,6 +1,6 @@
 //! A server under load is killed with SIGKILL a hundred times at random. After each: the log verifies,
 //! every acknowledged request is there once, a repeated request id gives the first answer, and what was
-//! in the air is either there whole or not at all.
+//! in the air is either there whole or not at all. So it goes with closing months: each is closed once.
 //!
 //! The server is this very test program, started again as a process of its own.
 
@@ -12,12 +12,14 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use api::v1::billing_client::BillingClient;
+use api::v1::books_client::BooksClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::{self, Scope};
 use counterfoil_tests::aftermath::{Acknowledged, check_answers, check_log, whole_log};
 use counterfoil_tests::bulk;
 use counterfoil_tests::child::{self, Server, authorized, kill};
 use counterfoil_tests::history::firm_id;
+use domain::event::{Event, FirmEvent};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
@@ -133,6 +135,108 @@ async fn nothing_acknowledged_is_lost_and_nothing_is_doubled_on_postgresql() {
     let database = testbed::Database::make("crash");
     let folder = tempfile::tempdir().unwrap();
     kill_again_and_again(&database.url(), folder.path()).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_month_is_closed_once_however_the_server_dies_on_sqlite() {
+    if child::is_child() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let database = format!("sqlite:{}", folder.path().join("firm.db").display());
+    close_and_kill(&database, folder.path()).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_month_is_closed_once_however_the_server_dies_on_postgresql() {
+    if child::is_child() {
+        return;
+    }
+    let database = testbed::Database::make("close");
+    let folder = tempfile::tempdir().unwrap();
+    close_and_kill(&database.url(), folder.path()).await;
+}
+
+/// Months closed one after the other, each by four callers at once, two of whom send one request; the
+/// server is killed in between. Asked again after that, the month has one close, and its request gets
+/// the answer that it has or would have had.
+async fn close_and_kill(database: &str, outbox: &Path) {
+    let token = child::prepare(database, outbox, &[Scope::Bill], async |engine| {
+        bulk::enrol(engine, 3).await;
+        bulk::first_month(engine, 3).await;
+    });
+    let token = token.await;
+    let mut rng = StdRng::seed_from_u64(7);
+    let mut cut_short = 0;
+    let months = (2023..2025).flat_map(|year| (1..=12).map(move |month| (year, month)));
+    for (year, month) in months {
+        let first = calendar::CivilDate::from_ymd_opt(year, month, 1).unwrap();
+        let through = calendar::add_months_clamped(first, 1).pred_opt().unwrap();
+        let close = |request_id: uuid::Uuid| v1::CloseMonthRequest {
+            parent: format!("firms/{}", firm_id()),
+            request_id: request_id.to_string(),
+            through: Some(api::scalar::date_message(through)),
+        };
+        let one = close(uuid::Uuid::now_v7());
+        let others = (0..2).map(|_| close(uuid::Uuid::now_v7()));
+        let server = Server::start(database, outbox).await.expect("the database is there");
+        let asked: Vec<_> = others.chain([one.clone(), one.clone()]).collect();
+        let calls: Vec<_> = asked
+            .iter()
+            .cloned()
+            .map(|close| {
+                let (mut books, request) =
+                    (BooksClient::new(server.channel()), authorized(&token, close));
+                tokio::spawn(async move { books.close_month(request).await })
+            })
+            .collect();
+        // Some die at once, some mostly after they answered.
+        let most = if month % 2 == 0 { 20_000 } else { 600_000 };
+        tokio::time::sleep(Duration::from_micros(rng.random_range(0..most))).await;
+        kill(server.process());
+        let mut heard = Vec::new();
+        for (call, request) in calls.into_iter().zip(&asked) {
+            if let Ok(answer) = call.await.unwrap() {
+                heard.push((request.request_id.clone(), answer.into_inner().receipt.unwrap()));
+            }
+        }
+        cut_short += u32::from(heard.is_empty());
+
+        let server = Server::start(database, outbox).await.expect("the database is there");
+        let mut closed = Vec::new();
+        for request in &asked {
+            let mut books = BooksClient::new(server.channel());
+            match books.close_month(authorized(&token, request.clone())).await {
+                Ok(answer) => closed.push((request, answer.into_inner().receipt.unwrap())),
+                Err(refused) => {
+                    assert_eq!(refused.code(), tonic::Code::AlreadyExists, "{refused:?}");
+                }
+            }
+        }
+        let (winner, receipt) = closed.first().expect("one of them closed it");
+        assert!(closed.iter().all(|(request, again)| request.request_id == winner.request_id
+            && again.position == receipt.position));
+        for (request, first) in heard {
+            assert_eq!((&request, first.position), (&winner.request_id, receipt.position));
+        }
+        kill(server.process());
+    }
+    let log = whole_log(database).await;
+    check_log(&log);
+    let mut locked: Vec<_> = log
+        .iter()
+        .filter_map(|recorded| match &recorded.event {
+            Event::Firm(FirmEvent::PeriodLocked(lock)) => Some(lock.through),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(locked.len(), 24, "each month has one close");
+    locked.dedup();
+    assert_eq!(locked.len(), 24, "{locked:?}");
+    assert!(
+        (2..=22).contains(&cut_short),
+        "{cut_short} of 24 closes were cut short before any answer"
+    );
 }
 
 async fn kill_again_and_again(database: &str, outbox: &Path) {

@@ -8,8 +8,9 @@ use domain::command::{
     BankAction, BookLine, Command, Dated, FirmAction, LineNoted, Match, PayoutNoted,
 };
 use domain::event::{
-    AccountMovement, BookAccount, ChartAccount, ChartRevised, MatchRule, PayoutLine, PeriodLocked,
-    Purpose, Recorded, StatementLineSeen, StreamId, UtcMicros,
+    AccountMovement, AutomaticMatches, BookAccount, ChartAccount, ChartRevised, MatchPolicySet,
+    MatchRefused, MatchRule, PayoutLine, PeriodLocked, Purpose, Recorded, StatementLineSeen,
+    StreamId, UtcMicros,
 };
 use domain::ids::{
     AccountId, AccountNumber, BankCode, BankReference, DepositId, DocumentHash, ProcessorRef,
@@ -57,7 +58,14 @@ impl Bookkeeper {
         }
         if self.rng.random_ratio(1, 15) {
             let amount = usd(self.rng.random_range(-9_000..9_000) * 2 + 1);
-            commands.push(self.line(amount, today).1);
+            commands.push(self.line(amount, today, None).1);
+        }
+        if let Some(line) = open.last().filter(|_| self.rng.random_ratio(1, 12)) {
+            // Says the same no again, now and then.
+            let some = free.iter().take(self.rng.random_range(0..3));
+            let movements = some.map(|(of, _)| of.movement.clone()).collect();
+            let refused = MatchRefused { joined: Vec::new(), movements, payout: None };
+            commands.push(bank(BankAction::RefuseMatch { deposit: *line, refused }));
         }
         if let Some(line) = open.first().filter(|_| self.rng.random_ratio(1, 10)) {
             let purpose = Purpose::ALL[self.rng.random_range(0..Purpose::ALL.len())];
@@ -107,13 +115,15 @@ impl Bookkeeper {
             if self.rng.random_ratio(1, 6) { vec![net / 3, net - net / 3] } else { vec![net] };
         let mut ids = Vec::new();
         for piece in pieces {
-            let (id, command) = self.line(usd(piece), today);
+            let names = self.rng.random_ratio(2, 3).then_some(payout.as_str());
+            let (id, command) = self.line(usd(piece), today, names);
             ids.push(id);
             commands.push(command);
         }
         if self.rng.random_ratio(5, 6) {
             let cent_off = i64::from(self.rng.random_ratio(1, 20));
             commands.push(bank(BankAction::Match(Match {
+                automatic: named && self.rng.random_ratio(1, 2),
                 costs: usd(costs + cent_off),
                 deposit: ids[0],
                 joined: ids[1..].to_vec(),
@@ -125,12 +135,18 @@ impl Bookkeeper {
         commands
     }
 
-    fn line(&mut self, amount: Money, today: CivilDate) -> (DepositId, Command) {
+    fn line(
+        &mut self,
+        amount: Money,
+        today: CivilDate,
+        names: Option<&str>,
+    ) -> (DepositId, Command) {
         self.names += 1;
         let hash = Sha256::digest(self.names.to_be_bytes()).into();
         let (line, bank_code) = (DocumentHash(hash), BankCode::parse("operating").expect("a code"));
         let id = DepositId::of_line(&bank_code, &line);
-        let reference = BankReference::parse(&format!("ref-{}", self.names)).expect("a code");
+        let reference = names.map_or_else(|| format!("ref-{}", self.names), ToOwned::to_owned);
+        let reference = BankReference::parse(&reference).expect("a code");
         let seen = StatementLineSeen {
             amount,
             bank: bank_code,
@@ -143,23 +159,32 @@ impl Bookkeeper {
         (id, bank(BankAction::NoteLines(vec![LineNoted { booked_on, seen }])))
     }
 
-    /// Renames an account or closes the month before.
+    /// Decides what is automatic, renames an account or closes the month before.
     fn office(&mut self, world: &World, today: CivilDate) -> Command {
-        let action = if self.rng.random_ratio(1, 3) {
-            self.names += 1;
-            let account = BookAccount::ALL[self.rng.random_range(0..BookAccount::ALL.len())];
-            FirmAction::ReviseChart(ChartRevised {
-                accounts: vec![ChartAccount {
-                    account,
-                    accountant_code: None,
-                    name: text("Renamed"),
-                    number: AccountNumber::parse(&format!("7{}", self.names)).expect("a code"),
-                }],
-            })
-        } else {
-            let first = today.with_day(1).expect("a first");
-            let through = first.pred_opt().expect("a day before");
-            FirmAction::LockPeriod(PeriodLocked { checked_at: world.position(), through })
+        let action = match self.rng.random_range(0..9) {
+            0..3 => {
+                let nothing = self.rng.random_ratio(1, 4);
+                let automatic =
+                    if nothing { AutomaticMatches::Nothing } else { AutomaticMatches::Certain };
+                FirmAction::SetMatchPolicy(MatchPolicySet { automatic })
+            }
+            3..5 => {
+                self.names += 1;
+                let account = BookAccount::ALL[self.rng.random_range(0..BookAccount::ALL.len())];
+                FirmAction::ReviseChart(ChartRevised {
+                    accounts: vec![ChartAccount {
+                        account,
+                        accountant_code: None,
+                        name: text("Renamed"),
+                        number: AccountNumber::parse(&format!("7{}", self.names)).expect("a code"),
+                    }],
+                })
+            }
+            _ => {
+                let first = today.with_day(1).expect("a first");
+                let through = first.pred_opt().expect("a day before");
+                FirmAction::LockPeriod(PeriodLocked { checked_at: world.position(), through })
+            }
         };
         Command::Firm { action: Dated { occurred_on: today, action } }
     }

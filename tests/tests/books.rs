@@ -4,14 +4,16 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use books::{Entry, Poster};
 use counterfoil_tests::bookkeeper::Bookkeeper;
 use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::State;
-use domain::event::{BookAccount, DepositEvent, Event, FirmEvent, Recorded, StreamId};
+use domain::event::{
+    AutomaticMatches, BookAccount, DepositEvent, Event, FirmEvent, MatchRule, Recorded, StreamId,
+};
 use domain::firm::Firm;
 use proptest::prelude::*;
 
@@ -160,6 +162,35 @@ fn every_promise(log: &[Recorded]) {
     }
     assert!(days.values().all(|sum| *sum == 0), "every day's entries balance");
     closed_months_stay_closed(log, &entries);
+    no_person_is_passed_over(log);
+}
+
+/// What was matched without a person was matched under the policy in force, named by its lines, and no
+/// person had said no to any of them. Says how many that were.
+fn no_person_is_passed_over(log: &[Recorded]) -> u32 {
+    let (mut policy, mut automatic) = (None, 0);
+    let mut doubted: BTreeSet<StreamId> = BTreeSet::new();
+    for recorded in log {
+        match &recorded.event {
+            Event::Firm(FirmEvent::MatchPolicySet(set)) => {
+                let certain = set.automatic == AutomaticMatches::Certain;
+                policy = certain.then_some(recorded.event_id);
+            }
+            Event::Deposit(DepositEvent::MatchRefused(_) | DepositEvent::MatchReversed(_)) => {
+                doubted.insert(recorded.stream);
+            }
+            Event::Deposit(DepositEvent::DepositMatched(matched)) if matched.policy.is_some() => {
+                assert_eq!((matched.policy, matched.rule), (policy, MatchRule::Reference));
+                let joined = matched.joined.iter().map(|id| StreamId::Deposit(*id));
+                for line in joined.chain([recorded.stream]) {
+                    assert!(!doubted.contains(&line), "{recorded:?}");
+                }
+                automatic += 1;
+            }
+            _ => {}
+        }
+    }
+    automatic
 }
 
 /// Nothing told after a month was closed is dated into it, and what belongs there says so.
@@ -194,18 +225,20 @@ fn the_same_however_made(log: &[Recorded], page: usize) {
 
 #[test]
 fn the_books_of_fixed_lives_keep_every_promise() {
-    let (mut kinds, mut late) = (BTreeMap::<&str, u32>::new(), 0);
+    let (mut kinds, mut late, mut automatic) = (BTreeMap::<&str, u32>::new(), 0, 0);
     for seed in 0..16 {
         let player = life(seed, 300);
         every_promise(&player.log);
         the_same_however_made(&player.log, 97);
+        automatic += no_person_is_passed_over(&player.log);
         for entry in whole(&player.log) {
             *kinds.entry(entry.kind).or_default() += 1;
             late += u32::from(entry.posted_on != entry.occurred_on);
         }
         for recorded in &player.log {
-            if let Event::Deposit(DepositEvent::MatchJoined(_)) = &recorded.event {
-                *kinds.entry("match_joined").or_default() += 1;
+            let kind = recorded.event.type_name();
+            if ["match_joined", "match_refused", "match_policy_set"].contains(&kind) {
+                *kinds.entry(kind).or_default() += 1;
             }
         }
     }
@@ -222,12 +255,15 @@ fn the_books_of_fixed_lives_keep_every_promise() {
         "statement_line_seen",
         "deposit_matched",
         "match_joined",
+        "match_policy_set",
+        "match_refused",
         "match_reversed",
         "line_booked",
         "booking_reversed",
     ] {
         assert!(kinds.get(kind).is_some_and(|n| *n >= 3), "{kind}: {kinds:?}");
     }
+    assert!(automatic > 20, "{automatic} deposits were matched without a person");
     assert!(late > 20, "{late} entries landed after their month was closed");
 }
 

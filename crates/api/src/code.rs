@@ -34,6 +34,7 @@ macro_rules! paired {
 
 paired! {
     Ask = domain::event::Ask { ProcedureDescription, TheftBlock }
+    AutomaticMatches = domain::event::AutomaticMatches { Nothing, Certain }
     Basis = domain::event::Basis {
         NotMine, BalanceWrong, DatesWrong, StatusWrong, Obsolete, IdentityTheft, Duplicate, Paid,
         Unverified,

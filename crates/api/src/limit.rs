@@ -9,10 +9,10 @@ pub use domain::case::REPORT_ITEMS_MAX as IMPORT_ITEMS_MAX;
 pub use domain::case::{LETTER_ITEMS_MAX, LETTERS_MAX};
 
 /// Most lines of a bank statement in one request, references of one of them, movements that a payout
-/// names, and movements behind one deposit.
+/// names, movements behind one deposit, and movements that a person says are not behind one.
 pub use domain::deposit::{
     LINES_MAX as BANK_LINES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX,
-    REFERENCES_MAX as LINE_REFERENCES_MAX,
+    REFERENCES_MAX as LINE_REFERENCES_MAX, REFUSED_MOVEMENTS_MAX,
 };
 
 /// Most outcomes in one answer of a bureau.
@@ -70,5 +70,6 @@ mod tests {
             (BANK_LINES_MAX, LINE_REFERENCES_MAX, PAYOUT_LINES_MAX, MOVEMENTS_MAX),
             (500, 32, 5_000, 5_000)
         );
+        assert_eq!(REFUSED_MOVEMENTS_MAX, 250);
     }
 }

@@ -217,7 +217,8 @@ impl<'a> Poster<'a> {
             DepositEvent::PayoutReported(_)
             | DepositEvent::PayoutLinesReported(_)
             | DepositEvent::MatchJoined(_)
-            | DepositEvent::MatchLeft(_) => return None,
+            | DepositEvent::MatchLeft(_)
+            | DepositEvent::MatchRefused(_) => return None,
         };
         Some(Entry { reverses, transfers, ..self.begin(recorded, recorded.occurred_on) })
     }

@@ -15,10 +15,10 @@ use crate::event::{
     ClientInformationSent, Contact, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
     DisclosureDelivered, ExposureKind, FailureReason, FirmRegistered, IdentityPaperAccepted,
     IdentityPaperReceived, IdentityPaperRejected, ItemKind, LegalHoldLifted, LegalHoldPlaced,
-    Letter, LetterDelivered, MatchRule, MessageLogged, PayoutLine, PeriodClosedWithoutFee,
-    PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected,
-    ResponseReceived, Score, ServiceEnded, ServicePaused, StandingRecorded, StatementLineSeen,
-    StreamId,
+    Letter, LetterDelivered, MatchPolicySet, MatchRefused, MatchRule, MessageLogged, PayoutLine,
+    PeriodClosedWithoutFee, PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed,
+    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingRecorded,
+    StatementLineSeen, StreamId,
 };
 use crate::ids::{
     AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode, ProcessorRef,
@@ -345,6 +345,8 @@ pub struct PayoutNoted {
 /// What stands behind a line.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Match {
+    /// Whether no person confirms it: the firm's policy has to allow that.
+    pub automatic: bool,
     /// What the processor kept. Said, not guessed: a cent that does not fit is a difference.
     pub costs: Money,
     /// The line.
@@ -386,6 +388,13 @@ pub enum BankAction {
         /// Every movement that stands behind it.
         movements: Vec<AccountMovement>,
     },
+    /// Say that something does not stand behind a line.
+    RefuseMatch {
+        /// The line.
+        deposit: DepositId,
+        /// What does not.
+        refused: MatchRefused,
+    },
     /// See [`BookLine`].
     BookLine(BookLine),
     /// Take back what was said of a line.
@@ -421,6 +430,10 @@ impl BankAction {
                 streams.push(StreamId::Deposit(*deposit));
                 streams
             }
+            Self::RefuseMatch { deposit, refused } => {
+                let lines = std::iter::once(*deposit).chain(refused.joined.iter().copied());
+                lines.chain(refused.payout).map(StreamId::Deposit).collect()
+            }
             Self::BookLine(BookLine { deposit, .. }) | Self::ReverseBooking { deposit } => {
                 vec![StreamId::Deposit(*deposit)]
             }
@@ -451,6 +464,8 @@ pub enum FirmAction {
     ReviseChart(ChartRevised),
     /// Close a month. Refused if money moved after it was checked.
     LockPeriod(PeriodLocked),
+    /// Decide what is matched without a person.
+    SetMatchPolicy(MatchPolicySet),
 }
 
 /// A command.

@@ -25,7 +25,9 @@ fn main() {
         let name = format!("po-{number}");
         let references = if number % 2 == 0 { vec![name.clone()] } else { Vec::new() };
         let booked_on = on + Days::new(2);
-        deposits.push(Deposit { amount_minor: net_minor, booked_on, references });
+        let refused = Vec::new();
+        let amount_minor = net_minor;
+        deposits.push(Deposit { amount_minor, booked_on, references, refused, doubted: false });
         let places = (start..movements.len()).collect();
         payouts.push(Payout { name, net_minor, paid_on: on, movements: places });
     }

@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 
 use chrono::{Days, NaiveDate};
 use counterfoil_statement::matching::{
-    COMBINED_MAX, Certainty, Deposit, Movement, Payout, Proposal, Rule, Window, propose,
+    COMBINED_MAX, Certainty, Deposit, Movement, Payout, Proposal, Refused, Rule, Window, propose,
 };
 use proptest::prelude::*;
 
@@ -21,7 +21,8 @@ fn movement(amount_minor: i64, on: u64, name: &str) -> Movement {
 
 fn deposit(amount_minor: i64, on: u64, references: &[&str]) -> Deposit {
     let references = references.iter().map(|text| (*text).to_owned()).collect();
-    Deposit { amount_minor, booked_on: day(on), references }
+    let booked_on = day(on);
+    Deposit { amount_minor, booked_on, references, refused: Vec::new(), doubted: false }
 }
 
 fn payout(net_minor: i64, on: u64, name: &str, movements: &[usize]) -> Payout {
@@ -110,6 +111,31 @@ fn a_day_and_a_combination_are_found_and_what_is_far_away_is_not() {
     assert_eq!((many.certainty, many.rule), (Certainty::Open, None), "{}", many.because);
 }
 
+#[test]
+fn a_refused_proposal_gives_way_to_the_next_and_the_last_is_open() {
+    let movements = [movement(8_900, 1, "pay-1"), movement(8_900, 1, "pay-2")];
+    let mut line = deposit(8_900, 3, &["pay-2"]);
+    let no = |at: usize| Refused { joined: Vec::new(), payout: None, movements: vec![at] };
+    for (refused, next) in [(1, Some(0)), (0, None)] {
+        line.refused.push(no(refused));
+        line.doubted = true;
+        let proposal = found(std::slice::from_ref(&line), &movements, &[]).remove(0);
+        assert_eq!(proposal.movements.first().copied(), next, "{proposal:?}");
+        let sure = if next.is_some() { Certainty::Only } else { Certainty::Open };
+        assert_eq!(proposal.certainty, sure, "{}", proposal.because);
+    }
+    // Of two pieces, a no to either is one to both.
+    let (movements, payout) = netted();
+    let mut pieces = [deposit(10_000, 5, &["po-1"]), deposit(7_284, 6, &["po-1"])];
+    pieces[1].refused.push(Refused { joined: vec![0], payout: Some(0), movements: Vec::new() });
+    let refused = found(&pieces, &movements, std::slice::from_ref(&payout));
+    assert!(refused.iter().all(|p| p.certainty == Certainty::Open), "{refused:?}");
+    // A match that was taken back is not made again by itself.
+    let doubted = Deposit { doubted: true, ..deposit(17_284, 5, &["po-1"]) };
+    let again = found(&[doubted], &movements, &[payout]).remove(0);
+    assert_eq!((again.certainty, again.rule), (Certainty::Only, Some(Rule::Reference)));
+}
+
 /// A month: payouts of some movements each, with costs, refunds, equal amounts; lines that name them,
 /// lines that do not, a payout that never came, a deposit in two pieces, lines a cent off.
 #[derive(Debug)]
@@ -182,6 +208,9 @@ fn payout_of(name: &str, net: i64, on: u64, places: &[usize]) -> Payout {
     payout(net, on, name, places)
 }
 
+/// Other lines, a payout, movements.
+type Answer = (Vec<usize>, Option<usize>, Vec<usize>);
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 200, ..ProptestConfig::default() })]
 
@@ -208,6 +237,30 @@ proptest! {
         for line in &month.determinable {
             let proposal = &proposals[*line];
             prop_assert_eq!(proposal.certainty, Certainty::Certain, "{:?}", proposal);
+        }
+    }
+
+    /// A person says no to whatever is proposed, again and again: no proposal ever comes twice, and
+    /// nothing about a line that was said no about is certain.
+    #[test]
+    fn what_was_refused_is_never_proposed_again(mut month in months()) {
+        let mut seen: Vec<BTreeSet<Answer>> = vec![BTreeSet::new(); month.deposits.len()];
+        for _ in 0..6 {
+            for proposal in found(&month.deposits, &month.movements, &month.payouts) {
+                if proposal.movements.is_empty() {
+                    continue;
+                }
+                let line = &mut month.deposits[proposal.deposit];
+                prop_assert!(!line.doubted || proposal.certainty != Certainty::Certain);
+                let (payout, movements) = (proposal.payout, proposal.movements.clone());
+                let mut joined = proposal.joined.clone();
+                joined.sort_unstable();
+                let key = (joined.clone(), payout, movements.clone());
+                prop_assert!(seen[proposal.deposit].insert(key), "again: {:?}", proposal);
+                let movements = if payout.is_some() { Vec::new() } else { movements };
+                line.refused.push(Refused { joined, payout, movements });
+                line.doubted = true;
+            }
         }
     }
 }

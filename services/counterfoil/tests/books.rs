@@ -73,11 +73,16 @@ fn a_month_from_the_banks_file_to_its_close() {
     let import = ["books", "import-bank", &returned, "--bank", "operating", "--dry-run"];
     let said = desk.done(&import);
     assert!(
-        said.contains("Returned, R01: insufficient funds. A bank may say so within 2"),
+        said.contains(
+            "Returned on 2025-05-06, R01: insufficient funds. A bank may say so within 2"
+        ),
         "{said}"
     );
+    // The 6th of May was a Tuesday: two banking days back is Friday.
+    assert!(said.contains("for a payment that settled on 2025-05-02 or later"), "{said}");
     let json = &desk.run(&[&import[..], &["--json"]].concat()).json()[0]["returned"][0];
     assert_eq!(json["after"], "at most two more tries, within 180 days");
+    assert_eq!(json["inTimeIfSettledFrom"], "2025-05-02");
     let (payouts, columns) =
         (desk.file("payouts.csv", PAYOUTS), desk.file("columns.json", PAYOUT_COLUMNS));
     let import = ["books", "import-payouts", &payouts, "--mapping", &columns];
@@ -90,11 +95,20 @@ fn a_month_from_the_banks_file_to_its_close() {
     let blocked = desk.run(&["books", "close", "2025-05"]);
     assert_eq!(blocked.code, 3, "{blocked:?}");
     assert!(blocked.out.contains("2 bank lines up to 2025-05-31 are not explained"), "{blocked:?}");
+    let unasked = desk.run(&["books", "match", "--auto"]);
+    assert_eq!(unasked.code, 3, "{unasked:?}");
+    assert!(unasked.err.contains("a person confirms"), "{unasked:?}");
+    assert!(desk.done(&["books", "chart"]).contains("A person confirms every match."));
+    desk.done(&["books", "policy", "certain"]);
+    assert!(desk.done(&["books", "chart"]).contains("is matched without a person."));
     let left = desk.done(&["books", "match", "--auto"]);
     assert!(left.contains("1 lines were named and to the cent: matched."), "{left}");
     let open = desk.run(&["books", "deposits", "--state", "open", "--json"]).json().remove(0);
     let line = open["deposits"][0]["name"].as_str().unwrap().rsplit('/').next().unwrap();
     assert_eq!(open["deposits"].as_array().unwrap().len(), 1, "{open}");
+    let no = ["books", "refuse", line, "--movement", "payment:pay-1"];
+    assert!(desk.done(&no).contains("not proposed for this line again"));
+    assert_eq!(desk.run(&no).code, 3);
     desk.done(&["books", "book", line, "bank-costs", "--note", "Monthly charge"]);
     assert!(desk.done(&["books", "match"]).contains("Every bank line is explained."));
     assert!(desk.done(&["books", "check", "2025-05"]).contains("Nothing stands in the way"));
@@ -204,7 +218,7 @@ fn every_page_of_the_books_has_a_json_form() {
         &["books", "aging", "--as-of", "2025-04-30"],
         &["books", "deposits"],
         &["books", "movements", "--all"],
-        &["books", "match", "--auto"],
+        &["books", "match"],
         &["books", "check", "2025-05"],
     ] {
         let ran = desk.run(&[arguments, &["--json"]].concat());

@@ -429,3 +429,92 @@ async fn a_chart_is_the_firms_own_and_what_is_wrong_is_named() {
     assert_eq!(nothing.code(), Code::InvalidArgument);
     assert!(said(&nothing).contains("movements is required"), "{}", said(&nothing));
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn nothing_is_matched_without_a_person_but_by_policy_and_a_no_is_kept() {
+    let month = Month::open().await;
+    let books = || month.service.books();
+    let automatically =
+        || v1::MatchAutomaticallyRequest { parent: month.firm.clone(), request_id: id() };
+    let policy = |automatic: v1::AutomaticMatches| v1::SetMatchPolicyRequest {
+        name: month.firm.clone(),
+        request_id: id(),
+        occurred_on: date(2026, 3, 2),
+        automatic: automatic.into(),
+    };
+    let proposed = async || {
+        let at_least_position = month.position().await;
+        let parent = month.firm.clone();
+        let request = v1::ProposeMatchesRequest { parent, at_least_position };
+        books().propose_matches(request).await.unwrap().into_inner().proposals
+    };
+    let line = async |at: usize| {
+        let request = v1::ListDepositsRequest {
+            parent: month.firm.clone(),
+            at_least_position: month.position().await,
+            ..v1::ListDepositsRequest::default()
+        };
+        let deposits = books().list_deposits(request).await.unwrap().into_inner().deposits;
+        deposits.into_iter().find(|deposit| deposit.name == month.lines[at]).unwrap()
+    };
+
+    // Without a policy a person confirms, and the policy that is in force cannot be set again.
+    let refused = books().match_automatically(automatically()).await.unwrap_err();
+    assert_eq!(reason(&refused), "STATE_REFUSES");
+    let nothing =
+        books().set_match_policy(policy(v1::AutomaticMatches::Nothing)).await.unwrap_err();
+    assert_eq!(reason(&nothing), "ALREADY_RECORDED");
+    let unsaid = books().set_match_policy(policy(v1::AutomaticMatches::Unspecified)).await;
+    assert!(said(&unsaid.unwrap_err()).contains("automatic"));
+    books().set_match_policy(policy(v1::AutomaticMatches::Certain)).await.unwrap();
+
+    // What is certain is matched, what is only proposed is left, and again there is nothing to do.
+    let matched = books().match_automatically(automatically()).await.unwrap().into_inner();
+    assert_eq!(matched.deposits, [month.lines[0].clone()]);
+    let first = line(0).await;
+    assert_eq!((first.state(), first.automatic), (v1::DepositState::Matched, true));
+    let again = books().match_automatically(automatically()).await.unwrap().into_inner();
+    assert!(again.deposits.is_empty() && again.position > 0);
+
+    // Taken back by a person, it is proposed to a person and not made again by itself.
+    let reversed = v1::ReverseMatchRequest { name: month.lines[0].clone(), request_id: id() };
+    books().reverse_match(reversed).await.unwrap();
+    let offered = proposed().await.remove(0);
+    assert_ne!(offered.certainty(), v1::MatchCertainty::Certain, "{}", offered.because);
+    assert_eq!(offered.payout, month.payout);
+    let kept = books().match_automatically(automatically()).await.unwrap().into_inner();
+    assert!(kept.deposits.is_empty());
+    assert_eq!(line(0).await.refusals, 1);
+
+    // A no is kept, is not proposed again, and said twice is told so; a person may still confirm.
+    let no = || v1::RefuseMatchRequest {
+        name: month.lines[1].clone(),
+        request_id: id(),
+        movements: month.by_hand(0).movements,
+        ..v1::RefuseMatchRequest::default()
+    };
+    books().refuse_match(no()).await.unwrap();
+    let twice = books().refuse_match(no()).await.unwrap_err();
+    assert_eq!(reason(&twice), "ALREADY_RECORDED");
+    let other = proposed().await.into_iter().find(|p| p.deposit == month.lines[1]).unwrap();
+    let names: Vec<&str> = other.movements.iter().map(|m| m.name.as_str()).collect();
+    assert_ne!(names, ["pay-3", "ref-1"], "{}", other.because);
+    let of_payout = v1::RefuseMatchRequest {
+        payout: month.payout.clone(),
+        movements: Vec::new(),
+        name: month.lines[0].clone(),
+        ..no()
+    };
+    books().refuse_match(of_payout).await.unwrap();
+    let open = proposed().await.remove(0);
+    assert!(open.payout.is_empty(), "{}", open.because);
+    let both = v1::RefuseMatchRequest { payout: month.payout.clone(), ..no() };
+    let both = books().refuse_match(both).await.unwrap_err();
+    assert!(said(&both).contains("movements must be empty"), "{}", said(&both));
+    month.explain().await;
+    assert_eq!(month.blocks().await, []);
+    let by_hand = line(0).await;
+    assert_eq!((by_hand.automatic, by_hand.refusals), (false, 2));
+    let late = books().refuse_match(no()).await.unwrap_err();
+    assert_eq!(reason(&late), "STATE_REFUSES");
+}

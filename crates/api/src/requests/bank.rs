@@ -1,7 +1,7 @@
 //! What a bank and the card processor say, and what a person makes of it.
 
 use domain::command::{BankAction, BookLine, Command, LineNoted, PayoutNoted};
-use domain::event::{Movement, PayoutLine, StatementLineSeen};
+use domain::event::{MatchRefused, Movement, PayoutLine, StatementLineSeen};
 use domain::ids::{
     AccountId, BankCode, BankReference, DepositId, DocumentHash, FirmId, ProcessorRef, RequestId,
 };
@@ -9,7 +9,9 @@ use domain::money::{Currency, Money};
 use domain::value::Text;
 
 use crate::field::{FieldErrors, Fields};
-use crate::limit::{BANK_LINES_MAX, LINE_REFERENCES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX};
+use crate::limit::{
+    BANK_LINES_MAX, LINE_REFERENCES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX, REFUSED_MOVEMENTS_MAX,
+};
 use crate::requests::Asked;
 use crate::requests::read::{account_name, deposit_name, firm_name, own};
 use crate::v1;
@@ -137,19 +139,11 @@ pub fn confirm_match(
             let account = own(f, "account", firm, &m.account, account_name);
             Some(MovementNamed { movement: movement?, account: account? })
         });
-        let joined = f.each("joined", &m.joined, 0..=BANK_LINES_MAX, |f, text| {
-            let rule = "must be firms/{firm}/deposits/{deposit} of the same firm";
-            let named = crate::name::parse_deposit(text);
-            f.known_self(named.filter(|(owner, _)| Some(*owner) == firm).map(|(_, id)| id), rule)
-        });
+        let joined = joined(f, firm, &m.joined);
         let costs = f.optional_money("costs", m.costs.as_ref());
-        match (m.payout.is_empty(), m.movements.is_empty()) {
-            (true, true) => f.fail("movements", "is required, or a payout"),
-            (false, false) => f.fail("movements", "must be empty: the payout names them"),
-            (true, false) if m.costs.is_none() => {
-                f.fail("costs", "is required without a payout; zero if nothing was kept");
-            }
-            _ => {}
+        payout_or_movements(f, &m.payout, &m.movements);
+        if m.payout.is_empty() && !m.movements.is_empty() && m.costs.is_none() {
+            f.fail("costs", "is required without a payout; zero if nothing was kept");
         }
         let (firm, deposit) = name?;
         Some(MatchAsked {
@@ -161,6 +155,52 @@ pub fn confirm_match(
             joined: joined?,
             costs: costs?,
         })
+    })
+}
+
+/// Other lines of the same firm.
+fn joined(f: &mut Fields, firm: Option<FirmId>, names: &[String]) -> Option<Vec<DepositId>> {
+    f.each("joined", names, 0..=BANK_LINES_MAX, |f, text| {
+        let rule = "must be firms/{firm}/deposits/{deposit} of the same firm";
+        let named = crate::name::parse_deposit(text);
+        f.known_self(named.filter(|(owner, _)| Some(*owner) == firm).map(|(_, id)| id), rule)
+    })
+}
+
+fn payout_or_movements(f: &mut Fields, payout: &str, movements: &[v1::MatchedMovement]) {
+    match (payout.is_empty(), movements.is_empty()) {
+        (true, true) => f.fail("movements", "is required, or a payout"),
+        (false, false) => f.fail("movements", "must be empty: the payout names them"),
+        _ => {}
+    }
+}
+
+/// Reads a `RefuseMatch`.
+pub fn refuse_match(m: &v1::RefuseMatchRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let name = deposit_name(f, "name", &m.name);
+        let firm = name.map(|(firm, _)| firm);
+        let request_id = f.request_id(&m.request_id);
+        let payout = own(f, "payout", firm, &m.payout, deposit_name);
+        let movements = f.each("movements", &m.movements, 0..=REFUSED_MOVEMENTS_MAX, |f, m| {
+            movement(f, m.kind, &m.name)
+        });
+        let joined = joined(f, firm, &m.joined);
+        payout_or_movements(f, &m.payout, &m.movements);
+        let (firm, deposit) = name?;
+        let refused = MatchRefused { joined: joined?, movements: movements?, payout: payout? };
+        bank(Some(firm), request_id, Some(BankAction::RefuseMatch { deposit, refused }))
+    })
+}
+
+/// Reads a `MatchAutomatically`.
+pub fn match_automatically(
+    m: &v1::MatchAutomaticallyRequest,
+) -> Result<(FirmId, RequestId), FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let request_id = f.request_id(&m.request_id);
+        Some((firm?, request_id?))
     })
 }
 

@@ -1,7 +1,7 @@
 //! Requests about the books.
 
 use calendar::is_month_end;
-use domain::event::{BookAccount, ChartAccount, ChartRevised};
+use domain::event::{BookAccount, ChartAccount, ChartRevised, MatchPolicySet};
 use domain::ids::{AccountId, AccountNumber, DepositId, FirmId, RequestId};
 use domain::value::Text;
 
@@ -79,6 +79,17 @@ pub fn revise_chart(m: &v1::ReviseChartRequest) -> Result<Asked, FieldErrors> {
             let most = BookAccount::ALL.len();
             let accounts = f.each("accounts", &m.accounts, 1..=most, chart_account)?;
             Some(FirmAction::ReviseChart(ChartRevised { accounts }))
+        })
+    })
+}
+
+/// Reads a `SetMatchPolicy`.
+pub fn set_match_policy(m: &v1::SetMatchPolicyRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "name", &m.name);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            let automatic = f.code::<v1::AutomaticMatches>("automatic", m.automatic)?;
+            Some(FirmAction::SetMatchPolicy(MatchPolicySet { automatic }))
         })
     })
 }

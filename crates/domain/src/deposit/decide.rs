@@ -4,16 +4,16 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::CivilDate;
 
-use super::{Deposit, Joined, Line, Matched};
+use super::{Deposit, Joined, Line, Matched, Payout};
 use crate::account::Account;
 use crate::command::{BankAction, BookLine, LineNoted, Match, PayoutNoted};
 use crate::decide::check_day;
 use crate::event::{
-    AccountMovement, BookingReversed, DepositMatched, LineBooked, MatchJoined, MatchLeft,
-    MatchReversed, MatchRule, MoneyDeposited, MoneyUndeposited, Movement, PayoutLinesReported,
-    PayoutReported, StatementLineSeen, StreamId,
+    AccountMovement, AutomaticMatches, BookingReversed, DepositMatched, LineBooked, MatchJoined,
+    MatchLeft, MatchRefused, MatchReversed, MatchRule, MoneyDeposited, MoneyUndeposited, Movement,
+    PayoutLinesReported, PayoutReported, StatementLineSeen, StreamId,
 };
-use crate::ids::{AccountId, DepositId};
+use crate::ids::{AccountId, DepositId, EventId};
 use crate::money::{Currency, Money};
 use crate::refusal::{Reason, Refusal};
 use crate::world::{Draft, Halt, World};
@@ -28,6 +28,10 @@ pub const PAYOUT_LINES_MAX: usize = 5_000;
 pub const MOVEMENTS_MAX: usize = 5_000;
 /// Movements in one event: an event stays far below its largest size.
 const LINES_IN_EVENT: usize = 250;
+/// Most movements that are refused together; of more, their payout is refused.
+pub const REFUSED_MOVEMENTS_MAX: usize = LINES_IN_EVENT;
+/// How often a person may say no to what is proposed for one line.
+pub const REFUSALS_MAX: usize = 100;
 
 /// Decides what a bank or processor said, or what a person makes of it.
 pub(crate) fn bank(draft: &mut Draft<'_, '_>, action: &BankAction) -> Result<(), Halt> {
@@ -42,6 +46,7 @@ pub(crate) fn bank(draft: &mut Draft<'_, '_>, action: &BankAction) -> Result<(),
         BankAction::ReverseMatch { deposit, movements } => {
             reverse_match(draft, *deposit, movements)
         }
+        BankAction::RefuseMatch { deposit, refused } => refuse_match(draft, *deposit, refused),
         BankAction::BookLine(wanted) => book_line(draft, wanted),
         BankAction::ReverseBooking { deposit } => reverse_booking(draft, *deposit),
     }
@@ -163,6 +168,13 @@ fn line(world: &World, id: DepositId) -> Result<&Line, Halt> {
     })
 }
 
+fn payout_of(world: &World, id: DepositId) -> Result<&Payout, Halt> {
+    world.deposit(id)?.payout.as_ref().ok_or_else(|| {
+        let detail = "no such payout is recorded";
+        Refusal::new(Reason::ReferenceUnknown, StreamId::Deposit(id), detail).into()
+    })
+}
+
 /// A line that nobody has explained yet.
 fn open_line(world: &World, id: DepositId) -> Result<&Line, Halt> {
     let found = line(world, id)?;
@@ -258,6 +270,7 @@ fn match_line(draft: &mut Draft<'_, '_>, currency: Currency, wanted: &Match) -> 
         );
         return Err(refused("costs", detail).into());
     }
+    let policy = wanted.automatic.then(|| check_automatic(world, wanted)).transpose()?;
     if wanted.rule != MatchRule::Person && wanted.payout.is_none() && !costs.is_zero() {
         let detail =
             "without a payout of the processor only a person can say what costs there were";
@@ -278,6 +291,7 @@ fn match_line(draft: &mut Draft<'_, '_>, currency: Currency, wanted: &Match) -> 
         joined: wanted.joined.clone(),
         net,
         payout: wanted.payout,
+        policy,
         rule: wanted.rule,
     };
     draft.add(StreamId::Deposit(wanted.deposit), on, event)?;
@@ -288,14 +302,86 @@ fn match_line(draft: &mut Draft<'_, '_>, currency: Currency, wanted: &Match) -> 
     Ok(())
 }
 
+/// The policy under which a match needs no person: the firm has one, every line names what stands
+/// behind it, and no person said no to any of them before.
+fn check_automatic(world: &World, wanted: &Match) -> Result<EventId, Halt> {
+    let a_person = |subject: String, why: &str| -> Halt {
+        let detail = format!("{why}: a person confirms");
+        Refusal::new(Reason::StateRefuses, subject, detail).into()
+    };
+    let policy = world.firm()?.match_policy.as_ref();
+    let policy = policy.filter(|policy| policy.automatic == AutomaticMatches::Certain);
+    let Some(policy) = policy else {
+        return Err(a_person("automatic".into(), "the firm's policy lets nothing be automatic"));
+    };
+    for id in std::iter::once(&wanted.deposit).chain(&wanted.joined) {
+        let references = &line(world, *id)?.seen.references;
+        let names = |name: &str| references.iter().any(|reference| reference.as_str() == name);
+        let is_named = match wanted.payout {
+            Some(payout) => names(payout_of(world, payout)?.reported.payout.as_str()),
+            None => wanted.movements.iter().all(|of| names(of.movement.name.as_str())),
+        };
+        let subject = StreamId::Deposit(*id).to_string();
+        if !is_named || wanted.rule != MatchRule::Reference {
+            return Err(a_person(subject, "the line does not name what is behind it"));
+        }
+        if world.deposit(*id)?.refusals() > 0 {
+            return Err(a_person(subject, "a person said no to what was found for the line"));
+        }
+    }
+    Ok(policy.set_by)
+}
+
+/// Records that a person said no. What is kept is in one order, so that the same no is the same.
+fn refuse_match(draft: &mut Draft<'_, '_>, id: DepositId, no: &MatchRefused) -> Result<(), Halt> {
+    let world = draft.world();
+    open_line(world, id)?;
+    let MatchRefused { mut joined, mut movements, payout } = no.clone();
+    if movements.is_empty() == payout.is_none() {
+        let detail = "must name what does not stand behind the line, and nothing beside a payout";
+        return Err(refused("movements", detail).into());
+    }
+    if movements.len() > REFUSED_MOVEMENTS_MAX {
+        return Err(too_many("movements", REFUSED_MOVEMENTS_MAX));
+    }
+    movements.sort_unstable();
+    if let Some(pair) = movements.windows(2).find(|pair| pair[0] == pair[1]) {
+        let detail = format!("{} {} is named twice", pair[0].kind, pair[0].name);
+        return Err(refused("movements", detail).into());
+    }
+    joined.sort_unstable();
+    joined.dedup();
+    for other in &joined {
+        if *other == id {
+            return Err(refused("joined", format!("deposit/{id} is the line itself")).into());
+        }
+        line(world, *other)?;
+    }
+    if let Some(payout) = payout {
+        payout_of(world, payout)?;
+    }
+    let event = MatchRefused { joined, movements, payout };
+    let known = &world.deposit(id)?.refused;
+    let of_line = StreamId::Deposit(id);
+    if known.contains(&event) {
+        let detail = "a person said so before";
+        return Err(Refusal::new(Reason::AlreadyRecorded, of_line, detail).into());
+    }
+    if known.len() >= REFUSALS_MAX {
+        let detail = format!("must be at most {REFUSALS_MAX} for one line");
+        return Err(refused("refusals", detail).into());
+    }
+    let now = draft.now();
+    let Some(today) = draft.world().firm()?.today(now) else {
+        return Err(Refusal::new(Reason::FirmUnknown, "firm", "the firm is not registered").into());
+    };
+    draft.add(of_line, today, event)?;
+    Ok(())
+}
+
 /// A payout that is named says the same as the match: the same movements, with the same amounts.
 fn agrees(world: &World, payout: DepositId, wanted: &Match) -> Result<(), Halt> {
-    let Some(reported) = &world.deposit(payout)?.payout else {
-        let detail = "no such payout is recorded";
-        return Err(
-            Refusal::new(Reason::ReferenceUnknown, StreamId::Deposit(payout), detail).into()
-        );
-    };
+    let reported = payout_of(world, payout)?;
     let mut named: BTreeMap<&Movement, Money> =
         reported.lines.iter().map(|line| (&line.movement, line.amount)).collect();
     for AccountMovement { account, movement } in &wanted.movements {

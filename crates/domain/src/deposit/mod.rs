@@ -4,12 +4,14 @@
 mod decide;
 
 pub(crate) use decide::bank;
-pub use decide::{LINES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX, REFERENCES_MAX};
+pub use decide::{
+    LINES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX, REFERENCES_MAX, REFUSALS_MAX, REFUSED_MOVEMENTS_MAX,
+};
 
 use crate::case::Mark;
 use crate::codec::record;
 use crate::event::{
-    DepositEvent, DepositMatched, LineBooked, PayoutLine, PayoutReported, Recorded,
+    DepositEvent, DepositMatched, LineBooked, MatchRefused, PayoutLine, PayoutReported, Recorded,
     StatementLineSeen,
 };
 use crate::ids::DepositId;
@@ -80,6 +82,10 @@ record! {
         matched: Option<Matched>,
         /// The payout, if it is one.
         payout: Option<Payout>,
+        /// What a person said does not stand behind the line.
+        refused: Vec<MatchRefused>,
+        /// How many matches a person took back.
+        taken_back: u32,
         /// Events folded.
         version: u64,
     }
@@ -92,6 +98,11 @@ impl Deposit {
             && self.matched.is_none()
             && self.joined.is_none()
             && self.booked.is_none()
+    }
+
+    /// How often a person said no: to something proposed, or to a match that was made.
+    pub fn refusals(&self) -> u32 {
+        u32::try_from(self.refused.len()).unwrap_or(u32::MAX).saturating_add(self.taken_back)
     }
 
     /// Folds one event in.
@@ -114,7 +125,11 @@ impl Deposit {
                 self.matched = Some(Matched { mark, matched: e.clone() });
             }
             DepositEvent::MatchJoined(e) => self.joined = Some(Joined { mark, to: e.to }),
-            DepositEvent::MatchReversed(_) => self.matched = None,
+            DepositEvent::MatchReversed(_) => {
+                self.matched = None;
+                self.taken_back = self.taken_back.saturating_add(1);
+            }
+            DepositEvent::MatchRefused(e) => self.refused.push(e.clone()),
             DepositEvent::MatchLeft(_) => self.joined = None,
             DepositEvent::LineBooked(e) => self.booked = Some(Booked { booked: e.clone(), mark }),
             DepositEvent::BookingReversed(_) => self.booked = None,

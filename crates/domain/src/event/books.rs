@@ -156,3 +156,21 @@ record! {
         through: CivilDate,
     }
 }
+
+codes! {
+    /// What is matched without a person.
+    pub enum AutomaticMatches {
+        /// Nothing: a person confirms every match.
+        Nothing = "nothing",
+        /// What is named and adds up to the cent.
+        Certain = "certain",
+    }
+}
+
+record! {
+    /// The firm decided what is matched without a person from now on. Until it decides, nothing is.
+    pub struct MatchPolicySet {
+        /// What.
+        automatic: AutomaticMatches,
+    }
+}

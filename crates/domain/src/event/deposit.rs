@@ -117,8 +117,23 @@ record! {
         net: Money,
         /// The payout, if the processor reported one.
         payout: Option<DepositId>,
+        /// The event that set the policy under which it was matched without a person.
+        policy: Option<EventId>,
         /// How it was found.
         rule: MatchRule,
+    }
+}
+
+record! {
+    /// A person said that something does not stand behind a line: it is not proposed again, and never
+    /// matched without a person.
+    pub struct MatchRefused {
+        /// Other lines that it would have been matched with.
+        joined: Vec<DepositId>,
+        /// The movements; none if the payout names them.
+        movements: Vec<Movement>,
+        /// The payout.
+        payout: Option<DepositId>,
     }
 }
 

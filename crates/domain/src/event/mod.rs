@@ -161,6 +161,7 @@ events! {
         MatchJoined = "match_joined" v 1,
         MatchReversed = "match_reversed" v 1,
         MatchLeft = "match_left" v 1,
+        MatchRefused = "match_refused" v 1,
         LineBooked = "line_booked" v 1,
         BookingReversed = "booking_reversed" v 1,
     }
@@ -179,6 +180,7 @@ events! {
         AccessUsed = "access_used" v 1,
         ChartRevised = "chart_revised" v 1,
         PeriodLocked = "period_locked" v 1,
+        MatchPolicySet = "match_policy_set" v 1,
     }
 }
 
@@ -265,7 +267,7 @@ impl Event {
                     | AccountEvent::MoneyDeposited(_)
                     | AccountEvent::MoneyUndeposited(_)
             ),
-            Self::Deposit(_) => true,
+            Self::Deposit(event) => !matches!(event, DepositEvent::MatchRefused(_)),
             Self::Firm(_) => false,
         }
     }

@@ -86,6 +86,12 @@ pub(crate) fn decide(
             check_lock(firm, on, money_moved_at, lock)?;
             lock.clone().into()
         }
+        FirmAction::SetMatchPolicy(set) => {
+            if firm.automatic_matches() == set.automatic {
+                return Err(already("automatic", "this is the firm's policy already"));
+            }
+            set.clone().into()
+        }
     };
     if firm.registered.is_none() {
         return Err(Refusal::new(Reason::FirmUnknown, "firm", "the firm is not registered"));

@@ -11,10 +11,10 @@ pub(crate) use decide::decide;
 
 use crate::codec::record;
 use crate::event::{
-    AccessGranted, BookAccount, BureauRegistered, ChartAccount, FirmEvent, FirmRegistered,
-    LATE_AFTER_DAYS, Recorded, StandingKind, StandingRecorded, UtcMicros,
+    AccessGranted, AutomaticMatches, BookAccount, BureauRegistered, ChartAccount, FirmEvent,
+    FirmRegistered, LATE_AFTER_DAYS, Recorded, StandingKind, StandingRecorded, UtcMicros,
 };
-use crate::ids::{AccessId, BureauCode, PlanCode, StateCode};
+use crate::ids::{AccessId, BureauCode, EventId, PlanCode, StateCode};
 use crate::rules::{RulePack, Rules};
 use crate::terms::Plan;
 
@@ -39,6 +39,16 @@ record! {
 }
 
 record! {
+    /// What is matched without a person, and since which event.
+    pub struct MatchPolicy {
+        /// What.
+        automatic: AutomaticMatches,
+        /// The event that said so.
+        set_by: EventId,
+    }
+}
+
+record! {
     /// A firm.
     #[derive(Default)]
     pub struct Firm {
@@ -50,6 +60,8 @@ record! {
         chart: BTreeMap<BookAccount, ChartAccount>,
         /// Closed months, in the order closed.
         locks: Vec<Lock>,
+        /// What is matched without a person; nothing until the firm says so.
+        match_policy: Option<MatchPolicy>,
         /// Packs in the order adopted; the latest in force on a day wins.
         packs: Vec<RulePack>,
         /// Plans, every version.
@@ -92,6 +104,10 @@ impl Firm {
             FirmEvent::PeriodLocked(e) => {
                 self.locks.push(Lock { position: recorded.position, through: e.through });
             }
+            FirmEvent::MatchPolicySet(e) => {
+                let set_by = recorded.event_id;
+                self.match_policy = Some(MatchPolicy { automatic: e.automatic, set_by });
+            }
         }
     }
 
@@ -131,6 +147,11 @@ impl Firm {
     /// The last day of the last closed month.
     pub fn locked_through(&self) -> Option<CivilDate> {
         self.locks.last().map(|lock| lock.through)
+    }
+
+    /// What is matched without a person.
+    pub fn automatic_matches(&self) -> AutomaticMatches {
+        self.match_policy.as_ref().map_or(AutomaticMatches::Nothing, |policy| policy.automatic)
     }
 
     /// Today's date where the firm is.

@@ -95,6 +95,10 @@ row! {
         position: u64,
         /// The position of its last.
         last_position: u64,
+        /// Whether it was matched without a person.
+        automatic: bool,
+        /// How often a person said no: to something proposed, or to a match that was made.
+        refusals: u32,
     }
 }
 
@@ -177,6 +181,8 @@ fn line_row(id: DepositId, deposit: &Deposit, line: &Line, at: u64) -> DepositRo
         movements: matched.map(|m| m.count),
         purpose: booked.map(|b| b.purpose),
         note: booked.and_then(|b| b.note.as_ref()).map(|note| note.as_str().to_owned()),
+        automatic: matched.is_some_and(|m| m.policy.is_some()),
+        refusals: deposit.refusals(),
         position: line.mark.at.position,
         last_position: at,
     }
@@ -201,6 +207,8 @@ fn payout_row(id: DepositId, payout: &Payout, at: u64) -> DepositRow {
         movements: Some(reported.lines),
         purpose: None,
         note: None,
+        automatic: false,
+        refusals: 0,
         position: payout.mark.at.position,
         last_position: at,
     }

@@ -1,4 +1,5 @@
-//! Billing by the clock: once a day for each firm, in one process of those on the database.
+//! Billing by the clock: once a day for each firm, in one process of those on the database. Bank lines
+//! that the firm lets be matched without a person are matched after it.
 //!
 //! The request id of a day's run is made of the firm and the day. Should two processes both run it
 //! after all, or one again after a restart, the second finds what the first did.
@@ -8,12 +9,14 @@ use std::time::Duration;
 
 use api::{name, scalar, v1};
 use calendar::CivilDate;
+use domain::event::AutomaticMatches;
 use domain::ids::FirmId;
 use log::{LogStore, StoreError};
 use store::{Leases, Work};
 
 use super::run::run_billing;
 use crate::access::{Authority, derived_request};
+use crate::books::match_by_policy;
 use crate::ledger::Ledger;
 
 /// Runs until the service closes: every firm's billing, so long after each midnight where the firm
@@ -42,7 +45,7 @@ impl Daily {
     async fn look(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         for firm in ledger.store().firms().await? {
             let Some(today) = self.due(ledger, firm).await else { continue };
-            if self.leases.ask(firm, Work::Billing).await? && bill(ledger, firm, today).await {
+            if self.leases.ask(firm, Work::Billing).await? && run(ledger, firm, today).await {
                 self.done.insert(firm, today);
             }
         }
@@ -67,7 +70,21 @@ impl Daily {
     }
 }
 
-/// Whether the day's run is done.
+/// Whether the day's run is done: billing, then what the firm lets be matched without a person.
+async fn run(ledger: &Ledger, firm: FirmId, today: CivilDate) -> bool {
+    bill(ledger, firm, today).await && matched(ledger, firm, today).await
+}
+
+async fn matched(ledger: &Ledger, firm: FirmId, today: CivilDate) -> bool {
+    let lets = match ledger.firms().get(firm).await {
+        Ok(firm) => firm.automatic_matches() != AutomaticMatches::Nothing,
+        Err(_) => return false,
+    };
+    let day = today.to_string();
+    let request_id = derived_request("daily matching", &[firm.0.as_bytes(), day.as_bytes()]);
+    !lets || match_by_policy(ledger, firm, request_id).await
+}
+
 async fn bill(ledger: &Ledger, firm: FirmId, today: CivilDate) -> bool {
     let day = today.to_string();
     let request_id = derived_request("daily billing", &[firm.0.as_bytes(), day.as_bytes()]);

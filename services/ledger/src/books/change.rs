@@ -58,7 +58,6 @@ async fn deposit(ledger: &Ledger, firm: FirmId, id: DepositId) -> Result<Box<Dep
     deposit.ok_or_else(|| Failure::internal("a deposit's stream folded into another state"))
 }
 
-/// Takes what a match names to the accounts, then has it decided.
 pub(super) async fn confirm_match(
     ledger: &Ledger,
     authority: &Authority,
@@ -67,6 +66,24 @@ pub(super) async fn confirm_match(
     authority.check_name(&message.name)?;
     let currency = ledger.currency(&message.name).await?;
     let asked = requests::confirm_match(message, currency)?;
+    make_match(ledger, authority, asked, By::Person, api::fingerprint(message)).await
+}
+
+/// Who says that a match is one.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum By {
+    Person,
+    Policy,
+}
+
+/// Takes what a match names to the accounts, then has it decided.
+pub(super) async fn make_match(
+    ledger: &Ledger,
+    authority: &Authority,
+    asked: MatchAsked,
+    by: By,
+    fingerprint: [u8; 32],
+) -> Result<Answer, Failure> {
     let MatchAsked { firm, request_id, deposit: line, joined, .. } = asked.clone();
     // What was recorded up to now is seen by the read model that finds accounts by names.
     let head = ledger.engine().head(firm).await?.position;
@@ -75,7 +92,7 @@ pub(super) async fn confirm_match(
         let unknown = || Failure::Unfound {
             field: "payout",
             resource_type: "Deposit",
-            name: message.payout.clone(),
+            name: name::deposit(firm, id),
         };
         let Payout { lines, reported, .. } =
             deposit(ledger, firm, id).await?.payout.clone().ok_or_else(unknown)?;
@@ -101,9 +118,10 @@ pub(super) async fn confirm_match(
         (asked.movements, costs, rule)
     };
     let movements = find(ledger, firm, named).await?;
-    let wanted = Match { costs, deposit: line, joined, movements, payout: asked.payout, rule };
+    let (automatic, payout) = (by == By::Policy, asked.payout);
+    let wanted = Match { automatic, costs, deposit: line, joined, movements, payout, rule };
     let command = Command::Bank(BankAction::Match(wanted));
-    ledger.submit(authority, Asked { firm, request_id, command }, api::fingerprint(message)).await
+    ledger.submit(authority, Asked { firm, request_id, command }, fingerprint).await
 }
 
 /// Whether a line names everything that is said to stand behind it; else the rule that is left.

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use api::Paired;
 use api::requests;
 use api::scalar::int64;
 use api::status::Failure;
@@ -49,7 +50,13 @@ pub(super) async fn get_chart(
     let (firm, _) = firm(view, get.firm).await?;
     let accounts = Chart::of(&firm).accounts().iter().map(present::chart_account).collect();
     let locked_through = firm.locked_through().and_then(day);
-    Ok(v1::GetChartResponse { accounts, locked_through, position: int64(position) })
+    let automatic = v1::AutomaticMatches::from_domain(firm.automatic_matches());
+    Ok(v1::GetChartResponse {
+        accounts,
+        locked_through,
+        position: int64(position),
+        automatic_matches: automatic.into(),
+    })
 }
 
 pub(super) async fn list_journal(

@@ -1,6 +1,7 @@
 //! `Books`: journal, trial balance, aging, deposits and closed months. What is shown follows from the
 //! events; nothing here posts an entry.
 
+mod automatic;
 mod change;
 mod list;
 mod month;
@@ -15,6 +16,8 @@ use tonic::{Request, Response, Status};
 use crate::access::Authority;
 use crate::ledger::{Ledger, receipt};
 use crate::reading::read;
+
+pub(crate) use automatic::match_by_policy;
 
 /// The service.
 pub(crate) struct BooksRpc(pub(crate) Ledger);
@@ -110,6 +113,35 @@ impl Books for BooksRpc {
         let authority = Authority::of(&request)?;
         let answer = change::confirm_match(&self.0, &authority, request.get_ref()).await?;
         Ok(Response::new(v1::ConfirmMatchResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn refuse_match(
+        &self,
+        request: Request<v1::RefuseMatchRequest>,
+    ) -> Result<Response<v1::RefuseMatchResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let answer = self.0.change(&authority, &m.name, m, requests::refuse_match).await?;
+        Ok(Response::new(v1::RefuseMatchResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn set_match_policy(
+        &self,
+        request: Request<v1::SetMatchPolicyRequest>,
+    ) -> Result<Response<v1::SetMatchPolicyResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let answer = self.0.change(&authority, &m.name, m, requests::set_match_policy).await?;
+        Ok(Response::new(v1::SetMatchPolicyResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn match_automatically(
+        &self,
+        request: Request<v1::MatchAutomaticallyRequest>,
+    ) -> Result<Response<v1::MatchAutomaticallyResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        Ok(Response::new(automatic::match_automatically(&self.0, &authority, m).await?))
     }
 
     async fn reverse_match(

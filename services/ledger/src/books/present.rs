@@ -147,6 +147,8 @@ pub(super) fn deposit(firm: FirmId, row: &DepositRow) -> v1::Deposit {
         movement_count: row.movements.map(int32).unwrap_or_default(),
         purpose: purpose.into(),
         note: row.note.clone().unwrap_or_default(),
+        automatic: row.automatic,
+        refusals: int32(row.refusals),
     }
 }
 

@@ -7,8 +7,8 @@ use api::scalar::int64;
 use api::status::Failure;
 use api::{Paired, name, v1};
 use domain::deposit::Deposit;
-use domain::event::{Movement, StreamId};
-use domain::ids::FirmId;
+use domain::event::{MatchRefused, Movement, StreamId};
+use domain::ids::{DepositId, FirmId};
 use domain::money::Currency;
 use statement::matching::{self, Certainty, Proposal, Window};
 use store::{DepositFilter, DepositRow, DepositStatus, MovementFilter, MovementRow, PAGE_ROWS_MAX};
@@ -24,8 +24,8 @@ const PROPOSALS_MAX: usize = 500;
 const DEPOSITS_MAX: u32 = PAGE_ROWS_MAX;
 /// Most open movements that are looked at together.
 const MOVEMENTS_MAX: usize = 200_000;
-/// Payouts whose movements are loaded at once.
-const PAYOUTS_AT_ONCE: usize = 200;
+/// Streams that are loaded at once.
+const STREAMS_AT_ONCE: usize = 200;
 
 pub(super) async fn propose_matches(
     view: &View<'_>,
@@ -35,32 +35,29 @@ pub(super) async fn propose_matches(
     authority.check_name(&message.parent)?;
     let get = requests::propose_matches(message)?;
     let position = view.read_at(get.firm, get.at_least_position).await?;
-    let window = Window::default();
-    let open = DepositFilter { status: Some(DepositStatus::Open), ..DepositFilter::default() };
-    let mut lines = view.store().list_deposits(get.firm, open, 0, DEPOSITS_MAX).await?;
-    lines.sort_by_key(|line| (line.booked_on, line.position));
-    let Some(first) = lines.first() else {
+    let Some(Proposed { found, proposals }) = Found::propose(view, get.firm).await? else {
         let position = int64(position);
         return Ok(v1::ProposeMatchesResponse { position, ..Default::default() });
     };
-    let from = first.booked_on - chrono::Days::new(u64::from(window.days));
-    let payouts = DepositFilter {
-        status: Some(DepositStatus::Payout),
-        from: Some(from),
-        ..DepositFilter::default()
-    };
-    let payouts = view.store().list_deposits(get.firm, payouts, 0, DEPOSITS_MAX).await?;
-    let movements = open_movements(view, get.firm).await?;
-    let found = Found { lines, movements, payouts };
-    let payouts = found.free_payouts(view, get.firm).await?;
-    let deposits: Vec<matching::Deposit> = found.lines.iter().map(line_of).collect();
-    let movements: Vec<matching::Movement> = found.movements.iter().map(movement_of).collect();
-    let free: Vec<matching::Payout> = payouts.iter().map(|(_, payout)| payout.clone()).collect();
-    let proposals = matching::propose(&deposits, &movements, &free, window);
     let more = proposals.len() > PROPOSALS_MAX;
-    let shown = proposals.iter().take(PROPOSALS_MAX);
-    let shown = shown.map(|proposal| found.shown(get.firm, &payouts, proposal));
+    let shown =
+        proposals.iter().take(PROPOSALS_MAX).map(|proposal| found.shown(get.firm, proposal));
     Ok(v1::ProposeMatchesResponse { proposals: shown.collect(), more, position: int64(position) })
+}
+
+/// Deposits folded, in the order of their rows.
+async fn folded(
+    view: &View<'_>,
+    firm: FirmId,
+    rows: &[DepositRow],
+) -> Result<Vec<Box<Deposit>>, Failure> {
+    let streams: Vec<StreamId> = rows.iter().map(|row| StreamId::Deposit(row.deposit_id)).collect();
+    let (_, states) = view.states(firm, &streams, 0).await?;
+    let deposits: Vec<Box<Deposit>> = states.into_iter().filter_map(as_deposit).collect();
+    if deposits.len() == rows.len() {
+        return Ok(deposits);
+    }
+    Err(Failure::internal("a deposit's stream folded into another state"))
 }
 
 async fn open_movements(view: &View<'_>, firm: FirmId) -> Result<Vec<MovementRow>, Failure> {
@@ -78,14 +75,6 @@ async fn open_movements(view: &View<'_>, firm: FirmId) -> Result<Vec<MovementRow
     Ok(all)
 }
 
-fn line_of(row: &DepositRow) -> matching::Deposit {
-    matching::Deposit {
-        amount_minor: row.amount_minor,
-        booked_on: row.booked_on,
-        references: row.refs.split_whitespace().map(ToOwned::to_owned).collect(),
-    }
-}
-
 fn movement_of(row: &MovementRow) -> matching::Movement {
     matching::Movement {
         amount_minor: row.amount_minor,
@@ -94,46 +83,139 @@ fn movement_of(row: &MovementRow) -> matching::Movement {
     }
 }
 
-/// What the proposals are made of.
-struct Found {
+/// What the proposals are made of. The places that a proposal names are places in these lists.
+pub(super) struct Found {
     lines: Vec<DepositRow>,
     movements: Vec<MovementRow>,
+    /// Payouts that are free: those alone are proposed.
     payouts: Vec<DepositRow>,
 }
 
-/// A payout by its place among the payouts, and what the matcher knows of it.
-type Free = (usize, matching::Payout);
+/// Proposals, and what they are made of.
+pub(super) struct Proposed {
+    pub(super) found: Found,
+    pub(super) proposals: Vec<Proposal>,
+}
 
 impl Found {
-    /// Payouts whose movements are all recorded, with the amounts that the payout has, and stand behind
-    /// nothing yet.
-    async fn free_payouts(&self, view: &View<'_>, firm: FirmId) -> Result<Vec<Free>, Failure> {
+    /// Looks at every line that nobody has explained; nothing if there is none.
+    pub(super) async fn propose(
+        view: &View<'_>,
+        firm: FirmId,
+    ) -> Result<Option<Proposed>, Failure> {
+        let window = Window::default();
+        let open = DepositFilter { status: Some(DepositStatus::Open), ..DepositFilter::default() };
+        let mut lines = view.store().list_deposits(firm, open, 0, DEPOSITS_MAX).await?;
+        lines.sort_by_key(|line| (line.booked_on, line.position));
+        let Some(first) = lines.first() else { return Ok(None) };
+        let payouts = DepositFilter {
+            status: Some(DepositStatus::Payout),
+            from: Some(first.booked_on - chrono::Days::new(u64::from(window.days))),
+            ..DepositFilter::default()
+        };
+        let payouts = view.store().list_deposits(firm, payouts, 0, DEPOSITS_MAX).await?;
+        let movements = open_movements(view, firm).await?;
+        let mut found = Self { lines, movements, payouts: Vec::new() };
+        let free = found.take_free(view, firm, payouts).await?;
+        let deposits = found.deposits(view, firm).await?;
+        let movements: Vec<matching::Movement> = found.movements.iter().map(movement_of).collect();
+        let proposals = matching::propose(&deposits, &movements, &free, window);
+        Ok(Some(Proposed { found, proposals }))
+    }
+
+    pub(super) fn line(&self, at: usize) -> &DepositRow {
+        &self.lines[at]
+    }
+
+    pub(super) fn movement(&self, at: usize) -> &MovementRow {
+        &self.movements[at]
+    }
+
+    pub(super) fn payout(&self, at: usize) -> &DepositRow {
+        &self.payouts[at]
+    }
+
+    /// Movements by their names, with their places.
+    fn places(&self) -> HashMap<Movement, Vec<usize>> {
         let mut places: HashMap<Movement, Vec<usize>> = HashMap::new();
         for (at, row) in self.movements.iter().enumerate() {
             let movement = Movement { kind: row.kind, name: row.name.clone() };
             places.entry(movement).or_default().push(at);
         }
-        let numbered: Vec<(usize, &DepositRow)> = self.payouts.iter().enumerate().collect();
+        places
+    }
+
+    /// Keeps the payouts whose movements are all recorded, with the amounts that the payout has, and
+    /// stand behind nothing yet.
+    async fn take_free(
+        &mut self,
+        view: &View<'_>,
+        firm: FirmId,
+        payouts: Vec<DepositRow>,
+    ) -> Result<Vec<matching::Payout>, Failure> {
+        let places = self.places();
         let mut free = Vec::new();
-        for some in numbered.chunks(PAYOUTS_AT_ONCE) {
-            let streams: Vec<StreamId> =
-                some.iter().map(|(_, row)| StreamId::Deposit(row.deposit_id)).collect();
-            let (_, states) = view.states(firm, &streams, 0).await?;
-            for ((at, row), state) in some.iter().zip(states) {
-                let Some(deposit) = as_deposit(state) else { continue };
-                if let Some(movements) = self.movements_of(&places, &deposit) {
-                    let name = row.payout.as_ref().map(ToString::to_string).unwrap_or_default();
-                    let payout = matching::Payout {
-                        name,
-                        net_minor: row.amount_minor,
-                        paid_on: row.booked_on,
-                        movements,
-                    };
-                    free.push((*at, payout));
-                }
+        for some in payouts.chunks(STREAMS_AT_ONCE) {
+            for (row, deposit) in some.iter().zip(folded(view, firm, some).await?) {
+                let Some(movements) = self.movements_of(&places, &deposit) else { continue };
+                let name = row.payout.as_ref().map(ToString::to_string).unwrap_or_default();
+                let (net_minor, paid_on) = (row.amount_minor, row.booked_on);
+                free.push(matching::Payout { name, net_minor, paid_on, movements });
+                self.payouts.push(row.clone());
             }
         }
         Ok(free)
+    }
+
+    /// The lines as the matcher knows them, with what persons said no to.
+    async fn deposits(
+        &self,
+        view: &View<'_>,
+        firm: FirmId,
+    ) -> Result<Vec<matching::Deposit>, Failure> {
+        let of_row = |row: &DepositRow| matching::Deposit {
+            amount_minor: row.amount_minor,
+            booked_on: row.booked_on,
+            references: row.refs.split_whitespace().map(ToOwned::to_owned).collect(),
+            refused: Vec::new(),
+            doubted: row.refusals > 0,
+        };
+        let mut deposits: Vec<matching::Deposit> = self.lines.iter().map(of_row).collect();
+        let doubted: Vec<usize> =
+            (0..self.lines.len()).filter(|at| self.lines[*at].refusals > 0).collect();
+        let places = self.places();
+        for some in doubted.chunks(STREAMS_AT_ONCE) {
+            let rows: Vec<DepositRow> = some.iter().map(|at| self.lines[*at].clone()).collect();
+            for (at, deposit) in some.iter().zip(folded(view, firm, &rows).await?) {
+                let refused = deposit.refused.iter();
+                deposits[*at].refused =
+                    refused.filter_map(|no| self.refused(&places, no)).collect();
+            }
+        }
+        Ok(deposits)
+    }
+
+    /// What a person said no to, by places; nothing if part of it cannot be proposed any more.
+    fn refused(
+        &self,
+        places: &HashMap<Movement, Vec<usize>>,
+        no: &MatchRefused,
+    ) -> Option<matching::Refused> {
+        let row =
+            |rows: &[DepositRow], id: &DepositId| rows.iter().position(|row| row.deposit_id == *id);
+        let joined = no.joined.iter().map(|id| row(&self.lines, id)).collect::<Option<Vec<_>>>();
+        let payout = match &no.payout {
+            Some(id) => Some(row(&self.payouts, id)?),
+            None => None,
+        };
+        let movements =
+            no.movements.iter().map(|movement| match places.get(movement)?.as_slice() {
+                [at] => Some(*at),
+                _ => None,
+            });
+        let mut movements = movements.collect::<Option<Vec<_>>>()?;
+        movements.sort_unstable();
+        Some(matching::Refused { joined: joined?, payout, movements })
     }
 
     fn movements_of(
@@ -150,10 +232,10 @@ impl Found {
         lines.iter().map(place).collect()
     }
 
-    fn shown(&self, firm: FirmId, payouts: &[Free], proposal: &Proposal) -> v1::MatchProposal {
-        let line = |at: usize| &self.lines[at];
+    fn shown(&self, firm: FirmId, proposal: &Proposal) -> v1::MatchProposal {
+        let line = |at: usize| self.line(at);
         let currency: Currency = line(proposal.deposit).currency;
-        let payout = proposal.payout.map(|at| &self.payouts[payouts[at].0]);
+        let payout = proposal.payout.map(|at| self.payout(at));
         let movements = proposal.movements.iter().map(|at| {
             let row = &self.movements[*at];
             v1::MatchedMovement {

@@ -191,7 +191,8 @@ pub(crate) struct MatchArgs {
     /// The bank line's id, as `books deposits` lists it; without it, proposals for every open line,
     /// each of which a person at a terminal is asked about
     pub(super) line: Option<Uuid>,
-    /// Without a line: match what is certain — named, and to the cent — and ask about nothing
+    /// Without a line: match what the firm's policy lets be matched without a person — what is named,
+    /// and to the cent — and ask about nothing
     #[arg(long, conflicts_with = "line")]
     pub(super) auto: bool,
     /// The payout it is, by its id: everything in the payout stands behind the line
@@ -247,6 +248,92 @@ pub(super) async fn match_line(
     let answer = session.books.confirm_match(request).await?.into_inner();
     let done = "The line is proved to the cent.";
     out.change(&answer, "ConfirmMatchResponse", done, answer.receipt.as_ref())?;
+    Ok(Exit::Done)
+}
+
+/// What does not stand behind a line.
+#[derive(Args)]
+pub(crate) struct RefuseArgs {
+    /// The bank line's id, as `books deposits` lists it
+    line: Uuid,
+    /// The payout it is not, by its id
+    #[arg(long, value_name = "DEPOSIT", required_unless_present = "movement")]
+    payout: Option<Uuid>,
+    /// A movement that is not behind it, as KIND:NAME; several are not behind it together
+    #[arg(long, value_name = "KIND:NAME", conflicts_with = "payout")]
+    movement: Vec<String>,
+    /// Another bank line that it would have been matched with
+    #[arg(long, value_name = "DEPOSIT")]
+    with: Vec<Uuid>,
+    #[command(flatten)]
+    again: Again,
+}
+
+/// Says that something does not stand behind a line.
+pub(super) async fn refuse(
+    args: &RefuseArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let request = v1::RefuseMatchRequest {
+        name: named(session, args.line)?,
+        request_id: request_id(args.again.request_id),
+        payout: args.payout.map(|id| named(session, id)).transpose()?.unwrap_or_default(),
+        movements: args.movement.iter().map(|text| movement(text)).collect::<Result<_, _>>()?,
+        joined: args.with.iter().map(|id| named(session, *id)).collect::<Result<_, _>>()?,
+    };
+    let answer = session.books.refuse_match(request).await?.into_inner();
+    let done = "It is not proposed for this line again.";
+    out.change(&answer, "RefuseMatchResponse", done, answer.receipt.as_ref())?;
+    Ok(Exit::Done)
+}
+
+/// What may be matched without a person.
+#[derive(Clone, Copy, ValueEnum)]
+enum Automatic {
+    /// Nothing: a person confirms every match
+    Nothing,
+    /// What a bank line names, and adds up to the cent
+    Certain,
+}
+
+impl Automatic {
+    fn message(self) -> v1::AutomaticMatches {
+        match self {
+            Self::Nothing => v1::AutomaticMatches::Nothing,
+            Self::Certain => v1::AutomaticMatches::Certain,
+        }
+    }
+}
+
+/// Which policy.
+#[derive(Args)]
+pub(crate) struct PolicyArgs {
+    /// What is matched without a person from now on
+    automatic: Automatic,
+    #[command(flatten)]
+    again: Again,
+}
+
+/// Decides what is matched without a person.
+pub(super) async fn policy(
+    args: &PolicyArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let today = session.day(None).await?;
+    let request = v1::SetMatchPolicyRequest {
+        name: session.firm()?,
+        request_id: request_id(args.again.request_id),
+        occurred_on: words::message(today),
+        automatic: args.automatic.message().into(),
+    };
+    let answer = session.books.set_match_policy(request).await?.into_inner();
+    let done = match args.automatic {
+        Automatic::Nothing => "A person confirms every match from now on.",
+        Automatic::Certain => "What a line names, to the cent, needs no person from now on.",
+    };
+    out.change(&answer, "SetMatchPolicyResponse", done, answer.receipt.as_ref())?;
     Ok(Exit::Done)
 }
 

@@ -20,7 +20,7 @@ use crate::out::Out;
 /// The books.
 #[derive(Subcommand)]
 pub(crate) enum BooksCommand {
-    /// Show the chart of accounts and the last closed month
+    /// Show the chart of accounts, the last closed month, and what is matched without a person
     Chart,
     /// List a month's entries
     Journal(show::JournalArgs),
@@ -42,6 +42,10 @@ pub(crate) enum BooksCommand {
     ImportPayouts(import::PayoutArgs),
     /// Say what stands behind a bank line, to the cent; without a line, propose what may
     Match(bank::MatchArgs),
+    /// Say that something does not stand behind a bank line: it is not proposed again
+    Refuse(bank::RefuseArgs),
+    /// Decide what is matched without a person; `books chart` shows what is in force
+    Policy(bank::PolicyArgs),
     /// Take a match back
     Unmatch(bank::LineArgs),
     /// Say what a bank line is that no payment stands behind
@@ -109,6 +113,8 @@ pub(crate) async fn run(
             propose::run(args.auto, session, out).await
         }
         BooksCommand::Match(args) => bank::match_line(&args, session, out).await,
+        BooksCommand::Refuse(args) => bank::refuse(&args, session, out).await,
+        BooksCommand::Policy(args) => bank::policy(&args, session, out).await,
         BooksCommand::Unmatch(args) => bank::unmatch(&args, session, out).await,
         BooksCommand::Book(args) => bank::book(&args, session, out).await,
         BooksCommand::Unbook(args) => bank::unbook(&args, session, out).await,

@@ -2,7 +2,7 @@
 
 use std::io::{self, BufRead as _, IsTerminal as _, Write as _};
 
-use api::v1;
+use api::{REFUSED_MOVEMENTS_MAX, v1};
 
 use crate::connect::{Session, patient, request_id};
 use crate::exit::Exit;
@@ -14,26 +14,21 @@ use crate::words;
 enum Word {
     Yes,
     No,
+    Later,
     Enough,
 }
 
 /// Matches what is certain if that is asked for, then shows what is left; at a terminal each of them
 /// is asked about.
 pub(super) async fn run(auto: bool, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    let mut found = proposals(session).await?;
     if auto {
-        let mut matched = 0;
-        for proposal in &found.proposals {
-            if proposal.certainty() == v1::MatchCertainty::Certain && is_whole(proposal) {
-                confirm(proposal, session).await?;
-                matched += 1;
-            }
-        }
+        let matched = automatically(session).await?;
         if !out.is_json() {
             out.line(format!("{matched} lines were named and to the cent: matched."))?;
         }
-        found = proposals(session).await?;
-    } else if io::stdin().is_terminal() && !out.is_json() {
+    }
+    let mut found = proposals(session).await?;
+    if !auto && io::stdin().is_terminal() && !out.is_json() {
         ask_each(&found, session, out).await?;
         found = proposals(session).await?;
     }
@@ -58,6 +53,15 @@ pub(super) async fn run(auto: bool, session: &mut Session, out: &mut Out) -> any
     Ok(Exit::Done)
 }
 
+/// Matches what the firm's policy lets be matched without a person, and says how many lines that was.
+async fn automatically(session: &mut Session) -> anyhow::Result<usize> {
+    let request =
+        v1::MatchAutomaticallyRequest { parent: session.firm()?, request_id: request_id(None) };
+    let answer = session.books.match_automatically(patient(request)).await?.into_inner();
+    session.position = session.position.max(answer.position);
+    Ok(answer.deposits.len())
+}
+
 async fn proposals(session: &mut Session) -> anyhow::Result<v1::ProposeMatchesResponse> {
     let request =
         v1::ProposeMatchesRequest { parent: session.firm()?, at_least_position: session.position };
@@ -67,6 +71,11 @@ async fn proposals(session: &mut Session) -> anyhow::Result<v1::ProposeMatchesRe
 /// Whether it can be confirmed as it is; a second piece of a line's money comes with the first.
 fn is_whole(proposal: &v1::MatchProposal) -> bool {
     !proposal.movements.is_empty()
+}
+
+/// Whether a no to it can be kept: that names the payout, or every movement.
+fn is_refusable(proposal: &v1::MatchProposal) -> bool {
+    !proposal.payout.is_empty() || proposal.movements.len() <= REFUSED_MOVEMENTS_MAX
 }
 
 async fn confirm(proposal: &v1::MatchProposal, session: &mut Session) -> anyhow::Result<()> {
@@ -80,10 +89,29 @@ async fn confirm(proposal: &v1::MatchProposal, session: &mut Session) -> anyhow:
         costs: proposal.costs.clone(),
     };
     let answer = session.books.confirm_match(request).await?.into_inner();
-    // What is read next sees it.
-    let position = answer.receipt.map_or(0, |receipt| receipt.position);
-    session.position = session.position.max(position);
+    saw(session, answer.receipt.as_ref());
     Ok(())
+}
+
+/// Keeps a person's no on record.
+async fn refuse(proposal: &v1::MatchProposal, session: &mut Session) -> anyhow::Result<()> {
+    let by_payout = !proposal.payout.is_empty();
+    let request = v1::RefuseMatchRequest {
+        name: proposal.deposit.clone(),
+        request_id: request_id(None),
+        payout: proposal.payout.clone(),
+        movements: if by_payout { Vec::new() } else { proposal.movements.clone() },
+        joined: proposal.joined.clone(),
+    };
+    let answer = session.books.refuse_match(request).await?.into_inner();
+    saw(session, answer.receipt.as_ref());
+    Ok(())
+}
+
+/// What is read next sees what was recorded.
+fn saw(session: &mut Session, receipt: Option<&v1::Receipt>) {
+    let position = receipt.map_or(0, |receipt| receipt.position);
+    session.position = session.position.max(position);
 }
 
 async fn ask_each(
@@ -119,7 +147,9 @@ async fn ask_each(
                 taken.extend(names());
                 taken.extend(lines().cloned());
             }
-            Word::No => {}
+            Word::No if is_refusable(proposal) => refuse(proposal, session).await?,
+            Word::No => out.line("Too many movements to keep a no to: it is left.")?,
+            Word::Later => {}
             Word::Enough => break,
         }
     }
@@ -128,7 +158,9 @@ async fn ask_each(
 
 fn ask() -> io::Result<Word> {
     loop {
-        eprint!("Is that what stands behind it? [y]es, [n]o, [e]nough: ");
+        eprint!(
+            "Is that what stands behind it? [y]es, [n]o (and never ask again), [l]ater, [e]nough: "
+        );
         io::stderr().flush()?;
         let mut line = String::new();
         if io::stdin().lock().read_line(&mut line)? == 0 {
@@ -137,6 +169,7 @@ fn ask() -> io::Result<Word> {
         match line.trim().to_ascii_lowercase().as_str() {
             "y" | "yes" => return Ok(Word::Yes),
             "n" | "no" => return Ok(Word::No),
+            "l" | "later" => return Ok(Word::Later),
             "e" | "enough" => return Ok(Word::Enough),
             _ => {}
         }

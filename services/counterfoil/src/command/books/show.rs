@@ -39,6 +39,12 @@ pub(super) async fn chart(session: &mut Session, out: &mut Out) -> anyhow::Resul
         }
         None => out.note("No month is closed."),
     }?;
+    out.note(match answer.automatic_matches() {
+        v1::AutomaticMatches::Certain => {
+            "What a bank line names, to the cent, is matched without a person."
+        }
+        _ => "A person confirms every match.",
+    })?;
     Ok(Exit::Done)
 }
 

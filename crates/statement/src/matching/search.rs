@@ -1,162 +1,13 @@
-//! What stands behind a deposit.
-//!
-//! Rules, strongest first: a payout or movements that the line names; a payout of the same amount in
-//! the days before; one movement of the same amount; all movements of one day; a combination of
-//! movements. Only what is named and adds up to the cent is *certain*, and may be matched without a
-//! person. Everything else is proposed, and says whether it is the only answer.
-//!
-//! A combination is looked for among at most [`COMBINED_MAX`] movements: the sums of two halves are
-//! met in the middle, which finds every answer. Among more there are as good as always several, so
-//! none is proposed and the line says so.
+//! The search behind a proposal, rule by rule.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::NaiveDate;
 
-/// Most movements that a combination is looked for among: 2 × 2^12 sums.
-pub const COMBINED_MAX: usize = 24;
+use super::combination::{bits_of, combinations};
+use super::{COMBINED_MAX, Certainty, Deposit, Movement, Payout, Proposal, Refused, Rule, Window};
 
-/// A bank line that nobody has explained.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Deposit {
-    /// What came in, minor units; below zero what went out.
-    pub amount_minor: i64,
-    /// The day the bank booked it.
-    pub booked_on: NaiveDate,
-    /// What it refers to.
-    pub references: Vec<String>,
-}
-
-/// A movement that stands behind nothing yet.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Movement {
-    /// Minor units; below zero what went back.
-    pub amount_minor: i64,
-    /// The day it happened.
-    pub happened_on: NaiveDate,
-    /// The processor's name for it.
-    pub name: String,
-}
-
-/// A payout whose movements all stand behind nothing yet.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Payout {
-    /// The processor's name for it.
-    pub name: String,
-    /// What reaches the bank, minor units.
-    pub net_minor: i64,
-    /// The day of the payout.
-    pub paid_on: NaiveDate,
-    /// Its movements, by their places in the list of movements.
-    pub movements: Vec<usize>,
-}
-
-/// How far back is looked.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Window {
-    /// Days between a movement or payout and its bank line.
-    pub days: u16,
-}
-
-impl Default for Window {
-    /// Ten days: three business days to pay out, and weekends and holidays between (common practice,
-    /// no source).
-    fn default() -> Self {
-        Self { days: 10 }
-    }
-}
-
-impl Window {
-    /// Whether something of a day may be behind a line. A day more, for what is dated in another zone.
-    fn reaches(self, from: NaiveDate, booked_on: NaiveDate) -> bool {
-        let days = booked_on.signed_duration_since(from).num_days();
-        (-1..=i64::from(self.days)).contains(&days)
-    }
-}
-
-/// By which rule something was found.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Rule {
-    /// The line names the payout, or every movement.
-    Reference,
-    /// A payout of the same amount.
-    PayoutAmount,
-    /// One movement of the same amount.
-    Amount,
-    /// All movements of one day.
-    WholeDay,
-    /// A combination of movements.
-    Combination,
-}
-
-/// How sure an answer is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Certainty {
-    /// Named, and to the cent: may be matched without a person.
-    Certain,
-    /// The only answer by its rule, in its window: a person confirms.
-    Only,
-    /// One of several answers: a person chooses.
-    OneOfSeveral,
-    /// Named, and it does not add up: a person looks.
-    DoesNotAddUp,
-    /// Too many movements to look through, or none that fit: a person looks.
-    Open,
-}
-
-/// What may stand behind a line.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Proposal {
-    /// The line, by its place.
-    pub deposit: usize,
-    /// Other lines of the same money, by their places.
-    pub joined: Vec<usize>,
-    /// The payout, by its place.
-    pub payout: Option<usize>,
-    /// The movements, by their places.
-    pub movements: Vec<usize>,
-    /// What the line has more than the movements less the payout's costs, minor units; zero for
-    /// whatever adds up.
-    pub difference_minor: i64,
-    /// By which rule; nothing for an open one.
-    pub rule: Option<Rule>,
-    /// How sure.
-    pub certainty: Certainty,
-    /// Why, in words.
-    pub because: String,
-}
-
-/// Proposes what stands behind each line, each line once and in their order. No movement is behind two
-/// lines that are certain.
-pub fn propose(
-    deposits: &[Deposit],
-    movements: &[Movement],
-    payouts: &[Payout],
-    window: Window,
-) -> Vec<Proposal> {
-    let mut search = Search {
-        deposits,
-        movements,
-        payouts,
-        window,
-        used: vec![false; movements.len()],
-        payouts_used: vec![false; payouts.len()],
-        done: BTreeMap::new(),
-    };
-    search.named_payouts();
-    search.named_movements();
-    // Of what is left, the rules look at one state, so that the order of lines decides nothing.
-    let by_amount = search.payouts_by_amount();
-    for at in 0..deposits.len() {
-        if !search.done.contains_key(&at) {
-            let proposal = search.unnamed(at, &by_amount);
-            search.done.insert(at, proposal);
-        }
-    }
-    search.finish()
-}
-
-struct Search<'a> {
+pub(super) struct Search<'a> {
     deposits: &'a [Deposit],
     movements: &'a [Movement],
     payouts: &'a [Payout],
@@ -172,7 +23,66 @@ struct ByAmount {
     payouts: HashMap<i64, Vec<usize>>,
 }
 
-impl Search<'_> {
+impl<'a> Search<'a> {
+    pub(super) fn new(
+        deposits: &'a [Deposit],
+        movements: &'a [Movement],
+        payouts: &'a [Payout],
+        window: Window,
+    ) -> Self {
+        Self {
+            deposits,
+            movements,
+            payouts,
+            window,
+            used: vec![false; movements.len()],
+            payouts_used: vec![false; payouts.len()],
+            done: BTreeMap::new(),
+        }
+    }
+
+    pub(super) fn run(mut self) -> Vec<Proposal> {
+        self.named_payouts();
+        self.named_movements();
+        // Of what is left, the rules look at one state, so that the order of lines decides nothing.
+        let by_amount = self.payouts_by_amount();
+        for at in 0..self.deposits.len() {
+            if !self.done.contains_key(&at) {
+                let proposal = self.unnamed(at, &by_amount);
+                self.done.insert(at, proposal);
+            }
+        }
+        self.finish()
+    }
+
+    /// Whether a person said no to this, at any of its lines.
+    fn is_refused(
+        &self,
+        lines: &[usize],
+        payout: Option<usize>,
+        movements: impl Fn() -> Vec<usize>,
+    ) -> bool {
+        let same_lines = |line: usize, refused: &Refused| {
+            refused.joined.len() + 1 == lines.len()
+                && lines.iter().all(|at| *at == line || refused.joined.contains(at))
+        };
+        let is_no = |line: usize, refused: &Refused| {
+            refused.payout == payout
+                && same_lines(line, refused)
+                && (payout.is_some() || refused.movements == movements())
+        };
+        lines.iter().any(|line| self.deposits[*line].refused.iter().any(|no| is_no(*line, no)))
+    }
+
+    /// Nothing is certain about a line that a person said no about.
+    fn sure(&self, lines: &[usize], because: &mut String) -> Certainty {
+        if lines.iter().any(|line| self.deposits[*line].doubted) {
+            because.push_str("; a person said no before");
+            return Certainty::Only;
+        }
+        Certainty::Certain
+    }
+
     fn open(deposit: usize, because: String) -> Proposal {
         Proposal {
             deposit,
@@ -217,49 +127,54 @@ impl Search<'_> {
     }
 
     fn named_payout(&mut self, at: usize, lines: &[usize]) {
+        if self.is_refused(lines, Some(at), Vec::new) {
+            return;
+        }
         let payout = &self.payouts[at];
         let sum: i64 = lines.iter().map(|line| self.deposits[*line].amount_minor).sum();
         let difference_minor = sum - payout.net_minor;
         let is_free = self.is_free(at);
-        let certain = difference_minor == 0 && is_free;
-        if certain {
+        let (name, count) = (&payout.name, payout.movements.len());
+        let mut because = match (is_free, difference_minor, lines.len()) {
+            (true, 0, 1) => format!("names the payout {name} of {count} movements, to the cent"),
+            (true, 0, pieces) => {
+                format!("one of {pieces} pieces of the payout {name}, to the cent")
+            }
+            (true, ..) => {
+                format!("names the payout {name}, from which it differs by {difference_minor}")
+            }
+            (false, ..) => {
+                format!("names the payout {name}, whose movements stand behind another line")
+            }
+        };
+        let certainty = match (is_free, difference_minor) {
+            (true, 0) => self.sure(lines, &mut because),
+            _ => Certainty::DoesNotAddUp,
+        };
+        if certainty == Certainty::Certain {
             for at in &payout.movements {
                 self.used[*at] = true;
             }
             self.payouts_used[at] = true;
         }
-        let (name, count) = (&payout.name, payout.movements.len());
-        let because = match (certain, lines.len()) {
-            (true, 1) => format!("names the payout {name} of {count} movements, to the cent"),
-            (true, pieces) => format!("one of {pieces} pieces of the payout {name}, to the cent"),
-            (false, _) if !is_free => {
-                format!("names the payout {name}, whose movements stand behind another line")
-            }
-            (false, _) => {
-                format!("names the payout {name}, from which it differs by {difference_minor}")
-            }
-        };
         let Some((first, rest)) = lines.split_first() else { return };
+        let rule = Some(Rule::Reference);
         let whole = Proposal {
             deposit: *first,
             joined: rest.to_vec(),
             payout: Some(at),
             movements: payout.movements.clone(),
             difference_minor,
-            rule: Some(Rule::Reference),
-            certainty: if certain { Certainty::Certain } else { Certainty::DoesNotAddUp },
+            rule,
+            certainty,
             because: because.clone(),
         };
         self.done.insert(*first, whole);
         for line in rest {
             // A piece follows the line that has the match.
-            let piece = Proposal {
-                certainty: if certain { Certainty::Certain } else { Certainty::DoesNotAddUp },
-                joined: vec![*first],
-                rule: Some(Rule::Reference),
-                ..Self::open(*line, because.clone())
-            };
-            self.done.insert(*line, piece);
+            let joined = vec![*first];
+            let open = Self::open(*line, because.clone());
+            self.done.insert(*line, Proposal { joined, rule, certainty, ..open });
         }
     }
 
@@ -288,20 +203,26 @@ impl Search<'_> {
             }
             let sum: i64 = found.iter().map(|at| self.movements[*at].amount_minor).sum();
             let difference_minor = deposit.amount_minor - sum;
+            if self.is_refused(&[line], None, || found.clone()) {
+                continue;
+            }
             let clear = named.iter().all(|places| places.len() == 1);
-            let certain = difference_minor == 0 && clear && found.iter().all(|at| !self.used[*at]);
-            if certain {
+            let count = found.len();
+            let exact = difference_minor == 0 && clear && found.iter().all(|at| !self.used[*at]);
+            let (certainty, because) = if exact {
+                let mut because = format!("names {count} movements that sum to it, to the cent");
+                (self.sure(&[line], &mut because), because)
+            } else {
+                let because = format!(
+                    "names {count} movements, from whose sum it differs by {difference_minor}"
+                );
+                (Certainty::DoesNotAddUp, because)
+            };
+            if certainty == Certainty::Certain {
                 for at in &found {
                     self.used[*at] = true;
                 }
             }
-            let count = found.len();
-            let because = if certain {
-                format!("names {count} movements that sum to it, to the cent")
-            } else {
-                format!("names {count} movements, from whose sum it differs by {difference_minor}")
-            };
-            let certainty = if certain { Certainty::Certain } else { Certainty::DoesNotAddUp };
             let rule = Some(Rule::Reference);
             let open = Self::open(line, because);
             let movements = found;
@@ -347,6 +268,10 @@ impl Search<'_> {
             |payout: &usize| self.window.reaches(self.payouts[*payout].paid_on, deposit.booked_on);
         let found: Vec<usize> =
             by_amount.payouts.get(&deposit.amount_minor)?.iter().copied().filter(near).collect();
+        let found: Vec<usize> = found
+            .into_iter()
+            .filter(|payout| !self.is_refused(&[line], Some(*payout), Vec::new))
+            .collect();
         let payout = *found.first()?;
         let answers = found.len().max(self.rivals(line, self.payouts[payout].paid_on, by_amount));
         let because = match answers {
@@ -385,7 +310,9 @@ impl Search<'_> {
     fn by_movement(&self, line: usize, near: &[usize], by_amount: &ByAmount) -> Option<Proposal> {
         let amount_minor = self.deposits[line].amount_minor;
         let same = near.iter().filter(|at| self.movements[**at].amount_minor == amount_minor);
-        let same: Vec<usize> = same.copied().collect();
+        let same = same.copied();
+        let same: Vec<usize> =
+            same.filter(|at| !self.is_refused(&[line], None, || vec![*at])).collect();
         let movement = *same.first()?;
         let happened_on = self.movements[movement].happened_on;
         let answers = same.len().max(self.rivals(line, happened_on, by_amount));
@@ -412,6 +339,7 @@ impl Search<'_> {
         let found: Vec<(NaiveDate, Vec<usize>)> = days
             .into_iter()
             .filter(|(_, (sum, places))| *sum == deposit.amount_minor && places.len() > 1)
+            .filter(|(_, (_, places))| !self.is_refused(&[line], None, || places.clone()))
             .map(|(day, (_, places))| (day, places))
             .collect();
         let answers = found.len();
@@ -438,6 +366,8 @@ impl Search<'_> {
             let others = by_amount.deposits.get(&(payout.net_minor - deposit.amount_minor));
             let others = others.into_iter().flatten().copied();
             let others = others.filter(|other| *other != line && near(&self.deposits[*other]));
+            let others =
+                others.filter(|other| !self.is_refused(&[line, *other], Some(at), Vec::new));
             found.extend(others.map(|other| (at, other)));
         }
         let (payout, other) = *found.first()?;
@@ -466,10 +396,15 @@ impl Search<'_> {
             return Self::open(line, because);
         }
         let amounts: Vec<i64> = near.iter().map(|at| self.movements[*at].amount_minor).collect();
-        let answers = combinations(&amounts, self.deposits[line].amount_minor);
+        let deposit = &self.deposits[line];
+        let alone = deposit.refused.iter().filter(|no| no.payout.is_none() && no.joined.is_empty());
+        let refused: Vec<u32> = alone.filter_map(|no| bits_of(&no.movements, near)).collect();
+        let answers = combinations(&amounts, deposit.amount_minor, &refused);
         let Some(first) = answers.first else {
+            let other = if refused.is_empty() { "" } else { "other " };
+            let count = near.len();
             let because =
-                format!("no combination of the {} movements near it sums to it", near.len());
+                format!("no {other}combination of the {count} movements near it sums to it");
             return Self::open(line, because);
         };
         let movements: Vec<usize> = near
@@ -512,39 +447,4 @@ impl Search<'_> {
         }
         proposals
     }
-}
-
-/// How many subsets sum to something, and one of them as bits.
-struct Combinations {
-    count: u64,
-    first: Option<u32>,
-}
-
-/// Every subset, found by the sums of two halves. At most [`COMBINED_MAX`] amounts; of nothing there is
-/// no answer, so the empty subset is none.
-fn combinations(amounts: &[i64], wanted: i64) -> Combinations {
-    if wanted == 0 {
-        return Combinations { count: 0, first: None };
-    }
-    let half = amounts.len() / 2;
-    let (low, high) = amounts.split_at(half);
-    let mut sums: HashMap<i64, (u64, u32)> = HashMap::new();
-    for (mask, sum) in subset_sums(low) {
-        let (count, _) = sums.entry(sum).or_insert((0, mask));
-        *count += 1;
-    }
-    let mut found = Combinations { count: 0, first: None };
-    for (mask, sum) in subset_sums(high) {
-        let Some((count, other)) = sums.get(&(wanted - sum)) else { continue };
-        found.count += count;
-        found.first.get_or_insert(other | mask << half);
-    }
-    found
-}
-
-fn subset_sums(amounts: &[i64]) -> impl Iterator<Item = (u32, i64)> {
-    (0..1_u32 << amounts.len()).map(|mask| {
-        let chosen = amounts.iter().enumerate().filter(|(bit, _)| mask >> bit & 1 == 1);
-        (mask, chosen.map(|(_, amount)| amount).sum())
-    })
 }

@@ -7,6 +7,7 @@
 #![allow(clippy::unwrap_used)]
 
 mod baseline;
+mod door;
 mod lint;
 mod required;
 mod sample;

@@ -32,7 +32,7 @@ fn message_name(sample: &Sample) -> String {
     format!("counterfoil.v1.{}", sample.name)
 }
 
-fn read(sample: &Sample) -> DynamicMessage {
+pub(crate) fn read(sample: &Sample) -> DynamicMessage {
     let descriptor =
         counterfoil_api::json::descriptors().get_message_by_name(&message_name(sample)).unwrap();
     let value: serde_json::Value = serde_json::from_str(sample.json).expect(sample.name);
@@ -41,10 +41,10 @@ fn read(sample: &Sample) -> DynamicMessage {
 }
 
 /// Where a message lies: fields and, in lists, the place.
-type Steps = Vec<(FieldDescriptor, Option<usize>)>;
+pub(crate) type Steps = Vec<(FieldDescriptor, Option<usize>)>;
 
 /// The message at the end of the steps.
-fn at<'a>(
+pub(crate) fn at<'a>(
     message: &'a mut DynamicMessage,
     steps: &[(FieldDescriptor, Option<usize>)],
 ) -> &'a mut DynamicMessage {
@@ -61,7 +61,7 @@ fn at<'a>(
     at(inner, rest)
 }
 
-fn path(steps: &[(FieldDescriptor, Option<usize>)], last: &str) -> String {
+pub(crate) fn path(steps: &[(FieldDescriptor, Option<usize>)], last: &str) -> String {
     let mut parts: Vec<String> = steps
         .iter()
         .map(|(field, place)| match place {

@@ -259,10 +259,17 @@ impl Export {
             events,
             files: files(&small, &lines, &kept, &documents.list),
         };
-        let note = note_text(self.checkpoint.origin.as_str(), &manifest.to_bytes());
+        let listed = manifest.to_bytes();
+        let note = note_text(self.checkpoint.origin.as_str(), &listed);
         let note = Note::signed(note, &[key])?.to_string();
-        let parts =
-            Parts { manifest: &manifest, note, small: &small, packed: &packed, kept: &kept };
+        let parts = Parts {
+            manifest: &manifest,
+            listed,
+            note,
+            small: &small,
+            packed: &packed,
+            kept: &kept,
+        };
         let (bytes, gaps) = parts.write(&mut documents, to)?;
         Ok(Exported { events, cases, size, root, bytes, gaps })
     }
@@ -321,6 +328,8 @@ fn pack(name: &str, spooled: &Spooled) -> Result<File, ArchiveError> {
 /// What an archive is made of.
 struct Parts<'a> {
     manifest: &'a Manifest,
+    /// The manifest as it is written.
+    listed: Vec<u8>,
     note: String,
     small: &'a BTreeMap<&'static str, String>,
     packed: &'a File,
@@ -345,7 +354,7 @@ impl Parts<'_> {
         for name in first {
             add(name, small[name].as_bytes())?;
         }
-        add(names::MANIFEST, &manifest.to_bytes())?;
+        add(names::MANIFEST, &self.listed)?;
         add(names::MANIFEST_NOTE, self.note.as_bytes())?;
         let mut pages = kept.reports.open()?;
         let mut left_out = Vec::new();

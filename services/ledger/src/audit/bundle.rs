@@ -225,7 +225,7 @@ impl Log<'_> {
         let (firm, ledger, runtime) = (self.firm, self.ledger.clone(), Handle::current());
         let making = tokio::task::spawn_blocking(move || {
             let mut open = |document: &Document| {
-                let opened = runtime.block_on(opened(&ledger, firm, *document));
+                let opened = runtime.block_on(opened(&ledger, firm, document.case, document.hash));
                 opened.map_err(|failure| io::Error::other(format!("{failure:?}")))
             };
             let documents = Documents::new(documents, &mut open);
@@ -341,7 +341,8 @@ impl Sending<'_> {
                 return Ok(());
             }
             sent = gap.after;
-            let bytes = opened(self.ledger, self.firm, gap.document).await?;
+            let Document { case, hash, .. } = gap.document;
+            let bytes = opened(self.ledger, self.firm, case, hash).await?;
             for chunk in bytes.chunks(CHUNK_BYTES) {
                 if !self.chunk(chunk.to_vec()).await {
                     return Ok(());

@@ -34,7 +34,7 @@ pub(super) async fn match_automatically(
     let view = View::of_primary(ledger, authority);
     let mut position = ledger.engine().head(firm).await?.position;
     view.read_at(firm, position).await?;
-    let Some(Proposed { found, proposals, .. }) = Found::propose(&view, firm).await? else {
+    let Some(Proposed { found, proposals }) = Found::propose(&view, firm).await? else {
         return Ok(v1::MatchAutomaticallyResponse {
             deposits: Vec::new(),
             position: int64(position),

@@ -91,6 +91,9 @@ pub(super) struct Found {
     payouts: Vec<DepositRow>,
 }
 
+/// Places of movements by their names: several, where a name was given more than once.
+type Places = HashMap<Movement, Vec<usize>>;
+
 /// Proposals, and what they are made of.
 pub(super) struct Proposed {
     pub(super) found: Found,
@@ -116,8 +119,9 @@ impl Found {
         let payouts = view.store().list_deposits(firm, payouts, 0, DEPOSITS_MAX).await?;
         let movements = open_movements(view, firm).await?;
         let mut found = Self { lines, movements, payouts: Vec::new() };
-        let free = found.take_free(view, firm, payouts).await?;
-        let deposits = found.deposits(view, firm).await?;
+        let places = found.places();
+        let free = found.take_free(view, firm, &places, payouts).await?;
+        let deposits = found.deposits(view, firm, &places).await?;
         let movements: Vec<matching::Movement> = found.movements.iter().map(movement_of).collect();
         let proposals = matching::propose(&deposits, &movements, &free, window);
         Ok(Some(Proposed { found, proposals }))
@@ -136,8 +140,8 @@ impl Found {
     }
 
     /// Movements by their names, with their places.
-    fn places(&self) -> HashMap<Movement, Vec<usize>> {
-        let mut places: HashMap<Movement, Vec<usize>> = HashMap::new();
+    fn places(&self) -> Places {
+        let mut places = Places::new();
         for (at, row) in self.movements.iter().enumerate() {
             let movement = Movement { kind: row.kind, name: row.name.clone() };
             places.entry(movement).or_default().push(at);
@@ -151,13 +155,13 @@ impl Found {
         &mut self,
         view: &View<'_>,
         firm: FirmId,
+        places: &Places,
         payouts: Vec<DepositRow>,
     ) -> Result<Vec<matching::Payout>, Failure> {
-        let places = self.places();
         let mut free = Vec::new();
         for some in payouts.chunks(STREAMS_AT_ONCE) {
             for (row, deposit) in some.iter().zip(folded(view, firm, some).await?) {
-                let Some(movements) = self.movements_of(&places, &deposit) else { continue };
+                let Some(movements) = self.movements_of(places, &deposit) else { continue };
                 let name = row.payout.as_ref().map(ToString::to_string).unwrap_or_default();
                 let (net_minor, paid_on) = (row.amount_minor, row.booked_on);
                 free.push(matching::Payout { name, net_minor, paid_on, movements });
@@ -172,6 +176,7 @@ impl Found {
         &self,
         view: &View<'_>,
         firm: FirmId,
+        places: &Places,
     ) -> Result<Vec<matching::Deposit>, Failure> {
         let of_row = |row: &DepositRow| matching::Deposit {
             amount_minor: row.amount_minor,
@@ -183,24 +188,18 @@ impl Found {
         let mut deposits: Vec<matching::Deposit> = self.lines.iter().map(of_row).collect();
         let doubted: Vec<usize> =
             (0..self.lines.len()).filter(|at| self.lines[*at].refusals > 0).collect();
-        let places = self.places();
         for some in doubted.chunks(STREAMS_AT_ONCE) {
             let rows: Vec<DepositRow> = some.iter().map(|at| self.lines[*at].clone()).collect();
             for (at, deposit) in some.iter().zip(folded(view, firm, &rows).await?) {
                 let refused = deposit.refused.iter();
-                deposits[*at].refused =
-                    refused.filter_map(|no| self.refused(&places, no)).collect();
+                deposits[*at].refused = refused.filter_map(|no| self.refused(places, no)).collect();
             }
         }
         Ok(deposits)
     }
 
     /// What a person said no to, by places; nothing if part of it cannot be proposed any more.
-    fn refused(
-        &self,
-        places: &HashMap<Movement, Vec<usize>>,
-        no: &MatchRefused,
-    ) -> Option<matching::Refused> {
+    fn refused(&self, places: &Places, no: &MatchRefused) -> Option<matching::Refused> {
         let row =
             |rows: &[DepositRow], id: &DepositId| rows.iter().position(|row| row.deposit_id == *id);
         let joined = no.joined.iter().map(|id| row(&self.lines, id)).collect::<Option<Vec<_>>>();
@@ -218,11 +217,7 @@ impl Found {
         Some(matching::Refused { joined: joined?, payout, movements })
     }
 
-    fn movements_of(
-        &self,
-        places: &HashMap<Movement, Vec<usize>>,
-        deposit: &Deposit,
-    ) -> Option<Vec<usize>> {
+    fn movements_of(&self, places: &Places, deposit: &Deposit) -> Option<Vec<usize>> {
         let lines = &deposit.payout.as_ref()?.lines;
         let place = |line: &domain::event::PayoutLine| match places.get(&line.movement)?.as_slice()
         {

@@ -8,7 +8,7 @@ use domain::event::Scope;
 use domain::ids::{CaseId, DocumentHash, FirmId};
 use vault::BlobKeys;
 
-use super::{altered, aside, kept, missing, stored_bytes_max, unavailable};
+use super::kept;
 use crate::access::Authority;
 use crate::access::table::{Rpc, rpc};
 use crate::ledger::Ledger;
@@ -50,19 +50,4 @@ pub(crate) async fn attached(
         }
     }
     Ok(attached)
-}
-
-/// A document, opened whole and held against its hash.
-pub(crate) async fn opened(
-    ledger: &Ledger,
-    firm: FirmId,
-    document: Document,
-) -> Result<Vec<u8>, Failure> {
-    let kept = kept(ledger)?;
-    let Document { case, hash, .. } = document;
-    let keys = super::keys_of(ledger, firm, case).await?;
-    let found = kept.store.get(firm.0, case.0, keys.name(&hash.0), stored_bytes_max()).await;
-    let sealed = found.map_err(|error| unavailable(&error))?.ok_or_else(|| missing(hash))?;
-    let opened = aside(move || keys.open(&hash.0, &sealed)).await?;
-    opened.map_err(|_| altered(hash))
 }

@@ -11,7 +11,7 @@ use tokio::sync::{OwnedSemaphorePermit, mpsc};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
 
-use super::{altered, aside, count, kept, keys_of, missing, stored_bytes_max, unavailable};
+use super::{count, kept, opened};
 use crate::answers::Answers;
 use crate::ledger::Ledger;
 
@@ -27,20 +27,9 @@ pub(super) async fn open(
     ledger: &Ledger,
     asked: DocumentAsked,
 ) -> Result<Answers<v1::DownloadResponse>, Failure> {
-    let kept = kept(ledger)?;
-    let place = kept.place()?;
+    let place = kept(ledger)?.place()?;
     let DocumentAsked { firm, case, hash } = asked;
-    let keys = keys_of(ledger, firm, case).await?;
-    let name = keys.name(&hash.0);
-    let found = kept.store.get(firm.0, case.0, name, stored_bytes_max()).await;
-    let Some(sealed) = found.map_err(|error| unavailable(&error))? else {
-        return Err(match ledger.store().evidence(firm, case, name.0.into()).await? {
-            Some(_) => missing(hash),
-            None => Failure::NotFound { resource_type: "Document", name: hash.to_string() },
-        });
-    };
-    let opened = aside(move || keys.open(&hash.0, &sealed)).await?;
-    let content = opened.map_err(|_| altered(hash))?;
+    let content = opened(ledger, firm, case, hash).await?;
     let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
     let sender = ledger.clone();
     ledger.tasks().spawn(async move {

@@ -27,7 +27,7 @@ use crate::access::Authority;
 use crate::answers::Answers;
 use crate::ledger::{Ledger, one_case};
 
-pub(crate) use attach::{attached, may_read, opened};
+pub(crate) use attach::{attached, may_read};
 pub use sweep::Swept;
 pub(crate) use sweep::{erase, sweep_from_time_to_time};
 
@@ -108,6 +108,27 @@ async fn keys_of(ledger: &Ledger, firm: FirmId, case: CaseId) -> Result<BlobKeys
     } else {
         Failure::NotFound { resource_type: "Case", name: api::name::case(firm, case) }
     })
+}
+
+/// A document, opened whole and held against its hash.
+pub(crate) async fn opened(
+    ledger: &Ledger,
+    firm: FirmId,
+    case: CaseId,
+    hash: DocumentHash,
+) -> Result<Vec<u8>, Failure> {
+    let kept = kept(ledger)?;
+    let keys = keys_of(ledger, firm, case).await?;
+    let name = keys.name(&hash.0);
+    let found = kept.store.get(firm.0, case.0, name, stored_bytes_max()).await;
+    let Some(sealed) = found.map_err(|error| unavailable(&error))? else {
+        return Err(match ledger.store().evidence(firm, case, name.0.into()).await? {
+            Some(_) => missing(hash),
+            None => Failure::NotFound { resource_type: "Document", name: hash.to_string() },
+        });
+    };
+    let opened = aside(move || keys.open(&hash.0, &sealed)).await?;
+    opened.map_err(|_| altered(hash))
 }
 
 /// Work that takes a processor longer than others should wait for it.

@@ -58,7 +58,7 @@ async fn automatically(session: &mut Session) -> anyhow::Result<usize> {
     let request =
         v1::MatchAutomaticallyRequest { parent: session.firm()?, request_id: request_id(None) };
     let answer = session.books.match_automatically(patient(request)).await?.into_inner();
-    session.position = session.position.max(answer.position);
+    saw(session, answer.position);
     Ok(answer.deposits.len())
 }
 
@@ -78,39 +78,41 @@ fn is_refusable(proposal: &v1::MatchProposal) -> bool {
     !proposal.payout.is_empty() || proposal.movements.len() <= REFUSED_MOVEMENTS_MAX
 }
 
+/// The movements as a request names them: none beside a payout, which names them itself.
+fn beside_payout(proposal: &v1::MatchProposal) -> Vec<v1::MatchedMovement> {
+    if proposal.payout.is_empty() { proposal.movements.clone() } else { Vec::new() }
+}
+
 async fn confirm(proposal: &v1::MatchProposal, session: &mut Session) -> anyhow::Result<()> {
-    let by_payout = !proposal.payout.is_empty();
     let request = v1::ConfirmMatchRequest {
         name: proposal.deposit.clone(),
         request_id: request_id(None),
         payout: proposal.payout.clone(),
-        movements: if by_payout { Vec::new() } else { proposal.movements.clone() },
+        movements: beside_payout(proposal),
         joined: proposal.joined.clone(),
         costs: proposal.costs.clone(),
     };
     let answer = session.books.confirm_match(request).await?.into_inner();
-    saw(session, answer.receipt.as_ref());
+    saw(session, answer.receipt.map_or(0, |receipt| receipt.position));
     Ok(())
 }
 
 /// Keeps a person's no on record.
 async fn refuse(proposal: &v1::MatchProposal, session: &mut Session) -> anyhow::Result<()> {
-    let by_payout = !proposal.payout.is_empty();
     let request = v1::RefuseMatchRequest {
         name: proposal.deposit.clone(),
         request_id: request_id(None),
         payout: proposal.payout.clone(),
-        movements: if by_payout { Vec::new() } else { proposal.movements.clone() },
+        movements: beside_payout(proposal),
         joined: proposal.joined.clone(),
     };
     let answer = session.books.refuse_match(request).await?.into_inner();
-    saw(session, answer.receipt.as_ref());
+    saw(session, answer.receipt.map_or(0, |receipt| receipt.position));
     Ok(())
 }
 
 /// What is read next sees what was recorded.
-fn saw(session: &mut Session, receipt: Option<&v1::Receipt>) {
-    let position = receipt.map_or(0, |receipt| receipt.position);
+fn saw(session: &mut Session, position: i64) {
     session.position = session.position.max(position);
 }
 

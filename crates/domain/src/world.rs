@@ -134,6 +134,14 @@ pub struct World {
     streams: HashMap<StreamId, State>,
 }
 
+/// An end of the log, as a world stood there.
+#[derive(Clone, Copy, Debug)]
+pub struct Mark {
+    position: u64,
+    invoices: u64,
+    money_moved_at: u64,
+}
+
 impl World {
     /// A firm's world with nothing loaded, at the end of its log.
     pub fn new(firm_id: FirmId, position: u64, invoices: u64) -> Self {
@@ -197,6 +205,22 @@ impl World {
             self.money_moved_at = position;
         }
         (self.position, self.invoices) = (position, invoices);
+    }
+
+    /// Where the log ends now, to return to.
+    pub const fn mark(&self) -> Mark {
+        Mark {
+            position: self.position,
+            invoices: self.invoices,
+            money_moved_at: self.money_moved_at,
+        }
+    }
+
+    /// Takes back what was applied since a mark. Streams it was applied to must have been forgotten.
+    pub const fn return_to(&mut self, mark: Mark) {
+        self.position = mark.position;
+        self.invoices = mark.invoices;
+        self.money_moved_at = mark.money_moved_at;
     }
 
     /// Drops every loaded stream for which `keep` is false.

@@ -5,23 +5,30 @@ use std::collections::HashMap;
 use domain::event::{Recorded, StreamId};
 use domain::ids::FirmId;
 use domain::sealing::{erased_by, holder_of, streams_of};
-use domain::world::{State, World};
+use domain::world::{Mark, State, World};
 use vault::PersonKey;
 
 use crate::fold;
 use crate::ports::{Head, Meanwhile, NOTHING_KNOWN, Stored};
 use crate::sealing::Keys;
 
+/// Batches in which nobody else was seen to write before it is believed that nobody does.
+const ALONE_BATCHES: u32 = 3;
+
 /// A bounded world of folded streams.
 ///
 /// It is speculative while a batch is decided: whoever does not see the batch land must
-/// [`Cache::clear`] it.
+/// [`Cache::undo`] or [`Cache::clear`] it.
 pub(crate) struct Cache {
     firm: FirmId,
     world: World,
     keys: Keys,
-    /// Whether `world` stands at a head that was seen. A cleared cache knows nothing.
-    known: bool,
+    /// The head that `world` stands at, once one was seen. A cleared cache knows none.
+    head: Option<Head>,
+    /// Batches on end that found the head where the one before had left it.
+    alone: u32,
+    /// Where `world` stood when this batch began.
+    began_at: Mark,
     /// The batch in which each stream was last used.
     used: HashMap<StreamId, u64>,
     batch: u64,
@@ -30,11 +37,14 @@ pub(crate) struct Cache {
 
 impl Cache {
     pub(crate) fn new(firm: FirmId, streams_max: usize) -> Self {
+        let world = World::new(firm, 0, 0);
         Self {
             firm,
-            world: World::new(firm, 0, 0),
+            began_at: world.mark(),
+            world,
             keys: Keys::new(),
-            known: false,
+            head: None,
+            alone: 0,
             used: HashMap::new(),
             batch: 0,
             streams_max,
@@ -61,7 +71,12 @@ impl Cache {
 
     /// The position to ask since which others wrote.
     pub(crate) fn known_position(&self) -> u64 {
-        if self.known { self.world.position() } else { NOTHING_KNOWN }
+        self.head.as_ref().map_or(NOTHING_KNOWN, |head| head.position)
+    }
+
+    /// The head that the log is believed to end at still, while nobody else seems to write.
+    pub(crate) fn believed(&self) -> Option<&Head> {
+        self.head.as_ref().filter(|_| self.alone >= ALONE_BATCHES)
     }
 
     /// Forgets everything.
@@ -72,60 +87,83 @@ impl Cache {
     /// Begins a batch at a head, after what others wrote since the last one.
     pub(crate) fn open(&mut self, head: &Head, meanwhile: Meanwhile) {
         self.batch += 1;
-        let known = self.known;
-        self.known = true;
-        if known && self.stands_at(head) {
-            return;
+        if self.head.as_ref() == Some(head) {
+            self.alone = self.alone.saturating_add(1);
+        } else {
+            self.alone = 0;
+            let leads_there = match meanwhile {
+                Meanwhile::Events(events) => self.catch_up(&events).as_ref() == Some(head),
+                Meanwhile::Streams(streams) => self.skip(&streams, head),
+                Meanwhile::Nothing => false,
+            };
+            // A head that nothing leads to says that this cache is of another log, or of none.
+            if !leads_there {
+                self.reopen(head);
+            }
+            self.head = Some(head.clone());
         }
-        match meanwhile {
-            Meanwhile::Events(events) if known => self.catch_up(&events),
-            Meanwhile::Streams(streams) if known => self.forget(&streams, head),
-            Meanwhile::Events(_) | Meanwhile::Streams(_) | Meanwhile::Nothing => {}
-        }
-        // A head that nothing leads to says that this cache is of another log.
-        if !known || !self.stands_at(head) {
-            self.reopen(head);
-        }
+        self.began_at = self.world.mark();
     }
 
-    fn stands_at(&self, head: &Head) -> bool {
-        (self.world.position(), self.world.invoices()) == (head.position, head.invoices)
+    /// The batch has been decided, and ends here if it lands.
+    pub(crate) fn end_at(&mut self, head: Head) {
+        self.head = Some(head);
     }
 
-    /// Folds what others wrote, as far as it reads and continues what is loaded.
-    fn catch_up(&mut self, events: &[Stored]) {
+    /// Takes back a batch that did not land, since others had written: forgets what it touched.
+    pub(crate) fn undo(&mut self, began_at: Head) {
+        let batch = self.batch;
+        let touched = self.used.iter().filter(|(_, used)| **used == batch);
+        let touched: Vec<StreamId> = touched.map(|(stream, _)| *stream).collect();
+        self.forget(&touched);
+        self.world.return_to(self.began_at);
+        self.head = Some(began_at);
+        self.alone = 0;
+    }
+
+    /// Folds what others wrote, as far as it reads and continues what is loaded. The head that the
+    /// events lead to, by their hashes; nothing if it stopped before the last of them.
+    fn catch_up(&mut self, events: &[Stored]) -> Option<Head> {
+        let mut reached = self.head.clone()?;
         for stored in events {
-            let Ok(recorded) = fold::decode(self.firm, stored) else { return };
+            let recorded = fold::decode(self.firm, stored).ok()?;
             let state = self.world.state(recorded.stream);
             let continues = state.is_none_or(|s| s.version() + 1 == recorded.stream_version);
-            if !continues || recorded.position != self.world.position() + 1 {
-                return;
+            if !continues || recorded.position != reached.position + 1 {
+                return None;
             }
             self.world.apply(&recorded);
             self.doubt_key(&recorded);
+            reached.position = recorded.position;
+            reached.frontier.push(proof::leaf_hash(&stored.bytes));
         }
+        reached.invoices = self.world.invoices();
+        Some(reached)
     }
 
     /// A person whom another process brought into being or erased has another key than is known here:
     /// the stream is loaded again before it is needed.
     fn doubt_key(&mut self, recorded: &Recorded) {
-        let stream = recorded.stream;
-        let holder = holder_of(self.firm, stream);
+        let holder = holder_of(self.firm, recorded.stream);
         let unknown = matches!(self.keys.get(&holder), Some(None));
         if unknown || erased_by(recorded).is_some() {
-            self.keys.remove(&holder);
-            for stream in streams_of(holder) {
-                self.world.forget(stream);
-                self.used.remove(&stream);
-            }
+            self.forget(&[recorded.stream]);
         }
     }
 
-    /// Forgets the streams that others wrote to; all others stand as they stood.
-    fn forget(&mut self, streams: &[StreamId], head: &Head) {
+    /// Forgets the streams that others wrote to; all others stand as they stood. Whether a log that
+    /// only grows can have come from here to there.
+    fn skip(&mut self, streams: &[StreamId], head: &Head) -> bool {
         if head.position < self.world.position() || head.invoices < self.world.invoices() {
-            return;
+            return false;
         }
+        self.forget(streams);
+        self.world.move_to(head.position, head.invoices);
+        true
+    }
+
+    /// Forgets streams, the keys of their people, and what else those people have.
+    fn forget(&mut self, streams: &[StreamId]) {
         for stream in streams {
             let holder = holder_of(self.firm, *stream);
             self.keys.remove(&holder);
@@ -134,7 +172,6 @@ impl Cache {
                 self.used.remove(&stream);
             }
         }
-        self.world.move_to(head.position, head.invoices);
     }
 
     /// Begins the same batch once more, at the same head: what was decided is undone.
@@ -233,6 +270,37 @@ mod tests {
             assert!(!cache.world().has(case(1)), "it was written by another process");
         }
         assert_eq!(cache.world().position(), 14);
+    }
+
+    #[test]
+    fn a_batch_that_did_not_land_is_forgotten_and_no_more() {
+        let mut cache = filled(100, 3);
+        let before = head(10);
+        assert_eq!(cache.believed(), Some(&before), "nobody else was seen to write");
+        cache.open(&before, Meanwhile::Nothing);
+        cache.world().move_to(12, 1);
+        cache.touch(case(1));
+        cache.end_at(head(12));
+        cache.undo(before.clone());
+        assert!(cache.world().has(case(0)) && !cache.world().has(case(1)));
+        assert_eq!((cache.world().position(), cache.world().invoices()), (10, 0));
+        assert_eq!(cache.known_position(), 10);
+        assert_eq!(cache.believed(), None, "somebody else writes");
+        for _ in 0..ALONE_BATCHES {
+            assert_eq!(cache.believed(), None);
+            cache.open(&before, Meanwhile::Nothing);
+        }
+        assert_eq!(cache.believed(), Some(&before));
+    }
+
+    #[test]
+    fn a_head_of_the_same_size_and_another_tree_is_of_another_log() {
+        let mut cache = filled(100, 3);
+        let mut other = head(10);
+        other.frontier.push(proof::leaf_hash(b"another event"));
+        cache.open(&other, Meanwhile::Nothing);
+        assert_eq!(cache.world().loaded(), 0);
+        assert_eq!(cache.believed(), None);
     }
 
     #[test]

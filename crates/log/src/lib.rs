@@ -44,7 +44,7 @@ pub use moving::{MoveError, MoveReport, Moving, move_log};
 pub use outcome::{Accepted, Outcome, OutcomeResult};
 pub use people::{ComparedBy, PeopleStore, Person, Rewrapped};
 pub use ports::{
-    AppendRow, Batch, CATCH_UP_EVENTS_MAX, Checkpoint, Gap, Head, LoadedStream, LogStore,
+    AppendRow, Batch, CATCH_UP_EVENTS_MAX, Checkpoint, Gap, Head, Landing, LoadedStream, LogStore,
     Meanwhile, NOTHING_KNOWN, Opening, Plan, ProjectionStep, ProjectionStore, Snapshot, Step,
     Store, Stored, Touched,
 };
@@ -53,9 +53,10 @@ pub use reading::{History, states_at};
 pub use rebuild::{RebuildError, RebuildReport};
 pub use sealing::{Opener, kept_fingerprint, rewrap, scope};
 pub use settings::{
-    BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, FOLLOW_PAGE, MOVE_PAGE, NEEDS_MAX,
-    PROJECT_PAGE, PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX, RETRY_PATIENCE,
-    SNAPSHOT_AT_REST, SNAPSHOT_EVERY, STREAMS_CACHED_MAX, STREAMS_PROJECTED_MAX, Settings,
+    BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, BELIEF_LASTS, FOLLOW_PAGE, MOVE_PAGE,
+    NEEDS_MAX, PROJECT_PAGE, PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX,
+    RETRY_PATIENCE, SNAPSHOT_AT_REST, SNAPSHOT_EVERY, STREAMS_CACHED_MAX, STREAMS_PROJECTED_MAX,
+    Settings,
 };
 pub use stats::EngineStats;
 pub use tiles::{ProveError, TILES_FILLED_MAX, Tile, TileStore, Tiler};

@@ -1,4 +1,4 @@
-//! One batch of decisions, made while the head row is locked.
+//! One batch of decisions, made while the head row is locked or believed not to move.
 
 use std::collections::{HashMap, HashSet};
 
@@ -252,6 +252,7 @@ impl<'a> BatchPlan<'a> {
             head.frontier.push(row.leaf);
         }
         assert_eq!(head.frontier.size(), head.position, "every position has its leaf");
+        self.cache.end_at(head.clone());
         let rows = std::mem::take(&mut self.rows);
         let outcomes = std::mem::take(&mut self.outcomes);
         let people = self.people.finish();

@@ -198,6 +198,17 @@ pub enum Step {
     Nothing,
 }
 
+/// What became of decisions that were made without the lock.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Landing {
+    /// They landed, on the head they were made on.
+    Landed,
+    /// The log had moved or knew one of the requests: nothing landed, and what was decided is void.
+    Lost,
+    /// The store has no use for it and has asked the plan nothing.
+    NotTried,
+}
+
 /// Decisions to make inside a transaction. A store calls it synchronously, once per transaction.
 pub trait Plan: Send {
     /// The head is locked.
@@ -221,6 +232,21 @@ pub trait LogStore: PeopleStore {
         requests: &[RequestId],
         plan: &mut dyn Plan,
     ) -> Result<(), StoreError>;
+
+    /// The same without the lock: runs the plan on a head that is believed to be the end, with no
+    /// request known, and writes its batch only if that head is still the end and no request of the
+    /// batch was ever answered. Saves the journeys to a server that taking the lock costs.
+    ///
+    /// On an error nothing landed, but for [`StoreError::OutcomeUnknown`].
+    async fn transact_at(
+        &self,
+        firm: FirmId,
+        believed: &Head,
+        plan: &mut dyn Plan,
+    ) -> Result<Landing, StoreError> {
+        let _ = (firm, believed, plan);
+        Ok(Landing::NotTried)
+    }
 
     /// The end of a firm's log; an unknown firm has an empty one.
     async fn head(&self, firm: FirmId) -> Result<Head, StoreError>;

@@ -17,6 +17,8 @@ pub const RETRIES_MAX: u32 = 5;
 /// How long a failing transaction is tried again at most. A store that is away may take seconds to say
 /// so, and callers are better told to come back than kept.
 pub const RETRY_PATIENCE: Duration = Duration::from_secs(2);
+/// How long after a batch the head it left is believed to be the end, where nobody else seems to write.
+pub const BELIEF_LASTS: Duration = Duration::from_secs(1);
 /// Most streams a firm's writer keeps folded in memory, and a rebuild.
 pub const STREAMS_CACHED_MAX: usize = 32_768;
 /// Most streams a firm's live projector keeps folded in memory: those of some seconds are enough.

@@ -36,6 +36,10 @@ pub struct EngineStats {
     pub retries: AtomicU64,
     /// Commits whose outcome had to be looked up.
     pub outcomes_unknown: AtomicU64,
+    /// Transactions that were decided without the lock and landed.
+    pub unlocked: AtomicU64,
+    /// Decisions without the lock that were void, since others had written or a request was known.
+    pub unlocked_lost: AtomicU64,
     /// Events taken into the live read model.
     pub projected: AtomicU64,
     /// Failed projection steps.
@@ -59,6 +63,8 @@ impl Default for EngineStats {
             overloaded: AtomicU64::default(),
             retries: AtomicU64::default(),
             outcomes_unknown: AtomicU64::default(),
+            unlocked: AtomicU64::default(),
+            unlocked_lost: AtomicU64::default(),
             projected: AtomicU64::default(),
             projection_failures: AtomicU64::default(),
             refused: Reason::ALL.iter().map(|_| AtomicU64::default()).collect(),

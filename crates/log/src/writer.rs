@@ -17,8 +17,8 @@ use crate::clock::{Clock, Ids};
 use crate::engine::{Answer, Submission, SubmitError};
 use crate::error::StoreError;
 use crate::plan::{BatchPlan, Verdict, answers};
-use crate::ports::Store;
-use crate::settings::{RETRIES_MAX, RETRY_PATIENCE, Settings};
+use crate::ports::{Head, Landing, Store};
+use crate::settings::{BELIEF_LASTS, RETRIES_MAX, RETRY_PATIENCE, Settings};
 use crate::stats::{EngineStats, add, raise};
 
 /// A command in the queue and where its one answer goes.
@@ -55,6 +55,8 @@ pub(crate) struct Writer {
     settings: Settings,
     head: watch::Sender<u64>,
     cache: Cache,
+    /// When the last batch landed.
+    landed: Instant,
 }
 
 /// Why a batch was not committed.
@@ -75,7 +77,8 @@ impl Writer {
         head: watch::Sender<u64>,
     ) -> Self {
         let cache = Cache::new(firm, settings.streams_cached_max);
-        Self { firm, store, clock, ids, firm_keys, stats, settings, head, cache }
+        let landed = Instant::now();
+        Self { firm, store, clock, ids, firm_keys, stats, settings, head, cache, landed }
     }
 
     /// Works until the queue is closed and empty.
@@ -146,19 +149,56 @@ impl Writer {
     async fn attempt(&mut self, batch: &[Waiting]) -> Result<Vec<Verdict>, StoreError> {
         let begun = Instant::now();
         let span = self.commit_span(batch);
+        let decided = self.decide(batch).instrument(span.clone()).await;
+        let verdicts = decided.inspect_err(|_| {
+            span.record("otel.status_code", "ERROR");
+        })?;
+        self.landed = Instant::now();
+        self.stats.commit_time.add_time(begun.elapsed());
+        link(&span, &batch[..verdicts.len()]);
+        Ok(verdicts)
+    }
+
+    /// Decides without the lock while nobody else seems to write, and with it otherwise. After a rest
+    /// the lock is taken too: that finds a connection that was cut meanwhile before anything is
+    /// decided, so that no caller is told of an unknown outcome for that.
+    async fn decide(&mut self, batch: &[Waiting]) -> Result<Vec<Verdict>, StoreError> {
+        let believed = self.cache.believed().filter(|_| self.landed.elapsed() < BELIEF_LASTS);
+        if let Some(head) = believed.cloned()
+            && let Some(verdicts) = self.decide_at(head, batch).await?
+        {
+            return Ok(verdicts);
+        }
         let requests: Vec<RequestId> = batch.iter().map(|w| w.submission.request_id).collect();
         let known_position = self.cache.known_position();
         let sources = (self.clock.as_ref(), self.ids.as_ref());
         let mut plan = BatchPlan::new(&mut self.cache, batch, sources, &self.firm_keys);
-        let transaction = self.store.transact(self.firm, known_position, &requests, &mut plan);
-        if let Err(error) = transaction.instrument(span.clone()).await {
-            span.record("otel.status_code", "ERROR");
-            return Err(error);
+        self.store.transact(self.firm, known_position, &requests, &mut plan).await?;
+        Ok(plan.into_verdicts()?)
+    }
+
+    /// Nothing, and nothing decided, if the log does not end there or has answered a request before.
+    async fn decide_at(
+        &mut self,
+        head: Head,
+        batch: &[Waiting],
+    ) -> Result<Option<Vec<Verdict>>, StoreError> {
+        let sources = (self.clock.as_ref(), self.ids.as_ref());
+        let mut plan = BatchPlan::new(&mut self.cache, batch, sources, &self.firm_keys);
+        match self.store.transact_at(self.firm, &head, &mut plan).await? {
+            Landing::Landed => {
+                let verdicts = plan.into_verdicts()?;
+                add(&self.stats.unlocked, 1);
+                Ok(Some(verdicts))
+            }
+            Landing::NotTried => Ok(None),
+            Landing::Lost => {
+                drop(plan);
+                self.cache.undo(head);
+                add(&self.stats.unlocked_lost, 1);
+                Ok(None)
+            }
         }
-        self.stats.commit_time.add_time(begun.elapsed());
-        let verdicts = plan.into_verdicts()?;
-        link(&span, &batch[..verdicts.len()]);
-        Ok(verdicts)
     }
 
     /// The span of one transaction, inside that of the first request it serves.

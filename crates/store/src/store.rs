@@ -7,8 +7,8 @@ use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use log::{
-    Checkpoint, Head, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan, ProjectionStep,
-    ProjectionStore, Rewrapped, StoreError, Stored,
+    Checkpoint, Head, Landing, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan,
+    ProjectionStep, ProjectionStore, Rewrapped, StoreError, Stored,
 };
 use proof::Hash;
 use uuid::Uuid;
@@ -284,6 +284,19 @@ impl LogStore for Store {
         plan: &mut dyn Plan,
     ) -> Result<(), StoreError> {
         either!(self, engine => engine.transact(firm, known_position, requests, plan).await)
+    }
+
+    async fn transact_at(
+        &self,
+        firm: FirmId,
+        believed: &Head,
+        plan: &mut dyn Plan,
+    ) -> Result<Landing, StoreError> {
+        match &self.engine {
+            // A lock in this process costs no journey.
+            Behind::Sqlite(_) => Ok(Landing::NotTried),
+            Behind::Postgres(engine) => engine.transact_at(firm, believed, plan).await,
+        }
     }
 
     async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {

@@ -5,11 +5,16 @@
 mod support;
 
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 
 use counterfoil_store::{CaseFilter, OpenError, Store};
-use domain::event::{Recorded, StreamId};
+use domain::event::{CaseEvent, Event, Recorded, StreamId, UtcMicros, WorkOpened};
+use domain::ids::{EventId, RequestId};
 use domain::terms::Seat;
-use log::{LogStore as _, Opening, Plan, Step, StoreError, SubmitError, VerifyError};
+use log::{
+    Accepted, AppendRow, Landing, LogStore as _, Opening, Outcome, OutcomeResult, PeopleStore as _,
+    Plan, Step, StoreError, SubmitError, VerifyError,
+};
 use support::*;
 
 on_both_engines!(
@@ -18,6 +23,8 @@ on_both_engines!(
     events_and_answers_refuse_update_and_delete,
     a_byte_that_another_tool_changed_is_found_at_its_position,
     a_batch_decided_on_another_position_is_a_conflict_and_nothing_lands,
+    a_batch_decided_without_the_lock_lands_on_its_own_head_alone,
+    a_writer_alone_needs_no_lock_where_the_lock_is_a_journey_away,
     two_processes_on_one_database_keep_one_dense_log,
     what_was_answered_is_there_after_a_drop_without_close,
     a_transaction_dropped_half_way_leaves_nothing_and_blocks_nobody,
@@ -145,6 +152,122 @@ async fn a_batch_decided_on_another_position_is_a_conflict_and_nothing_lands(pla
     );
     assert_eq!(bench.store.head(FIRM).await.unwrap(), before);
     bench.first_month(1, Seat::Individual).await;
+}
+
+/// An event and its answer, after whatever head it is shown.
+struct Next {
+    request: u128,
+    written: Option<log::Head>,
+}
+
+impl Plan for Next {
+    fn open(&mut self, Opening { mut head, .. }: Opening) -> Step {
+        let request = RequestId(uuid::Uuid::from_u128(self.request));
+        let expected = head.position;
+        let recorded = Recorded {
+            actor: text("tests"),
+            causation: None,
+            event: Event::Case(CaseEvent::WorkOpened(WorkOpened {})),
+            event_id: EventId(uuid::Uuid::from_u128(self.request)),
+            firm: FIRM,
+            late_days: None,
+            occurred_on: day("2026-01-05"),
+            position: expected + 1,
+            recorded_at: UtcMicros(0),
+            request_id: request,
+            stream: StreamId::Case(case_id(self.request)),
+            stream_version: 1,
+        };
+        let bytes = recorded.to_bytes();
+        let leaf = proof::leaf_hash(&bytes);
+        head.position += 1;
+        head.frontier.push(leaf);
+        let streams = vec![(recorded.stream, 1)];
+        let result = OutcomeResult::Accepted(Accepted { count: 1, first: head.position, streams });
+        let outcome = Outcome { fingerprint: [0; 32], recorded_at: UtcMicros(0), result };
+        self.written = Some(head.clone());
+        Step::Write(log::Batch {
+            expected,
+            rows: vec![AppendRow { recorded, bytes, leaf }],
+            outcomes: vec![(request, outcome)],
+            head,
+            people: Vec::new(),
+        })
+    }
+    fn loaded(&mut self, _: Vec<log::LoadedStream>) -> Step {
+        Step::Nothing
+    }
+}
+
+async fn a_batch_decided_without_the_lock_lands_on_its_own_head_alone(place: &Place<'_>) {
+    let bench = bench(place).await;
+    let store = &bench.store;
+    let before = store.head(FIRM).await.unwrap();
+    let at = async |head: &log::Head, request: u128| {
+        let mut plan = Next { request, written: None };
+        let landing = store.transact_at(FIRM, head, &mut plan).await.unwrap();
+        (landing, plan.written)
+    };
+    let (landing, written) = at(&before, 501).await;
+    if matches!(place, Place::File(_)) {
+        assert_eq!((landing, written), (Landing::NotTried, None), "the lock costs nothing here");
+        return;
+    }
+    assert_eq!(landing, Landing::Landed);
+    let after = store.head(FIRM).await.unwrap();
+    assert_eq!(Some(&after), written.as_ref());
+    let mut other_tree = log::Head { position: after.position, ..log::Head::default() };
+    for _ in 0..after.position {
+        other_tree.frontier.push(proof::leaf_hash(b"of another log"));
+    }
+    for (head, request, why) in [
+        (&before, 502, "the log has grown since"),
+        (&other_tree, 503, "as long, and another log"),
+        (&after, 501, "the request was answered before"),
+    ] {
+        assert_eq!(at(head, request).await.0, Landing::Lost, "{why}");
+        assert_eq!(store.head(FIRM).await.unwrap(), after, "{why}");
+        assert_eq!(store.read(FIRM, after.position, 10).await.unwrap(), [], "{why}");
+    }
+    let [lost, kept] = [503, 501].map(|id| RequestId(uuid::Uuid::from_u128(id)));
+    let answers = store.answers(FIRM, &[lost, kept]).await.unwrap();
+    assert_eq!(answers.keys().collect::<Vec<_>>(), [&kept]);
+    // The firm that was named for the statement is not named after it.
+    assert_eq!(at(&after, 504).await.0, Landing::Landed);
+}
+
+async fn a_writer_alone_needs_no_lock_where_the_lock_is_a_journey_away(place: &Place<'_>) {
+    let bench = bench(place).await;
+    let enrolled = |case: u128| on_case(case, "2026-01-05", vec![enrol(case, Seat::Individual)]);
+    let mut answers = Vec::new();
+    for case in 1..=20 {
+        answers.push(bench.submit(100 + case, enrolled(case)).await.unwrap());
+    }
+    let stats = bench.engine.stats();
+    let unlocked = stats.unlocked.load(Ordering::Relaxed);
+    assert_eq!(unlocked > 10, matches!(place, Place::Server(_)), "{unlocked} without the lock");
+    // Another process, which then knows everybody's key, and a request that was answered before.
+    let other = over(place.open().await, 1_000_000);
+    other.submit(300, on_case(7, "2026-01-05", papers())).await.unwrap();
+    for case in 1..=20 {
+        let again = bench.submit(100 + case, enrolled(case)).await.unwrap();
+        assert!(
+            again.replayed
+                && again.position == answers[usize::try_from(case).unwrap() - 1].position
+        );
+        bench.submit(400 + case, on_case(case, "2026-01-05", papers())).await.unwrap_or_else(
+            |refused| {
+                assert!(
+                    case == 7 && matches!(refused, SubmitError::Refused(_)),
+                    "{case}: {refused}"
+                );
+                answers[0].clone()
+            },
+        );
+    }
+    let people = bench.store.people_after(FIRM, None, 100).await.unwrap();
+    assert_eq!(people.len(), 1 + 20, "the firm and each client has one key");
+    bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
 }
 
 async fn two_processes_on_one_database_keep_one_dense_log(place: &Place<'_>) {

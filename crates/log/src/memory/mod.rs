@@ -29,8 +29,8 @@ use crate::error::StoreError;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped};
 use crate::ports::{
-    Batch, Checkpoint, Head, LoadedStream, LogStore, Opening, Plan, ProjectionStep,
-    ProjectionStore, Step, Stored,
+    Batch, Checkpoint, Head, Landing, LoadedStream, LogStore, Meanwhile, Opening, Plan,
+    ProjectionStep, ProjectionStore, Step, Stored,
 };
 use crate::tiles::{Tile, TileStore};
 use faults::Source;
@@ -217,6 +217,41 @@ impl Shared {
         }
     }
 
+    /// Decides on what is believed, while another writer may append behind its back.
+    fn transact_at(
+        &mut self,
+        firm: FirmId,
+        believed: &Head,
+        plan: &mut dyn Plan,
+    ) -> Result<Landing, StoreError> {
+        if self.strikes(self.plan.unreachable, |injected| &mut injected.unreachable) {
+            return Err(StoreError::Unavailable { source: None });
+        }
+        let head = believed.clone();
+        let opening = Opening { head, meanwhile: Meanwhile::Nothing, outcomes: HashMap::new() };
+        let mut step = plan.open(opening);
+        loop {
+            if self.source.draws(self.plan.other_writer) && other_writer::write(self.firm(firm)) {
+                self.injected.other_writer += 1;
+            }
+            step = match step {
+                Step::Load(streams) => {
+                    plan.loaded(self.firm(firm).load(&streams, believed.position))
+                }
+                Step::Write(batch) => {
+                    let log = self.firm(firm);
+                    let answered = |(request, _): &(RequestId, Outcome)| log.outcome(*request);
+                    if log.head() != believed || batch.outcomes.iter().find_map(answered).is_some()
+                    {
+                        return Ok(Landing::Lost);
+                    }
+                    return self.commit(firm, batch).map(|()| Landing::Landed);
+                }
+                Step::Nothing => return Ok(Landing::Landed),
+            }
+        }
+    }
+
     fn commit(&mut self, firm: FirmId, batch: Batch) -> Result<(), StoreError> {
         let plan = self.plan;
         if batch.outcomes.iter().any(|(request, _)| self.rejected.contains(request)) {
@@ -285,6 +320,17 @@ impl LogStore for MemoryStore {
         let _open = self.gate.read().await;
         self.delay().await;
         self.shared().transact(firm, known_position, requests, plan)
+    }
+
+    async fn transact_at(
+        &self,
+        firm: FirmId,
+        believed: &Head,
+        plan: &mut dyn Plan,
+    ) -> Result<Landing, StoreError> {
+        let _open = self.gate.read().await;
+        self.delay().await;
+        self.shared().transact_at(firm, believed, plan)
     }
 
     async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {

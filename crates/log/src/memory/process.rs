@@ -16,7 +16,8 @@ use crate::error::StoreError;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped};
 use crate::ports::{
-    Checkpoint, Head, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore, Stored,
+    Checkpoint, Head, Landing, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore,
+    Stored,
 };
 use crate::tiles::{Tile, TileStore};
 
@@ -88,6 +89,15 @@ impl LogStore for Process {
         plan: &mut dyn Plan,
     ) -> Result<(), StoreError> {
         self.call(self.store.transact(firm, known_position, requests, plan)).await
+    }
+
+    async fn transact_at(
+        &self,
+        firm: FirmId,
+        believed: &Head,
+        plan: &mut dyn Plan,
+    ) -> Result<Landing, StoreError> {
+        self.call(self.store.transact_at(firm, believed, plan)).await
     }
 
     async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {

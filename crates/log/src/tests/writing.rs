@@ -156,6 +156,47 @@ async fn a_head_that_another_process_moved_is_decided_on() {
     bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
 }
 
+#[tokio::test(start_paused = true)]
+async fn a_writer_that_is_alone_decides_without_the_lock_until_it_rests() {
+    let bench = open_bench(Settings::default()).await;
+    let unlocked = || bench.engine.stats().unlocked.load(Ordering::Relaxed);
+    bench.submit(9, bureau(9)).await.unwrap();
+    bench.submit(10, enrol(1)).await.unwrap();
+    let before = unlocked();
+    for id in 11..21 {
+        bench.submit(id, bureau(id)).await.unwrap();
+    }
+    assert_eq!(unlocked(), before + 10);
+    tokio::time::sleep(crate::settings::BELIEF_LASTS).await;
+    bench.submit(21, bureau(21)).await.unwrap();
+    assert_eq!(unlocked(), before + 10, "a rested writer looks first");
+    let first = bench.submit(22, messages(1, 2, "hello")).await.unwrap();
+    assert_eq!(unlocked(), before + 11);
+    // A request that was answered is found out where it would be answered again.
+    let again = bench.submit(22, messages(1, 2, "hello")).await.unwrap();
+    assert!(again.replayed && again.first_position == first.first_position);
+    assert_eq!(bench.engine.stats().unlocked_lost.load(Ordering::Relaxed), 1);
+    bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
+}
+
+#[tokio::test]
+async fn what_was_decided_on_a_head_that_moved_is_decided_again() {
+    let bench = open_bench(Settings::default()).await;
+    bench.submit(10, enrol(1)).await.unwrap();
+    for id in 11..15 {
+        bench.submit(id, bureau(id)).await.unwrap();
+    }
+    let other = engine_over(&bench.store, Settings::default());
+    let theirs = other.submit(FIRM, submission(20, messages(1, 1, "ho"))).await.unwrap();
+    let ours = bench.submit(21, messages(1, 2, "hi")).await.unwrap();
+    assert_eq!(bench.engine.stats().unlocked_lost.load(Ordering::Relaxed), 1);
+    assert_eq!(ours.first_position, theirs.position + 1);
+    assert_eq!(ours.streams[0].1, theirs.streams[0].1 + 2, "versions go on after the other's");
+    let after = bench.submit(22, messages(1, 1, "hi")).await.unwrap();
+    assert_eq!(after.streams[0].1, ours.streams[0].1 + 1);
+    bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
+}
+
 #[tokio::test]
 async fn two_engines_on_one_log_share_it() {
     let bench = open_bench(Settings::default()).await;

@@ -5,16 +5,16 @@ use std::collections::HashMap;
 use calendar::CivilDate;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
-use log::{Batch, Gap, Head, Meanwhile, Opening, Outcome, Plan, Step, StoreError, Stored};
+use log::{Batch, Gap, Head, Landing, Meanwhile, Opening, Outcome, Plan, Step, StoreError, Stored};
 use sqlx::postgres::{PgArguments, PgRow};
 use sqlx::types::chrono::{DateTime, Utc};
 use sqlx::{AssertSqlSafe, Column as _, PgConnection, Row as _};
 use uuid::Uuid;
 
 use super::column::{add, time};
-use super::error::{failed, is_cut};
+use super::error::{alone_failed, failed, is_cut, is_taken};
 use super::load::load;
-use super::people::{erase, keep_people};
+use super::people::{add_people, erase};
 use super::statements::{APPEND, MAKE_HEAD, MOVED, READ, locked, opening};
 use super::write::{End, Transaction};
 use super::{Postgres, malformed, signed, unsigned};
@@ -34,6 +34,47 @@ impl Postgres {
             self.grown.add(firm);
         }
         Ok(())
+    }
+
+    /// The plan on a head that is believed to be the end, and what it writes in one statement, which
+    /// finds out whether it is.
+    pub(crate) async fn transact_at(
+        &self,
+        firm: FirmId,
+        believed: &Head,
+        plan: &mut dyn Plan,
+    ) -> Result<Landing, StoreError> {
+        let head = believed.clone();
+        let opening = Opening { head, meanwhile: Meanwhile::Nothing, outcomes: HashMap::new() };
+        let mut step = plan.open(opening);
+        let batch = loop {
+            match step {
+                Step::Nothing => return Ok(Landing::Landed),
+                Step::Load(streams) => {
+                    step = plan.loaded(self.load(firm, &streams, believed.position).await?);
+                }
+                Step::Write(batch) => break batch,
+            }
+        };
+        batch.check(believed.position)?;
+        if !batch.erased().is_empty() {
+            // Keys are destroyed by statements of their own, in the same transaction.
+            return Ok(Landing::Lost);
+        }
+        let mut transaction = Transaction::turn(&self.log).await?;
+        let written = append(transaction.connection(), firm, believed, &batch).await?;
+        transaction.release(&written);
+        match written {
+            Ok(true) => {
+                if !batch.rows.is_empty() {
+                    self.grown.add(firm);
+                }
+                Ok(Landing::Landed)
+            }
+            Ok(false) => Ok(Landing::Lost),
+            Err(error) if is_taken(&error) => Ok(Landing::Lost),
+            Err(error) => Err(alone_failed(error)),
+        }
     }
 
     /// A transaction that holds the head, if there is one. A connection that the server cut
@@ -67,19 +108,22 @@ async fn run(
     plan: &mut dyn Plan,
 ) -> Result<End<usize>, StoreError> {
     let opening = open(connection, firm, known_position, found).await?;
-    let position = opening.head.position;
+    let head = opening.head.clone();
     let mut step = plan.open(opening);
     loop {
         match step {
             Step::Nothing => return Ok(End::Undo(0)),
             Step::Load(streams) => {
-                let loaded = load(connection, firm, &streams, position).await?;
+                let loaded = load(connection, firm, &streams, head.position).await?;
                 step = plan.loaded(loaded);
             }
             Step::Write(batch) => {
-                let events = batch.rows.len();
-                write(connection, firm, position, batch).await?;
-                return Ok(End::Commit(events));
+                batch.check(head.position)?;
+                if !append(connection, firm, &head, &batch).await?.map_err(failed)? {
+                    return Err(StoreError::internal("the head moved although its row was locked"));
+                }
+                erase(connection, firm, &batch.erased()).await?;
+                return Ok(End::Commit(batch.rows.len()));
             }
         }
     }
@@ -192,32 +236,27 @@ async fn moved(
     rows.iter().map(stream).collect()
 }
 
-async fn write(
+/// Moves the head from where the batch was decided and writes the batch. Whether the head was there.
+async fn append(
     connection: &mut PgConnection,
     firm: FirmId,
-    position: u64,
-    batch: Batch,
-) -> Result<(), StoreError> {
-    batch.check(position)?;
-    keep_people(connection, firm, &batch.people).await?;
-    erase(connection, firm, &batch.erased()).await?;
+    decided_on: &Head,
+    batch: &Batch,
+) -> Result<Result<bool, sqlx::Error>, StoreError> {
     let mut arguments = PgArguments::default();
     add(&mut arguments, firm.0)?;
-    Events::of(&batch)?.add_to(&mut arguments)?;
-    add_answers(&mut arguments, &batch)?;
+    Events::of(batch)?.add_to(&mut arguments)?;
+    add_answers(&mut arguments, batch)?;
     let head = &batch.head;
     add(&mut arguments, signed(head.position)?)?;
     add(&mut arguments, signed(head.invoices)?)?;
     add(&mut arguments, head.frontier.to_bytes())?;
-    add(&mut arguments, head.frontier.root().as_bytes().as_slice())?;
-    add(&mut arguments, signed(batch.expected)?)?;
-    let query = sqlx::query_with(APPEND, arguments);
-    let done = query.execute(connection).await.map_err(failed)?;
-    if done.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(StoreError::internal("the head moved although its row was locked"))
-    }
+    add(&mut arguments, head.root().as_bytes().as_slice())?;
+    add(&mut arguments, signed(decided_on.position)?)?;
+    add(&mut arguments, decided_on.root().as_bytes().as_slice())?;
+    add_people(&mut arguments, &batch.people)?;
+    let query = sqlx::query_scalar_with(APPEND, arguments);
+    Ok(query.fetch_one(connection).await.map(|moved: i64| moved == 1))
 }
 
 /// The events of a batch, column by column.

@@ -86,6 +86,20 @@ pub(super) fn commit_failed(error: Error) -> StoreError {
     }
 }
 
+/// A failed statement that was a transaction by itself. An ERROR says that the server has undone it,
+/// but for 40003, "completion unknown"; a connection that is gone says nothing.
+pub(super) fn alone_failed(error: Error) -> StoreError {
+    let undone = |server: &PgDatabaseError| {
+        server.severity() == PgSeverity::Error && server.code() != "40003"
+    };
+    if of_server(&error).is_some_and(undone) { failed(error) } else { commit_failed(error) }
+}
+
+/// Whether somebody else has what a unique key lets only one have.
+pub(super) fn is_taken(error: &Error) -> bool {
+    of_server(error).is_some_and(|server| server.code() == "23505")
+}
+
 /// Constraint violations, rollbacks and missing resources; 40003 says "completion unknown".
 fn is_undone(severity: PgSeverity, code: &str) -> bool {
     let class = code.get(..2);

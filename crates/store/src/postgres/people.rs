@@ -3,10 +3,11 @@
 use domain::ids::FirmId;
 use domain::sealing::streams_of;
 use log::{ComparedBy, Person, Rewrapped, StoreError};
-use sqlx::postgres::PgRow;
+use sqlx::postgres::{PgArguments, PgRow};
 use sqlx::{PgConnection, Row as _};
 use uuid::Uuid;
 
+use super::column::add;
 use super::error::failed;
 use super::statements::{ERASE_PEOPLE, ERASE_SNAPSHOTS, KEEP_PEOPLE, PEOPLE, PEOPLE_AFTER, REWRAP};
 use super::write::{End, Transaction};
@@ -41,8 +42,12 @@ impl Postgres {
         people: &[Person],
     ) -> Result<(), StoreError> {
         let mut transaction = Transaction::begin(&self.log, firm).await?;
-        let kept = keep_people(transaction.connection(), firm, people).await;
-        transaction.end(kept.map(End::Commit)).await
+        let mut arguments = PgArguments::default();
+        add(&mut arguments, firm.0)?;
+        add_people(&mut arguments, people)?;
+        let query = sqlx::query_with(KEEP_PEOPLE, arguments);
+        let kept = query.execute(transaction.connection()).await.map_err(failed);
+        transaction.end(kept.map(|_| End::Commit(()))).await
     }
 
     pub(crate) async fn rewrap(&self, firm: FirmId, keys: &[Rewrapped]) -> Result<u64, StoreError> {
@@ -56,23 +61,17 @@ impl Postgres {
     }
 }
 
-/// One statement for all of them, and none for nobody: most batches bring no one.
-pub(super) async fn keep_people(
-    connection: &mut PgConnection,
-    firm: FirmId,
-    people: &[Person],
-) -> Result<(), StoreError> {
-    if people.is_empty() {
-        return Ok(());
-    }
+/// People as four columns.
+pub(super) fn add_people(arguments: &mut PgArguments, people: &[Person]) -> Result<(), StoreError> {
     let ids: Vec<Uuid> = people.iter().map(|person| person.id).collect();
     let keys: Vec<&[u8]> = people.iter().map(|person| person.wrapped.as_slice()).collect();
     let by = |person: &Person| person.compared_by;
     let phones: Vec<_> = people.iter().map(|p| by(p).map(|by| by.phone.to_vec())).collect();
     let addresses: Vec<_> = people.iter().map(|p| by(p).map(|by| by.address.to_vec())).collect();
-    let query =
-        sqlx::query(KEEP_PEOPLE).bind(firm.0).bind(ids).bind(keys).bind(phones).bind(addresses);
-    query.execute(connection).await.map_err(failed).map(|_| ())
+    add(arguments, ids)?;
+    add(arguments, keys)?;
+    add(arguments, phones)?;
+    add(arguments, addresses)
 }
 
 /// Destroys the keys of people, and the snapshots that hold what they sealed. The server keeps the old

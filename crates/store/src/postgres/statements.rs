@@ -63,15 +63,29 @@ pub(super) const MAKE_HEAD: &str = "INSERT INTO log_head (firm, position, invoic
     VALUES ($1, 0, 0, $2, $3) ON CONFLICT (firm) DO NOTHING";
 pub(super) const MOVED: &str =
     "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
-/// Events, answers and the head of one batch. The head moves only from where the batch was decided.
-pub(super) const APPEND: &str = "WITH events AS (INSERT INTO event (firm, position, stream, \
+/// The head, events, answers and people of one batch. The head moves only from where the batch was
+/// decided, to the root, and the rest is written only if it moved: it is joined to the row that did.
+/// Whoever moves the head names the firm, so that the statement is also a transaction by itself, in one
+/// journey and without a lock before it. Two who meet at the head take turns, and the later one finds
+/// it elsewhere.
+pub(super) const APPEND: &str = "WITH moved AS (UPDATE log_head \
+    SET position = $16, invoices = $17, frontier = $18, root = $19 \
+    WHERE firm = $1 AND position = $20 AND root = $21 \
+    RETURNING firm, set_config('counterfoil.firm', firm::text, TRUE)), \
+    events AS (INSERT INTO event (firm, position, stream, \
     stream_version, event_id, type, recorded_at, occurred_on, request_id, leaf, body) \
-    SELECT $1, u.* FROM UNNEST($2::bigint[], $3::text[], $4::bigint[], $5::uuid[], $6::text[], \
-    $7::timestamptz[], $8::date[], $9::uuid[], $10::bytea[], $11::bytea[]) u), \
+    SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($2::bigint[], $3::text[], $4::bigint[], \
+    $5::uuid[], $6::text[], $7::timestamptz[], $8::date[], $9::uuid[], $10::bytea[], $11::bytea[]) u), \
     answers AS (INSERT INTO request (firm, request_id, fingerprint, outcome, recorded_at) \
-    SELECT $1, u.* FROM UNNEST($12::uuid[], $13::bytea[], $14::bytea[], $15::timestamptz[]) u) \
-    UPDATE log_head SET position = $16, invoices = $17, frontier = $18, root = $19 \
-    WHERE firm = $1 AND position = $20";
+    SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($12::uuid[], $13::bytea[], $14::bytea[], \
+    $15::timestamptz[]) u), \
+    people AS (INSERT INTO person (firm, person, wrapped_key, phone_key, address_key) \
+    SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($22::uuid[], $23::bytea[], $24::bytea[], \
+    $25::bytea[]) u \
+    ON CONFLICT (firm, person) DO UPDATE SET wrapped_key = excluded.wrapped_key, \
+    phone_key = COALESCE(excluded.phone_key, person.phone_key), \
+    address_key = COALESCE(excluded.address_key, person.address_key)) \
+    SELECT COUNT(*) FROM moved";
 
 pub(super) const HEAD: &str = "SELECT position, invoices, frontier FROM log_head WHERE firm = $1";
 /// The log is dense, so that a page is a range. A limit would say the same, but a planner that thinks

@@ -39,6 +39,13 @@ impl Transaction {
         self.connection.as_mut().expect("the connection stays until the end takes it")
     }
 
+    /// Ends the turn after one statement that was a transaction by itself.
+    pub(super) fn release<T>(mut self, result: &Result<T, sqlx::Error>) {
+        if !result.as_ref().is_err_and(is_cut) {
+            self.connection.take();
+        }
+    }
+
     /// Commits or undoes, as the work done in the transaction says.
     pub(super) async fn end<T>(
         mut self,

@@ -121,6 +121,12 @@ impl Figures {
             ("replays", "Requests given their first answer again", &stats.replays),
             ("request_ids_reused", "Requests under an id used for another", &stats.reused),
             ("commit_retries", "Transactions tried again", &stats.retries),
+            ("commits_unlocked", "Transactions decided without the lock", &stats.unlocked),
+            (
+                "commits_unlocked_lost",
+                "Decisions without the lock that were void and made again under it",
+                &stats.unlocked_lost,
+            ),
             (
                 "outcomes_unknown",
                 "Commits whose outcome had to be looked up",

@@ -7,7 +7,7 @@
 //! | payment settled | clearing | receivable; owed to clients for what is unearned |
 //! | refund issued | owed to clients, then refunds and credits | clearing |
 //! | chargeback opened | owed to clients, then receivable | clearing |
-//! | chargeback won | clearing | receivable, then owed to clients |
+//! | chargeback won | clearing | receivable for what is open, chargeback losses for what was written off, owed to clients for the rest |
 //! | credit granted | refunds and credits | receivable |
 //! | written off | chargeback losses as far as a bank took it back, then bad debt | receivable |
 //! | bank line seen | bank | suspense |
@@ -185,8 +185,11 @@ impl<'a> Poster<'a> {
                 let parts = again.invoices.iter();
                 let parts =
                     parts.map(|a| about(a.invoice, transfer(Receivable, Clearing, a.amount)));
+                let recovered = again.recovered.iter();
+                let recovered = recovered
+                    .map(|a| about(a.invoice, transfer(ChargebackLosses, Clearing, a.amount)));
                 let owed = transfer(OwedToClients, Clearing, again.unearned);
-                (Some(&e.chargeback), parts.chain([owed]).collect())
+                (Some(&e.chargeback), parts.chain(recovered).chain([owed]).collect())
             }
             AccountEvent::CreditGranted(e) => {
                 (None, vec![about(e.invoice, transfer(Receivable, RefundsAndCredits, e.amount))])

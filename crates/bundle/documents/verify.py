@@ -1118,14 +1118,14 @@ class Derivation:
 
         def take_back(name, sum_):
             payment = payments[name]
-            left = sum_ - min(sum_, max(payment["unearned"] - payment["returned"], 0))
-            payment["returned"] += sum_
-            parts = []
+            unearned = min(sum_, payment["unearned"])
+            payment["unearned"] -= unearned
+            left, parts = sum_ - unearned, []
             for number, applied in payment["applied"]:
                 if number in invoices:
                     parts.append((invoices[number], min(left, applied, invoices[number]["paid"])))
                     left -= parts[-1][1]
-            return parts
+            return unearned, parts
 
         for event in account:
             p, name = event["payload"], event["event"]
@@ -1143,26 +1143,29 @@ class Derivation:
                 if minor(p["amount"]) != sum(part for _, part in applied) + minor(p["unearned"]):
                     self.findings.add("events.jsonl", "the payment is not what it pays and what is unearned", None,
                                       event["position"])
-                payments[p["payment"]] = {"applied": applied, "unearned": minor(p["unearned"]), "returned": 0}
+                payments[p["payment"]] = {"applied": applied, "unearned": minor(p["unearned"])}
                 for number, part in applied:
                     if number in invoices:
                         invoices[number]["paid"] += part
             elif name in ("refund_issued", "chargeback_opened") and p["payment"] in payments:
                 into = "credited" if name == "refund_issued" else "back"
-                for invoice, part in take_back(p["payment"], minor(p["amount"])):
+                unearned, parts = take_back(p["payment"], minor(p["amount"]))
+                for invoice, part in parts:
                     invoice["paid"] -= part
                     invoice[into] += part
                 if name == "chargeback_opened":
-                    backs[p["chargeback"]] = (p["payment"], minor(p["amount"]))
+                    backs[p["chargeback"]] = (p["payment"], unearned, parts)
             elif name == "chargeback_won" and p["chargeback"] in backs:
-                payment, left = backs[p["chargeback"]]
-                payments[payment]["returned"] -= left
-                for number, _ in payments[payment]["applied"]:
-                    if number in invoices:
-                        part = min(left, invoices[number]["back"])
-                        invoices[number]["back"] -= part
-                        invoices[number]["paid"] += part
-                        left -= part
+                payment, unearned, parts = backs[p["chargeback"]]
+                for invoice, part in parts:
+                    settled = invoice["paid"] + invoice["credited"] + invoice["written_off"]
+                    due = min(part, minor(invoice["event"]["payload"]["total"]) - settled)
+                    recovered = min(part - due, invoice["written_off"])
+                    invoice["back"] -= part
+                    invoice["paid"] += due + recovered
+                    invoice["written_off"] -= recovered
+                    unearned += part - due - recovered
+                payments[payment]["unearned"] += unearned
             elif name in ("credit_granted", "written_off") and p["invoice"] in invoices:
                 invoices[p["invoice"]]["credited" if name == "credit_granted" else name] += minor(p["amount"])
         for number in sorted(invoices):

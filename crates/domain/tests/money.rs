@@ -275,6 +275,45 @@ fn a_chargeback_opens_the_invoice_and_a_win_closes_it_again() {
     is(&again.unwrap_err(), Reason::AlreadyRecorded);
 }
 
+/// Money that comes again for an invoice that was settled otherwise belongs to the client, but for what
+/// the firm had written off (common practice, no source).
+#[test]
+fn a_win_does_not_overpay_an_invoice_that_was_settled_meanwhile() {
+    let win = |desk: &mut Desk| {
+        let won = AccountAction::ChargebackWon(reference("cb-1"));
+        desk.try_account(account(A), "2026-06-02", won).unwrap();
+        (invoice(desk).open(), desk.world.account(account(A)).unwrap().unearned_minor())
+    };
+    let lower = |minor| Lower { amount: usd(minor), invoice: 1, reason: personal("goodwill") };
+
+    let mut paid = charged_back();
+    paid.try_account(account(A), "2026-05-03", pay("pay-2", 15_000, Some(1))).unwrap();
+    assert_eq!(win(&mut paid), (usd(0), 15_000));
+    let back = |name: &str, minor| {
+        AccountAction::Refund(Refund {
+            amount: usd(minor),
+            payment: reference("pay-1"),
+            reason: Some(personal("it came twice")),
+            refund: reference(name),
+        })
+    };
+    paid.try_account(account(A), "2026-06-03", back("r-1", 15_000)).unwrap();
+    assert_eq!(invoice(&paid).status(), InvoiceStatus::Paid, "what was owed went back first");
+    assert_eq!(paid.world.account(account(A)).unwrap().unearned_minor(), 0);
+
+    let mut credited = charged_back();
+    let credit = AccountAction::GrantCredit(lower(900));
+    credited.try_account(account(A), "2026-05-03", credit).unwrap();
+    assert_eq!(win(&mut credited), (usd(0), 900));
+
+    let mut written_off = charged_back();
+    let loss = AccountAction::WriteOff(lower(19_900));
+    written_off.try_account(account(A), "2026-05-03", loss).unwrap();
+    assert_eq!(win(&mut written_off), (usd(0), 0));
+    assert_eq!(invoice(&written_off).written_off, usd(0), "the loss was made good");
+    assert_eq!(invoice(&written_off).status(), InvoiceStatus::Paid);
+}
+
 #[test]
 fn credits_and_write_offs_stop_at_what_is_open() {
     let mut desk = invoiced();

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use calendar::CivilDate;
 
-use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion};
+use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion, TakenBack};
 use crate::case::Mark;
 use crate::event::{
     AccountEvent, Applied, Card, ChargebackOpened, InvoiceIssued, Movement, MovementKind,
@@ -146,6 +146,7 @@ impl Account {
             mark,
             returned: Money::zero(e.amount.currency()),
             unearned: e.unearned,
+            unearned_left: e.unearned,
         };
         Arc::make_mut(&mut self.payments).insert(e.payment.clone(), payment);
     }
@@ -153,19 +154,22 @@ impl Account {
     /// A refund pays back what was unearned first. What it takes of an earned fee lowers the
     /// invoice with it: the client does not owe again what the firm gave back.
     fn refunded(&mut self, e: &RefundIssued, mark: Mark) {
-        for Applied { amount, invoice } in self.take_back(&e.payment, e.amount) {
-            if let Some(invoice) = self.invoice_mut(invoice) {
+        let taken = self.take_back(&e.payment, e.amount);
+        for Applied { amount, invoice } in &taken.invoices {
+            if let Some(invoice) = self.invoice_mut(*invoice) {
                 add(&mut invoice.paid, amount.negated());
-                add(&mut invoice.credited, amount);
+                add(&mut invoice.credited, *amount);
             }
         }
         let back = MoneyBack {
             amount: e.amount,
             deposited: None,
+            invoices: taken.invoices,
             mark,
             payment: e.payment.clone(),
             respond_by: None,
             status: None,
+            unearned: taken.unearned,
             won: None,
             won_deposited: None,
         };
@@ -174,19 +178,22 @@ impl Account {
 
     /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
     fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) {
-        for Applied { amount, invoice } in self.take_back(&e.payment, e.amount) {
-            if let Some(invoice) = self.invoice_mut(invoice) {
+        let taken = self.take_back(&e.payment, e.amount);
+        for Applied { amount, invoice } in &taken.invoices {
+            if let Some(invoice) = self.invoice_mut(*invoice) {
                 add(&mut invoice.paid, amount.negated());
-                add(&mut invoice.charged_back, amount);
+                add(&mut invoice.charged_back, *amount);
             }
         }
         let back = MoneyBack {
             amount: e.amount,
             deposited: None,
+            invoices: taken.invoices,
             mark,
             payment: e.payment.clone(),
             respond_by: e.respond_by,
             status: Some(ChargebackStatus::Open),
+            unearned: taken.unearned,
             won: None,
             won_deposited: None,
         };
@@ -199,23 +206,36 @@ impl Account {
         back.status = Some(ChargebackStatus::Won);
         back.won = Some(mark);
         let (amount, name) = (back.amount, back.payment.clone());
+        let taken = back.invoices.clone();
         let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(&name) else { return };
         add(&mut payment.returned, amount.negated());
-        for part in again.invoices {
+        add(&mut payment.unearned_left, again.unearned);
+        for part in taken {
             if let Some(invoice) = self.invoice_mut(part.invoice) {
                 add(&mut invoice.charged_back, part.amount.negated());
+            }
+        }
+        for part in again.invoices {
+            if let Some(invoice) = self.invoice_mut(part.invoice) {
+                add(&mut invoice.paid, part.amount);
+            }
+        }
+        for part in again.recovered {
+            if let Some(invoice) = self.invoice_mut(part.invoice) {
+                add(&mut invoice.written_off, part.amount.negated());
                 add(&mut invoice.paid, part.amount);
             }
         }
     }
 
-    /// Takes money out of a payment, and gives the invoices' parts.
-    fn take_back(&mut self, name: &ProcessorRef, amount: Money) -> Vec<Applied> {
+    /// Takes money out of a payment, and tells what of.
+    fn take_back(&mut self, name: &ProcessorRef, amount: Money) -> TakenBack {
         let taken = self.taken_back(name, amount);
         if let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(name) {
             add(&mut payment.returned, amount);
+            add(&mut payment.unearned_left, taken.unearned.negated());
         }
-        taken.invoices
+        taken
     }
 
     /// Notes which deposit movements stand behind, or that they stand behind none.

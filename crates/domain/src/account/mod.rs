@@ -110,8 +110,11 @@ record! {
         mark: Mark,
         /// Paid back, or taken back by the client's bank.
         returned: Money,
-        /// What nothing earned stands behind.
+        /// What nothing earned stood behind when it came.
         unearned: Money,
+        /// What nothing earned stands behind now: it went back in part, or came again for an invoice
+        /// that was settled otherwise meanwhile.
+        unearned_left: Money,
     }
 }
 
@@ -122,6 +125,8 @@ record! {
         amount: Money,
         /// The deposit it stands behind.
         deposited: Option<DepositId>,
+        /// The invoices it was taken out of.
+        invoices: Vec<Applied>,
         /// The event.
         mark: Mark,
         /// The payment.
@@ -130,6 +135,8 @@ record! {
         respond_by: Option<CivilDate>,
         /// For a chargeback, where it stands.
         status: Option<ChargebackStatus>,
+        /// What of it was taken out of what was unearned.
+        unearned: Money,
         /// For a chargeback that was won, the event.
         won: Option<Mark>,
         /// The deposit that its money stands behind, after it was won.
@@ -157,6 +164,17 @@ pub struct TakenBack {
     pub unearned: Money,
     /// What paid invoices.
     pub invoices: Vec<Applied>,
+}
+
+/// Where the money of a chargeback that was won goes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct GivenAgain {
+    /// To what nothing earned stands behind: it is owed to the client.
+    pub unearned: Money,
+    /// To invoices that are open.
+    pub invoices: Vec<Applied>,
+    /// To what was written off of invoices.
+    pub recovered: Vec<Applied>,
 }
 
 record! {
@@ -281,9 +299,7 @@ impl Account {
         let Some(payment) = self.payments.get(payment) else {
             return TakenBack { unearned: zero, invoices: Vec::new() };
         };
-        let unearned_left =
-            payment.unearned.minus(payment.returned.min(payment.unearned)).unwrap_or(zero);
-        let unearned = amount.min(unearned_left);
+        let unearned = amount.min(payment.unearned_left);
         let mut left = amount.minus(unearned).unwrap_or(zero);
         let mut invoices = Vec::new();
         for applied in &payment.applied {
@@ -295,27 +311,31 @@ impl Account {
         TakenBack { unearned, invoices }
     }
 
-    /// Where the money of a chargeback goes when it is won: to invoices that banks took money of,
-    /// and what is left to what was unearned.
-    pub fn given_again(&self, chargeback: &ProcessorRef) -> Option<TakenBack> {
+    /// Where the money of a chargeback goes when it is won: back to where it was taken. An invoice that
+    /// was paid, credited or written off meanwhile takes no more than is open on it; beyond that the
+    /// win makes good what was written off, and the rest is owed to the client.
+    pub fn given_again(&self, chargeback: &ProcessorRef) -> Option<GivenAgain> {
         let back = self.money_back.get(chargeback)?;
-        let payment = self.payments.get(&back.payment)?;
         let zero = Money::zero(back.amount.currency());
-        let mut left = back.amount;
-        let mut invoices = Vec::new();
-        for applied in &payment.applied {
-            let taken =
-                self.invoices.get(&applied.invoice).map_or(zero, |invoice| invoice.charged_back);
-            let part = left.min(taken);
-            left = left.minus(part).unwrap_or(zero);
-            invoices.push(Applied { amount: part, invoice: applied.invoice });
+        let mut again =
+            GivenAgain { unearned: back.unearned, invoices: Vec::new(), recovered: Vec::new() };
+        for Applied { amount, invoice: number } in &back.invoices {
+            let invoice = self.invoices.get(number);
+            let part = |most: Option<Money>, left: Money| left.min(most.unwrap_or(zero));
+            let open = part(invoice.map(Invoice::open), *amount);
+            let left = amount.minus(open).unwrap_or(zero);
+            let recovered = part(invoice.map(|invoice| invoice.written_off), left);
+            let left = left.minus(recovered).unwrap_or(zero);
+            again.invoices.push(Applied { amount: open, invoice: *number });
+            again.recovered.push(Applied { amount: recovered, invoice: *number });
+            again.unearned = again.unearned.plus(left).unwrap_or(again.unearned);
         }
-        Some(TakenBack { unearned: left, invoices })
+        Some(again)
     }
 
     /// Money taken that no earned fee stands behind and that was not paid back.
     pub fn unearned_minor(&self) -> i64 {
-        self.payments.values().map(|p| (p.unearned.minor() - p.returned.minor()).max(0)).sum()
+        self.payments.values().map(|payment| payment.unearned_left.minor()).sum()
     }
 
     /// What is open on all invoices.

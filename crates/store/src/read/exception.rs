@@ -207,7 +207,7 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow
         }
     }
     for (name, payment) in account.payments.iter() {
-        if payment.unearned.minor() > payment.returned.minor() {
+        if payment.unearned_left.is_positive() {
             rows.push(of(ExceptionKind::UnearnedMoney, name.as_str().to_owned(), &payment.mark));
         }
     }

@@ -97,7 +97,7 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExposureRow>
         event_id: payment.mark.at.id,
         kind: ExposureKind::PaymentUnearned,
         amount_minor: Some(payment.unearned.minor()),
-        returned_minor: payment.returned.min(payment.unearned).minor(),
+        returned_minor: (payment.unearned.minor() - payment.unearned_left.minor()).max(0),
         period: None,
         found_on: payment.mark.on,
         cites: ExposureKind::PaymentUnearned.cites().to_owned(),

@@ -102,7 +102,7 @@ const ZEROS: [u32; 65] = [
 /// - Card number: 13 to 19 digits that satisfy Luhn's check (ISO/IEC 7812-1), not all alike, as one
 ///   run or grouped as cards are printed, also inside a longer row of groups (a date before it, an
 ///   expiry after it); any other grouping counts when one kind of single separator is used
-///   throughout. Digits written without a gap as part of a longer run are no card number.
+///   throughout, or between dates, telephone numbers and other separators. Digits written without a gap as part of a longer run are no card number.
 /// - Card code: three or four digits soon after a word such as `CVV` or `security code`.
 /// - Social Security number: nine digits bare or as 3-2-4, in a range that was ever issued. A bare
 ///   nine-digit routing or account number in that range is refused with it.
@@ -258,6 +258,11 @@ impl Row<'_> {
         if self.could_be_one_number(&lengths) && self.is_card_number(self.groups) {
             return true;
         }
+        if self.uniform_parts(&lengths).any(|part| {
+            part.len() < self.groups.len() && self.begins_as_card(part) && self.is_card_number(part)
+        }) {
+            return true;
+        }
         let layouts = CARD_LAYOUTS.iter().copied().chain([FOURS]);
         layouts.into_iter().any(|layout| {
             lengths.windows(layout.len()).zip(self.groups.windows(layout.len())).any(
@@ -277,6 +282,40 @@ impl Row<'_> {
             .iter()
             .any(|layout| lengths.windows(layout.len()).any(|window| window == *layout));
         lengths.iter().all(|length| length % 4 == 0) || (self.is_uniform() && !everyday)
+    }
+
+    /// The longest stretches with one kind of single separator throughout, between telephone numbers
+    /// and dates.
+    fn uniform_parts(&self, lengths: &[usize]) -> impl Iterator<Item = &[Group]> {
+        let mut parts = Vec::new();
+        let (mut begin, mut at) = (0, 0);
+        while at < lengths.len() {
+            let everyday = EVERYDAY_LAYOUTS.iter().find(|l| lengths[at..].starts_with(l));
+            if let Some(layout) = everyday {
+                parts.push(begin..at);
+                begin = at + layout.len();
+            }
+            at += everyday.map_or(1, |layout| layout.len());
+        }
+        parts.push(begin..lengths.len());
+        parts.into_iter().flat_map(|part| self.uniform_runs(&self.groups[part]))
+    }
+
+    fn uniform_runs<'g>(&self, groups: &'g [Group]) -> Vec<&'g [Group]> {
+        let joiner = |at: usize| &self.chars[groups[at].end..groups[at + 1].start];
+        let mut runs = Vec::new();
+        let mut begin = 0;
+        while begin + 1 < groups.len() {
+            let mut end = begin + 1;
+            while end + 1 < groups.len() && joiner(end) == joiner(begin) {
+                end += 1;
+            }
+            if joiner(begin).len() == 1 {
+                runs.push(&groups[begin..=end]);
+            }
+            begin = end;
+        }
+        runs
     }
 
     fn is_uniform(&self) -> bool {

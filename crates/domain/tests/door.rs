@@ -83,8 +83,7 @@ proptest! {
         refused_everywhere(&format!("{before} {card} {after}"));
     }
 
-    /// In a longer row of groups a card is known by how cards are printed; other groupings are known
-    /// alone only.
+    /// In a longer row of groups a card is known by how cards are printed.
     #[test]
     fn no_card_as_printed_passes_beside_a_day_or_an_expiry(
         (card, size, separator, beside) in (
@@ -95,6 +94,18 @@ proptest! {
         )
     ) {
         refused_everywhere(&beside.replace("{}", &grouped(&card, size, separator)));
+    }
+
+    /// Any other grouping is known where its separator, or a day, tells it from what stands beside it.
+    #[test]
+    fn no_card_in_another_grouping_passes_beside_a_day_or_an_expiry(
+        (card, separator, beside) in (
+            card().prop_filter("a card of today", |card| card.len() == 16 && ('2'..='6').any(|d| card.starts_with(d))),
+            select(vec!["-", ".", "\u{2013}"]),
+            select(vec!["2026-03-02 {} ok", "{} 12/27", "{}; 03/2028", "03/02/2026/{}", "{} 123"]),
+        )
+    ) {
+        refused_everywhere(&beside.replace("{}", &grouped(&card, 5, separator)));
     }
 
     #[test]

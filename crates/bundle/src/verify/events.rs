@@ -174,22 +174,55 @@ fn check_parts(archive: &ArchiveReader, manifest: &Manifest, findings: &mut Find
     }
 }
 
-/// Unpacks the events, block by block, and gives their digest.
+/// Some lines of the events, without the last newline.
+struct Block {
+    /// Bytes where they are no text.
+    text: Result<String, Vec<u8>>,
+    /// Where each line ends, and its leaf hash.
+    lines: Vec<(usize, Hash)>,
+    /// What is wrong behind them.
+    fault: Option<&'static str>,
+    /// Bytes of the file so far.
+    done: u64,
+}
+
+/// Unpacks the events, block by block, and gives their digest. Hashing is done here too, since this
+/// thread has less to do than the one that reads the lines.
 fn unpack(
     archive: &ArchiveReader,
-    blocks: &std::sync::mpsc::SyncSender<Vec<u8>>,
+    blocks: &std::sync::mpsc::SyncSender<Block>,
 ) -> Result<Digest, ArchiveError> {
     let mut archive = archive.again()?;
     let mut file = archive.file(names::EVENTS)?;
     let mut digester = Digester::default();
+    let (mut begun, mut done) = (Vec::new(), 0);
     loop {
-        let mut block = Vec::with_capacity(BLOCK_BYTES);
-        (&mut file).take(u64::try_from(BLOCK_BYTES).unwrap_or(u64::MAX)).read_to_end(&mut block)?;
-        if block.is_empty() {
+        let mut bytes = Vec::with_capacity(BLOCK_BYTES + begun.len());
+        bytes.append(&mut begun);
+        let had = bytes.len();
+        (&mut file).take(u64::try_from(BLOCK_BYTES).unwrap_or(u64::MAX)).read_to_end(&mut bytes)?;
+        let unpacked = &bytes[had..];
+        digester.take(unpacked);
+        done += u64::try_from(unpacked.len()).unwrap_or(0);
+        let at_end = unpacked.is_empty();
+        if at_end && had == 0 {
             return Ok(digester.finish());
         }
-        digester.take(&block);
-        if blocks.send(block).is_err() {
+        let mut lines = Vec::new();
+        let mut from = 0;
+        for end in memchr::memchr_iter(b'\n', &bytes) {
+            lines.push((end, leaf_hash(&bytes[from..end])));
+            from = end + 1;
+        }
+        begun = bytes.split_off(from);
+        let fault = if at_end {
+            Some("the last line does not end")
+        } else {
+            (begun.len() > EVENT_BYTES_MAX).then_some("a line is longer than an event can be")
+        };
+        let text = String::from_utf8(bytes).map_err(std::string::FromUtf8Error::into_bytes);
+        let block = Block { text, lines, fault, done };
+        if blocks.send(block).is_err() || fault.is_some() {
             return Ok(digester.finish());
         }
     }
@@ -198,35 +231,25 @@ fn unpack(
 impl<R: BufRead> Reader<'_, R> {
     fn lines(
         &mut self,
-        blocks: &Receiver<Vec<u8>>,
+        blocks: &Receiver<Block>,
         of: u64,
         progress: &mut impl FnMut(u64, u64),
     ) -> Result<(), ArchiveError> {
-        let mut begun: Vec<u8> = Vec::new();
-        let mut done = 0;
-        for block in blocks {
-            let mut rest = block.as_slice();
-            while let Some(end) = memchr(b'\n', rest) {
-                if begun.is_empty() {
-                    self.line(&rest[..end])?;
-                } else {
-                    begun.extend_from_slice(&rest[..end]);
-                    self.line(&begun)?;
-                    begun.clear();
-                }
-                rest = &rest[end + 1..];
+        for Block { text, lines, fault, done } in blocks {
+            let mut from = 0;
+            for (end, leaf) in lines {
+                let line = match &text {
+                    Ok(text) => text.get(from..end),
+                    Err(bytes) => std::str::from_utf8(&bytes[from..end]).ok(),
+                };
+                self.line(line, leaf)?;
+                from = end + 1;
             }
-            begun.extend_from_slice(rest);
-            if begun.len() > EVENT_BYTES_MAX {
-                self.event_fault("a line is longer than an event can be");
-                return Ok(());
+            if let Some(fault) = fault {
+                self.events += 1;
+                self.event_fault(fault);
             }
-            done += u64::try_from(block.len()).unwrap_or(0);
             progress(done, of);
-        }
-        if !begun.is_empty() {
-            self.events += 1;
-            self.event_fault("the last line does not end");
         }
         Ok(())
     }
@@ -237,15 +260,18 @@ impl<R: BufRead> Reader<'_, R> {
         self.findings.add(names::EVENTS, Some(self.events), position, what);
     }
 
-    fn line(&mut self, line: &[u8]) -> Result<(), ArchiveError> {
+    /// Nothing where the line is no text.
+    fn line(&mut self, line: Option<&str>, leaf: Hash) -> Result<(), ArchiveError> {
         self.events += 1;
         if self.intake.gather.index.length() >= EVENTS_MAX {
             self.event_fault(format!("there are more than {EVENTS_MAX} events"));
             return Ok(());
         }
-        let read = std::str::from_utf8(line).ok().and_then(Envelope::read);
-        let placed = read.and_then(|envelope| Some((envelope, envelope.stream_id()?)));
-        let Some((envelope, stream)) = placed else {
+        let placed = line.and_then(|line| {
+            let envelope = Envelope::read(line)?;
+            Some((line, envelope, envelope.stream_id()?))
+        });
+        let Some((line, envelope, stream)) = placed else {
             self.event_fault("this is not an event");
             return Ok(());
         };
@@ -259,14 +285,13 @@ impl<R: BufRead> Reader<'_, R> {
         if envelope.firm.parse::<uuid::Uuid>().ok() != Some(self.manifest.firm.0) {
             self.event_fault("the event is of another firm");
         }
-        let leaf = leaf_hash(line);
         self.place(before, envelope.position, leaf);
         self.documents.take(stream, envelope.payload);
         let openings = &self.papers.openings;
         for what in self.intake.take(&envelope, stream, line.len(), openings) {
             self.event_fault(what);
         }
-        Ok(self.intake.keep(&envelope, line, &leaf)?)
+        Ok(self.intake.keep(&envelope, line.as_bytes(), &leaf)?)
     }
 
     /// Puts a leaf into the tree, after the subtrees of what is left out before it.
@@ -352,10 +377,6 @@ impl<R: BufRead> Reader<'_, R> {
             consistency: self.consistency,
         })
     }
-}
-
-fn memchr(byte: u8, bytes: &[u8]) -> Option<usize> {
-    bytes.iter().position(|found| *found == byte)
 }
 
 /// For a part: its streams are those that its request calls for, each as long as the firm states.

@@ -1,7 +1,7 @@
 //! What another tool changes in the database file behind the service's back is found by verifying the log.
 //!
-//! Hundreds of changes at random: a byte or a whole row of the events, their hashes, the head and the tiles
-//! of the tree, on a copy of the file for each. What is derived for queries is not among them: it can be
+//! Hundreds of changes at random: a byte or a whole row of the events, their hashes, the columns they are
+//! found by, the head and the tiles of the tree, on a copy of the file for each. What is derived for queries is not among them: it can be
 //! made anew from the log, and is no proof of anything.
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
@@ -11,7 +11,7 @@ use std::path::Path;
 use counterfoil_tests::bulk::Bulk;
 use counterfoil_tests::child;
 use counterfoil_tests::history::firm_id;
-use log::{Engine, VerifyError};
+use log::{COLUMNS, Engine, VerifyError};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rusqlite::{Connection, params};
@@ -57,7 +57,7 @@ fn change(file: &Connection, rng: &mut StdRng, head: u64) -> String {
         file.execute_batch(&format!("DROP TRIGGER {name}")).unwrap();
     }
     let position = i64::try_from(rng.random_range(1..=head)).unwrap();
-    let (what, changed) = match rng.random_range(0..8) {
+    let (what, changed) = match rng.random_range(0..11) {
         0..=2 => ("a byte of an event", byte(file, rng, ("event", "body", "position", position))),
         3 => ("a byte of a leaf", byte(file, rng, ("event", "leaf", "position", position))),
         4 => {
@@ -76,6 +76,18 @@ fn change(file: &Connection, rng: &mut StdRng, head: u64) -> String {
                 }
             };
             ("the head", done)
+        }
+        7..=9 => {
+            let column = COLUMNS[rng.random_range(0..COLUMNS.len())];
+            let done = match column {
+                "recorded_at" | "stream_version" => {
+                    let set =
+                        format!("UPDATE event SET {column} = {column} + 1000 WHERE position = ?1");
+                    file.execute(&set, params![position]).unwrap()
+                }
+                text_or_id => byte(file, rng, ("event", text_or_id, "position", position)),
+            };
+            (column, done)
         }
         _ => {
             let tiles: i64 =
@@ -100,7 +112,8 @@ fn byte(
     let at = rng.random_range(0..bytes.len());
     // Of text only the lowest bit but one, so that a letter becomes another and text stays text.
     bytes[at] ^= 2;
-    let kind = if column == "body" { "TEXT" } else { "BLOB" };
+    let is_text = ["body", "stream", "type", "occurred_on"].contains(&column);
+    let kind = if is_text { "TEXT" } else { "BLOB" };
     let set = format!("UPDATE {table} SET {column} = CAST(?1 AS {kind}){which}");
     file.execute(&set, params![bytes]).unwrap()
 }

@@ -44,9 +44,9 @@ pub use moving::{MoveError, MoveReport, Moving, move_log};
 pub use outcome::{Accepted, Outcome, OutcomeResult};
 pub use people::{ComparedBy, PeopleStore, Person, Rewrapped};
 pub use ports::{
-    AppendRow, Batch, CATCH_UP_EVENTS_MAX, Checkpoint, Gap, Head, Landing, LoadedStream, LogStore,
-    Meanwhile, NOTHING_KNOWN, Opening, Plan, ProjectionStep, ProjectionStore, Snapshot, Step,
-    Store, Stored, Touched,
+    AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Gap, Head, Landing,
+    LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan, ProjectionStep,
+    ProjectionStore, Snapshot, Step, Store, Stored, Touched, columns_of,
 };
 pub use projector::{ProjectionFault, ReadBehind};
 pub use reading::{History, states_at};

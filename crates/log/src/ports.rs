@@ -57,6 +57,34 @@ pub struct Stored {
     pub bytes: Vec<u8>,
 }
 
+/// What is kept beside an event's bytes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Beside {
+    /// The leaf hash.
+    pub leaf: Hash,
+    /// The columns that it is found by, as [`columns_of`] has them.
+    pub columns: String,
+}
+
+/// Names of the columns beside an event, in the order of [`columns_of`].
+pub const COLUMNS: [&str; 7] =
+    ["stream", "stream_version", "event_id", "type", "recorded_at", "occurred_on", "request_id"];
+
+/// What the columns beside an event have to say, with one space between them. Ids are 32 hexadecimal
+/// digits, the instant is in microseconds since 1970 UTC, the day is ISO 8601.
+pub fn columns_of(recorded: &Recorded) -> String {
+    format!(
+        "{} {} {} {} {} {} {}",
+        recorded.stream,
+        recorded.stream_version,
+        recorded.event_id.0.simple(),
+        recorded.event.type_name(),
+        recorded.recorded_at.0,
+        recorded.occurred_on,
+        recorded.request_id.0.simple(),
+    )
+}
+
 /// A disposable fold of a stream.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Snapshot {
@@ -260,6 +288,14 @@ pub trait LogStore: PeopleStore {
     /// root, a changed event can be named by its position.
     async fn leaves(&self, firm: FirmId, after: u64, limit: usize)
     -> Result<Vec<Hash>, StoreError>;
+
+    /// Everything that is kept beside the events of the same page.
+    async fn beside(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Beside>, StoreError>;
 
     /// What is known of these requests: a lookup that locks nothing and writes nothing.
     async fn answers(

@@ -12,7 +12,7 @@ use crate::engine::Engine;
 use crate::error::StoreError;
 use crate::fold;
 use crate::outcome::{Outcome, OutcomeResult};
-use crate::ports::{Head, LogStore, Store, Stored};
+use crate::ports::{Beside, COLUMNS, Head, LogStore, Store, Stored, columns_of};
 use crate::tiles::{Tiler, first_position};
 
 /// Most events of one page of a verification.
@@ -75,8 +75,8 @@ pub(crate) fn finding(position: u64, what: impl Into<String>) -> VerifyError {
 }
 
 impl Engine {
-    /// Reads the whole log up to its present head and checks every event's bytes, place and hash,
-    /// the numbers of the invoices, that every event's request is remembered, the tiles kept of the tree,
+    /// Reads the whole log up to its present head and checks every event's bytes, place, hash and the
+    /// columns that it is found by, the numbers of the invoices, that every event's request is remembered, the tiles kept of the tree,
     /// and the root.
     /// `progress` is told the position reached and the head.
     pub async fn verify(
@@ -121,6 +121,7 @@ impl Engine {
             page = next?;
             progress(verifier.position, head.position);
         }
+        nothing_behind(store, firm, &head).await?;
         verifier.finish(&head)
     }
 }
@@ -139,9 +140,9 @@ impl TileCheck {
         &mut self,
         store: &dyn Store,
         firm: FirmId,
-        leaves: &[Hash],
+        beside: &[Beside],
     ) -> Result<(), VerifyError> {
-        self.leaves.extend(leaves);
+        self.leaves.extend(beside.iter().map(|beside| beside.leaf));
         let mut made = Vec::new();
         let (full, rest) = self.leaves.as_chunks::<256>();
         for leaves in full {
@@ -161,17 +162,31 @@ impl TileCheck {
     }
 }
 
-/// Events after a position and their leaf hashes, as far as the head.
+/// No event stands behind the head: none that the head does not know, which nobody could append over.
+async fn nothing_behind(
+    store: &dyn LogStore,
+    firm: FirmId,
+    head: &Head,
+) -> Result<(), VerifyError> {
+    let Some(behind) = store.read(firm, head.position, 1).await?.pop() else { return Ok(()) };
+    // It may have come with a head that moved since.
+    if store.head(firm).await?.position < behind.position {
+        return Err(finding(behind.position, "the event stands behind the head"));
+    }
+    Ok(())
+}
+
+/// Events after a position and what is kept beside them, as far as the head.
 pub(crate) async fn read_page(
     store: &dyn LogStore,
     firm: FirmId,
     after: u64,
     head: u64,
-) -> Result<(Vec<Stored>, Vec<Hash>), StoreError> {
+) -> Result<(Vec<Stored>, Vec<Beside>), StoreError> {
     let left = usize::try_from(head.saturating_sub(after)).unwrap_or(usize::MAX);
     let limit = left.min(VERIFY_PAGE);
     let page = store.read(firm, after, limit);
-    futures::try_join!(page, store.leaves(firm, after, limit))
+    futures::try_join!(page, store.beside(firm, after, limit))
 }
 
 /// One event, after checking that its bytes are canonical and those that were hashed.
@@ -189,6 +204,19 @@ pub(crate) fn recorded_of(
         return Err(finding(stored.position, "the bytes are not canonical"));
     }
     Ok(recorded)
+}
+
+/// What an event is found by is what its bytes say: a stream is loaded by these columns alone.
+fn check_columns(recorded: &Recorded, kept: &str) -> Result<(), VerifyError> {
+    let expected = columns_of(recorded);
+    if expected == kept {
+        return Ok(());
+    }
+    let mut pairs = COLUMNS.iter().zip(expected.split(' ').zip(kept.split(' ')));
+    let differs = pairs.find(|(_, (expected, kept))| expected != kept);
+    let name = differs.map_or("one", |(name, _)| name);
+    let what = format!("of the columns beside the event, {name} is not what its bytes say");
+    Err(finding(recorded.position, what))
 }
 
 /// The number that an event gives to an invoice.
@@ -259,26 +287,27 @@ impl Verifier {
     pub(crate) fn take_page(
         &mut self,
         page: &[Stored],
-        leaves: &[Hash],
+        beside: &[Beside],
     ) -> Result<Vec<Span>, VerifyError> {
         let missing = self.position + 1;
-        if page.is_empty() || page.len() != leaves.len() {
+        if page.is_empty() || page.len() != beside.len() {
             return Err(finding(missing, "the event or its leaf hash is missing"));
         }
         let mut requests = Vec::new();
-        for (stored, leaf) in page.iter().zip(leaves) {
-            let recorded = self.take(stored, leaf)?;
+        for (stored, beside) in page.iter().zip(beside) {
+            let recorded = self.take(stored, beside)?;
             Span::extend(&mut requests, &recorded);
         }
         Ok(requests)
     }
 
-    fn take(&mut self, stored: &Stored, leaf: &Hash) -> Result<Recorded, VerifyError> {
+    fn take(&mut self, stored: &Stored, beside: &Beside) -> Result<Recorded, VerifyError> {
         let expected = self.position + 1;
         if stored.position != expected {
             return Err(finding(expected, "the position is missing"));
         }
-        let recorded = recorded_of(self.firm, stored, leaf)?;
+        let recorded = recorded_of(self.firm, stored, &beside.leaf)?;
+        check_columns(&recorded, &beside.columns)?;
         let version = self.versions.entry(recorded.stream).or_default();
         *version += 1;
         if recorded.stream_version != *version {
@@ -290,7 +319,7 @@ impl Verifier {
                 return Err(finding(expected, format!("invoice {} is missing", self.invoices)));
             }
         }
-        self.frontier.push(*leaf);
+        self.frontier.push(beside.leaf);
         self.position = expected;
         self.meet_checkpoint()?;
         Ok(recorded)

@@ -83,9 +83,13 @@ impl Writer {
 
     /// Works until the queue is closed and empty.
     pub(crate) async fn run(mut self, mut queue: mpsc::Receiver<Waiting>) {
-        let mut batch = Vec::with_capacity(self.settings.batch_commands_max);
-        while queue.recv_many(&mut batch, self.settings.batch_commands_max).await > 0 {
+        let most = self.settings.batch_commands_max;
+        let mut batch = Vec::with_capacity(most);
+        while queue.recv_many(&mut batch, most).await > 0 {
             self.settle(&mut batch).await;
+            // Whoever was answered and has more to say says it before the next batch begins: without
+            // that, callers fall into two halves that wait for each other's transactions.
+            tokio::task::yield_now().await;
         }
     }
 

@@ -7,7 +7,7 @@ use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use log::{
-    Checkpoint, Head, Landing, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan,
+    Beside, Checkpoint, Head, Landing, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan,
     ProjectionStep, ProjectionStore, Rewrapped, StoreError, Stored,
 };
 use proof::Hash;
@@ -319,6 +319,15 @@ impl LogStore for Store {
         limit: usize,
     ) -> Result<Vec<Hash>, StoreError> {
         either!(self, engine => engine.leaves(firm, after, limit).await)
+    }
+
+    async fn beside(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Beside>, StoreError> {
+        either!(self, engine => engine.beside(firm, after, limit).await)
     }
 
     async fn answers(

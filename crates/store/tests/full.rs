@@ -16,7 +16,7 @@ use domain::event::{ProgressReportSent, StreamId};
 use domain::ids::{FirmId, RequestId};
 use domain::terms::Seat;
 use log::{
-    Checkpoint, Engine, Head, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan,
+    Beside, Checkpoint, Engine, Head, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan,
     ProjectionStep, ProjectionStore, Rewrapped, SequentialIds, Settings, SteppedClock, StoreError,
     Stored, SubmitError, Tile, TileStore,
 };
@@ -167,6 +167,15 @@ impl LogStore for Lossy {
 
     async fn leaves(&self, firm: FirmId, after: u64, most: usize) -> Result<Vec<Hash>, StoreError> {
         self.store.leaves(firm, after, most).await
+    }
+
+    async fn beside(
+        &self,
+        firm: FirmId,
+        after: u64,
+        most: usize,
+    ) -> Result<Vec<Beside>, StoreError> {
+        self.store.beside(firm, after, most).await
     }
 
     async fn answers(

@@ -22,6 +22,7 @@ on_both_engines!(
     the_same_request_gets_the_first_answer_refusals_included_after_a_restart,
     events_and_answers_refuse_update_and_delete,
     a_byte_that_another_tool_changed_is_found_at_its_position,
+    what_another_tool_changed_beside_an_event_is_found,
     a_batch_decided_on_another_position_is_a_conflict_and_nothing_lands,
     a_batch_decided_without_the_lock_lands_on_its_own_head_alone,
     a_writer_alone_needs_no_lock_where_the_lock_is_a_journey_away,
@@ -140,6 +141,58 @@ impl Plan for Late {
     fn loaded(&mut self, _: Vec<log::LoadedStream>) -> Step {
         Step::Nothing
     }
+}
+
+/// Streams are loaded by the columns beside the bytes: none of them may say anything else.
+async fn what_another_tool_changed_beside_an_event_is_found(place: &Place<'_>) {
+    let bench = bench(place).await;
+    bench.first_month(1, Seat::Individual).await;
+    let mut raw = place.raw().await;
+    let trigger = place.either("event_is_never_changed", "is_never_changed ON event");
+    raw.run(&format!("DROP TRIGGER {trigger}")).await.unwrap();
+    let other_id = place
+        .either("X'00000000000000000000000000000007'", "'00000000-0000-0000-0000-000000000007'");
+    let found = async || match bench.engine.verify(FIRM, |_, _| {}).await.unwrap_err() {
+        VerifyError::Finding { position, what } => (position, what),
+        VerifyError::Store(error) => panic!("{error}"),
+    };
+    for (column, other) in [
+        ("stream", "'case/00000000-0000-0000-0000-000000000007'"),
+        ("stream_version", "77"),
+        ("event_id", other_id),
+        ("type", "'round_sent_x'"),
+        ("recorded_at", place.either("recorded_at + 1", "recorded_at + interval '1 microsecond'")),
+        ("occurred_on", place.either("'2026-01-04'", "occurred_on - 1")),
+        ("request_id", other_id),
+    ] {
+        let keep =
+            format!("CREATE TABLE kept AS SELECT {column} AS was FROM event WHERE position = 6");
+        raw.run(&keep).await.unwrap();
+        raw.run(&format!("UPDATE event SET {column} = {other} WHERE position = 6")).await.unwrap();
+        let (position, what) = found().await;
+        assert!(
+            position == 6 && what.contains(&format!(", {column} is not")),
+            "{position}: {what}"
+        );
+        let back = format!("UPDATE event SET {column} = (SELECT was FROM kept) WHERE position = 6");
+        raw.run(&back).await.unwrap();
+        raw.run("DROP TABLE kept").await.unwrap();
+        bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
+    }
+    let head = bench.store.head(FIRM).await.unwrap().position;
+    let columns =
+        "firm, stream, stream_version, type, recorded_at, occurred_on, request_id, leaf, body";
+    raw.run(&format!(
+        "INSERT INTO event (position, event_id, {}) SELECT {}, {other_id}, {} FROM event \
+         WHERE position = 6",
+        columns,
+        head + 1,
+        columns.replace("stream_version", "stream_version + 100"),
+    ))
+    .await
+    .unwrap();
+    let (position, what) = found().await;
+    assert!(position == head + 1 && what.contains("behind the head"), "{position}: {what}");
 }
 
 async fn a_batch_decided_on_another_position_is_a_conflict_and_nothing_lands(place: &Place<'_>) {

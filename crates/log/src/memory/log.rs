@@ -15,7 +15,8 @@ use crate::error::StoreError;
 use crate::outcome::Outcome;
 use crate::people::{Person, Rewrapped};
 use crate::ports::{
-    Batch, Checkpoint, Gap, Head, LoadedStream, Meanwhile, ProjectionStep, Snapshot, Stored,
+    Batch, Beside, Checkpoint, Gap, Head, LoadedStream, Meanwhile, ProjectionStep, Snapshot,
+    Stored, columns_of,
 };
 use crate::tiles::Tile;
 
@@ -23,6 +24,7 @@ struct Row {
     bytes: Vec<u8>,
     leaf: Hash,
     stream: StreamId,
+    columns: String,
 }
 
 pub(super) struct FirmLog {
@@ -143,6 +145,16 @@ impl FirmLog {
         self.rows.iter().skip(index(after)).take(limit).map(|row| row.leaf).collect()
     }
 
+    pub(super) fn beside(&self, after: u64, limit: usize) -> Vec<Beside> {
+        let rows = self.rows.iter().skip(index(after)).take(limit);
+        rows.map(|row| Beside { leaf: row.leaf, columns: row.columns.clone() }).collect()
+    }
+
+    pub(super) fn columns_mut(&mut self, position: u64) -> Option<&mut String> {
+        let at = index(position).checked_sub(1)?;
+        self.rows.get_mut(at).map(|row| &mut row.columns)
+    }
+
     pub(super) fn load(&self, streams: &[StreamId], up_to: u64) -> Vec<LoadedStream> {
         streams.iter().map(|stream| self.load_one(*stream, up_to)).collect()
     }
@@ -171,7 +183,8 @@ impl FirmLog {
         for row in batch.rows {
             let stream = row.recorded.stream;
             self.streams.entry(stream).or_default().push(row.recorded.position);
-            self.rows.push(Row { bytes: row.bytes, leaf: row.leaf, stream });
+            let columns = columns_of(&row.recorded);
+            self.rows.push(Row { bytes: row.bytes, leaf: row.leaf, stream, columns });
         }
         self.outcomes.extend(batch.outcomes);
         self.head = batch.head;

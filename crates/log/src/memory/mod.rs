@@ -29,7 +29,7 @@ use crate::error::StoreError;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped};
 use crate::ports::{
-    Batch, Checkpoint, Head, Landing, LoadedStream, LogStore, Meanwhile, Opening, Plan,
+    Batch, Beside, Checkpoint, Head, Landing, LoadedStream, LogStore, Meanwhile, Opening, Plan,
     ProjectionStep, ProjectionStore, Step, Stored,
 };
 use crate::tiles::{Tile, TileStore};
@@ -107,6 +107,18 @@ impl MemoryStore {
         let mut shared = lock(&self.shared);
         let bytes = shared.firms.get_mut(&firm).and_then(|log| log.bytes_mut(position));
         bytes.map(change).is_some()
+    }
+
+    /// Changes what is kept beside one event. Whether there is such an event.
+    pub fn tamper_beside(
+        &self,
+        firm: FirmId,
+        position: u64,
+        change: impl FnOnce(&mut String),
+    ) -> bool {
+        let mut shared = lock(&self.shared);
+        let columns = shared.firms.get_mut(&firm).and_then(|log| log.columns_mut(position));
+        columns.map(change).is_some()
     }
 
     /// Appends, as a newer version of this software could, an event of a kind nobody here has heard
@@ -356,6 +368,16 @@ impl LogStore for MemoryStore {
     ) -> Result<Vec<Hash>, StoreError> {
         let shared = self.shared();
         Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.leaves(after, limit)))
+    }
+
+    async fn beside(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Beside>, StoreError> {
+        let shared = self.shared();
+        Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.beside(after, limit)))
     }
 
     async fn answers(

@@ -16,8 +16,8 @@ use crate::error::StoreError;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped};
 use crate::ports::{
-    Checkpoint, Head, Landing, LoadedStream, LogStore, Plan, ProjectionStep, ProjectionStore,
-    Stored,
+    Beside, Checkpoint, Head, Landing, LoadedStream, LogStore, Plan, ProjectionStep,
+    ProjectionStore, Stored,
 };
 use crate::tiles::{Tile, TileStore};
 
@@ -120,6 +120,15 @@ impl LogStore for Process {
         limit: usize,
     ) -> Result<Vec<Hash>, StoreError> {
         self.call(self.store.leaves(firm, after, limit)).await
+    }
+
+    async fn beside(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Beside>, StoreError> {
+        self.call(self.store.beside(firm, after, limit)).await
     }
 
     async fn answers(

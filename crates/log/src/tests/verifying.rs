@@ -2,7 +2,7 @@
 
 use super::support::*;
 use crate::memory::MemoryStore;
-use crate::{LogCheckpoint, LogStore as _, Settings, VerifyError};
+use crate::{COLUMNS, LogCheckpoint, LogStore as _, Settings, VerifyError};
 
 async fn written() -> Bench {
     let bench = open_bench(Settings::default()).await;
@@ -78,6 +78,25 @@ async fn a_changed_byte_is_found_at_its_position() {
         replace(&bench.store, position, from, to);
         assert_eq!(finding(&bench).await.0, position, "{from} became {to}");
     }
+}
+
+#[tokio::test]
+async fn a_changed_column_is_found_and_named() {
+    let bench = written().await;
+    let kept = bench.store.beside(FIRM, 6, 1).await.unwrap().remove(0).columns;
+    for (at, name) in COLUMNS.iter().enumerate() {
+        bench.store.tamper_beside(FIRM, 7, |columns| {
+            let mut all: Vec<&str> = kept.split(' ').collect();
+            all[at] = "another";
+            *columns = all.join(" ");
+        });
+        let (position, what) = finding(&bench).await;
+        assert!(position == 7 && what.contains(&format!(", {name} is not")), "{position}: {what}");
+    }
+    bench.store.tamper_beside(FIRM, 7, |columns| columns.push(' '));
+    assert_eq!(finding(&bench).await.0, 7);
+    bench.store.tamper_beside(FIRM, 7, |columns| columns.clone_from(&kept));
+    bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
 }
 
 #[tokio::test]

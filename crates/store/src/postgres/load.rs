@@ -7,7 +7,7 @@ use domain::ids::{FirmId, RequestId};
 use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
-use log::{Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
+use log::{Beside, Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
 use proof::Hash;
 use sqlx::postgres::PgRow;
 use sqlx::{PgConnection, Row as _};
@@ -16,10 +16,11 @@ use uuid::Uuid;
 use super::append::{head_of, outcome_of};
 use super::error::failed;
 use super::statements::{
-    ANSWERS, ANSWERS_FROM, FIRMS, HEAD, LEAVES, NAME_NOBODY, NEXT, READ, SNAPSHOTS, STREAMS,
+    ANSWERS, ANSWERS_FROM, BESIDE, FIRMS, HEAD, LEAVES, NAME_NOBODY, NEXT, READ, SNAPSHOTS, STREAMS,
 };
 use super::write::lend;
 use super::{Postgres, malformed, signed, unsigned};
+use crate::beside::{beside_of, leaf_of};
 
 /// Bytes of bodies after which a page ends early.
 const PAGE_BYTES_MAX: usize = 16 << 20;
@@ -52,12 +53,16 @@ impl Postgres {
         after: u64,
         limit: usize,
     ) -> Result<Vec<Hash>, StoreError> {
-        let leaf = |position, bytes: &[u8]| {
-            let leaf: Result<[u8; 32], _> = bytes.try_into();
-            let no_hash = |_| StoreError::Corrupt { position, what: "the leaf is no hash".into() };
-            leaf.map(Hash::from).map_err(no_hash)
-        };
-        self.page(LEAVES, firm, (after, limit), leaf).await
+        self.page(LEAVES, firm, (after, limit), leaf_of).await
+    }
+
+    pub(crate) async fn beside(
+        &self,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Vec<Beside>, StoreError> {
+        self.page(BESIDE, firm, (after, limit), beside_of).await
     }
 
     /// One column of the log, by position. It ends early once it is large.

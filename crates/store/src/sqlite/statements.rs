@@ -35,6 +35,12 @@ pub(super) const READ: &str = "SELECT group_concat(position, ' '), group_concat(
 pub(super) const LEAVES: &str = "SELECT group_concat(position, ' '), group_concat(octet_length(leaf), ' '), \
     CAST(group_concat(leaf, '') AS BLOB) FROM (SELECT position, leaf FROM event \
     WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3)";
+/// The leaf hash, and behind it in one line everything else that is kept beside an event.
+pub(super) const BESIDE: &str = "SELECT group_concat(position, ' '), group_concat(octet_length(line), ' '), \
+    CAST(group_concat(line, '') AS BLOB) FROM (SELECT position, leaf || stream || ' ' || stream_version \
+    || ' ' || lower(hex(event_id)) || ' ' || type || ' ' || recorded_at || ' ' || occurred_on || ' ' \
+    || lower(hex(request_id)) AS line FROM event \
+    WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3)";
 pub(super) const ANSWERS: &str = "SELECT request_id, outcome FROM request \
     WHERE firm = $1 AND request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
 pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome FROM request \
@@ -96,6 +102,7 @@ pub(super) const ALL: &[&str] = &[
     HEAD,
     READ,
     LEAVES,
+    BESIDE,
     ANSWERS,
     ANSWERS_FROM,
     FIRMS,

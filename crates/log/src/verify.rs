@@ -1,12 +1,14 @@
 //! Verifying a whole log from its bytes alone.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use domain::codec::In;
 use domain::event::{AccountEvent, Event, Recorded, StreamId};
 use domain::ids::{EventId, FirmId, RequestId};
 use domain::value::Text;
 use proof::{Frontier, Hash, leaf_hash};
+use tokio::sync::mpsc;
 
 use crate::engine::Engine;
 use crate::error::StoreError;
@@ -17,6 +19,9 @@ use crate::tiles::{Tiler, first_position};
 
 /// Most events of one page of a verification.
 const VERIFY_PAGE: usize = 2_000;
+
+/// Pages that are read before the one that is checked is done.
+const PAGES_AHEAD: usize = 2;
 
 /// A log that was found whole.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -96,7 +101,7 @@ impl Engine {
         checkpoint: Option<LogCheckpoint>,
         mut progress: impl FnMut(u64, u64) + Send,
     ) -> Result<VerifyReport, VerifyError> {
-        let store = self.inner().store.as_ref();
+        let store = Arc::clone(&self.inner().store);
         let head = store.head(firm).await?;
         if let Some(checkpoint) = checkpoint.filter(|noted| noted.position > head.position) {
             let what =
@@ -106,22 +111,19 @@ impl Engine {
         let mut verifier = Verifier::new(firm, checkpoint);
         verifier.meet_checkpoint()?;
         let mut tiles = TileCheck { kept: store.tiles_kept(firm).await?, ..TileCheck::default() };
-        let mut page = read_page(store, firm, 0, head.position).await?;
+        let mut pages = pages_to(Arc::clone(&store), firm, head.position);
         while verifier.position < head.position {
-            let after = verifier.position + u64::try_from(page.0.len()).unwrap_or(u64::MAX);
-            let check = async {
-                let requests = verifier.take_page(&page.0, &page.1)?;
-                answers_of(store, firm, &requests).await?;
-                tiles.take(store, firm, &page.1).await
-            };
-            // Reading goes on while this page is checked; what is wrong with this one comes first.
-            let next = read_page(store, firm, after, head.position);
-            let (next, checked) = futures::join!(next, check);
-            checked?;
-            page = next?;
+            // A reader that is gone has left its error behind, or panicked.
+            let page = pages.recv().await.unwrap_or_else(|| {
+                Err(StoreError::internal("the task that reads the log is gone"))
+            });
+            let (page, beside) = page?;
+            let requests = verifier.take_page(&page, &beside)?;
+            answers_of(store.as_ref(), firm, &requests).await?;
+            tiles.take(store.as_ref(), firm, &beside).await?;
             progress(verifier.position, head.position);
         }
-        nothing_behind(store, firm, &head).await?;
+        nothing_behind(store.as_ref(), firm, &head).await?;
         verifier.finish(&head)
     }
 }
@@ -160,6 +162,28 @@ impl TileCheck {
         }
         Ok(())
     }
+}
+
+/// Pages of the log as far as the head, read on another task while the one before is checked. Nothing
+/// comes after an error, or after a page that ends where it began.
+fn pages_to(
+    store: Arc<dyn Store>,
+    firm: FirmId,
+    head: u64,
+) -> mpsc::Receiver<Result<(Vec<Stored>, Vec<Beside>), StoreError>> {
+    let (sender, pages) = mpsc::channel(PAGES_AHEAD);
+    tokio::spawn(async move {
+        let mut after = 0;
+        while after < head {
+            let page = read_page(store.as_ref(), firm, after, head).await;
+            let read = page.as_ref().map_or(0, |(page, _)| page.len());
+            after += u64::try_from(read).unwrap_or(u64::MAX);
+            if sender.send(page).await.is_err() || read == 0 {
+                return;
+            }
+        }
+    });
+    pages
 }
 
 /// No event stands behind the head: none that the head does not know, which nobody could append over.

@@ -170,7 +170,7 @@ fn pages_to(
     store: Arc<dyn Store>,
     firm: FirmId,
     head: u64,
-) -> mpsc::Receiver<Result<(Vec<Stored>, Vec<Beside>), StoreError>> {
+) -> mpsc::Receiver<Result<Page, StoreError>> {
     let (sender, pages) = mpsc::channel(PAGES_AHEAD);
     tokio::spawn(async move {
         let mut after = 0;
@@ -200,13 +200,16 @@ async fn nothing_behind(
     Ok(())
 }
 
+/// Events, and what is kept beside each.
+type Page = (Vec<Stored>, Vec<Beside>);
+
 /// Events after a position and what is kept beside them, as far as the head.
 pub(crate) async fn read_page(
     store: &dyn LogStore,
     firm: FirmId,
     after: u64,
     head: u64,
-) -> Result<(Vec<Stored>, Vec<Beside>), StoreError> {
+) -> Result<Page, StoreError> {
     let left = usize::try_from(head.saturating_sub(after)).unwrap_or(usize::MAX);
     let limit = left.min(VERIFY_PAGE);
     let page = store.read(firm, after, limit);

@@ -46,7 +46,7 @@ pub use people::{ComparedBy, PeopleStore, Person, Rewrapped};
 pub use ports::{
     AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Gap, Head, Landing,
     LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan, ProjectionStep,
-    ProjectionStore, Snapshot, Step, Store, Stored, Touched, columns_of,
+    ProjectionStore, Snapshot, Step, Store, Stored, Touched, columns_of, columns_text,
 };
 pub use projector::{ProjectionFault, ReadBehind};
 pub use reading::{History, states_at};

@@ -1,9 +1,10 @@
 //! The ports to storage; that of tiles is with them. Each call is a whole operation; no transaction crosses them.
 
 use std::collections::HashMap;
+use std::fmt::Display;
 
 use async_trait::async_trait;
-use domain::event::{Recorded, StreamId};
+use domain::event::{Recorded, StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use domain::sealing::erased_by;
 use domain::world::State;
@@ -73,16 +74,23 @@ pub const COLUMNS: [&str; 7] =
 /// What the columns beside an event have to say, with one space between them. Ids are 32 hexadecimal
 /// digits, the instant is in microseconds since 1970 UTC, the day is ISO 8601.
 pub fn columns_of(recorded: &Recorded) -> String {
-    format!(
-        "{} {} {} {} {} {} {}",
+    columns_text(
         recorded.stream,
-        recorded.stream_version,
-        recorded.event_id.0.simple(),
-        recorded.event.type_name(),
-        recorded.recorded_at.0,
-        recorded.occurred_on,
-        recorded.request_id.0.simple(),
+        (recorded.stream_version, recorded.event_id.0, recorded.event.type_name()),
+        (recorded.recorded_at, recorded.occurred_on),
+        recorded.request_id.0,
     )
+}
+
+/// The same of columns as a store has them.
+pub fn columns_text(
+    stream: impl Display,
+    (version, event_id, kind): (impl Display, Uuid, &str),
+    (recorded_at, occurred_on): (UtcMicros, impl Display),
+    request_id: Uuid,
+) -> String {
+    let (event_id, request_id, micros) = (event_id.simple(), request_id.simple(), recorded_at.0);
+    format!("{stream} {version} {event_id} {kind} {micros} {occurred_on} {request_id}")
 }
 
 /// A disposable fold of a stream.

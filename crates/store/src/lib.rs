@@ -5,9 +5,9 @@
 //! what only that engine does: append, load, projection, errors.
 
 mod audit;
-mod beside;
 mod evidence;
 mod key;
+mod leaf;
 mod pools;
 mod postgres;
 mod read;

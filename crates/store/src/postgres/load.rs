@@ -2,14 +2,16 @@
 
 use std::collections::HashMap;
 
-use domain::event::StreamId;
+use calendar::CivilDate;
+use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
-use log::{Beside, Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
+use log::{Beside, Head, LoadedStream, Outcome, Snapshot, StoreError, Stored, columns_text};
 use proof::Hash;
 use sqlx::postgres::PgRow;
+use sqlx::types::chrono::{DateTime, Utc};
 use sqlx::{PgConnection, Row as _};
 use uuid::Uuid;
 
@@ -20,7 +22,7 @@ use super::statements::{
 };
 use super::write::lend;
 use super::{Postgres, malformed, signed, unsigned};
-use crate::beside::{beside_of, leaf_of};
+use crate::leaf::leaf_of;
 
 /// Bytes of bodies after which a page ends early.
 const PAGE_BYTES_MAX: usize = 16 << 20;
@@ -43,7 +45,10 @@ impl Postgres {
         after: u64,
         limit: usize,
     ) -> Result<Vec<Stored>, StoreError> {
-        let stored = |position, bytes: &[u8]| Ok(Stored { position, bytes: bytes.to_vec() });
+        let stored = |position, row: &PgRow| {
+            let bytes = bytes_of(row)?;
+            Ok((Stored { position, bytes: bytes.to_vec() }, bytes.len()))
+        };
         self.page(READ, firm, (after, limit), stored).await
     }
 
@@ -53,7 +58,11 @@ impl Postgres {
         after: u64,
         limit: usize,
     ) -> Result<Vec<Hash>, StoreError> {
-        self.page(LEAVES, firm, (after, limit), leaf_of).await
+        let leaf = |position, row: &PgRow| {
+            let bytes = bytes_of(row)?;
+            Ok((leaf_of(position, bytes)?, bytes.len()))
+        };
+        self.page(LEAVES, firm, (after, limit), leaf).await
     }
 
     pub(crate) async fn beside(
@@ -65,13 +74,14 @@ impl Postgres {
         self.page(BESIDE, firm, (after, limit), beside_of).await
     }
 
-    /// One column of the log, by position. It ends early once it is large.
+    /// Something of each event of the log, by position, and how many bytes it is. It ends early once
+    /// it is large.
     async fn page<T>(
         &self,
         statement: &'static str,
         firm: FirmId,
         (mut after, limit): (u64, usize),
-        read: impl Fn(u64, &[u8]) -> Result<T, StoreError>,
+        read: impl Fn(u64, &PgRow) -> Result<(T, usize), StoreError>,
     ) -> Result<Vec<T>, StoreError> {
         let mut reader = self.reader(firm).await?;
         let (mut page, mut bytes) = (Vec::new(), 0);
@@ -83,9 +93,9 @@ impl Postgres {
             let mut found = 0;
             while let Some(row) = rows.try_next().await.map_err(failed)? {
                 let position = unsigned(row.try_get(0).map_err(failed)?)?;
-                let body: &[u8] = row.try_get(1).map_err(failed)?;
-                page.push(read(position, body)?);
-                (after, bytes, found) = (position, bytes + body.len(), found + 1);
+                let (read, length) = read(position, &row)?;
+                page.push(read);
+                (after, bytes, found) = (position, bytes + length, found + 1);
             }
             drop(rows);
             if found == 0 && page.is_empty() {
@@ -140,6 +150,26 @@ impl Postgres {
             sqlx::query_scalar(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
         Ok(firms.into_iter().map(FirmId).collect())
     }
+}
+
+/// The second column.
+fn bytes_of(row: &PgRow) -> Result<&[u8], StoreError> {
+    row.try_get(1).map_err(failed)
+}
+
+fn beside_of(position: u64, row: &PgRow) -> Result<(Beside, usize), StoreError> {
+    let leaf = leaf_of(position, bytes_of(row)?)?;
+    let [stream, kind]: [&str; 2] =
+        [row.try_get(2).map_err(failed)?, row.try_get(5).map_err(failed)?];
+    let [event_id, request_id]: [Uuid; 2] =
+        [row.try_get(4).map_err(failed)?, row.try_get(8).map_err(failed)?];
+    let version: i64 = row.try_get(3).map_err(failed)?;
+    let recorded_at: DateTime<Utc> = row.try_get(6).map_err(failed)?;
+    let occurred_on: CivilDate = row.try_get(7).map_err(failed)?;
+    let times = (UtcMicros(recorded_at.timestamp_micros()), occurred_on);
+    let columns = columns_text(stream, (version, event_id, kind), times, request_id);
+    let length = leaf.as_bytes().len() + columns.len();
+    Ok((Beside { leaf, columns }, length))
 }
 
 /// The first position after one.

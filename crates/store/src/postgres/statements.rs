@@ -94,12 +94,9 @@ pub(super) const READ: &str = "SELECT position, body FROM event \
     WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
 pub(super) const LEAVES: &str = "SELECT position, leaf FROM event \
     WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
-/// The leaf hash, and behind it in one line everything else that is kept beside an event.
-pub(super) const BESIDE: &str = "SELECT position, leaf || convert_to(stream || ' ' || stream_version \
-    || ' ' || replace(event_id::text, '-', '') || ' ' || type || ' ' \
-    || (EXTRACT(EPOCH FROM recorded_at) * 1000000)::bigint || ' ' \
-    || to_char(occurred_on, 'YYYY-MM-DD') || ' ' || replace(request_id::text, '-', ''), 'UTF8') \
-    FROM event WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
+pub(super) const BESIDE: &str = "SELECT position, leaf, stream, stream_version, event_id, type, \
+    recorded_at, occurred_on, request_id FROM event \
+    WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
 /// The first position after one: the next, unless somebody has taken events away.
 pub(super) const NEXT: &str = "SELECT MIN(position) FROM event WHERE firm = $1 AND position > $2";
 pub(super) const ANSWERS: &str = "SELECT r.request_id, r.outcome FROM UNNEST($2::uuid[]) u (id) \

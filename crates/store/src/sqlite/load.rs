@@ -18,7 +18,7 @@ use super::statements::{
     ANSWERS, ANSWERS_FROM, BESIDE, FIRMS, HEAD, LEAVES, READ, SNAPSHOTS, STREAMS,
 };
 use super::{Sqlite, malformed, unsigned};
-use crate::beside::{beside_of, leaf_of};
+use crate::leaf::{corrupt, leaf_of};
 
 /// Bytes of bodies after which a page ends early.
 const PAGE_BYTES_MAX: usize = 16 << 20;
@@ -176,6 +176,15 @@ fn unpack(row: &sqlx::sqlite::SqliteRow) -> Result<Vec<(u64, &[u8])>, StoreError
         found.push((position, body));
     }
     Ok(found)
+}
+
+/// A leaf hash, and the columns as text behind it.
+fn beside_of(position: u64, bytes: &[u8]) -> Result<Beside, StoreError> {
+    let (leaf, columns) =
+        bytes.split_first_chunk::<32>().ok_or_else(|| corrupt(position, "the leaf is no hash"))?;
+    let columns = std::str::from_utf8(columns)
+        .map_err(|_| corrupt(position, "a column beside the event is no text"))?;
+    Ok(Beside { leaf: Hash::from(*leaf), columns: columns.to_owned() })
 }
 
 /// Loads streams. Snapshots are read first; since events never change, one that is replaced in

@@ -79,13 +79,18 @@ fn change(file: &Connection, rng: &mut StdRng, head: u64) -> String {
         }
         7..=9 => {
             let column = COLUMNS[rng.random_range(0..COLUMNS.len())];
-            let done = match column {
-                "recorded_at" | "stream_version" => {
-                    let set =
-                        format!("UPDATE event SET {column} = {column} + 1000 WHERE position = ?1");
+            let other = match column {
+                "recorded_at" | "stream_version" => Some(format!("{column} + 1000")),
+                // One letter of it could make it another stream, whose versions are taken.
+                "stream" => Some("stream || '0'".to_owned()),
+                _ => None,
+            };
+            let done = match other {
+                Some(other) => {
+                    let set = format!("UPDATE event SET {column} = {other} WHERE position = ?1");
                     file.execute(&set, params![position]).unwrap()
                 }
-                text_or_id => byte(file, rng, ("event", text_or_id, "position", position)),
+                None => byte(file, rng, ("event", column, "position", position)),
             };
             (column, done)
         }
@@ -112,7 +117,7 @@ fn byte(
     let at = rng.random_range(0..bytes.len());
     // Of text only the lowest bit but one, so that a letter becomes another and text stays text.
     bytes[at] ^= 2;
-    let is_text = ["body", "stream", "type", "occurred_on"].contains(&column);
+    let is_text = ["body", "type", "occurred_on"].contains(&column);
     let kind = if is_text { "TEXT" } else { "BLOB" };
     let set = format!("UPDATE {table} SET {column} = CAST(?1 AS {kind}){which}");
     file.execute(&set, params![bytes]).unwrap()

@@ -21,7 +21,7 @@ use domain::sealing::person_of;
 use log::memory::{FaultPlan, MemoryStore};
 use log::{
     Accepted, AppendRow, Batch, Head, LoadedStream, LogStore as _, NOTHING_KNOWN, Opening, Outcome,
-    OutcomeResult, Person, Plan, SequentialIds, Step, SteppedClock, Submission,
+    OutcomeResult, Person, Plan, RETRY_PATIENCE, SequentialIds, Step, SteppedClock, Submission,
 };
 use proof::{Hash, leaf_hash};
 use rand::rngs::StdRng;
@@ -397,8 +397,20 @@ impl Simulation {
         self.shared.book().nobody_waits()
     }
 
+    /// What a caller who went away had asked for may be on its way to the log still.
+    async fn nothing_comes_any_more(&mut self) -> anyhow::Result<()> {
+        loop {
+            let before = self.audit.events();
+            tokio::time::sleep(RETRY_PATIENCE).await;
+            self.look()?;
+            if self.audit.events() == before {
+                return Ok(());
+            }
+        }
+    }
+
     async fn projected_to_the_end(&mut self) -> anyhow::Result<()> {
-        self.look()?;
+        self.nothing_comes_any_more().await?;
         let (end, readable) = (self.audit.events(), self.audit.readable_to());
         for process in &self.processes {
             let engine = &process.engine;

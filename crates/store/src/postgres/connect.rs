@@ -216,8 +216,11 @@ pub(super) fn unreachable_server(place: &str, source: sqlx::Error) -> OpenError 
 
 impl Postgres {
     pub(crate) async fn close(&self) {
+        // From here on the pool lends nothing, so that nobody who still asks takes the lease again.
+        let aside = self.aside.close();
         self.leading.lock().await.let_go();
-        for pool in [&self.aside, &self.readers, &self.projection, &self.log] {
+        aside.await;
+        for pool in [&self.readers, &self.projection, &self.log] {
             PgPool::close(pool).await;
         }
     }

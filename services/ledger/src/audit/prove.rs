@@ -99,11 +99,18 @@ async fn asked_for(
     size: Option<u64>,
     field: &'static str,
 ) -> Result<Tree, Failure> {
-    let signed = match size {
-        Some(size) => checkpoint::of_size(ledger, firm, size).await?,
-        None => Some(checkpoint::get(ledger, firm, None).await?),
+    let signed = async {
+        match size {
+            Some(size) => checkpoint::of_size(ledger, firm, size).await,
+            None => checkpoint::get(ledger, firm, None).await.map(Some),
+        }
     };
-    let head = ledger.engine().head(firm).await?;
+    let (signed, head) = futures::join!(signed, ledger.engine().head(firm));
+    let (signed, mut head) = (signed?, head?);
+    if signed.as_ref().is_some_and(|signed| signed.checkpoint.size > head.position) {
+        // It may have been signed after the head was read: only a head that is read later can accuse.
+        head = ledger.engine().head(firm).await?;
+    }
     let size = match (&signed, size) {
         (Some(signed), _) => signed.checkpoint.size,
         (None, size) => size.unwrap_or(head.position),

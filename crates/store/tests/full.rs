@@ -56,7 +56,7 @@ async fn no_room(place: &Place<'_>, writing: &str) -> Raw {
 /// after the other, and lets one of two go that wait for each other (deadlock_detected).
 async fn change_table(raw: &mut Raw, statement: &str) {
     while let Err(error) = raw.run(statement).await {
-        let code = error.as_database_error().and_then(|error| error.code());
+        let code = error.as_database_error().and_then(sqlx::error::DatabaseError::code);
         assert_eq!(code.as_deref(), Some("40P01"), "{error}");
     }
 }

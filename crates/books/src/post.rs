@@ -182,14 +182,13 @@ impl<'a> Poster<'a> {
             }
             AccountEvent::ChargebackWon(e) => {
                 let again = before.given_again(&e.chargeback)?;
-                let parts = again.invoices.iter();
-                let parts =
-                    parts.map(|a| about(a.invoice, transfer(Receivable, Clearing, a.amount)));
-                let recovered = again.recovered.iter();
-                let recovered = recovered
-                    .map(|a| about(a.invoice, transfer(ChargebackLosses, Clearing, a.amount)));
+                let parts = again.invoices.iter().flat_map(|part| {
+                    let to =
+                        |account, amount| about(part.invoice, transfer(account, Clearing, amount));
+                    [to(Receivable, part.open), to(ChargebackLosses, part.recovered)]
+                });
                 let owed = transfer(OwedToClients, Clearing, again.unearned);
-                (Some(&e.chargeback), parts.chain(recovered).chain([owed]).collect())
+                (Some(&e.chargeback), parts.chain([owed]).collect())
             }
             AccountEvent::CreditGranted(e) => {
                 (None, vec![about(e.invoice, transfer(Receivable, RefundsAndCredits, e.amount))])

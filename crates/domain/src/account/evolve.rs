@@ -7,8 +7,8 @@ use calendar::CivilDate;
 use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion, TakenBack};
 use crate::case::Mark;
 use crate::event::{
-    AccountEvent, Applied, Card, ChargebackOpened, InvoiceIssued, Movement, MovementKind,
-    PaymentSettled, Recorded, RefundIssued,
+    AccountEvent, Card, ChargebackOpened, InvoiceIssued, Movement, MovementKind, PaymentSettled,
+    Recorded, RefundIssued,
 };
 use crate::ids::{DepositId, ProcessorRef};
 use crate::money::Money;
@@ -154,50 +154,15 @@ impl Account {
     /// A refund pays back what was unearned first. What it takes of an earned fee lowers the
     /// invoice with it: the client does not owe again what the firm gave back.
     fn refunded(&mut self, e: &RefundIssued, mark: Mark) {
-        let taken = self.take_back(&e.payment, e.amount);
-        for Applied { amount, invoice } in &taken.invoices {
-            if let Some(invoice) = self.invoice_mut(*invoice) {
-                add(&mut invoice.paid, amount.negated());
-                add(&mut invoice.credited, *amount);
-            }
-        }
-        let back = MoneyBack {
-            amount: e.amount,
-            deposited: None,
-            invoices: taken.invoices,
-            mark,
-            payment: e.payment.clone(),
-            respond_by: None,
-            status: None,
-            unearned: taken.unearned,
-            won: None,
-            won_deposited: None,
-        };
+        let back = self.take_back(&e.payment, e.amount, mark, |invoice| &mut invoice.credited);
         self.money_back.insert(e.refund.clone(), back);
     }
 
     /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
     fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) {
-        let taken = self.take_back(&e.payment, e.amount);
-        for Applied { amount, invoice } in &taken.invoices {
-            if let Some(invoice) = self.invoice_mut(*invoice) {
-                add(&mut invoice.paid, amount.negated());
-                add(&mut invoice.charged_back, *amount);
-            }
-        }
-        let back = MoneyBack {
-            amount: e.amount,
-            deposited: None,
-            invoices: taken.invoices,
-            mark,
-            payment: e.payment.clone(),
-            respond_by: e.respond_by,
-            status: Some(ChargebackStatus::Open),
-            unearned: taken.unearned,
-            won: None,
-            won_deposited: None,
-        };
-        self.money_back.insert(e.chargeback.clone(), back);
+        let back = self.take_back(&e.payment, e.amount, mark, |invoice| &mut invoice.charged_back);
+        let (respond_by, status) = (e.respond_by, Some(ChargebackStatus::Open));
+        self.money_back.insert(e.chargeback.clone(), MoneyBack { respond_by, status, ..back });
     }
 
     fn chargeback_won(&mut self, chargeback: &ProcessorRef, mark: Mark) {
@@ -206,36 +171,50 @@ impl Account {
         back.status = Some(ChargebackStatus::Won);
         back.won = Some(mark);
         let (amount, name) = (back.amount, back.payment.clone());
-        let taken = back.invoices.clone();
         let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(&name) else { return };
         add(&mut payment.returned, amount.negated());
         add(&mut payment.unearned_left, again.unearned);
-        for part in taken {
-            if let Some(invoice) = self.invoice_mut(part.invoice) {
-                add(&mut invoice.charged_back, part.amount.negated());
-            }
-        }
         for part in again.invoices {
             if let Some(invoice) = self.invoice_mut(part.invoice) {
-                add(&mut invoice.paid, part.amount);
-            }
-        }
-        for part in again.recovered {
-            if let Some(invoice) = self.invoice_mut(part.invoice) {
-                add(&mut invoice.written_off, part.amount.negated());
-                add(&mut invoice.paid, part.amount);
+                add(&mut invoice.charged_back, part.taken.negated());
+                add(&mut invoice.paid, part.open);
+                add(&mut invoice.paid, part.recovered);
+                add(&mut invoice.written_off, part.recovered.negated());
             }
         }
     }
 
-    /// Takes money out of a payment, and tells what of.
-    fn take_back(&mut self, name: &ProcessorRef, amount: Money) -> TakenBack {
-        let taken = self.taken_back(name, amount);
+    /// Takes money out of a payment and of the invoices it paid, where it goes `into` another sum.
+    fn take_back(
+        &mut self,
+        name: &ProcessorRef,
+        amount: Money,
+        mark: Mark,
+        into: impl Fn(&mut Invoice) -> &mut Money,
+    ) -> MoneyBack {
+        let TakenBack { unearned, invoices } = self.taken_back(name, amount);
         if let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(name) {
             add(&mut payment.returned, amount);
-            add(&mut payment.unearned_left, taken.unearned.negated());
+            add(&mut payment.unearned_left, unearned.negated());
         }
-        taken
+        for part in &invoices {
+            if let Some(invoice) = self.invoice_mut(part.invoice) {
+                add(&mut invoice.paid, part.amount.negated());
+                add(into(invoice), part.amount);
+            }
+        }
+        MoneyBack {
+            amount,
+            deposited: None,
+            invoices,
+            mark,
+            payment: name.clone(),
+            respond_by: None,
+            status: None,
+            unearned,
+            won: None,
+            won_deposited: None,
+        }
     }
 
     /// Notes which deposit movements stand behind, or that they stand behind none.

@@ -171,10 +171,21 @@ pub struct TakenBack {
 pub struct GivenAgain {
     /// To what nothing earned stands behind: it is owed to the client.
     pub unearned: Money,
-    /// To invoices that are open.
-    pub invoices: Vec<Applied>,
-    /// To what was written off of invoices.
-    pub recovered: Vec<Applied>,
+    /// To the invoices that it was taken of.
+    pub invoices: Vec<GivenToInvoice>,
+}
+
+/// What comes of the part of an invoice that a chargeback took.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct GivenToInvoice {
+    /// Its number.
+    pub invoice: u64,
+    /// What was taken of it.
+    pub taken: Money,
+    /// To what is open on it.
+    pub open: Money,
+    /// To what was written off of it.
+    pub recovered: Money,
 }
 
 record! {
@@ -317,17 +328,14 @@ impl Account {
     pub fn given_again(&self, chargeback: &ProcessorRef) -> Option<GivenAgain> {
         let back = self.money_back.get(chargeback)?;
         let zero = Money::zero(back.amount.currency());
-        let mut again =
-            GivenAgain { unearned: back.unearned, invoices: Vec::new(), recovered: Vec::new() };
-        for Applied { amount, invoice: number } in &back.invoices {
-            let invoice = self.invoices.get(number);
-            let part = |most: Option<Money>, left: Money| left.min(most.unwrap_or(zero));
-            let open = part(invoice.map(Invoice::open), *amount);
-            let left = amount.minus(open).unwrap_or(zero);
-            let recovered = part(invoice.map(|invoice| invoice.written_off), left);
+        let mut again = GivenAgain { unearned: back.unearned, invoices: Vec::new() };
+        for Applied { amount: taken, invoice } in back.invoices.iter().cloned() {
+            let known = self.invoices.get(&invoice);
+            let open = taken.min(known.map_or(zero, Invoice::open));
+            let left = taken.minus(open).unwrap_or(zero);
+            let recovered = left.min(known.map_or(zero, |invoice| invoice.written_off));
             let left = left.minus(recovered).unwrap_or(zero);
-            again.invoices.push(Applied { amount: open, invoice: *number });
-            again.recovered.push(Applied { amount: recovered, invoice: *number });
+            again.invoices.push(GivenToInvoice { invoice, taken, open, recovered });
             again.unearned = again.unearned.plus(left).unwrap_or(again.unearned);
         }
         Some(again)

@@ -255,37 +255,31 @@ impl Row<'_> {
         if lengths.len() == 1 || self.is_parcel(&lengths) {
             return false;
         }
-        if self.could_be_one_number(&lengths) && self.is_card_number(self.groups) {
+        // Groups of four run together may be one number whatever stands between them.
+        if lengths.iter().all(|length| length % 4 == 0) && self.is_card_number(self.groups) {
             return true;
         }
-        if self.uniform_parts(&lengths).any(|part| {
-            part.len() < self.groups.len() && self.begins_as_card(part) && self.is_card_number(part)
-        }) {
+        if self.uniform_parts(&lengths).any(|part| self.is_card_in_row(part)) {
             return true;
         }
         let layouts = CARD_LAYOUTS.iter().copied().chain([FOURS]);
         layouts.into_iter().any(|layout| {
-            lengths.windows(layout.len()).zip(self.groups.windows(layout.len())).any(
-                |(lengths, groups)| {
-                    lengths == layout
-                        && (groups.len() == self.groups.len() || self.begins_as_card(groups))
-                        && self.is_card_number(groups)
-                },
-            )
+            lengths
+                .windows(layout.len())
+                .zip(self.groups.windows(layout.len()))
+                .any(|(lengths, groups)| lengths == layout && self.is_card_in_row(groups))
         })
     }
 
-    /// Whether the whole row may be one card number in an unusual grouping: groups of four run
-    /// together, or one kind of single separator and no telephone number or date in it.
-    fn could_be_one_number(&self, lengths: &[usize]) -> bool {
-        let everyday = EVERYDAY_LAYOUTS
-            .iter()
-            .any(|layout| lengths.windows(layout.len()).any(|window| window == *layout));
-        lengths.iter().all(|length| length % 4 == 0) || (self.is_uniform() && !everyday)
+    /// Whether the row, or these groups of a longer one, are a card number.
+    fn is_card_in_row(&self, groups: &[Group]) -> bool {
+        (groups.len() == self.groups.len() || self.begins_as_card(groups))
+            && self.is_card_number(groups)
     }
 
     /// The longest stretches with one kind of single separator throughout, between telephone numbers
-    /// and dates.
+    /// and dates: one number in an unusual grouping may be written so. It is the whole row where
+    /// nothing divides it.
     fn uniform_parts(&self, lengths: &[usize]) -> impl Iterator<Item = &[Group]> {
         let mut parts = Vec::new();
         let (mut begin, mut at) = (0, 0);
@@ -316,11 +310,6 @@ impl Row<'_> {
             begin = end;
         }
         runs
-    }
-
-    fn is_uniform(&self) -> bool {
-        let separator = self.chars[self.groups[0].end];
-        self.groups.windows(2).all(|pair| self.chars[pair[0].end..pair[1].start] == [separator])
     }
 
     fn is_parcel(&self, lengths: &[usize]) -> bool {

@@ -216,7 +216,8 @@ impl World {
         }
     }
 
-    /// Takes back what was applied since a mark. Streams it was applied to must have been forgotten.
+    /// Takes back what was applied since a mark, but for the streams it was applied to: they are put
+    /// back or forgotten.
     pub const fn return_to(&mut self, mark: Mark) {
         self.position = mark.position;
         self.invoices = mark.invoices;
@@ -316,23 +317,15 @@ const fn contact_of(event: &Event) -> Option<&Contact> {
     }
 }
 
-#[derive(Default)]
 struct Undo {
-    position: u64,
-    invoices: u64,
-    money_moved_at: u64,
+    began_at: Mark,
     streams: HashMap<StreamId, State>,
 }
 
 impl<'w, 'c> Draft<'w, 'c> {
     /// Begins. `may_undo` has to be true if anything can be refused after the first event.
     pub(crate) fn begin(world: &'w mut World, context: Context<'c>, may_undo: bool) -> Self {
-        let undo = may_undo.then(|| Undo {
-            position: world.position,
-            invoices: world.invoices,
-            money_moved_at: world.money_moved_at,
-            streams: HashMap::new(),
-        });
+        let undo = may_undo.then(|| Undo { began_at: world.mark(), streams: HashMap::new() });
         Self { world, context, events: Vec::new(), undo }
     }
 
@@ -431,9 +424,7 @@ impl<'w, 'c> Draft<'w, 'c> {
     /// Ends with a refusal or a need: nothing happened.
     pub(crate) fn abandon(self) {
         if let Some(undo) = self.undo {
-            self.world.position = undo.position;
-            self.world.invoices = undo.invoices;
-            self.world.money_moved_at = undo.money_moved_at;
+            self.world.return_to(undo.began_at);
             self.world.streams.extend(undo.streams);
         } else {
             assert!(self.events.is_empty(), "a command that cannot be undone refused too late");

@@ -116,10 +116,14 @@ async fn a_byte_that_another_tool_changed_is_found_at_its_position(place: &Place
          WHERE convert_from(body, 'UTF8') LIKE '%Maple%') RETURNING position",
     );
     let position = raw.number(change).await;
+    let (found, _) = finding(&bench).await;
+    assert_eq!(i64::try_from(found).unwrap(), position);
+}
+
+/// What a verification finds, and where.
+async fn finding(bench: &Bench) -> (u64, String) {
     match bench.engine.verify(FIRM, |_, _| {}).await.unwrap_err() {
-        VerifyError::Finding { position: found, .. } => {
-            assert_eq!(i64::try_from(found).unwrap(), position);
-        }
+        VerifyError::Finding { position, what } => (position, what),
         VerifyError::Store(error) => panic!("{error}"),
     }
 }
@@ -152,10 +156,6 @@ async fn what_another_tool_changed_beside_an_event_is_found(place: &Place<'_>) {
     raw.run(&format!("DROP TRIGGER {trigger}")).await.unwrap();
     let other_id = place
         .either("X'00000000000000000000000000000007'", "'00000000-0000-0000-0000-000000000007'");
-    let found = async || match bench.engine.verify(FIRM, |_, _| {}).await.unwrap_err() {
-        VerifyError::Finding { position, what } => (position, what),
-        VerifyError::Store(error) => panic!("{error}"),
-    };
     for (column, other) in [
         ("stream", "'case/00000000-0000-0000-0000-000000000007'"),
         ("stream_version", "77"),
@@ -169,7 +169,7 @@ async fn what_another_tool_changed_beside_an_event_is_found(place: &Place<'_>) {
             format!("CREATE TABLE kept AS SELECT {column} AS was FROM event WHERE position = 6");
         raw.run(&keep).await.unwrap();
         raw.run(&format!("UPDATE event SET {column} = {other} WHERE position = 6")).await.unwrap();
-        let (position, what) = found().await;
+        let (position, what) = finding(&bench).await;
         assert!(
             position == 6 && what.contains(&format!(", {column} is not")),
             "{position}: {what}"
@@ -191,7 +191,7 @@ async fn what_another_tool_changed_beside_an_event_is_found(place: &Place<'_>) {
     ))
     .await
     .unwrap();
-    let (position, what) = found().await;
+    let (position, what) = finding(&bench).await;
     assert!(position == head + 1 && what.contains("behind the head"), "{position}: {what}");
 }
 

@@ -79,20 +79,22 @@ pub(super) fn failed(error: Error) -> StoreError {
 /// transaction; anything else, and above all a connection that is gone, leaves open whether the
 /// commit record was written.
 pub(super) fn commit_failed(error: Error) -> StoreError {
-    if of_server(&error).is_some_and(|server| is_undone(server.severity(), server.code())) {
-        failed(error)
-    } else {
-        StoreError::OutcomeUnknown { source: Some(Box::new(error)) }
-    }
+    known_if(is_undone, error)
 }
 
 /// A failed statement that was a transaction by itself. An ERROR says that the server has undone it,
 /// but for 40003, "completion unknown"; a connection that is gone says nothing.
 pub(super) fn alone_failed(error: Error) -> StoreError {
-    let undone = |server: &PgDatabaseError| {
-        server.severity() == PgSeverity::Error && server.code() != "40003"
-    };
-    if of_server(&error).is_some_and(undone) { failed(error) } else { commit_failed(error) }
+    known_if(is_refused, error)
+}
+
+/// A failure of something that may have committed: known to have been undone only by these answers.
+fn known_if(undone: fn(PgSeverity, &str) -> bool, error: Error) -> StoreError {
+    if of_server(&error).is_some_and(|server| undone(server.severity(), server.code())) {
+        failed(error)
+    } else {
+        StoreError::OutcomeUnknown { source: Some(Box::new(error)) }
+    }
 }
 
 /// Whether somebody else has what a unique key lets only one have.
@@ -100,12 +102,14 @@ pub(super) fn is_taken(error: &Error) -> bool {
     of_server(error).is_some_and(|server| server.code() == "23505")
 }
 
-/// Constraint violations, rollbacks and missing resources; 40003 says "completion unknown".
+/// An answer of the server that ends the transaction; 40003 says "completion unknown".
+fn is_refused(severity: PgSeverity, code: &str) -> bool {
+    severity == PgSeverity::Error && code != "40003"
+}
+
+/// Of those, constraint violations, rollbacks and missing resources.
 fn is_undone(severity: PgSeverity, code: &str) -> bool {
-    let class = code.get(..2);
-    severity == PgSeverity::Error
-        && code != "40003"
-        && matches!(class, Some("23" | "25" | "40" | "53"))
+    is_refused(severity, code) && matches!(code.get(..2), Some("23" | "25" | "40" | "53"))
 }
 
 fn internal(what: &str, error: Error) -> StoreError {
@@ -140,6 +144,8 @@ mod tests {
         assert!(is_undone(PgSeverity::Error, "40001"));
         assert!(!is_undone(PgSeverity::Error, "40003"));
         assert!(!is_undone(PgSeverity::Fatal, "57P01"));
+        assert!(is_refused(PgSeverity::Error, "55P03") && !is_refused(PgSeverity::Fatal, "57P01"));
+        assert!(!is_refused(PgSeverity::Error, "40003"));
         assert!(!is_undone(PgSeverity::Panic, "53100"), "the log itself could not be written");
         let lost = Error::Io(std::io::ErrorKind::UnexpectedEof.into());
         assert!(matches!(commit_failed(lost), StoreError::OutcomeUnknown { .. }));

@@ -1,8 +1,8 @@
 //! The store on PostgreSQL, 15 or later.
 //!
 //! Any number of processes share one database. A firm's head row is locked from before a batch is
-//! decided until it has committed, so that a firm's decisions are serial whoever takes them, and
-//! positions become visible in the order they were given.
+//! decided until it has committed, or a batch moves it only from where it was decided, so that a firm's
+//! decisions are serial whoever takes them, and positions become visible in the order they were given.
 //!
 //! Three pools keep three kinds of work from waiting for each other: the log's writers, the read
 //! models' writers, and the readers. A pool connects again by itself when the server comes back.

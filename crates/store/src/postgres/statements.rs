@@ -63,12 +63,22 @@ pub(super) const MAKE_HEAD: &str = "INSERT INTO log_head (firm, position, invoic
     VALUES ($1, 0, 0, $2, $3) ON CONFLICT (firm) DO NOTHING";
 pub(super) const MOVED: &str =
     "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
+/// What becomes of a person who is kept already: a new key, and what they are compared by if that is said.
+macro_rules! keeping_people {
+    () => {
+        "ON CONFLICT (firm, person) DO UPDATE SET wrapped_key = excluded.wrapped_key, \
+         phone_key = COALESCE(excluded.phone_key, person.phone_key), \
+         address_key = COALESCE(excluded.address_key, person.address_key)"
+    };
+}
+
 /// The head, events, answers and people of one batch. The head moves only from where the batch was
 /// decided, to the root, and the rest is written only if it moved: it is joined to the row that did.
 /// Whoever moves the head names the firm, so that the statement is also a transaction by itself, in one
 /// journey and without a lock before it. Two who meet at the head take turns, and the later one finds
 /// it elsewhere.
-pub(super) const APPEND: &str = "WITH moved AS (UPDATE log_head \
+pub(super) const APPEND: &str = concat!(
+    "WITH moved AS (UPDATE log_head \
     SET position = $16, invoices = $17, frontier = $18, root = $19 \
     WHERE firm = $1 AND position = $20 AND root = $21 \
     RETURNING firm, set_config('counterfoil.firm', firm::text, TRUE)), \
@@ -81,11 +91,10 @@ pub(super) const APPEND: &str = "WITH moved AS (UPDATE log_head \
     $15::timestamptz[]) u), \
     people AS (INSERT INTO person (firm, person, wrapped_key, phone_key, address_key) \
     SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($22::uuid[], $23::bytea[], $24::bytea[], \
-    $25::bytea[]) u \
-    ON CONFLICT (firm, person) DO UPDATE SET wrapped_key = excluded.wrapped_key, \
-    phone_key = COALESCE(excluded.phone_key, person.phone_key), \
-    address_key = COALESCE(excluded.address_key, person.address_key)) \
-    SELECT COUNT(*) FROM moved";
+    $25::bytea[]) u ",
+    keeping_people!(),
+    ") SELECT COUNT(*) FROM moved"
+);
 
 pub(super) const HEAD: &str = "SELECT position, invoices, frontier FROM log_head WHERE firm = $1";
 /// The log is dense, so that a page is a range. A limit would say the same, but a planner that thinks
@@ -119,11 +128,11 @@ pub(super) const PEOPLE: &str = "SELECT p.person, p.wrapped_key, p.phone_key, p.
     p.address_key FROM person p WHERE p.firm = $1 AND p.person = u.id LIMIT 1) p";
 pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, address_key \
     FROM person WHERE firm = $1 AND ($2::uuid IS NULL OR person > $2) ORDER BY person LIMIT $3";
-pub(super) const KEEP_PEOPLE: &str = "INSERT INTO person (firm, person, wrapped_key, phone_key, \
-    address_key) SELECT $1, u.* FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[], $5::bytea[]) u \
-    ON CONFLICT (firm, person) DO UPDATE SET wrapped_key = excluded.wrapped_key, \
-    phone_key = COALESCE(excluded.phone_key, person.phone_key), \
-    address_key = COALESCE(excluded.address_key, person.address_key)";
+pub(super) const KEEP_PEOPLE: &str = concat!(
+    "INSERT INTO person (firm, person, wrapped_key, phone_key, \
+    address_key) SELECT $1, u.* FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[], $5::bytea[]) u ",
+    keeping_people!()
+);
 pub(super) const REWRAP: &str = "UPDATE person p SET wrapped_key = u.after \
     FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[]) u (id, before, after) \
     WHERE p.firm = $1 AND p.person = u.id AND p.wrapped_key = u.before";

@@ -202,9 +202,10 @@ impl Tiler {
 /// Most tiles that are remembered: 32 MB of them.
 const REMEMBERED_MAX: usize = 4_096;
 
-/// Tiles that were read, but for those of leaves: there are 256 times as many of those as of all others,
-/// and each of the others lies on the way of many proofs. What a tile of some width holds never changes,
-/// so nothing here is ever stale; what is full is forgotten whole and read again.
+/// Tiles that were read, but for full ones of leaves: there are 256 times as many of those as of all
+/// others, and each of the others lies on the way of many proofs. The tile of leaves that is not full is
+/// on the way of every proof in a tree of that size. What a tile of some width holds never changes, so
+/// nothing here is ever stale; what has grown too large is forgotten whole and read again.
 #[derive(Default)]
 pub(crate) struct TileMemory {
     tiles: Mutex<HashMap<(FirmId, TileId), Vec<Hash>>>,
@@ -216,7 +217,7 @@ impl TileMemory {
     }
 
     fn keep(&self, firm: FirmId, id: TileId, hashes: &[Hash]) {
-        if id.level() == 0 {
+        if id.level() == 0 && id.is_full() {
             return;
         }
         let mut tiles = lock(&self.tiles);

@@ -342,7 +342,15 @@ async fn a_changed_event_tile_or_note_is_found_and_not_proved() {
             ),
         )
         .await;
-    found(signing.inclusion(last - 1, 0).await.unwrap_err());
+    // The server that has proved something in this tree remembers the leaf as it was, and proves what is
+    // true; another one reads it as it is.
+    signing.inclusion(last - 1, 0).await.unwrap();
+    let beside = signing.service.beside(Limits::default()).await;
+    let mut audit = AuditClient::new(beside.connect_in_process().await.unwrap());
+    let parent = signing.firm.clone();
+    let request = v1::GetInclusionProofRequest { parent, position: last - 1, tree_size: 0 };
+    found(audit.get_inclusion_proof(request).await.unwrap_err());
+    beside.shutdown().await;
     signing.grow(1).await;
     found(signing.make().await.unwrap_err());
     found(signing.consistency(made.size, made.size + 1).await.unwrap_err());

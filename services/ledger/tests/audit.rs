@@ -53,6 +53,17 @@ struct Signing {
     key: VerifierKey,
 }
 
+/// A proof from whichever server the client talks to.
+async fn inclusion_from(
+    mut audit: AuditClient<Channel>,
+    firm: &str,
+    position: i64,
+    tree_size: i64,
+) -> Result<v1::GetInclusionProofResponse, Status> {
+    let request = v1::GetInclusionProofRequest { parent: firm.into(), position, tree_size };
+    Ok(audit.get_inclusion_proof(request).await?.into_inner())
+}
+
 impl Signing {
     async fn start() -> Self {
         let service = Service::start().await;
@@ -81,9 +92,7 @@ impl Signing {
         position: i64,
         tree_size: i64,
     ) -> Result<v1::GetInclusionProofResponse, Status> {
-        let parent = self.firm.clone();
-        let request = v1::GetInclusionProofRequest { parent, position, tree_size };
-        Ok(self.audit().get_inclusion_proof(request).await?.into_inner())
+        inclusion_from(self.audit(), &self.firm, position, tree_size).await
     }
 
     async fn consistency(
@@ -346,10 +355,8 @@ async fn a_changed_event_tile_or_note_is_found_and_not_proved() {
     // true; another one reads it as it is.
     signing.inclusion(last - 1, 0).await.unwrap();
     let beside = signing.service.beside(Limits::default()).await;
-    let mut audit = AuditClient::new(beside.connect_in_process().await.unwrap());
-    let parent = signing.firm.clone();
-    let request = v1::GetInclusionProofRequest { parent, position: last - 1, tree_size: 0 };
-    found(audit.get_inclusion_proof(request).await.unwrap_err());
+    let audit = AuditClient::new(beside.connect_in_process().await.unwrap());
+    found(inclusion_from(audit, &signing.firm, last - 1, 0).await.unwrap_err());
     beside.shutdown().await;
     signing.grow(1).await;
     found(signing.make().await.unwrap_err());

@@ -309,7 +309,8 @@ pub struct Draft<'w, 'c> {
 }
 
 /// The contact that an event brings.
-const fn contact_of(event: &Event) -> Option<&Contact> {
+/// The contact that an event says, if it says one: what couples are found by.
+pub const fn contact_of(event: &Event) -> Option<&Contact> {
     match event {
         Event::Case(CaseEvent::Enrolled(enrolled)) => Some(&enrolled.contact),
         Event::Case(CaseEvent::ContactChanged(changed)) => Some(&changed.contact),

@@ -7,6 +7,7 @@
 mod activity;
 mod cache;
 mod clock;
+mod derived;
 mod engine;
 mod error;
 mod fold;
@@ -35,6 +36,7 @@ mod tests;
 
 pub use activity::Activity;
 pub use clock::{Clock, Ids, SequentialIds, SteppedClock, SystemClock, UuidV7Ids};
+pub use derived::{DerivedFault, DerivedReport};
 pub use engine::{Answer, Engine, Pending, Submission, SubmitError};
 pub use error::{Cause, StoreError};
 pub use fold::{Fault, state_of};
@@ -44,9 +46,10 @@ pub use moving::{MoveError, MoveReport, Moving, move_log};
 pub use outcome::{Accepted, Outcome, OutcomeResult};
 pub use people::{ComparedBy, PeopleStore, Person, Rewrapped};
 pub use ports::{
-    AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Gap, Head, Landing,
-    LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan, ProjectionStep,
-    ProjectionStore, Snapshot, Step, Store, Stored, Touched, columns_of, columns_text,
+    AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Comparison, Gap, Head,
+    KeptSnapshot, Landing, LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan,
+    ProjectionStep, ProjectionStore, Snapshot, Step, Store, Stored, Touched, columns_of,
+    columns_text,
 };
 pub use projector::{ProjectionFault, ReadBehind};
 pub use reading::{History, states_at};

@@ -106,6 +106,19 @@ pub struct Snapshot {
     pub bytes: Vec<u8>,
 }
 
+/// A snapshot of the present `STATE_VERSION` as it is kept, whatever it is kept under.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeptSnapshot {
+    /// What names its stream.
+    pub stream: String,
+    /// The version it says it was folded up to.
+    pub version: u64,
+    /// The position it says it was folded at.
+    pub position: u64,
+    /// What `State::to_snapshot` wrote.
+    pub bytes: Vec<u8>,
+}
+
 /// A stream as it is loaded.
 #[derive(Clone, Debug)]
 pub struct LoadedStream {
@@ -331,6 +344,23 @@ pub trait LogStore: PeopleStore {
         up_to: u64,
     ) -> Result<Vec<LoadedStream>, StoreError>;
 
+    /// The same from the first event on, without any snapshot.
+    async fn load_from_first(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError>;
+
+    /// Snapshots of the present `STATE_VERSION` by what names their streams, after one: at most
+    /// `limit`, none only after the last. What folds otherwise is read by nobody.
+    async fn snapshots_after(
+        &self,
+        firm: FirmId,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<KeptSnapshot>, StoreError>;
+
     /// Every firm that has a log.
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError>;
 }
@@ -380,6 +410,15 @@ pub struct Checkpoint {
     pub position: u64,
 }
 
+/// How another generation of the rows compares with the active one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Comparison {
+    /// Not at all: the active one is at another position.
+    Elsewhere,
+    /// Every table, and how many of its rows differ, are missing or are too many.
+    At(Vec<(&'static str, u64)>),
+}
+
 /// The read model's rows.
 #[async_trait]
 pub trait ProjectionStore: Send + Sync + 'static {
@@ -394,6 +433,15 @@ pub trait ProjectionStore: Send + Sync + 'static {
 
     /// Drops a generation's rows; the active one is refused.
     async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError>;
+
+    /// Compares a generation that is at a position with the active one, if that is there as well. Both
+    /// are seen at one moment.
+    async fn compare(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        position: u64,
+    ) -> Result<Comparison, StoreError>;
 
     /// Rows and checkpoint in one transaction, compare-and-set on `from`:
     /// [`StoreError::Conflict`] if the checkpoint is elsewhere or the generation is gone.

@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
 
+use domain::event::StreamId;
 use domain::ids::FirmId;
 use futures::FutureExt as _;
 use tokio::sync::{Notify, watch};
@@ -279,6 +280,7 @@ pub(crate) enum Snapshots {
 }
 
 /// How a step ended.
+#[derive(Default)]
 pub(crate) struct Progress {
     /// The checkpoint now.
     pub(crate) position: u64,
@@ -288,6 +290,21 @@ pub(crate) struct Progress {
     pub(crate) fault: Option<Fault>,
     /// Whether tiles are missing behind the checkpoint.
     pub(crate) tiles_behind: bool,
+    /// Streams whose first event went in.
+    pub(crate) begun: Vec<StreamId>,
+}
+
+impl Progress {
+    /// The same for a run that goes on to a position it knows of: nothing may keep it from that.
+    pub(crate) fn whole(self) -> Result<Self, Fault> {
+        match self {
+            Self { fault: Some(fault), .. } => Err(fault),
+            Self { events: 0, position, .. } => {
+                Err(Fault::new(position + 1, "the position is missing"))
+            }
+            whole => Ok(whole),
+        }
+    }
 }
 
 /// One run over the log into one generation of rows.
@@ -387,7 +404,7 @@ impl Projector {
             Some(_) | None => read_page(store, firm, from, limit).await?,
         };
         let Some(last) = events.last() else {
-            return Ok(Progress { position: from, events: 0, fault, tiles_behind: false });
+            return Ok(Progress { position: from, events: 0, fault, ..Progress::default() });
         };
         let to = last.position;
         self.folded.load_missing(store, firm, from, &events).await?;
@@ -419,7 +436,9 @@ impl Projector {
         }
         self.folded.keep(touched, versions, &snapshots);
         self.checkpoint = Some(Checkpoint { generation, position: to });
-        Ok(Progress { position: to, events: events.len(), fault, tiles_behind: false })
+        let begun = events.iter().filter(|event| event.stream_version == 1);
+        let begun = begun.map(|event| event.stream).collect();
+        Ok(Progress { position: to, events: events.len(), fault, tiles_behind: false, begun })
     }
 }
 
@@ -442,11 +461,9 @@ mod tests {
     async fn a_panic_in_a_step_is_a_fault_at_its_first_position() {
         let found = caught(async { panic!("on purpose") }, 7).await;
         assert!(matches!(found, Err(StoreError::Corrupt { position: 7, .. })));
-        let fine = caught(
-            async { Ok(Progress { position: 9, events: 3, fault: None, tiles_behind: false }) },
-            7,
-        )
-        .await;
+        let fine =
+            caught(async { Ok(Progress { position: 9, events: 3, ..Progress::default() }) }, 7)
+                .await;
         assert_eq!(fine.unwrap().position, 9);
     }
 }

@@ -100,13 +100,7 @@ async fn fill(
     let mut position = projector.checkpoint(store, firm).await?.position;
     while position < target {
         let step = projector.step(store, firm, limit, Snapshots::Leave).await?;
-        if let Some(fault) = step.fault {
-            return Err(RebuildError::Fault(fault));
-        }
-        if step.events == 0 {
-            return Err(RebuildError::Fault(Fault::new(position + 1, "the position is missing")));
-        }
-        position = step.position;
+        position = step.whole().map_err(RebuildError::Fault)?.position;
         progress(position, target);
     }
     Ok(position)

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
+use domain::codec::Field as _;
 use domain::couple::address_key;
 use domain::event::{Contact, Recorded, StreamId};
 use domain::ids::{CaseId, FirmId};
@@ -145,13 +146,11 @@ impl<'a> BatchPeople<'a> {
             self.keep(person, &key);
             keys.insert(person, Some(key));
         }
-        for (case, compared) in contacts {
+        for (case, contact) in contacts {
             let Some(blind) = self.blind(keys, ids) else { continue };
             let Some(key) = keys.get(&case.0).and_then(Option::as_ref) else { continue };
-            self.keep(case.0, key).compared_by = Some(ComparedBy {
-                phone: blind.hash_bytes(PHONE, compared.phone.as_bytes()),
-                address: blind.hash_bytes(ADDRESS, compared.address.as_bytes()),
-            });
+            self.keep(case.0, key).compared_by =
+                Some(compared(&blind, &contact.phone, &contact.address));
         }
     }
 
@@ -170,6 +169,31 @@ impl<'a> BatchPeople<'a> {
 
     pub(crate) fn finish(&mut self) -> Vec<Person> {
         std::mem::take(&mut self.people).into_values().collect()
+    }
+}
+
+/// What a client is compared by, made anew from a contact as it is recorded; nothing if it does not open.
+pub(crate) fn compared_by(
+    firm: FirmId,
+    case: CaseId,
+    contact: &Contact,
+    (key, secret): (&PersonKey, &PersonKey),
+) -> Option<ComparedBy> {
+    let scope = scope(firm, StreamId::Case(case));
+    let mut contact = contact.clone();
+    contact.each_personal(&mut |value| {
+        if let Some(text) = value.sealed().and_then(|sealed| key.open(&scope, sealed).ok()) {
+            *value = Personal::clear(&text);
+        }
+    });
+    let address = Zeroizing::new(address_key(&contact)?);
+    Some(compared(&BlindKey::of(secret), contact.phone.revealed()?, &address))
+}
+
+fn compared(blind: &BlindKey, phone: &str, address: &str) -> ComparedBy {
+    ComparedBy {
+        phone: blind.hash_bytes(PHONE, phone.as_bytes()),
+        address: blind.hash_bytes(ADDRESS, address.as_bytes()),
     }
 }
 

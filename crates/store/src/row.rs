@@ -78,6 +78,30 @@ impl Table {
     }
 }
 
+impl Table {
+    /// Counts the rows of generation `$2` of the firm `$1` that generation `$3` does not have alike, and
+    /// those that it has beyond them.
+    pub(crate) fn compared(&self) -> String {
+        let Self { name, keys, values, kinds: _ } = self;
+        let of = |alias: &str, at: u8| format!("{alias}.firm = $1 AND {alias}.generation = ${at}");
+        let one = |columns: &[&str], is: &str| {
+            let each = columns.iter().map(|column| format!(" AND b.{column} {is} a.{column}"));
+            each.collect::<Vec<_>>().concat()
+        };
+        let (same_key, same_values) = (one(keys, "="), one(values, "IS NOT DISTINCT FROM"));
+        format!(
+            "SELECT (SELECT COUNT(*) FROM {name} a WHERE {} AND NOT EXISTS \
+             (SELECT 1 FROM {name} b WHERE {}{same_key}{same_values})) \
+             + (SELECT COUNT(*) FROM {name} a WHERE {} AND NOT EXISTS \
+             (SELECT 1 FROM {name} b WHERE {}{same_key}))",
+            of("a", 2),
+            of("b", 3),
+            of("a", 3),
+            of("b", 2)
+        )
+    }
+}
+
 /// A row of a table.
 pub(crate) trait Row: PartialEq {
     /// Its table.

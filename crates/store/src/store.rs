@@ -7,8 +7,8 @@ use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use log::{
-    Beside, Checkpoint, Head, Landing, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan,
-    ProjectionStep, ProjectionStore, Rewrapped, StoreError, Stored,
+    Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore, Outcome,
+    PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Rewrapped, StoreError, Stored,
 };
 use proof::Hash;
 use uuid::Uuid;
@@ -356,6 +356,24 @@ impl LogStore for Store {
         either!(self, engine => engine.load(firm, streams, up_to).await)
     }
 
+    async fn load_from_first(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        either!(self, engine => engine.load_from_first(firm, streams, up_to).await)
+    }
+
+    async fn snapshots_after(
+        &self,
+        firm: FirmId,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<KeptSnapshot>, StoreError> {
+        either!(self, engine => engine.snapshots_after(firm, after, limit).await)
+    }
+
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
         either!(self, engine => engine.firms().await)
     }
@@ -377,6 +395,15 @@ impl ProjectionStore for Store {
 
     async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         either!(self, engine => engine.drop_generation(firm, generation).await)
+    }
+
+    async fn compare(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        position: u64,
+    ) -> Result<Comparison, StoreError> {
+        either!(self, engine => engine.compare(firm, generation, position).await)
     }
 
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {

@@ -16,9 +16,9 @@ use domain::event::{ProgressReportSent, StreamId};
 use domain::ids::{FirmId, RequestId};
 use domain::terms::Seat;
 use log::{
-    Beside, Checkpoint, Engine, Head, LoadedStream, LogStore, Outcome, PeopleStore, Person, Plan,
-    ProjectionStep, ProjectionStore, Rewrapped, SequentialIds, Settings, SteppedClock, StoreError,
-    Stored, SubmitError, Tile, TileStore,
+    Beside, Checkpoint, Comparison, Engine, Head, KeptSnapshot, LoadedStream, LogStore, Outcome,
+    PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Rewrapped, SequentialIds, Settings,
+    SteppedClock, StoreError, Stored, SubmitError, Tile, TileStore,
 };
 use proof::Hash;
 use support::*;
@@ -213,6 +213,24 @@ impl LogStore for Lossy {
         self.store.load(firm, streams, up_to).await
     }
 
+    async fn load_from_first(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        self.store.load_from_first(firm, streams, up_to).await
+    }
+
+    async fn snapshots_after(
+        &self,
+        firm: FirmId,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<KeptSnapshot>, StoreError> {
+        self.store.snapshots_after(firm, after, limit).await
+    }
+
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
         self.store.firms().await
     }
@@ -238,6 +256,15 @@ impl ProjectionStore for Lossy {
 
     async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         self.store.drop_generation(firm, generation).await
+    }
+
+    async fn compare(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        position: u64,
+    ) -> Result<Comparison, StoreError> {
+        self.store.compare(firm, generation, position).await
     }
 
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {

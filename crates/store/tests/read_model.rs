@@ -13,7 +13,7 @@ use domain::event::{
 };
 use domain::ids::PaperCode;
 use domain::terms::Seat;
-use log::{ProjectionStep, ProjectionStore as _, StoreError};
+use log::{DerivedFault, ProjectionStep, ProjectionStore as _, StoreError};
 use support::*;
 
 on_both_engines!(
@@ -26,6 +26,7 @@ on_both_engines!(
     what_needs_a_person_is_queued_and_leaves_the_queue,
     pages_of_cases_go_on_after_the_last_one,
     a_rebuild_gives_the_same_rows_as_the_events_one_by_one,
+    what_does_not_follow_from_the_log_is_found_table_by_table,
     a_step_from_another_checkpoint_conflicts_and_writes_nothing,
 );
 
@@ -327,6 +328,36 @@ async fn a_rebuild_gives_the_same_rows_as_the_events_one_by_one(place: &Place<'_
     bench.case(30, 4, "2026-03-12", vec![enrol(4, Seat::Individual)]).await;
     bench.caught_up().await;
     assert!(bench.store.get_case(FIRM, case_id(4)).await.unwrap().is_some());
+}
+
+async fn what_does_not_follow_from_the_log_is_found_table_by_table(place: &Place<'_>) {
+    let bench = bench(place).await;
+    bench.two_months_of_three().await;
+    let faults = async || bench.engine.check_derived(FIRM, |_, _| {}).await.unwrap().faults;
+    assert_eq!(faults().await, []);
+    let before = rows(place, 1).await;
+    let mut raw = place.raw().await;
+    // A value of each kind of column, a row that is gone, one too many, and one whose optional value
+    // is none any more.
+    for (table, change, wrong) in [
+        ("invoice", "UPDATE invoice SET total_minor = total_minor + 1 WHERE number = 1", 1),
+        ("clock", "UPDATE clock SET due_on = '2031-01-01'", 3),
+        ("exposure", "DELETE FROM exposure", 1),
+        ("held_fee", "UPDATE held_fee SET period = period + 40", 2),
+        ("case_status", "UPDATE case_status SET service_from = NULL", 3),
+    ] {
+        raw.run(change).await.unwrap();
+        let found = faults().await;
+        let rows = match &found[..] {
+            [DerivedFault::Rows { table: named, rows }] if *named == table => *rows,
+            _ => panic!("{change}: {found:?}"),
+        };
+        assert!(rows >= wrong, "{change}: {rows}");
+        bench.engine.rebuild(FIRM, |_, _| {}).await.unwrap();
+        assert_eq!(faults().await, [], "{change}");
+    }
+    let generation = raw.number("SELECT generation FROM projection WHERE active").await;
+    assert_eq!(rows(place, generation).await, before, "and nothing is left of what was compared");
 }
 
 async fn a_step_from_another_checkpoint_conflicts_and_writes_nothing(place: &Place<'_>) {

@@ -262,6 +262,17 @@ async fn the_log_verifies_and_the_read_models_rebuild() {
     assert_eq!((report.root, report.position, report.invoice_count), (head.root, head.position, 3));
     let list = || v1::ListCasesRequest { parent: firm.clone(), ..v1::ListCasesRequest::default() };
     let before = service.cases().list_cases(list()).await.unwrap().into_inner().cases;
+    let check = v1::CheckDerivedRequest { parent: firm.clone() };
+    let mut stream = service.administration().check_derived(check).await.unwrap().into_inner();
+    let mut derived = None;
+    while let Some(message) = stream.message().await.unwrap() {
+        if let Some(v1::check_derived_response::Message::Report(found)) = message.message {
+            derived = Some(found);
+        }
+    }
+    let derived = derived.unwrap();
+    assert!(derived.sound && derived.faults.is_empty() && derived.fault_count == 0, "{derived:?}");
+    assert_eq!(derived.position, report.position);
     let rebuild = v1::RebuildReadModelsRequest { parent: firm.clone() };
     let mut stream =
         service.administration().rebuild_read_models(rebuild).await.unwrap().into_inner();

@@ -403,6 +403,11 @@ pub fn rebuild_read_models(m: &v1::RebuildReadModelsRequest) -> Result<FirmId, F
     parent(&m.parent)
 }
 
+/// Reads a `CheckDerived`.
+pub fn check_derived(m: &v1::CheckDerivedRequest) -> Result<FirmId, FieldErrors> {
+    parent(&m.parent)
+}
+
 /// Reads a `GetHead`.
 pub fn get_head(m: &v1::GetHeadRequest) -> Result<FirmId, FieldErrors> {
     parent(&m.parent)

@@ -100,6 +100,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(RevokeTokenRequest, "revoke_token", |m, _| revoke_token(m)),
     sample!(VerifyLogRequest, "verify_log", |m, _| verify_log(m)),
     sample!(RebuildReadModelsRequest, "rebuild_read_models", |m, _| rebuild_read_models(m)),
+    sample!(CheckDerivedRequest, "check_derived", |m, _| check_derived(m)),
     sample!(GetHeadRequest, "get_head", |m, _| get_head(m)),
     sample!(ListDisallowedFeesRequest, "list_disallowed_fees", |m, _| list_disallowed_fees(m)),
     sample!(PlaceLegalHoldRequest, "place_legal_hold", |m, _| place_legal_hold(m)),

@@ -15,8 +15,8 @@ use crate::error::StoreError;
 use crate::outcome::Outcome;
 use crate::people::{Person, Rewrapped};
 use crate::ports::{
-    Batch, Beside, Checkpoint, Gap, Head, LoadedStream, Meanwhile, ProjectionStep, Snapshot,
-    Stored, columns_of,
+    Batch, Beside, Checkpoint, Comparison, Gap, Head, KeptSnapshot, LoadedStream, Meanwhile,
+    ProjectionStep, Snapshot, Stored, columns_of,
 };
 use crate::tiles::Tile;
 
@@ -93,6 +93,35 @@ impl FirmLog {
         streams
     }
 
+    pub(super) fn snapshots_after(&self, after: &str, limit: usize) -> Vec<KeptSnapshot> {
+        let kept = self.snapshots.values().map(|(snapshot, position)| KeptSnapshot {
+            stream: snapshot.stream.to_string(),
+            version: snapshot.version,
+            position: *position,
+            bytes: snapshot.bytes.clone(),
+        });
+        let mut kept: Vec<_> = kept.filter(|kept| kept.stream.as_str() > after).collect();
+        kept.sort_unstable_by(|one, other| one.stream.cmp(&other.stream));
+        kept.truncate(limit);
+        kept
+    }
+
+    pub(super) fn snapshot_mut(&mut self, stream: StreamId) -> Option<&mut Vec<u8>> {
+        self.snapshots.get_mut(&stream).map(|(snapshot, _)| &mut snapshot.bytes)
+    }
+
+    pub(super) fn forget_rows(&mut self, stream: StreamId) -> bool {
+        self.generations.forget(stream)
+    }
+
+    pub(super) fn forget_person(&mut self, id: Uuid) -> bool {
+        self.people.remove(&id).is_some()
+    }
+
+    pub(super) fn compare(&self, generation: i64, position: u64) -> Result<Comparison, StoreError> {
+        self.generations.compare(generation, position)
+    }
+
     pub(super) fn snapshots(&self) -> usize {
         self.snapshots.len()
     }
@@ -156,14 +185,21 @@ impl FirmLog {
     }
 
     pub(super) fn load(&self, streams: &[StreamId], up_to: u64) -> Vec<LoadedStream> {
-        streams.iter().map(|stream| self.load_one(*stream, up_to)).collect()
-    }
-
-    fn load_one(&self, stream: StreamId, up_to: u64) -> LoadedStream {
         let usable = |(snapshot, position): &&(Snapshot, u64)| {
             snapshot.state_version == STATE_VERSION && *position <= up_to
         };
-        let snapshot = self.snapshots.get(&stream).filter(usable).map(|(snapshot, _)| snapshot);
+        let load = |stream: &StreamId| {
+            let snapshot = self.snapshots.get(stream).filter(usable);
+            self.load_one(*stream, snapshot.map(|(snapshot, _)| snapshot), up_to)
+        };
+        streams.iter().map(load).collect()
+    }
+
+    pub(super) fn load_from_first(&self, streams: &[StreamId], up_to: u64) -> Vec<LoadedStream> {
+        streams.iter().map(|stream| self.load_one(*stream, None, up_to)).collect()
+    }
+
+    fn load_one(&self, stream: StreamId, snapshot: Option<&Snapshot>, up_to: u64) -> LoadedStream {
         let version = snapshot.map_or(0, |snapshot| snapshot.version);
         let positions = self.streams.get(&stream).map_or(&[][..], Vec::as_slice);
         let after = positions.iter().skip(index(version)).take_while(|at| **at <= up_to);

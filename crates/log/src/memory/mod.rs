@@ -29,8 +29,8 @@ use crate::error::StoreError;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped};
 use crate::ports::{
-    Batch, Beside, Checkpoint, Head, Landing, LoadedStream, LogStore, Meanwhile, Opening, Plan,
-    ProjectionStep, ProjectionStore, Step, Stored,
+    Batch, Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore,
+    Meanwhile, Opening, Plan, ProjectionStep, ProjectionStore, Step, Stored,
 };
 use crate::tiles::{Tile, TileStore};
 use faults::Source;
@@ -157,6 +157,27 @@ impl MemoryStore {
     /// Every stream of a firm.
     pub fn streams(&self, firm: FirmId) -> Vec<StreamId> {
         lock(&self.shared).firm(firm).streams()
+    }
+
+    /// Changes the snapshot that is kept of a stream. Whether there is one.
+    pub fn tamper_snapshot(
+        &self,
+        firm: FirmId,
+        stream: StreamId,
+        change: impl FnOnce(&mut Vec<u8>),
+    ) -> bool {
+        let mut shared = lock(&self.shared);
+        shared.firm(firm).snapshot_mut(stream).map(change).is_some()
+    }
+
+    /// Takes a stream out of the active generation's rows. Whether it was there.
+    pub fn forget_rows(&self, firm: FirmId, stream: StreamId) -> bool {
+        lock(&self.shared).firm(firm).forget_rows(stream)
+    }
+
+    /// Takes away what is kept of a person. Whether there was anything.
+    pub fn forget_person(&self, firm: FirmId, id: Uuid) -> bool {
+        lock(&self.shared).firm(firm).forget_person(id)
     }
 
     /// How many snapshots of a firm's streams are kept.
@@ -408,6 +429,24 @@ impl LogStore for MemoryStore {
         Ok(self.shared().firm(firm).load(streams, up_to))
     }
 
+    async fn load_from_first(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        Ok(self.shared().firm(firm).load_from_first(streams, up_to))
+    }
+
+    async fn snapshots_after(
+        &self,
+        firm: FirmId,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<KeptSnapshot>, StoreError> {
+        Ok(self.shared().firm(firm).snapshots_after(after, limit))
+    }
+
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
         let shared = self.shared();
         let written = shared.firms.iter().filter(|(_, log)| log.head().position > 0);
@@ -437,6 +476,15 @@ impl ProjectionStore for MemoryStore {
 
     async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         self.shared().firm(firm).drop_generation(generation)
+    }
+
+    async fn compare(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        position: u64,
+    ) -> Result<Comparison, StoreError> {
+        self.shared().firm(firm).compare(generation, position)
     }
 
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {

@@ -16,8 +16,8 @@ use crate::error::StoreError;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped};
 use crate::ports::{
-    Beside, Checkpoint, Head, Landing, LoadedStream, LogStore, Plan, ProjectionStep,
-    ProjectionStore, Stored,
+    Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore, Plan,
+    ProjectionStep, ProjectionStore, Stored,
 };
 use crate::tiles::{Tile, TileStore};
 
@@ -157,6 +157,24 @@ impl LogStore for Process {
         self.call(self.store.load(firm, streams, up_to)).await
     }
 
+    async fn load_from_first(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        self.call(self.store.load_from_first(firm, streams, up_to)).await
+    }
+
+    async fn snapshots_after(
+        &self,
+        firm: FirmId,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<KeptSnapshot>, StoreError> {
+        self.call(self.store.snapshots_after(firm, after, limit)).await
+    }
+
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
         self.call(self.store.firms()).await
     }
@@ -182,6 +200,15 @@ impl ProjectionStore for Process {
 
     async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         self.call(self.store.drop_generation(firm, generation)).await
+    }
+
+    async fn compare(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        position: u64,
+    ) -> Result<Comparison, StoreError> {
+        self.call(self.store.compare(firm, generation, position)).await
     }
 
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {

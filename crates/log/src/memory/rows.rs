@@ -1,12 +1,12 @@
 //! The read model in memory: the state of every stream, by generation.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use domain::event::StreamId;
 use domain::world::State;
 
 use crate::error::StoreError;
-use crate::ports::{Checkpoint, ProjectionStep};
+use crate::ports::{Checkpoint, Comparison, ProjectionStep};
 
 /// The generation a firm begins with.
 const FIRST_GENERATION: i64 = 1;
@@ -41,6 +41,26 @@ impl Generations {
 
     pub(super) fn active(&self) -> (Checkpoint, HashMap<StreamId, State>) {
         (self.checkpoint(), self.active_rows().states.clone())
+    }
+
+    pub(super) fn forget(&mut self, stream: StreamId) -> bool {
+        let active = self.rows.get_mut(&self.active);
+        active.is_some_and(|rows| rows.states.remove(&stream).is_some())
+    }
+
+    pub(super) fn compare(&self, generation: i64, position: u64) -> Result<Comparison, StoreError> {
+        let live = self.active_rows();
+        let Some(other) = self.rows.get(&generation).filter(|rows| rows.position == position)
+        else {
+            return Err(StoreError::Conflict { actual: live.position });
+        };
+        if live.position != position {
+            return Ok(Comparison::Elsewhere);
+        }
+        let streams: HashSet<_> = live.states.keys().chain(other.states.keys()).collect();
+        let differs = |stream: &&&StreamId| live.states.get(stream) != other.states.get(stream);
+        let differing = u64::try_from(streams.iter().filter(differs).count()).unwrap_or(u64::MAX);
+        Ok(Comparison::At(vec![("state", differing)]))
     }
 
     pub(super) fn begin(&mut self) -> i64 {

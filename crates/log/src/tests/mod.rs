@@ -1,5 +1,6 @@
 //! The engine over the store in memory.
 
+mod deriving;
 mod following;
 mod moving;
 mod projecting;

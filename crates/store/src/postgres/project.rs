@@ -1,7 +1,7 @@
 //! Writing the read model.
 
 use domain::ids::FirmId;
-use log::{Checkpoint, ProjectionStep, Snapshot, StoreError};
+use log::{Checkpoint, Comparison, ProjectionStep, Snapshot, StoreError};
 use sqlx::postgres::PgArguments;
 use sqlx::{PgConnection, Row as _};
 
@@ -10,7 +10,7 @@ use super::error::failed;
 use super::statements::{
     ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_ROWS, FIRST_GENERATION, FORGET_GENERATION,
     LOCK_GENERATIONS, NEW_GENERATION, POSITION, SET_SNAPSHOTS, TableStatements, UNFINISHED,
-    name_firm,
+    begin_comparing, name_firm,
 };
 use super::write::{End, Transaction, lend};
 use super::{Postgres, signed, unsigned};
@@ -55,6 +55,20 @@ impl Postgres {
         Ok(generation)
     }
 
+    /// In one transaction, which sees both at one moment. It may take longer than a statement of the
+    /// service otherwise may.
+    pub(crate) async fn compare(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        position: u64,
+    ) -> Result<Comparison, StoreError> {
+        let mut transaction =
+            Transaction::begin_with(&self.readers, &begin_comparing(firm)).await?;
+        let result = compared(transaction.connection(), firm, generation, position).await;
+        transaction.end(result.map(End::Undo)).await
+    }
+
     pub(crate) async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         let mut transaction = Transaction::begin(&self.projection, firm).await?;
         let result = activate(transaction.connection(), firm, generation).await;
@@ -90,6 +104,31 @@ impl Postgres {
         let dropped = query.execute(&mut *writer).await.map_err(failed)?;
         Ok(dropped.rows_affected())
     }
+}
+
+async fn compared(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    generation: i64,
+    position: u64,
+) -> Result<Comparison, StoreError> {
+    let query = sqlx::query(CHECKPOINT).bind(firm.0);
+    let row = query.fetch_one(&mut *connection).await.map_err(failed)?;
+    let (active, at): (i64, i64) =
+        (row.try_get(0).map_err(failed)?, row.try_get(1).map_err(failed)?);
+    if unsigned(at)? != position {
+        return Ok(Comparison::Elsewhere);
+    }
+    let mut tables = Vec::with_capacity(TABLES.len());
+    for table in TABLES {
+        let query = sqlx::query_scalar(&*TableStatements::of(table).compare)
+            .bind(firm.0)
+            .bind(active)
+            .bind(generation);
+        let rows: i64 = query.fetch_one(&mut *connection).await.map_err(failed)?;
+        tables.push((table.name, unsigned(rows)?));
+    }
+    Ok(Comparison::At(tables))
 }
 
 async fn apply(

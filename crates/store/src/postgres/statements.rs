@@ -23,6 +23,15 @@ pub(super) fn begin(firm: FirmId) -> String {
     format!("BEGIN; SET LOCAL counterfoil.firm = '{}'", firm.0.hyphenated())
 }
 
+/// The same to compare whole tables as they are at one moment, for however long that takes.
+pub(super) fn begin_comparing(firm: FirmId) -> String {
+    format!(
+        "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY; SET LOCAL statement_timeout = 0; \
+         SET LOCAL counterfoil.firm = '{}'",
+        firm.0.hyphenated()
+    )
+}
+
 pub(super) const COMMIT: &str = "COMMIT";
 pub(super) const ROLLBACK: &str = "ROLLBACK";
 
@@ -137,6 +146,8 @@ pub(super) const REWRAP: &str = "UPDATE person p SET wrapped_key = u.after \
     FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[]) u (id, before, after) \
     WHERE p.firm = $1 AND p.person = u.id AND p.wrapped_key = u.before";
 pub(super) const ERASE_PEOPLE: &str = "DELETE FROM person WHERE firm = $1 AND person = ANY($2)";
+pub(super) const SNAPSHOTS_AFTER: &str = "SELECT stream, version, position, body FROM snapshot \
+    WHERE firm = $1 AND stream > $2 AND state_version = $3 ORDER BY stream LIMIT $4";
 pub(super) const ERASE_SNAPSHOTS: &str =
     "DELETE FROM snapshot WHERE firm = $1 AND stream = ANY($2)";
 /// Each stream named with the version after which its events are wanted. The ordered part is not
@@ -207,6 +218,7 @@ pub(super) const ALL: &[&str] = &[
     NEXT,
     FIRMS,
     SNAPSHOTS,
+    SNAPSHOTS_AFTER,
     PEOPLE,
     PEOPLE_AFTER,
     KEEP_PEOPLE,
@@ -239,6 +251,8 @@ pub(super) struct TableStatements {
     pub(super) delete: Option<String>,
     /// Deletes some rows of a generation that is dropped.
     pub(super) drop: String,
+    /// Counts the rows in which two generations differ.
+    pub(super) compare: String,
 }
 
 /// Rows that are dropped in one transaction: no statement runs into its timeout, however large a
@@ -294,6 +308,7 @@ impl TableStatements {
             )
         });
         Self {
+            compare: table.compared(),
             upsert: format!(
                 "INSERT INTO {name} (firm, generation, {}) SELECT $1, $2, u.* FROM UNNEST({}) u \
                  ON CONFLICT ({}) DO {action}",

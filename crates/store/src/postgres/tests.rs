@@ -16,7 +16,9 @@ fn every_statement() -> Vec<String> {
     let queries = STATEMENTS.iter().copied().flatten().map(|statement| statement.as_str());
     let tables = TABLES.iter().flat_map(|table| {
         let of = TableStatements::of(table);
-        [of.upsert.as_str(), of.drop.as_str()].into_iter().chain(of.delete.as_deref())
+        [of.upsert.as_str(), of.drop.as_str(), of.compare.as_str()]
+            .into_iter()
+            .chain(of.delete.as_deref())
     });
     let texts = ALL.iter().copied().chain([super::tiles::KEEP_TILES]).chain(queries).chain(tables);
     texts.map(str::to_owned).collect()

@@ -32,7 +32,12 @@ impl Transaction {
 
     /// A transaction that has begun, for one firm's rows.
     pub(super) async fn begin(pool: &PgPool, firm: FirmId) -> Result<Self, StoreError> {
-        Ok(Self { connection: Some(lend(pool, &begin(firm)).await?) })
+        Self::begin_with(pool, &begin(firm)).await
+    }
+
+    /// One that begins with another statement, which names the firm.
+    pub(super) async fn begin_with(pool: &PgPool, first: &str) -> Result<Self, StoreError> {
+        Ok(Self { connection: Some(lend(pool, first).await?) })
     }
 
     pub(super) fn connection(&mut self) -> &mut PgConnection {

@@ -7,7 +7,7 @@ use domain::ids::{FirmId, RequestId};
 use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
-use log::{Beside, Head, LoadedStream, Outcome, Snapshot, StoreError, Stored};
+use log::{Beside, Head, KeptSnapshot, LoadedStream, Outcome, Snapshot, StoreError, Stored};
 use proof::Hash;
 use sqlx::{Row as _, SqliteConnection};
 use uuid::Uuid;
@@ -15,7 +15,7 @@ use uuid::Uuid;
 use super::append::{head_of, outcome_of};
 use super::error::failed;
 use super::statements::{
-    ANSWERS, ANSWERS_FROM, BESIDE, FIRMS, HEAD, LEAVES, READ, SNAPSHOTS, STREAMS,
+    ANSWERS, ANSWERS_FROM, BESIDE, FIRMS, HEAD, LEAVES, READ, SNAPSHOTS, SNAPSHOTS_AFTER, STREAMS,
 };
 use super::{Sqlite, malformed, unsigned};
 use crate::leaf::{corrupt, leaf_of};
@@ -26,6 +26,8 @@ const PAGE_BYTES_MAX: usize = 16 << 20;
 const EVENTS_PER_ROW: usize = 256;
 /// Streams of one query.
 const STREAMS_PER_QUERY: usize = 256;
+/// No code folds by it: versions are counted from 1.
+const NO_STATE_VERSION: u32 = 0;
 
 impl Sqlite {
     pub(crate) async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
@@ -132,6 +134,39 @@ impl Sqlite {
         load(&mut reader, firm, streams, up_to).await
     }
 
+    pub(crate) async fn load_from_first(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        load_by(&mut reader, firm, streams, (up_to, NO_STATE_VERSION)).await
+    }
+
+    pub(crate) async fn snapshots_after(
+        &self,
+        firm: FirmId,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<KeptSnapshot>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let query = sqlx::query(SNAPSHOTS_AFTER)
+            .bind(firm.0.as_bytes().to_vec())
+            .bind(after)
+            .bind(i64::from(STATE_VERSION))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
+        let kept = |row: &sqlx::sqlite::SqliteRow| {
+            Ok(KeptSnapshot {
+                stream: row.try_get(0).map_err(failed)?,
+                version: unsigned(row.try_get(1).map_err(failed)?)?,
+                position: unsigned(row.try_get(2).map_err(failed)?)?,
+                bytes: row.try_get(3).map_err(failed)?,
+            })
+        };
+        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(kept).collect()
+    }
+
     pub(crate) async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
         let mut reader = self.readers.acquire().await.map_err(failed)?;
         let rows = sqlx::query(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
@@ -195,9 +230,19 @@ pub(super) async fn load(
     streams: &[StreamId],
     up_to: u64,
 ) -> Result<Vec<LoadedStream>, StoreError> {
+    load_by(connection, firm, streams, (up_to, STATE_VERSION)).await
+}
+
+/// The same by the snapshots of one version of folding.
+async fn load_by(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    streams: &[StreamId],
+    (up_to, state_version): (u64, u32),
+) -> Result<Vec<LoadedStream>, StoreError> {
     let mut loaded = Vec::with_capacity(streams.len());
     for some in streams.chunks(STREAMS_PER_QUERY) {
-        loaded.extend(load_some(connection, firm, some, up_to).await?);
+        loaded.extend(load_some(connection, firm, some, (up_to, state_version)).await?);
     }
     Ok(loaded)
 }
@@ -206,7 +251,7 @@ async fn load_some(
     connection: &mut SqliteConnection,
     firm: FirmId,
     streams: &[StreamId],
-    up_to: u64,
+    (up_to, state_version): (u64, u32),
 ) -> Result<Vec<LoadedStream>, StoreError> {
     let mut loaded: Vec<LoadedStream> = streams.iter().copied().map(LoadedStream::empty).collect();
     let names = json_list(streams.iter().map(|stream| {
@@ -216,7 +261,7 @@ async fn load_some(
     let query = sqlx::query(SNAPSHOTS)
         .bind(firm.0.as_bytes().to_vec())
         .bind(names)
-        .bind(i64::from(STATE_VERSION))
+        .bind(i64::from(state_version))
         .bind(at_most(up_to));
     let mut rows = query.fetch(&mut *connection);
     while let Some(row) = rows.try_next().await.map_err(failed)? {
@@ -224,7 +269,6 @@ async fn load_some(
         to.key = row.try_get(3).map_err(failed)?;
         if let Some(version) = row.try_get::<Option<i64>, _>(1).map_err(failed)? {
             let (version, bytes) = (unsigned(version)?, row.try_get(2).map_err(failed)?);
-            let state_version = STATE_VERSION;
             to.snapshot = Some(Snapshot { stream: to.stream, version, state_version, bytes });
         }
     }

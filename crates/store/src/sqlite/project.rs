@@ -1,9 +1,9 @@
 //! Writing the read model.
 
 use domain::ids::FirmId;
-use log::{Checkpoint, ProjectionStep, Snapshot, StoreError};
+use log::{Checkpoint, Comparison, ProjectionStep, Snapshot, StoreError};
 use sqlx::sqlite::SqliteArguments;
-use sqlx::{Arguments, Row as _, SqliteConnection};
+use sqlx::{Arguments, Connection as _, Row as _, SqliteConnection};
 
 use super::error::failed;
 use super::statements::{
@@ -51,6 +51,35 @@ impl Sqlite {
             self.drop_generation(firm, old).await?;
         }
         Ok(generation)
+    }
+
+    /// In one read transaction, which sees both at one moment and keeps nobody waiting.
+    pub(crate) async fn compare(
+        &self,
+        firm: FirmId,
+        generation: i64,
+        position: u64,
+    ) -> Result<Comparison, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let mut transaction = reader.begin().await.map_err(failed)?;
+        let firm = firm.0.as_bytes().to_vec();
+        let query = sqlx::query(CHECKPOINT).bind(firm.clone());
+        let row = query.fetch_one(&mut *transaction).await.map_err(failed)?;
+        let (active, at): (i64, i64) =
+            (row.try_get(0).map_err(failed)?, row.try_get(1).map_err(failed)?);
+        if unsigned(at)? != position {
+            return Ok(Comparison::Elsewhere);
+        }
+        let mut tables = Vec::with_capacity(TABLES.len());
+        for table in TABLES {
+            let query = sqlx::query_scalar(&*TableStatements::of(table).compare)
+                .bind(firm.clone())
+                .bind(active)
+                .bind(generation);
+            let rows: i64 = query.fetch_one(&mut *transaction).await.map_err(failed)?;
+            tables.push((table.name, unsigned(rows)?));
+        }
+        Ok(Comparison::At(tables))
     }
 
     pub(crate) async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {

@@ -58,6 +58,8 @@ pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, ad
 pub(super) const REWRAP: &str = "UPDATE person SET wrapped_key = $4 \
     WHERE firm = $1 AND person = $2 AND wrapped_key = $3";
 pub(super) const ERASE_PERSON: &str = "DELETE FROM person WHERE firm = $1 AND person = $2";
+pub(super) const SNAPSHOTS_AFTER: &str = "SELECT stream, version, position, body FROM snapshot \
+    WHERE firm = $1 AND stream > $2 AND state_version = $3 ORDER BY stream LIMIT $4";
 pub(super) const ERASE_SNAPSHOTS: &str =
     "DELETE FROM snapshot WHERE firm = $1 AND stream IN ($2, $3)";
 /// Empties the write-ahead log, in which a page that was deleted from still lies as it was.
@@ -107,6 +109,7 @@ pub(super) const ALL: &[&str] = &[
     ANSWERS_FROM,
     FIRMS,
     SNAPSHOTS,
+    SNAPSHOTS_AFTER,
     PEOPLE,
     PEOPLE_AFTER,
     REWRAP,
@@ -225,6 +228,8 @@ pub(super) struct TableStatements {
     pub(super) delete: String,
     /// Deletes the rows of the first streams of a generation that is dropped.
     pub(super) drop: String,
+    /// Counts the rows in which two generations differ.
+    pub(super) compare: String,
 }
 
 /// Streams whose rows are dropped in one transaction.
@@ -265,6 +270,7 @@ impl TableStatements {
             )
         });
         Self {
+            compare: table.compared(),
             upsert: Sized::new(&insert, columns.len(), &conflict),
             delete: format!("DELETE FROM {name} WHERE {}", of_one.join(" AND ")),
             drop: format!("DELETE FROM {name} WHERE firm = $1 AND generation = $2{first}"),

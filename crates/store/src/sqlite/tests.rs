@@ -13,7 +13,7 @@ fn every_statement() -> Vec<String> {
     let sized = LOG.texts();
     let tables = TABLES.iter().flat_map(|table| {
         let of = TableStatements::of(table);
-        of.upsert.texts().chain([of.delete.as_str(), of.drop.as_str()])
+        of.upsert.texts().chain([of.delete.as_str(), of.drop.as_str(), of.compare.as_str()])
     });
     let texts = ALL
         .iter()

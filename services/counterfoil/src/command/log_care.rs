@@ -5,7 +5,7 @@ use std::str::FromStr;
 
 use anyhow::Context;
 use api::v1;
-use api::v1::{rebuild_read_models_response, verify_log_response};
+use api::v1::{check_derived_response, rebuild_read_models_response, verify_log_response};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 
@@ -33,6 +33,9 @@ pub(crate) struct VerifyArgs {
     /// Check scans and letters as well, as `evidence check` does
     #[arg(long, conflicts_with = "bundle")]
     with_evidence: bool,
+    /// Hold read models, snapshots and the keys of clients against the log as well
+    #[arg(long, conflicts_with = "bundle")]
+    with_derived: bool,
 }
 
 /// An end of a log: `6174:1b1f7269…`.
@@ -115,7 +118,49 @@ pub(crate) async fn verify(
     if !report.sound {
         return Ok(Exit::Unsound);
     }
+    if args.with_derived && check_derived(session, out).await? != Exit::Done {
+        return Ok(Exit::Unsound);
+    }
     if args.with_evidence { evidence::check(session, out).await } else { Ok(Exit::Done) }
+}
+
+/// Holds what is derived from the log against it.
+async fn check_derived(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
+    let request = patient(v1::CheckDerivedRequest { parent: session.firm()? });
+    let mut stream = session.administration.check_derived(request).await?.into_inner();
+    let bar = bar(out, "comparing")?;
+    let mut report = None;
+    while let Some(response) = stream.message().await? {
+        if out.is_json() {
+            out.message(&response, "CheckDerivedResponse")?;
+        }
+        match response.message {
+            Some(check_derived_response::Message::Progress(progress)) => step(&bar, &progress),
+            Some(check_derived_response::Message::Report(found)) => report = Some(found),
+            None => {}
+        }
+    }
+    bar.finish_and_clear();
+    let report = report.context("the service ended the run without a report")?;
+    if !out.is_json() {
+        show_derived(&report, out)?;
+    }
+    Ok(if report.sound { Exit::Done } else { Exit::Unsound })
+}
+
+fn show_derived(report: &v1::DerivedReport, out: &mut Out) -> std::io::Result<()> {
+    if report.sound {
+        out.line("Read models, snapshots and keys follow from the log.")?;
+        return out.field("compared at", report.position);
+    }
+    for fault in &report.faults {
+        out.line(format!("NOT SOUND: {fault}"))?;
+    }
+    out.field("faults", report.fault_count)?;
+    out.note(
+        "The log itself is sound. Rows: rebuild. Keys: take the rows of the table person from a backup, \
+         and ask who changed them. Snapshots: delete them; they come again by themselves.",
+    )
 }
 
 fn show(report: &v1::VerifyReport, out: &mut Out) -> std::io::Result<()> {

@@ -83,6 +83,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Administration/RevokeToken", ADMINISTER),
     ("/counterfoil.v1.Administration/VerifyLog", VERIFY),
     ("/counterfoil.v1.Administration/RebuildReadModels", ADMINISTER),
+    ("/counterfoil.v1.Administration/CheckDerived", ADMINISTER),
     ("/counterfoil.v1.Administration/GetHead", READ_FIRM),
     ("/counterfoil.v1.Administration/ListDue", READ_CASE),
     ("/counterfoil.v1.Evidence/Upload", RECORD),

@@ -29,6 +29,7 @@ pub(crate) struct AdministrationRpc(pub(crate) Ledger);
 #[tonic::async_trait]
 impl Administration for AdministrationRpc {
     type VerifyLogStream = Answers<v1::VerifyLogResponse>;
+    type CheckDerivedStream = Answers<v1::CheckDerivedResponse>;
     type RebuildReadModelsStream = Answers<v1::RebuildReadModelsResponse>;
 
     async fn register_firm(
@@ -141,6 +142,16 @@ impl Administration for AdministrationRpc {
         authority.check_name(&request.get_ref().parent)?;
         let firm = requests::rebuild_read_models(request.get_ref()).map_err(Failure::from)?;
         Ok(Response::new(run::rebuild(&self.0, firm)))
+    }
+
+    async fn check_derived(
+        &self,
+        request: Request<v1::CheckDerivedRequest>,
+    ) -> Result<Response<Self::CheckDerivedStream>, Status> {
+        let authority = Authority::of(&request)?;
+        authority.check_name(&request.get_ref().parent)?;
+        let firm = requests::check_derived(request.get_ref()).map_err(Failure::from)?;
+        Ok(Response::new(run::check_derived(&self.0, firm)))
     }
 
     async fn get_head(

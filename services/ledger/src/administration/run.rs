@@ -1,4 +1,5 @@
-//! Long work on a firm's log, told as it goes: verifying it and rebuilding the read models.
+//! Long work on a firm's log, told as it goes: verifying it, rebuilding the read models, and holding
+//! what is derived against it.
 //!
 //! The work goes on if its caller leaves, since it is harmless and somebody else may wait for it;
 //! progress that nobody takes in time is left out, the report never is.
@@ -10,13 +11,16 @@ use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
 use domain::ids::FirmId;
-use log::{RebuildReport, VerifyError, VerifyReport};
+use log::{DerivedReport, RebuildReport, VerifyError, VerifyReport};
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
 
 use crate::answers::{Answers, MESSAGES_WAITING, Outgoing, run_progress};
 use crate::ledger::Ledger;
+
+/// Most faults of one report that are told one by one.
+const FAULTS_TOLD_MAX: usize = 1_000;
 
 /// Verifies the log.
 pub(super) fn verify(ledger: &Ledger, asked: VerifyAsked) -> Answers<v1::VerifyLogResponse> {
@@ -97,6 +101,42 @@ fn rebuild_report(report: RebuildReport) -> v1::RebuildReport {
         position: int64(report.position),
         // The log is dense from 1, so its last position is also its count.
         event_count: int64(report.position),
+    }
+}
+
+/// Holds read models, snapshots and keys against the log.
+pub(super) fn check_derived(ledger: &Ledger, firm: FirmId) -> Answers<v1::CheckDerivedResponse> {
+    use v1::check_derived_response::Message;
+    let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
+    let ledger = ledger.clone();
+    ledger.clone().tasks().spawn(async move {
+        let told = |message| Ok(v1::CheckDerivedResponse { message: Some(message) });
+        let progress = |position, head| {
+            let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
+        };
+        let work = ledger.engine().check_derived(firm, progress);
+        let last = match until_closing(&ledger, work).await {
+            None => Err(Failure::ShuttingDown.into()),
+            Some(Ok(report)) => told(Message::Report(derived_report(&ledger, &report))),
+            Some(Err(error)) => Err(Failure::from(error).into()),
+        };
+        end(&outgoing, last).await;
+    });
+    Box::pin(ReceiverStream::new(messages))
+}
+
+/// Faults are the report's news, not a failure of the request.
+fn derived_report(ledger: &Ledger, report: &DerivedReport) -> v1::DerivedReport {
+    let count = report.faults.len();
+    if count > 0 {
+        ledger.metrics().findings.fetch_add(1, Ordering::Relaxed);
+        tracing::error!(count, first = %report.faults[0], "what is derived does not follow from the log");
+    }
+    v1::DerivedReport {
+        sound: count == 0,
+        position: int64(report.position),
+        faults: report.faults.iter().take(FAULTS_TOLD_MAX).map(ToString::to_string).collect(),
+        fault_count: i64::try_from(count).unwrap_or(i64::MAX),
     }
 }
 

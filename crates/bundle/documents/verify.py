@@ -724,7 +724,9 @@ class Bundle:
         if event["event"] == "firm_registered":
             self.transit_days = event["payload"].get("transit_days", 0)
         if event["event"] == "access_used":
-            self.looks.append(event)
+            looked = event["payload"]
+            self.looks.append((event["position"], event["occurred_on"], event["actor"], looked["cases"],
+                               looked["kind"] + " " + looked["what"]))
         if self.unnamed.get(stream):
             self.unnamed[stream] -= set(texts(event["payload"]))
         if event["event"] == "invoice_issued":
@@ -1095,11 +1097,9 @@ class Derivation:
                                   fee["position"])
 
     def access(self):
-        for event in self.bundle.looks:
-            p = event["payload"]
-            for case in p["cases"] or [""]:
-                self.tables["access"].compare([event["position"], event["occurred_on"], event["actor"], case,
-                                               p["kind"] + " " + p["what"]], event["position"])
+        for position, on, actor, cases, what in self.bundle.looks:
+            for case in cases or [""]:
+                self.tables["access"].compare([position, on, actor, case, what], position)
 
     def exposures(self, client, case, account):
         table = self.tables["exposures"]

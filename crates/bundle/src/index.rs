@@ -121,27 +121,43 @@ impl ByStream {
         stream: StreamId,
         pieces: &mut Pieces,
     ) -> Result<Vec<Recorded>, LoadError> {
-        let Some(&number) = self.places.get(&stream) else { return Ok(Vec::new()) };
-        let lines = at(self.starts[at(number)])..at(self.starts[at(number) + 1]);
+        let mut events = Vec::with_capacity(self.lines(stream).len());
+        self.each(stream, pieces, |recorded| {
+            events.push(recorded);
+            Ok(())
+        })?;
+        Ok(events)
+    }
+
+    fn lines(&self, stream: StreamId) -> &[u32] {
+        let Some(&number) = self.places.get(&stream) else { return &[] };
+        &self.order[at(self.starts[at(number)])..at(self.starts[at(number) + 1])]
+    }
+
+    /// The same one by one: a firm's own stream may be longer than should be held.
+    pub(crate) fn each(
+        &self,
+        stream: StreamId,
+        pieces: &mut Pieces,
+        mut take: impl FnMut(Recorded) -> io::Result<()>,
+    ) -> Result<(), LoadError> {
         let mut bytes = Vec::new();
-        let mut events = Vec::with_capacity(lines.len());
-        for &line in &self.order[lines] {
+        for (version, &line) in (1..).zip(self.lines(stream)) {
             let entry = self.entries[at(line)];
             bytes.resize(at(entry.length), 0);
             pieces.read(entry.offset, &mut bytes)?;
             let fault = |what: String| LoadError::Event { line: u64::from(line) + 1, what };
             let recorded =
                 Recorded::from_bytes(&bytes).map_err(|error| fault(error.to_string()))?;
-            let version = u64::try_from(events.len()).unwrap_or(u64::MAX) + 1;
             if recorded.stream != stream || recorded.stream_version != version {
                 return Err(fault("the event is not its stream's next".into()));
             }
             if !belongs(&recorded) {
                 return Err(fault("the event does not belong to its kind of stream".into()));
             }
-            events.push(recorded);
+            take(recorded)?;
         }
-        Ok(events)
+        Ok(())
     }
 }
 

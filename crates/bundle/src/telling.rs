@@ -9,12 +9,14 @@ use domain::event::StreamId;
 use domain::ids::{AccountId, CaseId};
 use uuid::Uuid;
 
-use crate::derive::{FirmBook, Frame, Party, Rows, looks, tell};
+use crate::derive::{FirmBook, Frame, Party, Rows, look, tell};
 use crate::index::{ByStream, LoadError};
 use crate::spool::{Pieces, Spooled};
 
 /// Clients that one thread tells of before it hands over.
 const CLIENTS_AT_ONCE: usize = 32;
+/// Looks of people whose rows are handed over together.
+const LOOKS_AT_ONCE: usize = 1_000;
 /// Hand-overs that may wait for one before them.
 const WAITING_MAX: usize = 8;
 /// Threads that tell.
@@ -57,9 +59,17 @@ pub(crate) fn tell_all(
 ) -> Result<(), TellError> {
     let parties = events.parties();
     let mut pieces = Pieces::new(lines.open()?);
-    let firm = events.load(StreamId::Firm, &mut pieces)?;
-    take(looks(&firm))?;
-    let firm = FirmBook::of(&firm);
+    let (mut firm, mut looked, mut rows) = (FirmBook::default(), 0, Rows::new());
+    events.each(StreamId::Firm, &mut pieces, |recorded| {
+        looked += look(&recorded, &mut rows);
+        firm.take(&recorded);
+        if looked < LOOKS_AT_ONCE {
+            return Ok(());
+        }
+        looked = 0;
+        take(std::mem::replace(&mut rows, Rows::new()))
+    })?;
+    take(rows)?;
     let next = AtomicUsize::new(0);
     let stop = AtomicBool::new(false);
     // One permit for each hand-over that may be under way or waiting.

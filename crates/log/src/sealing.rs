@@ -198,22 +198,23 @@ fn compared(blind: &BlindKey, phone: &str, address: &str) -> ComparedBy {
 }
 
 impl Engine {
-    /// Opens the personal values of states for somebody who may see them. Those of a person who was
-    /// erased stay sealed.
+    /// Opens the personal values of states for somebody who may see them, and gives the streams in which
+    /// there were any. Those of a person who was erased stay sealed.
     pub async fn open_states<'s>(
         &self,
         firm: FirmId,
         states: impl IntoIterator<Item = (StreamId, &'s mut State)>,
-    ) -> Result<(), StoreError> {
+    ) -> Result<Vec<StreamId>, StoreError> {
         let mut states: Vec<_> = states.into_iter().collect();
         let streams = states.iter().map(|(stream, _)| *stream);
         let opener = self.opener(firm, streams).await?;
+        let mut opened = Vec::with_capacity(states.len());
         for (stream, state) in &mut states {
-            state.each_personal(&mut |value| {
-                opener.open(*stream, value);
-            });
+            let mut any = false;
+            state.each_personal(&mut |value| any |= opener.open(*stream, value));
+            opened.extend(any.then_some(*stream));
         }
-        Ok(())
+        Ok(opened)
     }
 
     /// What names, seals and opens the scans and letters of clients, as of now: of each who has a key.

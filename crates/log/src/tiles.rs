@@ -16,7 +16,7 @@ use tokio::time::Instant;
 
 use crate::engine::{Engine, Inner, lock};
 use crate::error::StoreError;
-use crate::ports::LogStore;
+use crate::ports::{LogStore, Stored};
 use crate::projector::ReadBehind;
 
 /// Leaves of one tile.
@@ -86,6 +86,15 @@ pub trait TileStore: Send + Sync + 'static {
 
     /// A full tile, if it is kept.
     async fn tile(&self, firm: FirmId, level: u8, index: u64) -> Result<Option<Tile>, StoreError>;
+
+    /// An event, and a full tile of leaves, where they are: what most proofs read beside what is
+    /// remembered, in as few journeys as the store can.
+    async fn event_and_tile(
+        &self,
+        firm: FirmId,
+        position: u64,
+        tile: u64,
+    ) -> Result<(Option<Stored>, Option<Tile>), StoreError>;
 
     /// The roots of the full tiles of a level from one on, at most `limit`, fewer only at the end.
     async fn tile_roots(
@@ -258,6 +267,39 @@ async fn fetch<S: LogStore + TileStore + ?Sized>(
 }
 
 impl Engine {
+    /// An event, if it is there, and the hashes of a proof about it: [`Engine::prove`].
+    pub async fn prove_event(
+        &self,
+        firm: FirmId,
+        position: u64,
+        plan: &ProofPlan,
+        timeout: Duration,
+    ) -> Result<(Option<Stored>, Vec<Hash>), ProveError> {
+        let Inner { store, tiles: memory, .. } = self.inner().as_ref();
+        let wanted = plan.tiles();
+        let unknown = wanted.iter().filter(|id| memory.get(firm, **id).is_none());
+        let unknown: Vec<&TileId> = unknown.collect();
+        if let [id] = unknown[..]
+            && id.level() == 0
+            && id.is_full()
+        {
+            let (event, tile) = store.event_and_tile(firm, position, id.index()).await?;
+            if let Some(tile) = tile {
+                let known = wanted.iter().filter_map(|id| Some((*id, memory.get(firm, *id)?)));
+                let tiles: Tiles = known.chain([(*id, tile.hashes.to_vec())]).collect();
+                // What was forgotten meanwhile is read below.
+                if let Ok(hashes) = plan.make(&tiles) {
+                    return Ok((event, hashes));
+                }
+            }
+        }
+        let event = async {
+            let page = store.read(firm, position.saturating_sub(1), 1).await?;
+            Ok(page.into_iter().find(|event| event.position == position))
+        };
+        futures::try_join!(event, self.prove(firm, plan, timeout))
+    }
+
     /// The hashes of a proof over a firm's log, RFC 9162 section 2.1, made from O(log n) tiles. It waits
     /// for tiles that are still being made. Whoever hands it on checks it against a root that is
     /// known from elsewhere: nothing here says that the tiles are right.

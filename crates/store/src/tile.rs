@@ -2,7 +2,7 @@
 
 use async_trait::async_trait;
 use domain::ids::FirmId;
-use log::{StoreError, Tile, TileStore};
+use log::{LogStore as _, StoreError, Stored, Tile, TileStore};
 use proof::Hash;
 
 use crate::statement::statements;
@@ -34,6 +34,20 @@ impl TileStore for Store {
     async fn tile(&self, firm: FirmId, level: u8, index: u64) -> Result<Option<Tile>, StoreError> {
         let row: Option<(Hash, Vec<u8>)> = self.fetch_one(&TILE, key(firm, level, index)).await?;
         row.map(|(root, hashes)| Tile::from_stored(level, index, root, &hashes)).transpose()
+    }
+
+    async fn event_and_tile(
+        &self,
+        firm: FirmId,
+        position: u64,
+        tile: u64,
+    ) -> Result<(Option<Stored>, Option<Tile>), StoreError> {
+        if let Behind::Postgres(postgres) = &self.engine {
+            return postgres.event_and_tile(firm, position, tile).await;
+        }
+        let event = self.read(firm, position.saturating_sub(1), 1);
+        let (event, tile) = futures::try_join!(event, self.tile(firm, 0, tile))?;
+        Ok((event.into_iter().find(|event| event.position == position), tile))
     }
 
     async fn tile_roots(

@@ -282,6 +282,15 @@ impl TileStore for Lossy {
         self.store.tile(firm, level, at).await
     }
 
+    async fn event_and_tile(
+        &self,
+        firm: FirmId,
+        position: u64,
+        tile: u64,
+    ) -> Result<(Option<Stored>, Option<Tile>), StoreError> {
+        self.store.event_and_tile(firm, position, tile).await
+    }
+
     async fn tile_roots(
         &self,
         firm: FirmId,

@@ -29,7 +29,7 @@ fn every_answer_has_a_json_form() {
         &["couples"],
         &["tokens", "list"],
         &["follow", "--once"],
-        &["verify"],
+        &["verify", "--with-derived"],
         &["rebuild"],
     ] {
         let mut with_json = arguments.to_vec();
@@ -111,24 +111,48 @@ fn a_changed_byte_is_found_with_its_position() {
     assert!(position.parse::<u64>().unwrap() > 20);
     // Another program does what no statement of ours can: the triggers are dropped first.
     let change = "
-import sqlite3, sys
-db = sqlite3.connect(sys.argv[1])
 for (name,) in db.execute(\"SELECT name FROM sqlite_master WHERE type = 'trigger'\").fetchall():
     db.execute('DROP TRIGGER ' + name)
 (body,) = db.execute('SELECT body FROM event WHERE position = 9').fetchone()
 changed = body.replace('2025-03-03', '2025-03-04', 1)
 assert changed != body and len(changed) == len(body)
 db.execute('UPDATE event SET body = ? WHERE position = 9', (changed,))
-db.commit()
 ";
-    let database = desk.folder.path().join("counterfoil.db");
-    let python = Command::new("python3").arg("-c").arg(change).arg(&database).output().unwrap();
-    assert!(python.status.success(), "{python:?}");
+    change_beside(&desk, change);
     let ran = desk.run(&["verify"]);
     assert_eq!(ran.code, 4, "{ran:?}");
     assert!(ran.out.contains("NOT SOUND at position 9: "), "{ran:?}");
     let report = desk.run(&["verify", "--json"]).json().pop().unwrap();
     assert_eq!(report["report"]["fault"]["position"], "9", "{report}");
+}
+
+/// Changes the database as another program does, in Python.
+fn change_beside(desk: &Desk, change: &str) {
+    let script =
+        format!("import sqlite3, sys\ndb = sqlite3.connect(sys.argv[1])\n{change}\ndb.commit()");
+    let database = desk.folder.path().join("counterfoil.db");
+    let python = Command::new("python3").arg("-c").arg(script).arg(&database).output().unwrap();
+    assert!(python.status.success(), "{python:?}");
+}
+
+#[test]
+fn a_changed_row_is_found_by_its_table_and_mended_by_a_rebuild() {
+    let desk = Desk::with_cases();
+    let sound = "Read models, snapshots and keys follow from the log.";
+    assert!(desk.done(&["verify", "--with-derived"]).contains(sound));
+    change_beside(
+        &desk,
+        "assert db.execute(\"UPDATE clock SET due_on = '2031-01-01'\").rowcount > 0",
+    );
+    assert_eq!(desk.run(&["verify"]).code, 0, "the log is what was written");
+    let ran = desk.run(&["verify", "--with-derived"]);
+    assert_eq!(ran.code, 4, "{ran:?}");
+    let fault = "NOT SOUND: rows of clock that are not what the log makes of them: ";
+    assert!(ran.out.contains(fault), "{ran:?}");
+    let report = desk.run(&["verify", "--with-derived", "--json"]).json().pop().unwrap();
+    assert_eq!(report["report"]["faultCount"], "1", "{report}");
+    desk.done(&["rebuild"]);
+    assert!(desk.done(&["verify", "--with-derived"]).contains(sound));
 }
 
 #[test]

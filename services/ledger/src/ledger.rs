@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 
 use api::FieldErrors;
@@ -31,6 +31,7 @@ use crate::couples;
 use crate::evidence::{Kept, sweep_from_time_to_time};
 use crate::gateway::PaymentGateway;
 use crate::metrics::Metrics;
+use crate::openings::Openings;
 use crate::reading::{History, Replicated};
 use crate::telemetry;
 use api::status::Failure;
@@ -53,6 +54,7 @@ struct Shared {
     slots: Arc<Semaphore>,
     metrics: Metrics,
     followers: Mutex<HashMap<AccessId, Arc<Semaphore>>>,
+    openings: Mutex<Openings>,
     closing: CancellationToken,
     tasks: TaskTracker,
     started: AtomicBool,
@@ -80,6 +82,7 @@ impl Ledger {
             gateway,
             limits,
             followers: Mutex::default(),
+            openings: Mutex::default(),
             closing: CancellationToken::new(),
             tasks: TaskTracker::new(),
             started: AtomicBool::new(false),
@@ -305,6 +308,11 @@ impl Ledger {
         })
     }
 
+    /// Whose personal values were opened for whom today.
+    pub(crate) fn openings(&self) -> MutexGuard<'_, Openings> {
+        self.shared.openings.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     /// How many streams tokens hold open.
     pub(crate) fn follow_streams(&self) -> u64 {
         let most = self.limits().follow_streams_per_token;
@@ -330,6 +338,19 @@ impl Ledger {
         path: &str,
         cases: BTreeSet<CaseId>,
     ) -> Result<(), Failure> {
+        let request_id = RequestId(uuid::Uuid::now_v7());
+        self.note_look_once(authority, (firm, request_id), kind, path, cases).await
+    }
+
+    /// The same under a request's id: what is on record under it already stays as it is.
+    pub(crate) async fn note_look_once(
+        &self,
+        authority: &Authority,
+        (firm, request_id): (FirmId, RequestId),
+        kind: LookKind,
+        path: &str,
+        cases: BTreeSet<CaseId>,
+    ) -> Result<(), Failure> {
         let what = path.rsplit('/').next().unwrap_or(path);
         let what = Text::parse(what).map_err(|_| Failure::internal("an RPC has a short name"))?;
         let access = match authority {
@@ -339,7 +360,6 @@ impl Ledger {
         let used = AccessUsed { access, cases, kind, what };
         let occurred_on = self.today(&*self.firms().get(firm).await?);
         let action = Dated { occurred_on, action: FirmAction::NoteAccess(used) };
-        let request_id = RequestId(uuid::Uuid::now_v7());
         let asked = Asked { firm, request_id, command: Command::Firm { action } };
         let print = fingerprint("look", &[request_id.0.as_bytes()]);
         self.submit(authority, asked, print).await.map(|_| ())

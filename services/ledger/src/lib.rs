@@ -20,6 +20,7 @@ mod front;
 pub mod gateway;
 mod ledger;
 mod metrics;
+mod openings;
 mod paging;
 mod present;
 mod privacy;

@@ -147,7 +147,9 @@ async fn what_happens_moves_the_figure_that_tells_of_it_and_no_other() {
     // What is no request at all, by an RPC and by a path somebody made up.
     let invalid = record("firms/none", Vec::new());
     assert_eq!(client.record(invalid).await.unwrap_err().code(), Code::InvalidArgument);
-    let follow = v1::FollowRequest { parent: firm.clone(), ..v1::FollowRequest::default() };
+    // Of events in which there is nothing to open.
+    let types = vec!["firm_registered".to_owned()];
+    let follow = v1::FollowRequest { parent: firm.clone(), types, ..v1::FollowRequest::default() };
     let followed = client.follow(follow).await.unwrap().into_inner();
 
     let events = f64::from(recorded.event_count);

@@ -36,7 +36,7 @@ fn judge(told: &Told<'_>, period: u32) -> Option<Explanation> {
         id: told.id,
         case: &told.case,
         account: told.accounts.get(&payer(told)).unwrap_or(&nobody),
-        firm: &told.firm.last,
+        firm: told.firm.last(),
         as_of: told.frame.as_of,
     };
     judgement.explain(period)

@@ -78,61 +78,66 @@ pub(crate) struct Frame {
 /// The firm at every position at which something that fees are judged by changed.
 pub(crate) struct FirmBook {
     states: Vec<(u64, Firm)>,
-    last: Firm,
+    /// The firm as it stands at the end.
+    state: State,
+}
+
+impl Default for FirmBook {
+    fn default() -> Self {
+        Self { states: Vec::new(), state: State::empty(StreamId::Firm) }
+    }
 }
 
 impl FirmBook {
-    /// Folds the firm's stream.
-    pub(crate) fn of(events: &[Recorded]) -> Self {
-        let mut state = State::empty(StreamId::Firm);
-        let mut states = Vec::new();
-        for recorded in events {
-            state.apply(recorded);
-            let judged = matches!(
-                recorded.event,
-                Event::Firm(FirmEvent::FirmRegistered(_) | FirmEvent::StandingRecorded(_))
-            );
-            if judged && let State::Firm(firm) = &state {
-                states.push((recorded.position, firm.as_ref().clone()));
+    /// Folds the next event of the firm's stream.
+    pub(crate) fn take(&mut self, recorded: &Recorded) {
+        self.state.apply(recorded);
+        let judged = matches!(
+            recorded.event,
+            Event::Firm(FirmEvent::FirmRegistered(_) | FirmEvent::StandingRecorded(_))
+        );
+        if judged {
+            self.states.push((recorded.position, self.last().clone()));
+        }
+    }
+
+    pub(crate) fn last(&self) -> &Firm {
+        match &self.state {
+            State::Firm(firm) => firm,
+            State::Case(_) | State::Account(_) | State::Deposit(_) => {
+                unreachable!("a firm's stream folds into a firm")
             }
         }
-        let last = match state {
-            State::Firm(firm) => *firm,
-            State::Case(_) | State::Account(_) | State::Deposit(_) => Firm::default(),
-        };
-        Self { states, last }
     }
 
     fn before(&self, position: u64) -> &Firm {
         let known = self.states.partition_point(|(at, _)| *at < position);
-        known.checked_sub(1).map_or(&self.last, |at| &self.states[at].1)
+        known.checked_sub(1).map_or(self.last(), |at| &self.states[at].1)
     }
 
     fn transit_days(&self) -> u16 {
-        self.last.registered.as_ref().map_or(0, |firm| firm.transit_days)
+        self.last().registered.as_ref().map_or(0, |firm| firm.transit_days)
     }
 }
 
-/// Who looked at what: one row for each case of each look.
-pub(crate) fn looks(events: &[Recorded]) -> Rows {
-    let mut rows = Rows::new();
+/// Who looked at what: one row for each case of a look, and the firm's own if it names none. Gives how many
+/// rows an event of the firm makes.
+pub(crate) fn look(recorded: &Recorded, rows: &mut Rows) -> usize {
+    let Event::Firm(FirmEvent::AccessUsed(used)) = &recorded.event else { return 0 };
     let out = &mut rows.tables[at::ACCESS];
-    for recorded in events {
-        let Event::Firm(FirmEvent::AccessUsed(used)) = &recorded.event else { continue };
-        let what = format!("{} {}", used.kind, used.what);
-        let cases = used.cases.iter().map(|case| Some(*case));
-        let firm = used.cases.is_empty().then_some(None);
-        for case in cases.chain(firm) {
-            Row::begin(out)
-                .plain(recorded.position)
-                .plain(recorded.occurred_on)
-                .text(recorded.actor.as_str())
-                .maybe(case)
-                .text(&what)
-                .end();
-        }
+    let what = format!("{} {}", used.kind, used.what);
+    let cases = used.cases.iter().map(|case| Some(*case));
+    let firm = used.cases.is_empty().then_some(None);
+    for case in cases.chain(firm) {
+        Row::begin(out)
+            .plain(recorded.position)
+            .plain(recorded.occurred_on)
+            .text(recorded.actor.as_str())
+            .maybe(case)
+            .text(&what)
+            .end();
     }
-    rows
+    used.cases.len().max(1)
 }
 
 /// One client: a case, its account, and the accounts that paid in its stead.

@@ -503,6 +503,16 @@ impl TileStore for MemoryStore {
         Ok(self.shared().firm(firm).tile(level, index).cloned())
     }
 
+    async fn event_and_tile(
+        &self,
+        firm: FirmId,
+        position: u64,
+        tile: u64,
+    ) -> Result<(Option<Stored>, Option<Tile>), StoreError> {
+        let event = self.read(firm, position.saturating_sub(1), 1).await?.pop();
+        Ok((event.filter(|event| event.position == position), self.tile(firm, 0, tile).await?))
+    }
+
     async fn tile_roots(
         &self,
         firm: FirmId,

@@ -226,6 +226,15 @@ impl TileStore for Process {
         self.call(self.store.tile(firm, level, index)).await
     }
 
+    async fn event_and_tile(
+        &self,
+        firm: FirmId,
+        position: u64,
+        tile: u64,
+    ) -> Result<(Option<Stored>, Option<Tile>), StoreError> {
+        self.call(self.store.event_and_tile(firm, position, tile)).await
+    }
+
     async fn tile_roots(
         &self,
         firm: FirmId,

@@ -15,7 +15,7 @@ use sqlx::{ConnectOptions as _, Connection as _, Executor as _, PgConnection, Pg
 use tokio::sync::Mutex;
 
 use super::Postgres;
-use super::statements::PREPARED;
+use super::statements::{PREPARED, PREPARED_TO_READ};
 use super::together::{Grown, Leases};
 use crate::store::OpenError;
 
@@ -74,7 +74,9 @@ pub(super) async fn connect(url: &str) -> Result<Postgres, OpenError> {
         .connect_lazy_with(writing(&options, PROJECTION_TIMEOUT));
     let reading =
         working(&options, STATEMENT_TIMEOUT).options([("default_transaction_read_only", "on")]);
-    let readers = pool(READERS_PER_CORE).connect_lazy_with(reading);
+    let readers = pool(READERS_PER_CORE)
+        .after_connect(|connection, _| Box::pin(prepare_reader(connection)))
+        .connect_lazy_with(reading);
     let aside = PgPoolOptions::new()
         .max_connections(ASIDE_MAX)
         .acquire_timeout(ACQUIRE_TIMEOUT)
@@ -149,6 +151,13 @@ async fn make_durable(connection: &mut PgConnection) -> Result<(), sqlx::Error> 
 async fn prepare_log_writer(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
     make_durable(connection).await?;
     for statement in PREPARED.iter().copied() {
+        connection.execute(statement).await?;
+    }
+    Ok(())
+}
+
+pub(super) async fn prepare_reader(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
+    for statement in PREPARED_TO_READ.iter().copied() {
         connection.execute(statement).await?;
     }
     Ok(())

@@ -14,8 +14,8 @@ use sqlx::{ConnectOptions as _, Connection as _, Row as _};
 use tokio::sync::Mutex;
 
 use super::connect::{
-    READERS_PER_CORE, STATEMENT_TIMEOUT, is_up_to_date, named, place, pool, unreachable_server,
-    working_as,
+    READERS_PER_CORE, STATEMENT_TIMEOUT, is_up_to_date, named, place, pool, prepare_reader,
+    unreachable_server, working_as,
 };
 use super::error::failed;
 use super::statements::STANDING;
@@ -58,7 +58,9 @@ impl Postgres {
         let place = place(&options);
         let options = working_as(READER, &options, STATEMENT_TIMEOUT)
             .options([("default_transaction_read_only", "on")]);
-        let readers = pool(READERS_PER_CORE).acquire_timeout(ACQUIRE_TIMEOUT);
+        let readers = pool(READERS_PER_CORE)
+            .acquire_timeout(ACQUIRE_TIMEOUT)
+            .after_connect(|connection, _| Box::pin(prepare_reader(connection)));
         let readers = readers.connect_lazy_with(options);
         // What would write fails as reading with it would: by its role.
         let (log, projection, aside) = (readers.clone(), readers.clone(), readers.clone());

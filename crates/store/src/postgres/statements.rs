@@ -49,6 +49,22 @@ pub(super) const PREPARED: &[&str] = &[
      WHERE r.firm = $1 AND r.request_id = u.id LIMIT 1) r",
 ];
 
+/// Prepared on each connection that reads, for [`event_and_tile`].
+pub(super) const PREPARED_TO_READ: &[&str] = &[
+    "PREPARE event_at (uuid, bigint) AS SELECT position, body, true FROM event \
+     WHERE firm = $1 AND position = $2",
+    "PREPARE leaves_at (uuid, bigint) AS SELECT root, hashes FROM tile \
+     WHERE firm = $1 AND level = 0 AND tile_index = $2",
+];
+/// Columns of an event there, by which its row is told from a tile's.
+pub(super) const EVENT_COLUMNS: usize = 3;
+
+/// Names the firm, and reads an event and a full tile of leaves.
+pub(super) fn event_and_tile(firm: FirmId, position: i64, tile: i64) -> String {
+    let (name, firm) = (name_firm(firm), firm.0.hyphenated());
+    format!("{name}; EXECUTE event_at('{firm}', {position}); EXECUTE leaves_at('{firm}', {tile})")
+}
+
 /// Begins, names the firm, takes the lock, and reads the head and what is known of requests, in one round trip. Ids
 /// are hexadecimal digits and hyphens, so that nothing in them ends a literal.
 pub(super) fn opening(firm: FirmId, requests: &[RequestId]) -> String {

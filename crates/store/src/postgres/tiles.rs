@@ -1,12 +1,13 @@
 //! Writing tiles.
 
 use domain::ids::FirmId;
-use log::{StoreError, Tile};
-use sqlx::PgConnection;
+use log::{StoreError, Stored, Tile};
+use sqlx::{PgConnection, Row as _};
 
 use super::error::failed;
-use super::write::{End, Transaction};
-use super::{Postgres, signed};
+use super::statements::{EVENT_COLUMNS, event_and_tile};
+use super::write::{End, Transaction, ask};
+use super::{Postgres, malformed, signed};
 
 /// One that is there already is the same.
 pub(super) const KEEP_TILES: &str = "INSERT INTO tile (firm, level, tile_index, root, hashes) \
@@ -14,6 +15,29 @@ pub(super) const KEEP_TILES: &str = "INSERT INTO tile (firm, level, tile_index, 
     ON CONFLICT (firm, level, tile_index) DO NOTHING";
 
 impl Postgres {
+    /// In one journey: what names the firm, and both statements, go together.
+    pub(crate) async fn event_and_tile(
+        &self,
+        firm: FirmId,
+        position: u64,
+        tile: u64,
+    ) -> Result<(Option<Stored>, Option<Tile>), StoreError> {
+        let text = event_and_tile(firm, signed(position)?, signed(tile)?);
+        let (mut event, mut found) = (None, None);
+        for row in ask(&self.readers, &text).await? {
+            if row.len() == EVENT_COLUMNS {
+                let bytes = row.try_get(1).map_err(failed)?;
+                event = Some(Stored { position, bytes });
+            } else {
+                let (root, hashes): (Vec<u8>, Vec<u8>) =
+                    (row.try_get(0).map_err(failed)?, row.try_get(1).map_err(failed)?);
+                let root: [u8; 32] = root.try_into().map_err(|_| malformed("a root"))?;
+                found = Some(Tile::from_stored(0, tile, root.into(), &hashes)?);
+            }
+        }
+        Ok((event, found))
+    }
+
     pub(crate) async fn keep_tiles(&self, firm: FirmId, tiles: &[Tile]) -> Result<(), StoreError> {
         let mut transaction = Transaction::begin(&self.projection, firm).await?;
         let result = keep(transaction.connection(), firm, tiles).await;

@@ -3,6 +3,7 @@
 use domain::ids::FirmId;
 use log::StoreError;
 use sqlx::pool::PoolConnection;
+use sqlx::postgres::PgRow;
 use sqlx::{AssertSqlSafe, Executor as _, PgConnection, PgPool, Postgres};
 
 use super::error::{commit_failed, failed, is_cut};
@@ -88,6 +89,22 @@ pub(super) async fn lend(
         let mut connection = pool.acquire().await.map_err(failed)?;
         let named = connection.execute(AssertSqlSafe(first.to_owned())).await;
         let Err(error) = named else { return Ok(connection) };
+        drop(connection.detach());
+        if !is_cut(&error) || cut == pool.options().get_max_connections() {
+            return Err(failed(error));
+        }
+        cut += 1;
+    }
+}
+
+/// The rows of statements that go together on a connection of their own, the first of which names the firm: as
+/// [`lend`], where the first journey is the only one. For statements that change nothing.
+pub(super) async fn ask(pool: &PgPool, text: &str) -> Result<Vec<PgRow>, StoreError> {
+    let mut cut = 0;
+    loop {
+        let mut connection = pool.acquire().await.map_err(failed)?;
+        let rows = connection.fetch_all(sqlx::raw_sql(AssertSqlSafe(text.to_owned()))).await;
+        let Err(error) = rows else { return rows.map_err(failed) };
         drop(connection.detach());
         if !is_cut(&error) || cut == pool.options().get_max_connections() {
             return Err(failed(error));

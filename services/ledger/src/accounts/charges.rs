@@ -172,7 +172,7 @@ impl Request<'_> {
     async fn hand_over(&self, charges: &Charges) -> Result<ChargeRun, Failure> {
         let ChargesAsked { firm, request_id, .. } = self.asked;
         let primary = View::of_primary(self.ledger, self.authority);
-        let folded = accounts(&primary, firm, charges.values().map(|(id, _)| *id), false).await?;
+        let folded = accounts(&primary, None, firm, charges.values().map(|(id, _)| *id)).await?;
         let charges = charges.iter().filter_map(|(invoice, (account, charge))| {
             let card = folded.get(account)?.card.as_ref()?;
             Some(ChargeRequest {

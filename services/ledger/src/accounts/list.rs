@@ -14,6 +14,7 @@ use store::{AccountFilter, InvoiceFilter};
 
 use crate::access::Authority;
 use crate::ledger::{as_account, one_account};
+use crate::openings::Look;
 use crate::paging::Pager;
 use crate::present::account as present;
 use crate::reading::View;
@@ -33,30 +34,32 @@ pub(super) async fn get_account(
     let get = requests::get_account(message)?;
     let streams = [StreamId::Account(get.id)];
     let (position, mut states) = view.states(get.firm, &streams, get.at_least_position).await?;
-    let cards = authority.may_see_cards();
-    view.open(get.firm, &streams, &mut states, cards).await?;
+    let look = Look::at_cards(authority, "GetAccount");
+    view.open(look, get.firm, &streams, &mut states).await?;
     let account = one_account(&states)?;
     if account.members.is_empty() {
         return Err(Failure::NotFound { resource_type: "Account", name: message.name.clone() });
     }
     let currency = currency(view, get.firm).await?;
-    let account = present::account(get.firm, get.id, account, currency, cards);
+    let account = present::account(get.firm, get.id, account, currency, look.may_see);
     Ok(v1::GetAccountResponse { account: Some(account), position: int64(position) })
 }
 
-/// Accounts folded as they stand now, by id, with their cards opened if those are to be shown.
+/// Accounts folded as they stand now, by id, with their cards opened if somebody looks at those.
 pub(super) async fn accounts(
     view: &View<'_>,
+    look: Option<Look<'_>>,
     firm: FirmId,
     ids: impl IntoIterator<Item = AccountId>,
-    cards: bool,
 ) -> Result<HashMap<AccountId, Account>, Failure> {
     let mut ids: Vec<AccountId> = ids.into_iter().collect();
     ids.sort_unstable();
     ids.dedup();
     let streams: Vec<StreamId> = ids.iter().copied().map(StreamId::Account).collect();
     let (_, mut states) = view.states(firm, &streams, 0).await?;
-    view.open(firm, &streams, &mut states, cards).await?;
+    if let Some(look) = look {
+        view.open(look, firm, &streams, &mut states).await?;
+    }
     let folded = ids.into_iter().zip(states);
     Ok(folded.filter_map(|(id, state)| Some((id, *as_account(state)?))).collect())
 }
@@ -73,13 +76,13 @@ pub(super) async fn list_accounts(
     let filter = AccountFilter { open: page.filter, ..AccountFilter::default() };
     let mut rows = view.store().list_accounts(page.firm, filter, after, pager.limit()).await?;
     let next_page_token = pager.cut(&mut rows, |row| row.account_id.to_string());
-    let cards = authority.may_see_cards();
+    let look = Look::at_cards(authority, "ListAccounts");
     let ids = rows.iter().map(|row| row.account_id);
-    let folded = accounts(view, page.firm, ids, cards).await?;
+    let folded = accounts(view, Some(look), page.firm, ids).await?;
     let currency = currency(view, page.firm).await?;
     let shown = rows.iter().filter_map(|row| {
         let account = folded.get(&row.account_id)?;
-        Some(present::account(page.firm, row.account_id, account, currency, cards))
+        Some(present::account(page.firm, row.account_id, account, currency, look.may_see))
     });
     Ok(v1::ListAccountsResponse {
         accounts: shown.collect(),
@@ -98,7 +101,7 @@ pub(super) async fn get_invoice(
     let position = view.read_at(get.firm, get.at_least_position).await?;
     let missing = || Failure::NotFound { resource_type: "Invoice", name: message.name.clone() };
     let (row, _) = view.store().get_invoice(get.firm, get.id).await?.ok_or_else(missing)?;
-    let folded = accounts(view, get.firm, [row.account_id], false).await?;
+    let folded = accounts(view, None, get.firm, [row.account_id]).await?;
     let account = folded.get(&row.account_id).ok_or_else(missing)?;
     let invoice = account.invoices.get(&get.id).ok_or_else(missing)?;
     let invoice = present::invoice(get.firm, row.account_id, get.id, invoice);
@@ -136,8 +139,7 @@ pub(super) async fn list_invoices(
         let rows = view.store().list_invoices(page.firm, filter, after, pager.limit()).await?;
         let Some(last) = rows.last() else { break };
         after = last.number;
-        let folded =
-            accounts(view, page.firm, rows.iter().map(|row| row.account_id), false).await?;
+        let folded = accounts(view, None, page.firm, rows.iter().map(|row| row.account_id)).await?;
         found.extend(rows.iter().filter_map(|row| {
             let invoice = folded.get(&row.account_id)?.invoices.get(&row.number)?;
             let wanted =
@@ -162,7 +164,7 @@ pub(super) async fn list_payments(
     let rows = view.store().list_payments(page.firm, page.filter, after, pager.limit()).await;
     let mut rows = rows?;
     let next_page_token = pager.cut(&mut rows, |row| row.position.to_string());
-    let folded = accounts(view, page.firm, rows.iter().map(|row| row.account_id), false).await?;
+    let folded = accounts(view, None, page.firm, rows.iter().map(|row| row.account_id)).await?;
     let payments = rows.iter().filter_map(|row| {
         let account = folded.get(&row.account_id)?;
         let payment = account.payments.get(&row.payment)?;

@@ -164,10 +164,15 @@ pub(super) async fn hashes(
     plan: &ProofPlan,
 ) -> Result<Vec<Hash>, Failure> {
     let made = ledger.engine().prove(firm, plan, ledger.limits().read_wait).await;
-    made.map_err(|error| match error {
+    made.map_err(unproved)
+}
+
+/// Why there is no proof.
+pub(super) fn unproved(error: ProveError) -> Failure {
+    match error {
         ProveError::Behind(behind) => behind.into(),
         ProveError::Store(error) => error.into(),
-    })
+    }
 }
 
 /// The root that the tiles lead to.

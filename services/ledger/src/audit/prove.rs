@@ -33,10 +33,9 @@ pub(super) async fn inclusion(
         let rule = "must not be behind the latest checkpoint, if no tree_size is given";
         return Err(FieldErrors::one("position", rule).into());
     };
-    let read = ledger.engine().read(firm, leaf_index, 1);
-    let (event, hashes) = futures::join!(read, hashes(ledger, firm, &plan));
-    let (event, hashes) = (event?, hashes?);
-    let event = event.first().filter(|event| event.position == position);
+    let wait = ledger.limits().read_wait;
+    let proved = ledger.engine().prove_event(firm, position, &plan, wait).await;
+    let (event, hashes) = proved.map_err(checkpoint::unproved)?;
     let event = event.ok_or_else(|| corrupt(position, "the event is missing"))?;
     let leaf = leaf_hash(&event.bytes);
     tree::verify_inclusion(&leaf, leaf_index, tree.size, &hashes, &tree.root)

@@ -22,6 +22,7 @@ use super::read::event_messages;
 use crate::access::Authority;
 use crate::answers::Answers;
 use crate::ledger::Ledger;
+use crate::openings::Look;
 
 /// Messages between the reader and the transport: few, since a page is held already.
 const MESSAGES_WAITING: usize = 16;
@@ -141,7 +142,8 @@ impl Follower {
             }
         }
         let firm = self.asked.firm;
-        for event in event_messages(&self.ledger, &self.authority, firm, wanted).await? {
+        let look = Look::at_clients(&self.authority, "Follow");
+        for event in event_messages(&self.ledger, look, firm, wanted).await? {
             self.say(Message::Event(event)).await?;
         }
         self.position = last;

@@ -17,6 +17,7 @@ use store::{CaseFilter, CaseStatusRow};
 
 use crate::access::Authority;
 use crate::ledger::{Ledger, as_account, as_case, one_account, one_case};
+use crate::openings::{Look, clients_of};
 use crate::paging::Pager;
 use crate::present::case::{self as present, CaseView};
 use crate::reading::View;
@@ -33,22 +34,26 @@ const SCAN_PAGE: usize = 1_000;
 /// Events of one firm as messages, opened for whoever may see clients.
 pub(super) async fn event_messages(
     ledger: &Ledger,
-    authority: &Authority,
+    look: Look<'_>,
     firm: FirmId,
     events: Vec<(Recorded, Stored)>,
 ) -> Result<Vec<v1::Event>, Failure> {
     let seen = events.iter().map(|(recorded, _)| recorded.stream);
-    let seen: Vec<StreamId> = if authority.may_see_clients() { seen.collect() } else { Vec::new() };
+    let seen: Vec<StreamId> = if look.may_see { seen.collect() } else { Vec::new() };
     let opener = ledger.engine().opener(firm, seen).await?;
+    let mut seen = Vec::new();
     let message = |(mut recorded, stored): (Recorded, Stored)| {
         let opened = opener.open_event(&mut recorded);
+        seen.extend(opened.then_some(recorded.stream));
         let opened = opened.then(|| String::from_utf8(recorded.payload_to_bytes()));
         let opened = opened.transpose().map_err(|_| Failure::internal("JSON is UTF-8"))?;
         let leaf = leaf_hash(&stored.bytes);
         api::event::event_message(&recorded, stored.bytes, *leaf.as_bytes(), opened)
             .map_err(|error| Failure::Corrupt { position: error.position })
     };
-    events.into_iter().map(message).collect()
+    let messages = events.into_iter().map(message).collect::<Result<_, Failure>>()?;
+    ledger.note_openings(look, firm, clients_of(seen)).await?;
+    Ok(messages)
 }
 
 pub(super) async fn get_case(
@@ -66,7 +71,8 @@ pub(super) async fn get_case(
         Some(position) => (position, view.states_at(get.firm, &streams, position).await?),
         None => (head, latest),
     };
-    view.open(get.firm, &streams, &mut states, authority.may_see_clients()).await?;
+    let look = Look::at_clients(authority, "GetCase");
+    view.open(look, get.firm, &streams, &mut states).await?;
     let firm = view.ledger().firms().get(get.firm).await?;
     let own_account = one_account(&states)?.clone();
     let case = one_case(states)?;
@@ -83,7 +89,7 @@ pub(super) async fn get_case(
         own_account: &own_account,
         rules: &firm,
         today,
-        personal: authority.may_see_clients(),
+        personal: look.may_see,
     };
     Ok(v1::GetCaseResponse { case: Some(view.message()), position: int64(position) })
 }
@@ -138,7 +144,8 @@ pub(super) async fn list_cases(
         .flat_map(|row| [StreamId::Case(row.case_id), StreamId::Account(row.case_id.own_account())])
         .collect();
     let (_, mut states) = view.states(page.firm, &streams, 0).await?;
-    view.open(page.firm, &streams, &mut states, authority.may_see_clients()).await?;
+    let look = Look::at_clients(authority, "ListCases");
+    view.open(look, page.firm, &streams, &mut states).await?;
     let mut states = states.into_iter();
     let mut cases = Vec::with_capacity(rows.len());
     for row in &rows {
@@ -152,7 +159,7 @@ pub(super) async fn list_cases(
             (page.firm, row.case_id),
             (&case, &account),
             &firm,
-            (today, authority.may_see_clients()),
+            (today, look.may_see),
             exceptions.len(),
         ));
     }
@@ -209,7 +216,8 @@ pub(super) async fn read_events(
     let head = view.head_for(page.firm, after).await?;
     let scanned = scan(view, page.firm, (&page.filter, &within), after, page.size).await?;
     let more = scanned.position < head;
-    let events = event_messages(view.ledger(), authority, page.firm, scanned.events).await?;
+    let look = Look::at_clients(authority, "ReadEvents");
+    let events = event_messages(view.ledger(), look, page.firm, scanned.events).await?;
     Ok(v1::ReadEventsResponse {
         events,
         next_page_token: if more {

@@ -12,8 +12,10 @@ use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
 
 use super::{count, kept, opened};
+use crate::access::Authority;
 use crate::answers::Answers;
 use crate::ledger::Ledger;
+use crate::openings::Look;
 
 /// Bytes of content in one message.
 const DATA_BYTES: usize = 256 << 10;
@@ -22,14 +24,16 @@ const MESSAGES_WAITING: usize = 4;
 /// What no kind of document is told of any more.
 const UNKNOWN: &str = "application/octet-stream";
 
-/// Opens a document whole, and then gives it out.
+/// Opens a document whole, puts on record for whom, and then gives it out.
 pub(super) async fn open(
     ledger: &Ledger,
+    authority: &Authority,
     asked: DocumentAsked,
 ) -> Result<Answers<v1::DownloadResponse>, Failure> {
     let place = kept(ledger)?.place()?;
     let DocumentAsked { firm, case, hash } = asked;
     let content = opened(ledger, firm, case, hash).await?;
+    ledger.note_openings(Look::at_document(authority), firm, [case].into()).await?;
     let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
     let sender = ledger.clone();
     ledger.tasks().spawn(async move {

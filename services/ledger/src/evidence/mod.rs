@@ -55,7 +55,7 @@ impl Evidence for EvidenceRpc {
         let message = request.get_ref();
         authority.check_name(&message.name)?;
         let asked = requests::download(message).map_err(Failure::from)?;
-        Ok(Response::new(download::open(&self.0, asked).await?))
+        Ok(Response::new(download::open(&self.0, &authority, asked).await?))
     }
 
     async fn check_evidence(

@@ -22,12 +22,14 @@ use tokio::time::{Instant, sleep, timeout};
 
 use crate::access::Authority;
 use crate::ledger::Ledger;
+use crate::openings::{Look, clients_of};
 
 pub(crate) use cases::CasePage;
 pub(crate) use history::History;
 pub(crate) use replicated::Replicated;
 use replicated::Unfit;
-use shown::{Positions, Reader};
+use shown::Positions;
+pub(crate) use shown::Reader;
 
 /// How long a read waits at the replica for a position before the primary is asked instead: many
 /// times what a healthy one is behind.
@@ -121,20 +123,22 @@ impl<'l> View<'l> {
         Ok(log::states_at(self.store(), firm, streams, position).await?)
     }
 
-    /// Opens the personal values of states, in the order of their streams, if the caller may see them. Keys
-    /// are the primary's: an erasure holds for what a replica shows as well, from the moment it is made.
+    /// Opens the personal values of states, in the order of their streams, if the caller may see them, and
+    /// puts on record whose they are. Keys are the primary's: an erasure holds for what a replica shows
+    /// as well, from the moment it is made.
     pub(crate) async fn open(
         &self,
+        look: Look<'_>,
         firm: FirmId,
         streams: &[StreamId],
         states: &mut [State],
-        may_see: bool,
     ) -> Result<(), Failure> {
-        if may_see {
-            let states = streams.iter().copied().zip(states);
-            self.ledger.engine().open_states(firm, states).await?;
+        if !look.may_see {
+            return Ok(());
         }
-        Ok(())
+        let states = streams.iter().copied().zip(states);
+        let opened = self.ledger.engine().open_states(firm, states).await?;
+        self.ledger.note_openings(look, firm, clients_of(opened)).await
     }
 
     /// Events after a position.

@@ -15,7 +15,16 @@ const READERS_MAX: usize = 16_384;
 pub(crate) struct Reader(Option<AccessId>);
 
 impl Reader {
-    pub(super) fn of(authority: &Authority) -> Self {
+    /// Whoever is inside the process.
+    #[cfg(test)]
+    pub(crate) const PROCESS: Self = Self(None);
+
+    /// The token's id; nothing for the process itself.
+    pub(crate) fn bytes(self) -> Vec<u8> {
+        self.0.map_or_else(Vec::new, |access| access.0.as_bytes().to_vec())
+    }
+
+    pub(crate) fn of(authority: &Authority) -> Self {
         match authority {
             Authority::Local | Authority::Schedule => Self(None),
             Authority::Token(grant) => Self(Some(grant.access)),

@@ -4,6 +4,7 @@ use std::time::Instant;
 
 use api::google::r#type::Date;
 use api::v1;
+use api::v1::administration_client::AdministrationClient;
 use api::v1::audit_client::AuditClient;
 use api::v1::billing_client::BillingClient;
 use api::v1::case_ledger_client::CaseLedgerClient;
@@ -52,14 +53,17 @@ impl Growing {
     /// Cases at random, and pages of what can be claimed.
     pub(crate) async fn read(&self, events: u64, figures: &mut Figures) {
         let cases = CaseLedgerClient::new(self.channel.clone());
-        let numbers = std::cell::RefCell::new(numbers(events));
-        let get = async || {
-            let case = case_id(numbers.borrow_mut().next().unwrap() % self.clients);
-            let name = format!("firms/{}/cases/{case}", firm_id());
-            let request = v1::GetCaseRequest { name, ..Default::default() };
-            cases.clone().get_case(self.authorize(request)).await.unwrap();
-        };
-        latency(events, "GetCase, any client", figures, get).await;
+        // The first look at a client on a day is put on record; the same clients again are not.
+        for measure in ["GetCase, any client, first look today", "GetCase, any client"] {
+            let numbers = std::cell::RefCell::new(numbers(events));
+            let get = async || {
+                let case = case_id(numbers.borrow_mut().next().unwrap() % self.clients);
+                let name = format!("firms/{}/cases/{case}", firm_id());
+                let request = v1::GetCaseRequest { name, ..Default::default() };
+                cases.clone().get_case(self.authorize(request)).await.unwrap();
+            };
+            latency(events, measure, figures, get).await;
+        }
         self.claimable(events, "ListClaimable, page by page", bulk::today(), figures).await;
         // A day on which no month was over: there is nothing to be found.
         let early = Date { year: 2025, month: 3, day: 4 };
@@ -70,13 +74,18 @@ impl Growing {
     /// Inclusion proofs of events at random, in the tree of all there are.
     async fn proofs(&self, events: u64, figures: &mut Figures) {
         let audit = AuditClient::new(self.channel.clone());
+        // Reading has put on record whose values were opened: the log is longer than it was.
+        let parent = format!("firms/{}", firm_id());
+        let head = self.authorize(v1::GetHeadRequest { parent });
+        let mut administration = AdministrationClient::new(self.channel.clone());
+        let tree_size = administration.get_head(head).await.unwrap().into_inner().position;
         let numbers = std::cell::RefCell::new(numbers(events));
         let prove = async || {
             let position = u64::from(numbers.borrow_mut().next().unwrap()) % events + 1;
             let request = v1::GetInclusionProofRequest {
                 parent: format!("firms/{}", firm_id()),
                 position: i64::try_from(position).unwrap(),
-                tree_size: i64::try_from(events).unwrap(),
+                tree_size,
             };
             audit.clone().get_inclusion_proof(self.authorize(request)).await.unwrap();
         };

@@ -19,7 +19,7 @@ use rand::{RngExt, SeedableRng};
 use support::*;
 
 /// Changes of each engine, of the log and of what is derived from it.
-const CHANGES: usize = 250;
+const CHANGES: usize = 120;
 /// Cases beside those of the usual two months: enough events for several full tiles.
 const CASES: std::ops::Range<u128> = 10..50;
 const SEED: u64 = 20_261_129;

@@ -19,6 +19,7 @@ use support::*;
 
 on_both_engines!(
     what_is_appended_is_read_back_by_position_and_by_stream,
+    many_streams_come_in_the_order_asked_for_each_with_its_own_events_and_key,
     the_same_request_gets_the_first_answer_refusals_included_after_a_restart,
     events_and_answers_refuse_update_and_delete,
     a_byte_that_another_tool_changed_is_found_at_its_position,
@@ -62,6 +63,35 @@ async fn what_is_appended_is_read_back_by_position_and_by_stream(place: &Place<'
     let nobody = domain::ids::FirmId(uuid::Uuid::from_u128(0xf2));
     assert_eq!(bench.store.head(nobody).await.unwrap(), log::Head::default());
     assert_eq!(bench.store.read(nobody, 0, 10).await.unwrap(), []);
+}
+
+async fn many_streams_come_in_the_order_asked_for_each_with_its_own_events_and_key(
+    place: &Place<'_>,
+) {
+    let bench = bench(place).await;
+    for number in 1..=40 {
+        let enrolment = on_case(number, "2026-01-05", vec![enrol(number, Seat::Individual)]);
+        bench.submit(100 + number, enrolment).await.unwrap();
+    }
+    let head = bench.store.head(FIRM).await.unwrap();
+    // Every third of 41, so that none lies beside its neighbour; the last one is nobody's.
+    let cases = (0..41).map(|at| case_id(at * 3 % 41 + 1));
+    let streams: Vec<StreamId> =
+        cases.flat_map(|id| [StreamId::Account(id.own_account()), StreamId::Case(id)]).collect();
+    let loaded = bench.store.load(FIRM, &streams, head.position).await.unwrap();
+    assert!(loaded.iter().map(|loaded| loaded.stream).eq(streams));
+    let mut keys = std::collections::HashSet::new();
+    for loaded in loaded {
+        let known = loaded.stream != StreamId::Case(case_id(41))
+            && loaded.stream != StreamId::Account(case_id(41).own_account());
+        assert_eq!(!loaded.events.is_empty(), known, "{}", loaded.stream);
+        for stored in &loaded.events {
+            assert_eq!(Recorded::from_bytes(&stored.bytes).unwrap().stream, loaded.stream);
+        }
+        assert_eq!(loaded.key.is_some(), known, "{}", loaded.stream);
+        keys.extend(loaded.key);
+    }
+    assert_eq!(keys.len(), 40, "a client's two streams share a key, and nobody else has it");
 }
 
 async fn the_same_request_gets_the_first_answer_refusals_included_after_a_restart(

@@ -64,7 +64,7 @@ impl Pager {
 
     /// The same, as the read models count rows.
     pub(crate) fn limit(&self) -> u32 {
-        u32::try_from(self.rows()).unwrap_or(u32::MAX)
+        limit(self.rows())
     }
 
     /// Cuts a list that was read with [`Pager::rows`] to its page, and gives the next one's token.
@@ -75,6 +75,11 @@ impl Pager {
         entries.truncate(self.size);
         entries.last().map(|last| self.token(&key(last))).unwrap_or_default()
     }
+}
+
+/// So many rows, as the read models count them.
+pub(crate) fn limit(rows: usize) -> u32 {
+    u32::try_from(rows).unwrap_or(u32::MAX)
 }
 
 fn bind<F: Debug>(rpc: &str, page: &Page<F>) -> [u8; BINDING_BYTES] {

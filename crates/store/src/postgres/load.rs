@@ -8,6 +8,7 @@ use domain::ids::{FirmId, RequestId};
 use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
+use futures::future::try_join_all;
 use log::{
     Beside, Head, KeptSnapshot, LoadedStream, Outcome, Snapshot, StoreError, Stored, columns_text,
 };
@@ -33,6 +34,11 @@ const PAGE_BYTES_MAX: usize = 16 << 20;
 const EVENTS_PER_QUERY: usize = 1_024;
 /// Streams of one query.
 const STREAMS_PER_QUERY: usize = 256;
+/// Streams that one connection loads before others help.
+const STREAMS_ALONE_MAX: usize = 8;
+/// Connections that load streams together. What is not in memory is waited for page by page, and so at
+/// several places at once.
+const CONNECTIONS_PER_LOAD: usize = 4;
 /// No code folds by it: versions are counted from 1.
 const NO_STATE_VERSION: u32 = 0;
 
@@ -145,8 +151,12 @@ impl Postgres {
         streams: &[StreamId],
         up_to: u64,
     ) -> Result<Vec<LoadedStream>, StoreError> {
-        let mut reader = self.reader(firm).await?;
-        load(&mut reader, firm, streams, up_to).await
+        let each = streams.len().div_ceil(CONNECTIONS_PER_LOAD).max(STREAMS_ALONE_MAX);
+        let parts = streams.chunks(each).map(async |part| {
+            let mut reader = self.reader(firm).await?;
+            load(&mut reader, firm, part, up_to).await
+        });
+        Ok(try_join_all(parts).await?.into_iter().flatten().collect())
     }
 
     pub(crate) async fn load_from_first(

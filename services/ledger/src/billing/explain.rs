@@ -20,12 +20,12 @@ use super::claimed::Claimed;
 use crate::access::Authority;
 use crate::case_ledger::paying_account;
 use crate::ledger::{Ledger, one_account, one_case};
-use crate::paging::Pager;
+use crate::paging::{Pager, limit};
 use crate::present::fee;
 use crate::reading::View;
 
-/// Cases folded at a time.
-const CASES_PAGE: u32 = 100;
+/// Most cases folded at a time.
+const CASES_PAGE: usize = 100;
 
 pub(super) async fn explain_fee(
     ledger: &Ledger,
@@ -126,9 +126,11 @@ pub(super) async fn list_claimable(
         ends.insert(start.case, start.end);
     }
     while found.len() < pager.rows() {
+        // Each of them has a period to show, so that no more are folded than the page has room for.
+        let wanted = (pager.rows() - found.len()).min(CASES_PAGE);
         let cases = ledger
             .store()
-            .cases_with_period_ended(page.firm, page.filter, after, CASES_PAGE)
+            .cases_with_period_ended(page.firm, page.filter, after, limit(wanted))
             .await?;
         let Some(last) = cases.last() else { break };
         after = Some((last.period_end, last.case_id));

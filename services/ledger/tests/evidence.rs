@@ -8,8 +8,10 @@ mod common;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use api::v1::audit_client::AuditClient;
 use api::v1::download_response::Part as Received;
 use api::v1::evidence_client::EvidenceClient;
+use api::v1::export_bundle_response::Message as BundleMessage;
 use api::v1::privacy_client::PrivacyClient;
 use api::v1::upload_request::Part;
 use api::{DOCUMENT_BYTES_MAX, name, v1};
@@ -371,6 +373,29 @@ async fn what_is_altered_or_missing_is_found_and_uploading_it_again_makes_it_who
     std::fs::remove_file(desk.file_of(&whole)).unwrap();
     let (report, _) = check(&desk, &desk.firm).await;
     assert_eq!((report.missing_count, report.unnamed_count), (2, 0), "{report:?}");
+
+    // A bundle that would take it along says which kind of loss it is, and makes nothing.
+    let firm = name::parse_firm(&desk.firm).unwrap();
+    desk.service.ledger.create_signing_key(firm, None).await.unwrap();
+    let cases = v1::CaseSelection { names: vec![case] };
+    let request = v1::ExportBundleRequest {
+        parent: desk.firm.clone(),
+        scope: Some(v1::export_bundle_request::Scope::Cases(cases)),
+        documents: true,
+        ..v1::ExportBundleRequest::default()
+    };
+    let mut audit = AuditClient::new(desk.service.local.clone());
+    let mut stream = audit.export_bundle(request).await.unwrap().into_inner();
+    let status = loop {
+        match stream.message().await {
+            Ok(message) => assert!(
+                matches!(message.unwrap().message.unwrap(), BundleMessage::Progress(_)),
+                "no part of it is sent"
+            ),
+            Err(status) => break status,
+        }
+    };
+    assert_eq!(refused(&status), (Code::DataLoss, "EVIDENCE_MISSING".into()));
 }
 
 /// A client with documents whose service ended, erased years later.

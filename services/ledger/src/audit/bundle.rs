@@ -224,17 +224,23 @@ impl Log<'_> {
         let (taken, incoming) = mpsc::channel(PAGES_AHEAD);
         let (firm, ledger, runtime) = (self.firm, self.ledger.clone(), Handle::current());
         let making = tokio::task::spawn_blocking(move || {
+            // An archive that fails for a document says no more than that; what became of it is kept here.
+            let mut lost = None;
             let mut open = |document: &Document| {
                 let opened = runtime.block_on(opened(&ledger, firm, document.case, document.hash));
-                opened.map_err(|failure| io::Error::other(format!("{failure:?}")))
+                opened.map_err(|failure| {
+                    lost = Some(failure);
+                    io::Error::other("a document cannot be opened")
+                })
             };
             let documents = Documents::new(documents, &mut open);
-            archive((firm, scope), openings, documents, &note, &signer, incoming)
+            let made = archive((firm, scope), openings, documents, &note, &signer, incoming);
+            made.map_err(|error| lost.unwrap_or_else(|| failure(error)))
         });
         let read = self.hand_over(taken).await;
         let made = making.await.map_err(Failure::internal)?;
         read?;
-        made.map_err(failure)
+        made
     }
 
     /// Hands every page to whoever takes them, until nobody does.

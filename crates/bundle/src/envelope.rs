@@ -9,10 +9,6 @@ use domain::event::StreamId;
 /// Most bytes of one event, as the log has it.
 pub(crate) const EVENT_BYTES_MAX: usize = domain::world::EVENT_BYTES_MAX;
 
-/// Bytes in which what follows the payload fits: three numbers of at most twenty digits, an id, a stream, and
-/// the names of the five.
-const TAIL_BYTES: usize = 256;
-
 /// The members of an envelope, as they are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Envelope<'a> {
@@ -95,11 +91,9 @@ impl<'a> Envelope<'a> {
         let occurred_on = head.string()?;
         head.literal(",\"payload\":")?;
         // Only scalars follow the payload, and quotes inside strings are escaped: the last place
-        // that looks like the member is the member. What follows it is short.
+        // that looks like the member is the member.
         let mark = "},\"position\":";
-        let near = text.len().saturating_sub(TAIL_BYTES);
-        let end = memchr::memmem::rfind(&text.as_bytes()[near..], mark.as_bytes());
-        let end = near + end? + 1;
+        let end = text.rfind(mark)? + 1;
         let payload = text.get(head.at..end)?;
         let mut tail = Cursor { text, at: end + mark.len() - 1 };
         let position = tail.integer()?;

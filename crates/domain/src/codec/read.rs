@@ -27,8 +27,6 @@ impl DecodeError {
 /// A reader over stored bytes.
 pub struct In<'a> {
     bytes: &'a [u8],
-    /// The same as text, if all of it is: looked at once, not string by string.
-    text: Option<&'a str>,
     at: usize,
     /// Whether a value was just read, so that a comma must come before the next.
     after_value: bool,
@@ -37,7 +35,7 @@ pub struct In<'a> {
 impl<'a> In<'a> {
     /// Reads from the start of `bytes`.
     pub fn new(bytes: &'a [u8]) -> Self {
-        Self { bytes, text: std::str::from_utf8(bytes).ok(), at: 0, after_value: false }
+        Self { bytes, at: 0, after_value: false }
     }
 
     /// An error at the place reached.
@@ -185,13 +183,13 @@ impl<'a> In<'a> {
     pub fn string(&mut self) -> Result<Cow<'a, str>, DecodeError> {
         self.expect(b'"')?;
         let start = self.at;
-        let rest = &self.bytes[start..];
-        let plain = rest.iter().position(|byte| matches!(byte, 0..=0x1f | b'"' | b'\\'));
-        self.at = start + plain.unwrap_or(rest.len());
-        match self.peek() {
-            Some(b'"') => {}
-            Some(b'\\') => return self.escaped(start).map(Cow::Owned),
-            None | Some(_) => return Err(self.error("a string")),
+        loop {
+            match self.peek() {
+                None | Some(0..=0x1f) => return Err(self.error("a string")),
+                Some(b'"') => break,
+                Some(b'\\') => return self.escaped(start).map(Cow::Owned),
+                Some(_) => self.at += 1,
+            }
         }
         let text = self.utf8(start)?;
         self.at += 1;
@@ -200,11 +198,8 @@ impl<'a> In<'a> {
     }
 
     fn utf8(&self, start: usize) -> Result<&'a str, DecodeError> {
-        let text = match self.text {
-            Some(text) => text.get(start..self.at),
-            None => std::str::from_utf8(&self.bytes[start..self.at]).ok(),
-        };
-        text.ok_or_else(|| DecodeError::new(start, "UTF-8"))
+        std::str::from_utf8(&self.bytes[start..self.at])
+            .map_err(|_| DecodeError::new(start, "UTF-8"))
     }
 
     /// The rest of a string that has escapes, from the first of them.

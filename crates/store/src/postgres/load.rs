@@ -151,12 +151,7 @@ impl Postgres {
         streams: &[StreamId],
         up_to: u64,
     ) -> Result<Vec<LoadedStream>, StoreError> {
-        let each = streams.len().div_ceil(CONNECTIONS_PER_LOAD).max(STREAMS_ALONE_MAX);
-        let parts = streams.chunks(each).map(async |part| {
-            let mut reader = self.reader(firm).await?;
-            load(&mut reader, firm, part, up_to).await
-        });
-        Ok(try_join_all(parts).await?.into_iter().flatten().collect())
+        self.load_together(firm, streams, (up_to, STATE_VERSION)).await
     }
 
     pub(crate) async fn load_from_first(
@@ -165,8 +160,22 @@ impl Postgres {
         streams: &[StreamId],
         up_to: u64,
     ) -> Result<Vec<LoadedStream>, StoreError> {
-        let mut reader = self.reader(firm).await?;
-        load_by(&mut reader, firm, streams, (up_to, NO_STATE_VERSION)).await
+        self.load_together(firm, streams, (up_to, NO_STATE_VERSION)).await
+    }
+
+    /// Loads streams over as many connections as they are worth.
+    async fn load_together(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        folding: (u64, u32),
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        let each = streams.len().div_ceil(CONNECTIONS_PER_LOAD).max(STREAMS_ALONE_MAX);
+        let parts = streams.chunks(each).map(async |part| {
+            let mut reader = self.reader(firm).await?;
+            load_by(&mut reader, firm, part, folding).await
+        });
+        Ok(try_join_all(parts).await?.into_iter().flatten().collect())
     }
 
     pub(crate) async fn snapshots_after(

@@ -12,6 +12,7 @@ use store::MovementFilter;
 
 use crate::access::Authority;
 use crate::ledger::{Ledger, as_deposit, receipt};
+use crate::paging::limit;
 
 pub(super) async fn note_bank_lines(
     ledger: &Ledger,
@@ -201,7 +202,7 @@ pub(super) async fn reverse_match(
     let head = ledger.engine().head(asked.firm).await?.position;
     ledger.read_at(asked.firm, head).await?;
     let filter = MovementFilter { open: false, deposit: Some(asked.deposit) };
-    let most = u32::try_from(MOVEMENTS_MAX).unwrap_or(u32::MAX);
+    let most = limit(MOVEMENTS_MAX);
     let rows = ledger.store().list_movements(asked.firm, filter, 0, most).await?;
     let behind = rows.into_iter().map(|row| AccountMovement {
         account: row.account_id,

@@ -15,6 +15,7 @@ use store::{Leases, Work};
 
 use super::{aside, kept, unavailable};
 use crate::ledger::{Ledger, as_case};
+use crate::paging::limit;
 
 /// How long what is not finished is let be: longer than any upload takes.
 const UNFINISHED_AFTER: Duration = Duration::from_hours(24);
@@ -92,7 +93,7 @@ pub(super) async fn owners_of_rows(
     ledger: &Ledger,
     firm: FirmId,
 ) -> Result<Vec<CaseId>, StoreError> {
-    let most = u32::try_from(CLIENTS_PAGE).unwrap_or(u32::MAX);
+    let most = limit(CLIENTS_PAGE);
     let mut owners: Vec<CaseId> = Vec::new();
     loop {
         let page = ledger.store().evidence_owners(firm, owners.last().copied(), most).await?;

@@ -106,7 +106,7 @@ fn controls(states: &HashMap<StreamId, State>) -> Controls {
                     found.suspense -= line.seen.amount.minor();
                 }
             }
-            State::Case(_) | State::Firm(_) => {}
+            State::Case(_) | State::Firm(_) | State::Looks(_) => {}
         }
     }
     found

@@ -15,8 +15,9 @@ use counterfoil_tests::bookkeeper::Bookkeeper;
 use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::event::{
-    AccessGranted, AccessRevoked, AccessUsed, CaseEvent, ClientErased, ErasureBasis, Event,
-    FirmEvent, LegalHoldLifted, LegalHoldPlaced, LookKind, Recorded, Scope, StreamId,
+    AccessGranted, AccessRevoked, AccessUsed, CaseEvent, ClientErased, ClientLookedAt,
+    ErasureBasis, Event, FirmEvent, LegalHoldLifted, LegalHoldPlaced, LookEvent, LookKind,
+    Recorded, Scope, StreamId,
 };
 use domain::ids::{AccessId, DocumentHash};
 use domain::value::Text;
@@ -95,6 +96,18 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     ] {
         keep(&Recorded { event: event.into(), ..case.clone() });
     }
+    let StreamId::Case(client) = case.stream else { unreachable!("it is of a case") };
+    let looked = LookEvent::ClientLookedAt(ClientLookedAt {
+        access: Some(access),
+        kind: LookKind::Open,
+        what: Text::parse("GetCase").unwrap(),
+    });
+    keep(&Recorded {
+        event: looked.into(),
+        stream: StreamId::Looks(client),
+        stream_version: 1,
+        ..case.clone()
+    });
     samples
 }
 

@@ -123,7 +123,7 @@ impl<'a> Poster<'a> {
         let (account, deposit) = match recorded.stream {
             StreamId::Account(id) => (Some(id), None),
             StreamId::Deposit(id) => (None, Some(id)),
-            StreamId::Case(_) | StreamId::Firm => (None, None),
+            StreamId::Case(_) | StreamId::Firm | StreamId::Looks(_) => (None, None),
         };
         Entry {
             position: recorded.position,

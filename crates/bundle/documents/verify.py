@@ -719,6 +719,8 @@ class Bundle:
             request = self.manifest["request"]
             if request["kind"] == "days" and request["from"] <= event["occurred_on"] <= request["through"]:
                 self.in_days.add(client)
+        if kind == "looks":
+            self.clients.setdefault(client, {}).setdefault(kind, []).append(offset)
         if event["event"] == "payment_moved" and kind == "account":
             self.moved.setdefault(client, set()).add(event["payload"].get("to"))
         if event["event"] == "firm_registered":
@@ -756,7 +758,8 @@ class Bundle:
         expected = {"firm"} | {"case/" + case for case in cases}
         for case in cases:
             accounts = {case} | self.moved.get(case, set())
-            expected |= {"account/%s" % a for a in accounts if "account/%s" % a in self.streams}
+            may_be = {"account/%s" % account for account in accounts} | {"looks/" + case}
+            expected |= may_be & set(self.streams)
             if request["kind"] == "days" and case not in self.in_days:
                 self.findings.add("events.jsonl", "no event of case/%s happened in the days asked for" % case)
         for stream in sorted(expected ^ set(self.streams)):
@@ -797,7 +800,7 @@ def is_event(event):
     if not isinstance(event, dict) or set(event) - {"causation", "late_days"} != set(MEMBERS):
         return False
     typed = all(type(event[name]) is type_ for name, type_ in MEMBERS.items())
-    return typed and re.fullmatch("firm|(case|account|deposit)/" + UUID, event["stream"]) is not None
+    return typed and re.fullmatch("firm|(case|account|deposit|looks)/" + UUID, event["stream"]) is not None
 
 
 def timeline_row(event, leaf):
@@ -869,6 +872,7 @@ class Derivation:
                     self.fees_of(client, case, account)
                 self.exposures(client, case, account)
                 self.money(client, account)
+                self.looked_at(client, self.load(kinds.get("looks")))
             except (KeyError, TypeError, ValueError, IndexError, AttributeError):
                 self.findings.add("events.jsonl", "the events of client %s do not say what they should" % client)
         for table in self.tables.values():
@@ -1100,6 +1104,12 @@ class Derivation:
         for position, on, actor, cases, what in self.bundle.looks:
             for case in cases or [""]:
                 self.tables["access"].compare([position, on, actor, case, what], position)
+
+    def looked_at(self, client, looks):
+        for event in self.of(looks, "client_looked_at"):
+            what = event["payload"]["kind"] + " " + event["payload"]["what"]
+            self.tables["access"].compare([event["position"], event["occurred_on"], event["actor"], client, what],
+                                          event["position"])
 
     def exposures(self, client, case, account):
         table = self.tables["exposures"]

@@ -81,7 +81,7 @@ impl Gather {
                     wrong.extend(self.next_invoice(envelope));
                 }
             }
-            StreamId::Deposit(_) | StreamId::Firm => {}
+            StreamId::Deposit(_) | StreamId::Firm | StreamId::Looks(_) => {}
         }
         if !openings.is_empty() {
             self.open(envelope, stream, openings, &mut wrong);

@@ -99,11 +99,11 @@ pub(crate) enum LoadError {
 }
 
 impl ByStream {
-    /// Each client or account holder once, in the order of first appearance.
+    /// Each client, account holder, or who was looked at, once, in the order of first appearance.
     pub(crate) fn parties(&self) -> Vec<Uuid> {
         let mut seen = std::collections::HashSet::new();
         let ids = self.streams.iter().filter_map(|stream| match stream {
-            StreamId::Case(case) => Some(case.0),
+            StreamId::Case(case) | StreamId::Looks(case) => Some(case.0),
             StreamId::Account(account) => Some(account.0),
             StreamId::Deposit(_) | StreamId::Firm => None,
         });
@@ -169,5 +169,6 @@ fn belongs(recorded: &Recorded) -> bool {
             | (Event::Account(_), StreamId::Account(_))
             | (Event::Deposit(_), StreamId::Deposit(_))
             | (Event::Firm(_), StreamId::Firm)
+            | (Event::Look(_), StreamId::Looks(_))
     )
 }

@@ -146,8 +146,9 @@ impl Scout {
                 }
                 account.owner()
             }
-            // What came into the bank is many clients' at once: it is part of a whole log alone.
-            StreamId::Deposit(_) | StreamId::Firm => return,
+            // What came into the bank is many clients' at once: it is part of a whole log alone. That
+            // somebody looked at a client is part of what is told of the client, and calls for nothing.
+            StreamId::Deposit(_) | StreamId::Firm | StreamId::Looks(_) => return,
         };
         let asked = match &self.request {
             Request::All => false,
@@ -173,7 +174,7 @@ impl Scout {
     }
 }
 
-/// The firm's stream; for each case its own, its account's, and every account that its account's
+/// The firm's stream; for each case its own, its looks', its account's, and every account that its account's
 /// payments were moved to: the fees of a couple's member stand on the other's invoices.
 fn streams_of(
     cases: &BTreeSet<CaseId>,
@@ -183,6 +184,7 @@ fn streams_of(
     for case in cases {
         let own = case.own_account();
         streams.insert(StreamId::Case(*case));
+        streams.insert(StreamId::Looks(*case));
         streams.insert(StreamId::Account(own));
         streams.extend(moved.get(&own).into_iter().flatten().copied().map(StreamId::Account));
     }
@@ -230,6 +232,6 @@ pub(crate) fn expected_streams(
     moved: &BTreeMap<AccountId, BTreeSet<AccountId>>,
     present: impl Fn(&StreamId) -> bool,
 ) -> BTreeSet<StreamId> {
-    // An account that was never opened has no events and no stream.
+    // An account that was never opened and a client nobody looked at have no events and no stream.
     streams_of(cases, moved).into_iter().filter(present).collect()
 }

@@ -147,6 +147,10 @@ fn tell_some(
     for id in ids {
         let party = load(events, *id, pieces)?;
         tell(&party, firm, frame, &mut rows);
+        events.each(StreamId::Looks(CaseId(*id)), pieces, |recorded| {
+            look(&recorded, &mut rows);
+            Ok(())
+        })?;
     }
     Ok(rows)
 }

@@ -10,18 +10,19 @@ use std::collections::BTreeSet;
 use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::event::{
-    AccessGranted, AccessRevoked, AccessUsed, AccountMovement, BasisAttested, BillingDayChanged,
+    AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
     BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
     ClientInformationSent, Contact, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
     DisclosureDelivered, ExposureKind, FailureReason, FirmRegistered, IdentityPaperAccepted,
     IdentityPaperReceived, IdentityPaperRejected, ItemKind, LegalHoldLifted, LegalHoldPlaced,
-    Letter, LetterDelivered, MatchPolicySet, MatchRefused, MatchRule, MessageLogged, PayoutLine,
-    PeriodClosedWithoutFee, PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed,
-    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingRecorded,
-    StatementLineSeen, StreamId,
+    Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule, MessageLogged,
+    PayoutLine, PeriodClosedWithoutFee, PeriodLocked, ProgressReportSent, Purpose,
+    ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score, ServiceEnded,
+    ServicePaused, StandingRecorded, StatementLineSeen, StreamId,
 };
 use crate::ids::{
-    AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode, ProcessorRef,
+    AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
+    ProcessorRef,
 };
 use crate::money::Money;
 use crate::rules::RulePack;
@@ -456,8 +457,6 @@ pub enum FirmAction {
     RecordStanding(StandingRecorded),
     /// Give out a token.
     GrantAccess(AccessGranted),
-    /// See [`AccessUsed`].
-    NoteAccess(AccessUsed),
     /// Take a token back.
     RevokeAccess(AccessRevoked),
     /// Number and name accounts of the books.
@@ -466,6 +465,21 @@ pub enum FirmAction {
     LockPeriod(PeriodLocked),
     /// Decide what is matched without a person.
     SetMatchPolicy(MatchPolicySet),
+}
+
+/// Somebody looked at the record, or took it along. It happened, so it is refused for nothing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Look {
+    /// The token; nothing for whoever holds the database.
+    pub access: Option<AccessId>,
+    /// The clients it was about; none for the firm as a whole.
+    pub cases: BTreeSet<CaseId>,
+    /// How.
+    pub kind: LookKind,
+    /// The day, where the firm is.
+    pub on: CivilDate,
+    /// What was asked: the RPC's name.
+    pub what: Text,
 }
 
 /// A command.
@@ -494,6 +508,8 @@ pub enum Command {
         /// What happened.
         action: Dated<FirmAction>,
     },
+    /// See [`Look`].
+    Look(Look),
     /// Two cases that may be a couple.
     Couple {
         /// One, the payer if they are linked and enrolled the same day.

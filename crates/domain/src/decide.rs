@@ -3,13 +3,18 @@
 mod billing;
 mod couple;
 
+use std::collections::BTreeSet;
+
 use calendar::{CivilDate, Datelike};
 
 use crate::account;
 use crate::case;
-use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction};
+use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction, Look};
 use crate::deposit;
-use crate::event::{AccountOpened, CardOnFileChanged, Recorded, StreamId, UtcMicros};
+use crate::event::{
+    AccessUsed, AccountOpened, CardOnFileChanged, ClientLookedAt, FirmEvent, Recorded, StreamId,
+    UtcMicros,
+};
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};
 use crate::refusal::{Reason, Refusal, Versions};
@@ -52,6 +57,7 @@ fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt>
         Command::Account { account, action } => on_account(draft, *account, action),
         Command::Bank(action) => deposit::bank(draft, action),
         Command::Firm { action } => on_firm(draft, action),
+        Command::Look(look) => on_look(draft, look),
         Command::Couple { first, second, action } => {
             couple::decide(draft, *first, *second, *action)
         }
@@ -177,5 +183,24 @@ fn on_firm(draft: &mut Draft<'_, '_>, dated: &Dated<FirmAction>) -> Result<(), H
         check_day(firm, draft.now(), "occurred_on", on)?;
     }
     draft.add(StreamId::Firm, on, event)?;
+    Ok(())
+}
+
+/// One event in the stream of each client that was looked at; one of the firm's if none was.
+fn on_look(draft: &mut Draft<'_, '_>, look: &Look) -> Result<(), Halt> {
+    let Look { access, cases, kind, on, what } = look;
+    let world = draft.world();
+    world.firm()?;
+    // All are loaded before the first event is drafted.
+    cases.iter().try_for_each(|case| world.looks(*case).map(|_| ()))?;
+    if cases.is_empty() {
+        let cases = BTreeSet::new();
+        let used = AccessUsed { access: *access, cases, kind: *kind, what: what.clone() };
+        draft.add(StreamId::Firm, *on, FirmEvent::AccessUsed(used))?;
+    }
+    for case in cases {
+        let looked = ClientLookedAt { access: *access, kind: *kind, what: what.clone() };
+        draft.add(StreamId::Looks(*case), *on, looked)?;
+    }
     Ok(())
 }

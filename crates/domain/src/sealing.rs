@@ -22,12 +22,13 @@ pub struct Place {
     pub ordinal: u64,
 }
 
-/// The person whose values a stream holds: a case and the account of its own are one person's.
+/// The person whose values a stream holds: a case and the account of its own are one person's. Who looked
+/// at a client is no value of the client's.
 pub fn person_of(stream: StreamId) -> Option<Uuid> {
     match stream {
         StreamId::Case(id) => Some(id.0),
         StreamId::Account(id) => Some(id.0),
-        StreamId::Deposit(_) | StreamId::Firm => None,
+        StreamId::Deposit(_) | StreamId::Firm | StreamId::Looks(_) => None,
     }
 }
 
@@ -36,9 +37,15 @@ pub fn streams_of(person: Uuid) -> [StreamId; 2] {
     [StreamId::Case(CaseId(person)), StreamId::Account(AccountId(person))]
 }
 
-/// Under which id the key of a stream's values is kept: its person's, or the firm's.
-pub fn holder_of(firm: FirmId, stream: StreamId) -> Uuid {
-    person_of(stream).unwrap_or(firm.0)
+/// Under which id the key is kept that comes with a stream: its person's, and the firm's with the firm's own.
+/// Deposits and looks hold nothing personal and come with none.
+pub fn holder_of(firm: FirmId, stream: StreamId) -> Option<Uuid> {
+    match stream {
+        StreamId::Firm => Some(firm.0),
+        StreamId::Case(_) | StreamId::Account(_) | StreamId::Deposit(_) | StreamId::Looks(_) => {
+            person_of(stream)
+        }
+    }
 }
 
 /// Whom an event erases: no key and no snapshot of that person outlives it.

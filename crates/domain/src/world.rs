@@ -7,7 +7,7 @@ use crate::case::Case;
 use crate::codec::{self, DecodeError, Field as _};
 use crate::deposit::Deposit;
 use crate::event::{
-    AccountEvent, CaseEvent, Contact, Event, EventRef, Recorded, StreamId, UtcMicros,
+    AccountEvent, CaseEvent, Contact, Event, EventRef, LookEvent, Recorded, StreamId, UtcMicros,
 };
 use crate::firm::Firm;
 use crate::ids::{AccountId, CaseId, DepositId, EventId, FirmId, RequestId};
@@ -33,6 +33,8 @@ pub enum State {
     Deposit(Box<Deposit>),
     /// The firm.
     Firm(Box<Firm>),
+    /// The looks at a client: only how many there are, which numbers the next.
+    Looks(u64),
 }
 
 impl State {
@@ -43,6 +45,7 @@ impl State {
             StreamId::Account(_) => Self::Account(Box::default()),
             StreamId::Deposit(_) => Self::Deposit(Box::default()),
             StreamId::Firm => Self::Firm(Box::default()),
+            StreamId::Looks(_) => Self::Looks(0),
         }
     }
 
@@ -53,6 +56,7 @@ impl State {
             Self::Account(account) => account.version,
             Self::Deposit(deposit) => deposit.version,
             Self::Firm(firm) => firm.version,
+            Self::Looks(count) => *count,
         }
     }
 
@@ -68,6 +72,9 @@ impl State {
             (Self::Account(account), Event::Account(event)) => account.evolve(recorded, event),
             (Self::Deposit(deposit), Event::Deposit(event)) => deposit.evolve(recorded, event),
             (Self::Firm(firm), Event::Firm(event)) => firm.evolve(recorded, event),
+            (Self::Looks(count), Event::Look(LookEvent::ClientLookedAt(_))) => {
+                *count = recorded.stream_version;
+            }
             (state, event) => {
                 panic!("{} does not belong to version {}", event.type_name(), state.version())
             }
@@ -81,6 +88,7 @@ impl State {
             Self::Account(account) => account.each_personal(visit),
             Self::Deposit(deposit) => deposit.each_personal(visit),
             Self::Firm(firm) => firm.each_personal(visit),
+            Self::Looks(_) => {}
         }
     }
 
@@ -91,6 +99,7 @@ impl State {
             Self::Account(account) => codec::to_bytes(account),
             Self::Deposit(deposit) => codec::to_bytes(deposit),
             Self::Firm(firm) => codec::to_bytes(firm),
+            Self::Looks(count) => codec::to_bytes(count),
         }
     }
 
@@ -101,6 +110,7 @@ impl State {
             StreamId::Account(_) => codec::from_bytes(bytes).map(Self::Account),
             StreamId::Deposit(_) => codec::from_bytes(bytes).map(Self::Deposit),
             StreamId::Firm => codec::from_bytes(bytes).map(Self::Firm),
+            StreamId::Looks(_) => codec::from_bytes(bytes).map(Self::Looks),
         }
     }
 }
@@ -255,6 +265,15 @@ impl World {
         }
     }
 
+    /// How often somebody looked at a client.
+    pub fn looks(&self, id: CaseId) -> Result<u64, Halt> {
+        let stream = StreamId::Looks(id);
+        match self.streams.get(&stream) {
+            Some(State::Looks(count)) => Ok(*count),
+            _ => Err(Halt::Need(stream)),
+        }
+    }
+
     /// A deposit, known or not.
     pub fn deposit(&self, id: DepositId) -> Result<&Deposit, Halt> {
         let stream = StreamId::Deposit(id);
@@ -354,9 +373,11 @@ impl<'w, 'c> Draft<'w, 'c> {
         }
         let (mut event, event_id) = (event.into(), (self.context.next_id)());
         self.seal(stream, stream_version, event_id, &mut event)?;
+        // Looking at one client led to no look at another, and must not name it.
+        let apart = matches!(stream, StreamId::Looks(_));
         let recorded = Recorded {
             actor: self.context.actor.clone(),
-            causation: self.events.first().map(|first| first.event_id),
+            causation: self.events.first().filter(|_| !apart).map(|first| first.event_id),
             event,
             event_id,
             firm: self.world.firm_id,

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use domain::event::{Recorded, StreamId};
 use domain::ids::FirmId;
-use domain::sealing::{erased_by, holder_of, streams_of};
+use domain::sealing::{erased_by, holder_of, person_of, streams_of};
 use domain::world::{Mark, State, World};
 use vault::PersonKey;
 
@@ -31,6 +31,8 @@ pub(crate) struct Cache {
     began_at: Mark,
     /// The batch in which each stream was last used.
     used: HashMap<StreamId, u64>,
+    /// Looks that were loaded for this batch: clients are looked at too seldom to be worth the room.
+    looks: Vec<StreamId>,
     batch: u64,
     streams_max: usize,
 }
@@ -46,6 +48,7 @@ impl Cache {
             head: None,
             alone: 0,
             used: HashMap::new(),
+            looks: Vec::new(),
             batch: 0,
             streams_max,
         }
@@ -87,6 +90,10 @@ impl Cache {
     /// Begins a batch at a head, after what others wrote since the last one.
     pub(crate) fn open(&mut self, head: &Head, meanwhile: Meanwhile) {
         self.batch += 1;
+        for stream in std::mem::take(&mut self.looks) {
+            self.world.forget(stream);
+            self.used.remove(&stream);
+        }
         if self.head.as_ref() == Some(head) {
             self.alone = self.alone.saturating_add(1);
         } else {
@@ -145,7 +152,7 @@ impl Cache {
     /// the stream is loaded again before it is needed.
     fn doubt_key(&mut self, recorded: &Recorded) {
         let holder = holder_of(self.firm, recorded.stream);
-        let unknown = matches!(self.keys.get(&holder), Some(None));
+        let unknown = holder.is_some_and(|holder| matches!(self.keys.get(&holder), Some(None)));
         if unknown || erased_by(recorded).is_some() {
             self.forget(&[recorded.stream]);
         }
@@ -165,9 +172,10 @@ impl Cache {
     /// Forgets streams, the keys of their people, and what else those people have.
     fn forget(&mut self, streams: &[StreamId]) {
         for stream in streams {
-            let holder = holder_of(self.firm, *stream);
-            self.keys.remove(&holder);
-            for stream in streams_of(holder).into_iter().chain([*stream]) {
+            if let Some(holder) = holder_of(self.firm, *stream) {
+                self.keys.remove(&holder);
+            }
+            for stream in person_of(*stream).map_or([*stream; 2], streams_of) {
                 self.world.forget(stream);
                 self.used.remove(&stream);
             }
@@ -184,8 +192,13 @@ impl Cache {
     /// Takes in a loaded stream and the key of its person.
     pub(crate) fn insert(&mut self, stream: StreamId, state: State, key: Option<PersonKey>) {
         self.world.insert(stream, state);
-        self.keys.insert(holder_of(self.firm, stream), key);
+        if let Some(holder) = holder_of(self.firm, stream) {
+            self.keys.insert(holder, key);
+        }
         self.touch(stream);
+        if let StreamId::Looks(_) = stream {
+            self.looks.push(stream);
+        }
     }
 
     /// Notes that a stream was used in this batch.
@@ -218,7 +231,7 @@ impl Cache {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use domain::ids::CaseId;
+    use domain::ids::{CaseId, DepositId};
     use uuid::Uuid;
 
     fn case(number: u128) -> StreamId {
@@ -291,6 +304,29 @@ mod tests {
             cache.open(&before, Meanwhile::Nothing);
         }
         assert_eq!(cache.believed(), Some(&before));
+    }
+
+    #[test]
+    fn the_firm_s_key_stays_when_another_process_writes_to_a_stream_of_nobody_s() {
+        let mut cache = filled(100, 1);
+        let looks = StreamId::Looks(CaseId(Uuid::from_u128(0)));
+        let deposit = StreamId::Deposit(DepositId(Uuid::from_u128(7)));
+        cache.open(&head(12), Meanwhile::Streams(vec![looks, deposit]));
+        let firm = cache.firm().0;
+        assert!(cache.keys().contains_key(&firm), "every answer is kept under a hash of it");
+        assert!(cache.world().has(StreamId::Firm) && cache.world().has(case(0)));
+        cache.open(&head(13), Meanwhile::Streams(vec![StreamId::Firm]));
+        assert!(!cache.keys().contains_key(&firm) && !cache.world().has(StreamId::Firm));
+    }
+
+    #[test]
+    fn looks_are_held_for_one_batch() {
+        let mut cache = filled(100, 1);
+        let looks = StreamId::Looks(CaseId(Uuid::from_u128(0)));
+        cache.insert(looks, State::empty(looks), None);
+        assert!(cache.world().has(looks));
+        cache.open(&head(10), Meanwhile::Nothing);
+        assert!(!cache.world().has(looks) && cache.world().has(case(0)));
     }
 
     #[test]

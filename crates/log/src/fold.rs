@@ -55,6 +55,7 @@ fn belongs(stream: StreamId, event: &Event) -> bool {
         StreamId::Account(_) => matches!(event, Event::Account(_)),
         StreamId::Deposit(_) => matches!(event, Event::Deposit(_)),
         StreamId::Firm => matches!(event, Event::Firm(_)),
+        StreamId::Looks(_) => matches!(event, Event::Look(_)),
     }
 }
 
@@ -67,6 +68,11 @@ pub(crate) fn apply(state: &mut State, recorded: &Recorded) -> Result<(), Fault>
     }
     state.apply(recorded);
     Ok(())
+}
+
+/// Whether the last event of a stream says all that folds from it, so that no other is loaded.
+pub const fn folds_from_last(stream: StreamId) -> bool {
+    matches!(stream, StreamId::Looks(_))
 }
 
 /// The state of a loaded stream, and the version of the snapshot it started from (0 without one).
@@ -86,6 +92,10 @@ pub fn state_of(firm: FirmId, loaded: &LoadedStream) -> Result<(State, u64), Fau
         let recorded = decode(firm, stored)?;
         if recorded.stream != stream {
             return Err(Fault::new(stored.position, "the event is of another stream"));
+        }
+        if let State::Looks(count @ 0) = &mut state {
+            // Nothing folds from looks but their number, which the last says: it may come alone.
+            *count = recorded.stream_version.saturating_sub(1);
         }
         apply(&mut state, &recorded)?;
     }

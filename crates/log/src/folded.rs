@@ -37,6 +37,11 @@ struct Moving {
     snapshot_version: u64,
 }
 
+/// Whether anything is derived from an event's stream: who looked at a client is read from the log alone.
+const fn makes_rows(recorded: &Recorded) -> bool {
+    !matches!(recorded.stream, StreamId::Looks(_))
+}
+
 impl Folded {
     /// That of the live projection.
     pub(crate) fn live(settings: &Settings) -> Self {
@@ -79,7 +84,7 @@ impl Folded {
             missing.push(StreamId::Firm);
             seen.insert(StreamId::Firm);
         }
-        for recorded in events {
+        for recorded in events.iter().filter(|recorded| makes_rows(recorded)) {
             let stream = recorded.stream;
             if seen.insert(stream)
                 && recorded.stream_version != 1
@@ -103,7 +108,7 @@ impl Folded {
     pub(crate) fn fold(&mut self, events: &[Recorded]) -> Result<(Vec<Touched>, Vec<u64>), Fault> {
         let mut places: HashMap<StreamId, usize> = HashMap::new();
         let mut moving: Vec<Moving> = Vec::new();
-        for recorded in events {
+        for recorded in events.iter().filter(|recorded| makes_rows(recorded)) {
             let stream = recorded.stream;
             let place = *places.entry(stream).or_insert_with(|| {
                 moving.push(self.take(stream));

@@ -39,7 +39,7 @@ pub use clock::{Clock, Ids, SequentialIds, SteppedClock, SystemClock, UuidV7Ids}
 pub use derived::{DerivedFault, DerivedReport};
 pub use engine::{Answer, Engine, Pending, Submission, SubmitError};
 pub use error::{Cause, StoreError};
-pub use fold::{Fault, state_of};
+pub use fold::{Fault, folds_from_last, state_of};
 pub use follow::{FollowError, Followed};
 pub use histogram::{COUNTS, Counted, Histogram, MICROS};
 pub use moving::{MoveError, MoveReport, Moving, move_log};

@@ -9,6 +9,7 @@ use domain::refusal::{Reason, Refusal};
 use domain::sealing::{erased_by, holder_of};
 use domain::world::{Context, EVENT_BYTES_MAX, Halt};
 
+use uuid::Uuid;
 use vault::FirmKeys;
 
 use crate::cache::Cache;
@@ -278,9 +279,10 @@ impl BatchPlan<'_> {
     fn take_in(&mut self, loaded: &LoadedStream) -> Result<(), Fault> {
         let firm = self.cache.firm();
         let (state, _) = state_of(firm, loaded)?;
-        let holder = holder_of(firm, loaded.stream);
-        let unwrap = |wrapped: &Vec<u8>| self.firm_keys.unwrap(firm.0, holder, wrapped);
-        let key = loaded.key.as_ref().map(unwrap).transpose().map_err(|error| {
+        let kept = holder_of(firm, loaded.stream).zip(loaded.key.as_ref());
+        let unwrap =
+            |(holder, wrapped): (Uuid, &Vec<u8>)| self.firm_keys.unwrap(firm.0, holder, wrapped);
+        let key = kept.map(unwrap).transpose().map_err(|error| {
             let what = format!("the key of {} cannot be unwrapped: {error}", loaded.stream);
             Fault::new(self.head.position, what)
         })?;
@@ -320,6 +322,7 @@ fn named_streams(command: &Command) -> Vec<StreamId> {
         Command::Account { account, .. } => vec![StreamId::Account(*account)],
         Command::Bank(action) => action.streams(),
         Command::Firm { .. } => Vec::new(),
+        Command::Look(look) => look.cases.iter().copied().map(StreamId::Looks).collect(),
         Command::Couple { first, second, .. } => [first, second]
             .into_iter()
             .flat_map(|case| [StreamId::Case(*case), StreamId::Account(case.own_account())])

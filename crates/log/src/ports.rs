@@ -126,7 +126,8 @@ pub struct LoadedStream {
     pub stream: StreamId,
     /// Where to start; nothing means from the first event.
     pub snapshot: Option<Snapshot>,
-    /// The events after the snapshot, in order. A stream nobody wrote to has none.
+    /// The events after the snapshot, in order. A stream nobody wrote to has none; one that
+    /// [`crate::folds_from_last`] has its last alone.
     pub events: Vec<Stored>,
     /// The wrapped key of its person, or of the firm for the firm's own stream. Who is not there yet or
     /// was erased has none.

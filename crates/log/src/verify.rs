@@ -250,7 +250,11 @@ fn check_columns(recorded: &Recorded, kept: &str) -> Result<(), VerifyError> {
 pub(crate) fn invoice_number(event: &Event) -> Option<u64> {
     match event {
         Event::Account(AccountEvent::InvoiceIssued(invoice)) => Some(invoice.number),
-        Event::Account(_) | Event::Case(_) | Event::Deposit(_) | Event::Firm(_) => None,
+        Event::Account(_)
+        | Event::Case(_)
+        | Event::Deposit(_)
+        | Event::Firm(_)
+        | Event::Look(_) => None,
     }
 }
 

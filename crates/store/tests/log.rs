@@ -4,16 +4,19 @@
 
 mod support;
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::Duration;
 
 use counterfoil_store::{CaseFilter, OpenError, Store};
-use domain::event::{CaseEvent, Event, Recorded, StreamId, UtcMicros, WorkOpened};
-use domain::ids::{EventId, RequestId};
+use domain::command::{Command, Look};
+use domain::event::{CaseEvent, Event, LookKind, Recorded, StreamId, UtcMicros, WorkOpened};
+use domain::ids::{CaseId, EventId, RequestId};
 use domain::terms::Seat;
 use log::{
-    Accepted, AppendRow, Landing, LogStore as _, Opening, Outcome, OutcomeResult, PeopleStore as _,
-    Plan, Step, StoreError, SubmitError, VerifyError,
+    Accepted, AppendRow, Landing, LoadedStream, LogStore as _, Opening, Outcome, OutcomeResult,
+    PeopleStore as _, Plan, Step, StoreError, SubmitError, VerifyError,
 };
 use support::*;
 
@@ -31,6 +34,7 @@ on_both_engines!(
     what_was_answered_is_there_after_a_drop_without_close,
     a_transaction_dropped_half_way_leaves_nothing_and_blocks_nobody,
     a_firm_of_refusals_alone_has_no_log,
+    looks_at_many_clients_are_one_append_and_touch_nothing_else,
 );
 
 async fn what_is_appended_is_read_back_by_position_and_by_stream(place: &Place<'_>) {
@@ -92,6 +96,49 @@ async fn many_streams_come_in_the_order_asked_for_each_with_its_own_events_and_k
         keys.extend(loaded.key);
     }
     assert_eq!(keys.len(), 40, "a client's two streams share a key, and nobody else has it");
+}
+
+async fn looks_at_many_clients_are_one_append_and_touch_nothing_else(place: &Place<'_>) {
+    let bench = bench(place).await;
+    bench.first_month(1, Seat::Individual).await;
+    let cases: BTreeSet<CaseId> = (1..=300).map(case_id).collect();
+    let look = |of: &BTreeSet<CaseId>| {
+        let (kind, what) = (LookKind::Open, text("ListCases"));
+        Command::Look(Look { access: None, cases: of.clone(), kind, on: day("2026-03-02"), what })
+    };
+    let case = StreamId::Case(case_id(1));
+    let version = async || bench.engine.states(FIRM, &[case]).await.unwrap().1[0].version();
+    let before = version().await;
+    // Two processes that take turns: each has to find how often others saw the client.
+    let beside = over(Arc::clone(&bench.store), 1_000);
+    for (id, engine) in [(200, &bench), (201, &beside), (202, &bench)] {
+        let answer = engine.submit(id, look(&cases)).await.unwrap();
+        assert_eq!((answer.count, answer.streams.len()), (300, 300));
+    }
+    bench.submit(203, look(&[case_id(1)].into())).await.unwrap();
+    let firm = bench.submit(204, look(&BTreeSet::new())).await.unwrap();
+    assert_eq!(firm.streams[0].0, StreamId::Firm, "a look at no client is one at the firm");
+    assert_eq!(version().await, before, "a look changes nothing of the case");
+
+    let head = bench.store.head(FIRM).await.unwrap().position;
+    let streams = [1, 2, 301].map(|number| StreamId::Looks(case_id(number)));
+    let versions = |loaded: &LoadedStream| -> Vec<u64> {
+        let read = |stored: &log::Stored| Recorded::from_bytes(&stored.bytes).unwrap();
+        let read = loaded.events.iter().map(read);
+        read.inspect(|event| assert!(event.causation.is_none(), "it names another client's look"))
+            .map(|event| event.stream_version)
+            .collect()
+    };
+    let last = bench.store.load(FIRM, &streams, head).await.unwrap();
+    assert!(last.iter().map(versions).eq([vec![4], vec![3], vec![]]), "the last alone");
+    assert!(last.iter().all(|loaded| loaded.key.is_none() && loaded.snapshot.is_none()));
+    let earlier = bench.store.load(FIRM, &streams[..1], head - 2).await.unwrap();
+    assert_eq!(versions(&earlier[0]), [3]);
+    let all = bench.store.load_from_first(FIRM, &streams, head).await.unwrap();
+    assert!(all.iter().map(versions).eq([vec![1, 2, 3, 4], vec![1, 2, 3], vec![]]));
+    bench.engine.wait_applied(FIRM, head, Duration::from_secs(30)).await.unwrap();
+    bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
+    assert_eq!(bench.engine.check_derived(FIRM, |_, _| {}).await.unwrap().faults, []);
 }
 
 async fn the_same_request_gets_the_first_answer_refusals_included_after_a_restart(

@@ -8,8 +8,8 @@ use std::time::Duration;
 use api::FieldErrors;
 use api::requests::Asked;
 use calendar::CivilDate;
-use domain::command::{Command, Dated, FirmAction};
-use domain::event::{AccessUsed, LookKind, StreamId, UtcMicros};
+use domain::command::{Command, Look};
+use domain::event::{LookKind, StreamId, UtcMicros};
 use domain::firm::Firm;
 use domain::ids::{AccessId, CaseId, FirmId, RequestId};
 use domain::money::Currency;
@@ -257,10 +257,7 @@ impl Ledger {
     ) -> Result<Answer, Failure> {
         let Asked { firm, request_id, command } = asked;
         telemetry::request(request_id);
-        let changes_firm = match &command {
-            Command::Firm { action } => !matches!(action.action, FirmAction::NoteAccess(_)),
-            _ => false,
-        };
+        let changes_firm = matches!(command, Command::Firm { .. });
         let submission = Submission { request_id, fingerprint, actor: authority.actor(), command };
         let answer = self.engine().submit(firm, submission).await;
         if changes_firm {
@@ -357,10 +354,9 @@ impl Ledger {
             Authority::Local | Authority::Schedule => None,
             Authority::Token(grant) => Some(grant.access),
         };
-        let used = AccessUsed { access, cases, kind, what };
-        let occurred_on = self.today(&*self.firms().get(firm).await?);
-        let action = Dated { occurred_on, action: FirmAction::NoteAccess(used) };
-        let asked = Asked { firm, request_id, command: Command::Firm { action } };
+        let on = self.today(&*self.firms().get(firm).await?);
+        let command = Command::Look(Look { access, cases, kind, on, what });
+        let asked = Asked { firm, request_id, command };
         let print = fingerprint("look", &[request_id.0.as_bytes()]);
         self.submit(authority, asked, print).await.map(|_| ())
     }
@@ -439,7 +435,7 @@ pub(crate) fn one_case(states: Vec<State>) -> Result<Box<domain::case::Case>, Fa
 pub(crate) fn one_account(states: &[State]) -> Result<&domain::account::Account, Failure> {
     let account = states.iter().find_map(|state| match state {
         State::Account(account) => Some(account.as_ref()),
-        State::Case(_) | State::Deposit(_) | State::Firm(_) => None,
+        State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
     });
     account.ok_or_else(|| Failure::internal("an account stream folded into another state"))
 }
@@ -448,7 +444,7 @@ pub(crate) fn one_account(states: &[State]) -> Result<&domain::account::Account,
 pub(crate) fn as_case(state: State) -> Option<Box<domain::case::Case>> {
     match state {
         State::Case(case) => Some(case),
-        State::Account(_) | State::Deposit(_) | State::Firm(_) => None,
+        State::Account(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
     }
 }
 
@@ -456,7 +452,7 @@ pub(crate) fn as_case(state: State) -> Option<Box<domain::case::Case>> {
 pub(crate) fn as_account(state: State) -> Option<Box<domain::account::Account>> {
     match state {
         State::Account(account) => Some(account),
-        State::Case(_) | State::Deposit(_) | State::Firm(_) => None,
+        State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
     }
 }
 
@@ -464,7 +460,7 @@ pub(crate) fn as_account(state: State) -> Option<Box<domain::account::Account>> 
 pub(crate) fn as_deposit(state: State) -> Option<Box<domain::deposit::Deposit>> {
     match state {
         State::Deposit(deposit) => Some(deposit),
-        State::Case(_) | State::Account(_) | State::Firm(_) => None,
+        State::Case(_) | State::Account(_) | State::Firm(_) | State::Looks(_) => None,
     }
 }
 
@@ -472,6 +468,6 @@ pub(crate) fn as_deposit(state: State) -> Option<Box<domain::deposit::Deposit>> 
 pub(crate) fn as_firm(state: State) -> Option<Box<Firm>> {
     match state {
         State::Firm(firm) => Some(firm),
-        State::Case(_) | State::Account(_) | State::Deposit(_) => None,
+        State::Case(_) | State::Account(_) | State::Deposit(_) | State::Looks(_) => None,
     }
 }

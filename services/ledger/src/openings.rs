@@ -16,8 +16,8 @@ use crate::access::{Authority, derived_request};
 use crate::ledger::Ledger;
 use crate::reading::Reader;
 
-/// Most clients that one event names.
-const CASES_PER_EVENT: usize = 500;
+/// Most clients whose looks are one append.
+const CASES_PER_APPEND: usize = 500;
 /// Most openings that a process remembers. When there are more it forgets them all, and puts on record
 /// once more what it meets again.
 const OPENINGS_MAX: usize = 200_000;
@@ -114,7 +114,7 @@ impl Ledger {
         let today = self.today(&*self.firms().get(firm).await?);
         let reader = (firm, Reader::of(look.authority));
         let clients = self.openings().unrecorded(reader, today, clients);
-        for some in clients.chunks(CASES_PER_EVENT) {
+        for some in clients.chunks(CASES_PER_APPEND) {
             let cases = some.iter().copied().collect();
             let once = (firm, request_of(reader.1, today, some));
             self.note_look_once(look.authority, once, LookKind::Open, look.what, cases).await?;

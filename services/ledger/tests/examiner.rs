@@ -14,22 +14,26 @@ use counterfoil_ledger::Limits;
 use tonic::Code;
 use vault::BlobStore;
 
-/// What is on record of looking, as JSON payloads.
+/// What is on record of looking, in the order of the log: at the firm, and at each of the two clients.
 async fn looks(office: &Office) -> Vec<serde_json::Value> {
-    let read = v1::ReadEventsRequest {
-        parent: office.firm.clone(),
-        stream: Some("firm".into()),
-        page_size: 1_000,
-        ..v1::ReadEventsRequest::default()
-    };
-    let events = office.service.cases().read_events(read).await.unwrap().into_inner().events;
-    let looks = events.iter().filter(|event| event.r#type == "access_used");
-    let looks = looks.map(|event| serde_json::from_str(&event.canonical_json).unwrap());
-    // But for this one.
-    let own = |look: &serde_json::Value| {
-        look["actor"] == "local operator" && look["payload"]["what"] == "ReadEvents"
-    };
-    looks.filter(|look| !own(look)).collect()
+    let mut looks: Vec<serde_json::Value> = Vec::new();
+    let clients = [&office.one, &office.other].map(|case| format!("looks/{}", uuid(case)));
+    for stream in clients.into_iter().chain(["firm".into()]) {
+        let read = read(&office.firm, Some(stream));
+        let events = office.service.cases().read_events(read).await.unwrap().into_inner().events;
+        let of_looking = ["access_used", "client_looked_at"];
+        let events = events.iter().filter(|event| of_looking.contains(&&*event.r#type));
+        looks.extend(events.map(|event| {
+            serde_json::from_str::<serde_json::Value>(&event.canonical_json).unwrap()
+        }));
+    }
+    looks.sort_by_key(|look| look["position"].as_u64());
+    looks
+}
+
+/// The stream of who looked at a client.
+fn looks_of(case: &str) -> serde_json::Value {
+    format!("looks/{}", uuid(case)).into()
 }
 
 fn get(case: &str) -> v1::GetCaseRequest {
@@ -61,8 +65,11 @@ async fn everything_an_examiner_reads_is_an_event_and_whom_others_open_once_a_da
             (&look["actor"], &look["payload"]["what"]),
             (&"local operator".into(), &"GetCase".into())
         );
-        assert_eq!(look["payload"]["kind"], "open");
-        assert_eq!(look["payload"]["cases"], serde_json::json!([uuid(&office.one)]));
+        assert_eq!(
+            (&look["payload"]["kind"], &look["stream"]),
+            (&"open".into(), &looks_of(&office.one))
+        );
+        assert_eq!(look["payload"]["access"], serde_json::Value::Null, "nobody with a token");
     };
     opened().await;
     // The same day, and a process that knows of nothing: still once.
@@ -82,7 +89,11 @@ async fn everything_an_examiner_reads_is_an_event_and_whom_others_open_once_a_da
     assert_eq!(looks.len(), 2);
     assert_eq!(told(0, "what"), "GetCase");
     assert_eq!(told(0, "kind"), "read");
-    assert_eq!(told(0, "cases"), serde_json::json!([uuid(&office.one)]));
+    assert!(told(0, "access").is_string(), "the token that was shown it");
+    assert_eq!(
+        (&looks[0]["stream"], &looks[1]["stream"]),
+        (&looks_of(&office.one), &"firm".into())
+    );
     assert_eq!((told(1, "what"), told(1, "cases")), ("ReadEvents".into(), serde_json::json!([])));
     assert_eq!(looks[0]["actor"], "state examiner");
 }
@@ -120,7 +131,7 @@ async fn an_examiner_is_given_the_documents_of_the_cases_the_token_is_bound_to_a
     for (look, kind) in looks.iter().zip(["open", "read"]) {
         assert_eq!(look["payload"]["kind"], kind);
         assert_eq!(look["payload"]["what"], "Download");
-        assert_eq!(look["payload"]["cases"], serde_json::json!([uuid(&office.one)]));
+        assert_eq!(look["stream"], looks_of(&office.one));
     }
 }
 

@@ -150,7 +150,14 @@ impl Audit {
                 let whole = applied + payment.unearned.minor();
                 ensure!(whole == payment.amount.minor(), "{} is not all placed", payment.payment);
             }
-            (Event::Case(_) | Event::Account(_) | Event::Deposit(_) | Event::Firm(_), _) => {}
+            (
+                Event::Case(_)
+                | Event::Account(_)
+                | Event::Deposit(_)
+                | Event::Firm(_)
+                | Event::Look(_),
+                _,
+            ) => {}
         }
         Ok(())
     }

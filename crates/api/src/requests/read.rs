@@ -242,7 +242,7 @@ pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, Field
     let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), 0);
     page(head, (EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX), |f, _| {
         let after_position = f.position("after_position", m.after_position);
-        let rule = "must be case/{uuid}, account/{uuid}, deposit/{uuid} or firm";
+        let rule = "must be case/{uuid}, account/{uuid}, looks/{uuid}, deposit/{uuid} or firm";
         let stream = match &m.stream {
             Some(text) => f.form("stream", text, rule, StreamId::parse).map(Some),
             None => Some(None),

@@ -19,7 +19,7 @@ pub(super) fn events<'a>(
 ) -> impl Iterator<Item = (&'a Recorded, &'a CaseEvent)> + use<'a> {
     told.events.iter().filter_map(|recorded| match &recorded.event {
         Event::Case(event) => Some((recorded, event)),
-        Event::Account(_) | Event::Deposit(_) | Event::Firm(_) => None,
+        Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
     })
 }
 

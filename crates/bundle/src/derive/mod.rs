@@ -17,7 +17,9 @@ use calendar::CivilDate;
 use domain::State;
 use domain::account::Account;
 use domain::case::Case;
-use domain::event::{AccountEvent, CaseEvent, Event, FeeEarned, FirmEvent, Recorded, StreamId};
+use domain::event::{
+    AccountEvent, CaseEvent, Event, FeeEarned, FirmEvent, LookEvent, Recorded, StreamId,
+};
 use domain::firm::Firm;
 use domain::gates::{Explanation, Judgement};
 use domain::ids::{AccountId, CaseId};
@@ -104,7 +106,7 @@ impl FirmBook {
     pub(crate) fn last(&self) -> &Firm {
         match &self.state {
             State::Firm(firm) => firm,
-            State::Case(_) | State::Account(_) | State::Deposit(_) => {
+            State::Case(_) | State::Account(_) | State::Deposit(_) | State::Looks(_) => {
                 unreachable!("a firm's stream folds into a firm")
             }
         }
@@ -120,24 +122,38 @@ impl FirmBook {
     }
 }
 
-/// Who looked at what: one row for each case of a look, and the firm's own if it names none. Gives how many
-/// rows an event of the firm makes.
+/// Who looked at what: one row for a look at a client, and for one of the firm one for each case, or its own
+/// if it names none. Gives how many rows an event makes.
 pub(crate) fn look(recorded: &Recorded, rows: &mut Rows) -> usize {
-    let Event::Firm(FirmEvent::AccessUsed(used)) = &recorded.event else { return 0 };
+    let (kind, what, cases) = match (&recorded.event, recorded.stream) {
+        (Event::Firm(FirmEvent::AccessUsed(used)), _) => {
+            let cases: Vec<_> = used.cases.iter().copied().map(Some).collect();
+            (used.kind, &used.what, if cases.is_empty() { vec![None] } else { cases })
+        }
+        (Event::Look(LookEvent::ClientLookedAt(looked)), StreamId::Looks(case)) => {
+            (looked.kind, &looked.what, vec![Some(case)])
+        }
+        (
+            Event::Case(_)
+            | Event::Account(_)
+            | Event::Deposit(_)
+            | Event::Firm(_)
+            | Event::Look(_),
+            _,
+        ) => return 0,
+    };
     let out = &mut rows.tables[at::ACCESS];
-    let what = format!("{} {}", used.kind, used.what);
-    let cases = used.cases.iter().map(|case| Some(*case));
-    let firm = used.cases.is_empty().then_some(None);
-    for case in cases.chain(firm) {
+    let what = format!("{kind} {what}");
+    for case in &cases {
         Row::begin(out)
             .plain(recorded.position)
             .plain(recorded.occurred_on)
             .text(recorded.actor.as_str())
-            .maybe(case)
+            .maybe(*case)
             .text(&what)
             .end();
     }
-    used.cases.len().max(1)
+    cases.len()
 }
 
 /// One client: a case, its account, and the accounts that paid in its stead.
@@ -235,16 +251,16 @@ fn fold<'a>(party: &'a Party, firm: &'a FirmBook, frame: &'a Frame) -> Told<'a> 
                     state.apply(recorded);
                 }
             }
-            StreamId::Deposit(_) | StreamId::Firm => {}
+            StreamId::Deposit(_) | StreamId::Firm | StreamId::Looks(_) => {}
         }
     }
     let case = match case {
         State::Case(case) => *case,
-        State::Account(_) | State::Deposit(_) | State::Firm(_) => Case::default(),
+        State::Account(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => Case::default(),
     };
     let accounts = accounts.into_iter().filter_map(|(id, state)| match state {
         State::Account(account) => Some((id, *account)),
-        State::Case(_) | State::Deposit(_) | State::Firm(_) => None,
+        State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
     });
     Told { id, events: &party.case, case, accounts: accounts.collect(), earned, firm, frame }
 }

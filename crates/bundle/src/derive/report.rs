@@ -264,7 +264,7 @@ fn charged(
     }
     let money = own_account.iter().filter_map(|recorded| match &recorded.event {
         Event::Account(event) => Some((recorded, story::of_account(event)?)),
-        Event::Case(_) | Event::Deposit(_) | Event::Firm(_) => None,
+        Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
     });
     page.heading("Invoices and payments");
     let if_none = elsewhere(told).map_or_else(

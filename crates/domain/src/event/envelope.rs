@@ -33,6 +33,8 @@ pub enum StreamId {
     Deposit(DepositId),
     /// `firm`
     Firm,
+    /// `looks/<id>`: who looked at a case's client.
+    Looks(CaseId),
 }
 
 impl StreamId {
@@ -42,6 +44,7 @@ impl StreamId {
             Some(("case", id)) => CaseId::parse(id).ok().map(Self::Case),
             Some(("account", id)) => AccountId::parse(id).ok().map(Self::Account),
             Some(("deposit", id)) => DepositId::parse(id).ok().map(Self::Deposit),
+            Some(("looks", id)) => CaseId::parse(id).ok().map(Self::Looks),
             None if text == "firm" => Some(Self::Firm),
             _ => None,
         }
@@ -56,6 +59,7 @@ impl fmt::Display for StreamId {
             Self::Account(id) => write!(f, "account/{id}"),
             Self::Deposit(id) => write!(f, "deposit/{id}"),
             Self::Firm => f.write_str("firm"),
+            Self::Looks(id) => write!(f, "looks/{id}"),
         }
     }
 }

@@ -11,6 +11,8 @@ use crate::rules::RulePack;
 use crate::terms::Plan;
 use crate::value::Text;
 
+use super::LookKind;
+
 record! {
     /// A firm was registered.
     pub struct FirmRegistered {
@@ -111,24 +113,13 @@ record! {
     }
 }
 
-codes! {
-    /// How somebody looked.
-    pub enum LookKind {
-        /// An examiner read something.
-        Read = "read",
-        /// A part of the log was exported.
-        Export = "export",
-        /// Personal values were handed out with an export, with the keys that open them.
-        Open = "open",
-    }
-}
-
 record! {
-    /// Somebody looked at the record, or took it along: who looked at what is part of it.
+    /// Somebody looked at the record of the firm, or took it along. Looks at clients are in streams of their
+    /// own, see [`super::ClientLookedAt`]; older logs have them here.
     pub struct AccessUsed {
         /// The token; nothing for whoever holds the database.
         access: Option<AccessId>,
-        /// The cases it was about; none for the firm as a whole.
+        /// The cases it was about, in older logs; none for the firm as a whole.
         cases: BTreeSet<CaseId>,
         /// How.
         kind: LookKind,

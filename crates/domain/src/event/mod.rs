@@ -11,6 +11,7 @@ mod deposit;
 mod dispute;
 mod envelope;
 mod firm;
+mod look;
 mod upcast;
 
 pub use account::*;
@@ -20,6 +21,7 @@ pub use deposit::*;
 pub use dispute::*;
 pub use envelope::*;
 pub use firm::*;
+pub use look::*;
 pub use upcast::{UPCASTERS, Upcaster, lift};
 
 use crate::codec::{DecodeError, Field, In, Out};
@@ -184,6 +186,13 @@ events! {
     }
 }
 
+events! {
+    /// An event of the looks at a client.
+    pub enum LookEvent {
+        ClientLookedAt = "client_looked_at" v 1,
+    }
+}
+
 /// Any event.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Event {
@@ -195,6 +204,8 @@ pub enum Event {
     Deposit(DepositEvent),
     /// Of the firm.
     Firm(FirmEvent),
+    /// Of the looks at a client.
+    Look(LookEvent),
 }
 
 impl From<CaseEvent> for Event {
@@ -221,13 +232,23 @@ impl From<FirmEvent> for Event {
     }
 }
 
+impl From<LookEvent> for Event {
+    fn from(event: LookEvent) -> Self {
+        Self::Look(event)
+    }
+}
+
 impl Event {
     /// Every type's stable name and current version.
     pub fn types() -> impl Iterator<Item = (&'static str, u32)> {
-        [CaseEvent::TYPES, AccountEvent::TYPES, DepositEvent::TYPES, FirmEvent::TYPES]
-            .into_iter()
-            .flatten()
-            .copied()
+        let of_streams = [
+            CaseEvent::TYPES,
+            AccountEvent::TYPES,
+            DepositEvent::TYPES,
+            FirmEvent::TYPES,
+            LookEvent::TYPES,
+        ];
+        of_streams.into_iter().flatten().copied()
     }
 
     /// The type's stable name.
@@ -237,6 +258,7 @@ impl Event {
             Self::Account(event) => event.type_name(),
             Self::Deposit(event) => event.type_name(),
             Self::Firm(event) => event.type_name(),
+            Self::Look(event) => event.type_name(),
         }
     }
 
@@ -247,6 +269,7 @@ impl Event {
             Self::Account(event) => event.type_version(),
             Self::Deposit(event) => event.type_version(),
             Self::Firm(event) => event.type_version(),
+            Self::Look(event) => event.type_version(),
         }
     }
 
@@ -268,7 +291,7 @@ impl Event {
                     | AccountEvent::MoneyUndeposited(_)
             ),
             Self::Deposit(event) => !matches!(event, DepositEvent::MatchRefused(_)),
-            Self::Firm(_) => false,
+            Self::Firm(_) | Self::Look(_) => false,
         }
     }
 
@@ -279,6 +302,7 @@ impl Event {
             Self::Account(event) => event.each_personal(visit),
             Self::Deposit(event) => event.each_personal(visit),
             Self::Firm(event) => event.each_personal(visit),
+            Self::Look(event) => event.each_personal(visit),
         }
     }
 
@@ -288,6 +312,7 @@ impl Event {
             Self::Account(event) => event.put_payload(out),
             Self::Deposit(event) => event.put_payload(out),
             Self::Firm(event) => event.put_payload(out),
+            Self::Look(event) => event.put_payload(out),
         }
     }
 
@@ -301,8 +326,11 @@ impl Event {
         if let Some(event) = DepositEvent::take_payload(name, input) {
             return event.map(Self::Deposit);
         }
-        match FirmEvent::take_payload(name, input) {
-            Some(event) => event.map(Self::Firm),
+        if let Some(event) = FirmEvent::take_payload(name, input) {
+            return event.map(Self::Firm);
+        }
+        match LookEvent::take_payload(name, input) {
+            Some(event) => event.map(Self::Look),
             None => Err(input.error(format!("an event type this code knows, not {name:?}"))),
         }
     }

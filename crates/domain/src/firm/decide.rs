@@ -67,7 +67,6 @@ pub(crate) fn decide(
             }
             access.clone().into()
         }
-        FirmAction::NoteAccess(used) => used.clone().into(),
         FirmAction::RevokeAccess(access) => {
             if !firm.access.contains_key(&access.access) {
                 return Err(Refusal::new(

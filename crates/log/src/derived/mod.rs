@@ -118,7 +118,10 @@ impl Engine {
                 report.position = step.position;
                 clients.extend(step.begun.into_iter().filter_map(|stream| match stream {
                     StreamId::Case(case) => Some(case.0),
-                    StreamId::Account(_) | StreamId::Deposit(_) | StreamId::Firm => None,
+                    StreamId::Account(_)
+                    | StreamId::Deposit(_)
+                    | StreamId::Firm
+                    | StreamId::Looks(_) => None,
                 }));
                 progress(report.position, target);
             }

@@ -12,6 +12,7 @@ use uuid::Uuid;
 use super::PAGE_BYTES_MAX;
 use super::rows::Generations;
 use crate::error::StoreError;
+use crate::fold::folds_from_last;
 use crate::outcome::Outcome;
 use crate::people::{Person, Rewrapped};
 use crate::ports::{
@@ -190,7 +191,11 @@ impl FirmLog {
         };
         let load = |stream: &StreamId| {
             let snapshot = self.snapshots.get(stream).filter(usable);
-            self.load_one(*stream, snapshot.map(|(snapshot, _)| snapshot), up_to)
+            let mut loaded = self.load_one(*stream, snapshot.map(|(snapshot, _)| snapshot), up_to);
+            if folds_from_last(*stream) {
+                loaded.events.drain(..loaded.events.len().saturating_sub(1));
+            }
+            loaded
         };
         streams.iter().map(load).collect()
     }
@@ -204,7 +209,7 @@ impl FirmLog {
         let positions = self.streams.get(&stream).map_or(&[][..], Vec::as_slice);
         let after = positions.iter().skip(index(version)).take_while(|at| **at <= up_to);
         let events = after.map(|position| self.stored(*position)).collect();
-        let person = self.people.get(&holder_of(self.firm, stream));
+        let person = holder_of(self.firm, stream).and_then(|holder| self.people.get(&holder));
         let key = person.map(|person| person.wrapped.clone());
         LoadedStream { stream, snapshot: snapshot.cloned(), events, key }
     }

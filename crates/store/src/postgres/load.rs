@@ -11,6 +11,7 @@ use futures::TryStreamExt;
 use futures::future::try_join_all;
 use log::{
     Beside, Head, KeptSnapshot, LoadedStream, Outcome, Snapshot, StoreError, Stored, columns_text,
+    folds_from_last,
 };
 use proof::Hash;
 use sqlx::postgres::PgRow;
@@ -277,7 +278,7 @@ async fn load_some(
     (up_to, state_version): (u64, u32),
 ) -> Result<Vec<LoadedStream>, StoreError> {
     let mut loaded: Vec<LoadedStream> = streams.iter().copied().map(LoadedStream::empty).collect();
-    let people: Vec<Uuid> = streams.iter().map(|stream| holder_of(firm, *stream)).collect();
+    let people: Vec<Option<Uuid>> = streams.iter().map(|stream| holder_of(firm, *stream)).collect();
     let names: Vec<String> = streams.iter().map(StreamId::to_string).collect();
     let query = sqlx::query(SNAPSHOTS)
         .bind(firm.0)
@@ -293,8 +294,12 @@ async fn load_some(
             to.snapshot = Some(Snapshot { stream: to.stream, version, state_version, bytes });
         }
     }
-    let folded = |loaded: &LoadedStream| loaded.snapshot.as_ref().map_or(0, |s| s.version);
-    let versions: Result<Vec<i64>, _> = loaded.iter().map(|l| signed(folded(l))).collect();
+    let after = |loaded: &LoadedStream| {
+        let version = loaded.snapshot.as_ref().map_or(0, |s| s.version);
+        let last_alone = folds_from_last(loaded.stream) && state_version != NO_STATE_VERSION;
+        (!last_alone).then(|| signed(version)).transpose()
+    };
+    let versions: Result<Vec<Option<i64>>, _> = loaded.iter().map(after).collect();
     let query = sqlx::query(STREAMS).bind(firm.0).bind(&names).bind(versions?).bind(at_most(up_to));
     let mut rows = query.fetch(&mut *connection);
     while let Some(row) = rows.try_next().await.map_err(failed)? {

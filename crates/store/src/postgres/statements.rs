@@ -166,12 +166,14 @@ pub(super) const SNAPSHOTS_AFTER: &str = "SELECT stream, version, position, body
     WHERE firm = $1 AND stream > $2 AND state_version = $3 ORDER BY stream LIMIT $4";
 pub(super) const ERASE_SNAPSHOTS: &str =
     "DELETE FROM snapshot WHERE firm = $1 AND stream = ANY($2)";
-/// Each stream named with the version after which its events are wanted. The ordered part is not
+/// Each stream named with the version after which its events are wanted, or with none for its last alone. The ordered part is not
 /// merged into the rest by the planner, so that every stream is one search of the index.
 pub(super) const STREAMS: &str = "SELECT u.place, e.position, e.body \
     FROM UNNEST($2::text[], $3::bigint[]) WITH ORDINALITY u (stream, after, place) \
     CROSS JOIN LATERAL (SELECT e.position, e.body FROM event e WHERE e.firm = $1 \
-    AND e.stream = u.stream AND e.stream_version > u.after AND e.position <= $4 \
+    AND e.stream = u.stream AND e.stream_version > COALESCE(u.after, (SELECT l.stream_version - 1 \
+    FROM event l WHERE l.firm = $1 AND l.stream = u.stream AND l.position <= $4 \
+    ORDER BY l.stream_version DESC LIMIT 1)) AND e.position <= $4 \
     ORDER BY e.stream_version) e";
 
 /// Whether the server follows another, and the end of a firm's log there, as of one moment.

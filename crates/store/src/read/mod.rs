@@ -143,15 +143,23 @@ pub(crate) fn changes(step: &ProjectionStep<'_>) -> Changes {
             (StreamId::Deposit(id), State::Deposit(after)) => {
                 changes.compare(Vec::new(), deposit::rows(id, after, at));
             }
+            // Who looked at a client is read from the log.
+            (StreamId::Looks(_), State::Looks(_)) => {}
             (StreamId::Firm, State::Firm(after)) => {
                 let before = touched.before.as_ref().map_or(Vec::new(), |state| match state {
                     State::Firm(firm) => firm::rows(firm),
-                    State::Case(_) | State::Account(_) | State::Deposit(_) => Vec::new(),
+                    State::Case(_) | State::Account(_) | State::Deposit(_) | State::Looks(_) => {
+                        Vec::new()
+                    }
                 });
                 changes.compare(before, firm::rows(after));
             }
             (
-                StreamId::Case(_) | StreamId::Account(_) | StreamId::Deposit(_) | StreamId::Firm,
+                StreamId::Case(_)
+                | StreamId::Account(_)
+                | StreamId::Deposit(_)
+                | StreamId::Firm
+                | StreamId::Looks(_),
                 _,
             ) => {
                 unreachable!("a stream folds into the state of its own kind")

@@ -7,7 +7,10 @@ use domain::ids::{FirmId, RequestId};
 use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
-use log::{Beside, Head, KeptSnapshot, LoadedStream, Outcome, Snapshot, StoreError, Stored};
+use log::{
+    Beside, Head, KeptSnapshot, LoadedStream, Outcome, Snapshot, StoreError, Stored,
+    folds_from_last,
+};
 use proof::Hash;
 use sqlx::{Row as _, SqliteConnection};
 use uuid::Uuid;
@@ -255,8 +258,8 @@ async fn load_some(
 ) -> Result<Vec<LoadedStream>, StoreError> {
     let mut loaded: Vec<LoadedStream> = streams.iter().copied().map(LoadedStream::empty).collect();
     let names = json_list(streams.iter().map(|stream| {
-        let person = holder_of(firm, *stream);
-        format!("[\"{stream}\",\"{}\"]", person.simple())
+        let holder = holder_of(firm, *stream).map(|holder| holder.simple().to_string());
+        format!("[\"{stream}\",\"{}\"]", holder.unwrap_or_default())
     }));
     let query = sqlx::query(SNAPSHOTS)
         .bind(firm.0.as_bytes().to_vec())
@@ -275,7 +278,9 @@ async fn load_some(
     drop(rows);
     let wanted = json_list(loaded.iter().map(|loaded| {
         let version = loaded.snapshot.as_ref().map_or(0, |snapshot| snapshot.version);
-        format!("[\"{}\",{version}]", loaded.stream)
+        let last_alone = folds_from_last(loaded.stream) && state_version != NO_STATE_VERSION;
+        let after = if last_alone { "null" } else { &version.to_string() };
+        format!("[\"{}\",{after}]", loaded.stream)
     }));
     let query =
         sqlx::query(STREAMS).bind(firm.0.as_bytes().to_vec()).bind(wanted).bind(at_most(up_to));

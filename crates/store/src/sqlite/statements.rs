@@ -64,11 +64,13 @@ pub(super) const ERASE_SNAPSHOTS: &str =
     "DELETE FROM snapshot WHERE firm = $1 AND stream IN ($2, $3)";
 /// Empties the write-ahead log, in which a page that was deleted from still lies as it was.
 pub(super) const FOLD_AND_EMPTY: &str = "PRAGMA wal_checkpoint(TRUNCATE)";
-/// Each stream named with the version after which its events are wanted. Not sorted here: the
-/// reader has one list per stream, and sorting bodies costs more than loading them.
+/// Each stream named with the version after which its events are wanted, or with none for its last alone.
+/// Not sorted here: the reader has one list per stream, and sorting bodies costs more than loading them.
 pub(super) const STREAMS: &str = "SELECT j.key, e.position, e.body FROM json_each($2) j \
     CROSS JOIN event e ON e.firm = $1 AND e.stream = json_extract(j.value, '$[0]') \
-    AND e.stream_version > json_extract(j.value, '$[1]') WHERE e.position <= $3";
+    AND e.stream_version > COALESCE(json_extract(j.value, '$[1]'), (SELECT l.stream_version - 1 \
+    FROM event l WHERE l.firm = $1 AND l.stream = json_extract(j.value, '$[0]') \
+    AND l.position <= $3 ORDER BY l.stream_version DESC LIMIT 1)) WHERE e.position <= $3";
 
 pub(super) const CHECKPOINT: &str =
     "SELECT generation, position FROM projection WHERE firm = $1 AND active = 1";

@@ -237,7 +237,7 @@ impl Within {
     fn of(authority: &Authority, stream: Option<StreamId>) -> Result<Self, Failure> {
         let bounds = authority.bounds().cloned();
         let case = match stream {
-            Some(StreamId::Case(case)) => Some(case),
+            Some(StreamId::Case(case) | StreamId::Looks(case)) => Some(case),
             Some(StreamId::Account(account)) => Some(account.owner()),
             Some(StreamId::Deposit(_) | StreamId::Firm) | None => None,
         };

@@ -8,7 +8,7 @@ use api::v1::{self, Scope, action};
 use calendar::CivilDate;
 use domain::command::{CaseAction, Command, Dated, SendRound, SignConsent};
 use domain::event::{
-    Basis, BasisAttested, Direction, DisclosureAcknowledged, DisclosureDelivered, Event,
+    Author, Basis, BasisAttested, Direction, DisclosureAcknowledged, DisclosureDelivered, Event,
     IdentityPaperAccepted, IdentityPaperReceived, Letter, MailClass, MessageLogged, PaperKind,
     ProgressReportSent, ReportSourceConnected, UtcMicros,
 };
@@ -73,7 +73,12 @@ pub async fn token_of(ledger: &Ledger, firm: FirmId, label: &str, scopes: &[Scop
 /// A request that nobody made before.
 pub fn submission(command: Command) -> Submission {
     let request_id = RequestId(Uuid::now_v7());
-    Submission { request_id, fingerprint: [0; 32], actor: text("bulk"), command }
+    Submission {
+        request_id,
+        fingerprint: [0; 32],
+        author: Author::without_token(text("bulk")),
+        command,
+    }
 }
 
 /// One message logged in a case.

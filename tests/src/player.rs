@@ -1,6 +1,6 @@
 //! Plays moves straight through `decide`, with every stream in memory: the domain alone, no engine.
 
-use domain::event::Recorded;
+use domain::event::{Author, Recorded};
 use domain::ids::{EventId, RequestId};
 use domain::refusal::Refusal;
 use domain::sealing::{InTheClear, Sealer};
@@ -43,7 +43,7 @@ impl Player {
                 EventId(Uuid::from_u128(next))
             };
             let context = Context {
-                actor: text("crm"),
+                author: Author::without_token(text("crm")),
                 request_id,
                 now: step.now,
                 next_id: &mut next_id,

@@ -33,6 +33,7 @@ pub fn event_message(
         recorded_at: Some(timestamp(recorded.recorded_at)),
         occurred_on: Some(date_message(recorded.occurred_on)),
         late_days: recorded.late_days.map(int32),
+        access: recorded.access.map(|access| access.to_string()).unwrap_or_default(),
         actor: recorded.actor.to_string(),
         request_id: recorded.request_id.to_string(),
         canonical_json,

@@ -797,7 +797,7 @@ MEMBERS = {"actor": str, "event": str, "event_id": str, "event_version": int, "f
 
 
 def is_event(event):
-    if not isinstance(event, dict) or set(event) - {"causation", "late_days"} != set(MEMBERS):
+    if not isinstance(event, dict) or set(event) - {"access", "causation", "late_days"} != set(MEMBERS):
         return False
     typed = all(type(event[name]) is type_ for name, type_ in MEMBERS.items())
     return typed and re.fullmatch("firm|(case|account|deposit|looks)/" + UUID, event["stream"]) is not None

@@ -12,6 +12,7 @@ pub(crate) const EVENT_BYTES_MAX: usize = domain::world::EVENT_BYTES_MAX;
 /// The members of an envelope, as they are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Envelope<'a> {
+    pub(crate) access: Option<&'a str>,
     /// The actor: the inside of a JSON string, escapes and all.
     pub(crate) actor: &'a str,
     pub(crate) causation: Option<&'a str>,
@@ -69,7 +70,17 @@ impl<'a> Envelope<'a> {
     /// Reads the members; nothing if these bytes are not an envelope.
     pub(crate) fn read(text: &'a str) -> Option<Self> {
         let mut head = Cursor { text, at: 0 };
-        head.literal("{\"actor\":")?;
+        let access = match head.literal("{\"access\":") {
+            Some(()) => {
+                let access = head.string()?;
+                head.literal(",\"actor\":")?;
+                Some(access)
+            }
+            None => {
+                head.literal("{\"actor\":")?;
+                None
+            }
+        };
         let actor = head.string()?;
         let causation = match head.literal(",\"causation\":") {
             Some(()) => Some(head.string()?),
@@ -106,6 +117,7 @@ impl<'a> Envelope<'a> {
         tail.literal(",\"stream_version\":")?;
         let stream_version = tail.integer()?;
         (tail.rest() == "}").then_some(Self {
+            access,
             actor,
             causation,
             event,
@@ -149,6 +161,17 @@ mod tests {
         assert_eq!(read.payload, r#"{"note":"},\"position\":1","ref":{"position":7}}"#);
         assert_eq!((read.position, read.stream_version, read.late_days), (12, 4, Some(9)));
         assert_eq!((read.recorded_at, read.stream_id()), (-5, Some(StreamId::Firm)));
+    }
+
+    #[test]
+    fn a_token_is_named_before_everything_else_or_not_at_all() {
+        let token = "00000000-0000-0000-0000-00000000000b";
+        let named = EVENT.replacen('{', &format!(r#"{{"access":"{token}","#), 1);
+        let read = Envelope::read(&named).unwrap();
+        assert_eq!(read, Envelope { access: Some(token), ..Envelope::read(EVENT).unwrap() });
+        let behind =
+            EVENT.replacen(",\"causation\"", &format!(r#","access":"{token}","causation""#), 1);
+        assert_eq!(Envelope::read(&behind), None);
     }
 
     #[test]

@@ -7,13 +7,14 @@ use crate::case::Case;
 use crate::codec::{self, DecodeError, Field as _};
 use crate::deposit::Deposit;
 use crate::event::{
-    AccountEvent, CaseEvent, Contact, Event, EventRef, LookEvent, Recorded, StreamId, UtcMicros,
+    AccountEvent, Author, CaseEvent, Contact, Event, EventRef, LookEvent, Recorded, StreamId,
+    UtcMicros,
 };
 use crate::firm::Firm;
 use crate::ids::{AccountId, CaseId, DepositId, EventId, FirmId, RequestId};
 use crate::refusal::{Reason, Refusal};
 use crate::sealing::{Place, Sealer, Unsealable, seal_event};
-use crate::value::{Personal, Text};
+use crate::value::Personal;
 
 /// Raised in the same commit as any change of what `evolve` makes of a history; snapshots of
 /// another version are thrown away unread.
@@ -305,7 +306,7 @@ impl World {
 /// What a decision is given beside the world: everything a pure function may not fetch itself.
 pub struct Context<'a> {
     /// Who asks.
-    pub actor: Text,
+    pub author: Author,
     /// The request.
     pub request_id: RequestId,
     /// When it is decided, UTC.
@@ -376,7 +377,8 @@ impl<'w, 'c> Draft<'w, 'c> {
         // Looking at one client led to no look at another, and must not name it.
         let apart = matches!(stream, StreamId::Looks(_));
         let recorded = Recorded {
-            actor: self.context.actor.clone(),
+            access: self.context.author.access,
+            actor: self.context.author.actor.clone(),
             causation: self.events.first().filter(|_| !apart).map(|first| first.event_id),
             event,
             event_id,

@@ -6,10 +6,9 @@ use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::time::Duration;
 
 use domain::command::Command;
-use domain::event::{StreamId, UtcMicros};
+use domain::event::{Author, StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use domain::refusal::Refusal;
-use domain::value::Text;
 use domain::world::State;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
@@ -35,7 +34,7 @@ pub struct Submission {
     /// A hash of everything that makes the request what it is, by the caller of the engine.
     pub fingerprint: [u8; 32],
     /// Who asks.
-    pub actor: Text,
+    pub author: Author,
     /// What is asked.
     pub command: Command,
 }

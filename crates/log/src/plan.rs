@@ -145,7 +145,7 @@ impl<'a> BatchPlan<'a> {
         let (world, keys) = self.cache.split();
         let mut sealer = CommandSealer::new(keys, ids);
         let context = Context {
-            actor: submission.actor.clone(),
+            author: submission.author.clone(),
             request_id: submission.request_id,
             now,
             next_id: &mut next_id,

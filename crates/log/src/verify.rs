@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use domain::codec::In;
 use domain::event::{AccountEvent, Event, Recorded, StreamId};
-use domain::ids::{EventId, FirmId, RequestId};
+use domain::ids::{AccessId, EventId, FirmId, RequestId};
 use domain::value::Text;
 use proof::{Frontier, Hash, leaf_hash};
 use tokio::sync::mpsc;
@@ -388,6 +388,7 @@ fn is_canonical(recorded: &Recorded, bytes: &[u8]) -> bool {
 fn stored_version(bytes: &[u8]) -> Option<u32> {
     let mut input = In::new(bytes);
     input.open_object().ok()?;
+    input.member::<Option<AccessId>>("access").ok()?;
     input.member::<Text>("actor").ok()?;
     input.member::<Option<EventId>>("causation").ok()?;
     input.member::<String>("event").ok()?;

@@ -295,6 +295,7 @@ impl Plan for Next {
         let request = RequestId(uuid::Uuid::from_u128(self.request));
         let expected = head.position;
         let recorded = Recorded {
+            access: None,
             actor: text("tests"),
             causation: None,
             event: Event::Case(CaseEvent::WorkOpened(WorkOpened {})),

@@ -6,7 +6,7 @@
 use std::time::Duration;
 
 use domain::command::{Command, CoupleAction};
-use domain::event::StreamId;
+use domain::event::{Author, StreamId};
 use domain::ids::{CaseId, FirmId};
 use domain::value::Text;
 use log::{LogStore, Submission};
@@ -76,7 +76,9 @@ async fn compare_pair(ledger: &Ledger, firm: FirmId, pair: CoupleCandidate) -> R
     let submission = Submission {
         request_id: derived_request("compare", &parts),
         fingerprint: fingerprint("compare", &parts),
-        actor: Text::parse(MATCHER).expect("a constant of ours is short text"),
+        author: Author::without_token(
+            Text::parse(MATCHER).expect("a constant of ours is short text"),
+        ),
         command: Command::Couple { first, second, action: CoupleAction::Compare },
     };
     ledger.engine().submit(firm, submission).await?;

@@ -258,7 +258,8 @@ impl Ledger {
         let Asked { firm, request_id, command } = asked;
         telemetry::request(request_id);
         let changes_firm = matches!(command, Command::Firm { .. });
-        let submission = Submission { request_id, fingerprint, actor: authority.actor(), command };
+        let submission =
+            Submission { request_id, fingerprint, author: authority.author(), command };
         let answer = self.engine().submit(firm, submission).await;
         if changes_firm {
             // Whoever asks next sees it.

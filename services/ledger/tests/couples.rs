@@ -199,7 +199,9 @@ async fn record_uncompared(service: &Service, case: &str, actions: Vec<v1::Actio
     let submission = Submission {
         request_id: asked.request_id,
         fingerprint: api::fingerprint(&message),
-        actor: domain::value::Text::parse("a process that stopped").unwrap(),
+        author: domain::event::Author::without_token(
+            domain::value::Text::parse("a process that stopped").unwrap(),
+        ),
         command: asked.command,
     };
     let answer = service.ledger.engine().submit(asked.firm, submission).await.unwrap();

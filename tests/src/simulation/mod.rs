@@ -15,7 +15,7 @@ use std::time::Duration;
 
 use anyhow::{Context as _, ensure};
 use domain::command::Command;
-use domain::event::{AccountEvent, CaseEvent, Event, Recorded, UtcMicros};
+use domain::event::{AccountEvent, Author, CaseEvent, Event, Recorded, UtcMicros};
 use domain::ids::RequestId;
 use domain::sealing::person_of;
 use log::memory::{FaultPlan, MemoryStore};
@@ -154,7 +154,7 @@ impl Simulation {
         book.enter(Submission {
             request_id: RequestId(Uuid::from_u128(REQUESTS | number)),
             fingerprint: [1; 32],
-            actor: text("crm"),
+            author: Author::without_token(text("crm")),
             command,
         })
     }
@@ -224,8 +224,12 @@ impl Simulation {
         if let Some(request) = self.earlier() {
             let request_id = self.shared.book().submission(request).request_id;
             let command = self.next_command();
-            let submission =
-                Submission { request_id, fingerprint: [2; 32], actor: text("crm"), command };
+            let submission = Submission {
+                request_id,
+                fingerprint: [2; 32],
+                author: Author::without_token(text("crm")),
+                command,
+            };
             self.shared.book().count("other bodies");
             self.send(request, submission);
         }

@@ -1,6 +1,7 @@
 //! Every failure has its code, its details and its size.
 
 use domain::command::Command;
+use domain::event::Author;
 use domain::ids::{CaseId, EventId, FirmId, RequestId};
 use domain::refusal::{Reason, Violation};
 use domain::sealing::InTheClear;
@@ -94,7 +95,7 @@ fn domain_mismatch() -> Refusal {
     // The world lends what the decision asks for; nothing was ever recorded.
     for _ in 0..10 {
         let context = Context {
-            actor: Text::parse("test").unwrap(),
+            author: Author::without_token(Text::parse("test").unwrap()),
             request_id: RequestId(Uuid::from_u128(3)),
             now: UtcMicros(0),
             next_id: &mut next_id,

@@ -6,7 +6,7 @@ use calendar::CivilDate;
 
 use super::{Event, upcast};
 use crate::codec::{DecodeError, Field, In, Out, record};
-use crate::ids::{AccountId, CaseId, DepositId, EventId, FirmId, RequestId};
+use crate::ids::{AccessId, AccountId, CaseId, DepositId, EventId, FirmId, RequestId};
 use crate::value::Text;
 
 /// An instant: microseconds since the Unix epoch, UTC. Both engines keep it exactly.
@@ -87,9 +87,31 @@ record! {
 /// Days after which a fact told late is marked late.
 pub const LATE_AFTER_DAYS: i64 = 7;
 
+/// Who records: what every event of a request says of its origin.
+///
+/// A label is what a firm called a token, and an earlier or a later token may be called the same: what tells
+/// tokens apart is the id. A person behind a token, once there are any, is one more member, `person`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Author {
+    /// The token that it came with; none for the process itself and for what the service does by the clock.
+    pub access: Option<AccessId>,
+    /// The token's label, or what the service calls itself.
+    pub actor: Text,
+}
+
+impl Author {
+    /// Who has no token: the process that serves, or the service itself.
+    pub const fn without_token(actor: Text) -> Self {
+        Self { access: None, actor }
+    }
+}
+
 /// An event as it stands in the log.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Recorded {
+    /// The token that recorded it, by its id. None for the process itself and the service by the clock, and
+    /// in events from before tokens were named.
+    pub access: Option<AccessId>,
     /// Who recorded it: a token's label or the service itself.
     pub actor: Text,
     /// The event of the same request that led to this one.
@@ -122,6 +144,7 @@ impl Recorded {
     pub fn to_bytes(&self) -> Vec<u8> {
         let mut out = Out::with_capacity(768);
         out.open_object();
+        out.member("access", &self.access);
         out.member("actor", &self.actor);
         out.member("causation", &self.causation);
         out.key("event");
@@ -147,6 +170,7 @@ impl Recorded {
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, DecodeError> {
         let mut input = In::new(bytes);
         input.open_object()?;
+        let access = input.member("access")?;
         let actor = input.member("actor")?;
         let causation = input.member("causation")?;
         let name: String = input.member("event")?;
@@ -161,6 +185,7 @@ impl Recorded {
         }
         let event = read_payload(&name, version, &mut input)?;
         let recorded = Self {
+            access,
             actor,
             causation,
             event,

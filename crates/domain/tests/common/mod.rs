@@ -132,7 +132,7 @@ impl Desk {
                 EventId(Uuid::from_u128(*next_id))
             };
             let context = Context {
-                actor: text("test"),
+                author: Author::without_token(text("test")),
                 request_id: RequestId(Uuid::from_u128(self.log.len() as u128)),
                 now,
                 next_id: &mut ids,

@@ -1,7 +1,7 @@
 //! What another process on the same log would do: decide something valid and append it.
 
 use domain::command::{Command, Dated, FirmAction};
-use domain::event::{BureauRegistered, Recorded, StreamId};
+use domain::event::{Author, BureauRegistered, Recorded, StreamId};
 use domain::ids::{BureauCode, CaseId, EventId, RequestId};
 use domain::sealing::InTheClear;
 use domain::value::Text;
@@ -92,7 +92,7 @@ fn decide(
             EventId(Uuid::from_u128(id))
         };
         let context = Context {
-            actor: text("another writer"),
+            author: Author::without_token(text("another writer")),
             request_id,
             now: last.recorded_at,
             next_id: &mut next_id,

@@ -7,7 +7,7 @@ use std::time::Duration;
 use calendar::{CivilDate, PeriodRule, Zone};
 use domain::command::{CaseAction, Command, Dated, Enrol, FirmAction};
 use domain::event::{
-    Address, BureauRegistered, Contact, Direction, FirmRegistered, MessageLogged, Recorded,
+    Address, Author, BureauRegistered, Contact, Direction, FirmRegistered, MessageLogged, Recorded,
     StreamId, UtcMicros,
 };
 use domain::ids::{AccessId, BureauCode, CaseId, FirmId, PlanCode, RequestId, StateCode};
@@ -119,7 +119,12 @@ pub(super) fn submission(id: u128, command: Command) -> Submission {
     format!("{command:?}").hash(&mut hasher);
     let mut fingerprint = [0; 32];
     fingerprint[..8].copy_from_slice(&hasher.finish().to_be_bytes());
-    Submission { request_id: request(id), fingerprint, actor: text("tests"), command }
+    Submission {
+        request_id: request(id),
+        fingerprint,
+        author: Author::without_token(text("tests")),
+        command,
+    }
 }
 
 pub(super) fn request(id: u128) -> RequestId {

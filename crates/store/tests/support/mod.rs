@@ -16,7 +16,7 @@ use domain::command::{
     ItemSeen, PaymentReceived, SendRound, SignConsent,
 };
 use domain::event::{
-    Address, Basis, BasisAttested, BureauRegistered, Card, Contact, DisclosureAcknowledged,
+    Address, Author, Basis, BasisAttested, BureauRegistered, Card, Contact, DisclosureAcknowledged,
     DisclosureDelivered, FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived, ItemKind,
     Letter, MailClass, PaperKind, ProgressReportSent, ReportSourceConnected, Score, UtcMicros,
 };
@@ -223,7 +223,7 @@ pub(crate) fn submission(id: u128, command: Command) -> Submission {
     Submission {
         request_id: RequestId(Uuid::from_u128(id)),
         fingerprint,
-        actor: text("tests"),
+        author: Author::without_token(text("tests")),
         command,
     }
 }

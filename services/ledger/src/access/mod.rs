@@ -7,7 +7,7 @@ mod token;
 use std::collections::BTreeSet;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use domain::event::{AccessBounds, Scope};
+use domain::event::{AccessBounds, Author, Scope};
 use domain::ids::{AccessId, CaseId, FirmId, RequestId};
 use domain::value::Text;
 
@@ -141,12 +141,12 @@ impl Authority {
     }
 
     /// Who records.
-    pub(crate) fn actor(&self) -> Text {
+    pub(crate) fn author(&self) -> Author {
         let named = |name| Text::parse(name).expect("a constant of ours is short text");
         match self {
-            Self::Local => named(LOCAL_ACTOR),
-            Self::Schedule => named(SCHEDULE_ACTOR),
-            Self::Token(grant) => grant.label.clone(),
+            Self::Local => Author::without_token(named(LOCAL_ACTOR)),
+            Self::Schedule => Author::without_token(named(SCHEDULE_ACTOR)),
+            Self::Token(grant) => Author { access: Some(grant.access), actor: grant.label.clone() },
         }
     }
 }

@@ -111,7 +111,7 @@ impl Request<'_> {
         Submission {
             request_id: self.request_of(row.number),
             fingerprint: fingerprint("charge", &[&self.whole, &row.number.to_be_bytes()]),
-            actor: self.authority.actor(),
+            author: self.authority.author(),
             command: Command::Account {
                 account: row.account_id,
                 action: Dated { occurred_on: self.asked.as_of, action },

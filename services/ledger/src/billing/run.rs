@@ -122,7 +122,7 @@ impl Run<'_> {
         Submission {
             request_id: self.request_of(account),
             fingerprint: fingerprint("bill", &[&self.whole, account.0.as_bytes()]),
-            actor: self.authority.actor(),
+            author: self.authority.author(),
             command: Command::BillAccount { account, as_of: self.asked.as_of },
         }
     }

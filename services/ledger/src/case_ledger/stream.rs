@@ -122,7 +122,7 @@ async fn submit(
     let submission = Submission {
         request_id: asked.request_id,
         fingerprint,
-        actor: authority.actor(),
+        author: authority.author(),
         command: asked.command,
     };
     Ok((matched, ledger.engine().enqueue(firm, submission).await?))

@@ -32,7 +32,8 @@ ROOT = pathlib.Path(__file__).resolve().parents[2]
 DATA = ROOT / "services" / "counterfoil" / "tests" / "data"
 ORIGIN = "ledger.example/python"
 # The key that seals the seed of the signing key.
-SEALING = {**os.environ, "COUNTERFOIL_KEYS": "5e" * 32}
+# Tests log in as the superuser of a cluster of their own.
+SEALING = {**os.environ, "COUNTERFOIL_KEYS": "5e" * 32, "COUNTERFOIL_ALLOW_OWNER_LOGIN": "true"}
 
 
 def make_stubs(folder):
@@ -354,8 +355,8 @@ def use(office):
     refused(lambda: cases.Record(plain, metadata=office.meta(office.reader)), grpc.StatusCode.PERMISSION_DENIED, "PERMISSION_DENIED")
     other_firm = ledger.GetCaseRequest(name=f"firms/{uuid.uuid4()}/cases/{ada}")
     refused(lambda: cases.GetCase(other_firm, metadata=office.meta()), grpc.StatusCode.PERMISSION_DENIED, "PERMISSION_DENIED")
-    behind = ledger.GetCaseRequest(name=f"{office.firm}/cases/{ada}", at_least_position=10**9)
-    refused(lambda: cases.GetCase(behind, metadata=office.meta()), grpc.StatusCode.UNAVAILABLE, "READ_BEHIND")
+    beyond = ledger.GetCaseRequest(name=f"{office.firm}/cases/{ada}", at_least_position=10**9)
+    refused(lambda: cases.GetCase(beyond, metadata=office.meta()), grpc.StatusCode.OUT_OF_RANGE, "POSITION_BEYOND_LOG")
 
     # The figures tell of it. A letter of fifty days ago has no answer, so clocks are overdue.
     of_firm = {"firm": office.firm.removeprefix("firms/")}

@@ -33,7 +33,7 @@ def compose(known):
     folder = OPS / "docker"
     file = read("docker/compose.yaml")
     services = file["services"]
-    assert set(services) == {"postgres", "counterfoil", "prometheus"}
+    assert set(services) == {"postgres", "migrate", "counterfoil", "prometheus"}
     assert services["postgres"]["image"].startswith("postgres:15")
     ours = services["counterfoil"]
     context = (folder / ours["build"]["context"]).resolve()
@@ -41,6 +41,15 @@ def compose(known):
     assert ours["command"][0] == "serve"
     asked = {word.split("=")[0] for word in ours["command"][1:]}
     assert asked <= known, asked - known
+    # Whoever serves is not whoever owns the tables, and starts after that one is done.
+    owner, desk = (services[name]["environment"] for name in ("migrate", "counterfoil"))
+    login = {name: env["COUNTERFOIL_DATABASE"].split("//")[1].split("@")[0] for name, env in (("owner", owner), ("desk", desk))}
+    assert login["owner"] == services["postgres"]["environment"]["POSTGRES_USER"] != login["desk"]
+    assert services["migrate"]["command"] == ["migrate", f"--serving={login['desk']}"]
+    assert f"CREATE ROLE {login['desk']} LOGIN" in (folder / "desk.sql").read_text()
+    assert ours["depends_on"]["migrate"] == {"condition": "service_completed_successfully"}
+    assert not set(services["migrate"]["secrets"]) & set(ours["secrets"]), "no secret of the owner's"
+    assert "--allow-owner-login" not in asked
     assert ours["read_only"] and ours["cap_drop"] == ["ALL"] and "no-new-privileges:true" in ours["security_opt"]
     assert int(ours["stop_grace_period"].removesuffix("s")) > 40, "longer than the drain"
     for name, service in services.items():

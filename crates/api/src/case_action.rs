@@ -64,10 +64,10 @@ fn convert(f: &mut Fields, action: &v1::action::Action) -> Option<CaseAction> {
             .within("identity_paper_rejected", |f| paper_rejected(f, m))
             .map(CaseAction::IdentityPaperRejected),
         A::ReportSourceConnected(m) => f
-            .within("report_source_connected", |f| f.parse("source", &m.source, Text::parse))
+            .within("report_source_connected", |f| f.parse("source", &m.source, Text::line))
             .map(|source| CaseAction::ReportSourceConnected(ReportSourceConnected { source })),
         A::ReportIdentityFailed(m) => f
-            .within("report_identity_failed", |f| f.parse("source", &m.source, Text::parse))
+            .within("report_identity_failed", |f| f.parse("source", &m.source, Text::line))
             .map(|source| CaseAction::ReportIdentityFailed(ReportIdentityFailed { source })),
         A::ImportReport(m) => {
             f.within("import_report", |f| import_report(f, m)).map(CaseAction::ImportReport)
@@ -228,7 +228,7 @@ fn paper_rejected(f: &mut Fields, m: &v1::IdentityPaperRejected) -> Option<Ident
 }
 
 fn score(f: &mut Fields, m: &v1::Score) -> Option<Score> {
-    let model = f.parse("model", &m.model, Text::parse);
+    let model = f.parse("model", &m.model, Text::line);
     let value = f.number("value", m.value, 1..=u16::MAX);
     Some(Score { model: model?, value: value? })
 }
@@ -259,7 +259,7 @@ fn import_report(f: &mut Fields, m: &v1::ImportReport) -> Option<ImportReport> {
 fn item_seen(f: &mut Fields, m: &v1::ItemSeen) -> Option<ItemSeen> {
     let item = item(f, &m.item);
     let kind = f.code::<v1::ItemKind>("kind", m.kind);
-    let furnisher = f.parse("furnisher", &m.furnisher, Text::parse);
+    let furnisher = f.parse("furnisher", &m.furnisher, Text::line);
     let balance = f.optional_money("balance", m.balance.as_ref());
     let delinquent_since = f.optional_date("delinquent_since", m.delinquent_since.as_ref());
     Some(ItemSeen {

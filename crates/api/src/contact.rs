@@ -32,7 +32,7 @@ fn email(text: &str) -> Result<Personal, ValueError> {
     if !shaped {
         return Err(ValueError::new("must be an e-mail address"));
     }
-    Personal::parse(text)
+    Personal::line(text)
 }
 
 /// Reads a ZIP (5 digits) or ZIP+4 (5, a hyphen, 4).
@@ -68,16 +68,16 @@ fn last4(text: &str) -> Result<Personal, ValueError> {
 }
 
 fn address(fields: &mut Fields, message: &v1::Address) -> Option<Address> {
-    let line1 = fields.parse("line1", &message.line1, Personal::parse);
-    let line2 = fields.parse_optional("line2", &message.line2, Personal::parse);
-    let city = fields.parse("city", &message.city, Personal::parse);
+    let line1 = fields.parse("line1", &message.line1, Personal::line);
+    let line2 = fields.parse_optional("line2", &message.line2, Personal::line);
+    let city = fields.parse("city", &message.city, Personal::line);
     let state = fields.parse("state_code", &message.state_code, StateCode::parse);
     let zip = fields.parse("zip", &message.zip, zip);
     Some(Address { city: city?, line1: line1?, line2: line2?, state: state?, zip: zip? })
 }
 
 pub(crate) fn contact(fields: &mut Fields, message: &v1::Contact) -> Option<Contact> {
-    let name = fields.parse("display_name", &message.display_name, Personal::parse);
+    let name = fields.parse("display_name", &message.display_name, Personal::line);
     let email = fields.parse("email", &message.email, email);
     let phone = fields.parse("phone", &message.phone, phone);
     let address = fields.message("address", message.address.as_ref(), address);

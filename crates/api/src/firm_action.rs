@@ -20,7 +20,7 @@ use crate::scalar::{date_message, int32, money_message};
 use crate::v1;
 
 pub(crate) fn firm(f: &mut Fields, m: &v1::Firm) -> Option<FirmRegistered> {
-    let name = f.parse("display_name", &m.display_name, Text::parse);
+    let name = f.parse("display_name", &m.display_name, Text::line);
     let currency = f.parse("currency_code", &m.currency_code, Currency::parse);
     let zone = f.parse("time_zone", &m.time_zone, zone);
     let due = f.number("invoice_due_days", m.invoice_due_days, 0..=INVOICE_DUE_DAYS_MAX);
@@ -47,7 +47,7 @@ fn work(f: &mut Fields, name: &str, values: &[i32]) -> Option<Vec<Work>> {
 /// A plan as offered. Its version is the service's to give, so it is 0 here.
 pub(crate) fn plan(f: &mut Fields, m: &v1::Plan) -> Option<Plan> {
     let code = f.parse("code", &m.code, PlanCode::parse);
-    let name = f.parse("display_name", &m.display_name, Text::parse);
+    let name = f.parse("display_name", &m.display_name, Text::line);
     let individual = f.message("individual", m.individual.as_ref(), prices);
     let couple = f.optional("couple", m.couple.as_ref(), prices);
     let first_work = work(f, "first_work", &m.first_work);
@@ -78,7 +78,7 @@ pub(crate) fn pack(f: &mut Fields, json: &str) -> Option<RulePack> {
 
 pub(crate) fn bureau(f: &mut Fields, m: &v1::Bureau) -> Option<BureauRegistered> {
     let bureau = f.parse("code", &m.code, BureauCode::parse);
-    let name = f.parse("display_name", &m.display_name, Text::parse);
+    let name = f.parse("display_name", &m.display_name, Text::line);
     let address = f.parse("address", &m.address, Text::parse);
     Some(BureauRegistered { address: address?, bureau: bureau?, name: name? })
 }

@@ -48,6 +48,20 @@ pub enum Failure {
         /// The position reached.
         applied: u64,
     },
+    /// The log has not reached the position asked for, and waiting would not help: whoever was given it
+    /// was given it by another log, or by this one before it was restored.
+    PositionBeyondLog {
+        /// The position asked for.
+        asked: u64,
+        /// The last position of the log.
+        end: u64,
+    },
+    /// The event at the caller's position is not the one that the caller knows: this is another log, or
+    /// this one after it was restored and written to anew.
+    CursorForked {
+        /// The position.
+        position: u64,
+    },
     /// A resource does not exist. Ask only after permission was checked.
     NotFound {
         /// Its type: `Case`, `Account`, `Invoice`, `Firm`.
@@ -229,6 +243,29 @@ impl From<Failure> for Status {
             .with("wanted", wanted)
             .with("applied", applied)
             .retry(RETRY_READ),
+            Failure::PositionBeyondLog { asked, end } => Answer::new(
+                Code::OutOfRange,
+                "POSITION_BEYOND_LOG",
+                "the log ends before the position; it was restored, or is not the one you know",
+            )
+            .with("asked", asked)
+            .with("end", end)
+            .status(),
+            // Nothing of this log is lost, so no DATA_LOSS: what the caller holds has to be put right
+            // before the same call can make sense again (FAILED_PRECONDITION).
+            Failure::CursorForked { position } => Answer::new(
+                Code::FailedPrecondition,
+                "CURSOR_FORKED",
+                "the event at the position is another one than you know; the log was restored, or is \
+                 not the one you know",
+            )
+            .with("position", position)
+            .preconditions(vec![(
+                "CURSOR_FORKED".to_owned(),
+                format!("position {position}"),
+                "begin again from an event that both logs have, such as one of an earlier backup"
+                    .to_owned(),
+            )]),
             Failure::NotFound { resource_type, name } => {
                 Answer::new(Code::NotFound, "RESOURCE_NOT_FOUND", "there is no such resource")
                     .resource(resource_type, &name, "it was never recorded")
@@ -329,6 +366,29 @@ fn internal(incident: Uuid, what: &str) -> Status {
     Answer::new(Code::Internal, "INTERNAL", "a fault of the service; report the incident")
         .with("incident", incident)
         .status()
+}
+
+/// What the transport says of bytes that are no message, as the service says it: the field and the rule.
+/// Nothing for any other status.
+///
+/// The decoder has no other word for it than its text: where it was, innermost first, and what it met
+/// (prost: `failed to decode Protobuf message: Inner.field: Outer.field: invalid string value: ...`).
+pub fn unreadable(status: &Status) -> Option<Failure> {
+    const PREFIX: &str = "failed to decode Protobuf message: ";
+    let found = (status.code() == Code::Internal).then(|| status.message().strip_prefix(PREFIX))??;
+    let mut path = Vec::new();
+    let mut rest = found;
+    while let Some((place, after)) = rest.split_once(": ")
+        && let Some((message, field)) = place.split_once('.')
+        && [message, field].into_iter().all(|name| !name.is_empty() && !name.contains(' '))
+    {
+        path.push(field);
+        rest = after;
+    }
+    path.reverse();
+    let rule = if rest.contains("UTF-8") { "must be text in UTF-8" } else { "must be a message of the contract" };
+    let field = if path.is_empty() { "request".to_owned() } else { path.join(".") };
+    Some(FieldErrors::one(field, rule).into())
 }
 
 /// The same status as a message, for one answer of a stream.

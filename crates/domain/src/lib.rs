@@ -32,6 +32,7 @@ pub mod refusal;
 pub mod rules;
 pub mod sealing;
 pub mod terms;
+pub mod text;
 pub mod value;
 pub mod what_if;
 pub mod world;

@@ -5,6 +5,7 @@ use std::fmt;
 use crate::codec::{DecodeError, Field, In, Out};
 use crate::door;
 use crate::ids::CODE_LENGTH_MAX;
+use crate::text::is_hidden;
 
 /// Most bytes of a [`Text`].
 pub const TEXT_LENGTH_MAX: usize = 1_000;
@@ -44,7 +45,20 @@ fn check_text(text: &str, length_max: usize) -> Result<(), ValueError> {
     if text.chars().any(|c| c.is_control() && c != '\n' && c != '\t') {
         return Err(ValueError::new("must not hold control characters"));
     }
+    if text.contains(is_hidden) {
+        return Err(ValueError::new(
+            "must not hold characters that are not seen or turn the direction of text",
+        ));
+    }
     check_door(text)
+}
+
+/// Refuses more than one line: a name is read in lists, where a second line is another entry.
+fn check_line(text: &str) -> Result<(), ValueError> {
+    if text.contains(char::is_control) {
+        return Err(ValueError::new("must be one line without control characters"));
+    }
+    Ok(())
 }
 
 pub(crate) fn check_code(text: &str) -> Result<(), ValueError> {
@@ -62,10 +76,17 @@ pub(crate) fn check_code(text: &str) -> Result<(), ValueError> {
 pub struct Text(Box<str>);
 
 impl Text {
-    /// Checks text of 1 to 1,000 bytes without control characters, and nothing the door refuses.
+    /// Checks text of 1 to 1,000 bytes without control characters (but line feeds and tabs), without
+    /// what is not seen ([`is_hidden`]), and nothing the door refuses.
     pub fn parse(text: &str) -> Result<Self, ValueError> {
         check_text(text, TEXT_LENGTH_MAX)?;
         Ok(Self(text.into()))
+    }
+
+    /// The same on one line: a name, a label.
+    pub fn line(text: &str) -> Result<Self, ValueError> {
+        check_line(text)?;
+        Self::parse(text)
     }
 
     /// The text.
@@ -108,10 +129,17 @@ enum Held {
 }
 
 impl Personal {
-    /// Checks a personal value: 1 to 4,000 bytes, no control characters, nothing the door refuses.
+    /// Checks a personal value: 1 to 4,000 bytes, no control characters (but line feeds and tabs), nothing
+    /// that is not seen ([`is_hidden`]), nothing the door refuses.
     pub fn parse(text: &str) -> Result<Self, ValueError> {
         check_text(text, PERSONAL_LENGTH_MAX)?;
         Ok(Self::clear(text))
+    }
+
+    /// The same on one line: a name, a line of an address.
+    pub fn line(text: &str) -> Result<Self, ValueError> {
+        check_line(text)?;
+        Self::parse(text)
     }
 
     /// A telephone number in E.164 form (ITU-T E.164: `+`, 2 to 15 digits, the first not 0).
@@ -227,6 +255,22 @@ mod tests {
             assert!(!rule.contains("4111"), "the value must not be echoed: {rule}");
         }
         assert!(crate::ids::ItemCode::parse("4111111111111111").is_err());
+    }
+
+    #[test]
+    fn what_is_not_seen_is_no_text_and_a_name_is_one_line() {
+        // UAX #9's embeddings, overrides and isolates; zero width; a control character of C1.
+        for hidden in ["\u{202e}", "\u{2066}", "\u{200b}", "\u{200f}", "\u{feff}", "\u{9b}"] {
+            let text = format!("Ada{hidden} Lark");
+            for refused in [Text::parse(&text).err(), Personal::parse(&text).err()] {
+                assert!(refused.unwrap().to_string().starts_with("must not hold"), "{hidden:?}");
+            }
+        }
+        for lines in ["Ada\nLark", "Ada\tLark"] {
+            assert!(Text::parse(lines).is_ok() && Personal::parse(lines).is_ok());
+            assert!(Text::line(lines).is_err() && Personal::line(lines).is_err());
+        }
+        assert!(Text::line("Ana Peña").is_ok() && Personal::line("Nguyễn Ánh").is_ok());
     }
 
     #[test]

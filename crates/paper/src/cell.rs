@@ -4,6 +4,7 @@ use std::fmt;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::money::Money;
+use domain::text::guarded;
 
 /// A column of a table.
 #[derive(Clone, Copy, Debug)]
@@ -53,11 +54,11 @@ impl Cell {
 }
 
 impl fmt::Display for Cell {
-    /// As it stands in a CSV file.
+    /// As it stands in a CSV file: text is guarded against being calculated.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Empty => Ok(()),
-            Self::Text(text) => f.write_str(text),
+            Self::Text(text) => f.write_str(&guarded(text)),
             Self::Number(number) => write!(f, "{number}"),
             Self::Amount(amount) => write!(f, "{}", amount.decimal()),
             Self::Day(day) => write!(f, "{day}"),

@@ -319,7 +319,7 @@ impl<W: Write> File<W> {
     pub fn row(&mut self, cells: &[Cell]) -> Result<(), PaperError> {
         assert_eq!(cells.len(), self.columns, "a row has a cell for every column");
         for cell in cells {
-            self.writer.write_field(guarded(cell))?;
+            self.writer.write_field(cell.to_string())?;
         }
         self.writer.write_record(None::<&[u8]>)?;
         Ok(())
@@ -331,18 +331,6 @@ impl<W: Write> File<W> {
     /// [`PaperError::Io`] if the last of it cannot be written.
     pub fn finish(self) -> Result<W, PaperError> {
         self.writer.into_inner().map_err(|error| PaperError::Io(error.into_error()))
-    }
-}
-
-/// Text that a spreadsheet would take for a formula gets an apostrophe before it (OWASP, CSV
-/// injection). Numbers and amounts are ours and stay as they are.
-fn guarded(cell: &Cell) -> String {
-    let text = cell.to_string();
-    match cell {
-        Cell::Text(inner) if inner.starts_with(['=', '+', '-', '@', '\t', '\r']) => {
-            format!("'{text}")
-        }
-        _ => text,
     }
 }
 

@@ -11,6 +11,7 @@ use std::fmt::Write as _;
 
 use chrono::NaiveDate;
 use domain::money::Money;
+use domain::text::shown;
 
 /// What a page says, however it is written.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -158,17 +159,16 @@ impl Cell {
     }
 }
 
-/// Text that cannot become markup.
+/// Text that cannot become markup, and hides nothing.
 fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
+    for c in shown(text).chars() {
         match c {
             '&' => out.push_str("&amp;"),
             '<' => out.push_str("&lt;"),
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
             '\'' => out.push_str("&#39;"),
-            c if c.is_control() => out.push('\u{fffd}'),
             c => out.push(c),
         }
     }

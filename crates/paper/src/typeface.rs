@@ -4,6 +4,7 @@
 // Lengths on paper; amounts come as text.
 #![expect(clippy::float_arithmetic)]
 
+use domain::text::is_hidden;
 use krilla::text::{Font, GlyphId, KrillaGlyph};
 use rustybuzz::{Direction, Face, UnicodeBuffer};
 
@@ -50,7 +51,7 @@ impl Typeface {
 
     /// Sets text from left to right, on one line.
     pub(crate) fn set(&self, text: &str) -> Result<Run, Unprintable> {
-        let text: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+        let text: String = text.chars().map(|c| if c.is_control() || is_hidden(c) { ' ' } else { c }).collect();
         if let Some(c) = text.chars().find(|c| runs_from_the_right(*c)) {
             return Err(Unprintable::Character(c));
         }

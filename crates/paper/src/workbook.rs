@@ -71,8 +71,9 @@ impl Workbook {
         for (at, cell) in (0..).zip(cells) {
             match cell {
                 Cell::Empty => {}
-                Cell::Text(text) => {
-                    sheet.write_string(row, at, text)?;
+                // A string of a workbook is never calculated; saved as CSV from there it would be.
+                Cell::Text(_) => {
+                    sheet.write_string(row, at, cell.to_string())?;
                 }
                 // Numbers of a workbook are doubles: the nearest to the text that the CSV file has,
                 // which is the record. Every amount of a firm is told apart (2^53 cents).

@@ -82,13 +82,24 @@ pub enum OpenError {
     },
     /// Its tables cannot be brought to what this program knows: whoever logs in may not, or a newer
     /// program has been here.
-    #[error("{place} cannot be brought up to date")]
+    #[error(
+        "{place} cannot be brought up to date by this login; let the one that owns the tables do it: \
+         counterfoil migrate"
+    )]
     MigrationOf {
         /// Which database, without a password.
         place: String,
         /// What the engine met.
         #[source]
         source: log::Cause,
+    },
+    /// A login is not fit to serve.
+    #[error("{what}: {place} is not to be served by it")]
+    UnfitLogin {
+        /// Which database, without a password.
+        place: String,
+        /// What the login is or may do.
+        what: String,
     },
     /// A database that is only read is not one of this program's, or of another version of it.
     #[error(
@@ -182,6 +193,25 @@ impl Store {
             return Err(OpenError::Scheme);
         }
         Ok(Self { engine: Behind::Postgres(Postgres::connect_to_read(url).await?) })
+    }
+
+    /// Brings a database to what this program knows, made if it is not there, as whoever owns its tables;
+    /// and lets another login of the server serve it, if one is named.
+    pub async fn migrate(url: &str, serving: Option<&str>) -> Result<(), OpenError> {
+        if POSTGRES_SCHEMES.iter().any(|scheme| url.starts_with(scheme)) {
+            return crate::postgres::migrate(url, serving).await;
+        }
+        Self::connect(url).await?.close().await;
+        Ok(())
+    }
+
+    /// What the login that this process came in by could do beyond serving: change the log, above all.
+    /// Nothing if it is fit to serve, as whoever may open a file is.
+    pub async fn beyond_serving(&self) -> Result<Option<String>, StoreError> {
+        match &self.engine {
+            Behind::Sqlite(_) => Ok(None),
+            Behind::Postgres(postgres) => postgres.beyond_serving().await,
+        }
     }
 
     /// The file, of a database in one.

@@ -3,6 +3,7 @@
 use chacha20poly1305::aead::{Aead as _, KeyInit as _, Payload};
 use chacha20poly1305::{XChaCha20Poly1305, XNonce};
 use sha2::{Digest as _, Sha256};
+use subtle::ConstantTimeEq as _;
 use uuid::Uuid;
 use zeroize::Zeroizing;
 
@@ -12,6 +13,10 @@ const ID_BYTES: usize = 8;
 const NONCE_BYTES: usize = 24;
 /// Bytes of a wrapped key: the firm key's id, a nonce, the key and a tag.
 pub const WRAPPED_BYTES: usize = ID_BYTES + NONCE_BYTES + 32 + 16;
+/// Bytes of a [`FirmKeys::tag`].
+pub const TAG_BYTES: usize = 16;
+/// Names what a firm key is used for.
+const TAG: &[u8] = b"counterfoil/tag/1";
 /// Names what a firm key is used for.
 const WRAP: &str = "counterfoil/wrap/1";
 
@@ -47,6 +52,15 @@ impl FirmKey {
     /// By which it is told from others: the first eight bytes of its SHA-256, in hexadecimal.
     pub fn id(&self) -> String {
         hex::encode(self.id)
+    }
+
+    fn tag(&self, purpose: &str, bytes: &[u8]) -> [u8; TAG_BYTES] {
+        let own = derived(&self.key, &[TAG]);
+        // The purpose is hashed first, so that no purpose and bytes run into each other.
+        let whole = derived(&own, &[&Sha256::digest(purpose.as_bytes()), bytes]);
+        let mut tag = [0; TAG_BYTES];
+        tag.copy_from_slice(&whole[..TAG_BYTES]);
+        tag
     }
 
     fn cipher(&self) -> XChaCha20Poly1305 {
@@ -135,6 +149,18 @@ impl FirmKeys {
     /// Whether a wrapped key was wrapped by the key that wraps now.
     pub fn is_current(&self, wrapped: &[u8]) -> bool {
         wrapped.starts_with(&self.current.id)
+    }
+
+    /// Marks bytes that leave and come back as ours: HMAC-SHA-256, cut to its first half (RFC 2104
+    /// section 5), for what they are.
+    pub fn tag(&self, purpose: &str, bytes: &[u8]) -> [u8; TAG_BYTES] {
+        self.current.tag(purpose, bytes)
+    }
+
+    /// Whether bytes were marked so, by any of the keys; compared in constant time.
+    pub fn agrees(&self, purpose: &str, bytes: &[u8], tag: &[u8; TAG_BYTES]) -> bool {
+        let mut known = std::iter::once(&self.current).chain(&self.earlier);
+        known.any(|key| key.tag(purpose, bytes).ct_eq(tag).into())
     }
 
     fn with_id(&self, id: [u8; ID_BYTES]) -> Result<&FirmKey, WrapError> {

@@ -38,5 +38,5 @@ pub use blob::{
     Altered, BlobKeys, BlobName, BlobStore, CHUNK_BYTES, ContentHash, StorageError, StoredBlob,
     sealed_len,
 };
-pub use firm::{FirmKey, FirmKeys, WRAPPED_BYTES, WrapError};
+pub use firm::{FirmKey, FirmKeys, TAG_BYTES, WRAPPED_BYTES, WrapError};
 pub use sealed::{Opened, PersonKey, Place, SealedError, ValueKey, place_of};

@@ -3,6 +3,8 @@
 //! A key-management service is one more [`KeySource`]: it hands out the firm keys once, when the
 //! process starts, and is not asked for each person.
 
+use std::fs::{File, OpenOptions};
+use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use zeroize::Zeroizing;
@@ -77,10 +79,10 @@ impl KeySource for KeyText {
 impl KeySource for KeyFile {
     fn keys(&self) -> Result<FirmKeys, SourceError> {
         let failed = |source| SourceError::File { path: self.0.clone(), source };
-        let text = Zeroizing::new(std::fs::read_to_string(&self.0).map_err(failed)?);
-        if is_exposed(&self.0).map_err(failed)? {
-            return Err(SourceError::Exposed { path: self.0.clone() });
-        }
+        let mut file = File::open(&self.0).map_err(failed)?;
+        self.check(&file)?;
+        let mut text = Zeroizing::new(String::new());
+        file.read_to_string(&mut text).map_err(failed)?;
         parse(&self.0.display().to_string(), &text)
     }
 }
@@ -91,32 +93,53 @@ impl KeyFile {
     pub fn add(&self, key: [u8; 32]) -> Result<(), SourceError> {
         let failed = |source| SourceError::File { path: self.0.clone(), source };
         let line = Zeroizing::new(format!("{}\n", &*Zeroizing::new(hex::encode(key))));
-        append(&self.0, line.as_bytes()).map_err(failed)
+        let mut file = match OpenOptions::new().append(true).open(&self.0) {
+            Ok(file) => file,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+                new_secret(&self.0).map_err(failed)?
+            }
+            Err(error) => return Err(failed(error)),
+        };
+        self.check(&file)?;
+        let written = file.write_all(line.as_bytes()).and_then(|()| file.sync_all());
+        // A new file is there for good once its folder says so.
+        let folder = self.0.parent().filter(|folder| !folder.as_os_str().is_empty());
+        let told = || File::open(folder.unwrap_or(Path::new(".")))?.sync_all();
+        written.and_then(|()| told()).map_err(failed)
+    }
+
+    fn check(&self, file: &File) -> Result<(), SourceError> {
+        match is_exposed(file) {
+            Ok(false) => Ok(()),
+            Ok(true) => Err(SourceError::Exposed { path: self.0.clone() }),
+            Err(source) => Err(SourceError::File { path: self.0.clone(), source }),
+        }
     }
 }
 
-fn append(path: &Path, line: &[u8]) -> std::io::Result<()> {
-    use std::io::Write as _;
-    let mut options = std::fs::OpenOptions::new();
-    options.append(true).create(true);
+/// A file for its owner alone. What is there, a link that leads nowhere among it, is not written to.
+fn new_secret(path: &Path) -> std::io::Result<File> {
+    let mut options = OpenOptions::new();
+    options.append(true).create_new(true);
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let mut file = options.open(path)?;
-    file.write_all(line)?;
-    file.sync_all()?;
-    // A new file is there for good once its folder says so.
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
-    std::fs::File::open(folder.unwrap_or(Path::new(".")))?.sync_all()
+    options.open(path)
 }
 
+/// Whether somebody else than its owner may read or change an open file that holds a secret. A file of
+/// root's may be read by its group: that is how an administrator hands a secret to a service that may not
+/// change it (the rule of PostgreSQL for `ssl_key_file`).
 #[cfg(unix)]
-fn is_exposed(path: &Path) -> std::io::Result<bool> {
-    use std::os::unix::fs::PermissionsExt as _;
-    Ok(std::fs::metadata(path)?.permissions().mode() & 0o077 != 0)
+pub fn is_exposed(file: &File) -> std::io::Result<bool> {
+    use std::os::unix::fs::MetadataExt as _;
+    let metadata = file.metadata()?;
+    let of_others = if metadata.uid() == 0 { 0o037 } else { 0o077 };
+    Ok(metadata.mode() & of_others != 0)
 }
 
+/// Whether somebody else may read it: a system without modes does not say.
 #[cfg(not(unix))]
-fn is_exposed(_: &Path) -> std::io::Result<bool> {
+pub fn is_exposed(_: &File) -> std::io::Result<bool> {
     Ok(false)
 }
 
@@ -182,7 +205,22 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let file = KeyFile(folder.path().join("firm.keys"));
         file.add([1; 32]).unwrap();
-        std::fs::set_permissions(&file.0, std::fs::Permissions::from_mode(0o640)).unwrap();
-        assert!(matches!(file.keys(), Err(SourceError::Exposed { .. })));
+        for mode in [0o604, 0o644, 0o620] {
+            std::fs::set_permissions(&file.0, std::fs::Permissions::from_mode(mode)).unwrap();
+            assert!(matches!(file.keys(), Err(SourceError::Exposed { .. })), "{mode:o}");
+            assert!(matches!(file.add([2; 32]), Err(SourceError::Exposed { .. })), "{mode:o}");
+        }
+        std::fs::set_permissions(&file.0, std::fs::Permissions::from_mode(0o400)).unwrap();
+        assert_eq!(file.keys().unwrap().count(), 1, "nothing was added");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_key_goes_through_no_link_that_leads_nowhere() {
+        let folder = tempfile::tempdir().unwrap();
+        let (file, elsewhere) = (KeyFile(folder.path().join("firm.keys")), folder.path().join("x"));
+        std::os::unix::fs::symlink(&elsewhere, &file.0).unwrap();
+        assert!(matches!(file.add([1; 32]), Err(SourceError::File { .. })));
+        assert!(!elsewhere.exists());
     }
 }

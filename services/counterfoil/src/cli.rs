@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::command::{
     audit, backup, billing, books, charges, check_proof, checkpoint, clients, completions, couples,
-    due, evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care, moving,
+    due, evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care, migrate, moving,
     payment, privacy, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
@@ -27,7 +27,8 @@ pub(crate) struct Cli {
 #[derive(Args, Clone)]
 pub(crate) struct Global {
     /// The database that commands open themselves if no server is named: sqlite:PATH, or
-    /// postgres://USER@HOST/DATABASE, better given in the environment if it holds a password
+    /// postgres://USER@HOST/DATABASE. A password belongs into the environment (this variable, or
+    /// PGPASSWORD) or into PostgreSQL's password file (~/.pgpass, or where PGPASSFILE says)
     #[arg(
         long,
         global = true,
@@ -51,10 +52,13 @@ pub(crate) struct Global {
     /// The server to ask instead of a database
     #[arg(long, global = true, env = "COUNTERFOIL_SERVER", value_name = "URL")]
     pub(crate) server: Option<String>,
-    /// The bearer token for the server; better given in the environment, where no list of processes
-    /// shows it
+    /// The bearer token for the server, in the environment alone or in a file: on the command line every
+    /// list of processes shows it
     #[arg(long, global = true, env = "COUNTERFOIL_TOKEN", hide_env_values = true)]
     pub(crate) token: Option<String>,
+    /// The file that holds the token, which nobody else may read; - is standard input
+    #[arg(long, global = true, env = "COUNTERFOIL_TOKEN_FILE", value_name = "FILE")]
+    pub(crate) token_file: Option<PathBuf>,
     /// Certificates to trust for a server over https, as a PEM file
     #[arg(long, global = true, env = "COUNTERFOIL_CA", value_name = "FILE")]
     pub(crate) ca: Option<PathBuf>,
@@ -148,6 +152,9 @@ pub(crate) enum Command {
     Backup(backup::BackupArgs),
     /// Make the read models anew from the log
     Rebuild,
+    /// Bring a database to what this version knows; on PostgreSQL with a login that owns the tables, so that
+    /// the one that serves need not
+    Migrate(migrate::MigrateArgs),
     /// Move a firm, or every one, to another database, and prove that all of it arrived
     Move(moving::MoveArgs),
     /// Create, list or revoke bearer tokens

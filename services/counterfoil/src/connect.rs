@@ -31,6 +31,7 @@ use crate::evidence;
 use crate::exit::Stop;
 use crate::find;
 use crate::keys;
+use crate::secrets;
 use vault::FirmKeys;
 
 /// How long a connection may take to come about.
@@ -118,7 +119,12 @@ impl Session {
         }
         let firm_keys = keys::firm_keys(global, &database)?;
         let evidence = evidence::store_of(global, &database)?;
-        let session = Self::in_process(&database, firm_keys, global.firm, outbox).await?;
+        let firm = global.firm.map(FirmId);
+        let (mut session, firms) = Self::on(&database, firm_keys, firm, outbox).await?;
+        // Only what registers a firm may name one that is not there.
+        if missing == Missing::Refuse || firm.is_none_or(|firm| firms.contains(&firm)) {
+            session.find_position().await?;
+        }
         if let (Some(ledger), Some(evidence)) = (&session.ledger, evidence) {
             ledger.keep_evidence_in(evidence);
         }
@@ -132,29 +138,40 @@ impl Session {
         self.ledger.as_ref().ok_or_else(|| Stop::usage(elsewhere))
     }
 
-    /// The ledger inside this process.
+    /// The ledger inside this process, for a firm that is there.
     pub(crate) async fn in_process(
         database: &Database,
         firm_keys: FirmKeys,
-        firm: Option<Uuid>,
-        outbox: Option<&Path>,
+        firm: Option<FirmId>,
     ) -> anyhow::Result<Self> {
-        let (ledger, store) =
-            embedded::open(database, firm_keys, outbox, embedded::own_limits()).await?;
-        let firms = store.firms().await.with_context(|| format!("cannot read {database}"))?;
-        let firm = choose(&firms, firm.map(FirmId));
-        let channel =
-            ledger.connect_in_process().await.context("cannot serve inside the process")?;
-        let mut session = Self::over(&channel, &Bearer(None), firm, Some(ledger));
+        let (mut session, _) = Self::on(database, firm_keys, firm, None).await?;
         session.find_position().await?;
         Ok(session)
     }
 
+    /// The ledger inside this process, and the firms that are there.
+    async fn on(
+        database: &Database,
+        firm_keys: FirmKeys,
+        firm: Option<FirmId>,
+        outbox: Option<&Path>,
+    ) -> anyhow::Result<(Self, Vec<FirmId>)> {
+        let (ledger, store) =
+            embedded::open(database, firm_keys, outbox, embedded::own_limits()).await?;
+        let firms = store.firms().await.with_context(|| format!("cannot read {database}"))?;
+        let firm = choose(&firms, firm);
+        let channel =
+            ledger.connect_in_process().await.context("cannot serve inside the process")?;
+        Ok((Self::over(&channel, &Bearer(None), firm, Some(ledger)), firms))
+    }
+
     async fn over_network(global: &Global, url: &str) -> anyhow::Result<Self> {
         let channel = dial(url, global.ca.as_deref()).await?;
-        let bearer = global.token.as_deref().map(bearer).transpose()?;
+        let token = secrets::token(global)?;
+        let token = token.as_ref().map(|token| token.as_str());
+        let bearer = token.map(bearer).transpose()?;
         // A token names its firm, so that nobody has to say it twice.
-        let of_token = || global.token.as_deref().and_then(firm_of_token);
+        let of_token = || token.and_then(firm_of_token);
         let firm = global.firm.or_else(of_token).map(FirmId).ok_or(Choice::NotSaid);
         let mut session = Self::over(&channel, &Bearer(bearer), firm, None);
         session.find_position().await?;
@@ -194,13 +211,14 @@ impl Session {
         }
     }
 
-    /// A token that may not read the head still reads what it may, only without waiting.
+    /// Says that the firm is not there, before anything is asked of it. A token that may not read the head
+    /// still reads what it may, only without waiting.
     async fn find_position(&mut self) -> anyhow::Result<()> {
         let Some(firm) = self.firm else { return Ok(()) };
         let request = v1::GetHeadRequest { parent: name::firm(firm) };
         match self.administration.get_head(request).await {
             Ok(answer) => self.position = answer.into_inner().position,
-            Err(status) if matches!(status.code(), Code::PermissionDenied | Code::NotFound) => {}
+            Err(status) if status.code() == Code::PermissionDenied => {}
             Err(status) => return Err(status.into()),
         }
         Ok(())

@@ -96,6 +96,17 @@ impl Database {
     }
 }
 
+/// Whether the name of a database holds a password: in front of its host, or among its options.
+pub(crate) fn has_password(name: &str) -> bool {
+    let Some(rest) = POSTGRES_SCHEMES.iter().find_map(|scheme| name.strip_prefix(scheme)) else {
+        return false;
+    };
+    let (place, options) = rest.split_once('?').unwrap_or((rest, ""));
+    let login = place.split('/').next().and_then(|place| place.rsplit_once('@'));
+    login.and_then(|(login, _)| login.split_once(':')).is_some_and(|(_, password)| !password.is_empty())
+        || options.split('&').any(|option| option.starts_with("password="))
+}
+
 /// As people are told of it, without a password.
 impl fmt::Display for Database {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -160,6 +171,16 @@ mod tests {
         }
         for wrong in ["a.db", "sqlite:", "mysql://desk@db.example/firm"] {
             assert!(Database::parse(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn a_password_is_known_wherever_it_stands() {
+        for with in ["postgres://a:b@h/d", "postgresql:///d?host=/run&password=b"] {
+            assert!(has_password(with), "{with}");
+        }
+        for without in ["postgres://a@h/d", "postgres://a:@h/d", "postgres://h:5432/d", "sqlite:a:b@c"] {
+            assert!(!has_password(without), "{without}");
         }
     }
 

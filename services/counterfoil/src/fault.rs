@@ -144,6 +144,10 @@ fn next(code: Code, reason: &str) -> Option<&'static str> {
         "NO_SIGNING_KEY" => "make one where the database is: counterfoil keys new",
         "REQUEST_ID_REUSED" => "give a new request a new id",
         "READ_BEHIND" => "try again in a moment; if it stays so: counterfoil verify",
+        "POSITION_BEYOND_LOG" | "CURSOR_FORKED" => {
+            "see where the log ends: counterfoil head; if it was restored, go on from an event that \
+             both have, or from the start"
+        }
         "OUTCOME_UNKNOWN" => "ask again under the same request id: nothing is recorded twice",
         "NO_EVIDENCE_STORE" => "say where it is kept, with --evidence or COUNTERFOIL_EVIDENCE",
         "EVIDENCE_ALTERED" | "EVIDENCE_MISSING" => {

@@ -16,6 +16,7 @@ mod keys;
 mod logging;
 mod newfile;
 mod out;
+mod secrets;
 mod sheet;
 mod table;
 mod traces;
@@ -26,7 +27,8 @@ use std::process::ExitCode;
 use std::time::Duration;
 
 use anyhow::Context;
-use clap::Parser;
+use clap::{CommandFactory as _, FromArgMatches as _};
+use domain::text::shown;
 use tonic::Status;
 
 use crate::cli::Cli;
@@ -38,8 +40,10 @@ use crate::out::Out;
 const RUNTIME_GRACE: Duration = Duration::from_secs(2);
 
 fn main() -> ExitCode {
-    let cli = Cli::parse();
-    match begin(cli) {
+    let matches = Cli::command().get_matches();
+    let cli = Cli::from_arg_matches(&matches).unwrap_or_else(|error| error.exit());
+    let begun = secrets::check_arguments(&matches, cli.global.quiet).and_then(|()| begin(cli));
+    match begun {
         Ok(exit) => exit.code(),
         // Whoever read the answer has seen enough of it, as `head` does.
         Err(error) if is_broken_pipe(&error) => Exit::Done.code(),
@@ -87,14 +91,17 @@ fn is_broken_pipe(error: &anyhow::Error) -> bool {
 fn tell(error: &anyhow::Error) {
     if let Some(status) = error.downcast_ref::<Status>() {
         for line in Fault::of_status(status).lines() {
-            eprintln!("{}", table::printable(&line));
+            eprintln!("{}", shown(&line));
         }
         return;
     }
-    eprintln!("counterfoil: {error}");
+    // Some of our own words have several lines; a name in them may be anybody's.
+    for line in format!("counterfoil: {error}").lines() {
+        eprintln!("{}", shown(line));
+    }
     if error.downcast_ref::<Stop>().is_none() {
         for cause in error.chain().skip(1) {
-            eprintln!("  because: {cause}");
+            eprintln!("  because: {}", shown(&cause.to_string()));
         }
     }
 }

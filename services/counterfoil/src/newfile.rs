@@ -1,12 +1,15 @@
-//! A new file, written beside its place under a temporary name and moved there when it is whole: what is
-//! cut short leaves nothing under the name asked for.
+//! A new file or folder, written beside its place under a temporary name of its own and moved there when
+//! it is whole: what is cut short leaves nothing under the name asked for.
+//!
+//! What these hold is a firm's or its clients': they are made for their owner alone, whatever the umask
+//! is. Nothing that was there is written over, followed or taken away.
 
-use std::fs::File;
+use std::fs::{File, OpenOptions};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
-use tempfile::NamedTempFile;
+use tempfile::{NamedTempFile, TempDir};
 
 use crate::exit::Stop;
 
@@ -18,7 +21,8 @@ pub(crate) fn folder_of(file: &Path) -> &Path {
 
 /// Refuses a file that is there: none is written over.
 pub(crate) fn must_be_new(file: &Path) -> anyhow::Result<()> {
-    if file.exists() {
+    // A link counts as well, wherever it leads.
+    if file.symlink_metadata().is_ok() {
         return Err(Stop::usage(format!("{} is there already", file.display())));
     }
     Ok(())
@@ -51,6 +55,63 @@ impl NewFile {
         file.persist_noclobber(&to).with_context(cannot_write)?;
         File::open(folder_of(&to)).and_then(|folder| folder.sync_all()).with_context(cannot_write)
     }
+}
+
+/// A folder that has no name yet.
+pub(crate) struct NewFolder {
+    to: PathBuf,
+    folder: TempDir,
+}
+
+impl NewFolder {
+    /// Begins one beside the place that it is to have.
+    pub(crate) fn beside(to: &Path) -> anyhow::Result<Self> {
+        must_be_new(to)?;
+        anyhow::ensure!(to.file_name().is_some(), "{} names no folder", to.display());
+        let folder = private_folder(folder_of(to)).with_context(|| cannot_write(to))?;
+        Ok(Self { to: to.to_owned(), folder })
+    }
+
+    /// Where it is meanwhile.
+    pub(crate) fn path(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// Gives it its name, unless something else has taken that meanwhile.
+    pub(crate) fn keep(self) -> anyhow::Result<()> {
+        let Self { to, folder } = self;
+        let cannot_write = || cannot_write(&to);
+        // A folder takes the place of an empty one, and of nothing else: one of ours is put there first,
+        // which fails if anything is there.
+        std::fs::create_dir(&to).with_context(cannot_write)?;
+        let moved = std::fs::rename(folder.path(), &to);
+        if moved.is_err() {
+            // Ours, and only while it is empty.
+            let _ = std::fs::remove_dir(&to);
+        }
+        moved.with_context(cannot_write)?;
+        // There is nothing left to tidy under the name it had.
+        let _ = folder.keep();
+        File::open(folder_of(&to)).and_then(|folder| folder.sync_all()).with_context(cannot_write)
+    }
+}
+
+/// A temporary folder that only its owner sees into; it goes with this value.
+pub(crate) fn private_folder(inside: &Path) -> std::io::Result<TempDir> {
+    let mut folder = tempfile::Builder::new();
+    folder.prefix(".counterfoil-");
+    #[cfg(unix)]
+    folder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o700));
+    folder.tempdir_in(inside)
+}
+
+/// A file that was not there, for its owner alone.
+pub(crate) fn create(path: &Path) -> anyhow::Result<File> {
+    let mut options = OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    options.open(path).with_context(|| cannot_write(path))
 }
 
 fn cannot_write(to: &Path) -> String {

@@ -1,6 +1,7 @@
 //! Where answers go: pages for people, or one JSON document or line per message.
 
-use std::fmt::Display;
+use std::borrow::Cow;
+use std::fmt::{Display, Write as _};
 use std::io::{self, IsTerminal, Write};
 
 use anyhow::Context;
@@ -8,7 +9,9 @@ use api::v1;
 use prost::Message;
 use serde_json::Value;
 
-use crate::table::{Table, printable, wrap};
+use domain::text::{is_hidden, shown};
+
+use crate::table::{Table, wrap};
 
 /// The width of a page that no terminal shows.
 const PAGE_WIDTH: usize = 120;
@@ -46,7 +49,7 @@ impl Out {
 
     /// One line.
     pub(crate) fn line(&mut self, text: impl Display) -> io::Result<()> {
-        writeln!(self.to, "{}", printable(&text.to_string()))
+        writeln!(self.to, "{}", shown(&text.to_string()))
     }
 
     /// An empty line and a heading.
@@ -57,7 +60,7 @@ impl Out {
 
     /// A text, wrapped and indented.
     pub(crate) fn text(&mut self, indent: usize, text: &str) -> io::Result<()> {
-        for line in wrap(&printable(text), self.width.saturating_sub(indent)) {
+        for line in wrap(&shown(text), self.width.saturating_sub(indent)) {
             writeln!(self.to, "{}{line}", " ".repeat(indent))?;
         }
         Ok(())
@@ -69,7 +72,7 @@ impl Out {
         if value.is_empty() {
             return Ok(());
         }
-        let mut lines = wrap(&printable(&value), self.width.saturating_sub(18)).into_iter();
+        let mut lines = wrap(&shown(&value), self.width.saturating_sub(18)).into_iter();
         writeln!(self.to, "  {name:<14}  {}", lines.next().unwrap_or_default())?;
         lines.try_for_each(|line| writeln!(self.to, "  {:<14}  {line}", ""))
     }
@@ -134,7 +137,7 @@ impl Out {
 
     /// Any JSON on one line.
     pub(crate) fn value(&mut self, value: &Value) -> anyhow::Result<()> {
-        writeln!(self.to, "{value}")?;
+        writeln!(self.to, "{}", plain_json(&value.to_string()))?;
         Ok(())
     }
 
@@ -146,5 +149,39 @@ impl Out {
     /// Hands over what was written so far: a stream is read while it goes on.
     pub(crate) fn flush(&mut self) -> io::Result<()> {
         self.to.flush()
+    }
+}
+
+/// JSON that means the same and drives no terminal: what would is only ever inside its strings, where
+/// every character may be written as an escape (RFC 8259 section 7).
+fn plain_json(text: &str) -> Cow<'_, str> {
+    let drives = |c: char| c.is_control() || is_hidden(c);
+    if !text.contains(drives) {
+        return text.into();
+    }
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        if drives(c) {
+            for unit in c.encode_utf16(&mut [0; 2]) {
+                let _ = write!(out, "\\u{unit:04x}");
+            }
+        } else {
+            out.push(c);
+        }
+    }
+    out.into()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn json_drives_no_terminal_and_means_the_same() {
+        let value = serde_json::json!({ "name": "a\u{9b}2J \u{202e}b\u{e0041}\n" });
+        let text = value.to_string();
+        let plain = plain_json(&text);
+        assert!(plain.is_ascii(), "{plain}");
+        assert_eq!(serde_json::from_str::<Value>(&plain).unwrap(), value);
     }
 }

@@ -1,5 +1,7 @@
 //! Plain tables: aligned columns of text, wrapped to the width of the page.
 
+use domain::text::shown;
+
 /// Columns stand this far apart.
 const GAP: &str = "  ";
 /// The narrowest that a wrapped column becomes.
@@ -38,7 +40,7 @@ impl Table {
     /// Adds a row.
     pub(crate) fn row<const N: usize>(&mut self, cells: [String; N]) {
         assert_eq!(N, self.columns.len(), "a row has a cell for every column");
-        self.rows.push(cells.into_iter().map(|cell| printable(&cell)).collect());
+        self.rows.push(cells.into_iter().map(|cell| shown(&cell).into_owned()).collect());
     }
 
     /// Whether it has no row.
@@ -111,11 +113,6 @@ pub(crate) fn wide(text: &str) -> usize {
     console::measure_text_width(text)
 }
 
-/// Text that cannot drive the terminal it is shown on: recorded text may hold anything.
-pub(crate) fn printable(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
-}
-
 /// Breaks a text into lines between words; a word that is wider alone stands alone.
 pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
@@ -161,7 +158,7 @@ mod tests {
     #[test]
     fn recorded_text_cannot_drive_the_terminal() {
         let mut table = Table::new(&["name"]);
-        table.row([text("Ana\u{1b}[2J\nExample")]);
-        assert_eq!(table.lines(80)[2], "Ana\u{fffd}[2J\u{fffd}Example");
+        table.row([text("Ana\u{1b}[2J\nExample\u{202e}")]);
+        assert_eq!(table.lines(80)[2], "Ana\u{fffd}[2J\u{fffd}Example\u{fffd}");
     }
 }

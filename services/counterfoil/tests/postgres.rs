@@ -57,3 +57,32 @@ fn a_server_that_is_away_is_named_without_the_password() {
     assert!(!ran.err.contains("hunter2"), "{ran:?}");
     assert!(ran.err.contains("the database firm at 127.0.0.1:1"), "{ran:?}");
 }
+
+/// The whole way with logins of the server: one that migrates, and one that serves and is nothing more.
+#[cfg(unix)]
+#[test]
+fn the_login_that_serves_is_not_the_one_that_migrates() {
+    let database = Database::make("logins");
+    let mut desk = Desk::empty();
+    let login = format!("desk_of_{}", std::process::id());
+    database.psql(&format!("CREATE ROLE {login} LOGIN"));
+    let owner = database.url();
+    let serving = owner.replacen("//counterfoil@", &format!("//{login}@"), 1);
+    assert_ne!(owner, serving);
+    desk.database = Some(serving);
+    // Nothing is there yet, and whoever serves does not make it.
+    let ran = desk.run(&["firm", "register", data("firm.json").to_str().unwrap()]);
+    assert!(ran.code == 5 && ran.err.contains("counterfoil migrate"), "{ran:?}");
+    let migrate = ["--database", &owner, "migrate", "--serving", &login];
+    assert!(desk.done(&migrate).contains("change nothing"));
+    desk.done(&migrate);
+    let desk = desk.founded();
+    let mut command = desk.command(&["serve", "--listen", "127.0.0.1:0"]);
+    command.env_remove("COUNTERFOIL_ALLOW_OWNER_LOGIN");
+    assert_eq!(common::served::Served::by(command).end(), Some(0), "it serves");
+    let mut command = desk.command(&["--database", &owner, "serve", "--listen", "127.0.0.1:0"]);
+    command.env_remove("COUNTERFOIL_ALLOW_OWNER_LOGIN");
+    let ran = common::Ran::of(command.output().unwrap());
+    assert!(ran.code == 2 && ran.err.contains("is a superuser"), "{ran:?}");
+    database.psql(&format!("DROP OWNED BY {login}; DROP ROLE {login}"));
+}

@@ -16,11 +16,14 @@ use tower::{Layer, Service};
 use tracing::Instrument;
 
 use crate::access::table::{self, Rpc};
-use crate::access::{Authority, Claim};
+use crate::access::{Authority, Claim, Grant};
 use crate::ledger::Ledger;
 use crate::telemetry;
-use api::status::Failure;
+use api::status::{Failure, unreadable};
 use domain::event::LookKind;
+
+/// How long a token that is not let in waits for its answer: many times what looking it up takes.
+const REFUSED_AFTER: Duration = Duration::from_millis(50);
 
 /// Where a connection came from. It is a property of the listener, so no request can claim it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -134,7 +137,7 @@ where
                 let header =
                     request.headers().get(AUTHORIZATION).and_then(|value| value.to_str().ok());
                 let claim = header.and_then(Claim::from_header).ok_or(Failure::Unauthenticated)?;
-                let grant = self.ledger.firms().admit(&claim, self.ledger.now()).await?;
+                let grant = self.admit(&claim).await?;
                 tracing::Span::current().record("access", tracing::field::display(grant.access));
                 Authority::Token(Arc::new(grant))
             }
@@ -157,16 +160,34 @@ where
         Ok(response)
     }
 
+    /// Lets a token in. A refusal takes the same time for a firm that is there and one that is not, for a
+    /// token that never was and one that was taken back: how long it took to look tells nothing.
+    async fn admit(&self, claim: &Claim) -> Result<Grant, Failure> {
+        let told_at = Instant::now() + REFUSED_AFTER;
+        let admitted = self.ledger.firms().admit(claim, self.ledger.now()).await;
+        if matches!(admitted, Err(Failure::Unauthenticated)) {
+            tokio::time::sleep_until(told_at).await;
+        }
+        admitted
+    }
+
     async fn handle(mut self, request: Request<Body>) -> Response<Body> {
         let response = match self.inner.call(request).await {
             Ok(response) => response,
             Err(never) => match never {},
         };
-        // The transport turns a message that is too large away before any handler, with this code,
-        // which nothing else here has, and no details.
-        match Status::from_header_map(response.headers()).map(|status| status.code()) {
-            Some(Code::OutOfRange) => Status::from(self.ledger.message_too_large()).into_http(),
-            Some(_) | None => response,
+        // Of its own statuses the service gives each with details. One without is the transport's, which
+        // turns away before any handler what is too large or no message.
+        let status = Status::from_header_map(response.headers());
+        match status.filter(|status| status.details().is_empty()) {
+            Some(status) if status.code() == Code::OutOfRange => {
+                Status::from(self.ledger.message_too_large()).into_http()
+            }
+            Some(status) => match unreadable(&status) {
+                Some(failure) => Status::from(failure).into_http(),
+                None => response,
+            },
+            None => response,
         }
     }
 }

@@ -4,7 +4,7 @@
 //! for whatever talks to the processor; its results are read from a file of the same form, or come
 //! by `RecordPayment`.
 
-use std::io;
+use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
 use async_trait::async_trait;
@@ -94,8 +94,11 @@ impl PaymentGateway for FileOutbox {
         if run.charges.is_empty() {
             return Ok(());
         }
-        let path = self.path_of(run.firm, run.request_id);
-        write_whole(&path, &lines(run)).await.map_err(|source| GatewayError { path, source })
+        let (path, text) = (self.path_of(run.firm, run.request_id), lines(run));
+        let to = path.clone();
+        let written = tokio::task::spawn_blocking(move || write_whole(&to, &text)).await;
+        let written = written.unwrap_or_else(|ended| Err(io::Error::other(ended)));
+        written.map_err(|source| GatewayError { path, source })
     }
 }
 
@@ -120,17 +123,25 @@ fn lines(run: &ChargeRun) -> String {
 
 /// Writes beside the file, syncs and renames, so that nobody ever reads half of it. A request that
 /// is repeated writes the same file; whoever reads it twice knows each charge by its key.
-async fn write_whole(path: &Path, text: &str) -> io::Result<()> {
-    use tokio::io::AsyncWriteExt;
-    if let Some(folder) = path.parent() {
-        tokio::fs::create_dir_all(folder).await?;
-    }
-    let beside = path.with_extension(format!("{}.part", uuid::Uuid::now_v7().simple()));
-    let mut file = tokio::fs::File::create(&beside).await?;
-    file.write_all(text.as_bytes()).await?;
-    file.sync_all().await?;
-    drop(file);
-    tokio::fs::rename(&beside, path).await
+///
+/// Card tokens are for whoever charges them and nobody else: the folder, if it is made here, and every file
+/// in it are their owner's alone, whatever the umask is. A link in a file's place is replaced, not followed.
+fn write_whole(path: &Path, text: &str) -> io::Result<()> {
+    let folder = path.parent().ok_or_else(|| io::Error::other("an outbox is a folder"))?;
+    private_folders(folder)?;
+    let mut file = tempfile::Builder::new().prefix(".charges-").suffix(".part").tempfile_in(folder)?;
+    file.write_all(text.as_bytes())?;
+    file.as_file().sync_all()?;
+    file.persist(path)?;
+    std::fs::File::open(folder)?.sync_all()
+}
+
+fn private_folders(folder: &Path) -> io::Result<()> {
+    let mut builder = std::fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(folder)
 }
 
 /// What a processor says became of one charge.
@@ -216,6 +227,28 @@ mod tests {
         let line: serde_json::Value = serde_json::from_str(text.lines().next().unwrap()).unwrap();
         assert_eq!(line["amount_minor"], "4999");
         assert_eq!(line["attempt"], 1);
+    }
+
+    #[cfg(unix)]
+    #[tokio::test]
+    async fn card_tokens_are_their_owners_alone_and_no_link_is_followed() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let folder = tempfile::tempdir().unwrap();
+        let outbox = FileOutbox::new(folder.path().join("deep/outbox"));
+        let (run, strange) = (run(), folder.path().join("strange"));
+        outbox.request(&run).await.unwrap();
+        let mode = |path: &Path| path.symlink_metadata().unwrap().permissions().mode() & 0o777;
+        let path = outbox.path_of(run.firm, run.request_id);
+        assert_eq!((mode(&path), mode(path.parent().unwrap())), (0o600, 0o700));
+        assert_eq!(mode(&folder.path().join("deep")), 0o700);
+        std::fs::remove_file(&path).unwrap();
+        std::fs::write(&strange, "somebody's").unwrap();
+        std::os::unix::fs::symlink(&strange, &path).unwrap();
+        outbox.request(&run).await.unwrap();
+        assert_eq!(std::fs::read_to_string(&strange).unwrap(), "somebody's");
+        assert!(path.symlink_metadata().unwrap().is_file());
+        let files: Vec<_> = std::fs::read_dir(path.parent().unwrap()).unwrap().collect();
+        assert_eq!(files.len(), 1, "nothing is left beside it");
     }
 
     #[test]

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 
 use api::FieldErrors;
-use api::requests::Asked;
+use api::requests::{Asked, Cursor};
 use calendar::CivilDate;
 use domain::command::{Command, Look};
 use domain::event::{LookKind, StreamId, UtcMicros};
@@ -17,13 +17,14 @@ use domain::value::Text;
 use domain::world::State;
 use futures::Stream;
 use log::{Answer, Clock, Engine, FollowError, Followed, Pending, Submission, SubmitError};
+use proof::{Hash, leaf_hash};
 use store::{Replica, Store};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use vault::BlobStore;
 
-use crate::access::{Authority, Firms, fingerprint};
+use crate::access::{Authority, Firms, fingerprint, firm_of};
 use crate::audit;
 use crate::billing::bill_daily;
 use crate::config::Limits;
@@ -224,10 +225,35 @@ impl Ledger {
         firm.today(now).unwrap_or_else(|| zone_of_nobody().date_at(now.0))
     }
 
+    /// Refuses what is not the caller's to name, then what belongs to a firm that is not there, before
+    /// anything else of the request is looked at. Nothing that is said of no firm would be true.
+    pub(crate) async fn check_name(
+        &self,
+        authority: &Authority,
+        name: &str,
+    ) -> Result<(), Failure> {
+        authority.check_name(name)?;
+        match (authority, firm_of(name)) {
+            // A token is kept in the log of its firm, which is therefore there.
+            (Authority::Token(_), _) | (_, None) => Ok(()),
+            (Authority::Local | Authority::Schedule, Some(firm)) => self.check_there(firm).await,
+        }
+    }
+
+    /// A firm is there if its log has an event. The head alone does not decide: one that another tool
+    /// took away has to be found by verifying, not taken for a firm that never was.
+    async fn check_there(&self, firm: FirmId) -> Result<(), Failure> {
+        if self.engine().head(firm).await?.position > 0
+            || !self.engine().read(firm, 0, 1).await?.is_empty()
+        {
+            return Ok(());
+        }
+        Err(Failure::NotFound { resource_type: "Firm", name: api::name::firm(firm) })
+    }
+
     /// The currency that amounts of a firm's requests must be in.
     pub(crate) async fn currency(&self, name: &str) -> Result<Option<Currency>, Failure> {
-        let firm = name.strip_prefix("firms/").and_then(|rest| rest.split('/').next());
-        match firm.and_then(|firm| FirmId::parse(firm).ok()) {
+        match firm_of(name) {
             Some(firm) => {
                 Ok(self.firms().get(firm).await?.registered.as_ref().map(|firm| firm.currency))
             }
@@ -243,7 +269,7 @@ impl Ledger {
         message: &M,
         check: impl FnOnce(&M) -> Result<Asked, FieldErrors>,
     ) -> Result<Answer, Failure> {
-        authority.check_name(name)?;
+        self.check_name(authority, name).await?;
         let asked = check(message)?;
         self.submit(authority, asked, api::fingerprint(message)).await
     }
@@ -268,9 +294,20 @@ impl Ledger {
         Ok(answer?)
     }
 
-    /// Waits for the read models to reach a position, and says which they were read at.
+    /// Waits for the read models to reach a position, and says which they were read at. What is behind
+    /// the end of the log is not waited for: it may never come.
     pub(crate) async fn read_at(&self, firm: FirmId, at_least: u64) -> Result<u64, Failure> {
+        self.check_reached(firm, at_least).await?;
         Ok(self.engine().wait_applied(firm, at_least, self.limits().read_wait).await?)
+    }
+
+    /// Refuses a position behind the end of the log.
+    pub(crate) async fn check_reached(&self, firm: FirmId, at_least: u64) -> Result<(), Failure> {
+        // Most reads ask for what the read models have long shown, and cost no look at the log.
+        if *self.engine().applied(firm).borrow() >= at_least {
+            return Ok(());
+        }
+        within_log(at_least, self.engine().head(firm).await?.position)
     }
 
     /// Streams folded up to the end of the log, which must have reached a position.
@@ -281,10 +318,31 @@ impl Ledger {
         at_least: u64,
     ) -> Result<(u64, Vec<State>), Failure> {
         let (position, states) = self.engine().states(firm, streams).await?;
-        if position < at_least {
-            return Err(log::ReadBehind { wanted: at_least, applied: position }.into());
-        }
+        within_log(at_least, position)?;
         Ok((position, states))
+    }
+
+    /// Checks where a caller wants to go on from: the event there has to be in the log, and the one that
+    /// the caller knows, if a leaf hash is given with it. Gives its leaf hash; nothing at the start.
+    pub(crate) async fn check_cursor(
+        &self,
+        firm: FirmId,
+        cursor: Cursor,
+    ) -> Result<Option<Hash>, Failure> {
+        let Cursor { after, leaf } = cursor;
+        let Some(before) = after.checked_sub(1) else { return Ok(None) };
+        let found = self.engine().read(firm, before, 1).await?;
+        let Some(stored) = found.first() else {
+            within_log(after, self.engine().head(firm).await?.position)?;
+            return Err(Failure::Corrupt { position: after });
+        };
+        let here = leaf_hash(&stored.bytes);
+        match leaf {
+            Some(known) if known != *here.as_bytes() => {
+                Err(Failure::CursorForked { position: after })
+            }
+            Some(_) | None => Ok(Some(here)),
+        }
     }
 
     /// A place among the streams that one token may hold open.
@@ -377,6 +435,11 @@ impl Ledger {
         let command = domain::command::Command::Couple { first: nobody, second: nobody, action };
         self.submit(authority, Asked { firm, request_id, command }, fingerprint).await
     }
+}
+
+/// Refuses a position that the log has not reached.
+pub(crate) fn within_log(asked: u64, end: u64) -> Result<(), Failure> {
+    if asked > end { Err(Failure::PositionBeyondLog { asked, end }) } else { Ok(()) }
 }
 
 /// Requests of one run that wait for their answers: enough of them to fill the writer's batches, and

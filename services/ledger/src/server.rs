@@ -91,7 +91,7 @@ impl Ledger {
         let mut server = Self::server();
         if let Some(files) = &config.tls {
             let certificate = read(&files.certificate).await?;
-            let key = read(&files.key).await?;
+            let key = read_secret(&files.key).await?;
             server = server.tls_config(
                 ServerTlsConfig::new().identity(Identity::from_pem(certificate, key)),
             )?;
@@ -219,4 +219,18 @@ const HEALTH_SERVICES: &[&str] = &[
 
 async fn read(path: &std::path::Path) -> Result<Vec<u8>, ServeError> {
     tokio::fs::read(path).await.map_err(|source| ServeError::Tls { path: path.into(), source })
+}
+
+/// The private key, which nobody else may read.
+async fn read_secret(path: &std::path::Path) -> Result<Vec<u8>, ServeError> {
+    let failed = |source| ServeError::Tls { path: path.into(), source };
+    let opened = std::fs::File::open(path).map_err(failed)?;
+    if vault::source::is_exposed(&opened).map_err(failed)? {
+        let rule = "others may read this private key; chmod 600 it, or 640 if it is root's";
+        return Err(failed(std::io::Error::new(std::io::ErrorKind::PermissionDenied, rule)));
+    }
+    let mut key = Vec::new();
+    let mut opened = tokio::fs::File::from_std(opened);
+    tokio::io::AsyncReadExt::read_to_end(&mut opened, &mut key).await.map_err(failed)?;
+    Ok(key)
 }

@@ -5,115 +5,30 @@
 mod common;
 
 use api::v1;
+use common::rpc::{about, call, methods, path};
 use common::{Service, date, reason};
 use counterfoil_ledger::access::table::{self, Rpc};
 use domain::event::Scope;
-use futures::StreamExt;
-use prost::Message;
-use prost_reflect::{DescriptorPool, DynamicMessage, MessageDescriptor, MethodDescriptor, Value};
-use tonic::codec::{Codec, DecodeBuf, Decoder, EncodeBuf, Encoder};
-use tonic::codegen::http::uri::PathAndQuery;
+use prost_reflect::MethodDescriptor;
 use tonic::{Code, Status};
 
-/// Messages as bytes.
-#[derive(Clone, Default)]
-struct Raw;
-
-impl Codec for Raw {
-    type Encode = Vec<u8>;
-    type Decode = Vec<u8>;
-    type Encoder = Self;
-    type Decoder = Self;
-    fn encoder(&mut self) -> Self {
-        Self
-    }
-    fn decoder(&mut self) -> Self {
-        Self
-    }
+/// What calling an RPC about a firm comes to.
+async fn answer(
+    service: &Service,
+    token: Option<&str>,
+    method: &MethodDescriptor,
+    firm: &str,
+) -> Result<(), Status> {
+    call(service.wire(token).await, method, &about(&method.input(), firm)).await
 }
 
-impl Encoder for Raw {
-    type Item = Vec<u8>;
-    type Error = Status;
-    fn encode(&mut self, item: Vec<u8>, buffer: &mut EncodeBuf<'_>) -> Result<(), Status> {
-        bytes::BufMut::put_slice(buffer, &item);
-        Ok(())
-    }
-}
-
-impl Decoder for Raw {
-    type Item = Vec<u8>;
-    type Error = Status;
-    fn decode(&mut self, buffer: &mut DecodeBuf<'_>) -> Result<Option<Vec<u8>>, Status> {
-        let length = bytes::Buf::remaining(buffer);
-        Ok(Some(bytes::Buf::copy_to_bytes(buffer, length).to_vec()))
-    }
-}
-
-fn methods() -> Vec<MethodDescriptor> {
-    let pool = DescriptorPool::decode(api::FILE_DESCRIPTOR_SET).unwrap();
-    let ours = pool.services().filter(|service| service.package_name() == "counterfoil.v1");
-    ours.flat_map(|service| service.methods().collect::<Vec<_>>()).collect()
-}
-
-fn path(method: &MethodDescriptor) -> String {
-    format!("/{}/{}", method.parent_service().full_name(), method.name())
-}
-
-/// A request that says nothing but which resource it is about.
-fn about(descriptor: &MessageDescriptor, firm: &str) -> DynamicMessage {
-    let mut message = DynamicMessage::new(descriptor.clone());
-    let other = "0190a000-0000-7000-8000-0000000000c1";
-    let name = match descriptor.name() {
-        "GetCaseRequest" | "RecordRequest" | "ExplainFeeRequest" | "ClaimFeeRequest" => {
-            format!("{firm}/cases/{other}")
-        }
-        "GetInvoiceRequest" => format!("{firm}/invoices/1"),
-        "GetFirmRequest" | "Firm" => firm.to_owned(),
-        _ => format!("{firm}/accounts/{other}"),
-    };
-    let inner = descriptor.fields().find(|f| {
-        matches!(f.name(), "record" | "firm" | "start") && f.kind().as_message().is_some()
-    });
-    if let Some(field) = inner {
-        let nested = about(field.kind().as_message().unwrap(), firm);
-        message.set_field(&field, Value::Message(nested));
-    } else if descriptor.get_field_by_name("parent").is_some() {
-        message.set_field_by_name("parent", Value::String(firm.into()));
-    } else {
-        message.set_field_by_name("name", Value::String(name));
-    }
-    message
-}
-
-/// Calls an RPC; an error inside a stream's first message counts as its error.
-async fn call(
+async fn code(
     service: &Service,
     token: Option<&str>,
     method: &MethodDescriptor,
     firm: &str,
 ) -> Code {
-    let message = about(&method.input(), firm).encode_to_vec();
-    let mut client = tonic::client::Grpc::new(service.wire(token).await);
-    client.ready().await.unwrap();
-    let path: PathAndQuery = path(method).parse().unwrap();
-    let request = tonic::Request::new(futures::stream::iter([message]));
-    let answer = client.streaming(request, path, Raw).await;
-    let first = match answer {
-        Err(status) => return status.code(),
-        Ok(response) => match response.into_inner().next().await {
-            None => return Code::Ok,
-            Some(Err(status)) => return status.code(),
-            Some(Ok(first)) => first,
-        },
-    };
-    if method.name() == "RecordStream" {
-        let first = v1::RecordStreamResponse::decode(first.as_slice()).unwrap();
-        if let Some(v1::record_stream_response::Result::Error(error)) = first.result {
-            return Code::from(error.code);
-        }
-    }
-    Code::Ok
+    answer(service, token, method, firm).await.map_or_else(|status| status.code(), |()| Code::Ok)
 }
 
 #[test]
@@ -146,22 +61,51 @@ async fn every_rpc_asks_for_a_token_of_its_firm_with_a_scope() {
         format!("{}{}", &whole[..whole.len() - 1], if whole.ends_with('0') { '1' } else { '0' });
     for method in methods() {
         let path = path(&method);
-        assert_eq!(call(&service, None, &method, &ours).await, Code::Unauthenticated, "{path}");
-        let forged = call(&service, Some(&forged), &method, &ours).await;
+        assert_eq!(code(&service, None, &method, &ours).await, Code::Unauthenticated, "{path}");
+        let forged = code(&service, Some(&forged), &method, &ours).await;
         assert_eq!(forged, Code::Unauthenticated, "{path}");
-        // Another firm's, existing or not.
-        for firm in [theirs.as_str(), nowhere] {
-            let code = call(&service, Some(&whole), &method, firm).await;
-            assert_eq!(code, Code::PermissionDenied, "{path} of {firm}");
-        }
+        // Another firm's, existing or not: the same to the last byte, so that nothing tells which.
+        let denied = async |firm: &str| {
+            let status = answer(&service, Some(&whole), &method, firm).await.unwrap_err();
+            (status.code(), status.message().to_owned(), status.details().to_vec())
+        };
+        let (there, absent) = (denied(&theirs).await, denied(nowhere).await);
+        assert_eq!(there.0, Code::PermissionDenied, "{path}");
+        assert_eq!(there, absent, "{path}");
         let Rpc::Scoped(scopes) = table::rpc(&path) else { panic!("{path} has no scopes") };
         for (scope, token) in &single {
-            let code = call(&service, Some(token), &method, &ours).await;
+            let code = code(&service, Some(token), &method, &ours).await;
             let opens = scopes.contains(&domain_scope(*scope));
             let denied = matches!(code, Code::Unauthenticated | Code::PermissionDenied);
             assert_eq!(opens, !denied, "{path} with {scope:?} answered {code:?}");
         }
     }
+}
+
+/// A token that is not let in hears so as late for a firm that is there as for one that is not.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn how_long_a_refusal_takes_tells_no_firm() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let good = service.token(&firm, &[v1::Scope::Read]).await;
+    let parts: Vec<&str> = good.split('_').collect();
+    let [prefix, firm_part, access, secret] = parts.as_slice() else { panic!("a token of ours") };
+    let zeros = "0".repeat(32);
+    let elsewhere = "0190a00000007000800000000000ffff";
+    let wrong = [
+        [prefix, firm_part, access, "0".repeat(64).as_str()].join("_"),
+        [prefix, firm_part, zeros.as_str(), secret].join("_"),
+        [prefix, elsewhere, access, secret].join("_"),
+    ];
+    let get = v1::GetHeadRequest { parent: firm.clone() };
+    for token in &wrong {
+        let mut client = common_client(service.wire(Some(token)).await);
+        let begun = std::time::Instant::now();
+        let refused = client.get_head(get.clone()).await.unwrap_err();
+        assert_eq!(refused.code(), Code::Unauthenticated);
+        assert!(begun.elapsed() >= std::time::Duration::from_millis(50), "{token}");
+    }
+    common_client(service.wire(Some(&good)).await).get_head(get).await.unwrap();
 }
 
 fn domain_scope(scope: v1::Scope) -> Scope {

@@ -97,7 +97,7 @@ pub fn set_match_policy(m: &v1::SetMatchPolicyRequest) -> Result<Asked, FieldErr
 fn chart_account(f: &mut Fields, m: &v1::ChartAccount) -> Option<ChartAccount> {
     let account = f.code::<v1::BookAccount>("account", m.account);
     let number = f.parse("number", &m.number, AccountNumber::parse);
-    let name = f.parse("display_name", &m.display_name, Text::parse);
+    let name = f.parse("display_name", &m.display_name, Text::line);
     let accountant_code =
         f.parse_optional("accountant_code", &m.accountant_code, AccountNumber::parse);
     Some(ChartAccount {

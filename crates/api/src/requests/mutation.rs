@@ -271,7 +271,7 @@ pub fn create_token(m: &v1::CreateTokenRequest) -> Result<TokenAsked, FieldError
         let request_id = f.request_id(&m.request_id);
         let occurred_on = f.date("occurred_on", m.occurred_on.as_ref());
         let token = f.message("token", m.token.as_ref(), |f, m| {
-            let label = f.parse("label", &m.label, Text::parse);
+            let label = f.parse("label", &m.label, Text::line);
             let scopes = firm_action::scopes(f, &m.scopes);
             let expires_on = f.optional_date("expires_on", m.expires_on.as_ref());
             let bounds = f.optional("bounds", m.bounds.as_ref(), |f, m| bounds(f, firm, m));

@@ -72,11 +72,20 @@ pub struct CaseFilter {
     pub has_exception: Option<bool>,
 }
 
+/// Where in the log a caller goes on from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Cursor {
+    /// After this position; 0 is the start.
+    pub after: u64,
+    /// The leaf hash of the event at this position, as the caller knows it.
+    pub leaf: Option<[u8; 32]>,
+}
+
 /// Which events to read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct EventFilter {
-    /// Only after this position, on the first page.
-    pub after_position: u64,
+    /// From where, on the first page.
+    pub cursor: Cursor,
     /// Only this stream.
     pub stream: Option<StreamId>,
 }
@@ -115,8 +124,8 @@ pub struct DueFilter {
 pub struct FollowAsked {
     /// The firm.
     pub firm: FirmId,
-    /// Events after this position.
-    pub after_position: u64,
+    /// From where.
+    pub cursor: Cursor,
     /// Only these event types; all if empty.
     pub types: BTreeSet<&'static str>,
     /// How often to send progress when no event is sent.
@@ -241,13 +250,13 @@ pub fn list_retention(m: &v1::ListRetentionRequest) -> Result<Page<()>, FieldErr
 pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, FieldErrors> {
     let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), 0);
     page(head, (EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX), |f, _| {
-        let after_position = f.position("after_position", m.after_position);
+        let cursor = cursor(f, m.after_position, &m.after_leaf_hash);
         let rule = "must be case/{uuid}, account/{uuid}, looks/{uuid}, deposit/{uuid} or firm";
         let stream = match &m.stream {
             Some(text) => f.form("stream", text, rule, StreamId::parse).map(Some),
             None => Some(None),
         };
-        Some(EventFilter { after_position: after_position?, stream: stream? })
+        Some(EventFilter { cursor: cursor?, stream: stream? })
     })
 }
 
@@ -255,7 +264,7 @@ pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, Field
 pub fn follow(m: &v1::FollowRequest) -> Result<FollowAsked, FieldErrors> {
     Fields::check(None, |f| {
         let firm = firm_name(f, "parent", &m.parent);
-        let after_position = f.position("after_position", m.after_position);
+        let cursor = cursor(f, m.after_position, &m.after_leaf_hash);
         let types = f.each("types", &m.types, 0..=FOLLOW_TYPES_MAX, |f, wanted| {
             let known = Event::types().map(|(known, _)| known).find(|known| known == wanted);
             f.known_self(known, "must be an event type this service knows")
@@ -266,11 +275,22 @@ pub fn follow(m: &v1::FollowRequest) -> Result<FollowAsked, FieldErrors> {
         };
         Some(FollowAsked {
             firm: firm?,
-            after_position: after_position?,
+            cursor: cursor?,
             types: types?.into_iter().collect(),
             progress_interval: progress_interval?,
         })
     })
+}
+
+fn cursor(f: &mut Fields, after_position: i64, after_leaf_hash: &[u8]) -> Option<Cursor> {
+    let after = f.position("after_position", after_position);
+    let leaf = match <[u8; 32]>::try_from(after_leaf_hash) {
+        _ if after_leaf_hash.is_empty() => Some(None),
+        _ if after == Some(0) => f.refuse("after_leaf_hash", "must be empty where after_position is 0"),
+        Ok(leaf) => Some(Some(leaf)),
+        Err(_) => f.refuse("after_leaf_hash", "must be the 32 bytes of a leaf hash"),
+    };
+    Some(Cursor { after: after?, leaf: leaf? })
 }
 
 fn progress_interval(f: &mut Fields, interval: &prost_types::Duration) -> Option<Duration> {

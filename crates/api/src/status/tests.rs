@@ -164,6 +164,12 @@ fn every_other_failure_has_its_code() {
         ),
         (Failure::ReadBehind { wanted: 9, applied: 7 }, Code::Unavailable, "READ_BEHIND"),
         (
+            Failure::PositionBeyondLog { asked: 9, end: 7 },
+            Code::OutOfRange,
+            "POSITION_BEYOND_LOG",
+        ),
+        (Failure::CursorForked { position: 7 }, Code::FailedPrecondition, "CURSOR_FORKED"),
+        (
             Failure::NotFound { resource_type: "Case", name: "x".repeat(5_000) },
             Code::NotFound,
             "RESOURCE_NOT_FOUND",

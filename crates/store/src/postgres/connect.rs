@@ -3,7 +3,8 @@
 //! Two roles share the work. `counterfoil_owner` owns the schema and runs the migrations;
 //! `counterfoil_service` may insert into the log and read it, and nothing else, and is what every
 //! connection of the pools works as, whoever logged in. Whoever logs in has to be a member of the
-//! second, and of the first only when there is something to migrate. A database that is only read is
+//! second, and of the first only when there is something to migrate: which login may serve is said in
+//! `logins`. A database that is only read is
 //! read as a third, `counterfoil_reader`; see `reading`.
 
 use std::str::FromStr as _;
@@ -192,7 +193,7 @@ pub(super) async fn is_up_to_date(connection: &mut PgConnection) -> Result<bool,
     Ok(applied.iter().map(|(version, sum)| (*version, sum.as_slice())).eq(known))
 }
 
-async fn make_up_to_date(
+pub(super) async fn make_up_to_date(
     options: &PgConnectOptions,
     connection: &mut PgConnection,
 ) -> Result<(), log::Cause> {

@@ -1,16 +1,17 @@
 //! `backup`.
 
-use std::fs::{self, File};
+use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use clap::Args;
 use store::Store;
+use tempfile::TempPath;
 
 use crate::cli::Global;
 use crate::embedded::Database;
 use crate::exit::{Exit, Stop};
-use crate::newfile::{folder_of, must_be_new};
+use crate::newfile::{folder_of, must_be_new, private_folder};
 use crate::out::Out;
 
 /// Where to.
@@ -50,10 +51,10 @@ pub(crate) async fn run(global: &Global, args: &BackupArgs, out: &mut Out) -> an
 /// beside it, and named when it is whole and on disk.
 async fn copy(store: &Store, file: &Path) -> anyhow::Result<()> {
     let beside = folder_of(file);
-    let folder = tempfile::Builder::new().prefix(".counterfoil-").tempdir_in(beside)?;
+    let folder = private_folder(beside)?;
     let unnamed = folder.path().join("backup.db");
     store.copy_to(&unnamed).await?;
     File::open(&unnamed)?.sync_all()?;
-    fs::rename(&unnamed, file)?;
+    TempPath::try_from_path(unnamed)?.persist_noclobber(file)?;
     Ok(File::open(beside)?.sync_all()?)
 }

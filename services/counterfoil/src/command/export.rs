@@ -53,7 +53,7 @@ pub(crate) async fn run(
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
     // The name may be the default one: the option that gives another is named.
-    if args.output.exists() {
+    if args.output.symlink_metadata().is_ok() {
         let taken = format!("--output: there is a file at {} already", args.output.display());
         return Err(Stop::usage(taken));
     }

@@ -1,5 +1,7 @@
 //! `follow`.
 
+use std::fmt;
+
 use api::v1;
 use api::v1::follow_response::Message;
 use clap::Args;
@@ -12,15 +14,49 @@ use crate::words;
 /// From where.
 #[derive(Args)]
 pub(crate) struct FollowArgs {
-    /// Print what comes after this position; 0 for the start of the log
-    #[arg(long, default_value_t = 0, value_parser = clap::value_parser!(i64).range(0..))]
-    after: i64,
+    /// Print what comes after this position; 0 for the start of the log. With the leaf hash of the event
+    /// there (POSITION:HASH, as the last line and --json give it) a log that is another one, or was
+    /// restored and written to anew, is found
+    #[arg(long, default_value = "0", value_name = "POSITION[:HASH]", value_parser = After::parse)]
+    after: After,
     /// Only these event types, by stable name
     #[arg(long, value_delimiter = ',', value_name = "TYPE,...")]
     types: Vec<String>,
     /// Stop at the end of the log instead of waiting for more
     #[arg(long)]
     once: bool,
+}
+
+/// A position, and the leaf hash of the event there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct After {
+    position: i64,
+    leaf_hash: Vec<u8>,
+}
+
+impl After {
+    fn parse(text: &str) -> Result<Self, String> {
+        let form = "must be a position, or POSITION:HASH with 64 hexadecimal digits";
+        let (position, leaf) = match text.split_once(':') {
+            Some((position, leaf)) => (position, Some(leaf)),
+            None => (text, None),
+        };
+        let position = position.parse().ok().filter(|position| *position >= 0).ok_or(form)?;
+        let mut leaf_hash = Vec::new();
+        if let Some(leaf) = leaf {
+            leaf_hash = hex::decode(leaf).ok().filter(|leaf| leaf.len() == 32).ok_or(form)?;
+        }
+        Ok(Self { position, leaf_hash })
+    }
+}
+
+impl fmt::Display for After {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.leaf_hash.as_slice() {
+            [] => write!(f, "{}", self.position),
+            leaf => write!(f, "{}:{}", self.position, hex::encode(leaf)),
+        }
+    }
 }
 
 /// Prints events. With `--json` each message is a line and carries the event whole, personal values
@@ -32,7 +68,8 @@ pub(crate) async fn run(
 ) -> anyhow::Result<Exit> {
     let request = v1::FollowRequest {
         parent: session.firm()?,
-        after_position: args.after,
+        after_position: args.after.position,
+        after_leaf_hash: args.after.leaf_hash.clone(),
         types: args.types.clone(),
         progress_interval: None,
     };
@@ -65,7 +102,8 @@ fn show(response: &v1::FollowResponse, once: bool, out: &mut Out) -> std::io::Re
     match &response.message {
         Some(Message::Event(event)) => out.line(line(event)),
         Some(Message::CaughtUp(end)) if !once => {
-            out.note(format!("-- position {}, waiting for more; Ctrl-C ends --", end.position))
+            let after = After { position: end.position, leaf_hash: end.leaf_hash.clone() };
+            out.note(format!("-- up to {after}, waiting for more; Ctrl-C ends --"))
         }
         // Members that a newer service sends are ignored.
         Some(Message::CaughtUp(_) | Message::Progress(_)) | None => Ok(()),
@@ -85,4 +123,19 @@ fn line(event: &v1::Event) -> String {
         event.stream,
         event.stream_version,
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cursor_reads_as_it_is_written() {
+        for text in ["0", "17", &format!("17:{}", "ab".repeat(32))] {
+            assert_eq!(After::parse(text).unwrap().to_string(), text);
+        }
+        for wrong in ["", "-1", "x", "17:", "17:ab", "17:ab:cd", &"1".repeat(30)] {
+            assert!(After::parse(wrong).is_err(), "{wrong}");
+        }
+    }
 }

@@ -21,6 +21,7 @@ pub(crate) mod import;
 pub(crate) mod invoices;
 pub(crate) mod keys;
 pub(crate) mod log_care;
+pub(crate) mod migrate;
 pub(crate) mod moving;
 pub(crate) mod payment;
 pub(crate) mod privacy;
@@ -70,6 +71,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Serve(args) => serve::run(global, &args).await,
         Command::Demo(args) => demo::run(args).await.map(|()| Exit::Done),
         Command::Import(args) => import::run(global, &args, out).await,
+        Command::Migrate(args) => migrate::run(global, &args, out).await,
         Command::Move(args) => moving::run(global, &args, out).await,
         Command::Completions(args) => completions::run(&args, out),
         Command::Health => health::run(global, out).await,

@@ -34,6 +34,10 @@ pub(crate) struct ServeArgs {
     /// Serve without TLS on an address that is not loopback: only behind something that adds it
     #[arg(long)]
     allow_plaintext: bool,
+    /// Serve a PostgreSQL database with a login that could change what is recorded: only for trying out.
+    /// A login of its own is made fit by counterfoil migrate --serving LOGIN
+    #[arg(long, env = "COUNTERFOIL_ALLOW_OWNER_LOGIN")]
+    allow_owner_login: bool,
     /// The folder that charges are put in for the processor; `outbox` beside the database's file if
     /// not given, or in the working folder
     #[arg(long, value_name = "DIR")]
@@ -133,6 +137,16 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     let evidence = evidence::store_of(global, &database)?;
     let (ledger, store) =
         embedded::open(&database, firm_keys, args.outbox.as_deref(), Limits::default()).await?;
+    if let Some(beyond) = store.beyond_serving().await.context("cannot read the database")? {
+        if !args.allow_owner_login {
+            return Err(Stop::usage(format!(
+                "--database: {beyond}, so the log would be safe from nobody who gets hold of this \
+                 process; serve with a login of its own (counterfoil migrate --serving LOGIN, as the \
+                 owner), or say --allow-owner-login"
+            )));
+        }
+        tracing::warn!(%beyond, "the database is served by a login that could change what is recorded");
+    }
     if let Some(evidence) = evidence {
         ledger.keep_evidence_in(evidence);
     }

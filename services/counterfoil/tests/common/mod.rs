@@ -85,13 +85,15 @@ impl Desk {
         let mut command = Command::new(env!("CARGO_BIN_EXE_counterfoil"));
         command.current_dir(self.folder.path()).args(arguments);
         for variable in
-            ["DATABASE", "SERVER", "TOKEN", "FIRM", "CA", "LOG", "KEYS", "KEY_FILE", "EVIDENCE"]
+            ["DATABASE", "SERVER", "TOKEN", "TOKEN_FILE", "FIRM", "CA", "LOG", "KEYS", "KEY_FILE", "EVIDENCE"]
         {
             command.env_remove(format!("COUNTERFOIL_{variable}"));
         }
         if let Some(database) = &self.database {
             command.env("COUNTERFOIL_DATABASE", database);
         }
+        // Tests log in as the cluster's superuser.
+        command.env("COUNTERFOIL_ALLOW_OWNER_LOGIN", "true");
         // Copies and moves of a database are opened by what sealed it.
         command.env("COUNTERFOIL_KEYS", "07".repeat(32));
         command

@@ -93,11 +93,10 @@ impl Authority {
 
     /// Refuses another firm's resource, whether or not it exists, before anything else of the
     /// request is looked at. A name that names no firm is left to the checks of the request.
+    ///
+    /// [`Ledger::check_name`](crate::ledger::Ledger::check_name) asks this first, and is what handlers ask.
     pub(crate) fn check_name(&self, name: &str) -> Result<(), Failure> {
-        let firm = name
-            .strip_prefix("firms/")
-            .map(|rest| rest.split_once('/').map_or(rest, |(firm, _)| firm));
-        if let Some(firm) = firm.and_then(|firm| FirmId::parse(firm).ok()) {
+        if let Some(firm) = firm_of(name) {
             self.check_firm(firm)?;
         }
         let account = || Some(name::parse_account(name)?.1.owner());
@@ -149,6 +148,12 @@ impl Authority {
             Self::Token(grant) => Author { access: Some(grant.access), actor: grant.label.clone() },
         }
     }
+}
+
+/// The firm that a resource name begins with.
+pub(crate) fn firm_of(name: &str) -> Option<FirmId> {
+    let rest = name.strip_prefix("firms/")?;
+    FirmId::parse(rest.split_once('/').map_or(rest, |(firm, _)| firm)).ok()
 }
 
 /// Derives the id of a request that the service makes itself, so that doing it again is the same

@@ -46,7 +46,7 @@ pub(super) async fn request_charges(
     authority: &Authority,
     message: &v1::RequestChargesRequest,
 ) -> Result<v1::RequestChargesResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let asked = requests::request_charges(message)?;
     let request = Request { ledger, authority, asked, whole: api::fingerprint(message) };
     let mark = ledger.mark(authority, asked.firm, asked.request_id, request.whole).await?;

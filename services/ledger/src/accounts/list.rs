@@ -30,7 +30,7 @@ pub(super) async fn get_account(
     authority: &Authority,
     message: &v1::GetAccountRequest,
 ) -> Result<v1::GetAccountResponse, Failure> {
-    authority.check_name(&message.name)?;
+    view.ledger().check_name(authority, &message.name).await?;
     let get = requests::get_account(message)?;
     let streams = [StreamId::Account(get.id)];
     let (position, mut states) = view.states(get.firm, &streams, get.at_least_position).await?;
@@ -69,9 +69,9 @@ pub(super) async fn list_accounts(
     authority: &Authority,
     message: &v1::ListAccountsRequest,
 ) -> Result<v1::ListAccountsResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_accounts(message)?;
-    let (pager, after) = Pager::open_at("ListAccounts", &page, |key| AccountId::parse(key).ok())?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListAccounts", &page, |key| AccountId::parse(key).ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = AccountFilter { open: page.filter, ..AccountFilter::default() };
     let mut rows = view.store().list_accounts(page.firm, filter, after, pager.limit()).await?;
@@ -96,7 +96,7 @@ pub(super) async fn get_invoice(
     authority: &Authority,
     message: &v1::GetInvoiceRequest,
 ) -> Result<v1::GetInvoiceResponse, Failure> {
-    authority.check_name(&message.name)?;
+    view.ledger().check_name(authority, &message.name).await?;
     let get = requests::get_invoice(message)?;
     let position = view.read_at(get.firm, get.at_least_position).await?;
     let missing = || Failure::NotFound { resource_type: "Invoice", name: message.name.clone() };
@@ -128,9 +128,9 @@ pub(super) async fn list_invoices(
     authority: &Authority,
     message: &v1::ListInvoicesRequest,
 ) -> Result<v1::ListInvoicesResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_invoices(message)?;
-    let (pager, after) = Pager::open_at("ListInvoices", &page, |key| key.parse().ok())?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListInvoices", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = invoice_filter(&page.filter);
     let mut after = after.unwrap_or(0);
@@ -156,9 +156,9 @@ pub(super) async fn list_payments(
     authority: &Authority,
     message: &v1::ListPaymentsRequest,
 ) -> Result<v1::ListPaymentsResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_payments(message)?;
-    let (pager, after) = Pager::open_at("ListPayments", &page, |key| key.parse().ok())?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListPayments", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let after = after.unwrap_or(0);
     let rows = view.store().list_payments(page.firm, page.filter, after, pager.limit()).await;
@@ -182,9 +182,9 @@ pub(super) async fn list_suggested_links(
     authority: &Authority,
     message: &v1::ListSuggestedLinksRequest,
 ) -> Result<v1::ListSuggestedLinksResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_suggested_links(message)?;
-    let (pager, after) = Pager::open_at("ListSuggestedLinks", &page, |key| {
+    let (pager, after) = Pager::open_at(view.ledger(), "ListSuggestedLinks", &page, |key| {
         let (account, member) = key.split_once(' ')?;
         Some((AccountId::parse(account).ok()?, CaseId::parse(member).ok()?))
     })?;
@@ -204,9 +204,9 @@ pub(super) async fn list_exposures(
     authority: &Authority,
     message: &v1::ListExposuresRequest,
 ) -> Result<v1::ListExposuresResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_exposures(message)?;
-    let (pager, after) = Pager::open_at("ListExposures", &page, |key| key.parse().ok())?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListExposures", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let mut after = after.unwrap_or(0);
     let mut found = Vec::new();

@@ -165,7 +165,7 @@ impl AccountsRpc {
         message: &M,
         check: impl FnOnce(&M, Option<Currency>) -> Result<AccountAsked, FieldErrors>,
     ) -> Result<Answer, Failure> {
-        authority.check_name(name)?;
+        self.0.check_name(authority, name).await?;
         let currency = self.0.currency(name).await?;
         let asked = check(message, currency)?;
         let account = find::account(&self.0, asked.firm, &asked.account).await?;

@@ -90,9 +90,9 @@ pub(super) async fn list(
     authority: &Authority,
     message: &v1::ListDueRequest,
 ) -> Result<v1::ListDueResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_due(message)?;
-    let (pager, start) = Pager::open_at("ListDue", &page, Start::read)?;
+    let (pager, start) = Pager::open_at(view.ledger(), "ListDue", &page, Start::read)?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let firm = view.ledger().firms().get(page.firm).await?;
     let today = page.filter.as_of.unwrap_or_else(|| view.ledger().today(&firm));
@@ -118,7 +118,7 @@ struct List<'a> {
     view: &'a View<'a>,
     page: &'a Page<requests::DueFilter>,
     today: CivilDate,
-    pager: &'a Pager,
+    pager: &'a Pager<'a>,
 }
 
 impl List<'_> {

@@ -39,8 +39,10 @@ impl Administration for AdministrationRpc {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
         let name = m.firm.as_ref().map_or("", |firm| firm.name.as_str());
-        let (answer, _) =
-            self.change(&authority, name, m, |m, _| requests::register_firm(m)).await?;
+        // The one thing that is asked of a firm that is not there yet.
+        authority.check_name(name)?;
+        let asked = requests::register_firm(m).map_err(Failure::from)?;
+        let answer = self.0.submit(&authority, asked, api::fingerprint(m)).await?;
         Ok(Response::new(v1::RegisterFirmResponse { receipt: Some(receipt(&answer)) }))
     }
 
@@ -129,7 +131,7 @@ impl Administration for AdministrationRpc {
         request: Request<v1::VerifyLogRequest>,
     ) -> Result<Response<Self::VerifyLogStream>, Status> {
         let authority = Authority::of(&request)?;
-        authority.check_name(&request.get_ref().parent)?;
+        self.0.check_name(&authority, &request.get_ref().parent).await?;
         let asked = requests::verify_log(request.get_ref()).map_err(Failure::from)?;
         Ok(Response::new(run::verify(&self.0, asked)))
     }
@@ -139,7 +141,7 @@ impl Administration for AdministrationRpc {
         request: Request<v1::RebuildReadModelsRequest>,
     ) -> Result<Response<Self::RebuildReadModelsStream>, Status> {
         let authority = Authority::of(&request)?;
-        authority.check_name(&request.get_ref().parent)?;
+        self.0.check_name(&authority, &request.get_ref().parent).await?;
         let firm = requests::rebuild_read_models(request.get_ref()).map_err(Failure::from)?;
         Ok(Response::new(run::rebuild(&self.0, firm)))
     }
@@ -149,7 +151,7 @@ impl Administration for AdministrationRpc {
         request: Request<v1::CheckDerivedRequest>,
     ) -> Result<Response<Self::CheckDerivedStream>, Status> {
         let authority = Authority::of(&request)?;
-        authority.check_name(&request.get_ref().parent)?;
+        self.0.check_name(&authority, &request.get_ref().parent).await?;
         let firm = requests::check_derived(request.get_ref()).map_err(Failure::from)?;
         Ok(Response::new(run::check_derived(&self.0, firm)))
     }
@@ -179,7 +181,7 @@ impl AdministrationRpc {
         message: &M,
         check: impl FnOnce(&M, Option<Currency>) -> Result<Asked, FieldErrors>,
     ) -> Result<(Answer, Command), Failure> {
-        authority.check_name(name)?;
+        self.0.check_name(authority, name).await?;
         let currency = self.0.currency(name).await?;
         let asked = check(message, currency)?;
         let command = asked.command.clone();
@@ -199,7 +201,7 @@ async fn get_firm(
     authority: &Authority,
     message: &v1::GetFirmRequest,
 ) -> Result<v1::GetFirmResponse, Failure> {
-    authority.check_name(&message.name)?;
+    ledger.check_name(authority, &message.name).await?;
     let get = requests::get_firm(message)?;
     let (position, states) =
         ledger.states(get.firm, &[StreamId::Firm], get.at_least_position).await?;
@@ -216,7 +218,7 @@ async fn get_head(
     authority: &Authority,
     message: &v1::GetHeadRequest,
 ) -> Result<v1::GetHeadResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let firm = requests::get_head(message)?;
     let head = ledger.engine().head(firm).await?;
     let applied = ledger.read_at(firm, 0).await?;

@@ -22,7 +22,7 @@ pub(super) async fn create(
     authority: &Authority,
     message: &v1::CreateTokenRequest,
 ) -> Result<v1::CreateTokenResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let asked = requests::create_token(message)?;
     let token = new_token(asked.firm)
         .map_err(|error| Failure::internal(format!("no randomness: {error}")))?;
@@ -70,9 +70,9 @@ pub(super) async fn list(
     authority: &Authority,
     message: &v1::ListTokensRequest,
 ) -> Result<v1::ListTokensResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let page = requests::list_tokens(message)?;
-    let (pager, after) = Pager::open_at("ListTokens", &page, |key| AccessId::parse(key).ok())?;
+    let (pager, after) = Pager::open_at(ledger, "ListTokens", &page, |key| AccessId::parse(key).ok())?;
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
     let firm = ledger.firms().get(page.firm).await?;
     let following = firm.access.iter().filter(|(id, _)| after.is_none_or(|after| **id > after));

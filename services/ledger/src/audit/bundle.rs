@@ -240,19 +240,28 @@ impl Log<'_> {
         let read = self.hand_over(taken).await;
         let made = making.await.map_err(Failure::internal)?;
         read?;
-        made
+        made?.ok_or_else(|| Failure::internal("the log was not handed over to its end"))
     }
 
-    /// Hands every page to whoever takes them, until nobody does.
-    async fn hand_over(&self, taken: mpsc::Sender<Vec<Stored>>) -> Result<(), Failure> {
+    /// Hands every page to whoever takes them, until nobody does, and says that these were all.
+    async fn hand_over(&self, taken: mpsc::Sender<Handed>) -> Result<(), Failure> {
         let mut pages = self.pages();
         while let Some(page) = pages.next().await? {
-            if taken.send(page).await.is_err() {
-                break;
+            if taken.send(Handed::Page(page)).await.is_err() {
+                return Ok(());
             }
         }
+        // Whoever makes the archive may have failed, and says so itself.
+        let _ = taken.send(Handed::End).await;
         Ok(())
     }
+}
+
+/// What is handed over to whoever makes the archive. Without an end the reading was given up, as when the
+/// caller leaves, and there is nothing to make of it.
+enum Handed {
+    Page(Vec<Stored>),
+    End,
 }
 
 /// One reading of the log.
@@ -301,17 +310,23 @@ fn archive(
     documents: Documents<'_>,
     note: &Note,
     signer: &SignerKey,
-    mut pages: mpsc::Receiver<Vec<Stored>>,
-) -> Result<(Exported, File), ExportError> {
+    mut handed: mpsc::Receiver<Handed>,
+) -> Result<Option<(Exported, File)>, ExportError> {
     let mut export = Export::new(firm, scope, note, openings)?;
-    while let Some(page) = pages.blocking_recv() {
-        for stored in &page {
-            export.push(&stored.bytes)?;
+    loop {
+        match handed.blocking_recv() {
+            Some(Handed::Page(page)) => {
+                for stored in &page {
+                    export.push(&stored.bytes)?;
+                }
+            }
+            Some(Handed::End) => break,
+            None => return Ok(None),
         }
     }
     let mut file = tempfile::tempfile()?;
     let exported = export.finish(signer, documents, BufWriter::new(&mut file))?;
-    Ok((exported, file))
+    Ok(Some((exported, file)))
 }
 
 fn failure(error: ExportError) -> Failure {
@@ -395,5 +410,29 @@ impl Sending<'_> {
     async fn chunk(&mut self, chunk: Vec<u8>) -> bool {
         self.hasher.update(&chunk);
         self.outgoing.send(Ok(told(Message::Chunk(chunk)))).await.is_ok()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proof::{Checkpoint, empty_root};
+    use proof::note::KeyName;
+
+    /// A caller who leaves ends the reading; what was read by then is no log that could be wrong.
+    #[test]
+    fn a_reading_that_was_given_up_is_no_bundle_and_no_fault() {
+        let name = KeyName::parse("ledger.example/plum").unwrap();
+        let signer = SignerKey::from_seed(name.clone(), &[7; 32]);
+        let body = Checkpoint::new(name, 3, empty_root()).body();
+        let note = Note::signed(body, &[&signer]).unwrap();
+        let firm = FirmId(uuid::Uuid::from_u128(1));
+        let (taken, handed) = mpsc::channel(1);
+        drop(taken);
+        let mut open = |_: &Document| Ok(Vec::new());
+        let documents = Documents::new(Vec::new(), &mut open);
+        let whole = (firm, Scope::all());
+        let made = archive(whole, Openings::default(), documents, &note, &signer, handed);
+        assert!(matches!(made, Ok(None)));
     }
 }

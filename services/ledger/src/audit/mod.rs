@@ -33,14 +33,17 @@ pub(crate) use schedule::sign_every;
 /// The service.
 pub(crate) struct AuditRpc(pub(crate) Ledger);
 
-/// What a caller may ask of the firm it names.
-fn allowed<'m, M>(
-    request: &'m Request<M>,
-    name: impl Fn(&'m M) -> &'m str,
-) -> Result<&'m M, Failure> {
-    let message = request.get_ref();
-    Authority::of(request)?.check_name(name(message))?;
-    Ok(message)
+impl AuditRpc {
+    /// What a caller may ask of the firm it names.
+    async fn allowed<'m, M>(
+        &self,
+        request: &'m Request<M>,
+        name: impl Fn(&'m M) -> &'m str,
+    ) -> Result<&'m M, Failure> {
+        let message = request.get_ref();
+        self.0.check_name(&Authority::of(request)?, name(message)).await?;
+        Ok(message)
+    }
 }
 
 #[tonic::async_trait]
@@ -51,7 +54,7 @@ impl Audit for AuditRpc {
         &self,
         request: Request<v1::ExportBundleRequest>,
     ) -> Result<Response<Self::ExportBundleStream>, Status> {
-        let m = allowed(&request, |m| &m.parent)?;
+        let m = self.allowed(&request, |m| &m.parent).await?;
         let asked = requests::export_bundle(m).map_err(Failure::from)?;
         let authority = Authority::of(&request)?;
         bundle::check(&authority, &asked)?;
@@ -62,7 +65,7 @@ impl Audit for AuditRpc {
         &self,
         request: Request<v1::MakeCheckpointRequest>,
     ) -> Result<Response<v1::MakeCheckpointResponse>, Status> {
-        let m = allowed(&request, |m| &m.parent)?;
+        let m = self.allowed(&request, |m| &m.parent).await?;
         let firm = requests::make_checkpoint(m).map_err(Failure::from)?;
         let made = checkpoint::make(&self.0, firm).await?;
         let checkpoint = Some(made.message(&self.0, firm).await?);
@@ -73,7 +76,7 @@ impl Audit for AuditRpc {
         &self,
         request: Request<v1::GetCheckpointRequest>,
     ) -> Result<Response<v1::GetCheckpointResponse>, Status> {
-        let m = allowed(&request, |m| &m.name)?;
+        let m = self.allowed(&request, |m| &m.name).await?;
         let asked = requests::get_checkpoint(m).map_err(Failure::from)?;
         let signed = checkpoint::get(&self.0, asked.firm, asked.size).await?;
         let checkpoint = Some(signed.message(&self.0, asked.firm).await?);
@@ -84,7 +87,7 @@ impl Audit for AuditRpc {
         &self,
         request: Request<v1::ListDisallowedFeesRequest>,
     ) -> Result<Response<v1::ListDisallowedFeesResponse>, Status> {
-        let m = allowed(&request, |m| &m.parent)?;
+        let m = self.allowed(&request, |m| &m.parent).await?;
         let authority = Authority::of(&request)?;
         Ok(Response::new(what_if::list(&self.0, &authority, m).await?))
     }
@@ -93,7 +96,7 @@ impl Audit for AuditRpc {
         &self,
         request: Request<v1::ListCheckpointsRequest>,
     ) -> Result<Response<v1::ListCheckpointsResponse>, Status> {
-        let m = allowed(&request, |m| &m.parent)?;
+        let m = self.allowed(&request, |m| &m.parent).await?;
         Ok(Response::new(list_checkpoints(&self.0, m).await?))
     }
 
@@ -101,7 +104,7 @@ impl Audit for AuditRpc {
         &self,
         request: Request<v1::GetInclusionProofRequest>,
     ) -> Result<Response<v1::GetInclusionProofResponse>, Status> {
-        let m = allowed(&request, |m| &m.parent)?;
+        let m = self.allowed(&request, |m| &m.parent).await?;
         let asked = requests::get_inclusion_proof(m).map_err(Failure::from)?;
         Ok(Response::new(prove::inclusion(&self.0, asked).await?))
     }
@@ -110,7 +113,7 @@ impl Audit for AuditRpc {
         &self,
         request: Request<v1::GetConsistencyProofRequest>,
     ) -> Result<Response<v1::GetConsistencyProofResponse>, Status> {
-        let m = allowed(&request, |m| &m.parent)?;
+        let m = self.allowed(&request, |m| &m.parent).await?;
         let asked = requests::get_consistency_proof(m).map_err(Failure::from)?;
         Ok(Response::new(prove::consistency(&self.0, asked).await?))
     }
@@ -119,7 +122,7 @@ impl Audit for AuditRpc {
         &self,
         request: Request<v1::ListSigningKeysRequest>,
     ) -> Result<Response<v1::ListSigningKeysResponse>, Status> {
-        let m = allowed(&request, |m| &m.parent)?;
+        let m = self.allowed(&request, |m| &m.parent).await?;
         Ok(Response::new(list_signing_keys(&self.0, m).await?))
     }
 
@@ -127,7 +130,7 @@ impl Audit for AuditRpc {
         &self,
         request: Request<v1::AddCosignatureRequest>,
     ) -> Result<Response<v1::AddCosignatureResponse>, Status> {
-        let m = allowed(&request, |m| &m.parent)?;
+        let m = self.allowed(&request, |m| &m.parent).await?;
         let asked = requests::add_cosignature(m).map_err(Failure::from)?;
         let firm = asked.firm;
         let signed = cosign::add(&self.0, asked).await?;
@@ -141,7 +144,7 @@ async fn list_checkpoints(
     message: &v1::ListCheckpointsRequest,
 ) -> Result<v1::ListCheckpointsResponse, Failure> {
     let page = requests::list_checkpoints(message)?;
-    let (pager, below) = Pager::open_at("ListCheckpoints", &page, |key| key.parse::<u64>().ok())?;
+    let (pager, below) = Pager::open_at(ledger, "ListCheckpoints", &page, |key| key.parse::<u64>().ok())?;
     let position = ledger.engine().head(page.firm).await?.position;
     let mut found = ledger.store().checkpoints_below(page.firm, below, pager.limit()).await?;
     let next_page_token = pager.cut(&mut found, |kept| kept.size.to_string());
@@ -158,7 +161,7 @@ async fn list_signing_keys(
     message: &v1::ListSigningKeysRequest,
 ) -> Result<v1::ListSigningKeysResponse, Failure> {
     let page = requests::list_signing_keys(message)?;
-    let (pager, after) = Pager::open_at("ListSigningKeys", &page, |key| key.parse::<usize>().ok())?;
+    let (pager, after) = Pager::open_at(ledger, "ListSigningKeys", &page, |key| key.parse::<usize>().ok())?;
     let position = ledger.engine().head(page.firm).await?.position;
     let all = keys::messages(ledger, page.firm).await?.into_iter().enumerate();
     let mut found: Vec<_> = all.skip(after.unwrap_or(0)).take(pager.rows()).collect();

@@ -32,7 +32,7 @@ pub(super) async fn explain_fee(
     authority: &Authority,
     message: &v1::ExplainFeeRequest,
 ) -> Result<v1::ExplainFeeResponse, Failure> {
-    authority.check_name(&message.name)?;
+    ledger.check_name(authority, &message.name).await?;
     let FeeAsked { get, period, as_of } = requests::explain_fee(message)?;
     let own = get.id.own_account();
     let streams = [StreamId::Case(get.id), StreamId::Account(own)];
@@ -110,9 +110,9 @@ pub(super) async fn list_claimable(
     authority: &Authority,
     message: &v1::ListClaimableRequest,
 ) -> Result<v1::ListClaimableResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let page = requests::list_claimable(message)?;
-    let (pager, start) = Pager::open_at("ListClaimable", &page, After::read)?;
+    let (pager, start) = Pager::open_at(ledger, "ListClaimable", &page, After::read)?;
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
     let firm = ledger.firms().get(page.firm).await?;
     let mut found: Vec<Explanation> = Vec::new();

@@ -63,7 +63,7 @@ async fn claim_fee(
     authority: &Authority,
     message: &v1::ClaimFeeRequest,
 ) -> Result<v1::ClaimFeeResponse, Failure> {
-    authority.check_name(&message.name)?;
+    ledger.check_name(authority, &message.name).await?;
     let asked = requests::claim_fee(message)?;
     let (firm, command) = (asked.firm, asked.command.clone());
     let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;

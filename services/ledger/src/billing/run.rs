@@ -46,7 +46,7 @@ pub(super) async fn run_billing(
     authority: &Authority,
     message: &v1::RunBillingRequest,
 ) -> Result<v1::RunBillingResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let asked = requests::run_billing(message)?;
     let run = Run { ledger, authority, asked, whole: api::fingerprint(message) };
     run.check_day().await?;

@@ -23,7 +23,7 @@ pub(super) async fn match_automatically(
     authority: &Authority,
     message: &v1::MatchAutomaticallyRequest,
 ) -> Result<v1::MatchAutomaticallyResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let (firm, request_id) = requests::match_automatically(message)?;
     let policy = ledger.firms().get(firm).await?.automatic_matches();
     if policy == AutomaticMatches::Nothing {

@@ -19,7 +19,7 @@ pub(super) async fn note_bank_lines(
     authority: &Authority,
     message: &v1::NoteBankLinesRequest,
 ) -> Result<v1::NoteBankLinesResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let currency = ledger.currency(&message.parent).await?;
     let asked = requests::note_bank_lines(message, currency)?;
     let (firm, command) = (asked.firm, asked.command.clone());
@@ -40,7 +40,7 @@ pub(super) async fn note_payout(
     authority: &Authority,
     message: &v1::NotePayoutRequest,
 ) -> Result<v1::NotePayoutResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let currency = ledger.currency(&message.parent).await?;
     let asked = requests::note_payout(message, currency)?;
     let named = match &asked.command {
@@ -64,7 +64,7 @@ pub(super) async fn confirm_match(
     authority: &Authority,
     message: &v1::ConfirmMatchRequest,
 ) -> Result<Answer, Failure> {
-    authority.check_name(&message.name)?;
+    ledger.check_name(authority, &message.name).await?;
     let currency = ledger.currency(&message.name).await?;
     let asked = requests::confirm_match(message, currency)?;
     make_match(ledger, authority, asked, By::Person, api::fingerprint(message)).await
@@ -197,7 +197,7 @@ pub(super) async fn reverse_match(
     authority: &Authority,
     message: &v1::ReverseMatchRequest,
 ) -> Result<Answer, Failure> {
-    authority.check_name(&message.name)?;
+    ledger.check_name(authority, &message.name).await?;
     let asked = requests::reverse_match(message)?;
     let head = ledger.engine().head(asked.firm).await?.position;
     ledger.read_at(asked.firm, head).await?;

@@ -44,7 +44,7 @@ pub(super) async fn get_chart(
     authority: &Authority,
     message: &v1::GetChartRequest,
 ) -> Result<v1::GetChartResponse, Failure> {
-    authority.check_name(&message.name)?;
+    view.ledger().check_name(authority, &message.name).await?;
     let get = requests::get_chart(message)?;
     let position = view.read_at(get.firm, get.at_least_position).await?;
     let (firm, _) = firm(view, get.firm).await?;
@@ -64,9 +64,9 @@ pub(super) async fn list_journal(
     authority: &Authority,
     message: &v1::ListJournalRequest,
 ) -> Result<v1::ListJournalResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_journal(message)?;
-    let (pager, after) = Pager::open_at("ListJournal", &page, |key| {
+    let (pager, after) = Pager::open_at(view.ledger(), "ListJournal", &page, |key| {
         let (day, position) = key.split_once(' ')?;
         Some((day.parse::<CivilDate>().ok()?, position.parse::<u64>().ok()?))
     })?;
@@ -92,7 +92,7 @@ pub(super) async fn get_trial_balance(
     authority: &Authority,
     message: &v1::GetTrialBalanceRequest,
 ) -> Result<v1::GetTrialBalanceResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let get = requests::get_trial_balance(message)?;
     let position = view.read_at(get.firm, get.at_least_position).await?;
     let (firm, currency) = firm(view, get.firm).await?;
@@ -107,7 +107,7 @@ pub(super) async fn get_revenue_by_plan(
     authority: &Authority,
     message: &v1::GetRevenueByPlanRequest,
 ) -> Result<v1::GetRevenueByPlanResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let get = requests::get_revenue_by_plan(message)?;
     let position = view.read_at(get.firm, get.at_least_position).await?;
     let (_, currency) = firm(view, get.firm).await?;
@@ -153,10 +153,10 @@ pub(super) async fn list_aging(
     authority: &Authority,
     message: &v1::ListAgingRequest,
 ) -> Result<v1::ListAgingResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_aging(message)?;
     let (firm_id, as_of) = (page.firm, page.filter);
-    let (pager, after) = Pager::open_at("ListAging", &page, |key| AccountId::parse(key).ok())?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListAging", &page, |key| AccountId::parse(key).ok())?;
     let position = view.read_at(firm_id, page.at_least_position).await?;
     let (_, currency) = firm(view, firm_id).await?;
     let next = |AccountId(id): AccountId| id.as_u128().checked_add(1).map(Uuid::from_u128);
@@ -187,9 +187,9 @@ pub(super) async fn list_deposits(
     authority: &Authority,
     message: &v1::ListDepositsRequest,
 ) -> Result<v1::ListDepositsResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_deposits(message)?;
-    let (pager, after) = Pager::open_at("ListDeposits", &page, |key| key.parse().ok())?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListDeposits", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = DepositFilter {
         status: page.filter.state.and_then(present::deposit_status),
@@ -208,9 +208,9 @@ pub(super) async fn list_movements(
     authority: &Authority,
     message: &v1::ListMovementsRequest,
 ) -> Result<v1::ListMovementsResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_movements(message)?;
-    let (pager, after) = Pager::open_at("ListMovements", &page, |key| key.parse().ok())?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListMovements", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = MovementFilter { open: page.filter.open, deposit: page.filter.deposit };
     let after = after.unwrap_or(0);

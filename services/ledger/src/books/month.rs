@@ -100,7 +100,7 @@ pub(super) async fn check_month(
     authority: &Authority,
     message: &v1::CheckMonthRequest,
 ) -> Result<v1::CheckMonthResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let get = requests::check_month(message)?;
     ledger.read_at(get.firm, get.at_least_position).await?;
     let through = get.id;
@@ -130,7 +130,7 @@ pub(super) async fn close_month(
     authority: &Authority,
     message: &v1::CloseMonthRequest,
 ) -> Result<Answer, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(authority, &message.parent).await?;
     let CloseAsked { firm: id, request_id, through } = requests::close_month(message)?;
     let firm = ledger.firms().get(id).await?;
     let is_closed = firm.locked_through().is_some_and(|locked| through <= locked);

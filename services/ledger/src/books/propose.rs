@@ -32,7 +32,7 @@ pub(super) async fn propose_matches(
     authority: &Authority,
     message: &v1::ProposeMatchesRequest,
 ) -> Result<v1::ProposeMatchesResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let get = requests::propose_matches(message)?;
     let position = view.read_at(get.firm, get.at_least_position).await?;
     let Some(Proposed { found, proposals }) = Found::propose(view, get.firm).await? else {

@@ -13,6 +13,7 @@ use api::v1::follow_response::Message;
 use domain::event::Recorded;
 use futures::StreamExt;
 use log::{Followed, Stored};
+use proof::{Hash, leaf_hash};
 use tokio::sync::mpsc;
 use tokio::time::{Duration, Instant, sleep_until, timeout};
 use tokio_stream::wrappers::ReceiverStream;
@@ -34,19 +35,22 @@ const LAST_WORD_WAIT: Duration = Duration::from_secs(1);
 type Outgoing = mpsc::Sender<Result<v1::FollowResponse, Status>>;
 
 /// Opens the stream.
-pub(super) fn open(
+pub(super) async fn open(
     ledger: &Ledger,
     authority: Authority,
     message: &v1::FollowRequest,
 ) -> Result<Answers<v1::FollowResponse>, Failure> {
-    authority.check_name(&message.parent)?;
+    ledger.check_name(&authority, &message.parent).await?;
     let asked = requests::follow(message)?;
     let permit = ledger.follow_permit(&authority)?;
+    // Whoever goes on from where this log never was would wait for ever.
+    let leaf = ledger.check_cursor(asked.firm, asked.cursor).await?;
     let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
     let ledger = ledger.clone();
     ledger.clone().tasks().spawn(async move {
         let follower = Follower {
-            position: asked.after_position,
+            position: asked.cursor.after,
+            leaf,
             said_at: Instant::now(),
             checked_at: Instant::now(),
             ledger,
@@ -83,6 +87,8 @@ struct Follower {
     outgoing: Outgoing,
     /// Everything up to here was sent or filtered out.
     position: u64,
+    /// The leaf hash of the event there; nothing at the start of the log.
+    leaf: Option<Hash>,
     /// When the client last heard something.
     said_at: Instant,
     checked_at: Instant,
@@ -92,7 +98,7 @@ impl Follower {
     async fn run(mut self) -> Result<(), End> {
         let closing = self.ledger.closing().clone();
         let outgoing = self.outgoing.clone();
-        let mut followed = pin!(self.ledger.follow(self.asked.firm, self.asked.after_position));
+        let mut followed = pin!(self.ledger.follow(self.asked.firm, self.asked.cursor.after));
         loop {
             let quiet_until = self.said_at + self.asked.progress_interval;
             let next = tokio::select! {
@@ -104,7 +110,8 @@ impl Follower {
             };
             match next {
                 None => {
-                    let progress = v1::Progress { position: int64(self.position) };
+                    let (position, leaf_hash) = (int64(self.position), self.leaf_hash());
+                    let progress = v1::Progress { position, leaf_hash };
                     self.say(Message::Progress(progress)).await?;
                 }
                 // The engine's stream ends with an error, which was passed on.
@@ -124,13 +131,19 @@ impl Follower {
                 self.page(page).await
             }
             Followed::CaughtUp { position } => {
-                self.say(Message::CaughtUp(v1::CaughtUp { position: int64(position) })).await
+                let (position, leaf_hash) = (int64(position), self.leaf_hash());
+                self.say(Message::CaughtUp(v1::CaughtUp { position, leaf_hash })).await
             }
         }
     }
 
+    fn leaf_hash(&self) -> Vec<u8> {
+        self.leaf.map(|leaf| leaf.as_bytes().to_vec()).unwrap_or_default()
+    }
+
     async fn page(&mut self, page: Vec<Stored>) -> Result<(), End> {
-        let Some(last) = page.last().map(|stored| stored.position) else { return Ok(()) };
+        let last = page.last().map(|stored| (stored.position, leaf_hash(&stored.bytes)));
+        let Some((last, leaf)) = last else { return Ok(()) };
         let types = &self.asked.types;
         let mut wanted = Vec::with_capacity(page.len());
         for stored in page {
@@ -146,7 +159,7 @@ impl Follower {
         for event in event_messages(&self.ledger, look, firm, wanted).await? {
             self.say(Message::Event(event)).await?;
         }
-        self.position = last;
+        (self.position, self.leaf) = (last, Some(leaf));
         Ok(())
     }
 

@@ -74,7 +74,7 @@ impl CaseLedger for CaseLedgerRpc {
         request: Request<v1::FollowRequest>,
     ) -> Result<Response<Self::FollowStream>, Status> {
         let authority = Authority::of(&request)?;
-        Ok(Response::new(follow::open(&self.0, authority, request.get_ref())?))
+        Ok(Response::new(follow::open(&self.0, authority, request.get_ref()).await?))
     }
 }
 
@@ -83,7 +83,7 @@ async fn record(
     authority: &Authority,
     message: &v1::RecordRequest,
 ) -> Result<v1::RecordResponse, Failure> {
-    authority.check_name(&message.name)?;
+    ledger.check_name(authority, &message.name).await?;
     let currency = ledger.currency(&message.name).await?;
     let asked = requests::record(message, currency)?;
     let (firm, matched) = (asked.firm, to_match(&asked));

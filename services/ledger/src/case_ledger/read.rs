@@ -2,7 +2,7 @@
 
 use std::collections::HashSet;
 
-use api::requests::{self, CaseAsked, EventFilter, Page};
+use api::requests::{self, CaseAsked, Cursor, EventFilter, Page};
 use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
@@ -12,7 +12,7 @@ use domain::event::{AccessBounds, Recorded, StreamId};
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
 use log::Stored;
-use proof::leaf_hash;
+use proof::{Hash, leaf_hash};
 use store::{CaseFilter, CaseStatusRow};
 
 use crate::access::Authority;
@@ -61,7 +61,7 @@ pub(super) async fn get_case(
     authority: &Authority,
     message: &v1::GetCaseRequest,
 ) -> Result<v1::GetCaseResponse, Failure> {
-    authority.check_name(&message.name)?;
+    view.ledger().check_name(authority, &message.name).await?;
     let CaseAsked { get, as_of_position } = requests::get_case(message)?;
     let at_least = get.at_least_position.max(as_of_position.unwrap_or(0));
     let own = get.id.own_account();
@@ -131,9 +131,9 @@ pub(super) async fn list_cases(
     authority: &Authority,
     message: &v1::ListCasesRequest,
 ) -> Result<v1::ListCasesResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_cases(message)?;
-    let (pager, after) = Pager::open_at("ListCases", &page, |key| CaseId::parse(key).ok())?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListCases", &page, |key| CaseId::parse(key).ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let firm = view.ledger().firms().get(page.firm).await?;
     let today = view.ledger().today(&firm);
@@ -171,7 +171,7 @@ pub(super) async fn list_cases(
 async fn list_rows(
     view: &View<'_>,
     page: &Page<requests::CaseFilter>,
-    pager: &Pager,
+    pager: &Pager<'_>,
     mut after: Option<CaseId>,
 ) -> Result<Vec<CaseStatusRow>, Failure> {
     let state = page.filter.state.and_then(present::status);
@@ -200,7 +200,7 @@ pub(super) async fn read_events(
     authority: &Authority,
     message: &v1::ReadEventsRequest,
 ) -> Result<v1::ReadEventsResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::read_events(message)?;
     // The token stands instead of after_position, so it is not bound to one.
     let bound = Page {
@@ -211,22 +211,32 @@ pub(super) async fn read_events(
         at_least_position: 0,
     };
     let within = Within::of(authority, page.filter.stream)?;
-    let (pager, after) = Pager::open_at("ReadEvents", &bound, |key| key.parse().ok())?;
-    let after = after.unwrap_or(page.filter.after_position);
-    let head = view.head_for(page.firm, after).await?;
+    let (pager, cursor) = Pager::open_at(view.ledger(), "ReadEvents", &bound, read_cursor)?;
+    let cursor = cursor.unwrap_or(page.filter.cursor);
+    let after = cursor.after;
+    let head = view.head(page.firm, after).await?;
+    view.ledger().check_cursor(page.firm, cursor).await?;
     let scanned = scan(view, page.firm, (&page.filter, &within), after, page.size).await?;
     let more = scanned.position < head;
     let look = Look::at_clients(authority, "ReadEvents");
     let events = event_messages(view.ledger(), look, page.firm, scanned.events).await?;
     Ok(v1::ReadEventsResponse {
         events,
-        next_page_token: if more {
-            pager.token(&scanned.position.to_string())
-        } else {
-            String::new()
+        next_page_token: match scanned.leaf.filter(|_| more) {
+            Some(leaf) => pager.token(&format!("{} {}", scanned.position, leaf.hex())),
+            None => String::new(),
         },
         position: int64(head),
     })
+}
+
+/// The key of a page of events: its last position, and the leaf hash of the event there, so that no page
+/// goes on in another log than the one it was cut from.
+fn read_cursor(key: &str) -> Option<Cursor> {
+    let (after, leaf) = key.split_once(' ')?;
+    let mut bytes = [0; 32];
+    hex::decode_to_slice(leaf, &mut bytes).ok()?;
+    Some(Cursor { after: after.parse().ok()?, leaf: Some(bytes) })
 }
 
 /// What of the log an examiner's token shows.
@@ -262,6 +272,8 @@ impl Within {
 struct Scanned {
     events: Vec<(Recorded, Stored)>,
     position: u64,
+    /// Of the event at this position, if any was looked at.
+    leaf: Option<Hash>,
 }
 
 async fn scan(
@@ -271,7 +283,7 @@ async fn scan(
     after: u64,
     size: usize,
 ) -> Result<Scanned, Failure> {
-    let mut found = Scanned { events: Vec::new(), position: after };
+    let mut found = Scanned { events: Vec::new(), position: after, leaf: None };
     let (mut looked_at, mut bytes) = (0, 0);
     while looked_at < SCAN_MAX {
         let limit = if filter.stream.is_some() { SCAN_PAGE } else { size - found.events.len() };
@@ -282,6 +294,7 @@ async fn scan(
         looked_at += stored.len();
         for event in stored {
             let position = event.position;
+            let leaf = leaf_hash(&event.bytes);
             let recorded =
                 Recorded::from_bytes(&event.bytes).map_err(|_| Failure::Corrupt { position })?;
             if filter.stream.is_none_or(|stream| stream == recorded.stream)
@@ -290,7 +303,7 @@ async fn scan(
                 bytes += event.bytes.len();
                 found.events.push((recorded, event));
             }
-            found.position = position;
+            (found.position, found.leaf) = (position, Some(leaf));
             if found.events.len() >= size || bytes >= PAGE_BYTES_MAX {
                 return Ok(found);
             }

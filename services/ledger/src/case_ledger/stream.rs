@@ -5,7 +5,7 @@
 //! read, and HTTP/2 holds the client back.
 
 use api::requests;
-use api::status::{Failure, status_message};
+use api::status::{Failure, status_message, unreadable};
 use api::v1;
 use api::v1::record_stream_response::Result as Outcome;
 use domain::ids::{CaseId, FirmId};
@@ -72,8 +72,15 @@ async fn take(
             () = ledger.closing().cancelled() => return end(&window, Failure::ShuttingDown).await,
             message = incoming.next() => message,
         };
-        // What cannot even be read as a message ends the transport's stream as well.
-        let Some(Ok(message)) = message else { return };
+        let message = match message {
+            Some(Ok(message)) => message,
+            // What cannot be read as a message ends the transport's stream as well.
+            Some(Err(status)) => match unreadable(&status) {
+                Some(failure) => return end(&window, failure).await,
+                None => return,
+            },
+            None => return,
+        };
         if checked.elapsed() >= BELIEVED {
             if let Err(failure) = ledger.still_admitted(&authority).await {
                 return end(&window, failure).await;
@@ -112,7 +119,7 @@ async fn submit(
     message: &v1::RecordStreamRequest,
 ) -> Result<(Option<(FirmId, CaseId)>, Pending), Failure> {
     let name = message.record.as_ref().map_or("", |record| record.name.as_str());
-    authority.check_name(name)?;
+    ledger.check_name(authority, name).await?;
     let currency = ledger.currency(name).await?;
     let asked = requests::record_stream(message, currency)?;
     // As the same request by `Record`, so that either replays the other.

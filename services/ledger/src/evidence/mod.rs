@@ -53,7 +53,7 @@ impl Evidence for EvidenceRpc {
     ) -> Result<Response<Self::DownloadStream>, Status> {
         let authority = Authority::of(&request)?;
         let message = request.get_ref();
-        authority.check_name(&message.name)?;
+        self.0.check_name(&authority, &message.name).await?;
         let asked = requests::download(message).map_err(Failure::from)?;
         Ok(Response::new(download::open(&self.0, &authority, asked).await?))
     }
@@ -64,7 +64,7 @@ impl Evidence for EvidenceRpc {
     ) -> Result<Response<Self::CheckEvidenceStream>, Status> {
         let authority = Authority::of(&request)?;
         let message = request.get_ref();
-        authority.check_name(&message.parent)?;
+        self.0.check_name(&authority, &message.parent).await?;
         let firm = requests::check_evidence(message).map_err(Failure::from)?;
         Ok(Response::new(check::open(&self.0, firm)?))
     }

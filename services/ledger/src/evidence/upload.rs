@@ -26,7 +26,7 @@ pub(super) async fn upload(
 ) -> Result<v1::UploadResponse, Status> {
     let first = incoming.message().await?.unwrap_or_default();
     if let Some(Part::Start(start)) = &first.part {
-        authority.check_name(&start.name)?;
+        ledger.check_name(authority, &start.name).await?;
     }
     let asked = requests::upload(&first).map_err(Failure::from)?;
     let kept = kept(ledger)?;

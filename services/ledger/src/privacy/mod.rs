@@ -67,7 +67,7 @@ async fn list_retention(
     authority: &Authority,
     message: &v1::ListRetentionRequest,
 ) -> Result<v1::ListRetentionResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_retention(message)?;
     let CasePage { cases, next_page_token, position } =
         CasePage::read(view, "ListRetention", &page).await?;

@@ -21,7 +21,7 @@ use store::Store;
 use tokio::time::{Instant, sleep, timeout};
 
 use crate::access::Authority;
-use crate::ledger::Ledger;
+use crate::ledger::{Ledger, within_log};
 use crate::openings::{Look, clients_of};
 
 pub(crate) use cases::CasePage;
@@ -77,7 +77,11 @@ impl<'l> View<'l> {
     pub(crate) async fn read_at(&self, firm: FirmId, at_least: u64) -> Result<u64, Failure> {
         let wanted = at_least.max(self.shown(firm).applied);
         let applied = match self.replica {
-            None => self.ledger.read_at(firm, wanted).await?,
+            None => {
+                self.ledger.check_reached(firm, at_least).await?;
+                let limit = self.ledger.limits().read_wait;
+                self.ledger.engine().wait_applied(firm, wanted, limit).await?
+            }
             Some(replica) => patiently(replica.store(), firm, Side::ReadModels, wanted).await?,
         };
         self.saw(firm, Positions { applied, head: 0 });
@@ -88,18 +92,15 @@ impl<'l> View<'l> {
     pub(crate) async fn head(&self, firm: FirmId, at_least: u64) -> Result<u64, Failure> {
         let wanted = at_least.max(self.shown(firm).head);
         let head = match self.replica {
-            None => reached(wanted, self.ledger.engine().head(firm).await?.position)?,
+            None => {
+                let end = self.ledger.engine().head(firm).await?.position;
+                within_log(at_least, end)?;
+                reached(wanted, end)?
+            }
             Some(replica) => patiently(replica.store(), firm, Side::Log, wanted).await?,
         };
         self.saw(firm, Positions { applied: 0, head });
         Ok(head)
-    }
-
-    /// The end of the log for whoever reads on after a position: a replica must have got that far,
-    /// while behind the primary's end there is just nothing.
-    pub(crate) async fn head_for(&self, firm: FirmId, after: u64) -> Result<u64, Failure> {
-        let at_least = if self.replica.is_some() { after } else { 0 };
-        self.head(firm, at_least).await
     }
 
     /// Streams folded up to the end of the log, which must have reached a position.

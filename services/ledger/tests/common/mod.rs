@@ -9,6 +9,7 @@
 pub mod erasing;
 pub mod office;
 mod place;
+pub mod rpc;
 
 use std::sync::Arc;
 

@@ -20,7 +20,7 @@ use super::Month;
 use crate::connect::{Session, patient};
 use crate::exit::Exit;
 use crate::find::gather;
-use crate::newfile::must_be_new;
+use crate::newfile::{self, NewFolder};
 use crate::out::Out;
 use crate::words;
 
@@ -52,27 +52,12 @@ pub(super) async fn run(
 
 /// Writes the package beside its place and puts it there when it is whole: no half of one is left.
 pub(super) async fn write(month: Month, to: &Path, session: &mut Session) -> anyhow::Result<()> {
-    must_be_new(to)?;
-    let name = to.file_name().with_context(|| format!("{} names no folder", to.display()))?;
-    let mut part = name.to_owned();
-    part.push(".part");
-    let part = to.with_file_name(part);
-    let cannot = || format!("cannot write {}", part.display());
-    match fs::remove_dir_all(&part) {
-        Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
-            return Err(error).with_context(cannot);
-        }
-        _ => {}
-    }
-    fs::create_dir(&part).with_context(cannot)?;
-    let mut writer = Writer::new(&part, month, session.currency().await?);
-    let written = writer.all(session).await.and_then(|()| writer.finish());
-    if let Err(error) = written {
-        // What is half-written helps nobody.
-        let _ = fs::remove_dir_all(&part);
-        return Err(error);
-    }
-    fs::rename(&part, to).with_context(cannot)
+    // What is half-written helps nobody, and goes with the folder that has no name yet.
+    let folder = NewFolder::beside(to)?;
+    let mut writer = Writer::new(folder.path(), month, session.currency().await?);
+    writer.all(session).await?;
+    writer.finish()?;
+    folder.keep()
 }
 
 struct Writer {
@@ -92,8 +77,7 @@ impl Writer {
     fn begin(&mut self, table: &Table) -> anyhow::Result<()> {
         self.end()?;
         let path = self.folder.join(format!("{}.csv", table.name));
-        let file = fs::File::create_new(&path)
-            .with_context(|| format!("cannot write {}", path.display()))?;
+        let file = newfile::create(&path)?;
         self.file = Some(File::begin(table, BufWriter::new(file))?);
         self.book.begin(table)?;
         Ok(())
@@ -118,9 +102,7 @@ impl Writer {
     fn finish(mut self) -> anyhow::Result<()> {
         self.end()?;
         let path = self.folder.join("Package.xlsx");
-        let file = fs::File::create_new(&path)
-            .with_context(|| format!("cannot write {}", path.display()))?;
-        Ok(self.book.finish(file)?)
+        Ok(self.book.finish(newfile::create(&path)?)?)
     }
 
     /// An amount; zero if there is none.

@@ -103,7 +103,7 @@ pub(crate) async fn run(global: &Global, args: &ImportArgs, out: &mut Out) -> an
             let firm_keys = keys::firm_keys(global, &from)?;
             copy_database(&from, global.firm.map(FirmId), &copy).await?;
             let copy = Database::Sqlite(copy);
-            let session = Session::in_process(&copy, firm_keys, global.firm, None).await?;
+            let session = Session::in_process(&copy, firm_keys, global.firm.map(FirmId)).await?;
             play_and_close(&input, Mode::Scratch, session, out).await
         }
     }

@@ -375,7 +375,8 @@ fn internal(incident: Uuid, what: &str) -> Status {
 /// (prost: `failed to decode Protobuf message: Inner.field: Outer.field: invalid string value: ...`).
 pub fn unreadable(status: &Status) -> Option<Failure> {
     const PREFIX: &str = "failed to decode Protobuf message: ";
-    let found = (status.code() == Code::Internal).then(|| status.message().strip_prefix(PREFIX))??;
+    let found =
+        (status.code() == Code::Internal).then(|| status.message().strip_prefix(PREFIX))??;
     let mut path = Vec::new();
     let mut rest = found;
     while let Some((place, after)) = rest.split_once(": ")
@@ -386,7 +387,11 @@ pub fn unreadable(status: &Status) -> Option<Failure> {
         rest = after;
     }
     path.reverse();
-    let rule = if rest.contains("UTF-8") { "must be text in UTF-8" } else { "must be a message of the contract" };
+    let rule = if rest.contains("UTF-8") {
+        "must be text in UTF-8"
+    } else {
+        "must be a message of the contract"
+    };
     let field = if path.is_empty() { "request".to_owned() } else { path.join(".") };
     Some(FieldErrors::one(field, rule).into())
 }

@@ -51,7 +51,10 @@ mod tests {
 
     #[test]
     fn what_hides_or_drives_is_not_shown() {
-        assert_eq!(shown("Ana Peña \u{5d0}\u{5d1} \u{65e5}\u{672c}"), "Ana Peña \u{5d0}\u{5d1} \u{65e5}\u{672c}");
+        assert_eq!(
+            shown("Ana Peña \u{5d0}\u{5d1} \u{65e5}\u{672c}"),
+            "Ana Peña \u{5d0}\u{5d1} \u{65e5}\u{672c}"
+        );
         for c in ["\u{1b}", "\u{9b}", "\n", "\r", "\u{202e}", "\u{2066}", "\u{200b}", "\u{feff}"] {
             assert_eq!(shown(&format!("a{c}b")), "a\u{fffd}b", "{c:?}");
         }
@@ -59,7 +62,8 @@ mod tests {
 
     #[test]
     fn a_guard_goes_on_once_and_comes_off_once() {
-        for formula in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\u{ff1d}1", "'=1"] {
+        for formula in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\u{ff1d}1", "'=1"]
+        {
             let cell = guarded(formula);
             assert_eq!(cell.strip_prefix('\''), Some(formula));
         }

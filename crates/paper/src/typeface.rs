@@ -51,7 +51,8 @@ impl Typeface {
 
     /// Sets text from left to right, on one line.
     pub(crate) fn set(&self, text: &str) -> Result<Run, Unprintable> {
-        let text: String = text.chars().map(|c| if c.is_control() || is_hidden(c) { ' ' } else { c }).collect();
+        let text: String =
+            text.chars().map(|c| if c.is_control() || is_hidden(c) { ' ' } else { c }).collect();
         if let Some(c) = text.chars().find(|c| runs_from_the_right(*c)) {
             return Err(Unprintable::Character(c));
         }

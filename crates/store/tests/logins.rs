@@ -63,7 +63,12 @@ async fn who_serves_can_neither_change_the_log_nor_become_somebody_who_can() {
         assert!(end > 0, "it serves");
 
         // As the program comes in, as the login alone, and after every way back from a role.
-        for way in ["SET ROLE counterfoil_service", "RESET ROLE", "SET ROLE NONE", "SET SESSION AUTHORIZATION DEFAULT"] {
+        for way in [
+            "SET ROLE counterfoil_service",
+            "RESET ROLE",
+            "SET ROLE NONE",
+            "SET SESSION AUTHORIZATION DEFAULT",
+        ] {
             let mut session = PgConnection::connect(&login.url(database)).await.unwrap();
             run(&mut session, way).await.unwrap();
             run(&mut session, "SET search_path TO counterfoil").await.unwrap();
@@ -133,7 +138,8 @@ async fn a_login_that_could_become_more_is_named() {
             }
             login.drop(&mut admin).await;
         }
-        let nobody = Store::migrate(&url, Some("nobody_there\"; DROP SCHEMA counterfoil; --")).await;
+        let nobody =
+            Store::migrate(&url, Some("nobody_there\"; DROP SCHEMA counterfoil; --")).await;
         assert!(matches!(nobody, Err(OpenError::UnfitLogin { .. })), "{nobody:?}");
     })
     .await;

@@ -11,6 +11,8 @@ mod database;
 pub use cluster::{Cluster, Stop};
 pub use database::{Database, shared_cluster};
 
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use vault::{FirmKey, FirmKeys};
@@ -18,6 +20,20 @@ use vault::{FirmKey, FirmKeys};
 /// The firm keys that every test seals under, so that one process of a test opens what another sealed.
 pub fn firm_keys() -> FirmKeys {
     FirmKeys::new(FirmKey::from_bytes([7; 32]))
+}
+
+/// A copy of a secret in a folder, that its owner alone may read: a checkout gives files to everybody, and
+/// the program takes no secret from such a file.
+pub fn secret_copy(of: &Path, folder: &Path) -> PathBuf {
+    let copy = folder.join(of.file_name().expect("a secret is a file"));
+    let secret = std::fs::read(of).expect("the secret can be read");
+    let mut file = std::fs::File::options();
+    file.write(true).create(true).truncate(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut file, 0o600);
+    let file = file.open(&copy).and_then(|mut file| file.write_all(&secret));
+    file.expect("the copy can be written");
+    copy
 }
 
 /// Runs a statement with the server's own client, and gives what it printed, without decoration.

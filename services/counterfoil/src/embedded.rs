@@ -103,7 +103,9 @@ pub(crate) fn has_password(name: &str) -> bool {
     };
     let (place, options) = rest.split_once('?').unwrap_or((rest, ""));
     let login = place.split('/').next().and_then(|place| place.rsplit_once('@'));
-    login.and_then(|(login, _)| login.split_once(':')).is_some_and(|(_, password)| !password.is_empty())
+    login
+        .and_then(|(login, _)| login.split_once(':'))
+        .is_some_and(|(_, password)| !password.is_empty())
         || options.split('&').any(|option| option.starts_with("password="))
 }
 
@@ -179,7 +181,9 @@ mod tests {
         for with in ["postgres://a:b@h/d", "postgresql:///d?host=/run&password=b"] {
             assert!(has_password(with), "{with}");
         }
-        for without in ["postgres://a@h/d", "postgres://a:@h/d", "postgres://h:5432/d", "sqlite:a:b@c"] {
+        for without in
+            ["postgres://a@h/d", "postgres://a:@h/d", "postgres://h:5432/d", "sqlite:a:b@c"]
+        {
             assert!(!has_password(without), "{without}");
         }
     }

@@ -19,6 +19,11 @@ fn pem(name: &str) -> String {
     ledger.join(name).to_str().unwrap().to_owned()
 }
 
+fn key(desk: &Desk) -> String {
+    let key = testbed::secret_copy(Path::new(&pem("server.key")), desk.folder.path());
+    key.to_str().unwrap().to_owned()
+}
+
 fn serve(desk: &Desk, arguments: &[&str]) -> Served {
     let mut all = vec!["serve", "--listen", "0.0.0.0:0"];
     all.extend(arguments);
@@ -55,7 +60,7 @@ fn elsewhere_without_tls_is_refused_until_it_is_said() {
         assert!(ran.err.contains("not a loopback address"), "{ran:?}");
     }
     // A certificate without its key, or the other way round, is no TLS.
-    for half in [["--tls-cert", &pem("server.pem")], ["--tls-key", &pem("server.key")]] {
+    for half in [["--tls-cert", &pem("server.pem")], ["--tls-key", &key(&desk)]] {
         let ran = refused(&desk, &["--listen", "0.0.0.0:0", half[0], half[1]]);
         assert_eq!(ran.code, 2, "{ran:?}");
     }
@@ -71,7 +76,7 @@ fn elsewhere_without_tls_is_refused_until_it_is_said() {
 fn who_trusts_the_certificate_is_served_and_nobody_else() {
     let desk = Desk::with_cases();
     let token = desk.token("read");
-    let served = serve(&desk, &["--tls-cert", &pem("server.pem"), "--tls-key", &pem("server.key")]);
+    let served = serve(&desk, &["--tls-cert", &pem("server.pem"), "--tls-key", &key(&desk)]);
     assert!(served.url.starts_with("https://"), "{}", served.url);
     let url = format!("https://localhost:{}", served.port());
     let ran = ask(&desk, &token, &["--server", &url, "--ca", &pem("ca.pem")]);
@@ -98,7 +103,7 @@ fn who_trusts_the_certificate_is_served_and_nobody_else() {
 fn a_certificate_that_is_none_is_said_at_the_start() {
     let desk = Desk::with_cases();
     let broken = desk.file("broken.pem", "no certificate");
-    for (certificate, key) in [(&broken, &pem("server.key")), (&pem("absent.pem"), &broken)] {
+    for (certificate, key) in [(&broken, &key(&desk)), (&pem("absent.pem"), &broken)] {
         let arguments = ["--listen", "127.0.0.1:0", "--tls-cert", certificate, "--tls-key", key];
         let ran = refused(&desk, &arguments);
         assert_ne!(ran.code, 0, "{ran:?}");

@@ -137,7 +137,7 @@ where
                 let header =
                     request.headers().get(AUTHORIZATION).and_then(|value| value.to_str().ok());
                 let claim = header.and_then(Claim::from_header).ok_or(Failure::Unauthenticated)?;
-                let grant = self.admit(&claim).await?;
+                let grant = admit(&self.ledger, &claim).await?;
                 tracing::Span::current().record("access", tracing::field::display(grant.access));
                 Authority::Token(Arc::new(grant))
             }
@@ -160,17 +160,6 @@ where
         Ok(response)
     }
 
-    /// Lets a token in. A refusal takes the same time for a firm that is there and one that is not, for a
-    /// token that never was and one that was taken back: how long it took to look tells nothing.
-    async fn admit(&self, claim: &Claim) -> Result<Grant, Failure> {
-        let told_at = Instant::now() + REFUSED_AFTER;
-        let admitted = self.ledger.firms().admit(claim, self.ledger.now()).await;
-        if matches!(admitted, Err(Failure::Unauthenticated)) {
-            tokio::time::sleep_until(told_at).await;
-        }
-        admitted
-    }
-
     async fn handle(mut self, request: Request<Body>) -> Response<Body> {
         let response = match self.inner.call(request).await {
             Ok(response) => response,
@@ -190,6 +179,17 @@ where
             None => response,
         }
     }
+}
+
+/// Lets a token in. A refusal takes the same time for a firm that is there and one that is not, for a token
+/// that never was and one that was taken back: how long it took to look tells nothing.
+async fn admit(ledger: &Ledger, claim: &Claim) -> Result<Grant, Failure> {
+    let told_at = Instant::now() + REFUSED_AFTER;
+    let admitted = ledger.firms().admit(claim, ledger.now()).await;
+    if matches!(admitted, Err(Failure::Unauthenticated)) {
+        tokio::time::sleep_until(told_at).await;
+    }
+    admitted
 }
 
 /// Whether a caller has a scope for the RPC; whether the resource is of the caller's firm, only the

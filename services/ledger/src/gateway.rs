@@ -129,7 +129,8 @@ fn lines(run: &ChargeRun) -> String {
 fn write_whole(path: &Path, text: &str) -> io::Result<()> {
     let folder = path.parent().ok_or_else(|| io::Error::other("an outbox is a folder"))?;
     private_folders(folder)?;
-    let mut file = tempfile::Builder::new().prefix(".charges-").suffix(".part").tempfile_in(folder)?;
+    let mut file =
+        tempfile::Builder::new().prefix(".charges-").suffix(".part").tempfile_in(folder)?;
     file.write_all(text.as_bytes())?;
     file.as_file().sync_all()?;
     file.persist(path)?;

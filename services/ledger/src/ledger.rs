@@ -243,7 +243,8 @@ impl Ledger {
     /// A firm is there if its log has an event. The head alone does not decide: one that another tool
     /// took away has to be found by verifying, not taken for a firm that never was.
     async fn check_there(&self, firm: FirmId) -> Result<(), Failure> {
-        if self.engine().head(firm).await?.position > 0
+        if self.firms().knows(firm)
+            || self.engine().head(firm).await?.position > 0
             || !self.engine().read(firm, 0, 1).await?.is_empty()
         {
             return Ok(());
@@ -331,11 +332,9 @@ impl Ledger {
     ) -> Result<Option<Hash>, Failure> {
         let Cursor { after, leaf } = cursor;
         let Some(before) = after.checked_sub(1) else { return Ok(None) };
+        within_log(after, self.engine().head(firm).await?.position)?;
         let found = self.engine().read(firm, before, 1).await?;
-        let Some(stored) = found.first() else {
-            within_log(after, self.engine().head(firm).await?.position)?;
-            return Err(Failure::Corrupt { position: after });
-        };
+        let stored = found.first().ok_or(Failure::Corrupt { position: after })?;
         let here = leaf_hash(&stored.bytes);
         match leaf {
             Some(known) if known != *here.as_bytes() => {

@@ -107,7 +107,8 @@ mod tests {
 
     fn next(keys: &FirmKeys) -> String {
         let (pager, start) =
-            Pager::open_with(keys, "ListCases", &page(1, ""), |key| key.parse::<u8>().ok()).unwrap();
+            Pager::open_with(keys, "ListCases", &page(1, ""), |key| key.parse::<u8>().ok())
+                .unwrap();
         assert_eq!(start, None);
         assert_eq!(pager.cut(&mut vec![1, 2], ToString::to_string), "");
         let mut entries = vec![1, 2, 3];

@@ -44,7 +44,10 @@ fn without_text(descriptor: &MessageDescriptor) -> (String, Vec<u8>) {
     let (field, value) = match inner(descriptor) {
         Some(field) => {
             let (name, value) = without_text(field.kind().as_message().unwrap());
-            (field.clone(), (format!("{}.{name}", field.name()), value))
+            // The decoder knows a member of a oneof by the name of the oneof.
+            let shown = field.containing_oneof().map(|oneof| oneof.name().to_owned());
+            let shown = shown.unwrap_or_else(|| field.name().to_owned());
+            (field.clone(), (format!("{shown}.{name}"), value))
         }
         None => {
             let named = |name| descriptor.get_field_by_name(name);
@@ -184,14 +187,16 @@ async fn a_cursor_of_another_log_is_found_and_one_of_this_goes_on() {
 async fn a_page_token_that_was_made_up_opens_no_page() {
     let service = Service::start().await;
     let firm = service.firm().await;
+    let mut at_least_position = 0;
     for number in 0..3 {
         let client = enrol(v1::Seat::Individual, &format!("+1201555012{number}"), "tok_1");
-        service.record(&new_case(&firm), vec![client]).await;
+        at_least_position = service.record(&new_case(&firm), vec![client]).await.position;
     }
     let list = |page_token: &str| v1::ListCasesRequest {
         parent: firm.clone(),
         page_size: 1,
         page_token: page_token.to_owned(),
+        at_least_position,
         ..v1::ListCasesRequest::default()
     };
     let page = service.cases().list_cases(list("")).await.unwrap().into_inner();

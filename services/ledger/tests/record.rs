@@ -173,5 +173,8 @@ async fn a_case_is_read_as_it_stood_at_a_position() {
     assert_eq!(then.case.unwrap().state(), v1::CaseState::Enrolled);
     assert_eq!(then.position, enrolled.position);
     let beyond = service.cases().get_case(get(Some(10_000))).await.unwrap_err();
-    assert_eq!((beyond.code(), reason(&beyond).as_str()), (Code::OutOfRange, "POSITION_BEYOND_LOG"));
+    assert_eq!(
+        (beyond.code(), reason(&beyond).as_str()),
+        (Code::OutOfRange, "POSITION_BEYOND_LOG")
+    );
 }

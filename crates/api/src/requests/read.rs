@@ -286,7 +286,9 @@ fn cursor(f: &mut Fields, after_position: i64, after_leaf_hash: &[u8]) -> Option
     let after = f.position("after_position", after_position);
     let leaf = match <[u8; 32]>::try_from(after_leaf_hash) {
         _ if after_leaf_hash.is_empty() => Some(None),
-        _ if after == Some(0) => f.refuse("after_leaf_hash", "must be empty where after_position is 0"),
+        _ if after == Some(0) => {
+            f.refuse("after_leaf_hash", "must be empty where after_position is 0")
+        }
         Ok(leaf) => Some(Some(leaf)),
         Err(_) => f.refuse("after_leaf_hash", "must be the 32 bytes of a leaf hash"),
     };

@@ -163,11 +163,7 @@ fn every_other_failure_has_its_code() {
             "REQUEST_ID_REUSED",
         ),
         (Failure::ReadBehind { wanted: 9, applied: 7 }, Code::Unavailable, "READ_BEHIND"),
-        (
-            Failure::PositionBeyondLog { asked: 9, end: 7 },
-            Code::OutOfRange,
-            "POSITION_BEYOND_LOG",
-        ),
+        (Failure::PositionBeyondLog { asked: 9, end: 7 }, Code::OutOfRange, "POSITION_BEYOND_LOG"),
         (Failure::CursorForked { position: 7 }, Code::FailedPrecondition, "CURSOR_FORKED"),
         (
             Failure::NotFound { resource_type: "Case", name: "x".repeat(5_000) },

@@ -86,7 +86,9 @@ async fn let_serve(
     };
     let unfit = |what: String| OpenError::UnfitLogin { place: place.to_owned(), what };
     if beyond_serving(connection, login).await.map_err(failed)?.is_none() {
-        return Err(unfit(format!("there is no login {login}; make it first: CREATE ROLE … LOGIN")));
+        return Err(unfit(format!(
+            "there is no login {login}; make it first: CREATE ROLE … LOGIN"
+        )));
     }
     for change in [
         // What it was given by a program that migrated as it served.

@@ -111,7 +111,9 @@ async fn one_firm(
     let answered = source.answers_from(firm, RequestId(Uuid::nil()), 1).await;
     let answered = answered.context("cannot read the database to move from")?;
     if head.position == 0 && answered.is_empty() {
-        return Err(Stop::refused(format!("--firm: the database to move from knows no firm {firm}")));
+        return Err(Stop::refused(format!(
+            "--firm: the database to move from knows no firm {firm}"
+        )));
     }
     let bar = bar(out, "comparing")?;
     let mut grew = None;

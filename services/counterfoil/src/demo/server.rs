@@ -83,6 +83,7 @@ impl Server {
             evidence: None,
             server: Some(self.url()),
             token: Some(secret),
+            token_file: None,
             ca: None,
             firm: Some(script.firm.0),
             json: false,

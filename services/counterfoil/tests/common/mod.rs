@@ -84,9 +84,18 @@ impl Desk {
     pub fn command(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_counterfoil"));
         command.current_dir(self.folder.path()).args(arguments);
-        for variable in
-            ["DATABASE", "SERVER", "TOKEN", "TOKEN_FILE", "FIRM", "CA", "LOG", "KEYS", "KEY_FILE", "EVIDENCE"]
-        {
+        for variable in [
+            "DATABASE",
+            "SERVER",
+            "TOKEN",
+            "TOKEN_FILE",
+            "FIRM",
+            "CA",
+            "LOG",
+            "KEYS",
+            "KEY_FILE",
+            "EVIDENCE",
+        ] {
             command.env_remove(format!("COUNTERFOIL_{variable}"));
         }
         if let Some(database) = &self.database {

@@ -53,6 +53,11 @@ impl Firms {
         Ok(firm)
     }
 
+    /// Whether a firm was read as registered a moment ago.
+    pub(crate) fn knows(&self, id: FirmId) -> bool {
+        self.believed(id).is_some()
+    }
+
     fn believed(&self, id: FirmId) -> Option<Arc<Firm>> {
         let seen = self.lock();
         seen.get(&id)

@@ -71,7 +71,8 @@ pub(super) async fn list_accounts(
 ) -> Result<v1::ListAccountsResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_accounts(message)?;
-    let (pager, after) = Pager::open_at(view.ledger(), "ListAccounts", &page, |key| AccountId::parse(key).ok())?;
+    let (pager, after) =
+        Pager::open_at(view.ledger(), "ListAccounts", &page, |key| AccountId::parse(key).ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = AccountFilter { open: page.filter, ..AccountFilter::default() };
     let mut rows = view.store().list_accounts(page.firm, filter, after, pager.limit()).await?;
@@ -130,7 +131,8 @@ pub(super) async fn list_invoices(
 ) -> Result<v1::ListInvoicesResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_invoices(message)?;
-    let (pager, after) = Pager::open_at(view.ledger(), "ListInvoices", &page, |key| key.parse().ok())?;
+    let (pager, after) =
+        Pager::open_at(view.ledger(), "ListInvoices", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = invoice_filter(&page.filter);
     let mut after = after.unwrap_or(0);
@@ -158,7 +160,8 @@ pub(super) async fn list_payments(
 ) -> Result<v1::ListPaymentsResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_payments(message)?;
-    let (pager, after) = Pager::open_at(view.ledger(), "ListPayments", &page, |key| key.parse().ok())?;
+    let (pager, after) =
+        Pager::open_at(view.ledger(), "ListPayments", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let after = after.unwrap_or(0);
     let rows = view.store().list_payments(page.firm, page.filter, after, pager.limit()).await;
@@ -206,7 +209,8 @@ pub(super) async fn list_exposures(
 ) -> Result<v1::ListExposuresResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_exposures(message)?;
-    let (pager, after) = Pager::open_at(view.ledger(), "ListExposures", &page, |key| key.parse().ok())?;
+    let (pager, after) =
+        Pager::open_at(view.ledger(), "ListExposures", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let mut after = after.unwrap_or(0);
     let mut found = Vec::new();

@@ -72,7 +72,8 @@ pub(super) async fn list(
 ) -> Result<v1::ListTokensResponse, Failure> {
     ledger.check_name(authority, &message.parent).await?;
     let page = requests::list_tokens(message)?;
-    let (pager, after) = Pager::open_at(ledger, "ListTokens", &page, |key| AccessId::parse(key).ok())?;
+    let (pager, after) =
+        Pager::open_at(ledger, "ListTokens", &page, |key| AccessId::parse(key).ok())?;
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
     let firm = ledger.firms().get(page.firm).await?;
     let following = firm.access.iter().filter(|(id, _)| after.is_none_or(|after| **id > after));

@@ -416,8 +416,8 @@ impl Sending<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use proof::{Checkpoint, empty_root};
     use proof::note::KeyName;
+    use proof::{Checkpoint, empty_root};
 
     /// A caller who leaves ends the reading; what was read by then is no log that could be wrong.
     #[test]

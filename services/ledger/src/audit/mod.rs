@@ -144,7 +144,8 @@ async fn list_checkpoints(
     message: &v1::ListCheckpointsRequest,
 ) -> Result<v1::ListCheckpointsResponse, Failure> {
     let page = requests::list_checkpoints(message)?;
-    let (pager, below) = Pager::open_at(ledger, "ListCheckpoints", &page, |key| key.parse::<u64>().ok())?;
+    let (pager, below) =
+        Pager::open_at(ledger, "ListCheckpoints", &page, |key| key.parse::<u64>().ok())?;
     let position = ledger.engine().head(page.firm).await?.position;
     let mut found = ledger.store().checkpoints_below(page.firm, below, pager.limit()).await?;
     let next_page_token = pager.cut(&mut found, |kept| kept.size.to_string());
@@ -161,7 +162,8 @@ async fn list_signing_keys(
     message: &v1::ListSigningKeysRequest,
 ) -> Result<v1::ListSigningKeysResponse, Failure> {
     let page = requests::list_signing_keys(message)?;
-    let (pager, after) = Pager::open_at(ledger, "ListSigningKeys", &page, |key| key.parse::<usize>().ok())?;
+    let (pager, after) =
+        Pager::open_at(ledger, "ListSigningKeys", &page, |key| key.parse::<usize>().ok())?;
     let position = ledger.engine().head(page.firm).await?.position;
     let all = keys::messages(ledger, page.firm).await?.into_iter().enumerate();
     let mut found: Vec<_> = all.skip(after.unwrap_or(0)).take(pager.rows()).collect();

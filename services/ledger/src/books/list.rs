@@ -156,7 +156,8 @@ pub(super) async fn list_aging(
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_aging(message)?;
     let (firm_id, as_of) = (page.firm, page.filter);
-    let (pager, after) = Pager::open_at(view.ledger(), "ListAging", &page, |key| AccountId::parse(key).ok())?;
+    let (pager, after) =
+        Pager::open_at(view.ledger(), "ListAging", &page, |key| AccountId::parse(key).ok())?;
     let position = view.read_at(firm_id, page.at_least_position).await?;
     let (_, currency) = firm(view, firm_id).await?;
     let next = |AccountId(id): AccountId| id.as_u128().checked_add(1).map(Uuid::from_u128);
@@ -189,7 +190,8 @@ pub(super) async fn list_deposits(
 ) -> Result<v1::ListDepositsResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_deposits(message)?;
-    let (pager, after) = Pager::open_at(view.ledger(), "ListDeposits", &page, |key| key.parse().ok())?;
+    let (pager, after) =
+        Pager::open_at(view.ledger(), "ListDeposits", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = DepositFilter {
         status: page.filter.state.and_then(present::deposit_status),
@@ -210,7 +212,8 @@ pub(super) async fn list_movements(
 ) -> Result<v1::ListMovementsResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_movements(message)?;
-    let (pager, after) = Pager::open_at(view.ledger(), "ListMovements", &page, |key| key.parse().ok())?;
+    let (pager, after) =
+        Pager::open_at(view.ledger(), "ListMovements", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let filter = MovementFilter { open: page.filter.open, deposit: page.filter.deposit };
     let after = after.unwrap_or(0);

@@ -133,7 +133,8 @@ pub(super) async fn list_cases(
 ) -> Result<v1::ListCasesResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_cases(message)?;
-    let (pager, after) = Pager::open_at(view.ledger(), "ListCases", &page, |key| CaseId::parse(key).ok())?;
+    let (pager, after) =
+        Pager::open_at(view.ledger(), "ListCases", &page, |key| CaseId::parse(key).ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let firm = view.ledger().firms().get(page.firm).await?;
     let today = view.ledger().today(&firm);

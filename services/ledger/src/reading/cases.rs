@@ -28,7 +28,8 @@ impl CasePage {
         rpc: &str,
         page: &Page<F>,
     ) -> Result<Self, Failure> {
-        let (pager, after) = Pager::open_at(view.ledger(), rpc, page, |key| CaseId::parse(key).ok())?;
+        let (pager, after) =
+            Pager::open_at(view.ledger(), rpc, page, |key| CaseId::parse(key).ok())?;
         let position = view.read_at(page.firm, page.at_least_position).await?;
         let all = CaseFilter::default();
         let mut rows = view.store().list_cases(page.firm, all, after, pager.limit()).await?;

@@ -7,7 +7,7 @@ use serde_json::json;
 use super::Mode;
 use crate::exit::Exit;
 use crate::out::Out;
-use crate::table::printable;
+use domain::text::shown;
 
 /// Counts and bad lines.
 pub(super) struct Report<'a> {
@@ -81,7 +81,7 @@ impl<'a> Report<'a> {
         if self.out.is_json() {
             return self.out.value(&json!({ "line": line, "field": field, "reason": reason }));
         }
-        self.bar.suspend(|| eprintln!("line {line}: {}: {}", printable(field), printable(reason)));
+        self.bar.suspend(|| eprintln!("line {line}: {}: {}", shown(field), shown(reason)));
         Ok(())
     }
 

@@ -81,7 +81,11 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["keys", "export-public"],
         &["keys", "revoke", "1b1f7269"],
         &["keys", "rotate"],
-        &["keys", "witness", "ledger.example/plum+5f01b2f1+AZnBydE6uhbjuPQnePr3gNiziZZTHIfkSzGW1laNU656"],
+        &[
+            "keys",
+            "witness",
+            "ledger.example/plum+5f01b2f1+AZnBydE6uhbjuPQnePr3gNiziZZTHIfkSzGW1laNU656",
+        ],
         &["payment", "credit", "1", "5.00", "--reason", "a reason"],
         &["payment", "exposures"],
         &["payment", "write-off", "1", "5.00", "--reason", "a reason"],

@@ -164,15 +164,15 @@ async fn everything(served: &Served, desk: &Desk, firm: &str) {
     let made_up: Result<_, Status> = grpc.unary(Request::new(request.clone()), path, codec).await;
     assert_eq!(made_up.unwrap_err().code(), Code::Unimplemented);
 
-    // It is too large, too late, or the read models are behind.
+    // It is too large, too late, or asks for what is behind the end of the log.
     let large = record(&case, [says(&"Zebulon ".repeat(1 << 20))]);
     assert!(caller.record(&large).await.is_err());
     let mut hasty = Request::new(request.clone());
     hasty.set_timeout(std::time::Duration::from_nanos(1));
     assert!(caller.cases().record(hasty).await.is_err());
-    let behind =
+    let beyond =
         v1::GetCaseRequest { name: case.clone(), at_least_position: 1 << 40, as_of_position: None };
-    assert_eq!(caller.cases().get_case(behind).await.unwrap_err().code(), Code::Unavailable);
+    assert_eq!(caller.cases().get_case(beyond).await.unwrap_err().code(), Code::OutOfRange);
 
     // In a stream, and by whoever follows.
     let messages = [

@@ -71,10 +71,6 @@ impl Workbook {
         for (at, cell) in (0..).zip(cells) {
             match cell {
                 Cell::Empty => {}
-                // A string of a workbook is never calculated; saved as CSV from there it would be.
-                Cell::Text(_) => {
-                    sheet.write_string(row, at, cell.to_string())?;
-                }
                 // Numbers of a workbook are doubles: the nearest to the text that the CSV file has,
                 // which is the record. Every amount of a firm is told apart (2^53 cents).
                 Cell::Number(_) => {
@@ -86,7 +82,9 @@ impl Workbook {
                 Cell::Day(day) => {
                     sheet.write_datetime_with_format(row, at, day, &self.day)?;
                 }
-                Cell::InstantDay(_) | Cell::InstantTime(_) => {
+                // A string of a workbook is never calculated; saved as CSV from there it would be, so that
+                // text is guarded here as well.
+                Cell::Text(_) | Cell::InstantDay(_) | Cell::InstantTime(_) => {
                     sheet.write_string(row, at, cell.to_string())?;
                 }
             }

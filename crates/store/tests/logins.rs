@@ -43,7 +43,8 @@ async fn run(connection: &mut PgConnection, text: &str) -> Result<(), sqlx::Erro
 /// The SQLSTATE that a statement is refused with.
 async fn refused(connection: &mut PgConnection, text: &str) -> String {
     let error = run(connection, text).await.expect_err(text);
-    error.as_database_error().and_then(|error| error.code()).unwrap_or_default().into_owned()
+    let error = error.as_database_error().expect("the server refuses it");
+    error.code().unwrap_or_default().into_owned()
 }
 
 /// PostgreSQL's `insufficient_privilege`, Appendix A of its documentation.

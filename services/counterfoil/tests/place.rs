@@ -138,9 +138,7 @@ fn every_command_says_that_a_firm_is_not_there() {
         named.retain(|name| !command.starts_with(&name.split(' ').collect::<Vec<_>>()));
         for json in [&[][..], &["--json"]] {
             let ran = desk.run(&[*command, &["--firm", NOBODY], json].concat());
-            if ran.err.contains("Usage:") {
-                panic!("{command:?} is no command: {ran:?}");
-            }
+            assert!(!ran.err.contains("Usage:"), "{command:?} is no command: {ran:?}");
             assert_eq!(ran.code, NOT_FOUND, "{command:?}: {ran:?}");
             assert!(
                 ran.err.contains("not found") && ran.err.contains(NOBODY),

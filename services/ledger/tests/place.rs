@@ -41,19 +41,17 @@ async fn nothing_is_said_of_a_firm_that_is_not_there() {
 
 /// A request whose resource name is no text.
 fn without_text(descriptor: &MessageDescriptor) -> (String, Vec<u8>) {
-    let (field, value) = match inner(descriptor) {
-        Some(field) => {
-            let (name, value) = without_text(field.kind().as_message().unwrap());
-            // The decoder knows a member of a oneof by the name of the oneof.
-            let shown = field.containing_oneof().map(|oneof| oneof.name().to_owned());
-            let shown = shown.unwrap_or_else(|| field.name().to_owned());
-            (field.clone(), (format!("{shown}.{name}"), value))
-        }
-        None => {
-            let named = |name| descriptor.get_field_by_name(name);
-            let field = named("parent").or_else(|| named("name")).unwrap();
-            (field.clone(), (field.name().to_owned(), NO_TEXT.to_vec()))
-        }
+    let (field, value) = if let Some(field) = inner(descriptor) {
+        let (name, value) = without_text(field.kind().as_message().unwrap());
+        // The decoder knows a member of a oneof by the name of the oneof.
+        let shown = field.containing_oneof().map(|oneof| oneof.name().to_owned());
+        let shown = shown.unwrap_or_else(|| field.name().to_owned());
+        (field, (format!("{shown}.{name}"), value))
+    } else {
+        let named = |name| descriptor.get_field_by_name(name);
+        let field = named("parent").or_else(|| named("name")).unwrap();
+        let name = field.name().to_owned();
+        (field, (name, NO_TEXT.to_vec()))
     };
     let (name, value) = value;
     // A length-delimited field (protobuf encoding, wire type 2); all of these are short.

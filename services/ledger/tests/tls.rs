@@ -33,7 +33,7 @@ async fn tls_is_spoken_elsewhere() {
     let service = Service::start().await;
     let firm = service.firm().await;
     let token = service.token(&firm, &[v1::Scope::Read]).await;
-    let key = testbed::secret_copy(&data("server.key"), &service.place.folder());
+    let key = testbed::secret_copy(&data("server.key"), service.place.folder());
     let tls = Some(TlsFiles { certificate: data("server.pem"), key });
     let config =
         ServerConfig { listen: "0.0.0.0:0".parse().unwrap(), tls, ..ServerConfig::loopback(0) };

@@ -20,6 +20,7 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.EndService",
     ".counterfoil.v1.Enrol",
     ".counterfoil.v1.Event",
+    ".counterfoil.v1.FindCasesRequest",
     ".counterfoil.v1.GrantCreditRequest",
     ".counterfoil.v1.IdentityPaperRejected",
     ".counterfoil.v1.Letter",

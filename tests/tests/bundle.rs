@@ -13,8 +13,8 @@ use counterfoil_tests::bundles::{
 };
 use counterfoil_tests::history::{Crm, Shape, case_id};
 use counterfoil_tests::player::Player;
-use domain::event::{AccountEvent, CaseEvent, Contact, Event, EventRef, StreamId};
-use domain::ids::{CaseId, DocumentHash, FirmId};
+use domain::event::{AccountEvent, Card, CaseEvent, Contact, Event, EventRef, StreamId};
+use domain::ids::{AccountId, CaseId, DocumentHash, FirmId};
 use domain::sealing::{Place, Sealer, Unsealable, person_of};
 use domain::value::Personal;
 use sha2::{Digest as _, Sha256};
@@ -405,6 +405,8 @@ impl Sealer for Sealed {
     }
 
     fn compare_by(&mut self, _: CaseId, _: &Contact) {}
+
+    fn compare_card(&mut self, _: AccountId, _: &Card) {}
 }
 
 /// A sealed history, the keys of every name of one case, and the name as the history gave it.

@@ -3,7 +3,7 @@
 use std::ops::RangeInclusive;
 
 use domain::event::{Address, Card, Contact};
-use domain::ids::{CardToken, StateCode};
+use domain::ids::StateCode;
 use domain::value::{Personal, Text, ValueError};
 use phonenumber::{Mode, country};
 
@@ -85,7 +85,7 @@ pub(crate) fn contact(fields: &mut Fields, message: &v1::Contact) -> Option<Cont
 }
 
 pub(crate) fn card(fields: &mut Fields, message: &v1::Card) -> Option<Card> {
-    let token = fields.parse("token", &message.token, CardToken::parse);
+    let token = fields.parse("token", &message.token, Personal::card_token);
     let last4 = fields.parse("last4", &message.last4, last4);
     let expires = fields.parse("expires", &message.expires, month);
     Some(Card { expires: expires?, last4: last4?, token: token? })

@@ -29,6 +29,7 @@ hidden!(
     EndService,
     Enrol,
     Event,
+    FindCasesRequest,
     GrantCreditRequest,
     IdentityPaperRejected,
     Letter,

@@ -53,7 +53,7 @@ pub fn normalise(line1: &str, line2: &str, city: &str, state: &str, zip: &str) -
 }
 
 /// The words of a line: upper case, without marks and punctuation; `#` is a word of its own.
-fn words(line: &str) -> Vec<String> {
+pub(crate) fn words(line: &str) -> Vec<String> {
     let chars: Vec<char> = line.chars().flat_map(char::to_uppercase).collect();
     let mut text = String::with_capacity(line.len());
     for (at, c) in chars.iter().enumerate() {

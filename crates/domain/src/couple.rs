@@ -24,7 +24,7 @@ pub fn address_key(contact: &Contact) -> Option<String> {
 pub struct Party<'a> {
     /// The current contact, opened.
     pub contact: &'a Contact,
-    /// The card on file.
+    /// The card on file, opened.
     pub card: Option<&'a Card>,
 }
 
@@ -40,7 +40,8 @@ pub fn matches(one: Party<'_>, other: Party<'_>) -> BTreeSet<Match> {
         found.insert(Match::Address);
     }
     if let (Some(one), Some(other)) = (one.card, other.card)
-        && one.token == other.token
+        && let (Some(one), Some(other)) = (one.token.revealed(), other.token.revealed())
+        && one == other
     {
         found.insert(Match::Card);
     }

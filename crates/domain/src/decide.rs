@@ -145,7 +145,7 @@ fn one_action(
         let account = StreamId::Account(id.own_account());
         draft.add(account, on, AccountOpened { owner: id })?;
         if let Some(card) = &enrol.card {
-            draft.add(account, on, CardOnFileChanged { card: card.clone() })?;
+            draft.add(account, on, CardOnFileChanged { card: card.clone(), same: None })?;
         }
     }
     Ok(())
@@ -161,7 +161,8 @@ fn on_account(
     let firm = world.firm()?;
     check_day(firm, draft.now(), "occurred_on", on)?;
     let currency = firm.registered.as_ref().expect("a day was checked against the firm").currency;
-    let facts = account::Facts { id, currency, on };
+    let token = draft.opened_card(id)?.map(|card| card.token);
+    let facts = account::Facts { id, currency, on, token };
     let events = account::decide(world.account(id)?, &facts, &dated.action)?;
     for event in events {
         draft.add(StreamId::Account(id), on, event)?;

@@ -35,6 +35,7 @@ pub mod terms;
 pub mod text;
 pub mod value;
 pub mod what_if;
+pub mod words;
 pub mod world;
 
 pub use decide::{ACTIONS_MAX, decide};

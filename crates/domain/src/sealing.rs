@@ -3,7 +3,7 @@
 
 use uuid::Uuid;
 
-use crate::event::{CaseEvent, Contact, Event, Recorded, StreamId};
+use crate::event::{Card, CaseEvent, Contact, Event, Recorded, StreamId};
 use crate::ids::{AccountId, CaseId, EventId, FirmId};
 use crate::value::Personal;
 
@@ -71,8 +71,11 @@ pub trait Sealer {
     /// Opens one value of a stream; nothing if it cannot be opened any more.
     fn open(&self, firm: FirmId, stream: StreamId, sealed: &str) -> Option<Personal>;
 
-    /// Notes what a client is compared by from now on, before it is sealed.
+    /// Notes what a client is found and compared by from now on, before it is sealed.
     fn compare_by(&mut self, case: CaseId, contact: &Contact);
+
+    /// Notes the card that an account is compared by from now on, before it is sealed.
+    fn compare_card(&mut self, account: AccountId, card: &Card);
 }
 
 /// Seals nothing: for histories that exist to be looked at.
@@ -89,6 +92,8 @@ impl Sealer for InTheClear {
     }
 
     fn compare_by(&mut self, _: CaseId, _: &Contact) {}
+
+    fn compare_card(&mut self, _: AccountId, _: &Card) {}
 }
 
 /// Seals every value of an event that is not sealed yet.

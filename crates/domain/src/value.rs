@@ -165,6 +165,11 @@ impl Personal {
         }
     }
 
+    /// A processor's token of a card: a code, as [`crate::ids::CardToken`] is.
+    pub fn card_token(text: &str) -> Result<Self, ValueError> {
+        crate::ids::CardToken::parse(text).map(|token| Self::clear(token.as_str()))
+    }
+
     /// A value that was opened. It was checked when it came in.
     pub fn clear(text: &str) -> Self {
         Self(Held::Clear(text.into()))

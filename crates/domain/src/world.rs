@@ -4,10 +4,10 @@ use std::collections::HashMap;
 
 use crate::account::Account;
 use crate::case::Case;
-use crate::codec::{self, DecodeError, Field as _};
+use crate::codec::{self, DecodeError, Field};
 use crate::deposit::Deposit;
 use crate::event::{
-    AccountEvent, Author, CaseEvent, Contact, Event, EventRef, LookEvent, Recorded, StreamId,
+    AccountEvent, Author, Card, CaseEvent, Contact, Event, EventRef, LookEvent, Recorded, StreamId,
     UtcMicros,
 };
 use crate::firm::Firm;
@@ -328,12 +328,19 @@ pub struct Draft<'w, 'c> {
     undo: Option<Undo>,
 }
 
-/// The contact that an event brings.
-/// The contact that an event says, if it says one: what couples are found by.
+/// The contact that an event says, if it says one: what clients and couples are found by.
 pub const fn contact_of(event: &Event) -> Option<&Contact> {
     match event {
         Event::Case(CaseEvent::Enrolled(enrolled)) => Some(&enrolled.contact),
         Event::Case(CaseEvent::ContactChanged(changed)) => Some(&changed.contact),
+        _ => None,
+    }
+}
+
+/// The card that an event puts on file, if it does.
+pub const fn card_of(event: &Event) -> Option<&Card> {
+    match event {
+        Event::Account(AccountEvent::CardOnFileChanged(changed)) => Some(&changed.card),
         _ => None,
     }
 }
@@ -411,6 +418,9 @@ impl<'w, 'c> Draft<'w, 'c> {
         if let (StreamId::Case(case), Some(contact)) = (stream, contact_of(event)) {
             self.context.sealer.compare_by(case, contact);
         }
+        if let (StreamId::Account(account), Some(card)) = (stream, card_of(event)) {
+            self.context.sealer.compare_card(account, card);
+        }
         let place =
             Place { firm: self.world.firm_id, stream, version, event: event_id, ordinal: 0 };
         seal_event(self.context.sealer, &place, event).map_err(|unsealable| match unsealable {
@@ -426,18 +436,28 @@ impl<'w, 'c> Draft<'w, 'c> {
 
     /// A client's current contact with every value opened, if each can be.
     pub(crate) fn opened_contact(&self, case: CaseId) -> Result<Option<Contact>, Halt> {
-        let Some(since) = self.world.case(case)?.contact() else { return Ok(None) };
-        let (mut contact, mut all) = (since.contact.clone(), true);
+        let since = self.world.case(case)?.contact();
+        Ok(since.and_then(|since| self.opened(StreamId::Case(case), &since.contact)))
+    }
+
+    /// The card on file of an account with every value opened, if each can be.
+    pub(crate) fn opened_card(&self, account: AccountId) -> Result<Option<Card>, Halt> {
+        let card = self.world.account(account)?.card.as_ref();
+        Ok(card.and_then(|card| self.opened(StreamId::Account(account), card)))
+    }
+
+    fn opened<T: Field + Clone>(&self, stream: StreamId, of: &T) -> Option<T> {
+        let (mut opened, mut all) = (of.clone(), true);
         let (sealer, firm) = (&*self.context.sealer, self.world.firm_id);
-        contact.each_personal(&mut |value| {
+        opened.each_personal(&mut |value| {
             if let Some(sealed) = value.sealed() {
-                match sealer.open(firm, StreamId::Case(case), sealed) {
+                match sealer.open(firm, stream, sealed) {
                     Some(opened) => *value = opened,
                     None => all = false,
                 }
             }
         });
-        Ok(all.then_some(contact))
+        all.then_some(opened)
     }
 
     /// Ends well.

@@ -10,6 +10,7 @@ mod clock;
 mod derived;
 mod engine;
 mod error;
+mod finding;
 mod fold;
 mod folded;
 mod follow;
@@ -39,12 +40,13 @@ pub use clock::{Clock, Ids, SequentialIds, SteppedClock, SystemClock, UuidV7Ids}
 pub use derived::{DerivedFault, DerivedReport};
 pub use engine::{Answer, Engine, Pending, Submission, SubmitError};
 pub use error::{Cause, StoreError};
+pub use finding::{Found, Sought};
 pub use fold::{Fault, folds_from_last, state_of};
 pub use follow::{FollowError, Followed};
 pub use histogram::{COUNTS, Counted, Histogram, MICROS};
 pub use moving::{MoveError, MoveReport, Moving, move_log};
 pub use outcome::{Accepted, Outcome, OutcomeResult};
-pub use people::{ComparedBy, PeopleStore, Person, Rewrapped};
+pub use people::{FoundBy, KeyedHash, PeopleStore, Person, Rewrapped, Wanted};
 pub use ports::{
     AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Comparison, Gap, Head,
     KeptSnapshot, Landing, LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan,

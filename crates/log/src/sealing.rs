@@ -2,12 +2,13 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use domain::codec::Field as _;
+use domain::codec::Field;
 use domain::couple::address_key;
-use domain::event::{Contact, Recorded, StreamId};
-use domain::ids::{CaseId, FirmId};
-use domain::sealing::{Place, Sealer, Unsealable, person_of};
+use domain::event::{Card, Contact, Recorded, StreamId};
+use domain::ids::{AccountId, CaseId, FirmId};
+use domain::sealing::{Place, Sealer, Unsealable, person_of, streams_of};
 use domain::value::Personal;
+use domain::words::words_of;
 use domain::world::State;
 use uuid::Uuid;
 use vault::{BlindKey, BlobKeys, FirmKeys, PersonKey};
@@ -16,11 +17,13 @@ use zeroize::Zeroizing;
 use crate::clock::Ids;
 use crate::engine::Engine;
 use crate::error::StoreError;
-use crate::people::{ComparedBy, PeopleStore, Person, Rewrapped};
+use crate::people::{FoundBy, KeyedHash, PeopleStore, Person, Rewrapped};
 
 /// Kinds of values that keyed hashes are made of.
 const PHONE: &str = "phone";
 const ADDRESS: &str = "address";
+const CARD: &str = "card";
+const WORD: &str = "word";
 const REQUEST: &str = "request";
 
 /// The associated data of everything sealed in a stream.
@@ -37,23 +40,71 @@ pub(crate) struct CommandSealer<'a> {
     keys: &'a Keys,
     ids: &'a dyn Ids,
     made: HashMap<Uuid, PersonKey>,
-    contacts: Vec<(CaseId, Compared)>,
+    told: Vec<(Uuid, Told)>,
 }
 
-/// What a client is compared by, in the clear.
-struct Compared {
-    phone: Zeroizing<String>,
-    address: Zeroizing<String>,
+/// What a client is found by from now on, in the clear; nothing leaves what was known.
+#[derive(Default)]
+pub(crate) struct Told {
+    phone: Option<Zeroizing<String>>,
+    address: Option<Zeroizing<String>>,
+    card: Option<Zeroizing<String>>,
+    words: Option<Vec<Zeroizing<String>>>,
+}
+
+impl Told {
+    /// By a contact that is open.
+    pub(crate) fn contact(contact: &Contact) -> Option<Self> {
+        let words = words_of(contact.name.revealed()?).into_iter().map(Zeroizing::new);
+        Some(Self {
+            phone: Some(Zeroizing::new(contact.phone.revealed()?.to_owned())),
+            address: Some(Zeroizing::new(address_key(contact)?)),
+            words: Some(words.collect()),
+            card: None,
+        })
+    }
+
+    /// By a card that is open.
+    pub(crate) fn card(card: &Card) -> Option<Self> {
+        let token = Zeroizing::new(card.token.revealed()?.to_owned());
+        Some(Self { card: Some(token), ..Self::default() })
+    }
+
+    /// As keyed hashes.
+    pub(crate) fn hashed(&self, blind: &BlindKey) -> FoundBy {
+        let hash = |kind, value: &Zeroizing<String>| blind.hash_bytes(kind, value.as_bytes());
+        let words = self.words.as_ref().map(|words| {
+            let mut words: Vec<KeyedHash> = words.iter().map(|word| hash(WORD, word)).collect();
+            words.sort_unstable();
+            words
+        });
+        FoundBy {
+            phone: self.phone.as_ref().map(|phone| hash(PHONE, phone)),
+            address: self.address.as_ref().map(|address| hash(ADDRESS, address)),
+            card: self.card.as_ref().map(|card| hash(CARD, card)),
+            words,
+        }
+    }
+}
+
+/// The hash that a telephone number is looked for by.
+pub(crate) fn phone_hash(blind: &BlindKey, phone: &str) -> KeyedHash {
+    blind.hash_bytes(PHONE, phone.as_bytes())
+}
+
+/// The hash that a word of a name is looked for by.
+pub(crate) fn word_hash(blind: &BlindKey, word: &str) -> KeyedHash {
+    blind.hash_bytes(WORD, word.as_bytes())
 }
 
 impl<'a> CommandSealer<'a> {
     pub(crate) fn new(keys: &'a Keys, ids: &'a dyn Ids) -> Self {
-        Self { keys, ids, made: HashMap::new(), contacts: Vec::new() }
+        Self { keys, ids, made: HashMap::new(), told: Vec::new() }
     }
 
     /// What came of a command that was accepted.
     pub(crate) fn finish(self) -> Sealed {
-        Sealed { made: self.made, contacts: self.contacts }
+        Sealed { made: self.made, told: self.told }
     }
 
     fn key(&self, person: Uuid) -> Option<&PersonKey> {
@@ -87,19 +138,18 @@ impl Sealer for CommandSealer<'_> {
     }
 
     fn compare_by(&mut self, case: CaseId, contact: &Contact) {
-        let (Some(phone), Some(address)) = (contact.phone.revealed(), address_key(contact)) else {
-            return;
-        };
-        let compared =
-            Compared { phone: Zeroizing::new(phone.to_owned()), address: Zeroizing::new(address) };
-        self.contacts.push((case, compared));
+        self.told.extend(Told::contact(contact).map(|told| (case.0, told)));
+    }
+
+    fn compare_card(&mut self, account: AccountId, card: &Card) {
+        self.told.extend(Told::card(card).map(|told| (account.0, told)));
     }
 }
 
 /// What sealing a command brought about.
 pub(crate) struct Sealed {
     made: HashMap<Uuid, PersonKey>,
-    contacts: Vec<(CaseId, Compared)>,
+    told: Vec<(Uuid, Told)>,
 }
 
 /// The people that a batch writes.
@@ -121,7 +171,7 @@ impl<'a> BatchPeople<'a> {
         let secret = kept.get_or_insert_with(|| {
             let secret = PersonKey::from_bytes(ids.key());
             let wrapped = self.firm_keys.wrap(self.firm.0, self.firm.0, &secret);
-            let person = Person { id: self.firm.0, wrapped, compared_by: None };
+            let person = new_person(self.firm.0, wrapped);
             self.people.insert(self.firm.0, person);
             secret
         });
@@ -141,26 +191,23 @@ impl<'a> BatchPeople<'a> {
 
     /// Takes in what an accepted command brought about.
     pub(crate) fn take(&mut self, keys: &mut Keys, ids: &dyn Ids, sealed: Sealed) {
-        let Sealed { made, contacts } = sealed;
+        let Sealed { made, told } = sealed;
         for (person, key) in made {
             self.keep(person, &key);
             keys.insert(person, Some(key));
         }
-        for (case, contact) in contacts {
+        for (person, told) in told {
             let Some(blind) = self.blind(keys, ids) else { continue };
-            let Some(key) = keys.get(&case.0).and_then(Option::as_ref) else { continue };
-            self.keep(case.0, key).compared_by =
-                Some(compared(&blind, &contact.phone, &contact.address));
+            let Some(key) = keys.get(&person).and_then(Option::as_ref) else { continue };
+            let kept = self.keep(person, key);
+            kept.found_by = told.hashed(&blind).or(&kept.found_by);
         }
     }
 
     fn keep(&mut self, person: Uuid, key: &PersonKey) -> &mut Person {
         let (firm, firm_keys) = (self.firm.0, self.firm_keys);
-        self.people.entry(person).or_insert_with(|| Person {
-            id: person,
-            wrapped: firm_keys.wrap(firm, person, key),
-            compared_by: None,
-        })
+        let wrapped = || firm_keys.wrap(firm, person, key);
+        self.people.entry(person).or_insert_with(|| new_person(person, wrapped()))
     }
 
     pub(crate) fn clear(&mut self) {
@@ -172,29 +219,36 @@ impl<'a> BatchPeople<'a> {
     }
 }
 
-/// What a client is compared by, made anew from a contact as it is recorded; nothing if it does not open.
-pub(crate) fn compared_by(
+/// A row as this version writes it. On one that is there already it does not say whether that is complete.
+const fn new_person(id: Uuid, wrapped: Vec<u8>) -> Person {
+    let found_by = FoundBy { phone: None, address: None, card: None, words: None };
+    Person { id, wrapped, found_by, complete: true }
+}
+
+/// What a client is found by, made anew from contact and card as they are recorded; nothing if one of them
+/// does not open.
+pub(crate) fn found_by(
     firm: FirmId,
-    case: CaseId,
-    contact: &Contact,
+    person: Uuid,
+    (contact, card): (&Contact, Option<&Card>),
     (key, secret): (&PersonKey, &PersonKey),
-) -> Option<ComparedBy> {
-    let scope = scope(firm, StreamId::Case(case));
-    let mut contact = contact.clone();
-    contact.each_personal(&mut |value| {
+) -> Option<FoundBy> {
+    let [case, account] = streams_of(person);
+    let blind = BlindKey::of(secret);
+    let told = Told::contact(&opened(firm, case, contact, key))?.hashed(&blind);
+    let Some(card) = card else { return Some(told) };
+    Some(Told::card(&opened(firm, account, card, key))?.hashed(&blind).or(&told))
+}
+
+/// The same with every value open that opens.
+fn opened<T: Field + Clone>(firm: FirmId, stream: StreamId, of: &T, key: &PersonKey) -> T {
+    let (mut opened, scope) = (of.clone(), scope(firm, stream));
+    opened.each_personal(&mut |value| {
         if let Some(text) = value.sealed().and_then(|sealed| key.open(&scope, sealed).ok()) {
             *value = Personal::clear(&text);
         }
     });
-    let address = Zeroizing::new(address_key(&contact)?);
-    Some(compared(&BlindKey::of(secret), contact.phone.revealed()?, &address))
-}
-
-fn compared(blind: &BlindKey, phone: &str, address: &str) -> ComparedBy {
-    ComparedBy {
-        phone: blind.hash_bytes(PHONE, phone.as_bytes()),
-        address: blind.hash_bytes(ADDRESS, address.as_bytes()),
-    }
+    opened
 }
 
 impl Engine {

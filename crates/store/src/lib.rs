@@ -6,7 +6,6 @@
 
 mod audit;
 mod evidence;
-mod key;
 mod leaf;
 mod pools;
 mod postgres;
@@ -25,7 +24,6 @@ pub use audit::{
     WitnessKeyRow,
 };
 pub use evidence::EvidenceRow;
-pub use key::MatchKey;
 pub use pools::{EngineKind, Pool};
 pub use read::*;
 pub use replica::{Replica, Standing};

@@ -9,6 +9,7 @@ use domain::ids::{FirmId, RequestId};
 use log::{
     Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore, Outcome,
     PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Rewrapped, StoreError, Stored,
+    Wanted,
 };
 use proof::Hash;
 use uuid::Uuid;
@@ -293,6 +294,23 @@ impl PeopleStore for Store {
         limit: usize,
     ) -> Result<Vec<Person>, StoreError> {
         either!(self, engine => engine.people_after(firm, after, limit).await)
+    }
+
+    async fn find(
+        &self,
+        firm: FirmId,
+        wanted: &Wanted,
+        limit: usize,
+    ) -> Result<Vec<Uuid>, StoreError> {
+        either!(self, engine => engine.find(firm, wanted, limit).await)
+    }
+
+    async fn incomplete(&self, firm: FirmId, limit: usize) -> Result<Vec<Person>, StoreError> {
+        either!(self, engine => engine.incomplete(firm, limit).await)
+    }
+
+    async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
+        either!(self, engine => engine.complete(firm, people).await)
     }
 
     async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {

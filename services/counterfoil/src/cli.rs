@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::command::{
     audit, backup, billing, books, charges, check_proof, checkpoint, clients, completions, couples,
-    due, evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care, migrate,
+    due, evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care, looks, migrate,
     moving, payment, privacy, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
@@ -123,6 +123,8 @@ pub(crate) enum Command {
     Erase(privacy::EraseArgs),
     /// List what is kept of each client, until when and by which law
     Retention(Limit),
+    /// List who looked at a client, when and by which call
+    Looks(looks::LooksArgs),
     /// Keep, fetch or check scans and letters
     #[command(subcommand)]
     Evidence(evidence::EvidenceCommand),

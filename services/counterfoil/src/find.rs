@@ -1,6 +1,7 @@
 //! Lists gathered from their pages, and a case found by what a person knows of it.
 
 use api::v1;
+use api::v1::find_cases_request::Sought;
 use tonic::Status;
 
 use crate::connect::Session;
@@ -8,8 +9,6 @@ use crate::exit::Stop;
 
 /// Entries of one page: the most that the service gives.
 const PAGE_SIZE: i32 = 500;
-/// Most cases that are looked through for a name.
-const CASES_SEARCHED_MAX: usize = 20_000;
 /// Most cases named when several fit.
 const CASES_NAMED_MAX: usize = 10;
 
@@ -69,23 +68,43 @@ pub(crate) async fn cases(
     Ok(gathered.await?)
 }
 
-/// The one case whose id begins or ends so, or whose client is called so.
+/// Fewest digits of what is looked up as a telephone number.
+const PHONE_DIGITS_MIN: usize = 7;
+
+/// The one case whose id begins or ends so, or whose client is called or reached so.
 pub(crate) async fn case(session: &mut Session, asked: &str) -> anyhow::Result<String> {
-    let wanted = asked.trim().to_lowercase();
+    let wanted = asked.trim();
     if wanted.is_empty() {
         return Err(Stop::usage("name a case by its id, a part of it, or its client's name"));
     }
-    let all = cases(session, &v1::ListCasesRequest::default(), CASES_SEARCHED_MAX).await?;
-    let mut fitting: Vec<_> = all.entries.iter().filter(|case| fits(case, &wanted)).collect();
-    match fitting.as_slice() {
+    let mut found = v1::FindCasesResponse::default();
+    for sought in by(wanted) {
+        let request = v1::FindCasesRequest {
+            parent: session.firm()?,
+            at_least_position: session.position,
+            sought: Some(sought),
+        };
+        found = session.cases.find_cases(request).await?.into_inner();
+        if found.too_many || !found.cases.is_empty() {
+            break;
+        }
+    }
+    match found.cases.as_slice() {
         [one] => Ok(one.name.clone()),
-        [] => Err(Stop::refused(
-            "no case has this id or client's name; look it up: counterfoil clients",
+        [] if found.too_many => Err(Stop::usage(
+            "more than 50 cases fit: say more of the name, the telephone number, or the id",
         )),
-        _ => {
-            fitting.truncate(CASES_NAMED_MAX);
-            let named = fitting.iter().map(|case| format!("  {}", crate::words::id(&case.name)));
-            let named: Vec<_> = named.collect();
+        [] if found.incomplete => Err(Stop::refused(
+            "no case is found by this yet: the names of some clients are not indexed; try again",
+        )),
+        [] => Err(Stop::refused(
+            "no case has this id, and no client these whole words in the name or this telephone \
+             number; look it up: counterfoil clients",
+        )),
+        several => {
+            let named = several.iter().take(CASES_NAMED_MAX);
+            let named: Vec<_> =
+                named.map(|case| format!("  {}", crate::words::id(&case.name))).collect();
             Err(Stop::usage(format!(
                 "several cases fit; name one by its id:\n{}",
                 named.join("\n")
@@ -94,11 +113,18 @@ pub(crate) async fn case(session: &mut Session, asked: &str) -> anyhow::Result<S
     }
 }
 
-fn fits(case: &v1::CaseSummary, wanted: &str) -> bool {
-    let id = crate::words::id(&case.name);
-    id.starts_with(wanted)
-        || id.ends_with(wanted)
-        || case.client_display_name.to_lowercase().contains(wanted)
+/// What something may be meant as, the likeliest first.
+fn by(wanted: &str) -> Vec<Sought> {
+    let count = |is: fn(&char) -> bool| wanted.chars().filter(is).count();
+    let digits = count(char::is_ascii_digit);
+    let (hexadecimal, hyphens) = (count(char::is_ascii_hexdigit), count(|c| *c == '-'));
+    let is_part = (4..=32).contains(&hexadecimal) && hexadecimal + hyphens == count(|_| true);
+    let is_phone = digits >= PHONE_DIGITS_MIN && count(|c| c.is_alphabetic()) == 0;
+    let has_word = wanted.chars().any(char::is_alphabetic);
+    let part = is_part.then(|| Sought::IdPart(wanted.to_owned()));
+    let phone = is_phone.then(|| Sought::Phone(wanted.to_owned()));
+    let name = (has_word || !(is_part || is_phone)).then(|| Sought::Name(wanted.to_owned()));
+    [part, phone, name].into_iter().flatten().collect()
 }
 
 #[cfg(test)]
@@ -121,13 +147,22 @@ mod tests {
     }
 
     #[test]
-    fn a_case_is_known_by_parts_of_its_id_and_by_its_client() {
-        let case = v1::CaseSummary {
-            name: "firms/f/cases/00000000-0000-7000-8000-0000000000c1".into(),
-            client_display_name: "Ana Example".into(),
-            ..Default::default()
+    fn what_is_asked_for_is_an_id_a_number_or_a_name() {
+        let kinds = |wanted: &str| -> Vec<&str> {
+            let kind = |sought: &Sought| match sought {
+                Sought::IdPart(_) => "id",
+                Sought::Phone(_) => "phone",
+                Sought::Name(_) => "name",
+            };
+            by(wanted).iter().map(kind).collect()
         };
-        assert!(fits(&case, "00c1") && fits(&case, "ana ex"));
-        assert!(!fits(&case, "bob"));
+        assert_eq!(kinds("00c1"), ["id", "name"]);
+        assert_eq!(kinds("0198"), ["id"]);
+        assert_eq!(kinds("019800c1-0000-7000"), ["id", "name"]);
+        assert_eq!(kinds("+1 (201) 555-0123"), ["phone"]);
+        assert_eq!(kinds("201-555-0123"), ["id", "phone"]);
+        assert_eq!(kinds("Ana Example"), ["name"]);
+        assert_eq!(kinds("Beef"), ["id", "name"]);
+        assert_eq!(kinds("c1"), ["name"]);
     }
 }

@@ -29,6 +29,7 @@ fn every_answer_has_a_json_form() {
         &["couples"],
         &["tokens", "list"],
         &["follow", "--once"],
+        &["looks", "ada lark"],
         &["verify", "--with-derived"],
         &["rebuild"],
     ] {

@@ -42,6 +42,10 @@ pub(crate) async fn sweep(ledger: Ledger) {
         match ledger.store().firms().await {
             Ok(firms) => {
                 for firm in firms {
+                    // Cards are compared by what is kept with the clients.
+                    if let Err(failure) = ledger.index_people(firm).await {
+                        tracing::warn!(%firm, ?failure, "clients are left to the next sweep");
+                    }
                     if let Err(failure) = compare(&ledger, firm, None).await {
                         tracing::warn!(%firm, ?failure, "couples are left to the next sweep");
                     }

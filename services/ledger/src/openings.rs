@@ -11,6 +11,7 @@ use calendar::CivilDate;
 use domain::event::{LookKind, StreamId};
 use domain::ids::{CaseId, FirmId, RequestId};
 use domain::sealing::person_of;
+use log::PeopleStore as _;
 
 use crate::access::{Authority, derived_request};
 use crate::ledger::Ledger;
@@ -120,6 +121,24 @@ impl Ledger {
             self.note_look_once(look.authority, once, LookKind::Open, look.what, cases).await?;
             self.openings().record(reader, today, some);
         }
+        Ok(())
+    }
+}
+
+/// Clients that are indexed before one search, and in one sweep.
+const INDEXED_AT_ONCE: usize = 2_000;
+
+impl Ledger {
+    /// Fills in what clients of an earlier version are found by. Their names are opened to be hashed and
+    /// shown to nobody; that it happened is on record.
+    pub(crate) async fn index_people(&self, firm: FirmId) -> Result<(), Failure> {
+        if self.store().incomplete(firm, 1).await?.is_empty() {
+            return Ok(());
+        }
+        let by = Authority::Schedule;
+        self.note_look(&by, firm, LookKind::Open, "IndexPeople", BTreeSet::new()).await?;
+        let indexed = self.engine().index_people(firm, INDEXED_AT_ONCE).await?;
+        tracing::info!(%firm, indexed, "clients of an earlier version are found by their names now");
         Ok(())
     }
 }

@@ -11,24 +11,33 @@ use api::{name, v1};
 use common::erasing::{LATER, end_service, erasure, files};
 use common::{Service, action, contact, date, first_month, id, new_case, reason, record};
 use counterfoil_ledger::Limits;
-use domain::ids::FirmId;
+use domain::event::{AccountEvent, CardOnFileChanged, Recorded};
+use domain::ids::{EventId, FirmId, RequestId};
+use domain::value::Personal;
+use domain::world::card_of;
 use log::{LogStore as _, PeopleStore as _};
+use sha2::{Digest as _, Sha256};
 use tonic::{Code, Status};
 use tonic_types::StatusExt as _;
+use uuid::Uuid;
 
 const PHONE: &str = "+12015550177";
 /// What the client said: found nowhere else in the world.
 const WORDS: &str = "the quince jelly letters are mine";
 
+/// The processor's token of the client's first card.
+const TOKEN: &str = "tok_quillon_01";
+
 /// Everything personal that the tests tell of the client, in words that no other test uses: what is
 /// searched for may lie where other tests write as well.
-const PERSONAL: [&str; 6] = [
+const PERSONAL: [&str; 7] = [
     "Quillon Fennimore",
     "quillon.fennimore@example.com",
     PHONE,
     "88 Sorrel Terrace",
     "1961-11-29",
     WORDS,
+    TOKEN,
 ];
 
 fn message() -> v1::action::Action {
@@ -49,7 +58,7 @@ fn client() -> v1::Contact {
 
 /// The first month of this client.
 fn month() -> Vec<v1::Action> {
-    let mut month = first_month(v1::Seat::Individual, PHONE, "tok_quillon");
+    let mut month = first_month(v1::Seat::Individual, PHONE, TOKEN);
     if let Some(v1::action::Action::Enrol(enrol)) = &mut month[0].action {
         enrol.contact = Some(client());
         enrol.birth_date = date(1961, 11, 29);
@@ -218,6 +227,7 @@ async fn an_erased_client_is_read_by_nobody_and_everything_else_stands() {
         assert_eq!(reason(&refused.unwrap_err()), "STATE_REFUSES");
     }
     nothing_is_found(&service, firm_id).await;
+    assert!(erased.clear_card_positions.is_empty(), "every token was sealed: {erased:?}");
     service.ledger.engine().rebuild(firm_id, |_, _| {}).await.unwrap();
     nothing_is_found(&service, firm_id).await;
     beside.shutdown().await;
@@ -228,10 +238,15 @@ async fn an_erased_client_is_read_by_nobody_and_everything_else_stands() {
 async fn nothing_is_found(service: &Service, firm: FirmId) {
     // Whatever the database still holds back is written.
     service.store.head(firm).await.unwrap();
-    let forms: Vec<(&str, Vec<u8>)> = PERSONAL
-        .into_iter()
-        .flat_map(|value| forms(value).into_iter().map(move |form| (value, form)))
-        .collect();
+    let values = PERSONAL.into_iter().flat_map(|value| {
+        // Hashes that anybody could make of it as well: of it alone, and after the firm's id.
+        let hash =
+            |before: &[u8]| Sha256::new().chain_update(before).chain_update(value).finalize();
+        let hashes = [hash(&[]), hash(firm.0.as_bytes())].map(|hash| hash.to_vec());
+        let hashes = hashes.into_iter().flat_map(|hash| [hex::encode(&hash).into_bytes(), hash]);
+        forms(value).into_iter().chain(hashes).map(move |form| (value, form))
+    });
+    let forms: Vec<(&str, Vec<u8>)> = values.collect();
     let search = AhoCorasick::new(forms.iter().map(|(_, form)| form)).unwrap();
     let mut searched = 0;
     for file in service.place.written().iter().flat_map(|folder| files(folder)) {
@@ -264,4 +279,108 @@ fn forms(value: &str) -> Vec<Vec<u8>> {
     .into_iter()
     .chain(base64)
     .collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_card_is_sealed_and_the_same_card_is_known_again() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = served(&service, &firm).await;
+    let name = case.replace("/cases/", "/accounts/");
+    let change = async |token: &str, expires: &str, day: i32| {
+        let card = v1::Card { token: token.into(), last4: "4242".into(), expires: expires.into() };
+        let request = v1::ChangeCardRequest {
+            name: name.clone(),
+            request_id: id(),
+            occurred_on: date(2026, 2, day),
+            card: Some(card),
+        };
+        service.accounts().change_card(request).await.unwrap();
+        let get = v1::GetAccountRequest { name: name.clone(), ..Default::default() };
+        let account = service.accounts().get_account(get).await.unwrap().into_inner().account;
+        account.unwrap().card.unwrap().since
+    };
+    assert_eq!(change(TOKEN, "2031-12", 2).await, date(2026, 1, 5), "the card before, renewed");
+    assert_eq!(change("tok_quillon_02", "2031-12", 3).await, date(2026, 2, 3), "another card");
+    assert_eq!(change("tok_quillon_02", "2032-12", 4).await, date(2026, 2, 3));
+    let events = events(&service, &firm).await;
+    let cards = events.iter().filter(|event| event.r#type == "card_on_file_changed");
+    let cards: Vec<&v1::Event> = cards.collect();
+    assert_eq!(cards.len(), 4);
+    for card in cards {
+        assert!(!card.canonical_json.contains("tok_"), "{}", card.canonical_json);
+        assert!(card.opened_payload_json.contains("tok_quillon"), "{card:?}");
+    }
+}
+
+/// An event as versions before wrote it: the last one of a card, with its token in the clear.
+struct Older(Vec<log::Stored>);
+
+impl log::Plan for Older {
+    fn open(&mut self, log::Opening { mut head, .. }: log::Opening) -> log::Step {
+        let all = self.0.iter().map(|stored| Recorded::from_bytes(&stored.bytes).unwrap());
+        let on_file = all.filter(|recorded| card_of(&recorded.event).is_some()).last().unwrap();
+        let mut card = card_of(&on_file.event).unwrap().clone();
+        card.token = Personal::clear(TOKEN);
+        let expected = head.position;
+        let request_id = RequestId(Uuid::now_v7());
+        let recorded = Recorded {
+            event: AccountEvent::CardOnFileChanged(CardOnFileChanged { card, same: None }).into(),
+            event_id: EventId(Uuid::now_v7()),
+            position: expected + 1,
+            request_id,
+            stream_version: on_file.stream_version + 1,
+            ..on_file
+        };
+        let (bytes, recorded_at) = (recorded.to_bytes(), recorded.recorded_at);
+        let leaf = proof::leaf_hash(&bytes);
+        head.position += 1;
+        head.frontier.push(leaf);
+        let streams = vec![(recorded.stream, recorded.stream_version)];
+        let accepted = log::Accepted { count: 1, first: head.position, streams };
+        let result = log::OutcomeResult::Accepted(accepted);
+        let outcome = log::Outcome { fingerprint: [0; 32], recorded_at, result };
+        log::Step::Write(log::Batch {
+            expected,
+            rows: vec![log::AppendRow { recorded, bytes, leaf }],
+            outcomes: vec![(request_id, outcome)],
+            head,
+            people: Vec::new(),
+        })
+    }
+
+    fn loaded(&mut self, _: Vec<log::LoadedStream>) -> log::Step {
+        unreachable!("nothing is asked for")
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn whoever_erases_is_told_what_older_events_hold_for_good() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    service.record(&case, month()).await;
+    let (firm_id, _) = name::parse_case(&case).unwrap();
+    let log = service.store.read(firm_id, 0, 1_000).await.unwrap();
+    let mut older = Older(log);
+    service.store.transact(firm_id, log::NOTHING_KNOWN, &[], &mut older).await.unwrap();
+    let position = service.store.head(firm_id).await.unwrap().position;
+    service.record(&case, vec![action(date(2026, 3, 2), end_service())]).await;
+    // The same token, which is in the clear now: the card before, with another month.
+    let change = v1::ChangeCardRequest {
+        name: case.replace("/cases/", "/accounts/"),
+        request_id: id(),
+        occurred_on: date(2026, 3, 2),
+        card: Some(v1::Card {
+            token: TOKEN.into(),
+            last4: "4242".into(),
+            expires: "2031-12".into(),
+        }),
+    };
+    service.accounts().change_card(change).await.unwrap();
+    service.ledger.engine().verify(firm_id, |_, _| {}).await.unwrap();
+    service.clock.set(LATER);
+    let request = erasure(&case, date(2032, 2, 2));
+    let erased = privacy(&service).erase_person(request).await.unwrap().into_inner();
+    assert_eq!(erased.clear_card_positions, [i64::try_from(position).unwrap()]);
 }

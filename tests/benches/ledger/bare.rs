@@ -151,6 +151,13 @@ impl CaseLedger for Bare {
         Err(Status::unimplemented("bare"))
     }
 
+    async fn find_cases(
+        &self,
+        _: Request<v1::FindCasesRequest>,
+    ) -> Result<Response<v1::FindCasesResponse>, Status> {
+        Err(Status::unimplemented("bare"))
+    }
+
     async fn read_events(
         &self,
         _: Request<v1::ReadEventsRequest>,

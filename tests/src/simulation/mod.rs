@@ -20,8 +20,9 @@ use domain::ids::RequestId;
 use domain::sealing::person_of;
 use log::memory::{FaultPlan, MemoryStore};
 use log::{
-    Accepted, AppendRow, Batch, Head, LoadedStream, LogStore as _, NOTHING_KNOWN, Opening, Outcome,
-    OutcomeResult, Person, Plan, RETRY_PATIENCE, SequentialIds, Step, SteppedClock, Submission,
+    Accepted, AppendRow, Batch, FoundBy, Head, LoadedStream, LogStore as _, NOTHING_KNOWN, Opening,
+    Outcome, OutcomeResult, Person, Plan, RETRY_PATIENCE, SequentialIds, Step, SteppedClock,
+    Submission,
 };
 use proof::{Hash, leaf_hash};
 use rand::rngs::StdRng;
@@ -458,7 +459,7 @@ fn everybody(rows: &[AppendRow]) -> Vec<Person> {
     let ids = enrolments.filter_map(|row| person_of(row.recorded.stream));
     ids.map(|id| {
         let wrapped = firm_keys.wrap(firm_id().0, id, &PersonKey::from_bytes([9; 32]));
-        Person { id, wrapped, compared_by: None }
+        Person { id, wrapped, found_by: FoundBy::default(), complete: true }
     })
     .collect()
 }

@@ -12,7 +12,7 @@ use crate::event::{
 use crate::ids::{AccountId, ProcessorRef};
 use crate::money::{Currency, Money};
 use crate::refusal::{Reason, Refusal};
-use crate::value::Text;
+use crate::value::{Personal, Text};
 
 /// Days between a charge that failed for insufficient funds and the next try. At most two more
 /// tries; any other failure waits for a person. (Common practice, no source; the number of tries is
@@ -27,6 +27,8 @@ pub(crate) struct Facts {
     pub(crate) currency: Currency,
     /// The day it happened.
     pub(crate) on: CivilDate,
+    /// The token of the card on file, opened; nothing if there is none or its owner was erased.
+    pub(crate) token: Option<Personal>,
 }
 
 impl Facts {
@@ -54,7 +56,9 @@ pub(crate) fn decide(
     }
     match action {
         AccountAction::ChangeCard(card) => {
-            Ok(vec![CardOnFileChanged { card: card.clone() }.into()])
+            let before = facts.token.as_ref().and_then(Personal::revealed);
+            let same = (before.is_some() && before == card.token.revealed()).then_some(true);
+            Ok(vec![CardOnFileChanged { card: card.clone(), same }.into()])
         }
         AccountAction::RequestCharge { invoice } => request_charge(account, facts, *invoice),
         AccountAction::PaymentReceived(payment) => received(account, facts, payment),
@@ -111,6 +115,9 @@ fn request_charge(
     }
     if account.card.is_none() {
         return refuse("no card is on file".into());
+    }
+    if facts.token.is_none() {
+        return refuse("the client was erased, and the card with the client".into());
     }
     if let Some(attempt) = invoice.charge_open {
         return refuse(format!("try {attempt} of invoice {number} still waits for its answer"));

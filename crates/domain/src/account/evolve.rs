@@ -7,8 +7,8 @@ use calendar::CivilDate;
 use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion, TakenBack};
 use crate::case::Mark;
 use crate::event::{
-    AccountEvent, Card, ChargebackOpened, InvoiceIssued, Movement, MovementKind, PaymentSettled,
-    Recorded, RefundIssued,
+    AccountEvent, CardOnFileChanged, ChargebackOpened, InvoiceIssued, Movement, MovementKind,
+    PaymentSettled, Recorded, RefundIssued,
 };
 use crate::ids::{DepositId, ProcessorRef};
 use crate::money::Money;
@@ -20,7 +20,7 @@ impl Account {
         let mark = Mark::of(recorded);
         match event {
             AccountEvent::AccountOpened(e) => self.members = vec![e.owner],
-            AccountEvent::CardOnFileChanged(e) => self.card_changed(&e.card, mark.on),
+            AccountEvent::CardOnFileChanged(e) => self.card_changed(e, mark.on),
             AccountEvent::LinkSuggested(e) => {
                 let suggestion = Suggestion { mark, matches: e.matches.clone() };
                 self.suggested.insert(e.member, suggestion);
@@ -91,9 +91,12 @@ impl Account {
 
     /// Another card starts the tries anew: what failed was the old one. The same card with another
     /// month of validity is on file since it first was.
-    fn card_changed(&mut self, card: &Card, on: CivilDate) {
-        let is_new = self.card.as_ref().is_none_or(|old| old.token != card.token);
-        self.card = Some(card.clone());
+    fn card_changed(&mut self, changed: &CardOnFileChanged, on: CivilDate) {
+        let is_new = self.card.as_ref().is_none_or(|old| {
+            let same = changed.same.unwrap_or(old.token == changed.card.token);
+            !same
+        });
+        self.card = Some(changed.card.clone());
         if is_new {
             self.card_since = Some(on);
         }

@@ -94,8 +94,8 @@ fn pair(
         other: other_id,
         matches: match (draft.opened_contact(first)?, draft.opened_contact(second)?) {
             (Some(one), Some(two)) => matches(
-                Party { contact: &one, card: own.card.as_ref() },
-                Party { contact: &two, card: other.card.as_ref() },
+                Party { contact: &one, card: draft.opened_card(first.own_account())?.as_ref() },
+                Party { contact: &two, card: draft.opened_card(second.own_account())?.as_ref() },
             ),
             _ => BTreeSet::new(),
         },

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use calendar::CivilDate;
 
 use crate::codec::{codes, record};
-use crate::ids::{AccountId, CardToken, CaseId, ProcessorRef};
+use crate::ids::{AccountId, CaseId, ProcessorRef};
 use crate::money::Money;
 use crate::value::{Personal, Text};
 
@@ -16,8 +16,8 @@ record! {
         expires: Text,
         /// The last four digits.
         last4: Personal,
-        /// The processor's token.
-        token: CardToken,
+        /// The processor's token. Older events hold it in the clear.
+        token: Personal,
     }
 }
 
@@ -34,6 +34,9 @@ record! {
     pub struct CardOnFileChanged {
         /// The new card.
         card: Card,
+        /// That it is the card before with other particulars. Older events do not say so: their tokens
+        /// are compared.
+        same: Option<bool>,
     }
 }
 

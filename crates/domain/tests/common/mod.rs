@@ -314,7 +314,7 @@ pub fn card(token: &str) -> Card {
     Card {
         expires: text("2028-04"),
         last4: personal("4242"),
-        token: CardToken::parse(token).unwrap(),
+        token: Personal::card_token(token).unwrap(),
     }
 }
 

@@ -3,7 +3,7 @@
 //! None of it proves anything, and rows and snapshots can be made anew. But people are shown rows,
 //! decisions begin at snapshots, and a key that is gone takes its client's name along.
 
-mod people;
+pub(crate) mod people;
 
 use std::collections::HashSet;
 use std::fmt;

@@ -2,10 +2,10 @@
 
 use std::collections::{HashMap, HashSet};
 
-use domain::event::{Contact, StreamId};
-use domain::ids::{CaseId, FirmId};
-use domain::sealing::erased_by;
-use domain::world::contact_of;
+use domain::event::{Card, Contact, StreamId};
+use domain::ids::FirmId;
+use domain::sealing::{erased_by, streams_of};
+use domain::world::{card_of, contact_of};
 use uuid::Uuid;
 use vault::{FirmKeys, PersonKey};
 
@@ -14,15 +14,17 @@ use crate::fold::{self, Fault};
 use crate::people::Person;
 use crate::ports::{LoadedStream, Store};
 use crate::rebuild::RebuildError;
-use crate::sealing::{compared_by, unwrapped};
+use crate::sealing::{found_by, unwrapped};
 
 /// What a client's own events say of what is kept beside them.
 #[derive(Default)]
-struct Client {
+pub(crate) struct Client {
     enrolled: bool,
     erased: bool,
     /// The contact that was recorded last.
-    contact: Option<Contact>,
+    pub(crate) contact: Option<Contact>,
+    /// And the card.
+    pub(crate) card: Option<Card>,
 }
 
 /// The people of a firm.
@@ -91,34 +93,50 @@ impl People<'_> {
         let Ok(key) = unwrapped(self.firm_keys, self.firm, person) else {
             return Some("the key does not open");
         };
-        let expected =
-            compared_by(self.firm, CaseId(person.id), client.contact.as_ref()?, (&key, own?));
-        let differs = match (expected, person.compared_by) {
-            (Some(expected), kept) => kept != Some(expected),
-            (None, _) => return Some("the contact does not open with the key"),
+        let told = (client.contact.as_ref()?, client.card.as_ref());
+        let Some(expected) = found_by(self.firm, person.id, told, (&key, own?)) else {
+            return Some("the contact or the card does not open with the key");
         };
-        differs.then_some("it is not compared by what the contact says")
+        let kept = &person.found_by;
+        let differs = if person.complete {
+            *kept != expected
+        } else {
+            (kept.phone, kept.address) != (expected.phone, expected.address)
+        };
+        differs.then_some("it is not found by what the contact and the card say")
     }
 
     /// What the log says of clients, each there, known or not.
     async fn clients(&self, ids: &[Uuid]) -> Result<HashMap<Uuid, Client>, RebuildError> {
-        let streams: Vec<StreamId> = ids.iter().map(|id| StreamId::Case(CaseId(*id))).collect();
-        let head = self.store.head(self.firm).await?.position;
-        let loaded = self.store.load_from_first(self.firm, &streams, head).await?;
-        let clients = ids.iter().zip(&loaded);
-        let clients = clients.map(|(id, loaded)| Ok((*id, told(self.firm, loaded)?)));
-        clients.collect::<Result<_, Fault>>().map_err(RebuildError::Fault)
+        clients(self.store, self.firm, ids).await
     }
 }
 
-fn told(firm: FirmId, loaded: &LoadedStream) -> Result<Client, Fault> {
+/// What the log says of clients, each there, known or not.
+pub(crate) async fn clients(
+    store: &dyn Store,
+    firm: FirmId,
+    ids: &[Uuid],
+) -> Result<HashMap<Uuid, Client>, RebuildError> {
+    let streams: Vec<StreamId> = ids.iter().flat_map(|id| streams_of(*id)).collect();
+    let head = store.head(firm).await?.position;
+    let loaded = store.load_from_first(firm, &streams, head).await?;
+    let clients = ids.iter().zip(loaded.chunks(2));
+    let clients = clients.map(|(id, loaded)| Ok((*id, told(firm, loaded)?)));
+    clients.collect::<Result<_, Fault>>().map_err(RebuildError::Fault)
+}
+
+fn told(firm: FirmId, loaded: &[LoadedStream]) -> Result<Client, Fault> {
     let mut client = Client::default();
-    for stored in &loaded.events {
+    for stored in loaded.iter().flat_map(|loaded| &loaded.events) {
         let recorded = fold::decode(firm, stored)?;
-        client.enrolled = true;
+        client.enrolled |= matches!(recorded.stream, StreamId::Case(_));
         client.erased |= erased_by(&recorded).is_some();
         if let Some(contact) = contact_of(&recorded.event) {
             client.contact = Some(contact.clone());
+        }
+        if let Some(card) = card_of(&recorded.event) {
+            client.card = Some(card.clone());
         }
     }
     Ok(client)

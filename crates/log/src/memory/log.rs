@@ -14,7 +14,7 @@ use super::rows::Generations;
 use crate::error::StoreError;
 use crate::fold::folds_from_last;
 use crate::outcome::Outcome;
-use crate::people::{Person, Rewrapped};
+use crate::people::{Person, Rewrapped, Wanted};
 use crate::ports::{
     Batch, Beside, Checkpoint, Comparison, Gap, Head, KeptSnapshot, LoadedStream, Meanwhile,
     ProjectionStep, Snapshot, Stored, columns_of,
@@ -252,7 +252,31 @@ impl FirmLog {
         for person in people {
             let kept = self.people.entry(person.id).or_insert_with(|| person.clone());
             kept.wrapped.clone_from(&person.wrapped);
-            kept.compared_by = person.compared_by.or(kept.compared_by);
+            kept.found_by = person.found_by.clone().or(&kept.found_by);
+        }
+    }
+
+    pub(super) fn find(&self, wanted: &Wanted, limit: usize) -> Vec<Uuid> {
+        let fits = |person: &&Person| match wanted {
+            Wanted::Phone(phone) => person.found_by.phone == Some(*phone),
+            Wanted::Words(words) => {
+                let known = person.found_by.words.as_deref().unwrap_or_default();
+                words.iter().all(|word| known.contains(word))
+            }
+        };
+        self.people.values().filter(fits).map(|person| person.id).take(limit).collect()
+    }
+
+    pub(super) fn incomplete(&self, limit: usize) -> Vec<Person> {
+        self.people.values().filter(|person| !person.complete).take(limit).cloned().collect()
+    }
+
+    pub(super) fn complete(&mut self, people: &[Person]) {
+        for person in people {
+            if let Some(kept) = self.people.get_mut(&person.id).filter(|kept| !kept.complete) {
+                kept.found_by = kept.found_by.clone().or(&person.found_by);
+                kept.complete = true;
+            }
         }
     }
 

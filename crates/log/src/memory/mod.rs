@@ -27,7 +27,7 @@ pub use process::Process;
 use crate::engine::lock;
 use crate::error::StoreError;
 use crate::outcome::Outcome;
-use crate::people::{PeopleStore, Person, Rewrapped};
+use crate::people::{PeopleStore, Person, Rewrapped, Wanted};
 use crate::ports::{
     Batch, Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore,
     Meanwhile, Opening, Plan, ProjectionStep, ProjectionStore, Step, Stored,
@@ -329,6 +329,24 @@ impl PeopleStore for MemoryStore {
         limit: usize,
     ) -> Result<Vec<Person>, StoreError> {
         Ok(self.shared().firm(firm).people_after(after, limit))
+    }
+
+    async fn find(
+        &self,
+        firm: FirmId,
+        wanted: &Wanted,
+        limit: usize,
+    ) -> Result<Vec<Uuid>, StoreError> {
+        Ok(self.shared().firm(firm).find(wanted, limit))
+    }
+
+    async fn incomplete(&self, firm: FirmId, limit: usize) -> Result<Vec<Person>, StoreError> {
+        Ok(self.shared().firm(firm).incomplete(limit))
+    }
+
+    async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
+        self.shared().firm(firm).complete(people);
+        Ok(())
     }
 
     async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {

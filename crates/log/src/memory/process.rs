@@ -14,7 +14,7 @@ use uuid::Uuid;
 use super::MemoryStore;
 use crate::error::StoreError;
 use crate::outcome::Outcome;
-use crate::people::{PeopleStore, Person, Rewrapped};
+use crate::people::{PeopleStore, Person, Rewrapped, Wanted};
 use crate::ports::{
     Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore, Plan,
     ProjectionStep, ProjectionStore, Stored,
@@ -68,6 +68,23 @@ impl PeopleStore for Process {
         limit: usize,
     ) -> Result<Vec<Person>, StoreError> {
         self.call(self.store.people_after(firm, after, limit)).await
+    }
+
+    async fn find(
+        &self,
+        firm: FirmId,
+        wanted: &Wanted,
+        limit: usize,
+    ) -> Result<Vec<Uuid>, StoreError> {
+        self.call(self.store.find(firm, wanted, limit)).await
+    }
+
+    async fn incomplete(&self, firm: FirmId, limit: usize) -> Result<Vec<Person>, StoreError> {
+        self.call(self.store.incomplete(firm, limit)).await
+    }
+
+    async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
+        self.call(self.store.complete(firm, people)).await
     }
 
     async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {

@@ -93,7 +93,9 @@ macro_rules! keeping_people {
     () => {
         "ON CONFLICT (firm, person) DO UPDATE SET wrapped_key = excluded.wrapped_key, \
          phone_key = COALESCE(excluded.phone_key, person.phone_key), \
-         address_key = COALESCE(excluded.address_key, person.address_key)"
+         address_key = COALESCE(excluded.address_key, person.address_key), \
+         card_key = COALESCE(excluded.card_key, person.card_key), \
+         word_keys = COALESCE(excluded.word_keys, person.word_keys)"
     };
 }
 
@@ -114,9 +116,9 @@ pub(super) const APPEND: &str = concat!(
     answers AS (INSERT INTO request (firm, request_id, fingerprint, outcome, recorded_at) \
     SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($12::uuid[], $13::bytea[], $14::bytea[], \
     $15::timestamptz[]) u), \
-    people AS (INSERT INTO person (firm, person, wrapped_key, phone_key, address_key) \
-    SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($22::uuid[], $23::bytea[], $24::bytea[], \
-    $25::bytea[]) u ",
+    people AS (INSERT INTO person (firm, person, wrapped_key, phone_key, address_key, card_key, \
+    word_keys, complete) SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($22::uuid[], \
+    $23::bytea[], $24::bytea[], $25::bytea[], $26::bytea[], $27::bytea[], $28::boolean[]) u ",
     keeping_people!(),
     ") SELECT COUNT(*) FROM moved"
 );
@@ -148,16 +150,31 @@ pub(super) const SNAPSHOTS: &str = "SELECT u.place, s.version, s.body, p.wrapped
     AND s.stream = u.stream AND s.state_version = $3 AND s.position <= $4 LIMIT 1) s ON TRUE \
     LEFT JOIN LATERAL (SELECT p.wrapped_key FROM person p WHERE p.firm = $1 \
     AND p.person = u.person LIMIT 1) p ON TRUE";
-pub(super) const PEOPLE: &str = "SELECT p.person, p.wrapped_key, p.phone_key, p.address_key \
-    FROM UNNEST($2::uuid[]) u (id) CROSS JOIN LATERAL (SELECT p.person, p.wrapped_key, p.phone_key, \
-    p.address_key FROM person p WHERE p.firm = $1 AND p.person = u.id LIMIT 1) p";
-pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, address_key \
-    FROM person WHERE firm = $1 AND ($2::uuid IS NULL OR person > $2) ORDER BY person LIMIT $3";
+pub(super) const PEOPLE: &str = "SELECT p.person, p.wrapped_key, p.phone_key, p.address_key, \
+    p.card_key, p.word_keys, p.complete FROM UNNEST($2::uuid[]) u (id) CROSS JOIN LATERAL (SELECT \
+    p.person, p.wrapped_key, p.phone_key, p.address_key, p.card_key, p.word_keys, p.complete \
+    FROM person p WHERE p.firm = $1 AND p.person = u.id LIMIT 1) p";
+pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, address_key, \
+    card_key, word_keys, complete FROM person WHERE firm = $1 AND ($2::uuid IS NULL OR person > $2) ORDER BY person LIMIT $3";
 pub(super) const KEEP_PEOPLE: &str = concat!(
     "INSERT INTO person (firm, person, wrapped_key, phone_key, \
-    address_key) SELECT $1, u.* FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[], $5::bytea[]) u ",
+    address_key, card_key, word_keys, complete) SELECT $1, u.* FROM UNNEST($2::uuid[], $3::bytea[], \
+    $4::bytea[], $5::bytea[], $6::bytea[], $7::bytea[], $8::boolean[]) u ",
     keeping_people!()
 );
+pub(super) const BY_PHONE: &str =
+    "SELECT person FROM person WHERE firm = $1 AND phone_key = $2 ORDER BY person LIMIT $3";
+pub(super) const BY_WORDS: &str = "SELECT w.person FROM person_word w \
+    WHERE w.firm = $1 AND w.word_key = ANY($2) GROUP BY w.person HAVING COUNT(*) = $3 \
+    ORDER BY w.person LIMIT $4";
+pub(super) const INCOMPLETE: &str = "SELECT person, wrapped_key, phone_key, address_key, card_key, \
+    word_keys, complete FROM person WHERE firm = $1 AND NOT complete ORDER BY person LIMIT $2";
+pub(super) const COMPLETE: &str = "UPDATE person p SET complete = TRUE, \
+    phone_key = COALESCE(p.phone_key, u.phone), address_key = COALESCE(p.address_key, u.address), \
+    card_key = COALESCE(p.card_key, u.card), word_keys = COALESCE(p.word_keys, u.words) \
+    FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[], $5::bytea[], $6::bytea[], $7::bytea[], \
+    $8::boolean[]) u (id, wrapped, phone, address, card, words, complete) \
+    WHERE p.firm = $1 AND p.person = u.id AND NOT p.complete";
 pub(super) const REWRAP: &str = "UPDATE person p SET wrapped_key = u.after \
     FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[]) u (id, before, after) \
     WHERE p.firm = $1 AND p.person = u.id AND p.wrapped_key = u.before";
@@ -241,6 +258,10 @@ pub(super) const ALL: &[&str] = &[
     PEOPLE_AFTER,
     KEEP_PEOPLE,
     REWRAP,
+    BY_PHONE,
+    BY_WORDS,
+    INCOMPLETE,
+    COMPLETE,
     ERASE_PEOPLE,
     ERASE_SNAPSHOTS,
     STREAMS,

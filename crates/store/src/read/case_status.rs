@@ -6,7 +6,7 @@ use domain::ids::{CaseId, FirmId, PlanCode};
 use domain::terms::Seat;
 use log::StoreError;
 
-use super::{Context, from_id, limit};
+use super::{from_id, limit};
 use crate::Store;
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
@@ -120,13 +120,13 @@ pub(crate) fn count(length: usize) -> u32 {
 }
 
 /// The row of a case that has enrolled.
-pub(crate) fn rows(context: Context, id: CaseId, case: &Case, at: u64) -> Vec<CaseStatusRow> {
+pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case, at: u64) -> Vec<CaseStatusRow> {
     let Some(enrolment) = &case.enrolment else { return Vec::new() };
     let open = open_period(case);
     let agreement = case.agreement();
     let waiting = |round: &domain::case::Round| {
         let unanswered = round.letters.iter().filter(|letter| !letter.is_answered());
-        unanswered.map(|l| l.due_on(round.mark.on, context.transit_days)).max()
+        unanswered.map(|l| l.due_on(round.mark.on, transit_days)).max()
     };
     let letters_due_on = case.rounds.iter().filter_map(waiting).max();
     vec![CaseStatusRow {
@@ -215,6 +215,15 @@ static LIST: Statement = Statement::new(|| {
     )
 });
 
+static WITHIN: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} FROM case_status t WHERE {} AND t.case_id >= $2 AND t.case_id <= $3 \
+         ORDER BY t.case_id LIMIT $4",
+        CaseStatusRow::TABLE.selected("t"),
+        active("t")
+    )
+});
+
 static GET: Statement = Statement::new(|| {
     format!(
         "SELECT {} FROM case_status t WHERE {} AND t.case_id = $2",
@@ -251,7 +260,8 @@ static ROUNDS: Statement = Statement::new(|| {
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &GET, &PERIOD_ENDED, &READY, &ROUNDS];
+pub(super) static STATEMENTS: &[&Statement] =
+    &[&LIST, &WITHIN, &GET, &PERIOD_ENDED, &READY, &ROUNDS];
 
 impl Store {
     /// Cases, by id; `after` is the last one of the page before.
@@ -266,6 +276,17 @@ impl Store {
         let wanted = Value::Integer(i64::from(filter.with_exception));
         self.fetch(&LIST, vec![Value::Id(firm.0), from, filter.state.put(), wanted, limit(rows)])
             .await
+    }
+
+    /// Cases from one id to another, both included, by id.
+    pub async fn cases_within(
+        &self,
+        firm: FirmId,
+        first: CaseId,
+        last: CaseId,
+        rows: u32,
+    ) -> Result<Vec<CaseStatusRow>, StoreError> {
+        self.fetch(&WITHIN, vec![Value::Id(firm.0), first.put(), last.put(), limit(rows)]).await
     }
 
     /// One case.

@@ -10,7 +10,6 @@ use log::StoreError;
 
 use super::limit;
 use crate::Store;
-use crate::key::MatchKey;
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
 use crate::value::{Column, Value};
@@ -26,16 +25,13 @@ row! {
 }
 
 row! {
-    /// An account that pays for its own case alone, with the card it is compared by.
+    /// An account that pays for its own case alone. What it is compared by is kept with the person.
     pub struct CoupleCardRow in "couple_card"
     key {
         /// The account.
         account_id: AccountId,
     }
-    values {
-        /// The card on file.
-        card_key: Option<MatchKey>,
-    }
+    values {}
 }
 
 row! {
@@ -93,13 +89,12 @@ pub(super) fn contact_rows(id: CaseId, case: &Case) -> Vec<CoupleContactRow> {
     vec![CoupleContactRow { case_id: id }]
 }
 
-/// The key of an account that can be linked as far as the account knows.
-pub(super) fn card_rows(firm: FirmId, id: AccountId, account: &Account) -> Vec<CoupleCardRow> {
+/// An account that can be linked as far as the account knows.
+pub(super) fn card_rows(id: AccountId, account: &Account) -> Vec<CoupleCardRow> {
     if account.moved_to.is_some() || account.members.len() != 1 {
         return Vec::new();
     }
-    let key = |card: &domain::event::Card| MatchKey::of_card(firm, card.token.as_str());
-    vec![CoupleCardRow { account_id: id, card_key: account.card.as_ref().map(key) }]
+    vec![CoupleCardRow { account_id: id }]
 }
 
 pub(super) fn suggested_rows(id: AccountId, account: &Account) -> Vec<SuggestedLinkRow> {
@@ -128,7 +123,8 @@ fn candidates(of_one: &str) -> String {
     let side = |key: &str| {
         format!(
             "SELECT t.case_id AS one, o.case_id AS two, pt.phone_key = po.phone_key AS phone, \
-             pt.address_key = po.address_key AS address FROM couple_contact t \
+             pt.address_key = po.address_key AS address, \
+             COALESCE(pt.card_key = po.card_key, FALSE) AS card FROM couple_contact t \
              JOIN person pt ON pt.firm = t.firm AND pt.person = t.case_id \
              JOIN person po ON po.firm = t.firm AND po.{key} = pt.{key} AND po.person <> pt.person \
              JOIN couple_contact o ON {} AND o.case_id = po.person \
@@ -139,7 +135,7 @@ fn candidates(of_one: &str) -> String {
     };
     format!(
         "WITH pair AS ({} UNION {}), matched AS (SELECT pair.one, pair.two, pair.phone, pair.address, \
-         COALESCE(t.card_key = o.card_key, FALSE) AS card, t.firm, t.generation FROM pair \
+         pair.card, t.firm, t.generation FROM pair \
          JOIN couple_card t ON {} AND t.account_id = pair.one \
          JOIN couple_card o ON {} AND o.account_id = pair.two) \
          SELECT CASE WHEN m.one < m.two THEN m.one ELSE m.two END AS first, \

@@ -27,7 +27,7 @@ mod score;
 use domain::account::Account;
 use domain::case::Case;
 use domain::event::StreamId;
-use domain::ids::{CaseId, FirmId};
+use domain::ids::CaseId;
 use domain::world::State;
 use log::{ProjectionStep, Touched};
 use uuid::Uuid;
@@ -112,20 +112,11 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
     crate::evidence::STATEMENTS,
 ];
 
-/// What rows of a case or account need to know beside their own stream.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Context {
-    /// Whose rows these are.
-    pub(crate) firm: FirmId,
-    /// Days a letter travels when no delivery scan says; fixed when the firm is registered.
-    pub(crate) transit_days: u16,
-}
-
 /// What one step changes, in the order of the streams so that neighbouring rows are written together.
 pub(crate) fn changes(step: &ProjectionStep<'_>) -> Changes {
     let registered = step.firm_state.registered.as_ref();
+    // Days a letter travels when no delivery scan says; fixed when the firm is registered.
     let transit_days = registered.map_or(0, |registered| registered.transit_days);
-    let context = Context { firm: step.firm, transit_days };
     let mut changes = Changes::default();
     let mut order: Vec<&Touched> = step.touched.iter().collect();
     order.sort_by_key(|touched| touched.stream);
@@ -134,11 +125,11 @@ pub(crate) fn changes(step: &ProjectionStep<'_>) -> Changes {
         match (touched.stream, &touched.after) {
             (StreamId::Case(id), State::Case(after)) => {
                 let before = touched.before.as_ref().and_then(as_case);
-                case_changes(&mut changes, context, id, (before, after, at));
+                case_changes(&mut changes, transit_days, id, (before, after, at));
             }
             (StreamId::Account(id), State::Account(after)) => {
                 let before = touched.before.as_ref().and_then(as_account);
-                account_changes(&mut changes, context, id.owner(), (before, after, at));
+                account_changes(&mut changes, id.owner(), (before, after, at));
             }
             (StreamId::Deposit(id), State::Deposit(after)) => {
                 changes.compare(Vec::new(), deposit::rows(id, after, at));
@@ -192,12 +183,12 @@ fn compare<S, R: Row>(
 
 fn case_changes(
     changes: &mut Changes,
-    context: Context,
+    transit_days: u16,
     id: CaseId,
     (before, after, at): (Option<&Case>, &Case, u64),
 ) {
     // The status row carries version and position, so it differs whatever the event was.
-    changes.compare(Vec::new(), case_status::rows(context, id, after, at));
+    changes.compare(Vec::new(), case_status::rows(transit_days, id, after, at));
     compare(changes, before, after, |case| readiness::rows(id, case));
     if before.is_none_or(|before| before.listings != after.listings) {
         compare(changes, before, after, |case| listing::rows(id, case));
@@ -207,7 +198,7 @@ fn case_changes(
     }
     let timed = |case: &Case| (case.rounds.clone(), case.listings.clone(), case.asked.clone());
     if before.is_none_or(|before| timed(before) != timed(after)) {
-        compare(changes, before, after, |case| clock::rows(id, case, context.transit_days));
+        compare(changes, before, after, |case| clock::rows(id, case, transit_days));
     }
     if before.is_none_or(|before| before.reports != after.reports) {
         compare(changes, before, after, |case| score::rows(id, case));
@@ -220,7 +211,6 @@ fn case_changes(
 
 fn account_changes(
     changes: &mut Changes,
-    context: Context,
     owner: CaseId,
     (before, after, at): (Option<&Account>, &Account, u64),
 ) {
@@ -239,7 +229,7 @@ fn account_changes(
     }) {
         compare(changes, before, after, |account| deposit::movement_rows(id, account));
     }
-    compare(changes, before, after, |account| couple::card_rows(context.firm, id, account));
+    compare(changes, before, after, |account| couple::card_rows(id, account));
     compare(changes, before, after, |account| couple::suggested_rows(id, account));
     compare(changes, before, after, |account| couple::refused_rows(id, account));
     compare(changes, before, after, |account| exposure::account_rows(owner, account));

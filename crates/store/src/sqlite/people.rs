@@ -2,7 +2,7 @@
 
 use domain::ids::FirmId;
 use domain::sealing::streams_of;
-use log::{ComparedBy, Person, Rewrapped, StoreError};
+use log::{FoundBy, Person, Rewrapped, StoreError, Wanted};
 use sqlx::{Row as _, SqliteConnection};
 use uuid::Uuid;
 
@@ -10,8 +10,8 @@ use super::append::{Adding, execute};
 use super::error::failed;
 use super::load::json_list;
 use super::statements::{
-    ERASE_PERSON, ERASE_SNAPSHOTS, FOLD_AND_EMPTY, LOG, PEOPLE, PEOPLE_AFTER, PERSON_COLUMNS,
-    REWRAP, ROWS_MAX,
+    BY_PHONE, BY_WORDS, COMPLETE, ERASE_PERSON, ERASE_SNAPSHOTS, FOLD_AND_EMPTY, INCOMPLETE, LOG,
+    PEOPLE, PEOPLE_AFTER, PERSON_COLUMNS, REWRAP, ROWS_MAX,
 };
 use super::write::End;
 use super::{Sqlite, Writer, malformed};
@@ -42,6 +42,50 @@ impl Sqlite {
             .bind(after)
             .bind(i64::try_from(limit).unwrap_or(i64::MAX));
         query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(person).collect()
+    }
+
+    pub(crate) async fn find(
+        &self,
+        firm: FirmId,
+        wanted: &Wanted,
+        limit: usize,
+    ) -> Result<Vec<Uuid>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let firm = firm.0.as_bytes().to_vec();
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let query = match wanted {
+            Wanted::Phone(phone) => sqlx::query(BY_PHONE).bind(firm).bind(phone.to_vec()),
+            Wanted::Words(words) => {
+                let list = json_list(
+                    words.iter().map(|word| format!("\"{}\"", proof::Hash::from(*word).hex())),
+                );
+                let count = i64::try_from(words.len()).unwrap_or(i64::MAX);
+                sqlx::query(BY_WORDS).bind(firm).bind(list).bind(count)
+            }
+        };
+        let rows = query.bind(limit).fetch_all(&mut *reader).await.map_err(failed)?;
+        let id = |row: &sqlx::sqlite::SqliteRow| {
+            let id = Uuid::from_slice(row.try_get(0).map_err(failed)?);
+            id.map_err(|_| malformed("a person's id"))
+        };
+        rows.iter().map(id).collect()
+    }
+
+    pub(crate) async fn incomplete(
+        &self,
+        firm: FirmId,
+        limit: usize,
+    ) -> Result<Vec<Person>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let query = sqlx::query(INCOMPLETE).bind(firm.0.as_bytes().to_vec()).bind(limit);
+        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(person).collect()
+    }
+
+    pub(crate) async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
+        let mut transaction = self.begin(Writer::Log).await?;
+        let done = complete(&mut transaction.connection, firm, people).await;
+        self.end(transaction, done.map(End::Commit)).await
     }
 
     pub(crate) async fn keep_people(
@@ -92,12 +136,15 @@ fn add_people(
     room: usize,
 ) -> Result<(), StoreError> {
     for person in people {
-        let compared_by = person.compared_by.as_ref();
+        let FoundBy { phone, address, card, words } = &person.found_by;
         add.value(firm.0.as_bytes().to_vec())?;
         add.value(person.id.as_bytes().to_vec())?;
         add.value(person.wrapped.clone())?;
-        add.value(compared_by.map(|by| by.phone.to_vec()))?;
-        add.value(compared_by.map(|by| by.address.to_vec()))?;
+        add.value(phone.map(|hash| hash.to_vec()))?;
+        add.value(address.map(|hash| hash.to_vec()))?;
+        add.value(card.map(|hash| hash.to_vec()))?;
+        add.value(words.as_ref().map(|words| words.concat()))?;
+        add.value(person.complete)?;
     }
     add.nothing((room - people.len()) * PERSON_COLUMNS)
 }
@@ -114,6 +161,25 @@ pub(super) async fn erase(
         query.execute(&mut *connection).await.map_err(failed)?;
         let [case, account] = streams_of(*person).map(|stream| stream.to_string());
         let query = sqlx::query(ERASE_SNAPSHOTS).bind(firm).bind(case).bind(account);
+        query.execute(&mut *connection).await.map_err(failed)?;
+    }
+    Ok(())
+}
+
+async fn complete(
+    connection: &mut SqliteConnection,
+    firm: FirmId,
+    people: &[Person],
+) -> Result<(), StoreError> {
+    for person in people {
+        let FoundBy { phone, address, card, words } = &person.found_by;
+        let query = sqlx::query(COMPLETE)
+            .bind(firm.0.as_bytes().to_vec())
+            .bind(person.id.as_bytes().to_vec())
+            .bind(phone.map(|hash| hash.to_vec()))
+            .bind(address.map(|hash| hash.to_vec()))
+            .bind(card.map(|hash| hash.to_vec()))
+            .bind(words.as_ref().map(|words| words.concat()));
         query.execute(&mut *connection).await.map_err(failed)?;
     }
     Ok(())
@@ -142,10 +208,14 @@ fn person(row: &sqlx::sqlite::SqliteRow) -> Result<Person, StoreError> {
         let bytes: Option<&[u8]> = row.try_get(at).map_err(failed)?;
         bytes.map(|bytes| bytes.try_into().map_err(|_| malformed("a keyed hash"))).transpose()
     };
-    let compared_by = hash(2)?.zip(hash(3)?).map(|(phone, address)| ComparedBy { phone, address });
+    let words: Option<&[u8]> = row.try_get(5).map_err(failed)?;
+    let words =
+        words.map(|bytes| FoundBy::words_from(bytes).ok_or_else(|| malformed("keyed hashes")));
+    let words = words.transpose()?;
     Ok(Person {
         id: id.map_err(|_| malformed("a person's id"))?,
         wrapped: row.try_get(1).map_err(failed)?,
-        compared_by,
+        found_by: FoundBy { phone: hash(2)?, address: hash(3)?, card: hash(4)?, words },
+        complete: row.try_get(6).map_err(failed)?,
     })
 }

@@ -51,10 +51,23 @@ pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body, p.wrapped_k
     LEFT JOIN snapshot s ON s.firm = $1 AND s.stream = json_extract(j.value, '$[0]') \
     AND s.state_version = $3 AND s.position <= $4 \
     LEFT JOIN person p ON p.firm = $1 AND p.person = unhex(json_extract(j.value, '$[1]'))";
-pub(super) const PEOPLE: &str = "SELECT person, wrapped_key, phone_key, address_key FROM person \
+pub(super) const PEOPLE: &str = "SELECT person, wrapped_key, phone_key, address_key, card_key, word_keys, \
+    complete FROM person \
     WHERE firm = $1 AND person IN (SELECT unhex(j.value) FROM json_each($2) j)";
-pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, address_key FROM person \
+pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, address_key, card_key, \
+    word_keys, complete FROM person \
     WHERE firm = $1 AND person > $2 ORDER BY person LIMIT $3";
+pub(super) const BY_PHONE: &str =
+    "SELECT person FROM person WHERE firm = $1 AND phone_key = $2 ORDER BY person LIMIT $3";
+pub(super) const BY_WORDS: &str = "SELECT person FROM person_word \
+    WHERE firm = $1 AND word_key IN (SELECT unhex(j.value) FROM json_each($2) j) \
+    GROUP BY person HAVING COUNT(*) = $3 ORDER BY person LIMIT $4";
+pub(super) const INCOMPLETE: &str = "SELECT person, wrapped_key, phone_key, address_key, card_key, \
+    word_keys, complete FROM person WHERE firm = $1 AND complete = 0 ORDER BY person LIMIT $2";
+pub(super) const COMPLETE: &str = "UPDATE person SET complete = 1, \
+    phone_key = COALESCE(phone_key, $3), address_key = COALESCE(address_key, $4), \
+    card_key = COALESCE(card_key, $5), word_keys = COALESCE(word_keys, $6) \
+    WHERE firm = $1 AND person = $2 AND complete = 0";
 pub(super) const REWRAP: &str = "UPDATE person SET wrapped_key = $4 \
     WHERE firm = $1 AND person = $2 AND wrapped_key = $3";
 pub(super) const ERASE_PERSON: &str = "DELETE FROM person WHERE firm = $1 AND person = $2";
@@ -114,6 +127,10 @@ pub(super) const ALL: &[&str] = &[
     SNAPSHOTS_AFTER,
     PEOPLE,
     PEOPLE_AFTER,
+    BY_PHONE,
+    BY_WORDS,
+    INCOMPLETE,
+    COMPLETE,
     REWRAP,
     ERASE_PERSON,
     ERASE_SNAPSHOTS,
@@ -181,7 +198,7 @@ pub(super) struct LogStatements {
 
 pub(super) const EVENT_COLUMNS: usize = 11;
 pub(super) const REQUEST_COLUMNS: usize = 5;
-pub(super) const PERSON_COLUMNS: usize = 5;
+pub(super) const PERSON_COLUMNS: usize = 8;
 
 pub(super) static LOG: LazyLock<LogStatements> = LazyLock::new(|| {
     let events = "INSERT OR ROLLBACK INTO event (firm, position, stream, stream_version, event_id, type, recorded_at, \
@@ -190,14 +207,16 @@ pub(super) static LOG: LazyLock<LogStatements> = LazyLock::new(|| {
     let requests =
         "INSERT OR ROLLBACK INTO request (firm, request_id, fingerprint, outcome, recorded_at)";
     let requests = Sized::new(requests, REQUEST_COLUMNS, "");
-    let people =
-        "INSERT OR ROLLBACK INTO person (firm, person, wrapped_key, phone_key, address_key)";
+    let people = "INSERT OR ROLLBACK INTO person (firm, person, wrapped_key, phone_key, address_key, card_key, \
+         word_keys, complete)";
     let people = Sized::new(
         people,
         PERSON_COLUMNS,
         " ON CONFLICT (firm, person) DO UPDATE SET wrapped_key = excluded.wrapped_key, \
          phone_key = COALESCE(excluded.phone_key, person.phone_key), \
-         address_key = COALESCE(excluded.address_key, person.address_key)",
+         address_key = COALESCE(excluded.address_key, person.address_key), \
+         card_key = COALESCE(excluded.card_key, person.card_key), \
+         word_keys = COALESCE(excluded.word_keys, person.word_keys)",
     );
     let mut last = Vec::new();
     for events in &events.texts {

@@ -21,7 +21,7 @@ use domain::event::{
     Letter, MailClass, PaperKind, ProgressReportSent, ReportSourceConnected, Score, UtcMicros,
 };
 use domain::ids::{
-    AccountId, BureauCode, CardToken, CaseId, DocumentHash, FirmId, ItemCode, PaperCode, PlanCode,
+    AccountId, BureauCode, CaseId, DocumentHash, FirmId, ItemCode, PaperCode, PlanCode,
     ProcessorRef, RequestId, StateCode,
 };
 use domain::money::{Currency, Money};
@@ -282,7 +282,7 @@ pub(crate) fn card(token: &str) -> Card {
     Card {
         expires: text("2029-01"),
         last4: personal("4242"),
-        token: CardToken::parse(token).unwrap(),
+        token: Personal::card_token(token).unwrap(),
     }
 }
 

@@ -21,6 +21,7 @@ pub(crate) mod import;
 pub(crate) mod invoices;
 pub(crate) mod keys;
 pub(crate) mod log_care;
+pub(crate) mod looks;
 pub(crate) mod migrate;
 pub(crate) mod moving;
 pub(crate) mod payment;
@@ -112,6 +113,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Retention(limit) => {
             way.ask(async |s| privacy::retention(limit, s, out).await).await
         }
+        Command::Looks(args) => way.ask(async |s| looks::run(&args, s, out).await).await,
         Command::Evidence(command) => way.ask(async |s| evidence::run(command, s, out).await).await,
         Command::FirmKeys(command) => firm_keys::run(&command, global, out).await,
         Command::Checkpoint(command) => {

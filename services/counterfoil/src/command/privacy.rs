@@ -112,6 +112,15 @@ pub(crate) async fn erase(
     };
     let answer = session.privacy.erase_person(request).await?.into_inner();
     out.change(&answer, "ErasePersonResponse", "The client is erased.", answer.receipt.as_ref())?;
+    let left = &answer.clear_card_positions;
+    if !left.is_empty() {
+        out.note(format!(
+            "Recorded before tokens of cards were sealed, and so left in the clear for good: the token \
+             in event {}. Have the processor delete it.",
+            words::list(left.iter().map(ToString::to_string))
+        ))?;
+    }
+    out.note("Charges that were handed to the processor lie where it took them from.")?;
     out.note("Backups still open until they expire: ops/backup.md says when.")?;
     Ok(Exit::Done)
 }

@@ -26,6 +26,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.CaseLedger/RecordStream", RECORD),
     ("/counterfoil.v1.CaseLedger/GetCase", READ_CASE),
     ("/counterfoil.v1.CaseLedger/ListCases", READ_CASE),
+    ("/counterfoil.v1.CaseLedger/FindCases", READ_CASE),
     ("/counterfoil.v1.CaseLedger/ReadEvents", READ),
     ("/counterfoil.v1.CaseLedger/Follow", READ),
     ("/counterfoil.v1.Accounts/GetAccount", READ_CASE),

@@ -12,7 +12,7 @@ use api::status::Failure;
 use api::{name, v1};
 use domain::command::{AccountAction, Command, Dated};
 use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId};
-use domain::ids::{AccountId, RequestId};
+use domain::ids::{AccountId, CardToken, RequestId};
 use domain::refusal::Refusal;
 use log::{Answer, Submission, SubmitError};
 use store::InvoiceRow;
@@ -172,18 +172,25 @@ impl Request<'_> {
     async fn hand_over(&self, charges: &Charges) -> Result<ChargeRun, Failure> {
         let ChargesAsked { firm, request_id, .. } = self.asked;
         let primary = View::of_primary(self.ledger, self.authority);
-        let folded = accounts(&primary, None, firm, charges.values().map(|(id, _)| *id)).await?;
-        let charges = charges.iter().filter_map(|(invoice, (account, charge))| {
-            let card = folded.get(account)?.card.as_ref()?;
-            Some(ChargeRequest {
-                invoice: *invoice,
-                account: *account,
-                card_token: card.token.clone(),
-                amount: charge.amount,
-                attempt: charge.attempt,
-            })
-        });
-        let run = ChargeRun { firm, request_id, charges: charges.collect() };
+        let mut folded =
+            accounts(&primary, None, firm, charges.values().map(|(id, _)| *id)).await?;
+        let streams = folded.keys().copied().map(StreamId::Account);
+        let opener = self.ledger.engine().opener(firm, streams).await?;
+        let mut run = ChargeRun { firm, request_id, charges: Vec::new() };
+        for (invoice, (account, charge)) in charges {
+            let card = folded.get_mut(account).and_then(|account| account.card.as_mut());
+            let Some(card) = card else { continue };
+            opener.open(StreamId::Account(*account), &mut card.token);
+            let Some(token) = card.token.revealed() else {
+                tracing::warn!(%firm, invoice, "not handed over: the client was erased since");
+                continue;
+            };
+            let card_token = CardToken::parse(token)
+                .map_err(|_| Failure::internal("a card's token is a code"))?;
+            let (amount, attempt) = (charge.amount, charge.attempt);
+            let (invoice, account) = (*invoice, *account);
+            run.charges.push(ChargeRequest { invoice, account, card_token, amount, attempt });
+        }
         self.ledger.gateway().request(&run).await.map_err(|error| {
             tracing::error!(%error, source = ?error.source, "charges were recorded and not handed over");
             // Asking again with the same id hands over the same charges.

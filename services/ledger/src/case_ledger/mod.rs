@@ -1,5 +1,6 @@
 //! `CaseLedger`: what happens to cases, and what became of them.
 
+mod find;
 mod follow;
 mod read;
 mod stream;
@@ -60,6 +61,13 @@ impl CaseLedger for CaseLedgerRpc {
         request: Request<v1::ListCasesRequest>,
     ) -> Result<Response<v1::ListCasesResponse>, Status> {
         read!(self.0, request, read::list_cases)
+    }
+
+    async fn find_cases(
+        &self,
+        request: Request<v1::FindCasesRequest>,
+    ) -> Result<Response<v1::FindCasesResponse>, Status> {
+        read!(self.0, request, find::find_cases)
     }
 
     async fn read_events(

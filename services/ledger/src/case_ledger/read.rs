@@ -136,35 +136,45 @@ pub(super) async fn list_cases(
     let (pager, after) =
         Pager::open_at(view.ledger(), "ListCases", &page, |key| CaseId::parse(key).ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
-    let firm = view.ledger().firms().get(page.firm).await?;
-    let today = view.ledger().today(&firm);
     let mut rows = list_rows(view, &page, &pager, after).await?;
     let next_page_token = pager.cut(&mut rows, |row| row.case_id.to_string());
-    let streams: Vec<StreamId> = rows
-        .iter()
-        .flat_map(|row| [StreamId::Case(row.case_id), StreamId::Account(row.case_id.own_account())])
-        .collect();
-    let (_, mut states) = view.states(page.firm, &streams, 0).await?;
+    let ids: Vec<CaseId> = rows.iter().map(|row| row.case_id).collect();
     let look = Look::at_clients(authority, "ListCases");
-    view.open(look, page.firm, &streams, &mut states).await?;
+    let cases = summaries(view, look, page.firm, &ids).await?;
+    Ok(v1::ListCasesResponse { cases, next_page_token, position: int64(position) })
+}
+
+/// Cases in short, with their clients' names opened if the caller may see them, and on record as seen.
+pub(super) async fn summaries(
+    view: &View<'_>,
+    look: Look<'_>,
+    firm_id: FirmId,
+    ids: &[CaseId],
+) -> Result<Vec<v1::CaseSummary>, Failure> {
+    let firm = view.ledger().firms().get(firm_id).await?;
+    let today = view.ledger().today(&firm);
+    let streams: Vec<StreamId> = ids
+        .iter()
+        .flat_map(|id| [StreamId::Case(*id), StreamId::Account(id.own_account())])
+        .collect();
+    let (_, mut states) = view.states(firm_id, &streams, 0).await?;
+    view.open(look, firm_id, &streams, &mut states).await?;
     let mut states = states.into_iter();
-    let mut cases = Vec::with_capacity(rows.len());
-    for row in &rows {
+    let mut cases = Vec::with_capacity(ids.len());
+    for id in ids {
         let (case, account) = (states.next().and_then(as_case), states.next().and_then(as_account));
         let (Some(case), Some(account)) = (case, account) else { break };
-        let exceptions = view
-            .store()
-            .list_exceptions(page.firm, None, Some(row.case_id), None, EXCEPTIONS_MAX)
-            .await?;
+        let exceptions =
+            view.store().list_exceptions(firm_id, None, Some(*id), None, EXCEPTIONS_MAX).await?;
         cases.push(present::summary(
-            (page.firm, row.case_id),
+            (firm_id, *id),
             (&case, &account),
             &firm,
             (today, look.may_see),
             exceptions.len(),
         ));
     }
-    Ok(v1::ListCasesResponse { cases, next_page_token, position: int64(position) })
+    Ok(cases)
 }
 
 /// One page of rows and one more. The read model lists cases with an exception, so those without

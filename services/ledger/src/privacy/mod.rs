@@ -6,7 +6,10 @@ use api::status::Failure;
 use api::v1::privacy_server::Privacy;
 use api::{name, v1};
 use domain::case::Case;
+use domain::event::{Recorded, StreamId};
 use domain::ids::{CaseId, FirmId};
+use domain::world::card_of;
+use log::LogStore as _;
 use tonic::{Request, Response, Status};
 
 use crate::access::Authority;
@@ -51,7 +54,11 @@ impl Privacy for PrivacyRpc {
         if let Some((firm, case)) = name::parse_case(&m.name) {
             evidence::erase(&self.0, firm, case).await;
         }
-        Ok(Response::new(v1::ErasePersonResponse { receipt: Some(receipt(&answer)) }))
+        let left = clear_cards(&self.0, &m.name).await?;
+        Ok(Response::new(v1::ErasePersonResponse {
+            receipt: Some(receipt(&answer)),
+            clear_card_positions: left.into_iter().map(int64).collect(),
+        }))
     }
 
     async fn list_retention(
@@ -94,4 +101,23 @@ fn retention(firm: FirmId, id: CaseId, case: &Case) -> v1::Retention {
         erasable_from: last.and_then(|last| last.succ_opt()).and_then(day),
         erased_on: case.erased.as_ref().and_then(|mark| day(mark.on)),
     }
+}
+
+/// Where the events of a client hold a card's token in the clear, as they did before tokens were sealed.
+async fn clear_cards(ledger: &Ledger, name: &str) -> Result<Vec<u64>, Failure> {
+    let Some((firm, case)) = name::parse_case(name) else { return Ok(Vec::new()) };
+    let streams = [StreamId::Account(case.own_account())];
+    let head = ledger.engine().head(firm).await?.position;
+    let mut found = Vec::new();
+    for stored in
+        ledger.store().load_from_first(firm, &streams, head).await?.iter().flat_map(|l| &l.events)
+    {
+        let position = stored.position;
+        let recorded =
+            Recorded::from_bytes(&stored.bytes).map_err(|_| Failure::Corrupt { position })?;
+        if card_of(&recorded.event).is_some_and(|card| card.token.revealed().is_some()) {
+            found.push(position);
+        }
+    }
+    Ok(found)
 }

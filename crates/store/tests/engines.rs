@@ -126,9 +126,9 @@ async fn the_service_sees_and_writes_rows_of_the_named_firm_alone() {
         let fenced = "SELECT COUNT(*) FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace \
                       WHERE n.nspname = 'counterfoil' AND c.relkind IN ('r', 'p') \
                       AND NOT c.relispartition AND c.relrowsecurity";
-        // The log's two, snapshots, people, checkpoints, the read model's 23, the five of
-        // proofs, and evidence.
-        assert_eq!(raw.number(fenced).await, 2 + 3 + 23 + 5 + 1);
+        // The log's two, snapshots, people and their words, checkpoints, the read model's 23, the
+        // five of proofs, and evidence.
+        assert_eq!(raw.number(fenced).await, 2 + 4 + 23 + 5 + 1);
         raw.run("SET ROLE counterfoil_service").await.unwrap();
         let seen = async |raw: &mut Raw| {
             let mut seen = Vec::new();

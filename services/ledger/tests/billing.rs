@@ -260,7 +260,11 @@ async fn the_log_verifies_and_the_read_models_rebuild() {
     let head = service.administration().get_head(head).await.unwrap().into_inner();
     assert!(report.sound);
     assert_eq!((report.root, report.position, report.invoice_count), (head.root, head.position, 3));
-    let list = || v1::ListCasesRequest { parent: firm.clone(), ..v1::ListCasesRequest::default() };
+    let list = || v1::ListCasesRequest {
+        parent: firm.clone(),
+        at_least_position: report.position,
+        ..v1::ListCasesRequest::default()
+    };
     let before = service.cases().list_cases(list()).await.unwrap().into_inner().cases;
     let check = v1::CheckDerivedRequest { parent: firm.clone() };
     let mut stream = service.administration().check_derived(check).await.unwrap().into_inner();
@@ -272,7 +276,8 @@ async fn the_log_verifies_and_the_read_models_rebuild() {
     }
     let derived = derived.unwrap();
     assert!(derived.sound && derived.faults.is_empty() && derived.fault_count == 0, "{derived:?}");
-    assert_eq!(derived.position, report.position);
+    // Behind it stand the looks of the list at most.
+    assert!(derived.position >= report.position, "{derived:?}");
     let rebuild = v1::RebuildReadModelsRequest { parent: firm.clone() };
     let mut stream =
         service.administration().rebuild_read_models(rebuild).await.unwrap().into_inner();

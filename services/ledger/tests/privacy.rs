@@ -319,7 +319,7 @@ struct Older(Vec<log::Stored>);
 impl log::Plan for Older {
     fn open(&mut self, log::Opening { mut head, .. }: log::Opening) -> log::Step {
         let all = self.0.iter().map(|stored| Recorded::from_bytes(&stored.bytes).unwrap());
-        let on_file = all.filter(|recorded| card_of(&recorded.event).is_some()).last().unwrap();
+        let on_file = all.rev().find(|recorded| card_of(&recorded.event).is_some()).unwrap();
         let mut card = card_of(&on_file.event).unwrap().clone();
         card.token = Personal::clear(TOKEN);
         let expected = head.position;

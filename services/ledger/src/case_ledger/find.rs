@@ -24,7 +24,7 @@ pub(super) async fn find_cases(
     authority: &Authority,
     message: &v1::FindCasesRequest,
 ) -> Result<v1::FindCasesResponse, Failure> {
-    authority.check_name(&message.parent)?;
+    view.ledger().check_name(authority, &message.parent).await?;
     let asked = requests::find_cases(message)?;
     let look = Look::at_clients(authority, "FindCases");
     let position = view.read_at(asked.firm, asked.at_least_position).await?;

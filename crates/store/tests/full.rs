@@ -18,7 +18,7 @@ use domain::terms::Seat;
 use log::{
     Beside, Checkpoint, Comparison, Engine, Head, KeptSnapshot, LoadedStream, LogStore, Outcome,
     PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Rewrapped, SequentialIds, Settings,
-    SteppedClock, StoreError, Stored, SubmitError, Tile, TileStore,
+    SteppedClock, StoreError, Stored, SubmitError, Tile, TileStore, Wanted,
 };
 use proof::Hash;
 use support::*;
@@ -138,6 +138,23 @@ impl PeopleStore for Lossy {
         limit: usize,
     ) -> Result<Vec<Person>, StoreError> {
         self.store.people_after(firm, after, limit).await
+    }
+
+    async fn find(
+        &self,
+        firm: FirmId,
+        wanted: &Wanted,
+        limit: usize,
+    ) -> Result<Vec<Uuid>, StoreError> {
+        self.store.find(firm, wanted, limit).await
+    }
+
+    async fn incomplete(&self, firm: FirmId, limit: usize) -> Result<Vec<Person>, StoreError> {
+        self.store.incomplete(firm, limit).await
+    }
+
+    async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
+        self.store.complete(firm, people).await
     }
 
     async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {

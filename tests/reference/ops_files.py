@@ -59,7 +59,7 @@ def compose(known):
             assert secret in file["secrets"], secret
         for volume in service.get("volumes", []):
             source = volume.split(":")[0]
-            assert source in file["volumes"] or (folder / source).is_dir(), volume
+            assert source in file["volumes"] or (folder / source).exists(), volume
 
 
 def image(known):

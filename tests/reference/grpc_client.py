@@ -83,7 +83,7 @@ class Office:
         return done.stdout
 
     def make_token(self, scopes):
-        return json.loads(self.run("tokens", "create", "--label", "client", "--scopes", scopes, "--json"))["secret"]
+        return json.loads(self.run("tokens", "create", "--label", "client " + scopes, "--scopes", scopes, "--json"))["secret"]
 
     def meta(self, token=None):
         return (("authorization", f"Bearer {token or self.token}"),)

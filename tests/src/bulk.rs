@@ -1,6 +1,7 @@
 //! A firm of many clients that all did the same, through a real engine: for benches and crash tests.
 
 use std::ops::Range;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use api::google::r#type::Date;
 use api::v1::administration_client::AdministrationClient;
@@ -47,6 +48,9 @@ pub fn today() -> Date {
     Date { year: 2025, month: 4, day: 7 }
 }
 
+/// Tokens that this process has given out.
+static TOKENS: AtomicU32 = AtomicU32::new(0);
+
 /// The bearer token of a new caller of the bulk firm, who may do these things.
 pub async fn token(ledger: &Ledger, label: &str, scopes: &[Scope]) -> String {
     token_of(ledger, firm_id(), label, scopes).await
@@ -56,7 +60,8 @@ pub async fn token(ledger: &Ledger, label: &str, scopes: &[Scope]) -> String {
 pub async fn token_of(ledger: &Ledger, firm: FirmId, label: &str, scopes: &[Scope]) -> String {
     let channel = ledger.connect_in_process().await.expect("a pipe inside the process");
     let token = v1::Token {
-        label: label.to_owned(),
+        // Labels tell the tokens of a firm apart.
+        label: format!("{label} {} {}", std::process::id(), TOKENS.fetch_add(1, Ordering::Relaxed)),
         scopes: scopes.iter().map(|&scope| scope.into()).collect(),
         ..v1::Token::default()
     };

@@ -14,6 +14,7 @@
 //! ```
 
 pub mod account;
+pub mod actor;
 pub mod address;
 pub mod case;
 pub mod codec;

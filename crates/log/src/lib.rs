@@ -56,7 +56,7 @@ pub use ports::{
 pub use projector::{ProjectionFault, ReadBehind};
 pub use reading::{History, states_at};
 pub use rebuild::{RebuildError, RebuildReport};
-pub use sealing::{Opener, kept_fingerprint, rewrap, scope};
+pub use sealing::{Opener, OwnRequests, kept_fingerprint, rewrap, scope};
 pub use settings::{
     BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, BELIEF_LASTS, FOLLOW_PAGE, MOVE_PAGE,
     NEEDS_MAX, PROJECT_PAGE, PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX,

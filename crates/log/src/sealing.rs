@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, HashMap};
 use domain::codec::Field;
 use domain::couple::address_key;
 use domain::event::{Card, Contact, Recorded, StreamId};
-use domain::ids::{AccountId, CaseId, FirmId};
+use domain::ids::{AccountId, CaseId, FirmId, RequestId};
 use domain::sealing::{Place, Sealer, Unsealable, person_of, streams_of};
 use domain::value::Personal;
 use domain::words::words_of;
@@ -25,6 +25,7 @@ const ADDRESS: &str = "address";
 const CARD: &str = "card";
 const WORD: &str = "word";
 const REQUEST: &str = "request";
+const OWN_REQUEST: &str = "own request";
 
 /// The associated data of everything sealed in a stream.
 pub fn scope(firm: FirmId, stream: StreamId) -> String {
@@ -305,6 +306,41 @@ impl Engine {
             }
         }
         Ok(Opener { firm, keys })
+    }
+}
+
+/// Ids of the requests that a service makes of a firm by itself, such as a day's billing run.
+///
+/// Each is derived from what makes the request what it is, so that doing it again, on whichever server, is the
+/// same request; and with the firm's own secret, so that nobody who knows what that is can use the id first.
+/// The secret is drawn once for a firm and moves with its log; new firm keys wrap it anew and leave it as it is.
+pub struct OwnRequests(BlindKey);
+
+impl OwnRequests {
+    /// The id: a UUID of the firm's own kind (RFC 9562 section 5.8, version 8) made of HMAC-SHA-256.
+    pub fn id(&self, kind: &str, parts: &[&[u8]]) -> RequestId {
+        let mut whole = Vec::new();
+        for part in std::iter::once(kind.as_bytes()).chain(parts.iter().copied()) {
+            // Each part with its length, so that no two lists of parts read alike.
+            whole.extend(u64::try_from(part.len()).unwrap_or(u64::MAX).to_be_bytes());
+            whole.extend(part);
+        }
+        let mut bytes = [0; 16];
+        bytes.copy_from_slice(&self.0.hash_bytes(OWN_REQUEST, &whole)[..16]);
+        RequestId(uuid::Builder::from_custom_bytes(bytes).into_uuid())
+    }
+}
+
+impl Engine {
+    /// What ids of the service's own requests of a firm are made with. Ask for it anew for each run.
+    ///
+    /// # Errors
+    /// If the store does not answer, or the firm was never asked anything: it has its secret from its first
+    /// request on.
+    pub async fn own_requests(&self, firm: FirmId) -> Result<OwnRequests, StoreError> {
+        let own = self.inner().store.people(firm, &[firm.0]).await?.pop();
+        let own = own.ok_or_else(|| StoreError::internal("the firm has no secret of its own"))?;
+        Ok(OwnRequests(BlindKey::of(&unwrapped(&self.inner().firm_keys, firm, &own)?)))
     }
 }
 

@@ -218,13 +218,79 @@ async fn at_its_most_talkative_the_log_holds_nothing_of_a_client() {
     }
     assert!(!text.contains("Bearer") && !text.contains("cf_"), "no token either");
     let has = |message: &str| lines.iter().any(|line| line["fields"]["message"] == message);
-    for message in ["listening", "answered", "turned down", "draining"] {
+    for message in ["listening", "answered", "turned down", "a login was refused", "draining"] {
         assert!(has(message), "{message} is not there");
     }
     assert!(
         lines.iter().any(|line| line["target"].as_str().unwrap().starts_with("h2")),
         "all of it"
     );
+}
+
+/// Tries to write into the log by what is sent as a token.
+async fn inject(served: &Served, desk: &Desk, firm: &str) {
+    let token = desk.token("read");
+    let mut administration = AdministrationClient::new(served.channel().await);
+    let forged =
+        format!("{}{}", &token[..token.len() - 2], if token.ends_with("00") { "01" } else { "00" });
+    let raw: [&[u8]; 6] = [
+        b"Bearer cf_evil[2J\xe2\x80\xae",
+        b"Bearer cf_evil_{\"level\":\"ERROR\"}_evil_evil",
+        b"evil\tevil%0aevil\\nevil",
+        "Bearer cf_\u{202e}evil".as_bytes(),
+        b"",
+        &[b"Bearer ", forged.as_bytes()].concat(),
+    ];
+    for header in raw {
+        for _ in 0..40 {
+            let mut request = Request::new(());
+            // Line ends and escapes do not even come through HTTP/2 (RFC 9113 section 8.2.1).
+            let value = tonic::codegen::http::HeaderValue::from_bytes(header).unwrap();
+            let mut headers = request.metadata().clone().into_headers();
+            headers.insert("authorization", value);
+            *request.metadata_mut() = tonic::metadata::MetadataMap::from_headers(headers);
+            let request = request.map(|()| v1::GetHeadRequest { parent: firm.to_owned() });
+            let status = administration.get_head(request).await.unwrap_err();
+            assert_eq!(status.code(), Code::Unauthenticated);
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn refused_logins_are_told_with_their_address_and_nobody_writes_into_the_log() {
+    let desk = Desk::with_firm();
+    let firm = desk.firm();
+    let file = desk.folder.path().join("log.jsonl");
+    let mut serve = desk.command(&["serve", "--listen", "127.0.0.1:0", "--log-format", "json"]);
+    serve.env("COUNTERFOIL_LOG", "info");
+    let served = Served::telling(serve, File::create(&file).unwrap());
+    inject(&served, &desk, &firm).await;
+    assert_eq!(served.end(), Some(0));
+    let text = std::fs::read_to_string(file).unwrap();
+    assert!(!text.contains("evil") && !text.contains("cf_"), "{text}");
+    assert!(!text.contains('\u{1b}') && !text.contains('\u{202e}'), "{text}");
+    let lines: Vec<Value> = text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let told = |reason: &str| {
+        let of = |line: &&Value| {
+            line["fields"]["message"] == "a login was refused" && line["fields"]["reason"] == reason
+        };
+        lines.iter().filter(of).collect::<Vec<_>>()
+    };
+    for (reason, names_firm) in [("no_token", false), ("wrong_secret", true)] {
+        let told = told(reason);
+        assert!((1..=40).contains(&told.len()), "{reason}: {} lines", told.len());
+        for line in told {
+            let peer = line["fields"]["peer"].as_str().unwrap();
+            assert!(peer.starts_with("127.0.0.1:"), "{line}");
+            assert_eq!(line["level"], "WARN");
+            assert_eq!(line["fields"]["firm"].is_string(), names_firm, "{line}");
+            assert_eq!(line["fields"]["access"].is_string(), names_firm, "{line}");
+        }
+    }
+    let refused = lines.iter().filter(|line| line["fields"]["message"] == "a login was refused");
+    assert!(refused.count() < 100, "240 were refused");
+    let not_let_in = lines.iter().find(|line| line["fields"]["code"] == "Unauthenticated");
+    assert!(not_let_in.is_none(), "once is enough: {not_let_in:?}");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

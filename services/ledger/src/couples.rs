@@ -5,20 +5,18 @@
 
 use std::time::Duration;
 
+use domain::actor::ServiceActor;
 use domain::command::{Command, CoupleAction};
-use domain::event::{Author, StreamId};
+use domain::event::StreamId;
 use domain::ids::{CaseId, FirmId};
-use domain::value::Text;
-use log::{LogStore, Submission};
+use log::{LogStore, OwnRequests, Submission};
 use store::CoupleCandidate;
 
 use api::status::Failure;
 
-use crate::access::{derived_request, fingerprint};
+use crate::access::fingerprint;
 use crate::ledger::Ledger;
 
-/// Actor of what comparing records.
-const MATCHER: &str = "couple matcher";
 /// Most pairs compared for one case, and for one firm in one sweep.
 const PAIRS_MAX: u32 = 200;
 /// How often all firms are swept.
@@ -61,15 +59,25 @@ pub(crate) async fn sweep(ledger: Ledger) {
 }
 
 async fn compare(ledger: &Ledger, firm: FirmId, case: Option<CaseId>) -> Result<(), Failure> {
-    for pair in ledger.store().couple_candidates(firm, case, PAIRS_MAX).await? {
-        compare_pair(ledger, firm, pair).await?;
+    let pairs = ledger.store().couple_candidates(firm, case, PAIRS_MAX).await?;
+    if pairs.is_empty() {
+        return Ok(());
+    }
+    let own = ledger.engine().own_requests(firm).await?;
+    for pair in pairs {
+        compare_pair(ledger, firm, &own, pair).await?;
     }
     Ok(())
 }
 
 /// The request id is made of the pair and what it stands at: the same two, unchanged, are compared
 /// once, by whichever process comes first.
-async fn compare_pair(ledger: &Ledger, firm: FirmId, pair: CoupleCandidate) -> Result<(), Failure> {
+async fn compare_pair(
+    ledger: &Ledger,
+    firm: FirmId,
+    own: &OwnRequests,
+    pair: CoupleCandidate,
+) -> Result<(), Failure> {
     let CoupleCandidate { first, second } = pair;
     let streams = [first, second]
         .map(|case| [StreamId::Case(case), StreamId::Account(case.own_account())])
@@ -78,11 +86,9 @@ async fn compare_pair(ledger: &Ledger, firm: FirmId, pair: CoupleCandidate) -> R
     let versions: Vec<u8> = states.iter().flat_map(|state| state.version().to_be_bytes()).collect();
     let parts: [&[u8]; 3] = [first.0.as_bytes(), second.0.as_bytes(), &versions];
     let submission = Submission {
-        request_id: derived_request("compare", &parts),
+        request_id: own.id("compare", &parts),
         fingerprint: fingerprint("compare", &parts),
-        author: Author::without_token(
-            Text::parse(MATCHER).expect("a constant of ours is short text"),
-        ),
+        author: ServiceActor::CoupleMatcher.author(),
         command: Command::Couple { first, second, action: CoupleAction::Compare },
     };
     ledger.engine().submit(firm, submission).await?;

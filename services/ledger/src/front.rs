@@ -2,6 +2,7 @@
 
 use std::convert::Infallible;
 use std::future::Future;
+use std::net::SocketAddr;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -11,12 +12,13 @@ use std::time::Duration;
 use tokio::time::Instant;
 use tonic::body::Body;
 use tonic::codegen::http::{HeaderMap, Request, Response, header::AUTHORIZATION};
+use tonic::transport::server::{TcpConnectInfo, TlsConnectInfo};
 use tonic::{Code, Status};
 use tower::{Layer, Service};
 use tracing::Instrument;
 
 use crate::access::table::{self, Rpc};
-use crate::access::{Authority, Claim, Grant};
+use crate::access::{Authority, Caller, Claim, Grant, LoginRefused, lasting, token_over};
 use crate::ledger::Ledger;
 use crate::telemetry;
 use api::status::{Failure, unreadable};
@@ -136,8 +138,7 @@ where
             (Rpc::Scoped(_), Door::Wire) => {
                 let header =
                     request.headers().get(AUTHORIZATION).and_then(|value| value.to_str().ok());
-                let claim = header.and_then(Claim::from_header).ok_or(Failure::Unauthenticated)?;
-                let grant = admit(&self.ledger, &claim).await?;
+                let grant = log_in(&self.ledger, header, peer_of(&request)).await?;
                 tracing::Span::current().record("access", tracing::field::display(grant.access));
                 Authority::Token(Arc::new(grant))
             }
@@ -147,7 +148,12 @@ where
         authorise(rpc, &authority, &path)?;
         request.extensions_mut().insert(authority.clone());
         let ledger = self.ledger.clone();
-        let response = self.handle(request).await;
+        let mut over = token_over(&ledger, &authority);
+        let response = tokio::select! {
+            biased;
+            response = self.handle(request) => response,
+            failure = &mut over => return Err(failure.into()),
+        };
         if let Authority::Token(grant) = &authority
             && grant.is_examiner()
             // An export puts itself on record, with what it took along.
@@ -157,7 +163,7 @@ where
             // Whoever examines sees nothing that is not on record as seen.
             ledger.note_look(&authority, grant.firm, LookKind::Read, &path, grant.seen()).await?;
         }
-        Ok(response)
+        Ok(lasting(response, over))
     }
 
     async fn handle(mut self, request: Request<Body>) -> Response<Body> {
@@ -181,15 +187,38 @@ where
     }
 }
 
-/// Lets a token in. A refusal takes the same time for a firm that is there and one that is not, for a token
-/// that never was and one that was taken back: how long it took to look tells nothing.
-async fn admit(ledger: &Ledger, claim: &Claim) -> Result<Grant, Failure> {
+/// Who a caller on the wire is. Who is refused is not told why; the operator is. A refusal takes the same time for
+/// a firm that is there and one that is not, for a token that never was and one that was taken back: how long
+/// it took to look tells nothing.
+async fn log_in(
+    ledger: &Ledger,
+    header: Option<&str>,
+    peer: Option<SocketAddr>,
+) -> Result<Grant, Failure> {
     let told_at = Instant::now() + REFUSED_AFTER;
-    let admitted = ledger.firms().admit(claim, ledger.now()).await;
-    if matches!(admitted, Err(Failure::Unauthenticated)) {
-        tokio::time::sleep_until(told_at).await;
+    let claim = header.and_then(Claim::from_header);
+    let admitted = match &claim {
+        Some(claim) => ledger.firms().admit(claim, peer, ledger.now()).await?,
+        None => Err(LoginRefused::NoToken),
+    };
+    match admitted {
+        Ok(grant) => Ok(grant),
+        Err(reason) => {
+            let (firm, access) = (claim.map(|claim| claim.firm), claim.map(|claim| claim.access));
+            ledger.metrics().logins.refused(reason, Caller { peer, firm, access });
+            if claim.is_some() {
+                tokio::time::sleep_until(told_at).await;
+            }
+            Err(Failure::Unauthenticated)
+        }
     }
-    admitted
+}
+
+/// The other end of a connection, which no request can claim.
+fn peer_of(request: &Request<Body>) -> Option<SocketAddr> {
+    let plain = request.extensions().get::<TcpConnectInfo>();
+    let tls = request.extensions().get::<TlsConnectInfo<TcpConnectInfo>>();
+    plain.or_else(|| tls.map(TlsConnectInfo::get_ref)).and_then(TcpConnectInfo::remote_addr)
 }
 
 /// Whether a caller has a scope for the RPC; whether the resource is of the caller's firm, only the

@@ -71,10 +71,11 @@ impl Ledger {
         gateway: Arc<dyn PaymentGateway>,
         limits: Limits,
     ) -> Self {
+        let metrics = Metrics::new();
         let shared = Shared {
-            firms: Firms::new(engine.clone()),
+            firms: Firms::new(engine.clone(), Arc::clone(&metrics.logins)),
             slots: Arc::new(Semaphore::new(limits.requests_max)),
-            metrics: Metrics::new(),
+            metrics,
             engine,
             store,
             replica: OnceLock::new(),

@@ -11,9 +11,9 @@ use calendar::CivilDate;
 use domain::event::{LookKind, StreamId};
 use domain::ids::{CaseId, FirmId, RequestId};
 use domain::sealing::person_of;
-use log::PeopleStore as _;
+use log::{OwnRequests, PeopleStore as _};
 
-use crate::access::{Authority, derived_request};
+use crate::access::Authority;
 use crate::ledger::Ledger;
 use crate::reading::Reader;
 
@@ -57,11 +57,16 @@ pub(crate) fn clients_of(streams: impl IntoIterator<Item = StreamId>) -> BTreeSe
 
 /// One and the same for the same clients on the same day, whichever process opens them: those of one command
 /// each that people run all day, and servers side by side.
-fn request_of(reader: Reader, today: CivilDate, clients: &[CaseId]) -> RequestId {
+fn request_of(
+    own: &OwnRequests,
+    reader: Reader,
+    today: CivilDate,
+    clients: &[CaseId],
+) -> RequestId {
     let mut parts = vec![reader.bytes(), today.to_string().into_bytes()];
     parts.extend(clients.iter().map(|client| client.0.as_bytes().to_vec()));
     let parts: Vec<&[u8]> = parts.iter().map(Vec::as_slice).collect();
-    derived_request("opening", &parts)
+    own.id("opening", &parts)
 }
 
 /// What is on record already, of the day on which each reader read last.
@@ -115,9 +120,13 @@ impl Ledger {
         let today = self.today(&*self.firms().get(firm).await?);
         let reader = (firm, Reader::of(look.authority));
         let clients = self.openings().unrecorded(reader, today, clients);
+        if clients.is_empty() {
+            return Ok(());
+        }
+        let own = self.engine().own_requests(firm).await?;
         for some in clients.chunks(CASES_PER_APPEND) {
             let cases = some.iter().copied().collect();
-            let once = (firm, request_of(reader.1, today, some));
+            let once = (firm, request_of(&own, reader.1, today, some));
             self.note_look_once(look.authority, once, LookKind::Open, look.what, cases).await?;
             self.openings().record(reader, today, some);
         }

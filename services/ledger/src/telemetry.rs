@@ -67,6 +67,8 @@ pub(crate) fn ended(code: Code, took: Duration) {
     let micros = u64::try_from(took.as_micros()).unwrap_or(u64::MAX);
     match code {
         Code::Ok => tracing::debug!(micros, "answered"),
+        // A refused login is told with its reason, and not more often than somebody can read.
+        Code::Unauthenticated => tracing::debug!(micros, "not let in"),
         Code::Internal | Code::DataLoss | Code::Unknown => {
             Span::current().record("otel.status_code", "ERROR");
             tracing::error!(micros, ?code, "failed");
@@ -82,7 +84,6 @@ pub(crate) fn ended(code: Code, took: Duration) {
         | Code::Aborted
         | Code::OutOfRange
         | Code::Unimplemented
-        | Code::Unavailable
-        | Code::Unauthenticated => tracing::info!(micros, ?code, "turned down"),
+        | Code::Unavailable => tracing::info!(micros, ?code, "turned down"),
     }
 }

@@ -83,7 +83,7 @@ async fn what_is_sent_is_sound_and_on_record_as_taken() {
     let exports: Vec<&str> =
         table.lines().filter(|row| row.ends_with(",export ExportBundle")).collect();
     assert_eq!(exports.len(), 1, "{table}");
-    assert!(exports[0].contains(",state examiner,"), "{table}");
+    assert!(exports[0].contains(",state examiner 1,"), "{table}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use domain::command::{Command, CoupleAction, Dated, FirmAction};
 use domain::event::{AccessBounds, AccessRevoked, Scope};
-use domain::firm::BOUND_CASES_MAX;
+use domain::firm::{BOUND_CASES_MAX, TOKEN_DAYS_MAX};
 use domain::ids::{AccessId, CaseId, FirmId, RequestId};
 use domain::money::Currency;
 use domain::rules::check_pack;
@@ -66,7 +66,7 @@ pub struct TokenAsked {
     pub label: Text,
     /// What it may do.
     pub scopes: BTreeSet<Scope>,
-    /// Last day of validity.
+    /// Last day of validity; the usual one if none was said.
     pub expires_on: Option<CivilDate>,
     /// What it is bound to.
     pub bounds: Option<AccessBounds>,
@@ -274,6 +274,7 @@ pub fn create_token(m: &v1::CreateTokenRequest) -> Result<TokenAsked, FieldError
             let label = f.parse("label", &m.label, Text::line);
             let scopes = firm_action::scopes(f, &m.scopes);
             let expires_on = f.optional_date("expires_on", m.expires_on.as_ref());
+            check_end(f, occurred_on, expires_on.flatten());
             let bounds = f.optional("bounds", m.bounds.as_ref(), |f, m| bounds(f, firm, m));
             Some((label?, scopes?, expires_on?, bounds?))
         });
@@ -288,6 +289,17 @@ pub fn create_token(m: &v1::CreateTokenRequest) -> Result<TokenAsked, FieldError
             bounds,
         })
     })
+}
+
+/// A token ends, and soon enough: one that is lost must not open the firm for ever.
+fn check_end(f: &mut Fields, given_on: Option<CivilDate>, ends_on: Option<CivilDate>) {
+    let (Some(given_on), Some(ends_on)) = (given_on, ends_on) else { return };
+    let days = ends_on.signed_duration_since(given_on).num_days();
+    if days < 0 {
+        f.fail("expires_on", "must not be before occurred_on");
+    } else if days.unsigned_abs() > TOKEN_DAYS_MAX {
+        f.fail("expires_on", format!("must be at most {TOKEN_DAYS_MAX} days after occurred_on"));
+    }
 }
 
 fn bounds(f: &mut Fields, firm: Option<FirmId>, m: &v1::TokenBounds) -> Option<AccessBounds> {

@@ -3,8 +3,10 @@
 use std::collections::BTreeMap;
 
 use calendar::{CivilDate, is_month_end};
+use chrono::Days;
 
-use super::Firm;
+use super::{Access, Firm};
+use crate::actor::{ServiceActor, sight_of};
 use crate::command::FirmAction;
 use crate::event::{
     AccessBounds, AccessGranted, BookAccount, ChartRevised, FirmEvent, PackAdopted, PeriodLocked,
@@ -14,6 +16,7 @@ use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
 use crate::rules::check_pack;
 use crate::terms::{Plan, Prices};
+use crate::value::Text;
 
 /// Decides one action on the firm on a day. `money_moved_at` is the position up to which nothing is
 /// known to have happened to the books since. Pure.
@@ -50,22 +53,18 @@ pub(crate) fn decide(
             standing.clone().into()
         }
         FirmAction::GrantAccess(access) => {
-            if firm.access.contains_key(&access.access) {
+            if firm.access.contains_key(&access.access) || firm.revoked.contains(&access.access) {
                 return Err(already("access", "this token was given out already"));
             }
             if access.scopes.is_empty() {
                 return Err(refused("scopes", "a token needs at least one scope"));
             }
-            if access.scopes.contains(&Scope::Examine) && access.expires_on.is_none() {
-                return Err(refused("expires_on", "a token that may examine has a last day"));
-            }
+            check_label(firm, on, &access.label)?;
             if let Some(bounds) = &access.bounds {
                 check_bounds(bounds, access)?;
             }
-            if access.expires_on.is_some_and(|last| last < on) {
-                return Err(refused("expires_on", "must not be in the past"));
-            }
-            access.clone().into()
+            let expires_on = Some(last_day(on, access.expires_on)?);
+            AccessGranted { expires_on, ..access.clone() }.into()
         }
         FirmAction::RevokeAccess(access) => {
             if !firm.access.contains_key(&access.access) {
@@ -141,6 +140,49 @@ fn check_lock(
             lock.checked_at
         );
         return Err(Refusal::new(Reason::StateRefuses, "checked_at", detail));
+    }
+    Ok(())
+}
+
+/// Days after the day it was given out on which a token ends, unless its last day was said.
+pub const TOKEN_DAYS: u64 = 90;
+/// Most days after the day it was given out on which a token may end.
+pub const TOKEN_DAYS_MAX: u64 = 366;
+
+/// The last day of a token that is given out on a day. There is one for every token.
+fn last_day(on: CivilDate, asked: Option<CivilDate>) -> Result<CivilDate, Refusal> {
+    let after = |days| on.checked_add_days(Days::new(days));
+    let last = asked.or_else(|| after(TOKEN_DAYS));
+    let last = last.ok_or_else(|| refused("expires_on", "is beyond the calendar"))?;
+    if last < on {
+        return Err(refused("expires_on", "must not be in the past"));
+    }
+    if after(TOKEN_DAYS_MAX).is_some_and(|most| last > most) {
+        let detail = format!("must be at most {TOKEN_DAYS_MAX} days after the token is given out");
+        return Err(refused("expires_on", &detail));
+    }
+    Ok(last)
+}
+
+/// What is recorded with a token is signed with its label: nobody may take it for the service or another
+/// token.
+fn check_label(firm: &Firm, on: CivilDate, label: &Text) -> Result<(), Refusal> {
+    let sight = sight_of(label.as_str());
+    if sight.is_empty() {
+        return Err(refused("label", "must have a letter or a digit"));
+    }
+    if let Some(actor) = ServiceActor::seen_in(label) {
+        let detail =
+            format!("must not look like \"{}\", which the service calls itself", actor.name());
+        return Err(refused("label", &detail));
+    }
+    let same = |access: &&Access| sight_of(access.granted.label.as_str()) == sight;
+    if let Some(Access { granted, .. }) = firm.in_force(on).find(same) {
+        let detail = format!(
+            "looks like that of token {}, which is in force: choose another, or revoke that one first",
+            granted.access
+        );
+        return Err(refused("label", &detail));
     }
     Ok(())
 }

@@ -2,13 +2,14 @@
 
 mod decide;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::CivilDate;
 
-pub use decide::BOUND_CASES_MAX;
 pub(crate) use decide::decide;
+pub use decide::{BOUND_CASES_MAX, TOKEN_DAYS, TOKEN_DAYS_MAX};
 
+use crate::actor::{ServiceActor, sight_of};
 use crate::codec::record;
 use crate::event::{
     AccessGranted, AutomaticMatches, BookAccount, BureauRegistered, ChartAccount, FirmEvent,
@@ -25,6 +26,19 @@ record! {
         granted: AccessGranted,
         /// The day it was given out.
         on: CivilDate,
+    }
+}
+
+impl Access {
+    fn is_mistakable(&self, alike: &[&Self]) -> bool {
+        let lasts_to =
+            |of: &Self, day: CivilDate| of.granted.expires_on.is_none_or(|last| day <= last);
+        let together = |other: &&Self| {
+            other.granted.access != self.granted.access
+                && lasts_to(self, other.on)
+                && lasts_to(other, self.on)
+        };
+        ServiceActor::seen_in(&self.granted.label).is_some() || alike.iter().any(together)
     }
 }
 
@@ -68,6 +82,8 @@ record! {
         plans: BTreeMap<PlanCode, Vec<Plan>>,
         /// What was registered.
         registered: Option<FirmRegistered>,
+        /// Tokens that were taken back.
+        revoked: BTreeSet<AccessId>,
         /// Registrations and bonds on file.
         standings: Vec<StandingRecorded>,
         /// Events folded.
@@ -97,6 +113,7 @@ impl Firm {
             FirmEvent::AccessUsed(_) => {}
             FirmEvent::AccessRevoked(e) => {
                 self.access.remove(&e.access);
+                self.revoked.insert(e.access);
             }
             FirmEvent::ChartRevised(e) => {
                 self.chart.extend(e.accounts.iter().map(|a| (a.account, a.clone())));
@@ -152,6 +169,28 @@ impl Firm {
     /// What is matched without a person.
     pub fn automatic_matches(&self) -> AutomaticMatches {
         self.match_policy.as_ref().map_or(AutomaticMatches::Nothing, |policy| policy.automatic)
+    }
+
+    /// Tokens that were given out and not taken back, and whose last day is not over.
+    pub fn in_force(&self, today: CivilDate) -> impl Iterator<Item = &Access> {
+        let lasts = move |access: &&Access| access.granted.expires_on.is_none_or(|d| today <= d);
+        self.access.values().filter(lasts)
+    }
+
+    /// Tokens whose label may be taken for the service's own name, or for that of another token which is in force
+    /// on the same days: they were given out before that was refused.
+    pub fn mistakable(&self) -> BTreeSet<AccessId> {
+        let mut by_sight: BTreeMap<String, Vec<&Access>> = BTreeMap::new();
+        for access in self.access.values() {
+            by_sight.entry(sight_of(access.granted.label.as_str())).or_default().push(access);
+        }
+        let mut found = BTreeSet::new();
+        for alike in by_sight.values() {
+            found.extend(
+                alike.iter().filter(|one| one.is_mistakable(alike)).map(|a| a.granted.access),
+            );
+        }
+        found
     }
 
     /// Today's date where the firm is.

@@ -44,6 +44,8 @@ enum Kind {
     RoundPossible,
     /// A chargeback is to be answered
     ChargebackOpen,
+    /// A token ends within 14 days or has no end
+    TokenEnding,
 }
 
 impl Kind {
@@ -63,6 +65,7 @@ impl Kind {
             Self::ReadyToOpen => v1::DueKind::ReadyToOpen,
             Self::RoundPossible => v1::DueKind::RoundPossible,
             Self::ChargebackOpen => v1::DueKind::ChargebackOpen,
+            Self::TokenEnding => v1::DueKind::TokenEnding,
         }
     }
 }

@@ -1,7 +1,7 @@
 //! `tokens`.
 
 use anyhow::Context;
-use api::v1;
+use api::{scalar, v1};
 use calendar::CivilDate;
 use clap::{Args, Subcommand, ValueEnum};
 use uuid::Uuid;
@@ -61,7 +61,7 @@ pub(crate) struct CreateArgs {
     /// What it may do
     #[arg(long, required = true, value_delimiter = ',', value_name = "SCOPE,...")]
     scopes: Vec<Scope>,
-    /// Last day of validity; without one it does not expire, which a token that may examine has to
+    /// Last day of validity, at most 366 days from today; 90 days from today if not given
     #[arg(long, value_name = "DATE")]
     expires: Option<CivilDate>,
     /// Of an examiner's token: the cases it shows
@@ -131,7 +131,9 @@ async fn create(args: CreateArgs, session: &mut Session, out: &mut Out) -> anyho
         out.note("Revoke it and create another.")?;
         return Ok(Exit::Done);
     }
-    out.note(format!("Token {} for {}, shown this once:", token.token_id, token.label))?;
+    let (id, label) = (&token.token_id, &token.label);
+    let last = words::day(token.expires_on.as_ref());
+    out.note(format!("Token {id} for {label}, good through {last}, shown this once:"))?;
     out.line(answer.secret)?;
     Ok(Exit::Done)
 }
@@ -157,6 +159,7 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
         out.message(&answer, "ListTokensResponse")?;
         return Ok(Exit::Done);
     }
+    let today = session.day(None).await?;
     let mut table = Table::new(&["token", "~for", "scopes", "since", "through", "state"]);
     for token in &tokens.entries {
         table.row([
@@ -165,11 +168,26 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
             words::list(token.scopes.iter().map(|scope| words::scope(*scope))),
             words::day(token.granted_on.as_ref()),
             words::day(token.expires_on.as_ref()),
-            if token.revoked { "revoked" } else { "given out" }.to_owned(),
+            state(token, today).to_owned(),
         ]);
     }
     out.table(&table, "No token was given out.")?;
+    let endless = tokens.entries.iter().filter(|token| token.expires_on.is_none()).count();
+    if endless > 0 {
+        out.note(format!(
+            "Tokens without an end: {endless}. Whoever finds one is let in for ever: give out others, and revoke them."
+        ))?;
+    }
     Ok(Exit::Done)
+}
+
+/// What there is to know of a token besides its days.
+fn state(token: &v1::Token, today: CivilDate) -> &'static str {
+    match token.expires_on.as_ref().map(scalar::date) {
+        None => "WITHOUT END",
+        Some(Ok(last)) if last < today => "over",
+        Some(_) => "in force",
+    }
 }
 
 async fn revoke(args: &RevokeArgs, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {

@@ -18,10 +18,11 @@ use clap::Args;
 use domain::event::UtcMicros;
 use log::SteppedClock;
 
+use crate::cli::Global;
 use crate::connect::{Missing, Session};
 use crate::exit::Stop;
 use crate::out::Out;
-use play::{Played, Player};
+use play::Player;
 use script::Script;
 use server::Server;
 use show::Show;
@@ -56,11 +57,8 @@ pub(crate) async fn run(args: DemoArgs) -> anyhow::Result<()> {
     let mut out = Out::new(false, false);
     show::opening(&mut out, &script, &server.url(), args.keep.as_deref())?;
     let started = Instant::now();
-    let mut player = Player { script: &mut script, clock, zone, played: Played::default() };
-    player.step_to(player.script.first_day);
-    let global = server.register(player.script).await?;
-    let mut session = Session::open(&global, None, Missing::Refuse).await?;
-    player.play(&mut session).await?;
+    let mut player = Player::new(&mut script, clock, zone);
+    let (global, mut session) = play(&mut player, &server).await?;
     let (played, elapsed) = (player.played, started.elapsed());
     let mut show = Show { session: &mut session, global: &global, out: &mut out, script: &script };
     show.summary(&played, elapsed).await?;
@@ -74,6 +72,24 @@ pub(crate) async fn run(args: DemoArgs) -> anyhow::Result<()> {
     show::closing(&mut out, &script, args.keep.as_deref())?;
     out.flush()?;
     Ok(())
+}
+
+/// Plays every day, with one token after the other: none lasts for fourteen months.
+async fn play(player: &mut Player<'_>, server: &Server) -> anyhow::Result<(Global, Session)> {
+    player.step_to(player.next_day);
+    server.register(player.script).await?;
+    let mut number = 0;
+    loop {
+        player.step_to(player.next_day);
+        let token = server.token(player.script, number, player.next_day).await?;
+        let mut session = Session::open(&token.global, None, Missing::Refuse).await?;
+        player.play_through(&mut session, token.last_day).await?;
+        if player.next_day > player.script.last_day {
+            return Ok((token.global, session));
+        }
+        session.close().await;
+        number += 1;
+    }
 }
 
 #[cfg(test)]
@@ -92,11 +108,8 @@ mod tests {
         let database = folder.path().join("demo.db");
         let server =
             Server::start(&database, &folder.path().join("outbox"), clock.clone()).await.unwrap();
-        let mut player = Player { script: &mut script, clock, zone, played: Played::default() };
-        player.step_to(player.script.first_day);
-        let global = server.register(player.script).await.unwrap();
-        let mut session = Session::open(&global, None, Missing::Refuse).await.unwrap();
-        player.play(&mut session).await.unwrap();
+        let mut player = Player::new(&mut script, clock, zone);
+        let (_, mut session) = play(&mut player, &server).await.unwrap();
         for refused in &script.refused {
             refused.send(&mut session).await.unwrap();
         }

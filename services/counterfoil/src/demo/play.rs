@@ -62,24 +62,36 @@ pub(super) struct Player<'a> {
     pub(super) clock: Arc<SteppedClock>,
     /// The zone of its days.
     pub(super) zone: Zone,
+    /// The day that is played next.
+    pub(super) next_day: CivilDate,
     /// What was played.
     pub(super) played: Played,
 }
 
-impl Player<'_> {
+impl<'a> Player<'a> {
+    /// Before the first day.
+    pub(super) fn new(script: &'a mut Script, clock: Arc<SteppedClock>, zone: Zone) -> Self {
+        let next_day = script.first_day;
+        Self { script, clock, zone, next_day, played: Played::default() }
+    }
+
     /// Puts the service's clock to noon of a day.
     pub(super) fn step_to(&self, day: CivilDate) {
         self.clock.set(UtcMicros(self.zone.start_of_day(day) + NOON_MICROS));
     }
 
-    /// Plays every day to the last.
-    pub(super) async fn play(&mut self, session: &mut Session) -> anyhow::Result<()> {
-        let mut day = self.script.first_day;
-        while day <= self.script.last_day {
+    /// Plays every day up to one.
+    pub(super) async fn play_through(
+        &mut self,
+        session: &mut Session,
+        last_day: CivilDate,
+    ) -> anyhow::Result<()> {
+        while self.next_day <= last_day {
+            let day = self.next_day;
             self.step_to(day);
             let today = self.script.days.remove(&day).unwrap_or_default();
             self.day(session, day, today).await.with_context(|| format!("on {day}"))?;
-            day = day.succ_opt().context("the calendar ends")?;
+            self.next_day = day.succ_opt().context("the calendar ends")?;
         }
         Ok(())
     }

@@ -32,6 +32,8 @@ pub(super) enum Numbered {
     Call,
     /// Requests that are to be refused, by line.
     Refused,
+    /// Tokens of the demo's own, one after the other.
+    Token,
 }
 
 /// A request id that is the same in every run. Lines of the scenario have `0000` where the kind stands.
@@ -42,6 +44,7 @@ pub(super) fn request_id(kind: Numbered, number: u64) -> String {
         Numbered::Settlement => 3,
         Numbered::Call => 4,
         Numbered::Refused => 5,
+        Numbered::Token => 6,
     };
     format!("00000000-{kind:04}-7000-9000-{number:012}")
 }

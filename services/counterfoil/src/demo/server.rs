@@ -6,11 +6,15 @@ use std::sync::Arc;
 use anyhow::Context;
 use api::v1::administration_client::AdministrationClient;
 use api::{name, scalar, v1};
+use calendar::CivilDate;
+use chrono::Days;
+use domain::firm::TOKEN_DAYS_MAX;
 use ledger::gateway::FileOutbox;
 use ledger::{Ledger, Listening, ServerConfig};
 use log::{Engine, Settings, SteppedClock, UuidV7Ids};
 use serde_json::Value;
 use store::Store;
+use tonic::transport::Channel;
 
 use super::script::{Call, Numbered, Script, request_id};
 use crate::cli::Global;
@@ -20,6 +24,12 @@ use crate::keys;
 const REGISTER: &str = "RegisterFirm";
 /// What the demo's own token is called.
 const TOKEN_LABEL: &str = "demo";
+
+/// A token, as commands are told of it.
+pub(super) struct Token {
+    pub(super) global: Global,
+    pub(super) last_day: CivilDate,
+}
 
 /// A server that runs.
 pub(super) struct Server {
@@ -57,38 +67,54 @@ impl Server {
         format!("http://{}", self.listening.local_addr)
     }
 
-    /// Registers the firm from inside the process, where no token is needed, and makes a token for
-    /// the way over the network that everything else goes.
-    pub(super) async fn register(&self, script: &mut Script) -> anyhow::Result<Global> {
-        let channel = self.ledger.connect_in_process().await?;
-        let mut administration = AdministrationClient::new(channel);
-        administration.register_firm(registration(script)?).await?;
+    /// Registers the firm from inside the process, where no token is needed.
+    pub(super) async fn register(&self, script: &mut Script) -> anyhow::Result<()> {
+        let registration = registration(script)?;
+        self.administration().await?.register_firm(registration).await?;
+        Ok(())
+    }
+
+    /// Gives out a token for the way over the network that everything else goes, from a day on and for as long
+    /// as a token may last.
+    pub(super) async fn token(
+        &self,
+        script: &Script,
+        number: u64,
+        on: CivilDate,
+    ) -> anyhow::Result<Token> {
+        let most = on.checked_add_days(Days::new(TOKEN_DAYS_MAX)).context("the calendar ends")?;
+        let last_day = script.last_day.min(most);
         let scopes = [v1::Scope::Record, v1::Scope::Read, v1::Scope::Bill, v1::Scope::Administer];
         let create = v1::CreateTokenRequest {
             parent: name::firm(script.firm),
-            request_id: request_id(Numbered::Call, 0),
-            occurred_on: Some(scalar::date_message(script.first_day)),
+            request_id: request_id(Numbered::Token, number),
+            occurred_on: Some(scalar::date_message(on)),
             token: Some(v1::Token {
                 label: TOKEN_LABEL.to_owned(),
                 scopes: scopes.into_iter().map(i32::from).collect(),
-                expires_on: Some(scalar::date_message(script.last_day)),
+                expires_on: Some(scalar::date_message(last_day)),
                 ..v1::Token::default()
             }),
         };
-        let secret = administration.create_token(create).await?.into_inner().secret;
-        Ok(Global {
+        let made = self.administration().await?.create_token(create).await?.into_inner();
+        let global = Global {
             key_file: None,
             firm_keys: None,
             database: String::new(),
             evidence: None,
             server: Some(self.url()),
-            token: Some(secret),
+            token: Some(made.secret),
             token_file: None,
             ca: None,
             firm: Some(script.firm.0),
             json: false,
             quiet: false,
-        })
+        };
+        Ok(Token { global, last_day })
+    }
+
+    async fn administration(&self) -> anyhow::Result<AdministrationClient<Channel>> {
+        Ok(AdministrationClient::new(self.ledger.connect_in_process().await?))
     }
 
     /// Lets what is under way end, and closes the database.

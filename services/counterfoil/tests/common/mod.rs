@@ -12,6 +12,7 @@ pub mod standby;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use serde_json::Value;
 use tempfile::TempDir;
@@ -114,8 +115,10 @@ impl Desk {
 
     /// A bearer token with scopes: `record,read`.
     pub fn token(&self, scopes: &str) -> String {
-        let label = ["--label", "test"];
-        self.done(&["tokens", "create", "--quiet", label[0], label[1], "--scopes", scopes])
+        static TOKENS: AtomicU32 = AtomicU32::new(0);
+        // Labels tell the tokens of a firm apart.
+        let label = format!("test {}", TOKENS.fetch_add(1, Ordering::Relaxed));
+        self.done(&["tokens", "create", "--quiet", "--label", &label, "--scopes", scopes])
             .trim()
             .to_owned()
     }

@@ -73,9 +73,14 @@ impl Served {
 
     /// A client of the server over plain HTTP/2.
     pub async fn caller(&self, firm: &str, token: &str) -> Caller {
-        let channel = Endpoint::from_shared(self.url.clone()).unwrap().connect().await.unwrap();
+        let channel = self.channel().await;
         let bearer = Bearer(format!("Bearer {token}").parse().unwrap());
         Caller { firm: firm.to_owned(), wire: InterceptedService::new(channel, bearer) }
+    }
+
+    /// A connection with nothing on its requests but what their maker puts there.
+    pub async fn channel(&self) -> Channel {
+        Endpoint::from_shared(self.url.clone()).unwrap().connect().await.unwrap()
     }
 }
 

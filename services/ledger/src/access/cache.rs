@@ -1,17 +1,19 @@
 //! Firms as they were read a moment ago: whose tokens are in force, and what day it is there.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
+use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use crate::ledger::as_firm;
-use domain::event::{StreamId, UtcMicros};
+use domain::event::{AccessGranted, StreamId, UtcMicros};
 use domain::firm::Firm;
-use domain::ids::FirmId;
+use domain::ids::{AccessId, FirmId};
+use domain::value::{TEXT_LENGTH_MAX, Text};
 use log::Engine;
 use tokio::time::Instant;
 
-use super::{Claim, Grant};
+use super::{Claim, Grant, LoginRefused, Logins};
 use api::status::Failure;
 
 /// How long a firm is believed unread. Another process may have taken a token back meanwhile.
@@ -19,8 +21,15 @@ const BELIEVED: Duration = Duration::from_secs(1);
 /// Most firms remembered at once.
 const FIRMS_MAX: usize = 1_024;
 
-struct Seen {
+/// A firm, and what follows from it for every login.
+struct Known {
     firm: Arc<Firm>,
+    /// Tokens whose label alone does not tell who they are.
+    mistakable: BTreeSet<AccessId>,
+}
+
+struct Seen {
+    known: Arc<Known>,
     read_at: Instant,
 }
 
@@ -28,29 +37,34 @@ struct Seen {
 pub(crate) struct Firms {
     engine: Engine,
     seen: Mutex<HashMap<FirmId, Seen>>,
+    logins: Arc<Logins>,
 }
 
 impl Firms {
-    pub(crate) fn new(engine: Engine) -> Self {
-        Self { engine, seen: Mutex::default() }
+    pub(crate) fn new(engine: Engine, logins: Arc<Logins>) -> Self {
+        Self { engine, seen: Mutex::default(), logins }
     }
 
     /// A firm, registered or not.
     pub(crate) async fn get(&self, id: FirmId) -> Result<Arc<Firm>, Failure> {
-        if let Some(firm) = self.believed(id) {
-            return Ok(firm);
+        Ok(Arc::clone(&self.known(id).await?.firm))
+    }
+
+    async fn known(&self, id: FirmId) -> Result<Arc<Known>, Failure> {
+        if let Some(known) = self.believed(id) {
+            return Ok(known);
         }
         let read_at = Instant::now();
         let (_, states) = self.engine.states(id, &[StreamId::Firm]).await?;
         let firm = states.into_iter().find_map(as_firm);
         let firm =
             firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
-        let firm = Arc::new(*firm);
+        let known = Arc::new(Known { mistakable: firm.mistakable(), firm: Arc::new(*firm) });
         // Ids that nobody registered are not remembered: a caller may make up any number of them.
-        if firm.registered.is_some() {
-            self.remember(id, Arc::clone(&firm), read_at);
+        if known.firm.registered.is_some() {
+            self.remember(id, Arc::clone(&known), read_at);
         }
-        Ok(firm)
+        Ok(known)
     }
 
     /// Whether a firm was read as registered a moment ago.
@@ -58,20 +72,20 @@ impl Firms {
         self.believed(id).is_some()
     }
 
-    fn believed(&self, id: FirmId) -> Option<Arc<Firm>> {
+    fn believed(&self, id: FirmId) -> Option<Arc<Known>> {
         let seen = self.lock();
         seen.get(&id)
             .filter(|seen| seen.read_at.elapsed() < BELIEVED)
-            .map(|seen| Arc::clone(&seen.firm))
+            .map(|seen| Arc::clone(&seen.known))
     }
 
-    fn remember(&self, id: FirmId, firm: Arc<Firm>, read_at: Instant) {
+    fn remember(&self, id: FirmId, known: Arc<Known>, read_at: Instant) {
         let mut seen = self.lock();
         if seen.len() >= FIRMS_MAX {
             seen.retain(|_, seen| seen.read_at.elapsed() < BELIEVED);
         }
         if seen.len() < FIRMS_MAX {
-            seen.insert(id, Seen { firm, read_at });
+            seen.insert(id, Seen { known, read_at });
         }
     }
 
@@ -80,22 +94,38 @@ impl Firms {
         self.lock().remove(&id);
     }
 
-    /// What a token allows now; nothing tells a token that never was from one taken back, expired
-    /// or wrong.
-    pub(crate) async fn admit(&self, claim: &Claim, now: UtcMicros) -> Result<Grant, Failure> {
-        let firm = self.get(claim.firm).await?;
-        let kept = &firm.access.get(&claim.access).ok_or(Failure::Unauthenticated)?.granted;
-        if !claim.agrees(&kept.token_hash) || is_over(&firm, kept.expires_on, now) {
-            return Err(Failure::Unauthenticated);
+    /// What a token allows now, or why it is refused. The reason is for the operator: to callers a token that
+    /// never was is like one taken back, expired or wrong.
+    pub(crate) async fn admit(
+        &self,
+        claim: &Claim,
+        peer: Option<SocketAddr>,
+        now: UtcMicros,
+    ) -> Result<Result<Grant, LoginRefused>, Failure> {
+        let known = self.known(claim.firm).await?;
+        let firm = &known.firm;
+        let Some(kept) = firm.access.get(&claim.access).map(|access| &access.granted) else {
+            let was_one = firm.revoked.contains(&claim.access);
+            let reason = if was_one { LoginRefused::Revoked } else { LoginRefused::UnknownToken };
+            return Ok(Err(reason));
+        };
+        if !claim.agrees(&kept.token_hash) {
+            return Ok(Err(LoginRefused::WrongSecret));
         }
-        Ok(Grant {
+        if is_over(firm, kept.expires_on, now) {
+            return Ok(Err(LoginRefused::Expired));
+        }
+        let mistakable = known.mistakable.contains(&claim.access);
+        Ok(Ok(Grant {
             firm: claim.firm,
             access: claim.access,
-            label: kept.label.clone(),
+            actor: if mistakable { with_id(kept) } else { kept.label.clone() },
             scopes: kept.scopes.clone(),
             bounds: kept.bounds.clone(),
+            peer,
+            logins: Arc::clone(&self.logins),
             seen: Mutex::default(),
-        })
+        }))
     }
 
     /// Whether what was granted is still there, unchanged: asked by streams that outlive a request.
@@ -112,6 +142,16 @@ impl Firms {
     fn lock(&self) -> std::sync::MutexGuard<'_, HashMap<FirmId, Seen>> {
         self.seen.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+/// The label with the id behind it, so that whoever reads the name alone takes nobody for somebody else.
+fn with_id(kept: &AccessGranted) -> Text {
+    let id = format!(" (token {})", kept.access);
+    let room = TEXT_LENGTH_MAX - id.len();
+    let label = kept.label.as_str();
+    let end = (0..=room.min(label.len())).rfind(|end| label.is_char_boundary(*end));
+    let named = format!("{}{id}", &label[..end.unwrap_or(0)]);
+    Text::parse(&named).unwrap_or_else(|_| kept.label.clone())
 }
 
 /// Whether a token's last day is over where the firm is.

@@ -1,17 +1,23 @@
 //! Who calls, and what they may do.
 
 mod cache;
+mod lasting;
+mod logins;
 pub mod table;
 mod token;
 
 use std::collections::BTreeSet;
+use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, PoisonError};
 
+use domain::actor::ServiceActor;
 use domain::event::{AccessBounds, Author, Scope};
 use domain::ids::{AccessId, CaseId, FirmId, RequestId};
 use domain::value::Text;
 
 pub(crate) use cache::Firms;
+pub(crate) use lasting::{lasting, token_over};
+pub(crate) use logins::{Caller, LoginRefused, Logins};
 pub(crate) use token::{Claim, new_token};
 
 use api::name;
@@ -24,12 +30,17 @@ pub(crate) struct Grant {
     pub(crate) firm: FirmId,
     /// Its public id.
     pub(crate) access: AccessId,
-    /// Whom it was given to: the actor of everything recorded with it.
-    pub(crate) label: Text,
+    /// Whom it was given to: the actor of everything recorded with it. Where another might be taken for it, its
+    /// id is in it.
+    pub(crate) actor: Text,
     /// What it may do.
     pub(crate) scopes: BTreeSet<Scope>,
     /// What an examiner's token is bound to.
     pub(crate) bounds: Option<AccessBounds>,
+    /// Where it came from.
+    pub(crate) peer: Option<SocketAddr>,
+    /// Where it is told that it asked for another firm.
+    logins: Arc<Logins>,
     /// The cases that the request turned out to be about.
     seen: Mutex<BTreeSet<CaseId>>,
 }
@@ -61,11 +72,6 @@ pub(crate) enum Authority {
     /// The bearer of a token.
     Token(Arc<Grant>),
 }
-
-/// The actor of what is recorded from inside the process.
-const LOCAL_ACTOR: &str = "local operator";
-/// The actor of what the service does by the clock.
-const SCHEDULE_ACTOR: &str = "daily schedule";
 
 impl Authority {
     /// The authority that the front put on a request.
@@ -133,7 +139,9 @@ impl Authority {
             Self::Local | Self::Schedule => Ok(()),
             Self::Token(grant) if grant.firm == firm => Ok(()),
             Self::Token(grant) => {
-                tracing::warn!(access = %grant.access, of = %grant.firm, asked = %firm, "denied: another firm");
+                let Grant { firm, access, peer, .. } = **grant;
+                let caller = Caller { peer, firm: Some(firm), access: Some(access) };
+                grant.logins.refused(LoginRefused::OtherFirm, caller);
                 Err(Failure::PermissionDenied { scope: None })
             }
         }
@@ -141,11 +149,10 @@ impl Authority {
 
     /// Who records.
     pub(crate) fn author(&self) -> Author {
-        let named = |name| Text::parse(name).expect("a constant of ours is short text");
         match self {
-            Self::Local => Author::without_token(named(LOCAL_ACTOR)),
-            Self::Schedule => Author::without_token(named(SCHEDULE_ACTOR)),
-            Self::Token(grant) => Author { access: Some(grant.access), actor: grant.label.clone() },
+            Self::Local => ServiceActor::LocalOperator.author(),
+            Self::Schedule => ServiceActor::DailySchedule.author(),
+            Self::Token(grant) => Author { access: Some(grant.access), actor: grant.actor.clone() },
         }
     }
 }
@@ -156,9 +163,9 @@ pub(crate) fn firm_of(name: &str) -> Option<FirmId> {
     FirmId::parse(rest.split_once('/').map_or(rest, |(firm, _)| firm)).ok()
 }
 
-/// Derives the id of a request that the service makes itself, so that doing it again is the same
-/// request (UUID version 8, RFC 9562 section 5.8: SHA-256, cut).
-pub(crate) fn derived_request(kind: &str, parts: &[&[u8]]) -> RequestId {
+/// The id that a request of the service's own had before ids were keyed ([`log::OwnRequests`]): what was
+/// recorded under one is still found, and nothing is recorded under one any more.
+pub(crate) fn unkeyed_request(kind: &str, parts: &[&[u8]]) -> RequestId {
     let digest = fingerprint(kind, parts);
     let mut bytes = [0; 16];
     bytes.copy_from_slice(&digest[..16]);

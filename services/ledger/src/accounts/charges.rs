@@ -14,11 +14,11 @@ use domain::command::{AccountAction, Command, Dated};
 use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId};
 use domain::ids::{AccountId, CardToken, RequestId};
 use domain::refusal::Refusal;
-use log::{Answer, Submission, SubmitError};
+use log::{Answer, OwnRequests, Submission, SubmitError};
 use store::InvoiceRow;
 
 use super::list::accounts;
-use crate::access::{Authority, derived_request, fingerprint};
+use crate::access::{Authority, fingerprint, unkeyed_request};
 use crate::gateway::{ChargeRequest, ChargeRun};
 use crate::ledger::{InFlight, Ledger};
 use crate::present::amount;
@@ -36,6 +36,8 @@ struct Request<'a> {
     authority: &'a Authority,
     asked: ChargesAsked,
     whole: [u8; 32],
+    /// What the request id of each invoice is made with.
+    own: OwnRequests,
 }
 
 /// The charges this request asked for, by invoice.
@@ -48,8 +50,10 @@ pub(super) async fn request_charges(
 ) -> Result<v1::RequestChargesResponse, Failure> {
     ledger.check_name(authority, &message.parent).await?;
     let asked = requests::request_charges(message)?;
-    let request = Request { ledger, authority, asked, whole: api::fingerprint(message) };
-    let mark = ledger.mark(authority, asked.firm, asked.request_id, request.whole).await?;
+    let whole = api::fingerprint(message);
+    let mark = ledger.mark(authority, asked.firm, asked.request_id, whole).await?;
+    let own = ledger.engine().own_requests(asked.firm).await?;
+    let request = Request { ledger, authority, asked, whole, own };
     let head = ledger.engine().head(asked.firm).await?.position;
     ledger.read_at(asked.firm, head).await?;
     let before =
@@ -75,9 +79,19 @@ fn charge_message(run: &ChargeRun, charge: &ChargeRequest) -> v1::Charge {
     }
 }
 
+/// What the request id of one invoice is made as, and of.
+const CHARGE: &str = "charge";
+
 impl Request<'_> {
     fn request_of(&self, invoice: u64) -> RequestId {
-        derived_request("charge", &[self.asked.request_id.0.as_bytes(), &invoice.to_be_bytes()])
+        self.own.id(CHARGE, &[self.asked.request_id.0.as_bytes(), &invoice.to_be_bytes()])
+    }
+
+    /// Whether a request asked for the charge of an invoice here, begun before ids were keyed or since.
+    fn asked_for(&self, invoice: u64, request: RequestId) -> bool {
+        let invoice = invoice.to_be_bytes();
+        let parts: [&[u8]; 2] = [self.asked.request_id.0.as_bytes(), &invoice];
+        request == self.own.id(CHARGE, &parts) || request == unkeyed_request(CHARGE, &parts)
     }
 
     /// Asks for at most so many charges, and says which were refused and whether any are left.
@@ -110,7 +124,7 @@ impl Request<'_> {
         let action = AccountAction::RequestCharge { invoice: row.number };
         Submission {
             request_id: self.request_of(row.number),
-            fingerprint: fingerprint("charge", &[&self.whole, &row.number.to_be_bytes()]),
+            fingerprint: fingerprint(CHARGE, &[&self.whole, &row.number.to_be_bytes()]),
             author: self.authority.author(),
             command: Command::Account {
                 account: row.account_id,
@@ -160,7 +174,7 @@ impl Request<'_> {
                     Event::Account(AccountEvent::ChargeRequested(charge)),
                     StreamId::Account(id),
                 ) = (recorded.event, recorded.stream)
-                    && self.request_of(charge.invoice) == recorded.request_id
+                    && self.asked_for(charge.invoice, recorded.request_id)
                 {
                     charges.insert(charge.invoice, (id, charge));
                     last_own = position;

@@ -5,7 +5,8 @@ use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
-use domain::ids::{CaseId, FirmId};
+use domain::firm::{Access, Firm};
+use domain::ids::{AccessId, CaseId, FirmId};
 use store::ExceptionKind;
 
 use crate::access::Authority;
@@ -18,14 +19,15 @@ use crate::reading::View;
 enum Source {
     Exceptions(ExceptionKind),
     Clocks,
+    Tokens,
     Ready,
     Rounds,
 }
 
 impl Source {
     /// In the order they are listed: what may harm a client first, then money, what stands still for
-    /// want of the client, and last what merely can be done.
-    const ALL: [Self; 13] = [
+    /// want of the client, what soon will for want of a token, and last what merely can be done.
+    const ALL: [Self; 14] = [
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
         Self::Exceptions(ExceptionKind::Complaint),
@@ -37,6 +39,7 @@ impl Source {
         Self::Exceptions(ExceptionKind::PaperRejected),
         Self::Exceptions(ExceptionKind::PaperWaiting),
         Self::Exceptions(ExceptionKind::LinkSuggested),
+        Self::Tokens,
         Self::Ready,
         Self::Rounds,
     ];
@@ -45,6 +48,7 @@ impl Source {
         match self {
             Self::Exceptions(kind) => kind.code(),
             Self::Clocks => "clock",
+            Self::Tokens => "token",
             Self::Ready => "ready",
             Self::Rounds => "round",
         }
@@ -58,6 +62,7 @@ impl Source {
                     || (wanted == v1::DueKind::Exception && present::is_any_exception(kind))
             }
             Self::Clocks => wanted == v1::DueKind::ClockOverdue,
+            Self::Tokens => wanted == v1::DueKind::TokenEnding,
             Self::Ready => wanted == v1::DueKind::ReadyToOpen,
             Self::Rounds => wanted == v1::DueKind::RoundPossible,
         }
@@ -101,7 +106,7 @@ pub(super) async fn list(
     let sources = Source::ALL.into_iter().skip_while(|source| *source != start.source);
     for source in sources {
         if page.filter.kind.is_none_or(|kind| source.has(kind)) {
-            let list = List { view, page: &page, today, pager: &pager };
+            let list = List { view, page: &page, state: &firm, today, pager: &pager };
             list.fill(source, start.after.take(), &mut found).await?;
         }
         start.after = None;
@@ -117,6 +122,7 @@ pub(super) async fn list(
 struct List<'a> {
     view: &'a View<'a>,
     page: &'a Page<requests::DueFilter>,
+    state: &'a Firm,
     today: CivilDate,
     pager: &'a Pager<'a>,
 }
@@ -153,6 +159,16 @@ impl List<'_> {
             Source::Clocks => {
                 let rows = store.overdue_clocks(firm, self.today, after, limit).await?;
                 rows.iter().map(|row| (row.cursor(), present::overdue(firm, row))).collect()
+            }
+            Source::Tokens => {
+                let after = after.and_then(|after| AccessId::parse(after).ok());
+                let following = |access: &&Access| after < Some(access.granted.access);
+                self.state
+                    .in_force(self.today)
+                    .filter(following)
+                    .filter_map(|access| present::token_ending(access, self.today))
+                    .take(usize::try_from(limit).unwrap_or(usize::MAX))
+                    .collect()
             }
             Source::Ready => {
                 let case = after.and_then(|after| CaseId::parse(after).ok());

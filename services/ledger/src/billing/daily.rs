@@ -1,7 +1,7 @@
 //! Billing by the clock: once a day for each firm, in one process of those on the database. Bank lines
 //! that the firm lets be matched without a person are matched after it.
 //!
-//! The request id of a day's run is made of the firm and the day. Should two processes both run it
+//! The request id of a day's run is made of the firm's secret and the day. Should two processes both run it
 //! after all, or one again after a restart, the second finds what the first did.
 
 use std::collections::HashMap;
@@ -11,11 +11,11 @@ use api::{name, scalar, v1};
 use calendar::CivilDate;
 use domain::event::AutomaticMatches;
 use domain::ids::FirmId;
-use log::{LogStore, StoreError};
+use log::{LogStore, OwnRequests, StoreError};
 use store::{Leases, Work};
 
 use super::run::run_billing;
-use crate::access::{Authority, derived_request};
+use crate::access::Authority;
 use crate::books::match_by_policy;
 use crate::ledger::Ledger;
 
@@ -72,22 +72,30 @@ impl Daily {
 
 /// Whether the day's run is done: billing, then what the firm lets be matched without a person.
 async fn run(ledger: &Ledger, firm: FirmId, today: CivilDate) -> bool {
-    bill(ledger, firm, today).await && matched(ledger, firm, today).await
+    match ledger.engine().own_requests(firm).await {
+        Ok(own) => {
+            bill(ledger, firm, &own, today).await && matched(ledger, firm, &own, today).await
+        }
+        Err(error) => {
+            tracing::warn!(%firm, %error, "billing by the clock is left to the next look");
+            false
+        }
+    }
 }
 
-async fn matched(ledger: &Ledger, firm: FirmId, today: CivilDate) -> bool {
+async fn matched(ledger: &Ledger, firm: FirmId, own: &OwnRequests, today: CivilDate) -> bool {
     let lets = match ledger.firms().get(firm).await {
         Ok(firm) => firm.automatic_matches() != AutomaticMatches::Nothing,
         Err(_) => return false,
     };
     let day = today.to_string();
-    let request_id = derived_request("daily matching", &[firm.0.as_bytes(), day.as_bytes()]);
+    let request_id = own.id("daily matching", &[day.as_bytes()]);
     !lets || match_by_policy(ledger, firm, request_id).await
 }
 
-async fn bill(ledger: &Ledger, firm: FirmId, today: CivilDate) -> bool {
+async fn bill(ledger: &Ledger, firm: FirmId, own: &OwnRequests, today: CivilDate) -> bool {
     let day = today.to_string();
-    let request_id = derived_request("daily billing", &[firm.0.as_bytes(), day.as_bytes()]);
+    let request_id = own.id("daily billing", &[day.as_bytes()]);
     let message = v1::RunBillingRequest {
         parent: name::firm(firm),
         request_id: request_id.to_string(),

@@ -15,9 +15,9 @@ use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId};
 use domain::ids::{AccountId, CaseId, FirmId, RequestId};
 use domain::money::Money;
 use domain::refusal::{Reason, Refusal};
-use log::{Answer, Submission, SubmitError};
+use log::{Answer, OwnRequests, Submission, SubmitError};
 
-use crate::access::{Authority, derived_request, fingerprint};
+use crate::access::{Authority, fingerprint, unkeyed_request};
 use crate::ledger::{InFlight, Ledger};
 use crate::present::amount;
 
@@ -39,6 +39,8 @@ struct Run<'a> {
     asked: BillingAsked,
     /// The fingerprint of the whole request: part of each account's.
     whole: [u8; 32],
+    /// What the request id of each account is made with.
+    own: OwnRequests,
 }
 
 pub(super) async fn run_billing(
@@ -48,9 +50,11 @@ pub(super) async fn run_billing(
 ) -> Result<v1::RunBillingResponse, Failure> {
     ledger.check_name(authority, &message.parent).await?;
     let asked = requests::run_billing(message)?;
-    let run = Run { ledger, authority, asked, whole: api::fingerprint(message) };
-    run.check_day().await?;
-    let mark = ledger.mark(authority, asked.firm, asked.request_id, run.whole).await?;
+    check_day(ledger, &asked).await?;
+    let whole = api::fingerprint(message);
+    let mark = ledger.mark(authority, asked.firm, asked.request_id, whole).await?;
+    let own = ledger.engine().own_requests(asked.firm).await?;
+    let run = Run { ledger, authority, asked, whole, own };
     // Whatever was billed before this run began has to be out of the list of what is to be billed.
     ledger.read_at(asked.firm, ledger.engine().head(asked.firm).await?.position).await?;
     let held_before = run.held_before().await?;
@@ -81,20 +85,29 @@ struct Found {
     position: u64,
 }
 
+/// As the domain refuses a day in the future, before anything of the run is recorded.
+async fn check_day(ledger: &Ledger, asked: &BillingAsked) -> Result<(), Failure> {
+    let firm = ledger.firms().get(asked.firm).await?;
+    let (as_of, today) = (asked.as_of, ledger.today(&firm));
+    if as_of > today {
+        let detail = format!("{as_of} is in the future; today is {today}");
+        return Err(Refusal::new(Reason::DateImpossible, "as_of", detail).into());
+    }
+    Ok(())
+}
+
+/// What the request id of one account is made as, and of.
+const BILL: &str = "bill";
+
 impl Run<'_> {
-    /// As the domain refuses a day in the future, before anything of the run is recorded.
-    async fn check_day(&self) -> Result<(), Failure> {
-        let firm = self.ledger.firms().get(self.asked.firm).await?;
-        let (as_of, today) = (self.asked.as_of, self.ledger.today(&firm));
-        if as_of > today {
-            let detail = format!("{as_of} is in the future; today is {today}");
-            return Err(Refusal::new(Reason::DateImpossible, "as_of", detail).into());
-        }
-        Ok(())
+    fn request_of(&self, account: AccountId) -> RequestId {
+        self.own.id(BILL, &[self.asked.request_id.0.as_bytes(), account.0.as_bytes()])
     }
 
-    fn request_of(&self, account: AccountId) -> RequestId {
-        derived_request("bill", &[self.asked.request_id.0.as_bytes(), account.0.as_bytes()])
+    /// Whether a request billed an account in this run, begun before ids were keyed or since.
+    fn billed(&self, account: AccountId, request: RequestId) -> bool {
+        let parts: [&[u8]; 2] = [self.asked.request_id.0.as_bytes(), account.0.as_bytes()];
+        request == self.own.id(BILL, &parts) || request == unkeyed_request(BILL, &parts)
     }
 
     async fn bill_accounts(&self) -> Result<Done, Failure> {
@@ -121,7 +134,7 @@ impl Run<'_> {
     fn submission(&self, account: AccountId) -> Submission {
         Submission {
             request_id: self.request_of(account),
-            fingerprint: fingerprint("bill", &[&self.whole, account.0.as_bytes()]),
+            fingerprint: fingerprint(BILL, &[&self.whole, account.0.as_bytes()]),
             author: self.authority.author(),
             command: Command::BillAccount { account, as_of: self.asked.as_of },
         }
@@ -181,7 +194,7 @@ impl Run<'_> {
     }
 
     fn take(&self, recorded: &Recorded, done: &Done, found: &mut Found) {
-        let ours = |account: AccountId| self.request_of(account) == recorded.request_id;
+        let ours = |account: AccountId| self.billed(account, recorded.request_id);
         if let (Event::Account(AccountEvent::InvoiceIssued(invoice)), StreamId::Account(account)) =
             (&recorded.event, recorded.stream)
             && ours(account)

@@ -12,7 +12,7 @@ use statement::matching::Certainty;
 
 use super::change::{By, make_match};
 use super::propose::{Found, Proposed};
-use crate::access::{Authority, derived_request, fingerprint};
+use crate::access::{Authority, fingerprint};
 use crate::ledger::Ledger;
 use crate::reading::View;
 
@@ -42,10 +42,12 @@ pub(super) async fn match_automatically(
     };
     let certain = proposals.iter().filter(|p| p.certainty == Certainty::Certain);
     let mut deposits = Vec::new();
+    let own = ledger.engine().own_requests(firm).await?;
     // A piece of a line's money comes with the line that has the movements.
     for proposal in certain.filter(|proposal| !proposal.movements.is_empty()) {
-        let asked = asked(&found, firm, request_id, proposal)?;
-        let line = asked.deposit;
+        let line = found.line(proposal.deposit).deposit_id;
+        let parts: [&[u8]; 2] = [request_id.0.as_bytes(), line.0.as_bytes()];
+        let asked = asked(&found, firm, own.id("automatic match", &parts), proposal)?;
         let print = fingerprint("automatic match", &[line.0.as_bytes()]);
         match make_match(ledger, authority, asked, By::Policy, print).await {
             Ok(answer) => {
@@ -79,10 +81,7 @@ fn asked(
     let costs = Money::new(costs, line.currency).map_err(|e| Failure::internal(e.to_string()))?;
     Ok(MatchAsked {
         firm,
-        request_id: derived_request(
-            "automatic match",
-            &[request_id.0.as_bytes(), line.deposit_id.0.as_bytes()],
-        ),
+        request_id,
         deposit: line.deposit_id,
         payout: payout.map(|row| row.deposit_id),
         movements: match payout {

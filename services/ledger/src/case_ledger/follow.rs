@@ -27,8 +27,6 @@ use crate::openings::Look;
 
 /// Messages between the reader and the transport: few, since a page is held already.
 const MESSAGES_WAITING: usize = 16;
-/// How long a token is believed between two pages.
-const BELIEVED: Duration = Duration::from_secs(1);
 /// How long the last word of a stream waits for a client that does not read.
 const LAST_WORD_WAIT: Duration = Duration::from_secs(1);
 
@@ -52,7 +50,6 @@ pub(super) async fn open(
             position: asked.cursor.after,
             leaf,
             said_at: Instant::now(),
-            checked_at: Instant::now(),
             ledger,
             authority,
             asked,
@@ -91,7 +88,6 @@ struct Follower {
     leaf: Option<Hash>,
     /// When the client last heard something.
     said_at: Instant,
-    checked_at: Instant,
 }
 
 impl Follower {
@@ -123,13 +119,7 @@ impl Follower {
 
     async fn pass_on(&mut self, followed: Followed) -> Result<(), End> {
         match followed {
-            Followed::Events(page) => {
-                if self.checked_at.elapsed() >= BELIEVED {
-                    self.ledger.still_admitted(&self.authority).await?;
-                    self.checked_at = Instant::now();
-                }
-                self.page(page).await
-            }
+            Followed::Events(page) => self.page(page).await,
             Followed::CaughtUp { position } => {
                 let (position, leaf_hash) = (int64(position), self.leaf_hash());
                 self.say(Message::CaughtUp(v1::CaughtUp { position, leaf_hash })).await

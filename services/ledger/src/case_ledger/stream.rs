@@ -13,13 +13,12 @@ use futures::StreamExt;
 use log::{Answer, Pending, Submission, SubmitError};
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
-use tokio::time::{Duration, Instant};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Status, Streaming};
 use tracing::Instrument;
 
 use super::{recorded, to_match};
-use crate::access::Authority;
+use crate::access::{Authority, token_over};
 use crate::answers::Answers;
 use crate::couples;
 use crate::ledger::Ledger;
@@ -28,8 +27,6 @@ use crate::ledger::Ledger;
 const ANSWERS_WAITING: usize = 64;
 /// Most couples that one stream has compared at a time.
 const COMPARING_MAX: usize = 32;
-/// How long a token is believed between two messages.
-const BELIEVED: Duration = Duration::from_secs(1);
 
 /// What the window holds.
 enum Waiting {
@@ -65,11 +62,12 @@ async fn take(
     mut incoming: Streaming<v1::RecordStreamRequest>,
     window: mpsc::Sender<Waiting>,
 ) {
-    let mut checked = Instant::now();
+    let mut over = token_over(&ledger, &authority);
     loop {
         let message = tokio::select! {
             biased;
             () = ledger.closing().cancelled() => return end(&window, Failure::ShuttingDown).await,
+            failure = &mut over => return end(&window, failure).await,
             message = incoming.next() => message,
         };
         let message = match message {
@@ -81,12 +79,6 @@ async fn take(
             },
             None => return,
         };
-        if checked.elapsed() >= BELIEVED {
-            if let Err(failure) = ledger.still_admitted(&authority).await {
-                return end(&window, failure).await;
-            }
-            checked = Instant::now();
-        }
         let waiting = enqueue(&ledger, &authority, &message).await;
         if window.send(waiting).await.is_err() {
             return;

@@ -16,6 +16,8 @@ use std::sync::atomic::AtomicU64;
 
 use tokio::time::Instant;
 
+use crate::access::Logins;
+
 pub(crate) use facts::Recent;
 pub(crate) use requests::Requests;
 
@@ -27,6 +29,8 @@ pub(crate) struct Metrics {
     pub(crate) requests: Arc<Requests>,
     /// Verifications that found a log not to be what was written.
     pub(crate) findings: AtomicU64,
+    /// Logins that were refused.
+    pub(crate) logins: Arc<Logins>,
     /// What was looked up last.
     pub(crate) recent: Recent,
 }
@@ -37,6 +41,7 @@ impl Metrics {
             started: Instant::now(),
             requests: Arc::new(Requests::new()),
             findings: AtomicU64::new(0),
+            logins: Arc::default(),
             recent: Recent::default(),
         }
     }

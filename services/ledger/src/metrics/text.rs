@@ -103,6 +103,8 @@ impl Figures {
             "limit",
             shed.map(|(limit, count)| (limit, read(count))),
         )?;
+        let help = "Logins that were refused, by reason";
+        page.counters("logins_refused", help, "reason", self.ledger.metrics().logins.counts())?;
         page.gauge("follow_streams", "Open Follow streams of tokens", self.ledger.follow_streams())
     }
 

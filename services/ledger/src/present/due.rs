@@ -1,8 +1,9 @@
 //! What needs a person today.
 
 use api::{name, v1};
-use calendar::Clock;
+use calendar::{CivilDate, Clock};
 use domain::event::ExposureKind;
+use domain::firm::Access;
 use domain::ids::FirmId;
 use store::{CaseStatusRow, ClockRow, ExceptionKind, ExceptionRow, Source};
 
@@ -127,6 +128,33 @@ pub(crate) fn overdue(firm: FirmId, row: &ClockRow) -> v1::DueItem {
         citation: row.clock.citation().to_owned(),
         ..v1::DueItem::default()
     }
+}
+
+/// Days before its last one from which a token is told of.
+const TOKEN_TOLD_DAYS: i64 = 14;
+
+/// A token in force that somebody has to give out another for, with where it stands in the list.
+pub(crate) fn token_ending(access: &Access, today: CivilDate) -> Option<(String, v1::DueItem)> {
+    let Access { granted, on } = access;
+    let label = &granted.label;
+    let detail = match granted.expires_on {
+        Some(last) if last.signed_duration_since(today).num_days() > TOKEN_TOLD_DAYS => {
+            return None;
+        }
+        Some(_) => format!("the token of {label} ends: give out another"),
+        None => {
+            format!("the token of {label} has no end: give out another that has, and revoke it")
+        }
+    };
+    let item = v1::DueItem {
+        kind: v1::DueKind::TokenEnding.into(),
+        subject: granted.access.to_string(),
+        since: day(*on),
+        due_on: granted.expires_on.and_then(day),
+        detail,
+        ..v1::DueItem::default()
+    };
+    Some((granted.access.to_string(), item))
 }
 
 /// A case in which work can be opened.

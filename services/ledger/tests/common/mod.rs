@@ -12,6 +12,7 @@ mod place;
 pub mod rpc;
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use api::google::r#type::{Date, Money};
 use api::v1;
@@ -38,6 +39,9 @@ pub use place::Place;
 
 /// 2 March 2026, 18:00 UTC: noon where the firm is.
 const NOW: i64 = 1_772_474_400_000_000;
+
+/// Clients that were given a token: labels tell the tokens of a firm apart.
+static CLIENTS: AtomicU32 = AtomicU32::new(0);
 
 pub fn date(year: i32, month: i32, day: i32) -> Option<Date> {
     Some(Date { year, month, day })
@@ -208,7 +212,7 @@ impl Service {
         let examines = scopes.contains(&v1::Scope::Examine);
         let expires_on = expires_on.or_else(|| date(2026, 12, 31).filter(|_| examines));
         let token = Some(v1::Token {
-            label: "test client".into(),
+            label: format!("test client {}", CLIENTS.fetch_add(1, Ordering::Relaxed)),
             scopes: scopes.iter().map(|&scope| scope.into()).collect(),
             expires_on,
             ..v1::Token::default()

@@ -1,5 +1,7 @@
 //! A firm with two clients, and an examiner who comes to look.
 
+use std::sync::atomic::{AtomicU32, Ordering};
+
 use api::v1;
 
 use super::{Service, Wire, date, first_month, id, new_case};
@@ -9,6 +11,8 @@ pub struct Office {
     pub firm: String,
     pub one: String,
     pub other: String,
+    /// How many examiners have come.
+    examiners: AtomicU32,
 }
 
 impl Office {
@@ -19,13 +23,14 @@ impl Office {
         for (case, phone) in [(&one, "+12015550123"), (&other, "+12015550124")] {
             service.record(case, first_month(v1::Seat::Individual, phone, "tok")).await;
         }
-        Self { service, firm, one, other }
+        Self { service, firm, one, other, examiners: AtomicU32::default() }
     }
 
     /// Calls of an examiner, whose token is bound or not.
     pub async fn examiner(&self, bounds: Option<v1::TokenBounds>) -> Wire {
         let token = v1::Token {
-            label: "state examiner".into(),
+            // Labels tell the tokens of a firm apart.
+            label: format!("state examiner {}", self.examiners.fetch_add(1, Ordering::Relaxed) + 1),
             scopes: vec![v1::Scope::Examine.into()],
             expires_on: date(2026, 12, 31),
             bounds,

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Runs the bundle's verify.py over every archive of a folder, in one process.
 
-Usage: bundle_batch.py VERIFY.PY FOLDER [PUBLIC-KEY-FILE]
+Usage: bundle_batch.py VERIFY.PY FOLDER [PUBLIC-KEY-FILE [EARLIER-CHECKPOINT-FILE]]
 
 Prints one JSON object a line: {"name": file's name, "findings": [text, ...]}. Exit status 0, or 1 if the
 verifier itself failed on one, which it must not do whatever it is given.
@@ -20,10 +20,11 @@ def main():
     verifier = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(verifier)
     key = pathlib.Path(sys.argv[3]).read_text() if len(sys.argv) > 3 else None
+    earlier = pathlib.Path(sys.argv[4]).read_text() if len(sys.argv) > 4 else None
     failed = 0
     for path in sorted(pathlib.Path(sys.argv[2]).glob("*.zip")):
         try:
-            findings, _ = verifier.verify(str(path), key)
+            findings, _ = verifier.verify(str(path), key, earlier)
         except Exception:
             failed = 1
             traceback.print_exc()

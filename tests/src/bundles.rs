@@ -2,12 +2,13 @@
 //! exporter.
 
 use std::collections::BTreeMap;
-use std::fs::File;
 use std::io::{Cursor, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use bundle::{Document, Documents, Export, ExportError, Openings, Request, Scope, Scout};
+use bundle::{
+    Document, Documents, Export, ExportError, KeySpan, Openings, Request, Scope, Scout, Signing,
+};
 use domain::event::Recorded;
 use domain::ids::{CaseId, DocumentHash};
 use proof::note::{KeyName, Note, SignerKey};
@@ -44,6 +45,12 @@ pub fn checkpoint_of(frontier: &Frontier, key: &SignerKey) -> Note {
     let origin = KeyName::parse(ORIGIN).expect("a name of ours");
     let checkpoint = Checkpoint::new(origin, frontier.size(), frontier.root());
     Note::signed(checkpoint.body(), &[key]).expect("a checkpoint is a note")
+}
+
+/// The keys that signed a log: the firm's one, from its first event to its last.
+pub fn spans(events: usize) -> Vec<KeySpan> {
+    let last = u64::try_from(events).expect("a number of events");
+    vec![KeySpan { key: key().verifier().clone(), first: 1, last, is_revoked: false }]
 }
 
 /// The canonical bytes of a log.
@@ -97,7 +104,8 @@ pub fn export_with(
     let mut open = |document: &Document| Ok(of(document).clone());
     let list = Documents::new(list.collect(), &mut open);
     let mut archive = Cursor::new(Vec::new());
-    let exported = export.finish(&key(), list, &mut archive)?;
+    let (key, spans) = (key(), spans(log.len()));
+    let exported = export.finish(Signing { key: &key, spans: &spans }, list, &mut archive)?;
     // As whoever sends the archive does.
     let mut rest = archive.get_ref().as_slice();
     let (mut whole, mut taken) = (Vec::new(), 0);
@@ -132,14 +140,29 @@ impl Unpacked {
 
     /// Puts it together again.
     pub fn pack(&self, to: &Path) {
-        let mut zip = zip::ZipWriter::new(File::create(to).expect("a file of ours"));
-        let options = zip::write::SimpleFileOptions::default()
-            .compression_method(zip::CompressionMethod::Stored);
-        for (name, bytes) in &self.0 {
-            zip.start_file(name.as_str(), options).expect("a name");
-            zip.write_all(bytes).expect("room");
+        std::fs::write(to, self.packed()).expect("room");
+    }
+
+    /// The archive, laid out as the format has it.
+    pub fn packed(&self) -> Vec<u8> {
+        let mut zip = zip::ZipWriter::new(Cursor::new(Vec::new()));
+        let options = |name: &str| {
+            let method = if name.starts_with("evidence/") {
+                zip::CompressionMethod::Stored
+            } else {
+                zip::CompressionMethod::Deflated
+            };
+            let options = zip::write::SimpleFileOptions::default().compression_method(method);
+            options.last_modified_time(zip::DateTime::default()).unix_permissions(0o644)
+        };
+        let first = ["README.txt", "FORMAT.md", "manifest.json", "manifest.note"];
+        let rest = self.0.keys().map(String::as_str).filter(|name| !first.contains(name));
+        let first = first.into_iter().filter(|name| self.0.contains_key(*name));
+        for name in first.chain(rest) {
+            zip.start_file(name, options(name)).expect("a name");
+            zip.write_all(&self.0[name]).expect("room");
         }
-        zip.finish().expect("room");
+        zip.finish().expect("room").into_inner()
     }
 
     /// A file's text.
@@ -164,6 +187,16 @@ impl Unpacked {
         }
         manifest["files"] = files.into();
         self.0.insert("manifest.json".into(), manifest.to_string().into_bytes());
+    }
+
+    /// The same, signed by the firm, if there is a manifest.
+    pub fn rehash_if_listed(&mut self) {
+        if self.0.contains_key("manifest.json") {
+            self.rehash();
+            if self.0.contains_key("manifest.note") {
+                self.sign(&key());
+            }
+        }
     }
 
     /// Signs the manifest as it is now, as only who holds the key can.
@@ -195,7 +228,8 @@ pub fn python_verifier() -> PathBuf {
     project().join("crates/bundle/documents/verify.py")
 }
 
-/// What the verifier in Python finds in every archive of a folder, which holds `key.txt` too.
+/// What the verifier in Python finds in every archive of a folder, which holds `key.txt` too, and
+/// `earlier.txt` if an earlier checkpoint is to be given.
 pub fn python_findings(folder: &Path) -> BTreeMap<String, Vec<String>> {
     let batch = project().join("tests/reference/bundle_batch.py");
     let output = Command::new("python3")
@@ -203,6 +237,7 @@ pub fn python_findings(folder: &Path) -> BTreeMap<String, Vec<String>> {
         .arg(python_verifier())
         .arg(folder)
         .arg(folder.join("key.txt"))
+        .args(Some(folder.join("earlier.txt")).filter(|file| file.exists()))
         .output()
         .expect("python3 is there");
     let errors = String::from_utf8_lossy(&output.stderr);
@@ -225,8 +260,18 @@ pub fn write_key(folder: &Path) {
 
 /// What the verifier in Rust finds, with the firm's key given.
 pub fn rust_findings(path: &Path) -> Vec<String> {
-    let trust =
-        bundle::Trust { public_keys: vec![key().verifier().clone()], ..bundle::Trust::default() };
+    rust_findings_with(path, bundle::Trust::default())
+}
+
+/// The same beside an earlier checkpoint, which is in a file.
+pub fn rust_findings_after(path: &Path, earlier: &Path) -> Vec<String> {
+    let earlier = std::fs::read_to_string(earlier).expect("a note");
+    let earlier = Some(earlier.parse().expect("a note"));
+    rust_findings_with(path, bundle::Trust { earlier, ..bundle::Trust::default() })
+}
+
+fn rust_findings_with(path: &Path, trust: bundle::Trust) -> Vec<String> {
+    let trust = bundle::Trust { public_keys: vec![key().verifier().clone()], ..trust };
     match bundle::verify(path, &trust, |_, _| {}) {
         Ok(verified) => verified.findings.iter().map(ToString::to_string).collect(),
         Err(error) => vec![error.to_string()],

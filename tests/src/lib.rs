@@ -7,6 +7,8 @@ pub mod bookkeeper;
 pub mod bulk;
 pub mod bundles;
 pub mod child;
+pub mod forger;
 pub mod history;
 pub mod player;
 pub mod simulation;
+pub mod zips;

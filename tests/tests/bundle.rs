@@ -13,10 +13,13 @@ use counterfoil_tests::bundles::{
 };
 use counterfoil_tests::history::{Crm, Shape, case_id};
 use counterfoil_tests::player::Player;
-use domain::event::{AccountEvent, Card, CaseEvent, Contact, Event, EventRef, StreamId};
+use domain::event::{
+    AccountEvent, Card, CaseEvent, Contact, Event, EventRef, Recorded, StreamId,
+};
 use domain::ids::{AccountId, CaseId, DocumentHash, FirmId};
 use domain::sealing::{Place, Sealer, Unsealable, person_of};
 use domain::value::Personal;
+use serde_json::{Value, json};
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 use vault::PersonKey;
@@ -369,6 +372,126 @@ fn an_export_refuses_a_log_that_is_not_the_checkpoints() {
     let mut log = log();
     log.swap(10, 11);
     assert!(try_export(&log, Request::All, bundle::Openings::default()).is_err());
+}
+
+/// Every event of a golden file with one value of its payload taken away, put in twice or replaced.
+fn forms(golden: &Value) -> Vec<Value> {
+    let strange = [
+        json!(null),
+        json!(true),
+        json!(1),
+        json!(-1),
+        json!(9_007_199_254_740_992_i64),
+        json!("x"),
+        json!("2025-02-30"),
+        json!("+2025-02-03"),
+        json!([]),
+        json!({}),
+        json!({"sealed": "x"}),
+        json!({"sealed": "x", "y": 1}),
+        json!({"currency": "USD", "minor": "1"}),
+        json!({"currency": "USD", "minor": "01"}),
+        json!({"currency": "USD", "minor": "-0"}),
+        json!({"currency": "USD", "minor": "1000000000001"}),
+        json!({"currency": "usd", "minor": "1"}),
+        json!({"every_days": 27}),
+        json!({"monthly_on": 31}),
+    ];
+    let mut places = vec!["/payload".to_owned()];
+    let mut forms = vec![golden.clone()];
+    while let Some(place) = places.pop() {
+        let value = golden.pointer(&place).unwrap();
+        for strange in &strange {
+            let mut form = golden.clone();
+            *form.pointer_mut(&place).unwrap() = strange.clone();
+            forms.push(form);
+        }
+        if let Value::Object(members) = value {
+            let mut form = golden.clone();
+            form.pointer_mut(&place).unwrap()["unknown"] = json!(1);
+            forms.push(form);
+            for name in members.keys() {
+                let mut form = golden.clone();
+                form.pointer_mut(&place).unwrap().as_object_mut().unwrap().remove(name);
+                forms.push(form);
+                places.push(format!("{place}/{name}"));
+            }
+        }
+        if let Value::Array(values) = value {
+            places.extend((0..values.len()).map(|number| format!("{place}/{number}")));
+            let mut form = golden.clone();
+            form.pointer_mut(&place).unwrap().as_array_mut().unwrap().extend(values.clone());
+            forms.push(form);
+            let mut form = golden.clone();
+            form.pointer_mut(&place).unwrap().as_array_mut().unwrap().reverse();
+            forms.push(form);
+        }
+    }
+    forms
+}
+
+#[test]
+fn both_verifiers_know_the_same_forms_of_events() {
+    use std::io::Write as _;
+    let folder = project().join("tests/golden/events");
+    let mut events: Vec<Vec<u8>> = Vec::new();
+    for file in std::fs::read_dir(folder).unwrap() {
+        let golden = serde_json::from_slice(&std::fs::read(file.unwrap().path()).unwrap()).unwrap();
+        events.extend(forms(&golden).iter().map(|event| event.to_string().into_bytes()));
+    }
+    let mut lines = tempfile::NamedTempFile::new().unwrap();
+    lines.write_all(&events.join(&b'\n')).unwrap();
+    lines.write_all(b"\n").unwrap();
+    let ran = std::process::Command::new("python3")
+        .arg(project().join("tests/reference/bundle_forms.py"))
+        .arg(python_verifier())
+        .stdin(lines.reopen().unwrap())
+        .output()
+        .unwrap();
+    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+    let python = String::from_utf8(ran.stdout).unwrap();
+    assert_eq!(python.lines().count(), events.len());
+    let (mut known, mut unknown) = (0, 0);
+    for (event, python) in events.iter().zip(python.lines()) {
+        let rust = Recorded::from_bytes(event).is_ok_and(|recorded| recorded.to_bytes() == *event);
+        assert_eq!(rust, python.is_empty(), "{}: {python}", String::from_utf8_lossy(event));
+        if rust { known += 1 } else { unknown += 1 }
+    }
+    assert!(known > 100 && unknown > 5_000, "{known} are known, {unknown} are not");
+}
+
+#[test]
+fn the_forms_of_events_are_those_that_the_format_has() {
+    let document = bundle::FORMAT_DOCUMENT;
+    let forms = document.split("```\n").nth(1).unwrap();
+    assert!(forms.lines().count() > 100);
+    assert!(bundle::PYTHON_VERIFIER.contains(&format!("PAYLOADS = \"\"\"\\\n{forms}\"\"\"")));
+}
+
+#[test]
+fn a_bundle_of_the_first_version_is_still_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let golden = project().join("tests/golden/bundles");
+    let path = folder.path().join("it.zip");
+    std::fs::copy(golden.join("case.v1.zip"), &path).unwrap();
+    let keys = std::fs::read_to_string(golden.join("case.v1.key.txt")).unwrap();
+    std::fs::write(folder.path().join("key.txt"), &keys).unwrap();
+    let public_keys = keys.lines().map(|line| line.parse().unwrap()).collect();
+    let trust = Trust { public_keys, ..Trust::default() };
+    let verified = bundle::verify(&path, &trust, |_, _| {}).unwrap();
+    assert_eq!(verified.format, Some(bundle::Format::V1));
+    assert_eq!(verified.findings, []);
+    assert!(verified.remarks.iter().any(|remark| remark.what.contains("first version")));
+    assert_eq!(python_findings(folder.path())["it.zip"], [""; 0]);
+    // Its rows are judged as ever: one that was changed is found.
+    let mut changed = Unpacked::of(&std::fs::read(&path).unwrap());
+    let rows = changed.text("tables/papers.csv").replace(",yes,", ",no,");
+    changed.0.insert("tables/papers.csv".into(), rows.into_bytes());
+    changed.pack(&path);
+    let found = bundle::verify(&path, &trust, |_, _| {}).unwrap().findings;
+    assert!(found.iter().any(|finding| finding.to_string().contains("Given is")), "{found:?}");
+    let found = python_findings(folder.path()).remove("it.zip").unwrap();
+    assert!(found.iter().any(|finding| finding.contains("Given is")), "{found:?}");
 }
 
 #[test]

@@ -1,30 +1,40 @@
 #!/usr/bin/env python3
-"""Checks a bundle of the format counterfoil.example/bundle/1, described in FORMAT.md beside this file.
+"""Checks a bundle of the format counterfoil.example/bundle/2, described in FORMAT.md beside this file.
 
-    python3 verify.py BUNDLE.zip [--public-key FILE] [--checkpoint FILE] [--not-before SIZE]
+    python3 -I verify.py BUNDLE.zip [--public-key FILE] [--checkpoint FILE] [--not-before SIZE]
 
 Needs Python 3.8 or later and nothing else; signatures go faster where the package `cryptography` is
-installed. It was written from FORMAT.md, not from the software that writes bundles. Exit status: 0
-nothing is wrong, 1 something is (named by file, row and position), 2 the command line makes no sense.
+installed. It was written from FORMAT.md, not from the software that writes bundles. With -I Python
+takes nothing beside this file for a part of itself. Exit status: 0 nothing is wrong, 1 something is
+(named by file, row and position), 2 the command line makes no sense.
 """
+
+import sys
+
+if __name__ == "__main__" and not sys.flags.isolated and not getattr(sys.flags, "safe_path", False):
+    # Python puts the folder of this file first on its path: a json.py beside it would be run instead of its own.
+    del sys.path[0]
 
 import argparse
 import base64
 import hashlib
+import io
 import json
 import os
 import re
-import sys
 import tempfile
 import zipfile
 import zlib
 from datetime import date, datetime, timedelta, timezone
 
-FORMAT = "counterfoil.example/bundle/1"
-EVENT_BYTES_MAX, FINDINGS_MAX, OPENINGS_MAX, CASES_MAX = 65_535, 1_000, 100_000, 1_000
+FORMAT, FORMAT_1 = "counterfoil.example/bundle/2", "counterfoil.example/bundle/1"
+EVENT_BYTES_MAX, EVENTS_MAX, FINDINGS_MAX, OPENINGS_MAX, CASES_MAX = 65_535, 100_000_000, 1_000, 100_000, 1_000
 INTEGER_MAX = 2**53 - 1
-FRONT = ("README.txt", "FORMAT.md", "verify.py", "data-dictionary.csv", "manifest.json", "manifest.note",
-         "checkpoint.txt", "public-key.txt", "events.jsonl")
+# What is held in memory at once: a row of a table, a small file, a manifest, the list of files.
+ROW_BYTES_MAX, SMALL_BYTES_MAX, MANIFEST_BYTES_MAX, LIST_BYTES_MAX = 1 << 20, 1 << 20, 1 << 26, 1 << 26
+IDS_AT_ONCE = 500_000
+FIRST = ("README.txt", "FORMAT.md", "manifest.json", "manifest.note")
+FRONT = FIRST + ("verify.py", "data-dictionary.csv", "checkpoint.txt", "public-key.txt", "events.jsonl")
 OF_PART = ("proofs/subtrees.txt", "proofs/streams.txt")
 UUID = "[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
 
@@ -62,6 +72,11 @@ WORK = {"report_import": "report_imported", "dispute_round": "round_sent",
 ANY = None  # what this verifier does not derive
 
 
+def printable(text):
+    """The text with everything escaped that a terminal might obey or show in another order."""
+    return "".join(c if " " <= c <= "~" else "\\u{%x}" % ord(c) for c in text)
+
+
 class Findings(list):
     """What does not agree."""
     left_out = 0
@@ -71,7 +86,216 @@ class Findings(list):
             self.left_out += 1
             return
         text = file + ("" if row is None else ", row %d" % row)
-        self.append(text + ("" if position is None else ", position %d" % position) + ": " + what)
+        self.append(printable(text + ("" if position is None else ", position %d" % position) + ": " + what))
+
+
+class Damaged(ValueError):
+    """A file of the archive does not unpack to what is listed."""
+
+
+# ---- The archive, APPNOTE.TXT 6.3.10 ----------------------------------------------------------------------
+
+WIDE, MANY, FILES_MAX, NAME_BYTES_MAX = 0xFFFFFFFF, 0xFFFF, 10_000_000, 200
+
+
+def le(bytes_, number):
+    return number.to_bytes(bytes_, "little")
+
+
+def at(data, place, bytes_):
+    return int.from_bytes(data[place:place + bytes_], "little")
+
+
+class Entry:
+    """A file of the archive, as the list has it."""
+    __slots__ = ("name", "is_packed", "crc", "packed", "bytes", "data")
+
+    def __init__(self, name, is_packed, crc, packed, bytes_, data=0):
+        self.name, self.is_packed, self.crc = name, is_packed, crc
+        self.packed, self.bytes, self.data = packed, bytes_, data
+
+    def is_wide(self):
+        return max(self.packed, self.bytes) >= WIDE
+
+    def version(self):
+        return 45 if self.is_wide() else 20 if self.is_packed else 10
+
+    def shared(self):
+        sizes = (WIDE, WIDE) if self.is_wide() else (self.packed, self.bytes)
+        return (le(2, self.version()) + le(2, 0) + le(2, 8 if self.is_packed else 0) + le(2, 0) + le(2, 0x21)
+                + le(4, self.crc) + le(4, sizes[0]) + le(4, sizes[1]) + le(2, len(self.name)))
+
+    def extra(self, offset=0):
+        numbers = [self.bytes, self.packed] * self.is_wide() + [offset] * (offset >= WIDE)
+        return le(2, 1) + le(2, 8 * len(numbers)) + b"".join(le(8, n) for n in numbers) if numbers else b""
+
+    def local(self):
+        extra = self.extra()
+        return b"PK\x03\x04" + self.shared() + le(2, len(extra)) + self.name.encode() + extra
+
+    def central(self, offset):
+        extra = self.extra(offset)
+        return (b"PK\x01\x02" + le(2, 0x0300 + self.version()) + self.shared() + le(2, len(extra)) + le(6, 0)
+                + le(4, 0x81A40000) + le(4, min(offset, WIDE)) + self.name.encode() + extra)
+
+
+def end_records(files, offset, length, version):
+    is_wide = files > MANY or max(offset, length) > WIDE
+    wide = b""
+    if is_wide:
+        wide = (b"PK\x06\x06" + le(8, 44) + le(2, version) * 2 + le(8, 0) + le(8, files) * 2 + le(8, length)
+                + le(8, offset) + b"PK\x06\x07" + le(4, 0) + le(8, offset + length) + le(4, 1))
+    return (wide + b"PK\x05\x06" + le(4, 0) + le(2, min(files, MANY)) * 2 + le(4, WIDE if is_wide else length)
+            + le(4, min(offset, WIDE)) + le(2, 0))
+
+
+def read_layout(file):
+    """The entries of an archive of the one layout; a ValueError that says what is not laid out so."""
+    length = file.seek(0, os.SEEK_END)
+    file.seek(max(0, length - 98))
+    tail = file.read()
+    last = tail[-22:]
+    files, size, offset, version = at(last, 10, 2), at(last, 12, 4), at(last, 16, 4), 0
+    if size == WIDE and len(tail) == 98:
+        files, size, offset, version = at(tail, 32, 8), at(tail, 40, 8), at(tail, 48, 8), at(tail, 12, 2)
+    end = end_records(files, offset, size, version)
+    if offset + size + len(end) != length:
+        raise ValueError("its parts do not make its length: something stands before, between or behind them")
+    if tail[-len(end):] != end:
+        raise ValueError("its last record is not laid out as the format has it")
+    if files > FILES_MAX or size > LIST_BYTES_MAX:
+        raise ValueError("its list of files is longer than this program reads")
+    file.seek(offset)
+    listed, place, begin, entries = file.read(size), 0, 0, []
+    for _ in range(files):
+        header = listed[place:place + 46]
+        name = listed[place + 46:place + 46 + at(header, 28, 2)]
+        if len(header) < 46 or len(name) > NAME_BYTES_MAX or not re.fullmatch(rb"[A-Za-z0-9._/-]+", name):
+            raise ValueError("it lists a file of a name that the format does not have, or its list ends too early")
+        packed, bytes_, stated = at(header, 20, 4), at(header, 24, 4), at(header, 42, 4)
+        wide = place + 46 + len(name) + 4
+        if packed == bytes_ == WIDE:
+            bytes_, packed, wide = at(listed, wide, 8), at(listed, wide + 8, 8), wide + 16
+        if stated == WIDE:
+            stated = at(listed, wide, 8)
+        name = name.decode()
+        entry = Entry(name, not name.startswith("evidence/"), at(header, 16, 4), packed, bytes_)
+        central = entry.central(stated)
+        if listed[place:place + len(central)] != central:
+            raise ValueError(name + ": its entry is not laid out as the format has it")
+        if stated != begin:
+            raise ValueError(name + ": it does not begin where the file before it ends")
+        if bytes_ > 200 * packed + (1 << 20):
+            raise ValueError(name + ": it says to unpack to more than the format lets its packed bytes stand for")
+        if not entry.is_packed and bytes_ != packed:
+            raise ValueError(name + ": it is stored in another length")
+        entry.data = begin + len(entry.local())
+        place, begin = place + len(central), entry.data + packed
+        entries.append(entry)
+    if place != size or begin != offset:
+        raise ValueError("its list of files is not of all that stands before it")
+    if end[:4] == b"PK\x06\x06" and version != max(entry.version() for entry in entries):
+        raise ValueError("its last record names another version than its files need")
+    order = [(FIRST.index(e.name) if e.name in FIRST else len(FIRST), e.name) for e in entries]
+    for before, after in zip(order, order[1:]):
+        if before >= after:
+            raise ValueError(after[1] + ": it is not in its place in the archive")
+    for entry in entries:
+        local = entry.local()
+        file.seek(entry.data - len(local))
+        if file.read(len(local)) != local:
+            raise ValueError(entry.name + ": its header is not laid out as the format has it, or says other things "
+                                          "than the list")
+    return entries
+
+
+def read_loosely(file):
+    """The entries of any zip file: bundles of the first version have no one layout."""
+    entries = []
+    with zipfile.ZipFile(file) as archive:
+        for info in archive.infolist():
+            if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) or info.flag_bits & 0x41:
+                raise ValueError("a file of it is encrypted, or packed in a way that the format does not have")
+            file.seek(info.header_offset)
+            local = file.read(30)
+            if local[:4] != b"PK\x03\x04":
+                raise ValueError("a file of it has no header")
+            data = info.header_offset + 30 + at(local, 26, 2) + at(local, 28, 2)
+            entries.append(Entry(info.filename, info.compress_type == zipfile.ZIP_DEFLATED, info.CRC,
+                                 info.compress_size, info.file_size, data))
+    return entries
+
+
+class Unpacked(io.RawIOBase):
+    """The bytes of a file: exactly as many as are listed, of the checksum listed, from as many packed as listed."""
+    def __init__(self, path, entry):
+        super().__init__()
+        self.file, self.packed, self.left, self.crc, self.entry = open(path, "rb"), entry.packed, entry.bytes, 0, entry
+        self.file.seek(entry.data)
+        self.inflate = zlib.decompressobj(-15) if entry.is_packed else None
+
+    def readable(self):
+        return True
+
+    def close(self):
+        self.file.close()
+        super().close()
+
+    def readinto(self, into):
+        made = b""
+        while not made:
+            if self.inflate is None:
+                made = self.file.read(min(len(into), self.packed))
+                self.packed -= len(made)
+                break
+            if self.inflate.eof:
+                break
+            source = self.inflate.unconsumed_tail or self.file.read(min(1 << 16, self.packed))
+            if not self.inflate.unconsumed_tail:
+                self.packed -= len(source)
+            try:
+                made = self.inflate.decompress(source, len(into))
+            except zlib.error:
+                raise Damaged("its packed bytes are not deflated")
+            if not source and not made and not self.inflate.eof:
+                raise Damaged("its packed bytes end too early")
+        self.left -= len(made)
+        if self.left < 0:
+            raise Damaged("it unpacks to more bytes than are listed")
+        self.crc = zlib.crc32(made, self.crc)
+        if not made:
+            if self.left or self.packed or self.inflate is not None and self.inflate.unused_data:
+                raise Damaged("its bytes, packed or not, are not as many as are listed")
+            if self.crc != self.entry.crc:
+                raise Damaged("its checksum is not the one that is listed")
+        into[:len(made)] = made
+        return len(made)
+
+
+class Archive:
+    """An archive, read file by file."""
+    def __init__(self, path):
+        self.path, self.fault = path, None
+        with open(path, "rb") as file:
+            try:
+                entries = read_layout(file)
+            except (ValueError, OverflowError) as fault:
+                self.fault = str(fault)
+                entries = read_loosely(file)
+        self.entries = {entry.name: entry for entry in entries}
+        self.repeats_names = len(self.entries) != len(entries)
+        self.names = set(self.entries)
+
+    def open(self, name):
+        return io.BufferedReader(Unpacked(self.path, self.entries[name]), 1 << 16)
+
+    def read(self, name, most=SMALL_BYTES_MAX):
+        """A small file, whole."""
+        with self.open(name) as file:
+            data = file.read(most + 1)
+        if len(data) > most:
+            raise Damaged("it is longer than the format or this program lets it be")
+        return data
 
 
 # ---- Ed25519, RFC 8032 section 5.1 ------------------------------------------------------------------------
@@ -254,10 +478,14 @@ def parse_note(note):
     return text + "\n", signatures
 
 
-def is_signed(note, key):
-    """At least one signature is of the key, and each that says so holds."""
-    of_key = [data for name, key_id, data in note[1] if (name, key_id) == key[:2]]
-    return bool(of_key) and all(ed25519_holds(key[2], note[0].encode(), data) for data in of_key)
+def is_signed(note, *keys):
+    """At least one signature is of a key, and each that says so holds."""
+    holds = []
+    for name, key_id, data in note[1]:
+        named = [key for key in keys if (name, key_id) == key[:2]]
+        if named:
+            holds.append(any(ed25519_holds(key[2], note[0].encode(), data) for key in named))
+    return bool(holds) and all(holds)
 
 
 def parse_checkpoint(text):
@@ -332,6 +560,328 @@ def cover(start, end):
         start += 1 << level
 
 
+# ---- Events, FORMAT.md "Payloads" -------------------------------------------------------------------------
+
+PAYLOADS = """\
+case enrolled billing:Rule birth_date:personal contact:Contact plan:code plan_version:u32 sale:Sale seat:Seat ssn_last4?:personal zone:zone
+case disclosure_delivered document?:hash
+case disclosure_acknowledged document?:hash
+case consent_signed cancel_through:day copies_given:flag document?:hash e_sign_consent:flag rules:Rules service_from:day state:state terms:Terms total_of_payments:money
+case consent_cancelled sent_on:day
+case identity_paper_received document?:hash kind:PaperKind paper:code
+case identity_paper_accepted paper:code
+case identity_paper_rejected paper:code reason:personal
+case report_source_connected source:text
+case report_identity_failed source:text
+case report_imported bureau:code card_balance?:money card_limit?:money document?:hash free_annual:flag inquiries:u16 issued_on:day listings:u32 score?:Score
+case item_listed balance?:money bureau:code delinquent_since?:day furnisher:text item:code kind:ItemKind
+case basis_attested basis:Basis bureau:code item:code statement?:personal
+case work_opened
+case round_sent contact:EventRef letters:[Letter] round:u32
+case letter_delivered bureau:code round:u32
+case client_information_sent bureau:code document?:hash round:u32
+case response_received bureau:code document?:hash outcomes:[ItemOutcome] round:u32
+case item_deleted bureau:code item:code seen_by:SeenBy
+case item_corrected bureau:code item:code seen_by:SeenBy
+case item_verified bureau:code item:code
+case item_reinserted bureau:code item:code seen_by:SeenBy
+case bureau_asked ask:Ask bureau:code
+case bureau_answered ask:Ask bureau:code
+case progress_report_sent document?:hash
+case contact_changed contact:Contact
+case billing_day_changed billing:Rule
+case message_logged complaint:flag direction:Direction text:personal
+case service_paused reason:personal
+case service_resumed
+case service_ended by:EndedBy reason?:personal
+case period_closed_without_fee period:u32 reason:personal
+case fee_earned account:id amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
+case fee_held gates:{Gate} period:u32
+case exposure_found amount?:money cites:text kind:ExposureKind period?:u32
+case correction_noted corrects:u64 note:personal
+case legal_hold_placed matter:text
+case legal_hold_lifted matter:text
+case client_erased basis:ErasureBasis
+account account_opened owner:id
+account card_on_file_changed card:Card
+account link_suggested matches:{Match} member:id
+account link_refused member:id
+account member_linked by:LinkedBy matches:{Match} member:id
+account member_unlinked member:id
+account payment_moved to:id
+account payment_moved_back
+account invoice_issued due_on:day lines:[InvoiceLine] number:u64 total:money
+account charge_requested amount:money attempt:u32 invoice:u64
+account payment_settled amount:money applied:[Applied] payment:code unearned:money
+account payment_failed attempt:u32 invoice:u64 next_try_on?:day reason:FailureReason
+account refund_issued amount:money payment:code reason?:personal refund:code
+account chargeback_opened amount:money chargeback:code payment:code respond_by?:day
+account chargeback_won chargeback:code
+account chargeback_lost chargeback:code
+account credit_granted amount:money invoice:u64 reason:personal
+account written_off amount:money invoice:u64 reason:personal
+account unearned_payment_found amount:money cites:text payment:code
+account money_deposited deposit:id movements:[Movement]
+account money_undeposited deposit:id movements:[Movement]
+deposit statement_line_seen amount:money bank:code line:hash references:[code] return_reason?:code value_on?:day
+deposit payout_reported costs:money gross:money lines:u32 net:money payout:code
+deposit payout_lines_reported lines:[PayoutLine]
+deposit deposit_matched costs:money count:u32 gross:money joined:[id] net:money payout?:id policy?:id rule:MatchRule
+deposit match_joined amount:money to:id
+deposit match_reversed reverses:id
+deposit match_left reverses:id
+deposit match_refused joined:[id] movements:[Movement] payout?:id
+deposit line_booked amount:money note?:text purpose:Purpose
+deposit booking_reversed reverses:id
+firm firm_registered currency:currency invoice_due_days:u16 name:text transit_days:u16 zone:zone
+firm plan_published plan:Plan
+firm pack_adopted pack:RulePack
+firm bureau_registered address:text bureau:code name:text
+firm standing_recorded amount?:money document?:hash kind:StandingKind state:state valid_from:day valid_through:day
+firm access_granted access:id bounds?:AccessBounds expires_on?:day label:text scopes:{Scope} token_hash:hash
+firm access_revoked access:id
+firm access_used access?:id cases:{id} kind:LookKind what:text
+firm chart_revised accounts:[ChartAccount]
+firm period_locked checked_at:u64 through:day
+firm match_policy_set automatic:AutomaticMatches
+looks client_looked_at access?:id kind:LookKind what:text
+part AccessBounds cases:{id} from?:day through?:day
+part Address city:personal line1:personal line2?:personal state:state zip:personal
+part Applied amount:money invoice:u64
+part Bond amount:money cites:text
+part Cancellation calendar:Calendar cites:text days:u16
+part Card expires:text last4:personal token:code
+part ChartAccount account:BookAccount accountant_code?:code name:text number:code
+part Contact address:Address email:personal name:personal phone:personal
+part Duty cites:text
+part EventRef id:id position:u64
+part InvoiceLine amount:money case:id end:day period:u32 start:day
+part ItemOutcome item:code outcome:Outcome
+part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
+part Movement kind:MovementKind name:code
+part PackRef code:code version:u32
+part PayoutLine amount:money movement:Movement
+part PerformWithin cites:text days:u16
+part Performance cites:text reading:FullyPerformed
+part Plan code:code couple?:Prices first_work:[Work] individual:Prices monthly_work:[Work] name:text periods:u32 version:u32
+part Prices first_fee:money monthly_fee:money
+part RulePack bond?:Bond cancellation?:Cancellation code:code confirmed_by_counsel:flag in_force_from:day monthly_statement?:Duty note:text perform_within?:PerformWithin performance?:Performance prohibited?:Duty registration?:Duty state?:state telemarketing?:Telemarketing version:u32
+part Rules bond?:Bond cancellation:Cancellation monthly_statement?:Duty packs:[PackRef] perform_within?:PerformWithin performance:Performance prohibited?:Duty registration?:Duty telemarketing:Telemarketing
+part Sale channel:Channel evidence?:hash promised_days:u16
+part Score model:text value:u16
+part Telemarketing cites:text exempt:{Channel}
+part Terms first_work:[Work] monthly_work:[Work] periods:u32 prices:Prices seat:Seat
+part WorkEvidence event:EventRef late:flag on:day work:Work
+word Ask procedure_description theft_block
+word AutomaticMatches nothing certain
+word Basis not_mine balance_wrong dates_wrong status_wrong obsolete identity_theft duplicate paid unverified
+word BookAccount bank suspense clearing receivable unbilled owed_to_clients elsewhere fee_revenue refunds_and_credits processor_costs bank_costs chargeback_losses bad_debt
+word Channel telephone in_person online post
+word Direction outgoing incoming
+word EndedBy client firm
+word ErasureBasis asked retention_over
+word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned
+word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
+word FullyPerformed each_period whole_contract
+word Gate G1 G2 G3 G4 G5 G6 G7 G8
+word ItemKind late_payments collection charge_off bankruptcy public_record inquiry
+word LinkedBy rule person
+word LookKind read export open
+word MailClass first_class certified portal fax
+word Match phone address card
+word MatchRule reference amount person
+word MovementKind payment refund chargeback chargeback_won
+word Outcome deleted corrected verified frivolous no_answer
+word PaperKind photo_id residence
+word Purpose bank_costs processor_costs elsewhere
+word Scope record read bill examine administer
+word Seat individual couple
+word SeenBy response import notice
+word StandingKind registration bond
+word Work report_import dispute_round progress_report
+"""
+
+STATES = set("AK AL AR AS AZ CA CO CT DC DE FL FM GA GU HI IA ID IL IN KS KY LA MA MD ME MH MI MN MO MP MS MT NC ND NE "
+             "NH NJ NM NV NY OH OK OR PA PR PW RI SC SD TN TX UT VA VI VT WA WI WV WY AA AE AP".split())
+CALENDARS = ("federal_office", "regulation_z_rescission", "federal_reserve_banking", "every_day")
+MINOR_MAX = 10**12
+MEMBERS = {"access": str, "actor": str, "causation": str, "event": str, "event_id": str, "event_version": int,
+           "firm": str, "late_days": int, "occurred_on": str, "payload": dict, "position": int, "recorded_at": int,
+           "request_id": str, "stream": str, "stream_version": int}
+OPTIONAL = {"access", "causation", "late_days"}
+MICROS = (-2_208_988_800_000_000, 32_503_680_000_000_000)
+
+
+def known_zones():
+    """Names of time zones; none where Python does not know them."""
+    try:
+        from zoneinfo import available_timezones
+        return available_timezones()
+    except Exception:
+        return set()
+
+
+def is_uuid(value):
+    return type(value) is str and re.fullmatch(UUID, value) is not None
+
+
+def is_day(value):
+    if type(value) is not str or not re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}", value):
+        return False
+    try:
+        return bool(date(int(value[:4]), int(value[5:7]), int(value[8:])))
+    except ValueError:
+        return False
+
+
+def is_integer(most):
+    return lambda value: type(value) is int and 0 <= value <= most
+
+
+def is_only(name, least, most):
+    return lambda value: (type(value) is dict and list(value) == [name] and type(value[name]) is int
+                          and least <= value[name] <= most)
+
+
+def is_money(value):
+    return (type(value) is dict and set(value) == {"currency", "minor"} and type(value["currency"]) is str
+            and re.fullmatch("[A-Z]{3}", value["currency"]) is not None and type(value["minor"]) is str
+            and re.fullmatch("0|-?[1-9][0-9]{0,12}", value["minor"]) is not None and abs(int(value["minor"])) <= MINOR_MAX)
+
+
+class Payloads:
+    """The forms of payloads, as the lines of the format give them."""
+    def __init__(self):
+        zones = known_zones()
+        self.events, self.parts, self.words = {}, {}, {}
+        self.plain = {
+            "text": lambda v: type(v) is str, "code": lambda v: type(v) is str, "id": is_uuid, "day": is_day,
+            "hash": lambda v: type(v) is str and re.fullmatch("[0-9a-f]{64}", v) is not None,
+            "flag": lambda v: type(v) is bool, "u16": is_integer(2**16 - 1), "u32": is_integer(2**32 - 1),
+            "u64": is_integer(INTEGER_MAX), "money": is_money,
+            "zone": lambda v: type(v) is str and (v in zones or not zones),
+            "currency": lambda v: type(v) is str and re.fullmatch("[A-Z]{3}", v) is not None,
+            "state": lambda v: type(v) is str and v in STATES,
+            "personal": lambda v: type(v) is str or (type(v) is dict and list(v) == ["sealed"]
+                                                     and type(v["sealed"]) is str),
+            "Rule": lambda v: is_only("every_days", 28, 92)(v) or is_only("monthly_on", 1, 31)(v),
+            "Calendar": lambda v: type(v) is str and v in CALENDARS,
+        }
+        for line in PAYLOADS.splitlines():
+            kind, name, *rest = line.split(" ")
+            if kind == "word":
+                self.words[name] = {word: number for number, word in enumerate(rest)}
+                continue
+            members = {}
+            for member in rest:
+                label, type_ = member.split(":")
+                members[label.rstrip("?")] = (type_, label.endswith("?"))
+            if kind == "part":
+                self.parts[name] = members
+            else:
+                self.events[name] = (kind, members)
+
+    def fault(self, type_, value, path):
+        """Where a value is not of a type; None if it is."""
+        if type_[0] in "[{":
+            if type(value) is not list:
+                return path
+            inner = type_[1:-1]
+            for number, element in enumerate(value):
+                wrong = self.fault(inner, element, "%s[%d]" % (path, number))
+                if wrong:
+                    return wrong
+            rank = self.words.get(inner)
+            order = [rank[v] for v in value] if rank else value
+            rises = type_[0] == "[" or all(a < b for a, b in zip(order, order[1:]))
+            return None if rises else path
+        if type_ in self.parts:
+            return self.members_fault(self.parts[type_], value, path)
+        if type_ in self.words:
+            return None if type(value) is str and value in self.words[type_] else path
+        return None if self.plain[type_](value) else path
+
+    def members_fault(self, members, value, path):
+        if type(value) is not dict:
+            return path
+        for name in value:
+            if name not in members:
+                return path + ", which has a member that the format does not know"
+        for name, (type_, may_be_absent) in members.items():
+            if name in value:
+                wrong = self.fault(type_, value[name], path + "." + name)
+                if wrong:
+                    return wrong
+            elif not may_be_absent:
+                return path + "." + name
+        return None
+
+    def event_fault(self, event):
+        """What is wrong with an event of canonical form and known place; None if nothing is."""
+        if not is_uuid(event["event_id"]) or not is_uuid(event["request_id"]):
+            return "the event or its request has no UUID"
+        if not all(is_uuid(event.get(name, event["event_id"])) for name in ("access", "causation")):
+            return "access or causation is no UUID"
+        if not is_day(event["occurred_on"]) or not "1900" <= event["occurred_on"][:4] <= "2999":
+            return "the event did not happen on a day of the years 1900 to 2999"
+        if not MICROS[0] <= event["recorded_at"] < MICROS[1]:
+            return "the event was not recorded between the years 1900 and 2999"
+        late = (recorded(event).date() - date.fromisoformat(event["occurred_on"])).days
+        days = event.get("late_days")
+        if late > 8 if days is None else days <= 7 or abs(days - late) > 1:
+            return "late_days is not what lies between its day and its recording"
+        kind, members = self.events.get(event["event"], (None, None))
+        if kind is None or event["event_version"] != 1:
+            return "the format knows no event of this type and version"
+        if kind != event["stream"].partition("/")[0]:
+            return "the event does not belong to its kind of stream"
+        wrong = self.members_fault(members, event["payload"], "payload")
+        return wrong and "not as the format has it: " + wrong
+
+
+def recorded(event):
+    return datetime(1970, 1, 1, tzinfo=timezone.utc) + timedelta(microseconds=event["recorded_at"])
+
+
+class Repeats:
+    """Ids that come twice, in memory of one size: ids lie in a file and are looked at share by share."""
+    def __init__(self):
+        self.file, self.number = tempfile.TemporaryFile(), 0
+
+    def add(self, id_):
+        self.file.write(id_)
+        self.number += 1
+
+    def shares(self):
+        shares = self.number // IDS_AT_ONCE + 1
+        for share in range(shares):
+            self.file.seek(0)
+            for block in iter(lambda: self.file.read(16 << 12), b""):
+                for place in range(0, len(block), 16):
+                    id_ = block[place:place + 16]
+                    if zlib.crc32(id_) % shares == share:
+                        yield share, id_
+
+    def find(self, wanted=()):
+        """(ids that come twice, which of those wanted come at all)."""
+        twice, there, seen, now = [], set(), set(), 0
+        wanted = set(wanted)
+        for share, id_ in self.shares():
+            if share != now:
+                seen, now = set(), share
+            if id_ in seen:
+                twice.append(id_)
+            seen.add(id_)
+            if id_ in wanted:
+                there.add(id_)
+        return twice, there
+
+
+def uuid_text(id_):
+    text = id_.hex()
+    return "-".join((text[:8], text[8:12], text[12:16], text[16:20], text[20:]))
+
+
 # ---- Tables -----------------------------------------------------------------------------------------------
 
 def csv_row(fields):
@@ -343,26 +893,27 @@ class Table:
     """The rows of a table as they stand in the bundle, each in its only spelling."""
     def __init__(self, bundle, name):
         self.name, self.file, self.columns = name, "tables/%s.csv" % name, COLUMNS[name]
-        self.findings, self.row, self.lines, self.peeked = bundle.findings, 0, None, None
-        if self.file in bundle.names:
-            self.lines = bundle.zip.open(self.file)
+        self.findings, self.row, self.lines = bundle.findings, 0, None
+        if self.file in bundle.archive.names:
+            self.lines = bundle.archive.open(self.file)
             if self.next() != self.columns:
                 self.findings.add(self.file, "its first row does not name the columns", 1)
 
     def next(self):
         """The fields of the next row; None after the last."""
-        if self.peeked is not None:
-            fields, self.peeked = self.peeked, None
-            return fields
-        raw = self.lines.readline() if self.lines else b""
+        raw = self.line()
         if not raw:
             return None
         self.row += 1
-        while raw.count(b'"') % 2:
-            more = self.lines.readline()
+        while raw.count(b'"') % 2 and len(raw) < ROW_BYTES_MAX:
+            more = self.line()
             if not more:
                 break
             raw += more
+        if len(raw) >= ROW_BYTES_MAX:
+            self.findings.add(self.file, "a row is too long: neither it nor what is behind it was compared", self.row)
+            self.lines = None
+            return None
         text = raw.decode("utf-8", "replace")
         fields = re.findall(r'(?:^|,)("(?:[^"]|"")*"|[^",\r\n]*)', text[:-2] if text.endswith("\r\n") else text)
         fields = [f[1:-1].replace('""', '"') if f.startswith('"') else f for f in fields]
@@ -370,26 +921,38 @@ class Table:
             self.findings.add(self.file, "the row is not spelled as RFC 4180 and the format have it", self.row)
         return fields
 
+    def line(self):
+        """The next line, or as much of it as a row may have; nothing at the end."""
+        try:
+            return self.lines.readline(ROW_BYTES_MAX) if self.lines else b""
+        except Damaged as fault:
+            # That the file cannot be read is found where its bytes are hashed.
+            self.findings.add(self.file, "its rows were compared up to here: %s" % fault, self.row)
+            self.lines = None
+            return b""
+
     def compare(self, expected, position=None):
         """Holds the next row against what the events make it."""
         if self.lines is None:
-            return
+            return None
         found = self.next()
         if found is None:
-            self.findings.add(self.file, "a row is missing", self.row + 1, position)
+            if self.lines is not None:
+                self.findings.add(self.file, "a row is missing", self.row + 1, position)
             self.lines = None
-            return
+            return None
         self.hold(found, expected, position)
+        return found
 
     def hold(self, found, expected, position=None):
-        expected = ["" if v == "" else v if v is ANY else str(v) for v in expected]
+        expected = [v if v is ANY else str(v) for v in expected]
         if len(found) != len(self.columns):
             self.findings.add(self.file, "the row has another number of fields than columns", self.row, position)
             return
         for column, is_, must in zip(self.columns, found, expected):
             if must is not ANY and is_ != must:
-                shown = "%s is %r; the events make it %r" % (column, is_, must)
-                self.findings.add(self.file, shown[:200], self.row, position)
+                shown = "%s is %.80r; the events make it %.80r" % (column, is_, must)
+                self.findings.add(self.file, shown, self.row, position)
                 return
 
     def end(self):
@@ -476,27 +1039,35 @@ def spaced(values):
 class Bundle:
     """One archive under examination."""
     def __init__(self, path, public_keys=(), earlier=None, not_before=None):
-        self.findings = Findings()
-        self.given_keys, self.earlier, self.not_before = public_keys, earlier, not_before
-        self.zip = zipfile.ZipFile(path)
-        self.names = set(self.zip.namelist())
-        self.key = self.checkpoint = self.manifest = self.consistency = None
+        self.findings, self.remarks = Findings(), Findings()
+        self.given_keys, self.earlier, self.not_before = list(public_keys), earlier, not_before
+        self.archive = Archive(path)
+        self.names = self.archive.names
+        self.key = self.checkpoint = self.manifest = self.consistency = self.spans = None
         self.events, self.streams, self.clients, self.moved = 0, {}, {}, {}
-        self.openings, self.opened, self.invoice_numbers, self.in_days, self.transit_days = {}, 0, [], set(), 0
-        self.looks, self.unnamed = [], {}
-        self.lines = tempfile.TemporaryFile()
+        self.openings, self.opened, self.invoices, self.in_days, self.transit_days = {}, 0, [], set(), 0
+        self.looks, self.unnamed, self.last_day = [], {}, ""
+        self.lines, self.payloads = tempfile.TemporaryFile(), Payloads()
+        self.ids, self.requests, self.request = Repeats(), Repeats(), None
+        self.unfound, self.latest, self.run_back = [], None, None
 
     def close(self):
-        self.zip.close()
-        self.lines.close()
+        for file in (self.lines, self.ids.file, self.requests.file):
+            file.close()
 
     def examine(self):
         self.list_files()
         self.read_papers()
+        if self.archive.fault and (self.manifest is None or self.manifest["format"] != FORMAT_1):
+            self.findings.add("the archive", self.archive.fault)
         if self.manifest is None or self.checkpoint is None or "events.jsonl" not in self.names:
+            self.findings.add("the bundle", "no event and no table was looked at: manifest, checkpoint or events "
+                                            "are not there")
+            self.hash_files()
             return
         self.read_openings()
         self.read_events()
+        self.check_order()
         self.check_scope()
         self.hash_files()
         Derivation(self).run()
@@ -504,11 +1075,11 @@ class Bundle:
     # -- small files
 
     def list_files(self):
-        if len(self.names) != len(self.zip.namelist()):
+        if self.archive.repeats_names:
             self.findings.add("the archive", "two of its files have one name")
         tables = {"tables/%s.csv" % name for name in COLUMNS}
         for name in sorted(self.names):
-            known = name in FRONT or name in OF_PART or name in tables or name == "openings.jsonl"
+            known = name in FRONT or name in OF_PART or name in tables or name in ("openings.jsonl", "keys.txt")
             document = re.fullmatch("evidence/(%s)/([0-9a-f]{64})" % UUID, name)
             if document:
                 self.unnamed.setdefault("case/" + document[1], set()).add(document[2])
@@ -517,8 +1088,14 @@ class Bundle:
         for name in sorted((set(FRONT) | tables) - self.names):
             self.findings.add(name, "it is missing")
 
-    def read(self, name):
-        return self.zip.read(name) if name in self.names else b""
+    def read(self, name, most=SMALL_BYTES_MAX):
+        if name not in self.names:
+            return b""
+        try:
+            return self.archive.read(name, most)
+        except Damaged as fault:
+            self.findings.add(name, "it cannot be read: %s" % fault)
+            return b""
 
     def read_text(self, name):
         try:
@@ -536,19 +1113,22 @@ class Bundle:
             self.findings.add("public-key.txt", "this is not a public key that was given")
             key = self.given_keys[0]
         self.key = key
-        note = parse_note(self.read_text("checkpoint.txt"))
-        self.checkpoint = parse_checkpoint(note[0]) if note else None
-        if self.checkpoint is None:
-            self.findings.add("checkpoint.txt", "it is not a signed checkpoint")
-        elif self.key and not is_signed(note, self.key):
-            self.findings.add("checkpoint.txt", "the signature does not hold")
-        data = self.read("manifest.json")
+        data = self.read("manifest.json", MANIFEST_BYTES_MAX)
         self.manifest = self.parse_manifest(data)
         if self.manifest is None:
             self.findings.add("manifest.json", "it is not a manifest in canonical form")
+        note = parse_note(self.read_text("checkpoint.txt"))
+        self.checkpoint = parse_checkpoint(note[0]) if note else None
+        self.spans = self.read_spans()
+        if self.checkpoint is None:
+            self.findings.add("checkpoint.txt", "it is not a signed checkpoint")
+        elif self.key and not is_signed(note, *self.keys_of(self.checkpoint[1])):
+            self.findings.add("checkpoint.txt", "the signature does not hold, or is of a key that did not sign at "
+                                                "this size")
         if self.checkpoint and self.key:
             note = parse_note(self.read_text("manifest.note"))
-            text = "%s\nlog %s\nmanifest %s\n" % (FORMAT, self.checkpoint[0], sha256(data).hex())
+            format_ = self.manifest["format"] if self.manifest else FORMAT
+            text = "%s\nlog %s\nmanifest %s\n" % (format_, self.checkpoint[0], sha256(data).hex())
             if note is None or len(note[1]) != 1 or not is_signed(note, self.key):
                 self.findings.add("manifest.note", "it is not a note with one signature by the key")
             elif note[0] != text:
@@ -557,33 +1137,77 @@ class Bundle:
             if (self.manifest["tree_size"], self.manifest["root"]) != (self.checkpoint[1], self.checkpoint[2].hex()):
                 self.findings.add("manifest.json", "size or root are not the checkpoint's")
             self.check_front(bundled.rstrip("\n"))
-        with open(os.path.abspath(__file__), "rb") as own:
-            if "verify.py" in self.names and self.read("verify.py") != own.read():
-                self.findings.add("verify.py", "the bundle's copy is not the one that runs")
+        if self.is_first_version():
+            self.remarks.add("manifest.json", "of the first version of the format: its documents were not compared, "
+                                              "and its archive may be laid out in any way")
+        else:
+            with open(os.path.abspath(__file__), "rb") as own:
+                if "verify.py" in self.names and self.read("verify.py") != own.read():
+                    self.findings.add("verify.py", "the bundle's copy is not the one that runs")
         self.read_earlier()
+
+    def is_first_version(self):
+        return self.manifest is not None and self.manifest["format"] == FORMAT_1
+
+    def read_spans(self):
+        """[(first, last, key, is revoked)]; None in the first version of the format."""
+        if self.is_first_version():
+            if "keys.txt" in self.names:
+                self.findings.add("keys.txt", "the format has no file of this name")
+            return None
+        if "keys.txt" not in self.names:
+            self.findings.add("keys.txt", "it is missing")
+            return []
+        text, spans = self.read_text("keys.txt"), []
+        number = "([1-9][0-9]{0,15})"
+        for line in text.split("\n")[:-1]:
+            parts = re.fullmatch("%s %s ([^ ]+)( revoked)?" % (number, number), line)
+            key = parse_key(parts[3]) if parts else None
+            spans.append((int(parts[1]), int(parts[2]), key, parts[4] is not None) if key else None)
+        size = self.checkpoint[1] if self.checkpoint else 0
+        is_list = text == "" or text.endswith("\n") and None not in spans
+        if is_list and None not in spans:
+            is_list = all(first <= last <= size for first, last, _, _ in spans)
+            is_list &= all(a[0] < b[0] for a, b in zip(spans, spans[1:]))
+            is_list &= len({span[2] for span in spans}) == len(spans)
+        if not is_list:
+            self.findings.add("keys.txt", "it is not a list of keys, each once, by the first size they signed, none "
+                                          "beyond the log's")
+            return []
+        return spans
+
+    def keys_of(self, size):
+        """The keys that may have signed a checkpoint of a size."""
+        if self.spans is None:
+            return [self.key]
+        return [key for first, last, key, _ in self.spans if first <= size <= last]
 
     @staticmethod
     def parse_manifest(data):
         value = read_canonical(data)
         members = ["data_dictionary", "events", "files", "firm", "format", "request", "root", "tree_size"]
-        if not isinstance(value, dict) or sorted(value) != members or value["format"] != FORMAT:
+        if not isinstance(value, dict) or sorted(value) != members or value["format"] not in (FORMAT, FORMAT_1):
             return None
         request, files = value["request"], value["files"]
         kinds = {"all": ["kind"], "cases": ["cases", "kind"], "days": ["from", "kind", "through"]}
+        hash_, count = "[0-9a-f]{64}", is_integer(INTEGER_MAX)
         try:
             names = [file["name"] for file in files]
-            rises = all(a < b for a, b in zip(names, names[1:]))
-            whole = all(sorted(file) == ["bytes", "name", "sha256"] for file in files)
-            request_is_one = sorted(request) == kinds[request["kind"]]
+            is_one = all(type(name) is str for name in names) and all(a < b for a, b in zip(names, names[1:]))
+            is_one &= all(sorted(file) == ["bytes", "name", "sha256"] and count(file["bytes"])
+                          and re.fullmatch(hash_, file["sha256"]) is not None for file in files)
+            is_one &= sorted(request) == kinds[request["kind"]]
             if request["kind"] == "cases":
                 cases = request["cases"]
-                request_is_one &= 0 < len(cases) <= CASES_MAX and cases == sorted(set(cases))
+                is_one &= 0 < len(cases) <= CASES_MAX and cases == sorted(set(cases)) and all(map(is_uuid, cases))
             if request["kind"] == "days":
-                request_is_one &= date.fromisoformat(request["from"]) <= date.fromisoformat(request["through"])
-        except (TypeError, KeyError, ValueError):
+                is_one &= is_day(request["from"]) and is_day(request["through"]) \
+                    and request["from"] <= request["through"]
+            is_one &= is_uuid(value["firm"]) and re.fullmatch(hash_, value["root"]) is not None
+        except (TypeError, KeyError, ValueError, AttributeError):
             return None
-        is_one = rises and whole and request_is_one and value["data_dictionary"] == "data-dictionary.csv"
-        return value if is_one else None
+        is_one = is_one and count(value["events"]) and count(value["tree_size"])
+        return value if is_one and value["data_dictionary"] == "data-dictionary.csv" else None
 
     def check_front(self, key):
         request = self.manifest["request"]
@@ -601,8 +1225,13 @@ class Bundle:
         if self.earlier:
             note = parse_note(self.earlier)
             self.earlier = parse_checkpoint(note[0]) if note else None
-            if self.earlier is None or (self.key and not is_signed(note, self.key)):
-                self.findings.add("the earlier checkpoint", "it is not one that this key signed")
+            listed = [span[2] for span in self.spans or ()]
+            known = [key for key in self.given_keys if key not in listed]
+            if self.earlier:
+                known += [key for key in self.keys_of(self.earlier[1]) if key]
+            if self.earlier is None or not is_signed(note, *known):
+                self.findings.add("the earlier checkpoint", "it is not one that a key given, or one listed for its "
+                                                            "size, signed")
                 self.earlier = None
             elif self.checkpoint and self.earlier[0] != self.checkpoint[0]:
                 self.findings.add("the earlier checkpoint", "it is of another log")
@@ -611,93 +1240,128 @@ class Bundle:
                 sizes.append(self.earlier[1])
                 if self.checkpoint and self.earlier[1] == self.checkpoint[1] and self.earlier[2] != self.checkpoint[2]:
                     self.findings.add("checkpoint.txt", "the firm signed two roots for this size")
+                for _, _, key, is_revoked in self.spans or ():
+                    if is_revoked and is_signed(note, key):
+                        self.remarks.add("the earlier checkpoint", "the firm took back the key that signed it, %s, "
+                                                                   "since" % key[1].hex())
         if self.checkpoint and any(size > self.checkpoint[1] for size in sizes):
             self.findings.add("checkpoint.txt", "it is stale: the log had %d events already" % max(sizes))
 
     def read_openings(self):
         if "openings.jsonl" not in self.names:
             return
-        last = (0, -1)
-        for row, line in enumerate(self.zip.open("openings.jsonl"), 1):
-            value = read_canonical(line[:-1]) if line.endswith(b"\n") else None
-            form = isinstance(value, dict) and sorted(value) == ["ordinal", "position", "value_key"]
-            if not form or not re.fullmatch("[0-9a-f]{64}", str(value["value_key"])) or row > OPENINGS_MAX:
-                self.findings.add("openings.jsonl", "the line is not an opening in canonical form", row)
-                return
-            place = (value["position"], value["ordinal"])
-            if place <= last:
-                self.findings.add("openings.jsonl", "the line does not come after the line before it", row)
-                return
-            last = place
-            self.openings.setdefault(place[0], []).append((place[1], bytes.fromhex(value["value_key"])))
+        last, row = (0, -1), 0
+        try:
+            with self.archive.open("openings.jsonl") as lines:
+                for line in iter(lambda: lines.readline(1 << 10), b""):
+                    row += 1
+                    value = read_canonical(line[:-1]) if line.endswith(b"\n") else None
+                    form = isinstance(value, dict) and sorted(value) == ["ordinal", "position", "value_key"] \
+                        and is_integer(INTEGER_MAX)(value["ordinal"]) and is_integer(INTEGER_MAX)(value["position"])
+                    if not form or not re.fullmatch("[0-9a-f]{64}", str(value["value_key"])) or row > OPENINGS_MAX:
+                        self.findings.add("openings.jsonl", "the line is not an opening in canonical form, and neither "
+                                                            "it nor what is behind it was tried", row)
+                        return
+                    place = (value["position"], value["ordinal"])
+                    if place <= last:
+                        self.findings.add("openings.jsonl", "the line does not come after the line before it", row)
+                    last = max(last, place)
+                    self.openings.setdefault(place[0], []).append((place[1], bytes.fromhex(value["value_key"])))
+        except Damaged as fault:
+            self.findings.add("openings.jsonl", "not all of it was tried: %s" % fault, row)
 
     # -- events
 
+    def event_lines(self):
+        """The lines of the events, each whole or None where it is longer than an event can be."""
+        try:
+            with self.archive.open("events.jsonl") as lines:
+                while True:
+                    line = lines.readline(EVENT_BYTES_MAX + 2)
+                    if not line:
+                        return
+                    if line.endswith(b"\n") or len(line) < EVENT_BYTES_MAX + 2:
+                        yield line
+                        continue
+                    while line and not line.endswith(b"\n"):
+                        line = lines.readline(1 << 16)
+                    yield None
+        except Damaged as fault:
+            self.findings.add("events.jsonl", "it was read up to here: %s" % fault, self.events + 1)
+
     def read_events(self):
         tree, size, is_part = Tree(), self.checkpoint[1], "proofs/subtrees.txt" in self.names
-        subtrees = self.zip.open("proofs/subtrees.txt") if is_part else None
+        subtrees = self.archive.open("proofs/subtrees.txt") if is_part else None
         timeline = Table(self, "timeline")
-        self.broken, row, last, is_proved = False, 0, 0, False
+        last, is_proved = 0, False
+        self.rootless = False
 
         def fault(what):
-            self.broken = True
-            self.findings.add("events.jsonl", what, row, last or None)
+            self.findings.add("events.jsonl", what, self.events, last or None)
 
         def meet():
             return self.earlier and (tree.size, tree.root()) == self.earlier[1:]
 
         def fill(start, end):
             for level in cover(start, end):
-                line = subtrees.readline() if subtrees else b""
+                try:
+                    line = subtrees.readline(65) if subtrees else b""
+                except Damaged:
+                    line = b""
                 if not re.fullmatch(b"[0-9a-f]{64}\n", line):
                     where = "proofs/subtrees.txt" if subtrees else "events.jsonl"
                     self.findings.add(where, "what stands for positions %d to %d is missing" % (start + 1, end),
-                                      None if subtrees else row)
-                    self.broken = True
+                                      None if subtrees else self.events)
+                    self.rootless = True
                     return
                 tree.push(level, bytes.fromhex(line[:64].decode()))
 
         is_proved = meet()
-        with self.zip.open("events.jsonl") as lines:
-            while True:
-                line = lines.readline(EVENT_BYTES_MAX + 2)
-                if not line:
-                    break
-                row += 1
-                data = line[:-1]
-                event = read_canonical(data) if line.endswith(b"\n") else None
-                if not is_event(event):
-                    fault("the line is not an event in canonical form")
-                    if not line.endswith(b"\n"):
-                        break
-                    continue
-                position = event["position"]
-                if position <= last:
-                    fault("position %d stands after this one" % position)
-                    continue
+        for line in self.event_lines():
+            self.events += 1
+            if self.events > EVENTS_MAX:
+                fault("there are more than %d events: this one and those behind it were not looked at" % EVENTS_MAX)
+                self.rootless = True
+                break
+            event = read_canonical(line[:-1]) if line is not None and line.endswith(b"\n") else None
+            if not is_event(event):
+                fault("the line is not an event in canonical form")
+                self.rootless = True
+                continue
+            position, leaf = event["position"], leaf_hash(line[:-1])
+            if position <= last:
+                fault("position %d stands after this one" % position)
+                self.rootless = True
+            else:
                 before, last = last, position
-                if event["firm"] != self.manifest["firm"]:
-                    fault("the event is of another firm")
-                leaf = leaf_hash(data)
-                if not self.broken:
-                    if position > size:
-                        fault("the event is behind the end of the checkpoint's log")
-                    else:
-                        fill(before, position - 1)
-                        if not self.broken:
-                            tree.push(0, leaf)
-                            is_proved = is_proved or (self.earlier and tree.size == self.earlier[1] and meet())
-                self.place(event, fault)
-                self.lines.write(line)
-                timeline.compare(timeline_row(event, leaf), position)
-        self.events = row
+                if not self.rootless and position > size:
+                    fault("the event is behind the end of the checkpoint's log")
+                    self.rootless = True
+                if not self.rootless:
+                    fill(before, position - 1)
+                if not self.rootless:
+                    tree.push(0, leaf)
+                    is_proved = is_proved or (self.earlier and tree.size == self.earlier[1] and meet())
+            if event["firm"] != self.manifest["firm"]:
+                fault("the event is of another firm")
+            wrong = self.payloads.event_fault(event)
+            if wrong:
+                fault(wrong)
+            self.order(event, fault)
+            self.place(event, fault, wrong is None)
+            self.lines.write(line)
+            timeline.compare(timeline_row(event, leaf), position)
         timeline.end()
-        if not self.broken:
+        if self.events == 0:
+            self.findings.add("events.jsonl", "there is no event")
+        if not self.rootless:
             fill(last, size)
-        if not self.broken and subtrees and subtrees.read(1):
-            self.broken = True
+        if not self.rootless and subtrees and subtrees.read(1):
+            self.rootless = True
             self.findings.add("proofs/subtrees.txt", "there are more hashes than are needed")
-        if not self.broken and (tree.size, tree.root()) != (size, self.checkpoint[2]):
+        if self.rootless:
+            self.findings.add("events.jsonl", "no root was made of these events, for what was found before")
+        elif (tree.size, tree.root()) != (size, self.checkpoint[2]):
             self.findings.add("events.jsonl", "these events do not make the root of the checkpoint")
         if self.events != self.manifest["events"]:
             self.findings.add("events.jsonl", "there are %d events, not %d" % (self.events, self.manifest["events"]))
@@ -708,36 +1372,79 @@ class Bundle:
             if self.consistency == "refuted":
                 self.findings.add("events.jsonl", "the log does not begin with what it held at the earlier checkpoint")
 
-    def place(self, event, fault):
+    def order(self, event, fault):
+        """What holds between events whatever they tell."""
+        time = event["recorded_at"]
+        if self.latest is not None and time < self.latest:
+            self.run_back = self.run_back or [self.events, event["position"], 0]
+            self.run_back[2] += 1
+        self.latest = time if self.latest is None else max(time, self.latest)
+        if not is_uuid(event["event_id"]) or not is_uuid(event["request_id"]):
+            return
+        id_ = bytes.fromhex(event["event_id"].replace("-", ""))
+        self.ids.add(id_)
+        facts = [event.get("access"), event["actor"], time]
+        if self.request is None or self.request[0] != event["request_id"]:
+            self.requests.add(bytes.fromhex(event["request_id"].replace("-", "")))
+            self.request = (event["request_id"], facts, set())
+        elif self.request[1] != facts:
+            fault("its request's events before it have another actor or time")
+        cause = event.get("causation")
+        if cause is not None and is_uuid(cause) and cause not in self.request[2] and len(self.unfound) < FINDINGS_MAX:
+            self.unfound.append((self.events, event["position"], cause))
+        self.request[2].add(event["event_id"])
+
+    def check_order(self):
+        causes = {cause: bytes.fromhex(cause.replace("-", "")) for _, _, cause in self.unfound}
+        twice, there = self.ids.find(causes.values())
+        for id_ in twice:
+            self.findings.add("events.jsonl", "two events have the id " + uuid_text(id_))
+        for id_ in self.requests.find()[0]:
+            self.findings.add("events.jsonl", "events of other requests stand between those of request "
+                              + uuid_text(id_))
+        for row, position, cause in self.unfound:
+            if causes[cause] in there or self.manifest["request"]["kind"] == "all":
+                self.findings.add("events.jsonl", "event %s, which led to it, is none before it of its request" % cause,
+                                  row, position)
+        if self.run_back:
+            self.remarks.add("events.jsonl", "recorded before the event before it, as %d are: the clock ran back, which "
+                                             "older versions let happen" % self.run_back[2], *self.run_back[:2])
+
+    def place(self, event, fault, is_right):
         stream, offset = event["stream"], self.lines.tell()
         version = self.streams[stream] = self.streams.get(stream, 0) + 1
         if event["stream_version"] != version:
             fault("version %d of %s stands where version %d belongs" % (event["stream_version"], stream, version))
         kind, _, client = stream.partition("/")
-        if kind in ("case", "account"):
-            self.clients.setdefault(client, {}).setdefault(kind, []).append(offset)
-            request = self.manifest["request"]
-            if request["kind"] == "days" and request["from"] <= event["occurred_on"] <= request["through"]:
-                self.in_days.add(client)
-        if kind == "looks":
-            self.clients.setdefault(client, {}).setdefault(kind, []).append(offset)
-        if event["event"] == "payment_moved" and kind == "account":
-            self.moved.setdefault(client, set()).add(event["payload"].get("to"))
-        if event["event"] == "firm_registered":
-            self.transit_days = event["payload"].get("transit_days", 0)
-        if event["event"] == "access_used":
-            looked = event["payload"]
-            self.looks.append((event["position"], event["occurred_on"], event["actor"], looked["cases"],
-                               looked["kind"] + " " + looked["what"]))
-        if self.unnamed.get(stream):
-            self.unnamed[stream] -= set(texts(event["payload"]))
-        if event["event"] == "invoice_issued":
-            self.invoice_numbers.append((event["payload"].get("number"), event["position"]))
+        if kind in ("case", "account", "looks"):
+            # Nothing is made of an event that is not what it should be, but there is a client.
+            self.clients.setdefault(client, {}).setdefault(kind, []).extend([offset] * is_right)
         for ordinal, key in self.openings.get(event["position"], ()):
             self.opened += 1
-            wrong = opening_fault(event, ordinal, key)
+            wrong = opening_fault(event, ordinal, key) if is_right else "its event is not as the format has it"
             if wrong:
                 self.findings.add("openings.jsonl", "value %d: %s" % (ordinal, wrong), None, event["position"])
+        if not is_right:
+            return
+        payload, day = event["payload"], event["occurred_on"]
+        self.last_day = max(self.last_day, day)
+        if kind in ("case", "account"):
+            request = self.manifest["request"]
+            if request["kind"] == "days" and request["from"] <= day <= request["through"]:
+                self.in_days.add(client)
+        if event["event"] == "payment_moved":
+            self.moved.setdefault(client, set()).add(payload["to"])
+        if event["event"] == "firm_registered":
+            self.transit_days = payload["transit_days"]
+        if event["event"] == "access_used":
+            self.looks.append((event["position"], day, event["actor"], payload["cases"],
+                               payload["kind"] + " " + payload["what"]))
+        if self.unnamed.get(stream):
+            self.unnamed[stream] -= set(texts(payload))
+        if event["event"] == "invoice_issued":
+            if self.invoices and payload["number"] <= self.invoices[-1][0]:
+                fault("the invoice's number does not come after that of the invoice before it")
+            self.invoices.append((payload["number"], event["position"]))
 
     def check_scope(self):
         request = self.manifest["request"]
@@ -748,7 +1455,7 @@ class Bundle:
             if (request["kind"] == "all") == (name in self.names):
                 self.findings.add(name, "it is missing" if request["kind"] != "all" else "a whole log needs none")
         if request["kind"] == "all":
-            for expected, (number, position) in enumerate(self.invoice_numbers, 1):
+            for expected, (number, position) in enumerate(self.invoices, 1):
                 if number != expected:
                     self.findings.add("events.jsonl", "invoice %s stands where %d belongs" % (number, expected),
                                       None, position)
@@ -765,22 +1472,25 @@ class Bundle:
         for stream in sorted(expected ^ set(self.streams)):
             self.findings.add("events.jsonl", "%s: the request calls for it and it is not there, or not and it is"
                               % stream)
-        stated = "".join(sorted("%s %d\n" % item for item in self.streams.items()))
-        if self.read_text("proofs/streams.txt") != stated:
+        stated = "".join(sorted("%s %d\n" % item for item in self.streams.items())).encode()
+        if self.read("proofs/streams.txt", max(len(stated), SMALL_BYTES_MAX)) != stated:
             self.findings.add("proofs/streams.txt", "the firm states another number of events than the bundle holds")
 
     def hash_files(self):
-        listed = {file["name"]: file for file in self.manifest["files"]}
+        listed = {file["name"]: file for file in self.manifest["files"]} if self.manifest else {}
         for name in sorted(self.names - {"manifest.json", "manifest.note"}):
+            hasher, length = hashlib.sha256(), 0
+            try:
+                with self.archive.open(name) as file:
+                    for block in iter(lambda: file.read(1 << 20), b""):
+                        hasher.update(block)
+                        length += len(block)
+            except Damaged as fault:
+                self.findings.add(name, "it cannot be read: %s" % fault)
+                continue
             if name not in listed:
                 self.findings.add(name, "the manifest does not list it")
-                continue
-            hasher, length = hashlib.sha256(), 0
-            with self.zip.open(name) as file:
-                for block in iter(lambda: file.read(1 << 20), b""):
-                    hasher.update(block)
-                    length += len(block)
-            if (length, hasher.hexdigest()) != (listed[name]["bytes"], listed[name]["sha256"]):
+            elif (length, hasher.hexdigest()) != (listed[name]["bytes"], listed[name]["sha256"]):
                 self.findings.add(name, "length or SHA-256 are not the manifest's")
             if name.startswith("evidence/") and not name.endswith(hasher.hexdigest()):
                 self.findings.add(name, "these are not the bytes of the document that it is named for")
@@ -791,22 +1501,22 @@ class Bundle:
             self.findings.add(name, "there is one report for each case of the bundle, and no other")
 
 
-MEMBERS = {"actor": str, "event": str, "event_id": str, "event_version": int, "firm": str, "occurred_on": str,
-           "payload": dict, "position": int, "recorded_at": int, "request_id": str, "stream": str,
-           "stream_version": int}
-
-
 def is_event(event):
-    if not isinstance(event, dict) or set(event) - {"access", "causation", "late_days"} != set(MEMBERS):
+    """An event whose place is known: what it tells is looked at by itself."""
+    if not isinstance(event, dict) or not set(MEMBERS) - OPTIONAL <= set(event) <= set(MEMBERS):
         return False
-    typed = all(type(event[name]) is type_ for name, type_ in MEMBERS.items())
+    typed = all(type(event[name]) is type_ for name, type_ in MEMBERS.items() if name in event)
     return typed and re.fullmatch("firm|(case|account|deposit|looks)/" + UUID, event["stream"]) is not None
 
 
 def timeline_row(event, leaf):
-    at = datetime(1970, 1, 1, tzinfo=timezone.utc) + timedelta(microseconds=event["recorded_at"])
+    try:
+        at_ = recorded(event)
+        entered = [at_.strftime("%Y-%m-%d"), at_.strftime("%H:%M:%S.%f")]
+    except OverflowError:
+        entered = [ANY, ANY]  # no time of these years: a finding says so
     return [event["position"], event["event_id"], event["stream"], event["stream_version"], event["event"],
-            event["event_version"], event["occurred_on"], at.strftime("%Y-%m-%d"), at.strftime("%H:%M:%S.%f"),
+            event["event_version"], event["occurred_on"]] + entered + [
             event["actor"], event.get("late_days", ""), event["request_id"], event.get("causation", ""), leaf.hex()]
 
 
@@ -848,6 +1558,195 @@ def opening_fault(event, ordinal, key):
     return "it does not open" if xaead_open(key, nonce, sealed, data) is None else None
 
 
+# ---- Periods, work and what puts an exposure right --------------------------------------------------------
+
+def billing_day_from(day, day_of_month):
+    """The first day on or after one that is this day of the month, or the last of a shorter month."""
+    while True:
+        last = (date(day.year + day.month // 12, day.month % 12 + 1, 1) - timedelta(days=1)).day
+        wanted = min(day_of_month, last)
+        if day.day <= wanted:
+            return day.replace(day=wanted)
+        day = day.replace(day=last) + timedelta(days=1)
+
+
+class Schedule:
+    """Service periods (start, end): those up to the last change or pause are fixed."""
+    PERIODS_MAX = 4_096
+
+    def __init__(self, start, rule):
+        self.start, self.rule, self.fixed, self.paused_on = start, rule, [], None
+
+    def end_not_before(self, day):
+        return billing_day_from(day, self.rule["monthly_on"]) if "monthly_on" in self.rule else day
+
+    def computed(self):
+        start = self.start
+        for _ in range(self.PERIODS_MAX - len(self.fixed)):
+            end = self.end_not_before(start + timedelta(days=self.rule.get("every_days", 28)))
+            yield start, end
+            start = end
+
+    def until(self, day):
+        """Every period that begins on or before a day, and those fixed."""
+        periods = list(self.fixed)
+        if self.paused_on is None:
+            for start, end in self.computed():
+                if start > day:
+                    break
+                periods.append((start, end))
+        return periods
+
+    def period(self, number):
+        if number <= len(self.fixed) or self.paused_on is not None:
+            return self.fixed[number - 1] if number <= len(self.fixed) else None
+        for place, period in enumerate(self.computed(), len(self.fixed) + 1):
+            if place == number:
+                return period
+        return None
+
+    def fix_through(self, day):
+        if self.paused_on is None:
+            self.fixed = self.until(day)
+            self.start = self.fixed[-1][1] if self.fixed else self.start
+
+    def resume(self, day):
+        if self.paused_on is None:
+            return
+        paused = max(day - self.paused_on, timedelta())
+        self.paused_on = None
+        if not self.fixed:
+            self.start = max(self.start, day)
+            return
+        start, end = self.fixed[-1]
+        end = self.end_not_before(end + paused) if paused else end
+        self.fixed[-1], self.start = (start, end), end
+
+    def ended_by(self, day):
+        """Periods that end on or before a day; while paused not the one that is open."""
+        periods = self.fixed[:-1] if self.paused_on is not None else self.until(day)
+        return [(number, *period) for number, period in enumerate(periods, 1) if period[1] <= day]
+
+
+class Life:
+    """What the events of a case come to."""
+    def __init__(self, case):
+        self.schedule, self.agreements, self.ended_on = None, [], None
+        self.earned, self.closed, self.work, self.used = {}, {}, [], set()
+        self.disputed, self.basis, self.papers = {}, {}, {}
+        for event in case:
+            self.apply(event, event["event"], event["payload"], date.fromisoformat(event["occurred_on"]))
+
+    def settled_until(self, day):
+        settled = list(self.earned) + list(self.closed)
+        period = self.schedule and settled and self.schedule.period(max(settled))
+        return max(day, period[1]) if period else day
+
+    def apply(self, event, name, p, day):
+        kind = {event_: work for work, event_ in WORK.items()}.get(name)
+        if kind:
+            self.work.append((day, event["position"], kind, "late_days" in event))
+        if name == "enrolled":
+            self.schedule = Schedule(day, p["billing"])
+        elif name == "consent_signed":
+            self.agreements.append([p, False])
+        elif name == "consent_cancelled" and self.agreements:
+            self.agreements[-1][1] = True
+        elif name == "billing_day_changed" and self.schedule:
+            self.schedule.fix_through(self.settled_until(day))
+            self.schedule.rule = p["billing"]
+        elif name == "service_paused" and self.schedule:
+            from_ = self.settled_until(day)
+            self.schedule.fix_through(from_)
+            self.schedule.paused_on = self.schedule.paused_on or from_
+        elif name == "service_resumed" and self.schedule:
+            self.schedule.resume(day)
+        elif name == "service_ended":
+            self.ended_on = day
+        elif name == "fee_earned":
+            self.earned[p["period"]] = event
+            self.used.update(piece["event"]["position"] for piece in p["evidence"])
+        elif name == "period_closed_without_fee":
+            self.closed[p["period"]] = event
+        elif name == "item_listed":
+            self.disputed[p["item"], p["bureau"]], self.basis[p["item"], p["bureau"]] = False, False
+        elif name == "basis_attested" and (p["item"], p["bureau"]) in self.basis:
+            self.basis[p["item"], p["bureau"]] = True
+        elif name == "round_sent":
+            for letter in p["letters"]:
+                for item in letter["items"]:
+                    if (item, letter["bureau"]) in self.disputed:
+                        self.disputed[item, letter["bureau"]] = True
+        elif name == "response_received":
+            for answer in p["outcomes"]:
+                if answer["outcome"] in ("frivolous", "no_answer") and (answer["item"], p["bureau"]) in self.disputed:
+                    self.disputed[answer["item"], p["bureau"]] = False
+        elif name in ("item_deleted", "item_corrected", "item_verified", "item_reinserted"):
+            if (p["item"], p["bureau"]) in self.disputed:
+                self.disputed[p["item"], p["bureau"]] = False
+        elif name == "identity_paper_received":
+            self.papers[p["paper"]] = (p["kind"], False)
+        elif name in ("identity_paper_accepted", "identity_paper_rejected") and p["paper"] in self.papers:
+            self.papers[p["paper"]] = (self.papers[p["paper"]][0], name == "identity_paper_accepted")
+
+    def standing(self):
+        return [p for p, is_cancelled in self.agreements if not is_cancelled]
+
+    def agreement(self, start):
+        """The one that governs a period; None without any."""
+        begun = [p for p in self.standing() if p["service_from"] <= str(start)]
+        return (begun[-1:] or self.standing()[:1] or [None])[0]
+
+    def is_open(self, period):
+        return period not in self.earned and period not in self.closed
+
+    def open_periods(self, day):
+        if self.schedule is None or self.agreements and not self.standing():
+            return []
+        ended = [number for number, start, _ in self.schedule.ended_by(day)
+                 if self.ended_on is None or start <= self.ended_on]
+        return [number for number in ended if self.is_open(number)][:60]
+
+    def work_of(self, wanted, day):
+        """The work that falls to a period: (kind, position, whether it was told late)."""
+        used, taken = set(self.used), []
+        for number in range(1, wanted + 1):
+            period = self.schedule.period(number)
+            if period is None:
+                break
+            if number < wanted and not self.is_open(number):
+                continue
+            agreement, taken = self.agreement(period[0]), []
+            promised = agreement["terms"]["first_work" if number == 1 else "monthly_work"] if agreement else []
+            for kind in promised:
+                fit = [w for w in self.work if w[2] == kind and w[1] not in used and period[0] <= w[0] <= day]
+                if fit:
+                    first = min(fit)
+                    used.add(first[1])
+                    taken.append((kind, first[1], first[3]))
+        return taken
+
+    def stands(self, exposure):
+        """Whether an exposure is not put right by anything after it."""
+        p, is_served = exposure["payload"], self.ended_on is None
+        if self.agreements and self.agreements[-1][1]:
+            return False
+        if p["kind"] in ("early_service", "no_agreement"):
+            is_early = not any(a["service_from"] <= exposure["occurred_on"] for a in self.standing())
+            return is_early and (is_served or self.has_unsettled())
+        if p["kind"] == "dispute_without_basis":
+            return is_served and any(self.disputed[key] and not self.basis[key] for key in self.disputed)
+        if p["kind"] == "papers_missing":
+            return is_served and not {("photo_id", True), ("residence", True)} <= set(self.papers.values())
+        return "period" not in p or self.is_open(p["period"])
+
+    def has_unsettled(self):
+        if self.schedule is None:
+            return False
+        begun = self.schedule.until(self.ended_on)
+        return any(self.is_open(number) for number, (start, _) in enumerate(begun, 1) if start <= self.ended_on)
+
+
 # ---- What the events make ---------------------------------------------------------------------------------
 
 class Derivation:
@@ -858,26 +1757,28 @@ class Derivation:
         self.fees, self.lines = {}, []
 
     def run(self):
-        try:
-            self.access()
-        except (KeyError, TypeError, ValueError, AttributeError):
-            self.findings.add("events.jsonl", "the events of the firm do not say what they should")
+        self.access()
         for client, kinds in self.bundle.clients.items():
             case, account = self.load(kinds.get("case")), self.load(kinds.get("account"))
-            try:
-                if case:
-                    self.papers(client, case)
-                    self.letters(client, case)
-                    self.responses(client, case)
-                    self.fees_of(client, case, account)
-                self.exposures(client, case, account)
-                self.money(client, account)
-                self.looked_at(client, self.load(kinds.get("looks")))
-            except (KeyError, TypeError, ValueError, IndexError, AttributeError):
-                self.findings.add("events.jsonl", "the events of client %s do not say what they should" % client)
+            steps = [self.papers, self.letters, self.responses] if kinds.get("case") else []
+            for step in steps:
+                self.attempt(client, step, client, case)
+            if kinds.get("case"):
+                self.attempt(client, self.fees_of, client, case, account)
+            self.attempt(client, self.exposures, client, case, account)
+            self.attempt(client, self.money, client, account)
+            self.attempt(client, self.looked_at, client, self.load(kinds.get("looks")))
         for table in self.tables.values():
             table.end()
         self.check_lines()
+
+    def attempt(self, client, step, *arguments):
+        """Events of the right form can still contradict each other: then this step is not judged, and that is said."""
+        try:
+            step(*arguments)
+        except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
+            self.findings.add("events.jsonl", "the events of client %s do not fit together, so its %s were not all "
+                              "compared: %s" % (client, step.__name__.replace("_of", ""), type(error).__name__))
 
     def load(self, offsets):
         events = []
@@ -1004,78 +1905,91 @@ class Derivation:
                                "yes", plus_business_days(start, 5), start if seen_by == "notice" else "", "", ""])
 
     def fees_of(self, case_id, case, account):
-        payers = {case_id} | {event["payload"]["to"] for event in self.of(account, "payment_moved")}
-        invoices = {}
-        for payer in sorted(payers):
-            events = account if payer == case_id else self.load(self.bundle.clients.get(payer, {}).get("account"))
+        moved = self.of(account, "payment_moved", "payment_moved_back")
+        payers = {case_id} | {event["payload"]["to"] for event in moved if event["event"] == "payment_moved"}
+        payer = moved[-1]["payload"].get("to", case_id) if moved else case_id
+        invoices, members = {}, []
+        for account_id in sorted(payers):
+            own = account_id == case_id
+            events = account if own else self.load(self.bundle.clients.get(account_id, {}).get("account"))
             for event in self.of(events, "invoice_issued"):
                 for line in event["payload"]["lines"]:
                     if line["case"] == case_id:
                         invoices[line["period"]] = event["payload"]["number"]
-        settled, used = {}, {}
+            if account_id == payer:
+                members = self.members(events)
+        life, used = Life(case), {}
         by_position = {event["position"]: event for event in case}
-        for event in self.of(case, "period_closed_without_fee", "fee_earned"):
-            settled[event["payload"]["period"]] = event
-            if event["event"] == "fee_earned":
-                self.fees[case_id, event["payload"]["period"]] = event["payload"]["amount"]
-                self.check_evidence(event, by_position, used)
-        table, gates = self.tables["fees"], self.tables["fee_gates"]
-        rows = self.rows_of(table, case_id)
-        found = {row[1]: (row, at) for row, at in rows}
-        periods = [row[1] for row, _ in rows]
-        if len(found) != len(periods) or periods != sorted(periods, key=lambda p: int(p) if p.isdigit() else 0):
-            self.findings.add(table.file, "periods of case %s do not rise" % case_id)
-        for period, event in settled.items():
-            if str(period) not in found:
-                self.findings.add(table.file, "period %d of case %s is missing" % (period, case_id), None,
-                                  event["position"])
-        for period, (row, at) in found.items():
-            event = settled.get(int(period)) if period.isdigit() else None
-            end = table.row
-            table.row = at
-            table.hold(row, self.fee_row(case_id, row, event, invoices), event and event["position"])
-            table.row = end
-            status = row[4] if len(row) > 4 else ""
-            closed = 0
-            for gate in GATES:
-                must_hold = "yes" if status in ("earned", "claimable") else ANY
-                must_hold = "no" if status == "given_up" and gate == "G5" else must_hold
-                fields = gates.next()
-                if fields is None:
-                    self.findings.add(gates.file, "a row is missing", gates.row + 1)
-                    break
-                gates.hold(fields, [case_id, period, gate, ANY, must_hold, ANY, ANY, ANY, ANY])
-                closed += fields[4:5] == ["no"]
-            if status == "held" and not closed:
-                self.findings.add(gates.file, "a fee is held and every gate holds", gates.row)
+        for event in self.of(case, "fee_earned"):
+            self.fees[case_id, event["payload"]["period"]] = event["payload"]["amount"]
+            self.check_evidence(event, by_position, used)
+        today = self.bundle.last_day
+        day = date.fromisoformat(today)
+        rows = {period: self.earned_row(case_id, event, invoices) for period, event in life.earned.items()}
+        for period, event in life.closed.items():
+            if period not in rows and life.schedule and life.schedule.period(period):
+                rows[period] = self.open_row(life, case_id, period, payer, members, invoices)
+                rows[period][4], rows[period][8:10] = "given_up", [event["occurred_on"], event["position"]]
+        for period in life.open_periods(day):
+            rows.setdefault(period, self.open_row(life, case_id, period, payer, members, invoices))
+        for period in sorted(rows):
+            self.fee(case_id, period, rows[period])
 
-    def rows_of(self, table, case_id):
-        """The rows of a case, which stand together: peeks at the next and stops behind the last."""
-        rows = []
-        while table.lines is not None:
-            fields = table.next()
-            if fields is None or fields[0] != case_id:
-                table.peeked = fields
-                break
-            rows.append((fields, table.row))
-        return rows
+    @staticmethod
+    def members(events):
+        members = []
+        for event in events:
+            if event["event"] == "account_opened":
+                members = [event["payload"]["owner"]]
+            elif event["event"] == "member_linked":
+                members.append(event["payload"]["member"])
+            elif event["event"] == "member_unlinked":
+                members = [member for member in members if member != event["payload"]["member"]]
+        return members
 
-    def fee_row(self, case_id, row, event, invoices):
-        rest = [ANY] * 15
-        if event is None:
-            rest[8], rest[9] = "", ""
-            rest[4] = row[4] if row[4:5] in (["claimable"], ["held"]) else "claimable or held"
-            return [case_id] + rest[1:]
+    def fee(self, case_id, period, row):
+        """A row of fees, and the verdicts of its gates as far as the row makes them."""
+        found = self.tables["fees"].compare(row, row[9] or None) or []
+        status, gates, closed = row[4] or (found[4:5] or [""])[0], self.tables["fee_gates"], 0
+        if status not in ("earned", "given_up", "claimable", "held"):
+            self.findings.add("tables/fees.csv", "Status is %r; an open period is claimable or held" % status[:80],
+                              self.tables["fees"].row)
+        must_hold = "yes" if status in ("earned", "claimable") else ANY
+        for gate in GATES:
+            holds = "no" if status == "given_up" and gate == "G5" else must_hold
+            fields = gates.compare([case_id, period, gate, ANY, holds, ANY, ANY, ANY, ANY], row[9] or None)
+            if fields is not None and fields[4:5] not in (["yes"], ["no"]):
+                self.findings.add(gates.file, "Holds is neither yes nor no", gates.row)
+            closed += fields is not None and fields[4:5] == ["no"]
+        if status == "held" and not closed:
+            self.findings.add(gates.file, "a fee is held and every gate holds", gates.row)
+
+    @staticmethod
+    def earned_row(case_id, event, invoices):
         p = event["payload"]
-        if event["event"] == "period_closed_without_fee":
-            return [case_id, p["period"], ANY, ANY, "given_up", ANY, ANY, ANY, event["occurred_on"],
-                    event["position"]] + [ANY] * 5
         return [case_id, p["period"], p["start"], day_before(p["end"]), "earned", amount(p["amount"]),
                 currency_of(p["amount"]), p["as_of"], event["occurred_on"], event["position"], p["account"],
                 invoices.get(p["period"], ""),
                 spaced("%s@%d" % (e["work"], e["event"]["position"]) for e in p["evidence"]),
                 sum(e["late"] for e in p["evidence"]),
                 spaced("%s@%d" % (pack["code"], pack["version"]) for pack in p["rules"])]
+
+    def open_row(self, life, case_id, period, payer, members, invoices):
+        """A period that is not earned, as things stand on the bundle's last day."""
+        start, end = life.schedule.period(period)
+        agreement, price = life.agreement(start), None
+        if agreement:
+            prices = agreement["terms"]["prices"]
+            price = dict(prices["first_fee" if period == 1 else "monthly_fee"])
+            if agreement["terms"]["seat"] == "couple":
+                half, has_odd_cent = minor(price) // 2, len(members) == 2 and members[0] == case_id
+                price["minor"] = str(minor(price) - half if has_odd_cent else half)
+        work = life.work_of(period, date.fromisoformat(self.bundle.last_day))
+        packs = agreement["rules"]["packs"] if agreement else []
+        return [case_id, period, start, end - timedelta(days=1), ANY, amount(price), currency_of(price),
+                self.bundle.last_day, "", "", payer, invoices.get(period, ""),
+                spaced("%s@%d" % piece[:2] for piece in work), sum(piece[2] for piece in work),
+                spaced("%s@%d" % (pack["code"], pack["version"]) for pack in packs)]
 
     def check_evidence(self, fee, by_position, used):
         name = "the fee of period %d" % fee["payload"]["period"]
@@ -1112,11 +2026,11 @@ class Derivation:
                                           event["position"])
 
     def exposures(self, client, case, account):
-        table = self.tables["exposures"]
+        table, life = self.tables["exposures"], Life(case)
         for event in self.of(case, "exposure_found"):
             p = event["payload"]
             table.compare([event["position"], event["occurred_on"], client, "", p["kind"], p["cites"],
-                           p.get("period", ""), "", amount(p.get("amount")), currency_of(p.get("amount")), ANY],
+                           p.get("period", ""), "", amount(p.get("amount")), currency_of(p.get("amount")), yes(life.stands(event))],
                           event["position"])
         for event in self.of(account, "unearned_payment_found"):
             p = event["payload"]
@@ -1237,15 +2151,13 @@ def verify(path, public_keys=None, earlier=None, not_before=None):
         raise ValueError("the public keys given are not verifier keys")
     try:
         bundle = Bundle(path, keys, earlier, not_before)
-    except (zipfile.BadZipFile, NotImplementedError, ValueError) as error:
+    except (zipfile.BadZipFile, NotImplementedError, ValueError, OverflowError) as error:
         findings = Findings()
         findings.add("the archive", "it is not a zip file that can be read: %s" % error)
         return findings, None
     try:
         bundle.examine()
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError, RuntimeError) as error:
-        bundle.findings.add("the archive", "a file of it cannot be read: %s" % error)
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError, MemoryError) as error:
         bundle.findings.add("the bundle", "it is not of this format: a %s stopped the examination" % type(error).__name__)
     finally:
         bundle.close()
@@ -1269,7 +2181,7 @@ def main():
         findings, bundle = verify(arguments.bundle, text(arguments.public_key), text(arguments.checkpoint),
                                   arguments.not_before)
     except (OSError, ValueError) as error:
-        parser.error(str(error))
+        parser.error(printable(str(error)))
     for finding in findings:
         print(finding)
     if findings.left_out:
@@ -1277,18 +2189,25 @@ def main():
     if findings:
         print("\nNOT SOUND: %d findings." % (len(findings) + findings.left_out))
         return 1
-    print("Sound: %d events of a log of %d, root %s." % (bundle.events, bundle.checkpoint[1],
-                                                        bundle.checkpoint[2].hex()))
-    print("Signed by %s+%s." % (bundle.key[0], bundle.key[1].hex()))
+    for remark in bundle.remarks:
+        print("REMARK: " + remark)
+    said = ["Everything that this program judges agrees: %d events of a log of %d, root %s."
+            % (bundle.events, bundle.checkpoint[1], bundle.checkpoint[2].hex()),
+            "Format %s, signed by %s+%s." % (bundle.manifest["format"], bundle.key[0], bundle.key[1].hex())]
     if arguments.public_key is None:
-        print("CAUTION: that key came with the bundle. Compare it with one got elsewhere.")
-    if bundle.manifest["request"]["kind"] != "all":
-        print("A part of a log: that each stream ends here is the firm's statement (FORMAT.md, What is complete).")
+        said.append("CAUTION: that key came with the bundle. Compare it with one got elsewhere.")
     if bundle.consistency == "proved":
-        print("The log begins with what it held at the earlier checkpoint.")
-    elif bundle.consistency == "cannot say":
-        print("A part of a log cannot show that it extends the earlier checkpoint.")
-    print("Texts of gates, clocks' days and reports are as the firm signed them; counterfoil verify makes them again.")
+        said.append("The log begins with what it held at the earlier checkpoint.")
+    said.append("It does not judge: what gates say and whether an open fee's gates hold (fee_gates; counterfoil verify "
+                "judges them), the words of reports, README.txt and the data dictionary,")
+    if not known_zones():
+        said.append("names of time zones,")
+    if bundle.manifest["request"]["kind"] != "all":
+        said.append("whether each stream ends where the firm says (FORMAT.md, What is complete),")
+    if bundle.consistency != "proved":
+        said.append("whether the firm signed another log before (give an earlier checkpoint of a whole log),")
+    said.append("and whether what was recorded is true.")
+    print("\n".join(printable(line) for line in said))
     return 0
 
 

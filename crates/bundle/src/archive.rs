@@ -3,24 +3,28 @@
 //! Fixed times, fixed order, fixed level, no extra fields that vary: the same files make the same
 //! bytes. This is the only place that knows the library.
 
+use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{self, BufReader, Read, Seek, Write};
+use std::io::{self, BufRead as _, BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::thread::ScopedJoinHandle;
+
+use flate2::{Crc, Decompress, FlushDecompress, Status};
 
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, DateTime, ZipArchive, ZipWriter};
 
 use crate::attach::{Gapped, Leaving};
+use crate::layout::{self, Entry, Fault};
 
 /// The level of deflate: the fastest, since the rate is what people wait for.
 const LEVEL: i64 = 1;
-/// From here on an entry may need the sizes of zip64.
-const LARGE_FROM_BYTES: u64 = 1 << 31;
+/// From here on an entry needs the sizes of zip64.
+const LARGE_FROM_BYTES: u64 = 0xFFFF_FFFF;
 /// Permissions of an unpacked file.
 const MODE: u32 = 0o644;
-/// Most files of an archive.
-pub(crate) const FILES_MAX: usize = 10_000_000;
+/// Bytes of an archive that are read at once.
+const READ_BYTES: usize = 64 << 10;
 
 /// A zip file that cannot be written or read.
 #[derive(Debug, thiserror::Error)]
@@ -118,53 +122,190 @@ pub(crate) fn joined<T>(
     })
 }
 
-/// Reads an archive. Each thread opens its own.
+/// Reads an archive. Each file that is read is opened by itself, so that threads need not share a place.
 pub(crate) struct ArchiveReader {
-    zip: ZipArchive<BufReader<File>>,
-    names: Vec<String>,
     path: PathBuf,
+    listed: Listing,
+}
+
+/// The files of an archive.
+struct Listing {
+    entries: Vec<Entry>,
+    /// By name, places in `entries`.
+    places: BTreeMap<String, usize>,
+    /// What is not as the format lays it out, if anything is.
+    fault: Option<Fault>,
+    /// Files of a name that another one has too.
+    repeated: u64,
+}
+
+impl Listing {
+    fn of(entries: Vec<Entry>, fault: Option<Fault>, repeated: u64) -> Self {
+        let places = entries.iter().enumerate().map(|(place, entry)| (entry.name.clone(), place));
+        Self { places: places.collect(), entries, fault, repeated }
+    }
+}
+
+/// The files of an archive that is not laid out as the format has it, as the library sees them: bundles
+/// of the first version may be.
+fn loosely(path: &Path) -> Result<(Vec<Entry>, u64), ArchiveError> {
+    let mut zip = ZipArchive::new(BufReader::new(File::open(path)?))?;
+    let repeated = u64::from(zip.has_duplicate_names());
+    let mut entries = Vec::with_capacity(zip.len());
+    for place in 0..zip.len() {
+        let file = zip.by_index_raw(place)?;
+        let is_packed = file.compression() == CompressionMethod::Deflated;
+        if !is_packed && file.compression() != CompressionMethod::Stored {
+            return Err(invalid("a file of it is packed in a way that the format does not have"));
+        }
+        if file.encrypted() {
+            return Err(invalid("a file of it is encrypted"));
+        }
+        let data = file.data_start();
+        entries.push(Entry {
+            name: file.name()?.into_owned(),
+            is_packed,
+            crc32: file.crc32(),
+            packed: file.compressed_size(),
+            bytes: file.size(),
+            data: data.ok_or_else(|| invalid("a file of it has no place"))?,
+        });
+    }
+    Ok((entries, repeated))
+}
+
+fn invalid(what: impl Into<String>) -> ArchiveError {
+    ArchiveError::Io(io::Error::new(io::ErrorKind::InvalidData, what.into()))
 }
 
 impl ArchiveReader {
     pub(crate) fn open(path: &Path) -> Result<Self, ArchiveError> {
-        let zip = ZipArchive::new(BufReader::new(File::open(path)?))?;
-        let names = zip.file_names().map(|name| Ok(name?.into_owned()));
-        let names = names.collect::<Result<_, ArchiveError>>()?;
-        Ok(Self { zip, names, path: path.to_owned() })
+        let listed = match layout::read(&File::open(path)?)? {
+            Ok(entries) => Listing::of(entries, None, 0),
+            Err(fault) => {
+                let (entries, repeated) = loosely(path)?;
+                Listing::of(entries, Some(fault), repeated)
+            }
+        };
+        Ok(Self { path: path.to_owned(), listed })
     }
 
-    /// The same archive for another thread.
-    pub(crate) fn again(&self) -> Result<Self, ArchiveError> {
-        Self::open(&self.path)
+    /// What is not as the format lays it out, if anything is.
+    pub(crate) fn fault(&self) -> Option<&str> {
+        self.listed.fault.as_deref()
     }
 
     /// The names of its files, in order.
     pub(crate) fn names(&self) -> impl Iterator<Item = &str> {
-        self.names.iter().map(String::as_str)
+        self.listed.entries.iter().map(|entry| entry.name.as_str())
     }
 
     /// Whether it has a file of this name.
     pub(crate) fn has(&self, name: &str) -> bool {
-        self.names().any(|found| found == name)
+        self.listed.places.contains_key(name)
     }
 
     /// Whether two of its files have one name.
     pub(crate) fn repeats_names(&self) -> bool {
-        self.zip.has_duplicate_names()
+        self.listed.repeated > 0 || self.listed.places.len() != self.listed.entries.len()
     }
 
     /// A file, from its start.
-    pub(crate) fn file(&mut self, name: &str) -> Result<impl Read, ArchiveError> {
-        Ok(self.zip.by_name(name)?)
+    pub(crate) fn file(&self, name: &str) -> Result<Unpacked, ArchiveError> {
+        let place = self.listed.places.get(name).ok_or_else(|| invalid("it is not there"))?;
+        Ok(Unpacked::of(File::open(&self.path)?, &self.listed.entries[*place])?)
     }
 
     /// A small file, whole.
-    pub(crate) fn read(&mut self, name: &str, bytes_max: u64) -> Result<Vec<u8>, ArchiveError> {
+    pub(crate) fn read(&self, name: &str, bytes_max: u64) -> Result<Vec<u8>, ArchiveError> {
         let mut bytes = Vec::new();
-        self.zip.by_name(name)?.take(bytes_max + 1).read_to_end(&mut bytes)?;
+        self.file(name)?.take(bytes_max + 1).read_to_end(&mut bytes)?;
         if u64::try_from(bytes.len()).unwrap_or(u64::MAX) > bytes_max {
             return Err(ArchiveError::TooLarge { name: name.to_owned(), bytes_max });
         }
         Ok(bytes)
+    }
+}
+
+/// The bytes of a file: exactly as many as are listed, of the checksum that is listed, from exactly as many
+/// packed bytes as are listed.
+pub(crate) struct Unpacked {
+    from: io::Take<BufReader<File>>,
+    /// Nothing for a file that is stored as it is.
+    inflate: Option<Decompress>,
+    is_over: bool,
+    left: u64,
+    crc: Crc,
+    crc32: u32,
+}
+
+impl Unpacked {
+    fn of(mut file: File, entry: &Entry) -> io::Result<Self> {
+        file.seek(SeekFrom::Start(entry.data))?;
+        let raw = entry.is_packed.then(|| Decompress::new(false));
+        Ok(Self {
+            from: BufReader::with_capacity(READ_BYTES, file).take(entry.packed),
+            inflate: raw,
+            is_over: false,
+            left: entry.bytes,
+            crc: Crc::new(),
+            crc32: entry.crc32,
+        })
+    }
+
+    fn wrong(what: &str) -> io::Error {
+        io::Error::new(io::ErrorKind::InvalidData, what)
+    }
+
+    /// The next bytes; none at the end.
+    fn some(&mut self, to: &mut [u8]) -> io::Result<usize> {
+        let Some(inflate) = &mut self.inflate else { return self.from.read(to) };
+        while !self.is_over {
+            let packed = self.from.fill_buf()?;
+            let (read, made) = (inflate.total_in(), inflate.total_out());
+            let status = inflate.decompress(packed, to, FlushDecompress::None);
+            let status = status.map_err(|_| Self::wrong("its packed bytes are not deflated"))?;
+            let (read, made) = (inflate.total_in() - read, inflate.total_out() - made);
+            let (read, made) = (usize::try_from(read).ok(), usize::try_from(made).ok());
+            let (Some(read), Some(made)) = (read, made) else {
+                return Err(Self::wrong("more was unpacked than there is memory"));
+            };
+            self.from.consume(read);
+            self.is_over = status == Status::StreamEnd;
+            if made > 0 {
+                return Ok(made);
+            }
+            if read == 0 && !self.is_over {
+                return Err(Self::wrong("its packed bytes end too early"));
+            }
+        }
+        Ok(0)
+    }
+}
+
+impl Read for Unpacked {
+    fn read(&mut self, to: &mut [u8]) -> io::Result<usize> {
+        if to.is_empty() {
+            return Ok(0);
+        }
+        let made = self.some(to)?;
+        let bytes = u64::try_from(made).unwrap_or(u64::MAX);
+        let Some(left) = self.left.checked_sub(bytes) else {
+            return Err(Self::wrong("it unpacks to more bytes than are listed"));
+        };
+        self.left = left;
+        self.crc.update(&to[..made]);
+        if made == 0 {
+            if self.left > 0 {
+                return Err(Self::wrong("it unpacks to fewer bytes than are listed"));
+            }
+            if self.from.limit() > 0 {
+                return Err(Self::wrong("bytes stand behind its packed bytes"));
+            }
+            if self.crc.sum() != self.crc32 {
+                return Err(Self::wrong("its checksum is not the one that is listed"));
+            }
+        }
+        Ok(made)
     }
 }

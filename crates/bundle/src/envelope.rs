@@ -12,6 +12,7 @@ pub(crate) const EVENT_BYTES_MAX: usize = domain::world::EVENT_BYTES_MAX;
 /// The members of an envelope, as they are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Envelope<'a> {
+    /// The access that recorded it; none for the process itself, and in older logs.
     pub(crate) access: Option<&'a str>,
     /// The actor: the inside of a JSON string, escapes and all.
     pub(crate) actor: &'a str,
@@ -70,17 +71,16 @@ impl<'a> Envelope<'a> {
     /// Reads the members; nothing if these bytes are not an envelope.
     pub(crate) fn read(text: &'a str) -> Option<Self> {
         let mut head = Cursor { text, at: 0 };
-        let access = match head.literal("{\"access\":") {
+        head.literal("{")?;
+        let access = match head.literal("\"access\":") {
             Some(()) => {
                 let access = head.string()?;
-                head.literal(",\"actor\":")?;
+                head.literal(",")?;
                 Some(access)
             }
-            None => {
-                head.literal("{\"actor\":")?;
-                None
-            }
+            None => None,
         };
+        head.literal("\"actor\":")?;
         let actor = head.string()?;
         let causation = match head.literal(",\"causation\":") {
             Some(()) => Some(head.string()?),

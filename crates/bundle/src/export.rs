@@ -15,8 +15,10 @@ use crate::derive::Frame;
 use crate::documents::{self, FORMAT_DOCUMENT, Facts, PYTHON_VERIFIER};
 use crate::envelope::Envelope;
 use crate::gather::{EVENTS_MAX, Gather};
+use crate::index::Unread;
 use crate::intake::Intake;
-use crate::manifest::{Manifest, note_text};
+use crate::keys::{self, KeySpan};
+use crate::manifest::{Format, Manifest, note_text};
 use crate::names;
 use crate::openings::Openings;
 use crate::outlet::{Kept, Outlet as _, Spools};
@@ -43,8 +45,8 @@ pub enum ExportError {
         /// The size that the checkpoint states.
         size: u64,
     },
-    /// The checkpoint is not one that this key signed.
-    #[error("the checkpoint is not signed by the key given")]
+    /// The checkpoint is not one that a key listed for its size signed.
+    #[error("the checkpoint is not signed by a key that signed at its size")]
     Note(#[from] NoteError),
     /// The checkpoint's text is not one.
     #[error("the checkpoint cannot be read")]
@@ -85,7 +87,7 @@ impl From<TellError> for ExportError {
     fn from(error: TellError) -> Self {
         match error {
             TellError::Io(error) => Self::Io(error),
-            other @ (TellError::Event { .. } | TellError::Folding) => Self::Tell(Box::new(other)),
+            TellError::Folding => Self::Tell(Box::new(error)),
         }
     }
 }
@@ -105,6 +107,15 @@ pub struct Exported {
     pub bytes: u64,
     /// Where documents belong in what was written, in order.
     pub gaps: Vec<Gap>,
+}
+
+/// Who signs a bundle.
+#[derive(Clone, Copy, Debug)]
+pub struct Signing<'a> {
+    /// The key in force.
+    pub key: &'a SignerKey,
+    /// Every key that signed a checkpoint of the log, by the first that each signed.
+    pub spans: &'a [KeySpan],
 }
 
 /// A bundle that is being made.
@@ -194,16 +205,17 @@ impl Export {
         self.absent = Run::at(self.whole.end());
     }
 
-    /// Makes the bundle. The key must be the one that signed the checkpoint: it signs the manifest. What
-    /// is written has a gap for each document: the archive is whole once they are put there.
+    /// Makes the bundle. The key signs the manifest; the checkpoint must be of a key that signed at its
+    /// size. What is written has a gap for each document: the archive is whole once they are put there.
     pub fn finish<W: Write + Seek>(
         mut self,
-        key: &SignerKey,
+        Signing { key, spans }: Signing<'_>,
         mut documents: Documents<'_>,
         to: W,
     ) -> Result<Exported, ExportError> {
-        self.note.verify(std::slice::from_ref(key.verifier()))?;
         let Checkpoint { size, root, .. } = self.checkpoint.clone();
+        let spans = keys::up_to(spans, size);
+        self.note.verify(&keys::of_size(&spans, size))?;
         if self.whole.end() != size || self.whole.root() != root {
             return Err(ExportError::OtherRoot { size });
         }
@@ -218,15 +230,26 @@ impl Export {
         let events = u64::try_from(gather.index.length()).unwrap_or(u64::MAX);
         let cases = gather.cases.len();
         let by_stream = gather.index.by_stream();
+        let (mut unread, mut is_folded): (Option<Unread>, bool) = (None, true);
         // The largest file is packed while the tables are made.
         let (packed, kept) = std::thread::scope(|scope| {
             let packing = scope.spawn(|| pack(names::EVENTS, &lines));
-            let told = tell_all(&by_stream, &lines, &frame, |rows| outlet.rows(&rows));
+            let told = tell_all(&by_stream, &lines, &frame, |mut rows| {
+                unread = unread.take().or(rows.unread.pop());
+                is_folded &= rows.unfolded.is_empty();
+                outlet.rows(&rows)
+            });
             let packed = joined(packing, "packs");
             told?;
             Ok::<_, ExportError>((packed?, outlet.finish()?))
         })?;
         drop(by_stream);
+        if !is_folded {
+            return Err(TellError::Folding.into());
+        }
+        if let Some(Unread { position, what, .. }) = unread {
+            return Err(ExportError::Event { position: position.unwrap_or(0), what });
+        }
         let public_key = key.verifier().to_string();
         let facts = Facts {
             firm: self.firm,
@@ -241,6 +264,7 @@ impl Export {
             (names::FORMAT, FORMAT_DOCUMENT.to_owned()),
             (names::CHECKPOINT, self.note.to_string()),
             (names::DATA_DICTIONARY, data_dictionary()),
+            (names::KEYS, keys::to_lines(&spans)),
             (names::PUBLIC_KEY, format!("{public_key}\n")),
             (names::VERIFIER, PYTHON_VERIFIER.to_owned()),
         ]);
@@ -252,6 +276,7 @@ impl Export {
             small.insert(names::OPENINGS, self.openings.to_lines());
         }
         let manifest = Manifest {
+            format: Format::V2,
             firm: self.firm,
             request: self.scope.request,
             tree_size: size,
@@ -260,7 +285,7 @@ impl Export {
             files: files(&small, &lines, &kept, &documents.list),
         };
         let listed = manifest.to_bytes();
-        let note = note_text(self.checkpoint.origin.as_str(), &listed);
+        let note = note_text(Format::V2, self.checkpoint.origin.as_str(), &listed);
         let note = Note::signed(note, &[key])?.to_string();
         let parts = Parts {
             manifest: &manifest,
@@ -350,8 +375,7 @@ impl Parts<'_> {
             let length = u64::try_from(bytes.len()).unwrap_or(u64::MAX);
             archive.add(name, length, &mut &bytes[..])
         };
-        let first = [names::README, names::FORMAT];
-        for name in first {
+        for name in [names::README, names::FORMAT] {
             add(name, small[name].as_bytes())?;
         }
         add(names::MANIFEST, &self.listed)?;
@@ -359,7 +383,7 @@ impl Parts<'_> {
         let mut pages = kept.reports.open()?;
         let mut left_out = Vec::new();
         for (name, digest) in &manifest.files {
-            if first.contains(&name.as_str()) {
+            if names::FIRST.contains(&name.as_str()) {
                 continue;
             }
             if let Some(text) = small.get(name.as_str()) {

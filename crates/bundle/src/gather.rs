@@ -2,13 +2,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use calendar::CivilDate;
+use calendar::{CivilDate, Datelike as _};
 use domain::event::StreamId;
 use domain::ids::{AccountId, CaseId, FirmId};
 use serde_json::Value;
 
 use crate::envelope::Envelope;
-use crate::index::Index;
+use crate::index::{Index, YEARS};
 use crate::openings::{self, Openings};
 use crate::scope::{Request, moved_to};
 
@@ -19,7 +19,9 @@ pub const EVENTS_MAX: usize = 100_000_000;
 pub(crate) struct Gather {
     firm: FirmId,
     pub(crate) index: Index,
-    last_day: String,
+    last_day: Option<CivilDate>,
+    /// The same as it was written: most events are of a day that was met before.
+    last_text: String,
     pub(crate) names: BTreeMap<CaseId, String>,
     pub(crate) cases: BTreeSet<CaseId>,
     pub(crate) moved: BTreeMap<AccountId, BTreeSet<AccountId>>,
@@ -28,7 +30,7 @@ pub(crate) struct Gather {
     request: Request,
     /// For a request of days: the cases with an event in them.
     pub(crate) in_days: BTreeSet<CaseId>,
-    invoices: u64,
+    last_invoice: u64,
 }
 
 impl Gather {
@@ -36,14 +38,15 @@ impl Gather {
         Self {
             firm,
             index: Index::default(),
-            last_day: String::new(),
+            last_day: None,
+            last_text: String::new(),
             names: BTreeMap::new(),
             cases: BTreeSet::new(),
             moved: BTreeMap::new(),
             openings_met: 0,
             request,
             in_days: BTreeSet::new(),
-            invoices: 0,
+            last_invoice: 0,
         }
     }
 
@@ -64,9 +67,7 @@ impl Gather {
                 envelope.stream_version
             ));
         }
-        if self.last_day.as_str() < envelope.occurred_on {
-            envelope.occurred_on.clone_into(&mut self.last_day);
-        }
+        self.note_last(envelope.occurred_on);
         match stream {
             StreamId::Case(case) => {
                 self.cases.insert(case);
@@ -89,19 +90,35 @@ impl Gather {
         wrong
     }
 
+    /// Only what is a day counts: that a text is none is found where its event is decoded.
+    fn note_last(&mut self, text: &str) {
+        let is_later = |day: &CivilDate| self.last_day.is_none_or(|last| last < *day);
+        let is_day = |day: &CivilDate| day.to_string() == text && YEARS.contains(&day.year());
+        if text != self.last_text
+            && let Some(day) = text.parse().ok().filter(is_later).filter(is_day)
+        {
+            self.last_day = Some(day);
+            text.clone_into(&mut self.last_text);
+        }
+    }
+
     fn note_day(&mut self, case: CaseId, envelope: &Envelope<'_>) {
         if self.request.has_day(envelope.occurred_on) {
             self.in_days.insert(case);
         }
     }
 
-    /// In a whole log the numbers of invoices have no gap.
+    /// Numbers of invoices rise; in a whole log they have no gap.
     fn next_invoice(&mut self, envelope: &Envelope<'_>) -> Option<String> {
-        self.invoices += 1;
         let payload: Option<Value> = serde_json::from_str(envelope.payload).ok();
         let number = payload.and_then(|payload| payload.get("number")?.as_u64());
-        (self.request == Request::All && number != Some(self.invoices))
-            .then(|| format!("another invoice than {} stands here", self.invoices))
+        let before = self.last_invoice;
+        self.last_invoice = number.unwrap_or(before).max(before);
+        let is_next = match self.request {
+            Request::All => number == before.checked_add(1),
+            Request::Cases(_) | Request::Days { .. } => number.is_some_and(|number| number > before),
+        };
+        (!is_next).then(|| format!("another invoice than the next after {before} stands here"))
     }
 
     fn open(
@@ -127,8 +144,8 @@ impl Gather {
         }
     }
 
-    /// The last day that any event tells of; nothing without events or if it is no day.
-    pub(crate) fn last_day(&self) -> Option<CivilDate> {
-        self.last_day.parse().ok()
+    /// The last day that any event tells of; nothing if none does.
+    pub(crate) const fn last_day(&self) -> Option<CivilDate> {
+        self.last_day
     }
 }

@@ -3,9 +3,11 @@
 use std::collections::HashMap;
 use std::io;
 
-use domain::event::{Recorded, StreamId};
+use calendar::Datelike as _;
+use domain::event::{LATE_AFTER_DAYS, Recorded, StreamId};
 use uuid::Uuid;
 
+use crate::envelope::Envelope;
 use crate::spool::Pieces;
 
 /// One event's line.
@@ -90,12 +92,14 @@ impl Index {
 }
 
 /// A line that does not say what its place calls for.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum LoadError {
-    #[error("the spooled events cannot be read")]
-    Io(#[from] io::Error),
-    #[error("{what}")]
-    Event { line: u64, what: String },
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct Unread {
+    /// Counted from 1.
+    pub(crate) line: u64,
+    /// The position that it states.
+    pub(crate) position: Option<u64>,
+    /// What is wrong.
+    pub(crate) what: String,
 }
 
 impl ByStream {
@@ -115,14 +119,23 @@ impl ByStream {
         self.places.contains_key(stream)
     }
 
-    /// The events of a stream, decoded, in order.
+    /// The streams that no client's rows are made of and the firm's are not either.
+    pub(crate) fn others(&self) -> impl Iterator<Item = StreamId> {
+        self.streams.iter().copied().filter(|stream| match stream {
+            StreamId::Deposit(_) => true,
+            StreamId::Case(_) | StreamId::Account(_) | StreamId::Firm => false,
+        })
+    }
+
+    /// The events of a stream, decoded, in order, without those that do not say what they should.
     pub(crate) fn load(
         &self,
         stream: StreamId,
         pieces: &mut Pieces,
-    ) -> Result<Vec<Recorded>, LoadError> {
+        unread: &mut Vec<Unread>,
+    ) -> io::Result<Vec<Recorded>> {
         let mut events = Vec::with_capacity(self.lines(stream).len());
-        self.each(stream, pieces, |recorded| {
+        self.each(stream, pieces, unread, |recorded, _| {
             events.push(recorded);
             Ok(())
         })?;
@@ -134,30 +147,72 @@ impl ByStream {
         &self.order[at(self.starts[at(number)])..at(self.starts[at(number) + 1])]
     }
 
-    /// The same one by one: a firm's own stream may be longer than should be held.
+    /// The same one by one: a firm's own stream may be longer than should be held. What is handed on is numbered
+    /// anew without gaps, as a fold wants it: its place in the stream was looked at when it was read.
     pub(crate) fn each(
         &self,
         stream: StreamId,
         pieces: &mut Pieces,
-        mut take: impl FnMut(Recorded) -> io::Result<()>,
-    ) -> Result<(), LoadError> {
+        unread: &mut Vec<Unread>,
+        mut take: impl FnMut(Recorded, &mut Vec<Unread>) -> io::Result<()>,
+    ) -> io::Result<()> {
         let mut bytes = Vec::new();
-        for (version, &line) in (1..).zip(self.lines(stream)) {
+        let mut version = 0;
+        for &line in self.lines(stream) {
             let entry = self.entries[at(line)];
             bytes.resize(at(entry.length), 0);
             pieces.read(entry.offset, &mut bytes)?;
-            let fault = |what: String| LoadError::Event { line: u64::from(line) + 1, what };
-            let recorded =
-                Recorded::from_bytes(&bytes).map_err(|error| fault(error.to_string()))?;
-            if recorded.stream != stream || recorded.stream_version != version {
-                return Err(fault("the event is not its stream's next".into()));
+            match decode(stream, &bytes) {
+                Ok(recorded) => {
+                    version += 1;
+                    take(Recorded { stream_version: version, ..recorded }, unread)?;
+                }
+                Err(what) => {
+                    let text = std::str::from_utf8(&bytes).ok();
+                    let position = text.and_then(Envelope::read).map(|envelope| envelope.position);
+                    unread.push(Unread { line: u64::from(line) + 1, position, what });
+                }
             }
-            if !belongs(&recorded) {
-                return Err(fault("the event does not belong to its kind of stream".into()));
-            }
-            take(recorded)?;
         }
         Ok(())
+    }
+}
+
+/// The days between which an event can have happened. What is reckoned from them stays in four digits.
+pub(crate) const YEARS: std::ops::RangeInclusive<i32> = 1900..=2999;
+/// The same in microseconds since 1970.
+const MICROS: std::ops::Range<i64> = -2_208_988_800_000_000..32_503_680_000_000_000;
+const MICROS_PER_DAY: i64 = 86_400_000_000;
+/// 1970-01-01 in days from the first of the common era.
+const EPOCH_DAY: i64 = 719_163;
+/// Days by which the civil day of a zone and that of UTC can part.
+const ZONE_DAYS: i64 = 1;
+
+/// An event that says what its place calls for, in the one form it has.
+fn decode(stream: StreamId, bytes: &[u8]) -> Result<Recorded, String> {
+    let recorded = Recorded::from_bytes(bytes).map_err(|error| error.to_string())?;
+    if recorded.to_bytes() != bytes {
+        return Err("the event is not in its one form".into());
+    }
+    if recorded.stream != stream || !belongs(&recorded) {
+        return Err("the event does not belong to its kind of stream".into());
+    }
+    if !YEARS.contains(&recorded.occurred_on.year()) {
+        return Err("the event did not happen between the years 1900 and 2999".into());
+    }
+    if !MICROS.contains(&recorded.recorded_at.0) {
+        return Err("the event was not recorded between the years 1900 and 2999".into());
+    }
+    let recorded_on = recorded.recorded_at.0.div_euclid(MICROS_PER_DAY) + EPOCH_DAY;
+    let late = recorded_on - i64::from(recorded.occurred_on.num_days_from_ce());
+    let is_right = match recorded.late_days.map(i64::from) {
+        Some(days) => days > LATE_AFTER_DAYS && (days - late).abs() <= ZONE_DAYS,
+        None => late <= LATE_AFTER_DAYS + ZONE_DAYS,
+    };
+    if is_right {
+        Ok(recorded)
+    } else {
+        Err("late_days is not what lies between its day and its recording".into())
     }
 }
 

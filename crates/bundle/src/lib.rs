@@ -10,6 +10,8 @@
 //! files, so that a log of any size takes the same memory but for an index of some twenty bytes an
 //! event. Documents that go along are never in one of them.
 
+#![warn(clippy::wildcard_enum_match_arm)]
+
 mod archive;
 mod attach;
 mod csv;
@@ -20,6 +22,8 @@ mod export;
 mod gather;
 mod index;
 mod intake;
+mod keys;
+mod layout;
 mod manifest;
 mod names;
 mod openings;
@@ -34,9 +38,10 @@ mod verify;
 pub use archive::ArchiveError;
 pub use attach::{Document, Documents, Gap, Open};
 pub use documents::{FORMAT_DOCUMENT, PYTHON_VERIFIER};
-pub use export::{Export, ExportError, Exported};
+pub use export::{Export, ExportError, Exported, Signing};
 pub use gather::EVENTS_MAX;
-pub use manifest::FORMAT;
+pub use keys::KeySpan;
+pub use manifest::{FORMAT, Format};
 pub use openings::{OPENINGS_MAX, OpenError, Openings, OpeningsError, ValueKey};
 pub use scope::{CASES_MAX, Request, RequestError, Scope, Scout};
 pub use tables::{Checked, Column, TABLES, Table, data_dictionary};

@@ -9,12 +9,36 @@ use serde_json::{Value, json};
 use crate::scope::Request;
 use crate::spool::Digest;
 
-/// The format's name and version.
-pub const FORMAT: &str = "counterfoil.example/bundle/1";
+/// A version of the format. What is written is the last; both are read, each under its own rules.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Format {
+    /// The first: any layout of the archive, one key.
+    V1,
+    /// Keys by the sizes that they signed, one layout of the archive.
+    V2,
+}
+
+/// The name of the format that is written.
+pub const FORMAT: &str = Format::V2.name();
+
+impl Format {
+    /// Its name.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::V1 => "counterfoil.example/bundle/1",
+            Self::V2 => "counterfoil.example/bundle/2",
+        }
+    }
+
+    fn of_name(name: &str) -> Option<Self> {
+        [Self::V1, Self::V2].into_iter().find(|format| format.name() == name)
+    }
+}
 
 /// What the manifest states.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Manifest {
+    pub(crate) format: Format,
     pub(crate) firm: FirmId,
     pub(crate) request: Request,
     pub(crate) tree_size: u64,
@@ -46,7 +70,7 @@ impl Manifest {
             "events": self.events,
             "files": files,
             "firm": self.firm.to_string(),
-            "format": FORMAT,
+            "format": self.format.name(),
             "request": self.request.to_json(),
             "root": self.root.hex(),
             "tree_size": self.tree_size,
@@ -66,6 +90,7 @@ impl Manifest {
         };
         let files = value.get("files")?.as_array()?.iter().map(file);
         let manifest = Self {
+            format: Format::of_name(value.get("format")?.as_str()?)?,
             firm: FirmId::parse(value.get("firm")?.as_str()?).ok()?,
             request: Request::from_json(value.get("request")?)?,
             tree_size: value.get("tree_size")?.as_u64()?,
@@ -79,9 +104,9 @@ impl Manifest {
 
 /// The text that the firm signs to vouch for a manifest. Its first line is the format's name and its
 /// second is not a number, so that no reader takes it for a checkpoint of the same key.
-pub(crate) fn note_text(origin: &str, manifest: &[u8]) -> String {
+pub(crate) fn note_text(format: Format, origin: &str, manifest: &[u8]) -> String {
     let hash = hex::encode(Digest::of(manifest).sha256);
-    format!("{FORMAT}\nlog {origin}\nmanifest {hash}\n")
+    format!("{}\nlog {origin}\nmanifest {hash}\n", format.name())
 }
 
 #[cfg(test)]
@@ -92,6 +117,7 @@ mod tests {
     #[test]
     fn a_manifest_has_one_spelling() {
         let manifest = Manifest {
+            format: Format::V2,
             firm: FirmId(Uuid::from_u128(0xf1)),
             request: Request::All,
             tree_size: 7,

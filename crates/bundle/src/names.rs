@@ -11,11 +11,28 @@ pub(crate) const MANIFEST_NOTE: &str = "manifest.note";
 pub(crate) const CHECKPOINT: &str = "checkpoint.txt";
 pub(crate) const DATA_DICTIONARY: &str = "data-dictionary.csv";
 pub(crate) const EVENTS: &str = "events.jsonl";
+pub(crate) const KEYS: &str = "keys.txt";
 pub(crate) const OPENINGS: &str = "openings.jsonl";
 pub(crate) const STREAMS: &str = "proofs/streams.txt";
 pub(crate) const SUBTREES: &str = "proofs/subtrees.txt";
 pub(crate) const PUBLIC_KEY: &str = "public-key.txt";
 pub(crate) const VERIFIER: &str = "verify.py";
+
+/// The files that stand first, in order: what a person reads, and what all else is held against.
+pub(crate) const FIRST: [&str; 4] = [README, FORMAT, MANIFEST, MANIFEST_NOTE];
+
+/// The files of every bundle, beside its tables, whatever it is asked to hold.
+pub(crate) const ALWAYS: [&str; 9] = [
+    README,
+    FORMAT,
+    MANIFEST,
+    MANIFEST_NOTE,
+    CHECKPOINT,
+    DATA_DICTIONARY,
+    EVENTS,
+    PUBLIC_KEY,
+    VERIFIER,
+];
 
 /// The report of a case.
 pub(crate) fn report(case: CaseId) -> String {
@@ -34,6 +51,11 @@ pub(crate) fn as_document(name: &str) -> Option<(CaseId, DocumentHash)> {
     (document(case, hash) == name).then_some((case, hash))
 }
 
+/// Whether a file is one of the folder of documents.
+pub(crate) fn is_document(name: &str) -> bool {
+    name.starts_with("evidence/")
+}
+
 /// Whether a file may have this name.
 pub(crate) fn is_known(name: &str) -> bool {
     let fixed = [
@@ -44,6 +66,7 @@ pub(crate) fn is_known(name: &str) -> bool {
         CHECKPOINT,
         DATA_DICTIONARY,
         EVENTS,
+        KEYS,
         OPENINGS,
         STREAMS,
         SUBTREES,

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc;
 
@@ -10,7 +11,7 @@ use domain::ids::{AccountId, CaseId};
 use uuid::Uuid;
 
 use crate::derive::{FirmBook, Frame, Party, Rows, look, tell};
-use crate::index::{ByStream, LoadError};
+use crate::index::{ByStream, Unread};
 use crate::spool::{Pieces, Spooled};
 
 /// Clients that one thread tells of before it hands over.
@@ -28,26 +29,9 @@ pub(crate) enum TellError {
     /// The temporary files failed, or what is told of could not be kept.
     #[error("a temporary file cannot be read or written")]
     Io(#[from] io::Error),
-    /// An event is not what its place calls for.
-    #[error("line {line} of events.jsonl: {what}")]
-    Event {
-        /// Counted from 1.
-        line: u64,
-        /// What is wrong.
-        what: String,
-    },
     /// A stream's events do not fold.
     #[error("the events of a client cannot be folded")]
     Folding,
-}
-
-impl From<LoadError> for TellError {
-    fn from(error: LoadError) -> Self {
-        match error {
-            LoadError::Io(error) => Self::Io(error),
-            LoadError::Event { line, what } => Self::Event { line, what },
-        }
-    }
 }
 
 /// Tells of every client in the order of first appearance.
@@ -60,15 +44,22 @@ pub(crate) fn tell_all(
     let parties = events.parties();
     let mut pieces = Pieces::new(lines.open()?);
     let (mut firm, mut looked, mut rows) = (FirmBook::default(), 0, Rows::new());
-    events.each(StreamId::Firm, &mut pieces, |recorded| {
+    let mut unread = Vec::new();
+    events.each(StreamId::Firm, &mut pieces, &mut unread, |recorded, unread| {
         looked += look(&recorded, &mut rows);
         firm.take(&recorded);
-        if looked < LOOKS_AT_ONCE {
+        if looked + unread.len() < LOOKS_AT_ONCE {
             return Ok(());
         }
         looked = 0;
+        rows.unread.append(unread);
         take(std::mem::replace(&mut rows, Rows::new()))
     })?;
+    // Nothing is told of these, and each of them is decoded all the same.
+    for stream in events.others() {
+        events.each(stream, &mut pieces, &mut unread, |_, _| Ok(()))?;
+    }
+    rows.unread.append(&mut unread);
     take(rows)?;
     let next = AtomicUsize::new(0);
     let stop = AtomicBool::new(false);
@@ -145,28 +136,39 @@ fn tell_some(
 ) -> Result<Rows, TellError> {
     let mut rows = Rows::new();
     for id in ids {
-        let party = load(events, *id, pieces)?;
-        tell(&party, firm, frame, &mut rows);
-        events.each(StreamId::Looks(CaseId(*id)), pieces, |recorded| {
+        let party = load(events, *id, pieces, &mut rows.unread)?;
+        // Folds rest on what the ledger lets into a log. What somebody else made may break them.
+        let told = catch_unwind(AssertUnwindSafe(|| tell(&party, firm, frame, &mut rows)));
+        if told.is_err() {
+            rows.unfolded.push(*id);
+        }
+        let mut unread = std::mem::take(&mut rows.unread);
+        events.each(StreamId::Looks(CaseId(*id)), pieces, &mut unread, |recorded, _| {
             look(&recorded, &mut rows);
             Ok(())
         })?;
+        rows.unread = unread;
     }
     Ok(rows)
 }
 
-fn load(events: &ByStream, id: Uuid, pieces: &mut Pieces) -> Result<Party, LoadError> {
+fn load(
+    events: &ByStream,
+    id: Uuid,
+    pieces: &mut Pieces,
+    unread: &mut Vec<Unread>,
+) -> io::Result<Party> {
     let own = AccountId(id);
-    let case = events.load(StreamId::Case(CaseId(id)), pieces)?;
+    let case = events.load(StreamId::Case(CaseId(id)), pieces, unread)?;
     let mut accounts = BTreeMap::new();
-    let account = events.load(StreamId::Account(own), pieces)?;
+    let account = events.load(StreamId::Account(own), pieces, unread)?;
     let payers: Vec<AccountId> = Party::moved_to(&account).collect();
     if events.has(&StreamId::Account(own)) {
         accounts.insert(own, account);
     }
     for payer in payers {
         if !accounts.contains_key(&payer) && events.has(&StreamId::Account(payer)) {
-            accounts.insert(payer, events.load(StreamId::Account(payer), pieces)?);
+            accounts.insert(payer, events.load(StreamId::Account(payer), pieces, unread)?);
         }
     }
     Ok(Party { id, case, accounts })

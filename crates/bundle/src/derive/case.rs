@@ -34,16 +34,10 @@ pub(super) struct Contract<'a> {
 pub(super) fn contracts<'a>(told: &Told<'a>) -> Vec<Contract<'a>> {
     let mut contracts: Vec<Contract<'_>> = Vec::new();
     for (recorded, event) in events(told) {
-        match event {
-            CaseEvent::ConsentSigned(signed) => {
-                contracts.push(Contract { recorded, signed, cancelled: None });
-            }
-            CaseEvent::ConsentCancelled(e) => {
-                if let Some(last) = contracts.last_mut() {
-                    last.cancelled = Some((recorded, e.sent_on));
-                }
-            }
-            _ => {}
+        if let CaseEvent::ConsentSigned(signed) = event {
+            contracts.push(Contract { recorded, signed, cancelled: None });
+        } else if let (CaseEvent::ConsentCancelled(e), Some(last)) = (event, contracts.last_mut()) {
+            last.cancelled = Some((recorded, e.sent_on));
         }
     }
     contracts
@@ -71,9 +65,9 @@ fn begin<'a>(told: &Told<'_>, acknowledged: Option<DocumentHash>, out: &'a mut S
 
 pub(super) fn papers(told: &Told<'_>, rows: &mut Rows) {
     let out = &mut rows.tables[at::PAPERS];
-    let acknowledged = events(told).find_map(|(_, event)| match event {
-        CaseEvent::DisclosureAcknowledged(e) => Some(e),
-        _ => None,
+    let acknowledged = events(told).find_map(|(_, event)| {
+        let CaseEvent::DisclosureAcknowledged(e) = event else { return None };
+        Some(e)
     });
     let acknowledged = acknowledged.and_then(|e| e.document);
     let first = first_work(told);

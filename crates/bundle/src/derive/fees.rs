@@ -198,16 +198,17 @@ fn rests_on(events: &[Recorded], fee: &Recorded, evidence: &WorkEvidence) -> Res
     let Some(recorded) = found.and_then(|place| events.get(place)) else {
         return Err(format!("rests on position {at}, which is no event of its case"));
     };
-    let work = match &recorded.event {
-        Event::Case(CaseEvent::ReportImported(_)) => Some(Work::ReportImport),
-        Event::Case(CaseEvent::RoundSent(_)) => Some(Work::DisputeRound),
-        Event::Case(CaseEvent::ProgressReportSent(_)) => Some(Work::ProgressReport),
-        _ => None,
+    let is_work = match evidence.work {
+        Work::ReportImport => matches!(&recorded.event, Event::Case(CaseEvent::ReportImported(_))),
+        Work::DisputeRound => matches!(&recorded.event, Event::Case(CaseEvent::RoundSent(_))),
+        Work::ProgressReport => {
+            matches!(&recorded.event, Event::Case(CaseEvent::ProgressReportSent(_)))
+        }
     };
     if at >= fee.position {
         return Err(format!("rests on position {at}, which comes after it"));
     }
-    if recorded.event_id != evidence.event.id || work != Some(evidence.work) {
+    if recorded.event_id != evidence.event.id || !is_work {
         return Err(format!("rests on position {at}, which is not the work it says"));
     }
     if recorded.occurred_on != evidence.on || recorded.late_days.is_some() != evidence.late {

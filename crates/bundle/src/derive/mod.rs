@@ -28,6 +28,7 @@ use proof::Hash;
 use uuid::Uuid;
 
 use crate::csv::Row;
+use crate::index::Unread;
 use crate::tables::{TABLES, at};
 pub(crate) use timeline::row as timeline_row;
 
@@ -38,6 +39,11 @@ pub(crate) struct Rows {
     pub(crate) tables: Vec<String>,
     /// Reports by case.
     pub(crate) reports: Vec<(CaseId, String)>,
+    /// Lines that are not the events that their places call for; a line that two clients rest on comes
+    /// twice.
+    pub(crate) unread: Vec<Unread>,
+    /// Clients whose events do not fold: their rows and their page are not whole.
+    pub(crate) unfolded: Vec<Uuid>,
     /// What does not hold, by position.
     pub(crate) faults: Vec<(u64, String)>,
     /// Fees that were earned.
@@ -166,9 +172,9 @@ pub(crate) struct Party {
 impl Party {
     /// The accounts that the own account's payments were moved to.
     pub(crate) fn moved_to(own: &[Recorded]) -> impl Iterator<Item = AccountId> {
-        own.iter().filter_map(|recorded| match &recorded.event {
-            Event::Account(AccountEvent::PaymentMoved(e)) => Some(e.to),
-            _ => None,
+        own.iter().filter_map(|recorded| {
+            let Event::Account(AccountEvent::PaymentMoved(e)) = &recorded.event else { return None };
+            Some(e.to)
         })
     }
 }
@@ -230,9 +236,11 @@ fn fold<'a>(party: &'a Party, firm: &'a FirmBook, frame: &'a Frame) -> Told<'a> 
                     (&recorded.event, &case)
                 {
                     let nobody = Account::default();
-                    let account = match accounts.get(&fee.account) {
-                        Some(State::Account(account)) => account.as_ref(),
-                        _ => &nobody,
+                    let payer = accounts.get(&fee.account);
+                    let account = if let Some(State::Account(account)) = payer {
+                        account.as_ref()
+                    } else {
+                        &nobody
                     };
                     let judgement = Judgement {
                         id,

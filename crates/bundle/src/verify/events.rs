@@ -9,6 +9,7 @@ use domain::event::StreamId;
 use domain::ids::{CaseId, DocumentHash};
 use proof::{Checkpoint, Hash, leaf_hash};
 
+use super::order::{Looked, Order};
 use super::papers::Papers;
 use super::{Consistency, Findings};
 use crate::archive::{ArchiveError, ArchiveReader, joined};
@@ -72,12 +73,17 @@ struct Reader<'a, R> {
     findings: &'a mut Findings,
     subtrees: Subtrees<R>,
     intake: Intake<Digests>,
+    order: Order,
     whole: Run,
     events: u64,
     last_position: u64,
-    broken: bool,
+    /// Whether no root can be made of what was read, for a reason that was found.
+    is_rootless: bool,
     consistency: Consistency,
     documents: Unnamed,
+    /// Events recorded before the one before them, and the first of them by row and position.
+    run_back: u64,
+    first_run_back: Option<(u64, u64)>,
 }
 
 /// Documents of the archive that no event was found to name yet.
@@ -119,10 +125,9 @@ pub(super) fn read(
     findings: &mut Findings,
     progress: &mut impl FnMut(u64, u64),
 ) -> Result<Pass, ArchiveError> {
-    let mut of_subtrees = archive.again()?;
-    let has_subtrees = of_subtrees.has(names::SUBTREES);
+    let has_subtrees = archive.has(names::SUBTREES);
     let subtrees =
-        if has_subtrees { Some(BufReader::new(of_subtrees.file(names::SUBTREES)?)) } else { None };
+        if has_subtrees { Some(BufReader::new(archive.file(names::SUBTREES)?)) } else { None };
     check_parts(archive, manifest, findings);
     let gather = Gather::new(manifest.firm, manifest.request.clone());
     // The digest is made where the lines are unpacked.
@@ -134,16 +139,19 @@ pub(super) fn read(
         findings,
         subtrees: Subtrees { lines: subtrees, read: 0 },
         intake: Intake::new(gather, lines, Digests::new()),
+        order: Order::default(),
         whole: Run::at(0),
         events: 0,
         last_position: 0,
-        broken: false,
+        is_rootless: false,
         consistency: match &papers.earlier {
             None => Consistency::NotAsked,
             Some(_) if has_subtrees => Consistency::CannotSay,
             Some(_) => Consistency::Refuted,
         },
         documents: Unnamed::of(archive),
+        run_back: 0,
+        first_run_back: None,
     };
     reader.meet_earlier();
     let of = manifest.files.get(names::EVENTS).map_or(0, |digest| digest.bytes);
@@ -169,7 +177,7 @@ fn check_parts(archive: &ArchiveReader, manifest: &Manifest, findings: &mut Find
             (Request::Cases(_) | Request::Days { .. }, false) => {
                 findings.of_file(name, "it is missing");
             }
-            _ => {}
+            (Request::All, false) | (Request::Cases(_) | Request::Days { .. }, true) => {}
         }
     }
 }
@@ -192,7 +200,6 @@ fn unpack(
     archive: &ArchiveReader,
     blocks: &std::sync::mpsc::SyncSender<Block>,
 ) -> Result<Digest, ArchiveError> {
-    let mut archive = archive.again()?;
     let mut file = archive.file(names::EVENTS)?;
     let mut digester = Digester::default();
     let (mut begun, mut done) = (Vec::new(), 0);
@@ -218,7 +225,8 @@ fn unpack(
         let fault = if at_end {
             Some("the last line does not end")
         } else {
-            (begun.len() > EVENT_BYTES_MAX).then_some("a line is longer than an event can be")
+            (begun.len() > EVENT_BYTES_MAX)
+                .then_some("a line is longer than an event can be: neither it nor those behind it were read")
         };
         let text = String::from_utf8(bytes).map_err(std::string::FromUtf8Error::into_bytes);
         let block = Block { text, lines, fault, done };
@@ -247,7 +255,7 @@ impl<R: BufRead> Reader<'_, R> {
             }
             if let Some(fault) = fault {
                 self.events += 1;
-                self.event_fault(fault);
+                self.place_fault(fault);
             }
             progress(done, of);
         }
@@ -255,16 +263,21 @@ impl<R: BufRead> Reader<'_, R> {
     }
 
     fn event_fault(&mut self, what: impl Into<String>) {
-        self.broken = true;
         let position = Some(self.last_position).filter(|position| *position > 0);
         self.findings.add(names::EVENTS, Some(self.events), position, what);
+    }
+
+    /// A fault after which no root can be made.
+    fn place_fault(&mut self, what: impl Into<String>) {
+        self.is_rootless = true;
+        self.event_fault(what);
     }
 
     /// Nothing where the line is no text.
     fn line(&mut self, line: Option<&str>, leaf: Hash) -> Result<(), ArchiveError> {
         self.events += 1;
         if self.intake.gather.index.length() >= EVENTS_MAX {
-            self.event_fault(format!("there are more than {EVENTS_MAX} events"));
+            self.place_fault(format!("there are more than {EVENTS_MAX} events"));
             return Ok(());
         }
         let placed = line.and_then(|line| {
@@ -272,23 +285,29 @@ impl<R: BufRead> Reader<'_, R> {
             Some((line, envelope, envelope.stream_id()?))
         });
         let Some((line, envelope, stream)) = placed else {
-            self.event_fault("this is not an event");
+            self.place_fault("this is not an event");
             return Ok(());
         };
-        if envelope.position <= self.last_position {
-            let what = format!("position {} stands after this one", envelope.position);
-            self.event_fault(what);
-            return Ok(());
+        let is_next = envelope.position > self.last_position;
+        if is_next {
+            let before = self.last_position;
+            self.last_position = envelope.position;
+            self.place(before, envelope.position, leaf);
+        } else {
+            self.place_fault(format!("position {} stands after this one", envelope.position));
         }
-        let before = self.last_position;
-        self.last_position = envelope.position;
         if envelope.firm.parse::<uuid::Uuid>().ok() != Some(self.manifest.firm.0) {
             self.event_fault("the event is of another firm");
         }
-        self.place(before, envelope.position, leaf);
+        let Looked { wrong, runs_back } = self.order.take(&envelope, self.events);
+        if runs_back {
+            self.run_back += 1;
+            self.first_run_back.get_or_insert((self.events, envelope.position));
+        }
         self.documents.take(stream, envelope.payload);
         let openings = &self.papers.openings;
-        for what in self.intake.take(&envelope, stream, line.len(), openings) {
+        let taken = self.intake.take(&envelope, stream, line.len(), openings);
+        for what in wrong.into_iter().chain(taken) {
             self.event_fault(what);
         }
         Ok(self.intake.keep(&envelope, line.as_bytes(), &leaf)?)
@@ -296,11 +315,11 @@ impl<R: BufRead> Reader<'_, R> {
 
     /// Puts a leaf into the tree, after the subtrees of what is left out before it.
     fn place(&mut self, before: u64, position: u64, leaf: Hash) {
-        if self.broken {
+        if self.is_rootless {
             return;
         }
         if position > self.checkpoint.size {
-            return self.event_fault("the event is behind the end of the checkpoint's log");
+            return self.place_fault("the event is behind the end of the checkpoint's log");
         }
         if !self.fill(before, position - 1) {
             return;
@@ -312,7 +331,7 @@ impl<R: BufRead> Reader<'_, R> {
     /// Takes the subtrees of the leaves from index `from` up to, not including, `to`.
     fn fill(&mut self, from: u64, to: u64) -> bool {
         if from < to && self.subtrees.lines.is_none() {
-            self.event_fault(format!(
+            self.place_fault(format!(
                 "the events from position {} are missing before it",
                 from + 1
             ));
@@ -323,7 +342,7 @@ impl<R: BufRead> Reader<'_, R> {
                 let row = Some(self.subtrees.read);
                 let what = "a hash is missing here, or is not 64 hexadecimal digits in lower case";
                 self.findings.add(names::SUBTREES, row, None, what);
-                self.broken = true;
+                self.is_rootless = true;
                 return false;
             };
             self.whole.push(level, hash);
@@ -343,13 +362,31 @@ impl<R: BufRead> Reader<'_, R> {
 
     fn finish(mut self, digest: Digest) -> Result<Pass, ArchiveError> {
         self.documents.report(self.findings);
+        let is_whole = self.manifest.request == Request::All;
+        for (row, position, what) in std::mem::take(&mut self.order).finish(is_whole) {
+            self.findings.add(names::EVENTS, row, position, what);
+        }
+        if let Some((row, position)) = self.first_run_back {
+            let what = format!(
+                "recorded before the event before it, as {} are: the clock ran back, which older \
+                 versions let happen",
+                self.run_back
+            );
+            self.findings.remark(names::EVENTS, Some(row), Some(position), what);
+        }
         let size = self.checkpoint.size;
-        if !self.broken && self.fill(self.last_position, size) && !self.subtrees.is_at_end() {
+        if !self.is_rootless
+            && self.fill(self.last_position, size)
+            && !self.subtrees.is_at_end()
+        {
             self.findings.of_file(names::SUBTREES, "there are more hashes than are needed");
-            self.broken = true;
+            self.is_rootless = true;
         }
         let root = self.whole.root();
-        if !self.broken && (self.whole.end(), root) != (size, self.checkpoint.root) {
+        if self.is_rootless {
+            let what = "no root was made of these events, for what was found before";
+            self.findings.of_file(names::EVENTS, what);
+        } else if (self.whole.end(), root) != (size, self.checkpoint.root) {
             let what =
                 format!("these events do not make the root of the checkpoint at size {size}");
             self.findings.of_file(names::EVENTS, what);
@@ -408,9 +445,13 @@ fn check_streams(
     for stream in found.difference(&expected) {
         findings.of_file(names::EVENTS, format!("the request does not call for {stream}"));
     }
-    let stated =
-        archive.again().and_then(|mut again| again.read(names::STREAMS, STREAMS_BYTES_MAX));
-    let Ok(stated) = stated else { return };
+    if !archive.has(names::STREAMS) {
+        return;
+    }
+    let stated = match archive.read(names::STREAMS, STREAMS_BYTES_MAX) {
+        Ok(stated) => stated,
+        Err(error) => return findings.of_file(names::STREAMS, format!("it cannot be read: {error}")),
+    };
     let expected = stream_lines(&counts);
     if stated != expected.as_bytes() {
         let row = super::difference::first_line(expected.as_bytes(), &stated);

@@ -3,7 +3,9 @@
 
 mod difference;
 mod events;
+mod order;
 mod papers;
+mod text;
 mod tables;
 
 use std::path::Path;
@@ -12,7 +14,10 @@ use domain::ids::FirmId;
 use proof::Hash;
 use proof::note::{Note, VerifierKey};
 
-use crate::archive::{ArchiveError, ArchiveReader, FILES_MAX};
+use crate::archive::{ArchiveError, ArchiveReader};
+use crate::layout::FILES_MAX;
+use crate::manifest::Format;
+use crate::names;
 use crate::scope::Request;
 
 /// Most findings that are kept; the rest is counted.
@@ -47,8 +52,8 @@ impl std::fmt::Display for Finding {
 /// What the caller knows from elsewhere than the bundle.
 #[derive(Clone, Debug, Default)]
 pub struct Trust {
-    /// The firm's public keys: the bundled one must be among them. None means that the caller knows
-    /// of none.
+    /// The firm's public keys: the bundled one must be among them. An earlier checkpoint may be of any of
+    /// them that the bundle does not list. None means that the caller knows of none.
     pub public_keys: Vec<VerifierKey>,
     /// The log had at least so many events.
     pub not_before: Option<u64>,
@@ -76,6 +81,10 @@ pub struct Verified {
     pub findings: Vec<Finding>,
     /// Findings beyond [`FINDINGS_MAX`].
     pub findings_left_out: u64,
+    /// What is worth knowing and no fault of the bundle.
+    pub remarks: Vec<Finding>,
+    /// The format that it says it is of.
+    pub format: Option<Format>,
     /// The firm.
     pub firm: Option<FirmId>,
     /// What the bundle says it holds.
@@ -110,6 +119,7 @@ impl Verified {
 struct Findings {
     kept: Vec<Finding>,
     left_out: u64,
+    remarks: Vec<Finding>,
 }
 
 impl Findings {
@@ -124,17 +134,36 @@ impl Findings {
             self.left_out += 1;
             return;
         }
-        let file = file.to_owned();
-        self.kept.push(Finding { file, row, position, what: what.into() });
+        self.kept.push(finding(file, row, position, what));
     }
 
     fn of_file(&mut self, file: &str, what: impl Into<String>) {
         self.add(file, None, None, what);
     }
 
+    fn remark(
+        &mut self,
+        file: &str,
+        row: Option<u64>,
+        position: Option<u64>,
+        what: impl Into<String>,
+    ) {
+        self.remarks.push(finding(file, row, position, what));
+    }
+
     fn is_empty(&self) -> bool {
         self.kept.is_empty()
     }
+}
+
+/// A finding whose texts no terminal obeys, whatever of the bundle is in them.
+fn finding(
+    file: &str,
+    row: Option<u64>,
+    position: Option<u64>,
+    what: impl Into<String>,
+) -> Finding {
+    Finding { file: text::plain(file), row, position, what: text::plain(&what.into()) }
 }
 
 /// Checks a bundle. `progress` is told how many bytes of events were read, and of how many.
@@ -143,13 +172,19 @@ pub fn verify(
     trust: &Trust,
     mut progress: impl FnMut(u64, u64),
 ) -> Result<Verified, ArchiveError> {
-    let mut archive = ArchiveReader::open(path)?;
+    let archive = ArchiveReader::open(path)?;
     let mut findings = Findings::default();
     list(&archive, &mut findings);
-    let papers = papers::read(&mut archive, trust, &mut findings);
+    let papers = papers::read(&archive, trust, &mut findings);
+    let format = papers.manifest.as_ref().map(|manifest| manifest.format);
+    if let (Some(Format::V2) | None, Some(fault)) = (format, archive.fault()) {
+        findings.of_file("the archive", fault);
+    }
     let mut verified = Verified {
         findings: Vec::new(),
         findings_left_out: 0,
+        remarks: Vec::new(),
+        format,
         firm: papers.manifest.as_ref().map(|manifest| manifest.firm),
         request: papers.manifest.as_ref().map(|manifest| manifest.request.clone()),
         events: 0,
@@ -161,12 +196,8 @@ pub fn verify(
         opened: 0,
         consistency: Consistency::NotAsked,
     };
-    let has_events = archive.has(crate::names::EVENTS);
-    if !has_events {
-        findings.of_file(crate::names::EVENTS, "it is missing");
-    }
     if let (Some(manifest), Some(checkpoint), true) =
-        (&papers.manifest, &papers.checkpoint, has_events)
+        (&papers.manifest, &papers.checkpoint, archive.has(names::EVENTS))
     {
         let read =
             events::read(&archive, &papers, manifest, checkpoint, &mut findings, &mut progress)?;
@@ -176,24 +207,31 @@ pub fn verify(
         verified.opened = read.gather.openings_met;
         verified.consistency = read.consistency;
         tables::check(&archive, manifest, checkpoint, read, &mut findings)?;
+    } else {
+        let what = "no event and no table was looked at: manifest, checkpoint or events are not there";
+        findings.of_file("the bundle", what);
     }
     verified.findings = findings.kept;
     verified.findings_left_out = findings.left_out;
+    verified.remarks = findings.remarks;
     Ok(verified)
 }
 
 /// Holds the names of the files against the format.
 fn list(archive: &ArchiveReader, findings: &mut Findings) {
-    let names: Vec<&str> = archive.names().collect();
     if archive.repeats_names() {
         findings.of_file("the archive", "two of its files have one name");
     }
-    if names.len() > FILES_MAX {
+    if u64::try_from(archive.names().count()).unwrap_or(u64::MAX) > FILES_MAX {
         findings.of_file("the archive", format!("it has more than {FILES_MAX} files"));
     }
-    for name in names {
-        if !crate::names::is_known(name) {
-            findings.of_file(name, "the format has no file of this name");
+    for name in archive.names().filter(|name| !names::is_known(name)) {
+        findings.of_file(name, "the format has no file of this name");
+    }
+    let tables = crate::tables::TABLES.iter().map(crate::tables::Table::file);
+    for name in names::ALWAYS.iter().map(|name| (*name).to_owned()).chain(tables) {
+        if !archive.has(&name) {
+            findings.of_file(&name, "it is missing");
         }
     }
 }

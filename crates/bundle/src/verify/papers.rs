@@ -6,7 +6,8 @@ use proof::note::{Note, VerifierKey};
 use super::{Findings, Trust};
 use crate::archive::ArchiveReader;
 use crate::documents::{self, FORMAT_DOCUMENT, Facts, PYTHON_VERIFIER};
-use crate::manifest::{Manifest, note_text};
+use crate::keys::{self, KeySpan};
+use crate::manifest::{Format, Manifest, note_text};
 use crate::names;
 use crate::openings::Openings;
 use crate::tables::data_dictionary;
@@ -28,7 +29,7 @@ pub(super) struct Papers {
 }
 
 /// Reads and checks them.
-pub(super) fn read(archive: &mut ArchiveReader, trust: &Trust, findings: &mut Findings) -> Papers {
+pub(super) fn read(archive: &ArchiveReader, trust: &Trust, findings: &mut Findings) -> Papers {
     let bundled = bundled_key(archive, findings);
     let known = |key: &VerifierKey| trust.public_keys.contains(key);
     let key = match (bundled, trust.public_keys.first()) {
@@ -46,9 +47,26 @@ pub(super) fn read(archive: &mut ArchiveReader, trust: &Trust, findings: &mut Fi
     if bytes.is_some() && manifest.is_none() {
         findings.of_file(names::MANIFEST, "it is not a manifest in canonical form");
     }
-    let checkpoint = checkpoint(archive, key.as_ref(), findings);
+    let note = checkpoint_note(archive, findings);
+    let checkpoint = note.as_ref().and_then(|note| note.text().parse::<Checkpoint>().ok());
+    if note.is_some() && checkpoint.is_none() {
+        findings.of_file(names::CHECKPOINT, "it is not a checkpoint");
+    }
+    let format = manifest.as_ref().map_or(Format::V2, |manifest| manifest.format);
+    let size = checkpoint.as_ref().map_or(0, |checkpoint| checkpoint.size);
+    let keys = Keys {
+        own: key.as_ref(),
+        given: &trust.public_keys,
+        spans: spans(archive, format, size, findings),
+    };
+    if let (Some(note), Some(checkpoint)) = (&note, &checkpoint)
+        && !keys.signed_bundled(checkpoint, note)
+    {
+        let what = "the signature does not hold, or is of a key that did not sign at this size";
+        findings.of_file(names::CHECKPOINT, what);
+    }
     if let (Some(bytes), Some(checkpoint), Some(key)) = (&bytes, &checkpoint, &key) {
-        let expected = note_text(checkpoint.origin.as_str(), bytes);
+        let expected = note_text(format, checkpoint.origin.as_str(), bytes);
         manifest_note(archive, &expected, key, findings);
     }
     if let Some(manifest) = &manifest {
@@ -59,7 +77,7 @@ pub(super) fn read(archive: &mut ArchiveReader, trust: &Trust, findings: &mut Fi
             findings.of_file(names::MANIFEST, "size or root are not the checkpoint's");
         }
     }
-    let earlier = earlier(trust, key.as_ref(), checkpoint.as_ref(), findings);
+    let earlier = earlier(trust, &keys, checkpoint.as_ref(), findings);
     let openings = if archive.has(names::OPENINGS) {
         openings(archive, findings)
     } else {
@@ -68,23 +86,96 @@ pub(super) fn read(archive: &mut ArchiveReader, trust: &Trust, findings: &mut Fi
     Papers { manifest, key, checkpoint, earlier, openings }
 }
 
+/// The keys that a signature may be of.
+struct Keys<'a> {
+    /// The key of the bundle.
+    own: Option<&'a VerifierKey>,
+    /// Those that the caller gave.
+    given: &'a [VerifierKey],
+    /// What the bundle lists; nothing in the first version of the format.
+    spans: Option<Vec<KeySpan>>,
+}
+
+impl Keys<'_> {
+    /// Whether the checkpoint of the bundle is signed: by a key that is listed for its size, or in the first
+    /// version by the bundle's.
+    fn signed_bundled(&self, checkpoint: &Checkpoint, note: &Note) -> bool {
+        match (&self.spans, self.own) {
+            (Some(spans), _) => keys::have_signed(spans, checkpoint.size, note),
+            (None, Some(own)) => note.verify(std::slice::from_ref(own)).is_ok(),
+            (None, None) => true,
+        }
+    }
+
+    /// Whether an earlier checkpoint is signed: the same, or by a key given that the bundle does not list.
+    fn signed_earlier(&self, checkpoint: &Checkpoint, note: &Note) -> bool {
+        let listed = self.spans.as_deref().unwrap_or_default();
+        let is_listed = |key: &&VerifierKey| listed.iter().any(|span| span.key == **key);
+        let mut known = keys::of_size(listed, checkpoint.size);
+        known.extend(self.given.iter().filter(|key| !is_listed(key)).cloned());
+        if self.spans.is_none() {
+            known.extend(self.own.cloned());
+        }
+        note.verify(&known).is_ok()
+    }
+
+    /// The keys that signed a note and were taken back since.
+    fn revoked<'k>(&'k self, note: &'k Note) -> impl Iterator<Item = &'k KeySpan> {
+        let revoked = self.spans.iter().flatten().filter(|span| span.is_revoked);
+        revoked.filter(|span| note.verify(std::slice::from_ref(&span.key)).is_ok())
+    }
+}
+
+/// The list of keys; nothing in the first version of the format, which has none.
+fn spans(
+    archive: &ArchiveReader,
+    format: Format,
+    size: u64,
+    findings: &mut Findings,
+) -> Option<Vec<KeySpan>> {
+    match (format, archive.has(names::KEYS)) {
+        (Format::V1, false) => return None,
+        (Format::V1, true) => {
+            findings.of_file(names::KEYS, "the format has no file of this name");
+            return None;
+        }
+        (Format::V2, false) => {
+            findings.of_file(names::KEYS, "it is missing");
+            return Some(Vec::new());
+        }
+        (Format::V2, true) => {}
+    }
+    let text = text(archive, names::KEYS, SMALL_BYTES_MAX, findings)?;
+    let spans = keys::from_lines(&text, size);
+    if spans.is_none() {
+        let what = "it is not a list of keys, each once, by the first size they signed, none beyond \
+                    the log's";
+        findings.of_file(names::KEYS, what);
+    }
+    Some(spans.unwrap_or_default())
+}
+
 fn small(
-    archive: &mut ArchiveReader,
+    archive: &ArchiveReader,
     name: &str,
     bytes_max: u64,
     findings: &mut Findings,
 ) -> Option<Vec<u8>> {
+    // That a file is missing is said where all of them are listed.
+    if !archive.has(name) {
+        return None;
+    }
     match archive.read(name, bytes_max) {
         Ok(bytes) => Some(bytes),
         Err(error) => {
-            findings.of_file(name, format!("it is missing or cannot be read: {error}"));
+            findings.of_file(name, format!("it cannot be read: {error}"));
             None
         }
     }
 }
 
 fn text(
-    archive: &mut ArchiveReader,
+    archive: &ArchiveReader,
     name: &str,
     bytes_max: u64,
     findings: &mut Findings,
@@ -97,7 +188,7 @@ fn text(
     text
 }
 
-fn bundled_key(archive: &mut ArchiveReader, findings: &mut Findings) -> Option<VerifierKey> {
+fn bundled_key(archive: &ArchiveReader, findings: &mut Findings) -> Option<VerifierKey> {
     let text = text(archive, names::PUBLIC_KEY, SMALL_BYTES_MAX, findings)?;
     let key: Option<VerifierKey> = text.strip_suffix('\n').and_then(|line| line.parse().ok());
     if key.as_ref().is_none_or(|key| format!("{key}\n") != text) {
@@ -107,31 +198,18 @@ fn bundled_key(archive: &mut ArchiveReader, findings: &mut Findings) -> Option<V
     key
 }
 
-fn checkpoint(
-    archive: &mut ArchiveReader,
-    key: Option<&VerifierKey>,
-    findings: &mut Findings,
-) -> Option<Checkpoint> {
+fn checkpoint_note(archive: &ArchiveReader, findings: &mut Findings) -> Option<Note> {
     let text = text(archive, names::CHECKPOINT, SMALL_BYTES_MAX, findings)?;
     let note: Option<Note> = text.parse().ok();
-    let Some(note) = note else {
+    let note = note.filter(|note| note.to_string() == text);
+    if note.is_none() {
         findings.of_file(names::CHECKPOINT, "it is not a signed note");
-        return None;
-    };
-    if let Some(key) = key
-        && let Err(error) = note.verify(std::slice::from_ref(key))
-    {
-        findings.of_file(names::CHECKPOINT, format!("the signature does not hold: {error}"));
     }
-    let checkpoint: Option<Checkpoint> = note.text().parse().ok();
-    if checkpoint.is_none() {
-        findings.of_file(names::CHECKPOINT, "it is not a checkpoint");
-    }
-    checkpoint
+    note
 }
 
 fn manifest_note(
-    archive: &mut ArchiveReader,
+    archive: &ArchiveReader,
     expected: &str,
     key: &VerifierKey,
     findings: &mut Findings,
@@ -155,7 +233,7 @@ fn manifest_note(
 /// The documents that are the same in every bundle, and the front page, which follows from the
 /// manifest.
 fn documents(
-    archive: &mut ArchiveReader,
+    archive: &ArchiveReader,
     manifest: &Manifest,
     key: Option<&VerifierKey>,
     findings: &mut Findings,
@@ -169,6 +247,9 @@ fn documents(
         root: manifest.root,
         public_key: &key,
     });
+    if manifest.format == Format::V1 {
+        return first_version(archive, &readme, findings);
+    }
     for (name, expected) in [
         (names::README, readme.as_str()),
         (names::FORMAT, FORMAT_DOCUMENT),
@@ -183,7 +264,21 @@ fn documents(
     }
 }
 
-fn openings(archive: &mut ArchiveReader, findings: &mut Findings) -> Openings {
+/// The documents of a bundle of the first version are those of the software that wrote it: only what its
+/// front page states of this bundle is compared.
+fn first_version(archive: &ArchiveReader, readme: &str, findings: &mut Findings) {
+    let facts = |text: &str| text.lines().skip(6).take(6).map(str::to_owned).collect::<Vec<_>>();
+    if let Some(found) = text(archive, names::README, SMALL_BYTES_MAX, findings)
+        && facts(&found) != facts(readme)
+    {
+        findings.add(names::README, Some(7), None, "it does not state what the manifest does");
+    }
+    let what = "of the first version of the format: its documents are those of the software that wrote \
+                it and were not compared, and its archive may be laid out in any way";
+    findings.remark(names::MANIFEST, None, None, what);
+}
+
+fn openings(archive: &ArchiveReader, findings: &mut Findings) -> Openings {
     let Some(text) = text(archive, names::OPENINGS, OPENINGS_BYTES_MAX, findings) else {
         return Openings::default();
     };
@@ -200,7 +295,7 @@ fn openings(archive: &mut ArchiveReader, findings: &mut Findings) -> Openings {
 /// What was noted earlier: the bundle must not be older, and the same size must have the same root.
 fn earlier(
     trust: &Trust,
-    key: Option<&VerifierKey>,
+    keys: &Keys<'_>,
     checkpoint: Option<&Checkpoint>,
     findings: &mut Findings,
 ) -> Option<Checkpoint> {
@@ -218,12 +313,16 @@ fn earlier(
     if let Some(noted) = &noted {
         stale(noted.size);
     }
-    let signed = key.is_none_or(|key| note.verify(std::slice::from_ref(key)).is_ok());
     let named = "the earlier checkpoint";
-    let (Some(noted), true) = (noted, signed) else {
-        findings.of_file(named, "it is not one that this key signed");
+    let Some(noted) = noted.filter(|noted| keys.signed_earlier(noted, note)) else {
+        let what = "it is not one that a key given, or one listed for its size, signed";
+        findings.of_file(named, what);
         return None;
     };
+    for span in keys.revoked(note) {
+        let what = format!("the firm took back the key that signed it, {}, since", span.key.id());
+        findings.remark(named, None, None, what);
+    }
     if checkpoint.is_some_and(|now| now.origin != noted.origin) {
         findings.of_file(named, "it is of another log");
         return None;

@@ -1,6 +1,6 @@
 //! Every file against the manifest, and every table and report against the events.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read as _;
 
 use domain::event::StreamId;
@@ -9,11 +9,11 @@ use domain::money::Money;
 use proof::Checkpoint;
 
 use super::events::Pass;
-use super::{Findings, difference};
+use super::{FINDINGS_MAX, Findings, difference};
 use crate::archive::{ArchiveError, ArchiveReader, joined};
 use crate::derive::{Charge, Frame, Rows, timeline_row};
 use crate::envelope::Envelope;
-use crate::index::ByStream;
+use crate::index::{ByStream, Unread};
 use crate::manifest::Manifest;
 use crate::names;
 use crate::outlet::{Kept, Outlet as _, Spools};
@@ -33,42 +33,35 @@ pub(super) fn check(
 ) -> Result<(), ArchiveError> {
     let Pass { mut gather, lines, digest, mut derived, .. } = pass;
     let events_are_sound = findings.is_empty();
-    let as_of = gather.last_day();
+    let Some(as_of) = gather.last_day() else {
+        let what = "no event tells a day, so no table and no report was made again";
+        findings.of_file(names::EVENTS, what);
+        let (found, unread) = digests(archive, digest);
+        unreadable(unread, findings);
+        against_manifest(manifest, &found, findings);
+        return Ok(());
+    };
     let names = std::mem::take(&mut gather.names);
+    let frame = Frame { as_of, size: checkpoint.size, root: checkpoint.root, names };
     let by_stream = gather.index.by_stream();
-    let (found, told) = std::thread::scope(|scope| {
-        let hashing = scope.spawn(|| digests(archive, digest));
-        let told = as_of.map(|as_of| {
-            let frame = Frame { as_of, size: checkpoint.size, root: checkpoint.root, names };
-            let (mut faults, mut charges) = (Vec::new(), Charges::default());
-            let told = tell_all(&by_stream, &lines, &frame, |mut rows| {
-                faults.append(&mut rows.faults);
-                charges.take(&rows);
-                derived.rows(&rows)
-            });
-            charges.check(|case| by_stream.has(&StreamId::Case(case)), &mut faults);
-            (frame, told, faults)
+    let mut faults = Faults::default();
+    let ((found, unread), told) = std::thread::scope(|scope| {
+        let hashing = scope.spawn(|| Ok(digests(archive, digest)));
+        let told = tell_all(&by_stream, &lines, &frame, |mut rows| {
+            faults.take(&mut rows);
+            derived.rows(&rows)
         });
-        (joined(hashing, "hashes"), told)
-    });
-    let (found, unread) = found?;
-    for (name, error) in unread {
-        findings.of_file(&name, format!("it cannot be read: {error}"));
-    }
+        joined(hashing, "hashes").map(|found| (found, told))
+    })?;
+    unreadable(unread, findings);
     against_manifest(manifest, &found, findings);
-    let Some((frame, told, faults)) = told else { return Ok(()) };
-    for (position, what) in faults {
-        findings.add(names::EVENTS, None, Some(position), what);
-    }
+    faults.report(|case| by_stream.has(&StreamId::Case(case)), findings);
     match told {
         Ok(()) => {}
         Err(TellError::Io(error)) => return Err(ArchiveError::Io(error)),
-        Err(TellError::Event { line, what }) => {
-            findings.add(names::EVENTS, Some(line), None, what);
-            return Ok(());
-        }
         Err(error @ TellError::Folding) => {
-            findings.of_file(names::EVENTS, error.to_string());
+            let what = format!("{error}, so no table and no report was compared");
+            findings.of_file(names::EVENTS, what);
             return Ok(());
         }
     }
@@ -84,11 +77,51 @@ pub(super) fn check(
         return Ok(());
     }
     let kept = again(&by_stream, &lines, &frame)?;
-    let mut archive = archive.again()?;
     for name in differing {
-        locate(&mut archive, &name, &kept, findings)?;
+        locate(archive, &name, &kept, findings)?;
     }
     Ok(())
+}
+
+/// What telling finds.
+#[derive(Default)]
+struct Faults {
+    unread: BTreeSet<Unread>,
+    unfolded: Vec<uuid::Uuid>,
+    by_position: Vec<(u64, String)>,
+    charges: Charges,
+}
+
+impl Faults {
+    fn take(&mut self, rows: &mut Rows) {
+        self.unread.extend(rows.unread.drain(..).take(FINDINGS_MAX));
+        self.unfolded.append(&mut rows.unfolded);
+        self.by_position.append(&mut rows.faults);
+        self.charges.take(rows);
+    }
+
+    fn report(mut self, has: impl Fn(CaseId) -> bool, findings: &mut Findings) {
+        for Unread { line, position, what } in self.unread {
+            findings.add(names::EVENTS, Some(line), position, what);
+        }
+        for client in self.unfolded {
+            let what = format!(
+                "the events of client {client} do not fit together, so not all of its tables and page \
+                 was made again"
+            );
+            findings.of_file(names::EVENTS, what);
+        }
+        self.charges.check(has, &mut self.by_position);
+        for (position, what) in self.by_position {
+            findings.add(names::EVENTS, None, Some(position), what);
+        }
+    }
+}
+
+fn unreadable(unread: Vec<(String, ArchiveError)>, findings: &mut Findings) {
+    for (name, error) in unread {
+        findings.of_file(&name, format!("it cannot be read: {error}"));
+    }
 }
 
 /// Fees and the lines of invoices, to be held against each other: no line without a fee of its own.
@@ -122,8 +155,7 @@ impl Charges {
 type Found = (BTreeMap<String, Digest>, Vec<(String, ArchiveError)>);
 
 /// The digest of every file of the archive but the events, which were read already.
-fn digests(archive: &ArchiveReader, of_events: Digest) -> Result<Found, ArchiveError> {
-    let mut archive = archive.again()?;
+fn digests(archive: &ArchiveReader, of_events: Digest) -> Found {
     let names: Vec<String> = archive.names().map(str::to_owned).collect();
     let (mut digests, mut unread) = (BTreeMap::new(), Vec::new());
     let mut block = vec![0; BLOCK_BYTES];
@@ -132,19 +164,19 @@ fn digests(archive: &ArchiveReader, of_events: Digest) -> Result<Found, ArchiveE
             digests.insert(name, of_events);
             continue;
         }
-        match digest(&mut archive, &name, &mut block) {
+        match digest(archive, &name, &mut block) {
             Ok(digest) => {
                 digests.insert(name, digest);
             }
             Err(error) => unread.push((name, error)),
         }
     }
-    Ok((digests, unread))
+    (digests, unread)
 }
 
 /// The digest of one file, which is read block by block.
 fn digest(
-    archive: &mut ArchiveReader,
+    archive: &ArchiveReader,
     name: &str,
     block: &mut [u8],
 ) -> Result<Digest, ArchiveError> {
@@ -193,6 +225,8 @@ fn differing(
     let mut differing = Vec::new();
     for (name, digest) in expected {
         match found.get(name) {
+            // That a table is missing is said where all files are listed.
+            None if place_of(name).is_some() => {}
             None => findings.of_file(name, "it is missing"),
             Some(found) if found != digest => differing.push(name.clone()),
             Some(_) => {}
@@ -225,7 +259,7 @@ fn again(by_stream: &ByStream, lines: &Spooled, frame: &Frame) -> Result<Kept, A
 
 /// Names the first line of a file that is not what the events make.
 fn locate(
-    archive: &mut ArchiveReader,
+    archive: &ArchiveReader,
     name: &str,
     kept: &Kept,
     findings: &mut Findings,

@@ -81,7 +81,13 @@ fn show(verified: &Verified, out: &mut Out) -> std::io::Result<()> {
         out.line(format!("NOT SOUND: {number} findings."))?;
         return out.note("Keep the bundle as it is, and ask for the firm's key and log elsewhere.");
     }
-    out.line("The bundle is sound.")?;
+    for remark in &verified.remarks {
+        out.line(format!("REMARK: {remark}"))?;
+    }
+    out.line("The bundle is sound: every event, table and report of it agrees.")?;
+    if let Some(format) = verified.format {
+        out.field("format", format.name())?;
+    }
     if let Some(firm) = verified.firm {
         out.field("firm", firm)?;
     }
@@ -103,11 +109,10 @@ fn show(verified: &Verified, out: &mut Out) -> std::io::Result<()> {
             Consistency::NotAsked | Consistency::Refuted => "",
         },
     )?;
-    if verified.request != Some(Request::All) {
-        out.line("")?;
-        out.line(
-            "It holds a part of the log: that each stream ends where it does is the firm's word.",
-        )?;
+    out.line("")?;
+    out.line("That does not prove:")?;
+    for line in unproved(verified) {
+        out.line(format!("  {line}"))?;
     }
     if !verified.key_is_given {
         out.line("")?;
@@ -117,6 +122,19 @@ fn show(verified: &Verified, out: &mut Out) -> std::io::Result<()> {
         )?;
     }
     Ok(())
+}
+
+/// What a sound bundle leaves open, and what would show it.
+fn unproved(verified: &Verified) -> Vec<&'static str> {
+    let mut lines = Vec::new();
+    if verified.request != Some(Request::All) {
+        lines.push("that each stream ends where it does: the whole log, or another part, shows that");
+    }
+    if verified.consistency != Consistency::Proved {
+        lines.push("that the firm signed no other log before: an earlier checkpoint of a whole log shows that");
+    }
+    lines.push("that what was recorded is true: papers from elsewhere show that");
+    lines
 }
 
 fn as_json(verified: &Verified) -> serde_json::Value {
@@ -138,9 +156,13 @@ fn as_json(verified: &Verified) -> serde_json::Value {
         Consistency::CannotSay => "cannot_say",
         Consistency::Refuted => "refuted",
     };
+    let remarks: Vec<_> = verified.remarks.iter().map(ToString::to_string).collect();
     json!({
         "sound": verified.is_sound(),
+        "format": verified.format.map(bundle::Format::name),
         "findings": findings,
+        "remarks": remarks,
+        "doesNotProve": unproved(verified),
         "findingsLeftOut": verified.findings_left_out.to_string(),
         "firm": verified.firm.map(|firm| firm.to_string()),
         "events": verified.events.to_string(),

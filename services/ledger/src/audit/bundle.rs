@@ -13,8 +13,8 @@ use api::status::{Failure, with_causes};
 use api::v1::export_bundle_response::Message;
 use api::{name, v1};
 use bundle::{
-    Document, Documents, Export, ExportError, Exported, OPENINGS_MAX, Openings, RequestError,
-    Scope, Scout, ValueKey,
+    Document, Documents, Export, ExportError, Exported, KeySpan, OPENINGS_MAX, Openings,
+    RequestError, Scope, Scout, Signing, ValueKey,
 };
 use domain::event::{Event, LookKind, Recorded, Scope as DomainScope, StreamId};
 use domain::ids::{CaseId, DocumentHash, FirmId};
@@ -25,6 +25,7 @@ use tokio::io::{AsyncReadExt as _, AsyncSeekExt as _};
 use tokio::runtime::Handle;
 use tokio::sync::{Semaphore, mpsc};
 
+use super::checkpoint::Signed;
 use super::{checkpoint, keys};
 use crate::access::Authority;
 use crate::answers::{self, Answers, answers_of, run_progress};
@@ -95,11 +96,13 @@ async fn make(
         None => checkpoint::make(ledger, firm).await?,
         Some(size) => checkpoint::get(ledger, firm, Some(size)).await?,
     };
-    let checkpoint = signed.checkpoint;
-    // The key in force signs both notes of a bundle; a kept note may be of a key before it.
-    let signer = keys::signer(ledger, firm).await?;
-    let verifier_key = signer.verifier().to_string();
-    let note = Note::signed(checkpoint.body(), &[&signer]).map_err(Failure::internal)?;
+    let Signed { note, checkpoint, .. } = signed;
+    // The key in force signs the manifest; the checkpoint stays as it was signed, maybe by a key before it.
+    let signing = Signers {
+        key: keys::signer(ledger, firm).await?,
+        spans: keys::spans(ledger, firm).await?,
+    };
+    let verifier_key = signing.key.verifier().to_string();
     let log = Log { ledger, firm, size: checkpoint.size, outgoing };
     let cases = match &asked.scope {
         BundleScope::Cases(cases) => cases.clone(),
@@ -117,7 +120,7 @@ async fn make(
     let opens = asked.open_personal || asked.documents;
     let kind = if opens { LookKind::Open } else { LookKind::Export };
     ledger.note_look(authority, firm, kind, "ExportBundle", cases).await?;
-    let (exported, file) = log.export(scope, note, signer, openings, documents).await?;
+    let (exported, file) = log.export(scope, note, signing, openings, documents).await?;
     Sending { ledger, firm, outgoing, hasher: Sha256::new() }
         .send(file, exported, verifier_key)
         .await
@@ -217,7 +220,7 @@ impl Log<'_> {
         &self,
         scope: Scope,
         note: Note,
-        signer: SignerKey,
+        signing: Signers,
         openings: Openings,
         documents: Vec<Document>,
     ) -> Result<(Exported, File), Failure> {
@@ -234,7 +237,7 @@ impl Log<'_> {
                 })
             };
             let documents = Documents::new(documents, &mut open);
-            let made = archive((firm, scope), openings, documents, &note, &signer, incoming);
+            let made = archive((firm, scope), openings, documents, &note, &signing, incoming);
             made.map_err(|error| lost.unwrap_or_else(|| failure(error)))
         });
         let read = self.hand_over(taken).await;
@@ -304,12 +307,18 @@ impl Pages<'_> {
     }
 }
 
+/// Who signs a bundle, and every key that signed the log.
+struct Signers {
+    key: SignerKey,
+    spans: Vec<KeySpan>,
+}
+
 fn archive(
     (firm, scope): (FirmId, Scope),
     openings: Openings,
     documents: Documents<'_>,
     note: &Note,
-    signer: &SignerKey,
+    signing: &Signers,
     mut handed: mpsc::Receiver<Handed>,
 ) -> Result<Option<(Exported, File)>, ExportError> {
     let mut export = Export::new(firm, scope, note, openings)?;
@@ -325,7 +334,8 @@ fn archive(
         }
     }
     let mut file = tempfile::tempfile()?;
-    let exported = export.finish(signer, documents, BufWriter::new(&mut file))?;
+    let Signers { key, spans } = signing;
+    let exported = export.finish(Signing { key, spans }, documents, BufWriter::new(&mut file))?;
     Ok(Some((exported, file)))
 }
 

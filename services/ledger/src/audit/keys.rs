@@ -3,11 +3,12 @@
 use api::scalar::timestamp;
 use api::status::{Failure, with_causes};
 use api::v1;
+use bundle::KeySpan;
 use domain::event::UtcMicros;
 use domain::ids::FirmId;
 use log::{Ids as _, StoreError, UuidV7Ids};
-use proof::note::{KeyName, NoteError, SignerKey, VerifierKey};
-use store::{SigningKeyRow, WITNESS_KEYS_MAX, WitnessKeyRow};
+use proof::note::{KeyName, Note, NoteError, Signature, SignerKey, VerifierKey};
+use store::{KeptCheckpoint, SigningKeyRow, WITNESS_KEYS_MAX, WitnessKeyRow};
 use vault::WrapError;
 use zeroize::Zeroizing;
 
@@ -15,6 +16,9 @@ use crate::ledger::Ledger;
 
 /// The origin of a log whose key is made without one, before the firm's id.
 const ORIGIN: &str = "counterfoil.example/firms/";
+
+/// Checkpoints that are read at once.
+const CHECKPOINTS_AT_ONCE: u32 = 1_000;
 
 /// Why a key is not made, used or changed.
 #[derive(Debug, thiserror::Error)]
@@ -91,6 +95,38 @@ fn in_force(rows: &[SigningKeyRow]) -> Option<&SigningKeyRow> {
 pub(super) async fn own(ledger: &Ledger, firm: FirmId) -> Result<Vec<VerifierKey>, KeyError> {
     let rows = ledger.store().signing_keys(firm).await?;
     rows.iter().map(|row| Ok(verifier_of(row)?)).collect()
+}
+
+/// Every key that signed a checkpoint that is kept, with the sizes of the first and the last: what a bundle lists.
+/// A key takes over where the one before it ends, so the whole list of checkpoints is read once.
+pub(super) async fn spans(ledger: &Ledger, firm: FirmId) -> Result<Vec<KeySpan>, KeyError> {
+    let rows = ledger.store().signing_keys(firm).await?;
+    let keys: Vec<VerifierKey> = rows.iter().map(verifier_of).collect::<Result<_, _>>()?;
+    let mut spans: Vec<Option<KeySpan>> = vec![None; keys.len()];
+    let mut below = None;
+    loop {
+        let page = ledger.store().checkpoints_below(firm, below, CHECKPOINTS_AT_ONCE).await?;
+        let Some(lowest) = page.last() else { break };
+        below = Some(lowest.size);
+        for KeptCheckpoint { size, note_text, .. } in &page {
+            let note: Note = note_text.parse()?;
+            for (place, key) in keys.iter().enumerate() {
+                let signed = |signature: &Signature| {
+                    (signature.name(), signature.id()) == (key.name(), key.id())
+                };
+                if !note.signatures().iter().any(signed) {
+                    continue;
+                }
+                let is_revoked = rows[place].revoked_at.is_some();
+                let new = KeySpan { key: key.clone(), first: *size, last: *size, is_revoked };
+                let span = spans[place].get_or_insert(new);
+                (span.first, span.last) = (span.first.min(*size), span.last.max(*size));
+            }
+        }
+    }
+    let mut spans: Vec<KeySpan> = spans.into_iter().flatten().collect();
+    spans.sort_by_key(|span| span.first);
+    Ok(spans)
 }
 
 /// Every registered witness.

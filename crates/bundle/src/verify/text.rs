@@ -1,0 +1,34 @@
+//! Text of a bundle where a person reads it.
+
+use std::fmt::Write as _;
+
+/// The text with everything escaped that a terminal might obey or show in another order: whatever is not
+/// printable ASCII.
+pub(super) fn plain(text: &str) -> String {
+    let mut plain = String::with_capacity(text.len());
+    for character in text.chars() {
+        if matches!(character, ' '..='~') {
+            plain.push(character);
+        } else {
+            // Writing to a String cannot fail.
+            let _ = write!(plain, "\\u{{{:x}}}", u32::from(character));
+        }
+    }
+    plain
+}
+
+#[cfg(test)]
+mod tests {
+    use super::plain;
+
+    #[test]
+    fn nothing_is_left_that_a_terminal_obeys() {
+        // Unicode Standard Annex 9 section 2: the characters that change the direction of a text.
+        for wrong in ['\u{202e}', '\u{2066}', '\u{200f}', '\u{1b}', '\n', '\u{9b}', 'ש'] {
+            let text = plain(&format!("a{wrong}b"));
+            assert!(text.bytes().all(|byte| (b' '..=b'~').contains(&byte)), "{text:?}");
+            assert!(text.contains(&format!("{:x}", u32::from(wrong))), "{text}");
+        }
+        assert_eq!(plain("tables/fees.csv"), "tables/fees.csv");
+    }
+}

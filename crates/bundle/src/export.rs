@@ -14,7 +14,7 @@ use crate::attach::{Document, Documents, Gap};
 use crate::derive::Frame;
 use crate::documents::{self, FORMAT_DOCUMENT, Facts, PYTHON_VERIFIER};
 use crate::envelope::Envelope;
-use crate::gather::{EVENTS_MAX, Gather};
+use crate::gather::{EVENTS_MAX, Gaps, Gather};
 use crate::index::Unread;
 use crate::intake::Intake;
 use crate::keys::{self, KeySpan};
@@ -22,7 +22,7 @@ use crate::manifest::{Format, Manifest, note_text};
 use crate::names;
 use crate::openings::Openings;
 use crate::outlet::{Kept, Outlet as _, Spools};
-use crate::scope::Scope;
+use crate::scope::{Request, Scope};
 use crate::spool::{Digest, Spool, Spooled};
 use crate::subtrees::Run;
 use crate::tables::{TABLES, data_dictionary, place_of};
@@ -130,6 +130,8 @@ pub struct Export {
     whole: Run,
     absent: Run,
     subtrees: String,
+    /// Events of streams of the bundle that are left out, since they tell of somebody else.
+    left_out: BTreeMap<StreamId, u64>,
 }
 
 impl Export {
@@ -147,10 +149,11 @@ impl Export {
             note: checkpoint.clone(),
             checkpoint: checkpoint.text().parse()?,
             openings,
-            intake: Intake::new(Gather::new(firm, request), Spool::new()?, Spools::new()?),
+            intake: Intake::new(Gather::new(firm, request, Gaps::Stated), Spool::new()?, Spools::new()?),
             whole: Run::at(0),
             absent: Run::at(0),
             subtrees: String::new(),
+            left_out: BTreeMap::new(),
         })
     }
 
@@ -171,9 +174,14 @@ impl Export {
         }
         let leaf = leaf_hash(bytes);
         self.whole.push(0, leaf);
-        if self.scope.takes(&stream) {
+        let payload = || serde_json::from_str(envelope.payload).ok();
+        let is_held = self.scope.takes(&stream);
+        if is_held && !self.scope.tells_of_others(stream, envelope.event, payload) {
             self.take(&envelope, stream, bytes, &leaf)?;
         } else {
+            if is_held {
+                *self.left_out.entry(stream).or_default() += 1;
+            }
             self.absent.push(0, leaf);
         }
         Ok(position < size)
@@ -225,7 +233,8 @@ impl Export {
         self.check_counts()?;
         let (gather, lines, mut outlet) = self.intake.finish()?;
         let as_of = gather.last_day().ok_or(ExportError::Size)?;
-        let frame = Frame { as_of, size, root, names: gather.names };
+        let told_of = (self.scope.request != Request::All).then(|| gather.cases.clone());
+        let frame = Frame { as_of, size, root, names: gather.names, told_of };
         let lines = lines.finish()?;
         let events = u64::try_from(gather.index.length()).unwrap_or(u64::MAX);
         let cases = gather.cases.len();
@@ -270,6 +279,7 @@ impl Export {
         ]);
         if let Some(counts) = &self.scope.counts {
             small.insert(names::STREAMS, stream_lines(counts));
+            small.insert(names::GAPS, stream_lines(&self.left_out));
             small.insert(names::SUBTREES, self.subtrees);
         }
         if !self.openings.is_empty() {
@@ -306,7 +316,8 @@ impl Export {
         let Some(counted) = &self.scope.counts else { return Ok(()) };
         let mut found: BTreeMap<StreamId, u64> = self.intake.gather.index.counts().collect();
         for (stream, count) in counted {
-            if found.remove(stream) != Some(*count) {
+            let left_out = self.left_out.get(stream).copied().unwrap_or(0);
+            if found.remove(stream).unwrap_or(0) + left_out != *count {
                 return Err(ExportError::Counts { stream: *stream });
             }
         }

@@ -15,10 +15,22 @@ use crate::scope::{Request, moved_to};
 /// Most events of a bundle.
 pub const EVENTS_MAX: usize = 100_000_000;
 
+/// Whether streams may have gaps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Gaps {
+    /// None has any: a whole log, and the first version of the format.
+    None,
+    /// Those that the firm states: what tells of somebody else is left out of a part.
+    Stated,
+}
+
 /// What the first pass found.
 pub(crate) struct Gather {
     firm: FirmId,
     pub(crate) index: Index,
+    has_gaps: bool,
+    /// Versions that are missing before the last event of a stream.
+    pub(crate) gaps: BTreeMap<StreamId, u64>,
     last_day: Option<CivilDate>,
     /// The same as it was written: most events are of a day that was met before.
     last_text: String,
@@ -34,9 +46,12 @@ pub(crate) struct Gather {
 }
 
 impl Gather {
-    pub(crate) fn new(firm: FirmId, request: Request) -> Self {
+    pub(crate) fn new(firm: FirmId, request: Request, gaps: Gaps) -> Self {
+        let has_gaps = gaps == Gaps::Stated && request != Request::All;
         Self {
             firm,
+            has_gaps,
+            gaps: BTreeMap::new(),
             index: Index::default(),
             last_day: None,
             last_text: String::new(),
@@ -60,8 +75,12 @@ impl Gather {
         openings: &Openings,
     ) -> Vec<String> {
         let mut wrong = Vec::new();
-        let version = self.index.add(stream, offset, length);
-        if version != envelope.stream_version {
+        let gap = self.gaps.get(&stream).copied().unwrap_or(0);
+        let version = self.index.add(stream, offset, length) + gap;
+        let missing = envelope.stream_version.saturating_sub(version);
+        if missing > 0 && self.may_have_gaps(stream) {
+            self.gaps.insert(stream, gap + missing);
+        } else if version != envelope.stream_version {
             wrong.push(format!(
                 "version {} of {stream} stands where version {version} belongs",
                 envelope.stream_version
@@ -88,6 +107,15 @@ impl Gather {
             self.open(envelope, stream, openings, &mut wrong);
         }
         wrong
+    }
+
+    /// Only what tells of others is left out: of the firm's stream, and of other clients' accounts.
+    fn may_have_gaps(&self, stream: StreamId) -> bool {
+        self.has_gaps
+            && match stream {
+                StreamId::Firm | StreamId::Account(_) => true,
+                StreamId::Case(_) | StreamId::Deposit(_) | StreamId::Looks(_) => false,
+            }
     }
 
     /// Only what is a day counts: that a text is none is found where its event is decoded.

@@ -123,7 +123,7 @@ impl ByStream {
     pub(crate) fn others(&self) -> impl Iterator<Item = StreamId> {
         self.streams.iter().copied().filter(|stream| match stream {
             StreamId::Deposit(_) => true,
-            StreamId::Case(_) | StreamId::Account(_) | StreamId::Firm => false,
+            StreamId::Case(_) | StreamId::Account(_) | StreamId::Looks(_) | StreamId::Firm => false,
         })
     }
 

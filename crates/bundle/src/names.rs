@@ -11,6 +11,7 @@ pub(crate) const MANIFEST_NOTE: &str = "manifest.note";
 pub(crate) const CHECKPOINT: &str = "checkpoint.txt";
 pub(crate) const DATA_DICTIONARY: &str = "data-dictionary.csv";
 pub(crate) const EVENTS: &str = "events.jsonl";
+pub(crate) const GAPS: &str = "proofs/gaps.txt";
 pub(crate) const KEYS: &str = "keys.txt";
 pub(crate) const OPENINGS: &str = "openings.jsonl";
 pub(crate) const STREAMS: &str = "proofs/streams.txt";
@@ -66,6 +67,7 @@ pub(crate) fn is_known(name: &str) -> bool {
         CHECKPOINT,
         DATA_DICTIONARY,
         EVENTS,
+        GAPS,
         KEYS,
         OPENINGS,
         STREAMS,

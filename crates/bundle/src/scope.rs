@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::CivilDate;
-use domain::event::StreamId;
+use domain::event::{Recorded, StreamId};
 use domain::ids::{AccountId, CaseId};
 use serde_json::{Value, json};
 
@@ -170,7 +170,7 @@ impl Scout {
         let streams = streams_of(&self.found, &self.moved);
         let counts = self.counts.into_iter().filter(|(stream, _)| streams.contains(stream));
         let counts = (self.request != Request::All).then(|| counts.collect());
-        Ok(Scope { request: self.request, counts })
+        Ok(Scope { request: self.request, cases: self.found, counts })
     }
 }
 
@@ -204,6 +204,8 @@ pub(crate) fn moved_to(envelope: &Envelope<'_>) -> Option<AccountId> {
 #[derive(Clone, Debug)]
 pub struct Scope {
     pub(crate) request: Request,
+    /// For a part of the log: the cases that it tells of.
+    cases: BTreeSet<CaseId>,
     /// For a part of the log: its streams, and how many events each has.
     pub(crate) counts: Option<BTreeMap<StreamId, u64>>,
 }
@@ -211,7 +213,7 @@ pub struct Scope {
 impl Scope {
     /// The whole log.
     pub const fn all() -> Self {
-        Self { request: Request::All, counts: None }
+        Self { request: Request::All, cases: BTreeSet::new(), counts: None }
     }
 
     /// What was asked for.
@@ -220,8 +222,47 @@ impl Scope {
     }
 
     /// Whether a stream is taken.
-    pub fn takes(&self, stream: &StreamId) -> bool {
+    pub(crate) fn takes(&self, stream: &StreamId) -> bool {
         self.counts.as_ref().is_none_or(|counts| counts.contains_key(stream))
+    }
+
+    /// Whether an event is taken: its stream is, and it tells of nobody else.
+    pub fn takes_event(&self, recorded: &Recorded) -> bool {
+        let payload = || serde_json::from_slice(&recorded.payload_to_bytes()).ok();
+        self.takes(&recorded.stream)
+            && !self.tells_of_others(recorded.stream, recorded.event.type_name(), payload)
+    }
+
+    /// Whether an event of a stream that is taken tells of somebody whom the bundle is not about: who looked at
+    /// others, the card of a couple's other member, and with whom that one might be linked.
+    pub(crate) fn tells_of_others(
+        &self,
+        stream: StreamId,
+        event: &str,
+        payload: impl FnOnce() -> Option<Value>,
+    ) -> bool {
+        if self.counts.is_none() {
+            return false;
+        }
+        let is_other = |case: &Value| {
+            case.as_str().and_then(|case| CaseId::parse(case).ok()).is_none_or(|case| !self.cases.contains(&case))
+        };
+        let names_others = |payload: Option<Value>, at: &str| match payload.as_ref().and_then(|p| p.pointer(at)) {
+            Some(Value::Array(cases)) => cases.iter().any(is_other),
+            Some(case) => is_other(case),
+            None => false,
+        };
+        match (stream, event) {
+            (StreamId::Firm, "access_used") => names_others(payload(), "/cases"),
+            (StreamId::Firm, "access_granted") => names_others(payload(), "/bounds/cases"),
+            (StreamId::Account(account), "card_on_file_changed") => {
+                !self.cases.contains(&account.owner())
+            }
+            (StreamId::Account(account), "link_suggested" | "link_refused") => {
+                !self.cases.contains(&account.owner()) && names_others(payload(), "/member")
+            }
+            _ => false,
+        }
     }
 }
 

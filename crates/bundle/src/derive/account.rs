@@ -5,11 +5,11 @@ use domain::event::{AccountEvent, Event, Recorded};
 use domain::ids::AccountId;
 use domain::money::Money;
 
-use super::{Charge, Rows, decimal, last_day};
+use super::{Charge, Frame, Rows, decimal, last_day};
 use crate::csv::{Row, list};
 use crate::tables::at;
 
-pub(super) fn invoices(id: AccountId, account: &Account, rows: &mut Rows) {
+pub(super) fn invoices(id: AccountId, account: &Account, frame: &Frame, rows: &mut Rows) {
     for (number, invoice) in account.invoices.iter() {
         Row::begin(&mut rows.tables[at::INVOICES])
             .plain(number)
@@ -38,7 +38,7 @@ pub(super) fn invoices(id: AccountId, account: &Account, rows: &mut Rows) {
             Row::begin(&mut rows.tables[at::INVOICE_LINES])
                 .plain(number)
                 .plain(place)
-                .plain(line.case)
+                .plain(frame.case(line.case))
                 .plain(line.period)
                 .plain(line.start)
                 .plain(last_day(line.end))

@@ -11,7 +11,7 @@ mod report;
 mod story;
 mod timeline;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::CivilDate;
 use domain::State;
@@ -81,6 +81,21 @@ pub(crate) struct Frame {
     pub(crate) root: Hash,
     /// The latest opened name of each case's client.
     pub(crate) names: BTreeMap<CaseId, String>,
+    /// For a part of a log: the cases that it tells of. Nothing where every case may be named.
+    pub(crate) told_of: Option<BTreeSet<CaseId>>,
+}
+
+/// What tables call a couple's member whom the bundle does not tell of.
+const OTHER_MEMBER: &str = "the other member";
+
+impl Frame {
+    /// A case as a table names it.
+    fn case(&self, case: CaseId) -> String {
+        match &self.told_of {
+            Some(told_of) if !told_of.contains(&case) => OTHER_MEMBER.to_owned(),
+            Some(_) | None => case.to_string(),
+        }
+    }
 }
 
 /// The firm at every position at which something that fees are judged by changed.
@@ -212,7 +227,7 @@ pub(crate) fn tell(party: &Party, firm: &FirmBook, frame: &Frame, rows: &mut Row
     }
     case::exposures(&told, own_account, rows);
     if let Some(account) = told.accounts.get(&own) {
-        account::invoices(own, account, rows);
+        account::invoices(own, account, frame, rows);
         account::payments(own, own_account, rows);
     }
 }

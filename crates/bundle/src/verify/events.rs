@@ -15,9 +15,9 @@ use super::{Consistency, Findings};
 use crate::archive::{ArchiveError, ArchiveReader, joined};
 use crate::envelope::{EVENT_BYTES_MAX, Envelope};
 use crate::export::stream_lines;
-use crate::gather::{EVENTS_MAX, Gather};
+use crate::gather::{EVENTS_MAX, Gaps, Gather};
 use crate::intake::Intake;
-use crate::manifest::Manifest;
+use crate::manifest::{Format, Manifest};
 use crate::names;
 use crate::outlet::Digests;
 use crate::scope::{Request, expected_streams};
@@ -129,7 +129,11 @@ pub(super) fn read(
     let subtrees =
         if has_subtrees { Some(BufReader::new(archive.file(names::SUBTREES)?)) } else { None };
     check_parts(archive, manifest, findings);
-    let gather = Gather::new(manifest.firm, manifest.request.clone());
+    let gaps = match manifest.format {
+        Format::V1 => Gaps::None,
+        Format::V2 => Gaps::Stated,
+    };
+    let gather = Gather::new(manifest.firm, manifest.request.clone(), gaps);
     // The digest is made where the lines are unpacked.
     let lines = Spool::without_digest()?;
     let mut reader = Reader {
@@ -171,7 +175,8 @@ pub(super) fn read(
 
 /// A whole log has no proofs beside it; a part has both.
 fn check_parts(archive: &ArchiveReader, manifest: &Manifest, findings: &mut Findings) {
-    for name in [names::SUBTREES, names::STREAMS] {
+    let gaps = Some(names::GAPS).filter(|_| manifest.format != Format::V1);
+    for name in [names::SUBTREES, names::STREAMS].into_iter().chain(gaps) {
         match (&manifest.request, archive.has(name)) {
             (Request::All, true) => findings.of_file(name, "a whole log needs no such file"),
             (Request::Cases(_) | Request::Days { .. }, false) => {
@@ -423,7 +428,7 @@ fn check_streams(
     gather: &Gather,
     findings: &mut Findings,
 ) {
-    let counts = gather.index.counts().collect::<std::collections::BTreeMap<_, _>>();
+    let mut counts = gather.index.counts().collect::<BTreeMap<_, _>>();
     let cases: BTreeSet<_> = match &manifest.request {
         Request::All => return,
         Request::Cases(cases) => cases.clone(),
@@ -445,6 +450,9 @@ fn check_streams(
     for stream in found.difference(&expected) {
         findings.of_file(names::EVENTS, format!("the request does not call for {stream}"));
     }
+    for (stream, gap) in gaps(archive, manifest, gather, &cases, findings) {
+        *counts.entry(stream).or_default() += gap;
+    }
     if !archive.has(names::STREAMS) {
         return;
     }
@@ -458,4 +466,48 @@ fn check_streams(
         let what = "the firm states another number of events than the bundle holds";
         findings.add(names::STREAMS, Some(row), None, what);
     }
+}
+
+/// How many events of each stream the firm states to have left out, since they tell of somebody else: as many as
+/// are missing before the last event of the stream, or more.
+fn gaps(
+    archive: &ArchiveReader,
+    manifest: &Manifest,
+    gather: &Gather,
+    cases: &BTreeSet<CaseId>,
+    findings: &mut Findings,
+) -> BTreeMap<StreamId, u64> {
+    let mut stated = BTreeMap::new();
+    if manifest.format != Format::V1 && archive.has(names::GAPS) {
+        let text = archive.read(names::GAPS, STREAMS_BYTES_MAX).ok();
+        let text = text.and_then(|bytes| String::from_utf8(bytes).ok());
+        let read = |line: &str| {
+            let (stream, count) = line.split_once(' ')?;
+            Some((StreamId::parse(stream)?, count.parse().ok().filter(|count| *count > 0_u64)?))
+        };
+        let read = |text: &String| text.lines().map(read).collect::<Option<BTreeMap<_, _>>>();
+        match text.as_ref().and_then(read) {
+            Some(gaps) if text.as_deref() == Some(&stream_lines(&gaps)) => stated = gaps,
+            Some(_) | None => findings.of_file(names::GAPS, "it is no list of streams and counts"),
+        }
+    }
+    for stream in stated.keys() {
+        let is_of_others = match stream {
+            StreamId::Firm => true,
+            StreamId::Account(account) => !cases.contains(&account.owner()),
+            StreamId::Case(_) | StreamId::Deposit(_) | StreamId::Looks(_) => false,
+        };
+        if !is_of_others || !gather.index.counts().any(|(held, _)| held == *stream) {
+            let what = format!("nothing is left out of {stream} for telling of others");
+            findings.of_file(names::GAPS, what);
+        }
+    }
+    for (stream, missing) in &gather.gaps {
+        let stated = stated.get(stream).copied().unwrap_or(0);
+        if *missing > stated {
+            let what = format!("{missing} events of {stream} are missing, and {stated} are stated");
+            findings.of_file(names::GAPS, what);
+        }
+    }
+    stated
 }

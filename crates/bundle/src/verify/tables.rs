@@ -14,9 +14,10 @@ use crate::archive::{ArchiveError, ArchiveReader, joined};
 use crate::derive::{Charge, Frame, Rows, timeline_row};
 use crate::envelope::Envelope;
 use crate::index::{ByStream, Unread};
-use crate::manifest::Manifest;
+use crate::manifest::{Format, Manifest};
 use crate::names;
 use crate::outlet::{Kept, Outlet as _, Spools};
+use crate::scope::Request;
 use crate::spool::{Digest, Digester, Spooled};
 use crate::tables::{TABLES, at, place_of};
 use crate::telling::{TellError, tell_all};
@@ -42,7 +43,9 @@ pub(super) fn check(
         return Ok(());
     };
     let names = std::mem::take(&mut gather.names);
-    let frame = Frame { as_of, size: checkpoint.size, root: checkpoint.root, names };
+    let is_part = manifest.format != Format::V1 && manifest.request != Request::All;
+    let told_of = is_part.then(|| gather.cases.clone());
+    let frame = Frame { as_of, size: checkpoint.size, root: checkpoint.root, names, told_of };
     let by_stream = gather.index.by_stream();
     let mut faults = Faults::default();
     let ((found, unread), told) = std::thread::scope(|scope| {

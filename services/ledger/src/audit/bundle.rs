@@ -281,7 +281,7 @@ impl Pages<'_> {
         for stored in page.iter().filter(|stored| stored.position <= self.log.size) {
             let recorded = Recorded::from_bytes(&stored.bytes);
             let recorded = recorded.map_err(|_| Failure::Corrupt { position: stored.position })?;
-            if scope.takes(&recorded.stream) {
+            if scope.takes_event(&recorded) {
                 events.push(recorded);
             }
         }

@@ -84,7 +84,7 @@ pub const TABLES: &[Table] = &[
             Payment_ID: "the payment it concerns", "text";
             Amount: "money at stake, if it is known", "decimal";
             Amount_Currency: "currency of it", "ISO 4217";
-            Stands: "whether nothing after it has put it right; empty for a payment", "yes, no", alone;
+            Stands: "whether nothing after it has put it right; empty for a payment", "yes, no";
         },
     },
     Table {

@@ -13,8 +13,8 @@ use std::io::{BufRead, BufReader, BufWriter, Write};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use bundle::{Export, Openings, Request, Scope, Scout, Trust};
-use counterfoil_tests::bundles::{checkpoint_of, key};
+use bundle::{Export, Openings, Request, Scope, Scout, Signing, Trust};
+use counterfoil_tests::bundles::{checkpoint_of, key, spans};
 use counterfoil_tests::history::{Crm, Shape, case_id, firm_id};
 use counterfoil_tests::player::Player;
 use proof::{Frontier, leaf_hash};
@@ -59,7 +59,9 @@ fn export(log: &Path, to: &Path, cases: u32) {
     let mut none = |_: &bundle::Document| Err(std::io::Error::from(std::io::ErrorKind::NotFound));
     let documents = bundle::Documents::new(Vec::new(), &mut none);
     let to = BufWriter::new(File::create(to).unwrap());
-    let made = export.finish(&key(), documents, to).unwrap();
+    let spans = spans(usize::try_from(frontier.size()).unwrap());
+    let signing = Signing { key: &key(), spans: &spans };
+    let made = export.finish(signing, documents, to).unwrap();
     println!("read after {pushed:.1?}, {} bytes, {} cases", made.bytes, made.cases);
     told("export", made.size, begun.elapsed());
 }

@@ -1629,7 +1629,7 @@ class Schedule:
 
     def period(self, number):
         if number <= len(self.fixed) or self.paused_on is not None:
-            return self.fixed[number - 1] if number <= len(self.fixed) else None
+            return self.fixed[number - 1] if 0 < number <= len(self.fixed) else None
         for place, period in enumerate(self.computed(), len(self.fixed) + 1):
             if place == number:
                 return period

@@ -37,13 +37,17 @@ fn case(desk: &Desk) -> String {
 }
 
 fn python(desk: &Desk, bundle: &str) -> Ran {
+    python_with(desk, bundle, &[])
+}
+
+fn python_with(desk: &Desk, bundle: &str, more: &[&str]) -> Ran {
     let verifier = Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("../../crates/bundle/documents/verify.py")
         .canonicalize()
         .unwrap();
     let mut command = Command::new("python3");
-    command.current_dir(desk.folder.path()).arg(verifier).arg(bundle);
-    Ran::of(command.arg("--public-key").arg("key.txt").output().unwrap())
+    command.current_dir(desk.folder.path()).arg("-I").arg(verifier).arg(bundle);
+    Ran::of(command.args(["--public-key", "key.txt"]).args(more).output().unwrap())
 }
 
 #[test]
@@ -126,6 +130,42 @@ fn an_earlier_checkpoint_is_held_against_a_bundle() {
     let stale = desk.run(&["verify", "old.zip", "--not-before", &size]);
     assert_eq!(stale.code, 4, "{stale:?}");
     assert!(stale.out.contains("stale"), "{stale:?}");
+}
+
+#[test]
+fn a_checkpoint_outlives_the_key_that_signed_it() {
+    let desk = desk();
+    let earlier = desk.run(&["checkpoint", "make"]);
+    desk.file("earlier.txt", &earlier.out);
+    let size = desk.log().0;
+    assert_eq!(desk.run(&["keys", "rotate"]).code, 0);
+    desk.token("read");
+    let ran = export(&desk, &["--all", "--output", "new.zip", "--json"]);
+    desk.file("key.txt", ran.json()[0]["verifierKey"].as_str().unwrap());
+    // A bundle of the log as it was then: its checkpoint stays as the old key signed it.
+    assert_eq!(export(&desk, &["--all", "--at", &size, "--output", "old.zip"]).code, 0);
+    for (name, more) in [("new.zip", &["--checkpoint", "earlier.txt"][..]), ("old.zip", &[])] {
+        let arguments = [&["verify", name, "--public-key", "key.txt"], more].concat();
+        let ran = desk.run(&arguments);
+        assert_eq!(ran.code, 0, "{name}: {ran:?}");
+        let ran = python_with(&desk, name, more);
+        assert_eq!(ran.code, 0, "{name}: {ran:?}");
+    }
+    // Taken back, it is told of.
+    let id = earlier_key(&desk);
+    assert_eq!(desk.run(&["keys", "revoke", &id]).code, 0);
+    export(&desk, &["--all", "--output", "newer.zip"]);
+    let ran = desk.run(&["verify", "newer.zip", "--checkpoint", "earlier.txt"]);
+    assert_eq!(ran.code, 0, "{ran:?}");
+    assert!(ran.out.contains("took back the key that signed it"), "{ran:?}");
+}
+
+/// The short id of the key that was rotated.
+fn earlier_key(desk: &Desk) -> String {
+    let listed = desk.run(&["keys", "list", "--json"]).json().remove(0);
+    let keys = listed["keys"].as_array().unwrap();
+    let retired = keys.iter().find(|key| key["state"] == "SIGNING_KEY_STATE_RETIRED").unwrap();
+    retired["keyId"].as_str().unwrap().to_owned()
 }
 
 #[test]

@@ -122,7 +122,8 @@ impl Zip {
         let mut out = self.prefix.clone();
         let mut list = Vec::new();
         for entry in &self.entries {
-            let ZipEntry { local_name, local_extra, central_name, central_extra, comment, .. } = entry;
+            let ZipEntry { local_name, local_extra, central_name, central_extra, comment, .. } =
+                entry;
             let (mut local, mut central) = (entry.local.clone(), entry.central.clone());
             put(&mut local, 26, 2, local_name.len());
             put(&mut local, 28, 2, local_extra.len());
@@ -132,7 +133,9 @@ impl Zip {
             put(&mut central, 42, 4, out.len());
             out.extend([local, local_name.clone(), local_extra.clone()].concat());
             out.extend([&entry.data[..], &entry.gap[..]].concat());
-            list.extend([central, central_name.clone(), central_extra.clone(), comment.clone()].concat());
+            list.extend(
+                [central, central_name.clone(), central_extra.clone(), comment.clone()].concat(),
+            );
         }
         out.extend(&self.before_list);
         let offset = out.len();
@@ -168,7 +171,8 @@ pub const ZIP_FORGERIES: &[ZipForgery] = &[
     ("an extra field before the file", |zip| events(zip).local_extra = UNKNOWN_FIELD.to_vec()),
     // Info-ZIP's Unicode path: some readers take the name from it.
     ("another name in an extra field", |zip| {
-        events(zip).central_extra = [&b"\x75\x70\x0a\x00\x01\x00\x00\x00\x00"[..], &b"other"[..]].concat();
+        events(zip).central_extra =
+            [&b"\x75\x70\x0a\x00\x01\x00\x00\x00\x00"[..], &b"other"[..]].concat();
     }),
     ("another name before the file", |zip| events(zip).local_name = b"events.jsonm".to_vec()),
     ("another checksum before the file", |zip| events(zip).local[14] ^= 1),
@@ -190,8 +194,12 @@ pub const ZIP_FORGERIES: &[ZipForgery] = &[
     ("another date", |zip| events(zip).put_both(12, &[0x22, 0])),
     ("another version", |zip| events(zip).put_both(4, &[45, 0])),
     ("made by another system", |zip| events(zip).central[5] = 0),
-    ("a symbolic link", |zip| events(zip).central[38..42].copy_from_slice(&(0o120_777_u32 << 16).to_le_bytes())),
-    ("a program", |zip| events(zip).central[38..42].copy_from_slice(&(0o100_755_u32 << 16).to_le_bytes())),
+    ("a symbolic link", |zip| {
+        events(zip).central[38..42].copy_from_slice(&(0o120_777_u32 << 16).to_le_bytes())
+    }),
+    ("a program", |zip| {
+        events(zip).central[38..42].copy_from_slice(&(0o100_755_u32 << 16).to_le_bytes())
+    }),
     ("inner attributes", |zip| events(zip).central[36] = 1),
     ("another disk", |zip| events(zip).central[34] = 1),
     ("bytes behind the packed ones", |zip| {

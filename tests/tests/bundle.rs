@@ -424,7 +424,8 @@ fn looked_at() -> (Vec<Vec<u8>>, CaseId, CaseId) {
     ];
     for (number, (kind, payload)) in (1000_u32..).zip(payloads) {
         let mut event = of_firm.clone();
-        let (position, version) = (events.len() + 1, events.iter().filter(|e| e["stream"] == "firm").count() + 1);
+        let (position, version) =
+            (events.len() + 1, events.iter().filter(|e| e["stream"] == "firm").count() + 1);
         event.as_object_mut().unwrap().remove("causation");
         event.as_object_mut().unwrap().remove("late_days");
         let last = events.last().unwrap();
@@ -454,15 +455,19 @@ fn a_bundle_of_one_client_tells_of_no_other() {
     assert_eq!(findings(&sound), (vec![], vec![]));
     let gaps = sound.text("proofs/gaps.txt");
     assert!(gaps.lines().any(|line| line == "firm 3"), "{gaps}");
-    let held: Vec<Value> =
-        sound.text("events.jsonl").lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let held: Vec<Value> = sound
+        .text("events.jsonl")
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
     // What FORMAT.md names: the other member of the couple, and whom the client's own account was to be linked with.
     let own = format!("account/{case}");
     let mut allowed = BTreeSet::from([case.to_string(), payer.to_string()]);
     for event in held.iter().filter(|event| event["stream"] == own) {
         allowed.extend(event["payload"]["member"].as_str().map(str::to_owned));
     }
-    let (mut others, mut cards, mut own_cards) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+    let (mut others, mut cards, mut own_cards) =
+        (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
     for event in &events {
         let stream = event["stream"].as_str().unwrap();
         others.extend(stream.strip_prefix("case/").map(str::to_owned));
@@ -473,13 +478,20 @@ fn a_bundle_of_one_client_tells_of_no_other() {
     }
     others.retain(|other| !allowed.contains(other));
     cards.retain(|card| !own_cards.contains(card));
-    assert!(others.len() >= 8 && cards.len() >= 2, "{} others, {} cards", others.len(), cards.len());
+    assert!(
+        others.len() >= 8 && cards.len() >= 2,
+        "{} others, {} cards",
+        others.len(),
+        cards.len()
+    );
     for (name, bytes) in &sound.0 {
         let text = String::from_utf8_lossy(bytes);
         for secret in others.iter().chain(&cards) {
             assert!(!text.contains(secret.as_str()), "{name} tells {secret}");
         }
-        let is_told = name.starts_with("report/") || name == "tables/access.csv" || name == "tables/papers.csv";
+        let is_told = name.starts_with("report/")
+            || name == "tables/access.csv"
+            || name == "tables/papers.csv";
         assert!(!is_told || !text.contains(&payer.to_string()), "{name} names the other member");
     }
     let access = sound.text("tables/access.csv");

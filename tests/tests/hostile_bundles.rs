@@ -133,7 +133,13 @@ fn ids_and_causes_that_cannot_be_are_named() {
         let same = |pair: &[Value]| pair[0]["request_id"] == pair[1]["request_id"];
         events.windows(2).position(same).unwrap() + 1
     };
-    forge(&|e| { let at = of_one(e); e[at]["actor"] = json!("somebody else") }, &["another actor"]);
+    forge(
+        &|e| {
+            let at = of_one(e);
+            e[at]["actor"] = json!("somebody else")
+        },
+        &["another actor"],
+    );
     forge(
         &|e| {
             let at = of_one(e);
@@ -232,7 +238,8 @@ fn a_key_is_judged_by_the_sizes_that_it_signed() {
     let (bundle, _) = rotated(&log);
     let none: [Vec<String>; 2] = [vec![], vec![]];
     // What a rotated key signed while it was in force still holds, whoever knows which keys.
-    for (of, size) in [(older(1), 50), (older(1), 100), (older(2), 170), (key(), 250), (key(), 260)] {
+    for (of, size) in [(older(1), 50), (older(1), 100), (older(2), 170), (key(), 250), (key(), 260)]
+    {
         let earlier = checkpoint(&log[..size], &of);
         assert_eq!(beside(&bundle, &earlier, &[&key()]), none, "{size}");
         assert_eq!(beside(&bundle, &earlier, &[&older(2), &key()]), none, "{size}");
@@ -241,7 +248,9 @@ fn a_key_is_judged_by_the_sizes_that_it_signed() {
     let earlier = checkpoint(&log[..120], &other_key());
     assert_eq!(beside(&bundle, &earlier, &[&key(), &other_key()]), none);
     // Behind its last size, before its first, or of nobody known.
-    for (of, size) in [(older(1), 101), (older(1), 49), (older(2), 201), (key(), 249), (other_key(), 120)] {
+    for (of, size) in
+        [(older(1), 101), (older(1), 49), (older(2), 201), (key(), 249), (other_key(), 120)]
+    {
         let earlier = checkpoint(&log[..size], &of);
         for findings in beside(&bundle, &earlier, &[&key(), &older(1)]) {
             assert!(findings.iter().any(|f| f.contains("the earlier checkpoint")), "{findings:?}");

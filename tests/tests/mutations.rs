@@ -277,9 +277,8 @@ enum Contradicts {
     Bundle,
     /// Only what gates say or what a report tells, which the verifier in Python does not judge.
     Words,
-    /// Nothing in the bundle: an earlier checkpoint shows it.
-    Nothing,
-    /// What that is, only the verifiers themselves say: the two must agree but for gates.
+    /// What that is, only the verifiers themselves say: the two must agree but for gates. Where neither finds
+    /// anything, an earlier checkpoint must show it.
     Unknown,
 }
 
@@ -314,7 +313,13 @@ fn differ_for_both(a: &Unpacked, b: &Unpacked) -> bool {
                 && (table.name, column.name) != ("fees", "Status")
         };
         let row = |row: &str| -> Vec<String> {
-            cells(row).iter().map(String::as_str).enumerate().filter(both).map(|(_, c)| c.into()).collect()
+            cells(row)
+                .iter()
+                .map(String::as_str)
+                .enumerate()
+                .filter(both)
+                .map(|(_, c)| c.into())
+                .collect()
         };
         text.lines().flat_map(row).collect()
     };
@@ -426,8 +431,11 @@ fn forge(sound: &[Unpacked], log: &[Vec<u8>], rng: &mut StdRng) -> Option<Forger
         17 => forge_proofs(one, rng),
         _ => {
             let mut forged = one.clone();
-            let what =
-                if rng.random_bool(0.3) { change_rows(&mut forged, rng) } else { change_cell(&mut forged, rng) };
+            let what = if rng.random_bool(0.3) {
+                change_rows(&mut forged, rng)
+            } else {
+                change_cell(&mut forged, rng)
+            };
             forged.rehash();
             forged.sign(&key());
             Some(Forgery { what, archive: forged.packed(), contradicts: Contradicts::Bundle })
@@ -440,14 +448,19 @@ fn found(folder: &Path, names: &[String], earlier: bool) -> Vec<(Vec<String>, Ve
     let python = python_findings(folder);
     let rust = |name: &String| {
         let path = folder.join(name);
-        if earlier { rust_findings_after(&path, &folder.join("earlier.txt")) } else { rust_findings(&path) }
+        if earlier {
+            rust_findings_after(&path, &folder.join("earlier.txt"))
+        } else {
+            rust_findings(&path)
+        }
     };
     names.iter().map(|name| (rust(name), python[name].clone())).collect()
 }
 
 /// Whether all of this is about what only the verifier in Rust judges.
 fn is_of_gates(findings: &[String]) -> bool {
-    let words = ["gate", "the agreement's price", "the work that was promised", "fee_gates.csv", "report/"];
+    let words =
+        ["gate", "the agreement's price", "the work that was promised", "fee_gates.csv", "report/"];
     findings.iter().all(|finding| words.iter().any(|word| finding.contains(word)))
 }
 
@@ -476,14 +489,15 @@ fn what_the_firm_signs_anew_is_found_by_both_or_is_a_lie_that_a_checkpoint_shows
             forgeries.iter().zip(found(folder.path(), &names, false))
         {
             let Forgery { what, contradicts, .. } = forgery;
-            let miss = format!("{what}\n  Rust: {:?}\n  Python: {:?}", rust.first(), python.first());
+            let miss =
+                format!("{what}\n  Rust: {:?}\n  Python: {:?}", rust.first(), python.first());
             match (contradicts, rust.is_empty(), python.is_empty()) {
                 (Contradicts::Bundle | Contradicts::Unknown | Contradicts::Words, false, false) => {
                     caught += 1;
                 }
                 (Contradicts::Words, false, true) => words += 1,
                 (Contradicts::Unknown, false, true) if is_of_gates(&rust) => words += 1,
-                (Contradicts::Unknown | Contradicts::Nothing, true, true) => {
+                (Contradicts::Unknown, true, true) => {
                     told_alike.push((name.clone(), what.clone()));
                 }
                 _ => missed.push(miss),
@@ -497,7 +511,8 @@ fn what_the_firm_signs_anew_is_found_by_both_or_is_a_lie_that_a_checkpoint_shows
             std::fs::copy(folder.path().join(name), lying.path().join(name)).unwrap();
         }
         let names: Vec<String> = told_alike.iter().map(|(name, _)| name.clone()).collect();
-        for ((_, what), (rust, python)) in told_alike.iter().zip(found(lying.path(), &names, true)) {
+        for ((_, what), (rust, python)) in told_alike.iter().zip(found(lying.path(), &names, true))
+        {
             if rust.is_empty() || python.is_empty() {
                 missed.push(format!("an earlier checkpoint does not show: {what}"));
             }
@@ -521,7 +536,8 @@ fn every_other_zip_file_of_the_same_files_is_found() {
         std::fs::write(folder.path().join(format!("{number:02}.zip")), zip.write()).unwrap();
     }
     let names: Vec<String> = (0..ZIP_FORGERIES.len()).map(|n| format!("{n:02}.zip")).collect();
-    for ((what, _), (rust, python)) in ZIP_FORGERIES.iter().zip(found(folder.path(), &names, false)) {
+    for ((what, _), (rust, python)) in ZIP_FORGERIES.iter().zip(found(folder.path(), &names, false))
+    {
         assert!(!rust.is_empty(), "Rust takes {what}");
         assert!(!python.is_empty(), "Python takes {what}");
     }

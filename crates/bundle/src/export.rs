@@ -149,7 +149,11 @@ impl Export {
             note: checkpoint.clone(),
             checkpoint: checkpoint.text().parse()?,
             openings,
-            intake: Intake::new(Gather::new(firm, request, Gaps::Stated), Spool::new()?, Spools::new()?),
+            intake: Intake::new(
+                Gather::new(firm, request, Gaps::Stated),
+                Spool::new()?,
+                Spools::new()?,
+            ),
             whole: Run::at(0),
             absent: Run::at(0),
             subtrees: String::new(),

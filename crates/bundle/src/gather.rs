@@ -144,7 +144,9 @@ impl Gather {
         self.last_invoice = number.unwrap_or(before).max(before);
         let is_next = match self.request {
             Request::All => number == before.checked_add(1),
-            Request::Cases(_) | Request::Days { .. } => number.is_some_and(|number| number > before),
+            Request::Cases(_) | Request::Days { .. } => {
+                number.is_some_and(|number| number > before)
+            }
         };
         (!is_next).then(|| format!("another invoice than the next after {before} stands here"))
     }

@@ -294,7 +294,8 @@ pub(crate) fn read(file: &File) -> Checked<Vec<Entry>> {
     if list.limit() > 0 || at != listed.offset {
         return Ok(Err("its list of files is not of all that stands before it".into()));
     }
-    let is_wide = listed.end().len() > Listed { files: 0, offset: 0, bytes: 0, version: 0 }.end().len();
+    let is_wide =
+        listed.end().len() > Listed { files: 0, offset: 0, bytes: 0, version: 0 }.end().len();
     if is_wide && Some(listed.version) != entries.iter().map(Entry::version).max() {
         return Ok(Err("its last record names another version than its files need".into()));
     }

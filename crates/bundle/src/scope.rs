@@ -245,13 +245,16 @@ impl Scope {
             return false;
         }
         let is_other = |case: &Value| {
-            case.as_str().and_then(|case| CaseId::parse(case).ok()).is_none_or(|case| !self.cases.contains(&case))
+            case.as_str()
+                .and_then(|case| CaseId::parse(case).ok())
+                .is_none_or(|case| !self.cases.contains(&case))
         };
-        let names_others = |payload: Option<Value>, at: &str| match payload.as_ref().and_then(|p| p.pointer(at)) {
-            Some(Value::Array(cases)) => cases.iter().any(is_other),
-            Some(case) => is_other(case),
-            None => false,
-        };
+        let names_others =
+            |payload: Option<Value>, at: &str| match payload.as_ref().and_then(|p| p.pointer(at)) {
+                Some(Value::Array(cases)) => cases.iter().any(is_other),
+                Some(case) => is_other(case),
+                None => false,
+            };
         match (stream, event) {
             (StreamId::Firm, "access_used") => names_others(payload(), "/cases"),
             (StreamId::Firm, "access_granted") => names_others(payload(), "/bounds/cases"),

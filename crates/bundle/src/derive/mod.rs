@@ -188,7 +188,9 @@ impl Party {
     /// The accounts that the own account's payments were moved to.
     pub(crate) fn moved_to(own: &[Recorded]) -> impl Iterator<Item = AccountId> {
         own.iter().filter_map(|recorded| {
-            let Event::Account(AccountEvent::PaymentMoved(e)) = &recorded.event else { return None };
+            let Event::Account(AccountEvent::PaymentMoved(e)) = &recorded.event else {
+                return None;
+            };
             Some(e.to)
         })
     }

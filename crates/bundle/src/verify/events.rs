@@ -230,8 +230,9 @@ fn unpack(
         let fault = if at_end {
             Some("the last line does not end")
         } else {
-            (begun.len() > EVENT_BYTES_MAX)
-                .then_some("a line is longer than an event can be: neither it nor those behind it were read")
+            (begun.len() > EVENT_BYTES_MAX).then_some(
+                "a line is longer than an event can be: neither it nor those behind it were read",
+            )
         };
         let text = String::from_utf8(bytes).map_err(std::string::FromUtf8Error::into_bytes);
         let block = Block { text, lines, fault, done };
@@ -380,10 +381,7 @@ impl<R: BufRead> Reader<'_, R> {
             self.findings.remark(names::EVENTS, Some(row), Some(position), what);
         }
         let size = self.checkpoint.size;
-        if !self.is_rootless
-            && self.fill(self.last_position, size)
-            && !self.subtrees.is_at_end()
-        {
+        if !self.is_rootless && self.fill(self.last_position, size) && !self.subtrees.is_at_end() {
             self.findings.of_file(names::SUBTREES, "there are more hashes than are needed");
             self.is_rootless = true;
         }
@@ -458,7 +456,9 @@ fn check_streams(
     }
     let stated = match archive.read(names::STREAMS, STREAMS_BYTES_MAX) {
         Ok(stated) => stated,
-        Err(error) => return findings.of_file(names::STREAMS, format!("it cannot be read: {error}")),
+        Err(error) => {
+            return findings.of_file(names::STREAMS, format!("it cannot be read: {error}"));
+        }
     };
     let expected = stream_lines(&counts);
     if stated != expected.as_bytes() {

@@ -5,8 +5,8 @@ mod difference;
 mod events;
 mod order;
 mod papers;
-mod text;
 mod tables;
+mod text;
 
 use std::path::Path;
 
@@ -208,7 +208,8 @@ pub fn verify(
         verified.consistency = read.consistency;
         tables::check(&archive, manifest, checkpoint, read, &mut findings)?;
     } else {
-        let what = "no event and no table was looked at: manifest, checkpoint or events are not there";
+        let what =
+            "no event and no table was looked at: manifest, checkpoint or events are not there";
         findings.of_file("the bundle", what);
     }
     verified.findings = findings.kept;

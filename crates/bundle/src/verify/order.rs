@@ -86,10 +86,10 @@ impl Order {
     /// What is left to say. In a part of a log the event that led to another may be left out.
     pub(super) fn finish(mut self, is_whole: bool) -> Vec<Late> {
         let mut late = Vec::new();
-        for (what, ids) in [("two events have the id", &mut self.events), (
-            "events of other requests stand between those of request",
-            &mut self.requests,
-        )] {
+        for (what, ids) in [
+            ("two events have the id", &mut self.events),
+            ("events of other requests stand between those of request", &mut self.requests),
+        ] {
             ids.sort_unstable();
             let mut told = None;
             for pair in ids.windows(2).filter(|pair| pair[0] == pair[1]) {

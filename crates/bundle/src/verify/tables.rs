@@ -178,11 +178,7 @@ fn digests(archive: &ArchiveReader, of_events: Digest) -> Found {
 }
 
 /// The digest of one file, which is read block by block.
-fn digest(
-    archive: &ArchiveReader,
-    name: &str,
-    block: &mut [u8],
-) -> Result<Digest, ArchiveError> {
+fn digest(archive: &ArchiveReader, name: &str, block: &mut [u8]) -> Result<Digest, ArchiveError> {
     let mut digester = Digester::default();
     let mut file = archive.file(name)?;
     loop {

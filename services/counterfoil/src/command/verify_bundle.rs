@@ -128,7 +128,9 @@ fn show(verified: &Verified, out: &mut Out) -> std::io::Result<()> {
 fn unproved(verified: &Verified) -> Vec<&'static str> {
     let mut lines = Vec::new();
     if verified.request != Some(Request::All) {
-        lines.push("that each stream ends where it does: the whole log, or another part, shows that");
+        lines.push(
+            "that each stream ends where it does: the whole log, or another part, shows that",
+        );
     }
     if verified.consistency != Consistency::Proved {
         lines.push("that the firm signed no other log before: an earlier checkpoint of a whole log shows that");

@@ -98,10 +98,8 @@ async fn make(
     };
     let Signed { note, checkpoint, .. } = signed;
     // The key in force signs the manifest; the checkpoint stays as it was signed, maybe by a key before it.
-    let signing = Signers {
-        key: keys::signer(ledger, firm).await?,
-        spans: keys::spans(ledger, firm).await?,
-    };
+    let signing =
+        Signers { key: keys::signer(ledger, firm).await?, spans: keys::spans(ledger, firm).await? };
     let verifier_key = signing.key.verifier().to_string();
     let log = Log { ledger, firm, size: checkpoint.size, outgoing };
     let cases = match &asked.scope {

@@ -211,7 +211,7 @@ pub const ZIP_FORGERIES: &[ZipForgery] = &[
         let place = zip.place("public-key.txt");
         let entry = &mut zip.entries[place];
         let length = number(&entry.central, 24..28);
-        let text = KEY.with(|key| key.clone());
+        let text = key_text();
         assert_eq!(text.len(), length, "the key of the tests");
         let length = u16::try_from(length).expect("a short text");
         let block = [&[0][..], &length.to_le_bytes(), &(!length).to_le_bytes(), &text].concat();
@@ -222,7 +222,7 @@ pub const ZIP_FORGERIES: &[ZipForgery] = &[
         let entry = &mut zip.entries[place];
         entry.put_both(8, &[0, 0]);
         entry.put_both(4, &[10, 0]);
-        entry.set_data(KEY.with(|key| key.clone()));
+        entry.set_data(key_text());
     }),
     ("two files in other places", |zip| {
         let last = zip.entries.len() - 1;
@@ -251,9 +251,9 @@ pub const ZIP_FORGERIES: &[ZipForgery] = &[
 /// A field of an id that nobody has given out, with one byte.
 const UNKNOWN_FIELD: &[u8] = b"\xfe\xca\x01\x00x";
 
-std::thread_local! {
-    /// The text of `public-key.txt` in the bundles of the tests.
-    static KEY: Vec<u8> = format!("{}\n", crate::bundles::key().verifier()).into_bytes();
+/// The text of `public-key.txt` in the bundles of the tests.
+fn key_text() -> Vec<u8> {
+    format!("{}\n", crate::bundles::key().verifier()).into_bytes()
 }
 
 fn events(zip: &mut Zip) -> &mut ZipEntry {

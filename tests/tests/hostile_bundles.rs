@@ -161,7 +161,8 @@ fn a_clock_that_ran_back_is_a_remark() {
         event["recorded_at"] = json!(earlier);
     }
     let forged = Unpacked::of(&export(&write(&events), Request::All));
-    assert_eq!(both(&forged.packed()), [vec![], vec![]] as [Vec<String>; 2]);
+    let none: [Vec<String>; 2] = [vec![], vec![]];
+    assert_eq!(both(&forged.packed()), none);
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("it.zip");
     forged.pack(&path);

@@ -408,7 +408,7 @@ fn forge_proofs(sound: &Unpacked, rng: &mut StdRng) -> Option<Forgery> {
     let name = *names.choose(rng).unwrap();
     let text = sound.text(name);
     let forged_text = match rng.random_range(0..4) {
-        0 => text.lines().skip(1).map(|line| format!("{line}\n")).collect(),
+        0 => text.split_inclusive('\n').skip(1).collect(),
         1 => format!("{text}{}\n", text.lines().last().unwrap()),
         2 => text.replace(&key().verifier().to_string(), &other_key().verifier().to_string()),
         _ => {

@@ -32,7 +32,7 @@ EVENT_BYTES_MAX, EVENTS_MAX, FINDINGS_MAX, OPENINGS_MAX, CASES_MAX = 65_535, 100
 INTEGER_MAX = 2**53 - 1
 # What is held in memory at once: a row of a table, a small file, a manifest, the list of files.
 ROW_BYTES_MAX, SMALL_BYTES_MAX, MANIFEST_BYTES_MAX, LIST_BYTES_MAX = 1 << 20, 1 << 20, 1 << 26, 1 << 26
-IDS_AT_ONCE = 500_000
+IDS_AT_ONCE, CAUSES_MAX = 500_000, 100_000
 FIRST = ("README.txt", "FORMAT.md", "manifest.json", "manifest.note")
 FRONT = FIRST + ("verify.py", "data-dictionary.csv", "checkpoint.txt", "public-key.txt", "events.jsonl")
 OF_PART = ("proofs/subtrees.txt", "proofs/streams.txt", "proofs/gaps.txt")
@@ -1390,9 +1390,13 @@ class Bundle:
         elif self.request[1] != facts:
             fault("its request's events before it have another actor or time")
         cause = event.get("causation")
-        if cause is not None and is_uuid(cause) and cause not in self.request[2] and len(self.unfound) < FINDINGS_MAX:
-            self.unfound.append((self.events, event["position"], cause))
-        self.request[2].add(event["event_id"])
+        if cause is not None and is_uuid(cause) and cause not in self.request[2]:
+            if len(self.unfound) == CAUSES_MAX:
+                fault("which events led to this one and those behind it was not judged: too many causes are left out")
+            if len(self.unfound) <= CAUSES_MAX:
+                self.unfound.append((self.events, event["position"], cause))
+        if len(self.request[2]) < CAUSES_MAX:
+            self.request[2].add(event["event_id"])
 
     def check_order(self):
         causes = {cause: bytes.fromhex(cause.replace("-", "")) for _, _, cause in self.unfound}

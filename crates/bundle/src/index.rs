@@ -157,14 +157,18 @@ impl ByStream {
         mut take: impl FnMut(Recorded, &mut Vec<Unread>) -> io::Result<()>,
     ) -> io::Result<()> {
         let mut bytes = Vec::new();
-        let mut version = 0;
+        let (mut version, mut before) = (0, 0);
         for &line in self.lines(stream) {
             let entry = self.entries[at(line)];
             bytes.resize(at(entry.length), 0);
             pieces.read(entry.offset, &mut bytes)?;
-            match decode(stream, &bytes) {
+            let decoded = decode(stream, &bytes).and_then(|recorded| {
+                let is_next = recorded.position > before;
+                is_next.then_some(recorded).ok_or_else(|| "it stands behind a later event".to_owned())
+            });
+            match decoded {
                 Ok(recorded) => {
-                    version += 1;
+                    (version, before) = (version + 1, recorded.position);
                     take(Recorded { stream_version: version, ..recorded }, unread)?;
                 }
                 Err(what) => {

@@ -328,3 +328,54 @@ fn in_order(entries: &[Entry]) -> Result<(), Fault> {
         None => Ok(()),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::io::BufWriter;
+
+    use super::*;
+    use crate::archive::ArchiveWriter;
+
+    fn written(reports: u128) -> File {
+        let mut file = tempfile::tempfile().unwrap();
+        let mut archive = ArchiveWriter::new(BufWriter::new(&mut file));
+        let report = |id: u128| names::report(domain::ids::CaseId(uuid::Uuid::from_u128(id)));
+        let first = names::FIRST.into_iter().map(str::to_owned);
+        for name in first.chain((0..reports).map(report)) {
+            archive.add(&name, 1, &mut &b"x"[..]).unwrap();
+        }
+        archive.finish().unwrap().into_inner().into_inner().unwrap();
+        file
+    }
+
+    #[test]
+    fn what_the_library_writes_is_the_one_layout() {
+        let read = read(&written(3)).unwrap().unwrap();
+        let names: Vec<&str> = read.iter().map(|entry| entry.name.as_str()).collect();
+        assert_eq!(names[..4], names::FIRST);
+        assert_eq!(names.len(), 7);
+        assert!(read.iter().all(|entry| entry.is_packed && entry.bytes == 1));
+    }
+
+    #[test]
+    fn more_files_than_a_field_holds_have_the_wider_records() {
+        let files = 65_536;
+        let read = read(&written(files - 4)).unwrap().unwrap();
+        assert_eq!(u128::try_from(read.len()), Ok(files));
+    }
+
+    #[test]
+    fn a_wide_file_has_the_numbers_that_its_fields_do_not_hold() {
+        // APPNOTE 4.5.3: the numbers whose fields hold 0xFFFFFFFF, in this order.
+        let name = "events.jsonl".to_owned();
+        let entry =
+            Entry { name, is_packed: true, crc32: 7, packed: 1 << 32, bytes: 1 << 33, data: 0 };
+        let local = entry.local_header();
+        assert_eq!((get(&local, 4, 2), get(&local, 18, 4), get(&local, 22, 4)), (45, WIDE, WIDE));
+        assert_eq!((get(&local, 30 + 12, 2), get(&local, 30 + 14, 2)), (1, 16));
+        assert_eq!((get(&local, 30 + 16, 8), get(&local, 30 + 24, 8)), (1 << 33, 1 << 32));
+        let listed = entry.listed_header(1 << 34);
+        assert_eq!((get(&listed, 42, 4), get(&listed, 46 + 14, 2)), (WIDE, 24));
+        assert_eq!(get(&listed, 46 + 32, 8), 1 << 34);
+    }
+}

@@ -828,7 +828,8 @@ class Payloads:
             return "the event was not recorded between the years 1900 and 2999"
         late = (recorded(event).date() - date.fromisoformat(event["occurred_on"])).days
         days = event.get("late_days")
-        if late > 8 if days is None else days <= 7 or abs(days - late) > 1:
+        is_first = event["event"] == "firm_registered"
+        if days is not None if is_first else late > 8 if days is None else days <= 7 or abs(days - late) > 1:
             return "late_days is not what lies between its day and its recording"
         kind, members = self.events.get(event["event"], (None, None))
         if kind is None or event["event_version"] != 1:

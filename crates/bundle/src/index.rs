@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::io;
 
 use calendar::Datelike as _;
-use domain::event::{LATE_AFTER_DAYS, Recorded, StreamId};
+use domain::event::{Event, FirmEvent, LATE_AFTER_DAYS, Recorded, StreamId};
 use uuid::Uuid;
 
 use crate::envelope::Envelope;
@@ -209,7 +209,10 @@ fn decode(stream: StreamId, bytes: &[u8]) -> Result<Recorded, String> {
     }
     let recorded_on = recorded.recorded_at.0.div_euclid(MICROS_PER_DAY) + EPOCH_DAY;
     let late = recorded_on - i64::from(recorded.occurred_on.num_days_from_ce());
+    // Of the firm's first event it is not known: before it there is no zone in which days are counted.
+    let is_first = matches!(recorded.event, Event::Firm(FirmEvent::FirmRegistered(_)));
     let is_right = match recorded.late_days.map(i64::from) {
+        days if is_first => days.is_none(),
         Some(days) => days > LATE_AFTER_DAYS && (days - late).abs() <= ZONE_DAYS,
         None => late <= LATE_AFTER_DAYS + ZONE_DAYS,
     };
@@ -221,7 +224,6 @@ fn decode(stream: StreamId, bytes: &[u8]) -> Result<Recorded, String> {
 }
 
 fn belongs(recorded: &Recorded) -> bool {
-    use domain::event::Event;
     matches!(
         (&recorded.event, recorded.stream),
         (Event::Case(_), StreamId::Case(_))

@@ -440,7 +440,8 @@ mod tests {
         let mut open = |_: &Document| Ok(Vec::new());
         let documents = Documents::new(Vec::new(), &mut open);
         let whole = (firm, Scope::all());
-        let made = archive(whole, Openings::default(), documents, &note, &signer, handed);
+        let signing = Signers { key: signer, spans: Vec::new() };
+        let made = archive(whole, Openings::default(), documents, &note, &signing, handed);
         assert!(matches!(made, Ok(None)));
     }
 }

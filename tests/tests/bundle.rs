@@ -14,9 +14,7 @@ use counterfoil_tests::bundles::{
 use counterfoil_tests::forger::{parse, write};
 use counterfoil_tests::history::{Crm, Shape, case_id};
 use counterfoil_tests::player::Player;
-use domain::event::{
-    AccountEvent, Card, CaseEvent, Contact, Event, EventRef, Recorded, StreamId,
-};
+use domain::event::{AccountEvent, Card, CaseEvent, Contact, Event, EventRef, Recorded, StreamId};
 use domain::ids::{AccountId, CaseId, DocumentHash, FirmId};
 use domain::sealing::{Place, Sealer, Unsealable, person_of};
 use domain::value::Personal;
@@ -471,7 +469,8 @@ fn a_bundle_of_one_client_tells_of_no_other() {
     for event in &events {
         let stream = event["stream"].as_str().unwrap();
         others.extend(stream.strip_prefix("case/").map(str::to_owned));
-        if let Some(token) = event.pointer("/payload/card/token").and_then(Value::as_str) {
+        let token = ["/payload/card/token", "/payload/card/token/sealed"].into_iter();
+        if let Some(token) = token.filter_map(|at| event.pointer(at)?.as_str()).next() {
             let of = if stream == own { &mut own_cards } else { &mut cards };
             of.insert(token.to_owned());
         }

@@ -603,7 +603,7 @@ case legal_hold_placed matter:text
 case legal_hold_lifted matter:text
 case client_erased basis:ErasureBasis
 account account_opened owner:id
-account card_on_file_changed card:Card
+account card_on_file_changed card:Card same?:flag
 account link_suggested matches:{Match} member:id
 account link_refused member:id
 account member_linked by:LinkedBy matches:{Match} member:id
@@ -650,7 +650,7 @@ part Address city:personal line1:personal line2?:personal state:state zip:person
 part Applied amount:money invoice:u64
 part Bond amount:money cites:text
 part Cancellation calendar:Calendar cites:text days:u16
-part Card expires:text last4:personal token:code
+part Card expires:text last4:personal token:personal
 part ChartAccount account:BookAccount accountant_code?:code name:text number:code
 part Contact address:Address email:personal name:personal phone:personal
 part Duty cites:text

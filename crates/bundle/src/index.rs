@@ -164,7 +164,9 @@ impl ByStream {
             pieces.read(entry.offset, &mut bytes)?;
             let decoded = decode(stream, &bytes).and_then(|recorded| {
                 let is_next = recorded.position > before;
-                is_next.then_some(recorded).ok_or_else(|| "it stands behind a later event".to_owned())
+                is_next
+                    .then_some(recorded)
+                    .ok_or_else(|| "it stands behind a later event".to_owned())
             });
             match decoded {
                 Ok(recorded) => {

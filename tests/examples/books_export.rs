@@ -76,7 +76,9 @@ fn journal(folder: &Path, firm: &Firm, player: &Player) -> u64 {
     let mut file = begin(folder, &GL_DETAIL);
     let mut sums: BTreeMap<BookAccount, (i64, i64)> = BTreeMap::new();
     let (mut count, mut last) = (0, NaiveDate::MIN);
-    for entry in Poster::new(firm).entries(|_| None, &player.log) {
+    for entry in
+        Poster::new(firm).entries(|_| None, &player.log).expect("what was decided can be posted")
+    {
         last = last.max(entry.posted_on);
         for (line, of) in (1..).zip(entry.lines()) {
             let (debits, credits) = sums.entry(of.account).or_default();

@@ -8,6 +8,7 @@ pub mod bulk;
 pub mod bundles;
 pub mod child;
 pub mod forger;
+pub mod fuzz;
 pub mod history;
 pub mod player;
 pub mod simulation;

@@ -46,6 +46,7 @@ impl Player {
                 author: Author::without_token(text("crm")),
                 request_id,
                 now: step.now,
+                recorded_at: step.now,
                 next_id: &mut next_id,
                 sealer: self.sealer.as_mut(),
             };

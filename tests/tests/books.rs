@@ -42,7 +42,7 @@ fn firm_of(log: &[Recorded]) -> Firm {
 }
 
 fn whole(log: &[Recorded]) -> Vec<Entry> {
-    Poster::new(&firm_of(log)).entries(|_| None, log)
+    Poster::new(&firm_of(log)).entries(|_| None, log).unwrap()
 }
 
 /// The same entries, made page by page as a projector does.
@@ -52,7 +52,7 @@ fn paged(log: &[Recorded], page: usize) -> Vec<Entry> {
     for (at, events) in log.chunks(page).enumerate() {
         let end = (at * page + events.len()).min(log.len());
         let firm = firm_of(&log[..end]);
-        entries.extend(Poster::new(&firm).entries(|stream| states.get(&stream), events));
+        entries.extend(Poster::new(&firm).entries(|stream| states.get(&stream), events).unwrap());
         for recorded in events {
             states
                 .entry(recorded.stream)

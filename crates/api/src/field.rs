@@ -3,6 +3,7 @@
 use std::fmt;
 use std::ops::RangeInclusive;
 
+use domain::codec::INTEGER_MAX;
 use domain::ids::RequestId;
 use domain::money::{Currency, Money};
 use domain::value::ValueError;
@@ -293,13 +294,19 @@ impl Fields {
         }
     }
 
-    /// A position or version, which is never negative.
+    /// A position or version: never negative, and no larger than any that is ever written.
     pub(crate) fn position(&mut self, name: &str, value: i64) -> Option<u64> {
-        let position = u64::try_from(value).ok();
-        if position.is_none() {
-            self.fail(name, "must not be negative");
+        match u64::try_from(value) {
+            Ok(position) if position <= INTEGER_MAX => Some(position),
+            Ok(_) => self.refuse(name, format!("must not be above {INTEGER_MAX}")),
+            Err(_) => self.refuse(name, "must not be negative"),
         }
-        position
+    }
+
+    /// The version that a caller decided on. Any is taken, since the answer to one that no stream
+    /// gets to is the same as to any other that is not the stream's.
+    pub(crate) fn version(&mut self, name: &str, value: i64) -> Option<u64> {
+        u64::try_from(value).ok().or_else(|| self.refuse(name, "must not be negative"))
     }
 
     /// The size of a page: a default for 0, clamped at the top, refused below 0 (AIP-158).
@@ -350,6 +357,25 @@ mod tests {
             Some(())
         });
         assert_eq!(result.unwrap_err().0.len(), FIELD_ERRORS_MAX);
+    }
+
+    #[test]
+    fn a_number_that_is_never_written_is_refused_where_it_comes_in() {
+        let read = |value| Fields::check(None, |fields| fields.position("position", value));
+        let most = i64::try_from(INTEGER_MAX).unwrap();
+        assert_eq!((read(0), read(most)), (Ok(0), Ok(INTEGER_MAX)));
+        for (value, rule) in [
+            (-1, "must not be negative"),
+            (i64::MIN, "must not be negative"),
+            (most + 1, "must not be above 9007199254740991"),
+            (1_152_921_504_606_846_976, "must not be above 9007199254740991"),
+            (i64::MAX, "must not be above 9007199254740991"),
+        ] {
+            let FieldErrors(errors) = read(value).unwrap_err();
+            let found: Vec<_> =
+                errors.iter().map(|e| (e.field.as_str(), e.rule.as_str())).collect();
+            assert_eq!(found, [("position", rule)], "{value}");
+        }
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! Resource names (AIP-122): `firms/{firm}/cases/{case}` and its like.
 
+use domain::codec::INTEGER_MAX;
 use domain::ids::{AccountId, CaseId, DepositId, FirmId};
 use uuid::Uuid;
 
@@ -52,8 +53,13 @@ pub fn parse_any_account(text: &str) -> Option<FirmId> {
 /// Reads `firms/{firm}/invoices/{number}`; numbers count from 1 and have no leading zero.
 pub fn parse_invoice(text: &str) -> Option<(FirmId, u64)> {
     let (firm, number) = below(text, "invoices")?;
-    let value: u64 = number.parse().ok()?;
-    (value > 0 && value.to_string() == number).then_some((firm, value))
+    Some((firm, counted(number)?))
+}
+
+/// A number that counts from 1, as it is written: no leading zero, none that is never written.
+fn counted(text: &str) -> Option<u64> {
+    let value: u64 = text.parse().ok()?;
+    (1..=INTEGER_MAX).contains(&value).then_some(value).filter(|value| value.to_string() == text)
 }
 
 /// Reads `firms/{firm}/deposits/{deposit}`.
@@ -73,8 +79,7 @@ pub fn parse_checkpoint(text: &str) -> Option<(FirmId, Option<u64>)> {
     if size == LATEST {
         return Some((firm, None));
     }
-    let value: u64 = size.parse().ok()?;
-    (value > 0 && value.to_string() == size).then_some((firm, Some(value)))
+    Some((firm, Some(counted(size)?)))
 }
 
 /// Writes `firms/{firm}/checkpoints/{size}`.

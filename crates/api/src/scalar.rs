@@ -64,13 +64,17 @@ pub fn money(message: &MoneyMessage, expected: Option<Currency>) -> Result<Money
 
 /// Writes an amount.
 pub fn money_message(money: Money) -> MoneyMessage {
-    let minor_per_unit = 10_i64.pow(money.currency().minor_digits());
-    let nanos = money.minor() % minor_per_unit * (NANOS_PER_UNIT / minor_per_unit);
+    minor_message(money.minor(), money.currency())
+}
+
+/// Writes minor units, such as a sum that is larger than any one amount.
+pub fn minor_message(minor: i64, currency: Currency) -> MoneyMessage {
+    let minor_per_unit = 10_i64.pow(currency.minor_digits());
+    let nanos = minor % minor_per_unit * (NANOS_PER_UNIT / minor_per_unit);
     MoneyMessage {
-        currency_code: money.currency().as_str().to_owned(),
-        units: money.minor() / minor_per_unit,
-        // Less than one unit, which fits.
-        nanos: i32::try_from(nanos).unwrap_or(i32::MAX),
+        currency_code: currency.as_str().to_owned(),
+        units: minor / minor_per_unit,
+        nanos: i32::try_from(nanos).expect("less than one unit of nanos fits 32 bits"),
     }
 }
 

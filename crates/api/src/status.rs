@@ -180,7 +180,9 @@ impl From<StoreError> for Failure {
     fn from(error: StoreError) -> Self {
         match error {
             StoreError::Corrupt { position, .. } => Self::Corrupt { position },
-            StoreError::Internal { .. } => Self::internal(with_causes(&error)),
+            StoreError::Answer { .. } | StoreError::Internal { .. } => {
+                Self::internal(with_causes(&error))
+            }
             StoreError::OutcomeUnknown { .. } => Self::OutcomeUnknown,
             StoreError::Unavailable { .. }
             | StoreError::Conflict { .. }

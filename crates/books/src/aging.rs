@@ -29,6 +29,17 @@ impl Bucket {
     pub const ALL: [Self; 5] =
         [Self::Current, Self::Days1To30, Self::Days31To60, Self::Days61To90, Self::Over90];
 
+    /// Its place in [`Self::ALL`].
+    const fn place(self) -> usize {
+        match self {
+            Self::Current => 0,
+            Self::Days1To30 => 1,
+            Self::Days31To60 => 2,
+            Self::Days61To90 => 3,
+            Self::Over90 => 4,
+        }
+    }
+
     /// The bucket of an invoice on a day.
     pub fn of(due_on: CivilDate, as_of: CivilDate) -> Self {
         match as_of.signed_duration_since(due_on).num_days() {
@@ -69,8 +80,7 @@ impl Aging {
         let mut accounts: BTreeMap<AccountId, [i64; 5]> = BTreeMap::new();
         for item in items.into_iter().filter(|item| item.open_minor != 0) {
             let bucket = Bucket::of(item.due_on, as_of);
-            let place = Bucket::ALL.iter().position(|b| *b == bucket).unwrap_or(0);
-            accounts.entry(item.account).or_default()[place] += item.open_minor;
+            accounts.entry(item.account).or_default()[bucket.place()] += item.open_minor;
         }
         Self { as_of, accounts }
     }

@@ -4,6 +4,8 @@
 //! Pure: everything is a function of the events. Double entry in integer minor units of the firm's
 //! one currency; a debit is above zero, a credit below.
 
+#![warn(clippy::wildcard_enum_match_arm)]
+
 mod aging;
 mod chart;
 mod close;

@@ -26,7 +26,7 @@ use std::collections::{HashMap, HashSet};
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::Account;
+use domain::account::{Account, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
     AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, LineBooked, Purpose,
@@ -35,6 +35,7 @@ use domain::event::{
 use domain::firm::Firm;
 use domain::ids::{EventId, PlanCode};
 use domain::money::Money;
+use domain::world::Impossible;
 
 use crate::entry::{Entry, Transfer};
 
@@ -60,11 +61,14 @@ impl<'a> Poster<'a> {
 
     /// The entries of events that follow each other in the log. `before` gives a stream as it stood
     /// before the first of them; nothing if it began in them.
+    ///
+    /// # Errors
+    /// [`Impossible`] if an event cannot follow what was there: its amounts are never left out.
     pub fn entries<'s>(
         &self,
         before: impl Fn(StreamId) -> Option<&'s State>,
         events: &[Recorded],
-    ) -> Vec<Entry> {
+    ) -> Result<Vec<Entry>, Impossible> {
         let moved: HashSet<StreamId> = events
             .iter()
             .filter(|recorded| recorded.event.moves_money())
@@ -81,25 +85,30 @@ impl<'a> Poster<'a> {
             let state = states
                 .entry(stream)
                 .or_insert_with(|| before(stream).cloned().unwrap_or_else(|| State::empty(stream)));
-            entries.extend(self.entry(state, recorded));
-            state.apply(recorded);
+            entries.extend(self.entry(state, recorded)?);
+            state.fold(recorded)?;
         }
-        entries
+        Ok(entries)
     }
 
     /// The entry of one event, given its stream as it stood before.
-    fn entry(&self, before: &State, recorded: &Recorded) -> Option<Entry> {
-        let mut entry = match (before, &recorded.event) {
+    fn entry(&self, before: &State, recorded: &Recorded) -> Result<Option<Entry>, Impossible> {
+        let entry = match (before, &recorded.event) {
             (State::Account(account), Event::Account(event)) => {
-                self.of_account(account, recorded, event)
+                let made = self.of_account(account, recorded, event);
+                made.map_err(|unfit| Impossible::new(recorded, unfit.to_string()))?
             }
             (State::Deposit(deposit), Event::Deposit(event)) => {
-                self.of_deposit(deposit, recorded, event)
+                self.of_deposit(deposit, recorded, event)?
             }
-            _ => None,
-        }?;
+            (_, Event::Case(_) | Event::Firm(_) | Event::Look(_)) => None,
+            (_, Event::Account(_) | Event::Deposit(_)) => {
+                return Err(Impossible::new(recorded, "it does not belong to its stream"));
+            }
+        };
+        let Some(mut entry) = entry else { return Ok(None) };
         entry.transfers.retain(|transfer| !transfer.amount.is_zero());
-        Some(entry).filter(|entry| !entry.transfers.is_empty())
+        Ok(Some(entry).filter(|entry| !entry.transfers.is_empty()))
     }
 
     /// The day an event counts for: the day it happened, or, if that was closed when it was told, the
@@ -154,7 +163,7 @@ impl<'a> Poster<'a> {
         before: &Account,
         recorded: &Recorded,
         event: &AccountEvent,
-    ) -> Option<Entry> {
+    ) -> Result<Option<Entry>, Unfit> {
         let (reference, transfers) = match event {
             AccountEvent::InvoiceIssued(e) => {
                 (None, vec![about(e.number, transfer(Unbilled, Receivable, e.total))])
@@ -166,14 +175,14 @@ impl<'a> Poster<'a> {
                 (Some(&e.payment), paid.chain([unearned]).collect())
             }
             AccountEvent::RefundIssued(e) => {
-                let taken = before.taken_back(&e.payment, e.amount);
+                let taken = before.taken_back(&e.payment, e.amount)?;
                 let parts = taken.invoices.iter();
                 let parts = parts.map(|a| transfer(Clearing, RefundsAndCredits, a.amount));
                 let owed = transfer(Clearing, OwedToClients, taken.unearned);
                 (Some(&e.refund), parts.chain([owed]).collect())
             }
             AccountEvent::ChargebackOpened(e) => {
-                let taken = before.taken_back(&e.payment, e.amount);
+                let taken = before.taken_back(&e.payment, e.amount)?;
                 let parts = taken.invoices.iter();
                 let parts =
                     parts.map(|a| about(a.invoice, transfer(Clearing, Receivable, a.amount)));
@@ -193,11 +202,24 @@ impl<'a> Poster<'a> {
             AccountEvent::CreditGranted(e) => {
                 (None, vec![about(e.invoice, transfer(Receivable, RefundsAndCredits, e.amount))])
             }
-            AccountEvent::WrittenOff(e) => (None, written_off(before, e)),
-            _ => return None,
+            AccountEvent::WrittenOff(e) => (None, written_off(before, e)?),
+            AccountEvent::AccountOpened(_)
+            | AccountEvent::CardOnFileChanged(_)
+            | AccountEvent::LinkSuggested(_)
+            | AccountEvent::LinkRefused(_)
+            | AccountEvent::MemberLinked(_)
+            | AccountEvent::MemberUnlinked(_)
+            | AccountEvent::PaymentMoved(_)
+            | AccountEvent::PaymentMovedBack(_)
+            | AccountEvent::ChargeRequested(_)
+            | AccountEvent::PaymentFailed(_)
+            | AccountEvent::ChargebackLost(_)
+            | AccountEvent::UnearnedPaymentFound(_)
+            | AccountEvent::MoneyDeposited(_)
+            | AccountEvent::MoneyUndeposited(_) => return Ok(None),
         };
         let entry = self.begin(recorded, recorded.occurred_on);
-        Some(Entry { reference: reference.map(ToString::to_string), transfers, ..entry })
+        Ok(Some(Entry { reference: reference.map(ToString::to_string), transfers, ..entry }))
     }
 
     fn of_deposit(
@@ -205,24 +227,28 @@ impl<'a> Poster<'a> {
         before: &Deposit,
         recorded: &Recorded,
         event: &DepositEvent,
-    ) -> Option<Entry> {
+    ) -> Result<Option<Entry>, Impossible> {
+        let missing =
+            |what| Impossible::new(recorded, format!("it takes back {what} that is not there"));
         let (reverses, transfers): (Option<EventId>, _) = match event {
             DepositEvent::StatementLineSeen(e) => (None, vec![transfer(Suspense, Bank, e.amount)]),
             DepositEvent::DepositMatched(e) => (None, matched(e)),
             DepositEvent::MatchReversed(e) => {
-                (Some(e.reverses), turned(matched(&before.matched.as_ref()?.matched)))
+                let matched_before = before.matched.as_ref().ok_or_else(|| missing("a match"))?;
+                (Some(e.reverses), turned(matched(&matched_before.matched)))
             }
             DepositEvent::LineBooked(e) => (None, booked(e)),
             DepositEvent::BookingReversed(e) => {
-                (Some(e.reverses), turned(booked(&before.booked.as_ref()?.booked)))
+                let booked_before = before.booked.as_ref().ok_or_else(|| missing("a booking"))?;
+                (Some(e.reverses), turned(booked(&booked_before.booked)))
             }
             DepositEvent::PayoutReported(_)
             | DepositEvent::PayoutLinesReported(_)
             | DepositEvent::MatchJoined(_)
             | DepositEvent::MatchLeft(_)
-            | DepositEvent::MatchRefused(_) => return None,
+            | DepositEvent::MatchRefused(_) => return Ok(None),
         };
-        Some(Entry { reverses, transfers, ..self.begin(recorded, recorded.occurred_on) })
+        Ok(Some(Entry { reverses, transfers, ..self.begin(recorded, recorded.occurred_on) }))
     }
 }
 
@@ -235,22 +261,14 @@ fn about(invoice: u64, transfer: Transfer) -> Transfer {
 }
 
 /// What a bank had taken back and nobody wrote off before is a chargeback loss; the rest is bad debt.
-fn written_off(before: &Account, e: &WrittenOff) -> Vec<Transfer> {
-    let zero = Money::zero(e.amount.currency());
-    let taken = before.invoices.get(&e.invoice).map_or(zero, |invoice| {
-        invoice
-            .charged_back
-            .minus(invoice.written_off)
-            .ok()
-            .filter(|m| m.is_positive())
-            .unwrap_or(zero)
-    });
+fn written_off(before: &Account, e: &WrittenOff) -> Result<Vec<Transfer>, Unfit> {
+    let invoice = before.invoice(e.invoice)?;
+    let taken = invoice.charged_back.minus(invoice.written_off)?;
+    let taken = if taken.is_positive() { taken } else { Money::zero(e.amount.currency()) };
     let lost = e.amount.min(taken);
-    let bad = e.amount.minus(lost).unwrap_or(zero);
-    [transfer(Receivable, ChargebackLosses, lost), transfer(Receivable, BadDebt, bad)]
-        .into_iter()
-        .map(|transfer| about(e.invoice, transfer))
-        .collect()
+    let bad = e.amount.minus(lost)?;
+    let parts = [transfer(Receivable, ChargebackLosses, lost), transfer(Receivable, BadDebt, bad)];
+    Ok(parts.into_iter().map(|transfer| about(e.invoice, transfer)).collect())
 }
 
 fn matched(e: &DepositMatched) -> Vec<Transfer> {

@@ -17,7 +17,7 @@ use crate::event::{
 };
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};
-use crate::refusal::{Reason, Refusal, Versions};
+use crate::refusal::{NamedVersion, Reason, Refusal, Versions};
 use crate::world::{Context, Draft, Halt, World};
 
 /// Most actions of one request.
@@ -37,7 +37,12 @@ pub fn decide(
     let several = match command {
         Command::Case { actions, .. } => actions.len() > 1,
         Command::Bank(_) => true,
-        _ => false,
+        Command::Account { .. }
+        | Command::Firm { .. }
+        | Command::Couple { .. }
+        | Command::ClaimFee { .. }
+        | Command::BillAccount { .. }
+        | Command::Look(_) => false,
     };
     let mut draft = Draft::begin(world, context, several);
     match decide_into(&mut draft, command) {
@@ -103,7 +108,8 @@ fn on_case(
     if let Some(expected) = expected_version
         && expected != actual
     {
-        return Err(Refusal::stale(StreamId::Case(id), Versions { actual, expected }).into());
+        let versions = Versions { actual, expected: NamedVersion(expected) };
+        return Err(Refusal::stale(StreamId::Case(id), versions).into());
     }
     if actions.is_empty() || actions.len() > ACTIONS_MAX {
         let detail = format!("a request has 1 to {ACTIONS_MAX} actions");

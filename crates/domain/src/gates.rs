@@ -196,7 +196,7 @@ impl Judgement<'_> {
         let price = agreement.terms.price(number);
         match agreement.terms.seat {
             crate::terms::Seat::Individual => Some(price),
-            crate::terms::Seat::Couple => self.account.share_of(self.id, price),
+            crate::terms::Seat::Couple => Some(self.account.share_of(self.id, price)),
         }
     }
 }

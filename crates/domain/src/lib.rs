@@ -13,6 +13,8 @@
 //! # Ok::<(), counterfoil_domain::money::MoneyError>(())
 //! ```
 
+#![warn(clippy::wildcard_enum_match_arm)]
+
 pub mod account;
 pub mod actor;
 pub mod address;

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::codec::{codes, record};
+use crate::codec::{DecodeError, Field, INTEGER_MAX, In, Out, codes, record};
 
 codes! {
     /// The stable reason of a refusal; it is part of the interface and never renamed.
@@ -52,6 +52,34 @@ record! {
     }
 }
 
+/// A version as a caller names it. No stream gets beyond 2^53 − 1 events, but a caller may say so,
+/// and the refusal that says so in return has to be kept and read again: beyond, it is kept as text.
+///
+/// Answers of older versions hold such a number as a number. They are read as what they say.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct NamedVersion(pub u64);
+
+impl Field for NamedVersion {
+    fn put(&self, out: &mut Out) {
+        if self.0 > INTEGER_MAX { out.string(&self.0.to_string()) } else { self.0.put(out) }
+    }
+    fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
+        if input.next_byte() != Some(b'"') {
+            return input.digits(u64::MAX).map(Self);
+        }
+        let text = input.string()?;
+        let value: Option<u64> = text.parse().ok();
+        let value = value.filter(|value| *value > INTEGER_MAX && value.to_string() == text);
+        value.map(Self).ok_or_else(|| input.error("a version beyond 2^53 − 1"))
+    }
+}
+
+impl fmt::Display for NamedVersion {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
 record! {
     /// The version that was decided on, and the version there is.
     #[derive(Copy)]
@@ -59,7 +87,7 @@ record! {
         /// The stream's version.
         actual: u64,
         /// The version the caller decided on.
-        expected: u64,
+        expected: NamedVersion,
     }
 }
 

@@ -23,6 +23,23 @@ pub const STATE_VERSION: u32 = 7;
 /// Most bytes of one event: a C2SP tile's entry bundle counts an entry's length in 16 bits.
 pub const EVENT_BYTES_MAX: usize = 65_535;
 
+/// An event that cannot follow what is there: the log is not what was written.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("position {position}: {what}")]
+pub struct Impossible {
+    /// The position of the event.
+    pub position: u64,
+    /// What is wrong, without personal values.
+    pub what: String,
+}
+
+impl Impossible {
+    /// Of one event.
+    pub fn new(recorded: &Recorded, what: impl Into<String>) -> Self {
+        Self { position: recorded.position, what: what.into() }
+    }
+}
+
 /// A stream folded up to some version.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum State {
@@ -63,22 +80,51 @@ impl State {
 
     /// Folds the next event in.
     ///
-    /// # Panics
-    /// If the event is of another kind of stream or not the next version: the log is dense, so
-    /// either is a fault of the caller.
-    pub fn apply(&mut self, recorded: &Recorded) {
-        assert_eq!(recorded.stream_version, self.version() + 1, "a stream folds without gaps");
+    /// # Errors
+    /// [`Impossible`] if the event is of another kind of stream, not the next version, or says amounts
+    /// that cannot be. The state may be half folded then, and is of no use any more.
+    pub fn fold(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
+        let expected = self.version() + 1;
+        if recorded.stream_version != expected {
+            let what = format!("version {expected} of the stream is missing");
+            return Err(Impossible::new(recorded, what));
+        }
         match (self, &recorded.event) {
             (Self::Case(case), Event::Case(event)) => case.evolve(recorded, event),
-            (Self::Account(account), Event::Account(event)) => account.evolve(recorded, event),
+            (Self::Account(account), Event::Account(event)) => account
+                .evolve(recorded, event)
+                .map_err(|unfit| Impossible::new(recorded, unfit.to_string()))?,
             (Self::Deposit(deposit), Event::Deposit(event)) => deposit.evolve(recorded, event),
             (Self::Firm(firm), Event::Firm(event)) => firm.evolve(recorded, event),
             (Self::Looks(count), Event::Look(LookEvent::ClientLookedAt(_))) => {
                 *count = recorded.stream_version;
             }
-            (state, event) => {
-                panic!("{} does not belong to version {}", event.type_name(), state.version())
+            (
+                Self::Case(_)
+                | Self::Account(_)
+                | Self::Deposit(_)
+                | Self::Firm(_)
+                | Self::Looks(_),
+                Event::Case(_)
+                | Event::Account(_)
+                | Event::Deposit(_)
+                | Event::Firm(_)
+                | Event::Look(_),
+            ) => {
+                let what = format!("{} does not belong to its stream", recorded.event.type_name());
+                return Err(Impossible::new(recorded, what));
             }
+        }
+        Ok(())
+    }
+
+    /// The same of an event that was held against what is there before.
+    ///
+    /// # Panics
+    /// If it is [`Impossible`].
+    pub fn apply(&mut self, recorded: &Recorded) {
+        if let Err(impossible) = self.fold(recorded) {
+            panic!("{impossible}");
         }
     }
 
@@ -108,7 +154,14 @@ impl State {
     pub fn from_snapshot(stream: StreamId, bytes: &[u8]) -> Result<Self, DecodeError> {
         match stream {
             StreamId::Case(_) => codec::from_bytes(bytes).map(Self::Case),
-            StreamId::Account(_) => codec::from_bytes(bytes).map(Self::Account),
+            StreamId::Account(_) => {
+                let account: Box<Account> = codec::from_bytes(bytes)?;
+                if account.adds_up() {
+                    Ok(Self::Account(account))
+                } else {
+                    Err(DecodeError::new(0, "invoices on which an amount is open"))
+                }
+            }
             StreamId::Deposit(_) => codec::from_bytes(bytes).map(Self::Deposit),
             StreamId::Firm => codec::from_bytes(bytes).map(Self::Firm),
             StreamId::Looks(_) => codec::from_bytes(bytes).map(Self::Looks),
@@ -242,54 +295,61 @@ impl World {
 
     /// The firm.
     pub fn firm(&self) -> Result<&Firm, Halt> {
-        match self.streams.get(&StreamId::Firm) {
-            Some(State::Firm(firm)) => Ok(firm),
-            _ => Err(Halt::Need(StreamId::Firm)),
-        }
+        let stream = StreamId::Firm;
+        let Some(State::Firm(firm)) = self.streams.get(&stream) else {
+            return Err(Halt::Need(stream));
+        };
+        Ok(firm)
     }
 
     /// A case, enrolled or not.
     pub fn case(&self, id: CaseId) -> Result<&Case, Halt> {
         let stream = StreamId::Case(id);
-        match self.streams.get(&stream) {
-            Some(State::Case(case)) => Ok(case),
-            _ => Err(Halt::Need(stream)),
-        }
+        let Some(State::Case(case)) = self.streams.get(&stream) else {
+            return Err(Halt::Need(stream));
+        };
+        Ok(case)
     }
 
     /// An account, opened or not.
     pub fn account(&self, id: AccountId) -> Result<&Account, Halt> {
         let stream = StreamId::Account(id);
-        match self.streams.get(&stream) {
-            Some(State::Account(account)) => Ok(account),
-            _ => Err(Halt::Need(stream)),
-        }
+        let Some(State::Account(account)) = self.streams.get(&stream) else {
+            return Err(Halt::Need(stream));
+        };
+        Ok(account)
     }
 
     /// How often somebody looked at a client.
     pub fn looks(&self, id: CaseId) -> Result<u64, Halt> {
         let stream = StreamId::Looks(id);
-        match self.streams.get(&stream) {
-            Some(State::Looks(count)) => Ok(*count),
-            _ => Err(Halt::Need(stream)),
-        }
+        let Some(State::Looks(count)) = self.streams.get(&stream) else {
+            return Err(Halt::Need(stream));
+        };
+        Ok(*count)
     }
 
     /// A deposit, known or not.
     pub fn deposit(&self, id: DepositId) -> Result<&Deposit, Halt> {
         let stream = StreamId::Deposit(id);
-        match self.streams.get(&stream) {
-            Some(State::Deposit(deposit)) => Ok(deposit),
-            _ => Err(Halt::Need(stream)),
-        }
+        let Some(State::Deposit(deposit)) = self.streams.get(&stream) else {
+            return Err(Halt::Need(stream));
+        };
+        Ok(deposit)
     }
 
     /// Takes in the next event of the log, folding it if its stream is loaded.
     ///
+    /// # Errors
+    /// As of [`State::fold`].
+    ///
     /// # Panics
     /// If it is not the next event: the log is dense.
-    pub fn apply(&mut self, recorded: &Recorded) {
+    pub fn apply(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
         assert_eq!(recorded.position, self.position + 1, "the log is dense");
+        if let Some(state) = self.streams.get_mut(&recorded.stream) {
+            state.fold(recorded)?;
+        }
         self.position = recorded.position;
         if let Event::Account(AccountEvent::InvoiceIssued(_)) = &recorded.event {
             self.invoices += 1;
@@ -297,9 +357,7 @@ impl World {
         if recorded.event.moves_money() {
             self.money_moved_at = recorded.position;
         }
-        if let Some(state) = self.streams.get_mut(&recorded.stream) {
-            state.apply(recorded);
-        }
+        Ok(())
     }
 }
 
@@ -309,8 +367,11 @@ pub struct Context<'a> {
     pub author: Author,
     /// The request.
     pub request_id: RequestId,
-    /// When it is decided, UTC.
+    /// When it is decided, UTC: what happens today, and how late something is told, goes by it.
     pub now: UtcMicros,
+    /// What its events say they were recorded at: `now`, or the time of the log's last event if the
+    /// clock was set back since.
+    pub recorded_at: UtcMicros,
     /// Gives the next event id.
     pub next_id: &'a mut dyn FnMut() -> EventId,
     /// Seals personal values.
@@ -330,18 +391,21 @@ pub struct Draft<'w, 'c> {
 
 /// The contact that an event says, if it says one: what clients and couples are found by.
 pub const fn contact_of(event: &Event) -> Option<&Contact> {
-    match event {
-        Event::Case(CaseEvent::Enrolled(enrolled)) => Some(&enrolled.contact),
-        Event::Case(CaseEvent::ContactChanged(changed)) => Some(&changed.contact),
-        _ => None,
+    if let Event::Case(CaseEvent::Enrolled(enrolled)) = event {
+        Some(&enrolled.contact)
+    } else if let Event::Case(CaseEvent::ContactChanged(changed)) = event {
+        Some(&changed.contact)
+    } else {
+        None
     }
 }
 
 /// The card that an event puts on file, if it does.
 pub const fn card_of(event: &Event) -> Option<&Card> {
-    match event {
-        Event::Account(AccountEvent::CardOnFileChanged(changed)) => Some(&changed.card),
-        _ => None,
+    if let Event::Account(AccountEvent::CardOnFileChanged(changed)) = event {
+        Some(&changed.card)
+    } else {
+        None
     }
 }
 
@@ -397,15 +461,30 @@ impl<'w, 'c> Draft<'w, 'c> {
                 .and_then(|firm| firm.late_days(occurred_on, self.context.now)),
             occurred_on,
             position: self.world.position + 1,
-            recorded_at: self.context.now,
+            recorded_at: self.context.recorded_at,
             request_id: self.context.request_id,
             stream,
             stream_version,
         };
         let reference = recorded.reference();
-        self.world.apply(&recorded);
+        self.fold(&recorded)?;
         self.events.push(recorded);
         Ok(reference)
+    }
+
+    /// Folds what was drafted. Amounts may come to more than an amount can be, as when a payment far
+    /// beyond all bounds is charged back and comes again: that refuses the command. It is folded on a copy,
+    /// so that the account is as it was then.
+    fn fold(&mut self, recorded: &Recorded) -> Result<(), Halt> {
+        let copy = match self.world.streams.get(&recorded.stream) {
+            Some(state @ State::Account(_)) if recorded.event.moves_money() => Some(state.clone()),
+            Some(_) | None => None,
+        };
+        let Err(Impossible { what, .. }) = self.world.apply(recorded) else { return Ok(()) };
+        if let Some(copy) = copy {
+            self.world.streams.insert(recorded.stream, copy);
+        }
+        Err(Refusal::new(Reason::ValueRefused, recorded.stream, what).into())
     }
 
     fn seal(

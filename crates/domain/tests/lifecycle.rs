@@ -9,7 +9,7 @@ use counterfoil_domain::case::{CaseStatus, ListingStatus, Step};
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::ids::{PaperCode, StateCode};
-use counterfoil_domain::refusal::{Reason, Versions};
+use counterfoil_domain::refusal::{NamedVersion, Reason, Versions};
 use counterfoil_domain::terms::Work;
 
 #[test]
@@ -326,7 +326,7 @@ fn an_expected_version_that_differs_refuses() {
     let refusal = desk.command(&stale).unwrap_err();
     is(&refusal, Reason::VersionMismatch);
     let actual = desk.state(case(2)).version;
-    assert_eq!(refusal.versions, Some(Versions { actual, expected: 1 }));
+    assert_eq!(refusal.versions, Some(Versions { actual, expected: NamedVersion(1) }));
 }
 
 #[test]

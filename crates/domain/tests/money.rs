@@ -8,6 +8,7 @@ use common::*;
 use counterfoil_domain::account::InvoiceStatus;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
+use counterfoil_domain::money::{Currency, Money};
 use counterfoil_domain::refusal::Reason;
 use counterfoil_domain::terms::Seat;
 use counterfoil_domain::value::Personal;
@@ -351,4 +352,48 @@ fn another_card_starts_the_tries_anew() {
     is(&desk.try_account(account(A), "2026-04-02", charge()).unwrap_err(), Reason::StateRefuses);
     desk.try_account(account(A), "2026-04-03", change("tok_new")).unwrap();
     desk.try_account(account(A), "2026-04-03", charge()).unwrap();
+}
+
+/// The largest amount there is, in cents.
+const MOST: i64 = counterfoil_domain::money::MINOR_MAX;
+
+/// Whoever writes past the program may write this; no fold makes nothing of it.
+#[test]
+fn an_event_whose_money_cannot_be_is_a_fault_with_its_position() {
+    let desk = charged_back();
+    let stream = StreamId::Account(account(A));
+    let last = desk.log.iter().rfind(|recorded| recorded.stream == stream).unwrap();
+    let lower = |amount, invoice| CreditGranted { amount, invoice, reason: personal("goodwill") };
+    let euros = Money::new(1, Currency::parse("EUR").unwrap()).unwrap();
+    let refund = |payment: &str| RefundIssued {
+        amount: usd(1),
+        payment: reference(payment),
+        reason: None,
+        refund: reference("r-9"),
+    };
+    let cases: [(AccountEvent, &str); 6] = [
+        (lower(usd(1), 9).into(), "it names an invoice that the account does not have"),
+        (lower(euros, 1).into(), "amounts in different currencies do not add up"),
+        (lower(usd(-MOST), 1).into(), "the amount is too large"),
+        (refund("pay-9").into(), "it names a payment that the account does not have"),
+        (
+            ChargebackWon { chargeback: reference("cb-9") }.into(),
+            "it names a chargeback that the account does not have",
+        ),
+        (
+            ChargebackLost { chargeback: reference("cb-9") }.into(),
+            "it names a refund or chargeback that the account does not have",
+        ),
+    ];
+    for (event, said) in cases {
+        let recorded = Recorded {
+            event: event.into(),
+            position: last.position + 7,
+            stream_version: last.stream_version + 1,
+            ..last.clone()
+        };
+        let mut state = desk.world.state(stream).unwrap().clone();
+        let impossible = state.fold(&recorded).unwrap_err();
+        assert_eq!((impossible.position, &*impossible.what), (last.position + 7, said));
+    }
 }

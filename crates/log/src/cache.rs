@@ -139,9 +139,10 @@ impl Cache {
             if !continues || recorded.position != reached.position + 1 {
                 return None;
             }
-            self.world.apply(&recorded);
+            self.world.apply(&recorded).ok()?;
             self.doubt_key(&recorded);
             reached.position = recorded.position;
+            reached.recorded_at = recorded.recorded_at;
             reached.frontier.push(proof::leaf_hash(&stored.bytes));
         }
         reached.invoices = self.world.invoices();

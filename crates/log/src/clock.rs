@@ -30,10 +30,12 @@ pub trait Ids: Send + Sync {
 #[derive(Clone, Copy, Debug, Default)]
 pub struct SystemClock;
 
+/// A clock set before 1970 or after 2255 is wrong, and stands at that end until it is set right.
 impl Clock for SystemClock {
     fn now(&self) -> UtcMicros {
         let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-        UtcMicros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
+        i64::try_from(since.as_micros())
+            .map_or(UtcMicros::MAX, |now| UtcMicros(now).min(UtcMicros::MAX))
     }
 }
 

@@ -1,5 +1,8 @@
 //! What a store can say went wrong, by what the engine has to do about it.
 
+use domain::codec::DecodeError;
+use domain::ids::RequestId;
+
 /// The error underneath, as the store met it.
 pub type Cause = Box<dyn std::error::Error + Send + Sync>;
 
@@ -33,6 +36,15 @@ pub enum StoreError {
         position: u64,
         /// What is wrong, without personal values.
         what: String,
+    },
+    /// The remembered answer to a request does not read: nobody can be told again what became of it.
+    #[error("the answer to request {request} does not read")]
+    Answer {
+        /// The request.
+        request: RequestId,
+        /// What does not read.
+        #[source]
+        source: DecodeError,
     },
     /// No room is left; nothing landed.
     #[error("the store is full")]

@@ -2,7 +2,7 @@
 
 use domain::event::{Event, Recorded, StreamId};
 use domain::ids::FirmId;
-use domain::world::{STATE_VERSION, State};
+use domain::world::{Impossible, STATE_VERSION, State};
 
 use crate::error::StoreError;
 use crate::ports::{LoadedStream, Stored};
@@ -20,6 +20,12 @@ pub struct Fault {
 impl From<Fault> for StoreError {
     fn from(fault: Fault) -> Self {
         Self::Corrupt { position: fault.position, what: fault.what }
+    }
+}
+
+impl From<Impossible> for Fault {
+    fn from(Impossible { position, what }: Impossible) -> Self {
+        Self { position, what }
     }
 }
 
@@ -61,13 +67,7 @@ fn belongs(stream: StreamId, event: &Event) -> bool {
 
 /// Folds one decoded event into the state of its stream.
 pub(crate) fn apply(state: &mut State, recorded: &Recorded) -> Result<(), Fault> {
-    let expected = state.version() + 1;
-    if recorded.stream_version != expected {
-        let what = format!("version {expected} of the stream is missing");
-        return Err(Fault::new(recorded.position, what));
-    }
-    state.apply(recorded);
-    Ok(())
+    Ok(state.fold(recorded)?)
 }
 
 /// Whether the last event of a stream says all that folds from it, so that no other is loaded.

@@ -65,4 +65,4 @@ pub use settings::{
 };
 pub use stats::EngineStats;
 pub use tiles::{ProveError, TILES_FILLED_MAX, Tile, TileStore, Tiler};
-pub use verify::{LogCheckpoint, VerifyError, VerifyReport};
+pub use verify::{LogCheckpoint, RanBack, VerifyError, VerifyReport};

@@ -112,7 +112,7 @@ impl Field for Outcome {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use domain::refusal::Reason;
+    use domain::refusal::{NamedVersion, Reason, Versions};
 
     fn outcome(result: OutcomeResult) -> Outcome {
         Outcome { fingerprint: [7; 32], recorded_at: UtcMicros(42), result }
@@ -126,6 +126,38 @@ mod tests {
         {
             let outcome = outcome(result);
             assert_eq!(Outcome::from_bytes(&outcome.to_bytes()).unwrap(), outcome);
+        }
+    }
+
+    fn stale(expected: u64) -> Outcome {
+        let versions = Versions { actual: 3, expected: NamedVersion(expected) };
+        outcome(OutcomeResult::Refused(Box::new(Refusal::stale("case/1", versions))))
+    }
+
+    #[test]
+    fn whatever_version_a_caller_names_the_answer_is_read_back() {
+        let most = domain::codec::INTEGER_MAX;
+        for expected in [0, 1, most - 1, most, most + 1, 1 << 60, i64::MAX.unsigned_abs(), u64::MAX]
+        {
+            let bytes = stale(expected).to_bytes();
+            assert_eq!(Outcome::from_bytes(&bytes).unwrap(), stale(expected), "{expected}");
+            let is_text = String::from_utf8(bytes).unwrap().contains(&format!("\"{expected}\""));
+            assert_eq!(is_text, expected > most, "{expected}");
+        }
+    }
+
+    /// As older versions wrote it: a number that no reader of theirs took.
+    #[test]
+    fn an_answer_with_too_large_a_number_is_read_as_it_was_given() {
+        let bytes = stale(1 << 60).to_bytes();
+        let text = String::from_utf8(bytes).unwrap();
+        let number = (1_u64 << 60).to_string();
+        let old = text.replace(&format!("\"{number}\""), &number);
+        assert_ne!(text, old);
+        assert_eq!(Outcome::from_bytes(old.as_bytes()).unwrap(), stale(1 << 60));
+        for wrong in ["01", "-1", "18446744073709551616", "\"3\"", "\"01\"", "1.0", ""] {
+            let text = text.replace(&format!("\"{number}\""), wrong);
+            assert!(Outcome::from_bytes(text.as_bytes()).is_err(), "{wrong}");
         }
     }
 

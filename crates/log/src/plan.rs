@@ -45,7 +45,10 @@ pub(crate) struct BatchPlan<'a> {
     ids: &'a dyn Ids,
     firm_keys: &'a FirmKeys,
     people: BatchPeople<'a>,
+    /// What the clock says.
     now: UtcMicros,
+    /// What events and answers say: never earlier than the log's last event.
+    recorded_at: UtcMicros,
     head: Head,
     known: HashMap<RequestId, Outcome>,
     /// The first command of this batch with each request id.
@@ -76,13 +79,15 @@ impl<'a> BatchPlan<'a> {
         firm_keys: &'a FirmKeys,
     ) -> Self {
         let people = BatchPeople::new(cache.firm(), firm_keys);
+        let now = clock.now();
         Self {
             cache,
             waiting,
             ids,
             firm_keys,
             people,
-            now: clock.now(),
+            now,
+            recorded_at: now,
             head: Head::default(),
             known: HashMap::new(),
             first: HashMap::with_capacity(waiting.len()),
@@ -148,6 +153,7 @@ impl<'a> BatchPlan<'a> {
             author: submission.author.clone(),
             request_id: submission.request_id,
             now,
+            recorded_at: self.recorded_at,
             next_id: &mut next_id,
             sealer: &mut sealer,
         };
@@ -181,7 +187,7 @@ impl<'a> BatchPlan<'a> {
         Some(if self.waiting[first].submission.fingerprint == submission.fingerprint {
             Verdict::SameAs(first)
         } else {
-            Verdict::Reused { first_seen: self.now }
+            Verdict::Reused { first_seen: self.recorded_at }
         })
     }
 
@@ -225,7 +231,7 @@ impl<'a> BatchPlan<'a> {
         let asked = &submission.fingerprint;
         let fingerprint = self.people.fingerprint(self.cache.keys(), self.ids, asked);
         let fingerprint = fingerprint.expect("every decision has the firm's stream loaded");
-        let outcome = Outcome { fingerprint, recorded_at: self.now, result };
+        let outcome = Outcome { fingerprint, recorded_at: self.recorded_at, result };
         self.outcomes.push((submission.request_id, outcome));
     }
 
@@ -249,6 +255,8 @@ impl<'a> BatchPlan<'a> {
         let mut head = std::mem::take(&mut self.head);
         head.position = self.cache.world().position();
         head.invoices = self.cache.world().invoices();
+        head.recorded_at =
+            self.rows.last().map_or(head.recorded_at, |row| row.recorded.recorded_at);
         for row in &self.rows {
             head.frontier.push(row.leaf);
         }
@@ -294,6 +302,9 @@ impl BatchPlan<'_> {
 impl Plan for BatchPlan<'_> {
     fn open(&mut self, opening: Opening) -> Step {
         self.cache.open(&opening.head, opening.meanwhile);
+        // A clock that was set back waits where the log is: the same instant again, since one a little
+        // later would be as untrue, and positions tell the order.
+        self.recorded_at = self.now.max(opening.head.recorded_at);
         self.head = opening.head;
         self.known = opening.outcomes;
         let wanted = self.foreseen();

@@ -26,6 +26,8 @@ pub struct Head {
     pub position: u64,
     /// Invoices issued so far.
     pub invoices: u64,
+    /// What the last event says it was recorded at: none after it says earlier.
+    pub recorded_at: UtcMicros,
     /// The Merkle tree over all events so far.
     pub frontier: Frontier,
 }
@@ -37,7 +39,12 @@ impl Head {
     }
 
     /// A head as it is stored: [`StoreError::Corrupt`] if its tree is not one of so many leaves.
-    pub fn from_stored(position: u64, invoices: u64, frontier: &[u8]) -> Result<Self, StoreError> {
+    pub fn from_stored(
+        position: u64,
+        invoices: u64,
+        recorded_at: UtcMicros,
+        frontier: &[u8],
+    ) -> Result<Self, StoreError> {
         let corrupt = |what: String| StoreError::Corrupt { position, what };
         let frontier =
             Frontier::from_bytes(frontier).map_err(|error| corrupt(error.to_string()))?;
@@ -45,7 +52,7 @@ impl Head {
             let what = format!("the head's tree has {} leaves", frontier.size());
             return Err(corrupt(what));
         }
-        Ok(Self { position, invoices, frontier })
+        Ok(Self { position, invoices, recorded_at, frontier })
     }
 }
 
@@ -184,6 +191,9 @@ impl Batch {
             (self.expected + 1..).zip(&self.rows).all(|(at, row)| row.recorded.position == at);
         if !dense || self.head.position != last || self.head.frontier.size() != last {
             return Err(StoreError::internal("a batch that does not continue the log"));
+        }
+        if self.rows.last().is_some_and(|row| row.recorded.recorded_at != self.head.recorded_at) {
+            return Err(StoreError::internal("a head of another time than the last event"));
         }
         Ok(())
     }

@@ -232,6 +232,7 @@ async fn step_live(inner: &Inner, firm: &Firm) -> Pause {
                 | StoreError::OutcomeUnknown { .. }
                 | StoreError::Conflict { .. }
                 | StoreError::Full { .. }
+                | StoreError::Answer { .. }
                 | StoreError::Internal { .. }) => {
                     tracing::warn!(firm = %firm.id, error = as_dyn(&error), "a projection step failed");
                     Pause::Retry

@@ -36,6 +36,7 @@ impl From<StoreError> for RebuildError {
             | StoreError::OutcomeUnknown { .. }
             | StoreError::Conflict { .. }
             | StoreError::Full { .. }
+            | StoreError::Answer { .. }
             | StoreError::Internal { .. }) => Self::Store(other),
         }
     }

@@ -1,10 +1,11 @@
 //! Verifying a whole log from its bytes alone.
 
 use std::collections::HashMap;
+use std::fmt;
 use std::sync::Arc;
 
 use domain::codec::In;
-use domain::event::{AccountEvent, Event, Recorded, StreamId};
+use domain::event::{AccountEvent, Event, Recorded, StreamId, UtcMicros};
 use domain::ids::{AccessId, EventId, FirmId, RequestId};
 use domain::value::Text;
 use proof::{Frontier, Hash, leaf_hash};
@@ -13,7 +14,8 @@ use tokio::sync::mpsc;
 use crate::engine::Engine;
 use crate::error::StoreError;
 use crate::fold;
-use crate::outcome::{Outcome, OutcomeResult};
+use crate::moving::Walk;
+use crate::outcome::{Accepted, Outcome, OutcomeResult};
 use crate::ports::{Beside, COLUMNS, Head, LogStore, Store, Stored, columns_of};
 use crate::tiles::{Tiler, first_position};
 
@@ -34,6 +36,29 @@ pub struct VerifyReport {
     pub invoices: u64,
     /// The root over all of them, made anew.
     pub root: Hash,
+    /// Where recorded times run back, if they do.
+    pub ran_back: Option<RanBack>,
+}
+
+/// Recorded times that run back. Older versions recorded what the clock said even if it had been set
+/// back; positions tell the order, and no event is in doubt for it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RanBack {
+    /// The first event that was recorded at an earlier time than the one before it.
+    pub first: u64,
+    /// How many there are.
+    pub events: u64,
+}
+
+impl fmt::Display for RanBack {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { first, events } = self;
+        write!(
+            f,
+            "{events} recorded times are earlier than the one before, the first at position {first}: \
+             the clock was set back, and positions tell the order"
+        )
+    }
 }
 
 /// An end of a log that was noted at some time: whatever became of the log since, it begins with what
@@ -69,6 +94,7 @@ impl From<StoreError> for VerifyError {
             other @ (StoreError::Unavailable { .. }
             | StoreError::OutcomeUnknown { .. }
             | StoreError::Conflict { .. }
+            | StoreError::Answer { .. }
             | StoreError::Full { .. }
             | StoreError::Internal { .. }) => Self::Store(other),
         }
@@ -82,7 +108,7 @@ pub(crate) fn finding(position: u64, what: impl Into<String>) -> VerifyError {
 impl Engine {
     /// Reads the whole log up to its present head and checks every event's bytes, place, hash and the
     /// columns that it is found by, the numbers of the invoices, that every event's request is remembered, the tiles kept of the tree,
-    /// and the root.
+    /// the root, and that every answer reads and claims nothing that the log does not hold.
     /// `progress` is told the position reached and the head.
     pub async fn verify(
         &self,
@@ -124,6 +150,7 @@ impl Engine {
             progress(verifier.position, head.position);
         }
         nothing_behind(store.as_ref(), firm, &head).await?;
+        every_answer_reads(store.as_ref(), firm, &head).await?;
         verifier.finish(&head)
     }
 }
@@ -198,6 +225,55 @@ async fn nothing_behind(
         return Err(finding(behind.position, "the event stands behind the head"));
     }
     Ok(())
+}
+
+/// Reads every remembered answer, those of refusals too. Each event is covered by the answer of its
+/// request already; that they claim as many as there are says that none claims another's.
+async fn every_answer_reads(
+    store: &dyn LogStore,
+    firm: FirmId,
+    head: &Head,
+) -> Result<(), VerifyError> {
+    let mut walk = Walk::of(store, firm);
+    let mut claimed: u64 = 0;
+    while let Some((request, outcome)) = walk.peek().await.map_err(|e| unread(head.position, e))? {
+        if let OutcomeResult::Accepted(accepted) = &outcome.result {
+            if accepted.last() <= head.position {
+                claimed += accepted.count;
+            } else {
+                recorded_since(store, firm, *request, accepted).await?;
+            }
+        }
+        walk.pass();
+    }
+    if claimed == head.position {
+        return Ok(());
+    }
+    let what = format!("the answers to requests claim {claimed} of {} events", head.position);
+    Err(finding(head.position, what))
+}
+
+/// An answer that claims events behind the head that was read is of a request that came in since.
+async fn recorded_since(
+    store: &dyn LogStore,
+    firm: FirmId,
+    request: RequestId,
+    accepted: &Accepted,
+) -> Result<(), VerifyError> {
+    let now = store.head(firm).await?.position;
+    if accepted.last() <= now {
+        return Ok(());
+    }
+    let what = format!("the answer to request {request} claims events that are not there");
+    Err(finding(now, what))
+}
+
+/// An answer that does not read is found where its request recorded, or at the head.
+fn unread(position: u64, error: StoreError) -> VerifyError {
+    match error {
+        error @ StoreError::Answer { .. } => finding(position, error.to_string()),
+        other => other.into(),
+    }
 }
 
 /// Events, and what is kept beside each.
@@ -286,6 +362,8 @@ pub(crate) struct Verifier {
     checkpoint: Option<LogCheckpoint>,
     pub(crate) position: u64,
     invoices: u64,
+    recorded_at: UtcMicros,
+    ran_back: Option<RanBack>,
     versions: HashMap<StreamId, u64>,
     frontier: Frontier,
 }
@@ -297,6 +375,8 @@ impl Verifier {
             checkpoint,
             position: 0,
             invoices: 0,
+            recorded_at: UtcMicros::default(),
+            ran_back: None,
             versions: HashMap::new(),
             frontier: Frontier::new(),
         }
@@ -350,6 +430,12 @@ impl Verifier {
                 return Err(finding(expected, format!("invoice {} is missing", self.invoices)));
             }
         }
+        if recorded.recorded_at < self.recorded_at && expected > 1 {
+            let RanBack { first, events } =
+                self.ran_back.unwrap_or(RanBack { first: expected, events: 0 });
+            self.ran_back = Some(RanBack { first, events: events + 1 });
+        }
+        self.recorded_at = recorded.recorded_at;
         self.frontier.push(beside.leaf);
         self.position = expected;
         self.meet_checkpoint()?;
@@ -361,6 +447,9 @@ impl Verifier {
         if self.invoices != head.invoices {
             return Err(finding(head.position, "the head counts other invoices"));
         }
+        if self.recorded_at != head.recorded_at {
+            return Err(finding(head.position, "the head has another time than the last event"));
+        }
         if self.frontier != head.frontier {
             return Err(finding(head.position, "the head has another root"));
         }
@@ -369,8 +458,15 @@ impl Verifier {
             streams: u64::try_from(self.versions.len()).unwrap_or(u64::MAX),
             invoices: self.invoices,
             root: self.frontier.root(),
+            ran_back: self.ran_back,
         })
     }
+}
+
+/// Where a request recorded whose answer does not read.
+fn first_of(spans: &[Span], error: &StoreError) -> u64 {
+    let StoreError::Answer { request, .. } = error else { return 0 };
+    spans.iter().find(|span| span.request == *request).map_or(0, |span| span.first)
 }
 
 /// Whether the bytes are the one canonical spelling. An event of an older version is lifted when it
@@ -406,7 +502,8 @@ pub(crate) async fn answers_of(
     let mut answers = Vec::with_capacity(requests.len());
     for chunk in requests.chunks(crate::settings::BATCH_COMMANDS_MAX) {
         let ids: Vec<RequestId> = chunk.iter().map(|span| span.request).collect();
-        let mut known = store.answers(firm, &ids).await?;
+        let known = store.answers(firm, &ids).await;
+        let mut known = known.map_err(|error| unread(first_of(chunk, &error), error))?;
         for Span { request, first, last } in chunk {
             let answer = known.remove(request).filter(|outcome| match &outcome.result {
                 OutcomeResult::Accepted(accepted) => {

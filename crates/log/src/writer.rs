@@ -287,7 +287,10 @@ fn may_pass(error: &StoreError) -> bool {
         StoreError::Unavailable { .. }
         | StoreError::OutcomeUnknown { .. }
         | StoreError::Conflict { .. } => true,
-        StoreError::Corrupt { .. } | StoreError::Full { .. } | StoreError::Internal { .. } => false,
+        StoreError::Corrupt { .. }
+        | StoreError::Answer { .. }
+        | StoreError::Full { .. }
+        | StoreError::Internal { .. } => false,
     }
 }
 
@@ -298,6 +301,7 @@ fn failure(error: StoreError) -> Failure {
         }
         StoreError::OutcomeUnknown { .. } => Failure::All(SubmitError::OutcomeUnknown),
         StoreError::Corrupt { position, .. } => Failure::One(SubmitError::Corrupt { position }),
+        error @ StoreError::Answer { .. } => Failure::One(SubmitError::Internal(error.to_string())),
         StoreError::Internal { what, .. } => Failure::One(SubmitError::Internal(what)),
     }
 }

@@ -312,6 +312,7 @@ impl Plan for Next {
         let bytes = recorded.to_bytes();
         let leaf = proof::leaf_hash(&bytes);
         head.position += 1;
+        head.recorded_at = recorded.recorded_at;
         head.frontier.push(leaf);
         let streams = vec![(recorded.stream, 1)];
         let result = OutcomeResult::Accepted(Accepted { count: 1, first: head.position, streams });

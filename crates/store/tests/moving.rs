@@ -65,7 +65,7 @@ async fn rows(place: &Place<'_>) -> Vec<String> {
          quote(request_id) || quote(leaf) || quote(body) FROM event ORDER BY position",
         "SELECT quote(firm) || quote(request_id) || quote(fingerprint) || quote(outcome) || \
          quote(recorded_at) FROM request ORDER BY request_id",
-        "SELECT quote(firm) || quote(position) || quote(invoices) || quote(frontier) || \
+        "SELECT quote(firm) || quote(position) || quote(invoices) || quote(recorded_at) || quote(frontier) || \
          quote(root) FROM log_head",
     ] {
         rows.extend(raw.texts(query).await);

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use anyhow::{Context as _, ensure};
 use domain::State;
 use domain::account::{Account, CHARGE_TRIES_MAX};
-use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId};
+use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId, UtcMicros};
 use domain::ids::{CaseId, RequestId};
 use log::memory::MemoryStore;
 use log::{LogStore as _, OutcomeResult};
@@ -23,6 +23,8 @@ pub(super) struct Audit {
     frontier: Frontier,
     events: BTreeMap<u64, Recorded>,
     versions: HashMap<StreamId, u64>,
+    /// What the last event says it was recorded at.
+    recorded_at: UtcMicros,
     /// First and last position of every request's events.
     requests: HashMap<RequestId, (u64, u64)>,
     /// The position nobody can read, once there is one.
@@ -54,6 +56,7 @@ impl Audit {
             frontier: Frontier::new(),
             events: BTreeMap::new(),
             versions: HashMap::new(),
+            recorded_at: UtcMicros::default(),
             requests: HashMap::new(),
             poison: None,
             folded: HashMap::new(),
@@ -121,6 +124,9 @@ impl Audit {
         let version = self.versions.entry(stream).or_default();
         *version += 1;
         ensure!(recorded.stream_version == *version, "{stream} lacks version {version}");
+        let earlier = recorded.recorded_at < self.recorded_at;
+        ensure!(!earlier, "position {position} was recorded before the one before it");
+        self.recorded_at = recorded.recorded_at;
         let (_, last) = self.requests.entry(recorded.request_id).or_insert((position, position));
         ensure!(position - *last <= 1, "request {} recorded twice", recorded.request_id);
         *last = position;
@@ -187,6 +193,7 @@ impl Audit {
         ensure!(head.position == self.events(), "the head is not at the last event");
         ensure!(head.invoices == self.invoices, "the head counts other invoices");
         ensure!(head.root() == self.frontier.root(), "the head has another root");
+        ensure!(head.recorded_at == self.recorded_at, "the head has another time");
         self.rows_are_the_fold()?;
         self.books_balance()
     }

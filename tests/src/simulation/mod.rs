@@ -477,6 +477,7 @@ impl Plan for Import {
             let leaf = leaf_hash(&bytes);
             head.frontier.push(leaf);
             head.position = recorded.position;
+            head.recorded_at = recorded.recorded_at;
             match outcomes.last_mut() {
                 Some((request, Outcome { result: OutcomeResult::Accepted(accepted), .. }))
                     if *request == recorded.request_id =>

@@ -183,10 +183,10 @@ fn days(f: &mut Fields, m: &v1::DaySelection) -> Option<BundleScope> {
 
 /// A position or a size of a tree that holds anything.
 fn from_one(f: &mut Fields, field: &str, number: i64) -> Option<u64> {
-    match u64::try_from(number) {
-        Ok(number) if number > 0 => Some(number),
-        Ok(_) | Err(_) => f.refuse(field, "must be 1 or more"),
+    if number < 1 {
+        return f.refuse(field, "must be 1 or more");
     }
+    f.position(field, number)
 }
 
 /// The size of a tree, nothing for 0.

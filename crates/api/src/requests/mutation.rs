@@ -78,7 +78,7 @@ pub fn record(m: &v1::RecordRequest, currency: Option<Currency>) -> Result<Asked
         let name = case_name(f, "name", &m.name);
         let request_id = f.request_id(&m.request_id);
         let expected_version = match m.expected_version {
-            Some(version) => f.position("expected_version", version).map(Some),
+            Some(version) => f.version("expected_version", version).map(Some),
             None => Some(None),
         };
         let actions = f.each("actions", &m.actions, 1..=ACTIONS_MAX, dated);

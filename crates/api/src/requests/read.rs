@@ -297,9 +297,14 @@ fn cursor(f: &mut Fields, after_position: i64, after_leaf_hash: &[u8]) -> Option
 
 fn progress_interval(f: &mut Fields, interval: &prost_types::Duration) -> Option<Duration> {
     let allowed = Duration::from_secs(1)..=Duration::from_secs(PROGRESS_SECONDS_MAX);
-    match Duration::try_from(*interval) {
-        Ok(interval) if allowed.contains(&interval) => Some(interval),
-        Ok(_) | Err(_) => f.refuse("progress_interval", "must be 1 s to 1 h"),
+    // Not by the library's own conversion: that panics at the lowest seconds there are.
+    let seconds = u64::try_from(interval.seconds).ok();
+    let nanos = u32::try_from(interval.nanos).ok().filter(|nanos| *nanos < 1_000_000_000);
+    let read = seconds.zip(nanos).filter(|(seconds, _)| *seconds <= PROGRESS_SECONDS_MAX);
+    let read = read.map(|(seconds, nanos)| Duration::new(seconds, nanos));
+    match read.filter(|interval| allowed.contains(interval)) {
+        Some(interval) => Some(interval),
+        None => f.refuse("progress_interval", "must be 1 s to 1 h"),
     }
 }
 

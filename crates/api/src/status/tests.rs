@@ -98,6 +98,7 @@ fn domain_mismatch() -> Refusal {
             author: Author::without_token(Text::parse("test").unwrap()),
             request_id: RequestId(Uuid::from_u128(3)),
             now: UtcMicros(0),
+            recorded_at: UtcMicros(0),
             next_id: &mut next_id,
             sealer: &mut InTheClear,
         };

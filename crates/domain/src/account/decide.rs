@@ -140,7 +140,7 @@ fn request_charge(
             refuse(format!("the latest try failed ({reason}); a person decides"))
         }
         (Some(_), Some(day)) if facts.on < day => refuse(format!("the next try is on {day}")),
-        _ => Ok(vec![
+        (Some(_), Some(_)) | (None, Some(_) | None) => Ok(vec![
             ChargeRequested { amount: invoice.open(), attempt: invoice.tries + 1, invoice: number }
                 .into(),
         ]),
@@ -170,7 +170,9 @@ fn received(
     };
     let applied =
         e.invoice.filter(|_| pays.is_positive()).map(|invoice| Applied { amount: pays, invoice });
-    let unearned = e.amount.minus(pays).unwrap_or(zero);
+    let unearned = e.amount.minus(pays);
+    let unearned =
+        unearned.map_err(|error| facts.refuse(Reason::ValueRefused, error.to_string()))?;
     let mut events = vec![
         PaymentSettled {
             amount: e.amount,

@@ -4,18 +4,23 @@ use std::sync::Arc;
 
 use calendar::CivilDate;
 
-use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion, TakenBack};
+use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion, TakenBack, Unfit};
 use crate::case::Mark;
 use crate::event::{
     AccountEvent, CardOnFileChanged, ChargebackOpened, InvoiceIssued, Movement, MovementKind,
     PaymentSettled, Recorded, RefundIssued,
 };
 use crate::ids::{DepositId, ProcessorRef};
-use crate::money::Money;
+use crate::money::{Money, MoneyError};
 
 impl Account {
-    /// Folds one event in.
-    pub(crate) fn evolve(&mut self, recorded: &Recorded, event: &AccountEvent) {
+    /// Folds one event in. What it names has to be there, and every amount has to be one: on an error
+    /// the account is half folded and of no use.
+    pub(crate) fn evolve(
+        &mut self,
+        recorded: &Recorded,
+        event: &AccountEvent,
+    ) -> Result<(), Unfit> {
         self.version = recorded.stream_version;
         let mark = Mark::of(recorded);
         match event {
@@ -46,47 +51,42 @@ impl Account {
             AccountEvent::PaymentMovedBack(_) => self.moved_to = None,
             AccountEvent::InvoiceIssued(e) => self.issued(e, mark),
             AccountEvent::ChargeRequested(e) => {
-                if let Some(invoice) = self.invoice_mut(e.invoice) {
-                    invoice.charge_open = Some(e.attempt);
-                    invoice.tries = e.attempt;
-                    invoice.next_try_on = None;
-                }
+                let invoice = self.invoice_mut(e.invoice)?;
+                invoice.charge_open = Some(e.attempt);
+                invoice.tries = e.attempt;
+                invoice.next_try_on = None;
             }
-            AccountEvent::PaymentSettled(e) => self.settled(e, mark),
+            AccountEvent::PaymentSettled(e) => self.settled(e, mark)?,
             AccountEvent::PaymentFailed(e) => {
-                if let Some(invoice) = self.invoice_mut(e.invoice) {
-                    invoice.charge_open = None;
-                    invoice.failed = Some(e.reason);
-                    invoice.next_try_on = e.next_try_on;
-                }
+                let invoice = self.invoice_mut(e.invoice)?;
+                invoice.charge_open = None;
+                invoice.failed = Some(e.reason);
+                invoice.next_try_on = e.next_try_on;
             }
-            AccountEvent::RefundIssued(e) => self.refunded(e, mark),
-            AccountEvent::ChargebackOpened(e) => self.charged_back(e, mark),
-            AccountEvent::ChargebackWon(e) => self.chargeback_won(&e.chargeback, mark),
+            AccountEvent::RefundIssued(e) => self.refunded(e, mark)?,
+            AccountEvent::ChargebackOpened(e) => self.charged_back(e, mark)?,
+            AccountEvent::ChargebackWon(e) => self.chargeback_won(&e.chargeback, mark)?,
             AccountEvent::ChargebackLost(e) => {
-                if let Some(back) = self.money_back.get_mut(&e.chargeback) {
-                    back.status = Some(ChargebackStatus::Lost);
-                }
+                self.money_back_mut(&e.chargeback)?.status = Some(ChargebackStatus::Lost);
             }
             AccountEvent::CreditGranted(e) => {
-                if let Some(invoice) = self.invoice_mut(e.invoice) {
-                    add(&mut invoice.credited, e.amount);
-                    close_if_settled(invoice);
-                }
+                let invoice = self.invoice_mut(e.invoice)?;
+                add(&mut invoice.credited, e.amount)?;
+                close_if_settled(invoice)?;
             }
             AccountEvent::WrittenOff(e) => {
-                if let Some(invoice) = self.invoice_mut(e.invoice) {
-                    add(&mut invoice.written_off, e.amount);
-                    close_if_settled(invoice);
-                }
+                let invoice = self.invoice_mut(e.invoice)?;
+                add(&mut invoice.written_off, e.amount)?;
+                close_if_settled(invoice)?;
             }
             // The payment itself carries the amount; this names the rule for the exposure report.
             AccountEvent::UnearnedPaymentFound(_) => {}
             AccountEvent::MoneyDeposited(e) => {
-                self.stand_behind(&e.movements, Some(e.deposit));
+                self.stand_behind(&e.movements, Some(e.deposit))?;
             }
-            AccountEvent::MoneyUndeposited(e) => self.stand_behind(&e.movements, None),
+            AccountEvent::MoneyUndeposited(e) => self.stand_behind(&e.movements, None)?,
         }
+        Ok(())
     }
 
     /// Another card starts the tries anew: what failed was the old one. The same card with another
@@ -129,18 +129,27 @@ impl Account {
         Arc::make_mut(&mut self.invoices).insert(e.number, invoice);
     }
 
-    fn invoice_mut(&mut self, number: u64) -> Option<&mut Invoice> {
-        Arc::make_mut(&mut self.invoices).get_mut(&number)
+    fn invoice_mut(&mut self, number: u64) -> Result<&mut Invoice, Unfit> {
+        let invoice = Arc::make_mut(&mut self.invoices).get_mut(&number);
+        invoice.ok_or(Unfit::Missing("an invoice"))
     }
 
-    fn settled(&mut self, e: &PaymentSettled, mark: Mark) {
+    fn payment_mut(&mut self, name: &ProcessorRef) -> Result<&mut Payment, Unfit> {
+        let payment = Arc::make_mut(&mut self.payments).get_mut(name);
+        payment.ok_or(Unfit::Missing("a payment"))
+    }
+
+    fn money_back_mut(&mut self, name: &ProcessorRef) -> Result<&mut MoneyBack, Unfit> {
+        self.money_back.get_mut(name).ok_or(Unfit::Missing("a refund or chargeback"))
+    }
+
+    fn settled(&mut self, e: &PaymentSettled, mark: Mark) -> Result<(), Unfit> {
         for applied in &e.applied {
-            if let Some(invoice) = self.invoice_mut(applied.invoice) {
-                add(&mut invoice.paid, applied.amount);
-                invoice.charge_open = None;
-                invoice.failed = None;
-                close_if_settled(invoice);
-            }
+            let invoice = self.invoice_mut(applied.invoice)?;
+            add(&mut invoice.paid, applied.amount)?;
+            invoice.charge_open = None;
+            invoice.failed = None;
+            close_if_settled(invoice)?;
         }
         let payment = Payment {
             amount: e.amount,
@@ -152,39 +161,44 @@ impl Account {
             unearned_left: e.unearned,
         };
         Arc::make_mut(&mut self.payments).insert(e.payment.clone(), payment);
+        Ok(())
     }
 
     /// A refund pays back what was unearned first. What it takes of an earned fee lowers the
     /// invoice with it: the client does not owe again what the firm gave back.
-    fn refunded(&mut self, e: &RefundIssued, mark: Mark) {
-        let back = self.take_back(&e.payment, e.amount, mark, |invoice| &mut invoice.credited);
+    fn refunded(&mut self, e: &RefundIssued, mark: Mark) -> Result<(), Unfit> {
+        let back = self.take_back(&e.payment, e.amount, mark, |invoice| &mut invoice.credited)?;
         self.money_back.insert(e.refund.clone(), back);
+        Ok(())
     }
 
     /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
-    fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) {
-        let back = self.take_back(&e.payment, e.amount, mark, |invoice| &mut invoice.charged_back);
+    fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) -> Result<(), Unfit> {
+        let back =
+            self.take_back(&e.payment, e.amount, mark, |invoice| &mut invoice.charged_back)?;
         let (respond_by, status) = (e.respond_by, Some(ChargebackStatus::Open));
         self.money_back.insert(e.chargeback.clone(), MoneyBack { respond_by, status, ..back });
+        Ok(())
     }
 
-    fn chargeback_won(&mut self, chargeback: &ProcessorRef, mark: Mark) {
-        let Some(again) = self.given_again(chargeback) else { return };
-        let Some(back) = self.money_back.get_mut(chargeback) else { return };
+    fn chargeback_won(&mut self, chargeback: &ProcessorRef, mark: Mark) -> Result<(), Unfit> {
+        let again = self.given_again(chargeback)?;
+        let back = self.money_back_mut(chargeback)?;
         back.status = Some(ChargebackStatus::Won);
         back.won = Some(mark);
         let (amount, name) = (back.amount, back.payment.clone());
-        let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(&name) else { return };
-        add(&mut payment.returned, amount.negated());
-        add(&mut payment.unearned_left, again.unearned);
+        let payment = self.payment_mut(&name)?;
+        add(&mut payment.returned, amount.negated())?;
+        add(&mut payment.unearned_left, again.unearned)?;
         for part in again.invoices {
-            if let Some(invoice) = self.invoice_mut(part.invoice) {
-                add(&mut invoice.charged_back, part.taken.negated());
-                add(&mut invoice.paid, part.open);
-                add(&mut invoice.paid, part.recovered);
-                add(&mut invoice.written_off, part.recovered.negated());
-            }
+            let invoice = self.invoice_mut(part.invoice)?;
+            add(&mut invoice.charged_back, part.taken.negated())?;
+            add(&mut invoice.paid, part.open)?;
+            add(&mut invoice.paid, part.recovered)?;
+            add(&mut invoice.written_off, part.recovered.negated())?;
+            invoice.checked_open()?;
         }
+        Ok(())
     }
 
     /// Takes money out of a payment and of the invoices it paid, where it goes `into` another sum.
@@ -194,19 +208,18 @@ impl Account {
         amount: Money,
         mark: Mark,
         into: impl Fn(&mut Invoice) -> &mut Money,
-    ) -> MoneyBack {
-        let TakenBack { unearned, invoices } = self.taken_back(name, amount);
-        if let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(name) {
-            add(&mut payment.returned, amount);
-            add(&mut payment.unearned_left, unearned.negated());
-        }
+    ) -> Result<MoneyBack, Unfit> {
+        let TakenBack { unearned, invoices } = self.taken_back(name, amount)?;
+        let payment = self.payment_mut(name)?;
+        add(&mut payment.returned, amount)?;
+        add(&mut payment.unearned_left, unearned.negated())?;
         for part in &invoices {
-            if let Some(invoice) = self.invoice_mut(part.invoice) {
-                add(&mut invoice.paid, part.amount.negated());
-                add(into(invoice), part.amount);
-            }
+            let invoice = self.invoice_mut(part.invoice)?;
+            add(&mut invoice.paid, part.amount.negated())?;
+            add(into(invoice), part.amount)?;
+            invoice.checked_open()?;
         }
-        MoneyBack {
+        Ok(MoneyBack {
             amount,
             deposited: None,
             invoices,
@@ -217,40 +230,36 @@ impl Account {
             unearned,
             won: None,
             won_deposited: None,
-        }
+        })
     }
 
     /// Notes which deposit movements stand behind, or that they stand behind none.
-    fn stand_behind(&mut self, movements: &[Movement], deposit: Option<DepositId>) {
+    fn stand_behind(
+        &mut self,
+        movements: &[Movement],
+        deposit: Option<DepositId>,
+    ) -> Result<(), Unfit> {
         for Movement { kind, name } in movements {
             match kind {
-                MovementKind::Payment => {
-                    if let Some(payment) = Arc::make_mut(&mut self.payments).get_mut(name) {
-                        payment.deposited = deposit;
-                    }
-                }
+                MovementKind::Payment => self.payment_mut(name)?.deposited = deposit,
                 MovementKind::Refund | MovementKind::Chargeback => {
-                    if let Some(back) = self.money_back.get_mut(name) {
-                        back.deposited = deposit;
-                    }
+                    self.money_back_mut(name)?.deposited = deposit;
                 }
-                MovementKind::ChargebackWon => {
-                    if let Some(back) = self.money_back.get_mut(name) {
-                        back.won_deposited = deposit;
-                    }
-                }
+                MovementKind::ChargebackWon => self.money_back_mut(name)?.won_deposited = deposit,
             }
         }
+        Ok(())
     }
 }
 
-fn close_if_settled(invoice: &mut Invoice) {
-    if !invoice.open().is_positive() {
+fn close_if_settled(invoice: &mut Invoice) -> Result<(), MoneyError> {
+    if !invoice.checked_open()?.is_positive() {
         invoice.next_try_on = None;
     }
+    Ok(())
 }
 
-/// Adds within the limits that `decide` checked: one currency, amounts far from the largest.
-fn add(sum: &mut Money, amount: Money) {
-    *sum = sum.plus(amount).unwrap_or(*sum);
+fn add(sum: &mut Money, amount: Money) -> Result<(), MoneyError> {
+    *sum = sum.plus(amount)?;
+    Ok(())
 }

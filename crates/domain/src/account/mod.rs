@@ -16,7 +16,18 @@ use crate::event::{
     Applied, Card, FailureReason, InvoiceLine, LinkedBy, Match, Movement, MovementKind,
 };
 use crate::ids::{AccountId, CaseId, DepositId, ProcessorRef};
-use crate::money::Money;
+use crate::money::{Money, MoneyError};
+
+/// Why an event cannot be of an account.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Unfit {
+    /// Its amounts come to none.
+    #[error(transparent)]
+    Money(#[from] MoneyError),
+    /// It names what is not there.
+    #[error("it names {0} that the account does not have")]
+    Missing(&'static str),
+}
 
 /// Most tries to charge one invoice: the first, and two more for insufficient funds.
 pub const CHARGE_TRIES_MAX: u32 = 3;
@@ -53,10 +64,15 @@ record! {
 
 impl Invoice {
     /// What is open.
+    ///
+    /// # Panics
+    /// Never: it is an amount whenever one of its parts has changed, or nothing was folded.
     pub fn open(&self) -> Money {
-        let settled = self.paid.minor() + self.credited.minor() + self.written_off.minor();
-        Money::new(self.total.minor() - settled, self.total.currency())
-            .unwrap_or(Money::zero(self.total.currency()))
+        self.checked_open().expect("what is open is an amount: the fold and snapshots hold it")
+    }
+
+    fn checked_open(&self) -> Result<Money, MoneyError> {
+        self.total.minus(self.paid)?.minus(self.credited)?.minus(self.written_off)
     }
 
     /// Where it stands.
@@ -248,13 +264,21 @@ impl Account {
 
     /// A member's share of a couple's price, by largest remainder, the owner first. A member whose
     /// other half is not linked owes the smaller share: the cent in doubt is never asked for.
-    pub fn share_of(&self, case: CaseId, price: Money) -> Option<Money> {
-        let shares = price.allocate(&[1, 1]).ok()?;
+    ///
+    /// # Panics
+    /// Never: two halves of an amount are amounts.
+    pub fn share_of(&self, case: CaseId, price: Money) -> Money {
+        let shares = price.allocate(&[1, 1]).expect("two halves of an amount are amounts");
         let seat = match self.members.as_slice() {
             [owner, _] if *owner == case => 0,
             _ => 1,
         };
-        shares.get(seat).copied()
+        shares[seat]
+    }
+
+    /// Whether what is open on every invoice is an amount, of a snapshot that was not folded here.
+    pub(crate) fn adds_up(&self) -> bool {
+        self.invoices.values().all(|invoice| invoice.checked_open().is_ok())
     }
 
     /// A movement of money through the processor, if it happened.
@@ -305,40 +329,40 @@ impl Account {
     }
 
     /// Out of what money of a payment goes back: first what was unearned, then what pays invoices.
-    pub fn taken_back(&self, payment: &ProcessorRef, amount: Money) -> TakenBack {
-        let zero = Money::zero(amount.currency());
-        let Some(payment) = self.payments.get(payment) else {
-            return TakenBack { unearned: zero, invoices: Vec::new() };
-        };
+    pub fn taken_back(&self, payment: &ProcessorRef, amount: Money) -> Result<TakenBack, Unfit> {
+        let payment = self.payments.get(payment).ok_or(Unfit::Missing("a payment"))?;
         let unearned = amount.min(payment.unearned_left);
-        let mut left = amount.minus(unearned).unwrap_or(zero);
+        let mut left = amount.minus(unearned)?;
         let mut invoices = Vec::new();
         for applied in &payment.applied {
-            let paid = self.invoices.get(&applied.invoice).map_or(zero, |invoice| invoice.paid);
+            let paid = self.invoice(applied.invoice)?.paid;
             let part = left.min(applied.amount).min(paid);
-            left = left.minus(part).unwrap_or(zero);
+            left = left.minus(part)?;
             invoices.push(Applied { amount: part, invoice: applied.invoice });
         }
-        TakenBack { unearned, invoices }
+        Ok(TakenBack { unearned, invoices })
     }
 
     /// Where the money of a chargeback goes when it is won: back to where it was taken. An invoice that
     /// was paid, credited or written off meanwhile takes no more than is open on it; beyond that the
     /// win makes good what was written off, and the rest is owed to the client.
-    pub fn given_again(&self, chargeback: &ProcessorRef) -> Option<GivenAgain> {
-        let back = self.money_back.get(chargeback)?;
-        let zero = Money::zero(back.amount.currency());
+    pub fn given_again(&self, chargeback: &ProcessorRef) -> Result<GivenAgain, Unfit> {
+        let back = self.money_back.get(chargeback).ok_or(Unfit::Missing("a chargeback"))?;
         let mut again = GivenAgain { unearned: back.unearned, invoices: Vec::new() };
         for Applied { amount: taken, invoice } in back.invoices.iter().cloned() {
-            let known = self.invoices.get(&invoice);
-            let open = taken.min(known.map_or(zero, Invoice::open));
-            let left = taken.minus(open).unwrap_or(zero);
-            let recovered = left.min(known.map_or(zero, |invoice| invoice.written_off));
-            let left = left.minus(recovered).unwrap_or(zero);
+            let known = self.invoice(invoice)?;
+            let open = taken.min(known.checked_open()?);
+            let left = taken.minus(open)?;
+            let recovered = left.min(known.written_off);
             again.invoices.push(GivenToInvoice { invoice, taken, open, recovered });
-            again.unearned = again.unearned.plus(left).unwrap_or(again.unearned);
+            again.unearned = again.unearned.plus(left.minus(recovered)?)?;
         }
-        Some(again)
+        Ok(again)
+    }
+
+    /// An invoice of this account, of an event that names it.
+    pub fn invoice(&self, number: u64) -> Result<&Invoice, Unfit> {
+        self.invoices.get(&number).ok_or(Unfit::Missing("an invoice"))
     }
 
     /// Money taken that no earned fee stands behind and that was not paid back.

@@ -106,7 +106,28 @@ pub(crate) fn decide(
             Ok(one(hold.clone()))
         }
         CaseAction::EraseClient(erase) => retention::erase(case, facts, erase).map(one),
-        _ => fact::decide(case, facts, action),
+        CaseAction::DisclosureDelivered(_)
+        | CaseAction::DisclosureAcknowledged(_)
+        | CaseAction::IdentityPaperReceived(_)
+        | CaseAction::IdentityPaperAccepted(_)
+        | CaseAction::IdentityPaperRejected(_)
+        | CaseAction::ReportSourceConnected(_)
+        | CaseAction::ReportIdentityFailed(_)
+        | CaseAction::ImportReport(_)
+        | CaseAction::AttestBasis(_)
+        | CaseAction::LetterDelivered(_)
+        | CaseAction::ClientInformationSent(_)
+        | CaseAction::ReceiveResponse(_)
+        | CaseAction::NoteReinsertion(_)
+        | CaseAction::BureauAsked(_)
+        | CaseAction::BureauAnswered(_)
+        | CaseAction::ProgressReportSent(_)
+        | CaseAction::ContactChanged(_)
+        | CaseAction::BillingDayChanged(_)
+        | CaseAction::MessageLogged(_)
+        | CaseAction::ClosePeriod(_)
+        | CaseAction::NoteExposure(_)
+        | CaseAction::NoteCorrection(_) => fact::decide(case, facts, action),
     }
 }
 

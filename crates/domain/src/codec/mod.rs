@@ -20,6 +20,10 @@ pub use write::Out;
 use crate::ids::DocumentHash;
 use crate::value::Personal;
 
+/// The largest integer magnitude that every JSON reader keeps exactly: 2^53 − 1 (RFC 8785 section
+/// 3.2.2.3, RFC 7493 section 2.2). Nothing beyond it is ever written as a number.
+pub const INTEGER_MAX: u64 = (1 << 53) - 1;
+
 /// A value with exactly one stored form.
 pub trait Field: Sized {
     /// Writes the stored form.
@@ -186,6 +190,24 @@ mod tests {
             "",
         ] {
             assert!(from_bytes::<Sample>(bad.as_bytes()).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn the_largest_integers_are_read_back_and_no_larger_one_is_written() {
+        let most = i64::try_from(INTEGER_MAX).unwrap();
+        for value in [most, -most, most - 1, 1 - most] {
+            assert_eq!(from_bytes::<i64>(&to_bytes(&value)).unwrap(), value);
+        }
+        for beyond in [most + 1, -most - 1, i64::MAX, i64::MIN] {
+            let written = std::panic::catch_unwind(|| to_bytes(&beyond));
+            assert!(written.is_err(), "{beyond} was written");
+        }
+        for beyond in [INTEGER_MAX + 1, u64::MAX] {
+            assert!(
+                std::panic::catch_unwind(|| to_bytes(&beyond)).is_err(),
+                "{beyond} was written"
+            );
         }
     }
 

@@ -2,10 +2,7 @@
 
 use std::borrow::Cow;
 
-use super::Field;
-
-/// The largest integer magnitude every JSON reader keeps exactly: 2^53 − 1.
-pub(super) const INTEGER_MAX: u64 = (1 << 53) - 1;
+use super::{Field, INTEGER_MAX};
 
 /// Stored bytes that do not say what they should.
 ///
@@ -161,22 +158,28 @@ impl<'a> In<'a> {
         if negative {
             self.at += 1;
         }
-        let first = self.at;
-        let mut value: u64 = 0;
-        while let Some(digit @ b'0'..=b'9') = self.peek() {
-            value = value.saturating_mul(10).saturating_add(u64::from(digit - b'0'));
-            self.at += 1;
-        }
-        let digits = &self.bytes[first..self.at];
-        let canonical = !digits.is_empty()
-            && (digits[0] != b'0' || (digits.len() == 1 && !negative))
-            && value <= INTEGER_MAX;
-        if !canonical {
+        let value = self.digits(INTEGER_MAX)?;
+        if negative && value == 0 {
             return Err(DecodeError::new(start, "an integer"));
         }
-        self.after_value = true;
         let value = i64::try_from(value).map_err(|_| DecodeError::new(start, "an integer"))?;
         Ok(if negative { -value } else { value })
+    }
+
+    /// Digits of a number up to `most`, without a leading zero.
+    pub(crate) fn digits(&mut self, most: u64) -> Result<u64, DecodeError> {
+        let start = self.at;
+        let mut value: Option<u64> = Some(0);
+        while let Some(digit @ b'0'..=b'9') = self.peek() {
+            let next = |value: u64| value.checked_mul(10)?.checked_add(u64::from(digit - b'0'));
+            value = value.and_then(next);
+            self.at += 1;
+        }
+        let digits = &self.bytes[start..self.at];
+        let canonical = !digits.is_empty() && (digits[0] != b'0' || digits.len() == 1);
+        let value = value.filter(|value| canonical && *value <= most);
+        self.after_value = value.is_some();
+        value.ok_or_else(|| DecodeError::new(start, "an integer"))
     }
 
     /// A string.

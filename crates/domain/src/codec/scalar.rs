@@ -40,7 +40,7 @@ macro_rules! small_integers {
     ($($ty:ty),*) => {$(
         impl Field for $ty {
             fn put(&self, out: &mut Out) {
-                out.integer(i64::try_from(*self).unwrap_or(i64::MAX));
+                out.integer(i64::try_from(*self).expect("no number of ours is beyond 2^53 − 1"));
             }
             fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
                 let value = input.integer()?;
@@ -394,7 +394,7 @@ impl Field for serde_json::Value {
             Self::Bool(value) => value.put(out),
             // A fraction or an integer beyond 2^53 becomes null here and is refused on reading.
             Self::Number(number) => match number.as_i64() {
-                Some(value) if value.unsigned_abs() <= super::read::INTEGER_MAX => {
+                Some(value) if value.unsigned_abs() <= super::INTEGER_MAX => {
                     out.integer(value);
                 }
                 _ => out.literal("null"),

@@ -70,19 +70,20 @@ impl Out {
     }
 
     /// Writes an integer. Beyond ±(2^53 − 1) it could not be read back by every JSON reader
-    /// (RFC 8785 numbers are IEEE doubles), and no number of ours gets there: amounts are strings.
+    /// (RFC 8785 numbers are IEEE doubles), and no number of ours gets there: amounts are strings,
+    /// what is counted is counted from 1, and what a caller names is bounded where it comes in.
+    ///
+    /// # Panics
+    /// If it is beyond. Bytes that nobody can read again must not be kept.
     pub fn integer(&mut self, value: i64) {
-        debug_assert!(
-            value.unsigned_abs() <= super::read::INTEGER_MAX,
-            "integer too large for JSON"
-        );
+        assert!(value.unsigned_abs() <= super::INTEGER_MAX, "an integer beyond ±(2^53 − 1)");
         self.separate();
         let mut digits = [0u8; 20];
         let mut at = digits.len();
         let mut rest = value.unsigned_abs();
         loop {
             at -= 1;
-            digits[at] = HEX[usize::try_from(rest % 10).unwrap_or(0)];
+            digits[at] = HEX[usize::try_from(rest % 10).expect("one digit")];
             rest /= 10;
             if rest == 0 {
                 break;

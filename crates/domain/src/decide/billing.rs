@@ -9,7 +9,7 @@ use crate::account::PaymentPath;
 use crate::event::{FeeEarned, FeeHeld, InvoiceIssued, InvoiceLine, StreamId};
 use crate::gates::{Explanation, Gate, Judgement};
 use crate::ids::{AccountId, CaseId};
-use crate::money::Money;
+use crate::money::{Money, MoneyError};
 use crate::refusal::{Reason, Refusal};
 use crate::world::{Draft, Halt, World};
 
@@ -90,6 +90,11 @@ fn bill_member(
             continue;
         };
         if explanation.is_claimable() {
+            // What one invoice cannot say waits for the next run, as too many periods do.
+            let sum = total_of(lines.iter().map(|line| line.amount).chain(explanation.amount));
+            if sum.is_err() {
+                return Ok(());
+            }
             lines.push(earn(draft, account, &explanation)?);
             continue;
         }
@@ -113,14 +118,10 @@ fn explain(
     period: u32,
     as_of: CivilDate,
 ) -> Result<Option<Explanation>, Halt> {
-    let judgement = Judgement {
-        id: case,
-        case: world.case(case)?,
-        account: world.account(account)?,
-        firm: world.firm()?,
-        as_of,
-    };
-    debug_assert_eq!(judgement.account.path_of(case), PaymentPath::Here);
+    let account = world.account(account)?;
+    assert_eq!(account.path_of(case), PaymentPath::Here, "who pays was asked of the accounts");
+    let judgement =
+        Judgement { id: case, case: world.case(case)?, account, firm: world.firm()?, as_of };
     Ok(judgement.explain(period))
 }
 
@@ -165,6 +166,12 @@ fn earn(
     Ok(InvoiceLine { amount, case, end: period.end, period: period.number, start: period.start })
 }
 
+/// The sum of one or more amounts.
+fn total_of(mut amounts: impl Iterator<Item = Money>) -> Result<Money, MoneyError> {
+    let first = amounts.next().expect("an invoice has a line");
+    amounts.try_fold(first, Money::plus)
+}
+
 fn issue(
     draft: &mut Draft<'_, '_>,
     account: AccountId,
@@ -172,11 +179,8 @@ fn issue(
     due_days: u16,
     lines: Vec<InvoiceLine>,
 ) -> Result<(), Halt> {
-    let zero = Money::zero(lines[0].amount.currency());
-    let total = lines
-        .iter()
-        .try_fold(zero, |sum, line| sum.plus(line.amount))
-        .expect("fees of one agreement's currency, each far below the largest amount");
+    let total = total_of(lines.iter().map(|line| line.amount))
+        .expect("a line is added only if the sum is an amount");
     let number = draft.world().invoices() + 1;
     let due_on = calendar::BusinessCalendar::EveryDay.add_business_days(as_of, due_days);
     draft.add(StreamId::Account(account), as_of, InvoiceIssued { due_on, lines, number, total })?;

@@ -10,8 +10,13 @@ use crate::ids::{AccessId, AccountId, CaseId, DepositId, EventId, FirmId, Reques
 use crate::value::Text;
 
 /// An instant: microseconds since the Unix epoch, UTC. Both engines keep it exactly.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct UtcMicros(pub i64);
+
+impl UtcMicros {
+    /// The last instant that can be written: 2^53 − 1 microseconds, in the year 2255.
+    pub const MAX: Self = Self((1 << 53) - 1);
+}
 
 impl Field for UtcMicros {
     fn put(&self, out: &mut Out) {

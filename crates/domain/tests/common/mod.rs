@@ -135,6 +135,7 @@ impl Desk {
                 author: Author::without_token(text("test")),
                 request_id: RequestId(Uuid::from_u128(self.log.len() as u128)),
                 now,
+                recorded_at: now,
                 next_id: &mut ids,
                 sealer: &mut InTheClear,
             };

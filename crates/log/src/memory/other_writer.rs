@@ -95,6 +95,7 @@ fn decide(
             author: Author::without_token(text("another writer")),
             request_id,
             now: last.recorded_at,
+            recorded_at: last.recorded_at,
             next_id: &mut next_id,
             sealer: &mut InTheClear,
         };
@@ -126,6 +127,7 @@ fn append(
         let leaf = proof::leaf_hash(&bytes);
         head.frontier.push(leaf);
         head.position = recorded.position;
+        head.recorded_at = recorded.recorded_at;
         rows.push(AppendRow { recorded, bytes, leaf });
     }
     let accepted = Accepted { count, first: expected + 1, streams };

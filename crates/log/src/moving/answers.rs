@@ -11,10 +11,10 @@ use crate::ports::{Head, LogStore};
 use crate::settings::MOVE_PAGE;
 
 /// A request and what became of it.
-pub(super) type Answered = (RequestId, Outcome);
+pub(crate) type Answered = (RequestId, Outcome);
 
 /// A walk by request id.
-pub(super) struct Walk<'s> {
+pub(crate) struct Walk<'s> {
     store: &'s dyn LogStore,
     firm: FirmId,
     page: IntoIter<Answered>,
@@ -24,13 +24,13 @@ pub(super) struct Walk<'s> {
 }
 
 impl<'s> Walk<'s> {
-    pub(super) fn of(store: &'s dyn LogStore, firm: FirmId) -> Self {
+    pub(crate) fn of(store: &'s dyn LogStore, firm: FirmId) -> Self {
         let from = Some(RequestId(Uuid::nil()));
         Self { store, firm, page: Vec::new().into_iter(), next: None, from }
     }
 
     /// The answer that comes next, until the last was passed.
-    pub(super) async fn peek(&mut self) -> Result<Option<&Answered>, StoreError> {
+    pub(crate) async fn peek(&mut self) -> Result<Option<&Answered>, StoreError> {
         if self.next.is_none() {
             self.next = self.page.next();
         }
@@ -44,7 +44,7 @@ impl<'s> Walk<'s> {
     }
 
     /// Passes it.
-    pub(super) fn pass(&mut self) {
+    pub(crate) fn pass(&mut self) {
         self.next = None;
     }
 }

@@ -16,7 +16,7 @@ use crate::ports::{AppendRow, Head, LogStore, Stored};
 use crate::settings::MOVE_PAGE;
 use crate::verify::{Span, Verifier, VerifyError, answers_of, finding};
 use crate::verify::{invoice_number, read_page, recorded_of};
-use answers::Walk;
+pub(crate) use answers::Walk;
 use append::{Append, Appended};
 
 /// Leaf hashes of one read.
@@ -430,6 +430,7 @@ impl Page {
             self.before_last = self.head.clone();
         }
         self.head.position = expected;
+        self.head.recorded_at = recorded.recorded_at;
         self.head.frontier.push(leaf);
         self.head.invoices += self.invoices_of(&recorded)?;
         self.rows.push(AppendRow { recorded, bytes: stored.bytes, leaf });

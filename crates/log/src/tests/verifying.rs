@@ -1,8 +1,19 @@
 //! A log is verified from its bytes; a changed byte is named by its position.
 
+use std::sync::Arc;
+
+use domain::command::{Command, FirmAction};
+use domain::event::{Recorded, StreamId, UtcMicros};
+use domain::ids::EventId;
+use domain::value::Text;
+use uuid::Uuid;
+
 use super::support::*;
 use crate::memory::MemoryStore;
-use crate::{COLUMNS, LogCheckpoint, LogStore as _, Settings, VerifyError};
+use crate::{
+    Accepted, AppendRow, Batch, COLUMNS, LoadedStream, LogCheckpoint, LogStore as _, NOTHING_KNOWN,
+    Opening, Outcome, OutcomeResult, Plan, RanBack, Settings, Step, VerifyError,
+};
 
 async fn written() -> Bench {
     let bench = open_bench(Settings::default()).await;
@@ -104,4 +115,61 @@ async fn bytes_that_are_no_event_are_found() {
     let bench = written().await;
     bench.store.tamper(FIRM, 5, Vec::clear);
     assert_eq!(finding(&bench).await.0, 5);
+}
+
+/// As older versions recorded it when the clock was set back.
+#[tokio::test]
+async fn recorded_times_that_run_back_are_a_remark() {
+    let (store, clock) = (Arc::new(MemoryStore::default()), NOW.0);
+    let mut plan = Told(vec![clock, clock + 9, clock + 3, clock + 3, clock - 2, clock + 7]);
+    store.transact(FIRM, NOTHING_KNOWN, &[], &mut plan).await.unwrap();
+    let engine = engine_over(&store, Settings::default());
+    let report = engine.verify(FIRM, |_, _| {}).await.unwrap();
+    assert_eq!(report.ran_back, Some(RanBack { first: 3, events: 2 }));
+    let said = report.ran_back.unwrap().to_string();
+    assert!(said.contains("2 recorded times") && said.contains("position 3"), "{said}");
+}
+
+/// Bureaus registered at these times.
+struct Told(Vec<i64>);
+
+impl Plan for Told {
+    fn open(&mut self, opening: Opening) -> Step {
+        let (mut head, mut rows, mut outcomes) = (opening.head, Vec::new(), Vec::new());
+        for (at, micros) in (1..).zip(std::mem::take(&mut self.0)) {
+            let recorded_at = UtcMicros(micros);
+            let Command::Firm { action } = bureau(at) else { unreachable!("it is the firm's") };
+            let FirmAction::RegisterBureau(event) = action.action else { unreachable!("so it is") };
+            let recorded = Recorded {
+                access: None,
+                actor: Text::parse("an older version").unwrap(),
+                causation: None,
+                event: event.into(),
+                event_id: EventId(Uuid::from_u128(u128::from(at))),
+                firm: FIRM,
+                late_days: None,
+                occurred_on: action.occurred_on,
+                position: u64::from(at),
+                recorded_at,
+                request_id: request(u128::from(at)),
+                stream: StreamId::Firm,
+                stream_version: u64::from(at),
+            };
+            let bytes = recorded.to_bytes();
+            let leaf = proof::leaf_hash(&bytes);
+            head.frontier.push(leaf);
+            (head.position, head.recorded_at) = (recorded.position, recorded_at);
+            let streams = vec![(StreamId::Firm, recorded.position)];
+            let result =
+                OutcomeResult::Accepted(Accepted { count: 1, first: recorded.position, streams });
+            outcomes
+                .push((recorded.request_id, Outcome { fingerprint: [0; 32], recorded_at, result }));
+            rows.push(AppendRow { recorded, bytes, leaf });
+        }
+        Step::Write(Batch { expected: 0, rows, outcomes, head, people: Vec::new() })
+    }
+
+    fn loaded(&mut self, _: Vec<LoadedStream>) -> Step {
+        Step::Nothing
+    }
 }

@@ -334,6 +334,65 @@ async fn outcomes_of_refusals_are_kept() {
     assert!(matches!(outcome.result, OutcomeResult::Refused(_)));
 }
 
+/// An engine, its store and its clock.
+fn with_clock() -> (Engine, Arc<MemoryStore>, Arc<SteppedClock>) {
+    let (store, clock) = (Arc::new(MemoryStore::default()), Arc::new(SteppedClock::at(NOW)));
+    let (log, ids): (Arc<MemoryStore>, _) =
+        (Arc::clone(&store), Arc::new(SequentialIds::default()));
+    let engine = Engine::new(log, clock.clone(), ids, firm_keys(), Settings::default());
+    (engine, store, clock)
+}
+
+async fn times(store: &MemoryStore) -> Vec<i64> {
+    let stored = store.read(FIRM, 0, 100).await.unwrap();
+    let recorded = stored.iter().map(|stored| Recorded::from_bytes(&stored.bytes).unwrap());
+    recorded.map(|recorded| recorded.recorded_at.0 - NOW.0).collect()
+}
+
+/// The instant of the last event again: one a microsecond later would be as untrue.
+#[tokio::test]
+async fn a_clock_that_is_set_back_waits_where_the_log_is() {
+    let (engine, store, clock) = with_clock();
+    let submit = async |id, command| engine.submit(FIRM, submission(id, command)).await.unwrap();
+    submit(1, register()).await;
+    clock.advance(10);
+    submit(2, publish()).await;
+    clock.advance(-1_000);
+    submit(3, bureau(1)).await;
+    submit(4, bureau(2)).await;
+    // Another process whose clock is behind, and which has seen nothing yet.
+    let other = engine_over(&store, Settings::default());
+    other.submit(FIRM, submission(5, bureau(3))).await.unwrap();
+    clock.advance(2_000);
+    submit(6, bureau(4)).await;
+    assert_eq!(times(&store).await, [0, 10, 10, 10, 10, 1_010]);
+    assert_eq!(store.head(FIRM).await.unwrap().recorded_at.0 - NOW.0, 1_010);
+    assert_eq!(engine.verify(FIRM, |_, _| {}).await.unwrap().ran_back, None);
+    // What it answers says so too, whether it records or refuses.
+    clock.advance(-5_000);
+    let refusal = engine.submit(FIRM, submission(7, bureau(4))).await.unwrap_err();
+    assert_eq!(reason(refusal), Reason::AlreadyRecorded);
+    assert_eq!(store.outcome(FIRM, request(7)).unwrap().recorded_at.0 - NOW.0, 1_010);
+}
+
+/// What is in the future goes by the clock: a step forwards that was taken back opens no later day.
+#[tokio::test]
+async fn a_day_that_was_only_reached_by_a_wrong_clock_is_in_the_future_again() {
+    let (engine, store, clock) = with_clock();
+    engine.submit(FIRM, submission(1, register())).await.unwrap();
+    clock.advance(400 * 86_400_000_000);
+    engine.submit(FIRM, submission(2, bureau(1))).await.unwrap();
+    clock.advance(-400 * 86_400_000_000);
+    let Command::Firm { mut action } = bureau(2) else { unreachable!("it is the firm's") };
+    action.occurred_on = action.occurred_on + chrono::Days::new(30);
+    let ahead = Command::Firm { action };
+    let refusal = engine.submit(FIRM, submission(3, ahead)).await.unwrap_err();
+    assert_eq!(reason(refusal), Reason::DateImpossible);
+    engine.submit(FIRM, submission(4, bureau(3))).await.unwrap();
+    let times = times(&store).await;
+    assert_eq!(times[1], times[2], "{times:?}");
+}
+
 /// A clock that breaks the first time it is read.
 #[derive(Default)]
 struct BrokenClock(AtomicBool);

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use calendar::CivilDate;
-use domain::event::StreamId;
+use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use log::{Batch, Gap, Head, Landing, Meanwhile, Opening, Outcome, Plan, Step, StoreError, Stored};
 use sqlx::postgres::{PgArguments, PgRow};
@@ -181,19 +181,19 @@ fn found_in(rows: &[PgRow]) -> Result<Found, StoreError> {
 pub(super) fn outcome_of(row: &PgRow) -> Result<(RequestId, Outcome), StoreError> {
     let request: Uuid = row.try_get(0).map_err(failed)?;
     let bytes: Vec<u8> = row.try_get(1).map_err(failed)?;
-    let outcome = Outcome::from_bytes(&bytes).map_err(|source| StoreError::Internal {
-        what: "a stored answer does not read".into(),
-        source: Some(Box::new(source)),
-    })?;
-    Ok((RequestId(request), outcome))
+    let request = RequestId(request);
+    let outcome = Outcome::from_bytes(&bytes);
+    let outcome = outcome.map_err(|source| StoreError::Answer { request, source })?;
+    Ok((request, outcome))
 }
 
-/// Reads position, invoices and frontier.
+/// Reads position, invoices, time and frontier.
 pub(super) fn head_of(row: &PgRow) -> Result<Head, StoreError> {
     let position = unsigned(row.try_get(0).map_err(failed)?)?;
     let invoices = unsigned(row.try_get(1).map_err(failed)?)?;
-    let frontier: Vec<u8> = row.try_get(2).map_err(failed)?;
-    Head::from_stored(position, invoices, &frontier)
+    let recorded_at: DateTime<Utc> = row.try_get(2).map_err(failed)?;
+    let frontier: Vec<u8> = row.try_get(3).map_err(failed)?;
+    Head::from_stored(position, invoices, UtcMicros(recorded_at.timestamp_micros()), &frontier)
 }
 
 async fn make_head(connection: &mut PgConnection, firm: FirmId) -> Result<(), StoreError> {
@@ -255,6 +255,7 @@ async fn append(
     add(&mut arguments, signed(decided_on.position)?)?;
     add(&mut arguments, decided_on.root().as_bytes().as_slice())?;
     add_people(&mut arguments, &batch.people)?;
+    add(&mut arguments, time(head.recorded_at)?)?;
     let query = sqlx::query_scalar_with(APPEND, arguments);
     Ok(query.fetch_one(connection).await.map(|moved: i64| moved == 1))
 }

@@ -37,7 +37,7 @@ impl Postgres {
     /// Rows, checkpoint and snapshots in one transaction.
     pub(crate) async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
         // Made before the transaction begins: it is the larger part of the work.
-        let changes = changes(&step);
+        let changes = changes(&step)?;
         let mut transaction = Transaction::begin(&self.projection, step.firm).await?;
         let result = apply(transaction.connection(), &step, changes).await;
         transaction.end(result).await

@@ -42,7 +42,7 @@ pub(super) const ROLLBACK: &str = "ROLLBACK";
 /// The answers are looked up one by one: with a list beside it, a planner that thinks firms small, as
 /// it does without statistics or where most of them are, reads every answer that the firm ever got.
 pub(super) const PREPARED: &[&str] = &[
-    "PREPARE locked_head (uuid) AS SELECT position, invoices, frontier FROM log_head \
+    "PREPARE locked_head (uuid) AS SELECT position, invoices, recorded_at, frontier FROM log_head \
      WHERE firm = $1 FOR UPDATE",
     "PREPARE known_answers (uuid, uuid[]) AS SELECT r.request_id, r.outcome FROM UNNEST($2) u (id) \
      CROSS JOIN LATERAL (SELECT r.request_id, r.outcome FROM request r \
@@ -106,7 +106,7 @@ macro_rules! keeping_people {
 /// it elsewhere.
 pub(super) const APPEND: &str = concat!(
     "WITH moved AS (UPDATE log_head \
-    SET position = $16, invoices = $17, frontier = $18, root = $19 \
+    SET position = $16, invoices = $17, frontier = $18, root = $19, recorded_at = $29 \
     WHERE firm = $1 AND position = $20 AND root = $21 \
     RETURNING firm, set_config('counterfoil.firm', firm::text, TRUE)), \
     events AS (INSERT INTO event (firm, position, stream, \
@@ -123,7 +123,8 @@ pub(super) const APPEND: &str = concat!(
     ") SELECT COUNT(*) FROM moved"
 );
 
-pub(super) const HEAD: &str = "SELECT position, invoices, frontier FROM log_head WHERE firm = $1";
+pub(super) const HEAD: &str =
+    "SELECT position, invoices, recorded_at, frontier FROM log_head WHERE firm = $1";
 /// The log is dense, so that a page is a range. A limit would say the same, but a planner that thinks
 /// firms small would read to the end of the log and sort, to give the first rows.
 pub(super) const READ: &str = "SELECT position, body FROM event \

@@ -5,7 +5,7 @@ use calendar::CivilDate;
 use domain::State;
 use domain::event::{BookAccount, StreamId, UtcMicros};
 use domain::ids::{AccountId, DepositId, EventId, FirmId, PlanCode};
-use log::{ProjectionStep, StoreError};
+use log::{Fault, ProjectionStep, StoreError};
 use std::collections::HashMap;
 
 use super::limit;
@@ -143,7 +143,9 @@ impl From<OpenItemRow> for OpenItem {
 }
 
 /// The entries that a step makes. They are made once and never change.
-pub(super) fn rows(step: &ProjectionStep<'_>) -> (Vec<JournalEntryRow>, Vec<JournalLineRow>) {
+pub(super) fn rows(
+    step: &ProjectionStep<'_>,
+) -> Result<(Vec<JournalEntryRow>, Vec<JournalLineRow>), StoreError> {
     let before: HashMap<StreamId, &State> = step
         .touched
         .iter()
@@ -151,8 +153,9 @@ pub(super) fn rows(step: &ProjectionStep<'_>) -> (Vec<JournalEntryRow>, Vec<Jour
         .collect();
     let poster = Poster::new(step.firm_state);
     let entries = poster.entries(|stream| before.get(&stream).copied(), step.events);
+    let entries = entries.map_err(Fault::from)?;
     let lines = entries.iter().flat_map(line_rows).collect();
-    (entries.into_iter().map(entry_row).collect(), lines)
+    Ok((entries.into_iter().map(entry_row).collect(), lines))
 }
 
 fn entry_row(entry: Entry) -> JournalEntryRow {

@@ -29,7 +29,7 @@ use domain::case::Case;
 use domain::event::StreamId;
 use domain::ids::CaseId;
 use domain::world::State;
-use log::{ProjectionStep, Touched};
+use log::{ProjectionStep, StoreError, Touched};
 use uuid::Uuid;
 
 pub use account::{AccountFilter, AccountRow};
@@ -113,7 +113,7 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
 ];
 
 /// What one step changes, in the order of the streams so that neighbouring rows are written together.
-pub(crate) fn changes(step: &ProjectionStep<'_>) -> Changes {
+pub(crate) fn changes(step: &ProjectionStep<'_>) -> Result<Changes, StoreError> {
     let registered = step.firm_state.registered.as_ref();
     // Days a letter travels when no delivery scan says; fixed when the firm is registered.
     let transit_days = registered.map_or(0, |registered| registered.transit_days);
@@ -157,10 +157,10 @@ pub(crate) fn changes(step: &ProjectionStep<'_>) -> Changes {
             }
         }
     }
-    let (entries, lines) = journal::rows(step);
+    let (entries, lines) = journal::rows(step)?;
     changes.compare(Vec::new(), entries);
     changes.compare(Vec::new(), lines);
-    changes
+    Ok(changes)
 }
 
 fn as_case(state: &State) -> Option<&Case> {

@@ -2,13 +2,13 @@
 
 use std::collections::HashMap;
 
-use domain::event::StreamId;
+use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use futures::TryStreamExt;
 use log::{
     AppendRow, Batch, Gap, Head, Meanwhile, Opening, Outcome, Plan, Step, StoreError, Stored,
 };
-use sqlx::sqlite::SqliteArguments;
+use sqlx::sqlite::{SqliteArguments, SqliteRow};
 use sqlx::{Arguments, Row as _, SqliteConnection};
 use uuid::Uuid;
 
@@ -85,11 +85,10 @@ async fn opening(
     let mut rows = query.fetch(&mut *connection);
     while let Some(row) = rows.try_next().await.map_err(failed)? {
         if let Some(position) = row.try_get::<Option<i64>, _>(0).map_err(failed)? {
-            let frontier: &[u8] = row.try_get(2).map_err(failed)?;
-            head = head_of(position, row.try_get(1).map_err(failed)?, frontier)?;
+            head = head_of(position, &row)?;
         }
-        if let Some(id) = row.try_get::<Option<&[u8]>, _>(3).map_err(failed)? {
-            let (request, outcome) = outcome_of(id, row.try_get(4).map_err(failed)?)?;
+        if let Some(id) = row.try_get::<Option<&[u8]>, _>(4).map_err(failed)? {
+            let (request, outcome) = outcome_of(id, row.try_get(5).map_err(failed)?)?;
             outcomes.insert(request, outcome);
         }
     }
@@ -102,18 +101,21 @@ async fn opening(
     Ok(Opening { head, meanwhile, outcomes })
 }
 
-pub(super) fn head_of(position: i64, invoices: i64, frontier: &[u8]) -> Result<Head, StoreError> {
-    Head::from_stored(unsigned(position)?, unsigned(invoices)?, frontier)
+/// Reads invoices, time and frontier behind a position.
+pub(super) fn head_of(position: i64, row: &SqliteRow) -> Result<Head, StoreError> {
+    let invoices = unsigned(row.try_get(1).map_err(failed)?)?;
+    let recorded_at = UtcMicros(row.try_get(2).map_err(failed)?);
+    let frontier: &[u8] = row.try_get(3).map_err(failed)?;
+    Head::from_stored(unsigned(position)?, invoices, recorded_at, frontier)
 }
 
 /// Reads a request's id and its outcome.
 pub(super) fn outcome_of(id: &[u8], outcome: &[u8]) -> Result<(RequestId, Outcome), StoreError> {
     let id = Uuid::from_slice(id).map_err(|_| malformed("a request id"))?;
-    let outcome = Outcome::from_bytes(outcome).map_err(|source| StoreError::Internal {
-        what: "a stored answer does not read".into(),
-        source: Some(Box::new(source)),
-    })?;
-    Ok((RequestId(id), outcome))
+    let request = RequestId(id);
+    let outcome = Outcome::from_bytes(outcome);
+    let outcome = outcome.map_err(|source| StoreError::Answer { request, source })?;
+    Ok((request, outcome))
 }
 
 /// Every event between a position and the head.
@@ -126,7 +128,7 @@ async fn since(
     let query = sqlx::query(SINCE).bind(firm.0.as_bytes().to_vec());
     let query = query.bind(signed(position)?).bind(signed(head.position)?);
     let rows = query.fetch_all(connection).await.map_err(failed)?;
-    let stored = |row: &sqlx::sqlite::SqliteRow| {
+    let stored = |row: &SqliteRow| {
         let position = unsigned(row.try_get(0).map_err(failed)?)?;
         Ok(Stored { position, bytes: row.try_get(1).map_err(failed)? })
     };
@@ -140,7 +142,7 @@ async fn moved(
 ) -> Result<Vec<StreamId>, StoreError> {
     let query = sqlx::query(MOVED).bind(firm.0.as_bytes().to_vec()).bind(signed(known_position)?);
     let rows = query.fetch_all(connection).await.map_err(failed)?;
-    let stream = |row: &sqlx::sqlite::SqliteRow| {
+    let stream = |row: &SqliteRow| {
         let name: &str = row.try_get(0).map_err(failed)?;
         StreamId::parse(name).ok_or_else(|| malformed("a stream"))
     };
@@ -255,6 +257,7 @@ impl Adding {
         self.value(firm.0.as_bytes().to_vec())?;
         self.value(signed(head.position)?)?;
         self.value(signed(head.invoices)?)?;
+        self.value(head.recorded_at.0)?;
         self.value(head.frontier.to_bytes())?;
         self.value(head.frontier.root().as_bytes().to_vec())
     }

@@ -39,8 +39,7 @@ impl Sqlite {
         let Some(row) = query.fetch_optional(&mut *reader).await.map_err(failed)? else {
             return Ok(Head::default());
         };
-        let frontier: &[u8] = row.try_get(2).map_err(failed)?;
-        head_of(row.try_get(0).map_err(failed)?, row.try_get(1).map_err(failed)?, frontier)
+        head_of(row.try_get(0).map_err(failed)?, &row)
     }
 
     pub(crate) async fn read(

@@ -35,7 +35,7 @@ impl Sqlite {
     /// Rows, checkpoint and snapshots in one transaction.
     pub(crate) async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
         // Made before the lock is taken: it is the larger part of the work.
-        let changes = changes(&step);
+        let changes = changes(&step)?;
         let mut transaction = self.turn(Writer::Projection).await?;
         let result = apply(&mut transaction.connection, &step, changes).await;
         self.end(transaction, result).await

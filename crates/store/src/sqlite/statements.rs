@@ -16,7 +16,8 @@ pub(super) const COMMIT: &str = "COMMIT";
 pub(super) const ROLLBACK: &str = "ROLLBACK";
 
 /// Takes the write lock, and reads the head and what is known of requests, in one round trip.
-pub(super) const OPENING: &str = "BEGIN IMMEDIATE; SELECT h.position, h.invoices, h.frontier, r.request_id, r.outcome \
+pub(super) const OPENING: &str = "BEGIN IMMEDIATE; SELECT h.position, h.invoices, h.recorded_at, h.frontier, \
+    r.request_id, r.outcome \
     FROM (SELECT 1) LEFT JOIN log_head h ON h.firm = $1 \
     LEFT JOIN request r ON r.firm = $1 AND r.request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
 /// What others wrote between a position that a writer knew and the head.
@@ -24,10 +25,11 @@ pub(super) const SINCE: &str = "SELECT position, body FROM event \
     WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
 pub(super) const MOVED: &str =
     "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
-const SET_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, frontier, root) \
-    VALUES (?, ?, ?, ?, ?) ON CONFLICT (firm) DO UPDATE SET position = excluded.position, \
-    invoices = excluded.invoices, frontier = excluded.frontier, root = excluded.root";
-pub(super) const HEAD: &str = "SELECT position, invoices, frontier FROM log_head WHERE firm = $1";
+const SET_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, recorded_at, frontier, root) \
+    VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (firm) DO UPDATE SET position = excluded.position, \
+    invoices = excluded.invoices, recorded_at = excluded.recorded_at, frontier = excluded.frontier, root = excluded.root";
+pub(super) const HEAD: &str =
+    "SELECT position, invoices, recorded_at, frontier FROM log_head WHERE firm = $1";
 /// Many events in one row: a row costs the driver several microseconds, a byte next to nothing.
 pub(super) const READ: &str = "SELECT group_concat(position, ' '), group_concat(octet_length(body), ' '), \
     CAST(group_concat(body, '') AS BLOB) FROM (SELECT position, body FROM event \

@@ -177,7 +177,8 @@ fn show(report: &v1::VerifyReport, out: &mut Out) -> std::io::Result<()> {
     out.field("events", report.event_count)?;
     out.field("streams", report.stream_count)?;
     out.field("invoices", report.invoice_count)?;
-    out.field("root", &report.root)
+    out.field("root", &report.root)?;
+    report.remarks.iter().try_for_each(|remark| out.note(remark))
 }
 
 /// Makes the read models anew.

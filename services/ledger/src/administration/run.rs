@@ -59,6 +59,7 @@ fn verify_report(
             invoice_count: int64(report.invoices),
             root: report.root.hex(),
             fault: None,
+            remarks: report.ran_back.iter().map(ToString::to_string).collect(),
         }),
         Err(VerifyError::Finding { position, what }) => {
             ledger.metrics().findings.fetch_add(1, Ordering::Relaxed);

@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use api::requests::{self, BillingAsked};
-use api::scalar::{int32, int64};
+use api::scalar::{int32, int64, minor_message};
 use api::status::Failure;
 use api::{name, v1};
 use domain::command::Command;
@@ -220,8 +220,9 @@ impl Run<'_> {
     fn response(&self, mark: &Answer, done: &Done, found: &Found) -> v1::RunBillingResponse {
         let firm = self.asked.firm;
         let accounts: HashSet<AccountId> = done.accounts.union(&found.accounts).copied().collect();
-        let totals = found.invoices.values().map(|(_, total)| *total);
-        let total = totals.reduce(|sum, next| sum.plus(next).unwrap_or(sum));
+        let totals = || found.invoices.values().map(|(_, total)| *total);
+        let sum: i64 = totals().map(Money::minor).sum();
+        let total = totals().next().map(|first| minor_message(sum, first.currency()));
         let invoices = found.invoices.iter().take(INVOICES_LISTED_MAX);
         let invoices = invoices.map(|(number, (account, total))| v1::IssuedInvoice {
             name: name::invoice(firm, *number),
@@ -233,7 +234,7 @@ impl Run<'_> {
             fees_earned: int32(found.earned),
             fees_held: int32(found.held.len()),
             invoices_issued: int32(found.invoices.len()),
-            totals: total.and_then(amount).into_iter().collect(),
+            totals: total.into_iter().collect(),
             invoices: invoices.collect(),
             position: int64(mark.position.max(done.position).max(found.position)),
             replayed: mark.replayed && !done.anew,

@@ -11,7 +11,7 @@ use domain::refusal::{Reason, Refusal};
 use statement::matching::Certainty;
 
 use super::change::{By, make_match};
-use super::propose::{Found, Proposed};
+use super::propose::{Found, Proposed, costs_of};
 use crate::access::{Authority, fingerprint};
 use crate::ledger::Ledger;
 use crate::reading::View;
@@ -77,7 +77,7 @@ fn asked(
         let movement = Movement { kind: row.kind, name: row.name.clone() };
         MovementNamed { movement, account: Some(row.account_id) }
     };
-    let costs = payout.and_then(|row| row.costs_minor).unwrap_or(0);
+    let costs = payout.map_or(0, costs_of);
     let costs = Money::new(costs, line.currency).map_err(|e| Failure::internal(e.to_string()))?;
     Ok(MatchAsked {
         firm,

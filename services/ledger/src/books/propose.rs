@@ -239,7 +239,7 @@ impl Found {
                 account: name::account(firm, row.account_id),
             }
         });
-        let costs = payout.and_then(|row| row.costs_minor).unwrap_or(0);
+        let costs = payout.map_or(0, costs_of);
         v1::MatchProposal {
             deposit: name::deposit(firm, line(proposal.deposit).deposit_id),
             joined: proposal
@@ -255,6 +255,14 @@ impl Found {
             because: proposal.because.clone(),
         }
     }
+}
+
+/// What a processor kept of a payout.
+///
+/// # Panics
+/// Never: the row of a payout says so. Only a line of a statement has none.
+pub(super) fn costs_of(payout: &DepositRow) -> i64 {
+    payout.costs_minor.expect("the row of a payout says what the processor kept")
 }
 
 const fn certainty(certainty: Certainty) -> v1::MatchCertainty {

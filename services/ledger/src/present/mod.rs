@@ -7,7 +7,7 @@ pub(crate) mod fee;
 pub(crate) mod firm;
 
 use api::google::r#type::{Date, Money as MoneyMessage};
-use api::scalar::{date_message, int64, money_message};
+use api::scalar::{date_message, int64, minor_message, money_message};
 use api::v1;
 use calendar::CivilDate;
 use domain::event::EventRef;
@@ -29,9 +29,13 @@ pub(crate) fn amount(money: Money) -> Option<MoneyMessage> {
     Some(money_message(money))
 }
 
-/// Minor units as an amount; sums of the books are far below the largest.
+/// Minor units as an amount. Sums may be larger than any one amount of the books.
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "fields of messages are optional in the generated code"
+)]
 pub(crate) fn minor(minor: i64, currency: Currency) -> Option<MoneyMessage> {
-    Money::new(minor, currency).ok().and_then(amount)
+    Some(minor_message(minor, currency))
 }
 
 pub(crate) fn reference(event: &EventRef) -> v1::EventReference {

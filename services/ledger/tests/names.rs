@@ -6,6 +6,7 @@ mod common;
 
 use std::time::Duration;
 
+use api::google::r#type::Date;
 use api::v1;
 use api::v1::case_ledger_client::CaseLedgerClient;
 use common::{Service, date, first_month, id, new_case, reason, record};
@@ -37,12 +38,17 @@ async fn create(
     firm: &str,
     token: v1::Token,
 ) -> Result<v1::CreateTokenResponse, Status> {
-    let request = v1::CreateTokenRequest {
-        parent: firm.to_owned(),
-        request_id: id(),
-        occurred_on: date(2026, 3, 2),
-        token: Some(token),
-    };
+    create_on(service, firm, date(2026, 3, 2), token).await
+}
+
+async fn create_on(
+    service: &Service,
+    firm: &str,
+    occurred_on: Option<Date>,
+    token: v1::Token,
+) -> Result<v1::CreateTokenResponse, Status> {
+    let (parent, token) = (firm.to_owned(), Some(token));
+    let request = v1::CreateTokenRequest { parent, request_id: id(), occurred_on, token };
     Ok(service.administration().create_token(request).await?.into_inner())
 }
 
@@ -252,7 +258,9 @@ async fn every_token_has_an_end() {
     assert_eq!(item.kind(), v1::DueKind::TokenEnding);
     service.clock.advance(15 * A_DAY);
     assert_eq!(due().await, [], "it is over, and nobody's business any more");
-    create(&service, &firm, labelled("usual")).await.expect("its name is free again");
+    create(&service, &firm, labelled("usual")).await.expect_err("nothing is dated back to use it");
+    let today = date(2026, 6, 1);
+    create_on(&service, &firm, today, labelled("usual")).await.expect("its name is free again");
 }
 
 /// The id that a request of the service's own would have without the firm's secret: RFC 9562 section 5.8 over

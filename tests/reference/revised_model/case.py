@@ -41,6 +41,8 @@ class Case:
 
     def pause_over(self, fact):
         """The pause in which this work was done, if any."""
+        if not self.of("pause"):
+            return None
         before = [a for a in self.grid.anchors if a <= fact.day]
         for first, last in pauses(self.facts, before[-1] if before else days.FAR):
             if not first <= fact.day <= (last or days.FAR):

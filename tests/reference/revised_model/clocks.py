@@ -191,24 +191,26 @@ def notices(case, law):
 
 def reinsertions(case, law):
     """A deleted listing that comes back starts its own rule, each time it does."""
-    found = []
-    gone, told = {}, set()
+    found, shown, gone = [], set(), {}
     for fact in case.facts:
-        bureau = fact.get("bureau")
+        bureau, listing = fact.get("bureau"), fact.get("listing")
         if fact.kind == "answer" and fact.get("result") == "deleted":
-            gone[bureau, fact.get("listing")] = True
+            gone[bureau, listing] = True
         elif fact.kind == "reinserted":
-            found.append((fact.day, bureau, fact.get("listing")))
-            gone[bureau, fact.get("listing")] = False
+            # One that an import has already shown to be back is the same reinsertion.
+            if gone.get((bureau, listing)) is not False:
+                found.append((fact.day, bureau, listing, False))
+            gone[bureau, listing] = False
         elif fact.kind == "import" and fact.get("listings") is not None:
-            for at, listing in [key for key in gone if key[0] == bureau]:
-                if gone[at, listing] and listing in fact.get("listings"):
-                    found.append((fact.day, bureau, listing))
-                    gone[at, listing] = False
-            for other in told:
-                if other[0] == bureau and other[1] not in fact.get("listings"):
-                    gone[other] = True
-            told |= {(bureau, listing) for listing in fact.get("listings")}
+            now = {(bureau, name) for name in fact.get("listings")}
+            for back in sorted(key for key in now if gone.get(key)):
+                # It came back on some day before the import that first shows it.
+                found.append((fact.day, *back, True))
+                gone[back] = False
+            for key in shown - now:
+                if key[0] == bureau:
+                    gone[key] = True
+            shown |= now
     return [
         clock(
             "reinsertion notice",
@@ -218,8 +220,9 @@ def reinsertions(case, law):
             notice_day(case, "reinsertion", bureau, listing, on),
             bureau,
             listing,
+            estimated=seen,
         )
-        for on, bureau, listing in found
+        for on, bureau, listing, seen in found
     ]
 
 

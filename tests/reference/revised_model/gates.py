@@ -8,7 +8,7 @@ from results import g6
 from statelaw import applicable, g7
 from story import known_before
 
-# "had its days corrected by up to three"
+# "only because days were corrected by up to three"
 TOLERATED_DAYS = 3
 
 CITES = {

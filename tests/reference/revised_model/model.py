@@ -8,7 +8,7 @@ import sys
 from datetime import date
 
 import days
-from answers import HARDEST_FIRST, HOLDS, WORST_FIRST
+from answers import HARDEST_FIRST, HOLDS, PUT_RIGHT, WORST_FIRST
 from clocks import clocks
 from fees import Judge, status, worst_status
 from explain import show_helping_corrections
@@ -156,8 +156,11 @@ def gates_answer(answers, corrected):
 def claim_answer(judge, claim, verdict, books, corrected):
     period = claim["period"]
     fee = books.fee(claim["id"], judge)
-    today = judge.ask(period, judge.today, claim["amount"], claim)
-    may_charge = fee["status"] == ALLOWED and status(today) == HOLDS and fee["open"] > 0
+    may_charge = False
+    if fee["status"] == ALLOWED and fee["open"] > 0:
+        # The gates stand again before every charge request.
+        today = judge.ask(period, judge.today, claim["amount"], claim)
+        may_charge = status(today) == HOLDS
     return {
         "claim": claim["id"],
         "amount": claim["amount"],
@@ -231,8 +234,12 @@ def close_what_is_closed(then, now):
         claimed = {f["claim"]: f for f in current["fees"]}
         standing = {f["stands_for"]: f for f in current["fees"]}
         for fee in client["open_fees"]:
-            today = held.get(fee["start"]) or standing.get(fee["start"])
+            claimed_since = standing.get(fee["start"]) if fee["start"] not in held else None
+            today = held.get(fee["start"]) or claimed_since
             worsen(fee["gates"], today["gates"] if today else None)
+            if claimed_since:
+                taken = {"answer": "fails", "says": "another claimed fee stands for the period"}
+                fee["gates"]["G5"] = {**fee["gates"]["G5"], **taken, "opens": PUT_RIGHT}
             fee["claimable"] = (
                 fee["claimable"]
                 and fee["start"] in held

@@ -45,7 +45,7 @@ class Law:
         ]
         if not any(p["state"] == "US" for p in self.packs):
             self.packs = self.packs + [FEDERAL]
-        self._standings, self._in_force, self._usable = {}, {}, {}
+        self._standings, self._in_force, self._usable, self._readings = {}, {}, {}, {}
 
     def waits_for_review(self, pack):
         """A new pack's exposures are shown first; the books move when the result is recorded."""
@@ -76,6 +76,17 @@ class Law:
         if pack.get("nothing_is_added"):
             return True, None
         return name in pack["dimensions"], pack["dimensions"].get(name)
+
+    def reading(self, pack, names):
+        """(the dimensions that are unread, those that add something with what they say)"""
+        key = pack["id"], pack["version"], names
+        if key not in self._readings:
+            said = [(name, *self.dimension(pack, name)) for name in names]
+            self._readings[key] = (
+                [name for name, read, _ in said if not read],
+                [(name, says) for name, read, says in said if read and says is not None],
+            )
+        return self._readings[key]
 
     def in_force(self, on, state, activity=()):
         """The packs that reach a contract of a client of `state`, in force on that day."""

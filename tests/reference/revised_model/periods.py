@@ -60,7 +60,7 @@ def lay_grid(case_facts, agreements, kept_days, until):
 def is_gap_before(facts, segment, kept_days, agreement):
     """ "A gap is at least one day on which no agreement ... is signed and unended." """
     _, ends = lay_segment(facts, segment, kept_days, days.plus(agreement.signed, -1))
-    last_days = [end for end in ends.values()]
+    last_days = list(ends.values())
     return None not in last_days and max(last_days) < days.plus(agreement.signed, -1)
 
 
@@ -136,8 +136,12 @@ def period_end(start, wanted, paused, kept_days):
     for first, last in kept_days:
         if first <= start <= last:
             return last
+    # A fee of the first edition keeps its days: the period before it ends where they begin.
+    kept = min((first for first, _ in kept_days if first > start), default=days.FAR)
     counted, on = 0, start
     while True:
+        if days.plus(on, 1) == kept:
+            return on
         if not is_paused(on, paused):
             counted += 1
         elif any(first <= on and last is None for first, last in paused):

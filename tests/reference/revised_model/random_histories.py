@@ -59,8 +59,8 @@ class Story:
     def __init__(self, random, name, seat, couple):
         self.random, self.name, self.facts = random, name, []
         self.seat, self.couple = seat, couple
-        self.state = random.choice(("ZA", "ZA", "ZA", "ZB", "ZB", "ZC", "ZD", "ZE", "ZF"))
-        self.today = START + timedelta(days=random.randint(45, 150))
+        self.state = random.choice(["ZA"] * 6 + ["ZB"] * 4 + ["ZC", "ZD", "ZE", "ZE", "ZF"])
+        self.today = START + timedelta(days=random.randint(45, 125))
         self.add(
             "enrolled",
             START - timedelta(days=3),
@@ -68,10 +68,10 @@ class Story:
             seat=seat,
             zone=random.choice(ZONES),
         )
-        if random.random() < 0.9:
+        if random.random() < 0.97:
             self.add("sale_evidence", START - timedelta(days=3), shows="no_telephone")
         for listing in ("L1", "L2"):
-            if random.random() < 0.9:
+            if random.random() < 0.95:
                 self.add("attested", START - timedelta(days=random.randint(0, 3)), listing=listing)
 
     def chance(self, of):
@@ -96,11 +96,11 @@ class Story:
             **TERMS,
             "price": random.choice((8900, 6900)),
             "grace": random.choice((10, 10, 5)),
-            "total": random.choice((60000, 30000, 200000)),
+            "total": random.choice((60000, 30000, 200000, 200000)),
         }
         if self.couple:
             terms["shares"] = [1, 1]
-        if self.chance(0.3):
+        if self.chance(0.4):
             terms["first_work"] = {"progress_report": 1}
         online = self.chance(0.3)
         if online and self.chance(0.9):
@@ -159,13 +159,13 @@ class Story:
         random, at = self.random, random_early(self.random)
         while at < length:
             on = START + timedelta(days=at)
-            if self.chance(0.85):
+            if self.chance(0.93):
                 listings = random.choice((["L1"], ["L1", "L2"], ["L2"]))
                 sent = self.add(
                     "work",
                     on,
                     type="round",
-                    completes_before=self.chance(0.3),
+                    completes_before=self.chance(0.2),
                     letters=[{"bureau": "B1", "listings": listings}],
                 )
                 if self.chance(0.5):
@@ -179,19 +179,19 @@ class Story:
                         listing=listings[0],
                         result=random.choice(("deleted", "verified")),
                     )
-            if self.chance(0.8):
+            if self.chance(0.93):
                 self.add(
                     "work",
                     on + timedelta(days=random.randint(0, 9)),
                     type="progress_report",
                     completes_before=self.chance(0.2),
                 )
-            if self.chance(0.6):
+            if self.chance(0.8):
                 self.add("statement", on + timedelta(days=random.randint(0, 14)))
             if self.chance(0.15):
                 shown = {"L1": 1} if self.chance(0.5) else {}
                 self.add("import", on, bureau="B1", listings=shown)
-            at += random.randint(14, 34)
+            at += random.randint(12, 28)
 
 
 def random_early(random):
@@ -205,8 +205,8 @@ def random_decisions(random, stories, grids, today):
         for start, end in grids[story.name]:
             if random.random() < 0.35 or end is None or end + timedelta(days=1) > today:
                 continue
-            made_on = end + timedelta(days=random.choice((1, 1, 1, 2, 5, 0, -3)))
-            shift = timedelta(days=random.choice((0, 0, 0, 1, -2, 4)))
+            made_on = end + timedelta(days=random.choice((1, 1, 1, 2, 5, 11, 11, 0, -3)))
+            shift = timedelta(days=random.choice((0, 0, 0, 0, 0, 1, -2, 4)))
             name = f"fee-{story.name}-{start}"
             decisions.append(
                 {
@@ -216,12 +216,13 @@ def random_decisions(random, stories, grids, today):
                     "day": text(made_on),
                     "start": text(start - shift),
                     "end": text(end - shift),
-                    "amount": random.choice((8900, 8900, 9900, 4450)),
+                    "amount": random.choice((6900, 6900, 6900, 8900, 9900, 3450)),
                     "by": random.choice(("run", "person")),
+                    "old": random.random() < 0.05,
                 }
             )
             bill(random, name, made_on, today, decisions, story, money)
-            if random.random() < 0.1:
+            if random.random() < 0.06:
                 decisions.append(
                     {
                         **decisions[0],

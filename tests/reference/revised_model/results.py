@@ -52,9 +52,14 @@ def shows(report, wanted):
     return listings.get(wanted["listing"]) == wanted["value"]
 
 
-def shows_otherwise(report, wanted):
+def undoes(fact, wanted):
     """The listing stands there again, or with another value: the result was undone by then."""
-    return shows(report, wanted) is False and wanted["listing"] in report.get("listings")
+    if fact.kind == "reinserted":
+        same = fact.get("listing") == wanted["listing"] and fact.get("bureau") == wanted["bureau"]
+        return same and wanted["result"] == "deleted"
+    if fact.kind != "import" or shows(fact, wanted) is not False:
+        return False
+    return wanted["listing"] in fact.get("listings")
 
 
 def achieved(case, wanted):
@@ -83,8 +88,8 @@ def one_result(case, wanted):
         first = days.first_report_after_six_months(result.day)
         for report in reports:
             undone = any(
-                result.day <= other.day <= report.day and shows_otherwise(other, wanted)
-                for other in reports
+                result.day <= other.day <= report.day and undoes(other, wanted)
+                for other in case.facts
                 if other is not result
             )
             if report.day >= first and shows(report, wanted) and not undone:

@@ -43,11 +43,11 @@ def pack_answers(question, law, pack, dimensions):
     if not law.usable(pack):
         yield unknown(f"{name} is neither confirmed nor used at own risk")
         return
-    for dimension in dimensions:
-        read, says = law.dimension(pack, dimension)
-        if not read:
-            yield unknown(f"{name}: {dimension} is unread")
-        elif says is not None and dimension in RULES:
+    unread, active = law.reading(pack, dimensions)
+    for dimension in unread:
+        yield unknown(f"{name}: {dimension} is unread")
+    for dimension, says in active:
+        if dimension in RULES:
             yield RULES[dimension](question, pack, says)
 
 

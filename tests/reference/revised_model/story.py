@@ -191,8 +191,9 @@ class Told:
             self.replaced_by[named] = None
         else:
             fresh = {**old, **(puts or {})}
-            if "day" in (puts or {}) and "time" not in puts:
-                fresh["time"] = None
+            if "day" in (puts or {}):
+                # The time and the stated order belonged to the day that was wrong.
+                fresh.update({name: puts.get(name) for name in ("time", "order")})
             self.readings[item["id"]] = (fresh, target or owner, root, item)
             self.replaced_by[named] = item["id"]
         # What was taken back as another person's is opened to nobody again.

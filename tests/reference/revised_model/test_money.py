@@ -119,6 +119,31 @@ class Exposures(Rules):
             0, self.answer["balances"]["receivable"] + self.answer["balances"]["revenue"]
         )
 
+    def test_a_payment_after_the_period_and_before_the_claim_is_no_exposure(self):
+        client = self.first_month()
+        client.claim(P1[0], P1[1], 9900, "2026-04-10", paid="2026-04-02")
+        self.judged(client)
+        self.assertEqual(("allowed", 0), (self.status(), self.answer["owed"]))
+
+    def test_an_early_payment_given_back_lets_a_person_claim_anew(self):
+        client = self.first_month()
+        fee = client.claim(*P1, paid="2026-03-15")
+        client.tell("refund", "2026-04-20", claim=fee, amount=9900, reason="exposure")
+        self.assertEqual(0, self.judged(client)["owed"])
+        client.claim(P1[0], P1[1], 9900, "2026-05-01", paid="2026-05-01", by="person")
+        self.judged(client)
+        self.assertEqual(
+            (["allowed"] * 2, 0), ([f["status"] for f in self.answer["fees"]], self.answer["owed"])
+        )
+
+    def test_an_early_payment_of_an_unproved_fee_is_owed_all_the_same(self):
+        client = self.first_month(state="ZQ")
+        client.claim(*P1, paid="2026-03-15")
+        self.judged(client)
+        self.assertEqual(
+            ("unproved", 9900, 0), (self.status(), self.answer["owed"], self.answer["unproved"])
+        )
+
     def test_a_payment_that_no_fee_supports(self):
         client = self.first_month()
         client.tell("payment", "2026-03-15", amount=4000)

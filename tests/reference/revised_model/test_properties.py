@@ -56,6 +56,8 @@ def judge_history(seed, seen):
     no_held_fee_is_claimable(answer, seen)
     money_adds_up(answer)
     more_work_exposes_nothing(true, answer, stories, seen)
+    if seed % 8 == 0:
+        nothing_opens_in_the_past(true, answer, stories[0].random.randint(20, 100), seen)
 
 
 def same_however_told(true, told):
@@ -94,6 +96,8 @@ def money_adds_up(answer):
 
 def more_work_exposes_nothing(true, answer, stories, seen):
     """One more lawful piece of work never exposes a claimed fee."""
+    if not any(client["fees"] for client in answer["clients"].values()):
+        return
     today = date.fromisoformat(true["today"])
     with_more = {**true, "clients": [{**c, "told": list(c["told"])} for c in true["clients"]]}
     added = False
@@ -112,6 +116,21 @@ def more_work_exposes_nothing(true, answer, stories, seen):
             seen["healed"] += rank[new["status"]] > rank[old["status"]]
             assert rank[new["status"]] >= rank[old["status"]], (old, new)
             assert new["owed"] <= max(old["owed"], old["unproved"]), (old, new)
+
+
+def nothing_opens_in_the_past(true, answer, back, seen):
+    """An earlier `as_of` never opens a gate that is closed today."""
+    as_of = date.fromisoformat(true["today"]) - timedelta(days=back)
+    then = evaluate({**true, "as_of": as_of.isoformat()})
+    for name, client in then["clients"].items():
+        today = {f["start"]: f for f in answer["clients"][name]["open_fees"]}
+        for fee in client["open_fees"]:
+            seen["as of"] += 1
+            current = today.get(fee["start"])
+            for gate, found in fee["gates"].items():
+                open_today = current is not None and current["gates"][gate]["answer"] == HOLDS
+                assert open_today or current is None or found["answer"] != HOLDS, (gate, fee)
+            assert not fee["claimable"] or current["claimable"], fee
 
 
 def one_more_work(story, on):
@@ -143,12 +162,17 @@ class WhatMustHold(unittest.TestCase):
 
 
 def lawful_day(story, client, today):
-    """A day well inside running service, whatever zone its day is read in."""
+    """A day well inside running service, whatever zone its day is read in; best in days that a
+    claimed fee stands for."""
+    claimed = [f["stands_for"] for f in client["fees"] if f["stands_for"]]
+    wanted = story.random.choice(claimed) if claimed and story.chance(0.7) else date.min
     for agreement in client["agreements"]:
         if agreement["cancelled"]:
             continue
-        first = agreement["service_from"] + timedelta(days=1)
+        first = max(agreement["service_from"] + timedelta(days=1), wanted)
         last = min(agreement["last_day"] or today, today) - timedelta(days=1)
+        if wanted > date.min:
+            last = min(last, wanted + timedelta(days=32))
         if first <= last:
             return first + timedelta(days=story.random.randint(0, (last - first).days))
     return None

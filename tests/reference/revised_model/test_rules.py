@@ -115,6 +115,12 @@ class FactsAndCorrections(Rules):
             [(p["start"], p["end"]) for p in self.answer["periods"][:2]],
         )
         self.assertEqual("allowed", self.status())
+        client.claim("2026-04-28", "2026-05-27", 8900, "2026-05-28", old=True)
+        self.judged(client)
+        self.assertEqual(
+            ["2026-04-01", "2026-04-27", "2026-05-27"],
+            [str(p["end"]) for p in self.answer["periods"][:3]],
+        )
 
 
 class Agreements(Rules):

@@ -168,6 +168,7 @@ def claim_answer(judge, claim, verdict, books, corrected):
         "stands_for": period.start if period else None,
         "agreement": claim["agreement"],
         "freed": claim["freed"],
+        "old": bool(claim.get("old")),
         "by_day": {on: STATUS[s] for on, s in verdict["by_day"].items()},
         "gates": gates_answer(verdict["gates"], corrected),
         "may_charge": may_charge,

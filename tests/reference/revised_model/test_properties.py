@@ -54,6 +54,7 @@ def judge_history(seed, seen):
     seen["histories"] += 1
     same_however_told(answer, evaluate(told))
     no_held_fee_is_claimable(answer, seen)
+    the_grid_is_whole(answer)
     money_adds_up(answer)
     more_work_exposes_nothing(true, answer, stories, seen)
     if seed % 8 == 0:
@@ -79,6 +80,21 @@ def no_held_fee_is_claimable(answer, seen):
             assert fee["start"] not in standing, fee
             assert all(g["opens"] and g["says"] for g in held), held
             seen["claimable" if fee["claimable"] else "held"] += 1
+
+
+def the_grid_is_whole(answer):
+    """Periods follow each other without a gap, but for the first one after days without agreement."""
+    for client in answer["clients"].values():
+        for before, after in zip(client["periods"], client["periods"][1:]):
+            follows = after["start"] - before["end"] == timedelta(days=1)
+            assert follows or (after["first"] and after["start"] > before["end"]), (before, after)
+            # Nothing but the end of its row, or the days of an old fee, makes a period short.
+            whole = (before["end"] - before["start"]).days + 1 >= 28
+            assert whole or before["cut_on"] or after["first"] or has_old_fees(client), before
+
+
+def has_old_fees(client):
+    return any(fee["old"] for fee in client["fees"])
 
 
 def money_adds_up(answer):

@@ -1,5 +1,6 @@
-//! What tests of several crates need: firm keys, and PostgreSQL, as a database of a test's own on the cluster that all tests share, or a whole
-//! cluster of its own for a test that stops, fills or copies one.
+//! What tests of several crates need: firm keys, a caller that keeps to nothing, and PostgreSQL, as a
+//! database of a test's own on the cluster that all tests share, or a whole cluster of its own for a
+//! test that stops, fills or copies one.
 //!
 //! Everything here panics on the first thing that does not work: a test that cannot go on stops.
 
@@ -7,6 +8,7 @@
 
 mod cluster;
 mod database;
+pub mod stranger;
 
 pub use cluster::{Cluster, Stop};
 pub use database::{Database, shared_cluster};

@@ -33,7 +33,7 @@ where
 {
     let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
     let (ledger, work) = (ledger.clone(), work(ledger.clone(), outgoing.clone()));
-    ledger.tasks().clone().spawn(async move {
+    ledger.clone().spawn(async move {
         let worked = tokio::select! {
             biased;
             () = ledger.closing().cancelled() => Err(Failure::ShuttingDown),

@@ -6,12 +6,10 @@ use std::time::Duration;
 
 /// Most bytes of one message, either way.
 pub const MESSAGE_BYTES_MAX: usize = 4 << 20;
-/// Most requests that are worked on at once; more are turned away, not queued.
+/// Most requests of callers with a token that are worked on at once; more are turned away, not queued.
 pub const REQUESTS_MAX: usize = 2_048;
 /// Most HTTP/2 streams of one connection.
 pub const CONNECTION_STREAMS_MAX: u32 = 1_024;
-/// Most open `Follow` streams of one token.
-pub const FOLLOW_STREAMS_MAX: usize = 8;
 /// Most requests of one `RecordStream` that wait for their answer.
 pub const RECORD_STREAM_IN_FLIGHT: usize = 1_024;
 /// How long a request may take if its caller names no deadline.
@@ -20,14 +18,21 @@ pub const REQUEST_TIMEOUT: Duration = Duration::from_secs(30);
 pub const REQUEST_TIMEOUT_MAX: Duration = Duration::from_mins(10);
 /// How long a read waits for the read models to reach its `at_least_position`.
 pub const READ_WAIT: Duration = Duration::from_secs(5);
-/// How long a shutdown waits for requests in flight, and then for the log's writers.
+/// How long a shutdown waits for requests in flight. What is left then is ended, and the log's writers
+/// have [`WRITERS_GRACE`].
 pub const DRAIN_DEADLINE: Duration = Duration::from_secs(20);
+/// How long the log's writers may take at the end, beyond the drain.
+pub const WRITERS_GRACE: Duration = Duration::from_secs(3);
 
 /// How often it is looked whether the day's billing is due.
 pub const DAILY_BILLING_LOOK: Duration = Duration::from_secs(30);
 
 /// Most documents that are uploaded and downloaded at once: each is held in memory.
-pub const EVIDENCE_AT_ONCE: usize = 8;
+pub const EVIDENCE_AT_ONCE: usize = 16;
+/// Most connections at once, and most of one address. An operator may set both.
+pub const CONNECTIONS_MAX: usize = 2_048;
+/// See [`CONNECTIONS_MAX`].
+pub const CONNECTIONS_PER_ADDRESS_MAX: usize = 256;
 /// How often evidence is swept.
 pub const EVIDENCE_SWEEP: Duration = Duration::from_hours(1);
 
@@ -47,8 +52,6 @@ pub struct Limits {
     pub message_bytes_max: usize,
     /// See [`REQUESTS_MAX`].
     pub requests_max: usize,
-    /// See [`FOLLOW_STREAMS_MAX`].
-    pub follow_streams_per_token: usize,
     /// See [`RECORD_STREAM_IN_FLIGHT`].
     pub record_stream_in_flight: usize,
     /// See [`REQUEST_TIMEOUT`].
@@ -65,6 +68,10 @@ pub struct Limits {
     pub evidence_at_once: usize,
     /// See [`EVIDENCE_SWEEP`].
     pub evidence_sweep: Duration,
+    /// What strangers may hold.
+    pub door: DoorLimits,
+    /// What tokens and firms may have going on at once.
+    pub quotas: QuotaLimits,
 }
 
 impl Default for Limits {
@@ -72,7 +79,6 @@ impl Default for Limits {
         Self {
             message_bytes_max: MESSAGE_BYTES_MAX,
             requests_max: REQUESTS_MAX,
-            follow_streams_per_token: FOLLOW_STREAMS_MAX,
             record_stream_in_flight: RECORD_STREAM_IN_FLIGHT,
             request_timeout: REQUEST_TIMEOUT,
             request_timeout_max: REQUEST_TIMEOUT_MAX,
@@ -81,6 +87,134 @@ impl Default for Limits {
             daily_billing_look: DAILY_BILLING_LOOK,
             evidence_at_once: EVIDENCE_AT_ONCE,
             evidence_sweep: EVIDENCE_SWEEP,
+            door: DoorLimits::default(),
+            quotas: QuotaLimits::default(),
+        }
+    }
+}
+
+/// What a connection, and whoever has no token, may hold, and for how long.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DoorLimits {
+    /// Most connections at once.
+    pub connections_max: usize,
+    /// Most of one IPv4 address, or of one IPv6 network of 64 bits.
+    pub connections_per_address_max: usize,
+    /// Most on which no token was accepted yet; the oldest of them makes room for the next.
+    pub connections_unknown_max: usize,
+    /// How long the TLS handshake may take.
+    pub handshake_max: Duration,
+    /// How long the preface of HTTP/2 may take.
+    pub preface_max: Duration,
+    /// How long headers, or a frame without content, may take from their first byte to their last.
+    pub headers_max: Duration,
+    /// How long nothing may be asked on a connection on which no token was accepted.
+    pub unknown_idle_max: Duration,
+    /// How long nothing may be asked on any other.
+    pub connection_idle_max: Duration,
+    /// How long a caller may not take what it is sent.
+    pub write_stall_max: Duration,
+    /// How long nothing may come of a request that has begun.
+    pub body_idle_max: Duration,
+    /// How long nothing may come on a `RecordStream`.
+    pub stream_idle_max: Duration,
+    /// How long an upload may take, whatever its caller asks for.
+    pub upload_max: Duration,
+    /// How long health checks and reflection may take, from the first header to the last byte of the
+    /// answer; and finding out whose a token is.
+    pub open_call_max: Duration,
+    /// How long a `Health/Watch` lasts.
+    pub health_watch_max: Duration,
+    /// Most health checks at once; the oldest makes room for the next, as in the two below.
+    pub health_checks_at_once: usize,
+    /// Most `Health/Watch` at once.
+    pub health_watches_at_once: usize,
+    /// Most reflection streams at once.
+    pub reflections_at_once: usize,
+    /// Most bytes of a request that needs no token.
+    pub open_request_bytes_max: usize,
+    /// Most bytes of all headers of a request together.
+    pub header_list_bytes_max: u32,
+    /// Most calls without a token that is accepted, on a connection on which none was accepted.
+    pub refused_calls_max: usize,
+    /// Most answers to such calls that are not read yet.
+    pub unread_answers_max: usize,
+    /// Most frames that carry neither headers nor content, on a connection on which no token was
+    /// accepted.
+    pub control_frames_unknown_max: usize,
+    /// The same for a second of any other connection, updates of windows left out.
+    pub control_frames_per_second_max: usize,
+}
+
+impl Default for DoorLimits {
+    fn default() -> Self {
+        Self {
+            connections_max: CONNECTIONS_MAX,
+            connections_per_address_max: CONNECTIONS_PER_ADDRESS_MAX,
+            connections_unknown_max: CONNECTIONS_MAX / 2,
+            handshake_max: Duration::from_secs(5),
+            preface_max: Duration::from_secs(5),
+            headers_max: Duration::from_secs(5),
+            unknown_idle_max: Duration::from_secs(10),
+            connection_idle_max: Duration::from_mins(5),
+            write_stall_max: Duration::from_secs(20),
+            body_idle_max: Duration::from_secs(10),
+            stream_idle_max: Duration::from_mins(5),
+            upload_max: Duration::from_mins(5),
+            open_call_max: Duration::from_secs(5),
+            health_watch_max: Duration::from_mins(5),
+            health_checks_at_once: 64,
+            health_watches_at_once: 64,
+            reflections_at_once: 8,
+            open_request_bytes_max: 16 << 10,
+            header_list_bytes_max: 16 << 10,
+            refused_calls_max: 100,
+            unread_answers_max: 32,
+            control_frames_unknown_max: 1_000,
+            control_frames_per_second_max: 10_000,
+        }
+    }
+}
+
+/// What one token and one firm may have going on at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Share {
+    /// One token.
+    pub per_token: usize,
+    /// All tokens of one firm together.
+    pub per_firm: usize,
+}
+
+/// What tokens and firms may have going on at once; more is turned away with `RESOURCE_EXHAUSTED`, which
+/// names the quota.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct QuotaLimits {
+    /// Requests that are not answered yet.
+    pub requests: Share,
+    /// Open `Follow` streams.
+    pub follow_streams: Share,
+    /// Open `RecordStream` streams.
+    pub record_streams: Share,
+    /// Bundles that are made or sent.
+    pub exports: Share,
+    /// Documents that are uploaded or downloaded.
+    pub documents: Share,
+    /// `VerifyLog`, `CheckDerived` and `CheckEvidence`.
+    pub verifications: Share,
+    /// Read models that are made anew.
+    pub rebuilds: Share,
+}
+
+impl Default for QuotaLimits {
+    fn default() -> Self {
+        Self {
+            requests: Share { per_token: REQUESTS_MAX / 2, per_firm: REQUESTS_MAX / 2 },
+            follow_streams: Share { per_token: 8, per_firm: 32 },
+            record_streams: Share { per_token: 8, per_firm: 32 },
+            exports: Share { per_token: 2, per_firm: 2 },
+            documents: Share { per_token: 4, per_firm: 4 },
+            verifications: Share { per_token: 2, per_firm: 4 },
+            rebuilds: Share { per_token: 1, per_firm: 1 },
         }
     }
 }

@@ -1,28 +1,37 @@
-//! What stands before every handler, outermost first: trace, shed, timeout, authenticate, authorise.
+//! What stands before every handler. A call that needs a token is let in by it before it takes a place
+//! of those that work; one that needs none has places, a size and a time of its own. So nobody without
+//! a token keeps anybody with one from being served, and what is asked of health and of reflection
+//! stands in nobody's way.
 
-use std::convert::Infallible;
-use std::future::Future;
+use std::collections::HashSet;
 use std::net::SocketAddr;
-use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::task::{Context, Poll};
 use std::time::Duration;
 
-use tokio::time::Instant;
+use tokio::sync::{Mutex, OwnedSemaphorePermit};
+use tokio::time::{Instant, timeout};
 use tonic::body::Body;
-use tonic::codegen::http::{HeaderMap, Request, Response, header::AUTHORIZATION};
-use tonic::transport::server::{TcpConnectInfo, TlsConnectInfo};
+use tonic::codegen::http::{
+    HeaderMap, Method, Request, Response, StatusCode, header::AUTHORIZATION,
+};
+use tonic::service::Routes;
+use tonic::transport::server::TcpConnectInfo;
 use tonic::{Code, Status};
-use tower::{Layer, Service};
+use tower::Service as _;
 use tracing::Instrument;
 
 use crate::access::table::{self, Rpc};
 use crate::access::{Authority, Caller, Claim, Grant, LoginRefused, lasting, token_over};
+use crate::config::DoorLimits;
+use crate::door::{Call, Given, Patience, Place, Received, Room, Watch};
 use crate::ledger::Ledger;
+use crate::quota::{self, Kind};
 use crate::telemetry;
 use api::status::{Failure, unreadable};
 use domain::event::LookKind;
+use domain::ids::FirmId;
+use log::LogStore as _;
 
 /// How long a token that is not let in waits for its answer: many times what looking it up takes.
 const REFUSED_AFTER: Duration = Duration::from_millis(50);
@@ -36,116 +45,224 @@ pub(crate) enum Door {
     Process,
 }
 
-/// Puts the front before the services.
+/// Places of callers who need no token, or whose token is not known yet.
+pub(crate) struct Rooms {
+    health_checks: Arc<Room>,
+    health_watches: Arc<Room>,
+    reflections: Arc<Room>,
+    registered: Mutex<Registered>,
+}
+
+/// The firms that there are, as of a moment.
+#[derive(Default)]
+struct Registered {
+    read_at: Option<Instant>,
+    firms: HashSet<FirmId>,
+}
+
+impl Rooms {
+    pub(crate) fn new(limits: &DoorLimits) -> Self {
+        Self {
+            health_checks: Room::new(limits.health_checks_at_once),
+            health_watches: Room::new(limits.health_watches_at_once),
+            reflections: Room::new(limits.reflections_at_once),
+            registered: Mutex::default(),
+        }
+    }
+
+    /// Whether there is a firm. All who ask while it is looked up are answered by the next look, so that
+    /// callers may make up any number of firms for the price of one.
+    async fn is_registered(&self, ledger: &Ledger, firm: FirmId) -> Result<bool, Failure> {
+        let asked = Instant::now();
+        let mut registered = self.registered.lock().await;
+        if registered.read_at.is_none_or(|read_at| read_at < asked) {
+            let read_at = Instant::now();
+            registered.firms = ledger.store().firms().await?.into_iter().collect();
+            registered.read_at = Some(read_at);
+        }
+        Ok(registered.firms.contains(&firm))
+    }
+
+    /// The room for an open path, and how long a call may be in it.
+    fn of(&self, path: &str, limits: &DoorLimits) -> Option<(&Arc<Room>, Duration)> {
+        match path {
+            "/grpc.health.v1.Health/Check" => Some((&self.health_checks, limits.open_call_max)),
+            "/grpc.health.v1.Health/Watch" => Some((&self.health_watches, limits.health_watch_max)),
+            _ if path.ends_with("/ServerReflectionInfo") => {
+                Some((&self.reflections, limits.open_call_max))
+            }
+            _ => None,
+        }
+    }
+}
+
+/// What a call holds until its answer has been taken.
+#[derive(Default)]
+struct Holds {
+    _slot: Option<OwnedSemaphorePermit>,
+    _quotas: [Option<quota::Held>; 2],
+    _place: Option<Place>,
+}
+
+/// The services behind the front, for one connection.
 #[derive(Clone)]
-pub(crate) struct FrontLayer {
+pub(crate) struct Front {
+    pub(crate) routes: Routes,
     pub(crate) ledger: Ledger,
     pub(crate) door: Door,
+    pub(crate) watch: Arc<Watch>,
 }
 
-impl<S> Layer<S> for FrontLayer {
-    type Service = Front<S>;
-    fn layer(&self, inner: S) -> Front<S> {
-        Front { inner, ledger: self.ledger.clone(), door: self.door }
-    }
-}
-
-/// The services behind the front.
-#[derive(Clone)]
-pub(crate) struct Front<S> {
-    inner: S,
-    ledger: Ledger,
-    door: Door,
-}
-
-type Answer = Pin<Box<dyn Future<Output = Result<Response<Body>, Infallible>> + Send>>;
-
-impl<S> Service<Request<Body>> for Front<S>
-where
-    S: Service<Request<Body>, Response = Response<Body>, Error = Infallible>
-        + Clone
-        + Send
-        + 'static,
-    S::Future: Send,
-{
-    type Response = Response<Body>;
-    type Error = Infallible;
-    type Future = Answer;
-
-    fn poll_ready(&mut self, context: &mut Context<'_>) -> Poll<Result<(), Infallible>> {
-        self.inner.poll_ready(context)
+impl Front {
+    /// The same for another connection.
+    pub(crate) fn of(&self, watch: Arc<Watch>) -> Self {
+        Self { watch, ..self.clone() }
     }
 
-    fn call(&mut self, request: Request<Body>) -> Answer {
-        let waiting = self.inner.clone();
-        // The one that was polled ready is the one to call.
-        let ready = Front { inner: std::mem::replace(&mut self.inner, waiting), ..self.clone() };
-        Box::pin(async move { Ok(ready.trace(request).await) })
-    }
-}
-
-impl<S> Front<S>
-where
-    S: Service<Request<Body>, Response = Response<Body>, Error = Infallible>,
-{
-    async fn trace(self, request: Request<Body>) -> Response<Body> {
+    /// Answers a call.
+    pub(crate) async fn answer(self, request: Request<Body>) -> Response<Body> {
+        if request.method() != Method::POST {
+            self.watch.is_unasked();
+            let mut response = Response::new(Body::empty());
+            *response.status_mut() = StatusCode::METHOD_NOT_ALLOWED;
+            return response;
+        }
         let started = Instant::now();
         let begun = self.ledger.metrics().requests.begin(request.uri().path());
         let span = telemetry::span(request.uri().path());
         telemetry::join(&span, request.headers());
         async {
-            let response = match self.shed(request).await {
-                Ok(response) => response,
-                Err(status) => status.into_http(),
+            let (response, holds) = match self.admit(request).await {
+                Ok(admitted) => admitted,
+                Err(status) => (status.into_http(), Holds::default()),
             };
             let code = Status::from_header_map(response.headers()).map_or(Code::Ok, |s| s.code());
             telemetry::ended(code, started.elapsed());
-            begun.answered(response)
+            let answer = begun.answered(response);
+            answer.map(|body| Body::new(Given::new(body, Call::current(), holds)))
         }
         .instrument(span)
         .await
     }
 
-    /// Turns away what is too much at once, rather than let it wait for its deadline.
-    async fn shed(self, request: Request<Body>) -> Result<Response<Body>, Status> {
+    async fn admit(self, request: Request<Body>) -> Result<(Response<Body>, Holds), Status> {
         if self.ledger.is_closing() {
             return Err(Failure::ShuttingDown.into());
         }
+        match (table::rpc(request.uri().path()), self.door) {
+            // In boxes, since every call takes the room of its largest part, and most of those of
+            // strangers end before any.
+            (Rpc::Open, Door::Wire) => Ok(Box::pin(self.open(request)).await),
+            (Rpc::Open | Rpc::Unknown, _) => Ok(Box::pin(self.unasked(request)).await),
+            (Rpc::Scoped(_), _) => {
+                let peer = peer_of(&request);
+                let authority = match Box::pin(self.authenticate(request.headers(), peer)).await {
+                    Ok(authority) => authority,
+                    Err(failure) => {
+                        self.watch.is_unasked();
+                        return Err(failure.into());
+                    }
+                };
+                self.watch.is_known();
+                Box::pin(self.work(request, authority)).await
+            }
+        }
+    }
+
+    /// Answers whoever needs no token, in a room of their own.
+    async fn open(self, request: Request<Body>) -> (Response<Body>, Holds) {
+        let limits = &self.ledger.limits().door;
+        let rooms = self.ledger.rooms();
+        let Some((room, time)) = rooms.of(request.uri().path(), limits) else {
+            return self.unasked(request).await;
+        };
+        self.watch.is_unasked();
+        let call = Call::current();
+        let place = Some(room.enter(call.told_to_go.clone()));
+        call.ends_in(time);
+        // Its time ends the call as a whole; a body that ended before it would leave half an answer.
+        let idle = 2 * time;
+        let patience =
+            Patience { idle, whole_by: None, bytes_max: Some(limits.open_request_bytes_max) };
+        let request = request.map(|body| Body::new(Received::new(body, patience, &call)));
+        let holds = Holds { _place: place, ..Holds::default() };
+        (self.handle(request).await, holds)
+    }
+
+    /// Answers what there is no RPC for, without reading what comes with it.
+    async fn unasked(self, request: Request<Body>) -> (Response<Body>, Holds) {
+        self.watch.is_unasked();
+        let request = request.map(|_| Body::empty());
+        (self.handle(request).await, Holds::default())
+    }
+
+    /// Who calls. Nothing of those who work is taken for finding that out.
+    async fn authenticate(
+        &self,
+        headers: &HeaderMap,
+        peer: Option<SocketAddr>,
+    ) -> Result<Authority, Failure> {
+        if self.door == Door::Process {
+            return Ok(Authority::Local);
+        }
+        let header = headers.get(AUTHORIZATION).and_then(|value| value.to_str().ok());
+        let most = self.ledger.limits().door.open_call_max;
+        let admitted = timeout(most, log_in(&self.ledger, header, peer)).await;
+        let grant = admitted.map_err(|_| Failure::Overloaded)??;
+        tracing::Span::current().record("access", tracing::field::display(grant.access));
+        Ok(Authority::Token(Arc::new(grant)))
+    }
+
+    /// Works for a caller. What is too much at once is turned away, rather than left to wait for its
+    /// deadline.
+    async fn work(
+        self,
+        mut request: Request<Body>,
+        authority: Authority,
+    ) -> Result<(Response<Body>, Holds), Status> {
+        request.headers_mut().remove(AUTHORIZATION);
+        let path = request.uri().path().to_owned();
+        authorise(table::rpc(&path), &authority, &path)?;
+        let kind = Kind::of(&path);
+        let quotas = self.ledger.quotas();
+        let of_kind = kind.map(|kind| quotas.hold(kind, &authority)).transpose()?.flatten();
+        let of_requests = quotas.hold(Kind::Request, &authority)?;
         let slot = Arc::clone(self.ledger.slots()).try_acquire_owned();
         let slot = slot.map_err(|_| {
             self.ledger.metrics().requests.shed.fetch_add(1, Ordering::Relaxed);
             Failure::Overloaded
         })?;
-        let response = self.timeout(request).await;
-        drop(slot);
-        response
-    }
-
-    async fn timeout(self, request: Request<Body>) -> Result<Response<Body>, Status> {
         let limits = self.ledger.limits();
         let asked = asked_timeout(request.headers()).unwrap_or(limits.request_timeout);
-        let timeout = asked.min(limits.request_timeout_max);
-        tokio::time::timeout(timeout, self.authenticate(request))
-            .await
-            .unwrap_or_else(|_| Err(Failure::DeadlineExceeded.into()))
+        let mut most = asked.min(limits.request_timeout_max);
+        if self.door == Door::Wire {
+            let ends = kind != Some(Kind::RecordStream);
+            let idle = if ends { limits.door.body_idle_max } else { limits.door.stream_idle_max };
+            let document = kind == Some(Kind::Document);
+            let whole = if document { limits.door.upload_max } else { limits.request_timeout };
+            if document {
+                most = most.min(whole);
+            }
+            let whole_by = ends.then(|| Instant::now() + whole);
+            let patience = Patience { idle, whole_by, bytes_max: None };
+            let call = Call::current();
+            request = request.map(|body| Body::new(Received::new(body, patience, &call)));
+        }
+        let answered = timeout(most, self.answered(request, path, authority)).await;
+        let response = answered.map_err(|_| Failure::DeadlineExceeded)??;
+        // A stream that goes on is counted as what it is, no longer as a request.
+        let (slot, of_requests) =
+            if kind.is_some() { (None, None) } else { (Some(slot), of_requests) };
+        let holds = Holds { _slot: slot, _quotas: [of_kind, of_requests], _place: None };
+        Ok((response, holds))
     }
 
-    async fn authenticate(self, mut request: Request<Body>) -> Result<Response<Body>, Status> {
-        let rpc = table::rpc(request.uri().path());
-        let authority = match (rpc, self.door) {
-            (Rpc::Open | Rpc::Unknown, _) => return Ok(self.handle(request).await),
-            (Rpc::Scoped(_), Door::Process) => Authority::Local,
-            (Rpc::Scoped(_), Door::Wire) => {
-                let header =
-                    request.headers().get(AUTHORIZATION).and_then(|value| value.to_str().ok());
-                let grant = log_in(&self.ledger, header, peer_of(&request)).await?;
-                tracing::Span::current().record("access", tracing::field::display(grant.access));
-                Authority::Token(Arc::new(grant))
-            }
-        };
-        request.headers_mut().remove(AUTHORIZATION);
-        let path = request.uri().path().to_owned();
-        authorise(rpc, &authority, &path)?;
+    async fn answered(
+        self,
+        mut request: Request<Body>,
+        path: String,
+        authority: Authority,
+    ) -> Result<Response<Body>, Status> {
         request.extensions_mut().insert(authority.clone());
         let ledger = self.ledger.clone();
         let mut over = token_over(&ledger, &authority);
@@ -167,7 +284,7 @@ where
     }
 
     async fn handle(mut self, request: Request<Body>) -> Response<Body> {
-        let response = match self.inner.call(request).await {
+        let response = match self.routes.call(request).await {
             Ok(response) => response,
             Err(never) => match never {},
         };
@@ -198,7 +315,10 @@ async fn log_in(
     let told_at = Instant::now() + REFUSED_AFTER;
     let claim = header.and_then(Claim::from_header);
     let admitted = match &claim {
-        Some(claim) => ledger.firms().admit(claim, peer, ledger.now()).await?,
+        Some(claim) if is_there(ledger, claim.firm).await? => {
+            ledger.firms().admit(claim, peer, ledger.now()).await?
+        }
+        Some(_) => Err(LoginRefused::UnknownToken),
         None => Err(LoginRefused::NoToken),
     };
     match admitted {
@@ -214,11 +334,14 @@ async fn log_in(
     }
 }
 
+/// Whether there is a firm. Most have been seen; of those that have not, callers may make up any number.
+async fn is_there(ledger: &Ledger, firm: FirmId) -> Result<bool, Failure> {
+    Ok(ledger.firms().has_seen(firm) || ledger.rooms().is_registered(ledger, firm).await?)
+}
+
 /// The other end of a connection, which no request can claim.
 fn peer_of(request: &Request<Body>) -> Option<SocketAddr> {
-    let plain = request.extensions().get::<TcpConnectInfo>();
-    let tls = request.extensions().get::<TlsConnectInfo<TcpConnectInfo>>();
-    plain.or_else(|| tls.map(TlsConnectInfo::get_ref)).and_then(TcpConnectInfo::remote_addr)
+    request.extensions().get::<TcpConnectInfo>().and_then(TcpConnectInfo::remote_addr)
 }
 
 /// Whether a caller has a scope for the RPC; whether the resource is of the caller's firm, only the

@@ -1,6 +1,6 @@
 //! What the handlers share.
 
-use std::collections::{BTreeSet, HashMap, VecDeque};
+use std::collections::{BTreeSet, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
@@ -11,7 +11,7 @@ use calendar::CivilDate;
 use domain::command::{Command, Look};
 use domain::event::{LookKind, StreamId, UtcMicros};
 use domain::firm::Firm;
-use domain::ids::{AccessId, CaseId, FirmId, RequestId};
+use domain::ids::{CaseId, FirmId, RequestId};
 use domain::money::Currency;
 use domain::value::Text;
 use domain::world::State;
@@ -19,7 +19,8 @@ use futures::Stream;
 use log::{Answer, Clock, Engine, FollowError, Followed, Pending, Submission, SubmitError};
 use proof::{Hash, leaf_hash};
 use store::{Replica, Store};
-use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::sync::Semaphore;
+use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use vault::BlobStore;
@@ -29,10 +30,13 @@ use crate::audit;
 use crate::billing::bill_daily;
 use crate::config::Limits;
 use crate::couples;
+use crate::door::Connections;
 use crate::evidence::{Kept, sweep_from_time_to_time};
+use crate::front::Rooms;
 use crate::gateway::PaymentGateway;
 use crate::metrics::Metrics;
 use crate::openings::Openings;
+use crate::quota::Quotas;
 use crate::reading::{History, Replicated};
 use crate::telemetry;
 use api::status::Failure;
@@ -54,9 +58,12 @@ struct Shared {
     firms: Firms,
     slots: Arc<Semaphore>,
     metrics: Metrics,
-    followers: Mutex<HashMap<AccessId, Arc<Semaphore>>>,
+    connections: Arc<Connections>,
+    rooms: Rooms,
+    quotas: Arc<Quotas>,
     openings: Mutex<Openings>,
     closing: CancellationToken,
+    ending: CancellationToken,
     tasks: TaskTracker,
     started: AtomicBool,
 }
@@ -75,6 +82,9 @@ impl Ledger {
         let shared = Shared {
             firms: Firms::new(engine.clone(), Arc::clone(&metrics.logins)),
             slots: Arc::new(Semaphore::new(limits.requests_max)),
+            connections: Connections::new(&limits.door),
+            rooms: Rooms::new(&limits.door),
+            quotas: Quotas::new(limits.quotas),
             metrics,
             engine,
             store,
@@ -83,9 +93,9 @@ impl Ledger {
             clock,
             gateway,
             limits,
-            followers: Mutex::default(),
             openings: Mutex::default(),
             closing: CancellationToken::new(),
+            ending: CancellationToken::new(),
             tasks: TaskTracker::new(),
             started: AtomicBool::new(false),
         };
@@ -177,8 +187,38 @@ impl Ledger {
         &self.shared.closing
     }
 
+    /// Ends whatever has not ended by itself.
+    pub(crate) fn ending(&self) -> &CancellationToken {
+        &self.shared.ending
+    }
+
     pub(crate) fn tasks(&self) -> &TaskTracker {
         &self.shared.tasks
+    }
+
+    /// Starts work that a shutdown waits for, and ends when it has waited long enough: nothing comes of
+    /// it then.
+    pub(crate) fn spawn<W>(&self, work: W) -> JoinHandle<Option<W::Output>>
+    where
+        W: Future<Output: Send + 'static> + Send + 'static,
+    {
+        let ending = self.ending().clone();
+        self.tasks().spawn(async move { ending.run_until_cancelled_owned(work).await })
+    }
+
+    /// Who is connected.
+    pub(crate) fn connections(&self) -> &Arc<Connections> {
+        &self.shared.connections
+    }
+
+    /// Places of callers who need no token.
+    pub(crate) fn rooms(&self) -> &Rooms {
+        &self.shared.rooms
+    }
+
+    /// What tokens and firms have going on.
+    pub(crate) fn quotas(&self) -> &Arc<Quotas> {
+        &self.shared.quotas
     }
 
     /// Starts what runs beside the requests, once for the life of the service: the sweep for couples
@@ -187,12 +227,12 @@ impl Ledger {
         if self.shared.started.swap(true, Ordering::Relaxed) {
             return;
         }
-        self.tasks().spawn(couples::sweep(self.clone()));
+        self.spawn(couples::sweep(self.clone()));
         if self.evidence().is_some() {
-            self.tasks().spawn(sweep_from_time_to_time(self.clone()));
+            self.spawn(sweep_from_time_to_time(self.clone()));
         }
         let ledger = self.clone();
-        self.tasks().spawn(async move {
+        self.spawn(async move {
             tokio::select! {
                 () = ledger.closing().cancelled() => {}
                 () = ledger.store().wake(ledger.engine()) => {}
@@ -203,13 +243,13 @@ impl Ledger {
     /// Runs every firm's billing once a day from now on, so long after midnight where the firm is, in
     /// one process of those on the database.
     pub fn bill_daily(&self, after_midnight: Duration) {
-        self.tasks().spawn(bill_daily(self.clone(), after_midnight));
+        self.spawn(bill_daily(self.clone(), after_midnight));
     }
 
     /// Signs a checkpoint of every firm that has a signing key now and so often from now on, in one
     /// process of those on the database. A log that has not grown is not signed again.
     pub fn checkpoint_every(&self, interval: Duration) {
-        self.tasks().spawn(audit::sign_every(self.clone(), interval));
+        self.spawn(audit::sign_every(self.clone(), interval));
     }
 
     pub(crate) fn is_closing(&self) -> bool {
@@ -345,36 +385,9 @@ impl Ledger {
         }
     }
 
-    /// A place among the streams that one token may hold open.
-    pub(crate) fn follow_permit(
-        &self,
-        authority: &Authority,
-    ) -> Result<Option<OwnedSemaphorePermit>, Failure> {
-        let Authority::Token(grant) = authority else { return Ok(None) };
-        let most = self.limits().follow_streams_per_token;
-        let mut followers = self.shared.followers.lock().unwrap_or_else(PoisonError::into_inner);
-        // Tokens that hold nothing open are forgotten, so that the map is as small as its use.
-        followers.retain(|_, places| places.available_permits() < most);
-        let places =
-            followers.entry(grant.access).or_insert_with(|| Arc::new(Semaphore::new(most)));
-        let permit = Arc::clone(places).try_acquire_owned();
-        permit.map(Some).map_err(|_| Failure::Quota {
-            subject: format!("token {}", grant.access),
-            limit: format!("{most} open Follow streams"),
-        })
-    }
-
     /// Whose personal values were opened for whom today.
     pub(crate) fn openings(&self) -> MutexGuard<'_, Openings> {
         self.shared.openings.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    /// How many streams tokens hold open.
-    pub(crate) fn follow_streams(&self) -> u64 {
-        let most = self.limits().follow_streams_per_token;
-        let followers = self.shared.followers.lock().unwrap_or_else(PoisonError::into_inner);
-        let open: usize = followers.values().map(|places| most - places.available_permits()).sum();
-        u64::try_from(open).unwrap_or(u64::MAX)
     }
 
     /// Ends a stream whose token was taken back.

@@ -15,6 +15,7 @@ mod books;
 mod case_ledger;
 mod config;
 mod couples;
+mod door;
 mod evidence;
 mod front;
 pub mod gateway;
@@ -24,15 +25,17 @@ mod openings;
 mod paging;
 mod present;
 mod privacy;
+mod quota;
 mod reading;
 mod server;
 mod telemetry;
 
 pub use config::{
-    CONNECTION_STREAMS_MAX, ConfigError, DAILY_BILLING_LOOK, DRAIN_DEADLINE, EVIDENCE_AT_ONCE,
-    EVIDENCE_SWEEP, FOLLOW_STREAMS_MAX, Limits, MESSAGE_BYTES_MAX, MetricsConfig, READ_WAIT,
-    RECORD_STREAM_IN_FLIGHT, REQUEST_TIMEOUT, REQUEST_TIMEOUT_MAX, REQUESTS_MAX, ServerConfig,
-    TlsFiles,
+    CONNECTION_STREAMS_MAX, CONNECTIONS_MAX, CONNECTIONS_PER_ADDRESS_MAX, ConfigError,
+    DAILY_BILLING_LOOK, DRAIN_DEADLINE, DoorLimits, EVIDENCE_AT_ONCE, EVIDENCE_SWEEP, Limits,
+    MESSAGE_BYTES_MAX, MetricsConfig, QuotaLimits, READ_WAIT, RECORD_STREAM_IN_FLIGHT,
+    REQUEST_TIMEOUT, REQUEST_TIMEOUT_MAX, REQUESTS_MAX, ServerConfig, Share, TlsFiles,
+    WRITERS_GRACE,
 };
 pub use evidence::Swept;
 pub use ledger::Ledger;

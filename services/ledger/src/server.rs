@@ -5,13 +5,14 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use api::v1;
-use futures::{StreamExt, stream};
 use hyper_util::rt::TokioIo;
-use tokio::io::DuplexStream;
 use tokio::net::TcpListener;
 use tokio::task::JoinHandle;
-use tonic::transport::server::{Router, TcpIncoming};
-use tonic::transport::{Channel, Endpoint, Identity, Server, ServerTlsConfig, Uri};
+use tokio::time::{Instant, timeout_at};
+use tokio_util::sync::CancellationToken;
+use tonic::service::Routes;
+use tonic::transport::server::TcpConnectInfo;
+use tonic::transport::{Channel, Endpoint, Uri};
 use tower::service_fn;
 
 use crate::accounts::AccountsRpc;
@@ -20,19 +21,17 @@ use crate::audit::AuditRpc;
 use crate::billing::BillingRpc;
 use crate::books::BooksRpc;
 use crate::case_ledger::CaseLedgerRpc;
-use crate::config::{CONNECTION_STREAMS_MAX, ConfigError, ServerConfig};
+use crate::config::{ConfigError, ServerConfig, WRITERS_GRACE};
+use crate::door::{self, CONNECTION_WINDOW_BYTES, STREAM_WINDOW_BYTES, Watch};
 use crate::evidence::EvidenceRpc;
-use crate::front::{Door, FrontLayer};
+use crate::front::{Door, Front};
 use crate::ledger::Ledger;
 use crate::privacy::PrivacyRpc;
 
-/// How often an idle connection is asked whether it is still there.
-const KEEPALIVE_INTERVAL: Duration = Duration::from_secs(30);
 /// Bytes that the pipe to a caller in this process holds.
 const PIPE_BYTES: usize = 1 << 20;
-/// HTTP/2 windows: a bulk stream should not wait for window updates on every few messages.
-const STREAM_WINDOW_BYTES: u32 = 1 << 20;
-const CONNECTION_WINDOW_BYTES: u32 = 4 << 20;
+/// How long work may take to notice that it was ended.
+const ENDING_MAX: Duration = Duration::from_millis(500);
 
 /// Why the service does not listen.
 #[derive(Debug, thiserror::Error)]
@@ -58,7 +57,15 @@ pub enum ServeError {
         #[source]
         source: std::io::Error,
     },
-    /// The transport refuses its set-up, such as a certificate that is none.
+    /// A certificate that is none, or a key that does not go with it.
+    #[error("{} cannot be used for TLS: {why}", path.display())]
+    Certificate {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// The pipe inside this process cannot be set up.
     #[error("the transport cannot be set up")]
     Transport(#[from] tonic::transport::Error),
     /// The contract's own descriptors cannot be served.
@@ -66,21 +73,19 @@ pub enum ServeError {
     Reflection(#[from] tonic_reflection::server::Error),
 }
 
-type Layered = tower::layer::util::Stack<FrontLayer, tower::layer::util::Identity>;
-
 /// A service that listens.
 #[derive(Debug)]
 pub struct Listening {
     /// Where it listens: the port it was given if it asked for any.
     pub local_addr: SocketAddr,
-    task: JoinHandle<Result<(), tonic::transport::Error>>,
+    task: JoinHandle<Option<()>>,
 }
 
 impl Listening {
-    /// Waits until the service has ended, by [`Ledger::shutdown`] or by a fault of the transport.
-    pub async fn ended(self) -> Result<(), ServeError> {
+    /// Waits until nobody is let in any more: since [`Ledger::shutdown`], or by a fault.
+    pub async fn ended(self) {
         // The task is never aborted from outside, and a panic in it has been reported.
-        self.task.await.unwrap_or(Ok(())).map_err(ServeError::Transport)
+        let _ = self.task.await;
     }
 }
 
@@ -88,22 +93,15 @@ impl Ledger {
     /// Listens on a socket, where every caller needs a token.
     pub async fn serve(&self, config: &ServerConfig) -> Result<Listening, ServeError> {
         config.check()?;
-        let mut server = Self::server();
-        if let Some(files) = &config.tls {
-            let certificate = read(&files.certificate).await?;
-            let key = read_secret(&files.key).await?;
-            server = server.tls_config(
-                ServerTlsConfig::new().identity(Identity::from_pem(certificate, key)),
-            )?;
-        }
+        let tls = match &config.tls {
+            Some(files) => Some(door::tls(files).await?),
+            None => None,
+        };
         let listener =
             TcpListener::bind(config.listen).await.and_then(|l| Ok((l.local_addr()?, l)));
         let (local_addr, listener) =
             listener.map_err(|source| ServeError::Listen { listen: config.listen, source })?;
-        let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
-        let router = self.router(server, Door::Wire)?;
-        let closing = self.closing().clone().cancelled_owned();
-        let task = self.tasks().spawn(router.serve_with_incoming_shutdown(incoming, closing));
+        let task = self.spawn(door::accept(listener, tls, self.front(Door::Wire)?));
         self.start_beside();
         tracing::info!(%local_addr, tls = config.tls.is_some(), "listening");
         Ok(Listening { local_addr, task })
@@ -113,12 +111,8 @@ impl Ledger {
     /// every scope in any firm: it already holds the store.
     pub async fn connect_in_process(&self) -> Result<Channel, ServeError> {
         let (client, server) = tokio::io::duplex(PIPE_BYTES);
-        let router = self.router(Self::server(), Door::Process)?;
-        // A server whose incoming connections end shuts down, so they never do.
-        let incoming = stream::once(async { Ok::<DuplexStream, std::io::Error>(server) })
-            .chain(stream::pending());
-        let closing = self.closing().clone().cancelled_owned();
-        self.tasks().spawn(router.serve_with_incoming_shutdown(incoming, closing));
+        let nowhere = TcpConnectInfo { local_addr: None, remote_addr: None };
+        self.tasks().spawn(door::serve(server, nowhere, self.front(Door::Process)?));
         let mut client = Some(client);
         let connector = service_fn(move |_: Uri| {
             let pipe = client.take().ok_or_else(|| std::io::Error::other("the pipe is closed"));
@@ -130,26 +124,37 @@ impl Ledger {
         Ok(endpoint.connect_with_connector(connector).await?)
     }
 
-    /// Stops accepting, ends followers, lets every request in flight be answered, then drains the
-    /// engine. Whether all of it was done within the deadline.
+    /// Stops accepting, ends followers, lets every request in flight be answered, ends what is left at
+    /// the deadline, and drains the engine. Whether all of it was done in time.
     pub async fn shutdown(&self) -> bool {
-        let deadline = self.limits().drain_deadline;
+        let deadline = Instant::now() + self.limits().drain_deadline;
         self.closing().cancel();
         self.tasks().close();
-        let answered = tokio::time::timeout(deadline, self.tasks().wait()).await.is_ok();
-        let drained = self.engine().shutdown(deadline).await;
+        let answered = tokio::select! {
+            answered = timeout_at(deadline, self.tasks().wait()) => answered.is_ok(),
+            () = self.ending().cancelled() => false,
+        };
+        self.end_now();
+        // What was told to end has been heard by whatever waits; nothing else is worth waiting for.
+        let _ = timeout_at(Instant::now() + ENDING_MAX, self.tasks().wait()).await;
+        let left = deadline.saturating_duration_since(Instant::now());
+        let drained = self.engine().shutdown(left.max(WRITERS_GRACE)).await;
         answered && drained
     }
 
-    fn server() -> Server {
-        Server::builder()
-            .max_concurrent_streams(CONNECTION_STREAMS_MAX)
-            .initial_stream_window_size(STREAM_WINDOW_BYTES)
-            .initial_connection_window_size(CONNECTION_WINDOW_BYTES)
-            .http2_keepalive_interval(Some(KEEPALIVE_INTERVAL))
+    /// Ends whatever is open, as a shutdown does at its deadline.
+    pub fn end_now(&self) {
+        self.ending().cancel();
     }
 
-    fn router(&self, server: Server, door: Door) -> Result<Router<Layered>, ServeError> {
+    fn front(&self, door: Door) -> Result<Front, ServeError> {
+        let limits = &self.limits().door;
+        // Set anew for each connection of a socket.
+        let watch = Watch::new(limits, None, CancellationToken::new());
+        Ok(Front { routes: self.routes()?, ledger: self.clone(), door, watch })
+    }
+
+    fn routes(&self) -> Result<Routes, ServeError> {
         let most = self.limits().message_bytes_max;
         macro_rules! bounded {
             ($service:expr) => {
@@ -173,9 +178,8 @@ impl Ledger {
                 .register_encoded_file_descriptor_set(api::FILE_DESCRIPTOR_SET)
                 .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
         };
-        Ok(server
-            .layer(FrontLayer { ledger: self.clone(), door })
-            .add_service(bounded!(cases))
+        let small = self.limits().door.open_request_bytes_max;
+        Ok(Routes::new(bounded!(cases))
             .add_service(bounded!(accounts))
             .add_service(bounded!(billing))
             .add_service(bounded!(books))
@@ -183,15 +187,16 @@ impl Ledger {
             .add_service(bounded!(privacy))
             .add_service(bounded!(audit))
             .add_service(bounded!(evidence))
-            .add_service(health)
-            .add_service(reflection().build_v1()?)
-            .add_service(reflection().build_v1alpha()?))
+            .add_service(health.max_decoding_message_size(small))
+            .add_service(reflection().build_v1()?.max_decoding_message_size(small))
+            .add_service(reflection().build_v1alpha()?.max_decoding_message_size(small))
+            .prepare())
     }
 
     /// Serving until the shutdown begins: whoever balances load then sends nothing more.
     fn report_health(&self, reporter: tonic_health::server::HealthReporter) {
         let closing = self.closing().clone();
-        self.tasks().spawn(async move {
+        self.spawn(async move {
             use tonic_health::ServingStatus::{NotServing, Serving};
             for service in HEALTH_SERVICES {
                 reporter.set_service_status(*service, Serving).await;
@@ -216,21 +221,3 @@ const HEALTH_SERVICES: &[&str] = &[
     "counterfoil.v1.Audit",
     "counterfoil.v1.Evidence",
 ];
-
-async fn read(path: &std::path::Path) -> Result<Vec<u8>, ServeError> {
-    tokio::fs::read(path).await.map_err(|source| ServeError::Tls { path: path.into(), source })
-}
-
-/// The private key, which nobody else may read.
-async fn read_secret(path: &std::path::Path) -> Result<Vec<u8>, ServeError> {
-    let failed = |source| ServeError::Tls { path: path.into(), source };
-    let opened = std::fs::File::open(path).map_err(failed)?;
-    if vault::source::is_exposed(&opened).map_err(failed)? {
-        let rule = "others may read this private key; chmod 600 it, or 640 if it is root's";
-        return Err(failed(std::io::Error::new(std::io::ErrorKind::PermissionDenied, rule)));
-    }
-    let mut key = Vec::new();
-    let mut opened = tokio::fs::File::from_std(opened);
-    tokio::io::AsyncReadExt::read_to_end(&mut opened, &mut key).await.map_err(failed)?;
-    Ok(key)
-}

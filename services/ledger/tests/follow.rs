@@ -9,7 +9,6 @@ use std::time::Duration;
 use api::v1;
 use api::v1::follow_response::Message;
 use common::{Service, enrol, new_case, reason, record};
-use counterfoil_ledger::Limits;
 use tonic::Code;
 
 const PHONE: &str = "+12015550123";
@@ -98,7 +97,7 @@ async fn a_filtered_reader_hears_how_far_it_is() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_token_holds_so_many_streams_and_loses_them_when_it_is_revoked() {
-    let limits = Limits { follow_streams_per_token: 1, ..Limits::default() };
+    let limits = common::follows(1);
     let service = Service::with(limits).await;
     let firm = service.firm().await;
     let token = service.create_token(&firm, &[v1::Scope::Read], None).await;
@@ -147,7 +146,7 @@ async fn a_shutdown_ends_followers_and_answers_what_is_in_flight() {
     // Some are recorded, others on their way.
     while !is_enrolment(&stream.message().await.unwrap().unwrap()) {}
     assert!(service.ledger.shutdown().await, "everything ends within the deadline");
-    service.listening.take().unwrap().ended().await.unwrap();
+    service.listening.take().unwrap().ended().await;
     let ended = loop {
         match stream.message().await {
             Ok(Some(_)) => {}

@@ -163,7 +163,7 @@ async fn more_requests_at_once_than_are_worked_on_are_shed() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_token_that_holds_too_many_streams_hears_its_quota() {
-    let limits = Limits { follow_streams_per_token: 2, ..Limits::default() };
+    let limits = common::follows(2);
     let service = Service::with(limits).await;
     let firm = service.firm().await;
     let token = service.create_token(&firm, &[v1::Scope::Read], None).await;

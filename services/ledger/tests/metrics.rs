@@ -291,7 +291,7 @@ async fn read_models_that_wait_are_told_behind_by_events_and_time() {
 async fn what_is_turned_away_is_counted_where_room_was_missing() {
     let service = Service::with(Limits { requests_max: 0, ..Limits::default() }).await;
     let at = service.ledger.serve_metrics(&LOOPBACK).await.unwrap();
-    let mut client = CaseLedgerClient::new(service.wire(None).await);
+    let mut client = service.cases();
     for _ in 0..3 {
         let list = v1::ListCasesRequest::default();
         assert_eq!(client.list_cases(list).await.unwrap_err().code(), Code::Unavailable);

@@ -2,15 +2,20 @@
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context;
 use chrono::{NaiveTime, Timelike};
 use clap::{Args, ValueEnum};
-use ledger::{Limits, MetricsConfig, ServeError, ServerConfig, TlsFiles};
+use ledger::{
+    CONNECTIONS_MAX, CONNECTIONS_PER_ADDRESS_MAX, DRAIN_DEADLINE, DoorLimits, Limits,
+    MetricsConfig, ServeError, ServerConfig, TlsFiles,
+};
 use log::LogStore;
 use store::Replica;
+use tokio::time::timeout;
 
 use crate::cli::Global;
 use crate::embedded::{self, Database};
@@ -18,6 +23,13 @@ use crate::evidence;
 use crate::exit::{Exit, Stop};
 use crate::keys;
 use crate::traces::Traces;
+
+/// Files that the process needs beside its connections: the database's, evidence, and its log.
+const FILES_RESERVED: usize = 96;
+/// How long replica and store may take to be closed.
+const CLOSING_MAX: Duration = Duration::from_millis(500);
+/// How long the process may take to end beyond the drain, whatever is open.
+const ENDING_MAX: Duration = Duration::from_millis(4_700);
 
 /// How to listen.
 #[derive(Args)]
@@ -67,6 +79,19 @@ pub(crate) struct ServeArgs {
     /// machine needs --allow-plaintext
     #[arg(long, value_name = "URL")]
     traces: Option<String>,
+    /// Most connections at once. Of those on which no token was accepted yet, at most half of them, the
+    /// oldest is closed for a new one. Lower where the system allows fewer open files
+    #[arg(long, default_value_t = CONNECTIONS_MAX, value_name = "NUMBER", value_parser = at_least_one)]
+    connections_max: usize,
+    /// Most connections of one address, or of one IPv6 network of 64 bits. Behind something that all
+    /// callers come through, as many as there may be in all
+    #[arg(
+        long,
+        default_value_t = CONNECTIONS_PER_ADDRESS_MAX,
+        value_name = "NUMBER",
+        value_parser = at_least_one
+    )]
+    connections_per_address: usize,
     /// How the service tells what it does, on standard error
     #[arg(long, value_enum, default_value_t = LogFormat::Text)]
     pub(crate) log_format: LogFormat,
@@ -103,6 +128,22 @@ impl ServeArgs {
         ServerConfig { listen: self.listen, tls, allow_plaintext_elsewhere: self.allow_plaintext }
     }
 
+    /// Connections as many as are asked for, and as the system has files for.
+    fn limits(&self) -> Limits {
+        let files = files_max().map_or(usize::MAX, |files| files.saturating_sub(FILES_RESERVED));
+        let connections_max = self.connections_max.min(files.max(1));
+        if connections_max < self.connections_max {
+            tracing::warn!(connections_max, "the limit of open files allows fewer connections");
+        }
+        let door = DoorLimits {
+            connections_max,
+            connections_per_address_max: self.connections_per_address,
+            connections_unknown_max: connections_max.div_ceil(2),
+            ..DoorLimits::default()
+        };
+        Limits { door, ..Limits::default() }
+    }
+
     /// The standby to read from. Nobody connects to it yet.
     fn replica(&self, database: &Database) -> anyhow::Result<Option<Replica>> {
         let Some(url) = &self.read_database else { return Ok(None) };
@@ -136,7 +177,7 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     let firm_keys = keys::firm_keys(global, &database)?;
     let evidence = evidence::store_of(global, &database)?;
     let (ledger, store) =
-        embedded::open(&database, firm_keys, args.outbox.as_deref(), Limits::default()).await?;
+        embedded::open(&database, firm_keys, args.outbox.as_deref(), args.limits()).await?;
     if let Some(beyond) = store.beyond_serving().await.context("cannot read the database")? {
         if !args.allow_owner_login {
             return Err(Stop::usage(format!(
@@ -174,18 +215,57 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     tokio::select! {
         signal = asked_to_end() => signal?,
         ended = &mut ended => {
-            ended.context("the service stopped")??;
+            ended.context("the service stopped")?;
             return Err(anyhow::anyhow!("the service ended by itself"));
         }
     }
     tracing::info!("draining");
-    if !ledger.shutdown().await {
-        tracing::warn!("the deadline passed before everything had been drained");
+    end_in_any_case();
+    let mut draining = pin!(ledger.shutdown());
+    let drained = tokio::select! {
+        drained = &mut draining => drained,
+        again = asked_to_end() => {
+            again?;
+            tracing::warn!("asked to end once more: what is open is ended now");
+            ledger.end_now();
+            draining.await
+        }
+    };
+    if !drained {
+        tracing::warn!("the drain was over before everything had been answered");
     }
-    ended.await.context("the service stopped")??;
-    ledger.close_replica().await;
-    store.close().await;
+    let closing = async {
+        ended.await.context("the service stopped")?;
+        ledger.close_replica().await;
+        store.close().await;
+        anyhow::Ok(())
+    };
+    if let Ok(closed) = timeout(CLOSING_MAX, closing).await {
+        closed?;
+    }
     Ok(Exit::Done)
+}
+
+/// Ends the process a while after the drain, whatever keeps it from ending: work that rests nowhere, or
+/// a system call that does not come back. What was acknowledged is committed.
+fn end_in_any_case() {
+    std::thread::spawn(|| {
+        std::thread::sleep(DRAIN_DEADLINE + ENDING_MAX);
+        tracing::error!("something did not end: the process ends without it");
+        std::process::exit(1);
+    });
+}
+
+/// The most files that this process may have open, where the system tells.
+fn files_max() -> Option<usize> {
+    let limits = std::fs::read_to_string("/proc/self/limits").ok()?;
+    let files = limits.lines().find_map(|line| line.strip_prefix("Max open files"))?;
+    // The soft limit comes first; `unlimited` is none.
+    files.split_whitespace().next()?.parse().ok()
+}
+
+fn at_least_one(text: &str) -> Result<usize, String> {
+    text.parse().ok().filter(|&number| number > 0).ok_or_else(|| "a number from 1 on".to_owned())
 }
 
 /// So long after midnight.

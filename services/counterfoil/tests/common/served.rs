@@ -1,7 +1,9 @@
 //! A server of the built program, and a client of its interface.
 
 use std::io::{BufRead, BufReader};
+use std::net::SocketAddr;
 use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
 
 use api::google::r#type::Date;
 use api::v1;
@@ -66,9 +68,48 @@ impl Served {
 
     /// Asks it to end, and gives its exit code.
     pub fn end(mut self) -> Option<i32> {
-        let id = self.child.id().to_string();
-        assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
+        self.ask_to_end();
         self.child.wait().unwrap().code()
+    }
+
+    /// Asks it to end.
+    pub fn ask_to_end(&self) {
+        let id = self.id().to_string();
+        assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
+    }
+
+    /// The exit code, if it ends by itself in time.
+    pub fn ended_within(&mut self, time: Duration) -> Option<i32> {
+        let begun = Instant::now();
+        while begun.elapsed() < time {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                return status.code();
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        None
+    }
+
+    /// Its process.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// Where it listens.
+    pub fn address(&self) -> SocketAddr {
+        format!("127.0.0.1:{}", self.port()).parse().unwrap()
+    }
+
+    /// The files that it has open.
+    pub fn open_files(&self) -> usize {
+        std::fs::read_dir(format!("/proc/{}/fd", self.id())).unwrap().count()
+    }
+
+    /// Bytes of memory that it has, as the system counts them.
+    pub fn memory(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.id())).unwrap();
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
+        line.trim().strip_suffix(" kB").unwrap().parse::<u64>().unwrap() << 10
     }
 
     /// A client of the server over plain HTTP/2.

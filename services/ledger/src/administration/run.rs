@@ -1,8 +1,8 @@
 //! Long work on a firm's log, told as it goes: verifying it, rebuilding the read models, and holding
 //! what is derived against it.
 //!
-//! The work goes on if its caller leaves, since it is harmless and somebody else may wait for it;
-//! progress that nobody takes in time is left out, the report never is.
+//! The work ends when its caller leaves; a rebuild that was given up leaves rows nobody reads. Progress
+//! that nobody takes in time is left out, the report never is.
 
 use std::sync::atomic::Ordering;
 
@@ -12,11 +12,8 @@ use api::status::Failure;
 use api::v1;
 use domain::ids::FirmId;
 use log::{DerivedReport, RebuildReport, VerifyError, VerifyReport};
-use tokio::sync::mpsc;
-use tokio_stream::wrappers::ReceiverStream;
-use tonic::Status;
 
-use crate::answers::{Answers, MESSAGES_WAITING, Outgoing, run_progress};
+use crate::answers::{Answers, Outgoing, answers_of, run_progress};
 use crate::ledger::Ledger;
 
 /// Most faults of one report that are told one by one.
@@ -25,24 +22,16 @@ const FAULTS_TOLD_MAX: usize = 1_000;
 /// Verifies the log.
 pub(super) fn verify(ledger: &Ledger, asked: VerifyAsked) -> Answers<v1::VerifyLogResponse> {
     use v1::verify_log_response::Message;
-    let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
-    let ledger = ledger.clone();
-    ledger.clone().tasks().spawn(async move {
+    answers_of(ledger, async move |ledger: Ledger, outgoing: Outgoing<_>| {
         let told = |message| Ok(v1::VerifyLogResponse { message: Some(message) });
         let progress = |position, head| {
             let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
         };
-        let work = ledger.engine().verify_since(asked.firm, asked.checkpoint, progress);
-        let Some(result) = until_closing(&ledger, work).await else {
-            return end(&outgoing, Err(Failure::ShuttingDown.into())).await;
-        };
-        let last = match verify_report(&ledger, result) {
-            Ok(report) => told(Message::Report(report)),
-            Err(failure) => Err(failure.into()),
-        };
-        end(&outgoing, last).await;
-    });
-    Box::pin(ReceiverStream::new(messages))
+        let result = ledger.engine().verify_since(asked.firm, asked.checkpoint, progress).await;
+        let report = verify_report(&ledger, result)?;
+        end(&outgoing, told(Message::Report(report))).await;
+        Ok(())
+    })
 }
 
 /// A log that is not what was written is the report's news, not a failure of the request.
@@ -78,22 +67,15 @@ fn verify_report(
 /// Rebuilds the read models.
 pub(super) fn rebuild(ledger: &Ledger, firm: FirmId) -> Answers<v1::RebuildReadModelsResponse> {
     use v1::rebuild_read_models_response::Message;
-    let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
-    let ledger = ledger.clone();
-    ledger.clone().tasks().spawn(async move {
+    answers_of(ledger, async move |ledger: Ledger, outgoing: Outgoing<_>| {
         let told = |message| Ok(v1::RebuildReadModelsResponse { message: Some(message) });
         let progress = |position, head| {
             let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
         };
-        let work = ledger.engine().rebuild(firm, progress);
-        let last = match until_closing(&ledger, work).await {
-            None => Err(Failure::ShuttingDown.into()),
-            Some(Ok(report)) => told(Message::Report(rebuild_report(report))),
-            Some(Err(error)) => Err(Failure::from(error).into()),
-        };
-        end(&outgoing, last).await;
-    });
-    Box::pin(ReceiverStream::new(messages))
+        let report = ledger.engine().rebuild(firm, progress).await?;
+        end(&outgoing, told(Message::Report(rebuild_report(report)))).await;
+        Ok(())
+    })
 }
 
 fn rebuild_report(report: RebuildReport) -> v1::RebuildReport {
@@ -108,22 +90,15 @@ fn rebuild_report(report: RebuildReport) -> v1::RebuildReport {
 /// Holds read models, snapshots and keys against the log.
 pub(super) fn check_derived(ledger: &Ledger, firm: FirmId) -> Answers<v1::CheckDerivedResponse> {
     use v1::check_derived_response::Message;
-    let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
-    let ledger = ledger.clone();
-    ledger.clone().tasks().spawn(async move {
+    answers_of(ledger, async move |ledger: Ledger, outgoing: Outgoing<_>| {
         let told = |message| Ok(v1::CheckDerivedResponse { message: Some(message) });
         let progress = |position, head| {
             let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
         };
-        let work = ledger.engine().check_derived(firm, progress);
-        let last = match until_closing(&ledger, work).await {
-            None => Err(Failure::ShuttingDown.into()),
-            Some(Ok(report)) => told(Message::Report(derived_report(&ledger, &report))),
-            Some(Err(error)) => Err(Failure::from(error).into()),
-        };
-        end(&outgoing, last).await;
-    });
-    Box::pin(ReceiverStream::new(messages))
+        let report = ledger.engine().check_derived(firm, progress).await?;
+        end(&outgoing, told(Message::Report(derived_report(&ledger, &report)))).await;
+        Ok(())
+    })
 }
 
 /// Faults are the report's news, not a failure of the request.
@@ -141,16 +116,7 @@ fn derived_report(ledger: &Ledger, report: &DerivedReport) -> v1::DerivedReport 
     }
 }
 
-/// Gives up when the service closes. A rebuild that was given up leaves rows nobody reads.
-async fn until_closing<T>(ledger: &Ledger, work: impl Future<Output = T>) -> Option<T> {
-    tokio::select! {
-        biased;
-        () = ledger.closing().cancelled() => None,
-        result = work => Some(result),
-    }
-}
-
-async fn end<T>(outgoing: &Outgoing<T>, last: Result<T, Status>) {
+async fn end<T>(outgoing: &Outgoing<T>, last: Result<T, tonic::Status>) {
     // A caller who has left does not want it.
     let _ = outgoing.send(last).await;
 }

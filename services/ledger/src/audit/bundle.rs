@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 use std::fs::File;
-use std::io::{self, BufWriter};
+use std::io::{self, BufWriter, Seek, SeekFrom, Write};
 
 use api::requests::{BundleAsked, BundleScope};
 use api::scalar::int64;
@@ -23,7 +23,7 @@ use proof::note::{Note, SignerKey};
 use sha2::{Digest as _, Sha256};
 use tokio::io::{AsyncReadExt as _, AsyncSeekExt as _};
 use tokio::runtime::Handle;
-use tokio::sync::{Semaphore, mpsc};
+use tokio::sync::{Semaphore, SemaphorePermit, mpsc};
 
 use super::checkpoint::Signed;
 use super::{checkpoint, keys};
@@ -40,7 +40,8 @@ const PAGE_EVENTS: u64 = 4_000;
 const DOCUMENTS_MAX: usize = 20_000;
 /// Pages that are read ahead.
 const PAGES_AHEAD: usize = 4;
-/// Bundles that are made at once in this process; others wait, as long as their callers do.
+/// Bundles that are made at once in this process; others wait, as long as their callers do. One that is
+/// made and sent keeps nobody waiting, however slowly its caller takes it.
 const EXPORTS_AT_ONCE: usize = 2;
 
 static EXPORTS: Semaphore = Semaphore::const_new(EXPORTS_AT_ONCE);
@@ -90,7 +91,7 @@ async fn make(
     asked: BundleAsked,
     outgoing: &Outgoing,
 ) -> Result<(), Failure> {
-    let _permit = EXPORTS.acquire().await.map_err(Failure::internal)?;
+    let turn = EXPORTS.acquire().await.map_err(Failure::internal)?;
     let firm = asked.firm;
     let signed = match asked.tree_size {
         None => checkpoint::make(ledger, firm).await?,
@@ -118,7 +119,7 @@ async fn make(
     let opens = asked.open_personal || asked.documents;
     let kind = if opens { LookKind::Open } else { LookKind::Export };
     ledger.note_look(authority, firm, kind, "ExportBundle", cases).await?;
-    let (exported, file) = log.export(scope, note, signing, openings, documents).await?;
+    let (exported, file) = log.export(turn, scope, note, signing, openings, documents).await?;
     Sending { ledger, firm, outgoing, hasher: Sha256::new() }
         .send(file, exported, verifier_key)
         .await
@@ -216,6 +217,7 @@ impl Log<'_> {
     /// Reads the log once more and makes the archive.
     async fn export(
         &self,
+        turn: SemaphorePermit<'static>,
         scope: Scope,
         note: Note,
         signing: Signers,
@@ -224,7 +226,10 @@ impl Log<'_> {
     ) -> Result<(Exported, File), Failure> {
         let (taken, incoming) = mpsc::channel(PAGES_AHEAD);
         let (firm, ledger, runtime) = (self.firm, self.ledger.clone(), Handle::current());
+        let wanted = Wanted(self.outgoing.clone());
         let making = tokio::task::spawn_blocking(move || {
+            // The next one's turn comes when this thread has ended, also for a caller who has left.
+            let _turn = turn;
             // An archive that fails for a document says no more than that; what became of it is kept here.
             let mut lost = None;
             let mut open = |document: &Document| {
@@ -235,7 +240,8 @@ impl Log<'_> {
                 })
             };
             let documents = Documents::new(documents, &mut open);
-            let made = archive((firm, scope), openings, documents, &note, &signing, incoming);
+            let made =
+                archive((firm, scope), openings, documents, &note, &signing, incoming, &wanted);
             made.map_err(|error| lost.unwrap_or_else(|| failure(error)))
         });
         let read = self.hand_over(taken).await;
@@ -318,6 +324,7 @@ fn archive(
     note: &Note,
     signing: &Signers,
     mut handed: mpsc::Receiver<Handed>,
+    wanted: &Wanted,
 ) -> Result<Option<(Exported, File)>, ExportError> {
     let mut export = Export::new(firm, scope, note, openings)?;
     loop {
@@ -333,8 +340,44 @@ fn archive(
     }
     let mut file = tempfile::tempfile()?;
     let Signers { key, spans } = signing;
-    let exported = export.finish(Signing { key, spans }, documents, BufWriter::new(&mut file))?;
+    let out = WhileWanted { file: &mut file, wanted };
+    let exported = export.finish(Signing { key, spans }, documents, BufWriter::new(out))?;
     Ok(Some((exported, file)))
+}
+
+/// Whether the caller of an export is still there.
+struct Wanted(Outgoing);
+
+impl Wanted {
+    fn still(&self) -> io::Result<()> {
+        if self.0.is_closed() {
+            return Err(io::Error::other("the caller has left"));
+        }
+        Ok(())
+    }
+}
+
+/// A file that nothing more is written to when nobody waits for it.
+struct WhileWanted<'a> {
+    file: &'a mut File,
+    wanted: &'a Wanted,
+}
+
+impl Write for WhileWanted<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.wanted.still()?;
+        self.file.write(bytes)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
+    }
+}
+
+impl Seek for WhileWanted<'_> {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        self.file.seek(to)
+    }
 }
 
 fn failure(error: ExportError) -> Failure {
@@ -441,7 +484,8 @@ mod tests {
         let documents = Documents::new(Vec::new(), &mut open);
         let whole = (firm, Scope::all());
         let signing = Signers { key: signer, spans: Vec::new() };
-        let made = archive(whole, Openings::default(), documents, &note, &signing, handed);
+        let wanted = Wanted(mpsc::channel(1).0);
+        let made = archive(whole, Openings::default(), documents, &note, &signing, handed, &wanted);
         assert!(matches!(made, Ok(None)));
     }
 }

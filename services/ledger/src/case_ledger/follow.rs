@@ -40,12 +40,11 @@ pub(super) async fn open(
 ) -> Result<Answers<v1::FollowResponse>, Failure> {
     ledger.check_name(&authority, &message.parent).await?;
     let asked = requests::follow(message)?;
-    let permit = ledger.follow_permit(&authority)?;
     // Whoever goes on from where this log never was would wait for ever.
     let leaf = ledger.check_cursor(asked.firm, asked.cursor).await?;
     let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
     let ledger = ledger.clone();
-    ledger.clone().tasks().spawn(async move {
+    ledger.clone().spawn(async move {
         let follower = Follower {
             position: asked.cursor.after,
             leaf,
@@ -58,7 +57,6 @@ pub(super) async fn open(
         if let Err(End::Failed(failure)) = follower.run().await {
             let _ = timeout(LAST_WORD_WAIT, outgoing.send(Err(failure.into()))).await;
         }
-        drop(permit);
     });
     Ok(Box::pin(ReceiverStream::new(messages)))
 }

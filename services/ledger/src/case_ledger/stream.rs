@@ -14,7 +14,7 @@ use log::{Answer, Pending, Submission, SubmitError};
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_stream::wrappers::ReceiverStream;
-use tonic::{Status, Streaming};
+use tonic::{Code, Status, Streaming};
 use tracing::Instrument;
 
 use super::{recorded, to_match};
@@ -50,8 +50,8 @@ pub(super) fn open(
     let (window, waiting) = mpsc::channel(ledger.limits().record_stream_in_flight);
     let (answers, outgoing) = mpsc::channel(ANSWERS_WAITING);
     let taking = take(ledger.clone(), authority, incoming, window);
-    ledger.tasks().spawn(taking.in_current_span());
-    ledger.tasks().spawn(answer(ledger.clone(), waiting, answers).in_current_span());
+    ledger.spawn(taking.in_current_span());
+    ledger.spawn(answer(ledger.clone(), waiting, answers).in_current_span());
     Box::pin(ReceiverStream::new(outgoing))
 }
 
@@ -68,10 +68,16 @@ async fn take(
             biased;
             () = ledger.closing().cancelled() => return end(&window, Failure::ShuttingDown).await,
             failure = &mut over => return end(&window, failure).await,
+            // Nobody takes the answers any more.
+            () = window.closed() => return,
             message = incoming.next() => message,
         };
         let message = match message {
             Some(Ok(message)) => message,
+            // Nothing has come for too long: the client goes on in another stream.
+            Some(Err(status)) if status.code() == Code::DeadlineExceeded => {
+                return end(&window, Failure::DeadlineExceeded).await;
+            }
             // What cannot be read as a message ends the transport's stream as well.
             Some(Err(status)) => match unreadable(&status) {
                 Some(failure) => return end(&window, failure).await,

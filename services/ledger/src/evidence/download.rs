@@ -36,7 +36,7 @@ pub(super) async fn open(
     ledger.note_openings(Look::at_document(authority), firm, [case].into()).await?;
     let (outgoing, messages) = mpsc::channel(MESSAGES_WAITING);
     let sender = ledger.clone();
-    ledger.tasks().spawn(async move {
+    ledger.spawn(async move {
         // A caller who does not take it must not keep others from theirs.
         let patience = sender.limits().request_timeout_max;
         tokio::select! {

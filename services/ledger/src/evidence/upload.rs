@@ -35,12 +35,12 @@ pub(super) async fn upload(
     let content = receive(&mut incoming, asked.size).await?;
     // Once it is here it is kept whether or not its sender waits for that.
     let (ledger, store) = (ledger.clone(), Arc::clone(&kept.store));
-    let keeping = ledger.tasks().clone().spawn(async move {
+    let keeping = ledger.clone().spawn(async move {
         let answer = keep(&ledger, &store, asked, content).await;
         drop(place);
         answer
     });
-    Ok(keeping.await.map_err(Failure::internal)??)
+    Ok(keeping.await.map_err(Failure::internal)?.ok_or(Failure::ShuttingDown)??)
 }
 
 /// The content, of exactly the size that was said. A stream that its sender breaks off ends here like one
@@ -51,7 +51,8 @@ async fn receive(
 ) -> Result<Vec<u8>, Status> {
     let refused = |rule: &str| Status::from(Failure::Fields(FieldErrors::one("data", rule)));
     let other_size = "must have as many bytes in all as start.size_bytes says";
-    let mut content = Vec::with_capacity(size);
+    // Nothing is set aside for what was only promised.
+    let mut content = Vec::new();
     while let Some(message) = incoming.message().await? {
         let Some(Part::Data(data)) = message.part else {
             return Err(refused("is required in every message after the first"));

@@ -2,7 +2,6 @@
 
 use std::convert::Infallible;
 use std::net::SocketAddr;
-use std::sync::Arc;
 use std::time::Duration;
 
 use http_body_util::Full;
@@ -13,22 +12,25 @@ use hyper::service::service_fn;
 use hyper::{Method, Request, Response, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
+use tokio_util::sync::CancellationToken;
 
 use super::text;
 use crate::config::MetricsConfig;
+use crate::door::{Place, Room};
 use crate::ledger::Ledger;
 use crate::server::ServeError;
 
 const PATH: &str = "/metrics";
 const OPEN_METRICS: HeaderValue =
     HeaderValue::from_static("application/openmetrics-text; version=1.0.0; charset=utf-8");
-/// Most callers at once; the next one waits to be let in.
+/// Most callers at once; the one that came first makes room for the next.
 const CONNECTIONS_MAX: usize = 8;
-/// How long a caller may take for what it asks.
+/// How long a caller may take for what it asks, and may wait before it asks again.
 const REQUEST_MAX: Duration = Duration::from_secs(5);
-/// How long a connection may last: callers of every few seconds come again.
-const CONNECTION_MAX: Duration = Duration::from_mins(2);
+/// How long a connection may last, whatever is asked on it: callers of every few seconds come again.
+const CONNECTION_MAX: Duration = Duration::from_mins(1);
+/// Most bytes of a request line and its headers.
+const REQUEST_BYTES_MAX: usize = 16 << 10;
 /// Pause after a connection that could not be taken, as when there are too many files open.
 const ACCEPT_RETRY_DELAY: Duration = Duration::from_millis(200);
 
@@ -42,7 +44,7 @@ impl Ledger {
         let (local_addr, listener) =
             listener.map_err(|source| ServeError::Listen { listen: config.listen, source })?;
         let ledger = self.clone();
-        self.tasks().spawn(async move {
+        self.spawn(async move {
             tokio::select! {
                 () = ledger.closing().cancelled() => {}
                 () = accept(&ledger, listener) => {}
@@ -54,16 +56,13 @@ impl Ledger {
 }
 
 async fn accept(ledger: &Ledger, listener: TcpListener) {
-    let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+    let room = Room::new(CONNECTIONS_MAX);
     loop {
-        let Ok(place) = Arc::clone(&places).acquire_owned().await else { return };
         match listener.accept().await {
             Ok((stream, _)) => {
-                let ledger = ledger.clone();
-                tokio::spawn(async move {
-                    connection(ledger, stream).await;
-                    drop(place);
-                });
+                let told_to_go = CancellationToken::new();
+                let place = room.enter(told_to_go.clone());
+                ledger.spawn(connection(ledger.clone(), stream, told_to_go, place));
             }
             Err(error) => {
                 tracing::warn!(%error, "a caller for metrics was not let in");
@@ -73,15 +72,24 @@ async fn accept(ledger: &Ledger, listener: TcpListener) {
     }
 }
 
-/// One caller, until it leaves, has been here long enough, or the service closes.
-async fn connection(ledger: Ledger, stream: TcpStream) {
+/// One caller, until it leaves, has been here long enough, makes room, or the service closes.
+async fn connection(
+    ledger: Ledger,
+    stream: TcpStream,
+    told_to_go: CancellationToken,
+    _place: Place,
+) {
     let closing = ledger.closing().clone();
     let answer = service_fn(move |request| answer(ledger.clone(), request));
     let mut server = http1::Builder::new();
-    server.timer(TokioTimer::new()).header_read_timeout(REQUEST_MAX);
+    server
+        .timer(TokioTimer::new())
+        .header_read_timeout(REQUEST_MAX)
+        .max_buf_size(REQUEST_BYTES_MAX);
     let serving = server.serve_connection(TokioIo::new(stream), answer);
     tokio::select! {
         () = closing.cancelled() => {}
+        () = told_to_go.cancelled() => {}
         // What goes wrong with a connection is its caller's to notice.
         _ = tokio::time::timeout(CONNECTION_MAX, serving) => {}
     }

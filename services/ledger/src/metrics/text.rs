@@ -16,6 +16,7 @@ use prometheus_client::registry::{Registry, Unit};
 
 use super::facts::{Facts, FirmFacts};
 use crate::ledger::Ledger;
+use crate::quota::Kind;
 
 /// What every name begins with.
 const PREFIX: &str = "counterfoil";
@@ -105,7 +106,14 @@ impl Figures {
         )?;
         let help = "Logins that were refused, by reason";
         page.counters("logins_refused", help, "reason", self.ledger.metrics().logins.counts())?;
-        page.gauge("follow_streams", "Open Follow streams of tokens", self.ledger.follow_streams())
+        let follows = self.ledger.quotas().held(Kind::Follow);
+        page.gauge("follow_streams", "Open Follow streams of tokens", follows)?;
+        let connections = self.ledger.connections();
+        page.gauge("connections", "Open now", connections.open())?;
+        let help = "Not taken, or closed before their callers wanted it, by reason";
+        page.counters("connections_turned_away", help, "reason", connections.ended())?;
+        let help = "Times that the system let no connection in, as at the limit of open files";
+        page.counter("accept_failures", help, read(&connections.not_accepted))
     }
 
     fn recording(&self, page: &mut Page) -> Result<(), Error> {

@@ -230,6 +230,13 @@ impl Service {
     }
 }
 
+/// Limits with so many `Follow` streams of a token.
+pub fn follows(per_token: usize) -> Limits {
+    let mut limits = Limits::default();
+    limits.quotas.follow_streams.per_token = per_token;
+    limits
+}
+
 pub fn record(case: &str, actions: Vec<v1::Action>) -> v1::RecordRequest {
     v1::RecordRequest { name: case.into(), request_id: id(), expected_version: None, actions }
 }

@@ -6,6 +6,7 @@ pub mod aftermath;
 pub mod bookkeeper;
 pub mod bulk;
 pub mod bundles;
+pub mod campaign;
 pub mod child;
 pub mod forger;
 pub mod fuzz;

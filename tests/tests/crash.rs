@@ -1,4 +1,4 @@
-//! A server under load is killed with SIGKILL a hundred times at random. After each: the log verifies,
+//! A server under load is killed with SIGKILL a hundred times at random (`COUNTERFOIL_KILLS`). After each: the log verifies,
 //! every acknowledged request is there once, a repeated request id gives the first answer, and what was
 //! in the air is either there whole or not at all. So it goes with closing months: each is closed once.
 //!
@@ -17,13 +17,14 @@ use api::v1::case_ledger_client::CaseLedgerClient;
 use api::v1::{self, Scope};
 use counterfoil_tests::aftermath::{Acknowledged, check_answers, check_log, whole_log};
 use counterfoil_tests::bulk;
+use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::child::{self, Server, authorized, kill};
 use counterfoil_tests::history::firm_id;
 use domain::event::{Event, FirmEvent};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
-/// How often the server is killed.
+/// How often the server is killed unless told otherwise.
 const KILLS: u32 = 100;
 /// Callers at once.
 const CALLERS: usize = 12;
@@ -256,7 +257,8 @@ async fn kill_again_and_again(database: &str, outbox: &Path) {
         token: token.clone(),
     };
     let mut server = start().await;
-    for round in 0..KILLS {
+    let kills = from_environment("COUNTERFOIL_KILLS").unwrap_or(KILLS);
+    for round in 0..kills {
         let known = load_and_kill(server, u64::from(round), &run).await;
         let log = whole_log(database).await;
         check_answers(&log, &known.acknowledged);
@@ -285,8 +287,8 @@ async fn kill_again_and_again(database: &str, outbox: &Path) {
     assert_eq!(check_log(&log), u64::from(CLIENTS), "no fee twice");
     assert!(
         acknowledged.len() > 1_000,
-        "{} requests under {KILLS} kills prove little",
+        "{} requests under {kills} kills prove little",
         acknowledged.len()
     );
-    println!("{KILLS} kills, {} acknowledged requests, {} events", acknowledged.len(), log.len());
+    println!("{kills} kills, {} acknowledged requests, {} events", acknowledged.len(), log.len());
 }

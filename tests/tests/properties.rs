@@ -4,6 +4,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
+use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::history::{Crm, Shape, firm_id};
 use counterfoil_tests::player::Player;
 use domain::account::CHARGE_TRIES_MAX;
@@ -258,7 +259,11 @@ fn check(player: &Player) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig {
+        cases: from_environment("COUNTERFOIL_HISTORIES").unwrap_or(48),
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
 
     #[test]
     fn random_histories_keep_every_promise(seed in any::<u64>()) {

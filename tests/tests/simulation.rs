@@ -1,7 +1,7 @@
-//! The engine under every fault at once, ten thousand times over, each time from one seed.
+//! The engine under every fault at once, each time from one seed.
 //!
-//! A failure prints its seed and how to run that seed alone. `COUNTERFOIL_SEEDS` changes how many
-//! seeds are run, `COUNTERFOIL_SEED` runs one and prints what happened in it.
+//! A failure prints its seed and how to run that seed alone. `COUNTERFOIL_SEEDS` says how many are run
+//! (`ops/soak` runs ten thousand), `COUNTERFOIL_SEED` runs one and prints what happened in it.
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
@@ -12,9 +12,11 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, Once};
 use std::time::Instant;
 
+use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::simulation::{self, Report};
 
-const SEEDS: u64 = 10_000;
+/// Seeds unless told otherwise: just as many as meet everything.
+const SEEDS: u64 = ENOUGH_SEEDS;
 const THREADS: usize = 2;
 /// Seeds after which everything that can happen must have happened.
 const ENOUGH_SEEDS: u64 = 500;
@@ -52,11 +54,6 @@ const MUST_HAPPEN: [&str; 31] = [
     "unknown",
     "unreachable",
 ];
-
-fn from_environment(name: &str) -> Option<u64> {
-    let value = std::env::var(name).ok()?;
-    Some(value.parse().unwrap_or_else(|_| panic!("{name} must be a number")))
-}
 
 thread_local! {
     static PANICS: Cell<u64> = const { Cell::new(0) };

@@ -110,7 +110,7 @@ fn field(descriptor: &MessageDescriptor, name: &str) -> Option<FieldDescriptor> 
 }
 
 fn unknown_member(descriptor: &MessageDescriptor, path: &str, name: &str) -> JsonError {
-    let is_name = name.len() <= SHOWN_NAME_BYTES_MAX
+    let is_name = (1..=SHOWN_NAME_BYTES_MAX).contains(&name.len())
         && name.bytes().all(|b| b.is_ascii_alphabetic() || b == b'_');
     let shown = if is_name { joined(path, name) } else { joined(path, "(unknown)") };
     JsonError::new(shown, format!("is not a member of {}", descriptor.name()))
@@ -204,6 +204,7 @@ mod tests {
             (line(r#"{"openWork":{}},{"enroll":{}}"#), "actions[1].enroll"),
             (line(r#"{"openWork":{},"resumeService":{}}"#), "actions[0]"),
             (line(r#"{"openWork":{"secret 4111":1}}"#), "actions[0].open_work.(unknown)"),
+            (r#"{"":"secret"}"#.to_owned(), "(unknown)"),
             (line("7"), "actions[0]"),
         ] {
             let error = record_request(&text).unwrap_err();

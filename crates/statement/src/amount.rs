@@ -1,9 +1,10 @@
 //! Amounts as banks write them, in minor units. Exact: a fraction of a cent is refused, not rounded.
 
-use domain::money::Currency;
+use domain::money::{Currency, MINOR_MAX};
 
-/// Reads a decimal number with at most so many digits of a minor unit. Zeros after them are nothing:
-/// ISO 20022 allows five digits of a fraction.
+/// Reads a decimal number with at most so many digits of a minor unit, up to [`MINOR_MAX`] of them, so
+/// that a file's amounts can be added up. Zeros after them are nothing: ISO 20022 allows five digits of
+/// a fraction.
 pub(crate) fn minor(text: &str, digits: usize) -> Option<i64> {
     let (whole, fraction) = text.split_once('.').unwrap_or((text, ""));
     let all_digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
@@ -14,7 +15,7 @@ pub(crate) fn minor(text: &str, digits: usize) -> Option<i64> {
     if fraction.len() > digits || whole.len() > 15 {
         return None;
     }
-    format!("{whole}{fraction:0<digits$}").parse().ok()
+    format!("{whole}{fraction:0<digits$}").parse().ok().filter(|minor| *minor <= MINOR_MAX)
 }
 
 /// Reads an amount of a table: a sign, a currency sign, grouping and parentheses for what is below
@@ -75,6 +76,8 @@ mod tests {
             ("", None),
             (".", None),
             ("9999999999999999", None),
+            ("10000000000.00", Some(MINOR_MAX)),
+            ("10000000000.01", None),
         ] {
             assert_eq!(minor(text, 2), cents, "{text}");
         }

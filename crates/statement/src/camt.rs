@@ -8,6 +8,7 @@
 //! size, depth, text and the number of entries have limits.
 
 use chrono::NaiveDate;
+use domain::money::MINOR_MAX;
 use quick_xml::NsReader;
 use quick_xml::events::{BytesStart, Event};
 use quick_xml::name::ResolveResult;
@@ -269,8 +270,12 @@ impl Walk {
             return Err(self.fault("must name its currency, Ccy"));
         };
         let amount = minor(self.text.trim(), digits);
-        let rule = "must be a decimal number of whole minor units, without a sign";
-        Ok((amount.ok_or_else(|| self.fault(rule))?, currency))
+        let fault = || {
+            self.fault(format!(
+                "must be a decimal number of at most {MINOR_MAX} whole minor units, without a sign"
+            ))
+        };
+        Ok((amount.ok_or_else(fault)?, currency))
     }
 
     fn is_credit(&self) -> Result<bool, Fault> {

@@ -4,6 +4,7 @@
 use std::collections::{BTreeMap, HashMap};
 
 use chrono::NaiveDate;
+use domain::money::MINOR_MAX;
 use serde::Deserialize;
 
 use crate::amount::{digits_of, loose};
@@ -167,7 +168,10 @@ impl<'a> Table<'a> {
 
     fn amount(&self, (line, row): (u64, &csv::StringRecord), at: usize) -> Result<i64, Fault> {
         let amount = loose(cell(row, at), self.form.decimal_mark, self.digits);
-        amount.ok_or_else(|| self.fault(line, at, "must be an amount of whole minor units"))
+        amount.ok_or_else(|| {
+            let rule = format!("must be an amount of at most {MINOR_MAX} whole minor units");
+            self.fault(line, at, &rule)
+        })
     }
 
     fn amount_if_any(

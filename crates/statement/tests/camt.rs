@@ -152,6 +152,8 @@ fn hostile_files_are_refused_and_none_is_half_read() {
 fn a_wrong_entry_is_named_with_its_element_and_rule() {
     for (from, to, at, place, rule) in [
         (">99.00</Amt>", ">99.005</Amt>", Some(1), "Ntry/Amt", "whole minor units"),
+        // Ninety entries of so much would be more than 64 bits hold, and would wrap to a small sum.
+        (">99.00</Amt>", ">999999999999999.00</Amt>", Some(1), "Ntry/Amt", "at most"),
         (">99.00</Amt>", ">-99.00</Amt>", Some(1), "Ntry/Amt", "without a sign"),
         ("100.00</Amt>", "1e2</Amt>", Some(2), "Ntry/Amt", "decimal number"),
         ("<BookgDt><Dt>2026-03-02", "<BookgDt><Dt>2026-02-30", Some(1), "BookgDt/Dt", "a day"),

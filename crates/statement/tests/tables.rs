@@ -77,6 +77,8 @@ fn a_payout_is_gathered_from_its_rows_with_its_costs() {
         ("po-1;2026-03-02;;sale;1.00;", Some(3), "Id"),
         ("po-1;2026-03-02;ref-1;return;20.00;", Some(3), "Gross"),
         (";2026-03-02;pay-1;sale;1.00;", Some(3), "Batch"),
+        // A few hundred costs of so much would be more than 64 bits hold.
+        ("po-1;2026-03-02;pay-1;sale;1.00;999999999999999.00", Some(3), "Kept"),
     ] {
         let text = format!("Report\nBatch;Date;Id;Type;Gross;Kept\n{row}\n");
         let found = table::payouts(text.as_bytes(), &payout_mapping()).unwrap_err();

@@ -54,17 +54,20 @@ pub fn to_bytes<T: Field>(value: &T) -> Vec<u8> {
 
 /// Reads one value that must fill `bytes` exactly.
 pub fn from_bytes<T: Field>(bytes: &[u8]) -> Result<T, DecodeError> {
-    let mut input = In::new(bytes);
+    read_whole(In::new(bytes))
+}
+
+fn read_whole<T: Field>(mut input: In<'_>) -> Result<T, DecodeError> {
     let value = T::take(&mut input)?;
     input.end()?;
     Ok(value)
 }
 
-/// Reads a value from JSON as a person writes it: any order of keys, any white space.
+/// Reads a value from JSON as a person writes it: any order of keys and of sets, any white space.
 pub fn from_json<T: Field>(json: &str) -> Result<T, DecodeError> {
     let value: serde_json::Value = serde_json::from_str(json)
         .map_err(|e| DecodeError::new(e.column(), format!("not JSON: {e}")))?;
-    from_bytes(&to_bytes(&value))
+    read_whole(In::new(&to_bytes(&value)).in_any_order())
 }
 
 /// Defines a struct whose members are declared in the order of their names, and its [`Field`].
@@ -144,6 +147,8 @@ pub(crate) use {codes, record};
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
     use super::*;
 
     record! {
@@ -208,6 +213,20 @@ mod tests {
                 std::panic::catch_unwind(|| to_bytes(&beyond)).is_err(),
                 "{beyond} was written"
             );
+        }
+    }
+
+    #[test]
+    fn a_set_has_one_spelling_though_people_may_write_it_in_any_order() {
+        type Pairs = std::collections::BTreeMap<String, i64>;
+        let set: BTreeSet<i64> = from_bytes(b"[1,2]").unwrap();
+        assert_eq!(from_json::<BTreeSet<i64>>("[2, 1, 2]").unwrap(), set);
+        for bad in ["[2,1]", "[1,1]", "[1,2,1]"] {
+            assert!(from_bytes::<BTreeSet<i64>>(bad.as_bytes()).is_err(), "{bad}");
+        }
+        assert!(from_bytes::<Pairs>(br#"[["a",1],["b",1]]"#).is_ok());
+        for bad in [r#"[["b",1],["a",1]]"#, r#"[["a",1],["a",2]]"#] {
+            assert!(from_bytes::<Pairs>(bad.as_bytes()).is_err(), "{bad}");
         }
     }
 

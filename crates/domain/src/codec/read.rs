@@ -27,12 +27,25 @@ pub struct In<'a> {
     at: usize,
     /// Whether a value was just read, so that a comma must come before the next.
     after_value: bool,
+    /// Whether the elements of a set stand in order, as they are written.
+    ordered: bool,
 }
 
 impl<'a> In<'a> {
     /// Reads from the start of `bytes`.
     pub fn new(bytes: &'a [u8]) -> Self {
-        Self { bytes, at: 0, after_value: false }
+        Self { bytes, at: 0, after_value: false, ordered: true }
+    }
+
+    /// Takes the elements of a set in any order, as a person writes them.
+    pub(super) fn in_any_order(mut self) -> Self {
+        self.ordered = false;
+        self
+    }
+
+    /// Whether an element of a set, or the key of a map, may stand after the last one.
+    pub(super) fn may_follow<T: Ord>(&self, last: Option<&T>, next: &T) -> bool {
+        !self.ordered || last.is_none_or(|last| last < next)
     }
 
     /// An error at the place reached.

@@ -161,7 +161,16 @@ impl<T: Field + Ord> Field for BTreeSet<T> {
         out.close_array();
     }
     fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
-        Ok(Vec::take(input)?.into_iter().collect())
+        let mut set = Self::new();
+        input.open_array()?;
+        while input.more()? {
+            let value = T::take(input)?;
+            if !input.may_follow(set.last(), &value) {
+                return Err(input.error("the elements of a set in their order, each once"));
+            }
+            set.insert(value);
+        }
+        Ok(set)
     }
     fn each_document(&self, visit: &mut dyn FnMut(DocumentHash)) {
         for value in self {
@@ -187,6 +196,9 @@ impl<K: Field + Ord, V: Field> Field for BTreeMap<K, V> {
         input.open_array()?;
         while input.more()? {
             let (key, value) = <(K, V)>::take(input)?;
+            if !input.may_follow(map.last_key_value().map(|(last, _)| last), &key) {
+                return Err(input.error("the keys of a map in their order, each once"));
+            }
             map.insert(key, value);
         }
         Ok(map)

@@ -95,7 +95,7 @@ fn decide(
             author: Author::without_token(text("another writer")),
             request_id,
             now: last.recorded_at,
-            recorded_at: last.recorded_at,
+            recorded_at: head.recorded_at,
             next_id: &mut next_id,
             sealer: &mut InTheClear,
         };

@@ -136,9 +136,11 @@ struct Told(Vec<i64>);
 impl Plan for Told {
     fn open(&mut self, opening: Opening) -> Step {
         let (mut head, mut rows, mut outcomes) = (opening.head, Vec::new(), Vec::new());
-        for (at, micros) in (1..).zip(std::mem::take(&mut self.0)) {
+        for (at, micros) in (1_u64..).zip(std::mem::take(&mut self.0)) {
             let recorded_at = UtcMicros(micros);
-            let Command::Firm { action } = bureau(at) else { unreachable!("it is the firm's") };
+            let Command::Firm { action } = bureau(at.into()) else {
+                unreachable!("it is the firm's")
+            };
             let FirmAction::RegisterBureau(event) = action.action else { unreachable!("so it is") };
             let recorded = Recorded {
                 access: None,
@@ -149,11 +151,11 @@ impl Plan for Told {
                 firm: FIRM,
                 late_days: None,
                 occurred_on: action.occurred_on,
-                position: u64::from(at),
+                position: at,
                 recorded_at,
                 request_id: request(u128::from(at)),
                 stream: StreamId::Firm,
-                stream_version: u64::from(at),
+                stream_version: at,
             };
             let bytes = recorded.to_bytes();
             let leaf = proof::leaf_hash(&bytes);

@@ -439,7 +439,7 @@ impl Contract {
             settle(&mut message, known, &mut rng);
             let what = format!("{} = {}", place.path(), shown(&value));
             place.put(&mut message, value);
-            call(sample, &message, what)
+            call(sample, &message, &what)
         })
     }
 
@@ -474,11 +474,11 @@ impl Contract {
             what.push(format!("{} = {}", place.path(), shown(&value)));
             place.put(&mut message, value);
         }
-        call(sample, &message, what.join(", "))
+        call(sample, &message, &what.join(", "))
     }
 }
 
-fn call(sample: &Sample, message: &DynamicMessage, what: String) -> Call {
+fn call(sample: &Sample, message: &DynamicMessage, what: &str) -> Call {
     let mut messages = vec![message.encode_to_vec()];
     if sample.name == "upload" {
         messages.push(document(&sample.method.input()));

@@ -68,7 +68,7 @@ fn number(bytes: &[u8], at: Range<usize>) -> usize {
     bytes[at].iter().rev().fold(0, |number, byte| number << 8 | usize::from(*byte))
 }
 
-fn put(to: &mut Vec<u8>, at: usize, length: usize, number: usize) {
+fn put(to: &mut [u8], at: usize, length: usize, number: usize) {
     let bytes = number.to_le_bytes();
     to[at..at + length].copy_from_slice(&bytes[..length]);
 }
@@ -195,10 +195,10 @@ pub const ZIP_FORGERIES: &[ZipForgery] = &[
     ("another version", |zip| events(zip).put_both(4, &[45, 0])),
     ("made by another system", |zip| events(zip).central[5] = 0),
     ("a symbolic link", |zip| {
-        events(zip).central[38..42].copy_from_slice(&(0o120_777_u32 << 16).to_le_bytes())
+        events(zip).central[38..42].copy_from_slice(&(0o120_777_u32 << 16).to_le_bytes());
     }),
     ("a program", |zip| {
-        events(zip).central[38..42].copy_from_slice(&(0o100_755_u32 << 16).to_le_bytes())
+        events(zip).central[38..42].copy_from_slice(&(0o100_755_u32 << 16).to_le_bytes());
     }),
     ("inner attributes", |zip| events(zip).central[36] = 1),
     ("another disk", |zip| events(zip).central[34] = 1),

@@ -413,9 +413,9 @@ fn looked_at() -> (Vec<Vec<u8>>, CaseId, CaseId) {
     };
     let own = case.to_string();
     let payloads = [
-        ("access_granted", granted(1, &[own.clone()])),
+        ("access_granted", granted(1, std::slice::from_ref(&own))),
         ("access_granted", granted(2, &others[..1])),
-        ("access_used", looked(&[own.clone()])),
+        ("access_used", looked(std::slice::from_ref(&own))),
         ("access_used", looked(&[own.clone(), others[1].clone()])),
         ("access_used", looked(&others[2..4])),
         ("access_used", looked(&[])),
@@ -469,8 +469,8 @@ fn a_bundle_of_one_client_tells_of_no_other() {
     for event in &events {
         let stream = event["stream"].as_str().unwrap();
         others.extend(stream.strip_prefix("case/").map(str::to_owned));
-        let token = ["/payload/card/token", "/payload/card/token/sealed"].into_iter();
-        if let Some(token) = token.filter_map(|at| event.pointer(at)?.as_str()).next() {
+        let mut token = ["/payload/card/token", "/payload/card/token/sealed"].into_iter();
+        if let Some(token) = token.find_map(|at| event.pointer(at)?.as_str()) {
             let of = if stream == own { &mut own_cards } else { &mut cards };
             of.insert(token.to_owned());
         }

@@ -46,7 +46,7 @@ const IN_FLIGHT: usize = 16;
 const HEARD_MAX: Duration = Duration::from_millis(200);
 /// Messages of one answer that are read.
 const MESSAGES_MAX: usize = 1_000;
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Messages as bytes.
 #[derive(Clone, Default)]
@@ -123,7 +123,7 @@ impl Office {
         clock.set(NOW);
         let outbox = folder.path().join("outbox");
         let ledger = child::ledger(engine, store.clone(), clock.clone(), &outbox);
-        ledger.keep_evidence_in(vault::BlobStore::in_folder(&folder.path().join("evidence")));
+        ledger.keep_evidence_in(vault::BlobStore::in_folder(folder.path().join("evidence")));
         let channel = ledger.connect_in_process().await.unwrap();
         let (contract, known) = (Contract::read(), Known::default());
         let mut office =
@@ -169,7 +169,7 @@ impl Office {
             "{FIRM}/cases/{}",
             Uuid::from_u128((7 << 76) | 1 << 63 | u128::try_from(self.clients).unwrap())
         );
-        let until = if self.clients % 3 == 0 { 4 } else { usize::MAX };
+        let until = if self.clients.is_multiple_of(3) { 4 } else { usize::MAX };
         let actions = first_steps(&record.actions, self.clients).into_iter().take(until).collect();
         let request_id = Uuid::now_v7().to_string();
         let request = v1::RecordRequest { name, request_id, expected_version: None, actions };

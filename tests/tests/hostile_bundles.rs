@@ -136,7 +136,7 @@ fn ids_and_causes_that_cannot_be_are_named() {
     forge(
         &|e| {
             let at = of_one(e);
-            e[at]["actor"] = json!("somebody else")
+            e[at]["actor"] = json!("somebody else");
         },
         &["another actor"],
     );

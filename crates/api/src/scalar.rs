@@ -68,6 +68,9 @@ pub fn money_message(money: Money) -> MoneyMessage {
 }
 
 /// Writes minor units, such as a sum that is larger than any one amount.
+///
+/// # Panics
+/// Never: what is left of a unit has fewer nanos than one unit.
 pub fn minor_message(minor: i64, currency: Currency) -> MoneyMessage {
     let minor_per_unit = 10_i64.pow(currency.minor_digits());
     let nanos = minor % minor_per_unit * (NANOS_PER_UNIT / minor_per_unit);

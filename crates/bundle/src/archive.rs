@@ -47,9 +47,10 @@ pub enum ArchiveError {
 
 impl From<zip::result::ZipError> for ArchiveError {
     fn from(error: zip::result::ZipError) -> Self {
-        match error {
-            zip::result::ZipError::Io(error) => Self::Io(error),
-            other => Self::Zip(other),
+        if let zip::result::ZipError::Io(error) = error {
+            Self::Io(error)
+        } else {
+            Self::Zip(error)
         }
     }
 }

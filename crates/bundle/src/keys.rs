@@ -68,7 +68,9 @@ pub(crate) fn from_lines(text: &str, size: u64) -> Option<Vec<KeySpan>> {
 pub(crate) fn up_to(spans: &[KeySpan], size: u64) -> Vec<KeySpan> {
     let mut spans = spans.to_vec();
     spans.retain(|span| span.first <= size);
-    spans.iter_mut().for_each(|span| span.last = span.last.min(size));
+    for span in &mut spans {
+        span.last = span.last.min(size);
+    }
     spans
 }
 

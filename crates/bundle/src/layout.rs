@@ -106,7 +106,9 @@ impl Entry {
         if let Ok(length @ 1..) = u64::try_from(numbers.len()) {
             put(&mut field, 2, 1);
             put(&mut field, 2, 8 * length);
-            numbers.into_iter().for_each(|number| put(&mut field, 8, number));
+            for number in numbers {
+                put(&mut field, 8, number);
+            }
         }
         field
     }

@@ -164,7 +164,7 @@ impl Judgement<'_> {
         let agreement = self.case.agreement_for(period.start);
         let work = self.work(number);
         let earned = self.case.earned.get(&number);
-        let amount = earned.map(|fee| fee.amount).or_else(|| self.price(agreement?, number));
+        let amount = earned.map(|fee| fee.amount).or_else(|| Some(self.price(agreement?, number)));
         let view = check::View { judgement: self, period, agreement, work: &work, amount };
         let findings = Gate::ALL.iter().map(|&gate| view.check(gate)).collect();
         Some(Explanation {
@@ -192,11 +192,11 @@ impl Judgement<'_> {
     }
 
     /// The fee of a period: the plan's price, or this member's share of the couple's.
-    fn price(&self, agreement: &Agreement, number: u32) -> Option<Money> {
+    fn price(&self, agreement: &Agreement, number: u32) -> Money {
         let price = agreement.terms.price(number);
         match agreement.terms.seat {
-            crate::terms::Seat::Individual => Some(price),
-            crate::terms::Seat::Couple => Some(self.account.share_of(self.id, price)),
+            crate::terms::Seat::Individual => price,
+            crate::terms::Seat::Couple => self.account.share_of(self.id, price),
         }
     }
 }

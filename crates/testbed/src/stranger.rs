@@ -109,11 +109,12 @@ impl Stranger {
     pub async fn next(&mut self) -> Option<Frame> {
         let mut head = [0; 9];
         self.pipe.read_exact(&mut head).await.ok()?;
-        let [a, b, c, kind, flags, s, t, u, v] = head;
-        let length = usize::try_from(u32::from_be_bytes([0, a, b, c])).ok()?;
+        let [high, middle, low, kind, flags, stream @ ..] = head;
+        let length = usize::try_from(u32::from_be_bytes([0, high, middle, low])).ok()?;
         let mut payload = vec![0; length];
         self.pipe.read_exact(&mut payload).await.ok()?;
-        Some(Frame { kind, flags, stream: u32::from_be_bytes([s & 0x7f, t, u, v]), payload })
+        let stream = u32::from_be_bytes(stream) & 0x7fff_ffff;
+        Some(Frame { kind, flags, stream, payload })
     }
 
     /// Reads on until the connection has ended.

@@ -352,9 +352,14 @@ fn reinserted(
             item: e.item.clone(),
             seen_by: SeenBy::Notice,
         })),
-        other => Err(facts.refuse(
+        ListingStatus::Listed
+        | ListingStatus::InDispute
+        | ListingStatus::Corrected
+        | ListingStatus::Verified
+        | ListingStatus::Refused
+        | ListingStatus::Unanswered => Err(facts.refuse(
             Reason::StateRefuses,
-            format!("only a deleted listing can come back; {} is {other}", e.item),
+            format!("only a deleted listing can come back; {} is {}", e.item, known.status),
         )),
     }
 }

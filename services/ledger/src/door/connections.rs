@@ -70,7 +70,7 @@ impl Reason {
 
 /// The connections of one service.
 pub(crate) struct Connections {
-    connections_max: usize,
+    total_max: usize,
     per_address_max: usize,
     unknown_max: usize,
     inside: Mutex<Inside>,
@@ -115,7 +115,7 @@ impl Inside {
 impl Connections {
     pub(crate) fn new(limits: &DoorLimits) -> Arc<Self> {
         Arc::new(Self {
-            connections_max: limits.connections_max,
+            total_max: limits.connections_max,
             per_address_max: limits.connections_per_address_max,
             unknown_max: limits.connections_unknown_max,
             inside: Mutex::default(),
@@ -136,7 +136,7 @@ impl Connections {
         if of_address >= self.per_address_max && !inside.make_room(Some(address)) {
             return Err(Reason::Address);
         }
-        let full = inside.addresses.len() >= self.connections_max;
+        let full = inside.addresses.len() >= self.total_max;
         let crowded = inside.unknown.len() >= self.unknown_max;
         if (full || crowded) && !inside.make_room(None) {
             return Err(Reason::Full);
@@ -216,7 +216,7 @@ mod tests {
 
     fn connections(all: usize, address: usize, unknown: usize) -> Arc<Connections> {
         Connections::new(&DoorLimits {
-            connections_max: all,
+            total_max: all,
             connections_per_address_max: address,
             connections_unknown_max: unknown,
             ..DoorLimits::default()

@@ -101,11 +101,11 @@ impl Frames {
             self.have += taken;
             bytes = &bytes[taken..];
             if self.have == HEAD_BYTES {
-                let [a, b, c, kind, flags, s, t, u, v] = self.bytes;
-                let length = u32::from_be_bytes([0, a, b, c]);
+                // RFC 9113 section 4.1: 24 bits of length, type, flags, one reserved bit, 31 of the stream's number.
+                let [high, middle, low, kind, flags, stream @ ..] = self.bytes;
+                let length = u32::from_be_bytes([0, high, middle, low]);
                 self.payload_left = usize::try_from(length).unwrap_or(usize::MAX);
-                // The first bit of the stream's number is reserved.
-                let stream = u32::from_be_bytes([s & 0x7f, t, u, v]);
+                let stream = u32::from_be_bytes(stream) & 0x7fff_ffff;
                 let head = Head { kind, flags, stream };
                 self.head = Some(head);
                 self.end_if_whole(head, &mut whole);

@@ -216,7 +216,7 @@ mod tests {
 
     fn connections(all: usize, address: usize, unknown: usize) -> Arc<Connections> {
         Connections::new(&DoorLimits {
-            total_max: all,
+            connections_max: all,
             connections_per_address_max: address,
             connections_unknown_max: unknown,
             ..DoorLimits::default()

@@ -244,6 +244,31 @@ fn files_are_short_and_finished() {
     }
 }
 
+/// Where a program of tests is put together by hand, a file that is forgotten would be a test that never runs.
+#[test]
+fn every_file_of_tests_is_in_a_program() {
+    let mut manifests = Vec::new();
+    for folder in ["crates", "services", "tests"] {
+        files(&root().join(folder), "toml", &mut manifests);
+    }
+    let read = |path: &Path| std::fs::read_to_string(path).unwrap();
+    let by_hand: Vec<_> =
+        manifests.iter().filter(|path| read(path).contains("autotests = false")).collect();
+    assert!(by_hand.len() >= 3, "{by_hand:?}");
+    for manifest in by_hand {
+        let tests = manifest.with_file_name("tests");
+        let program = read(&tests.join("main.rs"));
+        for entry in std::fs::read_dir(&tests).unwrap() {
+            let path = entry.unwrap().path();
+            let name = path.file_stem().unwrap().to_str().unwrap();
+            let is_part = program.contains(&format!("\nmod {name};\n"))
+                || read(manifest).contains(&format!("[[test]]\nname = \"{name}\"\n"));
+            let is_test = path.extension().is_some_and(|ending| ending == "rs") && name != "main";
+            assert!(!is_test || is_part, "{} is in no program", path.display());
+        }
+    }
+}
+
 #[test]
 fn sql_stands_in_the_store_alone() {
     let folders = [

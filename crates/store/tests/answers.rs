@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot look fails")]
 
-mod support;
+use crate::support;
 
 use domain::command::{CaseAction, Command};
 use domain::event::{Direction, MessageLogged};

@@ -3,7 +3,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot look fails")]
 
-mod support;
+use crate::support;
 
 use std::collections::HashMap;
 use std::sync::Arc;

@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot look fails")]
 
-mod support;
+use crate::support;
 
 use counterfoil_store::*;
 use domain::account::InvoiceStatus;

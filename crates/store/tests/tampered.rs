@@ -8,7 +8,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-mod support;
+use crate::support;
 
 use std::collections::BTreeMap;
 

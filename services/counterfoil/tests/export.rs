@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on ends there")]
 
-mod common;
+use crate::common;
 
 use std::path::Path;
 use std::process::Command;

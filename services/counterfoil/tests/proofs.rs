@@ -3,7 +3,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on ends there")]
 
-mod common;
+use crate::common;
 
 use common::Desk;
 use proof::note::{KeyName, Note, SignerKey, VerifierKey};

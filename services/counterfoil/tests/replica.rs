@@ -3,7 +3,7 @@
 #![cfg(unix)]
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on ends there")]
 
-mod common;
+use crate::common;
 
 use std::process::Command;
 use std::time::{Duration, Instant};

@@ -2,7 +2,7 @@
 #![cfg(unix)]
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on ends there")]
 
-mod common;
+use crate::common;
 
 use common::served::Served;
 use common::{Desk, Ran, data};

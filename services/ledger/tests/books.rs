@@ -9,7 +9,7 @@
     reason = "fields of messages are optional in the generated code"
 )]
 
-mod common;
+use crate::common;
 
 use std::collections::BTreeMap;
 

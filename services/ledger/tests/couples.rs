@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
 
-mod common;
+use crate::common;
 
 use std::time::Duration;
 

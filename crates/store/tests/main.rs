@@ -1,0 +1,17 @@
+//! The store's contract, on both engines.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot look fails")]
+
+mod support;
+
+mod answers;
+mod engines;
+mod evidence;
+mod finding;
+mod full;
+mod log;
+mod logins;
+mod moving;
+mod proofs;
+mod read_model;
+mod tampered;

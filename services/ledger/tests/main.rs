@@ -1,0 +1,25 @@
+//! The service over the wire. What measures time or takes the process to its limits is a program of its
+//! own, and everything else is this one: each program links everything there is.
+
+#![allow(clippy::unwrap_used, reason = "a test fails where it has to")]
+
+mod common;
+
+mod audit;
+mod billing;
+mod books;
+mod bundle;
+mod couples;
+mod due;
+mod evidence;
+mod examiner;
+mod find;
+mod follow;
+mod limits;
+mod lookup;
+mod metrics;
+mod names;
+mod place;
+mod privacy;
+mod record;
+mod tls;

@@ -100,7 +100,8 @@ pub struct DoorLimits {
     pub connections_max: usize,
     /// Most of one IPv4 address, or of one IPv6 network of 64 bits.
     pub connections_per_address_max: usize,
-    /// Most on which no token was accepted yet; the oldest of them makes room for the next.
+    /// Most on which no token was accepted yet; one of them makes room for the next, the oldest of the
+    /// address that has most.
     pub connections_unknown_max: usize,
     /// How long the TLS handshake may take.
     pub handshake_max: Duration,

@@ -178,7 +178,7 @@ impl Front {
         };
         self.watch.is_unasked();
         let call = Call::current();
-        let place = Some(room.enter(call.told_to_go.clone()));
+        let place = Some(room.enter(self.watch.address(), call.told_to_go.clone()));
         call.ends_in(time);
         // Its time ends the call as a whole; a body that ended before it would leave half an answer.
         let idle = 2 * time;

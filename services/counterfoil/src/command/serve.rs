@@ -79,8 +79,8 @@ pub(crate) struct ServeArgs {
     /// machine needs --allow-plaintext
     #[arg(long, value_name = "URL")]
     traces: Option<String>,
-    /// Most connections at once. Of those on which no token was accepted yet, at most half of them, the
-    /// oldest is closed for a new one. Lower where the system allows fewer open files
+    /// Most connections at once. Of those on which no token was accepted yet, at most half of them, one is
+    /// closed for a new one. Lower where the system allows fewer open files
     #[arg(long, default_value_t = CONNECTIONS_MAX, value_name = "NUMBER", value_parser = at_least_one)]
     connections_max: usize,
     /// Most connections of one address, or of one IPv6 network of 64 bits. Behind something that all

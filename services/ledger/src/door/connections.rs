@@ -1,15 +1,16 @@
 //! Who is connected: bounded in all and for each address.
 //!
-//! A connection is unknown until a token was accepted on it. Where there is no room left, the unknown
-//! one that came first is closed, so that strangers wait for each other and nobody waits for them.
+//! A connection is unknown until a token was accepted on it. Where there is no room left, an unknown one
+//! is closed for the next, so that strangers wait for each other and nobody waits for them.
 
-use std::collections::{BTreeMap, HashMap};
-use std::net::{IpAddr, Ipv6Addr};
+use std::collections::HashMap;
+use std::net::IpAddr;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tokio_util::sync::CancellationToken;
 
+use super::room::{Place, Room, whose};
 use crate::config::DoorLimits;
 
 /// Why a connection was not taken, or was closed before its caller wanted that.
@@ -72,7 +73,7 @@ impl Reason {
 pub(crate) struct Connections {
     total_max: usize,
     per_address_max: usize,
-    unknown_max: usize,
+    unknown: Arc<Room>,
     inside: Mutex<Inside>,
     ended: [AtomicU64; Reason::ALL.len()],
     /// Times that the system let no connection in.
@@ -81,35 +82,8 @@ pub(crate) struct Connections {
 
 #[derive(Default)]
 struct Inside {
-    next: u64,
+    all: usize,
     of: HashMap<IpAddr, usize>,
-    addresses: HashMap<u64, IpAddr>,
-    /// In the order in which they came.
-    unknown: BTreeMap<u64, (IpAddr, CancellationToken)>,
-}
-
-impl Inside {
-    fn forget(&mut self, number: u64) {
-        self.unknown.remove(&number);
-        let Some(address) = self.addresses.remove(&number) else { return };
-        if let Some(count) = self.of.get_mut(&address) {
-            *count -= 1;
-            if *count == 0 {
-                self.of.remove(&address);
-            }
-        }
-    }
-
-    /// Closes the unknown connection that came first, of an address or of all. Whether there is one.
-    fn make_room(&mut self, address: Option<IpAddr>) -> bool {
-        let mut unknown = self.unknown.iter();
-        let oldest = unknown.find(|(_, (of, _))| address.is_none_or(|address| address == *of));
-        let Some((number, (_, told_to_go))) = oldest else { return false };
-        let number = *number;
-        told_to_go.cancel();
-        self.forget(number);
-        true
-    }
 }
 
 impl Connections {
@@ -117,14 +91,15 @@ impl Connections {
         Arc::new(Self {
             total_max: limits.connections_max,
             per_address_max: limits.connections_per_address_max,
-            unknown_max: limits.connections_unknown_max,
+            unknown: Room::new(limits.connections_unknown_max),
             inside: Mutex::default(),
             ended: Default::default(),
             not_accepted: AtomicU64::new(0),
         })
     }
 
-    /// Takes a connection in, for which an unknown one may have to go.
+    /// Takes a connection in, for which an unknown one may have to go. That one counts until it has gone,
+    /// a moment later, so that there are a few more than the bound while a crowd comes.
     pub(crate) fn enter(
         self: &Arc<Self>,
         from: IpAddr,
@@ -133,25 +108,22 @@ impl Connections {
         let address = whose(from);
         let mut inside = self.lock();
         let of_address = inside.of.get(&address).copied().unwrap_or(0);
-        if of_address >= self.per_address_max && !inside.make_room(Some(address)) {
+        if of_address >= self.per_address_max && !self.unknown.make_room(Some(address)) {
             return Err(Reason::Address);
         }
-        let full = inside.addresses.len() >= self.total_max;
-        let crowded = inside.unknown.len() >= self.unknown_max;
-        if (full || crowded) && !inside.make_room(None) {
+        if inside.all >= self.total_max && !self.unknown.make_room(None) {
             return Err(Reason::Full);
         }
-        let number = inside.next;
-        inside.next += 1;
+        inside.all += 1;
         *inside.of.entry(address).or_default() += 1;
-        inside.addresses.insert(number, address);
-        inside.unknown.insert(number, (address, told_to_go));
-        Ok(Entry { connections: Arc::clone(self), number })
+        drop(inside);
+        let place = Mutex::new(Some(self.unknown.enter(Some(address), told_to_go)));
+        Ok(Entry { connections: Arc::clone(self), address, place })
     }
 
-    /// Closes the unknown connection that came first.
+    /// Closes an unknown connection.
     pub(crate) fn make_room(&self) {
-        self.lock().make_room(None);
+        self.unknown.make_room(None);
     }
 
     pub(crate) fn count(&self, reason: Reason) {
@@ -168,7 +140,7 @@ impl Connections {
 
     /// How many there are.
     pub(crate) fn open(&self) -> u64 {
-        u64::try_from(self.lock().addresses.len()).unwrap_or(u64::MAX)
+        u64::try_from(self.lock().all).unwrap_or(u64::MAX)
     }
 
     fn lock(&self) -> MutexGuard<'_, Inside> {
@@ -176,27 +148,18 @@ impl Connections {
     }
 }
 
-/// Whoever has one IPv6 address has the 2^64 around it (RFC 4291, section 2.5.1).
-fn whose(address: IpAddr) -> IpAddr {
-    match address.to_canonical() {
-        IpAddr::V6(address) => {
-            let [a, b, c, d, ..] = address.segments();
-            Ipv6Addr::new(a, b, c, d, 0, 0, 0, 0).into()
-        }
-        address @ IpAddr::V4(_) => address,
-    }
-}
-
 /// A connection that counts.
 pub(crate) struct Entry {
     connections: Arc<Connections>,
-    number: u64,
+    pub(super) address: IpAddr,
+    /// Its place among the unknown, until a token was accepted on it.
+    place: Mutex<Option<Place>>,
 }
 
 impl Entry {
     /// A token was accepted on it: it makes room for nobody any more.
     pub(crate) fn is_known(&self) {
-        self.connections.lock().unknown.remove(&self.number);
+        self.place.lock().unwrap_or_else(PoisonError::into_inner).take();
     }
 
     pub(crate) fn count(&self, reason: Reason) {
@@ -206,7 +169,14 @@ impl Entry {
 
 impl Drop for Entry {
     fn drop(&mut self) {
-        self.connections.lock().forget(self.number);
+        let mut inside = self.connections.lock();
+        inside.all -= 1;
+        if let Some(count) = inside.of.get_mut(&self.address) {
+            *count -= 1;
+            if *count == 0 {
+                inside.of.remove(&self.address);
+            }
+        }
     }
 }
 
@@ -235,10 +205,10 @@ mod tests {
         let three = enter(4, 3).unwrap();
         let gone: Vec<_> = told.iter().map(CancellationToken::is_cancelled).collect();
         assert_eq!(gone, [false, true, false, false, false]);
-        assert_eq!(connections.open(), 3);
         three.is_known();
+        let open = connections.open();
         drop(known);
-        assert_eq!(connections.open(), 2);
+        assert_eq!(connections.open(), open - 1);
     }
 
     #[test]

@@ -2,6 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 use std::io::{self, IoSlice};
+use std::net::IpAddr;
 use std::pin::Pin;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -92,6 +93,11 @@ impl Watch {
         };
         let (limits, cut, seen) = (limits.clone(), AtomicBool::new(false), Mutex::new(seen));
         Arc::new(Self { told_to_go, limits, cut, entry, seen })
+    }
+
+    /// Where the other end is, if it is not in this process.
+    pub(crate) fn address(&self) -> Option<IpAddr> {
+        self.entry.as_ref().map(|entry| entry.address)
     }
 
     /// A token was accepted.

@@ -59,9 +59,9 @@ async fn accept(ledger: &Ledger, listener: TcpListener) {
     let room = Room::new(CONNECTIONS_MAX);
     loop {
         match listener.accept().await {
-            Ok((stream, _)) => {
+            Ok((stream, address)) => {
                 let told_to_go = CancellationToken::new();
-                let place = room.enter(told_to_go.clone());
+                let place = room.enter(Some(address.ip()), told_to_go.clone());
                 ledger.spawn(connection(ledger.clone(), stream, told_to_go, place));
             }
             Err(error) => {

@@ -111,6 +111,7 @@ const KEPT_TO: &[(&str, &[&str])] = &[
             "counterfoil-ledger",
             "counterfoil",
             "counterfoil-tests",
+            "counterfoil-testbed",
         ],
     ),
     ("phonenumber", &["counterfoil-api"]),
@@ -287,7 +288,9 @@ fn sql_stands_in_the_store_alone() {
     for (path, text) in sources {
         for word in ["SELECT ", "INSERT INTO", "UPDATE ", "DELETE FROM"] {
             let mut code = text.lines().filter(|line| !line.trim_start().starts_with("//"));
-            assert!(!code.any(|line| line.contains(word)), "{} holds SQL: {word}", path.display());
+            // HTTP/2 has a frame WINDOW_UPDATE.
+            let holds = |line: &str| line.replace("_UPDATE", "").contains(word);
+            assert!(!code.any(holds), "{} holds SQL: {word}", path.display());
         }
     }
 }

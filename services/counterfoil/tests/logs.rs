@@ -230,7 +230,6 @@ async fn at_its_most_talkative_the_log_holds_nothing_of_a_client() {
 /// Tries to write into the log by what is sent as a token.
 async fn inject(served: &Served, desk: &Desk, firm: &str) {
     let token = desk.token("read");
-    let mut administration = AdministrationClient::new(served.channel().await);
     let forged =
         format!("{}{}", &token[..token.len() - 2], if token.ends_with("00") { "01" } else { "00" });
     let raw: [&[u8]; 6] = [
@@ -242,6 +241,8 @@ async fn inject(served: &Served, desk: &Desk, firm: &str) {
         &[b"Bearer ", forged.as_bytes()].concat(),
     ];
     for header in raw {
+        // Each on a connection of its own: one that is refused a hundred times is ended.
+        let mut administration = AdministrationClient::new(served.channel().await);
         for _ in 0..40 {
             let mut request = Request::new(());
             // Line ends and escapes do not even come through HTTP/2 (RFC 9113 section 8.2.1).

@@ -251,7 +251,7 @@ fn a_wrong_name_is_named() {
         (asked(own, "sqlite:nowhere/new.db", &[]), 5, "cannot open the database to move to"),
         (asked(own, nobody, &[]), 5, "the database firm at 127.0.0.1:1"),
         (asked(nobody, new, &[]), 5, "cannot open the database to move from"),
-        (asked(own, new, &unknown), 2, "--firm: the database to move from knows no firm"),
+        (asked(own, new, &unknown), 3, "--firm: the database to move from knows no firm"),
     ] {
         assert_eq!(ran.code, code, "{ran:?}");
         assert!(ran.err.contains(says), "{says}: {ran:?}");

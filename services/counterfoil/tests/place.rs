@@ -120,6 +120,7 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["invoice", "1"],
         &["invoices"],
         &["keys", "list"],
+        &["looks", CASE],
         &["keys", "new", "--origin", "ledger.example/x"],
         &["payment", "list"],
         &["prove", "--position", "1"],

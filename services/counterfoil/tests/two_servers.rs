@@ -53,9 +53,9 @@ async fn two_servers_write_one_dense_log_and_read_what_the_other_wrote() {
     for caller in &callers {
         assert_eq!(Some(read(caller, position).await.version), version);
     }
-    // Whom both opened is on record, once.
-    assert_eq!(callers[0].head().await, position + 1);
-    position += 1;
+    // The two clients whom both servers opened are on record, once each.
+    assert_eq!(callers[0].head().await, position + 2);
+    position += 2;
 
     // At once, each under request ids of its own and some under the very same.
     let work = async |caller: &Caller, shared: Vec<v1::RecordRequest>| {

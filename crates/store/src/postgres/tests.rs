@@ -131,7 +131,7 @@ async fn the_rows_and_the_migrations_name_the_same_columns_and_types() {
             let query = "SELECT a.attname::text, format_type(a.atttypid, NULL), \
                          COALESCE(a.attnum = ANY (i.indkey::int2[]), FALSE) \
                          FROM pg_attribute a LEFT JOIN pg_index i ON i.indrelid = a.attrelid \
-                         AND i.indisprimary WHERE a.attrelid = $1::regclass AND a.attnum > 0 \
+                         AND i.indisprimary WHERE a.attrelid = $1::regclass AND a.attnum > 0 AND NOT a.attisdropped \
                          ORDER BY a.attnum";
             let query = sqlx::query(query).bind(table.name);
             let found = query.fetch_all(&mut *reader).await.unwrap();

@@ -201,6 +201,8 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
         let at = ledger.serve_metrics(metrics).await.map_err(not_listening)?;
         println!("metrics at http://{at}/metrics");
     }
+    // Whoever is told that it listens may ask it to end.
+    let mut asked = Asked::watch()?;
     let listening = ledger.serve(&config).await.map_err(not_listening)?;
     if let Some(after_midnight) = args.bill_daily_at {
         ledger.bill_daily(after_midnight);
@@ -213,7 +215,7 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     println!("listening on {scheme}://{}", listening.local_addr);
     let mut ended = tokio::spawn(listening.ended());
     tokio::select! {
-        signal = asked_to_end() => signal?,
+        signal = asked.next() => signal?,
         ended = &mut ended => {
             ended.context("the service stopped")?;
             return Err(anyhow::anyhow!("the service ended by itself"));
@@ -224,7 +226,7 @@ pub(crate) async fn run(global: &Global, args: &ServeArgs) -> anyhow::Result<Exi
     let mut draining = pin!(ledger.shutdown());
     let drained = tokio::select! {
         drained = &mut draining => drained,
-        again = asked_to_end() => {
+        again = asked.next() => {
             again?;
             tracing::warn!("asked to end once more: what is open is ended now");
             ledger.end_now();
@@ -304,19 +306,45 @@ fn not_listening(error: ServeError) -> anyhow::Error {
 
 /// Ctrl-C, or what a process manager sends.
 #[cfg(unix)]
-async fn asked_to_end() -> anyhow::Result<()> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut terminate = signal(SignalKind::terminate()).context("cannot watch for SIGTERM")?;
-    tokio::select! {
-        interrupt = tokio::signal::ctrl_c() => interrupt.context("cannot watch for Ctrl-C"),
-        _ = terminate.recv() => Ok(()),
+struct Asked {
+    interrupt: tokio::signal::unix::Signal,
+    terminate: tokio::signal::unix::Signal,
+}
+
+#[cfg(unix)]
+impl Asked {
+    /// Watches from now on: before, either signal ends the process at once.
+    fn watch() -> anyhow::Result<Self> {
+        use tokio::signal::unix::{SignalKind, signal};
+        let interrupt = signal(SignalKind::interrupt()).context("cannot watch for Ctrl-C")?;
+        let terminate = signal(SignalKind::terminate()).context("cannot watch for SIGTERM")?;
+        Ok(Self { interrupt, terminate })
+    }
+
+    /// Waits for the next one.
+    async fn next(&mut self) -> anyhow::Result<()> {
+        tokio::select! {
+            _ = self.interrupt.recv() => Ok(()),
+            _ = self.terminate.recv() => Ok(()),
+        }
     }
 }
 
 /// Ctrl-C.
 #[cfg(not(unix))]
-async fn asked_to_end() -> anyhow::Result<()> {
-    tokio::signal::ctrl_c().await.context("cannot watch for Ctrl-C")
+struct Asked;
+
+#[cfg(not(unix))]
+impl Asked {
+    /// Watches as soon as somebody waits.
+    fn watch() -> anyhow::Result<Self> {
+        Ok(Self)
+    }
+
+    /// Waits for the next one.
+    async fn next(&mut self) -> anyhow::Result<()> {
+        tokio::signal::ctrl_c().await.context("cannot watch for Ctrl-C")
+    }
 }
 
 #[cfg(test)]

@@ -89,7 +89,7 @@ def unit(known):
         asked = {word for word in starts[0].split() if word.startswith("--")}
         assert asked <= known, asked - known
     text = (OPS / "systemd" / "counterfoil.service").read_text()
-    assert int(re.search(r"^TimeoutStopSec=(\d+)$", text, re.M).group(1)) > 40, "longer than the drain"
+    assert int(re.search(r"^TimeoutStopSec=(\d+)$", text, re.M).group(1)) > 25, "longer than the drain and what ends it"
 
 
 def prometheus():

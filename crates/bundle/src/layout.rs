@@ -205,17 +205,21 @@ fn find_list(file: &mut BufReader<File>, length: u64) -> Checked<Listed> {
         let (files, bytes, offset) = (get(&wider, 32, 8), get(&wider, 40, 8), get(&wider, 48, 8));
         listed = Listed { files, offset, bytes, version: get(&wider, 12, 2) };
     }
-    let end = u64::try_from(listed.end().len()).unwrap_or(u64::MAX);
-    let whole = listed.offset.checked_add(listed.bytes).and_then(|sum| sum.checked_add(end));
-    if whole != Some(length) {
-        return Ok(Err("its parts do not make its length: something stands before, between or \
-                       behind them"
-            .into()));
+    let not_whole =
+        "its parts do not make its length: something stands before, between or behind them";
+    // What the record claims is held against the file before anything is added to it.
+    let list_end = listed.offset.checked_add(listed.bytes);
+    let Some(behind) = list_end.and_then(|at| length.checked_sub(at)) else {
+        return Ok(Err(not_whole.into()));
+    };
+    let end = listed.end();
+    if u64::try_from(end.len()) != Ok(behind) {
+        return Ok(Err(not_whole.into()));
     }
     if listed.files > FILES_MAX {
         return Ok(Err(format!("it has more than {FILES_MAX} files")));
     }
-    if read(file, end, end)? != listed.end() {
+    if read(file, behind, behind)? != end {
         return Ok(Err("its last record is not laid out as the format has it".into()));
     }
     Ok(Ok(listed))

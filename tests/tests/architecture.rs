@@ -115,7 +115,7 @@ const KEPT_TO: &[(&str, &[&str])] = &[
         ],
     ),
     ("phonenumber", &["counterfoil-api"]),
-    ("zip", &["counterfoil-bundle", "counterfoil-tests"]),
+    ("zip", &["counterfoil-bundle", "counterfoil-tests", "counterfoil-fuzz"]),
     ("object_store", &["counterfoil-vault"]),
     ("reqwest", &["counterfoil-vault"]),
 ];

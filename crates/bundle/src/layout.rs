@@ -364,6 +364,13 @@ mod tests {
     }
 
     #[test]
+    fn places_that_no_file_has_are_refused() {
+        let mut file = tempfile::tempfile().unwrap();
+        io::Write::write_all(&mut file, &[0xff; 56 + 20 + 22]).unwrap();
+        assert!(read(&file).unwrap().unwrap_err().contains("do not make its length"));
+    }
+
+    #[test]
     fn more_files_than_a_field_holds_have_the_wider_records() {
         let files = 65_536;
         let read = read(&written(files - 4)).unwrap().unwrap();

@@ -7,6 +7,7 @@
 mod door;
 mod events;
 mod files;
+mod folder;
 mod names;
 mod proofs;
 mod requests;
@@ -31,6 +32,7 @@ pub const TARGETS: &[Target] = &[
     Target { name: "camt", bytes_max: 4_096, read: files::camt },
     Target { name: "table", bytes_max: 1_024, read: files::table },
     Target { name: "bundle", bytes_max: 65_536, read: files::bundle },
+    Target { name: "folder", bytes_max: 49_152, read: folder::folder },
     Target { name: "note", bytes_max: 1_024, read: proofs::note },
     Target { name: "proof", bytes_max: 512, read: proofs::proof },
 ];

@@ -7,7 +7,7 @@ use proof::tile::{ProofPlan, TILE_WIDTH, TileId, Tiles, tile_root};
 use proof::{Checkpoint, Frontier, Hash, leaf_hash, tree};
 
 /// The key whose notes are among the inputs that are kept.
-static KEY: LazyLock<SignerKey> = LazyLock::new(|| {
+pub(crate) static KEY: LazyLock<SignerKey> = LazyLock::new(|| {
     let name = KeyName::parse("ledger.example/firm").expect("a name");
     SignerKey::from_seed(name, &[7; 32])
 });

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use counterfoil_fuzz::TARGETS;
 
 /// Most bytes of everything that is kept: a corpus is for finding the way, not for storing it.
-const BYTES_MAX: u64 = 600_000;
+const BYTES_MAX: u64 = 500_000;
 
 fn entries(folder: &Path) -> Vec<PathBuf> {
     let read = std::fs::read_dir(folder).unwrap_or_else(|e| panic!("{}: {e}", folder.display()));

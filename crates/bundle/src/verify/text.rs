@@ -2,11 +2,18 @@
 
 use std::fmt::Write as _;
 
+/// Most bytes of a text that are shown; no file of the format has a longer name.
+const SHOWN_MAX: usize = 500;
+
 /// The text with everything escaped that a terminal might obey or show in another order: whatever is not
-/// printable ASCII.
+/// printable ASCII. What is longer than anything of the format is cut.
 pub(super) fn plain(text: &str) -> String {
     let mut plain = String::with_capacity(text.len());
     for character in text.chars() {
+        if plain.len() >= SHOWN_MAX {
+            plain.push_str("...");
+            break;
+        }
         if matches!(character, ' '..='~') {
             plain.push(character);
         } else {
@@ -30,5 +37,6 @@ mod tests {
             assert!(text.contains(&format!("{:x}", u32::from(wrong))), "{text}");
         }
         assert_eq!(plain("tables/fees.csv"), "tables/fees.csv");
+        assert_eq!(plain(&"x".repeat(65_536)).len(), 503);
     }
 }

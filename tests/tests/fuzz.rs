@@ -259,8 +259,19 @@ fn answer(status: &Status) -> Answer {
     Answer { code: status.code(), said: said.unwrap_or_else(|| status.message().to_owned()) }
 }
 
-/// An error inside a message: a stream of records goes on after one.
+/// An error inside a message: a stream of records goes on after one, and what is derived is said not to
+/// follow from a log that nobody touched.
 fn inner_error(call: &Call, message: &[u8]) -> Option<Answer> {
+    if call.path.ends_with("/CheckDerived") {
+        let response = v1::CheckDerivedResponse::decode(message).unwrap();
+        return match response.message? {
+            v1::check_derived_response::Message::Report(report) if !report.sound => {
+                Some(Answer { code: Code::DataLoss, said: report.faults.join("; ") })
+            }
+            v1::check_derived_response::Message::Report(_)
+            | v1::check_derived_response::Message::Progress(_) => None,
+        };
+    }
     if !call.path.ends_with("/RecordStream") {
         return None;
     }
@@ -330,19 +341,10 @@ struct Tally {
     faults: Vec<String>,
 }
 
-/// Asks all of them, several at a time; what compares or makes whole read models, one after the other.
+/// Asks all of them, several at a time.
 async fn ask_all(office: &Office, calls: Vec<Call>, tally: &Mutex<Tally>) {
-    let is_whole = |call: &Call| {
-        call.path.ends_with("/CheckDerived") || call.path.ends_with("/RebuildReadModels")
-    };
-    let (whole, calls): (Vec<Call>, Vec<Call>) = calls.into_iter().partition(is_whole);
-    ask_some(office, calls, tally, IN_FLIGHT).await;
-    ask_some(office, whole, tally, 1).await;
-}
-
-async fn ask_some(office: &Office, calls: Vec<Call>, tally: &Mutex<Tally>, at_once: usize) {
     stream::iter(calls)
-        .for_each_concurrent(at_once, async |call| {
+        .for_each_concurrent(IN_FLIGHT, async |call| {
             let (code, fault) = office.twice(&call).await;
             let mut tally = tally.lock().unwrap();
             *tally.codes.entry(format!("{code:?}")).or_default() += 1;

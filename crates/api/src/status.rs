@@ -85,6 +85,13 @@ pub enum Failure {
     },
     /// There is no token, or none that is valid.
     Unauthenticated,
+    /// Others changed meanwhile what the work was about. Nothing came of it, and it may be begun again.
+    Overtaken {
+        /// The stable reason: `REBUILD_SUPERSEDED`.
+        reason: &'static str,
+        /// By whom.
+        what: &'static str,
+    },
     /// Something that this needs was not set up, or is not there yet.
     Unready {
         /// The stable reason: `NO_SIGNING_KEY`.
@@ -214,6 +221,15 @@ impl From<RebuildError> for Failure {
     fn from(error: RebuildError) -> Self {
         match error {
             RebuildError::Fault(fault) => Self::Corrupt { position: fault.position },
+            RebuildError::Superseded => Self::Overtaken {
+                reason: "REBUILD_SUPERSEDED",
+                what: "another rebuild or check of this firm began, and took over; nothing that is \
+                       read has changed",
+            },
+            RebuildError::Outrun => Self::Overtaken {
+                reason: "ROWS_OUTRUN",
+                what: "more was recorded each time before the rows were compared; nothing was found",
+            },
             RebuildError::Store(source) => source.into(),
         }
     }
@@ -286,6 +302,9 @@ impl From<Failure> for Status {
                 "a valid bearer token is needed in the authorization metadata",
             )
             .status(),
+            Failure::Overtaken { reason, what } => {
+                Answer::new(Code::Aborted, reason, what).retry(RETRY_STORE)
+            }
             Failure::Unready { reason, what } => Answer::new(
                 Code::FailedPrecondition,
                 reason,

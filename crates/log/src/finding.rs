@@ -84,6 +84,10 @@ impl Engine {
             let known = clients(store, firm, &ids).await.map_err(|error| match error {
                 RebuildError::Store(error) => error,
                 RebuildError::Fault(fault) => fault.into(),
+                // Nobody's rows are made here.
+                RebuildError::Superseded | RebuildError::Outrun => {
+                    StoreError::Unavailable { source: None }
+                }
             })?;
             for person in &mut people {
                 let client = known.get(&person.id);

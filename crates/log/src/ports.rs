@@ -436,17 +436,18 @@ pub trait ProjectionStore: Send + Sync + 'static {
     /// The active generation and how far it is.
     async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError>;
 
-    /// Begins a new generation at position 0, beside the active one.
+    /// Begins a new generation at position 0, beside the active one, and drops every other: the last
+    /// rebuild that was asked for goes on. A number is never given to a second one.
     async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError>;
 
-    /// Makes a generation the active one.
+    /// Makes a generation the active one: [`StoreError::Conflict`] if it is gone.
     async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError>;
 
     /// Drops a generation's rows; the active one is refused.
     async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError>;
 
     /// Compares a generation that is at a position with the active one, if that is there as well. Both
-    /// are seen at one moment.
+    /// are seen at one moment: [`StoreError::Conflict`] if the generation is gone or elsewhere.
     async fn compare(
         &self,
         firm: FirmId,

@@ -401,7 +401,7 @@ impl Projector {
     ) -> Result<Progress, StoreError> {
         let Checkpoint { generation, position: from } = self.checkpoint(store, firm).await?;
         let Page { events, fault, .. } = match self.ahead.take() {
-            Some(page) if page.after == from => page,
+            Some(page) if page.after == from && page.events.len() <= limit => page,
             Some(_) | None => read_page(store, firm, from, limit).await?,
         };
         let Some(last) = events.last() else {
@@ -431,7 +431,8 @@ impl Projector {
             let (ahead, projected) =
                 futures::join!(read_page(store, firm, to, limit), store.project(step));
             projected?;
-            self.ahead = ahead.ok();
+            // That there was nothing yet says nothing of the next step: the log grows meanwhile.
+            self.ahead = ahead.ok().filter(|page| !page.events.is_empty());
         } else {
             store.project(step).await?;
         }

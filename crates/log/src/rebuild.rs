@@ -23,6 +23,12 @@ pub enum RebuildError {
     /// A stored event cannot be read.
     #[error("the rebuild met a stored event that cannot be read")]
     Fault(#[source] Fault),
+    /// Another rebuild or check of the firm began meanwhile, and dropped what this one had made.
+    #[error("another rebuild or check of this firm began, and took over")]
+    Superseded,
+    /// The live rows moved on each time before they could be compared.
+    #[error("the rows move on too fast to be compared")]
+    Outrun,
     /// The store failed.
     #[error("the rebuild failed in the store")]
     Store(#[source] StoreError),
@@ -32,9 +38,10 @@ impl From<StoreError> for RebuildError {
     fn from(error: StoreError) -> Self {
         match error {
             StoreError::Corrupt { position, what } => Self::Fault(Fault::new(position, what)),
+            // Nobody else writes to a generation, so it is gone.
+            StoreError::Conflict { .. } => Self::Superseded,
             other @ (StoreError::Unavailable { .. }
             | StoreError::OutcomeUnknown { .. }
-            | StoreError::Conflict { .. }
             | StoreError::Full { .. }
             | StoreError::Answer { .. }
             | StoreError::Internal { .. }) => Self::Store(other),
@@ -45,7 +52,7 @@ impl From<StoreError> for RebuildError {
 impl Engine {
     /// Fills a new generation from the first event on, catches up, makes it the active one and
     /// drops the old. Reads go on from the old rows meanwhile. `progress` is told the position
-    /// reached and the head.
+    /// reached and the head. Of several rebuilds and checks of a firm the last one begun goes on.
     pub async fn rebuild(
         &self,
         firm: FirmId,

@@ -13,7 +13,7 @@ use domain::event::{
 };
 use domain::ids::PaperCode;
 use domain::terms::Seat;
-use log::{DerivedFault, ProjectionStep, ProjectionStore as _, StoreError};
+use log::{DerivedFault, ProjectionStep, ProjectionStore as _, RebuildError, StoreError};
 use support::*;
 
 on_both_engines!(
@@ -28,6 +28,7 @@ on_both_engines!(
     a_rebuild_gives_the_same_rows_as_the_events_one_by_one,
     what_does_not_follow_from_the_log_is_found_table_by_table,
     a_step_from_another_checkpoint_conflicts_and_writes_nothing,
+    of_two_rebuilds_the_last_goes_on_and_the_first_is_told,
 );
 
 async fn a_case_shows_where_it_stands_from_signing_to_open_work(place: &Place<'_>) {
@@ -383,4 +384,39 @@ async fn a_step_from_another_checkpoint_conflicts_and_writes_nothing(place: &Pla
     assert!(bench.store.drop_generation(FIRM, 1).await.is_err(), "the active generation stays");
     assert!(bench.store.switch(FIRM, 7).await.is_err());
     assert_eq!(bench.store.checkpoint(FIRM).await.unwrap().position, position);
+}
+
+async fn of_two_rebuilds_the_last_goes_on_and_the_first_is_told(place: &Place<'_>) {
+    let bench = bench(place).await;
+    bench.two_months_of_three().await;
+    let position = bench.caught_up().await;
+    let store = &bench.store;
+    let first = store.begin_rebuild(FIRM).await.unwrap();
+    let unfinished = store.compare(FIRM, first, position).await.unwrap_err();
+    assert!(matches!(unfinished, StoreError::Conflict { actual: 0 }), "{unfinished}");
+    let last = store.begin_rebuild(FIRM).await.unwrap();
+    let gone = store.compare(FIRM, first, position).await.unwrap_err();
+    assert!(matches!(gone, StoreError::Conflict { actual: 0 }), "{gone}");
+    let gone = store.switch(FIRM, first).await.unwrap_err();
+    assert!(matches!(gone, StoreError::Conflict { actual: 0 }), "{gone}");
+    // The first gives up, and takes nothing from the last.
+    store.drop_generation(FIRM, first).await.unwrap();
+    store.drop_generation(FIRM, last).await.unwrap();
+    let next = store.begin_rebuild(FIRM).await.unwrap();
+    assert!(next > last && last > first, "{first}, {last}, {next}: no number is given twice");
+    let checked = || bench.engine.check_derived(FIRM, |_, _| {});
+    let (one, other) = tokio::join!(checked(), checked());
+    let mut done = 0;
+    for checked in [one, other] {
+        match checked {
+            Ok(report) => {
+                assert_eq!(report.faults, []);
+                done += 1;
+            }
+            Err(RebuildError::Superseded) => {}
+            Err(error) => panic!("{error:?}"),
+        }
+    }
+    assert!(done > 0, "the last one begun goes on");
+    assert_eq!(store.checkpoint(FIRM).await.unwrap().position, position);
 }

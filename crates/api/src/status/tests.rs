@@ -183,6 +183,8 @@ fn every_other_failure_has_its_code() {
             Code::ResourceExhausted,
             "QUOTA_EXCEEDED",
         ),
+        (RebuildError::Superseded.into(), Code::Aborted, "REBUILD_SUPERSEDED"),
+        (RebuildError::Outrun.into(), Code::Aborted, "ROWS_OUTRUN"),
         (SubmitError::Overloaded.into(), Code::Unavailable, "OVERLOADED"),
         (SubmitError::Unavailable.into(), Code::Unavailable, "STORE_UNAVAILABLE"),
         (SubmitError::ShuttingDown.into(), Code::Unavailable, "SHUTTING_DOWN"),
@@ -214,7 +216,7 @@ fn every_other_failure_has_its_code() {
         (SubmitError::Internal("a secret".into()).into(), Code::Internal, "INTERNAL"),
     ];
     for (failure, code, reason) in cases {
-        let retryable = code == Code::Unavailable;
+        let retryable = matches!(code, Code::Unavailable | Code::Aborted);
         let (shown, shown_reason, details) = checked(failure);
         assert_eq!((shown, shown_reason.as_str()), (code, reason));
         assert_eq!(details.retry_info().is_some(), retryable, "{reason}");

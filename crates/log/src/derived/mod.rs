@@ -13,7 +13,6 @@ use domain::ids::FirmId;
 use uuid::Uuid;
 
 use crate::engine::Engine;
-use crate::error::StoreError;
 use crate::fold;
 use crate::ports::{Comparison, KeptSnapshot, LoadedStream, Store};
 use crate::projector::{Projector, Snapshots};
@@ -74,6 +73,7 @@ impl Engine {
     /// has a snapshot from its first event on, and tries the key of every client. Nothing that is read
     /// changes. `progress` is told the position reached and the head.
     ///
+    /// Of several rebuilds and checks of a firm the last one begun goes on.
     /// Verify the log first: what is derived is held against its events, whatever they are.
     pub async fn check_derived(
         &self,
@@ -133,8 +133,7 @@ impl Engine {
                 return Ok(clients);
             }
         }
-        let what = "the rows move on too fast to be compared; try again when less is recorded";
-        Err(RebuildError::Store(StoreError::internal(what)))
+        Err(RebuildError::Outrun)
     }
 }
 

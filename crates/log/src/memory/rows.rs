@@ -52,7 +52,7 @@ impl Generations {
         let live = self.active_rows();
         let Some(other) = self.rows.get(&generation).filter(|rows| rows.position == position)
         else {
-            return Err(StoreError::Conflict { actual: live.position });
+            return Err(StoreError::Conflict { actual: 0 });
         };
         if live.position != position {
             return Ok(Comparison::Elsewhere);
@@ -65,13 +65,14 @@ impl Generations {
 
     pub(super) fn begin(&mut self) -> i64 {
         self.last += 1;
+        self.rows.retain(|generation, _| *generation == self.active);
         self.rows.insert(self.last, Rows::default());
         self.last
     }
 
     pub(super) fn switch(&mut self, generation: i64) -> Result<(), StoreError> {
         if !self.rows.contains_key(&generation) {
-            return Err(StoreError::internal("no such generation"));
+            return Err(StoreError::Conflict { actual: 0 });
         }
         self.active = generation;
         Ok(())

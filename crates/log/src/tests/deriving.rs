@@ -3,7 +3,8 @@
 use domain::event::StreamId;
 
 use super::support::*;
-use crate::{DerivedFault, DerivedReport, Settings};
+use crate::projector::{Projector, Snapshots};
+use crate::{DerivedFault, DerivedReport, ProjectionStore as _, RebuildError, Settings};
 
 /// Small pages and many snapshots.
 fn tight() -> Settings {
@@ -75,4 +76,46 @@ async fn the_key_that_makes_keyed_hashes_is_missed() {
         matches!(&faults[..], [DerivedFault::Person { id, .. }] if *id == FIRM.0),
         "{faults:?}"
     );
+}
+
+#[tokio::test]
+async fn what_was_not_there_yet_when_it_was_read_ahead_is_not_missing() {
+    let bench = filled().await;
+    let end = usize::try_from(bench.position().await).unwrap();
+    let mut made = Projector::from_start(&tight(), bench.store.begin_rebuild(FIRM).await.unwrap());
+    let mut step = async |limit| {
+        let step = made.step(&*bench.store, FIRM, limit, Snapshots::Leave).await.unwrap();
+        step.whole().unwrap().position
+    };
+    // A whole page up to the last event, so that the page read ahead is empty.
+    let end_at = step(end).await;
+    bench.submit(900, messages(3, 4, "after it")).await.unwrap();
+    assert_eq!(step(2).await, end_at + 2);
+    // The two that were read ahead are more than the next step asks for.
+    assert_eq!(step(1).await, end_at + 3);
+    assert_eq!(step(1).await, end_at + 4);
+}
+
+#[tokio::test]
+async fn of_several_at_once_each_tells_the_truth_or_that_another_took_over() {
+    let bench = filled().await;
+    let check = || bench.engine.check_derived(FIRM, |_, _| {});
+    let rebuild = || bench.engine.rebuild(FIRM, |_, _| {});
+    for _ in 0..10 {
+        let (one, other, rebuilt) = tokio::join!(check(), check(), rebuild());
+        let mut done = usize::from(rebuilt.is_ok());
+        assert!(matches!(rebuilt, Ok(_) | Err(RebuildError::Superseded)), "{rebuilt:?}");
+        for checked in [one, other] {
+            match checked {
+                Ok(report) => {
+                    assert_eq!(report.faults, []);
+                    done += 1;
+                }
+                Err(RebuildError::Superseded) => {}
+                Err(error) => panic!("{error:?}"),
+            }
+        }
+        assert!(done > 0, "the last one begun goes on");
+    }
+    assert_eq!(checked(&bench).await.faults, []);
 }

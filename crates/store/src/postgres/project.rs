@@ -9,8 +9,8 @@ use super::column::{add, add_rows};
 use super::error::failed;
 use super::statements::{
     ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_ROWS, FIRST_GENERATION, FORGET_GENERATION,
-    LOCK_GENERATIONS, NEW_GENERATION, POSITION, SET_SNAPSHOTS, TableStatements, UNFINISHED,
-    begin_comparing, name_firm,
+    FORGET_OLDER, LOCK_GENERATIONS, NEW_GENERATION, POSITION, SET_SNAPSHOTS, TableStatements,
+    UNFINISHED, begin_comparing, name_firm,
 };
 use super::write::{End, Transaction, lend};
 use super::{Postgres, signed, unsigned};
@@ -44,13 +44,14 @@ impl Postgres {
     }
 
     /// A new generation. One that an earlier rebuild left unfinished is dropped: there is one
-    /// rebuild of a firm at a time, and the last one asked for goes on.
+    /// rebuild of a firm at a time, and the last one asked for goes on. One that became the active
+    /// one meanwhile is finished, and stays.
     pub(crate) async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
         let mut transaction = Transaction::begin(&self.projection, firm).await?;
         let result = new_generation(transaction.connection(), firm).await;
         let (generation, unfinished) = transaction.end(result).await?;
         for old in unfinished {
-            self.drop_generation(firm, old).await?;
+            self.drop_unless_active(firm, old).await?;
         }
         Ok(generation)
     }
@@ -75,19 +76,28 @@ impl Postgres {
         transaction.end(result).await
     }
 
-    /// Takes the generation off the list first, so that nobody writes to it any more, then its rows.
     pub(crate) async fn drop_generation(
         &self,
         firm: FirmId,
         generation: i64,
     ) -> Result<(), StoreError> {
+        if self.drop_unless_active(firm, generation).await? {
+            return Ok(());
+        }
+        Err(StoreError::internal(format!("generation {generation} is the active one")))
+    }
+
+    /// Takes the generation off the list first, so that nobody writes to it any more, then its rows.
+    async fn drop_unless_active(&self, firm: FirmId, generation: i64) -> Result<bool, StoreError> {
         let mut transaction = Transaction::begin(&self.projection, firm).await?;
         let result = forget(transaction.connection(), firm, generation).await;
-        transaction.end(result).await?;
+        if !transaction.end(result).await? {
+            return Ok(false);
+        }
         for table in TABLES {
             while self.drop_some(firm, generation, table).await? > 0 {}
         }
-        Ok(())
+        Ok(true)
     }
 
     async fn drop_some(
@@ -112,6 +122,10 @@ async fn compared(
     generation: i64,
     position: u64,
 ) -> Result<Comparison, StoreError> {
+    let made = stands(connection, firm, generation).await?;
+    if made != Some(position) {
+        return Err(StoreError::Conflict { actual: made.unwrap_or(0) });
+    }
     let query = sqlx::query(CHECKPOINT).bind(firm.0);
     let row = query.fetch_one(&mut *connection).await.map_err(failed)?;
     let (active, at): (i64, i64) =
@@ -170,9 +184,18 @@ async fn advance(
             return Ok(());
         }
     }
-    let query = sqlx::query_scalar(POSITION).bind(firm).bind(step.generation);
-    let actual: Option<i64> = query.fetch_optional(connection).await.map_err(failed)?;
-    Err(StoreError::Conflict { actual: unsigned(actual.unwrap_or(0))? })
+    let actual = stands(connection, step.firm, step.generation).await?.unwrap_or(0);
+    Err(StoreError::Conflict { actual })
+}
+
+/// Where a generation stands; nothing if it is gone.
+async fn stands(
+    connection: &mut PgConnection,
+    firm: FirmId,
+    generation: i64,
+) -> Result<Option<u64>, StoreError> {
+    let query = sqlx::query_scalar(POSITION).bind(firm.0).bind(generation);
+    query.fetch_optional(connection).await.map_err(failed)?.map(unsigned).transpose()
 }
 
 /// Writes or deletes any number of rows of a table in one statement.
@@ -242,23 +265,24 @@ async fn activate(
     sqlx::query(DEACTIVATE).bind(firm).execute(&mut *connection).await.map_err(failed)?;
     let query = sqlx::query(ACTIVATE).bind(firm).bind(generation);
     if query.execute(connection).await.map_err(failed)?.rows_affected() != 1 {
-        return Err(StoreError::internal(format!(
-            "there is no generation {generation} to switch to"
-        )));
+        return Err(StoreError::Conflict { actual: 0 });
     }
     Ok(End::Commit(()))
 }
 
+/// Takes a generation off the list, unless it is the active one.
 async fn forget(
     connection: &mut PgConnection,
     firm: FirmId,
     generation: i64,
-) -> Result<End<()>, StoreError> {
-    let query = sqlx::query(FORGET_GENERATION).bind(firm.0).bind(generation);
-    query.execute(&mut *connection).await.map_err(failed)?;
-    let query = sqlx::query(POSITION).bind(firm.0).bind(generation);
-    if query.fetch_optional(connection).await.map_err(failed)?.is_some() {
-        return Err(StoreError::internal(format!("generation {generation} is the active one")));
+) -> Result<End<bool>, StoreError> {
+    let firm = firm.0;
+    for statement in [FORGET_GENERATION, FORGET_OLDER] {
+        let query = sqlx::query(statement).bind(firm).bind(generation);
+        query.execute(&mut *connection).await.map_err(failed)?;
     }
-    Ok(End::Commit(()))
+    let query = sqlx::query(CHECKPOINT).bind(firm);
+    let active = query.fetch_optional(connection).await.map_err(failed)?;
+    let active: Option<i64> = active.map(|row| row.try_get(0)).transpose().map_err(failed)?;
+    Ok(End::Commit(active != Some(generation)))
 }

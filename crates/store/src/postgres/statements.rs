@@ -202,7 +202,7 @@ pub(super) const STANDING: &str = "SELECT pg_is_in_recovery(), COALESCE(h.positi
 pub(super) const CHECKPOINT: &str =
     "SELECT generation, position FROM projection WHERE firm = $1 AND active";
 pub(super) const POSITION: &str =
-    "SELECT position FROM projection WHERE firm = $1 AND generation = $2";
+    "SELECT position FROM projection WHERE firm = $1 AND generation = $2 AND position >= 0";
 /// Moves the checkpoint, if it stands where the step begins, and holds its row to the end.
 pub(super) const ADVANCE: &str = "UPDATE projection SET position = $4 \
     WHERE firm = $1 AND generation = $2 AND position = $3";
@@ -220,9 +220,13 @@ pub(super) const UNFINISHED: &str =
 pub(super) const DEACTIVATE: &str =
     "UPDATE projection SET active = FALSE WHERE firm = $1 AND active";
 pub(super) const ACTIVATE: &str =
-    "UPDATE projection SET active = TRUE WHERE firm = $1 AND generation = $2";
+    "UPDATE projection SET active = TRUE WHERE firm = $1 AND generation = $2 AND position >= 0";
+/// Nobody writes to it any more. The newest keeps its number, so that none is given out twice: rows of
+/// the first would be dropped from under the second.
 pub(super) const FORGET_GENERATION: &str =
-    "DELETE FROM projection WHERE firm = $1 AND generation = $2 AND NOT active";
+    "UPDATE projection SET position = -1 WHERE firm = $1 AND generation = $2 AND NOT active";
+pub(super) const FORGET_OLDER: &str = "DELETE FROM projection WHERE firm = $1 AND generation = $2 \
+    AND NOT active AND generation < (SELECT MAX(generation) FROM projection WHERE firm = $1)";
 pub(super) const SET_SNAPSHOTS: &str = "INSERT INTO snapshot (firm, stream, version, position, \
     state_version, body) SELECT $1, u.* FROM UNNEST($2::text[], $3::bigint[], $4::bigint[], \
     $5::bigint[], $6::bytea[]) u ON CONFLICT (firm, stream) DO UPDATE SET \
@@ -277,6 +281,7 @@ pub(super) const ALL: &[&str] = &[
     DEACTIVATE,
     ACTIVATE,
     FORGET_GENERATION,
+    FORGET_OLDER,
     SET_SNAPSHOTS,
     TELL,
     HOLD,

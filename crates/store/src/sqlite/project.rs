@@ -8,7 +8,7 @@ use sqlx::{Arguments, Connection as _, Row as _, SqliteConnection};
 use super::error::failed;
 use super::statements::{
     ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_STREAMS, FIRST_GENERATION, FORGET_GENERATION,
-    NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, TableStatements, UNFINISHED,
+    FORGET_OLDER, NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, TableStatements, UNFINISHED,
 };
 use super::write::End;
 use super::{Sqlite, Writer, add, signed, unsigned};
@@ -42,13 +42,14 @@ impl Sqlite {
     }
 
     /// A new generation. One that an earlier rebuild left unfinished is dropped: there is one
-    /// rebuild of a firm at a time, and the last one asked for goes on.
+    /// rebuild of a firm at a time, and the last one asked for goes on. One that became the active
+    /// one meanwhile is finished, and stays.
     pub(crate) async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
         let mut transaction = self.begin(Writer::Projection).await?;
         let result = new_generation(&mut transaction.connection, firm).await;
         let (generation, unfinished) = self.end(transaction, result).await?;
         for old in unfinished {
-            self.drop_generation(firm, old).await?;
+            self.drop_unless_active(firm, old).await?;
         }
         Ok(generation)
     }
@@ -63,6 +64,10 @@ impl Sqlite {
         let mut reader = self.readers.acquire().await.map_err(failed)?;
         let mut transaction = reader.begin().await.map_err(failed)?;
         let firm = firm.0.as_bytes().to_vec();
+        let made = stands(&mut transaction, &firm, generation).await?;
+        if made != Some(position) {
+            return Err(StoreError::Conflict { actual: made.unwrap_or(0) });
+        }
         let query = sqlx::query(CHECKPOINT).bind(firm.clone());
         let row = query.fetch_one(&mut *transaction).await.map_err(failed)?;
         let (active, at): (i64, i64) =
@@ -88,20 +93,29 @@ impl Sqlite {
         self.end(transaction, result).await
     }
 
-    /// Takes the generation off the list first, so that nobody writes to it any more, then its rows,
-    /// some streams at a time, so that the log never waits for long.
     pub(crate) async fn drop_generation(
         &self,
         firm: FirmId,
         generation: i64,
     ) -> Result<(), StoreError> {
+        if self.drop_unless_active(firm, generation).await? {
+            return Ok(());
+        }
+        Err(StoreError::internal(format!("generation {generation} is the active one")))
+    }
+
+    /// Takes the generation off the list first, so that nobody writes to it any more, then its rows,
+    /// some streams at a time, so that the log never waits for long.
+    async fn drop_unless_active(&self, firm: FirmId, generation: i64) -> Result<bool, StoreError> {
         let mut transaction = self.begin(Writer::Projection).await?;
         let result = forget(&mut transaction.connection, firm, generation).await;
-        self.end(transaction, result).await?;
+        if !self.end(transaction, result).await? {
+            return Ok(false);
+        }
         for table in TABLES {
             while self.drop_some(firm, generation, table).await? > 0 {}
         }
-        Ok(())
+        Ok(true)
     }
 
     async fn drop_some(
@@ -160,10 +174,18 @@ async fn advance(
             return Ok(());
         }
     }
-    let query = sqlx::query(POSITION).bind(firm).bind(step.generation);
-    let found = query.fetch_optional(connection).await.map_err(failed)?;
-    let actual = found.map_or(Ok(0), |row| row.try_get::<i64, _>(0)).map_err(failed)?;
-    Err(StoreError::Conflict { actual: unsigned(actual)? })
+    let actual = stands(connection, &firm, step.generation).await?.unwrap_or(0);
+    Err(StoreError::Conflict { actual })
+}
+
+/// Where a generation stands; nothing if it is gone.
+async fn stands(
+    connection: &mut SqliteConnection,
+    firm: &[u8],
+    generation: i64,
+) -> Result<Option<u64>, StoreError> {
+    let query = sqlx::query_scalar(POSITION).bind(firm.to_vec()).bind(generation);
+    query.fetch_optional(connection).await.map_err(failed)?.map(unsigned).transpose()
 }
 
 /// Firm and generation, with which every row begins.
@@ -262,24 +284,24 @@ async fn activate(
     query.execute(&mut *connection).await.map_err(failed)?;
     let query = sqlx::query(ACTIVATE).bind(firm).bind(generation);
     if query.execute(connection).await.map_err(failed)?.rows_affected() != 1 {
-        return Err(StoreError::internal(format!(
-            "there is no generation {generation} to switch to"
-        )));
+        return Err(StoreError::Conflict { actual: 0 });
     }
     Ok(End::Commit(()))
 }
 
+/// Takes a generation off the list, unless it is the active one.
 async fn forget(
     connection: &mut SqliteConnection,
     firm: FirmId,
     generation: i64,
-) -> Result<End<()>, StoreError> {
+) -> Result<End<bool>, StoreError> {
     let firm = firm.0.as_bytes().to_vec();
-    let query = sqlx::query(FORGET_GENERATION).bind(firm.clone()).bind(generation);
-    query.execute(&mut *connection).await.map_err(failed)?;
-    let query = sqlx::query(POSITION).bind(firm).bind(generation);
-    if query.fetch_optional(connection).await.map_err(failed)?.is_some() {
-        return Err(StoreError::internal(format!("generation {generation} is the active one")));
+    for statement in [FORGET_GENERATION, FORGET_OLDER] {
+        let query = sqlx::query(statement).bind(firm.clone()).bind(generation);
+        query.execute(&mut *connection).await.map_err(failed)?;
     }
-    Ok(End::Commit(()))
+    let query = sqlx::query(CHECKPOINT).bind(firm);
+    let active = query.fetch_optional(connection).await.map_err(failed)?;
+    let active: Option<i64> = active.map(|row| row.try_get(0)).transpose().map_err(failed)?;
+    Ok(End::Commit(active != Some(generation)))
 }

@@ -90,7 +90,7 @@ pub(super) const STREAMS: &str = "SELECT j.key, e.position, e.body FROM json_eac
 pub(super) const CHECKPOINT: &str =
     "SELECT generation, position FROM projection WHERE firm = $1 AND active = 1";
 pub(super) const POSITION: &str =
-    "SELECT position FROM projection WHERE firm = $1 AND generation = $2";
+    "SELECT position FROM projection WHERE firm = $1 AND generation = $2 AND position >= 0";
 /// Takes the write lock and moves the checkpoint, if it stands where the step begins.
 pub(super) const ADVANCE: &str = "BEGIN IMMEDIATE; UPDATE projection SET position = $4 \
     WHERE firm = $1 AND generation = $2 AND position = $3 RETURNING position";
@@ -103,9 +103,13 @@ pub(super) const UNFINISHED: &str =
 pub(super) const DEACTIVATE: &str =
     "UPDATE projection SET active = 0 WHERE firm = $1 AND active = 1";
 pub(super) const ACTIVATE: &str =
-    "UPDATE projection SET active = 1 WHERE firm = $1 AND generation = $2";
+    "UPDATE projection SET active = 1 WHERE firm = $1 AND generation = $2 AND position >= 0";
+/// Nobody writes to it any more. The newest keeps its number, so that none is given out twice: rows of
+/// the first would be dropped from under the second.
 pub(super) const FORGET_GENERATION: &str =
-    "DELETE FROM projection WHERE firm = $1 AND generation = $2 AND active = 0";
+    "UPDATE projection SET position = -1 WHERE firm = $1 AND generation = $2 AND active = 0";
+pub(super) const FORGET_OLDER: &str = "DELETE FROM projection WHERE firm = $1 AND generation = $2 \
+    AND active = 0 AND generation < (SELECT MAX(generation) FROM projection WHERE firm = $1)";
 pub(super) const SET_SNAPSHOT: &str = "INSERT INTO snapshot (firm, stream, version, position, \
     state_version, body) VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (firm, stream) DO UPDATE SET \
     version = excluded.version, position = excluded.position, \
@@ -147,6 +151,7 @@ pub(super) const ALL: &[&str] = &[
     DEACTIVATE,
     ACTIVATE,
     FORGET_GENERATION,
+    FORGET_OLDER,
     SET_SNAPSHOT,
 ];
 

@@ -197,7 +197,10 @@ const ZONE_DAYS: i64 = 1;
 /// An event that says what its place calls for, in the one form it has.
 fn decode(stream: StreamId, bytes: &[u8]) -> Result<Recorded, String> {
     let recorded = Recorded::from_bytes(bytes).map_err(|error| error.to_string())?;
-    if recorded.to_bytes() != bytes {
+    let Some(again) = recorded.to_bytes_of_plain_days() else {
+        return Err("a day in the event is not of the years 0001 to 9999".into());
+    };
+    if again != bytes {
         return Err("the event is not in its one form".into());
     }
     if recorded.stream != stream || !belongs(&recorded) {

@@ -54,7 +54,7 @@ pub(crate) struct BatchPlan<'a> {
     /// The first command of this batch with each request id.
     first: HashMap<RequestId, usize>,
     /// Commands found to make an event that is too large.
-    too_large: HashSet<usize>,
+    unfit: HashMap<usize, Unfit>,
     verdicts: Vec<Verdict>,
     /// How often the command being decided has asked for a stream.
     needs: u32,
@@ -68,7 +68,7 @@ pub(crate) struct BatchPlan<'a> {
 enum Progress {
     Decided,
     Need(StreamId),
-    TooLarge,
+    Unfit,
 }
 
 impl<'a> BatchPlan<'a> {
@@ -91,7 +91,7 @@ impl<'a> BatchPlan<'a> {
             head: Head::default(),
             known: HashMap::new(),
             first: HashMap::with_capacity(waiting.len()),
-            too_large: HashSet::new(),
+            unfit: HashMap::new(),
             verdicts: Vec::with_capacity(waiting.len()),
             needs: 0,
             rows: Vec::with_capacity(waiting.len()),
@@ -123,7 +123,7 @@ impl<'a> BatchPlan<'a> {
                         return Step::Load(vec![stream]);
                     }
                 }
-                Progress::TooLarge => self.start_over(),
+                Progress::Unfit => self.start_over(),
             }
         }
         self.finish()
@@ -141,8 +141,9 @@ impl<'a> BatchPlan<'a> {
             self.verdicts.push(verdict);
             return Progress::Decided;
         }
-        if self.too_large.contains(&at) {
-            self.refuse(at, Box::new(too_large()));
+        if let Some(unfit) = self.unfit.get(&at) {
+            let refusal = unfit.refusal();
+            self.refuse(at, Box::new(refusal));
             return Progress::Decided;
         }
         let (ids, now) = (self.ids, self.now);
@@ -196,11 +197,14 @@ impl<'a> BatchPlan<'a> {
         let first = self.cache.world().position() + 1 - count;
         let mut streams: Vec<(StreamId, u64)> = Vec::with_capacity(2);
         for recorded in events {
-            let bytes = recorded.to_bytes();
-            if bytes.len() > EVENT_BYTES_MAX {
-                self.too_large.insert(at);
-                return Progress::TooLarge;
-            }
+            let bytes = match recorded.to_bytes_of_plain_days() {
+                Some(bytes) if bytes.len() <= EVENT_BYTES_MAX => bytes,
+                found => {
+                    let unfit = if found.is_some() { Unfit::TooLarge } else { Unfit::OddDay };
+                    self.unfit.insert(at, unfit);
+                    return Progress::Unfit;
+                }
+            };
             let (stream, version) = (recorded.stream, recorded.stream_version);
             match streams.iter_mut().find(|(known, _)| *known == stream) {
                 Some((_, reached)) => *reached = version,
@@ -347,14 +351,30 @@ fn named_streams(command: &Command) -> Vec<StreamId> {
     }
 }
 
-fn too_large() -> Refusal {
-    // C2SP tlog-tiles: an entry bundle states each entry's length in 16 bits.
-    Refusal::citing(
-        Reason::TooLarge,
-        "event",
-        format!("the event would be larger than {EVENT_BYTES_MAX} bytes"),
-        "C2SP tlog-tiles, entry bundles",
-    )
+/// Why an event that was decided cannot be kept.
+#[derive(Clone, Copy)]
+enum Unfit {
+    TooLarge,
+    OddDay,
+}
+
+impl Unfit {
+    fn refusal(self) -> Refusal {
+        match self {
+            // C2SP tlog-tiles: an entry bundle states each entry's length in 16 bits.
+            Self::TooLarge => Refusal::citing(
+                Reason::TooLarge,
+                "event",
+                format!("the event would be larger than {EVENT_BYTES_MAX} bytes"),
+                "C2SP tlog-tiles, entry bundles",
+            ),
+            Self::OddDay => Refusal::new(
+                Reason::DateImpossible,
+                "event",
+                "a day in the event would not be of the years 0001 to 9999",
+            ),
+        }
+    }
 }
 
 /// What each waiting command is answered, in order.

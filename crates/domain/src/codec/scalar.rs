@@ -280,7 +280,7 @@ pub(crate) fn unhex(text: &str) -> Option<[u8; 32]> {
 
 impl Field for CivilDate {
     fn put(&self, out: &mut Out) {
-        out.string(&self.to_string());
+        out.day(*self);
     }
     fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
         let text = input.string()?;

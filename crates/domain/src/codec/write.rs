@@ -1,11 +1,14 @@
 //! Writing canonical JSON.
 
+use calendar::{CivilDate, Datelike as _};
+
 use super::Field;
 
 /// The bytes written so far.
 #[derive(Default)]
 pub struct Out {
     bytes: Vec<u8>,
+    has_odd_day: bool,
 }
 
 const HEX: &[u8; 16] = b"0123456789abcdef";
@@ -13,12 +16,23 @@ const HEX: &[u8; 16] = b"0123456789abcdef";
 impl Out {
     /// Starts with room for `capacity` bytes.
     pub fn with_capacity(capacity: usize) -> Self {
-        Self { bytes: Vec::with_capacity(capacity) }
+        Self { bytes: Vec::with_capacity(capacity), has_odd_day: false }
     }
 
     /// What was written.
     pub fn into_bytes(self) -> Vec<u8> {
         self.bytes
+    }
+
+    /// Whether a day was written that is not of the years 0001 to 9999: no four digits name its year.
+    pub fn has_odd_day(&self) -> bool {
+        self.has_odd_day
+    }
+
+    /// Writes a day.
+    pub fn day(&mut self, day: CivilDate) {
+        self.has_odd_day |= !(1..=9_999).contains(&day.year());
+        self.string(&day.to_string());
     }
 
     /// Begins an object.

@@ -145,8 +145,19 @@ pub struct Recorded {
 }
 
 impl Recorded {
-    /// The canonical bytes: what is hashed and stored.
+    /// The canonical bytes of a stored event, whatever days older versions let into it.
     pub fn to_bytes(&self) -> Vec<u8> {
+        self.write().into_bytes()
+    }
+
+    /// The same for an event that is recorded now, or is shown to others as a stored form: nothing if a
+    /// day of it is not of the years 0001 to 9999, which are written in four digits.
+    pub fn to_bytes_of_plain_days(&self) -> Option<Vec<u8>> {
+        let out = self.write();
+        (!out.has_odd_day()).then(|| out.into_bytes())
+    }
+
+    fn write(&self) -> Out {
         let mut out = Out::with_capacity(768);
         out.open_object();
         out.member("access", &self.access);
@@ -167,7 +178,7 @@ impl Recorded {
         out.member("stream", &self.stream);
         out.member("stream_version", &self.stream_version);
         out.close_object();
-        out.into_bytes()
+        out
     }
 
     /// Reads stored bytes, lifting an old version to what this code knows. A type or version it

@@ -147,7 +147,7 @@ fn day() -> CivilDate {
     "2026-01-05".parse().unwrap()
 }
 
-fn on_firm(action: FirmAction) -> Command {
+pub(super) fn on_firm(action: FirmAction) -> Command {
     Command::Firm { action: Dated { occurred_on: day(), action } }
 }
 

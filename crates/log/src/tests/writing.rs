@@ -3,8 +3,10 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use domain::command::Command;
-use domain::event::{Recorded, UtcMicros};
+use calendar::CivilDate;
+use domain::command::{Command, FirmAction};
+use domain::event::{Recorded, StandingKind, StandingRecorded, UtcMicros};
+use domain::ids::StateCode;
 use domain::refusal::Reason;
 
 use super::support::*;
@@ -295,6 +297,31 @@ async fn an_event_that_is_too_large_refuses_its_command_alone() {
     assert_eq!(positions, [4, 5, 6]);
     assert_eq!(bench.submit(11, publish_promising(5_000)).await, answers[1]);
     assert_eq!(bench.engine.verify(FIRM, |_, _| {}).await.unwrap().events, 6);
+}
+
+#[tokio::test]
+async fn a_day_that_no_four_digits_name_refuses_its_command_alone() {
+    let bench = open_bench(Settings::default()).await;
+    let until = |year| {
+        let valid_through = CivilDate::from_ymd_opt(year, 12, 31).unwrap();
+        let standing = StandingRecorded {
+            amount: None,
+            document: None,
+            kind: StandingKind::Registration,
+            state: StateCode::parse("IL").unwrap(),
+            valid_from: CivilDate::from_ymd_opt(2026, 1, 1).unwrap(),
+            valid_through,
+        };
+        on_firm(FirmAction::RecordStanding(standing))
+    };
+    let commands =
+        [submission(10, until(9_999)), submission(11, until(10_000)), submission(12, until(2_030))];
+    let answers = bench.submit_together(commands).await;
+    let Err(SubmitError::Refused(refusal)) = answers[1].clone() else { panic!("{answers:?}") };
+    assert_eq!(refusal.reason, Reason::DateImpossible);
+    assert!(refusal.to_string().contains("years 0001 to 9999"), "{refusal}");
+    assert_eq!([0, 2].map(|at: usize| answers[at].as_ref().unwrap().position), [3, 4]);
+    assert_eq!(bench.engine.verify(FIRM, |_, _| {}).await.unwrap().events, 4);
 }
 
 #[tokio::test]

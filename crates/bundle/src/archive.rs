@@ -14,7 +14,7 @@ use flate2::{Crc, Decompress, FlushDecompress, Status};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, DateTime, ZipArchive, ZipWriter};
 
-use crate::attach::{Gapped, Leaving};
+use crate::attach::{Fate, Gapped, Leaving};
 use crate::layout::{self, Entry, Fault};
 
 /// The level of deflate: the fastest, since the rate is what people wait for.
@@ -66,6 +66,8 @@ fn options(bytes: u64) -> SimpleFileOptions {
 
 /// Writes an archive, file by file.
 pub(crate) struct ArchiveWriter<W: Write + Seek> {
+    // Dropped before the library's writer, which ends the archive when it is dropped.
+    _unless_finished: GivenUp,
     zip: ZipWriter<Gapped<W>>,
     leaving: Leaving,
 }
@@ -73,7 +75,8 @@ pub(crate) struct ArchiveWriter<W: Write + Seek> {
 impl<W: Write + Seek> ArchiveWriter<W> {
     pub(crate) fn new(to: W) -> Self {
         let leaving = Leaving::default();
-        Self { zip: ZipWriter::new(Gapped::new(to, leaving.clone())), leaving }
+        let zip = ZipWriter::new(Gapped::new(to, leaving.clone()));
+        Self { _unless_finished: GivenUp(leaving.clone()), zip, leaving }
     }
 
     /// Adds a file as it is and leaves its bytes out: only their length and checksum are written.
@@ -82,9 +85,9 @@ impl<W: Write + Seek> ArchiveWriter<W> {
         let as_it_is = CompressionMethod::Stored;
         let options = options(length).compression_method(as_it_is).compression_level(None);
         self.zip.start_file(name, options)?;
-        self.leaving.set(true);
+        self.leaving.set(Fate::LeftOut);
         let written = self.zip.write_all(bytes);
-        self.leaving.set(false);
+        self.leaving.set(Fate::Kept);
         Ok(written?)
     }
 
@@ -109,7 +112,20 @@ impl<W: Write + Seek> ArchiveWriter<W> {
     }
 
     pub(crate) fn finish(self) -> Result<Gapped<W>, ArchiveError> {
-        Ok(self.zip.finish()?)
+        let written = self.zip.finish()?;
+        if self.leaving.is_dropped() {
+            return Err(io::Error::other("not all of the archive was written").into());
+        }
+        Ok(written)
+    }
+}
+
+/// Keeps an archive that nobody finished from being written to any more.
+struct GivenUp(Leaving);
+
+impl Drop for GivenUp {
+    fn drop(&mut self) {
+        self.0.set(Fate::Dropped);
     }
 }
 
@@ -308,5 +324,59 @@ impl Read for Unpacked {
             }
         }
         Ok(made)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::cell::Cell;
+    use std::io::Cursor;
+    use std::rc::Rc;
+
+    /// A file that is full from some byte on, and counts how often it is written to.
+    struct Full {
+        file: Cursor<Vec<u8>>,
+        bytes_max: usize,
+        tries: Rc<Cell<u32>>,
+    }
+
+    impl Write for Full {
+        fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+            self.tries.set(self.tries.get() + 1);
+            if self.file.get_ref().len() + bytes.len() > self.bytes_max {
+                return Err(io::ErrorKind::StorageFull.into());
+            }
+            self.file.write(bytes)
+        }
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    impl Seek for Full {
+        fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+            self.file.seek(to)
+        }
+    }
+
+    #[test]
+    fn an_archive_that_was_given_up_is_not_written_to_any_more() {
+        for (bytes_max, fits) in [(200, false), (1 << 20, true)] {
+            let tries = Rc::new(Cell::new(0));
+            let file = Cursor::new(Vec::new());
+            let mut archive =
+                ArchiveWriter::new(Full { file, bytes_max, tries: Rc::clone(&tries) });
+            // What does not pack: digests.
+            let bytes: Vec<u8> =
+                (0..100_u8).flat_map(|n| crate::spool::Digest::of(&[n]).sha256).collect();
+            let added = archive
+                .add("a", 3_200, &mut bytes.as_slice())
+                .and_then(|()| archive.add("b", 3_200, &mut bytes.as_slice()));
+            assert_eq!(added.is_ok(), fits, "{added:?}");
+            let before = tries.get();
+            drop(archive);
+            assert_eq!(tries.get(), before, "nobody waits for its end");
+        }
     }
 }

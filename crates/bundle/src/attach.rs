@@ -63,13 +63,28 @@ pub struct Gap {
     pub document: Document,
 }
 
-/// Whether what is written now is left out.
+/// What becomes of what is written now.
+#[derive(Clone, Copy, Default, PartialEq, Eq)]
+pub(crate) enum Fate {
+    #[default]
+    Kept,
+    /// It is left out, and counted all the same.
+    LeftOut,
+    /// The archive was given up: the library ends one in any case, and this keeps it from the file.
+    Dropped,
+}
+
+/// What becomes of what is written, as whoever writes has it.
 #[derive(Clone, Default)]
-pub(crate) struct Leaving(Rc<Cell<bool>>);
+pub(crate) struct Leaving(Rc<Cell<Fate>>);
 
 impl Leaving {
-    pub(crate) fn set(&self, leaving: bool) {
-        self.0.set(leaving);
+    pub(crate) fn set(&self, fate: Fate) {
+        self.0.set(fate);
+    }
+
+    pub(crate) fn is_dropped(&self) -> bool {
+        self.0.get() == Fate::Dropped
     }
 }
 
@@ -106,29 +121,38 @@ impl<W: Write + Seek> Gapped<W> {
 
 impl<W: Write + Seek> Write for Gapped<W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let written = if self.leaving.0.get() {
-            let length = u64::try_from(bytes.len()).unwrap_or(u64::MAX);
-            match self.left_out.last_mut() {
-                Some((start, left)) if *start + *left == self.at => *left += length,
-                _ => self.left_out.push((self.at, length)),
+        let written = match self.leaving.0.get() {
+            Fate::Kept => self.inner.write(bytes).inspect_err(|error| {
+                // Whoever writes is told once. What is tried again behind it would only fail again.
+                if error.kind() != io::ErrorKind::Interrupted {
+                    self.leaving.set(Fate::Dropped);
+                }
+            })?,
+            Fate::LeftOut => {
+                let length = u64::try_from(bytes.len()).unwrap_or(u64::MAX);
+                match self.left_out.last_mut() {
+                    Some((start, left)) if *start + *left == self.at => *left += length,
+                    _ => self.left_out.push((self.at, length)),
+                }
+                bytes.len()
             }
-            bytes.len()
-        } else {
-            self.inner.write(bytes)?
+            Fate::Dropped => bytes.len(),
         };
         self.at += u64::try_from(written).unwrap_or(u64::MAX);
         Ok(written)
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        self.inner.flush()
+        if self.leaving.is_dropped() { Ok(()) } else { self.inner.flush() }
     }
 }
 
 impl<W: Write + Seek> Seek for Gapped<W> {
     fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
         let left_out: u64 = self.left_out.iter().map(|(_, length)| length).sum();
+        let is_dropped = self.leaving.is_dropped();
         let at = match to {
+            SeekFrom::End(_) if is_dropped => Some(self.at),
             SeekFrom::Start(at) => Some(at),
             SeekFrom::Current(by) => self.at.checked_add_signed(by),
             SeekFrom::End(by) => {
@@ -137,7 +161,9 @@ impl<W: Write + Seek> Seek for Gapped<W> {
         };
         let at = at.ok_or_else(|| io::Error::from(io::ErrorKind::InvalidInput))?;
         // No place inside a gap is ever sought: an archive seeks to its entries' headers and its end.
-        self.inner.seek(SeekFrom::Start(at - self.missing_before(at)))?;
+        if !is_dropped {
+            self.inner.seek(SeekFrom::Start(at - self.missing_before(at)))?;
+        }
         self.at = at;
         Ok(at)
     }
@@ -154,14 +180,14 @@ mod tests {
         let mut to = Gapped::new(Cursor::new(Vec::new()), leaving.clone());
         to.write_all(b"head").unwrap();
         for part in [b"first ", b"gap..."] {
-            leaving.set(true);
+            leaving.set(Fate::LeftOut);
             to.write_all(part).unwrap();
-            leaving.set(false);
+            leaving.set(Fate::Kept);
         }
         to.write_all(b"tail").unwrap();
-        leaving.set(true);
+        leaving.set(Fate::LeftOut);
         to.write_all(b"second").unwrap();
-        leaving.set(false);
+        leaving.set(Fate::Kept);
         assert_eq!(to.stream_position().unwrap(), 4 + 12 + 4 + 6);
         // A header is put right behind its file, as the archive does.
         to.seek(SeekFrom::Start(16)).unwrap();

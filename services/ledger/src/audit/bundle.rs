@@ -227,13 +227,23 @@ impl Log<'_> {
         let (taken, incoming) = mpsc::channel(PAGES_AHEAD);
         let (firm, ledger, runtime) = (self.firm, self.ledger.clone(), Handle::current());
         let wanted = Wanted(self.outgoing.clone());
+        let caller = self.outgoing.clone();
         let making = tokio::task::spawn_blocking(move || {
             // The next one's turn comes when this thread has ended, also for a caller who has left.
             let _turn = turn;
             // An archive that fails for a document says no more than that; what became of it is kept here.
             let mut lost = None;
             let mut open = |document: &Document| {
-                let opened = runtime.block_on(opened(&ledger, firm, document.case, document.hash));
+                let opening = opened(&ledger, firm, document.case, document.hash);
+                let opened = runtime.block_on(async {
+                    tokio::select! {
+                        opened = opening => Some(opened),
+                        () = caller.closed() => None,
+                    }
+                });
+                let Some(opened) = opened else {
+                    return Err(io::Error::other("the caller has left"));
+                };
                 opened.map_err(|failure| {
                     lost = Some(failure);
                     io::Error::other("a document cannot be opened")

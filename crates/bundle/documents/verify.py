@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Checks a bundle of the format counterfoil.example/bundle/2, described in FORMAT.md beside this file.
+"""Checks a bundle of the format counterfoil.example/bundle/3, described in FORMAT.md beside this file.
 
     python3 -I verify.py BUNDLE.zip [--public-key FILE] [--checkpoint FILE] [--not-before SIZE]
 
@@ -27,7 +27,7 @@ import zipfile
 import zlib
 from datetime import date, datetime, timedelta, timezone
 
-FORMAT, FORMAT_1 = "counterfoil.example/bundle/2", "counterfoil.example/bundle/1"
+FORMAT, FORMAT_2, FORMAT_1 = ("counterfoil.example/bundle/%d" % number for number in (3, 2, 1))
 EVENT_BYTES_MAX, EVENTS_MAX, FINDINGS_MAX, OPENINGS_MAX, CASES_MAX = 65_535, 100_000_000, 1_000, 100_000, 1_000
 INTEGER_MAX = 2**53 - 1
 # What is held in memory at once: a row of a table, a small file, a manifest, the list of files.
@@ -885,6 +885,19 @@ def uuid_text(id_):
 
 # ---- Tables -----------------------------------------------------------------------------------------------
 
+# What is not shown: control characters and what FORMAT.md, "Tables", lists beside them.
+HIDDEN = re.compile("[\0-\x1f\x7f-\x9f\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff"
+                    "\ufff9-\ufffb\U000e0000-\U000e007f]")
+
+
+def cell(text):
+    """Text as a table has it: nothing of it is hidden, and no spreadsheet calculates it."""
+    if re.fullmatch("-?[0-9]+([.][0-9]+)?", text):
+        return text
+    text = HIDDEN.sub("\ufffd", text)
+    return "'" + text if re.match("'*[=+@\uff1d\uff0b\uff0d\uff20-]", text) else text
+
+
 def csv_row(fields):
     quoted = ('"' + f.replace('"', '""') + '"' if re.search('[,"\r\n]', f) else f for f in fields)
     return ",".join(quoted) + "\r\n"
@@ -895,6 +908,7 @@ class Table:
     def __init__(self, bundle, name):
         self.name, self.file, self.columns = name, "tables/%s.csv" % name, COLUMNS[name]
         self.findings, self.row, self.lines = bundle.findings, 0, None
+        self.cell = str if bundle.is_earlier_version() else cell
         if self.file in bundle.archive.names:
             self.lines = bundle.archive.open(self.file)
             if self.next() != self.columns:
@@ -946,7 +960,7 @@ class Table:
         return found
 
     def hold(self, found, expected, position=None):
-        expected = [v if v is ANY else str(v) for v in expected]
+        expected = [v if v is ANY else self.cell(str(v)) for v in expected]
         if len(found) != len(self.columns):
             self.findings.add(self.file, "the row has another number of fields than columns", self.row, position)
             return
@@ -1141,6 +1155,9 @@ class Bundle:
         if self.is_first_version():
             self.remarks.add("manifest.json", "of the first version of the format: its documents were not compared, "
                                               "and its archive may be laid out in any way")
+        elif self.is_earlier_version():
+            self.remarks.add("manifest.json", "of the second version of the format: its documents were not compared, "
+                                              "and its text may hide characters or be calculated by a spreadsheet")
         else:
             with open(os.path.abspath(__file__), "rb") as own:
                 if "verify.py" in self.names and self.read("verify.py") != own.read():
@@ -1149,6 +1166,9 @@ class Bundle:
 
     def is_first_version(self):
         return self.manifest is not None and self.manifest["format"] == FORMAT_1
+
+    def is_earlier_version(self):
+        return self.manifest is not None and self.manifest["format"] in (FORMAT_1, FORMAT_2)
 
     def read_spans(self):
         """[(first, last, key, is revoked)]; None in the first version of the format."""
@@ -1187,7 +1207,7 @@ class Bundle:
     def parse_manifest(data):
         value = read_canonical(data)
         members = ["data_dictionary", "events", "files", "firm", "format", "request", "root", "tree_size"]
-        if not isinstance(value, dict) or sorted(value) != members or value["format"] not in (FORMAT, FORMAT_1):
+        if not isinstance(value, dict) or sorted(value) != members or value["format"] not in (FORMAT, FORMAT_2, FORMAT_1):
             return None
         request, files = value["request"], value["files"]
         kinds = {"all": ["kind"], "cases": ["cases", "kind"], "days": ["from", "kind", "through"]}

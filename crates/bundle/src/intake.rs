@@ -9,6 +9,7 @@ use proof::Hash;
 use crate::derive::timeline_row;
 use crate::envelope::Envelope;
 use crate::gather::Gather;
+use crate::manifest::Format;
 use crate::openings::Openings;
 use crate::outlet::Outlet;
 use crate::spool::Spool;
@@ -23,11 +24,13 @@ pub(crate) struct Intake<O> {
     lines: Spool,
     outlet: O,
     timeline: String,
+    format: Format,
 }
 
 impl<O: Outlet> Intake<O> {
-    pub(crate) fn new(gather: Gather, lines: Spool, outlet: O) -> Self {
-        Self { gather, lines, outlet, timeline: String::new() }
+    /// Rows are written as the format has them.
+    pub(crate) fn new(gather: Gather, lines: Spool, outlet: O, format: Format) -> Self {
+        Self { gather, lines, outlet, timeline: String::new(), format }
     }
 
     /// Places the next event, whose line has so many bytes. What comes back is wrong with it: a caller
@@ -51,7 +54,7 @@ impl<O: Outlet> Intake<O> {
     ) -> io::Result<()> {
         self.lines.add(line)?;
         self.lines.add(b"\n")?;
-        timeline_row(envelope, leaf, &mut self.timeline);
+        timeline_row(envelope, leaf, self.format, &mut self.timeline);
         if self.timeline.len() >= TIMELINE_BYTES {
             self.outlet.table(at::TIMELINE, &self.timeline)?;
             self.timeline.clear();

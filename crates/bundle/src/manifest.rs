@@ -16,10 +16,12 @@ pub enum Format {
     V1,
     /// Keys by the sizes that they signed, one layout of the archive.
     V2,
+    /// Tables and reports whose text hides nothing and is calculated by no spreadsheet.
+    V3,
 }
 
 /// The name of the format that is written.
-pub const FORMAT: &str = Format::V2.name();
+pub const FORMAT: &str = Format::V3.name();
 
 impl Format {
     /// Its name.
@@ -27,11 +29,17 @@ impl Format {
         match self {
             Self::V1 => "counterfoil.example/bundle/1",
             Self::V2 => "counterfoil.example/bundle/2",
+            Self::V3 => "counterfoil.example/bundle/3",
         }
     }
 
+    /// Whether text in tables and reports is written so that it deceives nobody who opens them.
+    pub(crate) fn guards_text(self) -> bool {
+        self >= Self::V3
+    }
+
     fn of_name(name: &str) -> Option<Self> {
-        [Self::V1, Self::V2].into_iter().find(|format| format.name() == name)
+        [Self::V1, Self::V2, Self::V3].into_iter().find(|format| format.name() == name)
     }
 }
 
@@ -117,7 +125,7 @@ mod tests {
     #[test]
     fn a_manifest_has_one_spelling() {
         let manifest = Manifest {
-            format: Format::V2,
+            format: Format::V3,
             firm: FirmId(Uuid::from_u128(0xf1)),
             request: Request::All,
             tree_size: 7,

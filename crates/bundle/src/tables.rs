@@ -3,6 +3,8 @@
 //! Where the AICPA's Audit Data Standards (Order to Cash, July 2015) have a name for a thing the
 //! column has it; every other name is our own.
 
+use crate::manifest::Format;
+
 /// Who re-derives a column from the events.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Checked {
@@ -307,7 +309,7 @@ pub fn data_dictionary() -> String {
                 Checked::Both => "verify.py and counterfoil verify",
                 Checked::Counterfoil => "counterfoil verify",
             };
-            crate::csv::Row::begin(&mut out)
+            crate::csv::Row::begin(&mut out, Format::V3)
                 .text(table.name)
                 .text(table.row)
                 .text(column.name)

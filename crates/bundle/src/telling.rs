@@ -43,7 +43,7 @@ pub(crate) fn tell_all(
 ) -> Result<(), TellError> {
     let parties = events.parties();
     let mut pieces = Pieces::new(lines.open()?);
-    let (mut firm, mut looked, mut rows) = (FirmBook::default(), 0, Rows::new());
+    let (mut firm, mut looked, mut rows) = (FirmBook::default(), 0, Rows::new(frame.format));
     let mut unread = Vec::new();
     events.each(StreamId::Firm, &mut pieces, &mut unread, |recorded, unread| {
         looked += look(&recorded, &mut rows);
@@ -53,7 +53,7 @@ pub(crate) fn tell_all(
         }
         looked = 0;
         rows.unread.append(unread);
-        take(std::mem::replace(&mut rows, Rows::new()))
+        take(std::mem::replace(&mut rows, Rows::new(frame.format)))
     })?;
     // Nothing is told of these, and each of them is decoded all the same.
     for stream in events.others() {
@@ -134,7 +134,7 @@ fn tell_some(
     frame: &Frame,
     pieces: &mut Pieces,
 ) -> Result<Rows, TellError> {
-    let mut rows = Rows::new();
+    let mut rows = Rows::new(frame.format);
     for id in ids {
         let party = load(events, *id, pieces, &mut rows.unread)?;
         // Folds rest on what the ledger lets into a log. What somebody else made may break them.

@@ -34,6 +34,9 @@ pub enum NoteError {
     /// A key's name is empty, too long, or holds a space or a plus.
     #[error("a key's name is not empty, has no space and no plus, and has at most 255 bytes")]
     Name,
+    /// The name of a key that is new here holds what a reader does not see, or may take for something else.
+    #[error("the name of a new key is printable ASCII without spaces, such as ledger.example/firm")]
+    NewName,
     /// A verifier key's text is not `name+id+key` of an Ed25519 key.
     #[error("a verifier key is name+id+key of an Ed25519 key, and its id is made of the other two")]
     Key,
@@ -66,6 +69,16 @@ impl KeyName {
             return Err(NoteError::Name);
         }
         Ok(Self(text.to_owned()))
+    }
+
+    /// The same name, if it may be given to a key that is new here: printable ASCII alone, so that it hides
+    /// nothing and looks like no other. Names that others gave are read whatever they hold.
+    pub fn for_new_key(self) -> Result<Self, NoteError> {
+        if self.0.bytes().all(|byte| byte.is_ascii_graphic()) {
+            Ok(self)
+        } else {
+            Err(NoteError::NewName)
+        }
     }
 
     /// The text.

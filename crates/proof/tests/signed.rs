@@ -189,6 +189,12 @@ fn malformed_keys_are_refused() {
         assert_eq!(KeyName::parse(wrong), Err(NoteError::Name), "{wrong:?}");
     }
     assert_eq!(KEY_NAME_BYTES_MAX, 255);
+    for hides in ["plum\u{202e}", "pl\u{200b}um", "p\u{43b}um", "pl\u{fc}m"] {
+        let read = KeyName::parse(hides).unwrap();
+        assert_eq!(read.for_new_key(), Err(NoteError::NewName), "{hides:?}");
+    }
+    let plain = KeyName::parse("ledger.example/plum").unwrap();
+    assert_eq!(plain.clone().for_new_key(), Ok(plain));
 }
 
 #[test]

@@ -14,7 +14,7 @@ use counterfoil_ledger::Limits;
 use counterfoil_ledger::audit::KeyError;
 use domain::ids::FirmId;
 use log::LogStore as _;
-use proof::note::{KeyName, Note, SignerKey, VerifierKey};
+use proof::note::{KeyName, Note, NoteError, SignerKey, VerifierKey};
 use proof::{Checkpoint, Hash, leaf_hash, tree};
 use sqlx::Connection as _;
 use tonic::transport::Channel;
@@ -424,6 +424,9 @@ async fn a_registered_witness_adds_its_signature_and_nobody_else_does() {
     let refused = add(cosigned.to_string()).await.unwrap_err();
     assert_eq!(reason(&refused), "FIELD_INVALID", "not registered yet");
     let firm = firm_id(&signing.firm);
+    let hidden = SignerKey::from_seed(KeyName::parse("witness\u{202e}").unwrap(), &[3; 32]);
+    let refused = signing.service.ledger.register_witness(firm, hidden.verifier()).await;
+    assert!(matches!(refused, Err(KeyError::Note(NoteError::NewName))), "{refused:?}");
     for new in [true, false] {
         let registered = signing.service.ledger.register_witness(firm, witness.verifier()).await;
         assert_eq!(registered.unwrap(), new);

@@ -11,7 +11,7 @@ use crate::tables::at;
 
 pub(super) fn invoices(id: AccountId, account: &Account, frame: &Frame, rows: &mut Rows) {
     for (number, invoice) in account.invoices.iter() {
-        Row::begin(&mut rows.tables[at::INVOICES])
+        Row::begin(&mut rows.tables[at::INVOICES], rows.format)
             .plain(number)
             .plain(invoice.issued.on)
             .plain(invoice.due_on)
@@ -35,7 +35,7 @@ pub(super) fn invoices(id: AccountId, account: &Account, frame: &Frame, rows: &m
             let place: u32 = place;
             let charge = Charge { case: line.case, period: line.period, amount: line.amount };
             rows.lines.push((invoice.issued.at.position, *number, charge));
-            Row::begin(&mut rows.tables[at::INVOICE_LINES])
+            Row::begin(&mut rows.tables[at::INVOICE_LINES], rows.format)
                 .plain(number)
                 .plain(place)
                 .plain(frame.case(line.case))
@@ -75,7 +75,7 @@ pub(super) fn payments(id: AccountId, events: &[Recorded], rows: &mut Rows) {
                 );
             }
         }
-        Row::begin(&mut rows.tables[at::PAYMENTS])
+        Row::begin(&mut rows.tables[at::PAYMENTS], rows.format)
             .plain(recorded.position)
             .plain(recorded.occurred_on)
             .plain(event.type_name())

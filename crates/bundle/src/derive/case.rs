@@ -57,7 +57,7 @@ const CONTRACT_COLUMNS: usize = 12;
 
 fn begin<'a>(told: &Told<'_>, acknowledged: Option<DocumentHash>, out: &'a mut String) -> Row<'a> {
     let enrolment = told.case.enrolment.as_ref();
-    let row = Row::begin(out).plain(told.id);
+    let row = Row::begin(out, told.frame.format).plain(told.id);
     let row = marked(row, enrolment.map(|e| &e.mark)).maybe(enrolment.map(|e| e.sale.channel));
     let row = marked(row, told.case.disclosure_delivered.as_ref());
     marked(row, told.case.disclosure_acknowledged.as_ref()).maybe(acknowledged)
@@ -105,7 +105,7 @@ pub(super) fn letters(told: &Told<'_>, rows: &mut Rows) {
 fn letters_of(told: &Told<'_>, recorded: &Recorded, round: &RoundSent, out: &mut String) {
     for letter in &round.letters {
         let state = told.case.letter(round.round, &letter.bureau).map(|(_, letter)| letter);
-        let row = Row::begin(out)
+        let row = Row::begin(out, told.frame.format)
             .plain(told.id)
             .plain(round.round)
             .plain(recorded.occurred_on)
@@ -142,7 +142,7 @@ pub(super) fn clocks(told: &Told<'_>, rows: &mut Rows) {
         let answered = answered.map_or(&[][..], Vec::as_slice);
         let outcomes = answered.iter().flat_map(|(_, e)| &e.outcomes);
         let outcomes = outcomes.map(|o| format!("{}={}", o.item, o.outcome));
-        Row::begin(out)
+        Row::begin(out, rows.format)
             .plain(told.id)
             .plain(&clock.bureau)
             .plain(clock.clock.as_code())
@@ -170,7 +170,7 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
     let standing = standing(told);
     for seen in &told.case.exposures {
         let (found, mark) = (&seen.found, &seen.mark);
-        Row::begin(out)
+        Row::begin(out, rows.format)
             .plain(mark.at.position)
             .plain(mark.on)
             .plain(told.id)
@@ -187,7 +187,7 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
         let Event::Account(AccountEvent::UnearnedPaymentFound(e)) = &recorded.event else {
             continue;
         };
-        Row::begin(out)
+        Row::begin(out, rows.format)
             .plain(recorded.position)
             .plain(recorded.occurred_on)
             .plain(told.id)

@@ -133,7 +133,7 @@ pub(super) fn invoices(told: &Told<'_>) -> BTreeMap<u32, u64> {
 fn write(told: &Told<'_>, fee: &Fee<'_>, invoice: Option<u64>, rows: &mut Rows) {
     let explanation = fee.explanation;
     let work = fee.work.iter().map(|e| format!("{}@{}", e.work, e.event.position));
-    Row::begin(&mut rows.tables[at::FEES])
+    Row::begin(&mut rows.tables[at::FEES], rows.format)
         .plain(told.id)
         .plain(fee.period)
         .plain(fee.start)
@@ -150,7 +150,7 @@ fn write(told: &Told<'_>, fee: &Fee<'_>, invoice: Option<u64>, rows: &mut Rows) 
         .text(&list(fee.packs.iter().map(|pack| format!("{}@{}", pack.code, pack.version))))
         .end();
     for finding in &explanation.findings {
-        Row::begin(&mut rows.tables[at::FEE_GATES])
+        Row::begin(&mut rows.tables[at::FEE_GATES], rows.format)
             .plain(told.id)
             .plain(fee.period)
             .plain(finding.gate)

@@ -29,12 +29,15 @@ use uuid::Uuid;
 
 use crate::csv::Row;
 use crate::index::Unread;
+use crate::manifest::Format;
 use crate::tables::{TABLES, at};
 pub(crate) use timeline::row as timeline_row;
 
 /// What the derivation of one client gives.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(crate) struct Rows {
+    /// How they are written.
+    pub(crate) format: Format,
     /// Rows by table, in the order of [`TABLES`].
     pub(crate) tables: Vec<String>,
     /// Reports by case.
@@ -61,8 +64,17 @@ pub(crate) struct Charge {
 }
 
 impl Rows {
-    pub(crate) fn new() -> Self {
-        Self { tables: vec![String::new(); TABLES.len()], ..Self::default() }
+    pub(crate) fn new(format: Format) -> Self {
+        Self {
+            format,
+            tables: vec![String::new(); TABLES.len()],
+            reports: Vec::new(),
+            unread: Vec::new(),
+            unfolded: Vec::new(),
+            faults: Vec::new(),
+            earned: Vec::new(),
+            lines: Vec::new(),
+        }
     }
 
     fn fault(&mut self, position: u64, what: impl Into<String>) {
@@ -73,6 +85,8 @@ impl Rows {
 /// Beside the events, what every report states.
 #[derive(Clone, Debug)]
 pub(crate) struct Frame {
+    /// How tables and reports are written.
+    pub(crate) format: Format,
     /// The last day that any event of the bundle tells of.
     pub(crate) as_of: CivilDate,
     /// The size of the log that the checkpoint states.
@@ -166,7 +180,7 @@ pub(crate) fn look(recorded: &Recorded, rows: &mut Rows) -> usize {
     let out = &mut rows.tables[at::ACCESS];
     let what = format!("{kind} {what}");
     for case in &cases {
-        Row::begin(out)
+        Row::begin(out, rows.format)
             .plain(recorded.position)
             .plain(recorded.occurred_on)
             .text(recorded.actor.as_str())

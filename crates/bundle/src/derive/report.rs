@@ -7,9 +7,11 @@ use std::fmt::Write as _;
 use domain::event::{AccountEvent, Event, Recorded};
 use domain::gates::{Explanation, Finding};
 use domain::ids::AccountId;
+use domain::text::shown;
 
 use super::story::{self, Part, and, day};
 use super::{Told, case, fees, last_day};
+use crate::manifest::Format;
 
 const STYLE: &str = "body{font:11pt/1.5 Georgia,'Times New Roman',serif;color:#1a1a1a;max-width:42em;\
 margin:2.5em auto;padding:0 1em}h1{font-size:1.5em;margin:0 0 .2em}h2{font-size:1.05em;margin:1.8em 0 \
@@ -24,6 +26,7 @@ type Dated<'a> = Vec<(&'a Recorded, String)>;
 
 struct Page {
     out: String,
+    format: Format,
 }
 
 /// Escapes text for HTML's content.
@@ -54,12 +57,25 @@ fn at(positions: &[u64]) -> String {
 }
 
 impl Page {
+    /// Text for HTML's content, in which nothing is hidden.
+    fn written<'t>(&self, text: &'t str) -> Cow<'t, str> {
+        if !self.format.guards_text() {
+            return escaped(text);
+        }
+        match shown(text) {
+            Cow::Borrowed(text) => escaped(text),
+            Cow::Owned(text) => escaped(&text).into_owned().into(),
+        }
+    }
+
     fn heading(&mut self, text: &str) {
-        let _ = writeln!(self.out, "<h2>{}</h2>", escaped(text));
+        let text = self.written(text);
+        let _ = writeln!(self.out, "<h2>{text}</h2>");
     }
 
     fn sentence(&mut self, text: &str, positions: &[u64]) {
-        let _ = writeln!(self.out, "<p>{}{}</p>", escaped(text), at(positions));
+        let text = self.written(text);
+        let _ = writeln!(self.out, "<p>{text}{}</p>", at(positions));
     }
 
     /// A list of days and what happened on them.
@@ -73,7 +89,7 @@ impl Page {
                 .late_days
                 .map_or(String::new(), |days| format!(" It was recorded {days} days later."));
             let on = day(recorded.occurred_on);
-            let (sentence, late) = (escaped(sentence), escaped(&late));
+            let (sentence, late) = (self.written(sentence), self.written(&late));
             let place = at(&[recorded.position]);
             let _ = writeln!(self.out, "<dt>{on}</dt><dd>{sentence}{late}{place}</dd>");
         }
@@ -88,10 +104,13 @@ pub(super) fn page(
     invoices: &BTreeMap<u32, u64>,
     open: &[Explanation],
 ) -> String {
-    let mut page = Page { out: String::with_capacity(8 << 10) };
+    let mut page = Page { out: String::with_capacity(8 << 10), format: told.frame.format };
     let id = told.id;
-    let name =
-        told.frame.names.get(&id).map_or_else(|| format!("Case {id}").into(), |name| escaped(name));
+    let name = told
+        .frame
+        .names
+        .get(&id)
+        .map_or_else(|| format!("Case {id}").into(), |name| page.written(name));
     let _ = write!(
         page.out,
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<title>File note: \
@@ -289,9 +308,9 @@ fn gates(explanation: &Explanation, page: &mut Page) {
 fn gate(finding: &Finding, page: &mut Page) {
     let (class, word) =
         if finding.holds { ("", "") } else { (" class=\"held\"", "Does not hold: ") };
-    let (asks, because) = (escaped(finding.gate.asks()), escaped(&finding.because));
+    let (asks, because) = (page.written(finding.gate.asks()), page.written(&finding.because));
     let positions: Vec<u64> = finding.events.iter().map(|event| event.position).collect();
-    let (cites, place) = (escaped(&finding.cites), at(&positions));
+    let (cites, place) = (page.written(&finding.cites), at(&positions));
     let _ = writeln!(
         page.out,
         "<li{class}>{word}{}, {asks}: {because} ({cites}).{place}</li>",
@@ -363,5 +382,8 @@ mod tests {
     #[test]
     fn nothing_of_the_record_becomes_markup() {
         assert_eq!(escaped("<b>\"A & B\"</b>"), "&lt;b&gt;&quot;A &amp; B&quot;&lt;/b&gt;");
+        let page = |format| Page { out: String::new(), format };
+        assert_eq!(page(Format::V3).written("<a\u{202e}b>"), "&lt;a\u{fffd}b&gt;");
+        assert_eq!(page(Format::V2).written("<a\u{202e}b>"), "&lt;a\u{202e}b&gt;");
     }
 }

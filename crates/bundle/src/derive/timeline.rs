@@ -6,17 +6,18 @@ use proof::Hash;
 
 use crate::csv::Row;
 use crate::envelope::Envelope;
+use crate::manifest::Format;
 
 const MICROS_PER_SECOND: i64 = 1_000_000;
 const SECONDS_PER_DAY: i64 = 86_400;
 
 /// Adds an event's row.
-pub(crate) fn row(envelope: &Envelope<'_>, leaf: &Hash, out: &mut String) {
+pub(crate) fn row(envelope: &Envelope<'_>, leaf: &Hash, format: Format, out: &mut String) {
     let (date, time) = utc(envelope.recorded_at);
     let mut leaf_hash = [0; 64];
     // Sixty-four digits of thirty-two bytes: neither fails.
     let _ = hex::encode_to_slice(leaf.as_bytes(), &mut leaf_hash);
-    Row::begin(out)
+    Row::begin(out, format)
         .number(envelope.position)
         .text(envelope.event_id)
         .text(envelope.stream)

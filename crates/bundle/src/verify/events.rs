@@ -131,7 +131,7 @@ pub(super) fn read(
     check_parts(archive, manifest, findings);
     let gaps = match manifest.format {
         Format::V1 => Gaps::None,
-        Format::V2 => Gaps::Stated,
+        Format::V2 | Format::V3 => Gaps::Stated,
     };
     let gather = Gather::new(manifest.firm, manifest.request.clone(), gaps);
     // The digest is made where the lines are unpacked.
@@ -142,7 +142,7 @@ pub(super) fn read(
         checkpoint,
         findings,
         subtrees: Subtrees { lines: subtrees, read: 0 },
-        intake: Intake::new(gather, lines, Digests::new()),
+        intake: Intake::new(gather, lines, Digests::new(), manifest.format),
         order: Order::default(),
         whole: Run::at(0),
         events: 0,

@@ -177,7 +177,7 @@ pub fn verify(
     list(&archive, &mut findings);
     let papers = papers::read(&archive, trust, &mut findings);
     let format = papers.manifest.as_ref().map(|manifest| manifest.format);
-    if let (Some(Format::V2) | None, Some(fault)) = (format, archive.fault()) {
+    if let (Some(Format::V2 | Format::V3) | None, Some(fault)) = (format, archive.fault()) {
         findings.of_file("the archive", fault);
     }
     let mut verified = Verified {

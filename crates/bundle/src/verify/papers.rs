@@ -52,7 +52,7 @@ pub(super) fn read(archive: &ArchiveReader, trust: &Trust, findings: &mut Findin
     if note.is_some() && checkpoint.is_none() {
         findings.of_file(names::CHECKPOINT, "it is not a checkpoint");
     }
-    let format = manifest.as_ref().map_or(Format::V2, |manifest| manifest.format);
+    let format = manifest.as_ref().map_or(Format::V3, |manifest| manifest.format);
     let size = checkpoint.as_ref().map_or(0, |checkpoint| checkpoint.size);
     let keys = Keys {
         own: key.as_ref(),
@@ -139,11 +139,11 @@ fn spans(
             findings.of_file(names::KEYS, "the format has no file of this name");
             return None;
         }
-        (Format::V2, false) => {
+        (Format::V2 | Format::V3, false) => {
             findings.of_file(names::KEYS, "it is missing");
             return Some(Vec::new());
         }
-        (Format::V2, true) => {}
+        (Format::V2 | Format::V3, true) => {}
     }
     let text = text(archive, names::KEYS, SMALL_BYTES_MAX, findings)?;
     let spans = keys::from_lines(&text, size);
@@ -247,8 +247,8 @@ fn documents(
         root: manifest.root,
         public_key: &key,
     });
-    if manifest.format == Format::V1 {
-        return first_version(archive, &readme, findings);
+    if manifest.format < Format::V3 {
+        return earlier_version(archive, manifest.format, &readme, findings);
     }
     for (name, expected) in [
         (names::README, readme.as_str()),
@@ -264,17 +264,22 @@ fn documents(
     }
 }
 
-/// The documents of a bundle of the first version are those of the software that wrote it: only what its
+/// The documents of a bundle of an earlier version are those of the software that wrote it: only what its
 /// front page states of this bundle is compared.
-fn first_version(archive: &ArchiveReader, readme: &str, findings: &mut Findings) {
+fn earlier_version(archive: &ArchiveReader, format: Format, readme: &str, findings: &mut Findings) {
     let facts = |text: &str| text.lines().skip(6).take(6).map(str::to_owned).collect::<Vec<_>>();
     if let Some(found) = text(archive, names::README, SMALL_BYTES_MAX, findings)
         && facts(&found) != facts(readme)
     {
         findings.add(names::README, Some(7), None, "it does not state what the manifest does");
     }
-    let what = "of the first version of the format: its documents are those of the software that wrote \
-                it and were not compared, and its archive may be laid out in any way";
+    let what = if format == Format::V1 {
+        "of the first version of the format: its documents are those of the software that wrote it and \
+         were not compared, and its archive may be laid out in any way"
+    } else {
+        "of the second version of the format: its documents are those of the software that wrote it and \
+         were not compared, and its text may hide characters or be calculated by a spreadsheet"
+    };
     findings.remark(names::MANIFEST, None, None, what);
 }
 

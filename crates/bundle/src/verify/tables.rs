@@ -45,7 +45,9 @@ pub(super) fn check(
     let names = std::mem::take(&mut gather.names);
     let is_part = manifest.format != Format::V1 && manifest.request != Request::All;
     let told_of = is_part.then(|| gather.cases.clone());
-    let frame = Frame { as_of, size: checkpoint.size, root: checkpoint.root, names, told_of };
+    let format = manifest.format;
+    let frame =
+        Frame { format, as_of, size: checkpoint.size, root: checkpoint.root, names, told_of };
     let by_stream = gather.index.by_stream();
     let mut faults = Faults::default();
     let ((found, unread), told) = std::thread::scope(|scope| {
@@ -247,7 +249,7 @@ fn again(by_stream: &ByStream, lines: &Spooled, frame: &Frame) -> Result<Kept, A
         let line = line?;
         if let Some(envelope) = Envelope::read(&line) {
             rows.clear();
-            timeline_row(&envelope, &proof::leaf_hash(line.as_bytes()), &mut rows);
+            timeline_row(&envelope, &proof::leaf_hash(line.as_bytes()), frame.format, &mut rows);
             spools.table(at::TIMELINE, &rows)?;
         }
     }

@@ -37,7 +37,7 @@ pub(crate) enum KeysCommand {
 pub(crate) struct NewArgs {
     /// The origin of the firm's log, a name without a scheme that stays for ever;
     /// counterfoil.example/firms/UUID if not given
-    #[arg(long, value_parser = KeyName::parse)]
+    #[arg(long, value_parser = new_name)]
     origin: Option<KeyName>,
 }
 
@@ -175,6 +175,10 @@ async fn export(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
     }
     keys.iter().try_for_each(|key| out.line(key)).context("cannot write the keys")?;
     Ok(Exit::Done)
+}
+
+fn new_name(text: &str) -> Result<KeyName, NoteError> {
+    KeyName::parse(text)?.for_new_key()
 }
 
 /// Says why a text is no verifier key.

@@ -26,6 +26,7 @@ pub(super) async fn add(ledger: &Ledger, asked: CosignatureAsked) -> Result<Sign
         NoteError::Unsigned => wrong("must have a signature of a registered witness"),
         NoteError::Signature
         | NoteError::Name
+        | NoteError::NewName
         | NoteError::Key
         | NoteError::Text
         | NoteError::Form

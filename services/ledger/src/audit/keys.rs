@@ -187,7 +187,7 @@ impl Ledger {
                 return Err(KeyError::Origin { origin: row.name.clone() });
             }
             (Some(row), _) => KeyName::parse(&row.name)?,
-            (None, Some(origin)) => origin,
+            (None, Some(origin)) => origin.for_new_key()?,
             (None, None) => KeyName::parse(&format!("{ORIGIN}{firm}"))?,
         };
         let (row, verifier) = new_row(self, (firm, name), &rows);
@@ -232,6 +232,7 @@ impl Ledger {
         firm: FirmId,
         key: &VerifierKey,
     ) -> Result<bool, KeyError> {
+        key.name().clone().for_new_key()?;
         let known = self.store().witness_keys(firm).await?.len();
         if u32::try_from(known).is_ok_and(|known| known >= WITNESS_KEYS_MAX) {
             return Err(KeyError::TooManyWitnesses);

@@ -6,7 +6,7 @@ use crate::common;
 
 use std::process::Command;
 
-use common::{Desk, data};
+use common::{Desk, Ran, data};
 
 #[test]
 fn every_answer_has_a_json_form() {
@@ -203,5 +203,33 @@ fn shells_get_completions() {
     for shell in ["bash", "zsh", "fish"] {
         let script = desk.done(&["completions", shell]);
         assert!(script.contains("claimable"), "{shell}");
+    }
+}
+
+/// The figures and samples of README.md, but for what is another one in each run: ids, keys, the root.
+#[test]
+fn the_readme_shows_what_the_demo_prints() {
+    let readme = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../../README.md"));
+    let readme = readme.unwrap();
+    let desk = Desk::empty();
+    let played = desk.done(&["demo", "--keep", "demo.db"]);
+    let case = "00000000-0000-7000-8000-000000000006";
+    let kept = ["--database", "sqlite:demo.db", "--as-of", "2026-10-31"];
+    // It was made under keys of its own, in a file beside it.
+    let mut explain = desk.command(&[&["explain", case, "1"][..], &kept].concat());
+    let explained = Ran::of(explain.env_remove("COUNTERFOIL_KEYS").output().unwrap()).out;
+    let sample = readme.split("$ counterfoil explain ").nth(1).unwrap();
+    let (explaining, verifying) = sample.split_once("$ counterfoil verify\n").unwrap();
+    for line in explaining.lines().skip(1) {
+        assert!(explained.contains(line), "{line:?} is not in\n{explained}");
+    }
+    let verifying: Vec<_> = verifying.lines().take_while(|line| *line != "```").collect();
+    assert!(verifying.len() > 5, "{verifying:?}");
+    for line in verifying.iter().filter(|line| !line.contains("root")) {
+        assert!(played.contains(line), "{line:?} is not in\n{played}");
+    }
+    let events = played.lines().find_map(|line| line.strip_prefix("  events          ")).unwrap();
+    for sample in [format!("ledger.example/plum\n{events}\n"), format!("of {events} events.")] {
+        assert!(readme.contains(&sample), "{sample:?}");
     }
 }

@@ -10,7 +10,7 @@ use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::money::{Currency, Money};
 use counterfoil_domain::refusal::Reason;
-use counterfoil_domain::terms::Seat;
+use counterfoil_domain::terms::{Plan, Prices, Seat};
 use counterfoil_domain::value::Personal;
 
 const A: u128 = 2;
@@ -396,4 +396,37 @@ fn an_event_whose_money_cannot_be_is_a_fault_with_its_position() {
         let impossible = state.fold(&recorded).unwrap_err();
         assert_eq!((impossible.position, &*impossible.what), (last.position + 7, said));
     }
+}
+
+/// The sum of what banks took back of one invoice has to be an amount as well.
+#[test]
+fn money_that_comes_to_no_amount_refuses_its_command_and_changes_nothing() {
+    let most = 1_000_000_000_000;
+    let mut desk = Desk::open();
+    let prices = Prices { first_fee: usd(most), monthly_fee: usd(most) };
+    desk.firm(FirmAction::PublishPlan(Plan { individual: prices, ..plan() }));
+    let agreement = SignConsent { total_of_payments: usd(most), ..sign() };
+    desk.signed_for(case(A), "2026-03-02", enrol(), agreement);
+    desk.act(case(A), "2026-03-06", CaseAction::OpenWork);
+    desk.month(case(A), "2026-03-09");
+    desk.bill(account(A), "2026-04-01");
+    let take = |desk: &mut Desk, number: u32| {
+        let payment = format!("pay-{number}");
+        desk.try_account(account(A), "2026-04-02", pay(&payment, most, Some(1))).unwrap();
+        let opened = Chargeback {
+            amount: usd(most),
+            chargeback: reference(&format!("cb-{number}")),
+            payment: reference(&payment),
+            respond_by: None,
+        };
+        desk.try_account(account(A), "2026-05-02", AccountAction::OpenChargeback(opened))
+    };
+    take(&mut desk, 1).unwrap();
+    let refused = take(&mut desk, 2).unwrap_err();
+    is(&refused, Reason::ValueRefused);
+    assert!(refused.to_string().contains("the amount is too large"), "{refused}");
+    assert_eq!((invoice(&desk).paid, invoice(&desk).charged_back), (usd(most), usd(most)));
+    let account = desk.account(account(A));
+    assert!(!account.money_back.contains_key(&reference("cb-2")), "nothing of it is kept");
+    assert!(Money::new(most + 1, Currency::USD).is_err());
 }

@@ -103,8 +103,9 @@ async fn found(bench: &Bench, part: Part) -> Option<String> {
             Err(RebuildError::Fault(fault)) => Some(fault.to_string()),
             // Nothing is active, or a column does not hold what it should.
             Err(RebuildError::Store(StoreError::Internal { what, .. })) => Some(what),
-            Err(error @ RebuildError::Store(_)) => panic!("{error}"),
-            Err(error @ (RebuildError::Superseded | RebuildError::Outrun)) => panic!("{error}"),
+            Err(
+                error @ (RebuildError::Store(_) | RebuildError::Superseded | RebuildError::Outrun),
+            ) => panic!("{error}"),
         },
     }
 }

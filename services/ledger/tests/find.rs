@@ -196,3 +196,14 @@ async fn who_was_erased_is_found_by_the_id_alone() {
     let by_id = found(&service, &firm, Sought::IdPart(ana[ana.len() - 36..].into())).await;
     assert_eq!((names(&by_id), &*by_id.cases[0].client_display_name), (vec![ana.as_str()], ""));
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_firm_that_is_not_there_has_no_clients_to_look_for() {
+    let service = Service::start().await;
+    service.firm().await;
+    for sought in [name("Ada Lark"), Sought::Phone("+12015550123".into())] {
+        let nobody = "firms/00000000-0000-7000-8000-00000000dead";
+        let refused = service.cases().find_cases(find(nobody, sought)).await.unwrap_err();
+        assert_eq!(refused.code(), Code::NotFound, "{refused:?}");
+    }
+}

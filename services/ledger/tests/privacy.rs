@@ -13,7 +13,7 @@ use common::{Service, action, contact, date, first_month, id, new_case, reason, 
 use counterfoil_ledger::Limits;
 use domain::event::{AccountEvent, CardOnFileChanged, Recorded};
 use domain::ids::{EventId, FirmId, RequestId};
-use domain::value::Personal;
+use domain::value::{Personal, Text};
 use domain::world::card_of;
 use log::{LogStore as _, PeopleStore as _};
 use sha2::{Digest as _, Sha256};
@@ -383,4 +383,43 @@ async fn whoever_erases_is_told_what_older_events_hold_for_good() {
     let request = erasure(&case, date(2032, 2, 2));
     let erased = privacy(&service).erase_person(request).await.unwrap().into_inner();
     assert_eq!(erased.clear_card_positions, [i64::try_from(position).unwrap()]);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_erased_client_is_not_charged() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    service.record(&case, month()).await;
+    let run =
+        v1::RunBillingRequest { parent: firm.clone(), request_id: id(), as_of: date(2026, 3, 2) };
+    let ran = service.billing().run_billing(run).await.unwrap().into_inner();
+    assert_eq!(ran.invoices_issued, 1);
+    service.record(&case, vec![action(date(2026, 3, 2), end_service())]).await;
+    service.clock.set(LATER);
+    privacy(&service).erase_person(erasure(&case, date(2032, 2, 2))).await.unwrap();
+    let ask = v1::RequestChargesRequest {
+        parent: firm.clone(),
+        request_id: id(),
+        as_of: date(2032, 2, 2),
+        ..Default::default()
+    };
+    let asked = service.accounts().request_charges(ask).await.unwrap().into_inner();
+    assert_eq!(asked.charges, []);
+    let action = domain::command::AccountAction::RequestCharge { invoice: 1 };
+    let occurred_on = "2032-02-02".parse().unwrap();
+    let charge = log::Submission {
+        request_id: RequestId(Uuid::now_v7()),
+        fingerprint: [7; 32],
+        author: domain::event::Author::without_token(Text::parse("test").unwrap()),
+        command: domain::command::Command::Account {
+            account: domain::ids::AccountId::parse(case.rsplit('/').next().unwrap()).unwrap(),
+            action: domain::command::Dated { occurred_on, action },
+        },
+    };
+    let firm = FirmId::parse(firm.rsplit('/').next().unwrap()).unwrap();
+    let refused = service.ledger.engine().submit(firm, charge).await.unwrap_err();
+    let log::SubmitError::Refused(refused) = refused else { panic!("{refused:?}") };
+    assert_eq!(refused.reason, domain::refusal::Reason::StateRefuses);
+    assert!(refused.to_string().contains("the client was erased"), "{refused}");
 }

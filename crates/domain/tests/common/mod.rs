@@ -242,6 +242,16 @@ impl Desk {
     }
 
     pub fn signed_as(&mut self, id: CaseId, on: &str, enrol: Enrol) -> &mut Self {
+        self.signed_for(id, on, enrol, sign())
+    }
+
+    pub fn signed_for(
+        &mut self,
+        id: CaseId,
+        on: &str,
+        enrol: Enrol,
+        agreement: SignConsent,
+    ) -> &mut Self {
         self.act(id, on, CaseAction::Enrol(Box::new(enrol)));
         self.act(id, on, CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }));
         self.act(
@@ -249,7 +259,7 @@ impl Desk {
             on,
             CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
         );
-        self.act(id, on, CaseAction::SignConsent(sign()));
+        self.act(id, on, CaseAction::SignConsent(agreement));
         for (code, kind) in [("photo", PaperKind::PhotoId), ("home", PaperKind::Residence)] {
             let paper = PaperCode::parse(code).unwrap();
             let received = IdentityPaperReceived { document: None, kind, paper: paper.clone() };

@@ -201,13 +201,20 @@ pub(super) async fn make_up_to_date(
         .bind(MIGRATION_LOCK)
         .execute(&mut *connection)
         .await?;
-    connection.execute(ROLES).await?;
-    let owning = options.clone().options([("role", OWNER), ("search_path", SCHEMA)]);
-    let mut owner = owning.connect().await?;
+    let mut owner = own(options, connection).await?;
     MIGRATOR.run(&mut owner).await?;
     owner.execute("GRANT SELECT ON _sqlx_migrations TO counterfoil_service").await?;
     owner.close().await?;
     Ok(())
+}
+
+/// Makes the roles and the schema, and connects as their owner.
+pub(super) async fn own(
+    options: &PgConnectOptions,
+    connection: &mut PgConnection,
+) -> Result<PgConnection, sqlx::Error> {
+    connection.execute(ROLES).await?;
+    options.clone().options([("role", OWNER), ("search_path", SCHEMA)]).connect().await
 }
 
 /// What people are told about where it is; never the password.

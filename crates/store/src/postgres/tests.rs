@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use sqlx::{Executor as _, Row as _, SqlSafeStr as _};
+use sqlx::{ConnectOptions as _, Executor as _, Row as _, SqlSafeStr as _};
 
 use super::*;
 use crate::read::{STATEMENTS, TABLES};
@@ -162,6 +162,42 @@ async fn every_text_is_compared_by_its_bytes() {
                      AND table_name <> '_sqlx_migrations' AND collation_name IS DISTINCT FROM 'C'";
         let found: Vec<String> = sqlx::query_scalar(query).fetch_all(&mut *reader).await.unwrap();
         assert_eq!(found, Vec::<String>::new());
+    })
+    .await;
+}
+
+/// A database that the migrations before `found_by` made, with rows, says of whom the words are still to
+/// be filled in.
+#[tokio::test]
+async fn a_database_from_before_clients_were_found_by_words_keeps_its_rows() {
+    Database::lent(async |database| {
+        let earlier = tempfile::tempdir().unwrap();
+        let all = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../migrations/postgres");
+        for file in std::fs::read_dir(all).unwrap().map(Result::unwrap) {
+            if file.file_name().to_str().unwrap() < "0014" {
+                std::fs::copy(file.path(), earlier.path().join(file.file_name())).unwrap();
+            }
+        }
+        let options: sqlx::postgres::PgConnectOptions = database.url().parse().unwrap();
+        let migrator = sqlx::migrate::Migrator::new(earlier.path()).await.unwrap();
+        let mut maker = options.connect().await.unwrap();
+        let mut old = connect::own(&options, &mut maker).await.unwrap();
+        migrator.run(&mut old).await.unwrap();
+        let rows = "INSERT INTO person SELECT '00000000-0000-0000-0000-0000000000f1', \
+            '00000000-0000-0000-0000-000000000001', '\\xaa', decode(repeat('00', 32), 'hex'), NULL; \
+            INSERT INTO person SELECT '00000000-0000-0000-0000-0000000000f1', \
+            '00000000-0000-0000-0000-000000000002', '\\xbb', NULL, NULL; \
+            INSERT INTO couple_card SELECT '00000000-0000-0000-0000-0000000000f1', 1, \
+            '00000000-0000-0000-0000-000000000001', decode(repeat('00', 32), 'hex')";
+        old.execute(rows).await.unwrap();
+        let _store = Postgres::connect(&database.url()).await.unwrap();
+        let people = "SELECT encode(wrapped_key, 'hex') || ' ' || complete || ' ' \
+            || (word_keys IS NULL) FROM person ORDER BY person";
+        let people: Vec<String> = sqlx::query_scalar(people).fetch_all(&mut old).await.unwrap();
+        assert_eq!(people, ["aa false true", "bb true true"]);
+        let cards = "SELECT COUNT(*) FROM couple_card";
+        let cards: i64 = sqlx::query_scalar(cards).fetch_one(&mut old).await.unwrap();
+        assert_eq!(cards, 1, "the row stays, without what lay in it");
     })
     .await;
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use sqlx::{Executor as _, Row as _, SqlSafeStr as _};
+use sqlx::{Connection as _, Executor as _, Row as _, SqlSafeStr as _};
 
 use super::*;
 use crate::read::{STATEMENTS, TABLES};
@@ -77,4 +77,44 @@ async fn the_rows_and_the_migrations_name_the_same_columns() {
     }
     let names: BTreeSet<&str> = TABLES.iter().map(|table| table.name).collect();
     assert_eq!(names.len(), TABLES.len());
+}
+
+/// A database that the migrations before `found_by` made, with rows, is the same as one made by all of
+/// them, and says of whom the words are still to be filled in.
+#[tokio::test]
+async fn a_database_from_before_clients_were_found_by_words_keeps_its_rows() {
+    let folder = tempfile::tempdir().unwrap();
+    let (earlier, path) = (folder.path().join("migrations"), folder.path().join("old.db"));
+    std::fs::create_dir(&earlier).unwrap();
+    let all = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../migrations/sqlite");
+    for file in std::fs::read_dir(all).unwrap().map(Result::unwrap) {
+        if file.file_name().to_str().unwrap() < "0014" {
+            std::fs::copy(file.path(), earlier.join(file.file_name())).unwrap();
+        }
+    }
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(&path).create_if_missing(true);
+    let mut old = SqliteConnection::connect_with(&options).await.unwrap();
+    let migrator = sqlx::migrate::Migrator::new(earlier.as_path()).await.unwrap();
+    migrator.run(&mut old).await.unwrap();
+    let rows = "INSERT INTO person VALUES \
+        (zeroblob(16), x'00000000000000000000000000000001', x'aa', zeroblob(32), zeroblob(32)), \
+        (zeroblob(16), x'00000000000000000000000000000002', x'bb', NULL, NULL); \
+        INSERT INTO couple_card VALUES (zeroblob(16), 1, zeroblob(16), zeroblob(32))";
+    old.execute(rows).await.unwrap();
+    old.close().await.unwrap();
+    let store = Sqlite::open(&path).await.unwrap();
+    let mut now = store.readers.acquire().await.unwrap();
+    let people = "SELECT hex(wrapped_key) || ' ' || complete || ' ' || (card_key IS NULL) \
+        || ' ' || (word_keys IS NULL) FROM person ORDER BY person";
+    let people: Vec<String> = sqlx::query_scalar(people).fetch_all(&mut *now).await.unwrap();
+    assert_eq!(people, ["AA 0 1 1", "BB 1 1 1"]);
+    let cards = "SELECT COUNT(*) FROM couple_card";
+    let cards: i64 = sqlx::query_scalar(cards).fetch_one(&mut *now).await.unwrap();
+    assert_eq!(cards, 1, "the row stays, without what lay in it");
+    let schema = "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY name";
+    let made: Vec<String> = sqlx::query_scalar(schema).fetch_all(&mut *now).await.unwrap();
+    let fresh = Sqlite::open_temporary().await.unwrap();
+    let mut fresh = fresh.readers.acquire().await.unwrap();
+    let expected: Vec<String> = sqlx::query_scalar(schema).fetch_all(&mut *fresh).await.unwrap();
+    assert_eq!(made, expected);
 }

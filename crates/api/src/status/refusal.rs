@@ -68,8 +68,8 @@ pub(super) fn status(refusal: Refusal) -> Status {
         Detail::Resource(resource_type) => resource(answer, resource_type, refusal.violations),
         Detail::Fields => {
             let action = refusal.action;
-            let field = |v: Violation| (field(&v.subject, action), described(&v));
-            answer.bad_request(refusal.violations.into_iter().map(field).collect())
+            let violations = refusal.violations.into_iter();
+            answer.bad_request(violations.map(|violation| at_fault(violation, action)).collect())
         }
         Detail::Rules => {
             let rule = |v: Violation| {
@@ -95,10 +95,17 @@ fn version(
     answer.status()
 }
 
-/// The domain names a field of the request where it can (`plan.prices`; `occurred_on` of the action
-/// whose number is in the metadata), and otherwise the stream that the action is about.
-fn field(subject: &str, action: u32) -> String {
-    if subject.starts_with("case/") { format!("actions[{action}]") } else { subject.to_owned() }
+/// A field and its rule. The domain names a field of the request where it can (`plan.prices`;
+/// `occurred_on` of the action whose number is in the metadata), and otherwise the stream that the action
+/// is about: the rule says which.
+fn at_fault(violation: Violation, action: u32) -> (String, String) {
+    let Violation { subject, detail, cites, .. } = violation;
+    if subject.starts_with("case/") {
+        let rule = cited(&format!("{subject}: {detail}"), &cites);
+        return (format!("actions[{action}]"), rule);
+    }
+    let rule = cited(&detail, &cites);
+    (subject, rule)
 }
 
 fn resource(answer: Answer, resource_type: &str, violations: Vec<Violation>) -> Status {
@@ -106,10 +113,6 @@ fn resource(answer: Answer, resource_type: &str, violations: Vec<Violation>) -> 
         Some(first) => answer.resource(resource_type, &first.subject, &first.detail),
         None => answer.resource(resource_type, "", ""),
     }
-}
-
-fn described(violation: &Violation) -> String {
-    cited(&format!("{}: {}", violation.subject, violation.detail), &violation.cites)
 }
 
 fn cited(text: &str, cites: &str) -> String {

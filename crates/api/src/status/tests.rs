@@ -238,3 +238,12 @@ fn a_fault_shows_its_incident_and_nothing_else() {
     assert!(!format!("{status:?}").contains("hunter2"));
     assert!(!status.details().windows(7).any(|bytes| bytes == b"hunter2"));
 }
+
+#[test]
+fn a_field_at_fault_is_named_once() {
+    let refusal = Refusal::new(Reason::ValueRefused, "label", "must have a letter or a digit");
+    let (_, _, details) = checked(refusal.into());
+    let violation = &details.bad_request().unwrap().field_violations[0];
+    assert_eq!(violation.field, "label");
+    assert_eq!(violation.description, "must have a letter or a digit");
+}

@@ -357,6 +357,10 @@ async fn every_alert_and_every_panel_asks_for_figures_that_there_are() {
         asked.extend(names(&variable["query"].to_string()));
     }
     let panels = asked.len();
+    // What tells of callers who mean ill is seen without asking for it.
+    for figure in ["logins_refused", "connections_turned_away", "accept_failures"] {
+        assert!(asked.contains(&format!("counterfoil_{figure}_total")), "no panel of {figure}");
+    }
     // Descriptions speak of figures as well, and must not speak of others than there are.
     for rules in ["prometheus/alerts.yaml", "prometheus/alerts_test.yaml"] {
         asked.extend(names(&read(rules)));

@@ -27,8 +27,8 @@ pub const WRITERS_GRACE: Duration = Duration::from_secs(3);
 /// How often it is looked whether the day's billing is due.
 pub const DAILY_BILLING_LOOK: Duration = Duration::from_secs(30);
 
-/// Most documents that are uploaded and downloaded at once: each is held in memory.
-pub const EVIDENCE_AT_ONCE: usize = 16;
+/// Most bytes of one firm's requests at once, from the head of a message to the end of its answer.
+pub const REQUEST_BYTES_MAX: usize = 8 * MESSAGE_BYTES_MAX;
 /// Most connections at once, and most of one address. An operator may set both.
 pub const CONNECTIONS_MAX: usize = 2_048;
 /// See [`CONNECTIONS_MAX`].
@@ -64,8 +64,6 @@ pub struct Limits {
     pub drain_deadline: Duration,
     /// See [`DAILY_BILLING_LOOK`].
     pub daily_billing_look: Duration,
-    /// See [`EVIDENCE_AT_ONCE`].
-    pub evidence_at_once: usize,
     /// See [`EVIDENCE_SWEEP`].
     pub evidence_sweep: Duration,
     /// What strangers may hold.
@@ -85,7 +83,6 @@ impl Default for Limits {
             read_wait: READ_WAIT,
             drain_deadline: DRAIN_DEADLINE,
             daily_billing_look: DAILY_BILLING_LOOK,
-            evidence_at_once: EVIDENCE_AT_ONCE,
             evidence_sweep: EVIDENCE_SWEEP,
             door: DoorLimits::default(),
             quotas: QuotaLimits::default(),
@@ -145,6 +142,10 @@ pub struct DoorLimits {
     pub control_frames_unknown_max: usize,
     /// The same for a second of any other connection, updates of windows left out.
     pub control_frames_per_second_max: usize,
+    /// Frames that are read in a second of all connections of one address on which no token was accepted.
+    pub stranger_frames_per_second: u32,
+    /// How many of them an address may be ahead.
+    pub stranger_frames_ahead_max: u32,
 }
 
 impl Default for DoorLimits {
@@ -173,6 +174,8 @@ impl Default for DoorLimits {
             unread_answers_max: 32,
             control_frames_unknown_max: 1_000,
             control_frames_per_second_max: 10_000,
+            stranger_frames_per_second: 500,
+            stranger_frames_ahead_max: 2_000,
         }
     }
 }
@@ -192,13 +195,17 @@ pub struct Share {
 pub struct QuotaLimits {
     /// Requests that are not answered yet.
     pub requests: Share,
+    /// Bytes of their messages; documents are counted by their number.
+    pub request_bytes: Share,
+    /// Health checks and reflections on connections on which a token was accepted.
+    pub open_calls: Share,
     /// Open `Follow` streams.
     pub follow_streams: Share,
     /// Open `RecordStream` streams.
     pub record_streams: Share,
     /// Bundles that are made or sent.
     pub exports: Share,
-    /// Documents that are uploaded or downloaded.
+    /// Documents that are uploaded or downloaded: each is held in memory.
     pub documents: Share,
     /// `VerifyLog`, `CheckDerived` and `CheckEvidence`.
     pub verifications: Share,
@@ -210,6 +217,8 @@ impl Default for QuotaLimits {
     fn default() -> Self {
         Self {
             requests: Share { per_token: REQUESTS_MAX / 2, per_firm: REQUESTS_MAX / 2 },
+            request_bytes: Share { per_token: REQUEST_BYTES_MAX / 2, per_firm: REQUEST_BYTES_MAX },
+            open_calls: Share { per_token: 32, per_firm: 64 },
             follow_streams: Share { per_token: 8, per_firm: 32 },
             record_streams: Share { per_token: 8, per_firm: 32 },
             exports: Share { per_token: 2, per_firm: 2 },

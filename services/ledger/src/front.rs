@@ -24,7 +24,7 @@ use tracing::Instrument;
 use crate::access::table::{self, Rpc};
 use crate::access::{Authority, Caller, Claim, Grant, LoginRefused, lasting, token_over};
 use crate::config::DoorLimits;
-use crate::door::{Call, Given, Patience, Place, Received, Room, Watch};
+use crate::door::{Call, Given, Meter, Patience, Received, Room, Stay, Watch};
 use crate::ledger::Ledger;
 use crate::quota::{self, Kind};
 use crate::telemetry;
@@ -100,8 +100,9 @@ impl Rooms {
 #[derive(Default)]
 struct Holds {
     _slot: Option<OwnedSemaphorePermit>,
-    _quotas: [Option<quota::Held>; 2],
-    _place: Option<Place>,
+    _of_requests: Option<quota::Held>,
+    _of_kind: Option<Arc<quota::Held>>,
+    _bytes: Option<Arc<std::sync::Mutex<quota::Held>>>,
 }
 
 /// The services behind the front, for one connection.
@@ -152,7 +153,7 @@ impl Front {
         match (table::rpc(request.uri().path()), self.door) {
             // In boxes, since every call takes the room of its largest part, and most of those of
             // strangers end before any.
-            (Rpc::Open, Door::Wire) => Ok(Box::pin(self.open(request)).await),
+            (Rpc::Open, Door::Wire) => Box::pin(self.open(request)).await,
             (Rpc::Open | Rpc::Unknown, _) => Ok(Box::pin(self.unasked(request)).await),
             (Rpc::Scoped(_), _) => {
                 let peer = peer_of(&request);
@@ -163,30 +164,35 @@ impl Front {
                         return Err(failure.into());
                     }
                 };
-                self.watch.is_known();
+                self.watch.is_known(&authority, self.ledger.quotas());
                 Box::pin(self.work(request, authority)).await
             }
         }
     }
 
-    /// Answers whoever needs no token, in a room of their own.
-    async fn open(self, request: Request<Body>) -> (Response<Body>, Holds) {
+    /// Answers whoever needs no token: strangers in a room of their own, where one is ended for the next,
+    /// and who came with a token within what that may have going on.
+    async fn open(self, request: Request<Body>) -> Result<(Response<Body>, Holds), Status> {
         let limits = &self.ledger.limits().door;
         let rooms = self.ledger.rooms();
         let Some((room, time)) = rooms.of(request.uri().path(), limits) else {
-            return self.unasked(request).await;
+            return Ok(self.unasked(request).await);
         };
         self.watch.is_unasked();
         let call = Call::current();
-        let place = Some(room.enter(self.watch.address(), call.told_to_go.clone()));
+        let held = match self.watch.authority() {
+            Some(authority) => self.ledger.quotas().hold(Kind::Open, &authority)?,
+            None => None,
+        };
+        let place = || room.enter(self.watch.address(), call.told_to_go.clone());
+        call.stays(held.map_or_else(|| Stay::Place(place()), Stay::Counted));
         call.ends_in(time);
         // Its time ends the call as a whole; a body that ended before it would leave half an answer.
         let idle = 2 * time;
         let patience =
             Patience { idle, whole_by: None, bytes_max: Some(limits.open_request_bytes_max) };
         let request = request.map(|body| Body::new(Received::new(body, patience, &call)));
-        let holds = Holds { _place: place, ..Holds::default() };
-        (self.handle(request).await, holds)
+        Ok((self.handle(request).await, Holds::default()))
     }
 
     /// Answers what there is no RPC for, without reading what comes with it.
@@ -226,6 +232,10 @@ impl Front {
         let kind = Kind::of(&path);
         let quotas = self.ledger.quotas();
         let of_kind = kind.map(|kind| quotas.hold(kind, &authority)).transpose()?.flatten();
+        let of_kind = of_kind.map(Arc::new);
+        if let Some(of_kind) = &of_kind {
+            request.extensions_mut().insert(Arc::clone(of_kind));
+        }
         let of_requests = quotas.hold(Kind::Request, &authority)?;
         let slot = Arc::clone(self.ledger.slots()).try_acquire_owned();
         let slot = slot.map_err(|_| {
@@ -235,6 +245,7 @@ impl Front {
         let limits = self.ledger.limits();
         let asked = asked_timeout(request.headers()).unwrap_or(limits.request_timeout);
         let mut most = asked.min(limits.request_timeout_max);
+        let mut bytes = None;
         if self.door == Door::Wire {
             let ends = kind != Some(Kind::RecordStream);
             let idle = if ends { limits.door.body_idle_max } else { limits.door.stream_idle_max };
@@ -245,15 +256,22 @@ impl Front {
             }
             let whole_by = ends.then(|| Instant::now() + whole);
             let patience = Patience { idle, whole_by, bytes_max: None };
+            // A document is counted as one, whatever its size.
+            let held = quotas.nothing(Kind::Bytes, &authority).filter(|_| !document);
+            bytes = held.map(|held| Arc::new(std::sync::Mutex::new(held)));
+            let most = limits.message_bytes_max;
+            let meter = bytes.clone().map(|held| Meter::new(held, most, !ends));
             let call = Call::current();
-            request = request.map(|body| Body::new(Received::new(body, patience, &call)));
+            request = request
+                .map(|body| Body::new(Received::new(body, patience, &call).counted_by(meter)));
         }
         let answered = timeout(most, self.answered(request, path, authority)).await;
         let response = answered.map_err(|_| Failure::DeadlineExceeded)??;
         // A stream that goes on is counted as what it is, no longer as a request.
         let (slot, of_requests) =
             if kind.is_some() { (None, None) } else { (Some(slot), of_requests) };
-        let holds = Holds { _slot: slot, _quotas: [of_kind, of_requests], _place: None };
+        let holds =
+            Holds { _slot: slot, _of_requests: of_requests, _of_kind: of_kind, _bytes: bytes };
         Ok((response, holds))
     }
 

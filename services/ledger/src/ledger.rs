@@ -31,7 +31,7 @@ use crate::billing::bill_daily;
 use crate::config::Limits;
 use crate::couples;
 use crate::door::Connections;
-use crate::evidence::{Kept, sweep_from_time_to_time};
+use crate::evidence::sweep_from_time_to_time;
 use crate::front::Rooms;
 use crate::gateway::PaymentGateway;
 use crate::metrics::Metrics;
@@ -51,7 +51,7 @@ struct Shared {
     engine: Engine,
     store: Arc<Store>,
     replica: OnceLock<Replicated>,
-    evidence: OnceLock<Kept>,
+    evidence: OnceLock<Arc<BlobStore>>,
     clock: Arc<dyn Clock>,
     gateway: Arc<dyn PaymentGateway>,
     limits: Limits,
@@ -117,11 +117,10 @@ impl Ledger {
     /// From now on, scans and letters are kept in a store; set once, before serving. Without one the
     /// service refuses them.
     pub fn keep_evidence_in(&self, store: BlobStore) {
-        let kept = || Kept::in_store(store, self.limits().evidence_at_once);
-        self.shared.evidence.get_or_init(kept);
+        self.shared.evidence.get_or_init(|| Arc::new(store));
     }
 
-    pub(crate) fn evidence(&self) -> Option<&Kept> {
+    pub(crate) fn evidence(&self) -> Option<&Arc<BlobStore>> {
         self.shared.evidence.get()
     }
 

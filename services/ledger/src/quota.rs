@@ -15,6 +15,10 @@ use crate::config::{QuotaLimits, Share};
 pub(crate) enum Kind {
     /// Any request that has not been answered.
     Request,
+    /// Bytes of the messages of such requests.
+    Bytes,
+    /// What needs no token, on a connection on which one was accepted.
+    Open,
     /// `Follow`.
     Follow,
     /// `RecordStream`.
@@ -50,6 +54,8 @@ impl Kind {
     fn share(self, limits: &QuotaLimits) -> Share {
         match self {
             Self::Request => limits.requests,
+            Self::Bytes => limits.request_bytes,
+            Self::Open => limits.open_calls,
             Self::Follow => limits.follow_streams,
             Self::RecordStream => limits.record_streams,
             Self::Export => limits.exports,
@@ -63,6 +69,8 @@ impl Kind {
     fn words(self) -> &'static str {
         match self {
             Self::Request => "requests at once",
+            Self::Bytes => "bytes of requests at once",
+            Self::Open => "health checks and reflections at once",
             Self::Follow => "open Follow streams",
             Self::RecordStream => "open RecordStream streams",
             Self::Export => "exports at once",
@@ -99,27 +107,16 @@ impl Quotas {
         kind: Kind,
         authority: &Authority,
     ) -> Result<Option<Held>, Failure> {
-        let Authority::Token(grant) = authority else { return Ok(None) };
-        let share = kind.share(&self.limits);
-        let mut counts = self.lock();
-        let token = (kind, Whose::Token(grant.access));
-        let firm = (kind, Whose::Firm(grant.firm));
-        let quota = |subject: String, most: usize| {
-            let limit = format!("{most} {}", kind.words());
-            tracing::warn!(subject, limit, "a quota is used up");
-            Failure::Quota { subject, limit }
-        };
-        if of(&counts, token) >= share.per_token {
-            return Err(quota(format!("token {}", grant.access), share.per_token));
-        }
-        if of(&counts, firm) >= share.per_firm {
-            return Err(quota(name::firm(grant.firm), share.per_firm));
-        }
-        for whose in [token, firm] {
-            *counts.entry(whose).or_default() += 1;
-        }
-        drop(counts);
-        Ok(Some(Held { quotas: Arc::clone(self), counted: [token, firm] }))
+        let Some(mut held) = self.nothing(kind, authority) else { return Ok(None) };
+        held.resize(1)?;
+        Ok(Some(held))
+    }
+
+    /// Counts nothing yet.
+    pub(crate) fn nothing(self: &Arc<Self>, kind: Kind, authority: &Authority) -> Option<Held> {
+        let Authority::Token(grant) = authority else { return None };
+        let (token, firm) = (grant.access, grant.firm);
+        Some(Held { quotas: Arc::clone(self), kind, token, firm, amount: 0 })
     }
 
     /// How many of a kind tokens have going on.
@@ -136,26 +133,65 @@ impl Quotas {
     }
 }
 
-fn of(counts: &Counts, key: (Kind, Whose)) -> usize {
+/// What a request counts as, for work that goes on when its caller has left.
+pub(crate) fn of<T>(request: &tonic::Request<T>) -> Option<Arc<Held>> {
+    request.extensions().get().cloned()
+}
+
+fn counted(counts: &Counts, key: (Kind, Whose)) -> usize {
     counts.get(&key).copied().unwrap_or(0)
 }
 
 /// Something that is going on and counts.
 pub(crate) struct Held {
     quotas: Arc<Quotas>,
-    counted: [(Kind, Whose); 2],
+    kind: Kind,
+    token: AccessId,
+    firm: FirmId,
+    amount: usize,
+}
+
+impl Held {
+    /// How much it counts.
+    pub(crate) fn amount(&self) -> usize {
+        self.amount
+    }
+
+    /// Counts so much instead; what is too much changes nothing.
+    pub(crate) fn resize(&mut self, amount: usize) -> Result<(), Failure> {
+        let Self { kind, token, firm, .. } = *self;
+        let share = kind.share(&self.quotas.limits);
+        let mut counts = self.quotas.lock();
+        let others = |whose| counted(&counts, (kind, whose)).saturating_sub(self.amount);
+        let (of_token, of_firm) = (others(Whose::Token(token)), others(Whose::Firm(firm)));
+        let room = |others: usize, most: usize| amount <= most.saturating_sub(others);
+        if amount > self.amount {
+            let quota = |subject: String, most: usize| {
+                let limit = format!("{most} {}", kind.words());
+                tracing::warn!(subject, limit, "a quota is used up");
+                Err(Failure::Quota { subject, limit })
+            };
+            if !room(of_token, share.per_token) {
+                return quota(format!("token {token}"), share.per_token);
+            }
+            if !room(of_firm, share.per_firm) {
+                return quota(name::firm(firm), share.per_firm);
+            }
+        }
+        for (whose, others) in [(Whose::Token(token), of_token), (Whose::Firm(firm), of_firm)] {
+            match others.saturating_add(amount) {
+                0 => counts.remove(&(kind, whose)),
+                count => counts.insert((kind, whose), count),
+            };
+        }
+        self.amount = amount;
+        Ok(())
+    }
 }
 
 impl Drop for Held {
     fn drop(&mut self) {
-        let mut counts = self.quotas.lock();
-        for key in &self.counted {
-            if let Some(count) = counts.get_mut(key) {
-                *count -= 1;
-                if *count == 0 {
-                    counts.remove(key);
-                }
-            }
-        }
+        // Less is never too much.
+        let _ = self.resize(0);
     }
 }

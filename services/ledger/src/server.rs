@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use api::v1;
 use hyper_util::rt::TokioIo;
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, TcpSocket};
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, timeout_at};
 use tokio_util::sync::CancellationToken;
@@ -30,6 +30,8 @@ use crate::privacy::PrivacyRpc;
 
 /// Bytes that the pipe to a caller in this process holds.
 const PIPE_BYTES: usize = 1 << 20;
+/// Connections that wait to be taken.
+const CONNECTIONS_WAITING: u32 = 4_096;
 /// How long work may take to notice that it was ended.
 const ENDING_MAX: Duration = Duration::from_millis(500);
 
@@ -97,8 +99,7 @@ impl Ledger {
             Some(files) => Some(door::tls(files).await?),
             None => None,
         };
-        let listener =
-            TcpListener::bind(config.listen).await.and_then(|l| Ok((l.local_addr()?, l)));
+        let listener = listen(config.listen).and_then(|l| Ok((l.local_addr()?, l)));
         let (local_addr, listener) =
             listener.map_err(|source| ServeError::Listen { listen: config.listen, source })?;
         let task = self.spawn(door::accept(listener, tls, self.front(Door::Wire)?));
@@ -207,6 +208,17 @@ impl Ledger {
             }
         });
     }
+}
+
+/// A socket on which so many may wait to be taken, if the system allows that: who finds no place among them
+/// tries again a second later.
+fn listen(at: SocketAddr) -> std::io::Result<TcpListener> {
+    let socket = if at.is_ipv4() { TcpSocket::new_v4()? } else { TcpSocket::new_v6()? };
+    // As the standard library does: a port is free again as soon as nobody listens on it.
+    #[cfg(unix)]
+    socket.set_reuseaddr(true)?;
+    socket.bind(at)?;
+    socket.listen(CONNECTIONS_WAITING)
 }
 
 /// The names that health is told under; the empty one is the whole server.

@@ -17,7 +17,7 @@ use api::v1::upload_request::Part;
 use api::{DOCUMENT_BYTES_MAX, name, v1};
 use common::erasing::{LATER, end_service, erasure, files};
 use common::{Service, action, date, enrol, first_month, new_case, reason};
-use counterfoil_ledger::{Ledger, Limits, ServerConfig, Swept};
+use counterfoil_ledger::{Ledger, Limits, ServerConfig, Share, Swept};
 use log::PeopleStore as _;
 use sha2::{Digest as _, Sha256};
 use tokio::sync::mpsc;
@@ -232,29 +232,36 @@ async fn what_is_empty_too_large_or_not_what_was_announced_leaves_nothing() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn an_upload_that_is_broken_off_leaves_nothing_and_gives_its_place_back() {
-    let limits = Limits { evidence_at_once: 1, ..Limits::default() };
+    let mut limits = Limits::default();
+    limits.quotas.documents = Share { per_token: 1, per_firm: 1 };
     let service = Service::with(limits).await;
     let folder = service.place.folder().join("evidence");
     service.ledger.keep_evidence_in(BlobStore::in_folder(&folder));
     let firm = service.firm().await;
+    let token = service.token(&firm, &[v1::Scope::Record]).await;
     let desk = Desk { service, firm, folder };
     let case = desk.client("+12015550123").await;
+    let wire = desk.service.wire(Some(&token)).await;
     let (sender, messages) = mpsc::channel(1);
-    let mut client = desk.evidence();
+    let mut client = EvidenceClient::new(wire.clone());
     let broken = tokio::spawn(async move { client.upload(ReceiverStream::new(messages)).await });
     let part = |part| v1::UploadRequest { part: Some(part) };
     sender.send(part(start(&case, 5 << 20, ""))).await.unwrap();
     for _ in 0..4 {
         sender.send(part(Part::Data(letter(1 << 20)))).await.unwrap();
     }
+    let another = async || {
+        let parts = [start(&case, 7, ""), Part::Data(b"another".to_vec())].map(part);
+        EvidenceClient::new(wire.clone()).upload(futures::stream::iter(parts)).await
+    };
     // The service is in the middle of it: there is room for no other.
-    let busy = upload(&desk, &case, b"another").await.unwrap_err();
-    assert_eq!(refused(&busy), (Code::Unavailable, "OVERLOADED".into()));
+    let busy = another().await.unwrap_err();
+    assert_eq!(refused(&busy), (Code::ResourceExhausted, "QUOTA_EXCEEDED".into()));
     // As when its sender dies: the stream is reset.
     broken.abort();
     assert!(broken.await.is_err());
     let free_again = async {
-        while upload(&desk, &case, b"another").await.is_err() {
+        while another().await.is_err() {
             tokio::task::yield_now().await;
         }
     };

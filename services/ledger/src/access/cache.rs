@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeSet, HashMap};
 use std::net::SocketAddr;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -11,6 +12,7 @@ use domain::firm::Firm;
 use domain::ids::{AccessId, FirmId};
 use domain::value::{TEXT_LENGTH_MAX, Text};
 use log::Engine;
+use tokio::sync::OwnedMutexGuard;
 use tokio::time::Instant;
 
 use super::{Claim, Grant, LoginRefused, Logins};
@@ -36,19 +38,34 @@ struct Seen {
     read_at: Instant,
 }
 
-/// The firms. Cheap to ask, and never older than [`BELIEVED`].
+/// The firms. Cheap to ask, and never older than twice [`BELIEVED`].
 pub(crate) struct Firms {
+    read: Arc<Read>,
+    logins: Arc<Logins>,
+}
+
+/// What was read of them.
+struct Read {
     engine: Engine,
     seen: Mutex<HashMap<FirmId, Seen>>,
-    logins: Arc<Logins>,
+    /// How often one was forgotten: what was read before that is not remembered after it.
+    forgotten: AtomicU64,
     /// Firms are looked up one at a time in each of these.
-    turns: [tokio::sync::Mutex<()>; TURNS],
+    turns: [Arc<tokio::sync::Mutex<()>>; TURNS],
 }
 
 impl Firms {
     pub(crate) fn new(engine: Engine, logins: Arc<Logins>) -> Self {
-        let turns = std::array::from_fn(|_| tokio::sync::Mutex::default());
-        Self { engine, seen: Mutex::default(), logins, turns }
+        let turns = std::array::from_fn(|_| Arc::default());
+        Self {
+            read: Arc::new(Read {
+                engine,
+                seen: Mutex::default(),
+                forgotten: AtomicU64::new(0),
+                turns,
+            }),
+            logins,
+        }
     }
 
     /// A firm, registered or not.
@@ -57,70 +74,44 @@ impl Firms {
     }
 
     async fn known(&self, id: FirmId) -> Result<Arc<Known>, Failure> {
-        if let Some(known) = self.believed(id) {
+        if let Some(known) = self.read.within(id, BELIEVED) {
             return Ok(known);
         }
         // Of many who ask at once, as with a token that nobody was given, one looks. Nobody waits for
-        // that whose firm was read a moment before.
+        // that whose firm was read a moment before, and it goes on whether or not who began it stays:
+        // callers who come and go would otherwise begin it anew for ever.
         let [.., last] = *id.0.as_bytes();
-        let turn = &self.turns[usize::from(last) % TURNS];
-        let _turn = match turn.try_lock() {
-            Ok(turn) => turn,
-            Err(_) => match self.read_within(id, 2 * BELIEVED) {
-                Some(known) => return Ok(known),
-                None => turn.lock().await,
-            },
+        let turn = Arc::clone(&self.read.turns[usize::from(last) % TURNS]);
+        let read = Arc::clone(&self.read);
+        let reading = match Arc::clone(&turn).try_lock_owned() {
+            Ok(turn) => Some(tokio::spawn(read.again(id, turn))),
+            Err(_) => None,
         };
-        if let Some(known) = self.believed(id) {
+        if let Some(known) = self.read.within(id, 2 * BELIEVED) {
             return Ok(known);
         }
-        let read_at = Instant::now();
-        let (_, states) = self.engine.states(id, &[StreamId::Firm]).await?;
-        let firm = states.into_iter().find_map(as_firm);
-        let firm =
-            firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
-        let known = Arc::new(Known { mistakable: firm.mistakable(), firm: Arc::new(*firm) });
-        // Ids that nobody registered are not remembered: a caller may make up any number of them.
-        if known.firm.registered.is_some() {
-            self.remember(id, Arc::clone(&known), read_at);
-        }
-        Ok(known)
+        let reading = match reading {
+            Some(reading) => reading,
+            None => tokio::spawn(Arc::clone(&self.read).again(id, turn.lock_owned().await)),
+        };
+        reading.await.map_err(Failure::internal)?
     }
 
     /// Whether a firm was read as registered a moment ago.
     pub(crate) fn knows(&self, id: FirmId) -> bool {
-        self.believed(id).is_some()
-    }
-
-    fn believed(&self, id: FirmId) -> Option<Arc<Known>> {
-        self.read_within(id, BELIEVED)
-    }
-
-    fn read_within(&self, id: FirmId, time: Duration) -> Option<Arc<Known>> {
-        let seen = self.lock();
-        seen.get(&id)
-            .filter(|seen| seen.read_at.elapsed() < time)
-            .map(|seen| Arc::clone(&seen.known))
+        self.read.within(id, BELIEVED).is_some()
     }
 
     /// Whether a firm was read as registered at any time.
     pub(crate) fn has_seen(&self, id: FirmId) -> bool {
-        self.lock().contains_key(&id)
-    }
-
-    fn remember(&self, id: FirmId, known: Arc<Known>, read_at: Instant) {
-        let mut seen = self.lock();
-        if seen.len() >= FIRMS_MAX {
-            seen.retain(|_, seen| seen.read_at.elapsed() < BELIEVED);
-        }
-        if seen.len() < FIRMS_MAX {
-            seen.insert(id, Seen { known, read_at });
-        }
+        self.read.lock().contains_key(&id)
     }
 
     /// Forgets a firm that this process has just changed.
     pub(crate) fn forget(&self, id: FirmId) {
-        self.lock().remove(&id);
+        let mut seen = self.read.lock();
+        self.read.forgotten.fetch_add(1, Ordering::Relaxed);
+        seen.remove(&id);
     }
 
     /// What a token allows now, or why it is refused. The reason is for the operator: to callers a token that
@@ -165,6 +156,50 @@ impl Firms {
                 Ok(())
             }
             Some(_) | None => Err(Failure::Unauthenticated),
+        }
+    }
+}
+
+impl Read {
+    /// Reads a firm whose turn it is, if nobody has meanwhile.
+    async fn again(
+        self: Arc<Self>,
+        id: FirmId,
+        _turn: OwnedMutexGuard<()>,
+    ) -> Result<Arc<Known>, Failure> {
+        if let Some(known) = self.within(id, BELIEVED) {
+            return Ok(known);
+        }
+        let (read_at, forgotten) = (Instant::now(), self.forgotten.load(Ordering::Relaxed));
+        let (_, states) = self.engine.states(id, &[StreamId::Firm]).await?;
+        let firm = states.into_iter().find_map(as_firm);
+        let firm =
+            firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
+        let known = Arc::new(Known { mistakable: firm.mistakable(), firm: Arc::new(*firm) });
+        // Ids that nobody registered are not remembered: a caller may make up any number of them.
+        if known.firm.registered.is_some() {
+            self.remember(id, Arc::clone(&known), read_at, forgotten);
+        }
+        Ok(known)
+    }
+
+    fn within(&self, id: FirmId, time: Duration) -> Option<Arc<Known>> {
+        let seen = self.lock();
+        seen.get(&id)
+            .filter(|seen| seen.read_at.elapsed() < time)
+            .map(|seen| Arc::clone(&seen.known))
+    }
+
+    fn remember(&self, id: FirmId, known: Arc<Known>, read_at: Instant, forgotten: u64) {
+        let mut seen = self.lock();
+        if self.forgotten.load(Ordering::Relaxed) != forgotten {
+            return;
+        }
+        if seen.len() >= FIRMS_MAX {
+            seen.retain(|_, seen| seen.read_at.elapsed() < BELIEVED);
+        }
+        if seen.len() < FIRMS_MAX {
+            seen.insert(id, Seen { known, read_at });
         }
     }
 

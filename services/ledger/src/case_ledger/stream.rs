@@ -14,7 +14,7 @@ use log::{Answer, Pending, Submission, SubmitError};
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_stream::wrappers::ReceiverStream;
-use tonic::{Code, Status, Streaming};
+use tonic::{Status, Streaming};
 use tracing::Instrument;
 
 use super::{recorded, to_match};
@@ -38,7 +38,7 @@ enum Waiting {
         outcome: Result<Pending, Failure>,
     },
     /// The end of the stream by the service's will.
-    End(Failure),
+    End(Status),
 }
 
 /// Takes requests and gives their answers.
@@ -66,21 +66,20 @@ async fn take(
     loop {
         let message = tokio::select! {
             biased;
-            () = ledger.closing().cancelled() => return end(&window, Failure::ShuttingDown).await,
-            failure = &mut over => return end(&window, failure).await,
+            () = ledger.closing().cancelled() => return end(&window, Failure::ShuttingDown.into()).await,
+            failure = &mut over => return end(&window, failure.into()).await,
             // Nobody takes the answers any more.
             () = window.closed() => return,
             message = incoming.next() => message,
         };
         let message = match message {
             Some(Ok(message)) => message,
-            // Nothing has come for too long: the client goes on in another stream.
-            Some(Err(status)) if status.code() == Code::DeadlineExceeded => {
-                return end(&window, Failure::DeadlineExceeded).await;
-            }
+            // The service's own word, which has details: nothing has come for too long, or too much at
+            // once. The client goes on in another stream.
+            Some(Err(status)) if !status.details().is_empty() => return end(&window, status).await,
             // What cannot be read as a message ends the transport's stream as well.
             Some(Err(status)) => match unreadable(&status) {
-                Some(failure) => return end(&window, failure).await,
+                Some(failure) => return end(&window, failure.into()).await,
                 None => return,
             },
             None => return,
@@ -93,9 +92,9 @@ async fn take(
 }
 
 /// Ends the stream after the answers before: the client goes on from what it has no answer for.
-async fn end(window: &mpsc::Sender<Waiting>, failure: Failure) {
+async fn end(window: &mpsc::Sender<Waiting>, status: Status) {
     // If nobody waits for answers any more, nobody misses this one.
-    let _ = window.send(Waiting::End(failure)).await;
+    let _ = window.send(Waiting::End(status)).await;
 }
 
 async fn enqueue(
@@ -143,8 +142,8 @@ async fn answer(
     while let Some(waiting) = waiting.recv().await {
         let (request_id, matched, outcome) = match waiting {
             Waiting::Request { request_id, matched, outcome } => (request_id, matched, outcome),
-            Waiting::End(failure) => {
-                let _ = answers.send(Err(failure.into())).await;
+            Waiting::End(status) => {
+                let _ = answers.send(Err(status)).await;
                 break;
             }
         };

@@ -18,8 +18,11 @@ use tokio_util::sync::{CancellationToken, WaitForCancellationFutureOwned};
 use tonic::Status;
 use tonic::body::Body;
 
+use super::messages::Meter;
+use super::room::Place;
 use super::watch::Watch;
 use crate::ledger::Ledger;
+use crate::quota::Held;
 
 /// Most bytes that the transport is given of an answer at a time, so that what it holds for a caller
 /// who does not read is little.
@@ -35,6 +38,16 @@ pub(crate) struct Call {
     /// Ends it.
     pub(crate) told_to_go: CancellationToken,
     pace: Mutex<Pace>,
+    stay: Mutex<Option<Stay>>,
+}
+
+/// What a call that needs no token is let in by.
+#[expect(dead_code, reason = "each is held for what happens when it is dropped")]
+pub(crate) enum Stay {
+    /// A place among strangers, who may end it for another's sake.
+    Place(Place),
+    /// What its token may have going on. Nobody else can end it.
+    Counted(Held),
 }
 
 #[derive(Default)]
@@ -62,6 +75,26 @@ impl Call {
         if stalled || pace.due.is_some_and(|due| now >= due) {
             self.told_to_go.cancel();
         }
+    }
+
+    /// Holds what it is let in by until it has ended.
+    pub(crate) fn stays(&self, stay: Stay) {
+        self.stay().replace(stay);
+    }
+
+    /// A token was accepted on its connection: if it stays among strangers, it is counted for that token
+    /// instead, as far as there is room.
+    pub(super) fn is_known(&self, count: impl FnOnce() -> Option<Held>) {
+        let mut stay = self.stay();
+        if let Some(Stay::Place(_)) = &*stay
+            && let Some(held) = count()
+        {
+            *stay = Some(Stay::Counted(held));
+        }
+    }
+
+    fn stay(&self) -> MutexGuard<'_, Option<Stay>> {
+        self.stay.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn gives(&self, piece: bool) {
@@ -168,6 +201,7 @@ pub(crate) struct Received {
     inner: Body,
     patience: Patience,
     bytes: usize,
+    meter: Option<Meter>,
     /// Work that a handler left to a task of its own reads on when the call is no more.
     told_to_go: CancellationToken,
     waiting: Option<Waiting>,
@@ -182,7 +216,12 @@ struct Waiting {
 impl Received {
     pub(crate) fn new(inner: Body, patience: Patience, call: &Call) -> Self {
         let told_to_go = call.told_to_go.clone();
-        Self { inner, patience, bytes: 0, told_to_go, waiting: None }
+        Self { inner, patience, bytes: 0, meter: None, told_to_go, waiting: None }
+    }
+
+    /// The same, counted as it comes.
+    pub(crate) fn counted_by(self, meter: Option<Meter>) -> Self {
+        Self { meter, ..self }
     }
 }
 
@@ -199,8 +238,13 @@ impl http_body::Body for Received {
         match polled {
             Poll::Ready(frame) => {
                 self.waiting = None;
-                if let Some(Ok(frame)) = &frame {
-                    self.bytes += frame.data_ref().map_or(0, Bytes::len);
+                if let Some(Ok(frame)) = &frame
+                    && let Some(data) = frame.data_ref()
+                {
+                    self.bytes += data.len();
+                    if let Some(Err(failure)) = self.meter.as_mut().map(|meter| meter.pass(data)) {
+                        return Poll::Ready(Some(Err(failure.into())));
+                    }
                 }
                 if let Some(most) = bytes_max.filter(|most| self.bytes > *most) {
                     let limit = format!("a request has at most {most} bytes");

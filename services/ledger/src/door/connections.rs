@@ -8,8 +8,10 @@ use std::net::IpAddr;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
+use super::pace::Pace;
 use super::room::{Place, Room, whose};
 use crate::config::DoorLimits;
 
@@ -18,6 +20,8 @@ use crate::config::DoorLimits;
 pub(crate) enum Reason {
     /// Its address had as many as one may have.
     Address,
+    /// There was no room left, and strangers of its address came faster than they are served.
+    Pace,
     /// There were as many as there may be, and a token was accepted on each.
     Full,
     /// It was unknown, and made room for another.
@@ -39,8 +43,9 @@ pub(crate) enum Reason {
 }
 
 impl Reason {
-    pub(crate) const ALL: [Self; 10] = [
+    pub(crate) const ALL: [Self; 11] = [
         Self::Address,
+        Self::Pace,
         Self::Full,
         Self::Room,
         Self::Handshake,
@@ -56,6 +61,7 @@ impl Reason {
     pub(crate) fn code(self) -> &'static str {
         match self {
             Self::Address => "address",
+            Self::Pace => "pace",
             Self::Full => "full",
             Self::Room => "room",
             Self::Handshake => "handshake",
@@ -74,6 +80,7 @@ pub(crate) struct Connections {
     total_max: usize,
     per_address_max: usize,
     unknown: Arc<Room>,
+    pace: Pace,
     inside: Mutex<Inside>,
     ended: [AtomicU64; Reason::ALL.len()],
     /// Times that the system let no connection in.
@@ -92,6 +99,7 @@ impl Connections {
             total_max: limits.connections_max,
             per_address_max: limits.connections_per_address_max,
             unknown: Room::new(limits.connections_unknown_max),
+            pace: Pace::new(limits),
             inside: Mutex::default(),
             ended: Default::default(),
             not_accepted: AtomicU64::new(0),
@@ -108,6 +116,14 @@ impl Connections {
         let address = whose(from);
         let mut inside = self.lock();
         let of_address = inside.of.get(&address).copied().unwrap_or(0);
+        let full = of_address >= self.per_address_max
+            || inside.all >= self.total_max
+            || self.unknown.is_full();
+        // Whoever comes back as soon as they are sent away would otherwise send each other away for ever.
+        if full && self.pace.due(address).is_some() {
+            return Err(Reason::Pace);
+        }
+        self.pace.connected(address);
         if of_address >= self.per_address_max && !self.unknown.make_room(Some(address)) {
             return Err(Reason::Address);
         }
@@ -164,6 +180,16 @@ impl Entry {
 
     pub(crate) fn count(&self, reason: Reason) {
         self.connections.count(reason);
+    }
+
+    /// When the next frame of its address is read, if it is unknown and not now.
+    pub(super) fn due(&self) -> Option<Instant> {
+        self.connections.pace.due(self.address)
+    }
+
+    /// Frames of a stranger came.
+    pub(super) fn passed(&self, frames: usize) {
+        self.connections.pace.passed(self.address, frames);
     }
 }
 

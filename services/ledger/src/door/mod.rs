@@ -9,6 +9,8 @@
 mod call;
 mod connections;
 mod frames;
+mod messages;
+mod pace;
 mod room;
 mod tls;
 mod watch;
@@ -32,8 +34,9 @@ use tokio_util::sync::CancellationToken;
 use tonic::body::Body;
 use tonic::transport::server::TcpConnectInfo;
 
-pub(crate) use call::{Call, Given, Patience, Received};
+pub(crate) use call::{Call, Given, Patience, Received, Stay};
 pub(crate) use connections::Connections;
+pub(crate) use messages::Meter;
 pub(crate) use room::{Place, Room};
 pub(crate) use watch::Watch;
 
@@ -171,7 +174,7 @@ where
             Ok::<_, Infallible>(front.answer(request).await)
         }
     });
-    let io = TokioIo::new(Watched { io, watch: Arc::clone(&watch) });
+    let io = TokioIo::new(Watched::new(io, Arc::clone(&watch)));
     let connection = http2::Builder::new(calls)
         .timer(TokioTimer::new())
         .max_concurrent_streams(CONNECTION_STREAMS_MAX)

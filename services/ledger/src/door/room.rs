@@ -76,6 +76,11 @@ impl Room {
         Place { room: Arc::clone(self), address, number }
     }
 
+    /// Whether somebody would have to go for the next.
+    pub(super) fn is_full(&self) -> bool {
+        self.lock().taken >= self.most
+    }
+
     /// Tells whoever came first to go: from an address, or from the one that holds most. Whether
     /// anybody is there.
     pub(crate) fn make_room(&self, address: Option<IpAddr>) -> bool {

@@ -6,17 +6,19 @@ use std::net::IpAddr;
 use std::pin::Pin;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::task::{Context, Poll};
+use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio::time::Instant;
+use tokio::time::{Instant, Sleep, sleep_until};
 use tokio_util::sync::CancellationToken;
 
 use super::call::Call;
 use super::connections::{Entry, Reason};
 use super::frames::{Frames, HEADERS, Head, WINDOW_UPDATE};
+use crate::access::Authority;
 use crate::config::DoorLimits;
+use crate::quota::{Kind, Quotas};
 
 /// The time over which the frames of known callers are counted.
 const CONTROL_PERIOD: Duration = Duration::from_secs(1);
@@ -61,6 +63,8 @@ struct Seen {
     idle_since: Instant,
     /// Whether a token was accepted on it.
     known: bool,
+    /// Whose the first of them was.
+    authority: Option<Authority>,
     refused: usize,
     control: usize,
     control_since: Instant,
@@ -86,6 +90,7 @@ impl Watch {
             calls_begun: 0,
             idle_since: now,
             known: entry.is_none(),
+            authority: None,
             refused: 0,
             control: 0,
             control_since: now,
@@ -100,12 +105,21 @@ impl Watch {
         self.entry.as_ref().map(|entry| entry.address)
     }
 
-    /// A token was accepted.
-    pub(crate) fn is_known(&self) {
+    /// Whose token was the first to be accepted on it.
+    pub(crate) fn authority(&self) -> Option<Authority> {
+        self.lock().authority.clone()
+    }
+
+    /// A token was accepted. What was asked before and goes on is no stranger's any more.
+    pub(crate) fn is_known(&self, authority: &Authority, quotas: &Arc<Quotas>) {
         let mut seen = self.lock();
         if !seen.known {
             seen.known = true;
             seen.control = 0;
+            seen.authority = Some(authority.clone());
+            for call in seen.calls.values() {
+                call.is_known(|| quotas.hold(Kind::Open, authority).ok().flatten());
+            }
             drop(seen);
             if let Some(entry) = &self.entry {
                 entry.is_known();
@@ -171,6 +185,12 @@ impl Watch {
         self.cut.store(true, Ordering::Relaxed);
     }
 
+    /// When its bytes are read on, if not now.
+    fn due(&self) -> Option<Instant> {
+        let entry = self.entry.as_ref()?;
+        if self.lock().known { None } else { entry.due() }
+    }
+
     fn check(&self) -> io::Result<()> {
         if self.cut.load(Ordering::Relaxed) {
             return Err(io::ErrorKind::ConnectionAborted.into());
@@ -193,9 +213,10 @@ impl Watch {
         let now = Instant::now();
         let mut seen = self.lock();
         let Seen { received, open, headers_go_on, .. } = &mut *seen;
-        let (mut whole, mut control, mut updates) = (false, 0, 0);
+        let (mut whole, mut frames, mut control, mut updates) = (false, 0, 0, 0);
         received.pass(bytes, |head: Head| {
             whole = true;
+            frames += 1;
             if head.is_of_headers() {
                 *headers_go_on = head.goes_on();
             }
@@ -214,6 +235,9 @@ impl Watch {
             seen.headers_go_on || (seen.received.is_within() && !seen.received.is_within_data());
         let since = seen.unfinished_since.filter(|_| !whole || seen.headers_go_on);
         seen.unfinished_since = unfinished.then(|| since.unwrap_or(now));
+        if let Some(entry) = self.entry.as_ref().filter(|_| !seen.known) {
+            entry.passed(frames);
+        }
         // Reading much makes many updates of windows, which only known callers do.
         seen.control += if seen.known { control } else { control + updates };
         let most = if seen.known {
@@ -269,8 +293,16 @@ impl Drop for Begun {
 
 /// A connection's bytes, which are looked at as they pass.
 pub(super) struct Watched<T> {
-    pub(super) io: T,
-    pub(super) watch: Arc<Watch>,
+    io: T,
+    watch: Arc<Watch>,
+    /// Set while a stranger is read no further.
+    pause: Option<Pin<Box<Sleep>>>,
+}
+
+impl<T> Watched<T> {
+    pub(super) fn new(io: T, watch: Arc<Watch>) -> Self {
+        Self { io, watch, pause: None }
+    }
 }
 
 impl<T: AsyncRead + Unpin> AsyncRead for Watched<T> {
@@ -280,6 +312,11 @@ impl<T: AsyncRead + Unpin> AsyncRead for Watched<T> {
         buffer: &mut ReadBuf<'_>,
     ) -> Poll<io::Result<()>> {
         self.watch.check()?;
+        while let Some(due) = self.watch.due() {
+            let pause = self.pause.get_or_insert_with(|| Box::pin(sleep_until(due)));
+            ready!(pause.as_mut().poll(context));
+            self.pause = None;
+        }
         let before = buffer.filled().len();
         let read = Pin::new(&mut self.io).poll_read(context, buffer);
         let bytes = &buffer.filled()[before..];

@@ -53,7 +53,7 @@ async fn check(
     firm: FirmId,
     outgoing: &Outgoing<v1::CheckEvidenceResponse>,
 ) -> Result<v1::EvidenceReport, Failure> {
-    let store = &kept(ledger)?.store;
+    let store = kept(ledger)?;
     let (position, mut named) = named_by_events(ledger, firm).await?;
     let stored = store.people(firm.0).await.map_err(|error| unavailable(&error))?;
     let mut cases: BTreeSet<CaseId> = stored.into_iter().map(CaseId).collect();

@@ -1,5 +1,7 @@
 //! `Download`: giving a document out.
 
+use std::sync::Arc;
+
 use api::requests::DocumentAsked;
 use api::scalar::int64;
 use api::status::Failure;
@@ -7,15 +9,16 @@ use api::v1;
 use api::v1::download_response::Part;
 use domain::ids::DocumentHash;
 use domain::media::MediaType;
-use tokio::sync::{OwnedSemaphorePermit, mpsc};
+use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
 
-use super::{count, kept, opened};
+use super::{count, opened};
 use crate::access::Authority;
 use crate::answers::Answers;
 use crate::ledger::Ledger;
 use crate::openings::Look;
+use crate::quota::Held;
 
 /// Bytes of content in one message.
 const DATA_BYTES: usize = 256 << 10;
@@ -28,9 +31,9 @@ const UNKNOWN: &str = "application/octet-stream";
 pub(super) async fn open(
     ledger: &Ledger,
     authority: &Authority,
+    held: Option<Arc<Held>>,
     asked: DocumentAsked,
 ) -> Result<Answers<v1::DownloadResponse>, Failure> {
-    let place = kept(ledger)?.place()?;
     let DocumentAsked { firm, case, hash } = asked;
     let content = opened(ledger, firm, case, hash).await?;
     ledger.note_openings(Look::at_document(authority), firm, [case].into()).await?;
@@ -43,7 +46,7 @@ pub(super) async fn open(
             () = sender.closing().cancelled() => {
                 let _ = outgoing.try_send(Err(Failure::ShuttingDown.into()));
             }
-            _ = tokio::time::timeout(patience, send(&outgoing, hash, content, place)) => {}
+            _ = tokio::time::timeout(patience, send(&outgoing, hash, content, held)) => {}
         }
     });
     Ok(Box::pin(ReceiverStream::new(messages)))
@@ -53,7 +56,7 @@ async fn send(
     outgoing: &mpsc::Sender<Result<v1::DownloadResponse, Status>>,
     hash: DocumentHash,
     content: Vec<u8>,
-    _place: OwnedSemaphorePermit,
+    _held: Option<Arc<Held>>,
 ) {
     let document = v1::Document {
         sha256: hash.to_string(),

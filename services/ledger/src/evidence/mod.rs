@@ -1,7 +1,7 @@
 //! `Evidence`: scans and letters, sealed under their clients' keys beside the log.
 //!
-//! A document is held in memory while it is uploaded or downloaded, and so is bounded in size and in
-//! number: its key is made of its hash, which is known once all of it is there, and nothing of it may
+//! A document is held in memory while it is uploaded or downloaded, and so is bounded in size and, for each
+//! firm, in number ([`Kind::Document`](crate::quota::Kind::Document)): its key is made of its hash, which is known once all of it is there, and nothing of it may
 //! lie anywhere unsealed meanwhile. What is sent out was opened whole and held against its hash first.
 
 mod attach;
@@ -19,13 +19,13 @@ use api::v1::evidence_server::Evidence;
 use domain::event::StreamId;
 use domain::ids::{CaseId, DocumentHash, FirmId};
 use domain::refusal::{Reason, Refusal};
-use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tonic::{Request, Response, Status, Streaming};
 use vault::{BlobKeys, BlobStore, StorageError};
 
 use crate::access::Authority;
 use crate::answers::Answers;
 use crate::ledger::{Ledger, one_case};
+use crate::quota;
 
 pub(crate) use attach::{attached, may_read};
 pub use sweep::Swept;
@@ -44,7 +44,8 @@ impl Evidence for EvidenceRpc {
         request: Request<Streaming<v1::UploadRequest>>,
     ) -> Result<Response<v1::UploadResponse>, Status> {
         let authority = Authority::of(&request)?;
-        Ok(Response::new(upload::upload(&self.0, &authority, request.into_inner()).await?))
+        let held = quota::of(&request);
+        Ok(Response::new(upload::upload(&self.0, &authority, held, request.into_inner()).await?))
     }
 
     async fn download(
@@ -55,7 +56,7 @@ impl Evidence for EvidenceRpc {
         let message = request.get_ref();
         self.0.check_name(&authority, &message.name).await?;
         let asked = requests::download(message).map_err(Failure::from)?;
-        Ok(Response::new(download::open(&self.0, &authority, asked).await?))
+        Ok(Response::new(download::open(&self.0, &authority, quota::of(&request), asked).await?))
     }
 
     async fn check_evidence(
@@ -70,25 +71,8 @@ impl Evidence for EvidenceRpc {
     }
 }
 
-/// Where evidence is kept, and how much of it is worked on at once.
-pub(crate) struct Kept {
-    store: Arc<BlobStore>,
-    places: Arc<Semaphore>,
-}
-
-impl Kept {
-    pub(crate) fn in_store(store: BlobStore, at_once: usize) -> Self {
-        Self { store: Arc::new(store), places: Arc::new(Semaphore::new(at_once)) }
-    }
-
-    /// Room for one more document in memory.
-    fn place(&self) -> Result<OwnedSemaphorePermit, Failure> {
-        Arc::clone(&self.places).try_acquire_owned().map_err(|_| Failure::Overloaded)
-    }
-}
-
 /// Where evidence is kept, if the service was told.
-fn kept(ledger: &Ledger) -> Result<&Kept, Failure> {
+fn kept(ledger: &Ledger) -> Result<&Arc<BlobStore>, Failure> {
     ledger.evidence().ok_or(Failure::Unready {
         reason: "NO_EVIDENCE_STORE",
         what: "the service was not told where to keep evidence",
@@ -117,10 +101,10 @@ pub(crate) async fn opened(
     case: CaseId,
     hash: DocumentHash,
 ) -> Result<Vec<u8>, Failure> {
-    let kept = kept(ledger)?;
+    let store = kept(ledger)?;
     let keys = keys_of(ledger, firm, case).await?;
     let name = keys.name(&hash.0);
-    let found = kept.store.get(firm.0, case.0, name, stored_bytes_max()).await;
+    let found = store.get(firm.0, case.0, name, stored_bytes_max()).await;
     let Some(sealed) = found.map_err(|error| unavailable(&error))? else {
         return Err(match ledger.store().evidence(firm, case, name.0.into()).await? {
             Some(_) => missing(hash),

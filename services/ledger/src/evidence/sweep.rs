@@ -61,7 +61,7 @@ impl Ledger {
     /// Deletes the documents of a firm's erased clients, and uploads that were begun more than a day ago
     /// and never finished. The service does so by itself from time to time while it serves.
     pub async fn sweep_evidence(&self, firm: FirmId) -> Result<Swept, Failure> {
-        let store = &kept(self)?.store;
+        let store = kept(self)?;
         let stored = store.people(firm.0).await.map_err(|error| unavailable(&error))?;
         let mut owners: BTreeSet<CaseId> = stored.into_iter().map(CaseId).collect();
         owners.extend(owners_of_rows(self, firm).await?);
@@ -119,9 +119,9 @@ async fn erased(ledger: &Ledger, firm: FirmId, cases: &[CaseId]) -> Result<Vec<C
 /// Deletes everything of a client who was erased. Whether it is gone: what fails is told to the operator
 /// and made up for by the next sweep.
 pub(crate) async fn erase(ledger: &Ledger, firm: FirmId, case: CaseId) -> bool {
-    let Some(kept) = ledger.evidence() else { return false };
+    let Some(store) = ledger.evidence() else { return false };
     let gone = async {
-        let deleted = kept.store.delete_all(firm.0, case.0).await;
+        let deleted = store.delete_all(firm.0, case.0).await;
         deleted.map_err(|error| unavailable(&error))?;
         ledger.store().forget_evidence(firm, case).await.map_err(Failure::from)
     };

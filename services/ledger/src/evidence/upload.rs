@@ -17,11 +17,13 @@ use vault::BlobStore;
 use super::{aside, count, kept, keys_of, unavailable};
 use crate::access::Authority;
 use crate::ledger::Ledger;
+use crate::quota::Held;
 
 /// Takes a document. Nothing of it is stored before all of it is there and found to be one.
 pub(super) async fn upload(
     ledger: &Ledger,
     authority: &Authority,
+    held: Option<Arc<Held>>,
     mut incoming: Streaming<v1::UploadRequest>,
 ) -> Result<v1::UploadResponse, Status> {
     let first = incoming.message().await?.unwrap_or_default();
@@ -29,15 +31,14 @@ pub(super) async fn upload(
         ledger.check_name(authority, &start.name).await?;
     }
     let asked = requests::upload(&first).map_err(Failure::from)?;
-    let kept = kept(ledger)?;
-    let place = kept.place()?;
+    let store = kept(ledger)?;
     keys_of(ledger, asked.firm, asked.case).await?;
     let content = receive(&mut incoming, asked.size).await?;
     // Once it is here it is kept whether or not its sender waits for that.
-    let (ledger, store) = (ledger.clone(), Arc::clone(&kept.store));
+    let (ledger, store) = (ledger.clone(), Arc::clone(store));
     let keeping = ledger.clone().spawn(async move {
         let answer = keep(&ledger, &store, asked, content).await;
-        drop(place);
+        drop(held);
         answer
     });
     Ok(keeping.await.map_err(Failure::internal)?.ok_or(Failure::ShuttingDown)??)

@@ -165,7 +165,10 @@ async fn refused(caller: &mut Stranger, stream: u32) {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn uploads_of_many_firms_leave_another_its_own() {
-    let Firms { service, ours, others } = Firms::with(Limits::default()).await;
+    let mut limits = Limits::default();
+    // None of them ends by itself.
+    limits.door.body_idle_max = Duration::from_hours(1);
+    let Firms { service, ours, others } = Firms::with(limits).await;
     let mut crowd = vec![ours];
     for _ in 0..3 {
         let firm = service.firm().await;

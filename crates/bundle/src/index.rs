@@ -188,15 +188,15 @@ impl ByStream {
 pub(crate) const YEARS: std::ops::RangeInclusive<i32> = 1900..=2999;
 /// The same in microseconds since 1970.
 const MICROS: std::ops::Range<i64> = -2_208_988_800_000_000..32_503_680_000_000_000;
-const MICROS_PER_DAY: i64 = 86_400_000_000;
+pub(crate) const MICROS_PER_DAY: i64 = 86_400_000_000;
 /// 1970-01-01 in days from the first of the common era.
-const EPOCH_DAY: i64 = 719_163;
+pub(crate) const EPOCH_DAY: i64 = 719_163;
 /// Days by which the civil day of a zone and that of UTC can part.
-const ZONE_DAYS: i64 = 1;
+pub(crate) const ZONE_DAYS: i64 = 1;
 
 /// An event that says what its place calls for, in the one form it has.
 fn decode(stream: StreamId, bytes: &[u8]) -> Result<Recorded, String> {
-    let recorded = Recorded::from_bytes(bytes).map_err(|error| error.to_string())?;
+    let recorded = Recorded::from_bytes_strictly(bytes).map_err(|error| error.to_string())?;
     let Some(again) = recorded.to_bytes_of_plain_days() else {
         return Err("a day in the event is not of the years 0001 to 9999".into());
     };

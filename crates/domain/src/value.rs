@@ -62,13 +62,19 @@ fn check_line(text: &str) -> Result<(), ValueError> {
 }
 
 pub(crate) fn check_code(text: &str) -> Result<(), ValueError> {
+    check_code_letters(text)?;
+    check_door(text)
+}
+
+/// What every code ever taken keeps to. What the door refuses has grown since the first of them.
+pub(crate) fn check_code_letters(text: &str) -> Result<(), ValueError> {
     let allowed = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'_' | b':' | b'-');
     if text.is_empty() || text.len() > CODE_LENGTH_MAX || !text.bytes().all(allowed) {
         return Err(ValueError::new(format!(
             "must be 1 to {CODE_LENGTH_MAX} letters, digits or any of . _ : -"
         )));
     }
-    check_door(text)
+    Ok(())
 }
 
 /// Short text of the firm's own, not about a person: a plan's name, a citation, a reason code's words.

@@ -29,18 +29,31 @@ pub struct In<'a> {
     after_value: bool,
     /// Whether the elements of a set stand in order, as they are written.
     ordered: bool,
+    /// Whether a code has to be one that a caller could have chosen.
+    strict: bool,
 }
 
 impl<'a> In<'a> {
     /// Reads from the start of `bytes`.
     pub fn new(bytes: &'a [u8]) -> Self {
-        Self { bytes, at: 0, after_value: false, ordered: true }
+        Self { bytes, at: 0, after_value: false, ordered: true, strict: false }
     }
 
     /// Takes the elements of a set in any order, as a person writes them.
     pub(super) fn in_any_order(mut self) -> Self {
         self.ordered = false;
         self
+    }
+
+    /// Takes no code that no caller could have chosen: what somebody else than the ledger may have written.
+    pub(crate) fn strictly(mut self) -> Self {
+        self.strict = true;
+        self
+    }
+
+    /// Whether codes are held against their rule.
+    pub(crate) const fn is_strict(&self) -> bool {
+        self.strict
     }
 
     /// Whether an element of a set, or the key of a map, may stand after the last one.

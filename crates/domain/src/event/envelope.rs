@@ -184,7 +184,16 @@ impl Recorded {
     /// Reads stored bytes, lifting an old version to what this code knows. A type or version it
     /// does not know is an error, never skipped: silent skipping is how books stop balancing.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, DecodeError> {
-        let mut input = In::new(bytes);
+        Self::read(In::new(bytes))
+    }
+
+    /// The same of bytes that somebody else may have written: a code in them is one that a caller could
+    /// have chosen.
+    pub fn from_bytes_strictly(bytes: &[u8]) -> Result<Self, DecodeError> {
+        Self::read(In::new(bytes).strictly())
+    }
+
+    fn read(mut input: In<'_>) -> Result<Self, DecodeError> {
         input.open_object()?;
         let access = input.member("access")?;
         let actor = input.member("actor")?;
@@ -242,7 +251,9 @@ fn read_payload(name: &str, version: u32, input: &mut In<'_>) -> Result<Event, D
             let lifted = upcast::lift(upcast::UPCASTERS, name, version, current, old)
                 .map_err(|expected| input.error(expected))?;
             let bytes = crate::codec::to_bytes(&lifted);
-            Event::take_payload(name, &mut In::new(&bytes))
+            let lifted = In::new(&bytes);
+            let mut lifted = if input.is_strict() { lifted.strictly() } else { lifted };
+            Event::take_payload(name, &mut lifted)
         }
         Some(current) => {
             Err(input.error(format!("version {current} or older of {name}, not {version}")))

@@ -16,6 +16,7 @@ use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
 use crate::rules::check_pack;
 use crate::terms::{Plan, Prices};
+use crate::text::guarded;
 use crate::value::Text;
 
 /// Decides one action on the firm on a day. `money_moved_at` is the position up to which nothing is
@@ -170,6 +171,9 @@ fn check_label(firm: &Firm, on: CivilDate, label: &Text) -> Result<(), Refusal> 
     let sight = sight_of(label.as_str());
     if sight.is_empty() {
         return Err(refused("label", "must have a letter or a digit"));
+    }
+    if guarded(label.as_str()) != label.as_str() {
+        return Err(refused("label", "must not begin with what a spreadsheet calculates: = + - @"));
     }
     if let Some(actor) = ServiceActor::seen_in(label) {
         let detail =

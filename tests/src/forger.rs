@@ -231,7 +231,7 @@ pub fn change(events: &mut Vec<Value>, rng: &mut StdRng) -> String {
 }
 
 /// Positions and versions as they follow from the order of the events.
-fn number_again(events: &mut [Value]) {
+pub fn number_again(events: &mut [Value]) {
     let mut versions: BTreeMap<String, u64> = BTreeMap::new();
     for (position, event) in (1_u64..).zip(events) {
         let stream = event["stream"].as_str().unwrap_or_default().to_owned();

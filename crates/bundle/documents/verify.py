@@ -17,6 +17,7 @@ if __name__ == "__main__" and not sys.flags.isolated and not getattr(sys.flags, 
 
 import argparse
 import base64
+import functools
 import hashlib
 import io
 import json
@@ -755,7 +756,8 @@ class Payloads:
         zones = known_zones()
         self.events, self.parts, self.words = {}, {}, {}
         self.plain = {
-            "text": lambda v: type(v) is str, "code": lambda v: type(v) is str, "id": is_uuid, "day": is_day,
+            "text": lambda v: type(v) is str, "id": is_uuid, "day": is_day,
+            "code": lambda v: type(v) is str and re.fullmatch("[A-Za-z0-9._:-]{1,64}", v) is not None,
             "hash": lambda v: type(v) is str and re.fullmatch("[0-9a-f]{64}", v) is not None,
             "flag": lambda v: type(v) is bool, "u16": is_integer(2**16 - 1), "u32": is_integer(2**32 - 1),
             "u64": is_integer(INTEGER_MAX), "money": is_money,
@@ -1025,20 +1027,37 @@ def holidays(year):
     return days + [nth(1, 0, 3)] * (year >= 1986) + [date(year, 6, 19)] * (year >= 2021)
 
 
-def is_business_day(day):
-    """Of federal offices: 5 USC 6103 with the days on which a weekend's holiday is kept."""
-    kept = set()
-    for holiday in holidays(day.year) + holidays(day.year + 1)[:1]:
-        kept.add(holiday + timedelta(days={5: -1, 6: 1}.get(holiday.weekday(), 0)))
-    return day.weekday() < 5 and day not in kept
+@functools.lru_cache(maxsize=4096)
+def closed_days(year, calendar):
+    """The days of 5 USC 6103 of a year, and those on which a weekend's holiday is kept instead."""
+    named = set(holidays(year))
+    kept = {"federal_office": {5: -1, 6: 1}, "federal_reserve_banking": {6: 1}}.get(calendar, {})
+    around = holidays(year) + (holidays(year + 1)[:1] if year < 9999 else [])
+    moved = {day + timedelta(days=kept[day.weekday()]) for day in around if day.weekday() in kept}
+    return named | moved
 
 
-def plus_business_days(day, days):
+def is_business_day(day, calendar="federal_office"):
+    if calendar == "every_day":
+        return True
+    last = 6 if calendar == "regulation_z_rescission" else 5
+    return day.weekday() < last and day not in closed_days(day.year, calendar)
+
+
+def plus_business_days(day, days, calendar="federal_office"):
     at = date.fromisoformat(day)
     while days:
         at += timedelta(days=1)
-        days -= is_business_day(at)
+        days -= is_business_day(at, calendar)
     return str(at)
+
+
+@functools.lru_cache(maxsize=4096)
+def cancellation_window(signed, days, calendar):
+    """The last day to cancel (15 USC 1679e(a)), and the first day of service (15 USC 1679d(a)(2))."""
+    through = plus_business_days(signed, days, calendar)
+    bar = plus_business_days(day_before(signed), days, calendar) if days else signed
+    return through, plus_days(max(through, bar), 1)
 
 
 def yes(value):
@@ -1065,6 +1084,7 @@ class Bundle:
         self.lines, self.payloads = tempfile.TemporaryFile(), Payloads()
         self.ids, self.requests, self.request = Repeats(), Repeats(), None
         self.unfound, self.latest, self.run_back = [], None, None
+        self.record = FirmRecord()
 
     def close(self):
         for file in (self.lines, self.ids.file, self.requests.file):
@@ -1375,6 +1395,8 @@ class Bundle:
         timeline.end()
         if self.events == 0:
             self.findings.add("events.jsonl", "there is no event")
+        if not self.record.is_begun:
+            self.findings.add("events.jsonl", "the firm is not registered, without which nothing is recorded")
         if not self.rootless:
             fill(last, size)
         if not self.rootless and subtrees and subtrees.read(1):
@@ -1457,7 +1479,10 @@ class Bundle:
         if not is_right:
             return
         payload, day = event["payload"], event["occurred_on"]
-        self.last_day = max(self.last_day, day)
+        if date.fromisoformat(day) <= recorded(event).date() + timedelta(days=1):
+            self.last_day = max(self.last_day, day)
+        for what in self.record.take(event):
+            fault(what)
         if kind in ("case", "account"):
             request = self.manifest["request"]
             if request["kind"] == "days" and request["from"] <= day <= request["through"]:
@@ -1501,6 +1526,10 @@ class Bundle:
                               % stream)
         left_out = self.check_gaps(set(cases))
         counts = {stream: held + left_out.get(stream, 0) for stream, held in self.streams.items()}
+        if not self.is_earlier_version():
+            # That nobody looked at a client is stated too.
+            for stream in [stream for stream in counts if stream.startswith("case/")]:
+                counts.setdefault("looks/" + stream[5:], 0)
         stated = "".join(sorted("%s %d\n" % item for item in counts.items())).encode()
         if self.read("proofs/streams.txt", max(len(stated), SMALL_BYTES_MAX)) != stated:
             self.findings.add("proofs/streams.txt", "the firm states another number of events than the bundle holds")
@@ -1684,6 +1713,7 @@ class Life:
     """What the events of a case come to."""
     def __init__(self, case):
         self.schedule, self.agreements, self.ended_on = None, [], None
+        self.enrolment, self.is_work_open = None, False
         self.earned, self.closed, self.work, self.used = {}, {}, [], set()
         self.disputed, self.basis, self.papers = {}, {}, {}
         for event in case:
@@ -1699,9 +1729,11 @@ class Life:
         if kind:
             self.work.append((day, event["position"], kind, "late_days" in event))
         if name == "enrolled":
-            self.schedule = Schedule(day, p["billing"])
+            self.schedule, self.enrolment = Schedule(day, p["billing"]), p
+        elif name == "work_opened":
+            self.is_work_open = True
         elif name == "consent_signed":
-            self.agreements.append([p, False])
+            self.agreements.append([p, False, str(day)])
         elif name == "consent_cancelled" and self.agreements:
             self.agreements[-1][1] = True
         elif name == "billing_day_changed" and self.schedule:
@@ -1742,7 +1774,7 @@ class Life:
             self.papers[p["paper"]] = (self.papers[p["paper"]][0], name == "identity_paper_accepted")
 
     def standing(self):
-        return [p for p, is_cancelled in self.agreements if not is_cancelled]
+        return [p for p, is_cancelled, _ in self.agreements if not is_cancelled]
 
     def agreement(self, start):
         """The one that governs a period; None without any."""
@@ -1784,19 +1816,221 @@ class Life:
         if self.agreements and self.agreements[-1][1]:
             return False
         if p["kind"] in ("early_service", "no_agreement"):
-            is_early = not any(a["service_from"] <= exposure["occurred_on"] for a in self.standing())
-            return is_early and (is_served or self.has_unsettled())
+            return self.is_early(exposure["occurred_on"]) and (is_served or self.has_unsettled())
         if p["kind"] == "dispute_without_basis":
             return is_served and any(self.disputed[key] and not self.basis[key] for key in self.disputed)
         if p["kind"] == "papers_missing":
-            return is_served and not {("photo_id", True), ("residence", True)} <= set(self.papers.values())
+            return is_served and not self.has_papers()
         return "period" not in p or self.is_open(p["period"])
+
+    def is_early(self, day):
+        return not any(agreement["service_from"] <= day for agreement in self.standing())
+
+    def has_papers(self):
+        return {("photo_id", True), ("residence", True)} <= set(self.papers.values())
+
+    def exposures_of(self, event):
+        """The exposures that are recorded with an event, for what it broke."""
+        name, kinds = event["event"], []
+        # A round in the days of a second agreement, after work was open, was not refused and is not told of as early.
+        is_renewed = self.is_work_open and any(is_cancelled for _, is_cancelled, _ in self.agreements)
+        if name == "bureau_asked" or name == "round_sent" and not is_renewed:
+            if not self.standing():
+                kinds.append("no_agreement")
+            elif self.is_early(event["occurred_on"]):
+                kinds.append("early_service")
+        if name == "round_sent":
+            keys = [(item, letter["bureau"]) for letter in event["payload"]["letters"] for item in letter["items"]]
+            if not self.has_papers():
+                kinds.append("papers_missing")
+            if any(self.basis.get(key) is False for key in keys):
+                kinds.append("dispute_without_basis")
+        return kinds
+
+    @staticmethod
+    def price(agreement, period, case_id, members):
+        """The fee of a period: for a couple one of two shares, the account owner's with the odd cent."""
+        price = dict(agreement["terms"]["prices"]["first_fee" if period == 1 else "monthly_fee"])
+        if agreement["terms"]["seat"] == "couple":
+            half, has_odd_cent = minor(price) // 2, len(members) == 2 and members[0] == case_id
+            price["minor"] = str(minor(price) - half if has_odd_cent else half)
+        return price
 
     def has_unsettled(self):
         if self.schedule is None:
             return False
         begun = self.schedule.until(self.ended_on)
         return any(self.is_open(number) for number, (start, _) in enumerate(begun, 1) if start <= self.ended_on)
+
+
+# ---- What can have been recorded, FORMAT.md ---------------------------------------------------------------
+
+LAWS = {"early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
+        "no_agreement": "15 USC 1679d(a)(1)", "papers_missing": "common practice, no source",
+        "fee_asked_unearned": "15 USC 1679b(b); 16 CFR 310.4(a)(2)", "payment_unearned": "15 USC 1679b(b)"}
+
+
+def following(events, place, name):
+    """The events of one type that follow one in its stream at once, of the same request."""
+    for event in events[place + 1:]:
+        if event["event"] != name or event["request_id"] != events[place]["request_id"]:
+            return
+        yield event
+
+
+class FirmRecord:
+    """What clients' events name of the firm's, each with its position."""
+    def __init__(self):
+        self.is_begun, self.registered, self.zone, self.packs, self.plans = False, None, None, [], []
+
+    @property
+    def currency(self):
+        return self.registered and self.registered["currency"]
+
+    def take(self, event):
+        """Takes the next event of the log, of any stream: what is wrong with it."""
+        wrong, name, p, position = [], event["event"], event["payload"], event["position"]
+        if event["stream"] == "firm":
+            is_first, self.is_begun = not self.is_begun, True
+            if name == "firm_registered" and self.registered:
+                wrong.append("the firm is registered a second time")
+            elif name == "firm_registered":
+                self.registered, self.zone = p, zone_of(p["zone"])
+            elif name == "pack_adopted":
+                self.packs.append((position, p["pack"]))
+            elif name == "plan_published":
+                self.plans.append((position, p["plan"]))
+            if name == "firm_registered" and position != 1:
+                wrong.append("the firm is registered, and it is not the first thing in the log")
+            if is_first and not self.registered:
+                wrong.append("the firm was not registered before it")
+        if self.registered:
+            # Where zones are not known: no zone is more than a day before UTC.
+            today = recorded(event).astimezone(self.zone).date() if self.zone \
+                else recorded(event).date() + timedelta(days=1)
+            if event["occurred_on"] > str(today):
+                wrong.append("it happened after %s, the day on which it was recorded" % today)
+        return wrong
+
+    def adopted(self, before):
+        return [pack for position, pack in self.packs if position < before]
+
+    def has_pack(self, wanted, before):
+        return any(wanted == {"code": pack["code"], "version": pack["version"]} for pack in self.adopted(before))
+
+    def terms(self, enrolment, before):
+        """What a plan promises a client; None if it was not offered."""
+        for position, plan in self.plans:
+            is_it = (plan["code"], plan["version"]) == (enrolment["plan"], enrolment["plan_version"])
+            if position < before and is_it and enrolment["seat"] in plan:
+                terms = {name: plan[name] for name in ("first_work", "monthly_work", "periods")}
+                return dict(terms, prices=plan[enrolment["seat"]], seat=enrolment["seat"])
+        return None
+
+    def rules(self, state, signed, before):
+        """What the packs adopted before a position come to for an agreement: of each, what protects most."""
+        def in_force(of):
+            found = [p for p in self.adopted(before) if p.get("state") == of and p["in_force_from"] <= signed]
+            return found[-1] if found else None
+
+        def window(rule):
+            return cancellation_window(signed, rule["days"], rule["calendar"])
+        federal, own = in_force(None), in_force(state)
+        if federal is None or not {"cancellation", "performance", "telemarketing"} <= set(federal):
+            return None
+        packs = [pack for pack in (federal, own) if pack]
+        rules = {"packs": [{"code": pack["code"], "version": pack["version"]} for pack in packs]}
+
+        def stated(name):
+            return [pack[name] for pack in packs if name in pack]
+        for name in ("monthly_statement", "prohibited", "registration"):
+            rules[name] = stated(name)[-1:]
+        # Of two alike the state's bond, and the federal of all others.
+        rules["bond"] = sorted(stated("bond"), key=lambda bond: minor(bond["amount"]))[-1:]
+        rules["perform_within"] = sorted(stated("perform_within"), key=lambda rule: rule["days"])[:1]
+        rules = {name: value[0] if name != "packs" else value for name, value in rules.items() if value}
+        rules["cancellation"] = max(stated("cancellation"), key=window)
+        whole = [rule for rule in stated("performance")[1:] if rule["reading"] == "whole_contract"]
+        rules["performance"] = (whole or [federal["performance"]])[0]
+        sales = [rule["exempt"] for rule in stated("telemarketing")]
+        is_wider = set(sales[-1]) >= set(sales[0])
+        rules["telemarketing"] = {"cites": stated("telemarketing")[0 if is_wider else -1]["cites"],
+                                  "exempt": [channel for channel in sales[0] if channel in sales[-1]]}
+        return rules
+
+
+def zone_of(name):
+    try:
+        from zoneinfo import ZoneInfo
+        return ZoneInfo(name)
+    except Exception:
+        return None
+
+
+class Books:
+    """What the events of an account come to."""
+    def __init__(self):
+        self.is_opened, self.invoices, self.payments, self.backs = False, {}, {}, {}
+
+    def open(self, number):
+        """What is open on an invoice; nothing on one that was not issued."""
+        invoice = self.invoices.get(number)
+        if invoice is None:
+            return 0
+        return minor(invoice["event"]["payload"]["total"]) - invoice["paid"] - invoice["credited"] - invoice["written_off"]
+
+    def take_back(self, name, sum_):
+        payment = self.payments[name]
+        unearned = min(sum_, payment["unearned"])
+        payment["unearned"] -= unearned
+        payment["returned"] += sum_
+        left, parts = sum_ - unearned, []
+        for number, applied in payment["applied"]:
+            if number in self.invoices:
+                parts.append((number, min(left, applied, self.invoices[number]["paid"])))
+                left -= parts[-1][1]
+        return unearned, parts
+
+    def apply(self, event):
+        p, name, invoices = event["payload"], event["event"], self.invoices
+        self.is_opened = True
+        if name == "invoice_issued":
+            invoices[p["number"]] = {"event": event, "paid": 0, "credited": 0, "written_off": 0, "back": 0, "charge": False}
+        elif name in ("charge_requested", "payment_failed") and p["invoice"] in invoices:
+            invoices[p["invoice"]]["charge"] = name == "charge_requested"
+        elif name == "payment_settled":
+            applied = [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
+            self.payments[p["payment"]] = {"amount": minor(p["amount"]), "applied": applied, "returned": 0,
+                                           "unearned": minor(p["unearned"])}
+            for number, part in applied:
+                if number in invoices:
+                    invoices[number]["paid"] += part
+                    invoices[number]["charge"] = False
+        elif name in ("refund_issued", "chargeback_opened") and p["payment"] in self.payments:
+            into, as_ = ("credited", "refund") if name == "refund_issued" else ("back", "chargeback")
+            unearned, parts = self.take_back(p["payment"], minor(p["amount"]))
+            for number, part in parts:
+                invoices[number]["paid"] -= part
+                invoices[number][into] += part
+            self.backs[p[as_]] = {"payment": p["payment"], "amount": minor(p["amount"]), "unearned": unearned,
+                                  "parts": parts, "status": "open" if as_ == "chargeback" else None}
+        elif name == "chargeback_won" and p["chargeback"] in self.backs:
+            back = self.backs[p["chargeback"]]
+            unearned, back["status"] = back["unearned"], "won"
+            for number, part in back["parts"]:
+                invoice = invoices[number]
+                due = min(part, self.open(number))
+                recovered = min(part - due, invoice["written_off"])
+                invoice["back"] -= part
+                invoice["paid"] += due + recovered
+                invoice["written_off"] -= recovered
+                unearned += part - due - recovered
+            self.payments[back["payment"]]["unearned"] += unearned
+            self.payments[back["payment"]]["returned"] -= back["amount"]
+        elif name == "chargeback_lost" and p["chargeback"] in self.backs:
+            self.backs[p["chargeback"]]["status"] = "lost"
+        elif name in ("credit_granted", "written_off") and p["invoice"] in invoices:
+            invoices[p["invoice"]]["credited" if name == "credit_granted" else name] += minor(p["amount"])
 
 
 # ---- What the events make ---------------------------------------------------------------------------------
@@ -1815,6 +2049,7 @@ class Derivation:
             steps = [self.papers, self.letters, self.responses] if kinds.get("case") else []
             for step in steps:
                 self.attempt(client, step, client, case)
+            self.attempt(client, self.recordable, client, case, account)
             if kinds.get("case"):
                 self.attempt(client, self.fees_of, client, case, account)
             self.attempt(client, self.exposures, client, case, account)
@@ -1973,7 +2208,6 @@ class Derivation:
         life, used = Life(case), {}
         by_position = {event["position"]: event for event in case}
         for event in self.of(case, "fee_earned"):
-            self.fees[case_id, event["payload"]["period"]] = event["payload"]["amount"]
             self.check_evidence(event, by_position, used)
         today = self.bundle.last_day
         day = date.fromisoformat(today)
@@ -2031,11 +2265,7 @@ class Derivation:
         start, end = life.schedule.period(period)
         agreement, price = life.agreement(start), None
         if agreement:
-            prices = agreement["terms"]["prices"]
-            price = dict(prices["first_fee" if period == 1 else "monthly_fee"])
-            if agreement["terms"]["seat"] == "couple":
-                half, has_odd_cent = minor(price) // 2, len(members) == 2 and members[0] == case_id
-                price["minor"] = str(minor(price) - half if has_odd_cent else half)
+            price = life.price(agreement, period, case_id, members)
         work = life.work_of(period, date.fromisoformat(self.bundle.last_day))
         packs = agreement["rules"]["packs"] if agreement else []
         return [case_id, period, start, end - timedelta(days=1), ANY, amount(price), currency_of(price),
@@ -2085,62 +2315,14 @@ class Derivation:
                            "", p["payment"], amount(p["amount"]), currency_of(p["amount"]), ""], event["position"])
 
     def money(self, account_id, account):
-        invoices, payments, backs = {}, {}, {}
-
-        def take_back(name, sum_):
-            payment = payments[name]
-            unearned = min(sum_, payment["unearned"])
-            payment["unearned"] -= unearned
-            left, parts = sum_ - unearned, []
-            for number, applied in payment["applied"]:
-                if number in invoices:
-                    parts.append((invoices[number], min(left, applied, invoices[number]["paid"])))
-                    left -= parts[-1][1]
-            return unearned, parts
-
+        books = Books()
         for event in account:
-            p, name = event["payload"], event["event"]
             row = self.payment_row(account_id, event)
             if row:
                 self.tables["payments"].compare(row, event["position"])
-            if name == "invoice_issued":
-                invoices[p["number"]] = {"event": event, "paid": 0, "credited": 0, "written_off": 0, "back": 0}
-                if minor(p["total"]) != sum(minor(line["amount"]) for line in p["lines"]):
-                    self.findings.add("events.jsonl", "invoice %d is not the sum of its lines" % p["number"], None,
-                                      event["position"])
-                self.lines += [(event["position"], p["number"], line) for line in p["lines"]]
-            elif name == "payment_settled":
-                applied = [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
-                if minor(p["amount"]) != sum(part for _, part in applied) + minor(p["unearned"]):
-                    self.findings.add("events.jsonl", "the payment is not what it pays and what is unearned", None,
-                                      event["position"])
-                payments[p["payment"]] = {"applied": applied, "unearned": minor(p["unearned"])}
-                for number, part in applied:
-                    if number in invoices:
-                        invoices[number]["paid"] += part
-            elif name in ("refund_issued", "chargeback_opened") and p["payment"] in payments:
-                into = "credited" if name == "refund_issued" else "back"
-                unearned, parts = take_back(p["payment"], minor(p["amount"]))
-                for invoice, part in parts:
-                    invoice["paid"] -= part
-                    invoice[into] += part
-                if name == "chargeback_opened":
-                    backs[p["chargeback"]] = (p["payment"], unearned, parts)
-            elif name == "chargeback_won" and p["chargeback"] in backs:
-                payment, unearned, parts = backs[p["chargeback"]]
-                for invoice, part in parts:
-                    settled = invoice["paid"] + invoice["credited"] + invoice["written_off"]
-                    due = min(part, minor(invoice["event"]["payload"]["total"]) - settled)
-                    recovered = min(part - due, invoice["written_off"])
-                    invoice["back"] -= part
-                    invoice["paid"] += due + recovered
-                    invoice["written_off"] -= recovered
-                    unearned += part - due - recovered
-                payments[payment]["unearned"] += unearned
-            elif name in ("credit_granted", "written_off") and p["invoice"] in invoices:
-                invoices[p["invoice"]]["credited" if name == "credit_granted" else name] += minor(p["amount"])
-        for number in sorted(invoices):
-            self.invoice(account_id, number, invoices[number])
+            books.apply(event)
+        for number in sorted(books.invoices):
+            self.invoice(account_id, number, books.invoices[number])
 
     def invoice(self, account_id, number, invoice):
         event, p = invoice["event"], invoice["event"]["payload"]
@@ -2183,15 +2365,176 @@ class Derivation:
     def check_lines(self):
         is_all = self.bundle.manifest["request"]["kind"] == "all"
         billed = set()
-        for position, number, line in self.lines:
+        for position, number, account, line in self.lines:
             key = (line["case"], line["period"])
             fee = self.fees.get(key)
             if fee is None and not is_all and "case" not in self.bundle.clients.get(line["case"], {}):
                 continue
-            if fee != line["amount"] or key in billed:
+            is_its_own = fee is not None and fee["position"] < position and fee["payload"]["account"] == account \
+                and all(fee["payload"][name] == line[name] for name in ("amount", "start", "end"))
+            if not is_its_own or key in billed:
                 self.findings.add("events.jsonl", "a line of invoice %d has no earned fee of its own behind it" % number,
                                   None, position)
             billed.add(key)
+
+    # -- what can have been recorded
+
+    def recordable(self, client, case, account):
+        """Holds each event of a client against those before it. One that fits nothing is passed over."""
+        def find(event, wrong):
+            for what in wrong:
+                self.findings.add("events.jsonl", what, None, event["position"])
+        life = Life([])
+        for place, event in enumerate(case):
+            find(event, self.of_case(client, life, event))
+            told = [next_["payload"]["kind"] for next_ in following(case, place, "exposure_found")]
+            find(event, ["no exposure %s was recorded with it" % kind for kind in life.exposures_of(event)
+                         if kind not in told])
+            if event["event"] == "fee_earned":
+                self.fees.setdefault((client, event["payload"]["period"]), event)
+            if event["event"] != "enrolled" or life.enrolment is None:
+                life.apply(event, event["event"], event["payload"], date.fromisoformat(event["occurred_on"]))
+        books = Books()
+        for place, event in enumerate(account):
+            p, wrong = event["payload"], self.of_account(client, books, event, case)
+            find(event, wrong)
+            if event["event"] == "payment_settled" and minor(p["unearned"]) > 0:
+                found = [(f["payload"]["payment"], f["payload"]["amount"])
+                         for f in following(account, place, "unearned_payment_found")][:1]
+                if found != [(p["payment"], p["unearned"])]:
+                    find(event, ["it is unearned, and no unearned payment was recorded with it"])
+            if event["event"] == "invoice_issued":
+                self.lines += [(event["position"], p["number"], client, line) for line in p["lines"]]
+            if not wrong or not books.is_opened:
+                books.apply(event)
+
+    def of_case(self, client, life, event):
+        """What is wrong with an event of a case beside those before it."""
+        p, name, day, record = event["payload"], event["event"], event["occurred_on"], self.bundle.record
+        wrong, position = [], event["position"]
+        if life.enrolment is None and name != "enrolled":
+            wrong.append("nobody had enrolled under the case before it")
+        if name == "enrolled":
+            if life.enrolment is not None:
+                wrong.append("the client enrols a second time")
+            if record.terms(p, position) is None:
+                wrong.append("the client enrols on a plan that was not offered")
+        elif name == "consent_signed":
+            rules = p["rules"]["cancellation"]
+            unknown = [pack for pack in p["rules"]["packs"] if not record.has_pack(pack, position)]
+            if unknown:
+                wrong.append("its rules are of %s@%d, which was not adopted" % (unknown[0]["code"], unknown[0]["version"]))
+            elif record.rules(p["state"], day, position) != p["rules"]:
+                wrong.append("its rules are not those of the packs that were in force")
+            window = cancellation_window(day, rules["days"], rules["calendar"])
+            if (p["cancel_through"], p["service_from"]) != window:
+                wrong.append("by its own rules the client can cancel through %s and service begins on %s" % window)
+            if life.enrolment is None or record.terms(life.enrolment, position) != p["terms"]:
+                wrong.append("its terms are not those of the plan that the client enrolled on")
+        elif name == "consent_cancelled":
+            signed, is_cancelled, on = life.agreements[-1] if life.agreements else ({}, True, "")
+            if is_cancelled or not on <= p["sent_on"] <= signed["cancel_through"]:
+                wrong.append("it was not sent in the days of the agreement before it")
+            if p["sent_on"] > day:
+                wrong.append("it was sent after the day on which it came")
+        elif name == "exposure_found" and p["cites"] != LAWS[p["kind"]]:
+            wrong.append("an exposure %s cites %s" % (p["kind"], LAWS[p["kind"]]))
+        elif name == "fee_earned":
+            wrong += ["the fee of period %d %s" % (p["period"], what) for what in self.of_fee(client, life, event)]
+        return wrong
+
+    def of_fee(self, client, life, event):
+        p, period, wrong = event["payload"], None, []
+        if p["as_of"] != event["occurred_on"]:
+            wrong.append("was judged as of another day than it was earned on")
+        if not life.is_open(p["period"]):
+            wrong.append("was earned or given up before")
+            return wrong
+        period = life.schedule and life.schedule.period(p["period"])
+        if not period:
+            return wrong + ["is of a period that the case does not have"]
+        start, end = map(str, period)
+        if (p["start"], p["end"]) != (start, end):
+            wrong.append("has other days than its period")
+        if p["as_of"] < end:
+            wrong.append("was earned before its period was over")
+        agreement = life.agreement(period[0])
+        if p["rules"] != (agreement["rules"]["packs"] if agreement else []):
+            wrong.append("names other rule packs than its agreement")
+        if "plan" in p and p["plan"] != life.enrolment["plan"]:
+            wrong.append("names another plan than the enrolment")
+        sale, rule = life.enrolment["sale"], agreement["rules"]["telemarketing"] if agreement else {"exempt": []}
+        has_waited = agreement and not (sale["channel"] in rule["exempt"] and "evidence" in sale)
+        done_on = max([day_before(end)] + [piece["on"] for piece in p["evidence"]])
+        if p.get("earned_on", p["as_of"]) != (p["as_of"] if has_waited or "earned_on" not in p
+                                              else min(done_on, p["as_of"])):
+            wrong.append("was earned on another day than it says")
+        if agreement is None:
+            return wrong + ["has no agreement"]
+        payer = self.load(self.bundle.clients.get(p["account"], {}).get("account"))
+        members = self.members([e for e in payer if e["position"] < event["position"]])
+        if p["amount"] != life.price(agreement, p["period"], client, members):
+            wrong.append("is not the agreement's price")
+        promised = agreement["terms"]["first_work" if p["period"] == 1 else "monthly_work"]
+        taken = life.work_of(p["period"], date.fromisoformat(p["as_of"]))
+        named = [(piece["work"], piece["event"]["position"], piece["late"]) for piece in p["evidence"]]
+        if named != taken or len(named) != len(promised):
+            wrong.append("does not name the work that was promised for it")
+        return wrong
+
+    def of_account(self, client, books, event, case):
+        """What is wrong with an event of an account beside those before it."""
+        p, name, wrong, currency = event["payload"], event["event"], [], self.bundle.record.currency
+
+        def check(is_wrong, what):
+            if is_wrong:
+                wrong.append(what)
+
+        def is_amount(money):
+            return minor(money) > 0 and money["currency"] == currency
+        check(not books.is_opened and name != "account_opened", "the account was not opened before it")
+        if name == "account_opened":
+            check(books.is_opened, "the account is opened a second time")
+            check(p["owner"] != client, "the account is opened for another client than its own")
+            check(case and case[0]["position"] > event["position"], "the account is opened before its client enrolled")
+        elif name == "member_linked":
+            check(p["member"] == client, "the account's own client is linked to it")
+        elif name == "payment_moved":
+            payer = self.load(self.bundle.clients.get(p["to"], {}).get("account"))
+            is_taken_in = any(e["payload"]["member"] == client for e in self.of(payer, "member_linked")
+                              if e["position"] < event["position"])
+            check(p["to"] == client or not is_taken_in, "payments are moved to an account that this client was not linked to")
+        elif name == "invoice_issued":
+            amounts = [line["amount"] for line in p["lines"]]
+            is_sum = amounts and sum(map(minor, amounts)) == minor(p["total"]) \
+                and {money["currency"] for money in amounts + [p["total"]]} == {currency}
+            check(not is_sum, "invoice %d is not its lines' sum" % p["number"])
+            check(p["number"] in books.invoices, "invoice %d was issued before" % p["number"])
+        elif name in ("charge_requested", "credit_granted", "written_off"):
+            check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
+            check(minor(p["amount"]) > books.open(p["invoice"]), "it is more than was open on an invoice of this account")
+        elif name == "payment_failed":
+            check(not books.invoices.get(p["invoice"], {}).get("charge"), "no charge of this invoice waited for an answer")
+        elif name == "payment_settled":
+            check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
+            sum_ = sum(minor(a["amount"]) for a in p["applied"]) + minor(p["unearned"])
+            check(sum_ != minor(p["amount"]) or p["unearned"]["currency"] != currency or minor(p["unearned"]) < 0,
+                  "the payment is not what it pays and what is unearned")
+            check(p["payment"] in books.payments, "the payment was recorded before")
+            fits = [is_amount(a["amount"]) and minor(a["amount"]) <= books.open(a["invoice"]) for a in p["applied"]]
+            check(len(fits) > 1 or not all(fits), "it pays more than was open on an invoice of this account")
+        elif name in ("refund_issued", "chargeback_opened"):
+            payment = books.payments.get(p["payment"], {"amount": 0, "returned": 0})
+            check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
+            check(minor(p["amount"]) > payment["amount"] - payment["returned"],
+                  "it is more than was left of a payment of this account")
+            check(p["refund" if name == "refund_issued" else "chargeback"] in books.backs,
+                  "money went back under its name before")
+        elif name in ("chargeback_won", "chargeback_lost"):
+            check(books.backs.get(p["chargeback"], {}).get("status") != "open", "no chargeback of its name was open")
+        elif name == "unearned_payment_found":
+            check(p["cites"] != LAWS["payment_unearned"], "an unearned payment cites " + LAWS["payment_unearned"])
+        return wrong
 
 
 # ---- The command line -------------------------------------------------------------------------------------
@@ -2255,7 +2598,11 @@ def main():
     if not known_zones():
         said.append("names of time zones,")
     if bundle.manifest["request"]["kind"] != "all":
-        said.append("whether each stream ends where the firm says (FORMAT.md, What is complete),")
+        said.append("whether each stream ends where the firm says, whether one has another event under a version that is "
+                    "here, whether what is stated as left out tells of others, whether nobody looked at a client where "
+                    "the firm says so (FORMAT.md, What is complete),")
+    if bundle.manifest["request"]["kind"] == "days":
+        said.append("whether a case with an event in these days is missing,")
     if bundle.consistency != "proved":
         said.append("whether the firm signed another log before (give an earlier checkpoint of a whole log),")
     said.append("and whether what was recorded is true.")

@@ -283,7 +283,7 @@ impl Export {
             (names::VERIFIER, PYTHON_VERIFIER.to_owned()),
         ]);
         if let Some(counts) = &self.scope.counts {
-            small.insert(names::STREAMS, stream_lines(counts));
+            small.insert(names::STREAMS, stream_lines(&stated(counts.clone())));
             small.insert(names::GAPS, stream_lines(&self.left_out));
             small.insert(names::SUBTREES, self.subtrees);
         }
@@ -328,6 +328,19 @@ impl Export {
         }
         Ok(())
     }
+}
+
+/// The streams of a part, with those of looks that a client does not have: that nobody looked is stated too.
+pub(crate) fn stated(mut counts: BTreeMap<StreamId, u64>) -> BTreeMap<StreamId, u64> {
+    let looks = |stream: &StreamId| match stream {
+        StreamId::Case(case) => Some((StreamId::Looks(*case), 0)),
+        StreamId::Account(_) | StreamId::Deposit(_) | StreamId::Firm | StreamId::Looks(_) => None,
+    };
+    let none: Vec<_> = counts.keys().filter_map(looks).collect();
+    for (stream, count) in none {
+        counts.entry(stream).or_insert(count);
+    }
+    counts
 }
 
 /// `proofs/streams.txt`: how many events the firm says each stream has at the checkpoint.

@@ -8,7 +8,7 @@ use domain::ids::{AccountId, CaseId, FirmId};
 use serde_json::Value;
 
 use crate::envelope::Envelope;
-use crate::index::{Index, YEARS};
+use crate::index::{EPOCH_DAY, Index, MICROS_PER_DAY, YEARS, ZONE_DAYS};
 use crate::openings::{self, Openings};
 use crate::scope::{Request, moved_to};
 
@@ -86,7 +86,7 @@ impl Gather {
                 envelope.stream_version
             ));
         }
-        self.note_last(envelope.occurred_on);
+        self.note_last(envelope);
         match stream {
             StreamId::Case(case) => {
                 self.cases.insert(case);
@@ -118,12 +118,16 @@ impl Gather {
             }
     }
 
-    /// Only what is a day counts: that a text is none is found where its event is decoded.
-    fn note_last(&mut self, text: &str) {
+    /// Only what is a day counts, and none after that of its recording, wherever that was: both are found where
+    /// the event is decoded.
+    fn note_last(&mut self, envelope: &Envelope<'_>) {
+        let text = envelope.occurred_on;
+        let told_by = envelope.recorded_at.div_euclid(MICROS_PER_DAY) + EPOCH_DAY + ZONE_DAYS;
+        let is_over = |day: &CivilDate| i64::from(day.num_days_from_ce()) <= told_by;
         let is_later = |day: &CivilDate| self.last_day.is_none_or(|last| last < *day);
         let is_day = |day: &CivilDate| day.to_string() == text && YEARS.contains(&day.year());
         if text != self.last_text
-            && let Some(day) = text.parse().ok().filter(is_later).filter(is_day)
+            && let Some(day) = text.parse().ok().filter(is_later).filter(is_day).filter(is_over)
         {
             self.last_day = Some(day);
             text.clone_into(&mut self.last_text);

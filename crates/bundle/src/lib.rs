@@ -28,6 +28,7 @@ mod manifest;
 mod names;
 mod openings;
 mod outlet;
+mod recordable;
 mod scope;
 mod spool;
 mod subtrees;

@@ -12,6 +12,7 @@ use uuid::Uuid;
 
 use crate::derive::{FirmBook, Frame, Party, Rows, look, tell};
 use crate::index::{ByStream, Unread};
+use crate::recordable::{self, FirmRecord};
 use crate::spool::{Pieces, Spooled};
 
 /// Clients that one thread tells of before it hands over.
@@ -44,9 +45,11 @@ pub(crate) fn tell_all(
     let parties = events.parties();
     let mut pieces = Pieces::new(lines.open()?);
     let (mut firm, mut looked, mut rows) = (FirmBook::default(), 0, Rows::new(frame.format));
+    let mut record = FirmRecord::default();
     let mut unread = Vec::new();
     events.each(StreamId::Firm, &mut pieces, &mut unread, |recorded, unread| {
         looked += look(&recorded, &mut rows);
+        record.take(&recorded, &mut rows);
         firm.take(&recorded);
         if looked + unread.len() < LOOKS_AT_ONCE {
             return Ok(());
@@ -55,9 +58,13 @@ pub(crate) fn tell_all(
         rows.unread.append(unread);
         take(std::mem::replace(&mut rows, Rows::new(frame.format)))
     })?;
+    record.finish(&mut rows);
     // Nothing is told of these, and each of them is decoded all the same.
     for stream in events.others() {
-        events.each(stream, &mut pieces, &mut unread, |_, _| Ok(()))?;
+        events.each(stream, &mut pieces, &mut unread, |recorded, _| {
+            recordable::check_day(&recorded, &record, &mut rows);
+            Ok(())
+        })?;
     }
     rows.unread.append(&mut unread);
     take(rows)?;
@@ -70,7 +77,7 @@ pub(crate) fn tell_all(
         let (done, finished) = mpsc::channel();
         let mut threads = Vec::new();
         for _ in 0..THREADS {
-            let (done, parties, firm) = (done.clone(), &parties, &firm);
+            let (done, parties, firm, record) = (done.clone(), &parties, &firm, &record);
             let (next, stop, permitted) = (&next, &stop, &permitted);
             let mut pieces = Pieces::new(lines.open()?);
             threads.push(scope.spawn(move || {
@@ -85,7 +92,7 @@ pub(crate) fn tell_all(
                         break;
                     };
                     let chunk_of = &rest[..rest.len().min(CLIENTS_AT_ONCE)];
-                    let told = tell_some(events, chunk_of, firm, frame, &mut pieces);
+                    let told = tell_some(events, chunk_of, (firm, record), frame, &mut pieces);
                     if done.send((chunk, told)).is_err() {
                         break;
                     }
@@ -130,7 +137,7 @@ fn give(
 fn tell_some(
     events: &ByStream,
     ids: &[Uuid],
-    firm: &FirmBook,
+    (firm, record): (&FirmBook, &FirmRecord),
     frame: &Frame,
     pieces: &mut Pieces,
 ) -> Result<Rows, TellError> {
@@ -138,12 +145,16 @@ fn tell_some(
     for id in ids {
         let party = load(events, *id, pieces, &mut rows.unread)?;
         // Folds rest on what the ledger lets into a log. What somebody else made may break them.
-        let told = catch_unwind(AssertUnwindSafe(|| tell(&party, firm, frame, &mut rows)));
+        let told = catch_unwind(AssertUnwindSafe(|| {
+            recordable::check(&party, record, &mut rows);
+            tell(&party, firm, frame, &mut rows);
+        }));
         if told.is_err() {
             rows.unfolded.push(*id);
         }
         let mut unread = std::mem::take(&mut rows.unread);
         events.each(StreamId::Looks(CaseId(*id)), pieces, &mut unread, |recorded, _| {
+            recordable::check_day(&recorded, record, &mut rows);
             look(&recorded, &mut rows);
             Ok(())
         })?;

@@ -5,7 +5,7 @@ use domain::event::{AccountEvent, Event, Recorded};
 use domain::ids::AccountId;
 use domain::money::Money;
 
-use super::{Charge, Frame, Rows, decimal, last_day};
+use super::{Frame, Rows, decimal, last_day};
 use crate::csv::{Row, list};
 use crate::tables::at;
 
@@ -24,17 +24,8 @@ pub(super) fn invoices(id: AccountId, account: &Account, frame: &Frame, rows: &m
             .plain(invoice.status())
             .plain(invoice.issued.at.position)
             .end();
-        let sum: i64 = invoice.lines.iter().map(|line| line.amount.minor()).sum();
-        if sum != invoice.total.minor() {
-            rows.fault(
-                invoice.issued.at.position,
-                format!("invoice {number} is not its lines' sum"),
-            );
-        }
         for (line, place) in invoice.lines.iter().zip(1..) {
             let place: u32 = place;
-            let charge = Charge { case: line.case, period: line.period, amount: line.amount };
-            rows.lines.push((invoice.issued.at.position, *number, charge));
             Row::begin(&mut rows.tables[at::INVOICE_LINES], rows.format)
                 .plain(number)
                 .plain(place)
@@ -66,15 +57,6 @@ pub(super) fn payments(id: AccountId, events: &[Recorded], rows: &mut Rows) {
     for recorded in events {
         let Event::Account(event) = &recorded.event else { continue };
         let Some(found) = transaction(event) else { continue };
-        if let AccountEvent::PaymentSettled(e) = event {
-            let applied: i64 = e.applied.iter().map(|applied| applied.amount.minor()).sum();
-            if applied + e.unearned.minor() != e.amount.minor() {
-                rows.fault(
-                    recorded.position,
-                    "the payment is not what it pays and what is unearned",
-                );
-            }
-        }
         Row::begin(&mut rows.tables[at::PAYMENTS], rows.format)
             .plain(recorded.position)
             .plain(recorded.occurred_on)

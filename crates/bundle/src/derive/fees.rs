@@ -11,7 +11,7 @@ use domain::ids::AccountId;
 use domain::rules::PackRef;
 use domain::terms::Work;
 
-use super::{Charge, Earned, Rows, Told, last_day};
+use super::{Earned, Rows, Told, last_day};
 use crate::csv::{Row, list};
 use crate::tables::at;
 
@@ -67,7 +67,6 @@ pub(super) fn rows(
     let mut fees = BTreeMap::new();
     for (&period, earned) in &told.earned {
         check(told, period, earned, rows);
-        rows.earned.push(Charge { case: told.id, period, amount: earned.fee.amount });
         let Some(explanation) = &earned.explanation else { continue };
         let fee = Fee {
             period,

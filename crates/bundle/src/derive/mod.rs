@@ -51,16 +51,21 @@ pub(crate) struct Rows {
     pub(crate) faults: Vec<(u64, String)>,
     /// Fees that were earned.
     pub(crate) earned: Vec<Charge>,
-    /// Lines of invoices, each with the position and number of its invoice.
-    pub(crate) lines: Vec<(u64, u64, Charge)>,
+    /// Lines of invoices, each with the number of its invoice.
+    pub(crate) lines: Vec<(u64, Charge)>,
 }
 
-/// What one period of one case costs.
+/// What one period of one case costs, as a fee or the line of an invoice says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Charge {
     pub(crate) case: CaseId,
+    pub(crate) account: AccountId,
     pub(crate) period: u32,
     pub(crate) amount: Money,
+    pub(crate) start: CivilDate,
+    pub(crate) end: CivilDate,
+    /// Where the fee or the invoice stands.
+    pub(crate) position: u64,
 }
 
 impl Rows {
@@ -77,7 +82,7 @@ impl Rows {
         }
     }
 
-    fn fault(&mut self, position: u64, what: impl Into<String>) {
+    pub(crate) fn fault(&mut self, position: u64, what: impl Into<String>) {
         self.faults.push((position, what.into()));
     }
 }
@@ -230,9 +235,11 @@ struct Told<'a> {
 
 /// Adds one client's rows and report.
 pub(crate) fn tell(party: &Party, firm: &FirmBook, frame: &Frame, rows: &mut Rows) {
-    let told = fold(party, firm, frame);
-    let own = told.id.own_account();
+    let own = AccountId(party.id);
     let own_account = party.accounts.get(&own).map_or(&[][..], Vec::as_slice);
+    // These rows need no fold, and stand whatever comes of it.
+    account::payments(own, own_account, rows);
+    let told = fold(party, firm, frame);
     if !party.case.is_empty() {
         case::papers(&told, rows);
         case::letters(&told, rows);
@@ -244,7 +251,6 @@ pub(crate) fn tell(party: &Party, firm: &FirmBook, frame: &Frame, rows: &mut Row
     case::exposures(&told, own_account, rows);
     if let Some(account) = told.accounts.get(&own) {
         account::invoices(own, account, frame, rows);
-        account::payments(own, own_account, rows);
     }
 }
 

@@ -4,7 +4,8 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use domain::event::{AccountEvent, Event, Recorded};
+use calendar::CivilDate;
+use domain::event::{AccountEvent, Event, Recorded, UnearnedPaymentFound};
 use domain::gates::{Explanation, Finding};
 use domain::ids::AccountId;
 use domain::text::shown;
@@ -118,7 +119,7 @@ pub(super) fn page(
          File note of case {id}, as of {}. Numbers in brackets are positions in events.jsonl.</p>\n",
         day(told.frame.as_of)
     );
-    who(told, &mut page);
+    who(told, own_account, &mut page);
     let mut sentences = sentences(told);
     let mut part = |part| sentences.remove(&part).unwrap_or_default();
     papers(told, &part(Part::Papers), &mut page);
@@ -136,25 +137,74 @@ pub(super) fn page(
     page.out
 }
 
-fn who(told: &Told<'_>, page: &mut Page) {
+fn who(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
     page.heading("Who");
     let Some(enrolment) = &told.case.enrolment else {
         return page.sentence("Nobody has enrolled under this case.", &[]);
     };
     let sentence = format!(
-        "The client enrolled on {}, {}, {}, on the plan {} (version {}). Nothing was charged for that. \
-         Results were promised within {} days.",
+        "The client enrolled on {}, {}, {}, on the plan {} (version {}). {} Results were promised within {} days.",
         day(enrolment.mark.on),
         story::channel(enrolment.sale.channel),
         story::seat(enrolment.seat),
         enrolment.plan,
         enrolment.plan_version,
+        paid_through(own_account, enrolment.mark.on, page.format),
         enrolment.sale.promised_days,
     );
     page.sentence(&sentence, &[enrolment.mark.at.position]);
     let payer = fees::payer(told);
     if payer != told.id.own_account() {
         page.sentence(&format!("The fees of this case are paid through the account {payer}."), &[]);
+    }
+}
+
+/// What was asked or paid up to a day: that nothing was has to follow from the events.
+fn paid_through(own_account: &[Recorded], day: CivilDate, format: Format) -> String {
+    if !format.guards_text() {
+        return "Nothing was charged for that.".into();
+    }
+    let (mut is_asked, mut paid) = (false, Vec::new());
+    for recorded in own_account.iter().filter(|recorded| recorded.occurred_on <= day) {
+        match &recorded.event {
+            Event::Account(AccountEvent::PaymentSettled(e)) => paid.push(e.amount.to_string()),
+            Event::Account(AccountEvent::InvoiceIssued(_) | AccountEvent::ChargeRequested(_)) => {
+                is_asked = true;
+            }
+            Event::Account(
+                AccountEvent::AccountOpened(_)
+                | AccountEvent::CardOnFileChanged(_)
+                | AccountEvent::LinkSuggested(_)
+                | AccountEvent::LinkRefused(_)
+                | AccountEvent::MemberLinked(_)
+                | AccountEvent::MemberUnlinked(_)
+                | AccountEvent::PaymentMoved(_)
+                | AccountEvent::PaymentMovedBack(_)
+                | AccountEvent::PaymentFailed(_)
+                | AccountEvent::RefundIssued(_)
+                | AccountEvent::ChargebackOpened(_)
+                | AccountEvent::ChargebackWon(_)
+                | AccountEvent::ChargebackLost(_)
+                | AccountEvent::CreditGranted(_)
+                | AccountEvent::WrittenOff(_)
+                | AccountEvent::UnearnedPaymentFound(_)
+                | AccountEvent::MoneyDeposited(_)
+                | AccountEvent::MoneyUndeposited(_),
+            )
+            | Event::Case(_)
+            | Event::Deposit(_)
+            | Event::Firm(_)
+            | Event::Look(_) => {}
+        }
+    }
+    match (paid.is_empty(), is_asked) {
+        (false, _) => format!("{} was paid on the client's account through that day.", and(&paid)),
+        (true, true) => "Money was asked of the client's account through that day.".into(),
+        (true, false) => {
+            "No invoice, charge or payment of the client's account is on record through \
+                          that day."
+                .into()
+        }
     }
 }
 
@@ -202,7 +252,9 @@ fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
         );
         page.sentence(&sentence, &[contract.recorded.position]);
         if let Some((recorded, sent_on)) = contract.cancelled {
-            let sentence = format!("The client cancelled it on {}, in these days.", day(sent_on));
+            let when = if sent_on <= signed.cancel_through { "in" } else { "after" };
+            let sentence =
+                format!("The client cancelled it on {}, {when} these days.", day(sent_on));
             page.sentence(&sentence, &[recorded.position]);
         }
     }
@@ -279,7 +331,9 @@ fn charged(
         held(explanation, page);
     }
     if told.earned.is_empty() {
-        page.sentence("No fee was earned, and none was asked for.", &[]);
+        let guarded = page.format.guards_text();
+        let asked = if guarded { "." } else { ", and none was asked for." };
+        page.sentence(&format!("No fee was earned{asked}"), &[]);
     }
     let money = own_account.iter().filter_map(|recorded| match &recorded.event {
         Event::Account(event) => Some((recorded, story::of_account(event)?)),
@@ -363,8 +417,9 @@ fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
         if let Event::Account(AccountEvent::UnearnedPaymentFound(e)) = &recorded.event {
             any = true;
             let on = day(recorded.occurred_on);
+            let (verb, owed) = owed(told, e, page.format);
             let sentence = format!(
-                "{on}: {} of the payment {} has no earned fee behind it ({}) and is owed to the client.",
+                "{on}: {} of the payment {} {verb} no earned fee behind it ({}){owed}",
                 e.amount, e.payment, e.cites
             );
             page.sentence(&sentence, &[recorded.position]);
@@ -373,6 +428,20 @@ fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
     if !any {
         page.sentence("Nothing is on record.", &[]);
     }
+}
+
+/// What of a payment that nothing earned stood behind is owed now: some of it may have gone back since.
+fn owed(told: &Told<'_>, e: &UnearnedPaymentFound, format: Format) -> (&'static str, String) {
+    if !format.guards_text() {
+        return ("has", " and is owed to the client.".into());
+    }
+    let account = told.accounts.get(&told.id.own_account());
+    let payment = account.and_then(|account| account.payments.get(&e.payment));
+    let left = payment.map(|payment| payment.unearned_left).filter(|left| left.is_positive());
+    let owed = left.map_or("; nothing of it is owed any more.".to_owned(), |left| {
+        format!("; {left} of the payment is owed to the client.")
+    });
+    ("had", owed)
 }
 
 #[cfg(test)]

@@ -14,7 +14,7 @@ use super::papers::Papers;
 use super::{Consistency, Findings};
 use crate::archive::{ArchiveError, ArchiveReader, joined};
 use crate::envelope::{EVENT_BYTES_MAX, Envelope};
-use crate::export::stream_lines;
+use crate::export::{stated, stream_lines};
 use crate::gather::{EVENTS_MAX, Gaps, Gather};
 use crate::intake::Intake;
 use crate::manifest::{Format, Manifest};
@@ -454,15 +454,18 @@ fn check_streams(
     if !archive.has(names::STREAMS) {
         return;
     }
-    let stated = match archive.read(names::STREAMS, STREAMS_BYTES_MAX) {
-        Ok(stated) => stated,
+    if manifest.format >= Format::V3 {
+        counts = stated(counts);
+    }
+    let found = match archive.read(names::STREAMS, STREAMS_BYTES_MAX) {
+        Ok(found) => found,
         Err(error) => {
             return findings.of_file(names::STREAMS, format!("it cannot be read: {error}"));
         }
     };
     let expected = stream_lines(&counts);
-    if stated != expected.as_bytes() {
-        let row = super::difference::first_line(expected.as_bytes(), &stated);
+    if found != expected.as_bytes() {
+        let row = super::difference::first_line(expected.as_bytes(), &found);
         let what = "the firm states another number of events than the bundle holds";
         findings.add(names::STREAMS, Some(row), None, what);
     }

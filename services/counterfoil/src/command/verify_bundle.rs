@@ -131,6 +131,14 @@ fn unproved(verified: &Verified) -> Vec<&'static str> {
         lines.push(
             "that each stream ends where it does: the whole log, or another part, shows that",
         );
+        lines.push(
+            "that a stream has no other event under a version that is here, that what is stated as \
+             left out tells of others, and that nobody looked at a client where it is stated: the \
+             whole log shows that",
+        );
+    }
+    if matches!(verified.request, Some(Request::Days { .. })) {
+        lines.push("that no case with an event in these days is missing: the whole log shows that");
     }
     if verified.consistency != Consistency::Proved {
         lines.push("that the firm signed no other log before: an earlier checkpoint of a whole log shows that");

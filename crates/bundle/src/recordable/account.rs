@@ -1,0 +1,217 @@
+//! An account's events, held against those before them.
+
+use domain::State;
+use domain::account::{Account, ChargebackStatus};
+use domain::event::{
+    AccountEvent, Event, ExposureKind, InvoiceIssued, PaymentSettled, Recorded, StreamId,
+};
+use domain::ids::{AccountId, ProcessorRef};
+use domain::money::Money;
+
+use super::case::numbered;
+use super::{FirmRecord, following};
+use crate::derive::{Charge, Party, Rows};
+
+pub(super) fn check(
+    id: AccountId,
+    events: &[Recorded],
+    party: &Party,
+    firm: &FirmRecord,
+    rows: &mut Rows,
+) {
+    let mut state = State::empty(StreamId::Account(id));
+    for (place, recorded) in events.iter().enumerate() {
+        let (Event::Account(event), State::Account(account)) = (&recorded.event, &state) else {
+            continue;
+        };
+        let is_opening = matches!(event, AccountEvent::AccountOpened(_));
+        let before = Before { id, account, party, firm };
+        let mut wrong = before.wrong(recorded, event);
+        if account.version == 0 && !is_opening {
+            wrong.push("the account was not opened before it".to_owned());
+        }
+        // What is told of a payment is nothing of the payment's own.
+        let told = before.untold(events, place, event);
+        if let AccountEvent::InvoiceIssued(e) = event {
+            note_lines(id, recorded, e, rows);
+        }
+        let is_kept = wrong.is_empty() || account.version == 0;
+        for what in wrong.into_iter().chain(told) {
+            rows.fault(recorded.position, what);
+        }
+        // Whoever tells of the client says what does not fold.
+        if is_kept && state.fold(&numbered(&state, recorded)).is_err() {
+            return;
+        }
+    }
+}
+
+fn note_lines(id: AccountId, recorded: &Recorded, e: &InvoiceIssued, rows: &mut Rows) {
+    for line in &e.lines {
+        let charge = Charge {
+            case: line.case,
+            account: id,
+            period: line.period,
+            amount: line.amount,
+            start: line.start,
+            end: line.end,
+            position: recorded.position,
+        };
+        rows.lines.push((e.number, charge));
+    }
+}
+
+/// An account as it stood before an event.
+struct Before<'a> {
+    id: AccountId,
+    account: &'a Account,
+    party: &'a Party,
+    firm: &'a FirmRecord,
+}
+
+impl Before<'_> {
+    fn wrong(&self, recorded: &Recorded, event: &AccountEvent) -> Vec<String> {
+        match event {
+            AccountEvent::AccountOpened(e) => {
+                let owner = self.id.owner();
+                let enrolled = self.party.case.first();
+                let is_early = !self.party.case.is_empty()
+                    && enrolled.is_none_or(|first| first.position > recorded.position);
+                list([
+                    (self.account.version > 0, "the account is opened a second time"),
+                    (e.owner != owner, "the account is opened for another client than its own"),
+                    (is_early, "the account is opened before its client enrolled"),
+                ])
+            }
+            AccountEvent::MemberLinked(e) => {
+                list([(e.member == self.id.owner(), "the account's own client is linked to it")])
+            }
+            AccountEvent::PaymentMoved(e) => list([(
+                !self.is_taken_in(e.to, recorded.position),
+                "payments are moved to an account that this client was not linked to",
+            )]),
+            AccountEvent::InvoiceIssued(e) => self.issued(e),
+            AccountEvent::ChargeRequested(e) => self.of_open(e.invoice, e.amount),
+            AccountEvent::PaymentFailed(e) => list([(
+                self.account.invoices.get(&e.invoice).is_none_or(|i| i.charge_open.is_none()),
+                "no charge of this invoice waited for an answer",
+            )]),
+            AccountEvent::PaymentSettled(e) => self.settled(e),
+            AccountEvent::RefundIssued(e) => self.goes_back(&e.refund, &e.payment, e.amount),
+            AccountEvent::ChargebackOpened(e) => {
+                self.goes_back(&e.chargeback, &e.payment, e.amount)
+            }
+            AccountEvent::ChargebackWon(e) => self.ends(&e.chargeback),
+            AccountEvent::ChargebackLost(e) => self.ends(&e.chargeback),
+            AccountEvent::CreditGranted(e) => self.of_open(e.invoice, e.amount),
+            AccountEvent::WrittenOff(e) => self.of_open(e.invoice, e.amount),
+            AccountEvent::UnearnedPaymentFound(e) => list([(
+                e.cites.as_str() != ExposureKind::PaymentUnearned.cites(),
+                "an unearned payment cites 15 USC 1679b(b)",
+            )]),
+            AccountEvent::CardOnFileChanged(_)
+            | AccountEvent::LinkSuggested(_)
+            | AccountEvent::LinkRefused(_)
+            | AccountEvent::MemberUnlinked(_)
+            | AccountEvent::PaymentMovedBack(_)
+            | AccountEvent::MoneyDeposited(_)
+            | AccountEvent::MoneyUndeposited(_) => Vec::new(),
+        }
+    }
+
+    /// What has to be told with a payment and is not.
+    fn untold(&self, events: &[Recorded], place: usize, event: &AccountEvent) -> Option<String> {
+        let AccountEvent::PaymentSettled(payment) = event else { return None };
+        let tells = |next: &Event| {
+            matches!(next, Event::Account(AccountEvent::UnearnedPaymentFound(e))
+                if e.payment == payment.payment && e.amount == payment.unearned)
+        };
+        let is_told = following(events, place).next().is_some_and(tells);
+        let what = "it is unearned, and no unearned payment was recorded with it";
+        (payment.unearned.is_positive() && !is_told).then(|| what.to_owned())
+    }
+
+    fn is_taken_in(&self, by: AccountId, before: u64) -> bool {
+        let member = self.id.owner();
+        by != self.id
+            && self.party.accounts.get(&by).is_some_and(|events| {
+                events.iter().take_while(|other| other.position < before).any(|other| {
+                    matches!(&other.event, Event::Account(AccountEvent::MemberLinked(e)) if e.member == member)
+                })
+            })
+    }
+
+    /// The open amount of an invoice; nothing of one that was not issued.
+    fn open(&self, invoice: u64) -> Option<Money> {
+        self.account.invoices.get(&invoice).map(domain::account::Invoice::open)
+    }
+
+    fn is_amount(&self, amount: Money) -> bool {
+        amount.is_positive() && Some(amount.currency()) == self.firm.currency()
+    }
+
+    fn of_open(&self, invoice: u64, amount: Money) -> Vec<String> {
+        let is_within = self.open(invoice).is_some_and(|open| amount.minor() <= open.minor());
+        list([
+            (!self.is_amount(amount), "its amount is not above zero in the firm's currency"),
+            (!is_within, "it is more than was open on an invoice of this account"),
+        ])
+    }
+
+    fn issued(&self, e: &InvoiceIssued) -> Vec<String> {
+        let sum: i128 = e.lines.iter().map(|line| i128::from(line.amount.minor())).sum();
+        let currency = self.firm.currency();
+        let is_mixed = e.lines.iter().any(|line| Some(line.amount.currency()) != currency)
+            || Some(e.total.currency()) != currency;
+        let is_sum = !e.lines.is_empty() && sum == i128::from(e.total.minor()) && !is_mixed;
+        let mut wrong = Vec::new();
+        if !is_sum {
+            wrong.push(format!("invoice {} is not its lines' sum", e.number));
+        }
+        if self.account.invoices.contains_key(&e.number) {
+            wrong.push(format!("invoice {} was issued before", e.number));
+        }
+        wrong
+    }
+
+    fn settled(&self, e: &PaymentSettled) -> Vec<String> {
+        let applied: i128 = e.applied.iter().map(|a| i128::from(a.amount.minor())).sum();
+        let unearned = i128::from(e.unearned.minor());
+        let is_sum = applied + unearned == i128::from(e.amount.minor())
+            && Some(e.unearned.currency()) == self.firm.currency();
+        let fits = |applied: &domain::event::Applied| {
+            self.is_amount(applied.amount)
+                && self.open(applied.invoice).is_some_and(|o| applied.amount.minor() <= o.minor())
+        };
+        list([
+            (!self.is_amount(e.amount), "its amount is not above zero in the firm's currency"),
+            (!is_sum || unearned < 0, "the payment is not what it pays and what is unearned"),
+            (self.account.payments.contains_key(&e.payment), "the payment was recorded before"),
+            (
+                e.applied.len() > 1 || !e.applied.iter().all(fits),
+                "it pays more than was open on an invoice of this account",
+            ),
+        ])
+    }
+
+    fn goes_back(&self, name: &ProcessorRef, of: &ProcessorRef, amount: Money) -> Vec<String> {
+        let is_left = self.account.payments.get(of).is_some_and(|payment| {
+            amount.minor() <= payment.amount.minor() - payment.returned.minor()
+        });
+        list([
+            (!self.is_amount(amount), "its amount is not above zero in the firm's currency"),
+            (!is_left, "it is more than was left of a payment of this account"),
+            (self.account.money_back.contains_key(name), "money went back under its name before"),
+        ])
+    }
+
+    fn ends(&self, name: &ProcessorRef) -> Vec<String> {
+        let status = self.account.money_back.get(name).and_then(|back| back.status);
+        list([(status != Some(ChargebackStatus::Open), "no chargeback of its name was open")])
+    }
+}
+
+/// What holds of a list of what would be wrong.
+fn list<const N: usize>(wrong: [(bool, &str); N]) -> Vec<String> {
+    wrong.into_iter().filter(|(holds, _)| *holds).map(|(_, what)| what.to_owned()).collect()
+}

@@ -1,0 +1,235 @@
+//! A case's events, held against those before them.
+
+use calendar::CivilDate;
+use domain::State;
+use domain::case::Case;
+use domain::event::{
+    BureauAsked, CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, Event, ExposureKind,
+    FeeEarned, PaperKind, Recorded, RoundSent, StreamId,
+};
+use domain::ids::CaseId;
+
+use super::{FirmRecord, following};
+use crate::derive::{Charge, Party, Rows};
+
+pub(super) fn check(id: CaseId, party: &Party, firm: &FirmRecord, rows: &mut Rows) {
+    let mut state = State::empty(StreamId::Case(id));
+    for (place, recorded) in party.case.iter().enumerate() {
+        let (Event::Case(event), State::Case(case)) = (&recorded.event, &state) else { continue };
+        let mut wrong = Vec::new();
+        let is_enrolment = matches!(event, CaseEvent::Enrolled(_));
+        if case.enrolment.is_none() && !is_enrolment {
+            wrong.push("nobody had enrolled under the case before it".to_owned());
+        }
+        wrong.extend(of_event(case, recorded, event, firm));
+        let told: Vec<ExposureKind> = following(&party.case, place)
+            .map_while(|next| match next {
+                Event::Case(CaseEvent::ExposureFound(e)) => Some(e.kind),
+                Event::Case(_)
+                | Event::Account(_)
+                | Event::Deposit(_)
+                | Event::Firm(_)
+                | Event::Look(_) => None,
+            })
+            .collect();
+        for kind in exposures(case, recorded, event).into_iter().filter(|k| !told.contains(k)) {
+            wrong.push(format!("no exposure {kind} was recorded with it"));
+        }
+        if let CaseEvent::FeeEarned(e) = event {
+            rows.earned.push(Charge {
+                case: id,
+                account: e.account,
+                period: e.period,
+                amount: e.amount,
+                start: e.start,
+                end: e.end,
+                position: recorded.position,
+            });
+        }
+        let is_again = is_enrolment && case.enrolment.is_some();
+        for what in wrong {
+            rows.fault(recorded.position, what);
+        }
+        // Whoever tells of the client says what does not fold.
+        if !is_again && state.fold(&numbered(&state, recorded)).is_err() {
+            return;
+        }
+    }
+}
+
+/// The event as the next of its stream: what came before it may have been passed over.
+pub(super) fn numbered(state: &State, recorded: &Recorded) -> Recorded {
+    Recorded { stream_version: state.version() + 1, ..recorded.clone() }
+}
+
+fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmRecord) -> Vec<String> {
+    match event {
+        CaseEvent::Enrolled(e) => enrolled(case, recorded, e, firm),
+        CaseEvent::ConsentSigned(e) => signed(case, recorded, e, firm),
+        CaseEvent::ConsentCancelled(e) => cancelled(case, recorded, e),
+        CaseEvent::ExposureFound(e) if e.cites.as_str() != e.kind.cites() => {
+            vec![format!("an exposure {} cites {}", e.kind, e.kind.cites())]
+        }
+        CaseEvent::FeeEarned(e) => earned(case, recorded, e),
+        CaseEvent::ExposureFound(_)
+        | CaseEvent::DisclosureDelivered(_)
+        | CaseEvent::DisclosureAcknowledged(_)
+        | CaseEvent::IdentityPaperReceived(_)
+        | CaseEvent::IdentityPaperAccepted(_)
+        | CaseEvent::IdentityPaperRejected(_)
+        | CaseEvent::ReportSourceConnected(_)
+        | CaseEvent::ReportIdentityFailed(_)
+        | CaseEvent::ReportImported(_)
+        | CaseEvent::ItemListed(_)
+        | CaseEvent::BasisAttested(_)
+        | CaseEvent::WorkOpened(_)
+        | CaseEvent::RoundSent(_)
+        | CaseEvent::LetterDelivered(_)
+        | CaseEvent::ClientInformationSent(_)
+        | CaseEvent::ResponseReceived(_)
+        | CaseEvent::ItemDeleted(_)
+        | CaseEvent::ItemCorrected(_)
+        | CaseEvent::ItemVerified(_)
+        | CaseEvent::ItemReinserted(_)
+        | CaseEvent::BureauAsked(_)
+        | CaseEvent::BureauAnswered(_)
+        | CaseEvent::ProgressReportSent(_)
+        | CaseEvent::ContactChanged(_)
+        | CaseEvent::BillingDayChanged(_)
+        | CaseEvent::MessageLogged(_)
+        | CaseEvent::ServicePaused(_)
+        | CaseEvent::ServiceResumed(_)
+        | CaseEvent::ServiceEnded(_)
+        | CaseEvent::PeriodClosedWithoutFee(_)
+        | CaseEvent::FeeHeld(_)
+        | CaseEvent::CorrectionNoted(_)
+        | CaseEvent::LegalHoldPlaced(_)
+        | CaseEvent::LegalHoldLifted(_)
+        | CaseEvent::ClientErased(_) => Vec::new(),
+    }
+}
+
+fn enrolled(case: &Case, recorded: &Recorded, e: &Enrolled, firm: &FirmRecord) -> Vec<String> {
+    let mut wrong = Vec::new();
+    if case.enrolment.is_some() {
+        wrong.push("the client enrols a second time".to_owned());
+    }
+    let plan = firm.plan(&e.plan, e.plan_version, recorded.position);
+    if plan.and_then(|plan| plan.terms(e.seat)).is_none() {
+        wrong.push("the client enrols on a plan that was not offered".into());
+    }
+    wrong
+}
+
+/// The days and rules of an agreement are not the firm's word: they follow from the packs it had adopted.
+fn signed(case: &Case, recorded: &Recorded, e: &ConsentSigned, firm: &FirmRecord) -> Vec<String> {
+    let (on, position) = (recorded.occurred_on, recorded.position);
+    let mut wrong = Vec::new();
+    let (cancel_through, service_from) = e.rules.cancellation_window(on);
+    if e.cancel_through != cancel_through || e.service_from != service_from {
+        wrong.push(format!(
+            "by its own rules the client can cancel through {cancel_through} and service begins on \
+             {service_from}"
+        ));
+    }
+    let unknown = e.rules.packs.iter().find(|pack| !firm.has_pack(pack, position));
+    if let Some(pack) = unknown {
+        let what =
+            format!("its rules are of {}@{}, which was not adopted", pack.code, pack.version);
+        wrong.push(what);
+    } else if firm.rules(e.state, on, position).as_ref() != Some(&e.rules) {
+        wrong.push("its rules are not those of the packs that were in force".into());
+    }
+    let enrolment = case.enrolment.as_ref();
+    let terms = enrolment.and_then(|enrolment| {
+        firm.plan(&enrolment.plan, enrolment.plan_version, position)?.terms(enrolment.seat)
+    });
+    if terms.as_ref() != Some(&e.terms) {
+        wrong.push("its terms are not those of the plan that the client enrolled on".into());
+    }
+    wrong
+}
+
+fn cancelled(case: &Case, recorded: &Recorded, e: &ConsentCancelled) -> Vec<String> {
+    let in_time = case.agreements.last().is_some_and(|agreement| {
+        agreement.cancelled.is_none()
+            && (agreement.mark.on..=agreement.cancel_through).contains(&e.sent_on)
+    });
+    let mut wrong = Vec::new();
+    if !in_time {
+        wrong.push("it was not sent in the days of the agreement before it".to_owned());
+    }
+    if e.sent_on > recorded.occurred_on {
+        wrong.push("it was sent after the day on which it came".into());
+    }
+    wrong
+}
+
+/// What a fee says of itself. Whether its gates held is asked where fees are told of.
+fn earned(case: &Case, recorded: &Recorded, e: &FeeEarned) -> Vec<String> {
+    let mut wrong = Vec::new();
+    let mut find = |holds: bool, what: &str| {
+        if !holds {
+            wrong.push(format!("the fee of period {} {what}", e.period));
+        }
+    };
+    find(e.as_of == recorded.occurred_on, "was judged as of another day than it was earned on");
+    let Some(period) = case.schedule.as_ref().and_then(|schedule| schedule.period(e.period)) else {
+        // That there is no such period is found there too.
+        return wrong;
+    };
+    find((e.start, e.end) == (period.start, period.end), "has other days than its period");
+    let agreement = case.agreement_for(period.start);
+    let packs = agreement.map_or(&[][..], |agreement| &agreement.rules.packs);
+    find(e.rules == packs, "names other rule packs than its agreement");
+    let enrolment = case.enrolment.as_ref();
+    let plan = enrolment.map(|enrolment| &enrolment.plan);
+    find(e.plan.is_none() || e.plan.as_ref() == plan, "names another plan than the enrolment");
+    let waited = enrolment.zip(agreement).is_some_and(|(enrolment, agreement)| {
+        !agreement.rules.telemarketing.exempts(&enrolment.sale)
+    });
+    let last_day = period.end.pred_opt().unwrap_or(period.end);
+    let done_on = e.evidence.iter().map(|evidence| evidence.on).fold(last_day, CivilDate::max);
+    let earned_on = if waited { e.as_of } else { done_on.min(e.as_of) };
+    find(e.earned_on.is_none_or(|on| on == earned_on), "was earned on another day than it says");
+    wrong
+}
+
+/// The exposures that are recorded with an event, for what it broke.
+fn exposures(case: &Case, recorded: &Recorded, event: &CaseEvent) -> Vec<ExposureKind> {
+    let mut kinds = Vec::new();
+    let service = |kinds: &mut Vec<ExposureKind>| {
+        if case.agreement().is_none() {
+            kinds.push(ExposureKind::NoAgreement);
+        } else if case.is_early(recorded.occurred_on) {
+            kinds.push(ExposureKind::EarlyService);
+        }
+    };
+    if let CaseEvent::BureauAsked(BureauAsked { .. }) = event {
+        service(&mut kinds);
+    }
+    if let CaseEvent::RoundSent(round) = event {
+        // Where work was open, and the agreement of that time was cancelled and another signed, a round may have
+        // gone out in the days of the other one: it was not refused, and is not told of as early.
+        let is_renewed =
+            case.opened.is_some() && case.agreements.iter().any(|a| a.cancelled.is_some());
+        if !is_renewed {
+            service(&mut kinds);
+        }
+        if !(case.has_paper(PaperKind::PhotoId) && case.has_paper(PaperKind::Residence)) {
+            kinds.push(ExposureKind::PapersMissing);
+        }
+        if is_without_basis(case, round) {
+            kinds.push(ExposureKind::DisputeWithoutBasis);
+        }
+    }
+    kinds
+}
+
+fn is_without_basis(case: &Case, round: &RoundSent) -> bool {
+    let mut items = round
+        .letters
+        .iter()
+        .flat_map(|l| l.items.iter().map(|item| (item.clone(), l.bureau.clone())));
+    items.any(|key| case.listings.get(&key).is_some_and(|listing| listing.basis.is_none()))
+}

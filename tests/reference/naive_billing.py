@@ -170,6 +170,10 @@ class Firm:
         on = date.fromisoformat(event["occurred_on"])
         if name == "standing_recorded":
             self.standings.append(payload)
+        elif name == "standing_ended":
+            for standing in self.standings:
+                if all(standing[member] == payload[member] for member in ("kind", "state", "valid_from")):
+                    standing["valid_through"] = min(standing["valid_through"], payload["last_day"])
         elif name == "enrolled":
             self.cases[key] = Case(on, payload)
         elif name == "account_opened":

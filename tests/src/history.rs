@@ -12,8 +12,9 @@ use domain::command::{
     PaymentReceived, Refund,
 };
 use domain::event::{
-    AccountEvent, BureauRegistered, Event, FailureReason, FirmRegistered, Recorded, StandingKind,
-    StandingRecorded, UtcMicros,
+    AccountEvent, BureauRegistered, Event, FailureReason, FirmRegistered, PackConfirmed,
+    PackUsedAtOwnRisk, Recorded, StandingEndReason, StandingEnded, StandingKind, StandingRecorded,
+    UtcMicros,
 };
 use domain::ids::{AccountId, BureauCode, CaseId, FirmId, PlanCode, ProcessorRef, StateCode};
 use domain::money::{Currency, Money};
@@ -93,6 +94,25 @@ pub(crate) fn plan_code() -> PlanCode {
     PlanCode::parse("standard").expect("a code of ours")
 }
 
+/// Counsel stands for one state's pack, the firm itself for another's, and nobody for the rest.
+fn backed(pack: &RulePack) -> Option<FirmAction> {
+    let (code, version) = (pack.code.clone(), pack.version);
+    match code.as_str() {
+        "us-ca" => Some(FirmAction::ConfirmPack(PackConfirmed {
+            code,
+            counsel: text("Robin Ashdown, counsel"),
+            document: None,
+            hash: pack.hash(),
+            version,
+        })),
+        "us-tx" => {
+            let reason = text("counsel reads it next month");
+            Some(FirmAction::UsePackAtOwnRisk(PackUsedAtOwnRisk { code, reason, version }))
+        }
+        _ => None,
+    }
+}
+
 impl Crm {
     /// A firm that opens on 2025-01-06.
     pub fn new(seed: u64, shape: Shape) -> Self {
@@ -146,9 +166,11 @@ impl Crm {
                 name: text(name),
             })
         }));
-        actions.extend(EXAMPLE_PACKS.iter().map(|pack| {
-            FirmAction::AdoptPack(Box::new(RulePack::from_json(pack).expect("a pack of ours")))
-        }));
+        for json in EXAMPLE_PACKS {
+            let pack = RulePack::from_json(json).expect("a pack of ours");
+            actions.push(FirmAction::AdoptPack(Box::new(pack.clone())));
+            actions.extend(backed(&pack));
+        }
         actions.push(FirmAction::PublishPlan(Plan {
             code: plan_code(),
             couple: Some(Prices { first_fee: usd(24_999), monthly_fee: usd(14_999) }),
@@ -159,18 +181,31 @@ impl Crm {
             periods: 6,
             version: 0,
         }));
-        for (kind, amount) in
-            [(StandingKind::Registration, None), (StandingKind::Bond, Some(usd(10_000_000)))]
-        {
+        let california = StateCode::parse("CA").expect("a state");
+        let last_day = self.first_day + chrono::Days::new(200);
+        // The bond would have lasted longer; its surety cancels it early.
+        let cancelled = self.first_day + chrono::Days::new(260);
+        for (kind, amount, valid_through) in [
+            (StandingKind::Registration, None, last_day),
+            (StandingKind::Bond, Some(usd(10_000_000)), cancelled),
+        ] {
             actions.push(FirmAction::RecordStanding(StandingRecorded {
                 amount,
                 document: None,
                 kind,
-                state: StateCode::parse("CA").expect("a state"),
+                state: california,
                 valid_from: self.first_day,
-                valid_through: self.first_day + chrono::Days::new(200),
+                valid_through,
             }));
         }
+        actions.push(FirmAction::EndStanding(StandingEnded {
+            document: None,
+            kind: StandingKind::Bond,
+            last_day,
+            reason: StandingEndReason::SuretyCancelled,
+            state: california,
+            valid_from: self.first_day,
+        }));
         let on = self.today;
         actions
             .into_iter()

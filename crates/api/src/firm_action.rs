@@ -178,7 +178,7 @@ fn pack_rules(pack: &RulePack) -> Vec<v1::PackRule> {
     let registered = |d: &domain::rules::Duty| {
         rule("registration", "registration or licence on file".into(), &d.cites)
     };
-    let statement = |d: &domain::rules::Duty| {
+    let statement = |d: &domain::rules::StatementDuty| {
         rule(
             "monthly_statement",
             "a statement of the services performed, every period".into(),

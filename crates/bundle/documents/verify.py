@@ -637,8 +637,11 @@ deposit booking_reversed reverses:id
 firm firm_registered currency:currency invoice_due_days:u16 name:text transit_days:u16 zone:zone
 firm plan_published plan:Plan
 firm pack_adopted pack:RulePack
+firm pack_confirmed code:code counsel:text document?:hash hash:hash version:u32
+firm pack_used_at_own_risk code:code reason:text version:u32
 firm bureau_registered address:text bureau:code name:text
 firm standing_recorded amount?:money document?:hash kind:StandingKind state:state valid_from:day valid_through:day
+firm standing_ended document?:hash kind:StandingKind last_day:day reason:StandingEndReason state:state valid_from:day
 firm access_granted access:id bounds?:AccessBounds expires_on?:day label:text scopes:{Scope} token_hash:hash
 firm access_revoked access:id
 firm access_used access?:id cases:{id} kind:LookKind what:text
@@ -649,7 +652,7 @@ looks client_looked_at access?:id kind:LookKind what:text
 part AccessBounds cases:{id} from?:day through?:day
 part Address city:personal line1:personal line2?:personal state:state zip:personal
 part Applied amount:money invoice:u64
-part Bond amount:money cites:text
+part Bond amount:money cites:text when?:BondWhen
 part Cancellation calendar:Calendar cites:text days:u16
 part Card expires:text last4:personal token:personal
 part ChartAccount account:BookAccount accountant_code?:code name:text number:code
@@ -666,10 +669,11 @@ part PerformWithin cites:text days:u16
 part Performance cites:text reading:FullyPerformed
 part Plan code:code couple?:Prices first_work:[Work] individual:Prices monthly_work:[Work] name:text periods:u32 version:u32
 part Prices first_fee:money monthly_fee:money
-part RulePack bond?:Bond cancellation?:Cancellation code:code confirmed_by_counsel:flag in_force_from:day monthly_statement?:Duty note:text perform_within?:PerformWithin performance?:Performance prohibited?:Duty registration?:Duty state?:state telemarketing?:Telemarketing version:u32
-part Rules bond?:Bond cancellation:Cancellation monthly_statement?:Duty packs:[PackRef] perform_within?:PerformWithin performance:Performance prohibited?:Duty registration?:Duty telemarketing:Telemarketing
+part RulePack bond?:Bond cancellation?:Cancellation code:code confirmed_by_counsel:flag in_force_from:day in_force_through?:day monthly_statement?:StatementDuty note:text nothing_is_added?:flag perform_within?:PerformWithin performance?:Performance prohibited?:Duty read?:{Dimension} registration?:Duty state?:state telemarketing?:Telemarketing version:u32
+part Rules bond?:Bond cancellation:Cancellation monthly_statement?:StatementDuty packs:[PackRef] perform_within?:PerformWithin performance:Performance prohibited?:Duty registration?:Duty telemarketing:Telemarketing
 part Sale channel:Channel evidence?:hash promised_days:u16
 part Score model:text value:u16
+part StatementDuty cites:text within_days?:u16
 part Telemarketing cites:text exempt:{Channel}
 part Terms first_work:[Work] monthly_work:[Work] periods:u32 prices:Prices seat:Seat
 part WorkEvidence event:EventRef late:flag on:day work:Work
@@ -677,7 +681,9 @@ word Ask procedure_description theft_block
 word AutomaticMatches nothing certain
 word Basis not_mine balance_wrong dates_wrong status_wrong obsolete identity_theft duplicate paid unverified
 word BookAccount bank suspense clearing receivable unbilled owed_to_clients elsewhere fee_revenue refunds_and_credits processor_costs bank_costs chargeback_losses bad_debt
+word BondWhen always if_paid_before_all_done
 word Channel telephone in_person online post
+word Dimension cancellation monthly_statement perform_within performance prohibited registration security telemarketing
 word Direction outgoing incoming
 word EndedBy client firm
 word ErasureBasis asked retention_over
@@ -698,6 +704,7 @@ word Purpose bank_costs processor_costs elsewhere
 word Scope record read bill examine administer
 word Seat individual couple
 word SeenBy response import notice
+word StandingEndReason surety_cancelled revoked surrendered recorded_wrongly
 word StandingKind registration bond
 word Work report_import dispute_round progress_report
 """
@@ -1930,7 +1937,8 @@ class FirmRecord:
     def rules(self, state, signed, before):
         """What the packs adopted before a position come to for an agreement: of each, what protects most."""
         def in_force(of):
-            found = [p for p in self.adopted(before) if p.get("state") == of and p["in_force_from"] <= signed]
+            found = [p for p in self.adopted(before) if p.get("state") == of
+                     and p["in_force_from"] <= signed <= p.get("in_force_through", signed)]
             return found[-1] if found else None
 
         def window(rule):

@@ -16,9 +16,10 @@ use crate::event::{
     DisclosureDelivered, ExposureKind, FailureReason, FirmRegistered, IdentityPaperAccepted,
     IdentityPaperReceived, IdentityPaperRejected, ItemKind, LegalHoldLifted, LegalHoldPlaced,
     Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule, MessageLogged,
-    PayoutLine, PeriodClosedWithoutFee, PeriodLocked, ProgressReportSent, Purpose,
-    ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score, ServiceEnded,
-    ServicePaused, StandingRecorded, StatementLineSeen, StreamId,
+    PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee, PeriodLocked,
+    ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected, ResponseReceived,
+    Score, ServiceEnded, ServicePaused, StandingEnded, StandingRecorded, StatementLineSeen,
+    StreamId,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
@@ -451,10 +452,16 @@ pub enum FirmAction {
     PublishPlan(Plan),
     /// Adopt a rule pack.
     AdoptPack(Box<RulePack>),
+    /// Record that counsel confirmed a version of a pack.
+    ConfirmPack(PackConfirmed),
+    /// Use a version of a pack that no counsel has confirmed.
+    UsePackAtOwnRisk(PackUsedAtOwnRisk),
     /// Register a bureau.
     RegisterBureau(BureauRegistered),
     /// Record a registration or bond.
     RecordStanding(StandingRecorded),
+    /// Record that a registration or bond ended early.
+    EndStanding(StandingEnded),
     /// Give out a token.
     GrantAccess(AccessGranted),
     /// Take a token back.

@@ -4,18 +4,94 @@
 //! Every rule carries its citation and stays marked for confirmation until the firm's counsel has
 //! confirmed it.
 
+mod check;
+mod merge;
+
 use std::collections::BTreeSet;
+use std::fmt;
 
 use calendar::{BusinessCalendar, CivilDate};
 
-use crate::codec::{self, DecodeError, record};
+use crate::codec::{self, DecodeError, Field, In, Out, codes, record};
 use crate::ids::{PackCode, StateCode};
 use crate::money::Money;
 use crate::terms::{Channel, FullyPerformed, Sale};
-use crate::value::Text;
+use crate::value::{Text, ValueError};
+
+pub use check::check_pack;
+pub(crate) use merge::fee;
+
+codes! {
+    /// What a pack may rule on. A law that says nothing of one and a law that nobody has read are not
+    /// the same: see [`RulePack::is_read`].
+    pub enum Dimension {
+        /// Days in which the client may cancel, and before whose end no service runs.
+        Cancellation = "cancellation",
+        /// A statement of the services performed.
+        MonthlyStatement = "monthly_statement",
+        /// A time in which all services must be performed.
+        PerformWithin = "perform_within",
+        /// How "fully performed" is read.
+        Performance = "performance",
+        /// Whether the trade is allowed at all.
+        Prohibited = "prohibited",
+        /// A registration or licence.
+        Registration = "registration",
+        /// A surety bond, or what stands in its place.
+        Security = "security",
+        /// Which sales leave the telemarketing rule.
+        Telemarketing = "telemarketing",
+    }
+}
+
+impl Dimension {
+    /// Whether the law of the day of signing rules on it alone. In every other dimension the day on which
+    /// a fee is asked for counts as well, the stricter winning (15 USC 1679j).
+    pub const fn is_of_signing(self) -> bool {
+        match self {
+            Self::Cancellation => true,
+            Self::MonthlyStatement
+            | Self::PerformWithin
+            | Self::Performance
+            | Self::Prohibited
+            | Self::Registration
+            | Self::Security
+            | Self::Telemarketing => false,
+        }
+    }
+}
+
+/// The hash of a pack: SHA-256 (FIPS 180-4) over its stored form. Whoever confirms a pack says by it what was read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct PackHash(pub [u8; 32]);
+
+impl PackHash {
+    /// Reads 64 lower-case hexadecimal digits.
+    pub fn parse(text: &str) -> Result<Self, ValueError> {
+        codec::unhex(text).map(Self).ok_or_else(|| {
+            ValueError::new("must be a SHA-256 hash: 64 lower-case hexadecimal digits")
+        })
+    }
+}
+
+impl fmt::Display for PackHash {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&codec::hex(&self.0))
+    }
+}
+
+impl Field for PackHash {
+    fn put(&self, out: &mut Out) {
+        self.0.put(out);
+    }
+    fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
+        <[u8; 32]>::take(input).map(Self)
+    }
+}
 
 record! {
     /// Which pack, in which version.
+    #[derive(PartialOrd, Ord)]
     pub struct PackRef {
         /// The pack.
         code: PackCode,
@@ -55,12 +131,49 @@ record! {
 }
 
 record! {
+    /// A statement of the services performed, every period.
+    pub struct StatementDuty {
+        /// The statute.
+        cites: Text,
+        /// Days after the period's last counted work within which it may still be sent; none unless the pack
+        /// says so.
+        within_days: Option<u16>,
+    }
+}
+
+impl StatementDuty {
+    /// Days after the last counted work within which it may still be sent.
+    pub fn days_after_work(&self) -> u16 {
+        self.within_days.unwrap_or(0)
+    }
+}
+
+codes! {
+    /// When a bond must stand.
+    pub enum BondWhen {
+        /// On the day of signing, while the work is done, and whenever a fee is asked for.
+        Always = "always",
+        /// Only if something is to be paid before all of the work is done.
+        IfPaidBeforeAllDone = "if_paid_before_all_done",
+    }
+}
+
+record! {
     /// A surety bond that must be on file and unexpired.
     pub struct Bond {
         /// The least amount.
         amount: Money,
         /// The statute.
         cites: Text,
+        /// When it must stand; always, which is the stricter, unless the pack says otherwise.
+        when: Option<BondWhen>,
+    }
+}
+
+impl Bond {
+    /// When it must stand.
+    pub fn stands(&self) -> BondWhen {
+        self.when.unwrap_or(BondWhen::Always)
     }
 }
 
@@ -100,20 +213,28 @@ record! {
         cancellation: Option<Cancellation>,
         /// The pack's code.
         code: PackCode,
-        /// Whether the firm's counsel has confirmed this version.
+        /// Whether counsel had confirmed this version when it was adopted. Only older adoptions say so: a
+        /// confirmation is an event of its own, which names counsel.
         confirmed_by_counsel: bool,
-        /// First day on which an agreement may be signed under this version.
+        /// The first day of its force.
         in_force_from: CivilDate,
+        /// The last day of its force; what the law is afterwards is not known.
+        in_force_through: Option<CivilDate>,
         /// A statement of the services performed, every period.
-        monthly_statement: Option<Duty>,
+        monthly_statement: Option<StatementDuty>,
         /// What the pack is, and what counsel has to look at.
         note: Text,
+        /// Whether the state's law was read and adds nothing to the federal rules.
+        nothing_is_added: Option<bool>,
         /// All services within so many days.
         perform_within: Option<PerformWithin>,
         /// How "fully performed" is read.
         performance: Option<Performance>,
         /// The trade is not allowed here.
         prohibited: Option<Duty>,
+        /// The dimensions in which the law was read, whether it says something or not. Packs from before this
+        /// was said were read in what they state, and in nothing else.
+        read: Option<BTreeSet<Dimension>>,
         /// Registration or licence on file.
         registration: Option<Duty>,
         /// The state, or nothing for the federal pack.
@@ -134,7 +255,7 @@ record! {
         /// Cancellation days: the later of the two ends wins.
         cancellation: Cancellation,
         /// A statement every period.
-        monthly_statement: Option<Duty>,
+        monthly_statement: Option<StatementDuty>,
         /// The packs merged.
         packs: Vec<PackRef>,
         /// All services within so many days.
@@ -160,134 +281,54 @@ impl RulePack {
     pub fn reference(&self) -> PackRef {
         PackRef { code: self.code.clone(), version: self.version }
     }
-}
 
-/// Dimensions that only the federal pack must set, and their names.
-fn missing(pack: &RulePack) -> Option<&'static str> {
-    if pack.cancellation.is_none() {
-        Some("cancellation")
-    } else if pack.performance.is_none() {
-        Some("performance")
-    } else if pack.telemarketing.is_none() {
-        Some("telemarketing")
-    } else {
-        None
-    }
-}
-
-/// Why a pack cannot be adopted, if it cannot.
-pub fn check_pack(pack: &RulePack) -> Option<String> {
-    if pack.version == 0 {
-        return Some("version must be at least 1".into());
-    }
-    match (&pack.state, missing(pack)) {
-        (None, Some(dimension)) => Some(format!("the federal pack must state {dimension}")),
-        _ => None,
-    }
-}
-
-impl Rules {
-    /// Merges the federal pack with the client's state's, for an agreement signed on `signed_on`.
-    /// Nothing comes back if `federal` lacks a dimension that it must have.
-    pub fn merge(
-        federal: &RulePack,
-        state: Option<&RulePack>,
-        signed_on: CivilDate,
-    ) -> Option<Self> {
-        let mut packs = vec![federal.reference()];
-        packs.extend(state.map(RulePack::reference));
-        Some(Self {
-            bond: stricter_bond(federal.bond.as_ref(), state.and_then(|s| s.bond.as_ref())),
-            cancellation: longer(
-                federal.cancellation.as_ref()?,
-                state.and_then(|s| s.cancellation.as_ref()),
-                signed_on,
-            ),
-            monthly_statement: either(federal, state, |p| p.monthly_statement.as_ref()),
-            packs,
-            perform_within: shorter(
-                federal.perform_within.as_ref(),
-                state.and_then(|s| s.perform_within.as_ref()),
-            ),
-            performance: stricter_performance(
-                federal.performance.as_ref()?,
-                state.and_then(|s| s.performance.as_ref()),
-            ),
-            prohibited: either(federal, state, |p| p.prohibited.as_ref()),
-            registration: either(federal, state, |p| p.registration.as_ref()),
-            telemarketing: fewer_exempt(
-                federal.telemarketing.as_ref()?,
-                state.and_then(|s| s.telemarketing.as_ref()),
-            ),
-        })
+    /// The hash of its stored form.
+    pub fn hash(&self) -> PackHash {
+        use sha2::{Digest as _, Sha256};
+        PackHash(Sha256::digest(codec::to_bytes(self)).into())
     }
 
-    /// The last day on which the client may cancel without penalty, and the first day of service.
-    pub fn cancellation_window(&self, signed_on: CivilDate) -> (CivilDate, CivilDate) {
-        window(&self.cancellation, signed_on)
+    /// Whether it is in force on a day, by its own days.
+    pub fn is_in_force(&self, day: CivilDate) -> bool {
+        self.in_force_from <= day && self.in_force_through.is_none_or(|last| day <= last)
     }
-}
 
-fn window(rule: &Cancellation, signed_on: CivilDate) -> (CivilDate, CivilDate) {
-    let through = calendar::cancellation::right_ends_on(signed_on, rule.days, rule.calendar);
-    let service = calendar::cancellation::service_opens_on(signed_on, rule.days, rule.calendar);
-    (through, service)
-}
-
-fn longer(
-    federal: &Cancellation,
-    state: Option<&Cancellation>,
-    signed_on: CivilDate,
-) -> Cancellation {
-    match state {
-        Some(state) if window(state, signed_on) > window(federal, signed_on) => state.clone(),
-        _ => federal.clone(),
+    /// Whether the law was read and adds nothing.
+    pub fn adds_nothing(&self) -> bool {
+        self.nothing_is_added == Some(true)
     }
-}
 
-fn shorter(
-    federal: Option<&PerformWithin>,
-    state: Option<&PerformWithin>,
-) -> Option<PerformWithin> {
-    [federal, state].into_iter().flatten().min_by_key(|rule| rule.days).cloned()
-}
-
-fn stricter_bond(federal: Option<&Bond>, state: Option<&Bond>) -> Option<Bond> {
-    [federal, state].into_iter().flatten().max_by_key(|rule| rule.amount.minor()).cloned()
-}
-
-fn stricter_performance(federal: &Performance, state: Option<&Performance>) -> Performance {
-    match state {
-        Some(state) if state.reading == FullyPerformed::WholeContract => state.clone(),
-        _ => federal.clone(),
+    /// The dimensions that it states something of.
+    pub fn stated(&self) -> BTreeSet<Dimension> {
+        let states = |dimension: &Dimension| match dimension {
+            Dimension::Cancellation => self.cancellation.is_some(),
+            Dimension::MonthlyStatement => self.monthly_statement.is_some(),
+            Dimension::PerformWithin => self.perform_within.is_some(),
+            Dimension::Performance => self.performance.is_some(),
+            Dimension::Prohibited => self.prohibited.is_some(),
+            Dimension::Registration => self.registration.is_some(),
+            Dimension::Security => self.bond.is_some(),
+            Dimension::Telemarketing => self.telemarketing.is_some(),
+        };
+        Dimension::ALL.iter().copied().filter(states).collect()
     }
-}
 
-fn fewer_exempt(federal: &Telemarketing, state: Option<&Telemarketing>) -> Telemarketing {
-    let Some(state) = state else { return federal.clone() };
-    Telemarketing {
-        cites: if state.exempt.is_superset(&federal.exempt) {
-            &federal.cites
-        } else {
-            &state.cites
+    /// Whether the law was read in a dimension. The federal pack is the statute that this program is made
+    /// for, and was read in all of them.
+    pub fn is_read(&self, dimension: Dimension) -> bool {
+        if self.state.is_none() || self.adds_nothing() {
+            return true;
         }
-        .clone(),
-        exempt: federal.exempt.intersection(&state.exempt).copied().collect(),
+        self.read
+            .as_ref()
+            .map_or_else(|| self.stated().contains(&dimension), |read| read.contains(&dimension))
     }
-}
-
-fn either<'a>(
-    federal: &'a RulePack,
-    state: Option<&'a RulePack>,
-    dimension: impl Fn(&'a RulePack) -> Option<&'a Duty>,
-) -> Option<Duty> {
-    state.and_then(&dimension).or_else(|| dimension(federal)).cloned()
 }
 
 /// The packs that come with the software, as examples for a firm's counsel to read and confirm.
 pub const EXAMPLE_PACKS: &[&str] = &[
     include_str!("../packs/us-federal-1.json"),
-    include_str!("../packs/us-ca-1.json"),
-    include_str!("../packs/us-tx-1.json"),
-    include_str!("../packs/us-ga-1.json"),
+    include_str!("../packs/us-ca-2.json"),
+    include_str!("../packs/us-tx-2.json"),
+    include_str!("../packs/us-ga-2.json"),
 ];

@@ -32,7 +32,7 @@ fn rules_under(agreement: &Agreement, firm: &Firm, pack: &RulePack) -> Option<Ru
     }
     let signed_under = |of_state: bool| {
         let named = |known: &&RulePack| agreement.rules.packs.contains(&known.reference());
-        let adopted = firm.packs.iter().rev().filter(named);
+        let adopted = firm.packs.iter().rev().map(|adopted| &adopted.pack).filter(named);
         adopted.into_iter().find(|known| known.state.is_some() == of_state)
     };
     let (federal, state) = match pack.state {

@@ -136,7 +136,11 @@ impl FirmBook {
         self.state.apply(recorded);
         let judged = matches!(
             recorded.event,
-            Event::Firm(FirmEvent::FirmRegistered(_) | FirmEvent::StandingRecorded(_))
+            Event::Firm(
+                FirmEvent::FirmRegistered(_)
+                    | FirmEvent::StandingRecorded(_)
+                    | FirmEvent::StandingEnded(_)
+            )
         );
         if judged {
             self.states.push((recorded.position, self.last().clone()));

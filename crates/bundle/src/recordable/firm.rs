@@ -39,8 +39,11 @@ impl FirmRecord {
             }
             FirmEvent::PackAdopted(e) => self.packs.push((recorded.position, e.pack.clone())),
             FirmEvent::PlanPublished(e) => self.plans.push((recorded.position, e.plan.clone())),
-            FirmEvent::BureauRegistered(_)
+            FirmEvent::PackConfirmed(_)
+            | FirmEvent::PackUsedAtOwnRisk(_)
+            | FirmEvent::BureauRegistered(_)
             | FirmEvent::StandingRecorded(_)
+            | FirmEvent::StandingEnded(_)
             | FirmEvent::AccessGranted(_)
             | FirmEvent::AccessRevoked(_)
             | FirmEvent::AccessUsed(_)
@@ -92,7 +95,7 @@ impl FirmRecord {
     /// What the packs adopted before a position come to for an agreement of a day.
     pub(super) fn rules(&self, state: StateCode, on: CivilDate, before: u64) -> Option<Rules> {
         let in_force = |of: Option<StateCode>| {
-            self.adopted(before).rev().find(|pack| pack.state == of && pack.in_force_from <= on)
+            self.adopted(before).rev().find(|pack| pack.state == of && pack.is_in_force(on))
         };
         Rules::merge(in_force(None)?, in_force(Some(state)), on)
     }

@@ -5,9 +5,9 @@ use std::collections::BTreeSet;
 use calendar::{CivilDate, Zone};
 
 use crate::codec::{codes, record};
-use crate::ids::{AccessId, BureauCode, CaseId, DocumentHash, StateCode};
+use crate::ids::{AccessId, BureauCode, CaseId, DocumentHash, PackCode, StateCode};
 use crate::money::{Currency, Money};
-use crate::rules::RulePack;
+use crate::rules::{PackHash, RulePack};
 use crate::terms::Plan;
 use crate::value::Text;
 
@@ -38,10 +38,39 @@ record! {
 }
 
 record! {
-    /// A rule pack was adopted for agreements signed from now on.
+    /// A rule pack was adopted.
     pub struct PackAdopted {
         /// The pack, whole, so that the log explains itself.
         pack: RulePack,
+    }
+}
+
+record! {
+    /// The firm's counsel confirmed a version of a pack, on the day that this event happened. It serves
+    /// every day of that version's force, whenever it is told.
+    pub struct PackConfirmed {
+        /// The pack.
+        code: PackCode,
+        /// Counsel's name.
+        counsel: Text,
+        /// What counsel signed.
+        document: Option<DocumentHash>,
+        /// The hash of the pack that counsel read.
+        hash: PackHash,
+        /// The version.
+        version: u32,
+    }
+}
+
+record! {
+    /// An administrator uses a version of a pack that no counsel has confirmed, in what was read of the law.
+    pub struct PackUsedAtOwnRisk {
+        /// The pack.
+        code: PackCode,
+        /// Why.
+        reason: Text,
+        /// The version.
+        version: u32,
     }
 }
 
@@ -82,6 +111,38 @@ record! {
         valid_from: CivilDate,
         /// Last day.
         valid_through: CivilDate,
+    }
+}
+
+codes! {
+    /// Why a registration or bond ended before its last day.
+    pub enum StandingEndReason {
+        /// The surety cancelled the bond.
+        SuretyCancelled = "surety_cancelled",
+        /// The state took it back.
+        Revoked = "revoked",
+        /// The firm gave it up.
+        Surrendered = "surrendered",
+        /// It was recorded wrongly, and never stood as long as was recorded, or at all.
+        RecordedWrongly = "recorded_wrongly",
+    }
+}
+
+record! {
+    /// A registration or bond that was recorded before ended early.
+    pub struct StandingEnded {
+        /// The paper that says so.
+        document: Option<DocumentHash>,
+        /// What ended.
+        kind: StandingKind,
+        /// Its last day now; the day before its first if it never stood.
+        last_day: CivilDate,
+        /// Why.
+        reason: StandingEndReason,
+        /// The state.
+        state: StateCode,
+        /// Its first day, which tells it from others of the state.
+        valid_from: CivilDate,
     }
 }
 

@@ -5,16 +5,17 @@ use std::collections::BTreeMap;
 use calendar::{CivilDate, is_month_end};
 use chrono::Days;
 
-use super::{Access, Firm};
+use super::{Access, AdoptedPack, Backing, Confirmation, FiledStanding, Firm};
 use crate::actor::{ServiceActor, sight_of};
 use crate::command::FirmAction;
 use crate::event::{
-    AccessBounds, AccessGranted, BookAccount, ChartRevised, FirmEvent, PackAdopted, PeriodLocked,
-    PlanPublished, Scope, StandingKind,
+    AccessBounds, AccessGranted, BookAccount, ChartRevised, FirmEvent, PackAdopted, PackConfirmed,
+    PackUsedAtOwnRisk, PeriodLocked, PlanPublished, Scope, StandingEnded, StandingKind,
 };
+use crate::ids::PackCode;
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
-use crate::rules::check_pack;
+use crate::rules::{PackRef, RulePack, check_pack};
 use crate::terms::{Plan, Prices};
 use crate::text::guarded;
 use crate::value::Text;
@@ -43,6 +44,14 @@ pub(crate) fn decide(
             check_adoption(firm, pack)?;
             PackAdopted { pack: pack.as_ref().clone() }.into()
         }
+        FirmAction::ConfirmPack(confirmed) => {
+            check_confirmation(firm, confirmed)?;
+            confirmed.clone().into()
+        }
+        FirmAction::UsePackAtOwnRisk(used) => {
+            check_own_risk(firm, used)?;
+            used.clone().into()
+        }
         FirmAction::RegisterBureau(bureau) => bureau.clone().into(),
         FirmAction::RecordStanding(standing) => {
             if standing.valid_through < standing.valid_from {
@@ -52,6 +61,10 @@ pub(crate) fn decide(
                 return Err(refused("amount", "a bond has an amount"));
             }
             standing.clone().into()
+        }
+        FirmAction::EndStanding(end) => {
+            check_end(firm, end)?;
+            end.clone().into()
         }
         FirmAction::GrantAccess(access) => {
             if firm.access.contains_key(&access.access) || firm.revoked.contains(&access.access) {
@@ -245,12 +258,80 @@ fn check_prices(firm: &Firm, prices: &Prices) -> Result<(), Refusal> {
     }
 }
 
-fn check_adoption(firm: &Firm, pack: &crate::rules::RulePack) -> Result<(), Refusal> {
+fn check_adoption(firm: &Firm, pack: &RulePack) -> Result<(), Refusal> {
     if let Some(rule) = check_pack(pack) {
         return Err(refused("pack", &rule));
     }
-    if firm.packs.iter().any(|known| known.reference() == pack.reference()) {
+    if pack.confirmed_by_counsel {
+        let detail = "confirmed_by_counsel must be false: that counsel confirmed a pack is recorded on its own, \
+                      with counsel's name";
+        return Err(refused("pack", detail));
+    }
+    if firm.adopted(&pack.reference()).is_some() {
         return Err(already("pack", "this version was adopted; a change needs a new version"));
+    }
+    let of_another =
+        |known: &&AdoptedPack| known.pack.code == pack.code && known.pack.state != pack.state;
+    if let Some(known) = firm.packs.iter().find(of_another) {
+        let state = known.pack.state.map_or_else(|| "federal".to_owned(), |s| format!("of {s}"));
+        return Err(refused("pack", &format!("state must stay: pack {} is {state}", pack.code)));
+    }
+    Ok(())
+}
+
+/// The version of a pack that a request names.
+fn named<'a>(firm: &'a Firm, code: &PackCode, version: u32) -> Result<&'a AdoptedPack, Refusal> {
+    firm.adopted(&PackRef { code: code.clone(), version }).ok_or_else(|| {
+        let detail = format!("pack {code} version {version} was not adopted");
+        Refusal::new(Reason::ReferenceUnknown, "pack", detail)
+    })
+}
+
+fn check_confirmation(firm: &Firm, confirmed: &PackConfirmed) -> Result<(), Refusal> {
+    let adopted = named(firm, &confirmed.code, confirmed.version)?;
+    let hash = adopted.pack.hash();
+    if confirmed.hash != hash {
+        let detail =
+            format!("the pack that was adopted has the hash {hash}: counsel read another one");
+        return Err(refused("hash", &detail));
+    }
+    let same = |known: &Confirmation| {
+        known.said.counsel == confirmed.counsel && known.said.document == confirmed.document
+    };
+    if adopted.confirmations.iter().any(same) {
+        return Err(already("pack", "this counsel's confirmation was recorded"));
+    }
+    Ok(())
+}
+
+fn check_own_risk(firm: &Firm, used: &PackUsedAtOwnRisk) -> Result<(), Refusal> {
+    let adopted = named(firm, &used.code, used.version)?;
+    match adopted.backing() {
+        Backing::Statute => {
+            Err(refused("pack", "the federal pack is the statute: nobody has to stand for it"))
+        }
+        Backing::Counsel(_) => Err(already("pack", "counsel confirmed this version")),
+        Backing::OwnRisk(_) => Err(already("pack", "this version is used at own risk already")),
+        Backing::Nobody if adopted.pack.adds_nothing() => Err(refused(
+            "pack",
+            "that a state's law adds nothing is for counsel to confirm, and for nobody to risk",
+        )),
+        Backing::Nobody => Ok(()),
+    }
+}
+
+fn check_end(firm: &Firm, end: &StandingEnded) -> Result<(), Refusal> {
+    let named = firm.standings.iter().filter(|standing| standing.is_named_by(end));
+    let Some(last) = named.map(FiledStanding::last_day).max() else {
+        let detail =
+            format!("no {} of {} from {} was recorded", end.kind, end.state, end.valid_from);
+        return Err(Refusal::new(Reason::ReferenceUnknown, "standing", detail));
+    };
+    if end.last_day < end.valid_from.pred_opt().unwrap_or(end.valid_from) {
+        return Err(refused("last_day", "must be at the earliest the day before valid_from"));
+    }
+    if end.last_day >= last {
+        return Err(refused("last_day", &format!("must be before {last}, its last day so far")));
     }
     Ok(())
 }

@@ -1,6 +1,7 @@
 //! A firm folded: its plans, packs, bureaus, standings and tokens.
 
 mod decide;
+mod law;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -8,6 +9,10 @@ use calendar::CivilDate;
 
 pub(crate) use decide::decide;
 pub use decide::{BOUND_CASES_MAX, TOKEN_DAYS, TOKEN_DAYS_MAX};
+pub use law::{
+    AdoptedPack, Backing, Confirmation, FeeLaw, FiledStanding, Known, OwnRisk, SigningLaw,
+    StandingAnswer, StandingEnd, Unknown,
+};
 
 use crate::actor::{ServiceActor, sight_of};
 use crate::codec::record;
@@ -15,8 +20,8 @@ use crate::event::{
     AccessGranted, AutomaticMatches, BookAccount, BureauRegistered, ChartAccount, FirmEvent,
     FirmRegistered, LATE_AFTER_DAYS, Recorded, StandingKind, StandingRecorded, UtcMicros,
 };
-use crate::ids::{AccessId, BureauCode, EventId, PlanCode, StateCode};
-use crate::rules::{RulePack, Rules};
+use crate::ids::{AccessId, BureauCode, EventId, PackCode, PlanCode, StateCode};
+use crate::rules::Rules;
 use crate::terms::Plan;
 
 record! {
@@ -76,16 +81,16 @@ record! {
         locks: Vec<Lock>,
         /// What is matched without a person; nothing until the firm says so.
         match_policy: Option<MatchPolicy>,
-        /// Packs in the order adopted; the latest in force on a day wins.
-        packs: Vec<RulePack>,
+        /// Packs, every version, in the order adopted.
+        packs: Vec<AdoptedPack>,
         /// Plans, every version.
         plans: BTreeMap<PlanCode, Vec<Plan>>,
         /// What was registered.
         registered: Option<FirmRegistered>,
         /// Tokens that were taken back.
         revoked: BTreeSet<AccessId>,
-        /// Registrations and bonds on file.
-        standings: Vec<StandingRecorded>,
+        /// Registrations and bonds on file, in the order recorded.
+        standings: Vec<FiledStanding>,
         /// Events folded.
         version: u64,
     }
@@ -100,11 +105,39 @@ impl Firm {
             FirmEvent::PlanPublished(e) => {
                 self.plans.entry(e.plan.code.clone()).or_default().push(e.plan.clone());
             }
-            FirmEvent::PackAdopted(e) => self.packs.push(e.pack.clone()),
+            FirmEvent::PackAdopted(e) => self.packs.push(AdoptedPack {
+                at: recorded.reference(),
+                confirmations: Vec::new(),
+                on: recorded.occurred_on,
+                own_risk: None,
+                pack: e.pack.clone(),
+            }),
+            FirmEvent::PackConfirmed(e) => {
+                let (at, on) = (recorded.reference(), recorded.occurred_on);
+                if let Some(adopted) = self.adopted_mut(&e.code, e.version) {
+                    adopted.confirmations.push(Confirmation { at, on, said: e.clone() });
+                }
+            }
+            FirmEvent::PackUsedAtOwnRisk(e) => {
+                let (at, on) = (recorded.reference(), recorded.occurred_on);
+                if let Some(adopted) = self.adopted_mut(&e.code, e.version) {
+                    adopted.own_risk = Some(OwnRisk { at, on, said: e.clone() });
+                }
+            }
             FirmEvent::BureauRegistered(e) => {
                 self.bureaus.insert(e.bureau.clone(), e.clone());
             }
-            FirmEvent::StandingRecorded(e) => self.standings.push(e.clone()),
+            FirmEvent::StandingRecorded(e) => {
+                let at = recorded.reference();
+                self.standings.push(FiledStanding { at, end: None, filed: e.clone() });
+            }
+            FirmEvent::StandingEnded(e) => {
+                let (at, on) = (recorded.reference(), recorded.occurred_on);
+                for standing in self.standings.iter_mut().filter(|s| s.is_ended_by(e)) {
+                    let end = StandingEnd { at: at.clone(), on, said: e.clone() };
+                    standing.end = Some(end);
+                }
+            }
             FirmEvent::AccessGranted(e) => {
                 let access = Access { granted: e.clone(), on: recorded.occurred_on };
                 self.access.insert(e.access, access);
@@ -142,7 +175,8 @@ impl Firm {
     /// federal pack in force: no agreement can be judged without one.
     pub fn rules_for(&self, state: StateCode, signed_on: CivilDate) -> Option<Rules> {
         let in_force = |of: Option<StateCode>| {
-            self.packs.iter().rev().find(|pack| pack.state == of && pack.in_force_from <= signed_on)
+            let mut latest_first = self.packs.iter().rev().map(|adopted| &adopted.pack);
+            latest_first.find(|pack| pack.state == of && pack.is_in_force(signed_on))
         };
         Rules::merge(in_force(None)?, in_force(Some(state)), signed_on)
     }
@@ -154,11 +188,19 @@ impl Firm {
         kind: StandingKind,
         on: CivilDate,
     ) -> Option<&StandingRecorded> {
-        self.standings
-            .iter()
-            .filter(|s| s.state == state && s.kind == kind)
-            .filter(|s| s.valid_from <= on && on <= s.valid_through)
-            .max_by_key(|s| s.amount.map_or(0, crate::money::Money::minor))
+        match self.standing_on(state, kind, on) {
+            StandingAnswer::Stands(standing) => Some(&standing.filed),
+            StandingAnswer::TooSmall(_)
+            | StandingAnswer::Lapsed(_)
+            | StandingAnswer::NeverRecorded => None,
+        }
+    }
+
+    fn adopted_mut(&mut self, code: &PackCode, version: u32) -> Option<&mut AdoptedPack> {
+        let named = |adopted: &&mut AdoptedPack| {
+            adopted.pack.code == *code && adopted.pack.version == version
+        };
+        self.packs.iter_mut().find(named)
     }
 
     /// The last day of the last closed month.

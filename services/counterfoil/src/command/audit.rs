@@ -14,7 +14,7 @@ use crate::words;
 /// Which pack.
 #[derive(Args)]
 pub(crate) struct AuditArgs {
-    /// The rule pack: a file, or the name of one that comes with the software, such as us-ca-1
+    /// The rule pack: a file, or the name of one that comes with the software, such as us-ca-2
     #[arg(long, value_name = "FILE")]
     pack: String,
     #[command(flatten)]

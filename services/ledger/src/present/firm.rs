@@ -27,9 +27,13 @@ pub(crate) fn firm(id: FirmId, firm: &Firm) -> v1::Firm {
             .filter_map(|versions| versions.last())
             .map(plan_message)
             .collect(),
-        packs: firm.packs.iter().map(pack_message).collect(),
+        packs: firm.packs.iter().map(|adopted| pack_message(&adopted.pack)).collect(),
         bureaus: firm.bureaus.values().map(bureau_message).collect(),
-        standings: firm.standings.iter().map(standing_message).collect(),
+        standings: firm
+            .standings
+            .iter()
+            .map(|standing| standing_message(&standing.filed))
+            .collect(),
         version: int64(firm.version),
     }
 }

@@ -1,0 +1,124 @@
+//! How the federal rules and a state's meet: in each dimension the most protective wins (15 USC 1679j).
+
+use calendar::CivilDate;
+
+use super::{Cancellation, RulePack, Rules};
+
+impl Rules {
+    /// Merges the federal pack with the client's state's, for an agreement signed on `signed_on`.
+    /// Nothing comes back if `federal` lacks a dimension that it must have.
+    pub fn merge(
+        federal: &RulePack,
+        state: Option<&RulePack>,
+        signed_on: CivilDate,
+    ) -> Option<Self> {
+        federal.performance.as_ref()?;
+        federal.telemarketing.as_ref()?;
+        let packs: Vec<&RulePack> = std::iter::once(federal).chain(state).collect();
+        Some(Self {
+            bond: fee::largest(packs.iter().filter_map(|pack| pack.bond.as_ref())).cloned(),
+            cancellation: longer(
+                federal.cancellation.as_ref()?,
+                state.and_then(|s| s.cancellation.as_ref()),
+                signed_on,
+            ),
+            monthly_statement: packs.iter().rev().find_map(|pack| pack.monthly_statement.clone()),
+            packs: packs.iter().map(|pack| pack.reference()).collect(),
+            perform_within: fee::shorter(&packs),
+            performance: fee::stricter_performance(&packs)?,
+            prohibited: fee::duty(&packs, |pack| pack.prohibited.as_ref()),
+            registration: fee::duty(&packs, |pack| pack.registration.as_ref()),
+            telemarketing: fee::fewer_exempt(&packs)?,
+        })
+    }
+
+    /// The last day on which the client may cancel without penalty, and the first day of service.
+    pub fn cancellation_window(&self, signed_on: CivilDate) -> (CivilDate, CivilDate) {
+        window(&self.cancellation, signed_on)
+    }
+}
+
+fn window(rule: &Cancellation, signed_on: CivilDate) -> (CivilDate, CivilDate) {
+    let through = calendar::cancellation::right_ends_on(signed_on, rule.days, rule.calendar);
+    let service = calendar::cancellation::service_opens_on(signed_on, rule.days, rule.calendar);
+    (through, service)
+}
+
+fn longer(
+    federal: &Cancellation,
+    state: Option<&Cancellation>,
+    signed_on: CivilDate,
+) -> Cancellation {
+    match state {
+        Some(state) if window(state, signed_on) > window(federal, signed_on) => state.clone(),
+        _ => federal.clone(),
+    }
+}
+
+/// What is asked of a fee by several packs at once, the federal ones first: where two ask the same, the
+/// state's statute is cited for a duty, and the federal one for a number.
+pub(crate) mod fee {
+    use crate::rules::{
+        Bond, BondWhen, Duty, PerformWithin, Performance, RulePack, StatementDuty, Telemarketing,
+    };
+    use crate::terms::FullyPerformed;
+
+    pub(crate) fn duty<'a>(
+        packs: &[&'a RulePack],
+        of: impl Fn(&'a RulePack) -> Option<&'a Duty>,
+    ) -> Option<Duty> {
+        packs.iter().rev().find_map(|pack| of(pack)).cloned()
+    }
+
+    /// The fewest days.
+    pub(crate) fn shorter(packs: &[&RulePack]) -> Option<PerformWithin> {
+        let rules = packs.iter().filter_map(|pack| pack.perform_within.as_ref());
+        rules.min_by_key(|rule| rule.days).cloned()
+    }
+
+    /// The statement that has to be sent soonest.
+    pub(crate) fn sooner(packs: &[&RulePack]) -> Option<StatementDuty> {
+        let rules = packs.iter().rev().filter_map(|pack| pack.monthly_statement.as_ref());
+        rules.min_by_key(|rule| rule.days_after_work()).cloned()
+    }
+
+    /// The largest bond, of equals the state's.
+    pub(crate) fn largest<'a>(bonds: impl Iterator<Item = &'a Bond>) -> Option<&'a Bond> {
+        bonds.max_by_key(|bond| bond.amount.minor())
+    }
+
+    /// Every bond that has to stand, each on its own days: the largest of those that must always stand, and
+    /// a larger one that must stand if something is paid before all is done.
+    pub(crate) fn bonds(packs: &[&RulePack]) -> Vec<Bond> {
+        let of = |when: BondWhen| {
+            let bonds = packs.iter().filter_map(|pack| pack.bond.as_ref());
+            largest(bonds.filter(|bond| bond.stands() == when)).cloned()
+        };
+        let always = of(BondWhen::Always);
+        let if_paid = of(BondWhen::IfPaidBeforeAllDone).filter(|bond| {
+            always.as_ref().is_none_or(|always| always.amount.minor() < bond.amount.minor())
+        });
+        always.into_iter().chain(if_paid).collect()
+    }
+
+    /// The whole contract, if one pack reads it so. Nothing if no pack has a reading.
+    pub(crate) fn stricter_performance(packs: &[&RulePack]) -> Option<Performance> {
+        let readings = || packs.iter().filter_map(|pack| pack.performance.as_ref());
+        let whole = readings().rev().find(|rule| rule.reading == FullyPerformed::WholeContract);
+        whole.or_else(|| readings().next()).cloned()
+    }
+
+    /// The channels that every pack which rules on it exempts. Nothing if none does.
+    pub(crate) fn fewer_exempt(packs: &[&RulePack]) -> Option<Telemarketing> {
+        let mut rules = packs.iter().filter_map(|pack| pack.telemarketing.as_ref());
+        let first = rules.next()?.clone();
+        Some(rules.fold(first, |merged, rule| Telemarketing {
+            cites: if rule.exempt.is_superset(&merged.exempt) {
+                merged.cites
+            } else {
+                rule.cites.clone()
+            },
+            exempt: merged.exempt.intersection(&rule.exempt).copied().collect(),
+        }))
+    }
+}

@@ -78,6 +78,9 @@ paired! {
     Scope = domain::event::Scope { Record, Read, Bill, Examine, Administer }
     Seat = domain::terms::Seat { Individual, Couple }
     SeenBy = domain::event::SeenBy { Response, Import, Notice }
+    StandingEndReason = domain::event::StandingEndReason {
+        SuretyCancelled, Revoked, Surrendered, RecordedWrongly,
+    }
     StandingKind = domain::event::StandingKind { Registration, Bond }
     Work = domain::terms::Work { ReportImport, DisputeRound, ProgressReport }
 }

@@ -170,6 +170,8 @@ coded! {
     scope: v1::Scope, "SCOPE_";
     /// What a standing is.
     standing_kind: v1::StandingKind, "STANDING_KIND_";
+    /// Why a standing ended early.
+    standing_end_reason: v1::StandingEndReason, "STANDING_END_REASON_";
     /// Whether a key signs.
     key_state: v1::SigningKeyState, "SIGNING_KEY_STATE_";
     /// An account of the books, by what it means.

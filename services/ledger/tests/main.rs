@@ -19,6 +19,7 @@ mod limits;
 mod lookup;
 mod metrics;
 mod names;
+mod packs;
 mod place;
 mod privacy;
 mod record;

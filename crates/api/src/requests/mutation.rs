@@ -239,6 +239,26 @@ pub fn adopt_pack(m: &v1::AdoptPackRequest) -> Result<Asked, FieldErrors> {
     })
 }
 
+/// Reads a `ConfirmPack`.
+pub fn confirm_pack(m: &v1::ConfirmPackRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            firm_action::confirmed(f, m).map(FirmAction::ConfirmPack)
+        })
+    })
+}
+
+/// Reads a `UsePackAtOwnRisk`.
+pub fn use_pack_at_own_risk(m: &v1::UsePackAtOwnRiskRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            firm_action::at_own_risk(f, m).map(FirmAction::UsePackAtOwnRisk)
+        })
+    })
+}
+
 /// Reads a `RegisterBureau`.
 pub fn register_bureau(m: &v1::RegisterBureauRequest) -> Result<Asked, FieldErrors> {
     Fields::check(None, |f| {
@@ -260,6 +280,16 @@ pub fn record_standing(
         on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
             f.message("standing", m.standing.as_ref(), firm_action::standing)
                 .map(FirmAction::RecordStanding)
+        })
+    })
+}
+
+/// Reads an `EndStanding`.
+pub fn end_standing(m: &v1::EndStandingRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            firm_action::standing_ended(f, m).map(FirmAction::EndStanding)
         })
     })
 }

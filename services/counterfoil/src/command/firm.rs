@@ -1,15 +1,15 @@
 //! `firm`: what a firm is, sells, follows and writes to.
 
+mod packs;
+mod standings;
+
 use std::path::{Path, PathBuf};
 
-use anyhow::Context;
 use api::{json, name, v1};
 use calendar::CivilDate;
 use clap::{Args, Subcommand};
 use domain::ids::FirmId;
-use domain::rules::EXAMPLE_PACKS;
 use prost::Message;
-use serde_json::Value;
 use uuid::Uuid;
 
 use crate::cli::Again;
@@ -18,6 +18,8 @@ use crate::exit::{Exit, Stop};
 use crate::out::Out;
 use crate::table::Table;
 use crate::words;
+
+pub(super) use packs::pack_text;
 
 /// What to do with a firm.
 #[derive(Subcommand)]
@@ -28,12 +30,20 @@ pub(crate) enum FirmCommand {
     Show,
     /// Publish a plan, or a new version of one: a Plan in proto3 JSON
     Plan(FileArgs),
-    /// Adopt a rule pack for agreements signed from now on
-    Pack(PackArgs),
+    /// Adopt a version of a rule pack
+    Pack(packs::PackArgs),
+    /// Show the rule packs: their force, what was read, and who stands for each
+    Packs,
+    /// Record that counsel confirmed a version of a pack
+    Confirm(packs::ConfirmArgs),
+    /// Use a version of a pack that no counsel has confirmed, at the firm's own risk
+    OwnRisk(packs::OwnRiskArgs),
     /// Register a bureau the firm writes to: a Bureau in proto3 JSON
     Bureau(FileArgs),
     /// Record a registration or bond: a Standing in proto3 JSON
     Standing(FileArgs),
+    /// Record that a registration or bond ended before its last day
+    EndStanding(standings::EndArgs),
 }
 
 impl FirmCommand {
@@ -48,15 +58,6 @@ impl FirmCommand {
 pub(crate) struct FileArgs {
     /// The file
     file: PathBuf,
-    #[command(flatten)]
-    on: On,
-}
-
-/// A pack and its day.
-#[derive(Args)]
-pub(crate) struct PackArgs {
-    /// The pack: a file, or the name of one that comes with the software, such as us-federal-1
-    pack: String,
     #[command(flatten)]
     on: On,
 }
@@ -81,9 +82,13 @@ pub(crate) async fn run(
         FirmCommand::Register(args) => register(&args, session, out).await,
         FirmCommand::Show => show(session, out).await,
         FirmCommand::Plan(args) => plan(&args, session, out).await,
-        FirmCommand::Pack(args) => pack(&args, session, out).await,
+        FirmCommand::Pack(args) => packs::adopt(&args, session, out).await,
+        FirmCommand::Packs => packs::list(session, out).await,
+        FirmCommand::Confirm(args) => packs::confirm(&args, session, out).await,
+        FirmCommand::OwnRisk(args) => packs::own_risk(&args, session, out).await,
         FirmCommand::Bureau(args) => bureau(&args, session, out).await,
-        FirmCommand::Standing(args) => standing(&args, session, out).await,
+        FirmCommand::Standing(args) => standings::record(&args, session, out).await,
+        FirmCommand::EndStanding(args) => standings::end(&args, session, out).await,
     }
 }
 
@@ -148,68 +153,6 @@ async fn bureau(args: &FileArgs, session: &mut Session, out: &mut Out) -> anyhow
     Ok(Exit::Done)
 }
 
-async fn standing(args: &FileArgs, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    let request = v1::RecordStandingRequest {
-        parent: session.firm()?,
-        request_id: request_id(args.on.again.request_id),
-        occurred_on: words::message(session.day(args.on.on).await?),
-        standing: Some(message(&args.file, "Standing")?),
-    };
-    let answer = session.administration.record_standing(request).await?.into_inner();
-    out.change(
-        &answer,
-        "RecordStandingResponse",
-        "The standing is recorded.",
-        answer.receipt.as_ref(),
-    )?;
-    Ok(Exit::Done)
-}
-
-/// The name of a pack that comes with the software: its code and version.
-fn own_name(pack: &str) -> Option<String> {
-    let value: Value = serde_json::from_str(pack).ok()?;
-    Some(format!("{}-{}", value.get("code")?.as_str()?, value.get("version")?))
-}
-
-pub(super) fn pack_text(asked: &str) -> anyhow::Result<String> {
-    let own = EXAMPLE_PACKS.iter().find(|pack| own_name(pack).as_deref() == Some(asked));
-    match own {
-        Some(pack) => Ok((*pack).to_owned()),
-        None if Path::new(asked).exists() => text_of(Path::new(asked)),
-        None => {
-            let names = words::list(EXAMPLE_PACKS.iter().filter_map(|pack| own_name(pack)));
-            Err(Stop::usage(format!("no such file, and the packs that come along are {names}")))
-        }
-    }
-}
-
-async fn pack(args: &PackArgs, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    let request = v1::AdoptPackRequest {
-        parent: session.firm()?,
-        request_id: request_id(args.on.again.request_id),
-        occurred_on: words::message(session.day(args.on.on).await?),
-        pack_json: pack_text(&args.pack)?,
-    };
-    let answer = session.administration.adopt_pack(request).await?.into_inner();
-    if out.is_json() {
-        out.message(&answer, "AdoptPackResponse")?;
-        return Ok(Exit::Done);
-    }
-    let pack = answer.pack.context("the service answered without the pack")?;
-    out.receipt(&pack_line(&pack), answer.receipt.as_ref())?;
-    let mut table = Table::new(&["about", "~requirement", "~citation"]);
-    for rule in &pack.rules {
-        table.row([rule.dimension.clone(), rule.requirement.clone(), rule.citation.clone()]);
-    }
-    out.section("Its rules, for counsel to confirm", &table)?;
-    Ok(Exit::Done)
-}
-
-fn pack_line(pack: &v1::RulePack) -> String {
-    let counsel = if pack.confirmed_by_counsel { "" } else { ", not confirmed by counsel" };
-    format!("Pack {} version {}{counsel}.", pack.code, pack.version)
-}
-
 async fn show(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
     let firm = session.registered().await?;
     if out.is_json() {
@@ -224,34 +167,13 @@ async fn show(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
     out.field("invoices due", format!("{} days after issue", firm.invoice_due_days))?;
     out.field("letters travel", format!("{} days if no scan says", firm.transit_days))?;
     out.section("Plans", &plans(&firm))?;
-    let mut packs = Table::new(&["pack", ">version", "state", "in force", "counsel", "~note"]);
-    for pack in &firm.packs {
-        packs.row([
-            pack.code.clone(),
-            pack.version.to_string(),
-            pack.state_code.clone(),
-            words::day(pack.in_force_from.as_ref()),
-            if pack.confirmed_by_counsel { "confirmed" } else { "not confirmed" }.to_owned(),
-            pack.note.clone(),
-        ]);
-    }
-    out.section("Rule packs", &packs)?;
+    out.section("Rule packs", &packs::table(&firm))?;
     let mut bureaus = Table::new(&["bureau", "~name", "~address"]);
     for bureau in &firm.bureaus {
         bureaus.row([bureau.code.clone(), bureau.display_name.clone(), bureau.address.clone()]);
     }
     out.section("Bureaus", &bureaus)?;
-    let mut standings = Table::new(&["standing", "state", "from", "through", ">amount"]);
-    for standing in &firm.standings {
-        standings.row([
-            words::standing_kind(standing.kind),
-            standing.state_code.clone(),
-            words::day(standing.valid_from.as_ref()),
-            words::day(standing.valid_through.as_ref()),
-            words::amount(standing.amount.as_ref()),
-        ]);
-    }
-    out.section("Registrations and bonds", &standings)?;
+    out.section("Registrations and bonds", &standings::table(&firm))?;
     Ok(Exit::Done)
 }
 
@@ -287,18 +209,4 @@ fn plans(firm: &v1::Firm) -> Table {
         ]);
     }
     table
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn packs_that_come_along_have_names() {
-        for pack in EXAMPLE_PACKS {
-            let name = own_name(pack).unwrap();
-            assert_eq!(pack_text(&name).unwrap(), *pack, "{name}");
-        }
-        assert!(pack_text("no-such-pack").unwrap_err().to_string().contains("us-federal-1"));
-    }
 }

@@ -78,6 +78,28 @@ impl Administration for AdministrationRpc {
         }))
     }
 
+    async fn confirm_pack(
+        &self,
+        request: Request<v1::ConfirmPackRequest>,
+    ) -> Result<Response<v1::ConfirmPackResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let (answer, _) =
+            self.change(&authority, &m.parent, m, |m, _| requests::confirm_pack(m)).await?;
+        Ok(Response::new(v1::ConfirmPackResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn use_pack_at_own_risk(
+        &self,
+        request: Request<v1::UsePackAtOwnRiskRequest>,
+    ) -> Result<Response<v1::UsePackAtOwnRiskResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let (answer, _) =
+            self.change(&authority, &m.parent, m, |m, _| requests::use_pack_at_own_risk(m)).await?;
+        Ok(Response::new(v1::UsePackAtOwnRiskResponse { receipt: Some(receipt(&answer)) }))
+    }
+
     async fn register_bureau(
         &self,
         request: Request<v1::RegisterBureauRequest>,
@@ -97,6 +119,17 @@ impl Administration for AdministrationRpc {
         let m = request.get_ref();
         let (answer, _) = self.change(&authority, &m.parent, m, requests::record_standing).await?;
         Ok(Response::new(v1::RecordStandingResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn end_standing(
+        &self,
+        request: Request<v1::EndStandingRequest>,
+    ) -> Result<Response<v1::EndStandingResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let (answer, _) =
+            self.change(&authority, &m.parent, m, |m, _| requests::end_standing(m)).await?;
+        Ok(Response::new(v1::EndStandingResponse { receipt: Some(receipt(&answer)) }))
     }
 
     async fn create_token(

@@ -1,7 +1,7 @@
 //! A firm and its tokens.
 
 use api::Paired;
-use api::firm_action::{bureau_message, pack_message, plan_message, standing_message};
+use api::firm_action::{adopted_message, bureau_message, plan_message, standing_message};
 use api::scalar::{int32, int64};
 use api::{name, v1};
 use calendar::CivilDate;
@@ -27,13 +27,9 @@ pub(crate) fn firm(id: FirmId, firm: &Firm) -> v1::Firm {
             .filter_map(|versions| versions.last())
             .map(plan_message)
             .collect(),
-        packs: firm.packs.iter().map(|adopted| pack_message(&adopted.pack)).collect(),
+        packs: firm.packs.iter().map(adopted_message).collect(),
         bureaus: firm.bureaus.values().map(bureau_message).collect(),
-        standings: firm
-            .standings
-            .iter()
-            .map(|standing| standing_message(&standing.filed))
-            .collect(),
+        standings: firm.standings.iter().map(standing_message).collect(),
         version: int64(firm.version),
     }
 }

@@ -1,0 +1,248 @@
+//! Rule packs, who stands for them, and what is on file with a state.
+
+use domain::event::{PackConfirmed, PackUsedAtOwnRisk, StandingEnded, StandingRecorded};
+use domain::firm::{AdoptedPack, Confirmation, FiledStanding, OwnRisk, StandingEnd};
+use domain::ids::{DocumentHash, PackCode, StateCode};
+use domain::rules::{Bond, BondWhen, Dimension, Duty, PackHash, RulePack, StatementDuty};
+use domain::value::{Text, ValueError};
+
+use crate::case_action::document;
+use crate::code::Paired;
+use crate::field::Fields;
+use crate::limit::PACK_JSON_BYTES_MAX;
+use crate::scalar::{date_message, int32, int64, money_message};
+use crate::v1;
+
+/// A rule pack. The fault says where in the JSON and what was expected; packs hold no personal values.
+pub(crate) fn pack(f: &mut Fields, json: &str) -> Option<RulePack> {
+    if json.len() > PACK_JSON_BYTES_MAX {
+        return f.refuse("pack_json", format!("must be at most {PACK_JSON_BYTES_MAX} bytes"));
+    }
+    f.parse("pack_json", json, |json| {
+        RulePack::from_json(json)
+            .map_err(|error| ValueError::new(format!("must be a rule pack: {error}")))
+    })
+}
+
+/// A confirmation by counsel.
+pub(crate) fn confirmed(f: &mut Fields, m: &v1::ConfirmPackRequest) -> Option<PackConfirmed> {
+    let code = f.parse("code", &m.code, PackCode::parse);
+    let version = version(f, m.version);
+    let hash = f.parse("sha256", &m.sha256, PackHash::parse);
+    let counsel = f.parse("counsel", &m.counsel, Text::line);
+    let document = document(f, &m.document_sha256);
+    Some(PackConfirmed {
+        code: code?,
+        counsel: counsel?,
+        document: document?,
+        hash: hash?,
+        version: version?,
+    })
+}
+
+/// That a pack is used at own risk.
+pub(crate) fn at_own_risk(
+    f: &mut Fields,
+    m: &v1::UsePackAtOwnRiskRequest,
+) -> Option<PackUsedAtOwnRisk> {
+    let code = f.parse("code", &m.code, PackCode::parse);
+    let version = version(f, m.version);
+    let reason = f.parse("reason", &m.reason, Text::parse);
+    Some(PackUsedAtOwnRisk { code: code?, reason: reason?, version: version? })
+}
+
+fn version(f: &mut Fields, version: i32) -> Option<u32> {
+    f.number("version", version, 1..=i32::MAX.unsigned_abs())
+}
+
+pub(crate) fn standing(f: &mut Fields, m: &v1::Standing) -> Option<StandingRecorded> {
+    let kind = f.code::<v1::StandingKind>("kind", m.kind);
+    let state = f.parse("state_code", &m.state_code, StateCode::parse);
+    let valid_from = f.date("valid_from", m.valid_from.as_ref());
+    let valid_through = f.date("valid_through", m.valid_through.as_ref());
+    let amount = f.optional_money("amount", m.amount.as_ref());
+    let document = document(f, &m.document_sha256);
+    if let (Some(from), Some(through)) = (valid_from, valid_through)
+        && through < from
+    {
+        f.fail("valid_through", "must not be before valid_from");
+    }
+    Some(StandingRecorded {
+        amount: amount?,
+        document: document?,
+        kind: kind?,
+        state: state?,
+        valid_from: valid_from?,
+        valid_through: valid_through?,
+    })
+}
+
+/// The early end of a registration or bond.
+pub(crate) fn standing_ended(f: &mut Fields, m: &v1::EndStandingRequest) -> Option<StandingEnded> {
+    let kind = f.code::<v1::StandingKind>("kind", m.kind);
+    let state = f.parse("state_code", &m.state_code, StateCode::parse);
+    let valid_from = f.date("valid_from", m.valid_from.as_ref());
+    let last_day = f.date("last_day", m.last_day.as_ref());
+    let reason = f.code::<v1::StandingEndReason>("reason", m.reason);
+    let document = document(f, &m.document_sha256);
+    Some(StandingEnded {
+        document: document?,
+        kind: kind?,
+        last_day: last_day?,
+        reason: reason?,
+        state: state?,
+        valid_from: valid_from?,
+    })
+}
+
+fn hash_text(document: Option<DocumentHash>) -> String {
+    document.map_or_else(String::new, |hash| hash.to_string())
+}
+
+/// Writes a registration or bond, and its end if it ended early.
+pub fn standing_message(standing: &FiledStanding) -> v1::Standing {
+    let end = standing.end.as_ref().map(|StandingEnd { at, on, said }| v1::StandingEnd {
+        last_day: Some(date_message(said.last_day)),
+        reason: v1::StandingEndReason::from_domain(said.reason).into(),
+        told_on: Some(date_message(*on)),
+        document_sha256: hash_text(said.document),
+        position: int64(at.position),
+    });
+    let standing = &standing.filed;
+    v1::Standing {
+        kind: v1::StandingKind::from_domain(standing.kind).into(),
+        state_code: standing.state.to_string(),
+        valid_from: Some(date_message(standing.valid_from)),
+        valid_through: Some(date_message(standing.valid_through)),
+        amount: standing.amount.map(money_message),
+        document_sha256: hash_text(standing.document),
+        end,
+    }
+}
+
+/// Writes a version of a pack as the firm adopted it, with who stands for it.
+pub fn adopted_message(adopted: &AdoptedPack) -> v1::RulePack {
+    let confirmations =
+        adopted.confirmations.iter().map(|Confirmation { at, on, said }| v1::PackConfirmation {
+            counsel: said.counsel.to_string(),
+            confirmed_on: Some(date_message(*on)),
+            document_sha256: hash_text(said.document),
+            position: int64(at.position),
+        });
+    let own_risk = adopted.own_risk.as_ref().map(|OwnRisk { at, on, said }| v1::PackAtOwnRisk {
+        reason: said.reason.to_string(),
+        since: Some(date_message(*on)),
+        position: int64(at.position),
+    });
+    let shown = pack_message(&adopted.pack);
+    v1::RulePack {
+        confirmed_by_counsel: shown.confirmed_by_counsel || !adopted.confirmations.is_empty(),
+        confirmations: confirmations.collect(),
+        own_risk,
+        ..shown
+    }
+}
+
+/// Writes a rule pack as it was read, rule by rule, and whole.
+pub fn pack_message(pack: &RulePack) -> v1::RulePack {
+    let json = domain::codec::to_bytes(pack);
+    let dimensions = |read: bool| {
+        let dimensions =
+            Dimension::ALL.iter().filter(|dimension| pack.is_read(**dimension) == read);
+        dimensions.map(|dimension| dimension.code().to_owned()).collect()
+    };
+    v1::RulePack {
+        code: pack.code.to_string(),
+        version: int32(pack.version),
+        state_code: pack.state.map_or_else(String::new, |state| state.to_string()),
+        in_force_from: Some(date_message(pack.in_force_from)),
+        confirmed_by_counsel: pack.confirmed_by_counsel,
+        note: pack.note.to_string(),
+        rules: pack_rules(pack),
+        // The codec writes JSON, which is UTF-8.
+        json: String::from_utf8_lossy(&json).into_owned(),
+        in_force_through: pack.in_force_through.map(date_message),
+        nothing_is_added: pack.adds_nothing(),
+        read_dimensions: dimensions(true),
+        unread_dimensions: dimensions(false),
+        sha256: pack.hash().to_string(),
+        confirmations: Vec::new(),
+        own_risk: None,
+    }
+}
+
+fn pack_rules(pack: &RulePack) -> Vec<v1::PackRule> {
+    let rule = |dimension: &str, requirement: String, cites: &Text| v1::PackRule {
+        dimension: dimension.to_owned(),
+        requirement,
+        citation: cites.to_string(),
+    };
+    let prohibited = |d: &Duty| rule("prohibited", "not allowed here".into(), &d.cites);
+    let registered =
+        |d: &Duty| rule("registration", "registration or licence on file".into(), &d.cites);
+    let statement = |d: &StatementDuty| {
+        let later = match d.days_after_work() {
+            0 => String::new(),
+            days => format!(", or within {days} days after its last work"),
+        };
+        let requirement = format!("a statement of the services performed, in every period{later}");
+        rule("monthly_statement", requirement, &d.cites)
+    };
+    let bond = |b: &Bond| {
+        let when = match b.stands() {
+            BondWhen::Always => "at all times",
+            BondWhen::IfPaidBeforeAllDone => "if anything is paid before all work is done",
+        };
+        rule("bond", format!("a bond of {}, {when}", b.amount), &b.cites)
+    };
+    let rules = [
+        pack.cancellation.as_ref().map(|c| {
+            rule(
+                "cancellation",
+                format!("the client may cancel for {} business days", c.days),
+                &c.cites,
+            )
+        }),
+        pack.performance
+            .as_ref()
+            .map(|p| rule("performance", format!("fully performed: {}", p.reading), &p.cites)),
+        pack.telemarketing.as_ref().map(|t| {
+            let exempt: Vec<&str> = t.exempt.iter().map(|channel| channel.code()).collect();
+            rule("telemarketing", format!("exempt with evidence: {}", exempt.join(", ")), &t.cites)
+        }),
+        pack.perform_within.as_ref().map(|p| {
+            rule(
+                "perform_within",
+                format!("all services within {} days of signing", p.days),
+                &p.cites,
+            )
+        }),
+        pack.registration.as_ref().map(registered),
+        pack.bond.as_ref().map(bond),
+        pack.monthly_statement.as_ref().map(statement),
+        pack.prohibited.as_ref().map(prohibited),
+    ];
+    rules.into_iter().flatten().collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_example_packs_read_and_show_every_rule() {
+        for json in domain::rules::EXAMPLE_PACKS {
+            let pack = Fields::check(None, |f| super::pack(f, json)).unwrap();
+            let shown = pack_message(&pack);
+            assert!(!shown.rules.is_empty(), "{}", shown.code);
+            assert!(shown.rules.iter().all(|rule| !rule.citation.is_empty()), "{}", shown.code);
+            assert_eq!(RulePack::from_json(&shown.json).unwrap(), pack);
+        }
+    }
+
+    #[test]
+    fn a_broken_pack_names_its_field() {
+        let errors = Fields::check(None, |f| super::pack(f, "{\"code\":1}")).unwrap_err();
+        assert_eq!(errors.0[0].field, "pack_json");
+    }
+}

@@ -14,6 +14,7 @@ fn every_answer_has_a_json_form() {
     desk.done(&["bill", "--as-of", "2025-05-01"]);
     for arguments in [
         &["firm", "show"][..],
+        &["firm", "packs"],
         &["clients"],
         &["clients", "--state", "open", "--exceptions"],
         &["status", "ada"],
@@ -154,6 +155,57 @@ fn a_changed_row_is_found_by_its_table_and_mended_by_a_rebuild() {
     assert_eq!(report["report"]["faultCount"], "1", "{report}");
     desk.done(&["rebuild"]);
     assert!(desk.done(&["verify", "--with-derived"]).contains(sound));
+}
+
+#[test]
+fn a_firm_says_who_stands_for_its_packs_and_when_a_bond_ended() {
+    let desk = Desk::with_firm();
+    let on = ["--on", "2025-01-02"];
+    let adopted = desk.done(&["firm", "pack", "us-ca-2", on[0], on[1]]);
+    let states = "not read        performance, telemarketing; what the law asks there is not known";
+    for part in ["us-ca version 2 is adopted, which counsel has to confirm", states] {
+        assert!(adopted.contains(part), "{part}: {adopted}");
+    }
+    let confirm = ["firm", "confirm", "us-ca-2", "--counsel", "Robin Ashdown", on[0], on[1]];
+    let unknown = desk.run(&["firm", "confirm", "us-tx-2", "--counsel", "Robin Ashdown"]);
+    assert_eq!(unknown.code, 3, "{unknown:?}");
+    assert!(unknown.err.contains("pack us-tx version 2 was not adopted"), "{unknown:?}");
+    desk.done(&["firm", "pack", "us-tx-2", on[0], on[1]]);
+    assert!(desk.done(&["firm", "packs"]).contains("confirmed       by nobody"));
+    desk.done(&confirm);
+    desk.done(&["firm", "own-risk", "us-tx-2", "--reason", "read next month", on[0], on[1]]);
+    let packs = desk.done(&["firm", "packs"]);
+    for part in [
+        "us-ca version 2",
+        "confirmed       by Robin Ashdown on 2025-01-02",
+        "at own risk     since 2025-01-02: read next month",
+        "confirmed       needs no confirmation: it is the statute itself",
+        "in force        from 2023-01-01",
+        states,
+        "This is not legal advice",
+    ] {
+        assert!(packs.contains(part), "{part}: {packs}");
+    }
+    // Counsel read another text than the one that the firm adopted.
+    let pack = include_str!("../../../crates/domain/packs/us-ca-2.json");
+    let other = desk.file("other.json", &pack.replace("\"days\": 5", "\"days\": 3"));
+    let other = desk.run(&["firm", "confirm", &other, "--counsel", "Kim Vale"]);
+    assert!(other.code != 0 && other.err.contains("counsel read another one"), "{other:?}");
+
+    let bond = desk.file(
+        "bond.json",
+        r#"{"kind": "STANDING_KIND_BOND", "stateCode": "TX", "amount": {"currencyCode": "USD", "units": "10000"},
+            "validFrom": {"year": 2025, "month": 1, "day": 1}, "validThrough": {"year": 2025, "month": 12, "day": 31}}"#,
+    );
+    desk.done(&["firm", "standing", &bond, on[0], on[1]]);
+    let end = ["firm", "end-standing", "bond", "TX", "--valid-from", "2025-01-01", "--last-day"];
+    let end = [&end[..], &["2025-03-31", "--reason", "surety-cancelled", on[0], on[1]]].concat();
+    assert!(desk.done(&end).contains("Its last day is 2025-03-31."));
+    let shown = desk.done(&["firm", "show"]);
+    for part in ["2025-03-31", "surety cancelled, told on 2025-01-02", "own risk", "counsel"] {
+        assert!(shown.contains(part), "{part}: {shown}");
+    }
+    assert!(!shown.contains("2025-12-31"), "{shown}");
 }
 
 #[test]

@@ -281,7 +281,9 @@ fn the_newest_version_in_force_counts_whenever_it_was_adopted() {
     let second = nevada(2, &json!({"in_force_from": "2026-03-01"}));
     for order in [[&first, &second], [&second, &first]] {
         let mut desk = desk();
-        order.into_iter().for_each(|pack| adopt(&mut desk, pack));
+        for pack in order {
+            adopt(&mut desk, pack);
+        }
         let versions = ["2019-12-31", "2020-01-01", "2026-02-28", "2026-03-01"];
         assert_eq!(versions.map(|on| version_on(&desk, on)), [None, Some(1), Some(1), Some(2)]);
     }

@@ -179,7 +179,7 @@ fn a_firm_says_who_stands_for_its_packs_and_when_a_bond_ended() {
         "us-ca version 2",
         "confirmed       by Robin Ashdown on 2025-01-02",
         "at own risk     since 2025-01-02: read next month",
-        "confirmed       needs no confirmation: it is the statute itself",
+        "confirmed       by nobody; the federal statute holds without",
         "in force        from 2023-01-01",
         states,
         "This is not legal advice",

@@ -387,15 +387,15 @@ impl Firm {
 
     /// The same of a bond of at least an amount.
     pub fn bond_on(&self, state: StateCode, least: Money, day: CivilDate) -> StandingAnswer<'_> {
-        match self.standing_on(state, StandingKind::Bond, day) {
-            StandingAnswer::Stands(bond)
-                if bond.filed.amount.is_none_or(|amount| {
-                    amount.currency() != least.currency() || amount.minor() < least.minor()
-                }) =>
-            {
-                StandingAnswer::TooSmall(bond)
-            }
-            answer => answer,
+        let answer = self.standing_on(state, StandingKind::Bond, day);
+        let StandingAnswer::Stands(bond) = answer else { return answer };
+        let is_enough = |amount: Money| {
+            amount.currency() == least.currency() && amount.minor() >= least.minor()
+        };
+        if bond.filed.amount.is_some_and(is_enough) {
+            answer
+        } else {
+            StandingAnswer::TooSmall(bond)
         }
     }
 }

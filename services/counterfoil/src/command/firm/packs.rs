@@ -211,7 +211,7 @@ fn confirmations(pack: &v1::RulePack, out: &mut Out) -> anyhow::Result<()> {
     }
     let said = match (pack.confirmed_by_counsel, pack.state_code.is_empty()) {
         (true, _) => "as its adoption said, without counsel's name",
-        (false, true) => "needs no confirmation: it is the statute itself",
+        (false, true) => "by nobody; the federal statute holds without",
         (false, false) => "by nobody",
     };
     Ok(out.field("confirmed", said)?)

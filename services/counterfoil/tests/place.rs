@@ -43,6 +43,19 @@ fn commands_under(desk: &Desk, path: &[&str]) -> Vec<String> {
     names.flat_map(|name| commands_under(desk, &[path, &[name]].concat())).collect()
 }
 
+const END_OF_A_BOND: [&str; 10] = [
+    "firm",
+    "end-standing",
+    "bond",
+    "TX",
+    "--valid-from",
+    "2026-01-01",
+    "--last-day",
+    "2026-02-01",
+    "--reason",
+    "revoked",
+];
+
 /// The exit code of what is not found, among what is refused.
 const NOT_FOUND: i32 = 3;
 
@@ -78,6 +91,10 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["couples", "unlink", CASE, CASE],
         &["firm", "bureau", &plan],
         &["firm", "standing", &plan],
+        &["firm", "packs"],
+        &["firm", "confirm", "us-ca-2", "--counsel", "Robin Ashdown"],
+        &["firm", "own-risk", "us-ca-2", "--reason", "a reason"],
+        &END_OF_A_BOND,
         &["keys", "export-public"],
         &["keys", "revoke", "1b1f7269"],
         &["keys", "rotate"],

@@ -4,7 +4,6 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use calendar::CivilDate;
 use domain::event::{AccountEvent, Event, Recorded, UnearnedPaymentFound};
 use domain::gates::{Explanation, Finding};
 use domain::ids::AccountId;
@@ -149,62 +148,13 @@ fn who(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
         story::seat(enrolment.seat),
         enrolment.plan,
         enrolment.plan_version,
-        paid_through(own_account, enrolment.mark.on, page.format),
+        story::paid_through(own_account, enrolment.mark.on, page.format),
         enrolment.sale.promised_days,
     );
     page.sentence(&sentence, &[enrolment.mark.at.position]);
     let payer = fees::payer(told);
     if payer != told.id.own_account() {
         page.sentence(&format!("The fees of this case are paid through the account {payer}."), &[]);
-    }
-}
-
-/// What was asked or paid up to a day: that nothing was has to follow from the events.
-fn paid_through(own_account: &[Recorded], day: CivilDate, format: Format) -> String {
-    if !format.guards_text() {
-        return "Nothing was charged for that.".into();
-    }
-    let (mut is_asked, mut paid) = (false, Vec::new());
-    for recorded in own_account.iter().filter(|recorded| recorded.occurred_on <= day) {
-        match &recorded.event {
-            Event::Account(AccountEvent::PaymentSettled(e)) => paid.push(e.amount.to_string()),
-            Event::Account(AccountEvent::InvoiceIssued(_) | AccountEvent::ChargeRequested(_)) => {
-                is_asked = true;
-            }
-            Event::Account(
-                AccountEvent::AccountOpened(_)
-                | AccountEvent::CardOnFileChanged(_)
-                | AccountEvent::LinkSuggested(_)
-                | AccountEvent::LinkRefused(_)
-                | AccountEvent::MemberLinked(_)
-                | AccountEvent::MemberUnlinked(_)
-                | AccountEvent::PaymentMoved(_)
-                | AccountEvent::PaymentMovedBack(_)
-                | AccountEvent::PaymentFailed(_)
-                | AccountEvent::RefundIssued(_)
-                | AccountEvent::ChargebackOpened(_)
-                | AccountEvent::ChargebackWon(_)
-                | AccountEvent::ChargebackLost(_)
-                | AccountEvent::CreditGranted(_)
-                | AccountEvent::WrittenOff(_)
-                | AccountEvent::UnearnedPaymentFound(_)
-                | AccountEvent::MoneyDeposited(_)
-                | AccountEvent::MoneyUndeposited(_),
-            )
-            | Event::Case(_)
-            | Event::Deposit(_)
-            | Event::Firm(_)
-            | Event::Look(_) => {}
-        }
-    }
-    match (paid.is_empty(), is_asked) {
-        (false, _) => format!("{} was paid on the client's account through that day.", and(&paid)),
-        (true, true) => "Money was asked of the client's account through that day.".into(),
-        (true, false) => {
-            "No invoice, charge or payment of the client's account is on record through \
-                          that day."
-                .into()
-        }
     }
 }
 

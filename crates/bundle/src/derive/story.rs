@@ -2,12 +2,13 @@
 
 use calendar::CivilDate;
 use domain::event::{
-    AccountEvent, Ask, Basis, CaseEvent, Direction, EndedBy, ErasureBasis, FailureReason, Letter,
-    MailClass, Outcome, PaperKind, SeenBy,
+    AccountEvent, Ask, Basis, CaseEvent, Direction, EndedBy, ErasureBasis, Event, FailureReason,
+    Letter, MailClass, Outcome, PaperKind, Recorded, SeenBy,
 };
 use domain::terms::{Channel, Seat, Work};
 
 use super::last_day;
+use crate::manifest::Format;
 
 const MONTHS: [&str; 12] = [
     "January",
@@ -353,4 +354,53 @@ pub(super) fn of_account(event: &AccountEvent) -> Option<String> {
         | AccountEvent::MoneyDeposited(_)
         | AccountEvent::MoneyUndeposited(_) => return None,
     })
+}
+
+/// What was asked or paid up to a day: that nothing was has to follow from the events.
+pub(super) fn paid_through(own_account: &[Recorded], day: CivilDate, format: Format) -> String {
+    if !format.guards_text() {
+        return "Nothing was charged for that.".into();
+    }
+    let (mut is_asked, mut paid) = (false, Vec::new());
+    for recorded in own_account.iter().filter(|recorded| recorded.occurred_on <= day) {
+        match &recorded.event {
+            Event::Account(AccountEvent::PaymentSettled(e)) => paid.push(e.amount.to_string()),
+            Event::Account(AccountEvent::InvoiceIssued(_) | AccountEvent::ChargeRequested(_)) => {
+                is_asked = true;
+            }
+            Event::Account(
+                AccountEvent::AccountOpened(_)
+                | AccountEvent::CardOnFileChanged(_)
+                | AccountEvent::LinkSuggested(_)
+                | AccountEvent::LinkRefused(_)
+                | AccountEvent::MemberLinked(_)
+                | AccountEvent::MemberUnlinked(_)
+                | AccountEvent::PaymentMoved(_)
+                | AccountEvent::PaymentMovedBack(_)
+                | AccountEvent::PaymentFailed(_)
+                | AccountEvent::RefundIssued(_)
+                | AccountEvent::ChargebackOpened(_)
+                | AccountEvent::ChargebackWon(_)
+                | AccountEvent::ChargebackLost(_)
+                | AccountEvent::CreditGranted(_)
+                | AccountEvent::WrittenOff(_)
+                | AccountEvent::UnearnedPaymentFound(_)
+                | AccountEvent::MoneyDeposited(_)
+                | AccountEvent::MoneyUndeposited(_),
+            )
+            | Event::Case(_)
+            | Event::Deposit(_)
+            | Event::Firm(_)
+            | Event::Look(_) => {}
+        }
+    }
+    match (paid.is_empty(), is_asked) {
+        (false, _) => format!("{} was paid on the client's account through that day.", and(&paid)),
+        (true, true) => "Money was asked of the client's account through that day.".into(),
+        (true, false) => {
+            "No invoice, charge or payment of the client's account is on record through \
+                          that day."
+                .into()
+        }
+    }
 }

@@ -31,7 +31,7 @@ pub(super) fn check(
             wrong.push("the account was not opened before it".to_owned());
         }
         // What is told of a payment is nothing of the payment's own.
-        let told = before.untold(events, place, event);
+        let told = untold(events, place, event);
         if let AccountEvent::InvoiceIssued(e) = event {
             note_lines(id, recorded, e, rows);
         }
@@ -59,6 +59,18 @@ fn note_lines(id: AccountId, recorded: &Recorded, e: &InvoiceIssued, rows: &mut 
         };
         rows.lines.push((e.number, charge));
     }
+}
+
+/// What has to be told with a payment and is not.
+fn untold(events: &[Recorded], place: usize, event: &AccountEvent) -> Option<String> {
+    let AccountEvent::PaymentSettled(payment) = event else { return None };
+    let tells = |next: &Event| {
+        matches!(next, Event::Account(AccountEvent::UnearnedPaymentFound(e))
+            if e.payment == payment.payment && e.amount == payment.unearned)
+    };
+    let is_told = following(events, place).next().is_some_and(tells);
+    let what = "it is unearned, and no unearned payment was recorded with it";
+    (payment.unearned.is_positive() && !is_told).then(|| what.to_owned())
 }
 
 /// An account as it stood before an event.
@@ -117,18 +129,6 @@ impl Before<'_> {
             | AccountEvent::MoneyDeposited(_)
             | AccountEvent::MoneyUndeposited(_) => Vec::new(),
         }
-    }
-
-    /// What has to be told with a payment and is not.
-    fn untold(&self, events: &[Recorded], place: usize, event: &AccountEvent) -> Option<String> {
-        let AccountEvent::PaymentSettled(payment) = event else { return None };
-        let tells = |next: &Event| {
-            matches!(next, Event::Account(AccountEvent::UnearnedPaymentFound(e))
-                if e.payment == payment.payment && e.amount == payment.unearned)
-        };
-        let is_told = following(events, place).next().is_some_and(tells);
-        let what = "it is unearned, and no unearned payment was recorded with it";
-        (payment.unearned.is_positive() && !is_told).then(|| what.to_owned())
     }
 
     fn is_taken_in(&self, by: AccountId, before: u64) -> bool {

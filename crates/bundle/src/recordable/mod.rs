@@ -37,7 +37,7 @@ pub(crate) fn check_day(recorded: &Recorded, firm: &FirmRecord, rows: &mut Rows)
 }
 
 /// The events that follow one in its stream, of the same request.
-fn following<'a>(events: &'a [Recorded], place: usize) -> impl Iterator<Item = &'a Event> {
+fn following(events: &[Recorded], place: usize) -> impl Iterator<Item = &Event> {
     let request = events[place].request_id;
     let rest = events[place + 1..].iter();
     rest.take_while(move |next| next.request_id == request).map(|next| &next.event)

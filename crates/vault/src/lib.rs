@@ -14,7 +14,7 @@
 //! - A **blob key** opens one scan or letter, which lies sealed in a folder or a bucket
 //!   ([`BlobKeys`], [`BlobStore`]).
 //!
-//! The crate is pure but for [`source`], which reads a key file, and [`BlobStore`]. It knows nothing of
+//! The crate is pure but for [`source`], which reads a key file, [`owner`], and [`BlobStore`]. It knows nothing of
 //! events: places are byte strings to it.
 //!
 //! ```
@@ -30,6 +30,7 @@
 mod blind;
 mod blob;
 mod firm;
+pub mod owner;
 mod sealed;
 pub mod source;
 

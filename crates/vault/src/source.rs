@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use zeroize::Zeroizing;
 
 use crate::firm::{FirmKey, FirmKeys};
+use crate::owner::{is_exposed, is_of_another, who_replaces_in};
 
 /// Most keys of one source: one in use and those before it whose work is not wrapped anew yet.
 pub const KEYS_MAX: usize = 64;
@@ -31,6 +32,20 @@ pub enum SourceError {
     Exposed {
         /// Which.
         path: PathBuf,
+    },
+    /// Somebody else owns the file.
+    #[error("the key file {} belongs to somebody else, who knows its keys", .path.display())]
+    Strange {
+        /// Which.
+        path: PathBuf,
+    },
+    /// Somebody else may put another file in its place.
+    #[error("the folder of the key file {} {why}", .path.display())]
+    Folder {
+        /// Which.
+        path: PathBuf,
+        /// Who, and what to do.
+        why: &'static str,
     },
     /// A line is no key.
     #[error("line {line} of {origin} is no key: 64 hexadecimal digits")]
@@ -92,6 +107,7 @@ impl KeyFile {
     /// returns: what it wraps could not be read without it.
     pub fn add(&self, key: [u8; 32]) -> Result<(), SourceError> {
         let failed = |source| SourceError::File { path: self.0.clone(), source };
+        self.check_folder()?;
         let line = Zeroizing::new(format!("{}\n", &*Zeroizing::new(hex::encode(key))));
         let mut file = match OpenOptions::new().append(true).open(&self.0) {
             Ok(file) => file,
@@ -103,17 +119,32 @@ impl KeyFile {
         self.check(&file)?;
         let written = file.write_all(line.as_bytes()).and_then(|()| file.sync_all());
         // A new file is there for good once its folder says so.
-        let folder = self.0.parent().filter(|folder| !folder.as_os_str().is_empty());
-        let told = || File::open(folder.unwrap_or(Path::new(".")))?.sync_all();
+        let told = || File::open(self.folder())?.sync_all();
         written.and_then(|()| told()).map_err(failed)
     }
 
     fn check(&self, file: &File) -> Result<(), SourceError> {
-        match is_exposed(file) {
-            Ok(false) => Ok(()),
-            Ok(true) => Err(SourceError::Exposed { path: self.0.clone() }),
+        let failed = |source| SourceError::File { path: self.0.clone(), source };
+        if is_of_another(file).map_err(failed)? {
+            return Err(SourceError::Strange { path: self.0.clone() });
+        }
+        if is_exposed(file).map_err(failed)? {
+            return Err(SourceError::Exposed { path: self.0.clone() });
+        }
+        self.check_folder()
+    }
+
+    fn check_folder(&self) -> Result<(), SourceError> {
+        match who_replaces_in(self.folder()) {
+            Ok(None) => Ok(()),
+            Ok(Some(why)) => Err(SourceError::Folder { path: self.0.clone(), why }),
             Err(source) => Err(SourceError::File { path: self.0.clone(), source }),
         }
+    }
+
+    fn folder(&self) -> &Path {
+        let folder = self.0.parent().filter(|folder| !folder.as_os_str().is_empty());
+        folder.unwrap_or(Path::new("."))
     }
 }
 
@@ -124,23 +155,6 @@ fn new_secret(path: &Path) -> std::io::Result<File> {
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
     options.open(path)
-}
-
-/// Whether somebody else than its owner may read or change an open file that holds a secret. A file of
-/// root's may be read by its group: that is how an administrator hands a secret to a service that may not
-/// change it (the rule of PostgreSQL for `ssl_key_file`).
-#[cfg(unix)]
-pub fn is_exposed(file: &File) -> std::io::Result<bool> {
-    use std::os::unix::fs::MetadataExt as _;
-    let metadata = file.metadata()?;
-    let of_others = if metadata.uid() == 0 { 0o037 } else { 0o077 };
-    Ok(metadata.mode() & of_others != 0)
-}
-
-/// Whether somebody else may read it: a system without modes does not say.
-#[cfg(not(unix))]
-pub fn is_exposed(_: &File) -> std::io::Result<bool> {
-    Ok(false)
 }
 
 fn parse(origin: &str, text: &str) -> Result<FirmKeys, SourceError> {
@@ -212,6 +226,38 @@ mod tests {
         }
         std::fs::set_permissions(&file.0, std::fs::Permissions::from_mode(0o400)).unwrap();
         assert_eq!(file.keys().unwrap().count(), 1, "nothing was added");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_file_that_others_put_there_or_may_replace_is_refused() {
+        use std::os::unix::fs::{PermissionsExt as _, chown};
+        let folder = tempfile::tempdir().unwrap();
+        let mode = |mode| {
+            std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(mode)).unwrap();
+        };
+        let file = KeyFile(folder.path().join("firm.keys"));
+        for shared in [0o777, 0o770] {
+            mode(shared);
+            assert!(matches!(file.add([1; 32]), Err(SourceError::Folder { .. })), "{shared:o}");
+            assert!(!file.0.exists());
+        }
+        mode(0o1777);
+        file.add([1; 32]).unwrap();
+        assert_eq!(file.keys().unwrap().count(), 1, "nobody else can take it away");
+        mode(0o775);
+        assert!(matches!(file.keys(), Err(SourceError::Folder { .. })));
+        mode(0o1777);
+        // Only root can give a file to somebody else.
+        if rustix::process::geteuid().is_root() {
+            chown(&file.0, Some(65_534), None).unwrap();
+            assert!(matches!(file.keys(), Err(SourceError::Strange { .. })));
+            assert!(matches!(file.add([2; 32]), Err(SourceError::Strange { .. })));
+            chown(&file.0, Some(0), None).unwrap();
+            mode(0o755);
+            chown(folder.path(), Some(65_534), None).unwrap();
+            assert!(matches!(file.keys(), Err(SourceError::Folder { .. })));
+        }
     }
 
     #[cfg(unix)]

@@ -7,7 +7,7 @@ use std::io::{self, Read as _};
 use anyhow::Context;
 use clap::ArgMatches;
 use clap::parser::ValueSource;
-use vault::source::is_exposed;
+use vault::owner::is_exposed;
 use zeroize::Zeroizing;
 
 use crate::cli::Global;

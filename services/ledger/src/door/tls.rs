@@ -42,7 +42,7 @@ async fn read(path: &Path) -> Result<Vec<u8>, ServeError> {
 async fn read_secret(path: &Path) -> Result<Vec<u8>, ServeError> {
     let failed = |source| ServeError::Tls { path: path.into(), source };
     let opened = std::fs::File::open(path).map_err(failed)?;
-    if vault::source::is_exposed(&opened).map_err(failed)? {
+    if vault::owner::is_exposed(&opened).map_err(failed)? {
         let rule = "others may read this private key; chmod 600 it, or 640 if it is root's";
         return Err(failed(std::io::Error::new(std::io::ErrorKind::PermissionDenied, rule)));
     }

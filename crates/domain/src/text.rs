@@ -6,6 +6,9 @@
 
 use std::borrow::Cow;
 
+use icu_properties::props::{DefaultIgnorableCodePoint, GeneralCategory as Category};
+use icu_properties::{CodePointMapData, CodePointSetData};
+
 /// Stands for a character that is not shown (Unicode's REPLACEMENT CHARACTER).
 const NOT_SHOWN: char = '\u{fffd}';
 
@@ -17,6 +20,60 @@ pub const fn is_hidden(c: char) -> bool {
     matches!(c,
         '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
         | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}')
+}
+
+/// Whether a character shows nothing where a name is read: what [`is_hidden`] tells of, whatever Unicode lets
+/// a reader leave out (fillers, joiners, variation selectors: Unicode Standard Annex #44,
+/// `Default_Ignorable_Code_Point`), and the two signs whose drawing is empty.
+pub fn is_unseen(c: char) -> bool {
+    const EMPTY: [char; 2] = ['\u{2800}', '\u{1d159}'];
+    is_hidden(c)
+        || EMPTY.contains(&c)
+        || CodePointSetData::new::<DefaultIgnorableCodePoint>().contains(c)
+}
+
+/// Whether Unicode says nothing of a character: each reader sees something else, or an empty box. What it
+/// assigns later is known once this program is built with newer tables.
+pub fn is_unknown(c: char) -> bool {
+    let category = CodePointMapData::<Category>::new().get(c);
+    matches!(category, Category::Unassigned | Category::PrivateUse)
+}
+
+/// Whether a character is seen by itself: no space, and no mark that needs a letter to stand on.
+pub fn is_seen(c: char) -> bool {
+    let on_its_own = match CodePointMapData::<Category>::new().get(c) {
+        Category::Unassigned
+        | Category::NonspacingMark
+        | Category::SpacingMark
+        | Category::EnclosingMark
+        | Category::SpaceSeparator
+        | Category::LineSeparator
+        | Category::ParagraphSeparator
+        | Category::Control
+        | Category::Format
+        | Category::PrivateUse
+        | Category::Surrogate => false,
+        Category::UppercaseLetter
+        | Category::LowercaseLetter
+        | Category::TitlecaseLetter
+        | Category::ModifierLetter
+        | Category::OtherLetter
+        | Category::DecimalNumber
+        | Category::LetterNumber
+        | Category::OtherNumber
+        | Category::DashPunctuation
+        | Category::OpenPunctuation
+        | Category::ClosePunctuation
+        | Category::ConnectorPunctuation
+        | Category::InitialPunctuation
+        | Category::FinalPunctuation
+        | Category::OtherPunctuation
+        | Category::MathSymbol
+        | Category::CurrencySymbol
+        | Category::ModifierSymbol
+        | Category::OtherSymbol => true,
+    };
+    on_its_own && !is_unseen(c)
 }
 
 /// Text on one line that neither drives a terminal nor hides anything on a page.

@@ -5,7 +5,7 @@ use std::fmt;
 use crate::codec::{DecodeError, Field, In, Out};
 use crate::door;
 use crate::ids::CODE_LENGTH_MAX;
-use crate::text::is_hidden;
+use crate::text::{is_hidden, is_seen, is_unknown, is_unseen};
 
 /// Most bytes of a [`Text`].
 pub const TEXT_LENGTH_MAX: usize = 1_000;
@@ -35,6 +35,8 @@ fn check_door(text: &str) -> Result<(), ValueError> {
     }
 }
 
+const UNSEEN: &str = "must not hold characters that are not seen or turn the direction of text";
+
 fn check_text(text: &str, length_max: usize) -> Result<(), ValueError> {
     if text.trim().is_empty() {
         return Err(ValueError::new("must not be empty"));
@@ -46,9 +48,7 @@ fn check_text(text: &str, length_max: usize) -> Result<(), ValueError> {
         return Err(ValueError::new("must not hold control characters"));
     }
     if text.contains(is_hidden) {
-        return Err(ValueError::new(
-            "must not hold characters that are not seen or turn the direction of text",
-        ));
+        return Err(ValueError::new(UNSEEN));
     }
     check_door(text)
 }
@@ -57,6 +57,15 @@ fn check_text(text: &str, length_max: usize) -> Result<(), ValueError> {
 fn check_line(text: &str) -> Result<(), ValueError> {
     if text.contains(char::is_control) {
         return Err(ValueError::new("must be one line without control characters"));
+    }
+    if text.contains(is_unseen) {
+        return Err(ValueError::new(UNSEEN));
+    }
+    if text.contains(is_unknown) {
+        return Err(ValueError::new("must not hold characters that Unicode gives no meaning"));
+    }
+    if !text.trim().is_empty() && !text.contains(is_seen) {
+        return Err(ValueError::new("must hold something that is seen"));
     }
     Ok(())
 }
@@ -281,6 +290,35 @@ mod tests {
             assert!(Text::parse(lines).is_ok() && Personal::parse(lines).is_ok());
             assert!(Text::line(lines).is_err() && Personal::line(lines).is_err());
         }
+        // Fillers and blanks that are letters or symbols to Unicode, a joiner, a selector; what it
+        // assigns to nobody, or to anybody.
+        for hidden in [
+            '\u{115f}',
+            '\u{2800}',
+            '\u{3164}',
+            '\u{34f}',
+            '\u{fe0f}',
+            '\u{17b4}',
+            '\u{1d159}',
+            '\u{e000}',
+            '\u{378}',
+            '\u{10fffd}',
+        ] {
+            for name in [hidden.to_string(), format!("Ada{hidden} Lark")] {
+                for refused in [Text::line(&name).err(), Personal::line(&name).err()] {
+                    let said = refused.unwrap_or_else(|| panic!("it passes: {name:?}")).to_string();
+                    assert!(said.starts_with("must not hold characters"), "{name:?}: {said}");
+                }
+            }
+        }
+        // Marks alone stand on nothing.
+        assert!(Personal::line("\u{301} \u{302}").is_err());
+        for name in ["Ana-María O'Neill", "Zoë", "李小龙", "محمد", "กมล", "Ada \u{1f426}"]
+        {
+            assert!(Personal::line(name).is_ok(), "{name}");
+        }
+        // A letter to a client may have a heart with its selector.
+        assert!(Personal::parse("thanks \u{2764}\u{fe0f}").is_ok());
         assert!(Text::line("Ana Peña").is_ok() && Personal::line("Nguyễn Ánh").is_ok());
     }
 

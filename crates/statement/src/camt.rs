@@ -35,6 +35,7 @@ pub fn read(bytes: &[u8]) -> Result<Vec<Statement>, Fault> {
         return Err(Fault::of_file(format!("must be at most {} MiB", FILE_BYTES_MAX >> 20)));
     }
     let text = decode(bytes)?;
+    only_characters(&text).map_err(Fault::of_file)?;
     let mut reader = NsReader::from_str(&text);
     reader.config_mut().expand_empty_elements = true;
     let mut walk = Walk::default();
@@ -51,6 +52,7 @@ pub fn read(bytes: &[u8]) -> Result<Vec<Statement>, Fault> {
                 let number = reference.resolve_char_ref().ok().flatten().map(String::from);
                 let rule = "must have no entity but the five of XML";
                 let text = known.or(number).ok_or_else(|| fault(&walk, rule.into()))?;
+                only_characters(&text).map_err(|rule| fault(&walk, rule))?;
                 walk.text(&text)?;
             }
             Ok((_, Event::DocType(_))) => {
@@ -60,6 +62,15 @@ pub fn read(bytes: &[u8]) -> Result<Vec<Statement>, Fault> {
             Ok((_, Event::Empty(_) | Event::Comment(_) | Event::Decl(_) | Event::PI(_))) => {}
             Err(error) => return Err(fault(&walk, format!("is not well-formed XML: {error}"))),
         }
+    }
+}
+
+/// Refuses what is no character of XML (XML 1.0 section 2.2, `Char`), such as NUL.
+fn only_characters(text: &str) -> Result<(), String> {
+    let is_none = |c: &char| matches!(c, '\0'..='\u{8}' | '\u{b}' | '\u{c}' | '\u{e}'..='\u{1f}' | '\u{fffe}' | '\u{ffff}');
+    match text.chars().find(is_none) {
+        None => Ok(()),
+        Some(c) => Err(format!("holds U+{:04X}, which is no character of XML", u32::from(c))),
     }
 }
 

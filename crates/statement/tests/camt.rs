@@ -142,6 +142,11 @@ fn hostile_files_are_refused_and_none_is_half_read() {
     for wrong in ["", "<", "hello", "<Document/>", "\u{0}\u{0}", "<a><b></a></b>"] {
         assert!(camt::read(wrong.as_bytes()).is_err(), "{wrong:?}");
     }
+    // XML 1.0 section 2.2: neither is a character, however it is written.
+    for none in ["\u{0}", "\u{b}", "\u{ffff}", "&#1;"] {
+        let refused = fault(&MINIMAL.replace("BANKREF-1", &format!("BANK{none}REF")));
+        assert!(refused.rule.contains("no character of XML"), "{none:?}: {refused}");
+    }
     // Cut short at any byte but the last white space it is an error, never a shorter statement.
     for end in 0..MINIMAL.len() {
         assert!(camt::read(&MINIMAL.as_bytes()[..end]).is_err(), "cut at {end}");

@@ -16,6 +16,7 @@ use domain::refusal::Refusal;
 use log::{FollowError, ReadBehind, RebuildError, StoreError, SubmitError, VerifyError};
 use prost::Message;
 use tonic::{Code, Status};
+use tonic_types::StatusExt as _;
 use uuid::Uuid;
 
 use crate::field::FieldErrors;
@@ -29,6 +30,9 @@ const RETRY_STORE: Duration = Duration::from_secs(1);
 /// When to try again if the read models are behind; they usually are for milliseconds.
 const RETRY_READ: Duration = Duration::from_millis(200);
 
+/// In the metadata of `ErrorInfo`: when a refusal was first given that is given once more.
+pub const ANSWERED_BEFORE: &str = "answered_before_time";
+
 /// Everything that can go wrong with a request.
 #[derive(Debug)]
 pub enum Failure {
@@ -36,6 +40,13 @@ pub enum Failure {
     Fields(FieldErrors),
     /// The domain refused.
     Refused(Box<Refusal>),
+    /// This was the answer to the same request when it was first asked.
+    Before {
+        /// The answer.
+        failure: Box<Failure>,
+        /// When it was given, UTC.
+        at: UtcMicros,
+    },
     /// The request id was used for another request.
     RequestReused {
         /// When, UTC.
@@ -127,6 +138,10 @@ pub enum Failure {
     ShuttingDown,
     /// It may or may not have been recorded.
     OutcomeUnknown,
+    /// Charges have nowhere to go; none was asked for.
+    OutboxUnusable,
+    /// Charges are recorded as asked for, and could not be handed over.
+    ChargesNotHandedOver,
     /// The caller's deadline passed. A change that waits for the writer is recorded all the same.
     DeadlineExceeded,
     /// The log is not what was written.
@@ -172,6 +187,9 @@ impl From<SubmitError> for Failure {
     fn from(error: SubmitError) -> Self {
         match error {
             SubmitError::Refused(refusal) => Self::Refused(refusal),
+            SubmitError::RefusedBefore { refusal, at } => {
+                Self::Before { failure: Box::new(Self::Refused(refusal)), at }
+            }
             SubmitError::RequestReused { first_seen } => Self::RequestReused { first_seen },
             SubmitError::Overloaded => Self::Overloaded,
             SubmitError::Unavailable => Self::Unavailable,
@@ -252,6 +270,7 @@ impl From<Failure> for Status {
         match failure {
             Failure::Fields(errors) => fields(errors),
             Failure::Refused(refusal) => refusal::status(*refusal),
+            Failure::Before { failure, at } => before(&Self::from(*failure), at),
             Failure::RequestReused { first_seen } => reused(first_seen),
             Failure::ReadBehind { wanted, applied } => Answer::new(
                 Code::Unavailable,
@@ -332,6 +351,15 @@ impl From<Failure> for Status {
                 "OUTCOME_UNKNOWN",
                 "it may or may not have been recorded; ask again with the same request_id",
             ),
+            Failure::OutboxUnusable => unavailable(
+                "OUTBOX_UNUSABLE",
+                "the folder for charges cannot be used, its log says why; no charge was asked for",
+            ),
+            Failure::ChargesNotHandedOver => unavailable(
+                "CHARGES_NOT_HANDED_OVER",
+                "charges are recorded and could not be handed over; the next request for charges hands them \
+                 over, each under the key it has",
+            ),
             Failure::DeadlineExceeded => Answer::new(
                 Code::DeadlineExceeded,
                 "DEADLINE_EXCEEDED",
@@ -355,6 +383,22 @@ fn fields(errors: FieldErrors) -> Status {
     let violations = errors.0.into_iter().map(|error| (error.field, error.rule)).collect();
     Answer::new(Code::InvalidArgument, "FIELD_INVALID", "fields are missing or malformed")
         .bad_request(violations)
+}
+
+/// An earlier answer, which says so: what it tells of was so then.
+fn before(status: &Status, at: UtcMicros) -> Status {
+    // Timestamp's Display is RFC 3339.
+    let at = scalar::timestamp(at).to_string();
+    let message =
+        format!("{}; this is the answer of {at} to the same request_id", status.message());
+    let mut details = status.get_error_details();
+    if let Some(info) = details.error_info() {
+        let (reason, domain) = (info.reason.clone(), info.domain.clone());
+        let mut metadata = info.metadata.clone();
+        metadata.insert(ANSWERED_BEFORE.to_owned(), at);
+        details.set_error_info(reason, domain, metadata);
+    }
+    Status::with_error_details(status.code(), message, details)
 }
 
 fn reused(first_seen: UtcMicros) -> Status {

@@ -16,7 +16,7 @@ use vault::FirmKeys;
 
 use crate::clock::{Clock, Ids};
 use crate::error::StoreError;
-use crate::outcome::{Accepted, OutcomeResult};
+use crate::outcome::{Accepted, Outcome, OutcomeResult};
 use crate::ports::{Head, Store, Stored};
 use crate::projector::{self, Projection};
 use crate::reading;
@@ -65,12 +65,15 @@ impl Answer {
         }
     }
 
-    pub(crate) fn replayed(result: &OutcomeResult) -> Result<Self, Box<Refusal>> {
-        match result {
+    pub(crate) fn replayed(outcome: &Outcome) -> Result<Self, SubmitError> {
+        match &outcome.result {
             OutcomeResult::Accepted(accepted) => {
                 Ok(Self { replayed: true, ..Self::first_time(accepted) })
             }
-            OutcomeResult::Refused(refusal) => Err(refusal.clone()),
+            OutcomeResult::Refused(refusal) => Err(SubmitError::RefusedBefore {
+                refusal: refusal.clone(),
+                at: outcome.recorded_at,
+            }),
         }
     }
 }
@@ -81,6 +84,15 @@ pub enum SubmitError {
     /// A rule stood in the way. The same request gets the same refusal again.
     #[error("refused: {0}")]
     Refused(Box<Refusal>),
+    /// A rule stood in the way when the same request was first asked. What is on record may be another
+    /// since; a new request would be judged by it.
+    #[error("refused earlier: {refusal}")]
+    RefusedBefore {
+        /// The first answer.
+        refusal: Box<Refusal>,
+        /// When it was given.
+        at: UtcMicros,
+    },
     /// The request id was used for something else.
     #[error("the request id was used before for another request")]
     RequestReused {

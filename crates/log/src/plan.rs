@@ -29,7 +29,7 @@ pub(crate) enum Verdict {
     /// Refused now.
     Refused(Box<Refusal>),
     /// Known from before: the first answer again.
-    Replayed(Result<Answer, Box<Refusal>>),
+    Replayed(Result<Answer, SubmitError>),
     /// The id was used before for something else.
     Reused { first_seen: UtcMicros },
     /// The same request as an earlier command of this batch.
@@ -179,7 +179,7 @@ impl<'a> BatchPlan<'a> {
             let asked =
                 self.people.fingerprint(self.cache.keys(), self.ids, &submission.fingerprint);
             return Some(if asked == Some(outcome.fingerprint) {
-                Verdict::Replayed(Answer::replayed(&outcome.result))
+                Verdict::Replayed(Answer::replayed(outcome))
             } else {
                 Verdict::Reused { first_seen: outcome.recorded_at }
             });
@@ -384,7 +384,7 @@ pub(crate) fn answers(verdicts: Vec<Verdict>) -> Vec<Result<Answer, SubmitError>
         let answer = match verdict {
             Verdict::Accepted(answer) => Ok(answer),
             Verdict::Refused(refusal) => Err(SubmitError::Refused(refusal)),
-            Verdict::Replayed(first) => first.map_err(SubmitError::Refused),
+            Verdict::Replayed(first) => first,
             Verdict::Reused { first_seen } => Err(SubmitError::RequestReused { first_seen }),
             Verdict::SameAs(first) => {
                 answers[first].clone().map(|answer| Answer { replayed: true, ..answer })

@@ -35,7 +35,7 @@ fn far_ahead() -> Command {
 
 async fn refused(bench: &Bench) -> Box<Refusal> {
     match bench.submit(ASKED, far_ahead()).await.unwrap_err() {
-        SubmitError::Refused(refusal) => refusal,
+        SubmitError::Refused(refusal) | SubmitError::RefusedBefore { refusal, .. } => refusal,
         other => panic!("{other}"),
     }
 }

@@ -1,5 +1,6 @@
 //! A status of the service, told to a person: what, every rule in the way, and what to do next.
 
+use api::status::ANSWERED_BEFORE;
 use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, RpcStatusExt, StatusExt};
 
@@ -14,6 +15,8 @@ pub(crate) struct Fault {
     pub(crate) message: String,
     /// What is at fault: a field or a rule with its subject, and the description with its citation.
     pub(crate) violations: Vec<(String, String)>,
+    /// Whether it is the answer that the same request got before.
+    pub(crate) answered_before: bool,
     /// The incident to report, for a fault of the service.
     incident: Option<String>,
     /// The field that names something which is not there.
@@ -38,6 +41,7 @@ impl Fault {
             reason: info.map(|info| info.reason.clone()).unwrap_or_default(),
             message: message.to_owned(),
             violations: violations(details),
+            answered_before: info.is_some_and(|info| info.metadata.contains_key(ANSWERED_BEFORE)),
             incident: info.and_then(|info| info.metadata.get("incident").cloned()),
             named: info.and_then(|info| info.metadata.get("field").cloned()),
         }
@@ -150,6 +154,9 @@ fn next(code: Code, reason: &str) -> Option<&'static str> {
              both have, or from the start"
         }
         "OUTCOME_UNKNOWN" => "ask again under the same request id: nothing is recorded twice",
+        "OUTBOX_UNUSABLE" | "CHARGES_NOT_HANDED_OVER" => {
+            "put the folder for charges right, then ask for charges again"
+        }
         "NO_EVIDENCE_STORE" => "say where it is kept, with --evidence or COUNTERFOIL_EVIDENCE",
         "EVIDENCE_ALTERED" | "EVIDENCE_MISSING" => {
             "take it from a backup or upload it again; see them all: counterfoil evidence check"

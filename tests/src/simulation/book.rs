@@ -127,9 +127,12 @@ impl Book {
         answer: &Result<Answer, SubmitError>,
     ) {
         let ending = match answer {
-            Ok(_) | Err(SubmitError::Refused(_) | SubmitError::RequestReused { .. }) => {
-                Ending::Settled
-            }
+            Ok(_)
+            | Err(
+                SubmitError::Refused(_)
+                | SubmitError::RefusedBefore { .. }
+                | SubmitError::RequestReused { .. },
+            ) => Ending::Settled,
             Err(SubmitError::Overloaded | SubmitError::Unavailable) => Ending::NotRecorded,
             Err(
                 SubmitError::OutcomeUnknown
@@ -177,6 +180,14 @@ impl Book {
                 ensure!(own && said == kept, "remembered is {kept:?}");
                 self.count("refused");
             }
+            (
+                Err(SubmitError::RefusedBefore { refusal: said, at }),
+                Some(OutcomeResult::Refused(kept)),
+            ) => {
+                let kept_at = outcome.as_ref().map(|outcome| outcome.recorded_at);
+                ensure!(own && said == kept && kept_at == Some(*at), "remembered is {kept:?}");
+                self.count("refused");
+            }
             (Err(SubmitError::RequestReused { first_seen }), Some(_)) => {
                 let at = outcome.as_ref().map(|outcome| outcome.recorded_at);
                 ensure!(!own && at == Some(*first_seen), "remembered is {outcome:?}");
@@ -185,9 +196,15 @@ impl Book {
             (Err(SubmitError::Overloaded), _) => self.count("overloaded"),
             (Err(SubmitError::Unavailable), _) => self.count("unavailable"),
             (Err(SubmitError::OutcomeUnknown), _) => self.count("unknown"),
-            (Ok(_) | Err(SubmitError::Refused(_) | SubmitError::RequestReused { .. }), other) => {
-                bail!("remembered is {other:?}")
-            }
+            (
+                Ok(_)
+                | Err(
+                    SubmitError::Refused(_)
+                    | SubmitError::RefusedBefore { .. }
+                    | SubmitError::RequestReused { .. },
+                ),
+                other,
+            ) => bail!("remembered is {other:?}"),
             (
                 Err(
                     SubmitError::Corrupt { .. }

@@ -189,6 +189,8 @@ fn every_other_failure_has_its_code() {
         (SubmitError::Unavailable.into(), Code::Unavailable, "STORE_UNAVAILABLE"),
         (SubmitError::ShuttingDown.into(), Code::Unavailable, "SHUTTING_DOWN"),
         (SubmitError::OutcomeUnknown.into(), Code::Unavailable, "OUTCOME_UNKNOWN"),
+        (Failure::OutboxUnusable, Code::Unavailable, "OUTBOX_UNUSABLE"),
+        (Failure::ChargesNotHandedOver, Code::Unavailable, "CHARGES_NOT_HANDED_OVER"),
         (
             Failure::Unfound {
                 field: "refunded.payment",

@@ -20,7 +20,9 @@ const ALWAYS: u16 = 1_000;
 
 fn reason(error: SubmitError) -> Reason {
     match error {
-        SubmitError::Refused(refusal) => refusal.reason,
+        SubmitError::Refused(refusal) | SubmitError::RefusedBefore { refusal, .. } => {
+            refusal.reason
+        }
         other => panic!("{other}"),
     }
 }

@@ -57,6 +57,9 @@ pub(super) async fn match_automatically(
             Err(Failure::Refused(refusal)) => {
                 tracing::info!(%firm, deposit = %line, reason = %refusal.reason, "left to a person");
             }
+            Err(Failure::Before { .. }) => {
+                tracing::info!(%firm, deposit = %line, "left to a person, as the same request was before");
+            }
             Err(failure) => return Err(failure),
         }
     }

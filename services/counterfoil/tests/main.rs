@@ -7,6 +7,7 @@ mod common;
 
 mod backup;
 mod books;
+mod charges;
 mod commands;
 mod evidence;
 mod export;

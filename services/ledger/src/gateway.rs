@@ -12,6 +12,8 @@ use domain::ids::{AccountId, CardToken, FirmId, RequestId};
 use domain::money::Money;
 use serde::{Deserialize, Serialize};
 
+use crate::leftover;
+
 /// One charge to hand to a processor.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ChargeRequest {
@@ -38,10 +40,9 @@ pub struct ChargeRun {
     pub charges: Vec<ChargeRequest>,
 }
 
-/// Charges could not be handed over. They are recorded as asked, so the same request hands them
-/// over when it is repeated.
+/// Charges cannot be handed over. What is recorded as asked is handed over by the next request.
 #[derive(Debug, thiserror::Error)]
-#[error("the charges could not be handed over at {}", path.display())]
+#[error("charges cannot be handed over at {}", path.display())]
 pub struct GatewayError {
     /// Where.
     pub path: PathBuf,
@@ -53,9 +54,15 @@ pub struct GatewayError {
 /// The way to a payment processor.
 #[async_trait]
 pub trait PaymentGateway: Send + Sync + 'static {
+    /// Whether charges can be handed over, as far as that can be told before there are any.
+    async fn check(&self) -> Result<(), GatewayError>;
+
     /// Hands over the charges of one request. It may be called again with the same ones.
     async fn request(&self, run: &ChargeRun) -> Result<(), GatewayError>;
 }
+
+/// How a file of charges is called until it is whole.
+const UNFINISHED: &str = ".charges-";
 
 /// Writes one file of JSON lines per request into a folder, complete or not at all.
 #[derive(Clone, Debug)]
@@ -90,6 +97,14 @@ impl FileOutbox {
 
 #[async_trait]
 impl PaymentGateway for FileOutbox {
+    async fn check(&self) -> Result<(), GatewayError> {
+        let path = self.folder.clone();
+        let folder = path.clone();
+        let checked = tokio::task::spawn_blocking(move || check_folder(&folder)).await;
+        let checked = checked.unwrap_or_else(|ended| Err(io::Error::other(ended)));
+        checked.map_err(|source| GatewayError { path, source })
+    }
+
     async fn request(&self, run: &ChargeRun) -> Result<(), GatewayError> {
         if run.charges.is_empty() {
             return Ok(());
@@ -129,12 +144,30 @@ fn lines(run: &ChargeRun) -> String {
 fn write_whole(path: &Path, text: &str) -> io::Result<()> {
     let folder = path.parent().ok_or_else(|| io::Error::other("an outbox is a folder"))?;
     private_folders(folder)?;
+    check_folder(folder)?;
+    for left in leftover::clear(folder, UNFINISHED)? {
+        tracing::warn!(file = %left.display(), "removed: a run ended while it wrote charges");
+    }
     let mut file =
-        tempfile::Builder::new().prefix(".charges-").suffix(".part").tempfile_in(folder)?;
+        tempfile::Builder::new().prefix(UNFINISHED).suffix(".part").tempfile_in(folder)?;
+    if !leftover::hold(file.as_file(), file.path())? {
+        return Err(io::Error::other("somebody takes away what is written there"));
+    }
     file.write_all(text.as_bytes())?;
     file.as_file().sync_all()?;
     file.persist(path)?;
     std::fs::File::open(folder)?.sync_all()
+}
+
+/// Refuses a folder that somebody else may put files in, or take them from: what is read there is charged.
+/// One that is not there yet is made for its owner alone.
+fn check_folder(folder: &Path) -> io::Result<()> {
+    match vault::owner::who_writes_to(folder) {
+        Ok(None) => Ok(()),
+        Ok(Some(why)) => Err(io::Error::other(format!("the folder {why}"))),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+        Err(error) => Err(error),
+    }
 }
 
 fn private_folders(folder: &Path) -> io::Result<()> {
@@ -250,6 +283,36 @@ mod tests {
         assert!(path.symlink_metadata().unwrap().is_file());
         let files: Vec<_> = std::fs::read_dir(path.parent().unwrap()).unwrap().collect();
         assert_eq!(files.len(), 1, "nothing is left beside it");
+    }
+
+    #[cfg(unix)]
+    #[tokio::test]
+    async fn a_folder_that_others_write_to_takes_no_charges() {
+        use std::os::unix::fs::{PermissionsExt as _, chown};
+        let folder = tempfile::tempdir().unwrap();
+        let (place, run) = (folder.path().join("outbox"), run());
+        let outbox = FileOutbox::new(&place);
+        outbox.check().await.unwrap();
+        std::fs::create_dir(&place).unwrap();
+        let mode = |mode| {
+            std::fs::set_permissions(&place, std::fs::Permissions::from_mode(mode)).unwrap();
+        };
+        for shared in [0o777, 0o1777, 0o770] {
+            mode(shared);
+            assert!(outbox.check().await.is_err() && outbox.request(&run).await.is_err());
+        }
+        mode(0o755);
+        outbox.check().await.unwrap();
+        // Only root can give a folder to somebody else.
+        if chown(&place, Some(65_534), None).is_ok() {
+            assert!(outbox.check().await.is_err() && outbox.request(&run).await.is_err());
+            chown(&place, Some(0), None).unwrap();
+        }
+        assert_eq!(std::fs::read_dir(&place).unwrap().count(), 0);
+        // What a run left that was killed while it wrote goes with the next.
+        std::fs::write(place.join(".charges-x.part"), "tok_1").unwrap();
+        outbox.request(&run).await.unwrap();
+        assert_eq!(std::fs::read_dir(&place).unwrap().count(), 1);
     }
 
     #[test]

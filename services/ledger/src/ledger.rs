@@ -8,7 +8,7 @@ use std::time::Duration;
 use api::FieldErrors;
 use api::requests::{Asked, Cursor};
 use calendar::CivilDate;
-use domain::command::{Command, Look};
+use domain::command::{Command, CoupleAction, Look};
 use domain::event::{LookKind, StreamId, UtcMicros};
 use domain::firm::Firm;
 use domain::ids::{CaseId, FirmId, RequestId};
@@ -442,11 +442,14 @@ impl Ledger {
         request_id: RequestId,
         fingerprint: [u8; 32],
     ) -> Result<Answer, Failure> {
-        let nobody = domain::ids::CaseId(uuid::Uuid::nil());
-        let action = domain::command::CoupleAction::Compare;
-        let command = domain::command::Command::Couple { first: nobody, second: nobody, action };
-        self.submit(authority, Asked { firm, request_id, command }, fingerprint).await
+        self.submit(authority, Asked { firm, request_id, command: marker() }, fingerprint).await
     }
+}
+
+/// The command of a mark.
+pub(crate) fn marker() -> Command {
+    let nobody = CaseId(uuid::Uuid::nil());
+    Command::Couple { first: nobody, second: nobody, action: CoupleAction::Compare }
 }
 
 /// Refuses a position that the log has not reached.

@@ -20,6 +20,7 @@ mod evidence;
 mod front;
 pub mod gateway;
 mod ledger;
+pub mod leftover;
 mod metrics;
 mod openings;
 mod paging;

@@ -9,6 +9,7 @@ mod audit;
 mod billing;
 mod books;
 mod bundle;
+mod charges;
 mod couples;
 mod due;
 mod evidence;

@@ -52,6 +52,7 @@ impl Account {
             AccountEvent::InvoiceIssued(e) => self.issued(e, mark),
             AccountEvent::ChargeRequested(e) => {
                 let invoice = self.invoice_mut(e.invoice)?;
+                invoice.charge_asked = Some(mark);
                 invoice.charge_open = Some(e.attempt);
                 invoice.tries = e.attempt;
                 invoice.next_try_on = None;
@@ -59,6 +60,7 @@ impl Account {
             AccountEvent::PaymentSettled(e) => self.settled(e, mark)?,
             AccountEvent::PaymentFailed(e) => {
                 let invoice = self.invoice_mut(e.invoice)?;
+                invoice.charge_asked = None;
                 invoice.charge_open = None;
                 invoice.failed = Some(e.reason);
                 invoice.next_try_on = e.next_try_on;
@@ -113,6 +115,7 @@ impl Account {
     fn issued(&mut self, e: &InvoiceIssued, mark: Mark) {
         let zero = Money::zero(e.total.currency());
         let invoice = Invoice {
+            charge_asked: None,
             charge_open: None,
             charged_back: zero,
             credited: zero,
@@ -147,6 +150,7 @@ impl Account {
         for applied in &e.applied {
             let invoice = self.invoice_mut(applied.invoice)?;
             add(&mut invoice.paid, applied.amount)?;
+            invoice.charge_asked = None;
             invoice.charge_open = None;
             invoice.failed = None;
             close_if_settled(invoice)?;

@@ -35,6 +35,8 @@ pub const CHARGE_TRIES_MAX: u32 = 3;
 record! {
     /// An invoice and what became of it.
     pub struct Invoice {
+        /// The event that asked for the charge that waits.
+        charge_asked: Option<Mark>,
         /// The charge that waits for its answer, by its attempt.
         charge_open: Option<u32>,
         /// Taken back by banks and not returned.

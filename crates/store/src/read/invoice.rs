@@ -54,6 +54,10 @@ row! {
         charge_on: Option<CivilDate>,
         /// The position of its event.
         position: u64,
+        /// The day the charge that waits was asked for. Rows of before this was kept do not say.
+        charge_asked_on: Option<CivilDate>,
+        /// The position of the event that asked for it.
+        charge_asked_at: Option<u64>,
     }
 }
 
@@ -114,6 +118,8 @@ pub(super) fn rows(id: AccountId, account: &Account) -> Vec<InvoiceRow> {
         failed: invoice.failed,
         charge_on: charge_on(invoice),
         position: invoice.issued.at.position,
+        charge_asked_on: invoice.charge_asked.as_ref().map(|asked| asked.on),
+        charge_asked_at: invoice.charge_asked.as_ref().map(|asked| asked.at.position),
     };
     account.invoices.iter().map(row).collect()
 }
@@ -193,9 +199,19 @@ static CHARGES_DUE: Statement = Statement::new(|| {
     )
 });
 
+static CHARGES_WAITING: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} FROM invoice t WHERE {} AND t.number > $2 AND t.charge_waiting IS NOT NULL \
+         AND (t.charge_asked_on < $3 OR t.charge_asked_on IS NULL OR $3 IS NULL) \
+         ORDER BY t.number LIMIT $4",
+        InvoiceRow::TABLE.selected("t"),
+        active("t")
+    )
+});
+
 #[cfg(test)]
 pub(super) static STATEMENTS: &[&Statement] =
-    &[&LIST, &LIST_OF_ACCOUNT, &GET, &ACCOUNT, &LINES, &CHARGES_DUE];
+    &[&LIST, &LIST_OF_ACCOUNT, &GET, &ACCOUNT, &LINES, &CHARGES_DUE, &CHARGES_WAITING];
 
 impl Store {
     /// Invoices, by number; `after` is the last one of the page before, or 0.
@@ -261,5 +277,18 @@ impl Store {
     ) -> Result<Vec<InvoiceRow>, StoreError> {
         self.fetch(&CHARGES_DUE, vec![Value::Id(firm.0), after.put(), as_of.put(), limit(rows)])
             .await
+    }
+
+    /// Invoices with a charge that waits for the processor's answer, asked for before a day if one is
+    /// named. By number.
+    pub async fn charges_waiting(
+        &self,
+        firm: FirmId,
+        asked_before: Option<CivilDate>,
+        after: u64,
+        rows: u32,
+    ) -> Result<Vec<InvoiceRow>, StoreError> {
+        let arguments = vec![Value::Id(firm.0), after.put(), asked_before.put(), limit(rows)];
+        self.fetch(&CHARGES_WAITING, arguments).await
     }
 }

@@ -41,21 +41,31 @@ pub(crate) async fn request(
         charges_max: 0,
     };
     let id = request.request_id.clone();
-    let answer = session.accounts.request_charges(request).await?.into_inner();
+    let as_of = request.as_of;
+    let answer = match session.accounts.request_charges(request).await {
+        Ok(answer) => answer.into_inner(),
+        Err(status) => {
+            if Exit::of_code(status.code()) == Exit::Unavailable {
+                let as_of = words::day(as_of.as_ref());
+                eprintln!(
+                    "request {id}, asked again by: charges --as-of {as_of} --request-id {id}"
+                );
+            }
+            return Err(status.into());
+        }
+    };
     if out.is_json() {
         out.message(&answer, "RequestChargesResponse")?;
         return Ok(Exit::Done);
     }
-    let mut table = Table::new(&[">invoice", "account", ">amount", ">try"]);
-    for charge in &answer.charges {
-        table.row([
-            words::id(&charge.invoice),
-            words::id(&charge.account),
-            words::amount(charge.amount.as_ref()),
-            charge.attempt.to_string(),
-        ]);
+    let (charges, again) = (table(&answer.charges), table(&answer.handed_over_again));
+    if answer.handed_over_again.is_empty() {
+        out.table(&charges, "No charge is due.")?;
+    } else {
+        out.table(&charges, "No other charge is due.")?;
+        out.section("Asked for earlier, and not known to have been handed over", &again)?;
+        out.note("Handed over with this request, each under the key it had: it is charged once.")?;
     }
-    out.table(&table, "No charge is due.")?;
     let mut skipped = Table::new(&[">invoice", "reason", "~because"]);
     for invoice in &answer.skipped {
         skipped.row([words::id(&invoice.invoice), invoice.reason.clone(), invoice.detail.clone()]);
@@ -68,6 +78,19 @@ pub(crate) async fn request(
         out.note("More invoices are due: run it again.")?;
     }
     Ok(Exit::Done)
+}
+
+fn table(charges: &[v1::Charge]) -> Table {
+    let mut table = Table::new(&[">invoice", "account", ">amount", ">try"]);
+    for charge in charges {
+        table.row([
+            words::id(&charge.invoice),
+            words::id(&charge.account),
+            words::amount(charge.amount.as_ref()),
+            charge.attempt.to_string(),
+        ]);
+    }
+    table
 }
 
 /// Which file.
@@ -87,7 +110,6 @@ pub(crate) async fn results(
     session: &mut Session,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
-    let input =
-        Input { file: &args.file, from_line: args.from_line, retry: 0, only: Only::Payments };
+    let input = Input { file: &args.file, from_line: args.from_line, only: Only::Payments };
     import::play(&input, Mode::Record, session, out).await
 }

@@ -30,6 +30,8 @@ enum Kind {
     ClockOverdue,
     /// A charge failed and a person has to decide
     ChargeFailed,
+    /// A charge was asked for on an earlier day and has no answer
+    ChargeWaiting,
     /// Two cases may be a couple
     LinkSuggested,
     /// The client failed the report source's identity questions
@@ -60,6 +62,7 @@ impl Kind {
             Self::PaperWaiting => v1::DueKind::PaperWaiting,
             Self::ClockOverdue => v1::DueKind::ClockOverdue,
             Self::ChargeFailed => v1::DueKind::ChargeFailed,
+            Self::ChargeWaiting => v1::DueKind::ChargeWaiting,
             Self::LinkSuggested => v1::DueKind::LinkSuggested,
             Self::PaperRejected => v1::DueKind::PaperRejected,
             Self::ReadyToOpen => v1::DueKind::ReadyToOpen,

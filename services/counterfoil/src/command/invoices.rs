@@ -78,6 +78,7 @@ pub(crate) async fn one(
     }
     out.field("last failure", words::failure(invoice.last_failure))?;
     out.field("next try", words::day(invoice.next_try_on.as_ref()))?;
+    out.field("charge waits since", words::day(invoice.charge_waiting_since.as_ref()))?;
     out.line("")?;
     out.line(words::CAUTION)?;
     Ok(Exit::Done)
@@ -186,6 +187,7 @@ pub(crate) async fn list(
         ">tries",
         "last failure",
         "next try",
+        "waits since",
     ]);
     for invoice in &invoices.entries {
         table.row([
@@ -200,6 +202,7 @@ pub(crate) async fn list(
             invoice.attempts.to_string(),
             words::failure(invoice.last_failure),
             words::day(invoice.next_try_on.as_ref()),
+            words::day(invoice.charge_waiting_since.as_ref()),
         ]);
     }
     out.table(&table, "No such invoice.")?;

@@ -3,24 +3,30 @@
 //! As with a billing run, the request id marks where in the log the request began, and each
 //! invoice's request id is derived from it, so that repeating the request hands over the same
 //! charges.
+//!
+//! A charge is recorded before it is handed over, and what comes between the two may fail. So each charge
+//! whose file is on disk is put on record as a request of the service's own, and a charge that waits
+//! for its answer without one is handed over again by whichever request comes next: under the key it
+//! had, so that the processor charges once.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 use api::requests::{self, ChargesAsked};
-use api::scalar::{int32, int64};
+use api::scalar::{int32, int64, timestamp};
 use api::status::Failure;
 use api::{name, v1};
+use domain::account::Account;
 use domain::command::{AccountAction, Command, Dated};
-use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId};
+use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId, UtcMicros};
 use domain::ids::{AccountId, CardToken, RequestId};
-use domain::refusal::Refusal;
-use log::{Answer, OwnRequests, Submission, SubmitError};
+use domain::refusal::{Reason, Refusal};
+use log::{Answer, LogStore as _, OwnRequests, Submission, SubmitError};
 use store::InvoiceRow;
 
 use super::list::accounts;
 use crate::access::{Authority, fingerprint, unkeyed_request};
 use crate::gateway::{ChargeRequest, ChargeRun};
-use crate::ledger::{InFlight, Ledger};
+use crate::ledger::{InFlight, Ledger, marker};
 use crate::present::amount;
 use crate::reading::View;
 
@@ -40,8 +46,16 @@ struct Request<'a> {
     own: OwnRequests,
 }
 
+/// A charge that was asked for.
+struct Charge {
+    account: AccountId,
+    asked: ChargeRequested,
+    /// Of its event.
+    position: u64,
+}
+
 /// The charges this request asked for, by invoice.
-type Charges = BTreeMap<u64, (AccountId, ChargeRequested)>;
+type Charges = BTreeMap<u64, Charge>;
 
 pub(super) async fn request_charges(
     ledger: &Ledger,
@@ -51,6 +65,11 @@ pub(super) async fn request_charges(
     ledger.check_name(authority, &message.parent).await?;
     let asked = requests::request_charges(message)?;
     let whole = api::fingerprint(message);
+    // Nothing is asked for that has nowhere to go.
+    ledger.gateway().check().await.map_err(|error| {
+        tracing::error!(%error, source = ?error.source, "no charge was asked for");
+        Failure::OutboxUnusable
+    })?;
     let mark = ledger.mark(authority, asked.firm, asked.request_id, whole).await?;
     let own = ledger.engine().own_requests(asked.firm).await?;
     let request = Request { ledger, authority, asked, whole, own };
@@ -58,14 +77,20 @@ pub(super) async fn request_charges(
     ledger.read_at(asked.firm, head).await?;
     let before =
         if mark.replayed { request.collect(mark.first_position).await?.0 } else { Charges::new() };
-    let (skipped, more) = request.ask(asked.charges_max.saturating_sub(before.len())).await?;
+    let (mut skipped, more) = request.ask(asked.charges_max.saturating_sub(before.len())).await?;
     let (charges, position) = request.collect(mark.first_position).await?;
-    let run = request.hand_over(&charges).await?;
+    let charges: Vec<Charge> = charges.into_values().collect();
+    let folded = request.folded(&charges).await?;
+    let run = request.hand_over(asked.request_id, &charges, folded).await?;
+    let (again, more_again) = request.hand_over_again(&mut skipped).await?;
+    let messages =
+        |run: &ChargeRun| run.charges.iter().map(|charge| charge_message(run, charge)).collect();
     Ok(v1::RequestChargesResponse {
-        charges: run.charges.iter().map(|charge| charge_message(&run, charge)).collect(),
+        charges: messages(&run),
         skipped,
-        more,
+        more: more || more_again,
         position: int64(position.max(mark.position)),
+        handed_over_again: messages(&again),
     })
 }
 
@@ -81,6 +106,9 @@ fn charge_message(run: &ChargeRun, charge: &ChargeRequest) -> v1::Charge {
 
 /// What the request id of one invoice is made as, and of.
 const CHARGE: &str = "charge";
+/// The same of what says that a charge was handed over, and of a file with charges of earlier requests.
+const HANDED_OVER: &str = "charge handed over";
+const AGAIN: &str = "charges handed over again";
 
 impl Request<'_> {
     fn request_of(&self, invoice: u64) -> RequestId {
@@ -140,13 +168,30 @@ impl Request<'_> {
         answer: Result<Answer, SubmitError>,
     ) -> Result<(), Failure> {
         match answer {
-            Err(SubmitError::Refused(refusal)) if skipped.len() < SKIPPED_MAX => {
-                skipped.push(self.skipped(invoice, &refusal));
+            Err(SubmitError::Refused(refusal)) => self.skip(skipped, invoice, &refusal, None),
+            Err(SubmitError::RefusedBefore { refusal, at }) => {
+                self.skip(skipped, invoice, &refusal, Some(at));
             }
-            Ok(_) | Err(SubmitError::Refused(_)) => {}
+            Ok(_) => {}
             Err(error) => return Err(error.into()),
         }
         Ok(())
+    }
+
+    fn skip(
+        &self,
+        skipped: &mut Vec<v1::ChargeSkipped>,
+        invoice: u64,
+        refusal: &Refusal,
+        before: Option<UtcMicros>,
+    ) {
+        if skipped.len() < SKIPPED_MAX {
+            let mut skip = self.skipped(invoice, refusal);
+            if let Some(at) = before {
+                skip.detail = format!("{} (the answer of {})", skip.detail, timestamp(at));
+            }
+            skipped.push(skip);
+        }
     }
 
     fn skipped(&self, invoice: u64, refusal: &Refusal) -> v1::ChargeSkipped {
@@ -176,22 +221,35 @@ impl Request<'_> {
                 ) = (recorded.event, recorded.stream)
                     && self.asked_for(charge.invoice, recorded.request_id)
                 {
-                    charges.insert(charge.invoice, (id, charge));
+                    let charge = Charge { account: id, asked: charge, position };
+                    charges.insert(charge.asked.invoice, charge);
                     last_own = position;
                 }
             }
         }
     }
 
-    async fn hand_over(&self, charges: &Charges) -> Result<ChargeRun, Failure> {
-        let ChargesAsked { firm, request_id, .. } = self.asked;
+    /// The accounts of charges, as they stand now.
+    async fn folded(&self, charges: &[Charge]) -> Result<HashMap<AccountId, Account>, Failure> {
         let primary = View::of_primary(self.ledger, self.authority);
-        let mut folded =
-            accounts(&primary, None, firm, charges.values().map(|(id, _)| *id)).await?;
+        let ids = charges.iter().map(|charge| charge.account);
+        accounts(&primary, None, self.asked.firm, ids).await
+    }
+
+    /// Hands charges over under the name of a request, and puts on record that it was done.
+    async fn hand_over(
+        &self,
+        name: RequestId,
+        charges: &[Charge],
+        mut folded: HashMap<AccountId, Account>,
+    ) -> Result<ChargeRun, Failure> {
+        let firm = self.asked.firm;
         let streams = folded.keys().copied().map(StreamId::Account);
         let opener = self.ledger.engine().opener(firm, streams).await?;
-        let mut run = ChargeRun { firm, request_id, charges: Vec::new() };
-        for (invoice, (account, charge)) in charges {
+        let mut run = ChargeRun { firm, request_id: name, charges: Vec::new() };
+        let mut handed_over = Vec::with_capacity(charges.len());
+        for Charge { account, asked, position } in charges {
+            let ChargeRequested { amount, attempt, invoice } = *asked;
             let card = folded.get_mut(account).and_then(|account| account.card.as_mut());
             let Some(card) = card else { continue };
             opener.open(StreamId::Account(*account), &mut card.token);
@@ -201,15 +259,143 @@ impl Request<'_> {
             };
             let card_token = CardToken::parse(token)
                 .map_err(|_| Failure::internal("a card's token is a code"))?;
-            let (amount, attempt) = (charge.amount, charge.attempt);
-            let (invoice, account) = (*invoice, *account);
+            let account = *account;
             run.charges.push(ChargeRequest { invoice, account, card_token, amount, attempt });
+            handed_over.push(*position);
         }
         self.ledger.gateway().request(&run).await.map_err(|error| {
             tracing::error!(%error, source = ?error.source, "charges were recorded and not handed over");
-            // Asking again with the same id hands over the same charges.
-            Failure::OutcomeUnknown
+            Failure::ChargesNotHandedOver
         })?;
+        self.confirm(handed_over).await?;
         Ok(run)
     }
+
+    /// What says that a charge was handed over. It goes by the event that asked for it: the tries of an
+    /// invoice begin anew with another card.
+    fn handed_over(&self, position: u64) -> RequestId {
+        self.own.id(HANDED_OVER, &[&position.to_be_bytes()])
+    }
+
+    async fn confirm(&self, positions: Vec<u64>) -> Result<(), Failure> {
+        let mut in_flight = InFlight::new();
+        for position in positions {
+            let submission = Submission {
+                request_id: self.handed_over(position),
+                fingerprint: fingerprint(HANDED_OVER, &[&position.to_be_bytes()]),
+                author: self.authority.author(),
+                command: marker(),
+            };
+            let pending = self.ledger.engine().enqueue(self.asked.firm, submission).await?;
+            if let Some(((), answer)) = in_flight.add((), pending).await {
+                answer?;
+            }
+        }
+        while let Some(((), answer)) = in_flight.next().await {
+            answer?;
+        }
+        Ok(())
+    }
+
+    /// Hands over what earlier requests asked for, still waits, and was never confirmed as handed over.
+    /// The file is named by what is in it: one of other charges never takes its place.
+    async fn hand_over_again(
+        &self,
+        skipped: &mut Vec<v1::ChargeSkipped>,
+    ) -> Result<(ChargeRun, bool), Failure> {
+        let (positions, more) = self.unconfirmed().await?;
+        let mut charges = Vec::with_capacity(positions.len());
+        for position in positions {
+            charges.push(self.charge_at(position).await?);
+        }
+        let folded = self.folded(&charges).await?;
+        charges.retain(|charge| match stands(charge, &folded) {
+            Ok(()) => true,
+            Err(detail) => {
+                if skipped.len() < SKIPPED_MAX {
+                    skipped.push(v1::ChargeSkipped {
+                        invoice: name::invoice(self.asked.firm, charge.asked.invoice),
+                        reason: Reason::StateRefuses.code().to_owned(),
+                        detail,
+                    });
+                }
+                false
+            }
+        });
+        let parts: Vec<[u8; 8]> =
+            charges.iter().map(|charge| charge.position.to_be_bytes()).collect();
+        let parts: Vec<&[u8]> = parts.iter().map(<[u8; 8]>::as_slice).collect();
+        let run = self.hand_over(self.own.id(AGAIN, &parts), &charges, folded).await?;
+        Ok((run, more))
+    }
+
+    /// Where the charges were asked for that wait and were never confirmed as handed over, by invoice: at most
+    /// as many as the request may have, and whether there are more.
+    async fn unconfirmed(&self) -> Result<(Vec<u64>, bool), Failure> {
+        let ChargesAsked { firm, charges_max, .. } = self.asked;
+        let (mut found, mut after) = (Vec::new(), 0);
+        loop {
+            let page =
+                self.ledger.store().charges_waiting(firm, None, after, INVOICES_PAGE).await?;
+            let Some(last) = page.last() else { return Ok((found, false)) };
+            after = last.number;
+            let asked_at = self.asked_at(&page).await?;
+            let names: Vec<RequestId> = asked_at.iter().map(|at| self.handed_over(*at)).collect();
+            let known = self.ledger.store().answers(firm, &names).await?;
+            for (position, _) in
+                asked_at.into_iter().zip(names).filter(|(_, name)| !known.contains_key(name))
+            {
+                if found.len() == charges_max {
+                    return Ok((found, true));
+                }
+                found.push(position);
+            }
+        }
+    }
+
+    /// Where the charges of invoices were asked for. Rows of before that was kept do not say; the streams do.
+    async fn asked_at(&self, page: &[InvoiceRow]) -> Result<Vec<u64>, Failure> {
+        let silent = page.iter().filter(|row| row.charge_asked_at.is_none());
+        let primary = View::of_primary(self.ledger, self.authority);
+        let folded =
+            accounts(&primary, None, self.asked.firm, silent.map(|row| row.account_id)).await?;
+        let of_stream = |row: &InvoiceRow| {
+            let invoice = folded.get(&row.account_id)?.invoices.get(&row.number)?;
+            Some(invoice.charge_asked.as_ref()?.at.position)
+        };
+        Ok(page.iter().filter_map(|row| row.charge_asked_at.or_else(|| of_stream(row))).collect())
+    }
+
+    async fn charge_at(&self, position: u64) -> Result<Charge, Failure> {
+        let corrupt = || Failure::Corrupt { position };
+        let before = position.checked_sub(1).ok_or_else(corrupt)?;
+        let page = self.ledger.engine().read(self.asked.firm, before, 1).await?;
+        let stored = page.first().ok_or_else(corrupt)?;
+        let recorded = Recorded::from_bytes(&stored.bytes).map_err(|_| corrupt())?;
+        let (Event::Account(AccountEvent::ChargeRequested(asked)), StreamId::Account(account)) =
+            (recorded.event, recorded.stream)
+        else {
+            return Err(corrupt());
+        };
+        Ok(Charge { account, asked, position })
+    }
+}
+
+/// Whether a charge still waits, and for money that is still open; or why it is left alone.
+fn stands(charge: &Charge, folded: &HashMap<AccountId, Account>) -> Result<(), String> {
+    let ChargeRequested { invoice: number, attempt, .. } = charge.asked;
+    let account = folded.get(&charge.account);
+    let Some(invoice) = account.and_then(|account| account.invoices.get(&number)) else {
+        return Err(format!("invoice {number} is not there"));
+    };
+    if invoice.charge_asked.as_ref().is_none_or(|asked| asked.at.position != charge.position) {
+        return Err(format!("try {attempt} of invoice {number} was answered meanwhile"));
+    }
+    if invoice.open().minor() < charge.asked.amount.minor() {
+        return Err(format!(
+            "try {attempt} of invoice {number} was never handed over, and less is open now than it \
+             asked for: record that it failed"
+        ));
+    }
+    Ok(())
 }

@@ -19,6 +19,7 @@ use crate::reading::View;
 enum Source {
     Exceptions(ExceptionKind),
     Clocks,
+    Charges,
     Tokens,
     Ready,
     Rounds,
@@ -27,7 +28,7 @@ enum Source {
 impl Source {
     /// In the order they are listed: what may harm a client first, then money, what stands still for
     /// want of the client, what soon will for want of a token, and last what merely can be done.
-    const ALL: [Self; 14] = [
+    const ALL: [Self; 15] = [
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
         Self::Exceptions(ExceptionKind::Complaint),
@@ -35,6 +36,7 @@ impl Source {
         Self::Clocks,
         Self::Exceptions(ExceptionKind::ChargebackOpen),
         Self::Exceptions(ExceptionKind::ChargeFailedFinal),
+        Self::Charges,
         Self::Exceptions(ExceptionKind::IdentityFailed),
         Self::Exceptions(ExceptionKind::PaperRejected),
         Self::Exceptions(ExceptionKind::PaperWaiting),
@@ -48,6 +50,7 @@ impl Source {
         match self {
             Self::Exceptions(kind) => kind.code(),
             Self::Clocks => "clock",
+            Self::Charges => "charge",
             Self::Tokens => "token",
             Self::Ready => "ready",
             Self::Rounds => "round",
@@ -62,6 +65,7 @@ impl Source {
                     || (wanted == v1::DueKind::Exception && present::is_any_exception(kind))
             }
             Self::Clocks => wanted == v1::DueKind::ClockOverdue,
+            Self::Charges => wanted == v1::DueKind::ChargeWaiting,
             Self::Tokens => wanted == v1::DueKind::TokenEnding,
             Self::Ready => wanted == v1::DueKind::ReadyToOpen,
             Self::Rounds => wanted == v1::DueKind::RoundPossible,
@@ -159,6 +163,13 @@ impl List<'_> {
             Source::Clocks => {
                 let rows = store.overdue_clocks(firm, self.today, after, limit).await?;
                 rows.iter().map(|row| (row.cursor(), present::overdue(firm, row))).collect()
+            }
+            Source::Charges => {
+                let after = after.and_then(|after| after.parse().ok()).unwrap_or(0);
+                let rows = store.charges_waiting(firm, Some(self.today), after, limit).await?;
+                rows.iter()
+                    .map(|row| (row.number.to_string(), present::charge_waiting(firm, row)))
+                    .collect()
             }
             Source::Tokens => {
                 let after = after.and_then(|after| AccessId::parse(after).ok());

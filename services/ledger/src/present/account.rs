@@ -81,6 +81,7 @@ pub(crate) fn invoice(
         attempts: int32(invoice.tries),
         last_failure: failure.into(),
         next_try_on: invoice.next_try_on.and_then(day),
+        charge_waiting_since: invoice.charge_asked.as_ref().and_then(|asked| day(asked.on)),
     }
 }
 

@@ -5,7 +5,7 @@ use calendar::{CivilDate, Clock};
 use domain::event::ExposureKind;
 use domain::firm::Access;
 use domain::ids::FirmId;
-use store::{CaseStatusRow, ClockRow, ExceptionKind, ExceptionRow, Source};
+use store::{CaseStatusRow, ClockRow, ExceptionKind, ExceptionRow, InvoiceRow, Source};
 
 use super::day;
 
@@ -126,6 +126,21 @@ pub(crate) fn overdue(firm: FirmId, row: &ClockRow) -> v1::DueItem {
         due_on: day(row.due_on),
         detail: format!("overdue: {}{estimated}", row.clock.describe()),
         citation: row.clock.citation().to_owned(),
+        ..v1::DueItem::default()
+    }
+}
+
+/// A charge whose answer is not recorded.
+pub(crate) fn charge_waiting(firm: FirmId, row: &InvoiceRow) -> v1::DueItem {
+    v1::DueItem {
+        kind: v1::DueKind::ChargeWaiting.into(),
+        account: name::account(firm, row.account_id),
+        invoice: name::invoice(firm, row.number),
+        since: row.charge_asked_on.and_then(day),
+        detail:
+            "record what became of the charge; the next request for charges hands it over again \
+                 if nothing says that it was"
+                .to_owned(),
         ..v1::DueItem::default()
     }
 }

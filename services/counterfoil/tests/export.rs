@@ -221,6 +221,12 @@ fn personal_values_are_handed_out_only_when_asked_and_every_export_is_on_record(
     assert!(matches!(&others[..], [one] if one.ends_with("open ListCases")), "{looks:?}");
     let whats: Vec<&str> = of_case.iter().filter_map(|look| look.rsplit(',').next()).collect();
     assert_eq!(whats, ["open ListCases", "export ExportBundle", "open ExportBundle"], "{looks:?}");
+    // An export of all is a look at everybody, and at each whose values it opens once more.
+    export(&desk, &["--all", "--open-personal", "--output", "open-all.zip"]);
+    let looks = desk.done(&["looks", &case]);
+    assert_eq!(looks.matches("ExportBundle of all, or of days").count(), 2, "{looks}");
+    let by_client = looks.lines().filter(|line| line.trim_end().ends_with(" ExportBundle"));
+    assert_eq!(by_client.count(), 3, "{looks}");
 }
 
 #[test]

@@ -18,7 +18,7 @@ use crate::ledger::Ledger;
 use crate::reading::Reader;
 
 /// Most clients whose looks are one append.
-const CASES_PER_APPEND: usize = 500;
+pub(crate) const CASES_PER_APPEND: usize = 500;
 /// Most openings that a process remembers. When there are more it forgets them all, and puts on record
 /// once more what it meets again.
 const OPENINGS_MAX: usize = 200_000;

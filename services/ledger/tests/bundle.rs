@@ -4,6 +4,7 @@
 
 use crate::common;
 
+use crate::examiner::looks;
 use api::v1;
 use api::v1::audit_client::AuditClient;
 use api::v1::export_bundle_request::Scope;
@@ -124,6 +125,37 @@ async fn keys_of_personal_values_are_the_administrators_to_give() {
     };
     let denied = AuditClient::new(wire).export_bundle(request).await.unwrap_err();
     assert_eq!(denied.code(), Code::PermissionDenied);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn whoever_takes_keys_of_all_or_of_days_along_has_looked_at_each_client_in_it() {
+    let office = office().await;
+    for scope in [whole(), days((2026, 1, 1), (2026, 1, 31))] {
+        let before = looks(&office).await;
+        let request = v1::ExportBundleRequest {
+            parent: office.firm.clone(),
+            scope: Some(scope.clone()),
+            open_personal: true,
+            ..v1::ExportBundleRequest::default()
+        };
+        let mut audit = AuditClient::new(office.service.local.clone());
+        let mut stream = audit.export_bundle(request).await.unwrap().into_inner();
+        // Before the first byte of the archive.
+        while let Some(response) = stream.message().await.unwrap() {
+            if matches!(response.message, Some(Message::Chunk(_))) {
+                break;
+            }
+        }
+        let after = looks(&office).await;
+        let at = |looks: &[serde_json::Value], stream: &str| {
+            looks.iter().filter(|look| look["stream"] == stream).count()
+        };
+        let of_clients = [&office.one, &office.other]
+            .map(|case| format!("looks/{}", case.rsplit('/').next().unwrap()));
+        for stream in of_clients.iter().map(String::as_str).chain(["firm"]) {
+            assert_eq!(at(&after, stream), at(&before, stream) + 1, "{scope:?}: {after:?}");
+        }
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -15,7 +15,7 @@ use tonic::Code;
 use vault::BlobStore;
 
 /// What is on record of looking, in the order of the log: at the firm, and at each of the two clients.
-async fn looks(office: &Office) -> Vec<serde_json::Value> {
+pub(crate) async fn looks(office: &Office) -> Vec<serde_json::Value> {
     let mut looks: Vec<serde_json::Value> = Vec::new();
     let clients = [&office.one, &office.other].map(|case| format!("looks/{}", uuid(case)));
     for stream in clients.into_iter().chain(["firm".into()]) {

@@ -31,6 +31,7 @@ use crate::access::Authority;
 use crate::answers::{self, Answers, answers_of, run_progress};
 use crate::evidence::{attached, may_read, opened};
 use crate::ledger::Ledger;
+use crate::openings::{CASES_PER_APPEND, clients_of};
 
 /// Bytes of a chunk: far below what a message may have.
 const CHUNK_BYTES: usize = 256 << 10;
@@ -103,26 +104,52 @@ async fn make(
         Signers { key: keys::signer(ledger, firm).await?, spans: keys::spans(ledger, firm).await? };
     let verifier_key = signing.key.verifier().to_string();
     let log = Log { ledger, firm, size: checkpoint.size, outgoing };
-    let cases = match &asked.scope {
-        BundleScope::Cases(cases) => cases.clone(),
-        BundleScope::WholeLog | BundleScope::Days { .. } => BTreeSet::new(),
+    let named = match &asked.scope {
+        BundleScope::Cases(cases) => Some(cases.clone()),
+        BundleScope::WholeLog | BundleScope::Days { .. } => None,
     };
     let scope = log.scope(asked.scope).await?;
-    let openings =
-        if asked.open_personal { log.openings(&scope).await? } else { Openings::default() };
+    let mut opened_of = BTreeSet::new();
+    let openings = if asked.open_personal {
+        log.openings(&scope, &mut opened_of).await?
+    } else {
+        Openings::default()
+    };
     let documents = if asked.documents {
-        attached(ledger, firm, &log.documents(&scope).await?).await?
+        let named = log.documents(&scope).await?;
+        opened_of.extend(named.iter().map(|(case, _)| *case));
+        attached(ledger, firm, &named).await?
     } else {
         Vec::new()
     };
     // On record before a byte leaves, and behind the log that is exported.
     let opens = asked.open_personal || asked.documents;
-    let kind = if opens { LookKind::Open } else { LookKind::Export };
-    ledger.note_look(authority, firm, kind, "ExportBundle", cases).await?;
+    if let Some(cases) = named {
+        let kind = if opens { LookKind::Open } else { LookKind::Export };
+        taken(ledger, authority, firm, kind, cases).await?;
+    } else {
+        taken(ledger, authority, firm, LookKind::Export, BTreeSet::new()).await?;
+        let opened_of: Vec<CaseId> = opened_of.into_iter().collect();
+        for some in opened_of.chunks(CASES_PER_APPEND) {
+            let some = some.iter().copied().collect();
+            taken(ledger, authority, firm, LookKind::Open, some).await?;
+        }
+    }
     let (exported, file) = log.export(turn, scope, note, signing, openings, documents).await?;
     Sending { ledger, firm, outgoing, hasher: Sha256::new() }
         .send(file, exported, verifier_key)
         .await
+}
+
+/// Puts on record what is taken along, and of whom.
+async fn taken(
+    ledger: &Ledger,
+    authority: &Authority,
+    firm: FirmId,
+    kind: LookKind,
+    cases: BTreeSet<CaseId>,
+) -> Result<(), Failure> {
+    ledger.note_look(authority, firm, kind, "ExportBundle", cases).await
 }
 
 /// A firm's log up to its checkpoint.
@@ -162,8 +189,12 @@ impl Log<'_> {
         })
     }
 
-    /// The keys of every personal value in the events of a scope.
-    async fn openings(&self, scope: &Scope) -> Result<Openings, Failure> {
+    /// The keys of every personal value in the events of a scope, and whose values they open.
+    async fn openings(
+        &self,
+        scope: &Scope,
+        opened_of: &mut BTreeSet<CaseId>,
+    ) -> Result<Openings, Failure> {
         let mut openings = Openings::default();
         let mut pages = self.pages();
         while let Some(events) = pages.next_of(scope).await? {
@@ -176,6 +207,7 @@ impl Log<'_> {
                     let key = value.sealed().and_then(|sealed| opener.value_key(stream, sealed));
                     if let (Ok(()), Some(key)) = (&fits, key) {
                         fits = openings.insert(position, ordinal, ValueKey(key));
+                        opened_of.extend(clients_of([stream]));
                     }
                     ordinal += 1;
                 });

@@ -344,3 +344,28 @@ async fn the_day_is_billed_once_at_its_time_wherever_the_firm_is() {
     assert_eq!(actors, ["daily schedule"; 3]);
     assert!(next.shutdown().await);
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_run_counts_as_held_what_is_listed_and_no_period_that_the_service_cut_short() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    let mut month = first_month(v1::Seat::Individual, &phone(1), "tok_cut");
+    month.pop();
+    service.record(&case, month).await;
+    let ran = service.billing().run_billing(run(&firm)).await.unwrap().into_inner();
+    assert_eq!(ran.fees_held, 1);
+    // Told late: the service ended before the period did.
+    let end = v1::EndService { ended_by: v1::EndedBy::Client.into(), reason: String::new() };
+    let end = common::action(date(2026, 1, 20), v1::action::Action::EndService(end));
+    let position = service.record(&case, vec![end]).await.position;
+    let list = v1::ListClaimableRequest {
+        parent: firm.clone(),
+        as_of: date(2026, 3, 2),
+        at_least_position: position,
+        ..v1::ListClaimableRequest::default()
+    };
+    let listed = service.billing().list_claimable(list).await.unwrap().into_inner().fees;
+    let ran = service.billing().run_billing(run(&firm)).await.unwrap().into_inner();
+    assert_eq!((ran.fees_held, listed.len()), (0, 0), "{listed:?}");
+}

@@ -113,11 +113,11 @@ pub(crate) async fn claimable(
     };
     let gathered = gather(args.limit.limit, async |page_size, page_token| {
         let request = v1::ListClaimableRequest { page_size, page_token, ..filter.clone() };
-        let answer = session.billing.list_claimable(request).await?.into_inner();
+        let mut answer = session.billing.list_claimable(request).await?.into_inner();
+        answer.fees.retain(|fee| !(args.held && fee.claimable || args.earned && !fee.claimable));
         Ok((answer.fees, answer.next_page_token))
     });
-    let mut fees = gathered.await?;
-    fees.entries.retain(|fee| !(args.held && fee.claimable || args.earned && !fee.claimable));
+    let fees = gathered.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = fees;
         let position = session.position;
@@ -144,7 +144,9 @@ pub(crate) async fn claimable(
         out.note(more)?;
     }
     let claimable = fees.entries.iter().filter(|fee| fee.claimable).count();
-    out.line(format!("{claimable} claimable, {} held.", fees.entries.len() - claimable))?;
+    let of_these = if fees.next_page_token.is_empty() { "" } else { "Of these, " };
+    let held = fees.entries.len() - claimable;
+    out.line(format!("{of_these}{claimable} claimable, {held} held."))?;
     out.line(words::CAUTION)?;
     Ok(Exit::Done)
 }

@@ -152,7 +152,7 @@ impl Run<'_> {
                 done.position = done.position.max(answer.position);
                 done.anew |= !answer.replayed;
             }
-            Err(SubmitError::Refused(refusal)) => {
+            Err(SubmitError::Refused(refusal) | SubmitError::RefusedBefore { refusal, .. }) => {
                 tracing::error!(%account, %refusal, "an account cannot be billed");
                 done.refused.insert(account, refusal);
             }
@@ -163,15 +163,32 @@ impl Run<'_> {
         Ok(())
     }
 
-    /// Periods that runs before this one noted as held and that are still neither billed nor given up.
+    /// Cases with a period that is over and not billed: those that the list of such periods is made of.
+    async fn with_period_ended(&self) -> Result<HashSet<CaseId>, Failure> {
+        let BillingAsked { firm, as_of, .. } = self.asked;
+        let (mut cases, mut after) = (HashSet::new(), None);
+        loop {
+            let store = self.ledger.store();
+            let page = store.cases_with_period_ended(firm, as_of, after, HELD_PAGE).await?;
+            let Some(last) = page.last() else { return Ok(cases) };
+            after = Some((last.period_end, last.case_id));
+            cases.extend(page.iter().map(|row| row.case_id));
+        }
+    }
+
+    /// Periods that runs before this one noted as held and that are still neither billed nor given up. One
+    /// that the service did not last to the end of is never billed, and is not waited for.
     async fn held_before(&self) -> Result<BTreeSet<(CaseId, u32)>, Failure> {
         let BillingAsked { firm, as_of, .. } = self.asked;
+        let listed = self.with_period_ended().await?;
         let (mut held, mut after) = (BTreeSet::new(), None);
         loop {
             let page = self.ledger.store().list_held_fees(firm, after, HELD_PAGE).await?;
             let Some(last) = page.last() else { return Ok(held) };
             after = Some((last.case_id, last.period));
-            let over = page.iter().filter(|row| row.end_on.is_some_and(|end| end <= as_of));
+            let over = page.iter().filter(|row| {
+                row.end_on.is_some_and(|end| end <= as_of) && listed.contains(&row.case_id)
+            });
             held.extend(over.map(|row| (row.case_id, row.period)));
         }
     }

@@ -176,7 +176,8 @@ async fn erasure_waits_for_the_end_for_retention_and_for_holds() {
         matter: hold.matter,
     };
     client.lift_legal_hold(lift).await.unwrap();
-    client.erase_person(erasure(&case, date(2032, 2, 2))).await.unwrap();
+    let erased = client.erase_person(erasure(&case, date(2032, 2, 2))).await.unwrap().into_inner();
+    assert_eq!(erased.clear_matter_positions.len(), 2, "placed and lifted, in the clear for good");
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -16,7 +16,8 @@ use crate::words;
 pub(crate) struct HoldArgs {
     /// The case: its name, its id, a part of the id, or the client's name
     case: String,
-    /// The matter, without personal values: a docket number, a file's name
+    /// The matter, without personal values: a docket number, a file's name. It is kept in the clear, and
+    /// stays when the client is erased
     #[arg(long, value_name = "TEXT")]
     matter: String,
     #[command(flatten)]
@@ -118,6 +119,13 @@ pub(crate) async fn erase(
             "Recorded before tokens of cards were sealed, and so left in the clear for good: the token \
              in event {}. Have the processor delete it.",
             words::list(left.iter().map(ToString::to_string))
+        ))?;
+    }
+    let matters = &answer.clear_matter_positions;
+    if !matters.is_empty() {
+        out.note(format!(
+            "The matters of legal holds are kept in the clear, and so stay readable: in event {}.",
+            words::list(matters.iter().map(ToString::to_string))
         ))?;
     }
     out.note("Charges that were handed to the processor lie where it took them from.")?;

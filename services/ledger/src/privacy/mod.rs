@@ -6,7 +6,7 @@ use api::status::Failure;
 use api::v1::privacy_server::Privacy;
 use api::{name, v1};
 use domain::case::Case;
-use domain::event::{Recorded, StreamId};
+use domain::event::{CaseEvent, Event, Recorded, StreamId};
 use domain::ids::{CaseId, FirmId};
 use domain::world::card_of;
 use log::LogStore as _;
@@ -54,10 +54,11 @@ impl Privacy for PrivacyRpc {
         if let Some((firm, case)) = name::parse_case(&m.name) {
             evidence::erase(&self.0, firm, case).await;
         }
-        let left = clear_cards(&self.0, &m.name).await?;
+        let left = left_in_the_clear(&self.0, &m.name).await?;
         Ok(Response::new(v1::ErasePersonResponse {
             receipt: Some(receipt(&answer)),
-            clear_card_positions: left.into_iter().map(int64).collect(),
+            clear_card_positions: left.cards.into_iter().map(int64).collect(),
+            clear_matter_positions: left.matters.into_iter().map(int64).collect(),
         }))
     }
 
@@ -103,12 +104,20 @@ fn retention(firm: FirmId, id: CaseId, case: &Case) -> v1::Retention {
     }
 }
 
-/// Where the events of a client hold a card's token in the clear, as they did before tokens were sealed.
-async fn clear_cards(ledger: &Ledger, name: &str) -> Result<Vec<u64>, Failure> {
-    let Some((firm, case)) = name::parse_case(name) else { return Ok(Vec::new()) };
-    let streams = [StreamId::Account(case.own_account())];
+/// Where the events of a client hold in the clear what goes with no key.
+#[derive(Default)]
+struct LeftInTheClear {
+    /// A card's token, as before tokens were sealed.
+    cards: Vec<u64>,
+    /// The matter of a legal hold.
+    matters: Vec<u64>,
+}
+
+async fn left_in_the_clear(ledger: &Ledger, name: &str) -> Result<LeftInTheClear, Failure> {
+    let mut left = LeftInTheClear::default();
+    let Some((firm, case)) = name::parse_case(name) else { return Ok(left) };
+    let streams = [StreamId::Case(case), StreamId::Account(case.own_account())];
     let head = ledger.engine().head(firm).await?.position;
-    let mut found = Vec::new();
     for stored in
         ledger.store().load_from_first(firm, &streams, head).await?.iter().flat_map(|l| &l.events)
     {
@@ -116,8 +125,15 @@ async fn clear_cards(ledger: &Ledger, name: &str) -> Result<Vec<u64>, Failure> {
         let recorded =
             Recorded::from_bytes(&stored.bytes).map_err(|_| Failure::Corrupt { position })?;
         if card_of(&recorded.event).is_some_and(|card| card.token.revealed().is_some()) {
-            found.push(position);
+            left.cards.push(position);
+        }
+        if let Event::Case(CaseEvent::LegalHoldPlaced(_) | CaseEvent::LegalHoldLifted(_)) =
+            recorded.event
+        {
+            left.matters.push(position);
         }
     }
-    Ok(found)
+    left.cards.sort_unstable();
+    left.matters.sort_unstable();
+    Ok(left)
 }

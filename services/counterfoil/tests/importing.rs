@@ -122,14 +122,31 @@ fn a_refused_line_is_asked_for_again_once_what_it_lacked_is_there() {
     let ran = desk.run(&["import", &rest, "--json"]);
     assert_eq!(ran.code, 3, "nobody had enrolled: {ran:?}");
     desk.done(&["import", &desk.file("enrolment.jsonl", enrolment)]);
-    // The service keeps its word about a request.
-    assert_eq!(desk.run(&["import", &rest]).code, 3);
-    let ran = desk.run(&["import", &rest, "--retry", "1", "--json"]);
-    assert_eq!(ran.code, 0, "{ran:?}");
+    // The service keeps its word about a request, and says when it gave it; the file's lines are new ones.
+    let ran = desk.run(&["import", &rest, "--json"]);
+    assert_eq!((ran.code, &ran.json()[0]["summary"]["recorded"]), (0, &json!(6)), "{ran:?}");
     let log = desk.log();
-    let ran = desk.run(&["import", &rest, "--retry", "2", "--json"]);
+    let ran = desk.run(&["import", &rest, "--json"]);
     assert_eq!(ran.json()[0]["summary"]["alreadyRecorded"], 7, "{ran:?}");
     assert_eq!(desk.log(), log);
+}
+
+#[test]
+fn a_corrected_file_is_taken_whole_and_a_line_with_its_own_id_keeps_its_answer() {
+    let desk = Desk::with_firm();
+    let text = fs::read_to_string(cases()).unwrap();
+    let wrong = text.replacen("\"plan\":\"standard\"", "\"plan\":\"standrad\"", 1);
+    assert_ne!(wrong, text);
+    assert_eq!(desk.run(&["import", &desk.file("wrong.jsonl", &wrong)]).code, 3);
+    let ran = desk.run(&["import", &cases(), "--json"]);
+    assert_eq!((ran.code, &ran.json()[0]["summary"]["bad"]), (0, &json!(0)), "{ran:?}");
+
+    let line = r#"{"requestId":"00000000-0000-7000-8000-0000000000a1","name":"firms/-/cases/00000000-0000-7000-8000-0000000000ff","actions":[{"occurredOn":{"year":2025,"month":3,"day":3},"openWork":{}}]}"#;
+    let own = desk.file("own.jsonl", &format!("{line}\n"));
+    let first = desk.run(&["import", &own]);
+    assert!(first.code == 3 && !first.err.contains("the answer of"), "{first:?}");
+    let again = desk.run(&["import", &own]);
+    assert!(again.code == 3 && again.err.contains("this is the answer of 20"), "{again:?}");
 }
 
 #[test]

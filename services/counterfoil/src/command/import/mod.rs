@@ -2,7 +2,8 @@
 //!
 //! A line without a request id gets one that is made from the firm and the line's own bytes. So the
 //! same line is the same request however often it is sent, a run that was cut short is simply run
-//! again, and two lines that are alike to the byte are one.
+//! again, and two lines that are alike to the byte are one. The service keeps its word about a request
+//! that it refused; a line that it refused before is asked for anew, since what it lacked may be there.
 
 mod lines;
 mod parse;
@@ -24,9 +25,11 @@ use crate::connect::{Missing, Session};
 use crate::embedded::Database;
 use crate::exit::{Exit, INTERRUPTED, Stop};
 use crate::keys;
+use crate::newfile::private_folder;
 use crate::out::Out;
 use lines::Lines;
-use player::Player;
+use parse::Reader;
+use player::{Played, Player};
 use report::Report;
 
 /// Which file.
@@ -42,10 +45,6 @@ pub(crate) struct ImportArgs {
     /// Start at this line, counted from 1
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u64).range(1..), value_name = "N")]
     from_line: u64,
-    /// Ask again for lines that were refused before: the service keeps its word about a request, so
-    /// such a line needs a new one. Once what it lacked is there, use 1, and one more each time after
-    #[arg(long, default_value_t = 0, value_parser = clap::value_parser!(u32).range(..=100), value_name = "N")]
-    retry: u32,
 }
 
 /// A file to play.
@@ -54,8 +53,6 @@ pub(crate) struct Input<'a> {
     pub(crate) file: &'a Path,
     /// The first line to play, counted from 1.
     pub(crate) from_line: u64,
-    /// How often a line is asked for again that was refused.
-    pub(crate) retry: u32,
     /// Which lines may be in it.
     pub(crate) only: Only,
 }
@@ -82,8 +79,7 @@ pub(crate) enum Mode {
 
 /// Imports a file.
 pub(crate) async fn run(global: &Global, args: &ImportArgs, out: &mut Out) -> anyhow::Result<Exit> {
-    let input =
-        Input { file: &args.file, from_line: args.from_line, retry: args.retry, only: Only::All };
+    let input = Input { file: &args.file, from_line: args.from_line, only: Only::All };
     match (args.dry_run, &global.server) {
         (false, _) => {
             let session = Session::open(global, None, Missing::Refuse).await?;
@@ -97,7 +93,8 @@ pub(crate) async fn run(global: &Global, args: &ImportArgs, out: &mut Out) -> an
             play_and_close(&input, Mode::Check, session, out).await
         }
         (true, None) => {
-            let scratch = tempfile::tempdir().context("cannot make a folder for the copy")?;
+            let scratch = private_folder(&std::env::temp_dir());
+            let scratch = scratch.context("cannot make a folder for the copy")?;
             let copy = scratch.path().join("copy.db");
             let from = Database::parse(&global.database)?;
             let firm_keys = keys::firm_keys(global, &from)?;
@@ -153,13 +150,13 @@ pub(crate) async fn play(
     session: &mut Session,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
-    let firm = session.firm_id()?;
-    let currency = session.currency().await?;
+    let reader =
+        Reader { firm: session.firm_id()?, currency: session.currency().await?, only: input.only };
     let (mut lines, length) = Lines::open(input.file)
         .map_err(|error| Stop::usage(format!("cannot read {}: {error}", input.file.display())))?;
     let mut report = Report::new(mode, out, length)?;
     let interrupted = watch_for_interrupt();
-    let mut player = Player::new(session);
+    let mut player = Player::new(session, reader);
     while let Some(line) = lines.next().context("cannot read on")? {
         report.read(line.end);
         if interrupted.load(Ordering::Relaxed) {
@@ -170,19 +167,17 @@ pub(crate) async fn play(
             continue;
         }
         report.line();
-        let tries = line.text.and_then(|text| {
-            let attempt = |attempt| parse::line(firm, currency, input.only, &text, attempt);
-            (0..=input.retry).map(attempt).collect::<Result<Vec<_>, _>>()
-        });
-        let checked = tries.and_then(|tries| match mode {
-            Mode::Check => parse::check(&tries[0], currency).map(|()| tries),
-            Mode::Record | Mode::Scratch => Ok(tries),
+        let parsed = line.text.and_then(|text| Ok((reader.line(&text, 0)?, text)));
+        let checked = parsed.and_then(|(asked, text)| match mode {
+            Mode::Check => parse::check(&asked, reader.currency).map(|()| (asked, text)),
+            Mode::Record | Mode::Scratch => Ok((asked, text)),
         });
         match (checked, mode) {
             (Err(fault), _) => report.bad(line.number, &fault.field, &fault.reason)?,
             (Ok(_), Mode::Check) => report.well_formed(),
-            (Ok(tries), Mode::Record | Mode::Scratch) => {
-                player.play(line.number, tries, &mut report).await?;
+            (Ok((asked, text)), Mode::Record | Mode::Scratch) => {
+                let line = Played { number: line.number, text };
+                player.play(line, asked, &mut report).await?;
             }
         }
     }

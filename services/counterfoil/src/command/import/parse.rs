@@ -38,8 +38,24 @@ fn fault(field: &str, reason: impl Into<String>) -> JsonError {
     JsonError { field: field.to_owned(), reason: reason.into() }
 }
 
-/// Reads a line of a firm's file. Each attempt has a request id of its own, unless the line has one.
-pub(super) fn line(
+/// What the lines of a file are read with.
+#[derive(Clone, Copy)]
+pub(super) struct Reader {
+    pub(super) firm: FirmId,
+    /// Of the firm's books.
+    pub(super) currency: Currency,
+    pub(super) only: Only,
+}
+
+impl Reader {
+    /// Reads a line. Each attempt has a request id of its own, unless the line has one.
+    pub(super) fn line(self, text: &str, attempt: u32) -> Result<Asked, JsonError> {
+        let Self { firm, currency, only } = self;
+        line(firm, currency, only, text, attempt)
+    }
+}
+
+fn line(
     firm: FirmId,
     currency: Currency,
     only: Only,
@@ -156,16 +172,6 @@ fn result(
         occurred_on: Some(scalar::date_message(day)),
         event: Some(event),
     })
-}
-
-impl Asked {
-    /// The request's own id.
-    pub(super) fn request_id(&self) -> &str {
-        match self {
-            Self::Record(request) => &request.request_id,
-            Self::Payment(request) => &request.request_id,
-        }
-    }
 }
 
 #[cfg(test)]

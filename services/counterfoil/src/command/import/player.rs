@@ -10,7 +10,7 @@ use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Code, Status, Streaming};
 
-use super::parse::Asked;
+use super::parse::{Asked, Reader};
 use super::report::Report;
 use crate::connect::Session;
 use crate::exit::Exit;
@@ -19,6 +19,8 @@ use crate::fault::Fault;
 /// Most requests that wait for their answer. The service keeps to the same order, so the actions of
 /// a case stay in the order of the file.
 const WINDOW: usize = 1_024;
+/// Most requests for one line that was refused: one for each time that its file was imported.
+const ATTEMPTS_MAX: u32 = 100;
 /// How often a stream that breaks is opened anew before the import gives up.
 const RETRIES_MAX: u32 = 5;
 /// The first wait before that; each later one is twice as long.
@@ -29,49 +31,81 @@ struct Open {
     answers: Streaming<v1::RecordStreamResponse>,
 }
 
+/// A line as it is read.
+pub(super) struct Played {
+    /// Counted from 1.
+    pub(super) number: u64,
+    pub(super) text: String,
+}
+
 /// Plays requests in the order of a file.
 pub(super) struct Player<'a> {
     session: &'a mut Session,
+    reader: Reader,
     open: Option<Open>,
-    pending: VecDeque<(u64, v1::RecordRequest)>,
+    pending: VecDeque<(Played, v1::RecordRequest)>,
+    /// Lines that were refused before, and those after them that were refused since: what they lacked may
+    /// be in the lines before.
+    again: Vec<Played>,
     retries: u32,
 }
 
 impl<'a> Player<'a> {
     /// Plays over a session.
-    pub(super) fn new(session: &'a mut Session) -> Self {
-        Self { session, open: None, pending: VecDeque::new(), retries: 0 }
+    pub(super) fn new(session: &'a mut Session, reader: Reader) -> Self {
+        let (pending, again) = (VecDeque::new(), Vec::new());
+        Self { session, reader, open: None, pending, again, retries: 0 }
     }
 
-    /// Plays one line. Only a line that is asked for again if it is refused waits for its answer.
+    /// Plays one line. What became of money waits for its answer.
     pub(super) async fn play(
         &mut self,
-        line: u64,
-        mut tries: Vec<Asked>,
+        line: Played,
+        asked: Asked,
         report: &mut Report<'_>,
     ) -> anyhow::Result<()> {
-        // A line with a request id of its own is the same request each time.
-        tries.dedup_by(|a, b| a.request_id() == b.request_id());
-        let mut tries = VecDeque::from(tries);
-        match (tries.pop_front(), tries.is_empty()) {
-            (Some(Asked::Record(request)), true) => self.record(line, request, report).await,
-            (Some(first), _) => {
+        match asked {
+            Asked::Record(request) => self.record(line, request, report).await,
+            Asked::Payment(_) => {
                 // After everything before it was answered, so that the file's order is kept.
                 self.settle(report).await?;
-                let mut answer = self.one(first).await?;
-                while let (Err(_), Some(next)) = (&answer, tries.pop_front()) {
-                    answer = self.one(next).await?;
-                }
-                match answer {
+                match self.one(asked).await? {
                     Ok((events, replayed)) => {
                         report.recorded(events, replayed);
                         Ok(())
                     }
-                    Err(fault) => refused(line, &fault, report),
+                    Err(fault) if fault.answered_before => self.anew(line, fault, report).await,
+                    Err(fault) => refused(line.number, &fault, report),
                 }
             }
-            (None, _) => Ok(()),
         }
+    }
+
+    /// Asks for a line that was refused before under one new request id after the other, until an answer is
+    /// a new one. A line that has an id of its own is that request, and no other.
+    async fn anew(
+        &mut self,
+        line: Played,
+        mut fault: Fault,
+        report: &mut Report<'_>,
+    ) -> anyhow::Result<()> {
+        let read = |attempt| self.reader.line(&line.text, attempt);
+        let same = matches!((read(0), read(1)), (Ok(one), Ok(other)) if one == other);
+        for attempt in (1..=ATTEMPTS_MAX).take_while(|_| !same) {
+            let asked =
+                self.reader.line(&line.text, attempt).context("the line was read before")?;
+            match self.one(asked).await? {
+                Ok((events, replayed)) => {
+                    report.recorded(events, replayed);
+                    return Ok(());
+                }
+                Err(found) => fault = found,
+            }
+            if !fault.answered_before {
+                break;
+            }
+        }
+        refused(line.number, &fault, report)
     }
 
     /// Sends one request and waits for its answer: how many events, and whether they were there; or
@@ -108,10 +142,13 @@ impl<'a> Player<'a> {
     /// Sends actions on a case. Its answer may come much later.
     async fn record(
         &mut self,
-        line: u64,
+        line: Played,
         request: v1::RecordRequest,
         report: &mut Report<'_>,
     ) -> anyhow::Result<()> {
+        if !self.again.is_empty() {
+            self.settle(report).await?;
+        }
         while self.pending.len() >= WINDOW {
             self.answer(report).await?;
         }
@@ -173,14 +210,28 @@ impl<'a> Player<'a> {
                 self.session.position = self.session.position.max(recorded.position);
                 Ok(())
             }
-            Some(Answered::Error(status)) => refused(line, &Fault::of_message(&status), report),
-            None => anyhow::bail!("an answer without a result came for line {line}"),
+            Some(Answered::Error(status)) => {
+                let fault = Fault::of_message(&status);
+                if fault.answered_before || !self.again.is_empty() && is_refusal(&fault) {
+                    self.again.push(line);
+                    return Ok(());
+                }
+                refused(line.number, &fault, report)
+            }
+            None => anyhow::bail!("an answer without a result came for line {}", line.number),
         }
     }
 
     async fn settle(&mut self, report: &mut Report<'_>) -> anyhow::Result<()> {
         while !self.pending.is_empty() {
             self.answer(report).await?;
+        }
+        for line in std::mem::take(&mut self.again) {
+            let asked = self.reader.line(&line.text, 0).context("the line was read before")?;
+            match self.one(asked).await? {
+                Ok((events, replayed)) => report.recorded(events, replayed),
+                Err(fault) => self.anew(line, fault, report).await?,
+            }
         }
         Ok(())
     }
@@ -191,9 +242,13 @@ impl<'a> Player<'a> {
     }
 }
 
+fn is_refusal(fault: &Fault) -> bool {
+    Exit::of_code(fault.code) == Exit::Refused
+}
+
 /// A refused line is bad and the rest goes on; anything else is no fault of the line and stops.
 fn refused(line: u64, fault: &Fault, report: &mut Report<'_>) -> anyhow::Result<()> {
-    if Exit::of_code(fault.code) == Exit::Refused {
+    if is_refusal(fault) {
         return report.bad(line, fault.field(), &fault.one_line());
     }
     let code = if fault.code == Code::Ok { Code::Unknown } else { fault.code };

@@ -53,6 +53,15 @@ pub enum OpenError {
         #[source]
         source: log::Cause,
     },
+    /// A copy of the database cannot be written.
+    #[error("{} cannot be written", .path.display())]
+    Copy {
+        /// The path of the copy.
+        path: PathBuf,
+        /// What the engine met.
+        #[source]
+        source: log::Cause,
+    },
     /// The tables cannot be brought to what this program knows; a newer program may have been here.
     #[error("{} cannot be brought up to date", .path.display())]
     Migration {
@@ -105,7 +114,7 @@ pub enum OpenError {
     /// A database that is only read is not one of this program's, or of another version of it.
     #[error(
         "{place} does not have the tables that this program knows; if it is of an earlier version, let \
-         this one bring it up to date first: counterfoil --database … verify"
+         this one bring it up to date first: counterfoil migrate --database …"
     )]
     OtherTables {
         /// Which database, without a password.

@@ -17,7 +17,8 @@ use calendar::{CivilDate, Zone};
 use domain::ids::{CaseId, FirmId};
 use domain::money::Currency;
 use ledger::Ledger;
-use log::{Clock, LogStore};
+use log::{Clock, Ids as _, LogStore};
+use store::Store;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::service::Interceptor;
 use tonic::service::interceptor::InterceptedService;
@@ -32,7 +33,7 @@ use crate::exit::Stop;
 use crate::find;
 use crate::keys;
 use crate::secrets;
-use vault::FirmKeys;
+use vault::{FirmKey, FirmKeys};
 
 /// How long a connection may take to come about.
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
@@ -110,25 +111,26 @@ impl Session {
             return Self::over_network(global, url).await;
         }
         let database = Database::parse(&global.database)?;
-        if let Some(path) = database.missing_file().filter(|_| missing == Missing::Refuse) {
-            return Err(Stop::usage(format!(
-                "there is no database at {}; make one: counterfoil firm register FILE.json, or \
-                 name another with --database",
-                path.display()
-            )));
+        if missing == Missing::Refuse {
+            must_be_there(&database)?;
         }
         let firm_keys = keys::firm_keys(global, &database)?;
-        let evidence = evidence::store_of(global, &database)?;
         let firm = global.firm.map(FirmId);
         let (mut session, firms) = Self::on(&database, firm_keys, firm, outbox).await?;
         // Only what registers a firm may name one that is not there.
         if missing == Missing::Refuse || firm.is_none_or(|firm| firms.contains(&firm)) {
             session.find_position().await?;
         }
-        if let (Some(ledger), Some(evidence)) = (&session.ledger, evidence) {
-            ledger.keep_evidence_in(evidence);
-        }
+        session.keep_evidence(global, &database)?;
         Ok(session)
+    }
+
+    /// Keeps evidence where that of a database is kept.
+    pub(crate) fn keep_evidence(&self, global: &Global, database: &Database) -> anyhow::Result<()> {
+        if let (Some(ledger), Some(store)) = (&self.ledger, evidence::store_of(global, database)?) {
+            ledger.keep_evidence_in(store);
+        }
+        Ok(())
     }
 
     /// The ledger inside this process, for what is done where the database is and nowhere else.
@@ -149,6 +151,21 @@ impl Session {
         Ok(session)
     }
 
+    /// The ledger inside this process, on a database that is only read. Without firm keys nothing personal
+    /// can be opened, and nothing has to be: a log is verified as it is sealed.
+    pub(crate) async fn to_read(
+        database: &Database,
+        firm_keys: Option<FirmKeys>,
+        firm: Option<FirmId>,
+    ) -> anyhow::Result<Self> {
+        let nobodys = || FirmKeys::new(FirmKey::from_bytes(log::UuidV7Ids::new().key()));
+        let firm_keys = firm_keys.unwrap_or_else(nobodys);
+        let (ledger, store) = embedded::open_to_read(database, firm_keys).await?;
+        let (mut session, _) = Self::around(database, ledger, &store, firm).await?;
+        session.find_position().await?;
+        Ok(session)
+    }
+
     /// The ledger inside this process, and the firms that are there.
     async fn on(
         database: &Database,
@@ -158,6 +175,15 @@ impl Session {
     ) -> anyhow::Result<(Self, Vec<FirmId>)> {
         let (ledger, store) =
             embedded::open(database, firm_keys, outbox, embedded::own_limits()).await?;
+        Self::around(database, ledger, &store, firm).await
+    }
+
+    async fn around(
+        database: &Database,
+        ledger: Ledger,
+        store: &Store,
+        firm: Option<FirmId>,
+    ) -> anyhow::Result<(Self, Vec<FirmId>)> {
         let firms = store.firms().await.with_context(|| format!("cannot read {database}"))?;
         let firm = choose(&firms, firm);
         let channel =
@@ -303,6 +329,18 @@ impl Session {
             tracing::warn!("the database was closed before everything had been drained");
         }
         ledger.store().close().await;
+    }
+}
+
+/// Refuses a file that is not there, and says how one is made.
+pub(crate) fn must_be_there(database: &Database) -> anyhow::Result<()> {
+    match database.missing_file() {
+        Some(path) => Err(Stop::usage(format!(
+            "there is no database at {}; make one: counterfoil firm register FILE.json, or name another \
+             with --database",
+            path.display()
+        ))),
+        None => Ok(()),
     }
 }
 

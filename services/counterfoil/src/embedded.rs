@@ -144,6 +144,25 @@ pub(crate) async fn open(
 ) -> anyhow::Result<(Ledger, Arc<Store>)> {
     let opened = database.open().await;
     let store = Arc::new(opened.with_context(|| format!("cannot open {database}"))?);
+    let outbox = outbox.map_or_else(|| database.outbox(), Path::to_path_buf);
+    let ledger = over(&store, firm_keys, &outbox, limits);
+    let started = ledger.engine().start().await;
+    started.with_context(|| format!("cannot read {database}"))?;
+    Ok((ledger, store))
+}
+
+/// A ledger on a database that not a byte is written to: for whoever verifies it.
+pub(crate) async fn open_to_read(
+    database: &Database,
+    firm_keys: FirmKeys,
+) -> anyhow::Result<(Ledger, Arc<Store>)> {
+    let opened = database.open_to_read().await;
+    let store = Arc::new(opened.with_context(|| format!("cannot open {database}"))?);
+    let ledger = over(&store, firm_keys, &database.outbox(), own_limits());
+    Ok((ledger, store))
+}
+
+fn over(store: &Arc<Store>, firm_keys: FirmKeys, outbox: &Path, limits: Limits) -> Ledger {
     let clock = Arc::new(log::SystemClock);
     let engine = log::Engine::new(
         store.clone(),
@@ -152,11 +171,8 @@ pub(crate) async fn open(
         firm_keys,
         log::Settings::default(),
     );
-    engine.start().await.with_context(|| format!("cannot read {database}"))?;
-    let outbox = outbox.map_or_else(|| database.outbox(), Path::to_path_buf);
     let gateway = FileOutbox::new(outbox);
-    let ledger = Ledger::new(engine, store.clone(), clock, Arc::new(gateway), limits);
-    Ok((ledger, store))
+    Ledger::new(engine, store.clone(), clock, Arc::new(gateway), limits)
 }
 
 #[cfg(test)]

@@ -1,5 +1,7 @@
 //! Where the firm keys come from: a file that is named, the environment, or a file beside the database.
 
+use std::fs::File;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
@@ -39,12 +41,27 @@ pub(crate) fn of_file(database: &Path, is_new: bool) -> anyhow::Result<FirmKeys>
     if is_new && !file.0.exists() {
         file.add(log::UuidV7Ids::new().key())?;
     }
-    file.keys().with_context(|| {
-        format!(
-            "{} has its personal values sealed under keys that are not there",
-            database.display()
-        )
-    })
+    if file.0.exists() {
+        return Ok(file.keys()?);
+    }
+    if !is_database(database).with_context(|| format!("cannot read {}", database.display()))? {
+        return Err(Stop::unavailable(format!("{} is no SQLite database", database.display())));
+    }
+    Err(Stop::unavailable(format!(
+        "{} has its personal values sealed under firm keys, and {} is not there: name their file with \
+         --key-file",
+        database.display(),
+        file.0.display()
+    )))
+}
+
+/// Whether a file begins as every SQLite database does (its file format, section 1.3), or is empty, as one is
+/// that nothing was written to.
+fn is_database(path: &Path) -> std::io::Result<bool> {
+    const MAGIC: &[u8] = b"SQLite format 3\0";
+    let mut begin = Vec::new();
+    File::open(path)?.take(16).read_to_end(&mut begin)?;
+    Ok(begin.is_empty() || begin == MAGIC)
 }
 
 /// The key file of a database file: its name and `.keys`.

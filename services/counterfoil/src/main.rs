@@ -40,6 +40,9 @@ use crate::out::Out;
 const RUNTIME_GRACE: Duration = Duration::from_secs(2);
 
 fn main() -> ExitCode {
+    // What this program writes is its owner's alone, also what libraries write for it.
+    #[cfg(unix)]
+    rustix::process::umask(rustix::fs::Mode::from_raw_mode(0o077));
     let matches = Cli::command().get_matches();
     let cli = Cli::from_arg_matches(&matches).unwrap_or_else(|error| error.exit());
     let begun = secrets::check_arguments(&matches, cli.global.quiet).and_then(|()| begin(cli));

@@ -2,16 +2,24 @@
 //! it is whole: what is cut short leaves nothing under the name asked for.
 //!
 //! What these hold is a firm's or its clients': they are made for their owner alone, whatever the umask
-//! is. Nothing that was there is written over, followed or taken away.
+//! is. Nothing that was there is written over, followed or taken away, but for what a run of this program
+//! left that was killed while it wrote.
 
 use std::fs::{File, OpenOptions};
-use std::io::Write as _;
+use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
+use domain::text::shown;
+use ledger::leftover;
 use tempfile::{NamedTempFile, TempDir};
 
 use crate::exit::Stop;
+
+/// How what has no name yet is called.
+const UNNAMED: &str = ".counterfoil-";
+/// Tries to make something that nobody clears away before it is held.
+const TRIES_MAX: u32 = 3;
 
 /// The folder that a file is in.
 pub(crate) fn folder_of(file: &Path) -> &Path {
@@ -38,8 +46,16 @@ impl NewFile {
     /// Begins one beside the place that it is to have.
     pub(crate) fn beside(to: &Path) -> anyhow::Result<Self> {
         must_be_new(to)?;
-        let file = NamedTempFile::new_in(folder_of(to)).with_context(|| cannot_write(to))?;
-        Ok(Self { to: to.to_owned(), file })
+        let folder = folder_of(to);
+        clear(folder);
+        let mut file = tempfile::Builder::new();
+        file.prefix(UNNAMED);
+        let made = held(|| {
+            let file = file.tempfile_in(folder)?;
+            let held = leftover::hold(file.as_file(), file.path())?;
+            Ok(held.then_some(file))
+        });
+        Ok(Self { to: to.to_owned(), file: made.with_context(|| cannot_write(to))? })
     }
 
     /// Writes on.
@@ -60,7 +76,7 @@ impl NewFile {
 /// A folder that has no name yet.
 pub(crate) struct NewFolder {
     to: PathBuf,
-    folder: TempDir,
+    folder: PrivateFolder,
 }
 
 impl NewFolder {
@@ -91,18 +107,65 @@ impl NewFolder {
         }
         moved.with_context(cannot_write)?;
         // There is nothing left to tidy under the name it had.
-        let _ = folder.keep();
+        let _ = folder.folder.keep();
         File::open(folder_of(&to)).and_then(|folder| folder.sync_all()).with_context(cannot_write)
     }
 }
 
 /// A temporary folder that only its owner sees into; it goes with this value.
-pub(crate) fn private_folder(inside: &Path) -> std::io::Result<TempDir> {
+pub(crate) struct PrivateFolder {
+    folder: TempDir,
+    /// Held for as long as the folder is written to.
+    _held: File,
+}
+
+impl PrivateFolder {
+    /// Where it is.
+    pub(crate) fn path(&self) -> &Path {
+        self.folder.path()
+    }
+}
+
+/// Makes a temporary folder in another.
+pub(crate) fn private_folder(inside: &Path) -> io::Result<PrivateFolder> {
+    clear(inside);
     let mut folder = tempfile::Builder::new();
-    folder.prefix(".counterfoil-");
+    folder.prefix(UNNAMED);
     #[cfg(unix)]
     folder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o700));
-    folder.tempdir_in(inside)
+    held(|| {
+        let folder = folder.tempdir_in(inside)?;
+        let file = File::open(folder.path())?;
+        let held = leftover::hold(&file, folder.path())?;
+        Ok(held.then_some(PrivateFolder { folder, _held: file }))
+    })
+}
+
+/// Makes something until it is held.
+fn held<T>(mut make: impl FnMut() -> io::Result<Option<T>>) -> io::Result<T> {
+    for _ in 0..TRIES_MAX {
+        if let Some(made) = make()? {
+            return Ok(made);
+        }
+    }
+    Err(io::Error::other("somebody takes away what is written there"))
+}
+
+/// Clears away what a run left that was killed, and says so. What cannot be cleared away keeps nobody from
+/// writing beside it.
+fn clear(folder: &Path) {
+    match leftover::clear(folder, UNNAMED) {
+        Ok(removed) => {
+            for path in removed {
+                let path = path.display().to_string();
+                eprintln!(
+                    "removed what a run left that was ended while it wrote: {}",
+                    shown(&path)
+                );
+            }
+        }
+        Err(error) => tracing::debug!(%error, "what runs left was not looked for"),
+    }
 }
 
 /// A file that was not there, for its owner alone.

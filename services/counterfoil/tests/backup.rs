@@ -316,3 +316,27 @@ async fn a_file_is_copied_while_it_is_written_and_the_copy_serves() {
     assert_eq!(answer.position, position + 1);
     assert_eq!(served.end(), Some(0));
 }
+
+#[test]
+fn a_backup_is_verified_as_it_lies_there_and_without_keys() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let desk = Desk::with_cases();
+    let copy = desk.folder.path().join("firm-2026-03-09.db");
+    desk.done(&["backup", copy.to_str().unwrap()]);
+    std::fs::set_permissions(&copy, std::fs::Permissions::from_mode(0o400)).unwrap();
+    let before = std::fs::read(&copy).unwrap();
+    let database = format!("sqlite:{}", copy.display());
+    let mut verify = desk.command(&["--database", &database, "verify"]);
+    verify.env_remove("COUNTERFOIL_KEYS");
+    let ran = common::Ran::of(verify.output().unwrap());
+    assert!(ran.code == 0 && ran.out.contains("The log is sound."), "{ran:?}");
+    let derived = desk.done(&["--database", &database, "verify", "--with-derived"]);
+    assert!(derived.contains("follow from the log"), "{derived}");
+    assert!(std::fs::read(&copy).unwrap() == before, "verifying changed the backup");
+    let beside: Vec<_> = std::fs::read_dir(desk.folder.path())
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned())
+        .filter(|name| name.starts_with("firm-2026-03-09.db"))
+        .collect();
+    assert_eq!(beside, ["firm-2026-03-09.db"]);
+}

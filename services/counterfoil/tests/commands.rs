@@ -141,6 +141,8 @@ fn change_beside(desk: &Desk, change: &str) {
 fn a_changed_row_is_found_by_its_table_and_mended_by_a_rebuild() {
     let desk = Desk::with_cases();
     let sound = "Read models, snapshots and keys follow from the log.";
+    // Whoever reads waits for the rows.
+    desk.done(&["clients"]);
     assert!(desk.done(&["verify", "--with-derived"]).contains(sound));
     change_beside(
         &desk,

@@ -60,8 +60,13 @@ fn what_leaves_is_its_owners_alone_under_any_umask() {
         let desk = paid();
         desk.done(&["keys", "new", "--origin", "ledger.example/lane"]);
         let letter = desk.file("letter.txt", "abc");
+        // A folder that is there already, as an administrator made it, does not make its files anybody's.
+        let evidence = desk.folder.path().join("evidence");
+        fs::create_dir(&evidence).unwrap();
+        fs::set_permissions(&evidence, fs::Permissions::from_mode(0o755)).unwrap();
         let hash = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
-        desk.done(&["evidence", "add", "Ada Lark", &letter]);
+        let add = ["evidence", "add", "Ada Lark", &letter];
+        assert_eq!(Ran::of(under(umask, &desk, &add).output().unwrap()).code, 0);
         fs::create_dir(desk.folder.path().join("out")).unwrap();
         for arguments in [
             &["books", "package", "2025-04", "--to", "out/march"][..],
@@ -75,8 +80,11 @@ fn what_leaves_is_its_owners_alone_under_any_umask() {
             let ran = Ran::of(under(umask, &desk, arguments).output().unwrap());
             assert_eq!(ran.code, 0, "{umask} {arguments:?}: {ran:?}");
         }
-        let written = all(&desk.folder.path().join("out"));
+        let mut written = all(&desk.folder.path().join("out"));
         assert!(written.len() > 15, "{written:?}");
+        let kept = all(&evidence);
+        assert!(kept.len() >= 3, "{kept:?}");
+        written.extend(kept);
         for path in &written {
             let wanted = if path.is_dir() { 0o700 } else { 0o600 };
             assert_eq!(mode(path), wanted, "{umask}: {}", path.display());
@@ -210,4 +218,66 @@ fn a_name_that_hides_something_is_refused_by_field() {
         assert!(ran.err.contains("display_name") && ran.err.contains(rule), "{hidden:?}: {ran:?}");
         assert!(!ran.err.contains('\u{202e}') && !ran.err.contains('\u{1b}'), "{ran:?}");
     }
+}
+
+#[test]
+fn what_a_killed_run_left_goes_with_the_next_and_nothing_else_does() {
+    let desk = paid();
+    let at = |name: &str| desk.folder.path().join(name);
+    for ours in [".counterfoil-half", ".counterfoil-folder/backup.db"] {
+        fs::create_dir_all(at(ours).parent().unwrap()).unwrap();
+        fs::write(at(ours), "Ada Lark").unwrap();
+    }
+    fs::write(at(".counterfeit"), "mine").unwrap();
+    symlink(at(".counterfeit"), at(".counterfoil-link")).unwrap();
+    let ran = desk.run(&["backup", "copy.db"]);
+    assert_eq!(ran.code, 0, "{ran:?}");
+    assert_eq!(ran.err.matches("removed what a run left").count(), 2, "{ran:?}");
+    assert!(!at(".counterfoil-half").exists() && !at(".counterfoil-folder").exists());
+    assert!(at(".counterfoil-link").exists() && at("copy.db").exists());
+}
+
+#[test]
+fn a_pipe_is_no_statement_and_firm_keys_are_not_a_servers() {
+    let desk = Desk::with_firm();
+    let pipe = desk.folder.path().join("pipe");
+    assert!(Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+    for file in [pipe.to_str().unwrap(), "/dev/zero"] {
+        let ran = desk.run(&["books", "import-bank", file, "--bank", "operating"]);
+        assert!(ran.code == 3 && ran.err.contains("must be a file"), "{ran:?}");
+    }
+    // Standard input is read if it is asked for, and no further than a file may reach.
+    let endless = "yes | head -c 80000000 | \"$@\"";
+    let import = desk.command(&["books", "import-bank", "-", "--bank", "operating"]);
+    let mut command = Command::new("sh");
+    command.arg("-c").arg(endless).arg("sh").arg(import.get_program()).args(import.get_args());
+    command
+        .current_dir(desk.folder.path())
+        .envs(import.get_envs().filter_map(|(n, v)| Some((n, v?))));
+    let ran = Ran::of(command.output().unwrap());
+    assert!(ran.code == 3 && ran.err.contains("at most 64 MiB"), "{ran:?}");
+
+    let keys = ["--key-file", "new.keys", "--server", "http://127.0.0.1:1", "firm-keys", "add"];
+    let ran = desk.run(&keys);
+    assert!(ran.code == 2 && ran.err.contains("leave --server out"), "{ran:?}");
+    assert!(!desk.folder.path().join("new.keys").exists());
+}
+
+#[test]
+fn what_is_no_database_is_said_to_be_none() {
+    let desk = Desk::empty();
+    let notes = desk.file("notes.txt", "root:x:0:0\n");
+    let run = |desk: &Desk| {
+        let mut command = desk.command(&["--database", &format!("sqlite:{notes}"), "clients"]);
+        command.env_remove("COUNTERFOIL_KEYS");
+        Ran::of(command.output().unwrap())
+    };
+    let ran = run(&desk);
+    assert!(ran.code == 5 && ran.err.contains("is no SQLite database"), "{ran:?}");
+    // A key file that others may read is what stands in the way then, and nothing else.
+    let keys = desk.file("notes.txt.keys", &"07".repeat(32));
+    fs::set_permissions(&keys, fs::Permissions::from_mode(0o644)).unwrap();
+    let ran = run(&desk);
+    assert!(ran.err.starts_with("counterfoil: the key file"), "{ran:?}");
+    assert!(ran.err.contains("may be read by others"), "{ran:?}");
 }

@@ -177,6 +177,14 @@ impl Sqlite {
         options.connect().await
     }
 
+    /// A connection that copies: SQLite takes a copy for a change, which `query_only` would refuse.
+    pub(super) async fn connect_to_copy(&self) -> Result<sqlx::SqliteConnection, sqlx::Error> {
+        if !self.only_read {
+            return self.connect(Writer::Log).await;
+        }
+        only_reading(&self.path).pragma("query_only", "OFF").connect().await
+    }
+
     pub(crate) async fn close(&self) {
         self.readers.close().await;
         let mut writers = self.writers.lock().await;

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use sqlx::Connection as _;
 
-use super::{Sqlite, Writer};
+use super::Sqlite;
 use crate::store::OpenError;
 
 impl Sqlite {
@@ -12,15 +12,15 @@ impl Sqlite {
     pub(crate) async fn copy_to(&self, path: &Path) -> Result<(), OpenError> {
         make_file(path)
             .map_err(|source| OpenError::Unreadable { path: path.to_owned(), source })?;
-        let failed = |source: sqlx::Error| OpenError::Database {
-            path: self.path.clone(),
+        let failed = |source: sqlx::Error| OpenError::Copy {
+            path: path.to_owned(),
             source: Box::new(source),
         };
         let target = path.to_str().ok_or_else(|| OpenError::Unreadable {
             path: path.to_owned(),
             source: std::io::Error::other("the path is not UTF-8"),
         })?;
-        let mut connection = self.connect(Writer::Log).await.map_err(failed)?;
+        let mut connection = self.connect_to_copy().await.map_err(failed)?;
         let copied = sqlx::query("VACUUM INTO $1").bind(target).execute(&mut connection).await;
         let closed = connection.close().await;
         copied.map_err(failed)?;

@@ -26,6 +26,9 @@ pub(crate) async fn run(
     global: &Global,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
+    if global.server.is_some() {
+        return Err(Stop::usage("firm keys are kept where the database is: leave --server out"));
+    }
     match command {
         FirmKeysCommand::Add => add(global, out),
         FirmKeysCommand::Rewrap => rewrap(global, out).await,

@@ -9,9 +9,15 @@ use api::v1::{check_derived_response, rebuild_read_models_response, verify_log_r
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 
+use domain::ids::FirmId;
+
 use super::evidence;
-use crate::connect::{Session, patient};
+use crate::cli::Global;
+use crate::connect::{Missing, Session, must_be_there, patient};
+use crate::embedded::Database;
 use crate::exit::{Exit, Stop};
+use crate::keys;
+use crate::newfile::private_folder;
 use crate::out::Out;
 
 /// What to verify.
@@ -34,7 +40,8 @@ pub(crate) struct VerifyArgs {
     /// Check scans and letters as well, as `evidence check` does
     #[arg(long, conflicts_with = "bundle")]
     with_evidence: bool,
-    /// Hold read models, snapshots and the keys of clients against the log as well
+    /// Hold read models, snapshots and the keys of clients against the log as well; of a file, in a copy
+    /// in the folder for temporary files
     #[arg(long, conflicts_with = "bundle")]
     with_derived: bool,
 }
@@ -87,9 +94,66 @@ pub(super) fn step(bar: &ProgressBar, progress: &v1::RunProgress) {
     bar.set_position(u64::try_from(progress.position).unwrap_or(0));
 }
 
-/// Reads the whole log again and compares it with its root.
+/// Reads the whole log again and compares it with its root. Not a byte of a file is written: it may be a
+/// backup, which is to stay what it was.
 pub(crate) async fn verify(
     args: VerifyArgs,
+    global: &Global,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let database = match &global.server {
+        Some(_) => None,
+        None => Some(Database::parse(&global.database)?),
+    };
+    let Some(database @ Database::Sqlite(_)) = &database else {
+        return closed(Session::open(global, None, Missing::Refuse).await?, async |s| {
+            match verify_log(&args, s, out).await? {
+                Exit::Done => beside(&args, s, out).await,
+                exit => Ok(exit),
+            }
+        })
+        .await;
+    };
+    must_be_there(database)?;
+    let firm = global.firm.map(FirmId);
+    let log = Session::to_read(database, None, firm).await?;
+    let ended = closed(log, async |s| verify_log(&args, s, out).await).await?;
+    if ended != Exit::Done || !(args.with_derived || args.with_evidence) {
+        return Ok(ended);
+    }
+    let copied =
+        private_folder(&std::env::temp_dir()).context("cannot make a folder for a copy")?;
+    let copy = copied.path().join("copy.db");
+    let original = database.open_to_read().await?;
+    let made = original.copy_to(&copy).await;
+    original.close().await;
+    made.context("read models and keys are compared in a copy, which cannot be made")?;
+    let firm_keys = keys::firm_keys(global, database)?;
+    let session = Session::in_process(&Database::Sqlite(copy), firm_keys, firm).await?;
+    session.keep_evidence(global, database)?;
+    closed(session, async |s| beside(&args, s, out).await).await
+}
+
+/// Asks over a session, and closes it whatever the answer is.
+async fn closed(
+    mut session: Session,
+    ask: impl AsyncFnOnce(&mut Session) -> anyhow::Result<Exit>,
+) -> anyhow::Result<Exit> {
+    let ended = ask(&mut session).await;
+    session.close().await;
+    ended
+}
+
+/// Checks what lies beside a log that is sound.
+async fn beside(args: &VerifyArgs, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
+    if args.with_derived && check_derived(session, out).await? != Exit::Done {
+        return Ok(Exit::Unsound);
+    }
+    if args.with_evidence { evidence::check(session, out).await } else { Ok(Exit::Done) }
+}
+
+async fn verify_log(
+    args: &VerifyArgs,
     session: &mut Session,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
@@ -116,13 +180,7 @@ pub(crate) async fn verify(
     if !out.is_json() {
         show(&report, out)?;
     }
-    if !report.sound {
-        return Ok(Exit::Unsound);
-    }
-    if args.with_derived && check_derived(session, out).await? != Exit::Done {
-        return Ok(Exit::Unsound);
-    }
-    if args.with_evidence { evidence::check(session, out).await } else { Ok(Exit::Done) }
+    Ok(if report.sound { Exit::Done } else { Exit::Unsound })
 }
 
 /// Holds what is derived from the log against it.

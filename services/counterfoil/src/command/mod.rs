@@ -104,7 +104,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Follow(args) => way.ask(async |s| follow::run(&args, s, out).await).await,
         Command::Head => way.ask(async |s| log_care::head(s, out).await).await,
         Command::Verify(args) if args.bundle.is_some() => verify_bundle::run(&args, out),
-        Command::Verify(args) => way.ask(async |s| log_care::verify(args, s, out).await).await,
+        Command::Verify(args) => log_care::verify(args, global, out).await,
         Command::Rebuild => way.ask(async |s| log_care::rebuild(s, out).await).await,
         Command::Audit(args) => way.ask(async |s| audit::run(&args, s, out).await).await,
         Command::Hold(args) => way.ask(async |s| privacy::hold(&args, s, out).await).await,

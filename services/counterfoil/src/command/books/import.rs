@@ -1,5 +1,7 @@
 //! Reading what banks and card processors write.
 
+use std::fs::File;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
@@ -21,7 +23,7 @@ use crate::out::Out;
 /// Which statement.
 #[derive(Args)]
 pub(crate) struct BankArgs {
-    /// The file: camt.053 (ISO 20022, versions 02 to 08), or CSV with --mapping
+    /// The file: camt.053 (ISO 20022, versions 02 to 08), or CSV with --mapping; - for standard input
     file: PathBuf,
     /// The firm's own code for the account at the bank; no account number is kept
     #[arg(long, value_name = "CODE")]
@@ -40,7 +42,7 @@ pub(crate) struct BankArgs {
 /// Which payouts.
 #[derive(Args)]
 pub(crate) struct PayoutArgs {
-    /// The file
+    /// The file; - for standard input
     file: PathBuf,
     /// Its columns, as JSON
     #[arg(long, value_name = "FILE")]
@@ -50,16 +52,32 @@ pub(crate) struct PayoutArgs {
     dry_run: bool,
 }
 
-/// Reads a file that is not larger than the reader takes.
+/// Reads a file that is not larger than the reader takes. A pipe or a device has no length, and is read
+/// only if it is asked for as standard input.
 fn read(path: &Path) -> anyhow::Result<Vec<u8>> {
     let cannot = || format!("cannot read {}", path.display());
-    let length = std::fs::metadata(path).with_context(cannot)?.len();
+    if path == Path::new("-") {
+        return bounded(io::stdin().lock(), path);
+    }
+    if !std::fs::metadata(path).with_context(cannot)?.is_file() {
+        return Err(Stop::refused(format!(
+            "{}: must be a file; - reads standard input",
+            path.display()
+        )));
+    }
+    bounded(File::open(path).with_context(cannot)?, path)
+}
+
+fn bounded(from: impl Read, path: &Path) -> anyhow::Result<Vec<u8>> {
     let most = u64::try_from(statement::FILE_BYTES_MAX).unwrap_or(u64::MAX);
-    if length > most {
+    let mut bytes = Vec::new();
+    let read = from.take(most + 1).read_to_end(&mut bytes);
+    let length = read.with_context(|| format!("cannot read {}", path.display()))?;
+    if length > statement::FILE_BYTES_MAX {
         let rule = format!("{}: must be at most {} MiB", path.display(), most >> 20);
         return Err(Stop::refused(rule));
     }
-    std::fs::read(path).with_context(cannot)
+    Ok(bytes)
 }
 
 fn mapping<T: DeserializeOwned>(path: &Path) -> anyhow::Result<T> {

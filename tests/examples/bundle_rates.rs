@@ -68,7 +68,7 @@ fn export(log: &Path, to: &Path, cases: u32) {
 
 fn verify(bundle: &Path) {
     let begun = Instant::now();
-    let trust = Trust { public_keys: vec![key().verifier().clone()], ..Trust::default() };
+    let trust = Trust { public_keys: vec![key().verifier().clone().into()], ..Trust::default() };
     let mut read = Duration::ZERO;
     let verified = bundle::verify(bundle, &trust, |_, _| read = begun.elapsed()).unwrap();
     println!("read after {read:.1?}");

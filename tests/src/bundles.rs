@@ -271,7 +271,7 @@ pub fn rust_findings_after(path: &Path, earlier: &Path) -> Vec<String> {
 }
 
 fn rust_findings_with(path: &Path, trust: bundle::Trust) -> Vec<String> {
-    let trust = bundle::Trust { public_keys: vec![key().verifier().clone()], ..trust };
+    let trust = bundle::Trust { public_keys: vec![key().verifier().clone().into()], ..trust };
     match bundle::verify(path, &trust, |_, _| {}) {
         Ok(verified) => verified.findings.iter().map(ToString::to_string).collect(),
         Err(error) => vec![error.to_string()],

@@ -341,7 +341,7 @@ fn a_stale_checkpoint_and_another_history_are_found() {
     let later = checkpoint(&log, &key());
     let verify = |trust: Trust| bundle::verify(&path, &trust, |_, _| {}).unwrap();
     std::fs::write(&path, export(&log, Request::All)).unwrap();
-    let given = vec![other_key().verifier().clone(), key().verifier().clone()];
+    let given = [other_key(), key()].map(|key| key.verifier().clone().into()).to_vec();
     let trust = |earlier| Trust { public_keys: given.clone(), not_before: None, earlier };
     assert_eq!(verify(trust(Some(earlier.clone()))).consistency, Consistency::Proved);
     assert!(verify(trust(Some(later.clone()))).is_sound());

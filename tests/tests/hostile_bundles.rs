@@ -3,8 +3,12 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
+#[path = "hostile_bundles/bounds.rs"]
+mod bounds;
 #[path = "hostile_bundles/recordable.rs"]
 mod recordable;
+#[path = "hostile_bundles/signed.rs"]
+mod signed;
 
 use std::path::Path;
 use std::process::Command;
@@ -231,7 +235,7 @@ fn beside(archive: &Unpacked, earlier: &Note, keys: &[&SignerKey]) -> [Vec<Strin
     std::fs::write(folder.path().join("key.txt"), lines.concat()).unwrap();
     std::fs::write(folder.path().join("earlier.txt"), earlier.to_string()).unwrap();
     let trust = Trust {
-        public_keys: keys.iter().map(|key| key.verifier().clone()).collect(),
+        public_keys: keys.iter().map(|key| key.verifier().clone().into()).collect(),
         earlier: Some(earlier.clone()),
         ..Trust::default()
     };
@@ -253,9 +257,15 @@ fn a_key_is_judged_by_the_sizes_that_it_signed() {
         assert_eq!(beside(&bundle, &earlier, &[&key()]), none, "{size}");
         assert_eq!(beside(&bundle, &earlier, &[&older(2), &key()]), none, "{size}");
     }
-    // A key that the list does not have, given by whoever examines.
+    // A witness's key, given by whoever examines. One of the log's own name has to be listed.
+    let witness = SignerKey::from_seed(KeyName::parse("witness.example").unwrap(), &[9; 32]);
+    let earlier = checkpoint(&log[..120], &key());
+    let earlier = Note::signed(earlier.text().to_owned(), &[&witness]).unwrap();
+    assert_eq!(beside(&bundle, &earlier, &[&witness, &key()]), none);
     let earlier = checkpoint(&log[..120], &other_key());
-    assert_eq!(beside(&bundle, &earlier, &[&key(), &other_key()]), none);
+    for findings in beside(&bundle, &earlier, &[&other_key(), &key()]) {
+        assert!(findings.iter().any(|f| f.contains("keys.txt: it does not list")), "{findings:?}");
+    }
     // Behind its last size, before its first, or of nobody known.
     for (of, size) in
         [(older(1), 101), (older(1), 49), (older(2), 201), (key(), 249), (other_key(), 120)]
@@ -286,6 +296,7 @@ fn a_stolen_old_key_makes_no_checkpoint_and_a_bad_list_is_none() {
         line(&spans[2], 0, size),
         line(&spans[2], size, 250),
         line(&spans[2], 250, size) + &line(&spans[1], 150, 200),
+        line(&spans[1], 150, 251) + &line(&spans[2], 250, size),
         line(&spans[1], 150, 200) + &line(&spans[1], 250, size),
         line(&spans[2], 250, size).replace('\n', " retired\n"),
         format!("0{}", line(&spans[2], 250, size)),

@@ -17,8 +17,7 @@ pub use domain::deposit::{
 
 /// Most outcomes in one answer of a bureau.
 pub const OUTCOMES_MAX: usize = 200;
-/// Most kinds of work that a plan promises for one period.
-pub const WORK_MAX: usize = 16;
+pub use domain::terms::WORK_MAX;
 /// Most scopes of one token.
 pub const SCOPES_MAX: usize = 16;
 /// Most event types that a follower filters by.

@@ -23,6 +23,7 @@ import io
 import json
 import os
 import re
+import struct
 import tempfile
 import zipfile
 import zlib
@@ -34,6 +35,10 @@ INTEGER_MAX = 2**53 - 1
 # What is held in memory at once: a row of a table, a small file, a manifest, the list of files.
 ROW_BYTES_MAX, SMALL_BYTES_MAX, MANIFEST_BYTES_MAX, LIST_BYTES_MAX = 1 << 20, 1 << 20, 1 << 26, 1 << 26
 IDS_AT_ONCE, CAUSES_MAX = 500_000, 100_000
+WORK_MAX = 16
+NOTE_BYTES_MAX, SIGNATURES_MAX, EXTENSION_LINES_MAX = 65_536, 64, 16
+# Bytes of a client's events that are held at once; a line above the second counts without personal values.
+HELD_BYTES_MAX, LONG_BYTES = 1 << 24, 4_096
 FIRST = ("README.txt", "FORMAT.md", "manifest.json", "manifest.note")
 FRONT = FIRST + ("verify.py", "data-dictionary.csv", "checkpoint.txt", "public-key.txt", "events.jsonl")
 OF_PART = ("proofs/subtrees.txt", "proofs/streams.txt", "proofs/gaps.txt")
@@ -342,6 +347,16 @@ def _multiply(number, point):
     return result
 
 
+def is_strong(encoded):
+    """A point in its one spelling, and not of one of the low orders for which anybody signs."""
+    point = _point(encoded)
+    if point is None:
+        return False
+    for _ in range(3):
+        point = _add(point, point)
+    return (point[0] % P, (point[1] - point[2]) % P) != (0, 0)
+
+
 BASE = _point((4 * pow(5, P - 2, P) % P).to_bytes(32, "little"))
 
 
@@ -358,7 +373,9 @@ def ed25519_holds_in_python(key, message, signature):
 
 
 def ed25519_holds(key, message, signature):
-    """The same, with the library `cryptography` where it is."""
+    """The same, with the library `cryptography` where it is, and with no key and no first half of low order."""
+    if len(key) != 32 or len(signature) != 64 or not is_strong(key) or not is_strong(signature[:32]):
+        return False
     try:
         from cryptography.exceptions import InvalidSignature
         from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
@@ -452,13 +469,37 @@ def unbase64(text):
     return data if base64.b64encode(data).decode() == text else None
 
 
+class Given:
+    """A key that the user got elsewhere than from the bundle, with the sizes that it signed as far as they are known."""
+    def __init__(self, text):
+        parts = text.split(" ")
+        self.key, self.first, self.last = parse_key(parts[-1]), None, None
+        self.is_sized = len(parts) == 3
+        if not self.is_sized and len(parts) != 1 or not all(re.fullmatch("-|[0-9]{1,18}", p) for p in parts[:-1]):
+            self.key = None
+        elif self.is_sized:
+            self.first, self.last = (None if part == "-" else int(part) for part in parts[:2])
+
+    def covers(self, size):
+        return (self.first is None or self.first <= size) and (self.last is None or size <= self.last)
+
+
+def key_text(key):
+    return "%s+%s+%s" % (key[0], key[1].hex(), base64.b64encode(b"\x01" + key[2]).decode())
+
+
+def is_key_name(text):
+    """C2SP signed-note: a name is not empty and has no space and no plus. Here it has at most 255 bytes."""
+    return bool(text) and not re.search("[\\s+\0-\x1f\x7f-\x9f]", text) and len(text.encode(errors="replace")) <= 255
+
+
 def parse_key(text):
     """(name, id, key) of a verifier key, or None."""
     parts = text.split("+", 2)
-    if len(parts) != 3 or not parts[0] or re.search(r"\s", parts[0]):
+    if len(parts) != 3 or not is_key_name(parts[0]):
         return None
     typed = unbase64(parts[2])
-    if typed is None or len(typed) != 33 or typed[0] != 1:
+    if typed is None or len(typed) != 33 or typed[0] != 1 or not is_strong(typed[1:]):
         return None
     key_id = sha256(parts[0].encode() + b"\n" + typed)[:4]
     return (parts[0], key_id, typed[1:]) if key_id.hex() == parts[1] else None
@@ -466,6 +507,8 @@ def parse_key(text):
 
 def parse_note(note):
     """(text, [(name, id, signature)]) of a signed note, or None."""
+    if len(note.encode(errors="replace")) > NOTE_BYTES_MAX:
+        return None
     text, blank, lines = note.rpartition("\n\n")
     if not blank or not lines.endswith("\n") or re.search("[\x00-\x09\x0b-\x1f]", note):
         return None
@@ -473,26 +516,33 @@ def parse_note(note):
     for line in lines[:-1].split("\n"):
         parts = line.split(" ")
         data = unbase64(parts[2]) if len(parts) == 3 and parts[0] == "\u2014" else None
-        if data is None or len(data) < 5 or not parts[1]:
+        if data is None or len(data) < 5 or not is_key_name(parts[1]):
             return None
         signatures.append((parts[1], data[:4], data[4:]))
-    return text + "\n", signatures
+    return (text + "\n", signatures) if len(signatures) <= SIGNATURES_MAX else None
+
+
+def signers(note, *keys):
+    """The keys that signed: none if one of them did so wrongly."""
+    signed = []
+    for name, key_id, data in note[1]:
+        named = [key for key in keys if (name, key_id) == key[:2]]
+        if named:
+            signed.append(next((key for key in named if ed25519_holds(key[2], note[0].encode(), data)), None))
+    return [] if None in signed else signed
 
 
 def is_signed(note, *keys):
     """At least one signature is of a key, and each that says so holds."""
-    holds = []
-    for name, key_id, data in note[1]:
-        named = [key for key in keys if (name, key_id) == key[:2]]
-        if named:
-            holds.append(any(ed25519_holds(key[2], note[0].encode(), data) for key in named))
-    return bool(holds) and all(holds)
+    return bool(signers(note, *keys))
 
 
 def parse_checkpoint(text):
     """(origin, size, root) or None."""
     lines = text.split("\n")
-    if len(lines) < 4 or not lines[0] or not re.fullmatch("0|[1-9][0-9]{0,18}", lines[1]):
+    if not 4 <= len(lines) <= 4 + EXTENSION_LINES_MAX or "" in lines[:-1] or lines[-1]:
+        return None
+    if not is_key_name(lines[0]) or not re.fullmatch("0|[1-9][0-9]{0,18}", lines[1]) or int(lines[1]) >= 2**63:
         return None
     root = unbase64(lines[2])
     return (lines[0], int(lines[1]), root) if root is not None and len(root) == 32 else None
@@ -724,9 +774,45 @@ def known_zones():
     """Names of time zones; none where Python does not know them."""
     try:
         from zoneinfo import available_timezones
-        return available_timezones()
+        return available_timezones() - {"Factory", "localtime", "posixrules"}
     except Exception:
         return set()
+
+
+# What software of earlier versions of the format put into its bundles: the last listing of the format.
+DOCUMENTS = """\
+counterfoil.example/bundle/1 FORMAT.md 0f0c53ea74018aad6507f13fbda5e084a1243f43e2c358a19b51da39ff5c72ff
+counterfoil.example/bundle/1 FORMAT.md 29f9077a3de1304e0d7959cc984820e784bdaa9f3e90ec4b688bf98405eaf638
+counterfoil.example/bundle/1 FORMAT.md 630d34fe842ecdf2874dbae61b5b464d0437cec7d63611c45be4f2983852fcae
+counterfoil.example/bundle/1 FORMAT.md 94b48647a73df758b6c701dd110fdc04678652522296fd86c306a6cf2473e274
+counterfoil.example/bundle/1 FORMAT.md b4267a7871329ec379021f292a7ca47f5a252d675f64ece473cd8f0e3f9403b9
+counterfoil.example/bundle/1 FORMAT.md c00f128c34c27b309c22ecce91e1ca480ce1041d216ab8172ef12528be830903
+counterfoil.example/bundle/1 FORMAT.md c1d2784c27fcde319ea1a1d199e50c8e8ffc2c52b63a42b5bb6653c923158b33
+counterfoil.example/bundle/1 FORMAT.md e972654ad24a9ac5fc2c3d9068dd3a3db0ffb53f4181f470ae36879e7c5b33bc
+counterfoil.example/bundle/1 verify.py 09651d7bf2ff3790c74b0c048ae623045c6a9a02ddeb85a05dcd9cd780a0fe51
+counterfoil.example/bundle/1 verify.py 580f7d413a9b9cc4c61674316b850328d64d900f69c8944a6c052d5e34348e0d
+counterfoil.example/bundle/1 verify.py 769a18b95f854922739990925b1627d7f89d02d8ec5fbd849a32610b90dda146
+counterfoil.example/bundle/1 verify.py acd137659a0859d5332bdb4707cf04fa08ae53f075382b6cbfca82b27164025d
+counterfoil.example/bundle/1 verify.py b60319a977ef4dac9bfba7c5a61771de1ee0e38e7c0186f29c2c591c83da3723
+counterfoil.example/bundle/1 verify.py b902064353c187ffab07eada52a05b9fea0865c92c489fc9700fe3320559d78e
+counterfoil.example/bundle/1 verify.py c0c9b9302b13e547070824b61b78a17389436959bc88fb5a9d248dc7bbbaa2f7
+counterfoil.example/bundle/1 verify.py d112aca24f64f8765452f83ded9c0cc3b13ef12123bc51e654d44aea9af02b45
+counterfoil.example/bundle/1 verify.py e4a7999dd1e8d6ad3ca01f93dbe9e5e1d7c324592966a0e7f17a43af5c064c57
+counterfoil.example/bundle/1 verify.py f9624d8e25ea602968ba69d8c9985a793b0c9a017a28bdf648926aa35de0c6bb
+counterfoil.example/bundle/2 FORMAT.md 2e633a14956a512b020134c78810cd3b683c68db930f182525cc3594291e0c50
+counterfoil.example/bundle/2 FORMAT.md 55cabb7163f50392193ed0f739e5680901a820ef3714c25d7f1358ff578c2599
+counterfoil.example/bundle/2 FORMAT.md 94c00d1612981513dacd947ee8aa995d9fd8ed79ed06b4fba18211e987cb7ed8
+counterfoil.example/bundle/2 FORMAT.md ac0189a86b96b9609206c1acf1f08d755be96e249cf77314ed4cee5394126795
+counterfoil.example/bundle/2 FORMAT.md ea748aa9e40f2f413dfd17b6fe14c30c697453e74c0de60c4c87108d62ed94bb
+counterfoil.example/bundle/2 FORMAT.md ef3878f1a790d75d97f59418ba1858337b85c54a82dbf6490705a1482e9c9742
+counterfoil.example/bundle/2 verify.py 0f07c4e30d9e8d888590ce3e3ef42fb0cd2dcfdfd1023cf44dffd7275e61ab91
+counterfoil.example/bundle/2 verify.py 18624c9861ae0f7304e30eabaa74a0d55405409114103c9de022eb21cb21f8ac
+counterfoil.example/bundle/2 verify.py 1d4e055d015f6e7dd0d719cc6e43b901b7d9b20252317d146bf0af49d0726e4a
+counterfoil.example/bundle/2 verify.py be92c78a5f4f71996c13fee203b9826614b8086e7843806d57d8f89173e646a0
+counterfoil.example/bundle/2 verify.py c90b7d701c2c65b7c99f0a33faabe05944f7a0483cedec0fe66720b02ed5f8c5
+counterfoil.example/bundle/2 verify.py dc75624ffbb9cc453c9b52fef4557d8735524f5f4959fc82f3d8c7233565a31f
+counterfoil.example/bundle/2 verify.py f14280653b1d2dbfbd670980e63afddff2e33dfd164e66c9b0af480c56bc3525
+"""
 
 
 def is_uuid(value):
@@ -796,6 +882,8 @@ class Payloads:
             if type(value) is not list:
                 return path
             inner = type_[1:-1]
+            if inner in ("Work", "WorkEvidence") and len(value) > WORK_MAX:
+                return path + ", which has more than %d pieces of work of one period" % WORK_MAX
             for number, element in enumerate(value):
                 wrong = self.fault(inner, element, "%s[%d]" % (path, number))
                 if wrong:
@@ -824,6 +912,16 @@ class Payloads:
             elif not may_be_absent:
                 return path + "." + name
         return None
+
+    def drop_personal(self, members, value):
+        """Takes the personal values out of a value that is of its form."""
+        for name, part in list(value.items()):
+            type_ = members[name][0].strip("[]{}")
+            if type_ == "personal":
+                value[name] = {"sealed": ""}
+            elif type_ in self.parts:
+                for element in part if isinstance(part, list) else [part]:
+                    self.drop_personal(self.parts[type_], element)
 
     def event_fault(self, event):
         """What is wrong with an event of canonical form and known place; None if nothing is."""
@@ -1085,9 +1183,11 @@ class Bundle:
         self.archive = Archive(path)
         self.names = self.archive.names
         self.key = self.checkpoint = self.manifest = self.consistency = self.spans = None
+        self.signed = []
         self.events, self.streams, self.clients, self.moved = 0, {}, {}, {}
         self.openings, self.opened, self.last_invoice, self.in_days, self.transit_days = {}, 0, 0, set(), 0
         self.access, self.unnamed, self.last_day, self.gaps = None, {}, "", {}
+        self.with_documents = set()
         self.lines, self.payloads = tempfile.TemporaryFile(), Payloads()
         self.ids, self.requests, self.request = Repeats(), Repeats(), None
         self.unfound, self.latest, self.run_back = [], None, None
@@ -1100,7 +1200,7 @@ class Bundle:
     def examine(self):
         self.list_files()
         self.read_papers()
-        if self.archive.fault and (self.manifest is None or self.manifest["format"] != FORMAT_1):
+        if self.archive.fault:
             self.findings.add("the archive", self.archive.fault)
         if self.manifest is None or self.checkpoint is None or "events.jsonl" not in self.names:
             self.findings.add("the bundle", "no event and no table was looked at: manifest, checkpoint or events "
@@ -1125,6 +1225,7 @@ class Bundle:
             document = re.fullmatch("evidence/(%s)/([0-9a-f]{64})" % UUID, name)
             if document:
                 self.unnamed.setdefault("case/" + document[1], set()).add(document[2])
+                self.with_documents.add("case/" + document[1])
             if not known and not document and not re.fullmatch("report/%s[.]html" % UUID, name):
                 self.findings.add(name, "the format has no file of this name")
         for name in sorted((set(FRONT) | tables) - self.names):
@@ -1151,9 +1252,10 @@ class Bundle:
         key = parse_key(bundled[:-1]) if bundled.endswith("\n") else None
         if key is None:
             self.findings.add("public-key.txt", "it is not one verifier key")
-        if self.given_keys and key not in self.given_keys:
-            self.findings.add("public-key.txt", "this is not a public key that was given")
-            key = self.given_keys[0]
+        if self.given_keys and self.given(key) is None:
+            if key is not None:
+                self.findings.add("public-key.txt", "this is not a public key that was given")
+            key = self.given_keys[0].key
         self.key = key
         data = self.read("manifest.json", MANIFEST_BYTES_MAX)
         self.manifest = self.parse_manifest(data)
@@ -1164,9 +1266,8 @@ class Bundle:
         self.spans = self.read_spans()
         if self.checkpoint is None:
             self.findings.add("checkpoint.txt", "it is not a signed checkpoint")
-        elif self.key and not is_signed(note, *self.keys_of(self.checkpoint[1])):
-            self.findings.add("checkpoint.txt", "the signature does not hold, or is of a key that did not sign at "
-                                                "this size")
+        else:
+            self.check_signed(note)
         if self.checkpoint and self.key:
             note = parse_note(self.read_text("manifest.note"))
             format_ = self.manifest["format"] if self.manifest else FORMAT
@@ -1179,12 +1280,15 @@ class Bundle:
             if (self.manifest["tree_size"], self.manifest["root"]) != (self.checkpoint[1], self.checkpoint[2].hex()):
                 self.findings.add("manifest.json", "size or root are not the checkpoint's")
             self.check_front(bundled.rstrip("\n"))
-        if self.is_first_version():
-            self.remarks.add("manifest.json", "of the first version of the format: its documents were not compared, "
-                                              "and its archive may be laid out in any way")
-        elif self.is_earlier_version():
-            self.remarks.add("manifest.json", "of the second version of the format: its documents were not compared, "
-                                              "and its text may hide characters or be calculated by a spreadsheet")
+        if self.is_earlier_version():
+            for name in ("FORMAT.md", "verify.py"):
+                line = "%s %s %s" % (self.manifest["format"], name, sha256(self.read(name)).hex())
+                if name in self.names and line not in DOCUMENTS.split("\n"):
+                    self.findings.add(name, "it is not what any software of this version of the format wrote")
+            self.remarks.add("manifest.json", "of the %s version of the format: the words of its README.txt and data "
+                             "dictionary are those of the software that wrote it and were not compared, and its text may "
+                             "hide characters or be calculated by a spreadsheet"
+                             % ("first" if self.is_first_version() else "second"))
         else:
             with open(os.path.abspath(__file__), "rb") as own:
                 if "verify.py" in self.names and self.read("verify.py") != own.read():
@@ -1212,23 +1316,62 @@ class Bundle:
             parts = re.fullmatch("%s %s ([^ ]+)( revoked)?" % (number, number), line)
             key = parse_key(parts[3]) if parts else None
             spans.append((int(parts[1]), int(parts[2]), key, parts[4] is not None) if key else None)
-        size = self.checkpoint[1] if self.checkpoint else 0
         is_list = text == "" or text.endswith("\n") and None not in spans
         if is_list and None not in spans:
-            is_list = all(first <= last <= size for first, last, _, _ in spans)
-            is_list &= all(a[0] < b[0] for a, b in zip(spans, spans[1:]))
+            is_list = all(first <= last for first, last, _, _ in spans)
+            is_list &= self.checkpoint is None or all(span[1] <= self.checkpoint[1] for span in spans)
+            is_list &= all(a[0] < b[0] and a[1] <= b[0] for a, b in zip(spans, spans[1:]))
             is_list &= len({span[2] for span in spans}) == len(spans)
         if not is_list:
             self.findings.add("keys.txt", "it is not a list of keys, each once, by the first size they signed, none "
-                                          "beyond the log's")
+                                          "beyond the log's, and none behind the first of the next")
             return []
         return spans
 
+    def given(self, key):
+        """What the user knows of a key from elsewhere."""
+        return next((given for given in self.given_keys if given.key == key), None)
+
     def keys_of(self, size):
-        """The keys that may have signed a checkpoint of a size."""
-        if self.spans is None:
-            return [self.key]
-        return [key for first, last, key, _ in self.spans if first <= size <= last]
+        """The keys that may have signed a checkpoint of a size, without those of which the user knows better."""
+        listed = [self.key] if self.spans is None else \
+            [key for first, last, key, _ in self.spans if first <= size <= last]
+        return [key for key in listed if key and (self.given(key) is None or self.given(key).covers(size))]
+
+    def tell_of(self, file, signed):
+        """What is worth knowing of the keys that signed something."""
+        revoked = [key for _, _, key, is_revoked in self.spans or () if is_revoked]
+        for key in signed:
+            if key in revoked:
+                self.remarks.add(file, "the firm took back the key that signed it, %s, since" % key[1].hex())
+            if self.given_keys and self.given(key) is None:
+                self.remarks.add(file, "it is signed by %s, which is none of the keys that were given: only keys.txt, and "
+                                       "so the key of the manifest, says that it is the firm's" % key_text(key))
+
+    def check_signed(self, note):
+        """Holds the checkpoint's signature, the key in force and the list against each other and what the user knows."""
+        size = self.checkpoint[1]
+        self.signed = signers(note, *self.keys_of(size))
+        if not self.signed:
+            self.findings.add("checkpoint.txt", "the signature does not hold, or is of a key that did not sign at this "
+                                                "size")
+        self.tell_of("checkpoint.txt", self.signed)
+        own = self.given(self.key)
+        if own is not None and own.last is not None and own.last < size:
+            self.findings.add("public-key.txt", "%s signed nothing behind size %d, as the keys that were given say"
+                              % (key_text(own.key), own.last))
+        for given in self.given_keys if self.spans is not None else ():
+            if given.first is None:
+                continue
+            span = next((span for span in self.spans if span[2] == given.key), None)
+            if span is None:
+                is_wrong = given.first <= size and given.key[0] == self.checkpoint[0]
+            else:
+                is_wrong = span[0] != given.first or given.last is not None and (
+                    span[1] > given.last or given.last <= size and span[1] != given.last)
+            if is_wrong:
+                self.findings.add("keys.txt", "it does not say of %s what the keys that were given say"
+                                  % key_text(given.key))
 
     @staticmethod
     def parse_manifest(data):
@@ -1269,37 +1412,69 @@ class Bundle:
             self.findings.add("README.txt", "it does not state what the manifest does", 7)
 
     def read_earlier(self):
-        sizes = [] if self.not_before is None else [self.not_before]
+        if self.not_before is not None:
+            self.check_stale(self.not_before)
+        if not self.earlier:
+            return
+        note, size = parse_note(self.earlier), self.checkpoint[1] if self.checkpoint else None
+        self.earlier = parse_checkpoint(note[0]) if note else None
+        is_later = self.earlier is not None and (size is None or self.earlier[1] > size)
+        listed, known = [span[2] for span in self.spans or ()], []
         if self.earlier:
-            note = parse_note(self.earlier)
-            self.earlier = parse_checkpoint(note[0]) if note else None
-            listed = [span[2] for span in self.spans or ()]
-            known = [key for key in self.given_keys if key not in listed]
-            if self.earlier:
-                known += [key for key in self.keys_of(self.earlier[1]) if key]
-            if self.earlier is None or not is_signed(note, *known):
-                self.findings.add("the earlier checkpoint", "it is not one that a key given, or one listed for its "
-                                                            "size, signed")
-                self.earlier = None
-            elif self.checkpoint and self.earlier[0] != self.checkpoint[0]:
-                self.findings.add("the earlier checkpoint", "it is of another log")
-                self.earlier = None
-            else:
-                sizes.append(self.earlier[1])
-                if self.checkpoint and self.earlier[1] == self.checkpoint[1] and self.earlier[2] != self.checkpoint[2]:
-                    self.findings.add("checkpoint.txt", "the firm signed two roots for this size")
-                for _, _, key, is_revoked in self.spans or ():
-                    if is_revoked and is_signed(note, key):
-                        self.remarks.add("the earlier checkpoint", "the firm took back the key that signed it, %s, "
-                                                                   "since" % key[1].hex())
-        if self.checkpoint and any(size > self.checkpoint[1] for size in sizes):
-            self.findings.add("checkpoint.txt", "it is stale: the log had %d events already" % max(sizes))
+            known = [given.key for given in self.given_keys
+                     if given.covers(self.earlier[1]) and (is_later or given.key not in listed)]
+            if not is_later:
+                known += self.keys_of(self.earlier[1])
+            elif self.key and self.given(self.key) is None:
+                known.append(self.key)
+        by = signers(note, *known) if self.earlier else []
+        if not by:
+            self.findings.add("the earlier checkpoint", "it is not one that a key given, or one listed for its size, "
+                                                        "signed")
+            self.earlier = None
+            return
+        self.tell_of("the earlier checkpoint", by)
+        if self.checkpoint is None:
+            self.earlier = None
+        elif self.earlier[0] != self.checkpoint[0]:
+            self.findings.add("the earlier checkpoint", "it is of another log")
+            self.earlier = None
+        elif is_later:
+            self.check_stale(self.earlier[1])
+            self.earlier = None
+        else:
+            if self.earlier[1] == size and self.earlier[2] != self.checkpoint[2]:
+                self.findings.add("checkpoint.txt", "the log had another root at this size: the firm signed two "
+                                                    "histories")
+            self.check_succession(by, listed)
+
+    def check_stale(self, size):
+        if self.checkpoint and size > self.checkpoint[1]:
+            self.findings.add("checkpoint.txt", "it is stale: the log had %d events already, not %d"
+                              % (size, self.checkpoint[1]))
+
+    def check_succession(self, by, listed):
+        """The list has every key of this log that signed an earlier checkpoint, and no key goes on signing where one
+        that came after it has begun."""
+        for key in by:
+            if self.spans is not None and key[0] == self.earlier[0] and key not in listed:
+                self.findings.add("keys.txt", "it does not list %s, which signed the log at size %d"
+                                  % (key_text(key), self.earlier[1]))
+        order = [given.key for given in self.given_keys]
+        newest = max((order.index(key) for key in by if key in order), default=-1)
+        for key in self.signed:
+            if key in order and order.index(key) < newest and key not in by:
+                self.findings.add("checkpoint.txt", "%s signed it, and of the keys that were given, oldest first, one "
+                                  "after that had signed the log at size %d already" % (key_text(key), self.earlier[1]))
+                break
 
     def read_openings(self):
         if "openings.jsonl" not in self.names:
             return
         last, row = (0, -1), 0
         try:
+            if self.archive.entries["openings.jsonl"].bytes == 0:
+                self.findings.add("openings.jsonl", "its last line does not end")
             with self.archive.open("openings.jsonl") as lines:
                 for line in iter(lambda: lines.readline(1 << 10), b""):
                     row += 1
@@ -1395,6 +1570,8 @@ class Bundle:
             wrong = self.payloads.event_fault(event)
             if wrong:
                 fault(wrong)
+            if self.is_first_version() and "access" in event:
+                fault("the first version of the format has no member access")
             self.order(event, fault)
             self.place(event, fault, wrong is None)
             self.lines.write(line)
@@ -1502,6 +1679,8 @@ class Bundle:
             for case in payload["cases"] or [""]:
                 self.access.compare([event["position"], day, event["actor"], case,
                                      payload["kind"] + " " + payload["what"]], event["position"])
+        if event["event"] == "client_erased" and stream in self.with_documents:
+            fault("the client was erased, and documents of the case are here")
         if self.unnamed.get(stream):
             self.unnamed[stream] -= set(texts(payload))
         if event["event"] == "invoice_issued":
@@ -1643,7 +1822,14 @@ def opening_fault(event, ordinal, key):
     if commitment != sha256(b"counterfoil/commitment/1" + key):
         return "the key is not the one the value is committed to"
     data = ("%s/%s" % (event["firm"], event["stream"])).encode()
-    return "it does not open" if xaead_open(key, nonce, sealed, data) is None else None
+    text = xaead_open(key, nonce, sealed, data)
+    if text is None:
+        return "it does not open"
+    try:
+        text.decode()
+    except UnicodeDecodeError:
+        return "what it opens is no UTF-8"
+    return None
 
 
 # ---- Periods, work and what puts an exposure right --------------------------------------------------------
@@ -1685,6 +1871,12 @@ class Schedule:
                 periods.append((start, end))
         return periods
 
+    def all(self):
+        """Every period there is, in order."""
+        yield from self.fixed
+        if self.paused_on is None:
+            yield from self.computed()
+
     def period(self, number):
         if number <= len(self.fixed) or self.paused_on is not None:
             return self.fixed[number - 1] if 0 < number <= len(self.fixed) else None
@@ -1722,7 +1914,7 @@ class Life:
         self.schedule, self.agreements, self.ended_on = None, [], None
         self.enrolment, self.is_work_open = None, False
         self.earned, self.closed, self.work, self.used = {}, {}, [], set()
-        self.disputed, self.basis, self.papers = {}, {}, {}
+        self.disputed, self.basis, self.papers, self.assigned = {}, {}, {}, {}
         for event in case:
             self.apply(event, event["event"], event["payload"], date.fromisoformat(event["occurred_on"]))
 
@@ -1783,10 +1975,11 @@ class Life:
     def standing(self):
         return [p for p, is_cancelled, _ in self.agreements if not is_cancelled]
 
-    def agreement(self, start):
+    def agreement(self, start, standing=None):
         """The one that governs a period; None without any."""
-        begun = [p for p in self.standing() if p["service_from"] <= str(start)]
-        return (begun[-1:] or self.standing()[:1] or [None])[0]
+        standing = self.standing() if standing is None else standing
+        begun = (p for p in reversed(standing) if p["service_from"] <= str(start))
+        return next(begun, standing[0] if standing else None)
 
     def is_open(self, period):
         return period not in self.earned and period not in self.closed
@@ -1800,22 +1993,32 @@ class Life:
 
     def work_of(self, wanted, day):
         """The work that falls to a period: (kind, position, whether it was told late)."""
-        used, taken = set(self.used), []
-        for number in range(1, wanted + 1):
-            period = self.schedule.period(number)
-            if period is None:
+        return self.assign(wanted, day).get(wanted, [])
+
+    def assign(self, last, day):
+        """The same for every period up to one in one walk: each that is open takes what it is given, and one that was given up
+        only looks. Periods begin later and later, so what is too early for one is too early for all behind it."""
+        free, assigned, standing = {}, {}, self.standing()
+        for work in sorted(self.work, reverse=True):
+            if work[0] <= day and work[1] not in self.used:
+                free.setdefault(work[2], []).append(work)
+        for number, (start, _) in enumerate(self.schedule.all() if self.schedule else (), 1):
+            if number > last:
                 break
-            if number < wanted and not self.is_open(number):
-                continue
-            agreement, taken = self.agreement(period[0]), []
-            promised = agreement["terms"]["first_work" if number == 1 else "monthly_work"] if agreement else []
-            for kind in promised:
-                fit = [w for w in self.work if w[2] == kind and w[1] not in used and period[0] <= w[0] <= day]
-                if fit:
-                    first = min(fit)
-                    used.add(first[1])
-                    taken.append((kind, first[1], first[3]))
-        return taken
+            agreement, taken, counts = self.agreement(start, standing), [], {}
+            for kind in agreement["terms"]["first_work" if number == 1 else "monthly_work"] if agreement else []:
+                left, count = free.get(kind, []), counts.get(kind, 0)
+                while left and left[-1][0] < start:
+                    left.pop()
+                if count < len(left):
+                    _, position, _, is_late = left[-1 - count]
+                    taken.append((kind, position, is_late))
+                    counts[kind] = count + 1
+            if self.is_open(number):
+                for kind, count in counts.items():
+                    del free[kind][-count:]
+            assigned[number] = taken
+        return assigned
 
     def stands(self, exposure):
         """Whether an exposure is not put right by anything after it."""
@@ -2043,6 +2246,10 @@ class Books:
 
 # ---- What the events make ---------------------------------------------------------------------------------
 
+class TooMuch(Exception):
+    """A client has more events than are held at once."""
+
+
 class Derivation:
     """Every table, derived client by client, and held against the bundle's."""
     def __init__(self, bundle):
@@ -2053,33 +2260,52 @@ class Derivation:
 
     def run(self):
         for client, kinds in self.bundle.clients.items():
-            case, account = self.load(kinds.get("case")), self.load(kinds.get("account"))
-            steps = [self.papers, self.letters, self.responses] if kinds.get("case") else []
-            for step in steps:
-                self.attempt(client, step, client, case)
-            self.attempt(client, self.recordable, client, case, account)
-            if kinds.get("case"):
-                self.attempt(client, self.fees_of, client, case, account)
-            self.attempt(client, self.exposures, client, case, account)
-            self.attempt(client, self.money, client, account)
-            self.attempt(client, self.looked_at, client, self.load(kinds.get("looks")))
+            self.held = {}
+            self.attempt(client, self.tell, client, kinds)
+            for event, _ in self.each(kinds.get("looks")):
+                self.attempt(client, self.looked_at, client, event)
         for table in self.tables.values():
             table.end()
         self.check_lines()
+
+    def tell(self, client, kinds):
+        case, account = self.load(kinds.get("case")), self.load(kinds.get("account"))
+        for step in [self.papers, self.letters, self.responses] if case else []:
+            self.attempt(client, step, client, case)
+        self.attempt(client, self.recordable, client, case, account)
+        if case:
+            self.attempt(client, self.fees_of, client, case, account)
+        self.attempt(client, self.exposures, client, case, account)
+        self.attempt(client, self.money, client, account)
 
     def attempt(self, client, step, *arguments):
         """Events of the right form can still contradict each other: then this step is not judged, and that is said."""
         try:
             step(*arguments)
+        except TooMuch:
+            self.findings.add("events.jsonl", "the events of client %s have more than %d bytes without personal values, so "
+                              "not all of its tables were compared" % (client, HELD_BYTES_MAX))
         except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
             self.findings.add("events.jsonl", "the events of client %s do not fit together, so its %s were not all "
                               "compared: %s" % (client, step.__name__.replace("_of", ""), type(error).__name__))
 
-    def load(self, offsets):
-        events = []
+    def each(self, offsets):
         for offset in offsets or ():
             self.bundle.lines.seek(offset)
-            events.append(json.loads(self.bundle.lines.readline()))
+            line = self.bundle.lines.readline()
+            yield json.loads(line), len(line) - 1
+
+    def load(self, offsets):
+        """The events of a stream without personal values, which nothing is made of."""
+        events, payloads, held = [], self.bundle.payloads, 0
+        others = sum(held for of, held in self.held.items() if of != id(offsets))
+        for event, line_bytes in self.each(offsets):
+            payloads.drop_personal(payloads.events[event["event"]][1], event["payload"])
+            held += len(canonical(event)) if line_bytes > LONG_BYTES else line_bytes
+            if held + others > HELD_BYTES_MAX:
+                raise TooMuch
+            events.append(event)
+        self.held[id(offsets)] = held
         return events
 
     @staticmethod
@@ -2219,6 +2445,7 @@ class Derivation:
             self.check_evidence(event, by_position, used)
         today = self.bundle.last_day
         day = date.fromisoformat(today)
+        life.assigned = life.assign(max(list(life.closed) + life.open_periods(day), default=0), day)
         rows = {period: self.earned_row(case_id, event, invoices) for period, event in life.earned.items()}
         for period, event in life.closed.items():
             if period not in rows and life.schedule and life.schedule.period(period):
@@ -2274,7 +2501,7 @@ class Derivation:
         agreement, price = life.agreement(start), None
         if agreement:
             price = life.price(agreement, period, case_id, members)
-        work = life.work_of(period, date.fromisoformat(self.bundle.last_day))
+        work = life.assigned.get(period, [])
         packs = agreement["rules"]["packs"] if agreement else []
         return [case_id, period, start, end - timedelta(days=1), ANY, amount(price), currency_of(price),
                 self.bundle.last_day, "", "", payer, invoices.get(period, ""),
@@ -2304,11 +2531,10 @@ class Derivation:
                 self.findings.add("events.jsonl", "%s rests on position %d, which %s" % (name, at, wrong), None,
                                   fee["position"])
 
-    def looked_at(self, client, looks):
-        for event in self.of(looks, "client_looked_at"):
-            what = event["payload"]["kind"] + " " + event["payload"]["what"]
-            self.tables["access"].compare([event["position"], event["occurred_on"], event["actor"], client, what],
-                                          event["position"])
+    def looked_at(self, client, event):
+        what = event["payload"]["kind"] + " " + event["payload"]["what"]
+        self.tables["access"].compare([event["position"], event["occurred_on"], event["actor"], client, what],
+                                      event["position"])
 
     def exposures(self, client, case, account):
         table, life = self.tables["exposures"], Life(case)
@@ -2548,13 +2774,16 @@ class Derivation:
 # ---- The command line -------------------------------------------------------------------------------------
 
 def verify(path, public_keys=None, earlier=None, not_before=None):
-    """Examines an archive: (findings, bundle). `public_keys` has verifier keys, one a line; `earlier` is a note."""
-    keys = [parse_key(line.strip()) for line in (public_keys or "").split("\n") if line.strip()]
-    if None in keys or (public_keys is not None and not keys):
+    """Examines an archive: (findings, bundle). `public_keys` has keys, one a line, oldest first, each with the first and
+    the last size that it signed before it or alone; `earlier` is a note."""
+    keys = [Given(line.strip()) for line in (public_keys or "").split("\n") if line.strip()]
+    if any(given.key is None for given in keys) or (public_keys is not None and not keys):
         raise ValueError("the public keys given are not verifier keys")
+    with open(path, "rb"):
+        pass  # that it is there: what fails from here on is the archive's
     try:
         bundle = Bundle(path, keys, earlier, not_before)
-    except (zipfile.BadZipFile, NotImplementedError, ValueError, OverflowError) as error:
+    except (zipfile.BadZipFile, NotImplementedError, ValueError, OverflowError, OSError, struct.error) as error:
         findings = Findings()
         findings.add("the archive", "it is not a zip file that can be read: %s" % error)
         return findings, None
@@ -2570,7 +2799,8 @@ def verify(path, public_keys=None, earlier=None, not_before=None):
 def main():
     parser = argparse.ArgumentParser(description="Checks a bundle of the format %s." % FORMAT)
     parser.add_argument("bundle", help="the archive")
-    parser.add_argument("--public-key", metavar="FILE", help="the firm's keys, one a line, from elsewhere than the bundle")
+    parser.add_argument("--public-key", metavar="FILE", help="the firm's keys, one a line, oldest first, each "
+                        "behind the first and the last size it signed, from elsewhere than the bundle")
     parser.add_argument("--checkpoint", metavar="FILE", help="an earlier checkpoint of the same log")
     parser.add_argument("--not-before", metavar="SIZE", type=int, help="the log had at least so many events")
     arguments = parser.parse_args()
@@ -2596,9 +2826,14 @@ def main():
         print("REMARK: " + remark)
     said = ["Everything that this program judges agrees: %d events of a log of %d, root %s."
             % (bundle.events, bundle.checkpoint[1], bundle.checkpoint[2].hex()),
-            "Format %s, signed by %s+%s." % (bundle.manifest["format"], bundle.key[0], bundle.key[1].hex())]
+            "Format %s, signed by %s." % (bundle.manifest["format"], ", ".join(map(key_text, bundle.signed)))]
+    if bundle.key not in bundle.signed:
+        said.append("Its files are listed by %s." % key_text(bundle.key))
     if arguments.public_key is None:
         said.append("CAUTION: that key came with the bundle. Compare it with one got elsewhere.")
+    elif not all(given.is_sized for given in bundle.given_keys if given.key[0] == bundle.checkpoint[0]):
+        said.append("CAUTION: a key was given without the sizes of the log that it signed. One that was retired before, and "
+                    "stolen, would not be told from the one in force.")
     if bundle.consistency == "proved":
         said.append("The log begins with what it held at the earlier checkpoint.")
     said.append("It does not judge: what gates say and whether an open fee's gates hold (fee_gates; counterfoil verify "
@@ -2611,8 +2846,7 @@ def main():
                     "the firm says so (FORMAT.md, What is complete),")
     if bundle.manifest["request"]["kind"] == "days":
         said.append("whether a case with an event in these days is missing,")
-    if bundle.consistency != "proved":
-        said.append("whether the firm signed another log before (give an earlier checkpoint of a whole log),")
+    said.append("whether the firm signed another log (hold checkpoints that others were given against a whole one),")
     said.append("and whether what was recorded is true.")
     print("\n".join(printable(line) for line in said))
     return 0

@@ -2,7 +2,9 @@
 
 use domain::ids::FirmId;
 use proof::Hash;
+use sha2::{Digest as _, Sha256};
 
+use crate::manifest::Format;
 use crate::scope::Request;
 
 /// The format, exactly.
@@ -30,4 +32,11 @@ pub(crate) fn readme(facts: &Facts<'_>) -> String {
         .replace("{size}", &facts.size.to_string())
         .replace("{root}", &facts.root.hex())
         .replace("{key}", facts.public_key)
+}
+
+/// Whether a document of an earlier version of the format is one that some software of it wrote: their hashes
+/// are the last listing of the format.
+pub(crate) fn is_of_version(format: Format, name: &str, bytes: &[u8]) -> bool {
+    let line = format!("{} {name} {}", format.name(), hex::encode(Sha256::digest(bytes)));
+    FORMAT_DOCUMENT.rsplit("```\n").nth(1).is_some_and(|known| known.lines().any(|it| it == line))
 }

@@ -6,16 +6,18 @@ use std::io::{self, BufWriter, Read as _, Seek, SeekFrom, Write};
 
 use domain::event::StreamId;
 use domain::ids::FirmId;
+use domain::world::Impossible;
 use proof::note::{Note, NoteError, SignerKey};
 use proof::{Checkpoint, CheckpointError, Hash, leaf_hash};
+use uuid::Uuid;
 
 use crate::archive::{ArchiveError, ArchiveWriter, joined};
 use crate::attach::{Document, Documents, Gap};
-use crate::derive::Frame;
+use crate::derive::{Frame, Untold, Why};
 use crate::documents::{self, FORMAT_DOCUMENT, Facts, PYTHON_VERIFIER};
 use crate::envelope::Envelope;
 use crate::gather::{EVENTS_MAX, Gaps, Gather};
-use crate::index::Unread;
+use crate::index::{HELD_BYTES_MAX, Unread};
 use crate::intake::Intake;
 use crate::keys::{self, KeySpan};
 use crate::manifest::{Format, Manifest, note_text};
@@ -60,6 +62,12 @@ pub enum ExportError {
     /// A part of the log without the firm's first event, or too large for one bundle.
     #[error("a bundle holds 1 to {EVENTS_MAX} events")]
     Size,
+    /// A client has more events than are told of at once.
+    #[error("the events of client {client} have more than {HELD_BYTES_MAX} bytes")]
+    Client {
+        /// Which.
+        client: Uuid,
+    },
     /// A document is not what an event names, or cannot be opened.
     #[error("the document {name} cannot be put into the bundle")]
     Document {
@@ -244,13 +252,13 @@ impl Export {
         let events = u64::try_from(gather.index.length()).unwrap_or(u64::MAX);
         let cases = gather.cases.len();
         let by_stream = gather.index.by_stream();
-        let (mut unread, mut is_folded): (Option<Unread>, bool) = (None, true);
+        let (mut unread, mut untold): (Option<Unread>, Option<Untold>) = (None, None);
         // The largest file is packed while the tables are made.
         let (packed, kept) = std::thread::scope(|scope| {
             let packing = scope.spawn(|| pack(names::EVENTS, &lines));
             let told = tell_all(&by_stream, &lines, &frame, |mut rows| {
                 unread = unread.take().or(rows.unread.pop());
-                is_folded &= rows.unfolded.is_empty();
+                untold = untold.take().or(rows.untold.pop());
                 outlet.rows(&rows)
             });
             let packed = joined(packing, "packs");
@@ -258,8 +266,14 @@ impl Export {
             Ok::<_, ExportError>((packed?, outlet.finish()?))
         })?;
         drop(by_stream);
-        if !is_folded {
-            return Err(TellError::Folding.into());
+        if let Some(Untold { client, why }) = untold {
+            return Err(match why {
+                Why::Impossible(Impossible { position, what }) => {
+                    ExportError::Event { position, what }
+                }
+                Why::Failed => TellError::Folding.into(),
+                Why::TooMuch => ExportError::Client { client },
+            });
         }
         if let Some(Unread { position, what, .. }) = unread {
             return Err(ExportError::Event { position: position.unwrap_or(0), what });

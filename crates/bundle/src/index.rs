@@ -4,11 +4,19 @@ use std::collections::HashMap;
 use std::io;
 
 use calendar::Datelike as _;
-use domain::event::{Event, FirmEvent, LATE_AFTER_DAYS, Recorded, StreamId};
+use domain::event::{CaseEvent, Event, FirmEvent, LATE_AFTER_DAYS, Recorded, StreamId};
+use domain::terms::WORK_MAX;
+use domain::value::Personal;
 use uuid::Uuid;
 
 use crate::envelope::Envelope;
 use crate::spool::Pieces;
+
+/// Most bytes of a client's events that are held at once: those of its case, its account and the accounts that
+/// paid in its stead.
+pub(crate) const HELD_BYTES_MAX: usize = 1 << 24;
+/// A line above this counts without its personal values.
+const LONG_BYTES: usize = 4_096;
 
 /// One event's line.
 #[derive(Clone, Copy, Debug)]
@@ -127,19 +135,27 @@ impl ByStream {
         })
     }
 
-    /// The events of a stream, decoded, in order, without those that do not say what they should.
+    /// The events of a stream, decoded, in order, without those that do not say what they should and without
+    /// personal values, which nothing is made of. Their bytes are added to those held; nothing comes back if
+    /// that is more than is held of one client.
     pub(crate) fn load(
         &self,
         stream: StreamId,
         pieces: &mut Pieces,
         unread: &mut Vec<Unread>,
-    ) -> io::Result<Vec<Recorded>> {
-        let mut events = Vec::with_capacity(self.lines(stream).len());
-        self.each(stream, pieces, unread, |recorded, _| {
-            events.push(recorded);
+        held: &mut usize,
+    ) -> io::Result<Option<Vec<Recorded>>> {
+        let mut events = Vec::new();
+        self.each(stream, pieces, unread, |mut recorded, bytes, _| {
+            recorded.event.each_personal(&mut |value| *value = Personal::from_sealed(""));
+            let is_long = bytes > LONG_BYTES;
+            *held += if is_long { recorded.to_bytes().len() } else { bytes };
+            if *held <= HELD_BYTES_MAX {
+                events.push(recorded);
+            }
             Ok(())
         })?;
-        Ok(events)
+        Ok((*held <= HELD_BYTES_MAX).then_some(events))
     }
 
     fn lines(&self, stream: StreamId) -> &[u32] {
@@ -147,14 +163,14 @@ impl ByStream {
         &self.order[at(self.starts[at(number)])..at(self.starts[at(number) + 1])]
     }
 
-    /// The same one by one: a firm's own stream may be longer than should be held. What is handed on is numbered
+    /// The same one by one and as they are, each with the length of its line: a firm's own stream may be longer than should be held. What is handed on is numbered
     /// anew without gaps, as a fold wants it: its place in the stream was looked at when it was read.
     pub(crate) fn each(
         &self,
         stream: StreamId,
         pieces: &mut Pieces,
         unread: &mut Vec<Unread>,
-        mut take: impl FnMut(Recorded, &mut Vec<Unread>) -> io::Result<()>,
+        mut take: impl FnMut(Recorded, usize, &mut Vec<Unread>) -> io::Result<()>,
     ) -> io::Result<()> {
         let mut bytes = Vec::new();
         let (mut version, mut before) = (0, 0);
@@ -171,7 +187,7 @@ impl ByStream {
             match decoded {
                 Ok(recorded) => {
                     (version, before) = (version + 1, recorded.position);
-                    take(Recorded { stream_version: version, ..recorded }, unread)?;
+                    take(Recorded { stream_version: version, ..recorded }, bytes.len(), unread)?;
                 }
                 Err(what) => {
                     let text = std::str::from_utf8(&bytes).ok();
@@ -206,6 +222,9 @@ fn decode(stream: StreamId, bytes: &[u8]) -> Result<Recorded, String> {
     if recorded.stream != stream || !belongs(&recorded) {
         return Err("the event does not belong to its kind of stream".into());
     }
+    if !is_bounded(&recorded.event) {
+        return Err(format!("the event has more than {WORK_MAX} pieces of work of one period"));
+    }
     if !YEARS.contains(&recorded.occurred_on.year()) {
         return Err("the event did not happen between the years 1900 and 2999".into());
     }
@@ -226,6 +245,25 @@ fn decode(stream: StreamId, bytes: &[u8]) -> Result<Recorded, String> {
     } else {
         Err("late_days is not what lies between its day and its recording".into())
     }
+}
+
+/// Whether the lists of work that fees are judged by are as short as the ledger writes them.
+fn is_bounded(event: &Event) -> bool {
+    let most = match event {
+        Event::Case(CaseEvent::ConsentSigned(e)) => {
+            e.terms.first_work.len().max(e.terms.monthly_work.len())
+        }
+        Event::Case(CaseEvent::FeeEarned(e)) => e.evidence.len(),
+        Event::Firm(FirmEvent::PlanPublished(e)) => {
+            e.plan.first_work.len().max(e.plan.monthly_work.len())
+        }
+        Event::Case(_)
+        | Event::Account(_)
+        | Event::Deposit(_)
+        | Event::Firm(_)
+        | Event::Look(_) => 0,
+    };
+    most <= WORK_MAX
 }
 
 fn belongs(recorded: &Recorded) -> bool {

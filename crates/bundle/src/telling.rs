@@ -10,7 +10,7 @@ use domain::event::StreamId;
 use domain::ids::{AccountId, CaseId};
 use uuid::Uuid;
 
-use crate::derive::{FirmBook, Frame, Party, Rows, look, tell};
+use crate::derive::{FirmBook, Frame, Party, Rows, Untold, Why, look, tell};
 use crate::index::{ByStream, Unread};
 use crate::recordable::{self, FirmRecord};
 use crate::spool::{Pieces, Spooled};
@@ -47,10 +47,12 @@ pub(crate) fn tell_all(
     let (mut firm, mut looked, mut rows) = (FirmBook::default(), 0, Rows::new(frame.format));
     let mut record = FirmRecord::default();
     let mut unread = Vec::new();
-    events.each(StreamId::Firm, &mut pieces, &mut unread, |recorded, unread| {
+    events.each(StreamId::Firm, &mut pieces, &mut unread, |recorded, _, unread| {
         looked += look(&recorded, &mut rows);
         record.take(&recorded, &mut rows);
-        firm.take(&recorded);
+        if let Err(impossible) = firm.take(&recorded) {
+            rows.fault(impossible.position, impossible.what);
+        }
         if looked + unread.len() < LOOKS_AT_ONCE {
             return Ok(());
         }
@@ -61,7 +63,7 @@ pub(crate) fn tell_all(
     record.finish(&mut rows);
     // Nothing is told of these, and each of them is decoded all the same.
     for stream in events.others() {
-        events.each(stream, &mut pieces, &mut unread, |recorded, _| {
+        events.each(stream, &mut pieces, &mut unread, |recorded, _, _| {
             recordable::check_day(&recorded, &record, &mut rows);
             Ok(())
         })?;
@@ -143,17 +145,24 @@ fn tell_some(
 ) -> Result<Rows, TellError> {
     let mut rows = Rows::new(frame.format);
     for id in ids {
-        let party = load(events, *id, pieces, &mut rows.unread)?;
-        // Folds rest on what the ledger lets into a log. What somebody else made may break them.
-        let told = catch_unwind(AssertUnwindSafe(|| {
-            recordable::check(&party, record, &mut rows);
-            tell(&party, firm, frame, &mut rows);
-        }));
-        if told.is_err() {
-            rows.unfolded.push(*id);
-        }
+        let why = match load(events, *id, pieces, &mut rows.unread)? {
+            None => Some(Why::TooMuch),
+            // Folds rest on what the ledger lets into a log. What somebody else made may break them.
+            Some(party) => {
+                let told = catch_unwind(AssertUnwindSafe(|| {
+                    recordable::check(&party, record, &mut rows);
+                    tell(&party, firm, frame, &mut rows)
+                }));
+                match told {
+                    Ok(Ok(())) => None,
+                    Ok(Err(impossible)) => Some(Why::Impossible(impossible)),
+                    Err(_) => Some(Why::Failed),
+                }
+            }
+        };
+        rows.untold.extend(why.map(|why| Untold { client: *id, why }));
         let mut unread = std::mem::take(&mut rows.unread);
-        events.each(StreamId::Looks(CaseId(*id)), pieces, &mut unread, |recorded, _| {
+        events.each(StreamId::Looks(CaseId(*id)), pieces, &mut unread, |recorded, _, _| {
             recordable::check_day(&recorded, record, &mut rows);
             look(&recorded, &mut rows);
             Ok(())
@@ -163,24 +172,28 @@ fn tell_some(
     Ok(rows)
 }
 
+/// The events of a client; nothing if they are more than are held at once.
 fn load(
     events: &ByStream,
     id: Uuid,
     pieces: &mut Pieces,
     unread: &mut Vec<Unread>,
-) -> io::Result<Party> {
+) -> io::Result<Option<Party>> {
     let own = AccountId(id);
-    let case = events.load(StreamId::Case(CaseId(id)), pieces, unread)?;
+    let mut held = 0;
+    let mut load = |stream| events.load(stream, pieces, unread, &mut held);
+    let Some(case) = load(StreamId::Case(CaseId(id)))? else { return Ok(None) };
     let mut accounts = BTreeMap::new();
-    let account = events.load(StreamId::Account(own), pieces, unread)?;
+    let Some(account) = load(StreamId::Account(own))? else { return Ok(None) };
     let payers: Vec<AccountId> = Party::moved_to(&account).collect();
     if events.has(&StreamId::Account(own)) {
         accounts.insert(own, account);
     }
     for payer in payers {
         if !accounts.contains_key(&payer) && events.has(&StreamId::Account(payer)) {
-            accounts.insert(payer, events.load(StreamId::Account(payer), pieces, unread)?);
+            let Some(account) = load(StreamId::Account(payer))? else { return Ok(None) };
+            accounts.insert(payer, account);
         }
     }
-    Ok(Party { id, case, accounts })
+    Ok(Some(Party { id, case, accounts }))
 }

@@ -5,6 +5,9 @@ use crate::ids::{DocumentHash, PlanCode};
 use crate::money::Money;
 use crate::value::Text;
 
+/// Most pieces of work that a plan promises for one period, and that one fee rests on.
+pub const WORK_MAX: usize = 16;
+
 codes! {
     /// A kind of work that a plan promises for a period and an event can evidence.
     pub enum Work {

@@ -133,9 +133,13 @@ pub struct VerifierKey {
 }
 
 impl VerifierKey {
-    /// A key of its name and 32 bytes; [`NoteError::Key`] if they are no point of the curve.
+    /// A key of its name and 32 bytes; [`NoteError::Key`] if they are no point of the curve in its one
+    /// spelling (RFC 8032 section 5.1.3), or one of so low an order that anybody signs for it.
     pub fn new(name: KeyName, public_key: &[u8; KEY_BYTES]) -> Result<Self, NoteError> {
         let key = VerifyingKey::from_bytes(public_key).map_err(|_| NoteError::Key)?;
+        if key.is_weak() || !is_below_modulus(public_key) {
+            return Err(NoteError::Key);
+        }
         Ok(Self { name, key })
     }
 
@@ -161,6 +165,12 @@ impl VerifierKey {
             self.key.verify_strict(text.as_bytes(), &signature).is_ok()
         })
     }
+}
+
+/// Whether the number of a point is below 2^255 - 19: above it the same point would have two spellings.
+fn is_below_modulus(point: &[u8; KEY_BYTES]) -> bool {
+    let [lowest, middle @ .., highest] = point;
+    highest & 0x7f != 0x7f || middle.iter().any(|byte| *byte != 0xff) || *lowest < 0xed
 }
 
 impl fmt::Display for VerifierKey {

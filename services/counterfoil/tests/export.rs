@@ -151,6 +151,12 @@ fn a_checkpoint_outlives_the_key_that_signed_it() {
         let ran = python_with(&desk, name, more);
         assert_eq!(ran.code, 0, "{name}: {ran:?}");
     }
+    // By the sizes that each key signed as well, and then there is nothing to caution of.
+    desk.file("sized.txt", &desk.run(&["keys", "export-public"]).out);
+    for name in ["new.zip", "old.zip"] {
+        let ran = desk.run(&["verify", name, "--public-key", "sized.txt"]);
+        assert!(ran.code == 0 && !ran.out.contains("CAUTION"), "{name}: {ran:?}");
+    }
     // Taken back, it is told of.
     let id = earlier_key(&desk);
     assert_eq!(desk.run(&["keys", "revoke", &id]).code, 0);

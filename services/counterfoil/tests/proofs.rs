@@ -13,7 +13,8 @@ fn a_stranger_checks_a_proof_with_the_text_of_the_key_and_nothing_else() {
     let desk = Desk::with_cases();
     desk.done(&["keys", "new", "--origin", "ledger.example/plum"]);
     let text = desk.done(&["keys", "export-public"]);
-    let verifier: VerifierKey = text.trim().parse().unwrap();
+    // It signed nothing yet, and may sign any size from then on.
+    let verifier: VerifierKey = text.trim().strip_prefix("- - ").unwrap().parse().unwrap();
     assert_eq!(verifier.name().as_str(), "ledger.example/plum");
     let first = desk.done(&["checkpoint", "make"]);
     first.parse::<Note>().unwrap().verify(std::slice::from_ref(&verifier)).unwrap();
@@ -31,7 +32,7 @@ fn a_stranger_checks_a_proof_with_the_text_of_the_key_and_nothing_else() {
     // The stranger has these files and the key's text, and no database.
     let stranger = Desk::empty();
     let check = |arguments: &[&str]| stranger.run(&[&["check-proof"], arguments].concat());
-    let by = ["--key", text.trim()];
+    let by = ["--key", &verifier.to_string()];
     let ran = check(&[&[inclusion.as_str()], &by[..], &["--event", &event]].concat());
     assert_eq!((ran.code, ran.out.contains("Event 9 is in the log")), (0, true), "{ran:?}");
     let ran = check(&[&[consistency.as_str()], &by[..]].concat());
@@ -77,7 +78,10 @@ fn keys_are_made_sealed_rotated_and_revoked_and_every_answer_has_a_json_form() {
     for state in ["active", "retired", "revoked"] {
         assert!(listed.contains(state), "{listed}");
     }
-    assert_eq!(desk.done(&["keys", "export-public"]).lines().count(), 2);
+    // The one that was taken back is nobody's, and one that never signed proves nothing.
+    let given = desk.done(&["keys", "export-public"]);
+    assert_eq!(given.lines().count(), 1, "{given}");
+    assert!(given.starts_with("- - "), "{given}");
     assert_eq!(desk.run(&["keys", "rotate", "--server", "http://127.0.0.1:1"]).code, 5);
 }
 
@@ -116,6 +120,18 @@ fn a_move_takes_checkpoints_and_keys_along_and_the_log_is_proved_at_the_other_en
     keyed(there, &["bill", "--as-of", "2025-05-01"]);
     let second: Note = keyed(there, &["checkpoint", "make"]).parse().unwrap();
     let keys = keyed(there, &["keys", "export-public"]);
-    let keys: Vec<VerifierKey> = keys.lines().map(|key| key.parse().unwrap()).collect();
-    assert_eq!(second.verify(&keys).unwrap(), [&keys[1]]);
+    let sizes = |line: &str| line.rsplit_once(' ').unwrap().0.to_owned();
+    let of = |note: &str| note.lines().nth(1).unwrap().to_owned();
+    // The rotated key is known by what it signed; the one in force may sign more.
+    let retired = format!("{0} {0}", of(&first));
+    let active = format!("{} -", of(&second.to_string()));
+    assert_eq!(keys.lines().map(sizes).collect::<Vec<_>>(), [retired, active]);
+    let key = |line: &str| line.rsplit_once(' ').unwrap().1.parse().unwrap();
+    let all: Vec<VerifierKey> = keys.lines().map(key).collect();
+    assert_eq!(second.verify(&all).unwrap(), [&all[1]]);
+    // A line of its own says to `check-proof` too what a key signed.
+    let proof = desk.file("proof.json", &keyed(there, &["prove", "--position", "7", "--json"]));
+    for (line, code) in keys.lines().zip([4, 0]) {
+        assert_eq!(desk.run(&["check-proof", &proof, "--key", line]).code, code, "{line}");
+    }
 }

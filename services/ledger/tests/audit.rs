@@ -427,6 +427,9 @@ async fn a_registered_witness_adds_its_signature_and_nobody_else_does() {
     let hidden = SignerKey::from_seed(KeyName::parse("witness\u{202e}").unwrap(), &[3; 32]);
     let refused = signing.service.ledger.register_witness(firm, hidden.verifier()).await;
     assert!(matches!(refused, Err(KeyError::Note(NoteError::NewName))), "{refused:?}");
+    let namesake = SignerKey::from_seed(signing.key.name().clone(), &[4; 32]);
+    let refused = signing.service.ledger.register_witness(firm, namesake.verifier()).await;
+    assert!(matches!(refused, Err(KeyError::WitnessName)), "{refused:?}");
     for new in [true, false] {
         let registered = signing.service.ledger.register_witness(firm, witness.verifier()).await;
         assert_eq!(registered.unwrap(), new);

@@ -29,7 +29,7 @@ pub(crate) fn folder(bytes: &[u8]) {
     let Some(archive) = packed(&files) else { return };
     let mut file = tempfile::NamedTempFile::new().expect("room for a file");
     file.write_all(&archive).expect("room for a file");
-    let trust = Trust { public_keys: vec![KEY.verifier().clone()], ..Trust::default() };
+    let trust = Trust { public_keys: vec![KEY.verifier().clone().into()], ..Trust::default() };
     match ::bundle::verify(file.path(), &trust, |_, _| {}) {
         Ok(verified) => {
             let told = verified.findings.iter().chain(&verified.remarks);

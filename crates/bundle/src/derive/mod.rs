@@ -24,6 +24,7 @@ use domain::firm::Firm;
 use domain::gates::{Explanation, Judgement};
 use domain::ids::{AccountId, CaseId};
 use domain::money::Money;
+use domain::world::Impossible;
 use proof::Hash;
 use uuid::Uuid;
 
@@ -45,14 +46,32 @@ pub(crate) struct Rows {
     /// Lines that are not the events that their places call for; a line that two clients rest on comes
     /// twice.
     pub(crate) unread: Vec<Unread>,
-    /// Clients whose events do not fold: their rows and their page are not whole.
-    pub(crate) unfolded: Vec<Uuid>,
+    /// Clients of whom not everything is told.
+    pub(crate) untold: Vec<Untold>,
     /// What does not hold, by position.
     pub(crate) faults: Vec<(u64, String)>,
     /// Fees that were earned.
     pub(crate) earned: Vec<Charge>,
     /// Lines of invoices, each with the number of its invoice.
     pub(crate) lines: Vec<(u64, Charge)>,
+}
+
+/// Why not everything was told of a client: its rows and its page are not whole.
+#[derive(Clone, Debug)]
+pub(crate) struct Untold {
+    pub(crate) client: Uuid,
+    pub(crate) why: Why,
+}
+
+/// See [`Untold`].
+#[derive(Clone, Debug)]
+pub(crate) enum Why {
+    /// An event cannot follow those before it.
+    Impossible(Impossible),
+    /// What the events tell could not be put together.
+    Failed,
+    /// There are more bytes of events than are held at once.
+    TooMuch,
 }
 
 /// What one period of one case costs, as a fee or the line of an invoice says.
@@ -75,7 +94,7 @@ impl Rows {
             tables: vec![String::new(); TABLES.len()],
             reports: Vec::new(),
             unread: Vec::new(),
-            unfolded: Vec::new(),
+            untold: Vec::new(),
             faults: Vec::new(),
             earned: Vec::new(),
             lines: Vec::new(),
@@ -119,21 +138,22 @@ impl Frame {
 
 /// The firm at every position at which something that fees are judged by changed.
 pub(crate) struct FirmBook {
-    states: Vec<(u64, Firm)>,
+    /// The events that changed it: each state of the firm would hold those before it once more.
+    judged: Vec<Recorded>,
     /// The firm as it stands at the end.
     state: State,
 }
 
 impl Default for FirmBook {
     fn default() -> Self {
-        Self { states: Vec::new(), state: State::empty(StreamId::Firm) }
+        Self { judged: Vec::new(), state: State::empty(StreamId::Firm) }
     }
 }
 
 impl FirmBook {
     /// Folds the next event of the firm's stream.
-    pub(crate) fn take(&mut self, recorded: &Recorded) {
-        self.state.apply(recorded);
+    pub(crate) fn take(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
+        self.state.fold(recorded)?;
         let judged = matches!(
             recorded.event,
             Event::Firm(
@@ -143,8 +163,9 @@ impl FirmBook {
             )
         );
         if judged {
-            self.states.push((recorded.position, self.last().clone()));
+            self.judged.push(recorded.clone());
         }
+        Ok(())
     }
 
     pub(crate) fn last(&self) -> &Firm {
@@ -156,9 +177,21 @@ impl FirmBook {
         }
     }
 
-    fn before(&self, position: u64) -> &Firm {
-        let known = self.states.partition_point(|(at, _)| *at < position);
-        known.checked_sub(1).map_or(self.last(), |at| &self.states[at].1)
+    /// The firm as fees are judged by it just before a position.
+    fn before(&self, position: u64) -> Result<Firm, Impossible> {
+        let mut state = State::empty(StreamId::Firm);
+        let known = self.judged.iter().zip(1..).take_while(|(event, _)| event.position < position);
+        for (recorded, stream_version) in known {
+            state.fold(&Recorded { stream_version, ..recorded.clone() })?;
+        }
+        match state {
+            State::Firm(firm) if firm.registered.is_some() => Ok(*firm),
+            State::Firm(_)
+            | State::Case(_)
+            | State::Account(_)
+            | State::Deposit(_)
+            | State::Looks(_) => Ok(self.last().clone()),
+        }
     }
 
     fn transit_days(&self) -> u16 {
@@ -237,13 +270,18 @@ struct Told<'a> {
     frame: &'a Frame,
 }
 
-/// Adds one client's rows and report.
-pub(crate) fn tell(party: &Party, firm: &FirmBook, frame: &Frame, rows: &mut Rows) {
+/// Adds one client's rows and report, if its events fold.
+pub(crate) fn tell(
+    party: &Party,
+    firm: &FirmBook,
+    frame: &Frame,
+    rows: &mut Rows,
+) -> Result<(), Impossible> {
     let own = AccountId(party.id);
     let own_account = party.accounts.get(&own).map_or(&[][..], Vec::as_slice);
     // These rows need no fold, and stand whatever comes of it.
     account::payments(own, own_account, rows);
-    let told = fold(party, firm, frame);
+    let told = fold(party, firm, frame)?;
     if !party.case.is_empty() {
         case::papers(&told, rows);
         case::letters(&told, rows);
@@ -256,9 +294,14 @@ pub(crate) fn tell(party: &Party, firm: &FirmBook, frame: &Frame, rows: &mut Row
     if let Some(account) = told.accounts.get(&own) {
         account::invoices(own, account, frame, rows);
     }
+    Ok(())
 }
 
-fn fold<'a>(party: &'a Party, firm: &'a FirmBook, frame: &'a Frame) -> Told<'a> {
+fn fold<'a>(
+    party: &'a Party,
+    firm: &'a FirmBook,
+    frame: &'a Frame,
+) -> Result<Told<'a>, Impossible> {
     let id = CaseId(party.id);
     let mut all: Vec<&Recorded> =
         party.case.iter().chain(party.accounts.values().flatten()).collect();
@@ -283,21 +326,16 @@ fn fold<'a>(party: &'a Party, firm: &'a FirmBook, frame: &'a Frame) -> Told<'a> 
                     } else {
                         &nobody
                     };
-                    let judgement = Judgement {
-                        id,
-                        case,
-                        account,
-                        firm: firm.before(recorded.position),
-                        as_of: fee.as_of,
-                    };
+                    let firm = &firm.before(recorded.position)?;
+                    let judgement = Judgement { id, case, account, firm, as_of: fee.as_of };
                     let explanation = judgement.explain(fee.period);
                     earned.insert(fee.period, Earned { recorded, fee, explanation });
                 }
-                case.apply(recorded);
+                case.fold(recorded)?;
             }
             StreamId::Account(account) => {
                 if let Some(state) = accounts.get_mut(&account) {
-                    state.apply(recorded);
+                    state.fold(recorded)?;
                 }
             }
             StreamId::Deposit(_) | StreamId::Firm | StreamId::Looks(_) => {}
@@ -311,7 +349,7 @@ fn fold<'a>(party: &'a Party, firm: &'a FirmBook, frame: &'a Frame) -> Told<'a> 
         State::Account(account) => Some((id, *account)),
         State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
     });
-    Told { id, events: &party.case, case, accounts: accounts.collect(), earned, firm, frame }
+    Ok(Told { id, events: &party.case, case, accounts: accounts.collect(), earned, firm, frame })
 }
 
 /// An amount without its currency: `49.99`.

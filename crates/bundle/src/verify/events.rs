@@ -35,7 +35,8 @@ const STREAMS_BYTES_MAX: u64 = 1 << 30;
 pub(super) struct Pass {
     pub(super) gather: Gather,
     pub(super) lines: Spooled,
-    pub(super) digest: Digest,
+    /// Of the file of events; nothing if it does not unpack to its end.
+    pub(super) digest: Option<Digest>,
     pub(super) derived: Digests,
     pub(super) events: u64,
     pub(super) root: Hash,
@@ -87,7 +88,11 @@ struct Reader<'a, R> {
 }
 
 /// Documents of the archive that no event was found to name yet.
-struct Unnamed(BTreeMap<CaseId, BTreeSet<DocumentHash>>);
+struct Unnamed {
+    unnamed: BTreeMap<CaseId, BTreeSet<DocumentHash>>,
+    /// Every case that a document is of.
+    cases: BTreeSet<CaseId>,
+}
 
 impl Unnamed {
     fn of(archive: &ArchiveReader) -> Self {
@@ -95,19 +100,21 @@ impl Unnamed {
         for (case, hash) in archive.names().filter_map(names::as_document) {
             all.entry(case).or_default().insert(hash);
         }
-        Self(all)
+        Self { cases: all.keys().copied().collect(), unnamed: all }
     }
 
-    /// An event names a document by its hash, in a member of its own or in a list.
-    fn take(&mut self, stream: StreamId, payload: &str) {
-        let StreamId::Case(case) = stream else { return };
-        if let Some(hashes) = self.0.get_mut(&case) {
-            hashes.retain(|hash| !payload.contains(&format!("\"{hash}\"")));
+    /// An event names a document by its hash, in a member of its own or in a list. What comes back is wrong.
+    fn take(&mut self, stream: StreamId, envelope: &Envelope<'_>) -> Option<&'static str> {
+        let StreamId::Case(case) = stream else { return None };
+        if let Some(hashes) = self.unnamed.get_mut(&case) {
+            hashes.retain(|hash| !envelope.payload.contains(&format!("\"{hash}\"")));
         }
+        (envelope.event == "client_erased" && self.cases.contains(&case))
+            .then_some("the client was erased, and documents of the case are here")
     }
 
     fn report(&self, findings: &mut Findings) {
-        for (case, hashes) in &self.0 {
+        for (case, hashes) in &self.unnamed {
             for hash in hashes {
                 let name = names::document(*case, *hash);
                 findings.of_file(&name, "no event of its case names it");
@@ -194,17 +201,17 @@ struct Block {
     /// Where each line ends, and its leaf hash.
     lines: Vec<(usize, Hash)>,
     /// What is wrong behind them.
-    fault: Option<&'static str>,
+    fault: Option<String>,
     /// Bytes of the file so far.
     done: u64,
 }
 
-/// Unpacks the events, block by block, and gives their digest. Hashing is done here too, since this
-/// thread has less to do than the one that reads the lines.
+/// Unpacks the events, block by block, and gives their digest, or none where they cannot be unpacked to their
+/// end. Hashing is done here too, since this thread has less to do than the one that reads the lines.
 fn unpack(
     archive: &ArchiveReader,
     blocks: &std::sync::mpsc::SyncSender<Block>,
-) -> Result<Digest, ArchiveError> {
+) -> Result<Option<Digest>, ArchiveError> {
     let mut file = archive.file(names::EVENTS)?;
     let mut digester = Digester::default();
     let (mut begun, mut done) = (Vec::new(), 0);
@@ -212,13 +219,14 @@ fn unpack(
         let mut bytes = Vec::with_capacity(BLOCK_BYTES + begun.len());
         bytes.append(&mut begun);
         let had = bytes.len();
-        (&mut file).take(u64::try_from(BLOCK_BYTES).unwrap_or(u64::MAX)).read_to_end(&mut bytes)?;
+        let block = u64::try_from(BLOCK_BYTES).unwrap_or(u64::MAX);
+        let damaged = (&mut file).take(block).read_to_end(&mut bytes).err();
         let unpacked = &bytes[had..];
         digester.take(unpacked);
         done += u64::try_from(unpacked.len()).unwrap_or(0);
         let at_end = unpacked.is_empty();
-        if at_end && had == 0 {
-            return Ok(digester.finish());
+        if at_end && had == 0 && damaged.is_none() {
+            return Ok(Some(digester.finish()));
         }
         let mut lines = Vec::new();
         let mut from = 0;
@@ -227,17 +235,20 @@ fn unpack(
             from = end + 1;
         }
         begun = bytes.split_off(from);
-        let fault = if at_end {
-            Some("the last line does not end")
+        let is_whole = at_end && damaged.is_none();
+        let fault = if let Some(error) = damaged {
+            Some(format!("it cannot be read from here on: {error}"))
+        } else if at_end {
+            Some("the last line does not end".to_owned())
         } else {
-            (begun.len() > EVENT_BYTES_MAX).then_some(
-                "a line is longer than an event can be: neither it nor those behind it were read",
-            )
+            (begun.len() > EVENT_BYTES_MAX).then(|| {
+                "a line is longer than an event can be: neither it nor those behind it were read".to_owned()
+            })
         };
         let text = String::from_utf8(bytes).map_err(std::string::FromUtf8Error::into_bytes);
-        let block = Block { text, lines, fault, done };
-        if blocks.send(block).is_err() || fault.is_some() {
-            return Ok(digester.finish());
+        let is_over = fault.is_some();
+        if blocks.send(Block { text, lines, fault, done }).is_err() || is_over {
+            return Ok(is_whole.then(|| digester.finish()));
         }
     }
 }
@@ -310,7 +321,12 @@ impl<R: BufRead> Reader<'_, R> {
             self.run_back += 1;
             self.first_run_back.get_or_insert((self.events, envelope.position));
         }
-        self.documents.take(stream, envelope.payload);
+        if self.manifest.format == Format::V1 && envelope.access.is_some() {
+            self.event_fault("the first version of the format has no member access");
+        }
+        if let Some(what) = self.documents.take(stream, &envelope) {
+            self.event_fault(what);
+        }
         let openings = &self.papers.openings;
         let taken = self.intake.take(&envelope, stream, line.len(), openings);
         for what in wrong.into_iter().chain(taken) {
@@ -366,7 +382,7 @@ impl<R: BufRead> Reader<'_, R> {
         }
     }
 
-    fn finish(mut self, digest: Digest) -> Result<Pass, ArchiveError> {
+    fn finish(mut self, digest: Option<Digest>) -> Result<Pass, ArchiveError> {
         self.documents.report(self.findings);
         let is_whole = self.manifest.request == Request::All;
         for (row, position, what) in std::mem::take(&mut self.order).finish(is_whole) {

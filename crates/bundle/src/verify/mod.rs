@@ -5,6 +5,7 @@ mod difference;
 mod events;
 mod order;
 mod papers;
+mod signed;
 mod tables;
 mod text;
 
@@ -15,10 +16,13 @@ use proof::Hash;
 use proof::note::{Note, VerifierKey};
 
 use crate::archive::{ArchiveError, ArchiveReader};
+use crate::keys::GivenKey;
 use crate::layout::FILES_MAX;
 use crate::manifest::Format;
 use crate::names;
 use crate::scope::Request;
+
+pub use text::plain;
 
 /// Most findings that are kept; the rest is counted.
 pub const FINDINGS_MAX: usize = 1_000;
@@ -52,9 +56,10 @@ impl std::fmt::Display for Finding {
 /// What the caller knows from elsewhere than the bundle.
 #[derive(Clone, Debug, Default)]
 pub struct Trust {
-    /// The firm's public keys: the bundled one must be among them. An earlier checkpoint may be of any of
-    /// them that the bundle does not list. None means that the caller knows of none.
-    pub public_keys: Vec<VerifierKey>,
+    /// The firm's public keys, oldest first, with the sizes that they signed: the bundled one must be among them.
+    /// An earlier checkpoint may be of any of them that the bundle does not list, such as a witness's. None means
+    /// that the caller knows of none.
+    pub public_keys: Vec<GivenKey>,
     /// The log had at least so many events.
     pub not_before: Option<u64>,
     /// An earlier checkpoint of the same log.
@@ -97,10 +102,14 @@ pub struct Verified {
     pub size: u64,
     /// The root that the events and subtrees make.
     pub root: Hash,
-    /// The key that the signatures were checked with.
+    /// The key that the manifest's signature was checked with.
     pub key: Option<VerifierKey>,
+    /// The keys that signed the checkpoint.
+    pub signers: Vec<VerifierKey>,
     /// Whether that key came from the caller and not from the bundle.
     pub key_is_given: bool,
+    /// Whether a key of the firm came from the caller without the sizes that it signed.
+    pub key_is_unsized: bool,
     /// Sealed values that were opened.
     pub opened: usize,
     /// What came of an earlier checkpoint.
@@ -177,7 +186,7 @@ pub fn verify(
     list(&archive, &mut findings);
     let papers = papers::read(&archive, trust, &mut findings);
     let format = papers.manifest.as_ref().map(|manifest| manifest.format);
-    if let (Some(Format::V2 | Format::V3) | None, Some(fault)) = (format, archive.fault()) {
+    if let Some(fault) = archive.fault() {
         findings.of_file("the archive", fault);
     }
     let mut verified = Verified {
@@ -192,7 +201,12 @@ pub fn verify(
         size: papers.checkpoint.as_ref().map_or(0, |checkpoint| checkpoint.size),
         root: proof::empty_root(),
         key: papers.key.clone(),
+        signers: papers.signers.clone(),
         key_is_given: !trust.public_keys.is_empty(),
+        key_is_unsized: papers.checkpoint.as_ref().is_some_and(|checkpoint| {
+            let is_own = |given: &&GivenKey| given.key.name() == &checkpoint.origin;
+            trust.public_keys.iter().filter(is_own).any(|given| given.sizes.is_none())
+        }),
         opened: 0,
         consistency: Consistency::NotAsked,
     };

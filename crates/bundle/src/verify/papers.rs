@@ -3,10 +3,10 @@
 use proof::Checkpoint;
 use proof::note::{Note, VerifierKey};
 
+use super::signed::{Keys, spans};
 use super::{Findings, Trust};
 use crate::archive::ArchiveReader;
 use crate::documents::{self, FORMAT_DOCUMENT, Facts, PYTHON_VERIFIER};
-use crate::keys::{self, KeySpan};
 use crate::manifest::{Format, Manifest, note_text};
 use crate::names;
 use crate::openings::Openings;
@@ -23,6 +23,8 @@ const OPENINGS_BYTES_MAX: u64 = 16 << 20;
 pub(super) struct Papers {
     pub(super) manifest: Option<Manifest>,
     pub(super) key: Option<VerifierKey>,
+    /// The keys that signed the checkpoint.
+    pub(super) signers: Vec<VerifierKey>,
     pub(super) checkpoint: Option<Checkpoint>,
     pub(super) earlier: Option<Checkpoint>,
     pub(super) openings: Openings,
@@ -31,7 +33,7 @@ pub(super) struct Papers {
 /// Reads and checks them.
 pub(super) fn read(archive: &ArchiveReader, trust: &Trust, findings: &mut Findings) -> Papers {
     let bundled = bundled_key(archive, findings);
-    let known = |key: &VerifierKey| trust.public_keys.contains(key);
+    let known = |key: &VerifierKey| trust.public_keys.iter().any(|given| given.key == *key);
     let key = match (bundled, trust.public_keys.first()) {
         (bundled, None) => bundled,
         (Some(bundled), Some(_)) if known(&bundled) => Some(bundled),
@@ -39,7 +41,7 @@ pub(super) fn read(archive: &ArchiveReader, trust: &Trust, findings: &mut Findin
             if bundled.is_some() {
                 findings.of_file(names::PUBLIC_KEY, "this is not a public key that was given");
             }
-            Some(given.clone())
+            Some(given.key.clone())
         }
     };
     let bytes = small(archive, names::MANIFEST, MANIFEST_BYTES_MAX, findings);
@@ -53,17 +55,16 @@ pub(super) fn read(archive: &ArchiveReader, trust: &Trust, findings: &mut Findin
         findings.of_file(names::CHECKPOINT, "it is not a checkpoint");
     }
     let format = manifest.as_ref().map_or(Format::V3, |manifest| manifest.format);
-    let size = checkpoint.as_ref().map_or(0, |checkpoint| checkpoint.size);
+    let size = checkpoint.as_ref().map(|checkpoint| checkpoint.size);
+    let listed = text(archive, names::KEYS, SMALL_BYTES_MAX, findings);
     let keys = Keys {
         own: key.as_ref(),
         given: &trust.public_keys,
-        spans: spans(archive, format, size, findings),
+        spans: spans(listed.as_deref(), archive.has(names::KEYS), format, size, findings),
     };
-    if let (Some(note), Some(checkpoint)) = (&note, &checkpoint)
-        && !keys.signed_bundled(checkpoint, note)
-    {
-        let what = "the signature does not hold, or is of a key that did not sign at this size";
-        findings.of_file(names::CHECKPOINT, what);
+    let mut signers = Vec::new();
+    if let (Some(note), Some(checkpoint)) = (&note, &checkpoint) {
+        signers = keys.bundled(checkpoint, note, findings);
     }
     if let (Some(bytes), Some(checkpoint), Some(key)) = (&bytes, &checkpoint, &key) {
         let expected = note_text(format, checkpoint.origin.as_str(), bytes);
@@ -77,82 +78,13 @@ pub(super) fn read(archive: &ArchiveReader, trust: &Trust, findings: &mut Findin
             findings.of_file(names::MANIFEST, "size or root are not the checkpoint's");
         }
     }
-    let earlier = earlier(trust, &keys, checkpoint.as_ref(), findings);
+    let earlier = keys.earlier(trust, checkpoint.as_ref(), &signers, findings);
     let openings = if archive.has(names::OPENINGS) {
         openings(archive, findings)
     } else {
         Openings::default()
     };
-    Papers { manifest, key, checkpoint, earlier, openings }
-}
-
-/// The keys that a signature may be of.
-struct Keys<'a> {
-    /// The key of the bundle.
-    own: Option<&'a VerifierKey>,
-    /// Those that the caller gave.
-    given: &'a [VerifierKey],
-    /// What the bundle lists; nothing in the first version of the format.
-    spans: Option<Vec<KeySpan>>,
-}
-
-impl Keys<'_> {
-    /// Whether the checkpoint of the bundle is signed: by a key that is listed for its size, or in the first
-    /// version by the bundle's.
-    fn signed_bundled(&self, checkpoint: &Checkpoint, note: &Note) -> bool {
-        match (&self.spans, self.own) {
-            (Some(spans), _) => keys::have_signed(spans, checkpoint.size, note),
-            (None, Some(own)) => note.verify(std::slice::from_ref(own)).is_ok(),
-            (None, None) => true,
-        }
-    }
-
-    /// Whether an earlier checkpoint is signed: the same, or by a key given that the bundle does not list.
-    fn signed_earlier(&self, checkpoint: &Checkpoint, note: &Note) -> bool {
-        let listed = self.spans.as_deref().unwrap_or_default();
-        let is_listed = |key: &&VerifierKey| listed.iter().any(|span| span.key == **key);
-        let mut known = keys::of_size(listed, checkpoint.size);
-        known.extend(self.given.iter().filter(|key| !is_listed(key)).cloned());
-        if self.spans.is_none() {
-            known.extend(self.own.cloned());
-        }
-        note.verify(&known).is_ok()
-    }
-
-    /// The keys that signed a note and were taken back since.
-    fn revoked<'k>(&'k self, note: &'k Note) -> impl Iterator<Item = &'k KeySpan> {
-        let revoked = self.spans.iter().flatten().filter(|span| span.is_revoked);
-        revoked.filter(|span| note.verify(std::slice::from_ref(&span.key)).is_ok())
-    }
-}
-
-/// The list of keys; nothing in the first version of the format, which has none.
-fn spans(
-    archive: &ArchiveReader,
-    format: Format,
-    size: u64,
-    findings: &mut Findings,
-) -> Option<Vec<KeySpan>> {
-    match (format, archive.has(names::KEYS)) {
-        (Format::V1, false) => return None,
-        (Format::V1, true) => {
-            findings.of_file(names::KEYS, "the format has no file of this name");
-            return None;
-        }
-        (Format::V2 | Format::V3, false) => {
-            findings.of_file(names::KEYS, "it is missing");
-            return Some(Vec::new());
-        }
-        (Format::V2 | Format::V3, true) => {}
-    }
-    let text = text(archive, names::KEYS, SMALL_BYTES_MAX, findings)?;
-    let spans = keys::from_lines(&text, size);
-    if spans.is_none() {
-        let what = "it is not a list of keys, each once, by the first size they signed, none beyond \
-                    the log's";
-        findings.of_file(names::KEYS, what);
-    }
-    Some(spans.unwrap_or_default())
+    Papers { manifest, key, signers, checkpoint, earlier, openings }
 }
 
 fn small(
@@ -264,8 +196,8 @@ fn documents(
     }
 }
 
-/// The documents of a bundle of an earlier version are those of the software that wrote it: only what its
-/// front page states of this bundle is compared.
+/// The documents of a bundle of an earlier version are those of the software that wrote it. Of its front page
+/// only what it states of this bundle is compared.
 fn earlier_version(archive: &ArchiveReader, format: Format, readme: &str, findings: &mut Findings) {
     let facts = |text: &str| text.lines().skip(6).take(6).map(str::to_owned).collect::<Vec<_>>();
     if let Some(found) = text(archive, names::README, SMALL_BYTES_MAX, findings)
@@ -273,13 +205,20 @@ fn earlier_version(archive: &ArchiveReader, format: Format, readme: &str, findin
     {
         findings.add(names::README, Some(7), None, "it does not state what the manifest does");
     }
-    let what = if format == Format::V1 {
-        "of the first version of the format: its documents are those of the software that wrote it and \
-         were not compared, and its archive may be laid out in any way"
-    } else {
-        "of the second version of the format: its documents are those of the software that wrote it and \
-         were not compared, and its text may hide characters or be calculated by a spreadsheet"
-    };
+    for name in [names::FORMAT, names::VERIFIER] {
+        if let Some(found) = small(archive, name, SMALL_BYTES_MAX, findings)
+            && !documents::is_of_version(format, name, &found)
+        {
+            findings
+                .of_file(name, "it is not what any software of this version of the format wrote");
+        }
+    }
+    let version = if format == Format::V1 { "first" } else { "second" };
+    let what = format!(
+        "of the {version} version of the format: the words of its README.txt and data dictionary are those \
+         of the software that wrote it and were not compared, and its text may hide characters or be \
+         calculated by a spreadsheet"
+    );
     findings.remark(names::MANIFEST, None, None, what);
 }
 
@@ -295,49 +234,4 @@ fn openings(archive: &ArchiveReader, findings: &mut Findings) -> Openings {
         findings.of_file(names::OPENINGS, error.to_string());
         Openings::default()
     })
-}
-
-/// What was noted earlier: the bundle must not be older, and the same size must have the same root.
-fn earlier(
-    trust: &Trust,
-    keys: &Keys<'_>,
-    checkpoint: Option<&Checkpoint>,
-    findings: &mut Findings,
-) -> Option<Checkpoint> {
-    let mut stale = |size: u64| {
-        if let Some(now) = checkpoint.filter(|now| now.size < size) {
-            let what = format!("it is stale: the log had {size} events already, not {}", now.size);
-            findings.of_file(names::CHECKPOINT, what);
-        }
-    };
-    if let Some(size) = trust.not_before {
-        stale(size);
-    }
-    let note = trust.earlier.as_ref()?;
-    let noted: Option<Checkpoint> = note.text().parse().ok();
-    if let Some(noted) = &noted {
-        stale(noted.size);
-    }
-    let named = "the earlier checkpoint";
-    let Some(noted) = noted.filter(|noted| keys.signed_earlier(noted, note)) else {
-        let what = "it is not one that a key given, or one listed for its size, signed";
-        findings.of_file(named, what);
-        return None;
-    };
-    for span in keys.revoked(note) {
-        let what = format!("the firm took back the key that signed it, {}, since", span.key.id());
-        findings.remark(named, None, None, what);
-    }
-    if checkpoint.is_some_and(|now| now.origin != noted.origin) {
-        findings.of_file(named, "it is of another log");
-        return None;
-    }
-    if let Some(now) = checkpoint
-        && now.size == noted.size
-        && now.root != noted.root
-    {
-        let what = "the log had another root at this size: the firm signed two histories";
-        findings.of_file(names::CHECKPOINT, what);
-    }
-    Some(noted)
 }

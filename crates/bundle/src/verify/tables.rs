@@ -5,14 +5,15 @@ use std::io::Read as _;
 
 use domain::event::StreamId;
 use domain::ids::CaseId;
+use domain::world::Impossible;
 use proof::Checkpoint;
 
 use super::events::Pass;
 use super::{FINDINGS_MAX, Findings, difference};
 use crate::archive::{ArchiveError, ArchiveReader, joined};
-use crate::derive::{Charge, Frame, Rows, timeline_row};
+use crate::derive::{Charge, Frame, Rows, Untold, Why, timeline_row};
 use crate::envelope::Envelope;
-use crate::index::{ByStream, Unread};
+use crate::index::{ByStream, HELD_BYTES_MAX, Unread};
 use crate::manifest::{Format, Manifest};
 use crate::names;
 use crate::outlet::{Kept, Outlet as _, Spools};
@@ -38,7 +39,7 @@ pub(super) fn check(
         findings.of_file(names::EVENTS, what);
         let (found, unread) = digests(archive, digest);
         unreadable(unread, findings);
-        against_manifest(manifest, &found, findings);
+        against_manifest(archive, manifest, &found, findings);
         return Ok(());
     };
     let names = std::mem::take(&mut gather.names);
@@ -58,9 +59,9 @@ pub(super) fn check(
         joined(hashing, "hashes").map(|found| (found, told))
     })?;
     unreadable(unread, findings);
-    against_manifest(manifest, &found, findings);
+    against_manifest(archive, manifest, &found, findings);
     let is_whole = manifest.request == Request::All;
-    let unfolded = faults.unfolded.clone();
+    let untold: Vec<uuid::Uuid> = faults.untold.iter().map(|untold| untold.client).collect();
     faults.report(|case| is_whole || by_stream.has(&StreamId::Case(case)), findings);
     match told {
         Ok(()) => {}
@@ -72,14 +73,13 @@ pub(super) fn check(
         }
     }
     let expected = derived.finish();
-    let differing = differing(&expected, &found, &unfolded, findings);
+    let differing = differing(archive, &expected, &found, &untold, findings);
     if differing.is_empty() {
         return Ok(());
     }
-    if !unfolded.is_empty() {
+    if !untold.is_empty() {
         for name in differing {
-            let what =
-                "it was not compared: not every event that it is made of fits those before it";
+            let what = "it was not compared: of a client not everything was made again";
             findings.of_file(&name, what);
         }
         return Ok(());
@@ -101,7 +101,7 @@ pub(super) fn check(
 #[derive(Default)]
 struct Faults {
     unread: BTreeSet<Unread>,
-    unfolded: Vec<uuid::Uuid>,
+    untold: Vec<Untold>,
     by_position: Vec<(u64, String)>,
     charges: Charges,
 }
@@ -109,7 +109,7 @@ struct Faults {
 impl Faults {
     fn take(&mut self, rows: &mut Rows) {
         self.unread.extend(rows.unread.drain(..).take(FINDINGS_MAX));
-        self.unfolded.append(&mut rows.unfolded);
+        self.untold.append(&mut rows.untold);
         self.by_position.append(&mut rows.faults);
         self.charges.take(rows);
     }
@@ -118,12 +118,20 @@ impl Faults {
         for Unread { line, position, what } in self.unread {
             findings.add(names::EVENTS, Some(line), position, what);
         }
-        for client in self.unfolded {
+        for Untold { client, why } in self.untold {
+            let (position, why) = match why {
+                Why::Impossible(Impossible { position, what }) => {
+                    (Some(position), format!("do not fit together ({what})"))
+                }
+                Why::Failed => (None, "do not fit together".to_owned()),
+                Why::TooMuch => {
+                    (None, format!("have more than {HELD_BYTES_MAX} bytes without personal values"))
+                }
+            };
             let what = format!(
-                "the events of client {client} do not fit together, so not all of its tables and page \
-                 was made again"
+                "the events of client {client} {why}, so not all of its tables and page was made again"
             );
-            findings.of_file(names::EVENTS, what);
+            findings.add(names::EVENTS, None, position, what);
         }
         self.charges.check(has, &mut self.by_position);
         for (position, what) in self.by_position {
@@ -172,14 +180,15 @@ impl Charges {
 /// Digests by file, and the files that cannot be read, with the reason.
 type Found = (BTreeMap<String, Digest>, Vec<(String, ArchiveError)>);
 
-/// The digest of every file of the archive but the events, which were read already.
-fn digests(archive: &ArchiveReader, of_events: Digest) -> Found {
+/// The digest of every file of the archive but the events, which were read already and of which there is none if
+/// they cannot be read to their end.
+fn digests(archive: &ArchiveReader, of_events: Option<Digest>) -> Found {
     let names: Vec<String> = archive.names().map(str::to_owned).collect();
     let (mut digests, mut unread) = (BTreeMap::new(), Vec::new());
     let mut block = vec![0; BLOCK_BYTES];
     for name in names {
         if name == names::EVENTS {
-            digests.insert(name, of_events);
+            digests.extend(of_events.map(|digest| (name, digest)));
             continue;
         }
         match digest(archive, &name, &mut block) {
@@ -206,6 +215,7 @@ fn digest(archive: &ArchiveReader, name: &str, block: &mut [u8]) -> Result<Diges
 }
 
 fn against_manifest(
+    archive: &ArchiveReader,
     manifest: &Manifest,
     found: &BTreeMap<String, Digest>,
     findings: &mut Findings,
@@ -225,23 +235,24 @@ fn against_manifest(
             findings.of_file(name, "these are not the bytes of the document that it is named for");
         }
     }
-    for name in manifest.files.keys().filter(|name| !found.contains_key(*name)) {
+    for name in manifest.files.keys().filter(|name| !archive.has(name)) {
         findings.of_file(name, "the manifest lists it, and it is not there");
     }
 }
 
 /// The tables and reports that are there and not what the events make.
 fn differing(
+    archive: &ArchiveReader,
     expected: &BTreeMap<String, Digest>,
     found: &BTreeMap<String, Digest>,
-    unfolded: &[uuid::Uuid],
+    untold: &[uuid::Uuid],
     findings: &mut Findings,
 ) -> Vec<String> {
     let mut differing = Vec::new();
     for (name, digest) in expected {
         match found.get(name) {
-            // That a table is missing is said where all files are listed.
-            None if place_of(name).is_some() => {}
+            // That a table is missing, or a file cannot be read, was said before.
+            None if place_of(name).is_some() || archive.has(name) => {}
             None => findings.of_file(name, "it is missing"),
             Some(found) if found != digest => differing.push(name.clone()),
             Some(_) => {}
@@ -250,7 +261,7 @@ fn differing(
     let is_derived = |name: &&String| name.starts_with("report/") || name.starts_with("tables/");
     // What would be made of a client whose events do not fold is not known.
     let unknown: BTreeSet<String> =
-        unfolded.iter().map(|client| names::report(CaseId(*client))).collect();
+        untold.iter().map(|client| names::report(CaseId(*client))).collect();
     let is_unmade = |name: &&String| !expected.contains_key(*name) && !unknown.contains(*name);
     for name in found.keys().filter(is_derived).filter(is_unmade) {
         findings.of_file(name, "the events make no such file");

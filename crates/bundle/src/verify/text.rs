@@ -7,7 +7,7 @@ const SHOWN_MAX: usize = 500;
 
 /// The text with everything escaped that a terminal might obey or show in another order: whatever is not
 /// printable ASCII. What is longer than anything of the format is cut.
-pub(super) fn plain(text: &str) -> String {
+pub fn plain(text: &str) -> String {
     let mut plain = String::with_capacity(text.len());
     for character in text.chars() {
         if plain.len() >= SHOWN_MAX {

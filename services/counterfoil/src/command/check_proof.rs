@@ -5,12 +5,13 @@ use std::path::PathBuf;
 use anyhow::{Context, anyhow};
 use api::json::from_json;
 use api::v1;
+use bundle::GivenKey;
 use clap::Args;
 use proof::note::{Note, VerifierKey};
 use proof::{Checkpoint, Hash, leaf_hash, tree};
 use serde_json::json;
 
-use super::keys::verifier_key;
+use super::keys::given_key;
 use crate::exit::Exit;
 use crate::out::Out;
 
@@ -20,9 +21,10 @@ pub(crate) struct CheckProofArgs {
     /// The proof, as `prove --json` gives it
     #[arg(value_name = "FILE")]
     proof: PathBuf,
-    /// The verifier key of the log, or of a witness; one of those given has to have signed
-    #[arg(long = "key", required = true, value_name = "TEXT", value_parser = verifier_key)]
-    keys: Vec<VerifierKey>,
+    /// The verifier key of the log, or of a witness; one of those given has to have signed. A whole line of
+    /// `keys export-public` says too which sizes of the log it signed
+    #[arg(long = "key", required = true, value_name = "TEXT", value_parser = given_key)]
+    keys: Vec<GivenKey>,
     /// The event's canonical bytes, as ReadEvents gives them: they must be what is proved
     #[arg(long, value_name = "FILE")]
     event: Option<PathBuf>,
@@ -88,8 +90,12 @@ fn read<M: prost::Message + Default>(text: &str, name: &str) -> anyhow::Result<M
 fn signed(args: &CheckProofArgs, kept: Option<&v1::Checkpoint>) -> anyhow::Result<Checkpoint> {
     let kept = kept.context("there is no signed checkpoint of that size")?;
     let note: Note = kept.note.parse().context("the checkpoint is no signed note")?;
-    note.verify(&args.keys).context("the checkpoint is not signed by a key given")?;
-    note.text().parse().context("the note is about no log")
+    let checkpoint: Checkpoint = note.text().parse().context("the note is about no log")?;
+    let known = args.keys.iter().filter(|key| key.covers(checkpoint.size));
+    let known: Vec<VerifierKey> = known.map(|given| given.key.clone()).collect();
+    note.verify(&known)
+        .context("the checkpoint is not signed by a key given, at a size that it signed")?;
+    Ok(checkpoint)
 }
 
 fn hash(bytes: &[u8]) -> anyhow::Result<Hash> {

@@ -38,7 +38,7 @@ pub(crate) struct ExportArgs {
     /// Put the scans and letters in as well, as they were uploaded: whoever has the bundle can read them
     #[arg(long)]
     documents: bool,
-    /// Make it at this kept checkpoint, to have the same bytes once more
+    /// Make it at this kept checkpoint, to have the same bytes once more as long as no key was rotated or revoked
     #[arg(long, value_name = "SIZE")]
     at: Option<u32>,
     /// The file to write, which must not be there yet

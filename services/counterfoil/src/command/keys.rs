@@ -2,6 +2,7 @@
 
 use anyhow::Context;
 use api::v1;
+use bundle::{GivenKey, Sizes};
 use clap::{Args, Subcommand};
 use ledger::audit::KeyError;
 use proof::note::{KeyId, KeyName, NoteError, VerifierKey};
@@ -26,7 +27,8 @@ pub(crate) enum KeysCommand {
     Rotate,
     /// Take a key back: it signs no more, and nobody should trust it
     Revoke(RevokeArgs),
-    /// Print the verifier keys of the firm, one a line: what others check signatures with
+    /// Print what others check signatures with: the firm's keys, oldest first, one a line, each with the sizes of
+    /// the log from the first checkpoint to the last that it signed; a hyphen where there is none yet
     ExportPublic,
     /// Register a witness, whose signatures are kept beside the firm's
     Witness(WitnessArgs),
@@ -117,9 +119,10 @@ fn stopped(error: KeyError) -> anyhow::Error {
     match error {
         KeyError::InForce { .. } => Stop::refused(format!("{error}; see: counterfoil keys rotate")),
         KeyError::NoneInForce => Stop::refused(format!("{error}; make one: counterfoil keys new")),
-        KeyError::Unknown | KeyError::Origin { .. } | KeyError::TooManyWitnesses => {
-            Stop::refused(error.to_string())
-        }
+        KeyError::Unknown
+        | KeyError::Origin { .. }
+        | KeyError::TooManyWitnesses
+        | KeyError::WitnessName => Stop::refused(error.to_string()),
         KeyError::Changed => Stop::unavailable(format!("{error}; look: counterfoil keys list")),
         KeyError::Note(_) | KeyError::Sealed(_) | KeyError::Store(_) => error.into(),
     }
@@ -144,12 +147,16 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
         out.message(&answer, "ListSigningKeysResponse")?;
         return Ok(Exit::Done);
     }
-    let mut table = Table::new(&["key", "state", "since", "~verifier key"]);
+    let mut table = Table::new(&["key", "state", "since", "signed sizes", "~verifier key"]);
     for key in &keys.entries {
         table.row([
             key.key_id.clone(),
             words::key_state(key.state),
             words::instant(key.created_at.as_ref()),
+            match key.first_tree_size {
+                0 => String::new(),
+                first => format!("{first} to {}", key.last_tree_size),
+            },
             key.verifier_key.clone(),
         ]);
     }
@@ -162,26 +169,42 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
 
 async fn export(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
     let keys = all(usize::MAX, session).await?.entries;
-    let trusted = |key: &&v1::SigningKey| {
-        matches!(key.state(), v1::SigningKeyState::Active | v1::SigningKeyState::Retired)
-    };
-    let keys: Vec<_> = keys.iter().filter(trusted).map(|key| key.verifier_key.as_str()).collect();
+    let given = keys.iter().map(given).collect::<anyhow::Result<Vec<_>>>()?;
+    let given: Vec<GivenKey> = given.into_iter().flatten().collect();
     if out.is_json() {
-        out.value(&json!({ "verifierKeys": keys }))?;
+        let lines: Vec<String> = given.iter().map(ToString::to_string).collect();
+        out.value(&json!({ "verifierKeys": lines }))?;
         return Ok(Exit::Done);
     }
-    if keys.is_empty() {
+    if given.is_empty() {
         return Err(Stop::refused("the firm has no signing key; make one: counterfoil keys new"));
     }
-    keys.iter().try_for_each(|key| out.line(key)).context("cannot write the keys")?;
+    given.iter().try_for_each(|key| out.line(key)).context("cannot write the keys")?;
     Ok(Exit::Done)
+}
+
+/// A key of the firm as others should know it, if they should: what was retired signs nothing more, and if it never
+/// signed anything nobody needs it.
+fn given(key: &v1::SigningKey) -> anyhow::Result<Option<GivenKey>> {
+    let size = |size: i64| u64::try_from(size).ok().filter(|size| *size > 0);
+    let (first, last) = (size(key.first_tree_size), size(key.last_tree_size));
+    let sizes = match key.state() {
+        v1::SigningKeyState::Active => Sizes { first, last: None },
+        v1::SigningKeyState::Retired if last.is_some() => Sizes { first, last },
+        v1::SigningKeyState::Retired
+        | v1::SigningKeyState::Revoked
+        | v1::SigningKeyState::Witness
+        | v1::SigningKeyState::Unspecified => return Ok(None),
+    };
+    let key = key.verifier_key.parse().context("a key of the firm does not read")?;
+    Ok(Some(GivenKey { key, sizes: Some(sizes) }))
 }
 
 fn new_name(text: &str) -> Result<KeyName, NoteError> {
     KeyName::parse(text)?.for_new_key()
 }
 
-/// Says why a text is no verifier key.
-pub(super) fn verifier_key(text: &str) -> Result<VerifierKey, NoteError> {
+/// Says why a text is no verifier key, with or without the sizes that it signed.
+pub(super) fn given_key(text: &str) -> Result<GivenKey, NoteError> {
     text.trim().parse()
 }

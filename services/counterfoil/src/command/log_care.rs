@@ -30,8 +30,9 @@ pub(crate) struct VerifyArgs {
     /// end of the log as `head` tells it, POSITION:ROOT; for a bundle the file of a signed checkpoint
     #[arg(long, value_name = "POSITION:ROOT|FILE")]
     pub(crate) checkpoint: Option<String>,
-    /// For a bundle: a file of the firm's public keys, one a line, got elsewhere than from the bundle. An
-    /// earlier checkpoint may be of any of them, or of a key that the bundle lists for its size
+    /// For a bundle: a file of the firm's public keys as `keys export-public` prints them, one a line, oldest first,
+    /// got elsewhere than from the bundle. An earlier checkpoint may be of any of them, or of a key that the bundle
+    /// lists for its size
     #[arg(long, value_name = "FILE", requires = "bundle")]
     pub(crate) public_key: Option<PathBuf>,
     /// For a bundle: the log had at least so many events

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use anyhow::Context;
-use bundle::{Consistency, Request, Trust, Verified};
+use bundle::{Consistency, GivenKey, Request, Trust, Verified, plain};
 use proof::note::VerifierKey;
 use serde_json::json;
 
@@ -62,11 +62,15 @@ fn read(path: &Path) -> anyhow::Result<String> {
 }
 
 /// One key a line, as `keys export-public` prints them.
-fn public_keys(path: &Path) -> anyhow::Result<Vec<VerifierKey>> {
-    let wrong = || Stop::usage("--public-key: the file has keys, one a line: name+id+key");
+fn public_keys(path: &Path) -> anyhow::Result<Vec<GivenKey>> {
+    let wrong = || {
+        Stop::usage(
+            "--public-key: the file has keys, one a line, oldest first: FIRST LAST name+id+key, or the key alone",
+        )
+    };
     let text = read(path)?;
     let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
-    let keys: Vec<VerifierKey> =
+    let keys: Vec<GivenKey> =
         lines.map(str::parse).collect::<Result<_, _>>().map_err(|_| wrong())?;
     if keys.is_empty() { Err(wrong()) } else { Ok(keys) }
 }
@@ -95,8 +99,11 @@ fn show(verified: &Verified, out: &mut Out) -> std::io::Result<()> {
     out.field("clients", verified.cases)?;
     out.field("log's size", verified.size)?;
     out.field("log's root", verified.root)?;
-    if let Some(key) = &verified.key {
-        out.field("signed by", key)?;
+    for key in &verified.signers {
+        out.field("signed by", plain(&key.to_string()))?;
+    }
+    if let Some(key) = list_signer(verified) {
+        out.field("files listed by", plain(&key.to_string()))?;
     }
     if verified.opened > 0 {
         out.field("opened values", verified.opened)?;
@@ -114,14 +121,30 @@ fn show(verified: &Verified, out: &mut Out) -> std::io::Result<()> {
     for line in unproved(verified) {
         out.line(format!("  {line}"))?;
     }
-    if !verified.key_is_given {
+    if let Some(caution) = caution(verified) {
         out.line("")?;
-        out.line(
-            "CAUTION: the key came with the bundle. Compare it with one got elsewhere, and give that \
-             with --public-key.",
-        )?;
+        out.line(caution)?;
     }
     Ok(())
+}
+
+/// The key that signed the list of files, where it did not sign the checkpoint.
+fn list_signer(verified: &Verified) -> Option<&VerifierKey> {
+    verified.key.as_ref().filter(|key| !verified.signers.contains(key))
+}
+
+/// What the keys that were given leave open.
+fn caution(verified: &Verified) -> Option<&'static str> {
+    if !verified.key_is_given {
+        return Some(
+            "CAUTION: the key came with the bundle. Compare it with one got elsewhere, and give that \
+             with --public-key.",
+        );
+    }
+    verified.key_is_unsized.then_some(
+        "CAUTION: a key was given without the sizes of the log that it signed. One that was retired before, \
+         and stolen, would not be told from the one in force: give what `keys export-public` prints.",
+    )
 }
 
 /// What a sound bundle leaves open, and what would show it.
@@ -140,9 +163,12 @@ fn unproved(verified: &Verified) -> Vec<&'static str> {
     if matches!(verified.request, Some(Request::Days { .. })) {
         lines.push("that no case with an event in these days is missing: the whole log shows that");
     }
-    if verified.consistency != Consistency::Proved {
-        lines.push("that the firm signed no other log before: an earlier checkpoint of a whole log shows that");
-    }
+    lines.push(if verified.consistency == Consistency::Proved {
+        "that the firm signed no other log: a checkpoint that somebody else was given may show one"
+    } else {
+        "that the firm signed no other log: a checkpoint that somebody was given, held against a whole log, \
+         may show one"
+    });
     lines.push("that what was recorded is true: papers from elsewhere show that");
     lines
 }
@@ -180,6 +206,8 @@ fn as_json(verified: &Verified) -> serde_json::Value {
         "treeSize": verified.size.to_string(),
         "root": verified.root.hex(),
         "verifierKey": verified.key.as_ref().map(ToString::to_string),
+        "signedBy": verified.signers.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        "caution": caution(verified),
         "keyIsGiven": verified.key_is_given,
         "opened": verified.opened,
         "consistency": consistency,

@@ -428,6 +428,10 @@ fn failure(error: ExportError) -> Failure {
         ExportError::OtherRoot { size } => {
             checkpoint::corrupt(size, "the events do not make the root of the checkpoint")
         }
+        ExportError::Client { client } => Failure::Quota {
+            subject: format!("client {client}"),
+            limit: "16 MiB of events of one client in a bundle, beside personal values".into(),
+        },
         other => Failure::internal(format!("a bundle was not made: {}", with_causes(&other))),
     }
 }

@@ -1,6 +1,6 @@
 //! The keys that sign a firm's checkpoints: one in force at a time, and all there ever were.
 
-use api::scalar::timestamp;
+use api::scalar::{int64, timestamp};
 use api::status::{Failure, with_causes};
 use api::v1;
 use bundle::KeySpan;
@@ -44,6 +44,9 @@ pub enum KeyError {
     /// Another process changed the keys at the same time.
     #[error("another process changed the keys at the same time")]
     Changed,
+    /// A witness's key has the name of the log.
+    #[error("the key has the name of the log, which only the firm's own keys have")]
+    WitnessName,
     /// As many witnesses are registered as there can be.
     #[error("there are {WITNESS_KEYS_MAX} witnesses already")]
     TooManyWitnesses,
@@ -72,6 +75,7 @@ impl From<KeyError> for Failure {
             | KeyError::Origin { .. }
             | KeyError::Changed
             | KeyError::TooManyWitnesses
+            | KeyError::WitnessName
             | KeyError::Note(_) => Self::internal(with_causes(&error)),
         }
     }
@@ -233,6 +237,11 @@ impl Ledger {
         key: &VerifierKey,
     ) -> Result<bool, KeyError> {
         key.name().clone().for_new_key()?;
+        // Whoever reads a checkpoint knows the firm's own keys by the name of the log.
+        if self.store().signing_keys(firm).await?.iter().any(|row| row.name == key.name().as_str())
+        {
+            return Err(KeyError::WitnessName);
+        }
         let known = self.store().witness_keys(firm).await?.len();
         if u32::try_from(known).is_ok_and(|known| known >= WITNESS_KEYS_MAX) {
             return Err(KeyError::TooManyWitnesses);
@@ -247,6 +256,7 @@ pub(super) async fn messages(
     ledger: &Ledger,
     firm: FirmId,
 ) -> Result<Vec<v1::SigningKey>, KeyError> {
+    let spans = spans(ledger, firm).await?;
     let mut keys = Vec::new();
     for row in ledger.store().signing_keys(firm).await? {
         let state = match (row.revoked_at, row.retired_at) {
@@ -254,8 +264,12 @@ pub(super) async fn messages(
             (None, Some(_)) => v1::SigningKeyState::Retired,
             (None, None) => v1::SigningKeyState::Active,
         };
+        let verifier = verifier_of(&row)?;
+        let span = spans.iter().find(|span| span.key == verifier);
         keys.push(v1::SigningKey {
-            verifier_key: verifier_of(&row)?.to_string(),
+            first_tree_size: int64(span.map_or(0, |span| span.first)),
+            last_tree_size: int64(span.map_or(0, |span| span.last)),
+            verifier_key: verifier.to_string(),
             key_id: row.key_id,
             state: state.into(),
             created_at: Some(timestamp(row.created_at)),

@@ -10,7 +10,7 @@ use api::requests::{self, ChargesAsked};
 use api::scalar::{int32, int64};
 use api::status::Failure;
 use api::{name, v1};
-use domain::command::{AccountAction, Command, Dated};
+use domain::command::{AccountAction, Command, Dated, Run};
 use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId};
 use domain::ids::{AccountId, CardToken, RequestId};
 use domain::refusal::Refusal;
@@ -21,6 +21,7 @@ use super::list::accounts;
 use crate::access::{Authority, fingerprint, unkeyed_request};
 use crate::gateway::{ChargeRequest, ChargeRun};
 use crate::ledger::{InFlight, Ledger};
+use crate::openings::{Look, clients_of};
 use crate::present::amount;
 use crate::reading::View;
 
@@ -51,7 +52,8 @@ pub(super) async fn request_charges(
     ledger.check_name(authority, &message.parent).await?;
     let asked = requests::request_charges(message)?;
     let whole = api::fingerprint(message);
-    let mark = ledger.mark(authority, asked.firm, asked.request_id, whole).await?;
+    let begun = Run::Charges { as_of: asked.as_of };
+    let mark = ledger.begin(authority, (asked.firm, asked.request_id), begun, whole).await?;
     let own = ledger.engine().own_requests(asked.firm).await?;
     let request = Request { ledger, authority, asked, whole, own };
     let head = ledger.engine().head(asked.firm).await?.position;
@@ -188,7 +190,10 @@ impl Request<'_> {
         let primary = View::of_primary(self.ledger, self.authority);
         let mut folded =
             accounts(&primary, None, firm, charges.values().map(|(id, _)| *id)).await?;
-        let streams = folded.keys().copied().map(StreamId::Account);
+        let streams: Vec<StreamId> = folded.keys().copied().map(StreamId::Account).collect();
+        // Whoever is given a card's token has looked at it: so does who asks for the same charges again.
+        let look = Look::at_cards(self.authority, "RequestCharges");
+        self.ledger.note_openings(look, firm, clients_of(streams.clone())).await?;
         let opener = self.ledger.engine().opener(firm, streams).await?;
         let mut run = ChargeRun { firm, request_id, charges: Vec::new() };
         for (invoice, (account, charge)) in charges {

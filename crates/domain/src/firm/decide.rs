@@ -288,7 +288,10 @@ fn check_adoption(firm: &Firm, pack: &RulePack) -> Result<(), Refusal> {
         |known: &&AdoptedPack| known.pack.code == pack.code && known.pack.state != pack.state;
     if let Some(known) = firm.packs.iter().find(of_another) {
         let state = known.pack.state.map_or_else(|| "federal".to_owned(), |s| format!("of {s}"));
-        return Err(refused("pack_json", &format!("state must stay: pack {} is {state}", pack.code)));
+        return Err(refused(
+            "pack_json",
+            &format!("state must stay: pack {} is {state}", pack.code),
+        ));
     }
     Ok(())
 }

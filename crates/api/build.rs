@@ -46,10 +46,14 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     // Encoded by the compiler itself: the plain descriptor type would lose the annotations.
     fs::write(out.join("contract.binpb"), compiler.encode_file_descriptor_set())?;
 
+    // The codec asks each message what the contract calls it.
+    let mut names = tonic_prost_build::Config::new();
+    names.enable_type_names();
     tonic_prost_build::configure()
         .extern_path(".google.rpc", "::tonic_types::pb")
         .skip_debug(PRIVATE)
-        .compile_fds(compiler.file_descriptor_set())?;
+        .codec_path("crate::codec::ContractCodec")
+        .compile_fds_with_config(compiler.file_descriptor_set(), names)?;
     Ok(())
 }
 

@@ -16,6 +16,8 @@ use crate::scalar::{self, CivilDate};
 pub const FIELD_ERRORS_MAX: usize = 20;
 
 const REQUIRED: &str = "is required";
+/// The field that stands for a request as a whole.
+pub(crate) const REQUEST: &str = "request";
 
 /// One field and the rule it breaks.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -34,6 +36,18 @@ impl FieldErrors {
     /// A fault found outside a conversion, such as a page token that does not open.
     pub fn one(field: impl Into<String>, rule: impl Into<String>) -> Self {
         Self(vec![FieldError { field: field.into(), rule: rule.into() }])
+    }
+
+    /// The same faults of a request that is one of several.
+    #[must_use]
+    pub fn under(mut self, path: &str) -> Self {
+        for error in &mut self.0 {
+            error.field = match error.field.as_str() {
+                REQUEST => path.to_owned(),
+                field => format!("{path}.{field}"),
+            };
+        }
+        self
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::sync::LazyLock;
 
+use domain::codec::value_of;
 use prost::Message;
 use prost_reflect::{DescriptorPool, DynamicMessage, FieldDescriptor, Kind, MessageDescriptor};
 use serde_json::{Map, Value};
@@ -63,8 +64,16 @@ pub fn from_json<M: Message + Default>(text: &str, full_name: &str) -> Result<M,
     if text.len() > JSON_LINE_BYTES_MAX {
         return Err(JsonError::new("line", format!("must be at most {JSON_LINE_BYTES_MAX} bytes")));
     }
-    let value: Value = serde_json::from_str(text).map_err(|error| {
-        JsonError::new("line", format!("must be JSON; it is not at column {}", error.column()))
+    let value = value_of(text).map_err(|error| {
+        let at = error.column();
+        JsonError::new(
+            "line",
+            if error.is_data() {
+                format!("must name each member once; one is named again at column {at}")
+            } else {
+                format!("must be JSON; it is not at column {at}")
+            },
+        )
     })?;
     // The library's own words would echo the value.
     let Ok(message) = DynamicMessage::deserialize(descriptor.clone(), &value) else {
@@ -84,7 +93,7 @@ pub fn to_json<M: Message>(message: &M, full_name: &str) -> Result<Value, Unknow
     serde_json::to_value(dynamic).map_err(|_| unknown())
 }
 
-fn joined(path: &str, name: &str) -> String {
+pub(crate) fn joined(path: &str, name: &str) -> String {
     if path.is_empty() { name.to_owned() } else { format!("{path}.{name}") }
 }
 
@@ -192,6 +201,7 @@ mod tests {
         for (text, field) in [
             ("secret".to_owned(), "line"),
             ("[\"secret\"]".to_owned(), "line"),
+            (r#"{"name":"secret","name":"secret"}"#.to_owned(), "line"),
             (
                 line(r#"{"enrol":{"contact":{"phone":["secret"]}}}"#),
                 "actions[0].enrol.contact.phone",

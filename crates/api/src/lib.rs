@@ -10,6 +10,7 @@
 
 mod case_action;
 mod code;
+pub mod codec;
 pub mod contact;
 pub mod event;
 mod field;

@@ -19,7 +19,8 @@ use tonic::{Code, Status};
 use tonic_types::StatusExt as _;
 use uuid::Uuid;
 
-use crate::field::FieldErrors;
+use crate::codec::{NO_MESSAGE, UNREADABLE};
+use crate::field::{FieldErrors, REQUEST};
 use crate::scalar;
 use build::Answer;
 
@@ -47,6 +48,8 @@ pub enum Failure {
         /// When it was given, UTC.
         at: UtcMicros,
     },
+    /// The domain refused one of a request's actions.
+    RefusedAction(Box<Refusal>),
     /// The request id was used for another request.
     RequestReused {
         /// When, UTC.
@@ -93,6 +96,11 @@ pub enum Failure {
     PermissionDenied {
         /// The scope that is missing, if that is what is missing.
         scope: Option<&'static str>,
+    },
+    /// An examiner's token is bound to less than this would show.
+    OutOfBounds {
+        /// The rule.
+        rule: &'static str,
     },
     /// There is no token, or none that is valid.
     Unauthenticated,
@@ -162,6 +170,15 @@ impl Failure {
     /// A fault of the service, under a new incident id.
     pub fn internal(what: impl fmt::Display) -> Self {
         Self::Internal { incident: Uuid::now_v7(), what: what.to_string() }
+    }
+
+    /// The same of a request that has actions.
+    #[must_use]
+    pub fn of_actions(self) -> Self {
+        match self {
+            Self::Refused(refusal) => Self::RefusedAction(refusal),
+            other => other,
+        }
     }
 }
 
@@ -269,8 +286,12 @@ impl From<Failure> for Status {
     fn from(failure: Failure) -> Self {
         match failure {
             Failure::Fields(errors) => fields(errors),
-            Failure::Refused(refusal) => refusal::status(*refusal),
             Failure::Before { failure, at } => before(&Self::from(*failure), at),
+            Failure::Refused(refusal) => refusal::status(*refusal, None),
+            Failure::RefusedAction(refusal) => {
+                let action = refusal.action;
+                refusal::status(*refusal, Some(action))
+            }
             Failure::RequestReused { first_seen } => reused(first_seen),
             Failure::ReadBehind { wanted, applied } => Answer::new(
                 Code::Unavailable,
@@ -315,6 +336,7 @@ impl From<Failure> for Status {
             .with("field", field)
             .resource(resource_type, &name, &format!("{field} names nothing on record")),
             Failure::PermissionDenied { scope } => permission(scope),
+            Failure::OutOfBounds { rule } => denied().with("bounds", rule).status(),
             Failure::Unauthenticated => Answer::new(
                 Code::Unauthenticated,
                 "TOKEN_INVALID",
@@ -413,9 +435,12 @@ fn reused(first_seen: UtcMicros) -> Status {
     .bad_request(vec![("request_id".into(), "must be new for a new request".into())])
 }
 
+fn denied() -> Answer {
+    Answer::new(Code::PermissionDenied, "PERMISSION_DENIED", "the token does not allow this")
+}
+
 fn permission(scope: Option<&'static str>) -> Status {
-    let answer =
-        Answer::new(Code::PermissionDenied, "PERMISSION_DENIED", "the token does not allow this");
+    let answer = denied();
     match scope {
         Some(scope) => answer.with("scope", scope).status(),
         None => answer.status(),
@@ -436,29 +461,39 @@ fn internal(incident: Uuid, what: &str) -> Status {
 /// What the transport says of bytes that are no message, as the service says it: the field and the rule.
 /// Nothing for any other status.
 ///
-/// The decoder has no other word for it than its text: where it was, innermost first, and what it met
-/// (prost: `failed to decode Protobuf message: Inner.field: Outer.field: invalid string value: ...`).
-pub fn unreadable(status: &Status) -> Option<Failure> {
-    const PREFIX: &str = "failed to decode Protobuf message: ";
-    let found =
-        (status.code() == Code::Internal).then(|| status.message().strip_prefix(PREFIX))??;
-    let mut path = Vec::new();
-    let mut rest = found;
-    while let Some((place, after)) = rest.split_once(": ")
-        && let Some((message, field)) = place.split_once('.')
-        && [message, field].into_iter().all(|name| !name.is_empty() && !name.contains(' '))
-    {
-        path.push(field);
-        rest = after;
+/// Of its own statuses the service gives each with details. gRPC has a transport say INTERNAL of what a
+/// caller sent wrongly, and OUT_OF_RANGE of what is too large; it has no word for either but its text.
+pub fn unreadable(status: &Status, bytes_max: usize) -> Option<FieldErrors> {
+    if !status.details().is_empty() {
+        return None;
     }
-    path.reverse();
-    let rule = if rest.contains("UTF-8") {
-        "must be text in UTF-8"
-    } else {
-        "must be a message of the contract"
+    let (mut field, rule) = match status.code() {
+        Code::OutOfRange => ("", format!("must be at most {bytes_max} bytes as a message")),
+        Code::Internal => {
+            let said = status.message();
+            let of_codec = said.strip_prefix(UNREADABLE).and_then(|found| found.split_once(": "));
+            let (field, rule) = of_codec.unwrap_or_else(|| ("", rule_of(said)));
+            (field, rule.to_owned())
+        }
+        _ => return None,
     };
-    let field = if path.is_empty() { "request".to_owned() } else { path.join(".") };
-    Some(FieldErrors::one(field, rule).into())
+    if field.is_empty() {
+        field = REQUEST;
+    }
+    Some(FieldErrors::one(field, rule))
+}
+
+/// The rule that the frames of a request break (gRPC over HTTP/2, "Length-Prefixed-Message").
+fn rule_of(said: &str) -> &'static str {
+    if said.contains("Unexpected EOF") {
+        "must be as long as it says"
+    } else if said.contains("Missing request message") {
+        "is required"
+    } else if said.contains("compress") {
+        "must not be compressed"
+    } else {
+        NO_MESSAGE
+    }
 }
 
 /// The same status as a message, for one answer of a stream.

@@ -1,7 +1,7 @@
 //! Who is named as having recorded something, and which names a person would take for each other.
 
 use unicode_normalization::UnicodeNormalization as _;
-use unicode_security::skeleton;
+use unicode_security::{GeneralSecurityProfile, skeleton};
 
 use crate::event::Author;
 use crate::value::Text;
@@ -38,20 +38,28 @@ impl ServiceActor {
         Author::without_token(Text::parse(self.name()).expect("a constant of ours is short text"))
     }
 
-    /// The one that a label would be taken for.
+    /// The one that a label would be taken for, or that it names among other words.
     pub fn seen_in(label: &Text) -> Option<Self> {
-        let seen = sight_of(label.as_str());
-        Self::ALL.into_iter().find(|actor| sight_of(actor.name()) == seen)
+        let words = label.as_str().split(|c: char| !c.is_alphanumeric());
+        let words: Vec<String> = words.map(sight_of).collect();
+        Self::ALL.into_iter().find(|actor| {
+            let name = sight_of(actor.name());
+            let reads = |from: usize| {
+                let read = (from..words.len()).map(|to| words[from..=to].concat());
+                read.take_while(|read| read.len() <= name.len()).any(|read| read == name)
+            };
+            (0..words.len()).any(reads)
+        })
     }
 }
 
 /// What a person makes out of a text at a glance. Two texts with the same sight may be taken for each other.
 ///
-/// Forms of compatibility are one (UAX #15, NFKC), look-alikes of other scripts are one (UTS #39, the
-/// skeleton), case does not count, and only letters and digits do: neither spaces and signs nor what cannot
+/// Look-alikes of other scripts are one (UTS #39, the skeleton), forms of compatibility are one (UAX #15, NFKC;
+/// it comes second, since it makes other letters of some look-alikes), case does not count, and only letters and digits do: neither spaces and signs nor what cannot
 /// be seen. Since case does not count, neither does the difference of `i` and `l`, which a capital I hides.
 pub(crate) fn sight_of(text: &str) -> String {
-    let folded: String = text.nfkc().collect();
+    let folded: String = skeleton(text).nfkc().collect();
     let once = lower(skeleton(&folded));
     // A capital looks like other letters than the small one does.
     lower(skeleton(&once))
@@ -59,6 +67,13 @@ pub(crate) fn sight_of(text: &str) -> String {
         .filter(|c| c.is_alphanumeric() && !is_blank(*c))
         .map(|c| if c == 'i' { 'l' } else { c })
         .collect()
+}
+
+/// Whether every letter is of common use (UTS #39, `Identifier_Status`). Letters of phonetic alphabets, of
+/// mathematics and of scripts that nobody writes any more look like others that the published list does not
+/// name.
+pub(crate) fn is_plain(text: &str) -> bool {
+    text.chars().filter(|c| c.is_alphanumeric()).all(GeneralSecurityProfile::identifier_allowed)
 }
 
 fn lower(text: impl Iterator<Item = char>) -> String {
@@ -98,6 +113,12 @@ mod tests {
             "Iocal operator",
             // Turkish dotted capital and dotless small i have no part in this name; accents do.
             "lóçal öperator",
+            // Named among other words.
+            "local operator (night)",
+            "the local-operator",
+            // Greek lunate sigma.
+            "lo\u{3f2}al operator",
+            "LO\u{3f9}AL OPERATOR",
         ] {
             let seen = ServiceActor::seen_in(&text(forged));
             assert_eq!(seen, Some(ServiceActor::LocalOperator), "{forged:?}");
@@ -123,6 +144,17 @@ mod tests {
         for (at, sight) in sights.iter().enumerate() {
             assert!(!sight.is_empty());
             assert!(!sights[..at].contains(sight), "{sight}");
+        }
+    }
+
+    #[test]
+    fn letters_that_only_look_like_others_are_no_plain_ones() {
+        for label in ["\u{1d00}nna Clerk", "\u{a731}ales", "\u{1d425}ead", "ba\u{21b}\u{2c65}"] {
+            assert!(!is_plain(label), "{label}");
+        }
+        for label in ["Anna Clerk", "Zoë Peña", "ірина", "地方", "क्रम", "crm 2 (night)", "O'Hara"]
+        {
+            assert!(is_plain(label), "{label}");
         }
     }
 

@@ -489,6 +489,37 @@ pub struct Look {
     pub what: Text,
 }
 
+/// Many commands that one request asks for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Run {
+    /// Bill every account.
+    Billing {
+        /// The day up to which it is judged.
+        as_of: CivilDate,
+    },
+    /// Ask for the charge of every invoice that is due.
+    Charges {
+        /// The day on which it is.
+        as_of: CivilDate,
+    },
+    /// Note that a charge was handed over.
+    HandOver,
+    /// Match what is certain.
+    Matching,
+}
+
+impl Run {
+    /// What it is called.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Billing { .. } => "RunBilling",
+            Self::Charges { .. } => "RequestCharges",
+            Self::HandOver => "HandOver",
+            Self::Matching => "MatchAutomatically",
+        }
+    }
+}
+
 /// A command.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Command {
@@ -517,6 +548,8 @@ pub enum Command {
     },
     /// See [`Look`].
     Look(Look),
+    /// See [`Run`].
+    Begin(Run),
     /// Two cases that may be a couple.
     Couple {
         /// One, the payer if they are linked and enrolled the same day.

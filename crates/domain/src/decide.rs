@@ -9,11 +9,11 @@ use calendar::{CivilDate, Datelike};
 
 use crate::account;
 use crate::case;
-use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction, Look};
+use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction, Look, Run};
 use crate::deposit;
 use crate::event::{
-    AccessUsed, AccountOpened, CardOnFileChanged, ClientLookedAt, FirmEvent, Recorded, StreamId,
-    UtcMicros,
+    AccessUsed, AccountOpened, AutomaticMatches, CardOnFileChanged, ClientLookedAt, FirmEvent,
+    Recorded, StreamId, UtcMicros,
 };
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};
@@ -42,6 +42,7 @@ pub fn decide(
         | Command::Couple { .. }
         | Command::ClaimFee { .. }
         | Command::BillAccount { .. }
+        | Command::Begin(_)
         | Command::Look(_) => false,
     };
     let mut draft = Draft::begin(world, context, several);
@@ -62,6 +63,7 @@ fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt>
         Command::Account { account, action } => on_account(draft, *account, action),
         Command::Bank(action) => deposit::bank(draft, action),
         Command::Firm { action } => on_firm(draft, action),
+        Command::Begin(run) => on_run(draft, *run),
         Command::Look(look) => on_look(draft, look),
         Command::Couple { first, second, action } => {
             couple::decide(draft, *first, *second, *action)
@@ -190,6 +192,24 @@ fn on_firm(draft: &mut Draft<'_, '_>, dated: &Dated<FirmAction>) -> Result<(), H
         check_day(firm, draft.now(), "occurred_on", on)?;
     }
     draft.add(StreamId::Firm, on, event)?;
+    Ok(())
+}
+
+/// Nothing is recorded of a run's beginning, but its answer: the same request finds the same place.
+fn on_run(draft: &Draft<'_, '_>, run: Run) -> Result<(), Halt> {
+    let firm = draft.world().firm()?;
+    match run {
+        Run::Billing { as_of } | Run::Charges { as_of } => {
+            check_day(firm, draft.now(), "as_of", as_of)?;
+        }
+        Run::HandOver | Run::Matching => {
+            if firm.automatic_matches() == AutomaticMatches::Nothing {
+                let detail =
+                    "the firm's policy lets nothing be automatic: a person confirms every match";
+                return Err(Refusal::new(Reason::StateRefuses, "automatic", detail).into());
+            }
+        }
+    }
     Ok(())
 }
 

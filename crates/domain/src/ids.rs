@@ -129,12 +129,12 @@ macro_rules! code {
                 out.string(&self.0);
             }
             fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
-                let text = input.string()?;
+                let text = input.checked(crate::value::check_code)?;
                 if input.is_strict() {
                     crate::value::check_code_letters(&text)
                         .map_err(|error| input.error(format!("a code: {error}")))?;
                 }
-                Ok(Self(text.into()))
+                Ok(Self(text))
             }
         }
     )*};

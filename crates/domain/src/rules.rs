@@ -5,6 +5,7 @@
 //! confirmed it.
 
 mod check;
+mod floor;
 mod merge;
 
 use std::collections::BTreeSet;

@@ -121,7 +121,7 @@ impl Field for Text {
         out.string(&self.0);
     }
     fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
-        Ok(Self(input.string()?.into()))
+        input.checked(|text| check_text(text, TEXT_LENGTH_MAX)).map(Self)
     }
 }
 

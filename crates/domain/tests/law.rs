@@ -174,10 +174,10 @@ fn nobody_stands_for_a_pack_on_a_day_to_come() {
 fn a_pack_is_not_adopted_as_confirmed_nor_moved_to_another_state() {
     let mut desk = desk();
     let said = nevada(1, &json!({"confirmed_by_counsel": true}));
-    refuses(&mut desk, FirmAction::AdoptPack(Box::new(said)), Reason::ValueRefused, "pack");
+    refuses(&mut desk, FirmAction::AdoptPack(Box::new(said)), Reason::ValueRefused, "pack_json");
     adopt(&mut desk, &nevada(1, &json!({})));
     let moved = nevada(2, &json!({"state": "UT"}));
-    refuses(&mut desk, FirmAction::AdoptPack(Box::new(moved)), Reason::ValueRefused, "pack");
+    refuses(&mut desk, FirmAction::AdoptPack(Box::new(moved)), Reason::ValueRefused, "pack_json");
 }
 
 /// Logs from before confirmations were events hold adoptions that say so themselves.

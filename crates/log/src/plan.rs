@@ -336,7 +336,7 @@ fn named_streams(command: &Command) -> Vec<StreamId> {
         }
         Command::Account { account, .. } => vec![StreamId::Account(*account)],
         Command::Bank(action) => action.streams(),
-        Command::Firm { .. } => Vec::new(),
+        Command::Firm { .. } | Command::Begin(_) => Vec::new(),
         Command::Look(look) => look.cases.iter().copied().map(StreamId::Looks).collect(),
         Command::Couple { first, second, .. } => [first, second]
             .into_iter()

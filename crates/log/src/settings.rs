@@ -39,6 +39,8 @@ pub const REBUILD_PAGE: usize = 20_000;
 pub const FOLLOW_PAGE: usize = 500;
 /// Events and answers after which a page of a move ends, but for a request that is longer by itself.
 pub const MOVE_PAGE: usize = 2_000;
+/// Times that a move copies what was written to its source meanwhile, before it says that the source has to rest.
+pub(crate) const MOVE_ROUNDS_MAX: u32 = 5;
 /// How long readers wait for the head to move before they look for what another process wrote.
 const POLL_INTERVAL: Duration = Duration::from_secs(1);
 /// Pause before the first retry; each further one takes twice as long.

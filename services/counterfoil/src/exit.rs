@@ -5,6 +5,8 @@ use std::process::ExitCode;
 
 use tonic::{Code, Status};
 
+use crate::fault::{Fault, is_of_the_transport};
+
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Exit {
@@ -75,7 +77,12 @@ impl Exit {
             return stop.exit;
         }
         if let Some(status) = error.downcast_ref::<Status>() {
-            return Self::of_code(status.code());
+            let fault = Fault::of_status(status);
+            return if is_of_the_transport(fault.code, &fault.reason) {
+                Self::Unavailable
+            } else {
+                Self::of_code(fault.code)
+            };
         }
         let unreachable = error.downcast_ref::<tonic::transport::Error>().is_some()
             || error.downcast_ref::<store::OpenError>().is_some()

@@ -76,7 +76,7 @@ impl Fault {
         if self.reason.starts_with("EVIDENCE_") && self.code == Code::DataLoss {
             return "the document is lost";
         }
-        kind(self.code)
+        if is_of_the_transport(self.code, &self.reason) { "no answer" } else { kind(self.code) }
     }
 
     /// What a person reads.
@@ -97,6 +97,11 @@ impl Fault {
         }
         lines
     }
+}
+
+/// Whether no service said it: of its own statuses each has a reason, and faults of its own an incident.
+pub(crate) fn is_of_the_transport(code: Code, reason: &str) -> bool {
+    reason.is_empty() && matches!(code, Code::Unknown | Code::Internal)
 }
 
 fn violations(details: &ErrorDetails) -> Vec<(String, String)> {
@@ -139,6 +144,12 @@ fn kind(code: Code) -> &'static str {
 
 /// What to do next. Reasons are the stable ones of the contract; what is left goes by the code.
 fn next(code: Code, reason: &str) -> Option<&'static str> {
+    if is_of_the_transport(code, reason) {
+        return Some(
+            "look at the address, and whether it begins as it has to: https:// where TLS is spoken, http:// \
+             where it is not",
+        );
+    }
     Some(match reason {
         "FIRM_UNKNOWN" => "register the firm: counterfoil firm register FILE.json",
         "CASE_UNKNOWN" => "look the case up: counterfoil clients",
@@ -190,6 +201,15 @@ fn next(code: Code, reason: &str) -> Option<&'static str> {
 mod tests {
     use super::*;
     use std::collections::HashMap;
+
+    #[test]
+    fn what_no_service_said_is_no_fault_to_report() {
+        for code in [Code::Unknown, Code::Internal] {
+            let lines = Fault::of_status(&Status::new(code, "h2 protocol error")).lines();
+            assert_eq!(lines[0], "no answer: h2 protocol error");
+            assert!(lines[1].contains("https:// where TLS is spoken"), "{lines:?}");
+        }
+    }
 
     #[test]
     fn a_refusal_shows_its_rule_citation_and_next_step() {

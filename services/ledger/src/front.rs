@@ -306,17 +306,11 @@ impl Front {
             Ok(response) => response,
             Err(never) => match never {},
         };
-        // Of its own statuses the service gives each with details. One without is the transport's, which
-        // turns away before any handler what is too large or no message.
+        // The transport turns away before any handler what is too large or no message.
+        let most = self.ledger.limits().message_bytes_max;
         let status = Status::from_header_map(response.headers());
-        match status.filter(|status| status.details().is_empty()) {
-            Some(status) if status.code() == Code::OutOfRange => {
-                Status::from(self.ledger.message_too_large()).into_http()
-            }
-            Some(status) => match unreadable(&status) {
-                Some(failure) => Status::from(failure).into_http(),
-                None => response,
-            },
+        match status.and_then(|status| unreadable(&status, most)) {
+            Some(errors) => Status::from(Failure::from(errors)).into_http(),
             None => response,
         }
     }
@@ -365,12 +359,12 @@ fn peer_of(request: &Request<Body>) -> Option<SocketAddr> {
 /// Whether a caller has a scope for the RPC; whether the resource is of the caller's firm, only the
 /// handler can see.
 fn authorise(rpc: Rpc, authority: &Authority, path: &str) -> Result<(), Failure> {
+    if let (Rpc::Scoped(_), Some(rule)) = (rpc, table::closed_by(authority.bounds(), path)) {
+        tracing::warn!(path, "denied: the token is bound to less than this shows");
+        return Err(Failure::OutOfBounds { rule });
+    }
     match rpc {
         Rpc::Open => Ok(()),
-        Rpc::Scoped(_) if !table::is_open_within(authority.bounds(), path) => {
-            tracing::warn!(path, "denied: the token is bound to less than this shows");
-            Err(Failure::PermissionDenied { scope: None })
-        }
         Rpc::Scoped(scopes) if authority.has_any(scopes) => Ok(()),
         Rpc::Scoped(scopes) => {
             tracing::warn!(path, "denied: the token has no scope for this");

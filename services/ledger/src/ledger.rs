@@ -8,7 +8,7 @@ use std::time::Duration;
 use api::FieldErrors;
 use api::requests::{Asked, Cursor};
 use calendar::CivilDate;
-use domain::command::{Command, CoupleAction, Look};
+use domain::command::{Command, Look, Run};
 use domain::event::{LookKind, StreamId, UtcMicros};
 use domain::firm::Firm;
 use domain::ids::{CaseId, FirmId, RequestId};
@@ -160,12 +160,6 @@ impl Ledger {
         &self.shared.limits
     }
 
-    pub(crate) fn message_too_large(&self) -> Failure {
-        let most = self.limits().message_bytes_max;
-        let limit = format!("a request has at most {most} bytes");
-        Failure::Quota { subject: "request".into(), limit }
-    }
-
     pub(crate) fn gateway(&self) -> &dyn PaymentGateway {
         self.shared.gateway.as_ref()
     }
@@ -303,7 +297,7 @@ impl Ledger {
     }
 
     /// Records the one change that a message about a named resource asks for.
-    pub(crate) async fn change<M: prost::Message>(
+    pub(crate) async fn change<M: prost::Message + prost::Name>(
         &self,
         authority: &Authority,
         name: &str,
@@ -432,24 +426,25 @@ impl Ledger {
         self.submit(authority, asked, print).await.map(|_| ())
     }
 
-    /// A request of the service's own that records nothing and only marks where in the log a run of
-    /// many requests began: the same id again finds the same mark, another body is refused. It
-    /// compares a case with itself, which no rule makes anything of.
-    pub(crate) async fn mark(
+    /// Begins a run of many requests: marks where in the log it began, and records nothing else. The same id
+    /// again finds the same mark, another body or another kind of run is refused.
+    pub(crate) async fn begin(
         &self,
         authority: &Authority,
-        firm: FirmId,
-        request_id: RequestId,
-        fingerprint: [u8; 32],
+        asked: (FirmId, RequestId),
+        run: Run,
+        whole: [u8; 32],
     ) -> Result<Answer, Failure> {
-        self.submit(authority, Asked { firm, request_id, command: marker() }, fingerprint).await
+        let (firm, request_id) = asked;
+        let begin = |print| {
+            self.submit(authority, Asked { firm, request_id, command: Command::Begin(run) }, print)
+        };
+        match begin(fingerprint(run.name(), &[&whole])).await {
+            // What began before runs were told apart goes on as it began.
+            Err(Failure::RequestReused { .. }) => begin(whole).await,
+            answer => answer,
+        }
     }
-}
-
-/// The command of a mark.
-pub(crate) fn marker() -> Command {
-    let nobody = CaseId(uuid::Uuid::nil());
-    Command::Couple { first: nobody, second: nobody, action: CoupleAction::Compare }
 }
 
 /// Refuses a position that the log has not reached.

@@ -460,6 +460,34 @@ async fn what_nobody_waits_for_any_more_ends() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_caller_without_a_token_is_told_to_go_however_fast_the_calls_are() {
+    const CALLS: u32 = 1_000;
+    let service = Service::start().await;
+    let most = service.ledger.limits().door.refused_calls_max;
+    let mut caller = stranger(&service, 2).await;
+    caller.greet().await.unwrap();
+    let mut answered = 0;
+    let told = async {
+        for stream in (0..CALLS).map(|at| 2 * at + 1) {
+            caller.send(&call(stream, GET_HEAD, None, END_STREAM)).await.unwrap();
+            loop {
+                let frame = caller.next().await.unwrap();
+                if frame.kind == kind::GOAWAY {
+                    return;
+                }
+                if frame.stream == stream && frame.flags & END_STREAM != 0 {
+                    break;
+                }
+            }
+            answered += 1;
+        }
+    };
+    timeout(SOON, told).await.unwrap();
+    // One or two may pass by while the farewell is written.
+    assert!((most..=most + 10).contains(&answered), "{answered} calls were answered");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn answers_that_ended_and_are_not_read_end_their_connection() {
     let service = Service::with(brief()).await;
     let firm = service.firm().await;

@@ -155,6 +155,72 @@ async fn nothing_is_billed_up_to_a_day_to_come() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn whoever_is_given_a_cards_token_is_on_record_with_it() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let cases = clients(&service, &firm, 1).await;
+    service.billing().run_billing(run(&firm)).await.unwrap();
+    let request = v1::RequestChargesRequest {
+        parent: firm.clone(),
+        request_id: id(),
+        as_of: date(2026, 3, 2),
+        charges_max: 0,
+    };
+    let looks = async || {
+        let stream = format!("looks/{}", cases[0].rsplit('/').next().unwrap());
+        let read = v1::ReadEventsRequest {
+            parent: firm.clone(),
+            stream: Some(stream),
+            page_size: 100,
+            ..v1::ReadEventsRequest::default()
+        };
+        let events = service.cases().read_events(read).await.unwrap().into_inner().events;
+        let of_charges = events.into_iter().filter(|e| e.canonical_json.contains("RequestCharges"));
+        of_charges.map(|event| event.access).collect::<Vec<_>>()
+    };
+    let mut asked_by = Vec::new();
+    // The second asks again what the first has asked, and is given the same.
+    for _ in 0..2 {
+        let made = service.create_token(&firm, &[v1::Scope::Bill], None).await;
+        let wire = service.wire(Some(&made.secret)).await;
+        let mut accounts = v1::accounts_client::AccountsClient::new(wire);
+        let given = accounts.request_charges(request.clone()).await.unwrap().into_inner();
+        assert_eq!(given.charges.len(), 1);
+        asked_by.push(made.token.unwrap().token_id);
+        assert_eq!(looks().await, asked_by);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn one_id_is_one_run_however_it_is_written() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    clients(&service, &firm, 1).await;
+    let first = run(&firm);
+    service.billing().run_billing(first.clone()).await.unwrap();
+    let upper =
+        v1::RunBillingRequest { request_id: first.request_id.to_uppercase(), ..first.clone() };
+    assert!(service.billing().run_billing(upper).await.unwrap().into_inner().replayed);
+    let charges = v1::RequestChargesRequest {
+        parent: firm.clone(),
+        request_id: first.request_id,
+        as_of: first.as_of,
+        charges_max: 0,
+    };
+    let refused = service.accounts().request_charges(charges.clone()).await.unwrap_err();
+    assert_eq!(reason(&refused), "REQUEST_ID_REUSED");
+    let to_come =
+        v1::RequestChargesRequest { request_id: id(), as_of: date(9999, 12, 31), ..charges };
+    let refused = service.accounts().request_charges(to_come).await.unwrap_err();
+    assert_eq!(reason(&refused), "DATE_IMPOSSIBLE");
+    let detail = format!("{:?}", tonic_types::StatusExt::get_details_bad_request(&refused));
+    assert!(
+        detail.contains("9999-12-31 is in the future") && !detail.contains("as_of: "),
+        "{detail}"
+    );
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_charge_goes_out_comes_back_and_is_seen_everywhere() {
     let service = Service::start().await;
     let firm = service.firm().await;

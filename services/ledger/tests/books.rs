@@ -459,7 +459,8 @@ async fn nothing_is_matched_without_a_person_but_by_policy_and_a_no_is_kept() {
     };
 
     // Without a policy a person confirms, and the policy that is in force cannot be set again.
-    let refused = books().match_automatically(automatically()).await.unwrap_err();
+    let before = automatically();
+    let refused = books().match_automatically(before.clone()).await.unwrap_err();
     assert_eq!(reason(&refused), "STATE_REFUSES");
     let nothing =
         books().set_match_policy(policy(v1::AutomaticMatches::Nothing)).await.unwrap_err();
@@ -467,6 +468,9 @@ async fn nothing_is_matched_without_a_person_but_by_policy_and_a_no_is_kept() {
     let unsaid = books().set_match_policy(policy(v1::AutomaticMatches::Unspecified)).await;
     assert!(said(&unsaid.unwrap_err()).contains("automatic"));
     books().set_match_policy(policy(v1::AutomaticMatches::Certain)).await.unwrap();
+    // The refusal is the answer to that request for good.
+    let again = books().match_automatically(before).await.unwrap_err();
+    assert_eq!(reason(&again), "STATE_REFUSES");
 
     // What is certain is matched, what is only proposed is left, and again there is nothing to do.
     let matched = books().match_automatically(automatically()).await.unwrap().into_inner();

@@ -123,6 +123,35 @@ async fn pair(service: &Service) -> (String, [String; 2]) {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn whoever_lists_suggested_links_is_on_record_at_both() {
+    let service = Service::start().await;
+    let (firm, cases) = pair(&service).await;
+    let made = service.create_token(&firm, &[v1::Scope::Record], None).await;
+    let wire = service.wire(Some(&made.secret)).await;
+    let mut accounts = v1::accounts_client::AccountsClient::new(wire);
+    let list = v1::ListSuggestedLinksRequest {
+        parent: firm.clone(),
+        at_least_position: head(&service, &firm).await,
+        ..v1::ListSuggestedLinksRequest::default()
+    };
+    let listed = accounts.list_suggested_links(list).await.unwrap().into_inner();
+    assert_eq!(listed.suggested_links.len(), 1);
+    let by = made.token.unwrap().token_id;
+    for case in &cases {
+        let read = v1::ReadEventsRequest {
+            parent: firm.clone(),
+            stream: Some(format!("looks/{}", case.rsplit('/').next().unwrap())),
+            page_size: 100,
+            ..v1::ReadEventsRequest::default()
+        };
+        let looks = service.cases().read_events(read).await.unwrap().into_inner().events;
+        let of =
+            |look: &&v1::Event| look.access == by && look.canonical_json.contains("SuggestedLinks");
+        assert_eq!(looks.iter().filter(of).count(), 1, "{looks:?}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_refused_pair_stays_away_even_when_all_three_match() {
     let service = Service::start().await;
     let (firm, [first_case, second_case]) = pair(&service).await;

@@ -183,6 +183,46 @@ async fn a_token_bound_to_days_shows_their_events_and_nothing_folded() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn what_a_bound_token_is_refused_names_the_rule() {
+    let office = Office::open().await;
+    let rule = |status: &tonic::Status| {
+        assert_eq!(status.code(), Code::PermissionDenied, "{status}");
+        let info = tonic_types::StatusExt::get_details_error_info(status).unwrap();
+        info.metadata.get("bounds").cloned().unwrap_or_default()
+    };
+    let by_days = v1::TokenBounds { from: date(2026, 1, 6), ..v1::TokenBounds::default() };
+    let days = office.examiner(Some(by_days)).await;
+    let denied = CaseLedgerClient::new(days.clone()).get_case(get(&office.one)).await.unwrap_err();
+    assert!(rule(&denied).contains("bound to days reads events"), "{denied:?}");
+    let export = |scope| v1::ExportBundleRequest {
+        parent: office.firm.clone(),
+        scope: Some(scope),
+        ..v1::ExportBundleRequest::default()
+    };
+    let selected = v1::DaySelection { from: date(2026, 1, 6), through: date(2026, 1, 6) };
+    for scope in [
+        v1::export_bundle_request::Scope::Days(selected),
+        v1::export_bundle_request::Scope::Cases(v1::CaseSelection {
+            names: vec![office.one.clone()],
+        }),
+    ] {
+        let mut audit = v1::audit_client::AuditClient::new(days.clone());
+        let denied = audit.export_bundle(export(scope)).await.unwrap_err();
+        assert!(rule(&denied).contains("exports nothing"), "{denied:?}");
+    }
+    let by_cases =
+        v1::TokenBounds { cases: vec![office.one.clone()], ..v1::TokenBounds::default() };
+    let mut cases = CaseLedgerClient::new(office.examiner(Some(by_cases)).await);
+    // The same of one that is there and of one that is not.
+    for other in [office.other.clone(), new_case(&office.firm)] {
+        let denied = cases.get_case(get(&other)).await.unwrap_err();
+        assert!(rule(&denied).contains("bound to cases"), "{denied:?}");
+    }
+    let denied = cases.read_events(read(&office.firm, None)).await.unwrap_err();
+    assert!(rule(&denied).contains("bound to cases"), "{denied:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn an_examiners_token_expires_and_no_other_is_bound() {
     let office = Office::open().await;
     let create = |token: v1::Token| {

@@ -224,10 +224,11 @@ async fn a_message_too_large_is_not_taken() {
         service.cases().record(large.clone()).await.unwrap_err(),
         wire.record(large.clone()).await.unwrap_err(),
     ] {
-        assert_eq!(status.code(), Code::ResourceExhausted, "{status}");
-        let quota = status.get_details_quota_failure().unwrap();
-        assert_eq!(quota.violations[0].subject, "request");
-        assert!(quota.violations[0].description.contains("bytes"), "{quota:?}");
+        // Nothing is used up, and waiting would not help.
+        assert_eq!(status.code(), Code::InvalidArgument, "{status}");
+        let bad = status.get_details_bad_request().unwrap();
+        assert_eq!(bad.field_violations[0].field, "request");
+        assert!(bad.field_violations[0].description.contains("65536 bytes"), "{bad:?}");
         assert!(!status.message().contains("aaaa"));
     }
     assert_eq!(position(&service, &firm).await, before, "only the token was recorded since");

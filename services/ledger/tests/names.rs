@@ -76,6 +76,8 @@ async fn no_token_is_called_like_the_service_or_like_another() {
         "\u{ff2c}ocal-operator",
         "Daily Schedule",
         "COUPLE MATCHER.",
+        "\u{3f2}ouple matcher",
+        "local operator (night)",
         "\u{200b}...",
     ] {
         let refused = create(&service, &firm, labelled(forged)).await.unwrap_err();
@@ -91,6 +93,11 @@ async fn no_token_is_called_like_the_service_or_like_another() {
         assert!(field(&refused).ends_with("label"), "{refused:?}");
     }
     create(&service, &firm, labelled("front desk 2")).await.unwrap();
+    create(&service, &firm, labelled("Anna Clerk")).await.unwrap();
+    for alike in ["Anna \u{3f9}lerk", "\u{1d00}nna Clerk"] {
+        let refused = create(&service, &firm, labelled(alike)).await.unwrap_err();
+        assert_eq!(field(&refused), "token.label", "{alike}: {refused:?}");
+    }
     // Another firm has names of its own, and a token that was taken back leaves its own.
     let other = service.firm().await;
     create(&service, &other, labelled("front desk")).await.unwrap();
@@ -357,7 +364,7 @@ async fn ids_of_the_services_own_requests_are_the_same_on_every_server_and_under
 async fn begun_before(
     service: &Service,
     firm: FirmId,
-    message: &impl prost::Message,
+    message: &impl prost::Name,
     request: &str,
     line: Submission,
 ) {

@@ -8,10 +8,14 @@ use crate::common;
 use api::v1;
 use api::v1::follow_response::Message;
 use common::rpc::{about, call, inner, methods, path};
-use common::{Service, enrol, new_case, reason};
+use common::{Service, action, date, enrol, new_case, reason, record};
+use http_body_util::BodyExt as _;
+use prost::Message as _;
 use prost_reflect::MessageDescriptor;
+use tonic::codegen::http;
 use tonic::{Code, Status};
 use tonic_types::StatusExt as _;
+use tower::ServiceExt as _;
 
 const NOWHERE: &str = "firms/0190a000-0000-7000-8000-00000000ffff";
 /// Bytes that are no UTF-8 (RFC 3629 section 1: the octets C0, C1 and F5 to FF never appear).
@@ -43,10 +47,8 @@ async fn nothing_is_said_of_a_firm_that_is_not_there() {
 fn without_text(descriptor: &MessageDescriptor) -> (String, Vec<u8>) {
     let (field, value) = if let Some(field) = inner(descriptor) {
         let (name, value) = without_text(field.kind().as_message().unwrap());
-        // The decoder knows a member of a oneof by the name of the oneof.
-        let shown = field.containing_oneof().map(|oneof| oneof.name().to_owned());
-        let shown = shown.unwrap_or_else(|| field.name().to_owned());
-        (field, (format!("{shown}.{name}"), value))
+        let shown = format!("{}.{name}", field.name());
+        (field, (shown, value))
     } else {
         let named = |name| descriptor.get_field_by_name(name);
         let field = named("parent").or_else(|| named("name")).unwrap();
@@ -68,7 +70,9 @@ async fn what_is_no_text_is_named() {
         assert_eq!(refused.code(), Code::InvalidArgument, "{}: {refused}", path(&method));
         assert_eq!(reason(&refused), "FIELD_INVALID", "{}", path(&method));
         let violations = refused.get_details_bad_request().unwrap().field_violations;
-        assert_eq!(violations[0].field, field, "{}", path(&method));
+        // Of many requests in a stream it is said which.
+        let place = if method.name() == "RecordStream" { "requests[0]." } else { "" };
+        assert_eq!(violations[0].field, format!("{place}{field}"), "{}", path(&method));
         assert!(violations[0].description.contains("UTF-8"), "{}", path(&method));
     }
 }
@@ -82,6 +86,110 @@ async fn what_is_no_message_at_all_is_the_callers_fault() {
         let refused = call(service.local.clone(), &record, request).await.unwrap_err();
         assert_eq!(refused.code(), Code::InvalidArgument, "{request:?}: {refused}");
         assert_eq!(reason(&refused), "FIELD_INVALID", "{request:?}");
+    }
+}
+
+/// Sends the body of a call as it is, and gives the messages of its answer and how it ended.
+async fn send(service: &Service, path: &str, body: Vec<u8>) -> (usize, Status) {
+    let request = http::Request::post(path)
+        .header("content-type", "application/grpc")
+        .header("te", "trailers")
+        .body(tonic::body::Body::new(http_body_util::Full::from(body)))
+        .unwrap();
+    let answer = service.local.clone().oneshot(request).await.unwrap();
+    let (parts, body) = answer.into_parts();
+    let body = body.collect().await.unwrap();
+    let trailers = body.trailers().cloned().unwrap_or_default();
+    let ended = Status::from_header_map(&trailers);
+    let ended = ended.or_else(|| Status::from_header_map(&parts.headers)).unwrap();
+    let (mut messages, bytes) = (0, body.to_bytes());
+    let mut rest = &bytes[..];
+    while let Some((head, after)) = rest.split_first_chunk::<5>() {
+        let [_, length @ ..] = *head;
+        rest = &after[usize::try_from(u32::from_be_bytes(length)).unwrap()..];
+        messages += 1;
+    }
+    (messages, ended)
+}
+
+/// A message with the five bytes that gRPC puts before it.
+fn framed(message: &[u8]) -> Vec<u8> {
+    let length = u32::try_from(message.len()).unwrap().to_be_bytes();
+    [&[0][..], &length, message].concat()
+}
+
+fn logged(case: &str, text: &str) -> v1::RecordRequest {
+    let logged = v1::MessageLogged {
+        direction: v1::Direction::Incoming.into(),
+        text: text.to_owned(),
+        complaint: false,
+    };
+    record(case, vec![action(date(2026, 3, 2), v1::action::Action::MessageLogged(logged))])
+}
+
+fn in_stream(case: &str, text: &str) -> Vec<u8> {
+    v1::RecordStreamRequest { record: Some(logged(case, text)) }.encode_to_vec()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_stream_that_cannot_be_read_on_never_ends_as_if_it_were_whole() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    service.record(&case, vec![enrol(v1::Seat::Individual, "+12015550123", "tok_1")]).await;
+    let good = || framed(&in_stream(&case, "good"));
+    let mut no_text = in_stream(&case, "no text");
+    let at = no_text.windows(7).position(|bytes| bytes == b"no text").unwrap();
+    no_text[at] = 0xff;
+    let cut = good()[..40].to_vec();
+    let compressed = [&[1], &good()[1..]].concat();
+    let odd = [&[7], &good()[1..]].concat();
+    for (third, field, rule) in [
+        (framed(&in_stream(&case, &"a".repeat(5 << 20))), "requests[2]", "4194304 bytes"),
+        ([0, 0xff, 0xff, 0xff, 0xff].to_vec(), "requests[2]", "4194304 bytes"),
+        (cut, "requests[2]", "as long as it says"),
+        (vec![0, 0, 0], "requests[2]", "as long as it says"),
+        (compressed, "requests[2]", "compressed"),
+        (odd, "requests[2]", "compressed"),
+        (framed(&[0x0f]), "requests[2]", "a message of the contract"),
+        (framed(&no_text), "requests[2].record.actions[0].message_logged.text", "UTF-8"),
+    ] {
+        let whole = field.contains("record") || rule.ends_with("contract");
+        let after = if whole || rule.contains("4194304") { good() } else { Vec::new() };
+        let body = [good(), good(), third, after].concat();
+        let (answers, ended) =
+            send(&service, "/counterfoil.v1.CaseLedger/RecordStream", body).await;
+        assert_eq!(answers, 2, "{rule}: {ended}");
+        assert_eq!(ended.code(), Code::InvalidArgument, "{rule}: {ended}");
+        let violations = ended.get_details_bad_request().unwrap().field_violations;
+        assert_eq!(violations[0].field, field);
+        assert!(violations[0].description.contains(rule), "{violations:?}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_a_caller_sends_wrongly_is_no_fault_of_the_service() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let good = framed(&logged(&new_case(&firm), "good").encode_to_vec());
+    let upload = v1::UploadStart { name: new_case(&firm), size_bytes: 4, ..Default::default() };
+    let upload =
+        v1::UploadRequest { part: Some(v1::upload_request::Part::Start(upload)) }.encode_to_vec();
+    let upload = framed(&upload);
+    for (path, body, rule) in [
+        ("CaseLedger/Record", good[..40].to_vec(), "as long as it says"),
+        ("CaseLedger/Record", Vec::new(), "is required"),
+        ("CaseLedger/Record", [&[1], &good[1..]].concat(), "compressed"),
+        ("CaseLedger/Record", [&[7], &good[1..]].concat(), "compressed"),
+        ("Evidence/Upload", upload[..20].to_vec(), "as long as it says"),
+        ("Evidence/Upload", [&[7], &upload[1..]].concat(), "compressed"),
+    ] {
+        let (answers, ended) = send(&service, &format!("/counterfoil.v1.{path}"), body).await;
+        assert_eq!((answers, ended.code()), (0, Code::InvalidArgument), "{path} {rule}: {ended}");
+        assert_eq!(reason(&ended), "FIELD_INVALID");
+        let violations = ended.get_details_bad_request().unwrap().field_violations;
+        assert_eq!(violations[0].field, "request");
+        assert!(violations[0].description.contains(rule), "{violations:?}");
     }
 }
 

@@ -30,7 +30,7 @@ fn on_case(
 /// Reads a `PlaceLegalHold`.
 pub fn place_legal_hold(m: &v1::PlaceLegalHoldRequest) -> Result<Asked, FieldErrors> {
     on_case((&m.name, &m.request_id, m.occurred_on.as_ref()), |f| {
-        let matter = f.parse("matter", &m.matter, Text::parse)?;
+        let matter = f.parse("matter", &m.matter, Text::line)?;
         Some(CaseAction::PlaceLegalHold(LegalHoldPlaced { matter }))
     })
 }

@@ -65,10 +65,21 @@ impl Answer {
 
     /// With the resource it is about.
     pub(super) fn resource(self, resource_type: &str, name: &str, description: &str) -> Status {
-        let name = cut(name, SUBJECT_BYTES_MAX);
+        self.owned(resource_type, name, "", description)
+    }
+
+    /// The same, and whose it is.
+    pub(super) fn owned(
+        self,
+        resource_type: &str,
+        name: &str,
+        owner: &str,
+        description: &str,
+    ) -> Status {
+        let [name, owner] = [name, owner].map(|text| cut(text, SUBJECT_BYTES_MAX));
         let description = cut(description, DESCRIPTION_BYTES_MAX);
         self.finish(|details| {
-            details.set_resource_info(resource_type, name, "", description);
+            details.set_resource_info(resource_type, name, owner, description);
         })
     }
 

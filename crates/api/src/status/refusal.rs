@@ -60,14 +60,17 @@ const fn shape(reason: Reason) -> Shape {
     Shape { code, detail, message }
 }
 
-pub(super) fn status(refusal: Refusal) -> Status {
+/// A refusal, and of a request of several actions the action that was refused.
+pub(super) fn status(refusal: Refusal, action: Option<u32>) -> Status {
     let Shape { code, detail, message } = shape(refusal.reason);
-    let answer = Answer::new(code, refusal.reason.code(), message).with("action", refusal.action);
+    let mut answer = Answer::new(code, refusal.reason.code(), message);
+    if let Some(action) = action {
+        answer = answer.with("action", action);
+    }
     match detail {
         Detail::Version => version(answer, refusal.versions, refusal.violations.first()),
         Detail::Resource(resource_type) => resource(answer, resource_type, refusal.violations),
         Detail::Fields => {
-            let action = refusal.action;
             let violations = refusal.violations.into_iter();
             answer.bad_request(violations.map(|violation| at_fault(violation, action)).collect())
         }
@@ -95,21 +98,33 @@ fn version(
     answer.status()
 }
 
-/// A field and its rule. The domain names a field of the request where it can (`plan.prices`;
-/// `occurred_on` of the action whose number is in the metadata), and otherwise the stream that the action
-/// is about: the rule says which.
-fn at_fault(violation: Violation, action: u32) -> (String, String) {
-    let Violation { subject, detail, cites, .. } = violation;
-    if subject.starts_with("case/") {
-        let rule = cited(&format!("{subject}: {detail}"), &cites);
-        return (format!("actions[{action}]"), rule);
-    }
-    let rule = cited(&detail, &cites);
-    (subject, rule)
+/// Whether a refusal is about a stream as a whole, and about no field.
+fn is_stream(subject: &str) -> bool {
+    subject == "firm" || subject.contains('/')
 }
 
+/// A field and its rule. The domain names a field of the request where it can (`plan.individual`,
+/// `occurred_on`), and otherwise the stream that the action is about, which a request names first: the rule
+/// says which.
+fn at_fault(violation: Violation, action: Option<u32>) -> (String, String) {
+    let Violation { subject, detail, cites, .. } = violation;
+    if is_stream(&subject) {
+        let field = action.map_or_else(|| "name".to_owned(), |at| format!("actions[{at}]"));
+        return (field, cited(&format!("{subject}: {detail}"), &cites));
+    }
+    let rule = cited(&detail, &cites);
+    match action {
+        Some(at) if subject == "occurred_on" => (format!("actions[{at}].occurred_on"), rule),
+        Some(_) | None => (subject, rule),
+    }
+}
+
+/// What never was on record has no name but in words: whose record it would be in is said as its owner.
 fn resource(answer: Answer, resource_type: &str, violations: Vec<Violation>) -> Status {
     match violations.into_iter().next() {
+        Some(first) if resource_type == "Reference" && is_stream(&first.subject) => {
+            answer.owned(resource_type, "", &first.subject, &first.detail)
+        }
         Some(first) => answer.resource(resource_type, &first.subject, &first.detail),
         None => answer.resource(resource_type, "", ""),
     }

@@ -133,13 +133,33 @@ fn what_leads_nowhere_is_named_by_its_field() {
 
 #[test]
 fn a_refused_value_names_its_field() {
-    for (subject, field) in [("plan.prices", "plan.prices"), ("case/1", "actions[4]")] {
-        let mut refusal =
-            Refusal::new(Reason::ValueRefused, subject, "must be in the firm's currency");
+    for (subject, field, of_actions) in [
+        ("plan.individual", "plan.individual", "plan.individual"),
+        ("case/1", "name", "actions[4]"),
+        ("occurred_on", "occurred_on", "actions[4].occurred_on"),
+        ("as_of", "as_of", "as_of"),
+    ] {
+        let mut refusal = Refusal::new(Reason::ValueRefused, subject, "must be another");
         refusal.action = 4;
-        let (_, _, details) = checked(refusal.into());
-        assert_eq!(details.bad_request().unwrap().field_violations[0].field, field);
+        let (_, _, details) = checked(refusal.clone().into());
+        let violation = &details.bad_request().unwrap().field_violations[0];
+        assert_eq!(violation.field, field);
+        let about = if subject == "case/1" { "case/1: " } else { "" };
+        assert_eq!(violation.description, format!("{about}must be another"), "said once");
+        assert_eq!(details.error_info().unwrap().metadata.get("action"), None, "it has no actions");
+        let (_, _, details) = checked(Failure::from(refusal).of_actions());
+        assert_eq!(details.bad_request().unwrap().field_violations[0].field, of_actions);
+        assert_eq!(details.error_info().unwrap().metadata["action"], "4");
     }
+}
+
+#[test]
+fn what_was_never_recorded_is_not_named_as_what_would_have_it() {
+    let refusal = Refusal::new(Reason::ReferenceUnknown, "case/1", "no such letter");
+    let (_, _, details) = checked(refusal.into());
+    let resource = details.resource_info().unwrap();
+    assert_eq!((&*resource.resource_name, &*resource.owner), ("", "case/1"));
+    assert_eq!(resource.description, "no such letter");
 }
 
 #[test]
@@ -177,6 +197,7 @@ fn every_other_failure_has_its_code() {
             "PERMISSION_DENIED",
         ),
         (Failure::PermissionDenied { scope: None }, Code::PermissionDenied, "PERMISSION_DENIED"),
+        (Failure::OutOfBounds { rule: "no days" }, Code::PermissionDenied, "PERMISSION_DENIED"),
         (Failure::Unauthenticated, Code::Unauthenticated, "TOKEN_INVALID"),
         (
             Failure::Quota { subject: "token".into(), limit: "4 streams".into() },

@@ -240,6 +240,10 @@ fn refunded(account: &Account, facts: &Facts, e: &Refund) -> Result<Vec<AccountE
 fn opened(account: &Account, facts: &Facts, e: &Chargeback) -> Result<Vec<AccountEvent>, Refusal> {
     fresh(account, facts, &e.chargeback)?;
     gives_back(facts, payment(account, facts, &e.payment)?, e.amount)?;
+    if let Some(by) = e.respond_by.filter(|by| *by < facts.on) {
+        let detail = format!("respond_by, {by}, is before the day it was opened");
+        return Err(facts.refuse(Reason::DateImpossible, detail));
+    }
     let Chargeback { amount, chargeback, payment, respond_by } = e.clone();
     Ok(vec![ChargebackOpened { amount, chargeback, payment, respond_by }.into()])
 }

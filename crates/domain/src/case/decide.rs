@@ -147,6 +147,11 @@ fn enrolled(case: &Case, facts: &Facts<'_>, enrol: &Enrol) -> Result<Enrolled, R
     let Some(registered) = &facts.firm.registered else {
         return Err(facts.refuse(Reason::FirmUnknown, "the firm is not registered"));
     };
+    let born = enrol.birth_date.revealed().and_then(|day| day.parse::<CivilDate>().ok());
+    if born.is_some_and(|born| born > facts.on) {
+        let detail = "the birth date is after the day of enrolment";
+        return Err(facts.refuse(Reason::DateImpossible, detail));
+    }
     let Some(plan) = facts.firm.plan(&enrol.plan) else {
         return Err(facts.unknown(&format!("the plan {}", enrol.plan)));
     };

@@ -82,7 +82,12 @@ pub(super) fn decide(
         CaseAction::BillingDayChanged(e) => Ok(one(e.clone())),
         CaseAction::MessageLogged(e) => Ok(one(e.clone())),
         CaseAction::ClosePeriod(e) => closed(case, facts, e),
-        CaseAction::NoteExposure(e) => Ok(one(exposure(e.kind, e.amount, e.period))),
+        CaseAction::NoteExposure(e) => {
+            if e.amount.is_some_and(|amount| !amount.is_positive()) {
+                return Err(facts.refuse(Reason::ValueRefused, "the amount must be above zero"));
+            }
+            Ok(one(exposure(e.kind, e.amount, e.period)))
+        }
         CaseAction::NoteCorrection(e) => {
             if e.corrects == 0 || e.corrects > facts.position {
                 return Err(facts.unknown(&format!("the event at position {}", e.corrects)));

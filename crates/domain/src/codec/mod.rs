@@ -8,11 +8,13 @@
 //!
 //! [`record!`] defines a struct together with its stored form, [`codes!`] a closed set of words.
 
+mod person;
 mod read;
 mod scalar;
 
 mod write;
 
+pub use person::value_of;
 pub use read::{DecodeError, In};
 pub(crate) use scalar::{hex, unhex};
 pub use write::Out;
@@ -63,11 +65,12 @@ fn read_whole<T: Field>(mut input: In<'_>) -> Result<T, DecodeError> {
     Ok(value)
 }
 
-/// Reads a value from JSON as a person writes it: any order of keys and of sets, any white space.
+/// Reads a value from JSON as a person writes it: any order of keys and of sets, any white space. What is
+/// written is checked as any text that comes in, which stored bytes were before they were stored.
 pub fn from_json<T: Field>(json: &str) -> Result<T, DecodeError> {
-    let value: serde_json::Value = serde_json::from_str(json)
-        .map_err(|e| DecodeError::new(e.column(), format!("not JSON: {e}")))?;
-    read_whole(In::new(&to_bytes(&value)).in_any_order())
+    let value =
+        value_of(json).map_err(|e| DecodeError::new(e.column(), format!("not JSON: {e}")))?;
+    read_whole(In::of_a_person(&to_bytes(&value)))
 }
 
 /// Defines a struct whose members are declared in the order of their names, and its [`Field`].

@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 
 use super::{Field, INTEGER_MAX};
+use crate::value::ValueError;
 
 /// Stored bytes that do not say what they should.
 ///
@@ -19,6 +20,10 @@ impl DecodeError {
     pub fn new(at: usize, expected: impl Into<String>) -> Self {
         Self { at, expected: expected.into() }
     }
+
+    fn under(self, key: &str) -> Self {
+        Self { expected: format!("{key}: {}", self.expected), ..self }
+    }
 }
 
 /// A reader over stored bytes.
@@ -27,8 +32,8 @@ pub struct In<'a> {
     at: usize,
     /// Whether a value was just read, so that a comma must come before the next.
     after_value: bool,
-    /// Whether the elements of a set stand in order, as they are written.
-    ordered: bool,
+    /// Whether a person wrote them: the elements of a set in any order, texts unchecked.
+    of_a_person: bool,
     /// Whether a code has to be one that a caller could have chosen.
     strict: bool,
 }
@@ -36,13 +41,24 @@ pub struct In<'a> {
 impl<'a> In<'a> {
     /// Reads from the start of `bytes`.
     pub fn new(bytes: &'a [u8]) -> Self {
-        Self { bytes, at: 0, after_value: false, ordered: true, strict: false }
+        Self { bytes, at: 0, after_value: false, of_a_person: false, strict: false }
     }
 
-    /// Takes the elements of a set in any order, as a person writes them.
-    pub(super) fn in_any_order(mut self) -> Self {
-        self.ordered = false;
-        self
+    /// Reads what a person wrote, whose keys were put in order.
+    pub(super) fn of_a_person(bytes: &'a [u8]) -> Self {
+        Self { of_a_person: true, ..Self::new(bytes) }
+    }
+
+    /// A string that has to keep a rule before it is stored. A stored one stays as it is.
+    pub(crate) fn checked(
+        &mut self,
+        check: impl FnOnce(&str) -> Result<(), ValueError>,
+    ) -> Result<Box<str>, DecodeError> {
+        let text = self.string()?;
+        if self.of_a_person {
+            check(&text).map_err(|rule| self.error(rule.to_string()))?;
+        }
+        Ok(text.into())
     }
 
     /// Takes no code that no caller could have chosen: what somebody else than the ledger may have written.
@@ -58,7 +74,7 @@ impl<'a> In<'a> {
 
     /// Whether an element of a set, or the key of a map, may stand after the last one.
     pub(super) fn may_follow<T: Ord>(&self, last: Option<&T>, next: &T) -> bool {
-        !self.ordered || last.is_none_or(|last| last < next)
+        self.of_a_person || last.is_none_or(|last| last < next)
     }
 
     /// An error at the place reached.
@@ -142,7 +158,9 @@ impl<'a> In<'a> {
     pub fn member<T: Field>(&mut self, key: &str) -> Result<T, DecodeError> {
         if self.skip_key(key) {
             self.after_value = false;
-            return T::take(self);
+            let of_a_person = self.of_a_person;
+            // A person finds a member by its name, and a byte in stored bytes by its number.
+            return T::take(self).map_err(|e| if of_a_person { e.under(key) } else { e });
         }
         T::absent().ok_or_else(|| self.error(format!("the member {key:?}")))
     }

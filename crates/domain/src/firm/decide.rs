@@ -6,7 +6,7 @@ use calendar::{CivilDate, is_month_end};
 use chrono::Days;
 
 use super::{Access, AdoptedPack, Backing, Confirmation, FiledStanding, Firm};
-use crate::actor::{ServiceActor, sight_of};
+use crate::actor::{ServiceActor, is_plain, sight_of};
 use crate::command::FirmAction;
 use crate::event::{
     AccessBounds, AccessGranted, BookAccount, ChartRevised, FirmEvent, PackAdopted, PackConfirmed,
@@ -55,10 +55,13 @@ pub(crate) fn decide(
         FirmAction::RegisterBureau(bureau) => bureau.clone().into(),
         FirmAction::RecordStanding(standing) => {
             if standing.valid_through < standing.valid_from {
-                return Err(refused("valid_through", "must not be before valid_from"));
+                return Err(refused("standing.valid_through", "must not be before valid_from"));
             }
             if standing.kind == StandingKind::Bond && standing.amount.is_none() {
-                return Err(refused("amount", "a bond has an amount"));
+                return Err(refused("standing.amount", "a bond has an amount"));
+            }
+            if standing.amount.is_some_and(|amount| !amount.is_positive()) {
+                return Err(refused("standing.amount", "must be above zero"));
             }
             standing.clone().into()
         }
@@ -71,7 +74,7 @@ pub(crate) fn decide(
                 return Err(already("access", "this token was given out already"));
             }
             if access.scopes.is_empty() {
-                return Err(refused("scopes", "a token needs at least one scope"));
+                return Err(refused("token.scopes", "a token needs at least one scope"));
             }
             check_label(firm, on, &access.label)?;
             if let Some(bounds) = &access.bounds {
@@ -167,13 +170,13 @@ pub const TOKEN_DAYS_MAX: u64 = 366;
 fn last_day(on: CivilDate, asked: Option<CivilDate>) -> Result<CivilDate, Refusal> {
     let after = |days| on.checked_add_days(Days::new(days));
     let last = asked.or_else(|| after(TOKEN_DAYS));
-    let last = last.ok_or_else(|| refused("expires_on", "is beyond the calendar"))?;
+    let last = last.ok_or_else(|| refused("token.expires_on", "is beyond the calendar"))?;
     if last < on {
-        return Err(refused("expires_on", "must not be in the past"));
+        return Err(refused("token.expires_on", "must not be in the past"));
     }
     if after(TOKEN_DAYS_MAX).is_some_and(|most| last > most) {
         let detail = format!("must be at most {TOKEN_DAYS_MAX} days after the token is given out");
-        return Err(refused("expires_on", &detail));
+        return Err(refused("token.expires_on", &detail));
     }
     Ok(last)
 }
@@ -183,15 +186,22 @@ fn last_day(on: CivilDate, asked: Option<CivilDate>) -> Result<CivilDate, Refusa
 fn check_label(firm: &Firm, on: CivilDate, label: &Text) -> Result<(), Refusal> {
     let sight = sight_of(label.as_str());
     if sight.is_empty() {
-        return Err(refused("label", "must have a letter or a digit"));
+        return Err(refused("token.label", "must have a letter or a digit"));
     }
     if guarded(label.as_str()) != label.as_str() {
-        return Err(refused("label", "must not begin with what a spreadsheet calculates: = + - @"));
+        return Err(refused(
+            "token.label",
+            "must not begin with what a spreadsheet calculates: = + - @",
+        ));
     }
     if let Some(actor) = ServiceActor::seen_in(label) {
         let detail =
             format!("must not look like \"{}\", which the service calls itself", actor.name());
-        return Err(refused("label", &detail));
+        return Err(refused("token.label", &detail));
+    }
+    if !is_plain(label.as_str()) {
+        let detail = "must be written in letters of common use (Unicode Technical Standard #39)";
+        return Err(refused("token.label", detail));
     }
     let same = |access: &&Access| sight_of(access.granted.label.as_str()) == sight;
     if let Some(Access { granted, .. }) = firm.in_force(on).find(same) {
@@ -199,7 +209,7 @@ fn check_label(firm: &Firm, on: CivilDate, label: &Text) -> Result<(), Refusal> 
             "looks like that of token {}, which is in force: choose another, or revoke that one first",
             granted.access
         );
-        return Err(refused("label", &detail));
+        return Err(refused("token.label", &detail));
     }
     Ok(())
 }
@@ -209,13 +219,16 @@ pub const BOUND_CASES_MAX: usize = 500;
 
 fn check_bounds(bounds: &AccessBounds, access: &AccessGranted) -> Result<(), Refusal> {
     if !access.scopes.iter().all(|scope| *scope == Scope::Examine) {
-        return Err(refused("bounds", "only a token that may examine and nothing else is bound"));
+        return Err(refused(
+            "token.bounds",
+            "only a token that may examine and nothing else is bound",
+        ));
     }
     if bounds.cases.len() > BOUND_CASES_MAX {
-        return Err(refused("bounds.cases", &format!("must be at most {BOUND_CASES_MAX}")));
+        return Err(refused("token.bounds.cases", &format!("must be at most {BOUND_CASES_MAX}")));
     }
     if bounds.from.is_some_and(|from| bounds.through.is_some_and(|through| through < from)) {
-        return Err(refused("bounds.through", "must not be before bounds.from"));
+        return Err(refused("token.bounds.through", "must not be before from"));
     }
     Ok(())
 }
@@ -240,41 +253,45 @@ fn publish(firm: &Firm, plan: &Plan) -> Result<PlanPublished, Refusal> {
     if plan.periods == 0 {
         return Err(refused("plan.periods", "must be at least 1"));
     }
-    for prices in std::iter::once(&plan.individual).chain(&plan.couple) {
-        check_prices(firm, prices)?;
+    check_prices(firm, "plan.individual", &plan.individual)?;
+    if let Some(prices) = &plan.couple {
+        check_prices(firm, "plan.couple", prices)?;
     }
     let version = firm.plan(&plan.code).map_or(0, |newest| newest.version) + 1;
     Ok(PlanPublished { plan: Plan { version, ..plan.clone() } })
 }
 
-fn check_prices(firm: &Firm, prices: &Prices) -> Result<(), Refusal> {
+fn check_prices(firm: &Firm, field: &str, prices: &Prices) -> Result<(), Refusal> {
     let fits = |fee: Money| {
         fee.minor() >= 0 && firm.registered.as_ref().is_none_or(|f| f.currency == fee.currency())
     };
     if fits(prices.first_fee) && fits(prices.monthly_fee) {
         Ok(())
     } else {
-        Err(refused("plan.prices", "must be in the firm's currency and not below zero"))
+        Err(refused(field, "must be in the firm's currency and not below zero"))
     }
 }
 
 fn check_adoption(firm: &Firm, pack: &RulePack) -> Result<(), Refusal> {
     if let Some(rule) = check_pack(pack) {
-        return Err(refused("pack", &rule));
+        return Err(refused("pack_json", &rule));
     }
     if pack.confirmed_by_counsel {
         let detail = "confirmed_by_counsel must be false: that counsel confirmed a pack is recorded on its own, \
                       with counsel's name";
-        return Err(refused("pack", detail));
+        return Err(refused("pack_json", detail));
     }
     if firm.adopted(&pack.reference()).is_some() {
-        return Err(already("pack", "this version was adopted; a change needs a new version"));
+        return Err(already("pack_json", "this version was adopted; a change needs a new version"));
     }
     let of_another =
         |known: &&AdoptedPack| known.pack.code == pack.code && known.pack.state != pack.state;
     if let Some(known) = firm.packs.iter().find(of_another) {
         let state = known.pack.state.map_or_else(|| "federal".to_owned(), |s| format!("of {s}"));
-        return Err(refused("pack", &format!("state must stay: pack {} is {state}", pack.code)));
+        return Err(refused(
+            "pack_json",
+            &format!("state must stay: pack {} is {state}", pack.code),
+        ));
     }
     Ok(())
 }

@@ -1,6 +1,6 @@
 //! What a pack must say, and what it must not say at once.
 
-use super::{Dimension, RulePack};
+use super::{Dimension, RulePack, floor};
 
 /// Dimensions that only the federal pack must set.
 const FEDERAL: &[Dimension] =
@@ -24,6 +24,9 @@ const fn member(dimension: Dimension) -> &'static str {
 pub fn check_pack(pack: &RulePack) -> Option<String> {
     if pack.version == 0 {
         return Some("version must be at least 1".into());
+    }
+    if let Some(rule) = floor::broken(pack) {
+        return Some(rule);
     }
     if pack.in_force_through.is_some_and(|last| last < pack.in_force_from) {
         return Some("in_force_through must not be before in_force_from".into());

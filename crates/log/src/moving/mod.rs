@@ -13,7 +13,7 @@ use proof::{Frontier, Hash};
 
 use crate::error::StoreError;
 use crate::ports::{AppendRow, Head, LogStore, Stored};
-use crate::settings::MOVE_PAGE;
+use crate::settings::{MOVE_PAGE, MOVE_ROUNDS_MAX};
 use crate::verify::{Span, Verifier, VerifyError, answers_of, finding};
 use crate::verify::{invoice_number, read_page, recorded_of};
 pub(crate) use answers::Walk;
@@ -107,6 +107,19 @@ pub enum MoveError {
         /// The request.
         request: RequestId,
     },
+    /// The source is written to faster than it is copied: nothing would ever be the last event.
+    #[error(
+        "the source is still written to: something was new in each of {rounds} rounds, the last of which \
+         began at position {from} and ended at {to}"
+    )]
+    SourceInUse {
+        /// How often what was new had been copied.
+        rounds: u32,
+        /// The position it had before the last round.
+        from: u64,
+        /// The position it has.
+        to: u64,
+    },
     /// Somebody else writes to the target.
     #[error("the target was written to by another program while its log was at {position}")]
     TargetInUse {
@@ -167,7 +180,7 @@ struct Move<'s, P> {
 impl<P: FnMut(Moving) + Send> Move<'_, P> {
     async fn run(mut self) -> Result<MoveReport, MoveError> {
         let mut head = self.source_head().await?;
-        let mut round = 0;
+        let mut round = 1;
         loop {
             self.compare(&head).await?;
             self.copy(&head).await?;
@@ -183,8 +196,13 @@ impl<P: FnMut(Moving) + Send> Move<'_, P> {
                     target_root,
                 });
             }
+            if round == MOVE_ROUNDS_MAX {
+                let rounds = MOVE_ROUNDS_MAX;
+                let (from, to) = (head.position, now.position);
+                return Err(MoveError::SourceInUse { rounds, from, to });
+            }
             // The first round finds answers to copy in a source that nobody writes to as well.
-            if now != head || round > 0 {
+            if now != head || round > 1 {
                 (self.progress)(Moving::SourceGrew { from: head.position, to: now.position });
             }
             (head, round) = (now, round + 1);

@@ -6,7 +6,7 @@ use proof::Hash;
 
 use super::support::*;
 use crate::memory::{FaultPlan, MemoryStore};
-use crate::settings::MOVE_PAGE;
+use crate::settings::{MOVE_PAGE, MOVE_ROUNDS_MAX};
 use crate::{
     LogStore as _, MoveError, MoveReport, Moving, Outcome, Settings, StoreError, Stored,
     SubmitError, move_log,
@@ -155,6 +155,34 @@ async fn what_is_written_meanwhile_is_told_and_moved_too() {
     let report = move_log(&*bench.store, &target, FIRM, progress).await.unwrap();
     assert_eq!(grew, [(before, before + 2)]);
     assert_eq!(report.events, before + 2);
+    assert_eq!(kept(&bench.store).await, kept(&target).await);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_source_that_never_rests_ends_the_move_and_the_next_goes_on_from_there() {
+    let (bench, target) = (written().await, Arc::new(MemoryStore::default()));
+    let before = bench.position().await;
+    let mut writes = 0;
+    let progress = |moving| {
+        if let Moving::Answering { .. } = moving {
+            writes += 1;
+            assert!(writes < 100, "it goes on for ever");
+            tokio::task::block_in_place(|| {
+                let one = bench.submit(9_000 + writes, bureau(writes));
+                tokio::runtime::Handle::current().block_on(one).unwrap();
+            });
+        }
+    };
+    match move_log(&*bench.store, &*target, FIRM, progress).await.unwrap_err() {
+        MoveError::SourceInUse { rounds, from, to } => {
+            assert_eq!((rounds, to - from), (MOVE_ROUNDS_MAX, 1));
+            assert_eq!(to, bench.position().await);
+        }
+        error => panic!("{error}"),
+    }
+    assert!(target.head(FIRM).await.unwrap().position >= before);
+    is_whole(&target).await;
+    moved(&bench.store, &target).await.unwrap();
     assert_eq!(kept(&bench.store).await, kept(&target).await);
 }
 

@@ -223,6 +223,10 @@ fn stopped(firm: FirmId, error: &MoveError) -> anyhow::Error {
             Exit::Refused,
             "nothing of it was changed; move to an empty database, or to the right one",
         ),
+        MoveError::SourceInUse { .. } => (
+            Exit::Refused,
+            "stop what writes to it, and run the same command again: what was copied stays, and it goes on there",
+        ),
         MoveError::TargetInUse { .. } => {
             (Exit::Refused, "stop what serves it, and run the same command again")
         }

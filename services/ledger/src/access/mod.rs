@@ -118,7 +118,7 @@ impl Authority {
         let open = |bounds: &AccessBounds| bounds.cases.is_empty() || bounds.cases.contains(&case);
         if grant.bounds.as_ref().is_some_and(|bounds| !open(bounds)) {
             tracing::warn!(access = %grant.access, "denied: a case outside the token's bounds");
-            return Err(Failure::PermissionDenied { scope: None });
+            return Err(Failure::OutOfBounds { rule: table::BY_CASES });
         }
         grant.see(case);
         Ok(())

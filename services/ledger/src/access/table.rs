@@ -125,11 +125,26 @@ const WITHIN_DAYS: &[&str] = &[
     "/counterfoil.v1.Audit/ListSigningKeys",
 ];
 
-/// Whether a token with such bounds may call an RPC at all.
-pub(crate) fn is_open_within(bounds: Option<&AccessBounds>, path: &str) -> bool {
-    let Some(bounds) = bounds else { return true };
-    let by_day = bounds.from.is_some() || bounds.through.is_some();
-    WITHIN_DAYS.contains(&path) || (!by_day && WITHIN_CASES.contains(&path))
+/// What a token that is bound to days may not do.
+pub(crate) const BY_DAYS: &str = "a token that is bound to days reads events, what the firm has registered \
+                                  and proofs; it shows nothing folded and exports nothing, since either \
+                                  tells of other days";
+/// What a token that is bound to cases may not do.
+pub(crate) const BY_CASES: &str = "a token that is bound to cases shows and exports those cases, one by one, \
+                                   what the firm has registered and proofs";
+
+/// The rule that keeps a token with such bounds from calling an RPC at all.
+pub(crate) fn closed_by(bounds: Option<&AccessBounds>, path: &str) -> Option<&'static str> {
+    let bounds = bounds?;
+    if WITHIN_DAYS.contains(&path) {
+        return None;
+    }
+    let by_day = by_days(bounds);
+    if by_day { Some(BY_DAYS) } else { (!WITHIN_CASES.contains(&path)).then_some(BY_CASES) }
+}
+
+pub(crate) const fn by_days(bounds: &AccessBounds) -> bool {
+    bounds.from.is_some() || bounds.through.is_some()
 }
 
 /// Services that tell nothing of any firm and answer without a token.

@@ -16,7 +16,7 @@ use api::scalar::{int32, int64, timestamp};
 use api::status::Failure;
 use api::{name, v1};
 use domain::account::Account;
-use domain::command::{AccountAction, Command, Dated};
+use domain::command::{AccountAction, Command, Dated, Run};
 use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId, UtcMicros};
 use domain::ids::{AccountId, CardToken, RequestId};
 use domain::refusal::{Reason, Refusal};
@@ -26,7 +26,8 @@ use store::InvoiceRow;
 use super::list::accounts;
 use crate::access::{Authority, fingerprint, unkeyed_request};
 use crate::gateway::{ChargeRequest, ChargeRun};
-use crate::ledger::{InFlight, Ledger, marker};
+use crate::ledger::{InFlight, Ledger};
+use crate::openings::{Look, clients_of};
 use crate::present::amount;
 use crate::reading::View;
 
@@ -70,7 +71,8 @@ pub(super) async fn request_charges(
         tracing::error!(%error, source = ?error.source, "no charge was asked for");
         Failure::OutboxUnusable
     })?;
-    let mark = ledger.mark(authority, asked.firm, asked.request_id, whole).await?;
+    let begun = Run::Charges { as_of: asked.as_of };
+    let mark = ledger.begin(authority, (asked.firm, asked.request_id), begun, whole).await?;
     let own = ledger.engine().own_requests(asked.firm).await?;
     let request = Request { ledger, authority, asked, whole, own };
     let head = ledger.engine().head(asked.firm).await?.position;
@@ -244,7 +246,10 @@ impl Request<'_> {
         mut folded: HashMap<AccountId, Account>,
     ) -> Result<ChargeRun, Failure> {
         let firm = self.asked.firm;
-        let streams = folded.keys().copied().map(StreamId::Account);
+        let streams: Vec<StreamId> = folded.keys().copied().map(StreamId::Account).collect();
+        // Whoever is given a card's token has looked at it: so does who asks for the same charges again.
+        let look = Look::at_cards(self.authority, "RequestCharges");
+        self.ledger.note_openings(look, firm, clients_of(streams.clone())).await?;
         let opener = self.ledger.engine().opener(firm, streams).await?;
         let mut run = ChargeRun { firm, request_id: name, charges: Vec::new() };
         let mut handed_over = Vec::with_capacity(charges.len());
@@ -284,7 +289,7 @@ impl Request<'_> {
                 request_id: self.handed_over(position),
                 fingerprint: fingerprint(HANDED_OVER, &[&position.to_be_bytes()]),
                 author: self.authority.author(),
-                command: marker(),
+                command: Command::Begin(Run::HandOver),
             };
             let pending = self.ledger.engine().enqueue(self.asked.firm, submission).await?;
             if let Some(((), answer)) = in_flight.add((), pending).await {

@@ -194,6 +194,10 @@ pub(super) async fn list_suggested_links(
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let mut rows = view.store().list_suggested_links(page.firm, after, pager.limit()).await?;
     let next_page_token = pager.cut(&mut rows, |row| format!("{} {}", row.account_id, row.member));
+    // That two clients share a telephone, an address or a card tells of both.
+    let look = Look { authority, what: "ListSuggestedLinks", may_see: true };
+    let named = rows.iter().flat_map(|row| [row.account_id.owner(), row.member]).collect();
+    view.ledger().note_openings(look, page.firm, named).await?;
     let suggested_links = rows.iter().map(|row| present::suggested(page.firm, row)).collect();
     Ok(v1::ListSuggestedLinksResponse {
         suggested_links,

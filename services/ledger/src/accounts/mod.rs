@@ -158,7 +158,7 @@ impl Accounts for AccountsRpc {
 impl AccountsRpc {
     /// Records one change of an account that is named or found. The request is the same request
     /// however often it is sent: its fingerprint is that of the message as it came.
-    async fn change_found<M: prost::Message>(
+    async fn change_found<M: prost::Message + prost::Name>(
         &self,
         authority: &Authority,
         name: &str,

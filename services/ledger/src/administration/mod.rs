@@ -207,7 +207,7 @@ impl Administration for AdministrationRpc {
 
 impl AdministrationRpc {
     /// Records one change of the firm.
-    async fn change<M: Message>(
+    async fn change<M: Message + prost::Name>(
         &self,
         authority: &Authority,
         name: &str,

@@ -27,7 +27,7 @@ use tokio::sync::{Semaphore, SemaphorePermit, mpsc};
 
 use super::checkpoint::Signed;
 use super::{checkpoint, keys};
-use crate::access::Authority;
+use crate::access::{Authority, table};
 use crate::answers::{self, Answers, answers_of, run_progress};
 use crate::evidence::{attached, may_read, opened};
 use crate::ledger::Ledger;
@@ -66,13 +66,16 @@ pub(super) fn check(authority: &Authority, asked: &BundleAsked) -> Result<(), Fa
         cases.iter().try_for_each(|case| authority.check_case(*case))?;
     }
     let Some(bounds) = authority.bounds() else { return Ok(()) };
-    let within = match &asked.scope {
-        // Every case was checked; a case is exported whole, with all its days.
-        BundleScope::Cases(_) => bounds.from.is_none() && bounds.through.is_none(),
-        // Days take every stream that moved in them from its beginning on.
-        BundleScope::WholeLog | BundleScope::Days { .. } => false,
-    };
-    if within { Ok(()) } else { Err(Failure::PermissionDenied { scope: None }) }
+    match &asked.scope {
+        // A case is exported whole, with all its days; days take every stream that moved in them from its
+        // beginning on.
+        _ if table::by_days(bounds) => Err(Failure::OutOfBounds { rule: table::BY_DAYS }),
+        // Every case was checked.
+        BundleScope::Cases(_) => Ok(()),
+        BundleScope::WholeLog | BundleScope::Days { .. } => {
+            Err(Failure::OutOfBounds { rule: table::BY_CASES })
+        }
+    }
 }
 
 /// Makes a bundle. Nothing goes on for a caller who has left.

@@ -14,7 +14,7 @@ use domain::command::Command;
 use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId};
 use domain::ids::{AccountId, CaseId, FirmId, RequestId};
 use domain::money::Money;
-use domain::refusal::{Reason, Refusal};
+use domain::refusal::Refusal;
 use log::{Answer, OwnRequests, Submission, SubmitError};
 
 use crate::access::{Authority, fingerprint, unkeyed_request};
@@ -50,9 +50,9 @@ pub(super) async fn run_billing(
 ) -> Result<v1::RunBillingResponse, Failure> {
     ledger.check_name(authority, &message.parent).await?;
     let asked = requests::run_billing(message)?;
-    check_day(ledger, &asked).await?;
     let whole = api::fingerprint(message);
-    let mark = ledger.mark(authority, asked.firm, asked.request_id, whole).await?;
+    let begun = domain::command::Run::Billing { as_of: asked.as_of };
+    let mark = ledger.begin(authority, (asked.firm, asked.request_id), begun, whole).await?;
     let own = ledger.engine().own_requests(asked.firm).await?;
     let run = Run { ledger, authority, asked, whole, own };
     // Whatever was billed before this run began has to be out of the list of what is to be billed.
@@ -83,17 +83,6 @@ struct Found {
     held: BTreeSet<(CaseId, u32)>,
     accounts: HashSet<AccountId>,
     position: u64,
-}
-
-/// As the domain refuses a day in the future, before anything of the run is recorded.
-async fn check_day(ledger: &Ledger, asked: &BillingAsked) -> Result<(), Failure> {
-    let firm = ledger.firms().get(asked.firm).await?;
-    let (as_of, today) = (asked.as_of, ledger.today(&firm));
-    if as_of > today {
-        let detail = format!("{as_of} is in the future; today is {today}");
-        return Err(Refusal::new(Reason::DateImpossible, "as_of", detail).into());
-    }
-    Ok(())
 }
 
 /// What the request id of one account is made as, and of.
@@ -280,6 +269,7 @@ fn refused(firm: FirmId, account: AccountId, refusal: &Refusal) -> v1::BillingRe
 #[cfg(test)]
 mod tests {
     use super::*;
+    use domain::refusal::Reason;
     use uuid::Uuid;
 
     #[test]

@@ -4,10 +4,10 @@ use api::requests::{self, MatchAsked, MovementNamed};
 use api::scalar::int64;
 use api::status::Failure;
 use api::{name, v1};
-use domain::event::{AutomaticMatches, Movement};
+use domain::command::Run;
+use domain::event::Movement;
 use domain::ids::{FirmId, RequestId};
 use domain::money::Money;
-use domain::refusal::{Reason, Refusal};
 use statement::matching::Certainty;
 
 use super::change::{By, make_match};
@@ -25,12 +25,8 @@ pub(super) async fn match_automatically(
 ) -> Result<v1::MatchAutomaticallyResponse, Failure> {
     ledger.check_name(authority, &message.parent).await?;
     let (firm, request_id) = requests::match_automatically(message)?;
-    let policy = ledger.firms().get(firm).await?.automatic_matches();
-    if policy == AutomaticMatches::Nothing {
-        let detail = "the firm's policy lets nothing be automatic: a person confirms every match";
-        let refusal = Refusal::new(Reason::StateRefuses, "automatic", detail);
-        return Err(Failure::Refused(Box::new(refusal)));
-    }
+    let whole = api::fingerprint(message);
+    ledger.begin(authority, (firm, request_id), Run::Matching, whole).await?;
     let view = View::of_primary(ledger, authority);
     let mut position = ledger.engine().head(firm).await?.position;
     view.read_at(firm, position).await?;

@@ -95,7 +95,8 @@ async fn record(
     let currency = ledger.currency(&message.name).await?;
     let asked = requests::record(message, currency)?;
     let (firm, matched) = (asked.firm, to_match(&asked));
-    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
+    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await;
+    let answer = answer.map_err(Failure::of_actions)?;
     if let Some(case) = matched {
         couples::compare_case(ledger, firm, case, answer.position).await;
     }

@@ -15,7 +15,7 @@ use log::Stored;
 use proof::{Hash, leaf_hash};
 use store::{CaseFilter, CaseStatusRow};
 
-use crate::access::Authority;
+use crate::access::{Authority, table};
 use crate::ledger::{Ledger, as_account, as_case, one_account, one_case};
 use crate::openings::{Look, clients_of};
 use crate::paging::Pager;
@@ -265,7 +265,7 @@ impl Within {
         match (&bounds, case) {
             (_, Some(case)) => authority.check_case(case)?,
             (Some(bounds), None) if !bounds.cases.is_empty() => {
-                return Err(Failure::PermissionDenied { scope: None });
+                return Err(Failure::OutOfBounds { rule: table::BY_CASES });
             }
             (_, None) => {}
         }

@@ -63,6 +63,8 @@ async fn take(
     window: mpsc::Sender<Waiting>,
 ) {
     let mut over = token_over(&ledger, &authority);
+    let most = ledger.limits().message_bytes_max;
+    let mut taken = 0;
     loop {
         let message = tokio::select! {
             biased;
@@ -74,17 +76,12 @@ async fn take(
         };
         let message = match message {
             Some(Ok(message)) => message,
-            // The service's own word, which has details: nothing has come for too long, or too much at
-            // once. The client goes on in another stream.
-            Some(Err(status)) if !status.details().is_empty() => return end(&window, status).await,
-            // What cannot be read as a message ends the transport's stream as well.
-            Some(Err(status)) => match unreadable(&status) {
-                Some(failure) => return end(&window, failure.into()).await,
-                None => return,
-            },
+            // Never as if its caller had ended it: what was not taken would be taken for recorded.
+            Some(Err(status)) => return end(&window, ended_by(status, taken, most)).await,
             None => return,
         };
         let waiting = enqueue(&ledger, &authority, &message).await;
+        taken += 1;
         if window.send(waiting).await.is_err() {
             return;
         }
@@ -95,6 +92,16 @@ async fn take(
 async fn end(window: &mpsc::Sender<Waiting>, status: Status) {
     // If nobody waits for answers any more, nobody misses this one.
     let _ = window.send(Waiting::End(status)).await;
+}
+
+/// What a stream ends with that cannot be read on. What is no message is named by its place: it and whatever
+/// came after it was not taken.
+fn ended_by(status: Status, taken: usize, message_bytes_max: usize) -> Status {
+    match unreadable(&status, message_bytes_max) {
+        Some(errors) => Failure::from(errors.under(&format!("requests[{taken}]"))).into(),
+        // The service's own word, such as that nothing has come for too long.
+        None => status,
+    }
 }
 
 async fn enqueue(
@@ -170,7 +177,7 @@ async fn settle(outcome: Result<Pending, Failure>) -> Result<Answer, Failure> {
 fn response(request_id: String, outcome: Result<Answer, Failure>) -> v1::RecordStreamResponse {
     let result = match outcome {
         Ok(answer) => Outcome::Recorded(recorded(&answer)),
-        Err(failure) => Outcome::Error(status_message(&failure.into())),
+        Err(failure) => Outcome::Error(status_message(&failure.of_actions().into())),
     };
     v1::RecordStreamResponse { request_id, result: Some(result) }
 }

@@ -202,7 +202,7 @@ where
                 connection.as_mut().graceful_shutdown();
                 farewell = Some(Instant::now());
             }
-            _ = looks.tick() => match watch.look() {
+            () = watch.next_look(&mut looks) => match watch.look() {
                 Verdict::Closed(reason) => break Some(reason),
                 Verdict::Stays | Verdict::Leaves(_) if over && watch.is_idle() => break None,
                 Verdict::Stays => {}

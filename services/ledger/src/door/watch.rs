@@ -10,7 +10,8 @@ use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio::time::{Instant, Sleep, sleep_until};
+use tokio::sync::Notify;
+use tokio::time::{Instant, Interval, Sleep, sleep_until};
 use tokio_util::sync::CancellationToken;
 
 use super::call::Call;
@@ -43,6 +44,8 @@ pub(crate) struct Watch {
     cut: AtomicBool,
     /// None of a caller in this process, which nothing is expected of.
     entry: Option<Entry>,
+    /// Something was seen that the next look is not waited for with.
+    urgent: Notify,
     seen: Mutex<Seen>,
 }
 
@@ -97,7 +100,7 @@ impl Watch {
             verdict: Verdict::Stays,
         };
         let (limits, cut, seen) = (limits.clone(), AtomicBool::new(false), Mutex::new(seen));
-        Arc::new(Self { told_to_go, limits, cut, entry, seen })
+        Arc::new(Self { told_to_go, limits, cut, entry, urgent: Notify::new(), seen })
     }
 
     /// Where the other end is, if it is not in this process.
@@ -135,6 +138,8 @@ impl Watch {
         let unread = seen.open.len() > seen.calls.len() + self.limits.unread_answers_max;
         if !seen.known && (seen.refused > self.limits.refused_calls_max || unread) {
             seen.verdict = Verdict::Leaves(Reason::Refusals);
+            // Until the next look in time it would be answered many times more.
+            self.urgent.notify_one();
         }
     }
 
@@ -145,6 +150,14 @@ impl Watch {
         seen.calls_begun += 1;
         seen.calls.insert(number, Arc::clone(call));
         Begun { watch: Arc::clone(self), number }
+    }
+
+    /// Until it is to be looked at again: from time to time, and as soon as it has to leave.
+    pub(super) async fn next_look(&self, looks: &mut Interval) {
+        tokio::select! {
+            _ = looks.tick() => {}
+            () = self.urgent.notified() => {}
+        }
     }
 
     /// Looks at it once more. Calls that have had their time are ended.

@@ -104,8 +104,14 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Follow(args) => way.ask(async |s| follow::run(&args, s, out).await).await,
         Command::Head => way.ask(async |s| log_care::head(s, out).await).await,
         Command::Verify(args) if args.bundle.is_some() => verify_bundle::run(&args, out),
-        Command::Verify(args) => way.ask(async |s| log_care::verify(args, s, out).await).await,
-        Command::Rebuild => way.ask(async |s| log_care::rebuild(s, out).await).await,
+        Command::Verify(args) => {
+            let ask = async |session: &mut Session| log_care::verify(args, session, out).await;
+            Way { missing: Missing::RefuseThatAlone, ..way }.ask(ask).await
+        }
+        Command::Rebuild => {
+            let ask = async |session: &mut Session| log_care::rebuild(session, out).await;
+            Way { missing: Missing::RefuseThatAlone, ..way }.ask(ask).await
+        }
         Command::Audit(args) => way.ask(async |s| audit::run(&args, s, out).await).await,
         Command::Hold(args) => way.ask(async |s| privacy::hold(&args, s, out).await).await,
         Command::Release(args) => way.ask(async |s| privacy::release(&args, s, out).await).await,

@@ -326,7 +326,7 @@ impl From<Failure> for Status {
             )]),
             Failure::NotFound { resource_type, name } => {
                 Answer::new(Code::NotFound, "RESOURCE_NOT_FOUND", "there is no such resource")
-                    .resource(resource_type, &name, "it was never recorded")
+                    .resource(resource_type, &name, "nothing of that name is kept here")
             }
             Failure::Unfound { field, resource_type, name } => Answer::new(
                 Code::NotFound,

@@ -42,6 +42,8 @@ pub enum Block {
     Receivable,
     /// What is owed to clients is not what payments say.
     Owed,
+    /// What is shown of the books is not what the log says.
+    Rows,
 }
 
 impl Block {
@@ -54,11 +56,28 @@ impl Block {
             Self::Clearing => "clearing",
             Self::Receivable => "receivable",
             Self::Owed => "owed_to_clients",
+            Self::Rows => "rows",
         }
     }
 }
 
 impl Controls {
+    /// Those of a firm that nothing happened to.
+    pub const fn nothing(through: CivilDate) -> Self {
+        Self {
+            through,
+            difference_minor: 0,
+            suspense_minor: 0,
+            lines_open: 0,
+            clearing_minor: 0,
+            undeposited_minor: 0,
+            receivable_minor: 0,
+            open_minor: 0,
+            owed_minor: 0,
+            unearned_minor: 0,
+        }
+    }
+
     /// Everything that stands in the way, with the difference in minor units.
     pub fn blocks(&self) -> Vec<(Block, i64)> {
         let lines = i64::try_from(self.lines_open).unwrap_or(i64::MAX);

@@ -7,6 +7,7 @@
 #![warn(clippy::wildcard_enum_match_arm)]
 
 mod aging;
+mod anew;
 mod chart;
 mod close;
 mod entry;
@@ -14,6 +15,7 @@ mod post;
 mod trial;
 
 pub use aging::{Aging, Bucket, OpenItem};
+pub use anew::Anew;
 pub use chart::Chart;
 pub use close::{Block, Controls};
 pub use entry::{Entry, EntryLine, Transfer};

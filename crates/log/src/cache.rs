@@ -9,7 +9,8 @@ use domain::world::{Mark, State, World};
 use vault::PersonKey;
 
 use crate::fold;
-use crate::ports::{Head, Meanwhile, NOTHING_KNOWN, Stored};
+use crate::head::Head;
+use crate::ports::{Meanwhile, NOTHING_KNOWN, Stored};
 use crate::sealing::Keys;
 
 /// Batches in which nobody else was seen to write before it is believed that nobody does.

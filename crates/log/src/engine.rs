@@ -16,8 +16,9 @@ use vault::FirmKeys;
 
 use crate::clock::{Clock, Ids};
 use crate::error::StoreError;
+use crate::head::Head;
 use crate::outcome::{Accepted, Outcome, OutcomeResult};
-use crate::ports::{Head, Store, Stored};
+use crate::ports::{Store, Stored};
 use crate::projector::{self, Projection};
 use crate::reading;
 use crate::sealing::unwrapped;
@@ -280,6 +281,12 @@ impl Engine {
         self.inner.store.head(firm).await
     }
 
+    /// Whether the log ends where its head says, and the read model does not go further: the one place
+    /// where everything that waits for a position finds out that it may never come.
+    pub async fn check_end(&self, firm: FirmId) -> Result<(), StoreError> {
+        check_end(self.inner.store.as_ref(), firm).await
+    }
+
     /// Wakes whoever waits for a log to grow: something says that another process wrote to it. A firm
     /// that nobody here has asked for yet is let be; without a firm, every one is woken.
     pub fn nudge(&self, firm: Option<FirmId>) {
@@ -400,6 +407,18 @@ impl Inner {
         );
         Queue { sender, task: tokio::spawn(writer.run(queue)) }
     }
+}
+
+/// See [`Engine::check_end`].
+pub(crate) async fn check_end(store: &dyn Store, firm: FirmId) -> Result<(), StoreError> {
+    // Rows first: the log has at least what they show, however it grows meanwhile.
+    let rows = store.checkpoint(firm).await?.position;
+    let head = store.head(firm).await?.position;
+    if rows > head {
+        let what = format!("the read model stands at {rows}, behind the end of the log");
+        return Err(StoreError::Corrupt { position: head, what });
+    }
+    Ok(())
 }
 
 /// A lock whose data every holder leaves whole, so that a panic elsewhere does not poison it.

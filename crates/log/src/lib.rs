@@ -14,6 +14,7 @@ mod finding;
 mod fold;
 mod folded;
 mod follow;
+mod head;
 mod histogram;
 pub mod memory;
 mod moving;
@@ -43,12 +44,13 @@ pub use error::{Cause, StoreError};
 pub use finding::{Found, Sought};
 pub use fold::{Fault, folds_from_last, state_of};
 pub use follow::{FollowError, Followed};
+pub use head::{Head, LastEvent, StoredHead};
 pub use histogram::{COUNTS, Counted, Histogram, MICROS};
 pub use moving::{MoveError, MoveReport, Moving, move_log};
 pub use outcome::{Accepted, Outcome, OutcomeResult};
 pub use people::{FoundBy, KeyedHash, PeopleStore, Person, Rewrapped, Wanted};
 pub use ports::{
-    AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Comparison, Gap, Head,
+    AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Comparison, Gap,
     KeptSnapshot, Landing, LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan,
     ProjectionStep, ProjectionStore, Snapshot, Step, Store, Stored, Touched, columns_of,
     columns_text,
@@ -65,4 +67,4 @@ pub use settings::{
 };
 pub use stats::EngineStats;
 pub use tiles::{ProveError, TILES_FILLED_MAX, Tile, TileStore, Tiler};
-pub use verify::{LogCheckpoint, RanBack, VerifyError, VerifyReport};
+pub use verify::{LogCheckpoint, Noted, RanBack, VerifyError, VerifyReport};

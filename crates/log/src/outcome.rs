@@ -53,6 +53,14 @@ impl Outcome {
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, DecodeError> {
         codec::from_bytes(bytes)
     }
+
+    /// The same, if fingerprint and time say what stands beside it in the table.
+    pub fn beside(self, fingerprint: &[u8], recorded_at: UtcMicros) -> Result<Self, DecodeError> {
+        if self.fingerprint != fingerprint || self.recorded_at != recorded_at {
+            return Err(DecodeError::new(0, "the fingerprint and the time of the row"));
+        }
+        Ok(self)
+    }
 }
 
 impl Field for Accepted {

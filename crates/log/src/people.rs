@@ -98,6 +98,10 @@ pub trait PeopleStore: Send + Sync + 'static {
         limit: usize,
     ) -> Result<Vec<Uuid>, StoreError>;
 
+    /// People whom the index of words finds otherwise than what is kept of them says, and those it knows who
+    /// are not kept: at most `limit`.
+    async fn misfiled(&self, firm: FirmId, limit: usize) -> Result<Vec<Uuid>, StoreError>;
+
     /// People of whom not everything that they are found by is there, in the order of their ids.
     async fn incomplete(&self, firm: FirmId, limit: usize) -> Result<Vec<Person>, StoreError>;
 

@@ -8,53 +8,17 @@ use domain::event::{Recorded, StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use domain::sealing::erased_by;
 use domain::world::State;
-use proof::{Frontier, Hash};
+use proof::Hash;
 use uuid::Uuid;
 
 use crate::error::StoreError;
+use crate::head::Head;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person};
 use crate::tiles::{Tile, TileStore};
 
 /// The known position of a writer that holds nothing: no stream can have moved since.
 pub const NOTHING_KNOWN: u64 = i64::MAX.unsigned_abs();
-
-/// The end of a firm's log.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Head {
-    /// The last position; 0 when the log is empty.
-    pub position: u64,
-    /// Invoices issued so far.
-    pub invoices: u64,
-    /// What the last event says it was recorded at: none after it says earlier.
-    pub recorded_at: UtcMicros,
-    /// The Merkle tree over all events so far.
-    pub frontier: Frontier,
-}
-
-impl Head {
-    /// The root over the whole log, RFC 9162 section 2.1.1.
-    pub fn root(&self) -> Hash {
-        self.frontier.root()
-    }
-
-    /// A head as it is stored: [`StoreError::Corrupt`] if its tree is not one of so many leaves.
-    pub fn from_stored(
-        position: u64,
-        invoices: u64,
-        recorded_at: UtcMicros,
-        frontier: &[u8],
-    ) -> Result<Self, StoreError> {
-        let corrupt = |what: String| StoreError::Corrupt { position, what };
-        let frontier =
-            Frontier::from_bytes(frontier).map_err(|error| corrupt(error.to_string()))?;
-        if frontier.size() != position {
-            let what = format!("the head's tree has {} leaves", frontier.size());
-            return Err(corrupt(what));
-        }
-        Ok(Self { position, invoices, recorded_at, frontier })
-    }
-}
 
 /// One event as it is kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -372,7 +336,11 @@ pub trait LogStore: PeopleStore {
         limit: usize,
     ) -> Result<Vec<KeptSnapshot>, StoreError>;
 
-    /// Every firm that has a log.
+    /// What refuses changes in the database and is missing, or is not what it was made as: names of
+    /// triggers, none if all is well.
+    async fn guards_missing(&self) -> Result<Vec<String>, StoreError>;
+
+    /// Every firm that has a head or an event.
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError>;
 }
 

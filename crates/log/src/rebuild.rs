@@ -84,7 +84,12 @@ impl Engine {
         let shared = self.firm(firm);
         let mut live = shared.projection.live.lock().await;
         live.forget();
-        let old = live.checkpoint(store, firm).await?;
+        let old = match live.checkpoint(store, firm).await {
+            Ok(old) => Some(old.generation),
+            // No generation is active, which this makes good; the log itself is looked at below.
+            Err(StoreError::Corrupt { .. }) => None,
+            Err(error) => return Err(error.into()),
+        };
         let target = store.head(firm).await?.position;
         let position = fill(&mut rebuilt, store, firm, (target, limit), progress).await?;
         store.switch(firm, generation).await?;
@@ -92,7 +97,9 @@ impl Engine {
         drop(live);
         shared.projection.applied.send_replace(position);
         shared.projection.resume();
-        store.drop_generation(firm, old.generation).await?;
+        if let Some(old) = old {
+            store.drop_generation(firm, old).await?;
+        }
         Ok(RebuildReport { generation, position })
     }
 }

@@ -16,8 +16,9 @@ use crate::cache::Cache;
 use crate::clock::{Clock, Ids};
 use crate::engine::{Answer, Submission, SubmitError};
 use crate::error::StoreError;
+use crate::head::Head;
 use crate::plan::{BatchPlan, Verdict, answers};
-use crate::ports::{Head, Landing, Store};
+use crate::ports::{Landing, Store};
 use crate::settings::{BELIEF_LASTS, RETRIES_MAX, RETRY_PATIENCE, Settings};
 use crate::stats::{EngineStats, add, raise};
 

@@ -99,6 +99,8 @@ statements! {
         ON CONFLICT DO NOTHING";
     COSIGNATURES = "SELECT size, signature, added_at FROM cosignature \
         WHERE firm = $1 AND size = $2 ORDER BY signature LIMIT $3";
+    COSIGNATURES_AFTER = "SELECT size, signature, added_at FROM cosignature \
+        WHERE firm = $1 AND (size, signature) > ($2, $3) ORDER BY size, signature LIMIT $4";
     KEEP_COSIGNATURE = "INSERT INTO cosignature (firm, size, signature, added_at) \
         VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING";
 }
@@ -216,6 +218,18 @@ impl Store {
     ) -> Result<Vec<CosignatureRow>, StoreError> {
         let arguments = vec![Value::Id(firm.0), size.put(), limit(COSIGNATURES_MAX)];
         self.fetch(&COSIGNATURES, arguments).await
+    }
+
+    /// Signatures of witnesses of every checkpoint, by size and line, after one.
+    pub async fn cosignatures_after(
+        &self,
+        firm: FirmId,
+        after: Option<&CosignatureRow>,
+        most: u32,
+    ) -> Result<Vec<CosignatureRow>, StoreError> {
+        let (size, line) = after.map_or((0, ""), |row| (row.size, &*row.signature));
+        let arguments = vec![Value::Id(firm.0), size.put(), line.to_owned().put(), limit(most)];
+        self.fetch(&COSIGNATURES_AFTER, arguments).await
     }
 
     /// Keeps a witness's signature. Whether it was not kept before.

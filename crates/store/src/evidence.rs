@@ -29,15 +29,27 @@ selected! {
         media_type: MediaType,
         /// When, UTC.
         uploaded_at: UtcMicros,
+        /// The hash of the content, sealed for its name and what the row states; nothing in rows of an
+        /// earlier version.
+        sealed_hash: Option<Vec<u8>>,
+    }
+}
+
+impl EvidenceRow {
+    /// What the row states of the document it names: what its hash is sealed with.
+    pub fn stated(&self) -> Vec<u8> {
+        let Self { person: _, name: _, bytes, media_type, uploaded_at, sealed_hash: _ } = self;
+        let numbers = [bytes.to_be_bytes(), uploaded_at.0.to_be_bytes()].concat();
+        [&numbers, media_type.code().as_bytes()].concat()
     }
 }
 
 statements! {
-    KEEP = "INSERT INTO evidence (firm, person, name, bytes, media_type, uploaded_at) \
-        VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING";
-    GET = "SELECT person, name, bytes, media_type, uploaded_at FROM evidence \
+    KEEP = "INSERT INTO evidence (firm, person, name, bytes, media_type, uploaded_at, sealed_hash) \
+        VALUES ($1, $2, $3, $4, $5, $6, $7) ON CONFLICT DO NOTHING";
+    GET = "SELECT person, name, bytes, media_type, uploaded_at, sealed_hash FROM evidence \
         WHERE firm = $1 AND person = $2 AND name = $3";
-    OF_PERSON = "SELECT person, name, bytes, media_type, uploaded_at FROM evidence \
+    OF_PERSON = "SELECT person, name, bytes, media_type, uploaded_at, sealed_hash FROM evidence \
         WHERE firm = $1 AND person = $2 AND name > $3 ORDER BY name LIMIT $4";
     OWNERS = "SELECT person FROM evidence WHERE firm = $1 AND person > $2 \
         GROUP BY person ORDER BY person LIMIT $3";
@@ -47,7 +59,7 @@ statements! {
 impl Store {
     /// Keeps the row of a document whose blob is stored. Whether it was not kept before.
     pub async fn keep_evidence(&self, firm: FirmId, row: &EvidenceRow) -> Result<bool, StoreError> {
-        let EvidenceRow { person, name, bytes, media_type, uploaded_at } = row;
+        let EvidenceRow { person, name, bytes, media_type, uploaded_at, sealed_hash } = row;
         let values = vec![
             Value::Id(firm.0),
             person.put(),
@@ -55,6 +67,7 @@ impl Store {
             bytes.put(),
             media_type.put(),
             uploaded_at.put(),
+            sealed_hash.put(),
         ];
         Ok(self.change(firm, vec![(&KEEP, values)]).await? == [1])
     }

@@ -318,6 +318,10 @@ impl PeopleStore for Store {
         either!(self, engine => engine.incomplete(firm, limit).await)
     }
 
+    async fn misfiled(&self, firm: FirmId, limit: usize) -> Result<Vec<Uuid>, StoreError> {
+        either!(self, engine => engine.misfiled(firm, limit).await)
+    }
+
     async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
         either!(self, engine => engine.complete(firm, people).await)
     }
@@ -429,6 +433,10 @@ impl LogStore for Store {
         limit: usize,
     ) -> Result<Vec<KeptSnapshot>, StoreError> {
         either!(self, engine => engine.snapshots_after(firm, after, limit).await)
+    }
+
+    async fn guards_missing(&self) -> Result<Vec<String>, StoreError> {
+        either!(self, engine => engine.guards_missing().await)
     }
 
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {

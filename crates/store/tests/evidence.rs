@@ -24,6 +24,7 @@ fn row(person: u128, name: u8) -> EvidenceRow {
         bytes: u64::from(name) + 1,
         media_type: MediaType::Tiff,
         uploaded_at: UtcMicros(1_700_000_000_123_456),
+        sealed_hash: (name != 9).then(|| vec![name; 48]),
     }
 }
 

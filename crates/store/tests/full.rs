@@ -153,6 +153,10 @@ impl PeopleStore for Lossy {
         self.store.incomplete(firm, limit).await
     }
 
+    async fn misfiled(&self, firm: FirmId, limit: usize) -> Result<Vec<Uuid>, StoreError> {
+        self.store.misfiled(firm, limit).await
+    }
+
     async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
         self.store.complete(firm, people).await
     }
@@ -246,6 +250,10 @@ impl LogStore for Lossy {
         limit: usize,
     ) -> Result<Vec<KeptSnapshot>, StoreError> {
         self.store.snapshots_after(firm, after, limit).await
+    }
+
+    async fn guards_missing(&self) -> Result<Vec<String>, StoreError> {
+        self.store.guards_missing().await
     }
 
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {

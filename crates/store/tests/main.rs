@@ -9,6 +9,7 @@ mod engines;
 mod evidence;
 mod finding;
 mod full;
+mod held;
 mod log;
 mod logins;
 mod moving;

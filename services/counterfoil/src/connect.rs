@@ -72,6 +72,8 @@ pub(crate) enum Missing {
     Make,
     /// Say so: a misspelt path must not become an empty ledger.
     Refuse,
+    /// Say so; but a log that is damaged is opened all the same, to look at it or to mend what can be.
+    RefuseThatAlone,
 }
 
 /// The typed clients of one command, and which firm it is about.
@@ -108,18 +110,23 @@ impl Session {
         missing: Missing,
     ) -> anyhow::Result<Self> {
         if let Some(url) = &global.server {
-            return Self::over_network(global, url).await;
+            return Self::over_network(global, url, missing).await;
         }
         let database = Database::parse(&global.database)?;
-        if missing == Missing::Refuse {
+        if missing != Missing::Make {
             must_be_there(&database)?;
         }
         let firm_keys = keys::firm_keys(global, &database)?;
         let firm = global.firm.map(FirmId);
         let (mut session, firms) = Self::on(&database, firm_keys, firm, outbox).await?;
-        // Only what registers a firm may name one that is not there.
-        if missing == Missing::Refuse || firm.is_none_or(|firm| firms.contains(&firm)) {
-            session.find_position().await?;
+        // A head that another tool took away, or gave to somebody else, makes no new firm and no choice of
+        // firms; only what registers one may name a firm that is not there.
+        let looked_at = match firm {
+            Some(firm) if missing != Missing::Make => vec![firm],
+            Some(_) | None => firms,
+        };
+        for firm in looked_at {
+            session.find_position(firm, missing).await?;
         }
         session.keep_evidence(global, &database)?;
         Ok(session)
@@ -147,7 +154,9 @@ impl Session {
         firm: Option<FirmId>,
     ) -> anyhow::Result<Self> {
         let (mut session, _) = Self::on(database, firm_keys, firm, None).await?;
-        session.find_position().await?;
+        if let Some(firm) = session.firm {
+            session.find_position(firm, Missing::Refuse).await?;
+        }
         Ok(session)
     }
 
@@ -161,8 +170,10 @@ impl Session {
         let nobodys = || FirmKeys::new(FirmKey::from_bytes(log::UuidV7Ids::new().key()));
         let firm_keys = firm_keys.unwrap_or_else(nobodys);
         let (ledger, store) = embedded::open_to_read(database, firm_keys).await?;
-        let (mut session, _) = Self::around(database, ledger, &store, firm).await?;
-        session.find_position().await?;
+        let (mut session, firms) = Self::around(database, ledger, &store, firm).await?;
+        for firm in firm.map_or(firms, |firm| vec![firm]) {
+            session.find_position(firm, Missing::RefuseThatAlone).await?;
+        }
         Ok(session)
     }
 
@@ -191,7 +202,7 @@ impl Session {
         Ok((Self::over(&channel, &Bearer(None), firm, Some(ledger)), firms))
     }
 
-    async fn over_network(global: &Global, url: &str) -> anyhow::Result<Self> {
+    async fn over_network(global: &Global, url: &str, missing: Missing) -> anyhow::Result<Self> {
         let channel = dial(url, global.ca.as_deref()).await?;
         let token = secrets::token(global)?;
         let token = token.as_ref().map(|token| token.as_str());
@@ -200,7 +211,9 @@ impl Session {
         let of_token = || token.and_then(firm_of_token);
         let firm = global.firm.or_else(of_token).map(FirmId).ok_or(Choice::NotSaid);
         let mut session = Self::over(&channel, &Bearer(bearer), firm, None);
-        session.find_position().await?;
+        if let Some(firm) = session.firm {
+            session.find_position(firm, missing).await?;
+        }
         Ok(session)
     }
 
@@ -239,12 +252,14 @@ impl Session {
 
     /// Says that the firm is not there, before anything is asked of it. A token that may not read the head
     /// still reads what it may, only without waiting.
-    async fn find_position(&mut self) -> anyhow::Result<()> {
-        let Some(firm) = self.firm else { return Ok(()) };
+    async fn find_position(&mut self, firm: FirmId, missing: Missing) -> anyhow::Result<()> {
         let request = v1::GetHeadRequest { parent: name::firm(firm) };
         match self.administration.get_head(request).await {
-            Ok(answer) => self.position = answer.into_inner().position,
+            Ok(answer) if self.firm == Some(firm) => self.position = answer.into_inner().position,
+            Ok(_) => {}
             Err(status) if status.code() == Code::PermissionDenied => {}
+            Err(status)
+                if status.code() == Code::DataLoss && missing == Missing::RefuseThatAlone => {}
             Err(status) => return Err(status.into()),
         }
         Ok(())

@@ -21,6 +21,8 @@ pub(crate) struct Fault {
     incident: Option<String>,
     /// The field that names something which is not there.
     named: Option<String>,
+    /// Where the log is damaged.
+    position: Option<String>,
 }
 
 impl Fault {
@@ -44,6 +46,9 @@ impl Fault {
             answered_before: info.is_some_and(|info| info.metadata.contains_key(ANSWERED_BEFORE)),
             incident: info.and_then(|info| info.metadata.get("incident").cloned()),
             named: info.and_then(|info| info.metadata.get("field").cloned()),
+            position: info
+                .filter(|info| info.reason == "LOG_CORRUPT")
+                .and_then(|info| info.metadata.get("position").cloned()),
         }
     }
 
@@ -88,6 +93,9 @@ impl Fault {
             } else {
                 format!("  {field}: {description}")
             });
+        }
+        if let Some(position) = &self.position {
+            lines.push(format!("  at position {position}"));
         }
         if let Some(incident) = &self.incident {
             lines.push(format!("  incident {incident}"));

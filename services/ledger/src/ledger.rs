@@ -16,7 +16,9 @@ use domain::money::Currency;
 use domain::value::Text;
 use domain::world::State;
 use futures::Stream;
-use log::{Answer, Clock, Engine, FollowError, Followed, Pending, Submission, SubmitError};
+use log::{
+    Answer, Clock, Engine, FollowError, Followed, Pending, StoreError, Submission, SubmitError,
+};
 use proof::{Hash, leaf_hash};
 use store::{Replica, Store};
 use tokio::sync::Semaphore;
@@ -277,11 +279,14 @@ impl Ledger {
     /// A firm is there if its log has an event. The head alone does not decide: one that another tool
     /// took away has to be found by verifying, not taken for a firm that never was.
     async fn check_there(&self, firm: FirmId) -> Result<(), Failure> {
-        if self.firms().knows(firm)
-            || self.engine().head(firm).await?.position > 0
-            || !self.engine().read(firm, 0, 1).await?.is_empty()
-        {
+        if self.firms().knows(firm) || !self.engine().read(firm, 0, 1).await?.is_empty() {
             return Ok(());
+        }
+        // A head that does not agree with the log is of a firm that was there.
+        match self.engine().head(firm).await {
+            Ok(head) if head.position == 0 => {}
+            Ok(_) | Err(StoreError::Corrupt { .. }) => return Ok(()),
+            Err(error) => return Err(error.into()),
         }
         Err(Failure::NotFound { resource_type: "Firm", name: api::name::firm(firm) })
     }
@@ -333,7 +338,19 @@ impl Ledger {
     /// the end of the log is not waited for: it may never come.
     pub(crate) async fn read_at(&self, firm: FirmId, at_least: u64) -> Result<u64, Failure> {
         self.check_reached(firm, at_least).await?;
-        Ok(self.engine().wait_applied(firm, at_least, self.limits().read_wait).await?)
+        self.wait_applied(firm, at_least).await
+    }
+
+    /// Waits for the read models, and says how far they are. Whoever waits for longer than they usually
+    /// take is told of a log that does not end where its head says, of which they may never come.
+    pub(crate) async fn wait_applied(&self, firm: FirmId, wanted: u64) -> Result<u64, Failure> {
+        let most = self.limits().read_wait;
+        let at_first = most.min(USUALLY_APPLIED);
+        if let Ok(applied) = self.engine().wait_applied(firm, wanted, at_first).await {
+            return Ok(applied);
+        }
+        self.engine().check_end(firm).await?;
+        Ok(self.engine().wait_applied(firm, wanted, most - at_first).await?)
     }
 
     /// Refuses a position behind the end of the log.
@@ -446,6 +463,9 @@ impl Ledger {
         }
     }
 }
+
+/// Within this the read models show what was recorded, unless something is wrong or much is going on.
+const USUALLY_APPLIED: Duration = Duration::from_millis(250);
 
 /// Refuses a position that the log has not reached.
 pub(crate) fn within_log(asked: u64, end: u64) -> Result<(), Failure> {

@@ -145,6 +145,17 @@ pub struct Recorded {
 }
 
 impl Recorded {
+    /// The type's stable name in canonical bytes, for whoever passes most events by; nothing if they do
+    /// not begin as an event does.
+    pub fn kind_of(bytes: &[u8]) -> Option<String> {
+        let mut input = In::new(bytes);
+        input.open_object().ok()?;
+        input.member::<Option<AccessId>>("access").ok()?;
+        input.member::<Text>("actor").ok()?;
+        input.member::<Option<EventId>>("causation").ok()?;
+        input.member("event").ok()
+    }
+
     /// The canonical bytes of a stored event, whatever days older versions let into it.
     pub fn to_bytes(&self) -> Vec<u8> {
         self.write().into_bytes()

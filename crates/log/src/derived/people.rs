@@ -16,6 +16,9 @@ use crate::ports::{LoadedStream, Store};
 use crate::rebuild::RebuildError;
 use crate::sealing::{found_by, unwrapped};
 
+/// Most people whose words are told of.
+const MISFILED_MAX: usize = 1_000;
+
 /// What a client's own events say of what is kept beside them.
 #[derive(Default)]
 pub(crate) struct Client {
@@ -69,6 +72,9 @@ impl People<'_> {
                 }
             }
         }
+        let what = "the words it is found by in person_word are others than those of its name";
+        let misfiled = self.store.misfiled(self.firm, MISFILED_MAX).await?;
+        faults.extend(misfiled.into_iter().map(|id| DerivedFault::Person { id, what }));
         let without: Vec<Uuid> = clients.into_iter().collect();
         for ids in without.chunks(PAGE) {
             let missing = self.clients(ids).await?.into_iter().filter(|(_, client)| !client.erased);

@@ -13,10 +13,11 @@ use super::PAGE_BYTES_MAX;
 use super::rows::Generations;
 use crate::error::StoreError;
 use crate::fold::folds_from_last;
+use crate::head::Head;
 use crate::outcome::Outcome;
 use crate::people::{Person, Rewrapped, Wanted};
 use crate::ports::{
-    Batch, Beside, Checkpoint, Comparison, Gap, Head, KeptSnapshot, LoadedStream, Meanwhile,
+    Batch, Beside, Checkpoint, Comparison, Gap, KeptSnapshot, LoadedStream, Meanwhile,
     ProjectionStep, Snapshot, Stored, columns_of,
 };
 use crate::tiles::Tile;

@@ -26,10 +26,11 @@ pub use process::Process;
 
 use crate::engine::lock;
 use crate::error::StoreError;
+use crate::head::Head;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped, Wanted};
 use crate::ports::{
-    Batch, Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore,
+    Batch, Beside, Checkpoint, Comparison, KeptSnapshot, Landing, LoadedStream, LogStore,
     Meanwhile, Opening, Plan, ProjectionStep, ProjectionStore, Step, Stored,
 };
 use crate::tiles::{Tile, TileStore};
@@ -344,6 +345,11 @@ impl PeopleStore for MemoryStore {
         Ok(self.shared().firm(firm).incomplete(limit))
     }
 
+    /// It looks through people themselves.
+    async fn misfiled(&self, _: FirmId, _: usize) -> Result<Vec<Uuid>, StoreError> {
+        Ok(Vec::new())
+    }
+
     async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
         self.shared().firm(firm).complete(people);
         Ok(())
@@ -463,6 +469,11 @@ impl LogStore for MemoryStore {
         limit: usize,
     ) -> Result<Vec<KeptSnapshot>, StoreError> {
         Ok(self.shared().firm(firm).snapshots_after(after, limit))
+    }
+
+    /// Nobody reaches it but through its ports.
+    async fn guards_missing(&self) -> Result<Vec<String>, StoreError> {
+        Ok(Vec::new())
     }
 
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {

@@ -13,10 +13,11 @@ use uuid::Uuid;
 
 use super::MemoryStore;
 use crate::error::StoreError;
+use crate::head::Head;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped, Wanted};
 use crate::ports::{
-    Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore, Plan,
+    Beside, Checkpoint, Comparison, KeptSnapshot, Landing, LoadedStream, LogStore, Plan,
     ProjectionStep, ProjectionStore, Stored,
 };
 use crate::tiles::{Tile, TileStore};
@@ -81,6 +82,10 @@ impl PeopleStore for Process {
 
     async fn incomplete(&self, firm: FirmId, limit: usize) -> Result<Vec<Person>, StoreError> {
         self.call(self.store.incomplete(firm, limit)).await
+    }
+
+    async fn misfiled(&self, firm: FirmId, limit: usize) -> Result<Vec<Uuid>, StoreError> {
+        self.call(self.store.misfiled(firm, limit)).await
     }
 
     async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
@@ -190,6 +195,10 @@ impl LogStore for Process {
         limit: usize,
     ) -> Result<Vec<KeptSnapshot>, StoreError> {
         self.call(self.store.snapshots_after(firm, after, limit)).await
+    }
+
+    async fn guards_missing(&self) -> Result<Vec<String>, StoreError> {
+        self.call(self.store.guards_missing()).await
     }
 
     async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {

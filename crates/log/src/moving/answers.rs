@@ -6,8 +6,9 @@ use domain::ids::{FirmId, RequestId};
 use uuid::Uuid;
 
 use crate::error::StoreError;
+use crate::head::Head;
 use crate::outcome::{Outcome, OutcomeResult};
-use crate::ports::{Head, LogStore};
+use crate::ports::LogStore;
 use crate::settings::MOVE_PAGE;
 
 /// A request and what became of it.

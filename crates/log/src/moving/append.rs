@@ -4,7 +4,8 @@ use domain::ids::{FirmId, RequestId};
 
 use super::MoveError;
 use super::answers::Answered;
-use crate::ports::{AppendRow, Batch, Head, LoadedStream, LogStore, NOTHING_KNOWN};
+use crate::head::Head;
+use crate::ports::{AppendRow, Batch, LoadedStream, LogStore, NOTHING_KNOWN};
 use crate::ports::{Opening, Plan, Step};
 
 /// What is to be appended, and to which log.

@@ -12,7 +12,8 @@ use domain::ids::{FirmId, RequestId};
 use proof::{Frontier, Hash};
 
 use crate::error::StoreError;
-use crate::ports::{AppendRow, Head, LogStore, Stored};
+use crate::head::Head;
+use crate::ports::{AppendRow, LogStore, Stored};
 use crate::settings::{MOVE_PAGE, MOVE_ROUNDS_MAX};
 use crate::verify::{Span, Verifier, VerifyError, answers_of, finding};
 use crate::verify::{invoice_number, read_page, recorded_of};
@@ -159,7 +160,7 @@ pub async fn move_log(
     progress: impl FnMut(Moving) + Send,
 ) -> Result<MoveReport, MoveError> {
     let reached = target.head(firm).await.map_err(MoveError::TargetStore)?;
-    let (leaves, proof) = (Frontier::new(), Verifier::new(firm, None));
+    let (leaves, proof) = (Frontier::new(), Verifier::new(firm, Vec::new()));
     Move { source, target, firm, progress, leaves, reached, proof }.run().await
 }
 
@@ -248,7 +249,7 @@ impl<P: FnMut(Moving) + Send> Move<'_, P> {
 
     /// Leaf hashes that do not lead to the source's root: the events say where.
     async fn damaged(&self, head: &Head) -> MoveError {
-        let mut verifier = Verifier::new(self.firm, None);
+        let mut verifier = Verifier::new(self.firm, Vec::new());
         while verifier.position < head.position {
             let read = read_page(self.source, self.firm, verifier.position, head.position).await;
             let taken = read.map_err(VerifyError::from);
@@ -350,6 +351,8 @@ impl<P: FnMut(Moving) + Send> Move<'_, P> {
             proved.await.map_err(MoveError::at_target)?;
             (self.progress)(Moving::Proving { position: self.proof.position, of: head.position });
         }
+        let last = self.proof.take_last();
+        answers_of(self.target, self.firm, &last).await.map_err(MoveError::at_target)?;
         Ok(self.proof.finish(head).map_err(MoveError::at_target)?.root)
     }
 

@@ -12,7 +12,7 @@ use super::support::*;
 use crate::memory::MemoryStore;
 use crate::{
     Accepted, AppendRow, Batch, COLUMNS, LoadedStream, LogCheckpoint, LogStore as _, NOTHING_KNOWN,
-    Opening, Outcome, OutcomeResult, Plan, RanBack, Settings, Step, VerifyError,
+    Noted, Opening, Outcome, OutcomeResult, Plan, RanBack, Settings, Step, VerifyError,
 };
 
 async fn written() -> Bench {
@@ -59,7 +59,8 @@ async fn a_log_still_begins_with_what_was_noted_or_it_is_not_sound() {
         proof::tree::root_of(&stored.iter().map(|s| proof::leaf_hash(&s.bytes)).collect::<Vec<_>>())
     };
     let verify = async |position, root| {
-        let noted = Some(LogCheckpoint { position, root });
+        let checkpoint = LogCheckpoint { position, root };
+        let noted = vec![Noted { checkpoint, how: "noted earlier" }];
         match bench.engine.verify_since(FIRM, noted, |_, _| {}).await {
             Ok(_) => None,
             Err(VerifyError::Finding { position, what }) => Some((position, what)),

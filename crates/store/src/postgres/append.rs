@@ -5,7 +5,10 @@ use std::collections::HashMap;
 use calendar::CivilDate;
 use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
-use log::{Batch, Gap, Head, Landing, Meanwhile, Opening, Outcome, Plan, Step, StoreError, Stored};
+use log::{
+    Batch, Gap, Head, Landing, LastEvent, Meanwhile, Opening, Outcome, Plan, Step, StoreError,
+    Stored, StoredHead,
+};
 use sqlx::postgres::{PgArguments, PgRow};
 use sqlx::types::chrono::{DateTime, Utc};
 use sqlx::{AssertSqlSafe, Column as _, PgConnection, Row as _};
@@ -129,10 +132,12 @@ async fn run(
     }
 }
 
-/// What the opening statements found: the head, if the firm has a row, and what is known of requests.
+/// What the opening statements found: the head, if the firm has a row, the last event, and what is known of
+/// requests.
 #[derive(Default)]
 struct Found {
-    head: Option<Head>,
+    head: Option<StoredHead>,
+    last: Option<LastEvent>,
     outcomes: HashMap<RequestId, Outcome>,
 }
 
@@ -142,12 +147,15 @@ async fn open(
     known_position: u64,
     (requests, mut found): (&[RequestId], Found),
 ) -> Result<Opening, StoreError> {
-    if found.head.is_none() {
+    if found.head.is_none() && found.last.is_none() {
         // A firm nobody wrote to has no row to lock. Whoever makes it first is waited for.
         make_head(connection, firm).await?;
         found = find(connection, locked(firm, requests)).await.map_err(failed)??;
+        if found.head.is_none() {
+            return Err(StoreError::internal("the head's row is not there"));
+        }
     }
-    let head = found.head.ok_or_else(|| StoreError::internal("the head's row is not there"))?;
+    let head = Head::from_stored(found.head, found.last)?;
     let meanwhile = match Gap::between(known_position, head.position) {
         Gap::None => Meanwhile::Nothing,
         Gap::Few => Meanwhile::Events(since(connection, firm, known_position, &head).await?),
@@ -168,11 +176,13 @@ async fn find(
 fn found_in(rows: &[PgRow]) -> Result<Found, StoreError> {
     let mut found = Found::default();
     for row in rows {
-        if row.column(0).name() == "position" {
-            found.head = Some(head_of(row)?);
-        } else {
-            let (request, outcome) = outcome_of(row)?;
-            found.outcomes.insert(request, outcome);
+        match row.column(0).name() {
+            "position" => found.head = Some(stored_head(row)?),
+            "last_position" => found.last = Some(last_event(row, 0)?),
+            _ => {
+                let (request, outcome) = outcome_of(row)?;
+                found.outcomes.insert(request, outcome);
+            }
         }
     }
     Ok(found)
@@ -187,13 +197,23 @@ pub(super) fn outcome_of(row: &PgRow) -> Result<(RequestId, Outcome), StoreError
     Ok((request, outcome))
 }
 
-/// Reads position, invoices, time and frontier.
-pub(super) fn head_of(row: &PgRow) -> Result<Head, StoreError> {
-    let position = unsigned(row.try_get(0).map_err(failed)?)?;
-    let invoices = unsigned(row.try_get(1).map_err(failed)?)?;
+/// Reads position, invoices, time, frontier and root.
+pub(super) fn stored_head(row: &PgRow) -> Result<StoredHead, StoreError> {
     let recorded_at: DateTime<Utc> = row.try_get(2).map_err(failed)?;
-    let frontier: Vec<u8> = row.try_get(3).map_err(failed)?;
-    Head::from_stored(position, invoices, UtcMicros(recorded_at.timestamp_micros()), &frontier)
+    Ok(StoredHead {
+        position: unsigned(row.try_get(0).map_err(failed)?)?,
+        invoices: unsigned(row.try_get(1).map_err(failed)?)?,
+        recorded_at: UtcMicros(recorded_at.timestamp_micros()),
+        frontier: row.try_get(3).map_err(failed)?,
+        root: row.try_get(4).map_err(failed)?,
+    })
+}
+
+/// Reads the last event's position and time, from a column on.
+pub(super) fn last_event(row: &PgRow, at: usize) -> Result<LastEvent, StoreError> {
+    let recorded_at: DateTime<Utc> = row.try_get(at + 1).map_err(failed)?;
+    let position = unsigned(row.try_get(at).map_err(failed)?)?;
+    Ok(LastEvent { position, recorded_at: UtcMicros(recorded_at.timestamp_micros()) })
 }
 
 async fn make_head(connection: &mut PgConnection, firm: FirmId) -> Result<(), StoreError> {

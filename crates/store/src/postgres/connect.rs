@@ -20,7 +20,7 @@ use super::statements::{PREPARED, PREPARED_TO_READ};
 use super::together::{Grown, Leases};
 use crate::store::OpenError;
 
-static MIGRATOR: Migrator = sqlx::migrate!("../../migrations/postgres");
+pub(super) static MIGRATOR: Migrator = sqlx::migrate!("../../migrations/postgres");
 const ROLES: &str = include_str!("roles.sql");
 
 const SCHEMA: &str = "counterfoil";

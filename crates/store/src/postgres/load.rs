@@ -19,7 +19,7 @@ use sqlx::types::chrono::{DateTime, Utc};
 use sqlx::{PgConnection, Row as _};
 use uuid::Uuid;
 
-use super::append::{head_of, outcome_of};
+use super::append::{last_event, outcome_of, stored_head};
 use super::error::failed;
 use super::statements::{
     ANSWERS, ANSWERS_FROM, BESIDE, FIRMS, HEAD, LEAVES, NAME_NOBODY, NEXT, READ, SNAPSHOTS,
@@ -47,8 +47,16 @@ impl Postgres {
     pub(crate) async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
         let mut reader = self.reader(firm).await?;
         let query = sqlx::query(HEAD).bind(firm.0);
-        let row = query.fetch_optional(&mut *reader).await.map_err(failed)?;
-        row.map_or(Ok(Head::default()), |row| head_of(&row))
+        let row = query.fetch_one(&mut *reader).await.map_err(failed)?;
+        let stored = match row.try_get::<Option<i64>, _>(0).map_err(failed)? {
+            None => None,
+            Some(_) => Some(stored_head(&row)?),
+        };
+        let last = match row.try_get::<Option<i64>, _>(5).map_err(failed)? {
+            None => None,
+            Some(_) => Some(last_event(&row, 5)?),
+        };
+        Head::from_stored(stored, last)
     }
 
     pub(crate) async fn read(
@@ -143,7 +151,7 @@ impl Postgres {
         let limit = i64::try_from(limit).unwrap_or(i64::MAX);
         let query = sqlx::query(ANSWERS_FROM).bind(firm.0).bind(from.0).bind(limit);
         let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(outcome_of).collect()
+        rows.iter().map(row_of_answer).collect()
     }
 
     pub(crate) async fn load(
@@ -208,6 +216,15 @@ impl Postgres {
             sqlx::query_scalar(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
         Ok(firms.into_iter().map(FirmId).collect())
     }
+}
+
+/// An answer, held against the columns beside it.
+fn row_of_answer(row: &PgRow) -> Result<(RequestId, Outcome), StoreError> {
+    let (request, outcome) = outcome_of(row)?;
+    let recorded_at: DateTime<Utc> = row.try_get(3).map_err(failed)?;
+    let recorded_at = UtcMicros(recorded_at.timestamp_micros());
+    let outcome = outcome.beside(row.try_get(2).map_err(failed)?, recorded_at);
+    Ok((request, outcome.map_err(|source| StoreError::Answer { request, source })?))
 }
 
 /// The second column.

@@ -14,6 +14,7 @@ mod append;
 mod column;
 mod connect;
 mod error;
+mod guards;
 mod load;
 mod logins;
 mod people;

@@ -10,8 +10,8 @@ use uuid::Uuid;
 use super::column::add;
 use super::error::failed;
 use super::statements::{
-    BY_PHONE, BY_WORDS, COMPLETE, ERASE_PEOPLE, ERASE_SNAPSHOTS, INCOMPLETE, KEEP_PEOPLE, PEOPLE,
-    PEOPLE_AFTER, REWRAP,
+    BY_PHONE, BY_WORDS, COMPLETE, ERASE_PEOPLE, ERASE_SNAPSHOTS, INCOMPLETE, KEEP_PEOPLE, MISFILED,
+    PEOPLE, PEOPLE_AFTER, REWRAP,
 };
 use super::write::{End, Transaction};
 use super::{Postgres, malformed};
@@ -67,6 +67,17 @@ impl Postgres {
         let limit = i64::try_from(limit).unwrap_or(i64::MAX);
         let query = sqlx::query(INCOMPLETE).bind(firm.0).bind(limit);
         query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(person).collect()
+    }
+
+    pub(crate) async fn misfiled(
+        &self,
+        firm: FirmId,
+        limit: usize,
+    ) -> Result<Vec<Uuid>, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let query = sqlx::query_scalar(MISFILED).bind(firm.0).bind(limit);
+        query.fetch_all(&mut *reader).await.map_err(failed)
     }
 
     pub(crate) async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {

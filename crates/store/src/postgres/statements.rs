@@ -42,8 +42,10 @@ pub(super) const ROLLBACK: &str = "ROLLBACK";
 /// The answers are looked up one by one: with a list beside it, a planner that thinks firms small, as
 /// it does without statistics or where most of them are, reads every answer that the firm ever got.
 pub(super) const PREPARED: &[&str] = &[
-    "PREPARE locked_head (uuid) AS SELECT position, invoices, recorded_at, frontier FROM log_head \
+    "PREPARE locked_head (uuid) AS SELECT position, invoices, recorded_at, frontier, root FROM log_head \
      WHERE firm = $1 FOR UPDATE",
+    "PREPARE last_event (uuid) AS SELECT position AS last_position, recorded_at FROM event \
+     WHERE firm = $1 ORDER BY position DESC LIMIT 1",
     "PREPARE known_answers (uuid, uuid[]) AS SELECT r.request_id, r.outcome FROM UNNEST($2) u (id) \
      CROSS JOIN LATERAL (SELECT r.request_id, r.outcome FROM request r \
      WHERE r.firm = $1 AND r.request_id = u.id LIMIT 1) r",
@@ -74,7 +76,10 @@ pub(super) fn opening(firm: FirmId, requests: &[RequestId]) -> String {
 /// The lock and the answers, inside a transaction that has begun.
 pub(super) fn locked(firm: FirmId, requests: &[RequestId]) -> String {
     let firm = firm.0.hyphenated();
-    let mut text = format!("EXECUTE locked_head('{firm}'); EXECUTE known_answers('{firm}', '{{");
+    let mut text = format!(
+        "EXECUTE locked_head('{firm}'); EXECUTE last_event('{firm}'); \
+         EXECUTE known_answers('{firm}', '{{"
+    );
     for (at, request) in requests.iter().enumerate() {
         let comma = if at == 0 { "" } else { "," };
         write!(text, "{comma}{}", request.0.simple()).expect("a string takes any text");
@@ -123,8 +128,11 @@ pub(super) const APPEND: &str = concat!(
     ") SELECT COUNT(*) FROM moved"
 );
 
-pub(super) const HEAD: &str =
-    "SELECT position, invoices, recorded_at, frontier FROM log_head WHERE firm = $1";
+/// The head and the last event, as of one moment.
+pub(super) const HEAD: &str = "SELECT h.position, h.invoices, h.recorded_at, h.frontier, h.root, \
+    e.position, e.recorded_at FROM (SELECT 1) one LEFT JOIN log_head h ON h.firm = $1 \
+    LEFT JOIN LATERAL (SELECT l.position, l.recorded_at FROM event l WHERE l.firm = $1 \
+    ORDER BY l.position DESC LIMIT 1) e ON TRUE";
 /// The log is dense, so that a page is a range. A limit would say the same, but a planner that thinks
 /// firms small would read to the end of the log and sort, to give the first rows.
 pub(super) const READ: &str = "SELECT position, body FROM event \
@@ -139,10 +147,17 @@ pub(super) const NEXT: &str = "SELECT MIN(position) FROM event WHERE firm = $1 A
 pub(super) const ANSWERS: &str = "SELECT r.request_id, r.outcome FROM UNNEST($2::uuid[]) u (id) \
     CROSS JOIN LATERAL (SELECT r.request_id, r.outcome FROM request r \
     WHERE r.firm = $1 AND r.request_id = u.id LIMIT 1) r";
-pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome FROM request \
+pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome, fingerprint, recorded_at FROM request \
     WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
-/// A head at 0 belongs to nobody: it was made for a request that was refused.
-pub(super) const FIRMS: &str = "SELECT firm FROM log_head WHERE position > 0 ORDER BY firm";
+/// What refuses changes and is in force: table, trigger, function, when it fires, and the function's text.
+pub(super) const GUARDS: &str = "SELECT format('%s.%s', c.relname, t.tgname), p.proname::text, \
+    t.tgtype::bigint, p.prosrc FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid \
+    JOIN pg_proc p ON p.oid = t.tgfoid WHERE c.relnamespace = 'counterfoil'::regnamespace \
+    AND NOT t.tgisinternal AND t.tgenabled IN ('O', 'A') ORDER BY 1";
+/// Those with a head and those with events: one without the other has to be found, not overlooked. A head
+/// at 0 belongs to nobody: it was made for a request that was refused.
+pub(super) const FIRMS: &str = "SELECT firm FROM log_head WHERE position > 0 \
+    UNION SELECT firm FROM logged_firms() firm ORDER BY firm";
 /// Each stream named with its person: where to start folding it, and the person's key. Looked up one by
 /// one, for the reason that answers are.
 pub(super) const SNAPSHOTS: &str = "SELECT u.place, s.version, s.body, p.wrapped_key \
@@ -170,6 +185,12 @@ pub(super) const BY_WORDS: &str = "SELECT w.person FROM person_word w \
     ORDER BY w.person LIMIT $4";
 pub(super) const INCOMPLETE: &str = "SELECT person, wrapped_key, phone_key, address_key, card_key, \
     word_keys, complete FROM person WHERE firm = $1 AND NOT complete ORDER BY person LIMIT $2";
+/// Words that one of both has and the other has not.
+pub(super) const MISFILED: &str = "WITH said AS (SELECT p.person, substring(p.word_keys FROM 1 + 32 * n FOR 32) AS word \
+    FROM person p CROSS JOIN LATERAL generate_series(0, octet_length(p.word_keys) / 32 - 1) n \
+    WHERE p.firm = $1), filed AS (SELECT person, word_key AS word FROM person_word WHERE firm = $1) \
+    SELECT DISTINCT person FROM ((SELECT * FROM said EXCEPT SELECT * FROM filed) \
+    UNION ALL (SELECT * FROM filed EXCEPT SELECT * FROM said)) d ORDER BY person LIMIT $2";
 pub(super) const COMPLETE: &str = "UPDATE person p SET complete = TRUE, \
     phone_key = COALESCE(p.phone_key, u.phone), address_key = COALESCE(p.address_key, u.address), \
     card_key = COALESCE(p.card_key, u.card), word_keys = COALESCE(p.word_keys, u.words) \
@@ -199,8 +220,9 @@ pub(super) const STANDING: &str = "SELECT pg_is_in_recovery(), COALESCE(h.positi
     FROM (SELECT 1) one LEFT JOIN log_head h ON h.firm = $1 \
     LEFT JOIN event e ON e.firm = $1 AND e.position = h.position";
 
-pub(super) const CHECKPOINT: &str =
-    "SELECT generation, position FROM projection WHERE firm = $1 AND active";
+/// The active generation, or another if none is active, which is a fault.
+pub(super) const CHECKPOINT: &str = "SELECT generation, position, active FROM projection \
+    WHERE firm = $1 ORDER BY active DESC, generation DESC LIMIT 1";
 pub(super) const POSITION: &str =
     "SELECT position FROM projection WHERE firm = $1 AND generation = $2 AND position >= 0";
 /// Moves the checkpoint, if it stands where the step begins, and holds its row to the end.
@@ -266,6 +288,8 @@ pub(super) const ALL: &[&str] = &[
     BY_PHONE,
     BY_WORDS,
     INCOMPLETE,
+    MISFILED,
+    GUARDS,
     COMPLETE,
     ERASE_PEOPLE,
     ERASE_SNAPSHOTS,

@@ -60,6 +60,12 @@ use crate::value::Value;
 /// Most rows of one page; a larger limit is taken for this one.
 pub const PAGE_ROWS_MAX: u32 = 10_000;
 
+/// Rows of several generations and nothing that says which are read: the program never leaves that.
+pub(crate) fn none_active() -> StoreError {
+    let what = "no generation of the table projection is the active one; rebuild makes one";
+    StoreError::Corrupt { position: 0, what: what.to_owned() }
+}
+
 /// Every table of the read model.
 pub(crate) static TABLES: &[&Table] = &[
     FirmRow::TABLE,

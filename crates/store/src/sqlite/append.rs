@@ -6,7 +6,8 @@ use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use futures::TryStreamExt;
 use log::{
-    AppendRow, Batch, Gap, Head, Meanwhile, Opening, Outcome, Plan, Step, StoreError, Stored,
+    AppendRow, Batch, Gap, Head, LastEvent, Meanwhile, Opening, Outcome, Plan, Step, StoreError,
+    Stored, StoredHead,
 };
 use sqlx::sqlite::{SqliteArguments, SqliteRow};
 use sqlx::{Arguments, Row as _, SqliteConnection};
@@ -80,19 +81,20 @@ async fn opening(
 ) -> Result<Opening, StoreError> {
     let ids = json_list(requests.iter().map(|request| format!("\"{}\"", request.0.simple())));
     let query = sqlx::query(OPENING).bind(firm.0.as_bytes().to_vec()).bind(ids);
-    let mut head = Head::default();
+    let mut head = None;
     let mut outcomes = HashMap::new();
     let mut rows = query.fetch(&mut *connection);
     while let Some(row) = rows.try_next().await.map_err(failed)? {
-        if let Some(position) = row.try_get::<Option<i64>, _>(0).map_err(failed)? {
-            head = head_of(position, &row)?;
+        if head.is_none() {
+            head = Some(head_of(&row)?);
         }
-        if let Some(id) = row.try_get::<Option<&[u8]>, _>(4).map_err(failed)? {
-            let (request, outcome) = outcome_of(id, row.try_get(5).map_err(failed)?)?;
+        if let Some(id) = row.try_get::<Option<&[u8]>, _>(7).map_err(failed)? {
+            let (request, outcome) = outcome_of(id, row.try_get(8).map_err(failed)?)?;
             outcomes.insert(request, outcome);
         }
     }
     drop(rows);
+    let head = head.unwrap_or_default();
     let meanwhile = match Gap::between(known_position, head.position) {
         Gap::None => Meanwhile::Nothing,
         Gap::Few => Meanwhile::Events(since(connection, firm, known_position, &head).await?),
@@ -101,12 +103,26 @@ async fn opening(
     Ok(Opening { head, meanwhile, outcomes })
 }
 
-/// Reads invoices, time and frontier behind a position.
-pub(super) fn head_of(position: i64, row: &SqliteRow) -> Result<Head, StoreError> {
-    let invoices = unsigned(row.try_get(1).map_err(failed)?)?;
-    let recorded_at = UtcMicros(row.try_get(2).map_err(failed)?);
-    let frontier: &[u8] = row.try_get(3).map_err(failed)?;
-    Head::from_stored(unsigned(position)?, invoices, recorded_at, frontier)
+/// Reads a head and the last event, of which either may be missing.
+pub(super) fn head_of(row: &SqliteRow) -> Result<Head, StoreError> {
+    let stored = match row.try_get::<Option<i64>, _>(0).map_err(failed)? {
+        None => None,
+        Some(position) => Some(StoredHead {
+            position: unsigned(position)?,
+            invoices: unsigned(row.try_get(1).map_err(failed)?)?,
+            recorded_at: UtcMicros(row.try_get(2).map_err(failed)?),
+            frontier: row.try_get(3).map_err(failed)?,
+            root: row.try_get(4).map_err(failed)?,
+        }),
+    };
+    let last = match row.try_get::<Option<i64>, _>(5).map_err(failed)? {
+        None => None,
+        Some(position) => Some(LastEvent {
+            position: unsigned(position)?,
+            recorded_at: UtcMicros(row.try_get(6).map_err(failed)?),
+        }),
+    };
+    Head::from_stored(stored, last)
 }
 
 /// Reads a request's id and its outcome.

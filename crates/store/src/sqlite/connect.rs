@@ -12,7 +12,7 @@ use tokio::sync::Mutex;
 use super::{Sqlite, Writer, Writers};
 use crate::store::OpenError;
 
-static MIGRATOR: Migrator = sqlx::migrate!("../../migrations/sqlite");
+pub(super) static MIGRATOR: Migrator = sqlx::migrate!("../../migrations/sqlite");
 
 /// How long a statement waits for another process's write lock.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use domain::event::StreamId;
+use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
@@ -36,10 +36,7 @@ impl Sqlite {
     pub(crate) async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
         let mut reader = self.readers.acquire().await.map_err(failed)?;
         let query = sqlx::query(HEAD).bind(firm.0.as_bytes().to_vec());
-        let Some(row) = query.fetch_optional(&mut *reader).await.map_err(failed)? else {
-            return Ok(Head::default());
-        };
-        head_of(row.try_get(0).map_err(failed)?, &row)
+        head_of(&query.fetch_one(&mut *reader).await.map_err(failed)?)
     }
 
     pub(crate) async fn read(
@@ -123,7 +120,7 @@ impl Sqlite {
             .bind(from.0.as_bytes().to_vec())
             .bind(i64::try_from(limit).unwrap_or(i64::MAX));
         let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(answer).collect()
+        rows.iter().map(row_of_answer).collect()
     }
 
     pub(crate) async fn load(
@@ -193,6 +190,14 @@ fn stored(row: &sqlx::sqlite::SqliteRow, at: usize) -> Result<Stored, StoreError
 
 fn answer(row: &sqlx::sqlite::SqliteRow) -> Result<(RequestId, Outcome), StoreError> {
     outcome_of(row.try_get(0).map_err(failed)?, row.try_get(1).map_err(failed)?)
+}
+
+/// The same, held against the columns beside it.
+fn row_of_answer(row: &sqlx::sqlite::SqliteRow) -> Result<(RequestId, Outcome), StoreError> {
+    let (request, outcome) = answer(row)?;
+    let recorded_at = UtcMicros(row.try_get(3).map_err(failed)?);
+    let outcome = outcome.beside(row.try_get(2).map_err(failed)?, recorded_at);
+    Ok((request, outcome.map_err(|source| StoreError::Answer { request, source })?))
 }
 
 /// The positions and bodies of one packed row.

@@ -15,6 +15,7 @@ mod append;
 mod connect;
 mod copy;
 mod error;
+mod guards;
 mod load;
 mod people;
 mod pools;

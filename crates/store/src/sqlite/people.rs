@@ -3,6 +3,7 @@
 use domain::ids::FirmId;
 use domain::sealing::streams_of;
 use log::{FoundBy, Person, Rewrapped, StoreError, Wanted};
+use sqlx::sqlite::SqliteRow;
 use sqlx::{Row as _, SqliteConnection};
 use uuid::Uuid;
 
@@ -11,7 +12,7 @@ use super::error::failed;
 use super::load::json_list;
 use super::statements::{
     BY_PHONE, BY_WORDS, COMPLETE, ERASE_PERSON, ERASE_SNAPSHOTS, FOLD_AND_EMPTY, INCOMPLETE, LOG,
-    PEOPLE, PEOPLE_AFTER, PERSON_COLUMNS, REWRAP, ROWS_MAX,
+    MISFILED, PEOPLE, PEOPLE_AFTER, PERSON_COLUMNS, REWRAP, ROWS_MAX,
 };
 use super::write::End;
 use super::{Sqlite, Writer, malformed};
@@ -80,6 +81,22 @@ impl Sqlite {
         let limit = i64::try_from(limit).unwrap_or(i64::MAX);
         let query = sqlx::query(INCOMPLETE).bind(firm.0.as_bytes().to_vec()).bind(limit);
         query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(person).collect()
+    }
+
+    pub(crate) async fn misfiled(
+        &self,
+        firm: FirmId,
+        limit: usize,
+    ) -> Result<Vec<Uuid>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let query = sqlx::query(MISFILED).bind(firm.0.as_bytes().to_vec()).bind(limit);
+        let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
+        let id = |row: &SqliteRow| {
+            let id = Uuid::from_slice(row.try_get(0).map_err(failed)?);
+            id.map_err(|_| malformed("a person's id"))
+        };
+        rows.iter().map(id).collect()
     }
 
     pub(crate) async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {

@@ -12,7 +12,7 @@ use super::statements::{
 };
 use super::write::End;
 use super::{Sqlite, Writer, add, signed, unsigned};
-use crate::read::{TABLES, changes};
+use crate::read::{TABLES, changes, none_active};
 use crate::row::{Changes, Table};
 use crate::value::Value;
 
@@ -25,10 +25,7 @@ impl Sqlite {
         let query = sqlx::query(CHECKPOINT).bind(firm.0.as_bytes().to_vec());
         match query.fetch_optional(&mut *reader).await.map_err(failed)? {
             None => Ok(Checkpoint { generation: FIRST, position: 0 }),
-            Some(row) => Ok(Checkpoint {
-                generation: row.try_get(0).map_err(failed)?,
-                position: unsigned(row.try_get(1).map_err(failed)?)?,
-            }),
+            Some(row) => active_of(&row)?.ok_or_else(none_active),
         }
     }
 
@@ -70,9 +67,9 @@ impl Sqlite {
         }
         let query = sqlx::query(CHECKPOINT).bind(firm.clone());
         let row = query.fetch_one(&mut *transaction).await.map_err(failed)?;
-        let (active, at): (i64, i64) =
-            (row.try_get(0).map_err(failed)?, row.try_get(1).map_err(failed)?);
-        if unsigned(at)? != position {
+        let Checkpoint { generation: active, position: at } =
+            active_of(&row)?.ok_or_else(none_active)?;
+        if at != position {
             return Ok(Comparison::Elsewhere);
         }
         let mut tables = Vec::with_capacity(TABLES.len());
@@ -302,6 +299,16 @@ async fn forget(
     }
     let query = sqlx::query(CHECKPOINT).bind(firm);
     let active = query.fetch_optional(connection).await.map_err(failed)?;
-    let active: Option<i64> = active.map(|row| row.try_get(0)).transpose().map_err(failed)?;
-    Ok(End::Commit(active != Some(generation)))
+    let active = active.as_ref().map(active_of).transpose()?.flatten();
+    Ok(End::Commit(active.is_none_or(|active| active.generation != generation)))
+}
+
+/// The generation of a row, if it is the active one.
+fn active_of(row: &sqlx::sqlite::SqliteRow) -> Result<Option<Checkpoint>, StoreError> {
+    let is_active: bool = row.try_get::<i64, _>(2).map_err(failed)? == 1;
+    if !is_active {
+        return Ok(None);
+    }
+    let position = unsigned(row.try_get(1).map_err(failed)?)?;
+    Ok(Some(Checkpoint { generation: row.try_get(0).map_err(failed)?, position }))
 }

@@ -15,10 +15,11 @@ pub(super) const BEGIN: &str = "BEGIN IMMEDIATE";
 pub(super) const COMMIT: &str = "COMMIT";
 pub(super) const ROLLBACK: &str = "ROLLBACK";
 
-/// Takes the write lock, and reads the head and what is known of requests, in one round trip.
+/// Takes the write lock, and reads the head, the last event and what is known of requests, in one round trip.
 pub(super) const OPENING: &str = "BEGIN IMMEDIATE; SELECT h.position, h.invoices, h.recorded_at, h.frontier, \
-    r.request_id, r.outcome \
-    FROM (SELECT 1) LEFT JOIN log_head h ON h.firm = $1 \
+    h.root, e.position, e.recorded_at, r.request_id, r.outcome \
+    FROM (SELECT 1) LEFT JOIN log_head h ON h.firm = $1 LEFT JOIN event e ON e.firm = $1 \
+    AND e.position = (SELECT MAX(l.position) FROM event l WHERE l.firm = $1) \
     LEFT JOIN request r ON r.firm = $1 AND r.request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
 /// What others wrote between a position that a writer knew and the head.
 pub(super) const SINCE: &str = "SELECT position, body FROM event \
@@ -28,8 +29,11 @@ pub(super) const MOVED: &str =
 const SET_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, recorded_at, frontier, root) \
     VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (firm) DO UPDATE SET position = excluded.position, \
     invoices = excluded.invoices, recorded_at = excluded.recorded_at, frontier = excluded.frontier, root = excluded.root";
-pub(super) const HEAD: &str =
-    "SELECT position, invoices, recorded_at, frontier FROM log_head WHERE firm = $1";
+/// The head and the last event, as of one moment.
+pub(super) const HEAD: &str = "SELECT h.position, h.invoices, h.recorded_at, h.frontier, h.root, \
+    e.position, e.recorded_at \
+    FROM (SELECT 1) LEFT JOIN log_head h ON h.firm = $1 LEFT JOIN event e ON e.firm = $1 \
+    AND e.position = (SELECT MAX(l.position) FROM event l WHERE l.firm = $1)";
 /// Many events in one row: a row costs the driver several microseconds, a byte next to nothing.
 pub(super) const READ: &str = "SELECT group_concat(position, ' '), group_concat(octet_length(body), ' '), \
     CAST(group_concat(body, '') AS BLOB) FROM (SELECT position, body FROM event \
@@ -45,9 +49,15 @@ pub(super) const BESIDE: &str = "SELECT group_concat(position, ' '), group_conca
     WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3)";
 pub(super) const ANSWERS: &str = "SELECT request_id, outcome FROM request \
     WHERE firm = $1 AND request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
-pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome FROM request \
+pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome, fingerprint, recorded_at FROM request \
     WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
-pub(super) const FIRMS: &str = "SELECT firm FROM log_head ORDER BY firm";
+/// What refuses changes, with its text.
+pub(super) const GUARDS: &str =
+    "SELECT tbl_name || '.' || name, sql FROM sqlite_schema WHERE type = 'trigger' ORDER BY 1";
+/// Those with a head and those with events: one without the other has to be found, not overlooked.
+pub(super) const FIRMS: &str = "WITH RECURSIVE logged (firm) AS (SELECT MIN(firm) FROM event UNION ALL \
+    SELECT (SELECT MIN(e.firm) FROM event e WHERE e.firm > l.firm) FROM logged l WHERE l.firm IS NOT NULL) \
+    SELECT firm FROM logged WHERE firm IS NOT NULL UNION SELECT firm FROM log_head ORDER BY firm";
 /// Each stream named with its person: where to start folding it, and the person's key.
 pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body, p.wrapped_key FROM json_each($2) j \
     LEFT JOIN snapshot s ON s.firm = $1 AND s.stream = json_extract(j.value, '$[0]') \
@@ -66,6 +76,12 @@ pub(super) const BY_WORDS: &str = "SELECT person FROM person_word \
     GROUP BY person HAVING COUNT(*) = $3 ORDER BY person LIMIT $4";
 pub(super) const INCOMPLETE: &str = "SELECT person, wrapped_key, phone_key, address_key, card_key, \
     word_keys, complete FROM person WHERE firm = $1 AND complete = 0 ORDER BY person LIMIT $2";
+/// Words that one of both has and the other has not.
+pub(super) const MISFILED: &str = "WITH said AS (SELECT p.person, substr(p.word_keys, 1 + 32 * j.value, 32) AS word \
+    FROM person p JOIN json_each('[0,1,2,3,4,5,6,7,8,9,10,11]') j ON 32 * j.value < length(p.word_keys) \
+    WHERE p.firm = $1), filed AS (SELECT person, word_key AS word FROM person_word WHERE firm = $1) \
+    SELECT DISTINCT person FROM (SELECT * FROM (SELECT * FROM said EXCEPT SELECT * FROM filed) \
+    UNION ALL SELECT * FROM (SELECT * FROM filed EXCEPT SELECT * FROM said)) ORDER BY person LIMIT $2";
 pub(super) const COMPLETE: &str = "UPDATE person SET complete = 1, \
     phone_key = COALESCE(phone_key, $3), address_key = COALESCE(address_key, $4), \
     card_key = COALESCE(card_key, $5), word_keys = COALESCE(word_keys, $6) \
@@ -87,8 +103,9 @@ pub(super) const STREAMS: &str = "SELECT j.key, e.position, e.body FROM json_eac
     FROM event l WHERE l.firm = $1 AND l.stream = json_extract(j.value, '$[0]') \
     AND l.position <= $3 ORDER BY l.stream_version DESC LIMIT 1)) WHERE e.position <= $3";
 
-pub(super) const CHECKPOINT: &str =
-    "SELECT generation, position FROM projection WHERE firm = $1 AND active = 1";
+/// The active generation, or another if none is active, which is a fault.
+pub(super) const CHECKPOINT: &str = "SELECT generation, position, active FROM projection \
+    WHERE firm = $1 ORDER BY active DESC, generation DESC LIMIT 1";
 pub(super) const POSITION: &str =
     "SELECT position FROM projection WHERE firm = $1 AND generation = $2 AND position >= 0";
 /// Takes the write lock and moves the checkpoint, if it stands where the step begins.
@@ -136,6 +153,8 @@ pub(super) const ALL: &[&str] = &[
     BY_PHONE,
     BY_WORDS,
     INCOMPLETE,
+    MISFILED,
+    GUARDS,
     COMPLETE,
     REWRAP,
     ERASE_PERSON,

@@ -106,6 +106,26 @@ impl Raw {
         either!(self, connection => connection.execute(sqlx::raw_sql(text)).await.map(|_| ()))
     }
 
+    /// Runs statements past every trigger, all or none, and leaves each trigger as it was.
+    pub(crate) async fn unguarded(&mut self, text: &str) -> Result<(), sqlx::Error> {
+        let (open, close) = match self {
+            Self::Sqlite(_) => {
+                let of = "FROM sqlite_schema WHERE type = 'trigger'";
+                let drops = self.texts(&format!("SELECT 'DROP TRIGGER ' || name {of}")).await;
+                let makes = self.texts(&format!("SELECT sql {of}")).await;
+                (drops.join("; "), makes.join("; "))
+            }
+            Self::Postgres(_) => {
+                ("SET LOCAL session_replication_role = replica".into(), String::new())
+            }
+        };
+        let done = self.run(&format!("BEGIN; {open}; {text}; {close}; COMMIT")).await;
+        if done.is_err() {
+            self.run("ROLLBACK").await?;
+        }
+        done
+    }
+
     /// The one number of a query.
     pub(crate) async fn number(&mut self, text: &str) -> i64 {
         let text = AssertSqlSafe(text.to_owned());

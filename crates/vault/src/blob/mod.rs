@@ -40,6 +40,8 @@ const SECRET: &[u8] = b"counterfoil/blob/1";
 const NAME: &[u8] = b"name";
 const KEY: &[u8] = b"key";
 const PREFIX: &[u8] = b"prefix";
+/// Names what is derived for the statement kept beside a blob. Longer than the others.
+const STATED: &[u8] = b"stated beside it";
 
 /// Why a stored blob does not open. Says nothing of its content.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
@@ -142,6 +144,31 @@ impl BlobKeys {
         Err(Altered)
     }
 
+    /// Seals the hash of content for whoever keeps a statement of it beside the blob: it opens for the
+    /// same name and statement alone. The key is made of both, so that it seals one hash, once.
+    pub fn seal_hash(&self, hash: &ContentHash, stated: &[u8]) -> Vec<u8> {
+        let cipher = self.beside(&self.name(hash), stated);
+        let sealed = cipher.encrypt(&XNonce::default(), hash.as_slice());
+        sealed.expect("a hash is shorter than the cipher's limit")
+    }
+
+    /// Opens it again, if name and statement are those it was sealed with.
+    pub fn open_hash(
+        &self,
+        name: &BlobName,
+        stated: &[u8],
+        sealed: &[u8],
+    ) -> Result<ContentHash, Altered> {
+        let opened = self.beside(name, stated).decrypt(&XNonce::default(), sealed);
+        let hash = ContentHash::try_from(opened.map_err(|_| Altered)?).map_err(|_| Altered)?;
+        if self.name(&hash) == *name { Ok(hash) } else { Err(Altered) }
+    }
+
+    fn beside(&self, name: &BlobName, stated: &[u8]) -> XChaCha20Poly1305 {
+        let key = derived(&self.secret, &[STATED, &name.0, stated]);
+        XChaCha20Poly1305::new(&(*key).into())
+    }
+
     fn stream(&self, hash: &ContentHash) -> Stream {
         let mut prefix = [0; PREFIX_BYTES];
         prefix.copy_from_slice(&self.derived(PREFIX, hash)[..PREFIX_BYTES]);
@@ -150,7 +177,8 @@ impl BlobKeys {
         Stream { cipher: XChaCha20Poly1305::new(&(*key).into()), prefix, scope }
     }
 
-    /// Each label is of another length, and the hash is not: no label and hash run into each other.
+    /// Each label is of another length, and the hash is not: no label and hash run into each other, nor into
+    /// [`STATED`], whose parts are longer than the longest of these.
     fn derived(&self, label: &[u8], hash: &ContentHash) -> Zeroizing<[u8; 32]> {
         derived(&self.secret, &[label, hash])
     }

@@ -145,3 +145,23 @@ proptest! {
         prop_assert!(keys().open(&[3; 32], &[&MAGIC[..], &bytes].concat()).is_err());
     }
 }
+
+#[test]
+fn a_sealed_hash_opens_for_what_was_stated_and_nothing_else() {
+    let keys = PersonKey::from_bytes([7; 32]).blobs(Uuid::from_u128(1), Uuid::from_u128(2));
+    let hash: ContentHash = Sha256::digest(b"a letter").into();
+    let sealed = keys.seal_hash(&hash, b"stated");
+    assert_eq!(sealed.len(), 48);
+    let name = keys.name(&hash);
+    assert_eq!(keys.open_hash(&name, b"stated", &sealed), Ok(hash));
+    assert_eq!(keys.open_hash(&name, b"stated!", &sealed), Err(Altered));
+    let other = keys.name(&Sha256::digest(b"another").into());
+    assert_eq!(keys.open_hash(&other, b"stated", &sealed), Err(Altered));
+    for at in 0..sealed.len() {
+        let mut changed = sealed.clone();
+        changed[at] ^= 1;
+        assert_eq!(keys.open_hash(&name, b"stated", &changed), Err(Altered), "{at}");
+    }
+    let stranger = PersonKey::from_bytes([8; 32]).blobs(Uuid::from_u128(1), Uuid::from_u128(2));
+    assert_eq!(stranger.open_hash(&name, b"stated", &sealed), Err(Altered));
+}

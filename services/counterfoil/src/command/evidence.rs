@@ -175,6 +175,7 @@ fn finding(found: &v1::EvidenceFinding) -> String {
         v1::EvidenceFault::Unspecified => "NOT AS IT SHOULD BE",
         v1::EvidenceFault::Missing => "MISSING",
         v1::EvidenceFault::Altered => "ALTERED",
+        v1::EvidenceFault::Row => "ROW OF evidence MISSING OR ALTERED",
     };
     let case = name::parse_case(&found.name).map(|(_, case)| case.to_string());
     let case = case.unwrap_or_default();
@@ -188,16 +189,36 @@ fn finding(found: &v1::EvidenceFinding) -> String {
 }
 
 fn show(report: &v1::EvidenceReport, out: &mut Out) -> std::io::Result<()> {
-    let sound = "Every document that was uploaded is there, and whole where an event names it.";
+    let sound = match report.unopened_count {
+        0 => {
+            "Every document of which there is a row or a file is there, and opens to what was uploaded."
+        }
+        _ => {
+            "Every document of which there is a row or a file is there, and all but those not opened open to what was uploaded."
+        }
+    };
     out.line(if report.sound { sound } else { "NOT SOUND: see the documents above." })?;
     out.field("named by events", report.named_count)?;
     out.field("whole", report.whole_count)?;
-    out.field("never uploaded", report.absent_count)?;
+    out.field("neither row nor file", report.absent_count)?;
     out.field("of erased clients", report.erased_count)?;
     out.field("missing", report.missing_count)?;
     out.field("altered", report.altered_count)?;
+    out.field("rows altered", report.row_count)?;
     out.field("named by no event", report.unnamed_count)?;
+    out.field("not opened", report.unopened_count)?;
     out.field("without a key", report.keyless_count)?;
+    if report.absent_count > 0 {
+        out.note(
+            "Neither row nor file: never uploaded here, or both were taken away; no event tells which.",
+        )?;
+    }
+    if report.unopened_count > 0 {
+        out.note(
+            "Not opened: no event and no row tells the hash. Uploaded by an earlier version, cut off \
+             before the row was written, or the row was changed or taken away.",
+        )?;
+    }
     if !report.sound {
         out.note("Take the files from a backup, or upload the documents again: evidence add.")?;
     }

@@ -41,8 +41,8 @@ pub(crate) struct VerifyArgs {
     /// Check scans and letters as well, as `evidence check` does
     #[arg(long, conflicts_with = "bundle")]
     with_evidence: bool,
-    /// Hold read models, snapshots and the keys of clients against the log as well; of a file, in a copy
-    /// in the folder for temporary files
+    /// Hold read models, snapshots, and what is kept of clients and their documents against the log as well; of
+    /// a file, in a copy in the folder for temporary files
     #[arg(long, conflicts_with = "bundle")]
     with_derived: bool,
 }
@@ -107,7 +107,8 @@ pub(crate) async fn verify(
         None => Some(Database::parse(&global.database)?),
     };
     let Some(database @ Database::Sqlite(_)) = &database else {
-        return closed(Session::open(global, None, Missing::Refuse).await?, async |s| {
+        let missing = Missing::RefuseThatAlone;
+        return closed(Session::open(global, None, missing).await?, async |s| {
             match verify_log(&args, s, out).await? {
                 Exit::Done => beside(&args, s, out).await,
                 exit => Ok(exit),
@@ -210,7 +211,7 @@ async fn check_derived(session: &mut Session, out: &mut Out) -> anyhow::Result<E
 
 fn show_derived(report: &v1::DerivedReport, out: &mut Out) -> std::io::Result<()> {
     if report.sound {
-        out.line("Read models, snapshots and keys follow from the log.")?;
+        out.line("Read models and snapshots follow from the log, and so do clients' keys and the words they are found by.")?;
         return out.field("compared at", report.position);
     }
     for fault in &report.faults {
@@ -218,14 +219,21 @@ fn show_derived(report: &v1::DerivedReport, out: &mut Out) -> std::io::Result<()
     }
     out.field("faults", report.fault_count)?;
     out.note(
-        "The log itself is sound. Rows: rebuild. Keys: take the rows of the table person from a backup, \
-         and ask who changed them. Snapshots: delete them; they come again by themselves.",
+        "The log itself is sound. Rows: rebuild. Keys, words and documents: take the rows of the table that \
+         is named from a backup, and ask who changed them. Snapshots: delete them; they come again by \
+         themselves.",
     )
 }
 
 fn show(report: &v1::VerifyReport, out: &mut Out) -> std::io::Result<()> {
     if let Some(fault) = &report.fault {
-        out.line(format!("NOT SOUND at position {}: {}", fault.position, fault.what))?;
+        // A key that signs stands at no position.
+        let place = if fault.position == 0 {
+            "".into()
+        } else {
+            format!(" at position {}", fault.position)
+        };
+        out.line(format!("NOT SOUND{place}: {}", fault.what))?;
         return out.note(
             "Write nothing more, keep the file as it is, and compare it with a copy of an earlier \
              day.",

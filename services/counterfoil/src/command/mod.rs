@@ -105,7 +105,10 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Head => way.ask(async |s| log_care::head(s, out).await).await,
         Command::Verify(args) if args.bundle.is_some() => verify_bundle::run(&args, out),
         Command::Verify(args) => log_care::verify(args, global, out).await,
-        Command::Rebuild => way.ask(async |s| log_care::rebuild(s, out).await).await,
+        Command::Rebuild => {
+            let ask = async |session: &mut Session| log_care::rebuild(session, out).await;
+            Way { missing: Missing::RefuseThatAlone, ..way }.ask(ask).await
+        }
         Command::Audit(args) => way.ask(async |s| audit::run(&args, s, out).await).await,
         Command::Hold(args) => way.ask(async |s| privacy::hold(&args, s, out).await).await,
         Command::Release(args) => way.ask(async |s| privacy::release(&args, s, out).await).await,

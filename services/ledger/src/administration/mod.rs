@@ -253,6 +253,8 @@ async fn get_head(
 ) -> Result<v1::GetHeadResponse, Failure> {
     ledger.check_name(authority, &message.parent).await?;
     let firm = requests::get_head(message)?;
+    // Every command begins here, so that an end that another tool moved stops it at once.
+    ledger.engine().check_end(firm).await?;
     let head = ledger.engine().head(firm).await?;
     let applied = ledger.read_at(firm, 0).await?;
     Ok(v1::GetHeadResponse {

@@ -11,9 +11,11 @@ use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
 use domain::ids::FirmId;
-use log::{DerivedReport, RebuildReport, VerifyError, VerifyReport};
+use log::{DerivedReport, Noted, RebuildReport, VerifyError, VerifyReport};
 
 use crate::answers::{Answers, Outgoing, answers_of, run_progress};
+use crate::audit::{self, Finding, Kept};
+use crate::evidence::row_faults;
 use crate::ledger::Ledger;
 
 /// Most faults of one report that are told one by one.
@@ -27,8 +29,16 @@ pub(super) fn verify(ledger: &Ledger, asked: VerifyAsked) -> Answers<v1::VerifyL
         let progress = |position, head| {
             let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
         };
-        let result = ledger.engine().verify_since(asked.firm, asked.checkpoint, progress).await;
-        let report = verify_report(&ledger, result)?;
+        // What proofs rest on first: the log is at least as long when it is read.
+        let Kept { mut noted, finding, remarks } = audit::kept(&ledger, asked.firm).await?;
+        let how = "noted earlier";
+        noted.extend(asked.checkpoint.map(|checkpoint| Noted { checkpoint, how }));
+        let result = ledger.engine().verify_since(asked.firm, noted, progress).await;
+        let result = result.and_then(|report| match finding {
+            None => Ok(report),
+            Some(Finding { position, what }) => Err(VerifyError::Finding { position, what }),
+        });
+        let report = verify_report(&ledger, result, remarks)?;
         end(&outgoing, told(Message::Report(report))).await;
         Ok(())
     })
@@ -38,18 +48,29 @@ pub(super) fn verify(ledger: &Ledger, asked: VerifyAsked) -> Answers<v1::VerifyL
 fn verify_report(
     ledger: &Ledger,
     result: Result<VerifyReport, VerifyError>,
+    mut remarks: Vec<String>,
 ) -> Result<v1::VerifyReport, Failure> {
     match result {
-        Ok(report) => Ok(v1::VerifyReport {
-            sound: true,
-            position: int64(report.events),
-            event_count: int64(report.events),
-            stream_count: int64(report.streams),
-            invoice_count: int64(report.invoices),
-            root: report.root.hex(),
-            fault: None,
-            remarks: report.ran_back.iter().map(ToString::to_string).collect(),
-        }),
+        Ok(report) => {
+            remarks.extend(report.ran_back.iter().map(ToString::to_string));
+            if report.answers_alone > 0 {
+                remarks.push(format!(
+                    "{} answers are kept to requests that were refused or recorded nothing. Each reads, and \
+                     no event tells of them: one that was changed, made up or taken away is not noticed",
+                    report.answers_alone
+                ));
+            }
+            Ok(v1::VerifyReport {
+                sound: true,
+                position: int64(report.events),
+                event_count: int64(report.events),
+                stream_count: int64(report.streams),
+                invoice_count: int64(report.invoices),
+                root: report.root.hex(),
+                fault: None,
+                remarks,
+            })
+        }
         Err(VerifyError::Finding { position, what }) => {
             ledger.metrics().findings.fetch_add(1, Ordering::Relaxed);
             tracing::error!(position, what, "the log is not what was written");
@@ -87,7 +108,7 @@ fn rebuild_report(report: RebuildReport) -> v1::RebuildReport {
     }
 }
 
-/// Holds read models, snapshots and keys against the log.
+/// Holds read models, snapshots, and what is kept of clients and their documents against the log.
 pub(super) fn check_derived(ledger: &Ledger, firm: FirmId) -> Answers<v1::CheckDerivedResponse> {
     use v1::check_derived_response::Message;
     answers_of(ledger, async move |ledger: Ledger, outgoing: Outgoing<_>| {
@@ -96,22 +117,26 @@ pub(super) fn check_derived(ledger: &Ledger, firm: FirmId) -> Answers<v1::CheckD
             let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
         };
         let report = ledger.engine().check_derived(firm, progress).await?;
-        end(&outgoing, told(Message::Report(derived_report(&ledger, &report)))).await;
+        let rows = row_faults(&ledger, firm).await?;
+        end(&outgoing, told(Message::Report(derived_report(&ledger, &report, rows)))).await;
         Ok(())
     })
 }
 
 /// Faults are the report's news, not a failure of the request.
-fn derived_report(ledger: &Ledger, report: &DerivedReport) -> v1::DerivedReport {
-    let count = report.faults.len();
-    if count > 0 {
+fn derived_report(ledger: &Ledger, report: &DerivedReport, rows: Vec<String>) -> v1::DerivedReport {
+    let mut faults: Vec<String> = report.faults.iter().map(ToString::to_string).collect();
+    faults.extend(rows);
+    let count = faults.len();
+    if let Some(first) = faults.first() {
         ledger.metrics().findings.fetch_add(1, Ordering::Relaxed);
-        tracing::error!(count, first = %report.faults[0], "what is derived does not follow from the log");
+        tracing::error!(count, first, "what is derived does not follow from the log");
     }
+    faults.truncate(FAULTS_TOLD_MAX);
     v1::DerivedReport {
         sound: count == 0,
         position: int64(report.position),
-        faults: report.faults.iter().take(FAULTS_TOLD_MAX).map(ToString::to_string).collect(),
+        faults,
         fault_count: i64::try_from(count).unwrap_or(i64::MAX),
     }
 }

@@ -86,7 +86,7 @@ fn purpose(firm: FirmId, key_id: &str) -> String {
     format!("counterfoil/signing/1/{firm}/{key_id}")
 }
 
-fn verifier_of(row: &SigningKeyRow) -> Result<VerifierKey, NoteError> {
+pub(super) fn verifier_of(row: &SigningKeyRow) -> Result<VerifierKey, NoteError> {
     VerifierKey::new(KeyName::parse(&row.name)?, row.public_key.as_bytes())
 }
 
@@ -142,7 +142,15 @@ pub(super) async fn witnesses(ledger: &Ledger, firm: FirmId) -> Result<Vec<Verif
 /// The key in force, opened.
 pub(super) async fn signer(ledger: &Ledger, firm: FirmId) -> Result<SignerKey, KeyError> {
     let rows = ledger.store().signing_keys(firm).await?;
-    let row = in_force(&rows).ok_or(KeyError::NoneInForce)?;
+    opened(ledger, firm, in_force(&rows).ok_or(KeyError::NoneInForce)?)
+}
+
+/// A key, opened.
+pub(super) fn opened(
+    ledger: &Ledger,
+    firm: FirmId,
+    row: &SigningKeyRow,
+) -> Result<SignerKey, KeyError> {
     let firm_keys = ledger.engine().firm_keys();
     let seed = firm_keys.unwrap_secret(&purpose(firm, &row.key_id), &row.sealed_private)?;
     let signer = SignerKey::from_seed(KeyName::parse(&row.name)?, &seed);

@@ -8,6 +8,7 @@
 mod bundle;
 mod checkpoint;
 mod cosign;
+mod kept;
 mod keys;
 mod prove;
 mod schedule;
@@ -27,6 +28,7 @@ use crate::ledger::Ledger;
 use crate::paging::Pager;
 
 use checkpoint::Signed;
+pub(crate) use kept::{Finding, Kept, kept};
 pub use keys::KeyError;
 pub(crate) use schedule::sign_every;
 

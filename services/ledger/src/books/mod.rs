@@ -1,6 +1,7 @@
 //! `Books`: journal, trial balance, aging, deposits and closed months. What is shown follows from the
 //! events; nothing here posts an entry.
 
+mod anew;
 mod automatic;
 mod change;
 mod list;

@@ -12,8 +12,9 @@ use domain::firm::Firm;
 use domain::ids::FirmId;
 use domain::money::{Currency, Money};
 use domain::refusal::{Reason, Refusal, Violation};
-use log::Answer;
+use log::{Answer, ProjectionStore as _};
 
+use super::anew;
 use crate::access::Authority;
 use crate::ledger::Ledger;
 use crate::present::minor;
@@ -26,7 +27,8 @@ struct Checked {
     position: u64,
 }
 
-/// Checks the books up to the end of the log. It asks the primary: a month is closed by what it finds.
+/// Checks the books up to the end of the log, as the log alone makes them: a month is closed for good by
+/// what is found. Rows that say otherwise are in the way as well, since people went by them.
 async fn check(
     ledger: &Ledger,
     firm_id: FirmId,
@@ -39,8 +41,9 @@ async fn check(
     let head = ledger.engine().head(firm_id).await?.position;
     // Read before anything is summed: what moves while the sums are made comes after it, and a close
     // that was checked here is refused then.
-    let position = ledger.read_at(firm_id, head).await?;
+    ledger.read_at(firm_id, head).await?;
     let store = ledger.store();
+    let position = store.checkpoint(firm_id).await?.position;
     let of = async |through: CivilDate| {
         let sums = store.trial_sums(firm_id, through, through).await?;
         Ok::<_, Failure>(TrialBalance::of(sums.into_iter().map(TrialRow::from)))
@@ -49,7 +52,7 @@ async fn check(
     let all = of(last_day()).await?;
     let sums = store.control_sums(firm_id, through).await?;
     let sums = sums.ok_or_else(|| Failure::internal("a firm without a projection"))?;
-    let controls = Controls {
+    let shown = Controls {
         through,
         difference_minor: month.difference_minor(),
         suspense_minor: month.closing_minor(BookAccount::Suspense),
@@ -61,12 +64,14 @@ async fn check(
         owed_minor: all.closing_minor(BookAccount::OwedToClients),
         unearned_minor: sums.unearned_minor,
     };
-    Ok(Checked {
-        blocks: controls.blocks(),
-        exposures: sums.exposures,
-        currency: registered.currency,
-        position,
-    })
+    // Rows that moved on while they were summed are of no one position.
+    let at_rest = store.checkpoint(firm_id).await?.position == position;
+    let controls = anew::controls(ledger, firm_id, (position, through)).await?;
+    let mut blocks = controls.blocks();
+    if at_rest && controls != shown {
+        blocks.push((Block::Rows, 0));
+    }
+    Ok(Checked { blocks, exposures: sums.exposures, currency: registered.currency, position })
 }
 
 /// The last day that is written with four digits of a year.
@@ -92,6 +97,11 @@ fn words((block, difference): (Block, i64), currency: Currency, through: CivilDa
         Block::Owed => {
             format!("what is owed to clients differs by {amount} from unearned payments: rebuild")
         }
+        Block::Rows => {
+            "what is shown of the books is not what the log says: somebody changed rows of \
+                        the read model; rebuild, and look at the month again"
+                .to_owned()
+        }
     }
 }
 
@@ -107,11 +117,19 @@ pub(super) async fn check_month(
     let firm = ledger.firms().get(get.firm).await?;
     let checked = check(ledger, get.firm, &firm, through).await?;
     let block = |block: &(Block, i64)| {
-        let is_count = block.0 == Block::LinesOpen;
+        let (is_count, is_money) = match block.0 {
+            Block::LinesOpen => (true, false),
+            Block::Rows => (false, false),
+            Block::Unbalanced
+            | Block::Suspense
+            | Block::Clearing
+            | Block::Receivable
+            | Block::Owed => (false, true),
+        };
         v1::MonthBlock {
             rule: block.0.code().to_owned(),
             detail: words(*block, checked.currency, through),
-            difference: minor(block.1, checked.currency).filter(|_| !is_count),
+            difference: minor(block.1, checked.currency).filter(|_| is_money),
             lines: if is_count { int32(block.1) } else { 0 },
         }
     };

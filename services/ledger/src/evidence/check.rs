@@ -7,21 +7,20 @@ use api::status::Failure;
 use api::{name, v1};
 use domain::event::{Event, Recorded, StreamId};
 use domain::ids::{CaseId, DocumentHash, FirmId};
+use domain::media::MediaType;
 use log::LogStore as _;
-use proof::Hash;
 use store::EvidenceRow;
 use v1::check_evidence_response::Message;
-use vault::{BlobKeys, BlobName, BlobStore, StoredBlob, sealed_len};
+use vault::{Altered, BlobKeys, BlobName, BlobStore, StoredBlob, sealed_len};
 
+use super::rows::{hash_of, rows_of};
 use super::sweep::owners_of_rows;
-use super::{aside, kept, stored_bytes_max, unavailable};
+use super::{aside, count, kept, stored_bytes_max, unavailable};
 use crate::answers::{Answers, Outgoing, answers_of};
 use crate::ledger::Ledger;
 
 /// Events read at a time.
 const EVENTS_PAGE: usize = 1_000;
-/// Rows read at a time.
-const ROWS_PAGE: u32 = 1_000;
 /// Most documents that the events of one firm may name for a check to remember them all.
 const DOCUMENTS_MAX: usize = 4_000_000;
 
@@ -72,7 +71,7 @@ async fn check(
         let progress = v1::EvidenceProgress { checked_cases, cases: total };
         let _ = outgoing.try_send(Ok(told(Message::Progress(progress))));
     }
-    report.sound = report.missing_count == 0 && report.altered_count == 0;
+    report.sound = report.missing_count + report.altered_count + report.row_count == 0;
     Ok(report)
 }
 
@@ -125,7 +124,7 @@ impl OfCase<'_> {
         report: &mut v1::EvidenceReport,
     ) -> Result<Vec<v1::EvidenceFinding>, Failure> {
         // Rows first: what is uploaded meanwhile has its blob before its row.
-        let rows = self.rows().await?;
+        let rows = rows_of(self.ledger, self.firm, self.case).await?;
         let stored = self.store.list(self.firm.0, self.case.0).await;
         let stored: Stored = stored
             .map_err(|error| unavailable(&error))?
@@ -145,7 +144,10 @@ impl OfCase<'_> {
                     continue;
                 }
                 (false, true) => Some(v1::EvidenceFault::Missing),
-                (true, _) => self.fault(&keys, *hash).await?,
+                (true, _) => {
+                    let row = self.row(name, &rows).await?;
+                    self.fault(&keys, *hash, row.as_ref()).await?
+                }
             };
             match fault {
                 None => tally.whole += 1,
@@ -154,10 +156,23 @@ impl OfCase<'_> {
         }
         for (name, bytes) in stored.iter().filter(|(name, _)| !names.contains(name)) {
             tally.unnamed += 1;
-            // All that is known of it is its length.
-            if rows.get(name).is_some_and(|row| sealed_len(row.bytes) != *bytes) {
-                findings.push(self.finding(v1::EvidenceFault::Altered, *name, None));
-            }
+            let row = self.row(*name, &rows).await?;
+            let fault = match row.as_ref().map(|row| (row, hash_of(row, &keys))) {
+                Some((row, Ok(Some(hash)))) => {
+                    self.fault(&keys, DocumentHash(hash), Some(row)).await?
+                }
+                Some((_, Err(_))) => Some(v1::EvidenceFault::Row),
+                // Its length is all that can be known.
+                Some((row, Ok(None))) => {
+                    tally.unopened += 1;
+                    (sealed_len(row.bytes) != *bytes).then_some(v1::EvidenceFault::Altered)
+                }
+                None => {
+                    tally.unopened += 1;
+                    None
+                }
+            };
+            findings.extend(fault.map(|fault| self.finding(fault, *name, None)));
         }
         for name in rows.keys().filter(|name| !names.contains(name) && !stored.contains_key(name)) {
             findings.push(self.finding(v1::EvidenceFault::Missing, *name, None));
@@ -168,6 +183,18 @@ impl OfCase<'_> {
         }
         tally.add_to(report, &findings);
         Ok(findings)
+    }
+
+    /// The row of a blob: as it was read before the blobs were listed, or as it has come since.
+    async fn row(
+        &self,
+        name: BlobName,
+        rows: &BTreeMap<BlobName, EvidenceRow>,
+    ) -> Result<Option<EvidenceRow>, Failure> {
+        match rows.get(&name) {
+            Some(row) => Ok(Some(row.clone())),
+            None => Ok(self.ledger.store().evidence(self.firm, self.case, name.0.into()).await?),
+        }
     }
 
     fn without_keys(
@@ -185,32 +212,31 @@ impl OfCase<'_> {
         Ok(self.ledger.engine().blob_keys(self.firm, &[self.case]).await?.remove(&self.case))
     }
 
-    async fn rows(&self) -> Result<BTreeMap<BlobName, EvidenceRow>, Failure> {
-        let (mut rows, mut after): (BTreeMap<BlobName, EvidenceRow>, Option<Hash>) =
-            Default::default();
-        loop {
-            let store = self.ledger.store();
-            let page = store.evidence_after(self.firm, self.case, after, ROWS_PAGE).await?;
-            let Some(last) = page.last() else { return Ok(rows) };
-            after = Some(last.name);
-            rows.extend(page.into_iter().map(|row| (BlobName(*row.name.as_bytes()), row)));
-        }
-    }
-
-    /// What is wrong with a document that is stored.
+    /// What is wrong with a document that is stored, or with its row.
     async fn fault(
         &self,
         keys: &BlobKeys,
         hash: DocumentHash,
+        row: Option<&EvidenceRow>,
     ) -> Result<Option<v1::EvidenceFault>, Failure> {
         let name = keys.name(&hash.0);
         let found = self.store.get(self.firm.0, self.case.0, name, stored_bytes_max()).await;
         let Some(sealed) = found.map_err(|error| unavailable(&error))? else {
             return Ok(Some(v1::EvidenceFault::Missing));
         };
-        let keys = keys.clone();
-        let opened = aside(move || keys.open(&hash.0, &sealed)).await?;
-        Ok(opened.err().map(|_| v1::EvidenceFault::Altered))
+        let opening = keys.clone();
+        let opened = aside(move || {
+            let content = opening.open(&hash.0, &sealed)?;
+            Ok::<_, Altered>((count(content.len()), MediaType::of(&content)))
+        });
+        let Ok((bytes, media_type)) = opened.await? else {
+            return Ok(Some(v1::EvidenceFault::Altered));
+        };
+        let says_so = row.is_some_and(|row| {
+            (row.bytes, Some(row.media_type)) == (bytes, media_type)
+                && hash_of(row, keys).is_ok_and(|told| told.is_none_or(|told| told == hash.0))
+        });
+        Ok((!says_so).then_some(v1::EvidenceFault::Row))
     }
 
     fn finding(
@@ -235,6 +261,7 @@ struct Tally {
     whole: i64,
     absent: i64,
     unnamed: i64,
+    unopened: i64,
 }
 
 impl Tally {
@@ -247,6 +274,8 @@ impl Tally {
         report.whole_count += self.whole;
         report.absent_count += self.absent;
         report.unnamed_count += self.unnamed;
+        report.unopened_count += self.unopened;
+        report.row_count += of(v1::EvidenceFault::Row);
         report.missing_count += of(v1::EvidenceFault::Missing);
         report.altered_count += of(v1::EvidenceFault::Altered);
     }

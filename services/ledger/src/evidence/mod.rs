@@ -7,6 +7,7 @@
 mod attach;
 mod check;
 mod download;
+mod rows;
 mod sweep;
 mod upload;
 
@@ -28,6 +29,7 @@ use crate::ledger::{Ledger, one_case};
 use crate::quota;
 
 pub(crate) use attach::{attached, may_read};
+pub(crate) use rows::row_faults;
 pub use sweep::Swept;
 pub(crate) use sweep::{erase, sweep_from_time_to_time};
 

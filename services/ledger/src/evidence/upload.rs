@@ -12,7 +12,7 @@ use domain::media::{KEPT, MediaType};
 use sha2::{Digest as _, Sha256};
 use store::EvidenceRow;
 use tonic::{Status, Streaming};
-use vault::BlobStore;
+use vault::{BlobName, BlobStore};
 
 use super::{aside, count, kept, keys_of, unavailable};
 use crate::access::Authority;
@@ -74,7 +74,7 @@ async fn keep(
 ) -> Result<v1::UploadResponse, Failure> {
     let UploadAsked { firm, case, size, expected } = asked;
     let refused = |field, rule: String| Failure::Fields(FieldErrors::one(field, rule));
-    let size = count(size);
+    let (size, uploaded_at) = (count(size), ledger.now());
     // As of now: the client may have been erased while the content came.
     let keys = keys_of(ledger, firm, case).await?;
     let sealed = aside(move || {
@@ -85,18 +85,22 @@ async fn keep(
             let rule = "must be the SHA-256 of the content that follows".to_owned();
             return Err(refused("start.sha256", rule));
         }
-        Ok((media_type, DocumentHash(hash), keys.name(&hash), keys.seal(&hash, &content)))
+        let sealed = keys.seal(&hash, &content);
+        let row = EvidenceRow {
+            person: case,
+            name: keys.name(&hash).0.into(),
+            bytes: size,
+            media_type,
+            uploaded_at,
+            sealed_hash: None,
+        };
+        let sealed_hash = Some(keys.seal_hash(&hash, &row.stated()));
+        Ok((DocumentHash(hash), sealed, EvidenceRow { sealed_hash, ..row }))
     });
-    let (media_type, hash, name, sealed) = sealed.await??;
+    let (hash, sealed, row) = sealed.await??;
+    let (name, media_type) = (BlobName(*row.name.as_bytes()), row.media_type);
     let existed = store.put(firm.0, case.0, name, sealed).await.map_err(|e| unavailable(&e))?;
     // The row comes after the blob, so that a row without a blob always means a loss.
-    let row = EvidenceRow {
-        person: case,
-        name: name.0.into(),
-        bytes: size,
-        media_type,
-        uploaded_at: ledger.now(),
-    };
     ledger.store().keep_evidence(firm, &row).await?;
     // Whoever erased the client meanwhile has not seen what was stored since.
     if let Err(gone) = keys_of(ledger, firm, case).await {

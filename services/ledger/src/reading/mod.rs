@@ -79,8 +79,7 @@ impl<'l> View<'l> {
         let applied = match self.replica {
             None => {
                 self.ledger.check_reached(firm, at_least).await?;
-                let limit = self.ledger.limits().read_wait;
-                self.ledger.engine().wait_applied(firm, wanted, limit).await?
+                self.ledger.wait_applied(firm, wanted).await?
             }
             Some(replica) => patiently(replica.store(), firm, Side::ReadModels, wanted).await?,
         };

@@ -1,23 +1,28 @@
 //! Verifying a whole log from its bytes alone.
 
+mod answers;
+mod tiles;
+
 use std::collections::HashMap;
 use std::fmt;
 use std::sync::Arc;
 
 use domain::codec::In;
 use domain::event::{AccountEvent, Event, Recorded, StreamId, UtcMicros};
-use domain::ids::{AccessId, EventId, FirmId, RequestId};
+use domain::ids::{AccessId, EventId, FirmId};
 use domain::value::Text;
 use proof::{Frontier, Hash, leaf_hash};
 use tokio::sync::mpsc;
 
-use crate::engine::Engine;
+use crate::engine::{Engine, check_end};
 use crate::error::StoreError;
 use crate::fold;
-use crate::moving::Walk;
-use crate::outcome::{Accepted, Outcome, OutcomeResult};
-use crate::ports::{Beside, COLUMNS, Head, LogStore, Store, Stored, columns_of};
-use crate::tiles::{Tiler, first_position};
+use crate::head::Head;
+use crate::ports::{Beside, COLUMNS, LogStore, Store, Stored, columns_of};
+
+use answers::every_answer_reads;
+pub(crate) use answers::{Span, answers_of};
+use tiles::TileCheck;
 
 /// Most events of one page of a verification.
 const VERIFY_PAGE: usize = 2_000;
@@ -38,6 +43,8 @@ pub struct VerifyReport {
     pub root: Hash,
     /// Where recorded times run back, if they do.
     pub ran_back: Option<RanBack>,
+    /// Answers that no event tells of: to requests that were refused, or recorded nothing.
+    pub answers_alone: u64,
 }
 
 /// Recorded times that run back. Older versions recorded what the clock said even if it had been set
@@ -69,6 +76,15 @@ pub struct LogCheckpoint {
     pub position: u64,
     /// The root over all events up to it, RFC 9162 section 2.1.1.
     pub root: Hash,
+}
+
+/// A checkpoint that the log is held against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Noted {
+    /// What it says.
+    pub checkpoint: LogCheckpoint,
+    /// Where it is noted, in words that follow "the one": "noted earlier".
+    pub how: &'static str,
 }
 
 /// What a verification found, or why it could not look.
@@ -107,36 +123,37 @@ pub(crate) fn finding(position: u64, what: impl Into<String>) -> VerifyError {
 
 impl Engine {
     /// Reads the whole log up to its present head and checks every event's bytes, place, hash and the
-    /// columns that it is found by, the numbers of the invoices, that every event's request is remembered, the tiles kept of the tree,
-    /// the root, and that every answer reads and claims nothing that the log does not hold.
-    /// `progress` is told the position reached and the head.
+    /// columns that it is found by, the numbers of the invoices, that the answer to every event's request
+    /// says what it recorded, the tiles kept of the tree, the root, that every answer reads and claims
+    /// nothing that the log does not hold, where the read model stands, and that what refuses changes in
+    /// the database is there. `progress` is told the position reached and the head.
     pub async fn verify(
         &self,
         firm: FirmId,
         progress: impl FnMut(u64, u64) + Send,
     ) -> Result<VerifyReport, VerifyError> {
-        self.verify_since(firm, None, progress).await
+        self.verify_since(firm, Vec::new(), progress).await
     }
 
-    /// The same, and whether the log still begins with what it held when a checkpoint was noted.
+    /// The same, and whether the log still begins with what it held when checkpoints were noted.
     /// Every hash is made anew from the bytes, so that no proof of consistency (RFC 9162 section
     /// 2.1.4) is needed: the earlier root is met on the way or it is not.
     pub async fn verify_since(
         &self,
         firm: FirmId,
-        checkpoint: Option<LogCheckpoint>,
+        noted: Vec<Noted>,
         mut progress: impl FnMut(u64, u64) + Send,
     ) -> Result<VerifyReport, VerifyError> {
         let store = Arc::clone(&self.inner().store);
         let head = store.head(firm).await?;
-        if let Some(checkpoint) = checkpoint.filter(|noted| noted.position > head.position) {
-            let what =
-                format!("the log ends before position {}, noted earlier", checkpoint.position);
+        let behind = noted.iter().find(|noted| noted.checkpoint.position > head.position);
+        if let Some(Noted { checkpoint, how }) = behind {
+            let what = format!("the log ends before position {}, {how}", checkpoint.position);
             return Err(finding(head.position, what));
         }
-        let mut verifier = Verifier::new(firm, checkpoint);
-        verifier.meet_checkpoint()?;
-        let mut tiles = TileCheck { kept: store.tiles_kept(firm).await?, ..TileCheck::default() };
+        let mut verifier = Verifier::new(firm, noted);
+        verifier.meet_noted()?;
+        let mut tiles = TileCheck::of(store.tiles_kept(firm).await?);
         let mut pages = pages_to(Arc::clone(&store), firm, head.position);
         while verifier.position < head.position {
             // A reader that is gone has left its error behind, or panicked.
@@ -149,45 +166,17 @@ impl Engine {
             tiles.take(store.as_ref(), firm, &beside).await?;
             progress(verifier.position, head.position);
         }
+        let last = verifier.take_last();
+        answers_of(store.as_ref(), firm, &last).await?;
         nothing_behind(store.as_ref(), firm, &head).await?;
-        every_answer_reads(store.as_ref(), firm, &head).await?;
-        verifier.finish(&head)
-    }
-}
-
-/// The tiles kept beside the log, held against its leaves. Those that are not made yet are no fault.
-#[derive(Default)]
-struct TileCheck {
-    kept: u64,
-    tiler: Tiler,
-    /// Leaves of the next tile.
-    leaves: Vec<Hash>,
-}
-
-impl TileCheck {
-    async fn take(
-        &mut self,
-        store: &dyn Store,
-        firm: FirmId,
-        beside: &[Beside],
-    ) -> Result<(), VerifyError> {
-        self.leaves.extend(beside.iter().map(|beside| beside.leaf));
-        let mut made = Vec::new();
-        let (full, rest) = self.leaves.as_chunks::<256>();
-        for leaves in full {
-            if self.tiler.made() < self.kept {
-                made.extend(self.tiler.push(Box::new(*leaves)));
-            }
+        let answers_alone = every_answer_reads(store.as_ref(), firm, head.position).await?;
+        check_end(store.as_ref(), firm).await?;
+        if let Some(guard) = store.guards_missing().await?.first() {
+            let what =
+                format!("what refuses changes in the database is missing or changed: {guard}");
+            return Err(finding(head.position, what));
         }
-        self.leaves = rest.to_vec();
-        let kept = made.iter().map(|tile| store.tile(firm, tile.level, tile.index));
-        for (tile, kept) in made.iter().zip(futures::future::try_join_all(kept).await?) {
-            if kept.as_ref() != Some(tile) {
-                let position = first_position(tile.level, tile.index);
-                return Err(finding(position, "the tile kept of it is not that of the events"));
-            }
-        }
-        Ok(())
+        Ok(VerifyReport { answers_alone, ..verifier.finish(&head)? })
     }
 }
 
@@ -225,55 +214,6 @@ async fn nothing_behind(
         return Err(finding(behind.position, "the event stands behind the head"));
     }
     Ok(())
-}
-
-/// Reads every remembered answer, those of refusals too. Each event is covered by the answer of its
-/// request already; that they claim as many as there are says that none claims another's.
-async fn every_answer_reads(
-    store: &dyn LogStore,
-    firm: FirmId,
-    head: &Head,
-) -> Result<(), VerifyError> {
-    let mut walk = Walk::of(store, firm);
-    let mut claimed: u64 = 0;
-    while let Some((request, outcome)) = walk.peek().await.map_err(|e| unread(head.position, e))? {
-        if let OutcomeResult::Accepted(accepted) = &outcome.result {
-            if accepted.last() <= head.position {
-                claimed += accepted.count;
-            } else {
-                recorded_since(store, firm, *request, accepted).await?;
-            }
-        }
-        walk.pass();
-    }
-    if claimed == head.position {
-        return Ok(());
-    }
-    let what = format!("the answers to requests claim {claimed} of {} events", head.position);
-    Err(finding(head.position, what))
-}
-
-/// An answer that claims events behind the head that was read is of a request that came in since.
-async fn recorded_since(
-    store: &dyn LogStore,
-    firm: FirmId,
-    request: RequestId,
-    accepted: &Accepted,
-) -> Result<(), VerifyError> {
-    let now = store.head(firm).await?.position;
-    if accepted.last() <= now {
-        return Ok(());
-    }
-    let what = format!("the answer to request {request} claims events that are not there");
-    Err(finding(now, what))
-}
-
-/// An answer that does not read is found where its request recorded, or at the head.
-fn unread(position: u64, error: StoreError) -> VerifyError {
-    match error {
-        error @ StoreError::Answer { .. } => finding(position, error.to_string()),
-        other => other.into(),
-    }
 }
 
 /// Events, and what is kept beside each.
@@ -334,32 +274,13 @@ pub(crate) fn invoice_number(event: &Event) -> Option<u64> {
     }
 }
 
-/// The stretch of the log that one request recorded, as far as it was read.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Span {
-    /// Whose.
-    pub(crate) request: RequestId,
-    /// Its first position.
-    pub(crate) first: u64,
-    /// Its last.
-    pub(crate) last: u64,
-}
-
-impl Span {
-    /// Takes the next event in: its request's stretch grows, or another begins.
-    pub(crate) fn extend(spans: &mut Vec<Self>, recorded: &Recorded) {
-        let Recorded { request_id: request, position, .. } = *recorded;
-        match spans.last_mut() {
-            Some(span) if span.request == request => span.last = position,
-            Some(_) | None => spans.push(Self { request, first: position, last: position }),
-        }
-    }
-}
-
 /// What has been read so far.
 pub(crate) struct Verifier {
     firm: FirmId,
-    checkpoint: Option<LogCheckpoint>,
+    /// Those that are not met yet, the next one last.
+    noted: Vec<Noted>,
+    /// The request whose stretch may go on behind what was read.
+    open: Vec<Span>,
     pub(crate) position: u64,
     invoices: u64,
     recorded_at: UtcMicros,
@@ -369,10 +290,12 @@ pub(crate) struct Verifier {
 }
 
 impl Verifier {
-    pub(crate) fn new(firm: FirmId, checkpoint: Option<LogCheckpoint>) -> Self {
+    pub(crate) fn new(firm: FirmId, mut noted: Vec<Noted>) -> Self {
+        noted.sort_by_key(|noted| std::cmp::Reverse(noted.checkpoint.position));
         Self {
             firm,
-            checkpoint,
+            noted,
+            open: Vec::new(),
             position: 0,
             invoices: 0,
             recorded_at: UtcMicros::default(),
@@ -382,19 +305,25 @@ impl Verifier {
         }
     }
 
-    /// Where the checkpoint was noted, the root has to be the one that was noted.
-    fn meet_checkpoint(&self) -> Result<(), VerifyError> {
-        match self.checkpoint {
-            Some(noted)
-                if noted.position == self.position && noted.root != self.frontier.root() =>
-            {
-                Err(finding(self.position, "the root up to here is not the one noted earlier"))
+    /// Where a checkpoint was noted, the root has to be the one that was noted.
+    fn meet_noted(&mut self) -> Result<(), VerifyError> {
+        while let Some(Noted { checkpoint, how }) =
+            self.noted.pop_if(|noted| noted.checkpoint.position == self.position)
+        {
+            if checkpoint.root != self.frontier.root() {
+                let what = format!("the root up to here is not the one {how}");
+                return Err(finding(self.position, what));
             }
-            Some(_) | None => Ok(()),
         }
+        Ok(())
     }
 
-    /// Checks a page and returns the requests in it.
+    /// The requests that were left open: what was read is all there is.
+    pub(crate) fn take_last(&mut self) -> Vec<Span> {
+        std::mem::take(&mut self.open)
+    }
+
+    /// Checks a page and returns the requests that end in it.
     pub(crate) fn take_page(
         &mut self,
         page: &[Stored],
@@ -404,12 +333,12 @@ impl Verifier {
         if page.is_empty() || page.len() != beside.len() {
             return Err(finding(missing, "the event or its leaf hash is missing"));
         }
-        let mut requests = Vec::new();
         for (stored, beside) in page.iter().zip(beside) {
             let recorded = self.take(stored, beside)?;
-            Span::extend(&mut requests, &recorded);
+            Span::extend(&mut self.open, &recorded);
         }
-        Ok(requests)
+        let open = self.open.pop();
+        Ok(std::mem::replace(&mut self.open, Vec::from_iter(open)))
     }
 
     fn take(&mut self, stored: &Stored, beside: &Beside) -> Result<Recorded, VerifyError> {
@@ -438,7 +367,7 @@ impl Verifier {
         self.recorded_at = recorded.recorded_at;
         self.frontier.push(beside.leaf);
         self.position = expected;
-        self.meet_checkpoint()?;
+        self.meet_noted()?;
         Ok(recorded)
     }
 
@@ -459,14 +388,9 @@ impl Verifier {
             invoices: self.invoices,
             root: self.frontier.root(),
             ran_back: self.ran_back,
+            answers_alone: 0,
         })
     }
-}
-
-/// Where a request recorded whose answer does not read.
-fn first_of(spans: &[Span], error: &StoreError) -> u64 {
-    let StoreError::Answer { request, .. } = error else { return 0 };
-    spans.iter().find(|span| span.request == *request).map_or(0, |span| span.first)
 }
 
 /// Whether the bytes are the one canonical spelling. An event of an older version is lifted when it
@@ -490,32 +414,4 @@ fn stored_version(bytes: &[u8]) -> Option<u32> {
     input.member::<String>("event").ok()?;
     input.member::<EventId>("event_id").ok()?;
     input.member("event_version").ok()
-}
-
-/// The remembered answer to each request of a page, after checking that it is remembered as having
-/// recorded its events.
-pub(crate) async fn answers_of(
-    store: &dyn LogStore,
-    firm: FirmId,
-    requests: &[Span],
-) -> Result<Vec<(RequestId, Outcome)>, VerifyError> {
-    let mut answers = Vec::with_capacity(requests.len());
-    for chunk in requests.chunks(crate::settings::BATCH_COMMANDS_MAX) {
-        let ids: Vec<RequestId> = chunk.iter().map(|span| span.request).collect();
-        let known = store.answers(firm, &ids).await;
-        let mut known = known.map_err(|error| unread(first_of(chunk, &error), error))?;
-        for Span { request, first, last } in chunk {
-            let answer = known.remove(request).filter(|outcome| match &outcome.result {
-                OutcomeResult::Accepted(accepted) => {
-                    accepted.first <= *first && *last <= accepted.last()
-                }
-                OutcomeResult::Refused(_) => false,
-            });
-            let answer = answer.ok_or_else(|| {
-                finding(*first, "its request is not remembered as having recorded it")
-            })?;
-            answers.push((*request, answer));
-        }
-    }
-    Ok(answers)
 }

@@ -15,6 +15,7 @@ mod evidence;
 mod examiner;
 mod find;
 mod follow;
+mod kept;
 mod limits;
 mod lookup;
 mod metrics;

@@ -16,7 +16,6 @@ use domain::ids::FirmId;
 use log::LogStore as _;
 use proof::note::{KeyName, Note, NoteError, SignerKey, VerifierKey};
 use proof::{Checkpoint, Hash, leaf_hash, tree};
-use sqlx::Connection as _;
 use tonic::transport::Channel;
 use tonic::{Code, Status};
 use vault::{FirmKey, FirmKeys};
@@ -139,22 +138,6 @@ impl Signing {
             if page_token.is_empty() {
                 return events;
             }
-        }
-    }
-
-    /// Does what only somebody with the database at hand can, on either engine.
-    async fn tamper(&self, sqlite: &str, postgres: &str) {
-        let url = &self.service.place.database;
-        if let Some(path) = url.strip_prefix("sqlite:") {
-            let mut raw =
-                sqlx::SqliteConnection::connect(&format!("sqlite://{path}")).await.unwrap();
-            sqlx::raw_sql(sqlx::AssertSqlSafe(sqlite.to_owned())).execute(&mut raw).await.unwrap();
-        } else {
-            let mut raw = sqlx::PgConnection::connect(url).await.unwrap();
-            let text = format!(
-                "SET search_path TO counterfoil; SET session_replication_role = replica; {postgres}"
-            );
-            sqlx::raw_sql(sqlx::AssertSqlSafe(text)).execute(&mut raw).await.unwrap();
         }
     }
 }
@@ -332,9 +315,9 @@ async fn a_changed_event_tile_or_note_is_found_and_not_proved() {
     };
     // The body of one event in the first tile: its own proof fails, that of the next one holds.
     signing
+        .service
         .tamper(
-            "DROP TRIGGER event_is_never_changed; \
-             UPDATE event SET body = replace(body, 'message', 'massage') WHERE position = 100",
+            "UPDATE event SET body = replace(body, 'message', 'massage') WHERE position = 100",
             "UPDATE event SET body = convert_to(replace(convert_from(body, 'UTF8'), 'message', \
              'massage'), 'UTF8') WHERE position = 100",
         )
@@ -344,6 +327,7 @@ async fn a_changed_event_tile_or_note_is_found_and_not_proved() {
     // A leaf beyond the full tile: every path that passes it fails, and nothing more is signed.
     let last = made.size;
     signing
+        .service
         .tamper(
             &format!("UPDATE event SET leaf = zeroblob(32) WHERE position = {last}"),
             &format!(
@@ -363,16 +347,17 @@ async fn a_changed_event_tile_or_note_is_found_and_not_proved() {
     found(signing.consistency(made.size, made.size + 1).await.unwrap_err());
     // The full tile itself.
     signing
+        .service
         .tamper(
-            "DROP TRIGGER tile_is_never_changed; UPDATE tile SET hashes = zeroblob(8192)",
+            "UPDATE tile SET hashes = zeroblob(8192)",
             "UPDATE tile SET hashes = decode(repeat('00', 8192), 'hex')",
         )
         .await;
     found(signing.inclusion(101, 0).await.unwrap_err());
     signing
+        .service
         .tamper(
-            "DROP TRIGGER checkpoint_is_never_changed; \
-             UPDATE checkpoint SET note_text = replace(note_text, 'firms', 'farms')",
+            "UPDATE checkpoint SET note_text = replace(note_text, 'firms', 'farms')",
             "UPDATE checkpoint SET note_text = replace(note_text, 'firms', 'farms')",
         )
         .await;
@@ -392,6 +377,7 @@ async fn a_log_that_was_cut_off_is_not_signed() {
     let (position, frontier, root) =
         (head.position, hex::encode(head.frontier.to_bytes()), head.root().hex());
     signing
+        .service
         .tamper(
             &format!(
                 "UPDATE log_head SET position = {position}, frontier = X'{frontier}', \

@@ -29,12 +29,12 @@ use vault::{BlobStore, CHUNK_BYTES};
 /// Nothing else in the world holds it.
 const WORDS: &str = "Quercus Pemberley swears that the quince jelly account is none of his.";
 
-fn sha256(content: &[u8]) -> String {
+pub(crate) fn sha256(content: &[u8]) -> String {
     hex::encode(Sha256::digest(content))
 }
 
 /// A letter of so many bytes.
-fn letter(bytes: usize) -> Vec<u8> {
+pub(crate) fn letter(bytes: usize) -> Vec<u8> {
     WORDS.bytes().cycle().take(bytes).collect()
 }
 
@@ -58,7 +58,11 @@ async fn sent(
     Ok(client.upload(futures::stream::iter(parts)).await?.into_inner())
 }
 
-async fn upload(service: &Desk, case: &str, content: &[u8]) -> Result<v1::UploadResponse, Status> {
+pub(crate) async fn upload(
+    service: &Desk,
+    case: &str,
+    content: &[u8],
+) -> Result<v1::UploadResponse, Status> {
     sent(&mut service.evidence(), start(case, content.len(), ""), content, 100_000).await
 }
 
@@ -80,7 +84,10 @@ async fn download(
     Ok((document, content))
 }
 
-async fn check(service: &Desk, firm: &str) -> (v1::EvidenceReport, Vec<v1::EvidenceFinding>) {
+pub(crate) async fn check(
+    service: &Desk,
+    firm: &str,
+) -> (v1::EvidenceReport, Vec<v1::EvidenceFinding>) {
     use v1::check_evidence_response::Message;
     let request = v1::CheckEvidenceRequest { parent: firm.into() };
     let mut stream = service.evidence().check_evidence(request).await.unwrap().into_inner();
@@ -97,14 +104,14 @@ async fn check(service: &Desk, firm: &str) -> (v1::EvidenceReport, Vec<v1::Evide
 }
 
 /// A service that keeps evidence in a folder.
-struct Desk {
-    service: Service,
-    firm: String,
+pub(crate) struct Desk {
+    pub(crate) service: Service,
+    pub(crate) firm: String,
     folder: PathBuf,
 }
 
 impl Desk {
-    async fn open() -> Self {
+    pub(crate) async fn open() -> Self {
         let service = Service::start().await;
         let folder = service.place.folder().join("evidence");
         service.ledger.keep_evidence_in(BlobStore::in_folder(&folder));
@@ -117,7 +124,7 @@ impl Desk {
     }
 
     /// A client who has only enrolled.
-    async fn client(&self, phone: &str) -> String {
+    pub(crate) async fn client(&self, phone: &str) -> String {
         let case = new_case(&self.firm);
         let card = format!("tok_{}", phone.split_at(8).1);
         self.service.record(&case, vec![enrol(v1::Seat::Individual, phone, &card)]).await;
@@ -132,7 +139,7 @@ impl Desk {
     }
 
     /// The one file of a case.
-    fn file_of(&self, case: &str) -> PathBuf {
+    pub(crate) fn file_of(&self, case: &str) -> PathBuf {
         let case = case.rsplit('/').next().unwrap();
         let mut of = self.files().into_iter().filter(|file| file.to_str().unwrap().contains(case));
         let file = of.next().unwrap();
@@ -362,7 +369,7 @@ async fn what_is_altered_or_missing_is_found_and_uploading_it_again_makes_it_who
         assert!(download(&desk, &case, &sha256(&named)).await.unwrap().1 == named, "{name}");
     }
     std::fs::remove_file(desk.file_of(&case)).unwrap();
-    // Named by no event, and told by its length alone.
+    // Named by no event.
     std::fs::write(desk.file_of(&whole), b"CFB1").unwrap();
     let status = download(&desk, &case, &sha256(&named)).await.unwrap_err();
     assert_eq!(refused(&status), (Code::DataLoss, "EVIDENCE_MISSING".into()));

@@ -16,6 +16,7 @@ mod evidence;
 mod examiner;
 mod find;
 mod follow;
+mod kept;
 mod limits;
 mod lookup;
 mod metrics;

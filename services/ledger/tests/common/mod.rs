@@ -25,6 +25,7 @@ use counterfoil_ledger::gateway::FileOutbox;
 use counterfoil_ledger::{Ledger, Limits, Listening, ServerConfig};
 use domain::event::UtcMicros;
 use log::{Engine, Settings, SteppedClock, UuidV7Ids};
+use sqlx::Connection as _;
 use store::Store;
 use testbed::firm_keys;
 use tonic::metadata::{Ascii, MetadataValue};
@@ -84,6 +85,31 @@ pub struct Service {
 }
 
 impl Service {
+    /// Does what only somebody with the database at hand can, past every trigger, and leaves each as it was.
+    pub async fn tamper(&self, sqlite: &str, postgres: &str) {
+        let url = &self.place.database;
+        if let Some(path) = url.strip_prefix("sqlite:") {
+            let url = format!("sqlite://{path}");
+            let mut raw = sqlx::SqliteConnection::connect(&url).await.unwrap();
+            let triggers: Vec<(String, String)> =
+                sqlx::query_as("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'")
+                    .fetch_all(&mut raw)
+                    .await
+                    .unwrap();
+            let drops: String =
+                triggers.iter().map(|(name, _)| format!("DROP TRIGGER {name}; ")).collect();
+            let makes: String = triggers.iter().map(|(_, sql)| format!("{sql}; ")).collect();
+            let text = format!("BEGIN; {drops} {sqlite}; {makes} COMMIT");
+            sqlx::raw_sql(sqlx::AssertSqlSafe(text)).execute(&mut raw).await.unwrap();
+        } else {
+            let mut raw = sqlx::PgConnection::connect(url).await.unwrap();
+            let text = format!(
+                "SET search_path TO counterfoil; SET session_replication_role = replica; {postgres}"
+            );
+            sqlx::raw_sql(sqlx::AssertSqlSafe(text)).execute(&mut raw).await.unwrap();
+        }
+    }
+
     pub async fn start() -> Self {
         Self::with(Limits::default()).await
     }

@@ -172,7 +172,10 @@ fn both_take_the_same_notes_and_keys() {
         Note::signed(text, &[&key()]).map(|note| note.to_string()).unwrap_or_default()
     };
     let many = |most| {
-        (0..most).map(|n| format!("\u{2014} w{n}.example AAAAAAAAAA==\n")).collect::<String>()
+        (0..most)
+            .map(|n| format!("\u{2014} w{n}.example AAAAAAAAAA==\n"))
+            .collect::<Vec<_>>()
+            .concat()
     };
     let none: [Vec<String>; 2] = [vec![], vec![]];
     for right in [

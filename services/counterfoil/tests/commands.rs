@@ -137,10 +137,71 @@ fn change_beside(desk: &Desk, change: &str) {
     assert!(python.status.success(), "{python:?}");
 }
 
+/// Past every trigger, which comes back as it was.
+fn change_past_triggers(desk: &Desk, statement: &str) {
+    let change = format!(
+        "
+triggers = db.execute(\"SELECT name, sql FROM sqlite_master WHERE type = 'trigger'\").fetchall()
+for (name, _) in triggers:
+    db.execute('DROP TRIGGER ' + name)
+db.execute(\"{statement}\")
+for (_, sql) in triggers:
+    db.execute(sql)
+"
+    );
+    change_beside(desk, &change);
+}
+
+#[test]
+fn a_head_that_another_tool_changed_stops_every_command_at_once_and_verify_names_it() {
+    let reads: [&[&str]; 6] = [
+        &["due"],
+        &["status", "ada"],
+        &["clients"],
+        &["books", "check", "2025-03"],
+        &["books", "journal", "2025-03"],
+        &["head"],
+    ];
+    for (statement, what) in [
+        ("DELETE FROM log_head", "the log has no head"),
+        ("UPDATE log_head SET firm = randomblob(16)", "the log has no head"),
+        ("UPDATE log_head SET root = zeroblob(32)", "the head's root is not that of its tree"),
+        ("UPDATE log_head SET recorded_at = 2777137552331833", "the head has another time"),
+    ] {
+        let desk = Desk::with_cases();
+        let firm =
+            desk.run(&["firm", "show", "--json"]).json().pop().unwrap()["firm"]["name"].clone();
+        let firm = firm.as_str().unwrap().rsplit('/').next().unwrap().to_owned();
+        change_past_triggers(&desk, statement);
+        for arguments in reads {
+            let ran = desk.run(arguments);
+            let says = ran.err.contains("LOG_CORRUPT") && ran.err.contains("at position ");
+            assert_eq!((ran.code, says), (4, true), "{statement} {arguments:?}: {ran:?}");
+        }
+        let ran = desk.run(&["firm", "register", data("firm.json").to_str().unwrap()]);
+        assert_eq!((ran.code, ran.err.contains("LOG_CORRUPT")), (4, true), "{ran:?}");
+        let ran = desk.run(&["--firm", &firm, "verify"]);
+        assert_eq!((ran.code, ran.out.contains(what)), (4, true), "{statement}: {ran:?}");
+    }
+}
+
+#[test]
+fn read_models_of_which_none_are_active_are_told_at_once_and_mended_by_a_rebuild() {
+    let desk = Desk::with_cases();
+    change_past_triggers(&desk, "UPDATE projection SET active = 0");
+    for arguments in [&["due"][..], &["verify", "--with-derived"]] {
+        let ran = desk.run(arguments);
+        assert_eq!(ran.code, 4, "{arguments:?}: {ran:?}");
+    }
+    assert!(desk.run(&["verify"]).out.contains("the active one; rebuild"));
+    desk.done(&["rebuild"]);
+    desk.done(&["verify", "--with-derived"]);
+}
+
 #[test]
 fn a_changed_row_is_found_by_its_table_and_mended_by_a_rebuild() {
     let desk = Desk::with_cases();
-    let sound = "Read models, snapshots and keys follow from the log.";
+    let sound = "Read models and snapshots follow from the log, and so do clients' keys";
     // Whoever reads waits for the rows.
     desk.done(&["clients"]);
     assert!(desk.done(&["verify", "--with-derived"]).contains(sound));

@@ -350,7 +350,7 @@ impl Ledger {
             return Ok(applied);
         }
         self.engine().check_end(firm).await?;
-        Ok(self.engine().wait_applied(firm, wanted, most - at_first).await?)
+        Ok(self.engine().wait_applied(firm, wanted, most.saturating_sub(at_first)).await?)
     }
 
     /// Refuses a position behind the end of the log.

@@ -146,6 +146,9 @@ impl BlobKeys {
 
     /// Seals the hash of content for whoever keeps a statement of it beside the blob: it opens for the
     /// same name and statement alone. The key is made of both, so that it seals one hash, once.
+    ///
+    /// # Panics
+    /// Never: a hash is far shorter than the cipher's limit.
     pub fn seal_hash(&self, hash: &ContentHash, stated: &[u8]) -> Vec<u8> {
         let cipher = self.beside(&self.name(hash), stated);
         let sealed = cipher.encrypt(&XNonce::default(), hash.as_slice());

@@ -229,7 +229,7 @@ fn show(report: &v1::VerifyReport, out: &mut Out) -> std::io::Result<()> {
     if let Some(fault) = &report.fault {
         // A key that signs stands at no position.
         let place = if fault.position == 0 {
-            "".into()
+            String::new()
         } else {
             format!(" at position {}", fault.position)
         };

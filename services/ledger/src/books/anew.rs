@@ -39,7 +39,7 @@ pub(super) async fn controls(
             frontier.push(leaf_hash(&stored.bytes));
             events.extend(of_the_books(firm, stored)?);
         }
-        anew.take(&events).map_err(|impossible| corrupt(Fault::from(impossible)))?;
+        anew.take(&events).map_err(|impossible| corrupt(&Fault::from(impossible)))?;
     }
     let head = ledger.engine().head(firm).await?;
     if head.position == end && head.frontier != frontier {
@@ -52,12 +52,12 @@ pub(super) async fn controls(
 async fn folded(ledger: &Ledger, firm: FirmId, end: u64) -> Result<Firm, Failure> {
     let loaded = ledger.store().load_from_first(firm, &[StreamId::Firm], end).await?;
     let loaded = loaded.first().ok_or_else(|| Failure::internal("no stream was loaded"))?;
-    let (state, _) = state_of(firm, loaded).map_err(corrupt)?;
+    let (state, _) = state_of(firm, loaded).map_err(|fault| corrupt(&fault))?;
     let folded = as_firm(state).ok_or_else(|| Failure::internal("the firm is no firm"))?;
     Ok(*folded)
 }
 
-fn corrupt(fault: Fault) -> Failure {
+fn corrupt(fault: &Fault) -> Failure {
     tracing::error!(position = fault.position, what = fault.what, "the books cannot be made anew");
     Failure::Corrupt { position: fault.position }
 }

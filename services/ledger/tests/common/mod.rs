@@ -96,9 +96,10 @@ impl Service {
                     .fetch_all(&mut raw)
                     .await
                     .unwrap();
-            let drops: String =
-                triggers.iter().map(|(name, _)| format!("DROP TRIGGER {name}; ")).collect();
-            let makes: String = triggers.iter().map(|(_, sql)| format!("{sql}; ")).collect();
+            let drops = triggers.iter().map(|(name, _)| format!("DROP TRIGGER {name};"));
+            let drops = drops.collect::<Vec<_>>().join(" ");
+            let makes = triggers.iter().map(|(_, sql)| format!("{sql};"));
+            let makes = makes.collect::<Vec<_>>().join(" ");
             let text = format!("BEGIN; {drops} {sqlite}; {makes} COMMIT");
             sqlx::raw_sql(sqlx::AssertSqlSafe(text)).execute(&mut raw).await.unwrap();
         } else {

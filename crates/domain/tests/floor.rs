@@ -45,7 +45,7 @@ fn no_federal_pack_is_below_the_statute() {
         adopt(&mut Desk::open(), &changed(&federal, pointer, value)).unwrap();
     }
     // A state's shorter days win against nothing: the later end of the two counts.
-    let state = changed(EXAMPLE_PACKS[1], "/version", 2.into());
+    let state = changed(EXAMPLE_PACKS[1], "/version", 9.into());
     adopt(&mut Desk::open(), &changed(&state, "/cancellation/days", 0.into())).unwrap();
 }
 

@@ -202,7 +202,8 @@ fn on_run(draft: &Draft<'_, '_>, run: Run) -> Result<(), Halt> {
         Run::Billing { as_of } | Run::Charges { as_of } => {
             check_day(firm, draft.now(), "as_of", as_of)?;
         }
-        Run::HandOver | Run::Matching => {
+        Run::HandOver => {}
+        Run::Matching => {
             if firm.automatic_matches() == AutomaticMatches::Nothing {
                 let detail =
                     "the firm's policy lets nothing be automatic: a person confirms every match";

@@ -177,6 +177,9 @@ impl Failure {
     pub fn of_actions(self) -> Self {
         match self {
             Self::Refused(refusal) => Self::RefusedAction(refusal),
+            Self::Before { failure, at } => {
+                Self::Before { failure: Box::new(failure.of_actions()), at }
+            }
             other => other,
         }
     }

@@ -123,6 +123,22 @@ pub enum SubmitError {
     ShuttingDown,
 }
 
+impl SubmitError {
+    /// What stood in the way, now or when the request was first asked; nothing if it was no rule.
+    pub fn refusal(&self) -> Option<&Refusal> {
+        match self {
+            Self::Refused(refusal) | Self::RefusedBefore { refusal, .. } => Some(refusal),
+            Self::RequestReused { .. }
+            | Self::Overloaded
+            | Self::Unavailable
+            | Self::OutcomeUnknown
+            | Self::Corrupt { .. }
+            | Self::Internal(_)
+            | Self::ShuttingDown => None,
+        }
+    }
+}
+
 /// The answer to come to an enqueued request. An error of the receiver itself means
 /// [`SubmitError::OutcomeUnknown`].
 pub type Pending = oneshot::Receiver<Result<Answer, SubmitError>>;

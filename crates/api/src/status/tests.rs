@@ -270,3 +270,17 @@ fn a_field_at_fault_is_named_once() {
     assert_eq!(violation.field, "label");
     assert_eq!(violation.description, "must have a letter or a digit");
 }
+
+#[test]
+fn an_answer_of_an_earlier_time_says_when_and_still_names_its_action() {
+    let at = UtcMicros(1_767_711_600_000_000);
+    for reason in Reason::ALL {
+        let refusal = Box::new(long_refusal(*reason));
+        let before = SubmitError::RefusedBefore { refusal, at };
+        let (_, said, details) = checked(Failure::from(before).of_actions());
+        assert_eq!(said, reason.code());
+        let metadata = &details.error_info().unwrap().metadata;
+        assert_eq!(metadata[ANSWERED_BEFORE], "2026-01-06T15:00:00Z");
+        assert_eq!(metadata["action"], "99");
+    }
+}

@@ -67,7 +67,12 @@ async fn a_repeated_request_gets_the_first_answer() {
     let again = bench.submit(10, bureau(10)).await.unwrap();
     assert!(!first.replayed && again.replayed);
     assert_eq!((first.position, first.streams), (again.position, again.streams));
-    assert_eq!(bench.submit(11, refused()).await.unwrap_err(), refusal);
+    let refused_again = bench.submit(11, refused()).await.unwrap_err();
+    assert_eq!(refused_again.refusal(), refusal.refusal());
+    assert!(
+        matches!(refused_again, SubmitError::RefusedBefore { at: NOW, .. }),
+        "it says when: {refused_again:?}"
+    );
     assert_eq!(bench.position().await, 3);
     let other = bench.submit(10, bureau(99)).await.unwrap_err();
     assert_eq!(other, SubmitError::RequestReused { first_seen: NOW });
@@ -297,7 +302,8 @@ async fn an_event_that_is_too_large_refuses_its_command_alone() {
     assert_eq!(reason(answers[1].clone().unwrap_err()), Reason::TooLarge);
     let positions = [0, 2, 3].map(|at: usize| answers[at].as_ref().unwrap().position);
     assert_eq!(positions, [4, 5, 6]);
-    assert_eq!(bench.submit(11, publish_promising(5_000)).await, answers[1]);
+    let again = bench.submit(11, publish_promising(5_000)).await.unwrap_err();
+    assert_eq!(again.refusal(), answers[1].as_ref().unwrap_err().refusal());
     assert_eq!(bench.engine.verify(FIRM, |_, _| {}).await.unwrap().events, 6);
 }
 

@@ -93,12 +93,6 @@ async fn checkpoints_and_keys_that_another_tool_changed_are_found_and_named() {
                 "UPDATE signing_key SET public_key = decode(repeat('00', 32), 'hex') WHERE {first_key}"
             ),
         ),
-        (
-            "UPDATE signing_key SET sealed_private = zeroblob(80) WHERE retired_at IS NULL".into(),
-            "UPDATE signing_key SET sealed_private = decode(repeat('00', 80), 'hex') \
-             WHERE retired_at IS NULL"
-                .into(),
-        ),
         both("UPDATE witness_key SET verifier_key = 'x'".into()),
         both("DELETE FROM witness_key".into()),
         both(format!("UPDATE cosignature SET size = 1 WHERE size = {second}")),
@@ -114,6 +108,14 @@ async fn checkpoints_and_keys_that_another_tool_changed_are_found_and_named() {
         assert!(named, "{sqlite}: {what}");
         service.tamper(&back, &back).await;
     }
+    verified(service, firm).await.unwrap();
+    // A seed opens under the firm keys, which verifying the log does without.
+    assert_eq!(derived(service, firm).await, Vec::<String>::new());
+    let zeroes =
+        |of: &str| format!("UPDATE signing_key SET sealed_private = {of} WHERE retired_at IS NULL");
+    service.tamper(&zeroes("zeroblob(80)"), &zeroes("decode(repeat('00', 80), 'hex')")).await;
+    let faults = derived(service, firm).await;
+    assert!(faults.len() == 1 && faults[0].contains("its seed does not open"), "{faults:?}");
     verified(service, firm).await.unwrap();
 }
 

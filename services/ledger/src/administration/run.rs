@@ -117,7 +117,8 @@ pub(super) fn check_derived(ledger: &Ledger, firm: FirmId) -> Answers<v1::CheckD
             let _ = outgoing.try_send(told(Message::Progress(run_progress(position, head))));
         };
         let report = ledger.engine().check_derived(firm, progress).await?;
-        let rows = row_faults(&ledger, firm).await?;
+        let mut rows = row_faults(&ledger, firm).await?;
+        rows.extend(audit::seed_fault(&ledger, firm).await?);
         end(&outgoing, told(Message::Report(derived_report(&ledger, &report, rows)))).await;
         Ok(())
     })

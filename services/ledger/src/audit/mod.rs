@@ -28,7 +28,7 @@ use crate::ledger::Ledger;
 use crate::paging::Pager;
 
 use checkpoint::Signed;
-pub(crate) use kept::{Finding, Kept, kept};
+pub(crate) use kept::{Finding, Kept, kept, seed_fault};
 pub use keys::KeyError;
 pub(crate) use schedule::sign_every;
 

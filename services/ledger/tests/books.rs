@@ -532,6 +532,8 @@ async fn a_month_is_closed_by_the_log_and_not_by_rows_that_another_tool_changed(
                   WHERE kind = 'statement_line_seen'); \
                   DELETE FROM journal_entry WHERE kind = 'statement_line_seen'; \
                   DELETE FROM deposit WHERE status = 'open'";
+    // Whoever asks waits for the rows: there have to be some to change.
+    assert!(!month.blocks().await.is_empty());
     month.service.tamper(change, change).await;
     let blocked = vec![
         ("lines_open".to_owned(), 0, 3),

@@ -483,6 +483,11 @@ impl Plan for Import {
                     if *request == recorded.request_id =>
                 {
                     accepted.count += 1;
+                    let (stream, version) = (recorded.stream, recorded.stream_version);
+                    match accepted.streams.iter_mut().find(|(known, _)| *known == stream) {
+                        Some((_, reached)) => *reached = version,
+                        None => accepted.streams.push((stream, version)),
+                    }
                 }
                 Some(_) | None => outcomes.push((recorded.request_id, outcome_of(&recorded))),
             }

@@ -26,7 +26,7 @@ const UNHEARD_OF: &str = "comet_observed";
 pub(super) fn write(log: &mut FirmLog) -> bool {
     let Some(decided) = registration(log) else { return false };
     let rows = decided.events.into_iter().map(|event| (event.to_bytes(), event)).collect();
-    append(log, rows, decided.request, &decided.last);
+    append(log, rows, decided.request);
     true
 }
 
@@ -42,7 +42,7 @@ pub(super) fn write_unreadable(log: &mut FirmLog) -> Option<u64> {
     event.stream_version = 1;
     let known = event.event.type_name();
     let bytes = String::from_utf8(event.to_bytes()).ok()?.replace(known, UNHEARD_OF).into_bytes();
-    append(log, vec![(bytes, event)], decided.request, &decided.last);
+    append(log, vec![(bytes, event)], decided.request);
     Some(log.head().position)
 }
 
@@ -50,8 +50,6 @@ pub(super) fn write_unreadable(log: &mut FirmLog) -> Option<u64> {
 struct Decided {
     events: Vec<Recorded>,
     request: RequestId,
-    /// The firm's event it was dated like.
-    last: Recorded,
 }
 
 fn registration(log: &FirmLog) -> Option<Decided> {
@@ -70,7 +68,7 @@ fn registration(log: &FirmLog) -> Option<Decided> {
     };
     let request = RequestId(Uuid::from_u128(REQUESTS | u128::from(next)));
     let events = decide(log, &command, request, &last)?;
-    Some(Decided { events, request, last })
+    Some(Decided { events, request })
 }
 
 fn text(words: &str) -> Text {
@@ -112,12 +110,7 @@ fn decide(
     None
 }
 
-fn append(
-    log: &mut FirmLog,
-    events: Vec<(Vec<u8>, Recorded)>,
-    request: RequestId,
-    last: &Recorded,
-) {
+fn append(log: &mut FirmLog, events: Vec<(Vec<u8>, Recorded)>, request: RequestId) {
     let expected = log.head().position;
     let mut head = log.head().clone();
     let count = u64::try_from(events.len()).expect("a few events fit 64 bits");
@@ -133,7 +126,7 @@ fn append(
     let accepted = Accepted { count, first: expected + 1, streams };
     let outcome = Outcome {
         fingerprint: [0xee; 32],
-        recorded_at: last.recorded_at,
+        recorded_at: head.recorded_at,
         result: OutcomeResult::Accepted(accepted),
     };
     let batch =

@@ -59,25 +59,33 @@ fn read(path: &Path) -> anyhow::Result<Vec<u8>> {
     if path == Path::new("-") {
         return bounded(io::stdin().lock(), path);
     }
-    if !std::fs::metadata(path).with_context(cannot)?.is_file() {
+    let metadata = std::fs::metadata(path).with_context(cannot)?;
+    if !metadata.is_file() {
         return Err(Stop::refused(format!(
             "{}: must be a file; - reads standard input",
             path.display()
         )));
     }
+    if metadata.len() > MOST {
+        // Nothing of it is read.
+        return Err(too_large(path));
+    }
     bounded(File::open(path).with_context(cannot)?, path)
 }
 
 fn bounded(from: impl Read, path: &Path) -> anyhow::Result<Vec<u8>> {
-    let most = u64::try_from(statement::FILE_BYTES_MAX).unwrap_or(u64::MAX);
     let mut bytes = Vec::new();
-    let read = from.take(most + 1).read_to_end(&mut bytes);
+    let read = from.take(MOST + 1).read_to_end(&mut bytes);
     let length = read.with_context(|| format!("cannot read {}", path.display()))?;
-    if length > statement::FILE_BYTES_MAX {
-        let rule = format!("{}: must be at most {} MiB", path.display(), most >> 20);
-        return Err(Stop::refused(rule));
-    }
-    Ok(bytes)
+    if length > statement::FILE_BYTES_MAX { Err(too_large(path)) } else { Ok(bytes) }
+}
+
+/// Most bytes of a file.
+#[allow(clippy::as_conversions, reason = "a usize is no wider than 64 bits")]
+const MOST: u64 = statement::FILE_BYTES_MAX as u64;
+
+fn too_large(path: &Path) -> anyhow::Error {
+    Stop::refused(format!("{}: must be at most {} MiB", path.display(), MOST >> 20))
 }
 
 fn mapping<T: DeserializeOwned>(path: &Path) -> anyhow::Result<T> {

@@ -223,7 +223,10 @@ def use(office):
 
     def business_day_ago(days_ago):
         """The first day on or after it that is neither a weekend nor near enough to a holiday to matter."""
-        while (today - datetime.timedelta(days=days_ago)).weekday() >= 5:
+        # A Wednesday is a federal holiday (5 USC 6103) only where the holiday has a date of its own.
+        fixed = {(1, 1), (6, 19), (7, 4), (11, 11), (12, 25)}
+        on = lambda: today - datetime.timedelta(days=days_ago)
+        while on().weekday() != 2 or (on().month, on().day) in fixed:
             days_ago -= 1
         return days_ago
 

@@ -121,7 +121,8 @@ def main():
 
 def said(note, verifier_key):
     """Size and root of a signed checkpoint, after checking the signature: C2SP signed-note, tlog-checkpoint."""
-    name, key_id, typed_key = verifier_key.split("+", 2)
+    # It stands behind the sizes of the log that the key signed.
+    name, key_id, typed_key = verifier_key.split()[-1].split("+", 2)
     typed_key = base64.b64decode(typed_key)
     assert typed_key[:1] == b"\x01" and key_id == hashlib.sha256(name.encode() + b"\n" + typed_key).hexdigest()[:8]
     text, signatures = note.rsplit("\n\n", 1)

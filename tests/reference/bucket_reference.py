@@ -79,7 +79,8 @@ def main(program, folder):
         run("evidence", "get", client, digest, "--to", f"back-{place}")
         assert (folder / f"back-{place}").read_bytes() == content
     # The check is of what events name.
-    today = datetime.date.today()
+    # A day that has begun wherever the firm is.
+    today = (datetime.datetime.now(datetime.timezone.utc) - datetime.timedelta(hours=12)).date()
     named = [{
         "name": f"firms/-/cases/{client}",
         "actions": [{

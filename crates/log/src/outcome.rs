@@ -1,7 +1,7 @@
 //! The remembered answer to a request: given again, word for word, to the same request.
 
 use domain::codec::{self, DecodeError, Field, In, Out};
-use domain::event::{StreamId, UtcMicros};
+use domain::event::{Recorded, StreamId, UtcMicros};
 use domain::refusal::Refusal;
 
 /// What became of a request.
@@ -36,6 +36,21 @@ pub struct Accepted {
 }
 
 impl Accepted {
+    /// What a request recorded before its first event, which would stand at a position.
+    pub const fn before(first: u64) -> Self {
+        Self { count: 0, first, streams: Vec::new() }
+    }
+
+    /// Takes in the next event that the request recorded.
+    pub fn take(&mut self, recorded: &Recorded) {
+        let (stream, version) = (recorded.stream, recorded.stream_version);
+        self.count += 1;
+        match self.streams.iter_mut().find(|(known, _)| *known == stream) {
+            Some((_, reached)) => *reached = version,
+            None => self.streams.push((stream, version)),
+        }
+    }
+
     /// The last position that belongs to it; the end of the log it was decided on if it recorded
     /// nothing.
     pub fn last(&self) -> u64 {

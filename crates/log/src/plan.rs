@@ -196,7 +196,7 @@ impl<'a> BatchPlan<'a> {
     fn accept(&mut self, at: usize, events: Vec<Recorded>) -> Progress {
         let count = u64::try_from(events.len()).expect("a batch of events fits 64 bits");
         let first = self.cache.world().position() + 1 - count;
-        let mut streams: Vec<(StreamId, u64)> = Vec::with_capacity(2);
+        let mut accepted = Accepted::before(first);
         for recorded in events {
             let bytes = match recorded.to_bytes_of_plain_days() {
                 Some(bytes) if bytes.len() <= EVENT_BYTES_MAX => bytes,
@@ -206,20 +206,15 @@ impl<'a> BatchPlan<'a> {
                     return Progress::Unfit;
                 }
             };
-            let (stream, version) = (recorded.stream, recorded.stream_version);
-            match streams.iter_mut().find(|(known, _)| *known == stream) {
-                Some((_, reached)) => *reached = version,
-                None => streams.push((stream, version)),
-            }
+            accepted.take(&recorded);
             self.cache.keys().extend(erased_by(&recorded).map(|person| (person, None)));
             let leaf = proof::leaf_hash(&bytes);
             self.bytes += bytes.len();
             self.rows.push(AppendRow { recorded, bytes, leaf });
         }
-        for (stream, _) in &streams {
+        for (stream, _) in &accepted.streams {
             self.cache.touch(*stream);
         }
-        let accepted = Accepted { count, first, streams };
         self.verdicts.push(Verdict::Accepted(Answer::first_time(&accepted)));
         self.remember(at, OutcomeResult::Accepted(accepted));
         Progress::Decided

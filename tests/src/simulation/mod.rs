@@ -482,12 +482,7 @@ impl Plan for Import {
                 Some((request, Outcome { result: OutcomeResult::Accepted(accepted), .. }))
                     if *request == recorded.request_id =>
                 {
-                    accepted.count += 1;
-                    let (stream, version) = (recorded.stream, recorded.stream_version);
-                    match accepted.streams.iter_mut().find(|(known, _)| *known == stream) {
-                        Some((_, reached)) => *reached = version,
-                        None => accepted.streams.push((stream, version)),
-                    }
+                    accepted.take(&recorded);
                 }
                 Some(_) | None => outcomes.push((recorded.request_id, outcome_of(&recorded))),
             }
@@ -503,11 +498,8 @@ impl Plan for Import {
 }
 
 fn outcome_of(first: &Recorded) -> Outcome {
-    let accepted = Accepted {
-        count: 1,
-        first: first.position,
-        streams: vec![(first.stream, first.stream_version)],
-    };
+    let mut accepted = Accepted::before(first.position);
+    accepted.take(first);
     let result = OutcomeResult::Accepted(accepted);
     Outcome { fingerprint: [0; 32], recorded_at: first.recorded_at, result }
 }

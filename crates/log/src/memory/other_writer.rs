@@ -113,17 +113,16 @@ fn decide(
 fn append(log: &mut FirmLog, events: Vec<(Vec<u8>, Recorded)>, request: RequestId) {
     let expected = log.head().position;
     let mut head = log.head().clone();
-    let count = u64::try_from(events.len()).expect("a few events fit 64 bits");
-    let streams = events.iter().map(|(_, event)| (event.stream, event.stream_version)).collect();
+    let mut accepted = Accepted::before(expected + 1);
     let mut rows = Vec::new();
     for (bytes, recorded) in events {
         let leaf = proof::leaf_hash(&bytes);
         head.frontier.push(leaf);
         head.position = recorded.position;
         head.recorded_at = recorded.recorded_at;
+        accepted.take(&recorded);
         rows.push(AppendRow { recorded, bytes, leaf });
     }
-    let accepted = Accepted { count, first: expected + 1, streams };
     let outcome = Outcome {
         fingerprint: [0xee; 32],
         recorded_at: head.recorded_at,

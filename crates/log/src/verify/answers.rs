@@ -23,17 +23,7 @@ pub(crate) struct Span {
 impl Span {
     fn begin(recorded: &Recorded) -> Self {
         let Recorded { request_id: request, position, recorded_at, .. } = *recorded;
-        let none = Accepted { count: 0, first: position, streams: Vec::new() };
-        Self { request, recorded_at, recorded: none }
-    }
-
-    fn take(&mut self, recorded: &Recorded) {
-        let Recorded { stream, stream_version: version, .. } = *recorded;
-        self.recorded.count += 1;
-        match self.recorded.streams.iter_mut().find(|(known, _)| *known == stream) {
-            Some((_, reached)) => *reached = version,
-            None => self.recorded.streams.push((stream, version)),
-        }
+        Self { request, recorded_at, recorded: Accepted::before(position) }
     }
 
     /// Takes the next event in: its request's stretch grows, or another begins.
@@ -42,7 +32,7 @@ impl Span {
             spans.push(Self::begin(recorded));
         }
         if let Some(span) = spans.last_mut() {
-            span.take(recorded);
+            span.recorded.take(recorded);
         }
     }
 

@@ -100,7 +100,10 @@ fn convert(f: &mut Fields, action: &v1::action::Action) -> Option<CaseAction> {
         }
         A::ProgressReportSent(m) => f
             .within("progress_report_sent", |f| document(f, &m.document_sha256))
-            .map(|document| CaseAction::ProgressReportSent(ProgressReportSent { document })),
+            .map(|document| {
+                let completes_before = stated(m.completes_before);
+                CaseAction::ProgressReportSent(ProgressReportSent { completes_before, document })
+            }),
         A::ContactChanged(m) => f
             .within("contact_changed", |f| f.message("contact", m.contact.as_ref(), contact))
             .map(|contact| CaseAction::ContactChanged(Box::new(ContactChanged { contact }))),
@@ -247,6 +250,7 @@ fn import_report(f: &mut Fields, m: &v1::ImportReport) -> Option<ImportReport> {
         bureau: bureau?,
         card_balance: card_balance?,
         card_limit: card_limit?,
+        completes_before: stated(m.completes_before),
         document: document?,
         free_annual: m.free_annual,
         inquiries: inquiries?,
@@ -292,7 +296,12 @@ fn attest_basis(f: &mut Fields, m: &v1::AttestBasis) -> Option<BasisAttested> {
 fn round(f: &mut Fields, m: &v1::SendRound) -> Option<SendRound> {
     let letters = f.each("letters", &m.letters, 1..=LETTERS_MAX, letter);
     distinct(f, "letters", m.letters.iter().map(|letter| letter.bureau.as_str()));
-    Some(SendRound { letters: letters? })
+    Some(SendRound { completes_before: stated(m.completes_before), letters: letters? })
+}
+
+/// What is stored of a statement that is not made unless it is true.
+const fn stated(value: bool) -> Option<bool> {
+    if value { Some(true) } else { None }
 }
 
 fn letter(f: &mut Fields, m: &v1::Letter) -> Option<Letter> {
@@ -384,7 +393,8 @@ fn end_service(f: &mut Fields, m: &v1::EndService) -> Option<ServiceEnded> {
 fn close_period(f: &mut Fields, m: &v1::ClosePeriod) -> Option<PeriodClosedWithoutFee> {
     let period = period(f, m.period);
     let reason = f.parse("reason", &m.reason, Personal::parse);
-    Some(PeriodClosedWithoutFee { period: period?, reason: reason? })
+    // The service adds the period's days.
+    Some(PeriodClosedWithoutFee { end: None, period: period?, reason: reason?, start: None })
 }
 
 /// A period's number, counted from 1.

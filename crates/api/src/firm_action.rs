@@ -56,10 +56,16 @@ pub(crate) fn plan(f: &mut Fields, m: &v1::Plan) -> Option<Plan> {
     let first_work = work(f, "first_work", &m.first_work);
     let monthly_work = work(f, "monthly_work", &m.monthly_work);
     let periods = f.number("periods", m.periods, 1..=PLAN_PERIODS_MAX);
+    let grace_days = match m.grace_days {
+        // Fewer than a period has days, so that work completes one period at most.
+        Some(days) => f.number("grace_days", days, 0..=calendar::PERIOD_DAYS_MIN - 1).map(Some),
+        None => Some(None),
+    };
     Some(Plan {
         code: code?,
         couple: couple?,
         first_work: first_work?,
+        grace_days: grace_days?,
         individual: individual?,
         monthly_work: monthly_work?,
         name: name?,
@@ -97,6 +103,7 @@ pub fn plan_message(plan: &Plan) -> v1::Plan {
         monthly_work: work(&plan.monthly_work),
         periods: int32(plan.periods),
         version: int32(plan.version),
+        grace_days: plan.grace_days.map(int32),
     }
 }
 

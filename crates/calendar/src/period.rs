@@ -121,9 +121,18 @@ impl PeriodRule {
         }
     }
 
-    /// The end of a running period that a pause has moved to `earliest`: that day, or under a
-    /// monthly rule the first billing day on or after it.
-    pub(crate) fn end_not_before(self, earliest: CivilDate) -> CivilDate {
+    /// How many days of service a period has at least: all of its days, or under a monthly rule those after
+    /// which the next billing day ends it.
+    pub fn days(self) -> u16 {
+        match self {
+            Self::EveryDays(days) => bounded_days(days),
+            Self::MonthlyOn(_) => PERIOD_DAYS_MIN,
+        }
+    }
+
+    /// The end of a period whose [`days`](Self::days) are over on `earliest`, pauses left out: that day, or
+    /// under a monthly rule the first billing day on or after it.
+    pub fn end_not_before(self, earliest: CivilDate) -> CivilDate {
         match self {
             Self::EveryDays(_) => earliest,
             Self::MonthlyOn(day) => billing_day_from(earliest, day).unwrap_or(CivilDate::MAX),

@@ -109,6 +109,8 @@ pub struct ImportReport {
     pub card_balance: Option<Money>,
     /// Sum of card limits.
     pub card_limit: Option<Money>,
+    /// That it completes the period before its day, in the days of grace.
+    pub completes_before: Option<bool>,
     /// The report itself.
     pub document: Option<DocumentHash>,
     /// Whether it is the free annual report.
@@ -126,6 +128,8 @@ pub struct ImportReport {
 /// A round of letters.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SendRound {
+    /// That it completes the period before its day, in the days of grace.
+    pub completes_before: Option<bool>,
     /// One letter per bureau.
     pub letters: Vec<Letter>,
 }

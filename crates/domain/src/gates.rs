@@ -4,19 +4,47 @@
 //! (15 USC 1679f). An invoice is itself a request for payment, so they stand before the invoice.
 //! The rules are engineering input, not legal advice: state law and licensed counsel decide.
 
-mod check;
-
 use calendar::{CivilDate, Period};
 
-use crate::account::Account;
-use crate::case::{Agreement, Case, Mark, assign};
+use crate::case::Mark;
 use crate::codec::codes;
 use crate::event::{EventRef, WorkEvidence};
-use crate::firm::Firm;
 use crate::ids::CaseId;
+use crate::judge;
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal, Violation};
 use crate::terms::Work;
+
+codes! {
+    /// What a gate answers.
+    pub enum Answer {
+        /// It stands in the way. Of a fee that was claimed, it makes an exposure.
+        Fails = "fails",
+        /// What is known does not say. It holds a new fee back, and leaves a claimed one unproved.
+        Unknown = "unknown",
+        /// It is open.
+        Holds = "holds",
+    }
+}
+
+/// What would open a gate.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Opens {
+    /// Finish the work by a day.
+    Finish {
+        /// The last day of grace.
+        by: CivilDate,
+    },
+    /// Wait.
+    Wait {
+        /// The first day on which it can open by time alone.
+        until: CivilDate,
+    },
+    /// Put something right, or record what is missing.
+    PutRight,
+    /// Nothing does.
+    Never,
+}
 
 codes! {
     /// A gate.
@@ -29,7 +57,7 @@ codes! {
         WaitingDays = "G3",
         /// The period is over and all promised work is evidenced (1679b(b)).
         FullyPerformed = "G4",
-        /// Not claimed before, at any price, and not given up.
+        /// No other claimed fee stands for the period.
         NotClaimed = "G5",
         /// Telemarketing: time frame expired and results shown by a later report (16 CFR 310.4(a)(2)).
         Telemarketing = "G6",
@@ -54,21 +82,37 @@ impl Gate {
             Self::Total => "within the agreement's total of all payments",
         }
     }
+
+    /// The federal statute or rule behind it.
+    pub const fn statute(self) -> &'static str {
+        match self {
+            Self::Disclosure => "15 USC 1679c(a)",
+            Self::Agreement => "15 USC 1679d, 1679e",
+            Self::WaitingDays => "15 USC 1679d(a)(2)",
+            Self::FullyPerformed => "15 USC 1679b(b)",
+            Self::NotClaimed => "15 USC 1679b(a)(4)",
+            Self::Telemarketing => "16 CFR 310.4(a)(2)",
+            Self::State => "15 USC 1679j",
+            Self::Total => "15 USC 1679d(b)(1)",
+        }
+    }
 }
 
-/// One gate, judged.
+/// One gate, judged, in words.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Finding {
     /// The gate.
     pub gate: Gate,
-    /// Whether it holds.
-    pub holds: bool,
+    /// What it answers.
+    pub answer: Answer,
     /// The facts, in words without personal values.
     pub because: String,
     /// The statute or rule.
     pub cites: String,
     /// The events it rests on.
     pub events: Vec<EventRef>,
+    /// What would open it, if it is not open.
+    pub opens: Option<Opens>,
     /// The day from which it can hold by time alone, where time is what is missing.
     pub not_before: Option<CivilDate>,
 }
@@ -101,28 +145,27 @@ pub struct Explanation {
     pub earned: Option<Mark>,
 }
 
+impl Finding {
+    /// Whether the gate is open.
+    pub fn holds(&self) -> bool {
+        self.answer == Answer::Holds
+    }
+}
+
 impl Explanation {
     /// Whether every gate holds.
     pub fn is_claimable(&self) -> bool {
-        self.findings.iter().all(|finding| finding.holds)
+        self.findings.iter().all(Finding::holds)
     }
 
     /// The gates that do not hold.
     pub fn closed_gates(&self) -> impl Iterator<Item = Gate> {
-        self.findings.iter().filter(|f| !f.holds).map(|f| f.gate)
+        self.findings.iter().filter(|f| !f.holds()).map(|f| f.gate)
     }
 
     /// The evidence of a claimable fee.
     pub fn evidence(&self) -> Vec<WorkEvidence> {
-        let evidence = |w: &WorkFinding| {
-            w.done.as_ref().map(|m| WorkEvidence {
-                event: m.at.clone(),
-                late: m.late,
-                on: m.on,
-                work: w.work,
-            })
-        };
-        self.work.iter().filter_map(evidence).collect()
+        judge::evidence(&self.work)
     }
 
     /// The refusal that names every gate in the way.
@@ -130,7 +173,7 @@ impl Explanation {
         let violations = self
             .findings
             .iter()
-            .filter(|f| !f.holds)
+            .filter(|f| !f.holds())
             .map(|f| Violation {
                 cites: f.cites.clone(),
                 detail: f.because.clone(),
@@ -139,64 +182,5 @@ impl Explanation {
             })
             .collect();
         Refusal::of(Reason::GatesClosed, violations)
-    }
-}
-
-/// Everything a judgement looks at.
-#[derive(Clone, Copy)]
-pub struct Judgement<'a> {
-    /// The case's id.
-    pub id: CaseId,
-    /// The case.
-    pub case: &'a Case,
-    /// The account that pays.
-    pub account: &'a Account,
-    /// The firm.
-    pub firm: &'a Firm,
-    /// The day up to which it is judged.
-    pub as_of: CivilDate,
-}
-
-impl Judgement<'_> {
-    /// Judges one period. Nothing comes back if the case has no such period.
-    pub fn explain(&self, number: u32) -> Option<Explanation> {
-        let period = self.case.schedule.as_ref()?.period(number)?;
-        let agreement = self.case.agreement_for(period.start);
-        let work = self.work(number);
-        let earned = self.case.earned.get(&number);
-        let amount = earned.map(|fee| fee.amount).or_else(|| Some(self.price(agreement?, number)));
-        let view = check::View { judgement: self, period, agreement, work: &work, amount };
-        let findings = Gate::ALL.iter().map(|&gate| view.check(gate)).collect();
-        Some(Explanation {
-            case: self.id,
-            period,
-            as_of: self.as_of,
-            amount,
-            findings,
-            work,
-            earned: earned.map(|fee| fee.mark.clone()),
-        })
-    }
-
-    /// The promised work: as the fee names it if it is earned, else as it is assigned today.
-    fn work(&self, number: u32) -> Vec<WorkFinding> {
-        if let Some(fee) = self.case.earned.get(&number) {
-            let named = |e: &WorkEvidence| WorkFinding {
-                work: e.work,
-                done: Some(Mark { at: e.event.clone(), late: e.late, on: e.on }),
-            };
-            return fee.evidence.iter().map(named).collect();
-        }
-        let found = assign(self.case, number, self.as_of).into_iter();
-        found.map(|a| WorkFinding { work: a.work, done: a.done.map(|d| d.mark.clone()) }).collect()
-    }
-
-    /// The fee of a period: the plan's price, or this member's share of the couple's.
-    fn price(&self, agreement: &Agreement, number: u32) -> Money {
-        let price = agreement.terms.price(number);
-        match agreement.terms.seat {
-            crate::terms::Seat::Individual => price,
-            crate::terms::Seat::Couple => self.account.share_of(self.id, price),
-        }
     }
 }

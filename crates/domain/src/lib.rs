@@ -29,6 +29,7 @@ pub mod event;
 pub mod firm;
 pub mod gates;
 pub mod ids;
+pub mod judge;
 pub mod media;
 pub mod money;
 pub mod refusal;

@@ -49,6 +49,8 @@ record! {
         couple: Option<Prices>,
         /// The work promised for the first period.
         first_work: Vec<Work>,
+        /// Days after a period in which its work may still be completed, as the agreement prints it.
+        grace_days: Option<u16>,
         /// The price of one client alone.
         individual: Prices,
         /// The work promised for every later period.
@@ -67,6 +69,8 @@ record! {
     pub struct Terms {
         /// The work promised for the first period.
         first_work: Vec<Work>,
+        /// Days after a period in which its work may still be completed, as the agreement prints it.
+        grace_days: Option<u16>,
         /// The work promised for every later period.
         monthly_work: Vec<Work>,
         /// Periods that the agreement estimates for the whole service.
@@ -87,6 +91,7 @@ impl Plan {
         };
         Some(Terms {
             first_work: self.first_work.clone(),
+            grace_days: self.grace_days,
             monthly_work: self.monthly_work.clone(),
             periods: self.periods,
             prices,
@@ -95,15 +100,39 @@ impl Plan {
     }
 }
 
+/// Days of grace where the agreement prints none (common practice, no source).
+pub const GRACE_DAYS: u16 = 10;
+
+/// Which of an agreement's periods: the first after a signing that began or resumed the service, or a later
+/// one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PeriodKind {
+    /// The first.
+    First,
+    /// A later one.
+    Later,
+}
+
 impl Terms {
     /// The work promised for a period.
-    pub fn work(&self, period: u32) -> &[Work] {
-        if period == 1 { &self.first_work } else { &self.monthly_work }
+    pub fn work(&self, kind: PeriodKind) -> &[Work] {
+        match kind {
+            PeriodKind::First => &self.first_work,
+            PeriodKind::Later => &self.monthly_work,
+        }
     }
 
     /// The full price of a period: of one client alone, or of both members of a couple together.
-    pub fn price(&self, period: u32) -> Money {
-        if period == 1 { self.prices.first_fee } else { self.prices.monthly_fee }
+    pub fn price(&self, kind: PeriodKind) -> Money {
+        match kind {
+            PeriodKind::First => self.prices.first_fee,
+            PeriodKind::Later => self.prices.monthly_fee,
+        }
+    }
+
+    /// Days after a period in which its work may still be completed.
+    pub fn grace(&self) -> u16 {
+        self.grace_days.unwrap_or(GRACE_DAYS)
     }
 }
 

@@ -199,6 +199,7 @@ fn each_bureau_decides_its_own_listing() {
     let mut desk = Desk::open();
     desk.opened(case(2), "2026-03-02", "2026-03-06");
     let both = SendRound {
+        completes_before: None,
         letters: [round(NORTH, &["a"]).letters, round(SOUTH, &["a"]).letters].concat(),
     };
     desk.act(case(2), "2026-03-09", CaseAction::SendRound(both));
@@ -306,7 +307,7 @@ fn a_request_is_all_or_nothing() {
     let mut desk = Desk::open();
     desk.signed(case(2), "2026-03-02");
     let before = (desk.world.position(), desk.state(case(2)).clone());
-    let good = CaseAction::ProgressReportSent(ProgressReportSent { document: None });
+    let good = progress();
     let actions = [good, CaseAction::OpenWork]
         .map(|action| Dated { occurred_on: day("2026-03-02"), action })
         .to_vec();
@@ -360,7 +361,8 @@ fn an_exposure_stands_until_something_puts_it_right() {
     let early = NoteExposure { amount: None, kind: ExposureKind::EarlyService, period: None };
     desk.act(case(2), "2026-03-04", CaseAction::NoteExposure(early));
     assert_eq!(standing(&desk), [ExposureKind::FeeAskedUnearned, ExposureKind::EarlyService]);
-    let given_up = PeriodClosedWithoutFee { period: 1, reason: personal("not ours to ask") };
+    let reason = personal("not ours to ask");
+    let given_up = PeriodClosedWithoutFee { end: None, period: 1, reason, start: None };
     desk.act(case(2), "2026-03-10", CaseAction::ClosePeriod(given_up));
     // Work in the cancellation days stays early (15 USC 1679d(a)(2)).
     assert_eq!(standing(&desk), [ExposureKind::EarlyService]);
@@ -384,7 +386,7 @@ fn a_listing_says_how_its_last_change_came_to_be_known() {
 fn a_pause_moves_the_open_period_and_an_end_stops_the_service() {
     let mut desk = Desk::open();
     desk.opened(case(2), "2026-03-02", "2026-03-06");
-    let end = |desk: &Desk| desk.state(case(2)).schedule.as_ref().unwrap().period(1).unwrap().end;
+    let end = |desk: &Desk| desk.judged(case(2), |judge| judge.period(1).unwrap().end);
     assert_eq!(end(&desk), day("2026-04-01"));
     let pause = CaseAction::PauseService(ServicePaused { reason: personal("away") });
     desk.act(case(2), "2026-03-10", pause);
@@ -396,7 +398,7 @@ fn a_pause_moves_the_open_period_and_an_end_stops_the_service() {
     assert_eq!(end(&desk), day("2026-04-11"));
     let stop = || CaseAction::EndService(ServiceEnded { by: EndedBy::Client, reason: None });
     desk.act(case(2), "2026-03-25", stop());
-    is(&desk.refusal(case(2), "2026-03-26", stop()), Reason::StateRefuses);
+    is(&desk.refusal(case(2), "2026-03-25", stop()), Reason::AlreadyRecorded);
     is(
         &desk.refusal(case(2), "2026-03-26", CaseAction::SendRound(round(NORTH, &["a"]))),
         Reason::NotAllowedYet,
@@ -404,24 +406,31 @@ fn a_pause_moves_the_open_period_and_an_end_stops_the_service() {
 }
 
 #[test]
-fn work_is_assigned_once_oldest_open_period_first() {
+fn work_counts_for_the_period_of_its_day_unless_it_completes_the_one_before() {
     let mut desk = Desk::open();
     desk.opened(case(2), "2026-03-02", "2026-03-06");
-    // Period 1 runs to April 1st, period 2 to May 1st. Two rounds and no report in the first.
+    // Period 1 runs to March 31st, period 2 to April 30th. Two rounds, no report in the first.
     desk.act(case(2), "2026-03-09", CaseAction::SendRound(round(NORTH, &["a"])));
+    desk.act(
+        case(2),
+        "2026-03-09",
+        CaseAction::ImportReport(report(SOUTH, "2026-03-09", &["a", "b"])),
+    );
     desk.act(case(2), "2026-03-10", CaseAction::SendRound(round(NORTH, &["b"])));
-    let report = || CaseAction::ProgressReportSent(ProgressReportSent { document: None });
-    desk.act(case(2), "2026-04-05", report());
     let done = |desk: &Desk, period| -> Vec<(Work, bool)> {
-        let assigned =
-            counterfoil_domain::case::assign(desk.state(case(2)), period, day("2026-06-01"));
-        assigned.iter().map(|a| (a.work, a.done.is_some())).collect()
+        let explained = desk.explain(case(2), period, "2026-06-01");
+        explained.work.iter().map(|w| (w.work, w.done.is_some())).collect()
     };
-    // The late report completes the first period; the second round, of the first, pays for nothing.
-    let all =
-        [(Work::ReportImport, true), (Work::DisputeRound, true), (Work::ProgressReport, true)];
-    assert_eq!(done(&desk, 1), all);
-    assert_eq!(done(&desk, 2), [(Work::DisputeRound, false), (Work::ProgressReport, false)]);
+    desk.act(case(2), "2026-04-05", progress());
+    desk.today("2026-06-01");
+    let without_report =
+        [(Work::ReportImport, true), (Work::DisputeRound, true), (Work::ProgressReport, false)];
+    assert_eq!(done(&desk, 1), without_report);
+    // The second round of the first period pays for nothing; the report is the second's own.
+    assert_eq!(done(&desk, 2), [(Work::DisputeRound, false), (Work::ProgressReport, true)]);
+    let completing = ProgressReportSent { completes_before: Some(true), document: None };
+    desk.act(case(2), "2026-04-10", CaseAction::ProgressReportSent(completing));
+    assert!(done(&desk, 1).iter().all(|(_, done)| *done), "in the ten days of grace");
 }
 
 #[test]

@@ -8,6 +8,7 @@ use domain::event::{
     RoundSent,
 };
 use domain::ids::{BureauCode, DocumentHash};
+use domain::terms::Work;
 
 use super::{Rows, Told};
 use crate::csv::{Row, list};
@@ -36,8 +37,16 @@ pub(super) fn contracts<'a>(told: &Told<'a>) -> Vec<Contract<'a>> {
     for (recorded, event) in events(told) {
         if let CaseEvent::ConsentSigned(signed) = event {
             contracts.push(Contract { recorded, signed, cancelled: None });
-        } else if let (CaseEvent::ConsentCancelled(e), Some(last)) = (event, contracts.last_mut()) {
-            last.cancelled = Some((recorded, e.sent_on));
+        }
+    }
+    for (recorded, event) in events(told) {
+        let CaseEvent::ConsentCancelled(e) = event else { continue };
+        let undone = contracts.iter_mut().filter(|contract| {
+            let days = contract.recorded.occurred_on..=contract.signed.cancel_through;
+            days.contains(&e.sent_on)
+        });
+        for contract in undone {
+            contract.cancelled = Some((recorded, e.sent_on));
         }
     }
     contracts
@@ -45,7 +54,10 @@ pub(super) fn contracts<'a>(told: &Told<'a>) -> Vec<Contract<'a>> {
 
 /// The first service of the case: the earliest day, and on one day the first recorded.
 pub(super) fn first_work<'t>(told: &'t Told<'_>) -> Option<&'t Mark> {
-    told.case.service.iter().min_by_key(|mark| (mark.on, mark.at.position))
+    let work = told.case.work.iter().filter(|done| done.work != Work::ReportImport);
+    let done = work.map(|done| &done.moment.mark);
+    let asked = told.case.asked.iter().map(|asked| &asked.mark);
+    done.chain(asked).min_by_key(|mark| (mark.on, mark.at.position))
 }
 
 fn marked<'a>(row: Row<'a>, mark: Option<&Mark>) -> Row<'a> {
@@ -60,7 +72,7 @@ fn begin<'a>(told: &Told<'_>, acknowledged: Option<DocumentHash>, out: &'a mut S
     let row = Row::begin(out, told.frame.format).plain(told.id);
     let row = marked(row, enrolment.map(|e| &e.mark)).maybe(enrolment.map(|e| e.sale.channel));
     let row = marked(row, told.case.disclosure_delivered.as_ref());
-    marked(row, told.case.disclosure_acknowledged.as_ref()).maybe(acknowledged)
+    marked(row, told.case.acknowledged.first().map(|first| &first.mark)).maybe(acknowledged)
 }
 
 pub(super) fn papers(told: &Told<'_>, rows: &mut Rows) {

@@ -1,13 +1,13 @@
 //! Fees, gate by gate, and whether each earned one rests on what it names.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use calendar::CivilDate;
-use domain::account::Account;
 use domain::case::Mark;
 use domain::event::{CaseEvent, Event, Recorded, WorkEvidence};
-use domain::gates::{Explanation, Judgement};
+use domain::gates::Explanation;
 use domain::ids::AccountId;
+use domain::judge::{FeeStanding, Judge};
 use domain::rules::PackRef;
 use domain::terms::Work;
 
@@ -24,137 +24,114 @@ pub(super) fn payer(told: &Told<'_>) -> AccountId {
     told.accounts.get(&own).and_then(|account| account.moved_to).unwrap_or(own)
 }
 
-/// The periods that are over and neither earned nor given up, each as the gates judge it today.
-pub(super) fn open(told: &Told<'_>) -> Vec<Explanation> {
-    let periods = told.case.open_periods(told.frame.as_of).take(OPEN_PERIODS_MAX);
-    periods.filter_map(|period| judge(told, period)).collect()
+/// The periods that are over and neither claimed nor given up, each as the gates judge it at the end.
+pub(super) fn open(told: &Told<'_>, judge: &Judge<'_>) -> Vec<Explanation> {
+    let periods = judge.open_periods(told.frame.as_of).take(OPEN_PERIODS_MAX);
+    periods.filter_map(|period| judge.explain(period, told.frame.as_of)).collect()
 }
 
-fn judge(told: &Told<'_>, period: u32) -> Option<Explanation> {
-    let nobody = Account::default();
-    let judgement = Judgement {
-        id: told.id,
-        case: &told.case,
-        account: told.accounts.get(&payer(told)).unwrap_or(&nobody),
-        firm: told.firm.last(),
-        as_of: told.frame.as_of,
-    };
-    judgement.explain(period)
+/// The periods that were given up, with the note that says so.
+pub(super) fn given_up<'a>(
+    told: &Told<'a>,
+    judge: &Judge<'a>,
+) -> Vec<(&'a Mark, Explanation)> {
+    let given_up = judge.case().given_up.iter();
+    given_up
+        .filter_map(|note| {
+            Some((&note.moment.mark, judge.explain(note.period, told.frame.as_of)?))
+        })
+        .collect()
 }
 
-struct Fee<'a> {
-    period: u32,
-    start: CivilDate,
-    end: CivilDate,
+struct Fee {
     status: &'static str,
     settled: Option<(CivilDate, u64)>,
     account: AccountId,
-    work: Vec<WorkEvidence>,
-    packs: &'a [PackRef],
-    explanation: &'a Explanation,
+    invoice: Option<u64>,
+    packs: Vec<PackRef>,
+    explanation: Explanation,
 }
 
-/// Adds the fees, with what [`invoices`] and [`open`] gave.
-pub(super) fn rows(
-    told: &Told<'_>,
-    invoices: &BTreeMap<u32, u64>,
-    open: &[Explanation],
-    rows: &mut Rows,
-) {
-    let closed = told.case.closed.iter();
-    let closed: Vec<(u32, &Mark, Explanation)> =
-        closed.filter_map(|(&period, mark)| Some((period, mark, judge(told, period)?))).collect();
-    let mut fees = BTreeMap::new();
-    for (&period, earned) in &told.earned {
-        check(told, period, earned, rows);
-        let Some(explanation) = &earned.explanation else { continue };
-        let fee = Fee {
-            period,
-            start: earned.fee.start,
-            end: earned.fee.end,
-            status: "earned",
+/// Adds the fees: those claimed, in the order claimed, those given up, and those of periods that are over.
+pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
+    let mut fees = Vec::new();
+    for (earned, judged) in told.earned.iter().zip(judge.fees()) {
+        check(told, earned, rows);
+        let (period, amount) = (earned.fee.period, earned.fee.amount);
+        rows.earned.push(Charge { case: told.id, period, amount });
+        let status = match judged.standing {
+            FeeStanding::Allowed => "earned",
+            FeeStanding::Unproved => "unproved",
+            FeeStanding::Exposed { .. } => "exposed",
+        };
+        fees.push(Fee {
+            status,
             settled: Some((earned.recorded.occurred_on, earned.recorded.position)),
             account: earned.fee.account,
-            work: earned.fee.evidence.clone(),
-            packs: &earned.fee.rules,
-            explanation,
-        };
-        fees.insert(period, fee);
+            invoice: judged.invoice,
+            packs: earned.fee.rules.clone(),
+            explanation: judge.explain_claimed(&judged),
+        });
     }
-    for (period, mark, explanation) in &closed {
+    for (mark, explanation) in given_up(told, judge) {
         let settled = Some((mark.on, mark.at.position));
-        fees.entry(*period).or_insert_with(|| unearned(told, "given_up", settled, explanation));
+        fees.push(unearned(told, judge, "given_up", settled, explanation));
     }
-    for explanation in open {
+    for explanation in open(told, judge) {
         let status = if explanation.is_claimable() { "claimable" } else { "held" };
-        let fee = unearned(told, status, None, explanation);
-        fees.entry(fee.period).or_insert(fee);
+        fees.push(unearned(told, judge, status, None, explanation));
     }
-    for fee in fees.values() {
-        write(told, fee, invoices.get(&fee.period).copied(), rows);
+    fees.sort_by_key(|fee| (fee.explanation.period.number, fee.settled.map(|(_, at)| at)));
+    for fee in &fees {
+        write(told, fee, rows);
     }
 }
 
-fn unearned<'a>(
-    told: &'a Told<'_>,
+fn unearned(
+    told: &Told<'_>,
+    judge: &Judge<'_>,
     status: &'static str,
     settled: Option<(CivilDate, u64)>,
-    explanation: &'a Explanation,
-) -> Fee<'a> {
-    let period = explanation.period;
-    let agreement = told.case.agreement_for(period.start);
+    explanation: Explanation,
+) -> Fee {
+    let rules = judge.rules(explanation.period.number);
     Fee {
-        period: period.number,
-        start: period.start,
-        end: period.end,
         status,
         settled,
         account: payer(told),
-        work: explanation.evidence(),
-        packs: agreement.map_or(&[], |agreement| &agreement.rules.packs),
+        invoice: None,
+        packs: rules.map_or_else(Vec::new, |rules| rules.packs.clone()),
         explanation,
     }
 }
 
-/// The invoices that this case's fees stand on, by period.
-pub(super) fn invoices(told: &Told<'_>) -> BTreeMap<u32, u64> {
-    let mut numbers = BTreeMap::new();
-    for account in told.accounts.values() {
-        for (number, invoice) in account.invoices.iter() {
-            for line in invoice.lines.iter().filter(|line| line.case == told.id) {
-                numbers.insert(line.period, *number);
-            }
-        }
-    }
-    numbers
-}
-
-fn write(told: &Told<'_>, fee: &Fee<'_>, invoice: Option<u64>, rows: &mut Rows) {
-    let explanation = fee.explanation;
-    let work = fee.work.iter().map(|e| format!("{}@{}", e.work, e.event.position));
+fn write(told: &Told<'_>, fee: &Fee, rows: &mut Rows) {
+    let explanation = &fee.explanation;
+    let (period, evidence) = (explanation.period, explanation.evidence());
+    let work = evidence.iter().map(|e| format!("{}@{}", e.work, e.event.position));
     Row::begin(&mut rows.tables[at::FEES], rows.format)
         .plain(told.id)
-        .plain(fee.period)
-        .plain(fee.start)
-        .plain(last_day(fee.end))
+        .plain(period.number)
+        .plain(period.start)
+        .plain(last_day(period.end))
         .plain(fee.status)
         .money(explanation.amount)
         .plain(explanation.as_of)
         .maybe(fee.settled.map(|(on, _)| on))
         .maybe(fee.settled.map(|(_, position)| position))
         .plain(fee.account)
-        .maybe(invoice)
+        .maybe(fee.invoice)
         .plain(list(work))
-        .plain(fee.work.iter().filter(|e| e.late).count())
+        .plain(evidence.iter().filter(|e| e.late).count())
         .text(&list(fee.packs.iter().map(|pack| format!("{}@{}", pack.code, pack.version))))
         .end();
     for finding in &explanation.findings {
         Row::begin(&mut rows.tables[at::FEE_GATES], rows.format)
             .plain(told.id)
-            .plain(fee.period)
+            .plain(period.number)
             .plain(finding.gate)
             .text(finding.gate.asks())
-            .yes_or_no(finding.holds)
+            .plain(finding.answer)
             .text(&finding.because)
             .text(&finding.cites)
             .plain(list(finding.events.iter().map(|event| event.position)))
@@ -163,10 +140,10 @@ fn write(told: &Told<'_>, fee: &Fee<'_>, invoice: Option<u64>, rows: &mut Rows) 
     }
 }
 
-/// Whether a fee is what the gates allow, on the events it names.
-fn check(told: &Told<'_>, period: u32, earned: &Earned<'_>, rows: &mut Rows) {
+/// Whether a fee names events that are what it says of them.
+fn check(told: &Told<'_>, earned: &Earned<'_>, rows: &mut Rows) {
     let position = earned.recorded.position;
-    let name = format!("the fee of period {period}");
+    let name = format!("the fee of period {}", earned.fee.period);
     for evidence in &earned.fee.evidence {
         if let Err(what) = rests_on(told.events, earned.recorded, evidence) {
             rows.fault(position, format!("{name} {what}"));
@@ -175,19 +152,6 @@ fn check(told: &Told<'_>, period: u32, earned: &Earned<'_>, rows: &mut Rows) {
     let named: BTreeSet<u64> = earned.fee.evidence.iter().map(|e| e.event.position).collect();
     if named.len() != earned.fee.evidence.len() {
         rows.fault(position, format!("{name} names one event twice"));
-    }
-    let Some(explanation) = &earned.explanation else {
-        rows.fault(position, format!("{name} is of a period that the case does not have"));
-        return;
-    };
-    for gate in explanation.closed_gates() {
-        rows.fault(position, format!("{name} was earned although gate {gate} did not hold"));
-    }
-    if explanation.amount != Some(earned.fee.amount) {
-        rows.fault(position, format!("{name} is not the agreement's price"));
-    }
-    if explanation.evidence() != earned.fee.evidence {
-        rows.fault(position, format!("{name} does not name the work that was promised for it"));
     }
 }
 

@@ -1,8 +1,8 @@
 //! Tables and reports, made from a bundle's events alone.
 //!
-//! Everything is told client by client, each from the folds that the ledger itself decides with. A
-//! fee that was earned is judged on what was folded just before it; everything else as it stands
-//! after the last event, on the last day that any event of the bundle tells of.
+//! Everything is told client by client, each from the folds that the ledger itself decides with, as it
+//! stands after the last event, on the last day that any event of the bundle tells of. A fee that was
+//! claimed is judged on all of it, as of each day on which it was asked for.
 
 mod account;
 mod case;
@@ -21,8 +21,8 @@ use domain::event::{
     AccountEvent, CaseEvent, Event, FeeEarned, FirmEvent, LookEvent, Recorded, StreamId,
 };
 use domain::firm::Firm;
-use domain::gates::{Explanation, Judgement};
 use domain::ids::{AccountId, CaseId};
+use domain::judge::{Judge, Matter};
 use domain::money::Money;
 use domain::world::Impossible;
 use proof::Hash;
@@ -136,36 +136,21 @@ impl Frame {
     }
 }
 
-/// The firm at every position at which something that fees are judged by changed.
+/// The firm as it stands at the end.
 pub(crate) struct FirmBook {
-    /// The events that changed it: each state of the firm would hold those before it once more.
-    judged: Vec<Recorded>,
-    /// The firm as it stands at the end.
     state: State,
 }
 
 impl Default for FirmBook {
     fn default() -> Self {
-        Self { judged: Vec::new(), state: State::empty(StreamId::Firm) }
+        Self { state: State::empty(StreamId::Firm) }
     }
 }
 
 impl FirmBook {
     /// Folds the next event of the firm's stream.
     pub(crate) fn take(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
-        self.state.fold(recorded)?;
-        let judged = matches!(
-            recorded.event,
-            Event::Firm(
-                FirmEvent::FirmRegistered(_)
-                    | FirmEvent::StandingRecorded(_)
-                    | FirmEvent::StandingEnded(_)
-            )
-        );
-        if judged {
-            self.judged.push(recorded.clone());
-        }
-        Ok(())
+        self.state.fold(recorded)
     }
 
     pub(crate) fn last(&self) -> &Firm {
@@ -174,23 +159,6 @@ impl FirmBook {
             State::Case(_) | State::Account(_) | State::Deposit(_) | State::Looks(_) => {
                 unreachable!("a firm's stream folds into a firm")
             }
-        }
-    }
-
-    /// The firm as fees are judged by it just before a position.
-    fn before(&self, position: u64) -> Result<Firm, Impossible> {
-        let mut state = State::empty(StreamId::Firm);
-        let known = self.judged.iter().zip(1..).take_while(|(event, _)| event.position < position);
-        for (recorded, stream_version) in known {
-            state.fold(&Recorded { stream_version, ..recorded.clone() })?;
-        }
-        match state {
-            State::Firm(firm) if firm.registered.is_some() => Ok(*firm),
-            State::Firm(_)
-            | State::Case(_)
-            | State::Account(_)
-            | State::Deposit(_)
-            | State::Looks(_) => Ok(self.last().clone()),
         }
     }
 
@@ -252,11 +220,10 @@ impl Party {
     }
 }
 
-/// A fee that was earned, and what the gates said just before.
+/// A fee that was claimed.
 struct Earned<'a> {
     recorded: &'a Recorded,
     fee: &'a FeeEarned,
-    explanation: Option<Explanation>,
 }
 
 /// A client folded.
@@ -265,9 +232,20 @@ struct Told<'a> {
     events: &'a [Recorded],
     case: Case,
     accounts: BTreeMap<AccountId, Account>,
-    earned: BTreeMap<u32, Earned<'a>>,
+    /// In the order claimed, as the case knows them.
+    earned: Vec<Earned<'a>>,
     firm: &'a FirmBook,
     frame: &'a Frame,
+}
+
+impl Told<'_> {
+    /// The accounts on which the case's fees stand: first the one that pays at the end.
+    fn payers(&self) -> Vec<(AccountId, &Account)> {
+        let payer = fees::payer(self);
+        let rest = self.accounts.iter().filter(|(id, _)| **id != payer);
+        let first = self.accounts.get_key_value(&payer);
+        first.into_iter().chain(rest).map(|(id, account)| (*id, account)).collect()
+    }
 }
 
 /// Adds one client's rows and report, if its events fold.
@@ -286,9 +264,16 @@ pub(crate) fn tell(
         case::papers(&told, rows);
         case::letters(&told, rows);
         case::clocks(&told, rows);
-        let (invoices, open) = (fees::invoices(&told), fees::open(&told));
-        fees::rows(&told, &invoices, &open, rows);
-        rows.reports.push((told.id, report::page(&told, own_account, &invoices, &open)));
+        let payers = told.payers();
+        let judge = Judge::of(Matter {
+            id: told.id,
+            case: &told.case,
+            accounts: &payers,
+            firm: told.firm.last(),
+            today: told.frame.as_of,
+        });
+        fees::rows(&told, &judge, rows);
+        rows.reports.push((told.id, report::page(&told, own_account, &judge)));
     }
     case::exposures(&told, own_account, rows);
     if let Some(account) = told.accounts.get(&own) {
@@ -312,24 +297,12 @@ fn fold<'a>(
         .keys()
         .map(|account| (*account, State::empty(StreamId::Account(*account))))
         .collect();
-    let mut earned = BTreeMap::new();
+    let mut earned = Vec::new();
     for recorded in all {
         match recorded.stream {
             StreamId::Case(_) => {
-                if let (Event::Case(CaseEvent::FeeEarned(fee)), State::Case(case)) =
-                    (&recorded.event, &case)
-                {
-                    let nobody = Account::default();
-                    let payer = accounts.get(&fee.account);
-                    let account = if let Some(State::Account(account)) = payer {
-                        account.as_ref()
-                    } else {
-                        &nobody
-                    };
-                    let firm = &firm.before(recorded.position)?;
-                    let judgement = Judgement { id, case, account, firm, as_of: fee.as_of };
-                    let explanation = judgement.explain(fee.period);
-                    earned.insert(fee.period, Earned { recorded, fee, explanation });
+                if let Event::Case(CaseEvent::FeeEarned(fee)) = &recorded.event {
+                    earned.push(Earned { recorded, fee });
                 }
                 case.fold(recorded)?;
             }

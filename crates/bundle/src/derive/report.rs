@@ -5,8 +5,9 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use domain::event::{AccountEvent, Event, Recorded, UnearnedPaymentFound};
-use domain::gates::{Explanation, Finding};
+use domain::gates::{Answer, Explanation, Finding};
 use domain::ids::AccountId;
+use domain::judge::{FeeStanding, Judge, JudgedFee};
 use domain::text::shown;
 
 use super::story::{self, Part, and, day};
@@ -97,12 +98,11 @@ impl Page {
     }
 }
 
-/// Writes a case's file note, with what [`fees::invoices`] and [`fees::open`] gave.
+/// Writes a case's file note, with what the judge makes of its fees.
 pub(super) fn page(
     told: &Told<'_>,
     own_account: &[Recorded],
-    invoices: &BTreeMap<u32, u64>,
-    open: &[Explanation],
+    judge: &Judge<'_>,
 ) -> String {
     let mut page = Page { out: String::with_capacity(8 << 10), format: told.frame.format };
     let id = told.id;
@@ -123,7 +123,7 @@ pub(super) fn page(
     let mut part = |part| sentences.remove(&part).unwrap_or_default();
     papers(told, &part(Part::Papers), &mut page);
     history(&part(Part::Done), &part(Part::Back), &mut page);
-    charged(told, own_account, invoices, open, &mut page);
+    charged(told, own_account, judge, &mut page);
     exposed(told, own_account, &mut page);
     let _ = write!(
         page.out,
@@ -171,7 +171,7 @@ fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
         }
         None => page.sentence("No delivery of the federal disclosure is on record.", &[]),
     }
-    match &case.disclosure_acknowledged {
+    match case.acknowledged.first().map(|first| &first.mark) {
         Some(mark) => {
             let sentence =
                 format!("The client signed for it on {} (15 USC 1679c(c)).", day(mark.on));
@@ -245,19 +245,19 @@ fn history(done: &Dated<'_>, back: &Dated<'_>, page: &mut Page) {
 fn charged(
     told: &Told<'_>,
     own_account: &[Recorded],
-    invoices: &BTreeMap<u32, u64>,
-    open: &[Explanation],
+    judge: &Judge<'_>,
     page: &mut Page,
 ) {
     page.heading("What was charged, and why it could be");
-    for (period, earned) in &told.earned {
+    for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         let fee = earned.fee;
         let on_invoice =
-            invoices.get(period).map_or(String::new(), |number| format!(" on invoice {number}"));
+            judged.invoice.map_or(String::new(), |number| format!(" on invoice {number}"));
         let work = fee.evidence.iter().map(|e| format!("{} of {}", story::work(e.work), day(e.on)));
         let work: Vec<String> = work.collect();
         let sentence = format!(
-            "Period {period}, {} to {}: a fee of {} was earned on {}{on_invoice}, for {}.",
+            "Period {}, {} to {}: a fee of {} was claimed on {}{on_invoice}, for {}.",
+            fee.period,
             day(fee.start),
             day(last_day(fee.end)),
             fee.amount,
@@ -268,22 +268,22 @@ fn charged(
         positions.extend(fee.evidence.iter().map(|e| e.event.position));
         page.out.push_str("<div class=\"fee\">\n");
         page.sentence(&sentence, &positions);
-        if let Some(explanation) = &earned.explanation {
-            gates(explanation, page);
-        }
+        page.sentence(&stands(&judged), &[]);
+        gates(&judge.explain_claimed(&judged), page);
         page.out.push_str("</div>\n");
     }
-    for (period, mark) in &told.case.closed {
-        let sentence = format!("Period {period} was given up without a fee on {}.", day(mark.on));
+    for (mark, explanation) in fees::given_up(told, judge) {
+        let number = explanation.period.number;
+        let sentence = format!("Period {number} was given up without a fee on {}.", day(mark.on));
         page.sentence(&sentence, &[mark.at.position]);
     }
-    for explanation in open {
+    for explanation in &fees::open(told, judge) {
         held(explanation, page);
     }
     if told.earned.is_empty() {
         let guarded = page.format.guards_text();
         let asked = if guarded { "." } else { ", and none was asked for." };
-        page.sentence(&format!("No fee was earned{asked}"), &[]);
+        page.sentence(&format!("No fee was claimed{asked}"), &[]);
     }
     let money = own_account.iter().filter_map(|recorded| match &recorded.event {
         Event::Account(event) => Some((recorded, story::of_account(event)?)),
@@ -295,6 +295,22 @@ fn charged(
         |account| format!("Invoices and payments stand on the account {account}."),
     );
     page.dated(&money.collect(), &if_none);
+}
+
+/// What stands behind a claimed fee, on what the bundle tells.
+fn stands(judged: &JudgedFee<'_>) -> String {
+    let asked = day(judged.asked_on);
+    match judged.standing {
+        FeeStanding::Allowed => format!("Every gate held when it was asked for, on {asked}."),
+        FeeStanding::Unproved => {
+            format!("Nothing on record shows the right to it, asked for on {asked}.")
+        }
+        FeeStanding::Exposed { part } => format!(
+            "Nothing allowed {part} of it, asked for on {asked} (15 USC 1679b(b)); {} of that was \
+             collected and not given back, {} is open.",
+            judged.owed, judged.open
+        ),
+    }
 }
 
 fn elsewhere(told: &Told<'_>) -> Option<AccountId> {
@@ -310,8 +326,11 @@ fn gates(explanation: &Explanation, page: &mut Page) {
 }
 
 fn gate(finding: &Finding, page: &mut Page) {
-    let (class, word) =
-        if finding.holds { ("", "") } else { (" class=\"held\"", "Does not hold: ") };
+    let (class, word) = match finding.answer {
+        Answer::Holds => ("", ""),
+        Answer::Fails => (" class=\"held\"", "Does not hold: "),
+        Answer::Unknown => (" class=\"held\"", "Not known: "),
+    };
     let (asks, because) = (page.written(finding.gate.asks()), page.written(&finding.because));
     let positions: Vec<u64> = finding.events.iter().map(|event| event.position).collect();
     let (cites, place) = (page.written(&finding.cites), at(&positions));
@@ -339,7 +358,7 @@ fn held(explanation: &Explanation, page: &mut Page) {
     );
     if !explanation.is_claimable() {
         page.out.push_str("<ul>\n");
-        for finding in explanation.findings.iter().filter(|finding| !finding.holds) {
+        for finding in explanation.findings.iter().filter(|finding| !finding.holds()) {
             gate(finding, page);
         }
         page.out.push_str("</ul>\n");

@@ -55,6 +55,7 @@ impl Account {
                 invoice.charge_asked = Some(mark);
                 invoice.charge_open = Some(e.attempt);
                 invoice.tries = e.attempt;
+                invoice.charges.push(mark.on);
                 invoice.next_try_on = None;
             }
             AccountEvent::PaymentSettled(e) => self.settled(e, mark)?,
@@ -118,6 +119,7 @@ impl Account {
             charge_asked: None,
             charge_open: None,
             charged_back: zero,
+            charges: Vec::new(),
             credited: zero,
             due_on: e.due_on,
             failed: None,

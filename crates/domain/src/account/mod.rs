@@ -2,6 +2,7 @@
 
 mod decide;
 mod evolve;
+mod line;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -9,6 +10,7 @@ use std::sync::Arc;
 use calendar::CivilDate;
 
 pub(crate) use decide::{Facts, decide};
+pub use line::{Line, LineMoney};
 
 use crate::case::Mark;
 use crate::codec::{codes, record};
@@ -41,6 +43,8 @@ record! {
         charge_open: Option<u32>,
         /// Taken back by banks and not returned.
         charged_back: Money,
+        /// The days on which the processor was asked to charge it.
+        charges: Vec<CivilDate>,
         /// Lowered by.
         credited: Money,
         /// The day it is due.

@@ -5,11 +5,12 @@ use calendar::{BusinessCalendar, CivilDate};
 use super::{Case, CaseStatus, fact, retention};
 use crate::command::{Cancel, CaseAction, Enrol, SendRound, SignConsent};
 use crate::event::{
-    CaseEvent, ConsentCancelled, ConsentSigned, EndedBy, Enrolled, ExposureKind, PaperKind,
-    RoundSent, ServiceEnded, ServiceResumed, StreamId, UtcMicros, WorkOpened,
+    CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, ExposureKind, PaperKind, RoundSent,
+    ServiceResumed, StreamId, UtcMicros, WorkOpened,
 };
 use crate::firm::Firm;
 use crate::ids::CaseId;
+use crate::judge::{Judge, Matter};
 use crate::refusal::{Reason, Refusal, Violation};
 
 /// Most letters of a round.
@@ -34,6 +35,12 @@ pub(crate) struct Facts<'a> {
 }
 
 impl Facts<'_> {
+    /// The case's periods, as its facts stand.
+    pub(crate) fn judge<'b>(&'b self, case: &'b Case) -> Judge<'b> {
+        let today = self.firm.today(self.now).unwrap_or(self.on);
+        Judge::of(Matter { id: self.id, case, accounts: &[], firm: self.firm, today })
+    }
+
     pub(crate) fn subject(&self) -> StreamId {
         StreamId::Case(self.id)
     }
@@ -66,29 +73,21 @@ pub(crate) fn decide(
     match action {
         CaseAction::Enrol(_) => unreachable!("handled above"),
         CaseAction::SignConsent(sign) => signed(case, facts, sign).map(one),
-        CaseAction::Cancel(cancel) => cancelled(case, facts, cancel).map(|event| vec![event]),
+        CaseAction::Cancel(cancel) => cancelled(case, facts, cancel).map(one),
         CaseAction::OpenWork => open_work(case, facts).map(one),
         CaseAction::SendRound(round) => send_round(case, facts, round).map(one),
         CaseAction::NoteRoundSent(round) => note_round(case, facts, round),
         CaseAction::PauseService(pause) => {
-            if case.paused.is_some() || is_over(case) {
-                return Err(
-                    facts.refuse(Reason::StateRefuses, "only a running service can be paused")
-                );
-            }
+            fact::pause(case, facts)?;
             Ok(one(pause.clone()))
         }
-        CaseAction::ResumeService => match &case.paused {
-            Some(paused) if paused.on <= facts.on => Ok(one(ServiceResumed {})),
-            Some(paused) => Err(facts.refuse(
-                Reason::DateImpossible,
-                format!("the pause began on {}, after the day given", paused.on),
-            )),
-            None => Err(facts.refuse(Reason::StateRefuses, "the service is not paused")),
-        },
+        CaseAction::ResumeService => {
+            fact::resume(case, facts)?;
+            Ok(one(ServiceResumed {}))
+        }
         CaseAction::EndService(end) => {
-            if is_over(case) {
-                return Err(facts.refuse(Reason::StateRefuses, "the service is over already"));
+            if case.ends.iter().any(|ended| ended.moment.on() == facts.on) {
+                return Err(facts.refuse(Reason::AlreadyRecorded, "this end is recorded"));
             }
             Ok(one(end.clone()))
         }
@@ -135,11 +134,6 @@ pub(crate) fn one(event: impl Into<CaseEvent>) -> Vec<CaseEvent> {
     vec![event.into()]
 }
 
-/// Whether the service has ended or was cancelled in its days.
-pub(super) fn is_over(case: &Case) -> bool {
-    matches!(case.status(), CaseStatus::Ended | CaseStatus::Cancelled)
-}
-
 fn enrolled(case: &Case, facts: &Facts<'_>, enrol: &Enrol) -> Result<Enrolled, Refusal> {
     if case.enrolment.is_some() {
         return Err(facts.refuse(Reason::CaseExists, "this case has enrolled already"));
@@ -174,27 +168,16 @@ fn enrolled(case: &Case, facts: &Facts<'_>, enrol: &Enrol) -> Result<Enrolled, R
     })
 }
 
-/// The agreement fixes everything that fees are judged by, from the plan at enrolment and the packs
-/// of the day of signing.
+/// The agreement fixes prices and work, from the plan's version of the day of signing.
 fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentSigned, Refusal> {
     let enrolment = case.enrolment.as_ref().expect("checked by the caller");
     let contact = case.contact_on(facts.on).expect("an enrolment brings a contact");
-    if let Some(newest) = case.agreement()
-        && facts.on < newest.mark.on
-    {
-        return Err(facts.refuse(
-            Reason::DateImpossible,
-            format!(
-                "an agreement signed on {} is there; a renewal is signed later",
-                newest.mark.on
-            ),
-        ));
-    }
-    let terms = facts
-        .firm
-        .plan_version(&enrolment.plan, enrolment.plan_version)
-        .and_then(|plan| plan.terms(enrolment.seat))
-        .expect("the enrolment checked the plan");
+    let plan =
+        facts.firm.plan_on(&enrolment.plan, facts.on).expect("the enrolment checked the plan");
+    let Some(terms) = plan.terms(enrolment.seat) else {
+        let detail = format!("the plan {} is not offered to couples any more", enrolment.plan);
+        return Err(facts.refuse(Reason::StateRefuses, detail));
+    };
     let state = contact.contact.address.state;
     let Some(rules) = facts.firm.rules_for(state, facts.on) else {
         return Err(facts.refuse(
@@ -226,26 +209,17 @@ fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentS
     })
 }
 
-/// A cancellation counts from when it was sent. In the cancellation days it undoes the agreement
-/// (15 USC 1679e(a)); at any later time it ends the service.
-fn cancelled(case: &Case, facts: &Facts<'_>, cancel: &Cancel) -> Result<CaseEvent, Refusal> {
-    if is_over(case) {
-        return Err(facts.refuse(Reason::StateRefuses, "the service is over already"));
-    }
+/// A cancellation counts from when it was sent, whenever it is told and whatever was told before.
+fn cancelled(case: &Case, facts: &Facts<'_>, cancel: &Cancel) -> Result<ConsentCancelled, Refusal> {
     if cancel.sent_on > facts.on {
         return Err(
             facts.refuse(Reason::DateImpossible, "sent_on is after the day it was received")
         );
     }
-    let in_time = case
-        .agreements
-        .last()
-        .is_some_and(|a| a.mark.on <= cancel.sent_on && cancel.sent_on <= a.cancel_through);
-    Ok(if in_time {
-        ConsentCancelled { sent_on: cancel.sent_on }.into()
-    } else {
-        ServiceEnded { by: EndedBy::Client, reason: cancel.reason.clone() }.into()
-    })
+    if case.cancellations.iter().any(|known| known.sent_on == cancel.sent_on) {
+        return Err(facts.refuse(Reason::AlreadyRecorded, "this cancellation is recorded"));
+    }
+    Ok(ConsentCancelled { reason: cancel.reason.clone(), sent_on: cancel.sent_on })
 }
 
 /// Work opens when everything is there, on a business day after the cancellation days.
@@ -253,7 +227,7 @@ fn open_work(case: &Case, facts: &Facts<'_>) -> Result<WorkOpened, Refusal> {
     if case.opened.is_some() {
         return Err(facts.refuse(Reason::AlreadyRecorded, "work is open already"));
     }
-    if is_over(case) || case.paused.is_some() {
+    if case.is_over() || case.paused().is_some() {
         return Err(facts.refuse(Reason::StateRefuses, format!("the case is {}", case.status())));
     }
     let mut violations: Vec<Violation> = case
@@ -322,6 +296,10 @@ fn send_round(case: &Case, facts: &Facts<'_>, round: &SendRound) -> Result<Round
     }
     let event = round_sent(case, facts, round)?;
     let mut violations: Vec<Violation> = too_soon(case, facts).into_iter().collect();
+    if case.is_early(facts.on) {
+        let detail = "the cancellation days of the agreement are not over".into();
+        violations.push(violation("waiting_days", "occurred_on", detail, "15 USC 1679d(a)(2)"));
+    }
     violations.extend(without_basis(case, round).map(|(bureau, item)| {
         violation(
             "basis",
@@ -411,6 +389,7 @@ fn round_sent(case: &Case, facts: &Facts<'_>, round: &SendRound) -> Result<Round
     let contact = case.contact_on(facts.on).expect("an enrolment brings a contact");
     let number = case.rounds.len() + 1;
     Ok(RoundSent {
+        completes_before: round.completes_before,
         contact: contact.mark.at.clone(),
         letters: round.letters.clone(),
         round: u32::try_from(number)

@@ -2,11 +2,10 @@
 
 use std::sync::Arc;
 
-use calendar::PeriodSchedule;
-
 use super::{
-    Agreement, Asked, Case, ContactSince, EarnedFee, Ended, Enrolment, ExposureSeen, LetterState,
-    Listing, ListingStatus, Mark, Paper, PaperStatus, ReportSeen, Reports, Round, WorkDone,
+    Agreement, Asked, Billing, Cancellation, Case, ContactSince, EarnedFee, Ended, Enrolment,
+    ExposureSeen, GivenUp, LetterState, Listing, ListingStatus, Mark, Moment, Paper, PaperStatus,
+    PauseTurn, ReportSeen, Reports, Round, Turn, WorkDone, insert,
 };
 use crate::event::{
     CaseEvent, ConsentSigned, Direction, Enrolled, FeeEarned, ItemListed, MessageLogged, Outcome,
@@ -20,15 +19,19 @@ impl Case {
     pub(crate) fn evolve(&mut self, recorded: &Recorded, event: &CaseEvent) {
         self.version = recorded.stream_version;
         let mark = Mark::of(recorded);
+        let moment = || Moment::of(recorded);
         match event {
-            CaseEvent::Enrolled(e) => self.enrolled(e, mark),
-            CaseEvent::DisclosureDelivered(_) => first(&mut self.disclosure_delivered, mark),
-            CaseEvent::DisclosureAcknowledged(_) => first(&mut self.disclosure_acknowledged, mark),
-            CaseEvent::ConsentSigned(e) => self.signed(e, mark),
-            CaseEvent::ConsentCancelled(_) => {
-                if let Some(agreement) = Arc::make_mut(&mut self.agreements).last_mut() {
-                    agreement.cancelled = Some(mark);
-                }
+            CaseEvent::Enrolled(e) => self.enrolled(e, moment()),
+            CaseEvent::DisclosureDelivered(_) => {
+                self.disclosure_delivered.get_or_insert(mark);
+            }
+            CaseEvent::DisclosureAcknowledged(_) => {
+                insert(&mut self.acknowledged, moment(), |known| known);
+            }
+            CaseEvent::ConsentSigned(e) => self.signed(e, moment()),
+            CaseEvent::ConsentCancelled(e) => {
+                let cancellation = Cancellation { moment: moment(), sent_on: e.sent_on };
+                insert(&mut self.cancellations, cancellation, |known| &known.moment);
             }
             CaseEvent::IdentityPaperReceived(e) => {
                 let received_on = mark.on;
@@ -47,16 +50,18 @@ impl Case {
                 self.identity_failed = None;
             }
             CaseEvent::ReportIdentityFailed(_) => self.identity_failed = Some(mark),
-            CaseEvent::ReportImported(e) => self.imported(e, mark),
+            CaseEvent::ReportImported(e) => self.imported(e, moment()),
             CaseEvent::ItemListed(e) => self.listed(e, mark),
             CaseEvent::BasisAttested(e) => {
                 if let Some(listing) = self.listing_mut(&e.item, &e.bureau) {
                     listing.basis = Some(e.basis);
-                    listing.basis_on = Some(mark.on);
+                    // From its first attestation on it may be disputed.
+                    listing.basis_on =
+                        Some(listing.basis_on.map_or(mark.on, |first| first.min(mark.on)));
                 }
             }
             CaseEvent::WorkOpened(_) => self.opened = Some(mark),
-            CaseEvent::RoundSent(e) => self.sent(e, mark),
+            CaseEvent::RoundSent(e) => self.sent(e, moment()),
             CaseEvent::LetterDelivered(e) => {
                 if let Some(letter) = self.letter_mut(e.round, &e.bureau) {
                     letter.delivered = Some(mark);
@@ -82,15 +87,12 @@ impl Case {
                 self.listing_is(&e.item, &e.bureau, (ListingStatus::Verified, seen_by), mark);
             }
             CaseEvent::ItemReinserted(e) => self.reinserted(&e.item, &e.bureau, e.seen_by, mark),
-            CaseEvent::BureauAsked(e) => {
-                Arc::make_mut(&mut self.service).push(mark.clone());
-                self.asked.push(Asked {
-                    answered: None,
-                    ask: e.ask,
-                    bureau: e.bureau.clone(),
-                    mark,
-                });
-            }
+            CaseEvent::BureauAsked(e) => self.asked.push(Asked {
+                answered: None,
+                ask: e.ask,
+                bureau: e.bureau.clone(),
+                mark,
+            }),
             CaseEvent::BureauAnswered(e) => {
                 let open =
                     |a: &&mut Asked| a.answered.is_none() && a.ask == e.ask && a.bureau == e.bureau;
@@ -98,16 +100,16 @@ impl Case {
                     asked.answered = Some(mark);
                 }
             }
-            CaseEvent::ProgressReportSent(_) => self.did(Work::ProgressReport, mark),
+            CaseEvent::ProgressReportSent(e) => {
+                self.did(Work::ProgressReport, e.completes_before, moment());
+            }
             CaseEvent::ContactChanged(e) => {
                 Arc::make_mut(&mut self.contacts)
                     .push(ContactSince { contact: e.contact.clone(), mark });
             }
             CaseEvent::BillingDayChanged(e) => {
-                let from = self.settled_until(mark.on);
-                if let Some(schedule) = &mut self.schedule {
-                    schedule.change_rule(from, e.billing);
-                }
+                let billing = Billing { moment: moment(), rule: e.billing };
+                insert(&mut self.billing, billing, |known| &known.moment);
             }
             CaseEvent::MessageLogged(e) => self.message(e, mark),
             // It changes nothing that rules look at; it stays in the log and the timeline.
@@ -122,27 +124,20 @@ impl Case {
                 Arc::make_mut(&mut self.contacts).clear();
                 self.erased = Some(mark);
             }
-            CaseEvent::ServicePaused(_) => {
-                let from = self.settled_until(mark.on);
-                if let Some(schedule) = &mut self.schedule {
-                    schedule.pause(from);
-                }
-                self.paused = Some(mark);
+            CaseEvent::ServicePaused(_) => self.turned(Turn::Paused, moment()),
+            CaseEvent::ServiceResumed(_) => self.turned(Turn::Resumed, moment()),
+            CaseEvent::ServiceEnded(e) => {
+                let ended = Ended { by: e.by, moment: moment() };
+                insert(&mut self.ends, ended, |known| &known.moment);
             }
-            CaseEvent::ServiceResumed(_) => {
-                if let Some(schedule) = &mut self.schedule {
-                    schedule.resume(mark.on);
-                }
-                self.paused = None;
-            }
-            CaseEvent::ServiceEnded(e) => self.ended = Some(Ended { by: e.by, mark }),
             CaseEvent::PeriodClosedWithoutFee(e) => {
-                self.closed.insert(e.period, mark);
+                let (end, start) = (e.end, e.start);
+                self.given_up.push(GivenUp { end, moment: moment(), period: e.period, start });
                 self.held.remove(&e.period);
             }
             CaseEvent::FeeEarned(e) => self.fee_earned(e, mark),
             CaseEvent::FeeHeld(e) => {
-                self.held.insert(e.period, e.gates.clone());
+                self.held.insert(e.period, e.clone());
             }
             CaseEvent::ExposureFound(e) => {
                 self.exposures.push(ExposureSeen { found: e.clone(), mark });
@@ -150,16 +145,14 @@ impl Case {
         }
     }
 
-    /// A day, or the end of the last period that was claimed or given up if that is later: what is
-    /// settled is not moved by a change told late.
-    fn settled_until(&self, on: calendar::CivilDate) -> calendar::CivilDate {
-        let last = self.earned.keys().chain(self.closed.keys()).max();
-        let end = last.and_then(|&number| self.schedule.as_ref()?.period(number)).map(|p| p.end);
-        end.map_or(on, |end| on.max(end))
+    fn turned(&mut self, turn: Turn, moment: Moment) {
+        insert(&mut self.pauses, PauseTurn { moment, turn }, |known| &known.moment);
     }
 
-    fn enrolled(&mut self, e: &Enrolled, mark: Mark) {
-        self.schedule = Some(PeriodSchedule::new(mark.on, e.billing));
+    fn enrolled(&mut self, e: &Enrolled, moment: Moment) {
+        let mark = moment.mark.clone();
+        let billing = Billing { moment, rule: e.billing };
+        insert(&mut self.billing, billing, |known| &known.moment);
         Arc::make_mut(&mut self.contacts)
             .push(ContactSince { contact: e.contact.clone(), mark: mark.clone() });
         self.enrolment = Some(Enrolment {
@@ -172,17 +165,19 @@ impl Case {
         });
     }
 
-    fn signed(&mut self, e: &ConsentSigned, mark: Mark) {
-        Arc::make_mut(&mut self.agreements).push(Agreement {
+    fn signed(&mut self, e: &ConsentSigned, signed: Moment) {
+        let agreement = Agreement {
             cancel_through: e.cancel_through,
-            cancelled: None,
-            mark,
+            copies_given: e.copies_given,
+            e_sign_consent: e.e_sign_consent,
             rules: e.rules.clone(),
             service_from: e.service_from,
+            signed,
             state: e.state,
             terms: e.terms.clone(),
             total_of_payments: e.total_of_payments,
-        });
+        };
+        insert(Arc::make_mut(&mut self.agreements), agreement, |known| &known.signed);
     }
 
     /// A complaint waits for an answer: a message to the client that is marked as one (common
@@ -202,7 +197,8 @@ impl Case {
         }
     }
 
-    fn imported(&mut self, e: &ReportImported, mark: Mark) {
+    fn imported(&mut self, e: &ReportImported, moment: Moment) {
+        let mark = moment.mark.clone();
         let seen = ReportSeen {
             card_balance: e.card_balance,
             card_limit: e.card_limit,
@@ -221,7 +217,7 @@ impl Case {
             Some(_) => {}
         }
         self.show_results(&e.bureau, e.issued_on, &mark);
-        self.did(Work::ReportImport, mark);
+        self.did(Work::ReportImport, e.completes_before, moment);
     }
 
     /// Notes the first report that shows a result long enough after it. An import's own changes
@@ -283,7 +279,8 @@ impl Case {
         }
     }
 
-    fn sent(&mut self, e: &RoundSent, mark: Mark) {
+    fn sent(&mut self, e: &RoundSent, moment: Moment) {
+        let mark = moment.mark.clone();
         let letters: Vec<LetterState> = e
             .letters
             .iter()
@@ -306,14 +303,8 @@ impl Case {
             }
         }
         let contact = e.contact.clone();
-        Arc::make_mut(&mut self.rounds).push(Round {
-            contact,
-            letters,
-            mark: mark.clone(),
-            number: e.round,
-        });
-        Arc::make_mut(&mut self.service).push(mark.clone());
-        self.did(Work::DisputeRound, mark);
+        Arc::make_mut(&mut self.rounds).push(Round { contact, letters, mark, number: e.round });
+        self.did(Work::DisputeRound, e.completes_before, moment);
     }
 
     fn letter_mut(&mut self, round: u32, bureau: &BureauCode) -> Option<&mut LetterState> {
@@ -337,18 +328,24 @@ impl Case {
         }
     }
 
-    fn did(&mut self, work: Work, mark: Mark) {
-        self.work.push(WorkDone { mark, work });
+    fn did(&mut self, work: Work, completes_before: Option<bool>, moment: Moment) {
+        let completes_before = completes_before.unwrap_or(false);
+        let done = WorkDone { completes_before, moment, work };
+        insert(&mut self.work, done, |known| &known.moment);
     }
 
     fn fee_earned(&mut self, e: &FeeEarned, mark: Mark) {
-        let fee =
-            EarnedFee { account: e.account, amount: e.amount, evidence: e.evidence.clone(), mark };
-        self.earned.insert(e.period, Box::new(fee));
+        let fee = EarnedFee {
+            account: e.account,
+            agreement: e.agreement.clone(),
+            amount: e.amount,
+            end: e.end,
+            evidence: e.evidence.clone(),
+            mark,
+            period: e.period,
+            start: e.start,
+        };
+        self.earned.push(Arc::new(fee));
         self.held.remove(&e.period);
     }
-}
-
-fn first(slot: &mut Option<Mark>, mark: Mark) {
-    slot.get_or_insert(mark);
 }

@@ -1,7 +1,7 @@
 //! Facts about a case: refused only if they make no sense, never for being unlawful.
 
 use super::decide::{Facts, REPORT_ITEMS_MAX, one};
-use super::{Case, LetterState, Listing, ListingStatus, PaperStatus, Round};
+use super::{Case, LetterState, Listing, ListingStatus, PaperStatus, PauseTurn, Round, Turn};
 use crate::command::{CaseAction, ImportReport, NoteReinsertion};
 use crate::event::{
     BureauAsked, CaseEvent, ExposureFound, ExposureKind, IdentityPaperReceived, ItemCorrected,
@@ -222,6 +222,7 @@ fn imported(
         bureau: import.bureau.clone(),
         card_balance: import.card_balance,
         card_limit: import.card_limit,
+        completes_before: import.completes_before,
         document: import.document,
         free_annual: import.free_annual,
         inquiries: import.inquiries,
@@ -295,8 +296,9 @@ fn answered(
             return Err(facts
                 .unknown(&format!("{item} in the letter of round {} to {}", e.round, e.bureau)));
         }
-        let before = letter.outcomes.iter().chain(&e.outcomes[..at]);
-        if before.into_iter().any(|known| known.item == *item) {
+        // That nothing came was the firm's own note: an answer counts all the same.
+        let heard = letter.outcomes.iter().filter(|known| known.outcome != Outcome::NoAnswer);
+        if heard.chain(&e.outcomes[..at]).any(|known| known.item == *item) {
             return Err(
                 facts.refuse(Reason::AlreadyRecorded, format!("{item} was answered before"))
             );
@@ -389,17 +391,45 @@ fn closed(
     facts: &Facts<'_>,
     e: &PeriodClosedWithoutFee,
 ) -> Result<Vec<CaseEvent>, Refusal> {
-    let period = case.schedule.as_ref().and_then(|s| s.period(e.period));
-    let Some(period) = period else {
+    let judge = facts.judge(case);
+    let Some(period) = judge.period(e.period) else {
         return Err(facts.unknown(&format!("the period {}", e.period)));
     };
     if period.start > facts.on {
         let detail = format!("period {} begins on {}", e.period, period.start);
         return Err(facts.refuse(Reason::DateImpossible, detail));
     }
-    if !case.is_period_open(e.period) {
+    if judge.is_settled(e.period) {
         return Err(facts
             .refuse(Reason::AlreadyRecorded, format!("period {} is settled already", e.period)));
     }
-    Ok(one(e.clone()))
+    let (end, start) = (Some(period.end), Some(period.start));
+    Ok(one(PeriodClosedWithoutFee { end, start, ..e.clone() }))
+}
+
+/// A pause begins on a day on which none holds; when it is told is no matter.
+pub(super) fn pause(case: &Case, facts: &Facts<'_>) -> Result<(), Refusal> {
+    if case.agreements.iter().all(|agreement| facts.on < agreement.signed.on()) {
+        return Err(facts.refuse(Reason::StateRefuses, "no agreement is signed by that day"));
+    }
+    match turn_before(case, facts).map(|turned| turned.turn) {
+        Some(Turn::Paused) => {
+            Err(facts.refuse(Reason::AlreadyRecorded, "the service is paused on that day"))
+        }
+        Some(Turn::Resumed) | None => Ok(()),
+    }
+}
+
+/// A pause ends on a day on which one holds.
+pub(super) fn resume(case: &Case, facts: &Facts<'_>) -> Result<(), Refusal> {
+    match turn_before(case, facts).map(|turned| turned.turn) {
+        Some(Turn::Paused) => Ok(()),
+        Some(Turn::Resumed) | None => {
+            Err(facts.refuse(Reason::StateRefuses, "the service is not paused on that day"))
+        }
+    }
+}
+
+fn turn_before<'a>(case: &'a Case, facts: &Facts<'_>) -> Option<&'a PauseTurn> {
+    case.pauses.iter().rev().find(|turned| turned.moment.on() <= facts.on)
 }

@@ -1,6 +1,7 @@
 //! One item at one bureau, with a fate of its own.
 
 use calendar::CivilDate;
+use calendar::obsolescence::{ObsoleteKind, must_not_report_from};
 
 use super::Mark;
 use crate::codec::{codes, record};
@@ -49,7 +50,7 @@ record! {
         balance: Option<Money>,
         /// Why the client says it is wrong.
         basis: Option<Basis>,
-        /// The day that basis was attested.
+        /// The day on which a basis was first attested.
         basis_on: Option<CivilDate>,
         /// When the delinquency or case began.
         delinquent_since: Option<CivilDate>,
@@ -75,6 +76,19 @@ record! {
 }
 
 impl Listing {
+    /// First day on which it may not be reported any more (15 USC 1681c(a)), if its beginning is known. That
+    /// is a basis by itself.
+    pub fn obsolete_from(&self) -> Option<CivilDate> {
+        let kind = match self.kind {
+            ItemKind::Collection | ItemKind::ChargeOff => ObsoleteKind::CollectionOrChargeOff,
+            ItemKind::Bankruptcy => ObsoleteKind::Bankruptcy,
+            ItemKind::LatePayments | ItemKind::PublicRecord => ObsoleteKind::OtherAdverse,
+            // The statute does not speak of inquiries.
+            ItemKind::Inquiry => return None,
+        };
+        Some(must_not_report_from(kind, self.delinquent_since?))
+    }
+
     /// Moves to a status; a proof of an earlier result falls away with it.
     pub(super) fn become_status(
         &mut self,

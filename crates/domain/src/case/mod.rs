@@ -8,12 +8,11 @@ mod readiness;
 mod retention;
 mod round;
 mod standing;
-mod work;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use calendar::{CivilDate, PeriodSchedule, Zone};
+use calendar::{CivilDate, PeriodRule, Zone};
 
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
@@ -21,14 +20,12 @@ pub use listing::{Listing, ListingStatus};
 pub use readiness::{Readiness, Step, StepDone};
 pub use retention::Retained;
 pub use round::{Asked, LetterState, Round, RunningClock};
-pub use work::{Assigned, assign};
 
 use crate::codec::{codes, record};
 use crate::event::{
-    Contact, EndedBy, EventRef, ExposureFound, PaperKind, Recorded, Score, WorkEvidence,
+    Contact, EndedBy, EventRef, ExposureFound, FeeHeld, PaperKind, Recorded, Score, WorkEvidence,
 };
-use crate::gates::Gate;
-use crate::ids::{AccountId, BureauCode, ItemCode, PaperCode, PlanCode, StateCode};
+use crate::ids::{AccountId, BureauCode, ItemCode, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
 use crate::rules::Rules;
 use crate::terms::{Sale, Seat, Terms, Work};
@@ -55,6 +52,52 @@ impl Mark {
             on: recorded.occurred_on,
         }
     }
+}
+
+record! {
+    /// A fact's place in the story: its mark, and the request that told it, which states an order among
+    /// facts of one day.
+    pub struct Moment {
+        /// The event.
+        mark: Mark,
+        /// The request that told it.
+        request: RequestId,
+    }
+}
+
+impl Moment {
+    /// The moment of an event.
+    pub(crate) fn of(recorded: &Recorded) -> Self {
+        Self { mark: Mark::of(recorded), request: recorded.request_id }
+    }
+
+    /// The day it happened.
+    pub fn on(&self) -> CivilDate {
+        self.mark.on
+    }
+
+    /// Whether it came before another, if that is known: by their days; on one day by the order in which
+    /// one request lists them.
+    pub fn is_before(&self, other: &Self) -> Option<bool> {
+        if self.on() == other.on() {
+            (self.request == other.request).then(|| self.mark.at.position < other.mark.at.position)
+        } else {
+            Some(self.on() < other.on())
+        }
+    }
+
+    /// Where it stands in a list: by its day, then as told. The order of telling is for looking things up;
+    /// no rule asks for it.
+    fn place(&self) -> (CivilDate, u64) {
+        (self.on(), self.mark.at.position)
+    }
+}
+
+/// Puts a fact at its place in the story.
+fn insert<T>(facts: &mut Vec<T>, fact: T, moment: impl Fn(&T) -> &Moment) {
+    let place = moment(&fact).place();
+    let at = facts.partition_point(|known| moment(known).place() < place);
+    facts.insert(at, fact);
 }
 
 record! {
@@ -88,22 +131,78 @@ record! {
 record! {
     /// An agreement. Later ones renew it; each governs the periods that begin under it.
     pub struct Agreement {
-        /// Last day to cancel without penalty.
+        /// Last day to cancel without penalty, as told at the signing.
         cancel_through: CivilDate,
-        /// The cancellation, if there was one in time.
-        cancelled: Option<Mark>,
-        /// The event.
-        mark: Mark,
-        /// The rules of the day.
+        /// Whether copies and notice of cancellation were given on the day of signing (15 USC 1679e(b), (c)).
+        copies_given: bool,
+        /// Whether consent to electronic records was given (15 USC 7001(c)).
+        e_sign_consent: bool,
+        /// The rules of the day, as told at the signing.
         rules: Rules,
-        /// First day of service.
+        /// First day of service, as told at the signing.
         service_from: CivilDate,
+        /// The signing.
+        signed: Moment,
         /// The client's state that day.
         state: StateCode,
         /// Prices and work.
         terms: Terms,
         /// The total of all payments it states.
         total_of_payments: Money,
+    }
+}
+
+record! {
+    /// A cancellation, whether it came in the days or later. It counts from when it was sent.
+    pub struct Cancellation {
+        /// The event.
+        moment: Moment,
+        /// Postmark, or the day a message was sent.
+        sent_on: CivilDate,
+    }
+}
+
+record! {
+    /// When periods end, and from when on.
+    pub struct Billing {
+        /// The event; the first one is the enrolment.
+        moment: Moment,
+        /// The rule.
+        rule: PeriodRule,
+    }
+}
+
+codes! {
+    /// Which way a pause turned.
+    pub enum Turn {
+        /// It began.
+        Paused = "paused",
+        /// Service went on.
+        Resumed = "resumed",
+    }
+}
+
+record! {
+    /// The beginning or the end of a pause.
+    pub struct PauseTurn {
+        /// The event. Of a resumption, its day is the first that runs again.
+        moment: Moment,
+        /// Which.
+        turn: Turn,
+    }
+}
+
+record! {
+    /// A period given up without a fee.
+    pub struct GivenUp {
+        /// First day after the period, as told; older events name the number alone.
+        end: Option<CivilDate>,
+        /// The event.
+        moment: Moment,
+        /// Its number, as told.
+        period: u32,
+        /// First day of the period, as told.
+        start: Option<CivilDate>,
     }
 }
 
@@ -166,8 +265,10 @@ record! {
 record! {
     /// A piece of work done.
     pub struct WorkDone {
+        /// Whether its record says that it completes the period before its day.
+        completes_before: bool,
         /// The event.
-        mark: Mark,
+        moment: Moment,
         /// What.
         work: Work,
     }
@@ -178,22 +279,31 @@ record! {
     pub struct Ended {
         /// By whom.
         by: EndedBy,
-        /// The event.
-        mark: Mark,
+        /// The event. Its day is the last of the service.
+        moment: Moment,
     }
 }
 
 record! {
-    /// A fee earned.
+    /// A fee claimed.
     pub struct EarnedFee {
         /// The account that pays.
         account: AccountId,
+        /// The agreement it was claimed under. Fees from before this was kept name none, and keep the days
+        /// that they name.
+        agreement: Option<EventRef>,
         /// How much.
         amount: Money,
+        /// First day after its period, as claimed.
+        end: CivilDate,
         /// What evidences it.
         evidence: Vec<WorkEvidence>,
         /// The event.
         mark: Mark,
+        /// Its period's number, as claimed.
+        period: u32,
+        /// First day of its period, as claimed.
+        start: CivilDate,
     }
 }
 
@@ -213,32 +323,36 @@ record! {
     /// have room for eleven.
     #[derive(Default)]
     pub struct Case {
-        /// Agreements, oldest first.
+        /// Acknowledgements of the federal disclosure.
+        acknowledged: Vec<Moment>,
+        /// Agreements, by the day of signing.
         agreements: Arc<Vec<Agreement>>,
         /// What bureaus were asked, with clocks of their own.
         asked: Vec<Asked>,
-        /// Periods given up without a fee.
-        closed: BTreeMap<u32, Mark>,
+        /// When periods end.
+        billing: Vec<Billing>,
+        /// Cancellations.
+        cancellations: Vec<Cancellation>,
         /// Complaints that nobody has answered yet, in the order recorded.
         complaints: Vec<Mark>,
         /// Contacts, oldest first.
         contacts: Arc<Vec<ContactSince>>,
-        /// The federal disclosure signed for.
-        disclosure_acknowledged: Option<Mark>,
         /// The federal disclosure given.
         disclosure_delivered: Option<Mark>,
-        /// Fees earned, by period.
-        earned: BTreeMap<u32, Box<EarnedFee>>,
-        /// The end of the service.
-        ended: Option<Ended>,
+        /// Fees claimed, in the order claimed.
+        earned: Vec<Arc<EarnedFee>>,
+        /// Ends of the service.
+        ends: Vec<Ended>,
         /// The enrolment.
         enrolment: Option<Enrolment>,
         /// The erasure of the client's personal values.
         erased: Option<Mark>,
         /// Exposures.
         exposures: Vec<ExposureSeen>,
-        /// The gates last noted as holding a period's fee.
-        held: BTreeMap<u32, BTreeSet<Gate>>,
+        /// Periods given up without a fee.
+        given_up: Vec<GivenUp>,
+        /// What billing runs last noted as holding a period's fee, by its number.
+        held: BTreeMap<u32, FeeHeld>,
         /// Legal holds that stand, by matter.
         holds: BTreeMap<Text, Mark>,
         /// Failed identity questions that nobody has solved yet.
@@ -249,21 +363,17 @@ record! {
         opened: Option<Mark>,
         /// Identity papers.
         papers: Arc<BTreeMap<PaperCode, Paper>>,
-        /// A pause in force.
-        paused: Option<Mark>,
+        /// Beginnings and ends of pauses.
+        pauses: Vec<PauseTurn>,
         /// Reports, by bureau.
         reports: Arc<BTreeMap<BureauCode, Box<Reports>>>,
         /// Rounds, oldest first.
         rounds: Arc<Vec<Round>>,
-        /// Periods.
-        schedule: Option<PeriodSchedule>,
-        /// Service performed, in the order recorded: what G3 looks at.
-        service: Arc<Vec<Mark>>,
         /// The report source connected.
         source_connected: Option<Mark>,
         /// Events folded.
         version: u64,
-        /// Promised kinds of work done, in the order recorded.
+        /// Promised kinds of work done, by their days.
         work: Vec<WorkDone>,
     }
 }
@@ -292,20 +402,23 @@ impl Case {
     /// Where the case stands.
     pub fn status(&self) -> CaseStatus {
         if self.enrolment.is_none() {
-            CaseStatus::Unknown
-        } else if self.agreements.last().is_some_and(|a| a.cancelled.is_some()) {
-            CaseStatus::Cancelled
-        } else if self.ended.is_some() {
-            CaseStatus::Ended
-        } else if self.paused.is_some() {
-            CaseStatus::Paused
-        } else if self.opened.is_some() {
-            CaseStatus::Open
-        } else if self.agreements.is_empty() {
-            CaseStatus::Enrolled
-        } else {
-            CaseStatus::Signed
+            return CaseStatus::Unknown;
         }
+        let over = self.over_on();
+        match self.agreement() {
+            None if self.agreements.is_empty() && over.is_none() => CaseStatus::Enrolled,
+            None if self.agreements.is_empty() => CaseStatus::Ended,
+            None => CaseStatus::Cancelled,
+            Some(_) if over.is_some() => CaseStatus::Ended,
+            Some(_) if self.paused().is_some() => CaseStatus::Paused,
+            Some(_) if self.opened.is_some() => CaseStatus::Open,
+            Some(_) => CaseStatus::Signed,
+        }
+    }
+
+    /// Whether the service has ended, or every agreement was cancelled in its days.
+    pub fn is_over(&self) -> bool {
+        matches!(self.status(), CaseStatus::Ended | CaseStatus::Cancelled)
     }
 
     /// The contact current on a day; the first one for days before it.
@@ -322,21 +435,52 @@ impl Case {
         self.contacts.iter().max_by_key(|c| c.mark.on)
     }
 
+    /// The cancellation that undid an agreement in its days, as they were told at the signing.
+    pub fn cancellation_of(&self, agreement: &Agreement) -> Option<&Cancellation> {
+        let days = agreement.signed.on()..=agreement.cancel_through;
+        self.cancellations.iter().find(|cancellation| days.contains(&cancellation.sent_on))
+    }
+
+    /// The agreements that were not cancelled in their days, by the day of signing.
+    pub fn standing_agreements(&self) -> impl DoubleEndedIterator<Item = &Agreement> {
+        self.agreements.iter().filter(|agreement| self.cancellation_of(agreement).is_none())
+    }
+
     /// The newest agreement that was not cancelled in its days.
     pub fn agreement(&self) -> Option<&Agreement> {
-        self.agreements.iter().rev().find(|a| a.cancelled.is_none())
+        self.standing_agreements().next_back()
     }
 
-    /// The agreement that governs a period beginning on a day: the newest whose service days had
-    /// begun by then, else the first there is.
-    pub fn agreement_for(&self, period_start: CivilDate) -> Option<&Agreement> {
-        let standing = || self.agreements.iter().filter(|a| a.cancelled.is_none());
-        standing().rfind(|a| a.service_from <= period_start).or_else(|| standing().next())
+    /// The last day of the service under the newest agreement, once it has ended: the day that an end names
+    /// or that a later cancellation was sent on.
+    pub fn over_on(&self) -> Option<CivilDate> {
+        let newest = self.agreement();
+        let ends = self.ends.iter().map(|ended| (ended.moment.on(), &ended.moment));
+        let cancelled = self.cancellations.iter().filter(|cancellation| {
+            !self.agreements.iter().any(|agreement| {
+                (agreement.signed.on()..=agreement.cancel_through).contains(&cancellation.sent_on)
+            })
+        });
+        let cancelled = cancelled.map(|cancellation| (cancellation.sent_on, &cancellation.moment));
+        let ends_it = |&(on, moment): &(CivilDate, &Moment)| {
+            newest.is_none_or(|agreement| {
+                agreement.signed.on() < on
+                    || agreement.signed.on() == on
+                        && moment.is_before(&agreement.signed) != Some(true)
+            })
+        };
+        ends.chain(cancelled).filter(ends_it).map(|(on, _)| on).min()
     }
 
-    /// Whether service on a day would come before every agreement's days are over.
+    /// The pause in force under the newest agreement.
+    pub fn paused(&self) -> Option<&Mark> {
+        let last = self.pauses.last().filter(|last| last.turn == Turn::Paused)?;
+        Some(&last.moment.mark)
+    }
+
+    /// Whether service on a day would come before every agreement's days are over, as told at the signing.
     pub fn is_early(&self, on: CivilDate) -> bool {
-        !self.agreements.iter().any(|a| a.cancelled.is_none() && a.service_from <= on)
+        !self.standing_agreements().any(|agreement| agreement.service_from <= on)
     }
 
     /// Whether an accepted paper of a kind is there.
@@ -344,25 +488,30 @@ impl Case {
         self.papers.values().any(|p| p.kind == kind && p.status == PaperStatus::Accepted)
     }
 
-    /// Fees earned so far.
+    /// The sum of the fees claimed so far, in minor units.
     pub fn earned_minor(&self) -> i64 {
-        self.earned.values().map(|fee| fee.amount.minor()).sum()
+        self.earned.iter().map(|fee| fee.amount.minor()).sum()
     }
 
-    /// Whether a period's fee can still be claimed or given up.
-    pub fn is_period_open(&self, period: u32) -> bool {
-        !self.earned.contains_key(&period) && !self.closed.contains_key(&period)
+    /// A day on which every period that is claimed or given up has ended, and one that is neither has begun:
+    /// a judge of that day knows the first open period.
+    pub fn settled_through(&self) -> CivilDate {
+        let claimed = self.earned.iter().map(|fee| fee.end);
+        let given_up = self.given_up.iter().map(|given_up| {
+            given_up.end.unwrap_or_else(|| given_up.moment.on())
+        });
+        let signed = self.agreements.iter().map(|agreement| agreement.signed.on());
+        claimed.chain(given_up).chain(signed).max().unwrap_or(CivilDate::MIN)
     }
 
-    /// The periods that are over by a day and neither claimed nor given up, in order. None begins
-    /// after the service ended, and there is none once every agreement was cancelled in its days.
-    pub fn open_periods(&self, as_of: CivilDate) -> impl Iterator<Item = u32> {
-        let undone = !self.agreements.is_empty() && self.agreement().is_none();
-        let ended = if undone { None } else { self.schedule.as_ref().map(|s| s.ended_by(as_of)) };
-        let last = self.ended.as_ref().map_or(CivilDate::MAX, |ended| ended.mark.on);
-        let served =
-            ended.unwrap_or_default().into_iter().filter(move |period| period.start <= last);
-        served.map(|period| period.number).filter(|&number| self.is_period_open(number))
+    /// The fee claimed last for a period of this number.
+    pub fn earned_for(&self, period: u32) -> Option<&EarnedFee> {
+        self.earned.iter().rev().find(|fee| fee.period == period).map(AsRef::as_ref)
+    }
+
+    /// The note that a period of this number was given up.
+    pub fn given_up_for(&self, period: u32) -> Option<&GivenUp> {
+        self.given_up.iter().find(|given_up| given_up.period == period)
     }
 
     /// The seat.

@@ -65,8 +65,8 @@ impl Case {
     fn done_since(&self, step: Step, today: CivilDate) -> Option<CivilDate> {
         let on = |mark: &Option<Mark>| mark.as_ref().map(|mark| mark.on);
         match step {
-            Step::Disclosure => on(&self.disclosure_acknowledged),
-            Step::Agreement => self.agreement().map(|a| a.mark.on),
+            Step::Disclosure => self.acknowledged.first().map(super::Moment::on),
+            Step::Agreement => self.agreement().map(|a| a.signed.on()),
             Step::WaitingDays => {
                 self.agreement().map(|a| a.service_from).filter(|from| *from <= today)
             }

@@ -5,8 +5,8 @@
 
 use calendar::{CivilDate, add_months_clamped};
 
-use super::decide::{Facts, is_over};
-use super::{Agreement, Case};
+use super::Case;
+use super::decide::Facts;
 use crate::event::ClientErased;
 use crate::refusal::{Reason, Refusal, Violation};
 use crate::terms::Channel;
@@ -26,16 +26,16 @@ impl Case {
     /// What is kept of this client and until when, as far as the record shows it. Nothing ends while
     /// the service runs; then the list is empty.
     pub fn retained(&self) -> Vec<Retained> {
-        let Some(over_on) = self.over_on() else { return Vec::new() };
+        let Some(over_on) = self.served_until() else { return Vec::new() };
         let mut retained = vec![Retained {
             what: "the record of the contract, for as long as the client may sue",
             until: years_after(over_on, 5),
             cites: "15 USC 1679i",
         }];
-        if let Some(signed) = &self.disclosure_acknowledged {
+        if let Some(signed) = self.acknowledged.last() {
             retained.push(Retained {
                 what: "the signed acknowledgment of the federal disclosure",
-                until: years_after(signed.on, 2),
+                until: years_after(signed.on(), 2),
                 cites: "15 USC 1679c(c)",
             });
         }
@@ -49,11 +49,11 @@ impl Case {
         retained
     }
 
-    /// The day the service was over: its end, or the cancellation of the last agreement.
-    fn over_on(&self) -> Option<CivilDate> {
-        let cancelled = |agreement: &Agreement| agreement.cancelled.as_ref().map(|mark| mark.on);
-        let cancelled = self.agreements.last().and_then(cancelled);
-        self.ended.as_ref().map(|ended| ended.mark.on).max(cancelled)
+    /// The last day on which the service ended or an agreement was cancelled, if it is over.
+    fn served_until(&self) -> Option<CivilDate> {
+        let ended = self.ends.iter().map(|ended| ended.moment.on());
+        let cancelled = self.cancellations.iter().map(|cancellation| cancellation.sent_on);
+        ended.chain(cancelled).max().filter(|_| self.is_over())
     }
 }
 
@@ -67,7 +67,7 @@ pub(super) fn erase(
     facts: &Facts<'_>,
     erase: &ClientErased,
 ) -> Result<ClientErased, Refusal> {
-    if !is_over(case) {
+    if !case.is_over() {
         let detail = "the service is not over; a client who is served cannot be erased";
         return Err(facts.refuse(Reason::StateRefuses, detail));
     }

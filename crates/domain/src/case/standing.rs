@@ -13,13 +13,12 @@ impl Case {
 
     /// What puts an exposure right (common practice, no source): the basis attested, the papers
     /// accepted, the fee earned or given up after all, the end of the service. Work that came before
-    /// the days were over stays early, and gate G3 holds every fee for it: after the end, that needs
-    /// a person until each of them is given up.
+    /// the days were over stays early, and gate G3 holds every fee for it.
     fn stands(&self, seen: &ExposureSeen) -> bool {
-        let served = self.ended.is_none();
+        let served = !self.is_over();
         match seen.found.kind {
             ExposureKind::EarlyService | ExposureKind::NoAgreement => {
-                self.is_early(seen.mark.on) && (served || self.has_unsettled_period())
+                served && self.is_early(seen.mark.on)
             }
             ExposureKind::DisputeWithoutBasis => {
                 let mut disputed =
@@ -30,17 +29,10 @@ impl Case {
                 served && !PaperKind::ALL.iter().all(|&kind| self.has_paper(kind))
             }
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => {
-                seen.found.period.is_none_or(|period| self.is_period_open(period))
+                seen.found.period.is_none_or(|period| {
+                    self.earned_for(period).is_none() && self.given_up_for(period).is_none()
+                })
             }
         }
-    }
-
-    /// Whether a period that began before the end of the service is neither earned nor given up.
-    fn has_unsettled_period(&self) -> bool {
-        let (Some(schedule), Some(ended)) = (&self.schedule, &self.ended) else { return false };
-        (1..)
-            .map_while(|number| schedule.period(number))
-            .take_while(|period| period.start <= ended.mark.on)
-            .any(|period| self.is_period_open(period.number))
     }
 }

@@ -5,10 +5,11 @@ use std::collections::BTreeSet;
 use calendar::CivilDate;
 
 use super::check_day;
-use crate::account::PaymentPath;
+use crate::account::Account;
 use crate::event::{FeeEarned, FeeHeld, InvoiceIssued, InvoiceLine, StreamId};
-use crate::gates::{Explanation, Gate, Judgement};
+use crate::gates::{Explanation, Gate};
 use crate::ids::{AccountId, CaseId};
+use crate::judge::{Judge, Matter};
 use crate::money::{Money, MoneyError};
 use crate::refusal::{Reason, Refusal};
 use crate::world::{Draft, Halt, World};
@@ -38,7 +39,9 @@ pub(super) fn claim(
         );
     }
     let account = paying_account(world, case)?;
-    let explanation = explain(world, account, case, period, as_of)?.ok_or_else(|| {
+    let accounts = accounts_of(world, case, account)?;
+    let judge = judge(draft, case, &accounts)?;
+    let explanation = judge.explain_anew(period, as_of).ok_or_else(|| {
         Refusal::new(
             Reason::ReferenceUnknown,
             StreamId::Case(case),
@@ -48,8 +51,9 @@ pub(super) fn claim(
     if !explanation.is_claimable() {
         return Err(explanation.refusal().into());
     }
+    let earned = earned(&judge, account, &explanation);
     let due_days = due_days(world)?;
-    let line = earn(draft, account, &explanation)?;
+    let line = earn(draft, earned)?;
     issue(draft, account, as_of, due_days, vec![line])
 }
 
@@ -67,8 +71,9 @@ pub(super) fn bill(draft: &mut Draft<'_, '_>, id: AccountId, as_of: CivilDate) -
         return Ok(());
     }
     let members = account.members.clone();
+    // All are loaded before anything is drafted.
     for member in &members {
-        world.case(*member)?;
+        accounts_of(world, *member, id)?;
     }
     let due_days = due_days(world)?;
     let mut lines = Vec::new();
@@ -85,85 +90,116 @@ fn bill_member(
     as_of: CivilDate,
     lines: &mut Vec<InvoiceLine>,
 ) -> Result<(), Halt> {
-    for period in open_periods(draft.world(), member, as_of)? {
-        let Some(explanation) = explain(draft.world(), account, member, period, as_of)? else {
-            continue;
-        };
+    for period in open_periods(draft, account, member, as_of)? {
+        // What was claimed a moment ago counts for what is claimed next.
+        let accounts = accounts_of(draft.world(), member, account)?;
+        let judge = judge(draft, member, &accounts)?;
+        let Some(explanation) = judge.explain(period, as_of) else { continue };
         if explanation.is_claimable() {
             // What one invoice cannot say waits for the next run, as too many periods do.
             let sum = total_of(lines.iter().map(|line| line.amount).chain(explanation.amount));
             if sum.is_err() {
                 return Ok(());
             }
-            lines.push(earn(draft, account, &explanation)?);
+            let earned = earned(&judge, account, &explanation);
+            lines.push(earn(draft, earned)?);
             continue;
         }
         let gates: BTreeSet<Gate> = explanation.closed_gates().collect();
-        if draft.world().case(member)?.held.get(&period) != Some(&gates) {
-            draft.add(StreamId::Case(member), as_of, FeeHeld { gates, period })?;
+        let (end, start) = (Some(explanation.period.end), Some(explanation.period.start));
+        let held = FeeHeld { end, gates, period, start };
+        if draft.world().case(member)?.held.get(&period) != Some(&held) {
+            draft.add(StreamId::Case(member), as_of, held)?;
         }
     }
     Ok(())
 }
 
-/// The periods that are over by a day and neither claimed nor given up.
-fn open_periods(world: &World, case: CaseId, as_of: CivilDate) -> Result<Vec<u32>, Halt> {
-    Ok(world.case(case)?.open_periods(as_of).take(PERIODS_MAX).collect())
-}
-
-fn explain(
-    world: &World,
+/// The periods that a billing run looks at: over by a day, never claimed and not given up. One whose fee was
+/// given back is for a person to claim.
+fn open_periods(
+    draft: &Draft<'_, '_>,
     account: AccountId,
     case: CaseId,
-    period: u32,
     as_of: CivilDate,
-) -> Result<Option<Explanation>, Halt> {
-    let account = world.account(account)?;
-    assert_eq!(account.path_of(case), PaymentPath::Here, "who pays was asked of the accounts");
-    let judgement =
-        Judgement { id: case, case: world.case(case)?, account, firm: world.firm()?, as_of };
-    Ok(judgement.explain(period))
+) -> Result<Vec<u32>, Halt> {
+    let accounts = accounts_of(draft.world(), case, account)?;
+    let judge = judge(draft, case, &accounts)?;
+    let open = judge.open_periods(as_of).filter(|&period| !judge.was_claimed(period));
+    Ok(open.take(PERIODS_MAX).collect())
+}
+
+/// The accounts on which a case's fees stand: first the one that pays now.
+fn accounts_of(
+    world: &World,
+    case: CaseId,
+    paying: AccountId,
+) -> Result<Vec<(AccountId, &Account)>, Halt> {
+    let mut accounts = vec![(paying, world.account(paying)?)];
+    for fee in &world.case(case)?.earned {
+        if accounts.iter().all(|(known, _)| *known != fee.account) {
+            accounts.push((fee.account, world.account(fee.account)?));
+        }
+    }
+    Ok(accounts)
+}
+
+fn judge<'a>(
+    draft: &'a Draft<'_, '_>,
+    id: CaseId,
+    accounts: &'a [(AccountId, &'a Account)],
+) -> Result<Judge<'a>, Halt> {
+    let (world, now) = (draft.world(), draft.now());
+    let firm = world.firm()?;
+    let today = firm.today(now).ok_or(Halt::Need(StreamId::Firm))?;
+    Ok(Judge::of(Matter { id, case: world.case(id)?, accounts, firm, today }))
 }
 
 fn due_days(world: &World) -> Result<u16, Halt> {
     Ok(world.firm()?.registered.as_ref().map_or(0, |firm| firm.invoice_due_days))
 }
 
-fn earn(
-    draft: &mut Draft<'_, '_>,
-    account: AccountId,
-    explanation: &Explanation,
-) -> Result<InvoiceLine, Halt> {
+/// A fee that every gate allows.
+struct Earned {
+    case: CaseId,
+    event: FeeEarned,
+}
+
+fn earned(judge: &Judge<'_>, account: AccountId, explanation: &Explanation) -> Earned {
     let (case, period) = (explanation.case, explanation.period);
     let amount = explanation.amount.expect("a claimable fee has an amount: gate G8 checked it");
-    let of_case = draft.world().case(case)?;
-    let agreement = of_case.agreement_for(period.start);
-    let rules = agreement.map(|a| a.rules.packs.clone()).unwrap_or_default();
-    let enrolment = of_case.enrolment.as_ref();
-    let plan = enrolment.map(|enrolment| enrolment.plan.clone());
+    let enrolment = judge.case().enrolment.as_ref();
+    let rules = judge.rules(period.number);
     let evidence = explanation.evidence();
     // ASC 606, work billed in arrears: earned when the period was over and the promised work done.
     // Where the right to payment hung on the telemarketing wait, not before it was asked for.
-    let waited = enrolment.zip(agreement).is_some_and(|(enrolment, agreement)| {
-        !agreement.rules.telemarketing.exempts(&enrolment.sale)
-    });
+    let waited = enrolment
+        .zip(rules)
+        .is_some_and(|(enrolment, rules)| !rules.telemarketing.exempts(&enrolment.sale));
     let last_day = period.end.pred_opt().unwrap_or(period.end);
     let done_on = evidence.iter().map(|e| e.on).fold(last_day, CivilDate::max);
     let earned_on = if waited { explanation.as_of } else { done_on.min(explanation.as_of) };
     let event = FeeEarned {
         account,
+        agreement: judge.agreement(period.number).map(|a| a.signed.mark.at.clone()),
         amount,
         as_of: explanation.as_of,
         earned_on: Some(earned_on),
         end: period.end,
         evidence,
         period: period.number,
-        plan,
-        rules,
+        plan: enrolment.map(|enrolment| enrolment.plan.clone()),
+        rules: rules.map(|rules| rules.packs.clone()).unwrap_or_default(),
         start: period.start,
     };
-    draft.add(StreamId::Case(case), explanation.as_of, event)?;
-    Ok(InvoiceLine { amount, case, end: period.end, period: period.number, start: period.start })
+    Earned { case, event }
+}
+
+fn earn(draft: &mut Draft<'_, '_>, earned: Earned) -> Result<InvoiceLine, Halt> {
+    let Earned { case, event } = earned;
+    let FeeEarned { amount, as_of, end, period, start, .. } = event;
+    draft.add(StreamId::Case(case), as_of, event)?;
+    Ok(InvoiceLine { amount, case, end, period, start })
 }
 
 /// The sum of one or more amounts.

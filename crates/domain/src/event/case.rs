@@ -110,8 +110,11 @@ record! {
 }
 
 record! {
-    /// The client cancelled in the cancellation days (15 USC 1679e(a)). It counts from when it was sent.
+    /// The client cancelled. It counts from when it was sent: in the cancellation days it undoes the
+    /// agreement (15 USC 1679e(a)), later it ends the service. Older logs have it for the former alone.
     pub struct ConsentCancelled {
+        /// Why, as the client says it.
+        reason: Option<Personal>,
         /// Postmark, or the day a message was sent.
         sent_on: CivilDate,
     }
@@ -160,6 +163,8 @@ record! {
 record! {
     /// The client was sent a progress report.
     pub struct ProgressReportSent {
+        /// That it completes the period before its day, in the days of grace.
+        completes_before: Option<bool>,
         /// The report as sent.
         document: Option<DocumentHash>,
     }
@@ -239,10 +244,14 @@ record! {
 record! {
     /// A period was given up without a fee.
     pub struct PeriodClosedWithoutFee {
-        /// The period.
+        /// First day after the period. Older events name its number alone.
+        end: Option<CivilDate>,
+        /// The period's number that day.
         period: u32,
         /// Why.
         reason: Personal,
+        /// First day of the period.
+        start: Option<CivilDate>,
     }
 }
 
@@ -265,6 +274,8 @@ record! {
     pub struct FeeEarned {
         /// The account that pays.
         account: AccountId,
+        /// The agreement that governs the period. Fees that were claimed before this was kept name none.
+        agreement: Option<EventRef>,
         /// The fee, or this member's share of it.
         amount: Money,
         /// The day up to which it was judged.
@@ -290,10 +301,14 @@ record! {
 record! {
     /// A billing run found a period that is over and cannot be billed. Noted once per set of gates.
     pub struct FeeHeld {
+        /// First day after the period. Older events name its number alone.
+        end: Option<CivilDate>,
         /// The gates that do not hold.
         gates: BTreeSet<Gate>,
-        /// The period.
+        /// The period's number that day.
         period: u32,
+        /// First day of the period.
+        start: Option<CivilDate>,
     }
 }
 

@@ -43,6 +43,8 @@ record! {
         card_balance: Option<Money>,
         /// Sum of card limits.
         card_limit: Option<Money>,
+        /// That it completes the period before its day, in the days of grace.
+        completes_before: Option<bool>,
         /// The report itself.
         document: Option<DocumentHash>,
         /// Whether this is the free annual report (15 USC 1681j(a)(1)).
@@ -170,6 +172,8 @@ record! {
 record! {
     /// A round of dispute letters went out.
     pub struct RoundSent {
+        /// That it completes the period before its day, in the days of grace.
+        completes_before: Option<bool>,
         /// The contact whose address the letters carry: the one current that day.
         contact: EventRef,
         /// The letters.

@@ -68,6 +68,16 @@ record! {
 }
 
 record! {
+    /// A version of a plan, and since when it was offered.
+    pub struct Published {
+        /// The plan.
+        plan: Plan,
+        /// The day.
+        since: CivilDate,
+    }
+}
+
+record! {
     /// A firm.
     #[derive(Default)]
     pub struct Firm {
@@ -84,7 +94,7 @@ record! {
         /// Packs, every version, in the order adopted.
         packs: Vec<AdoptedPack>,
         /// Plans, every version.
-        plans: BTreeMap<PlanCode, Vec<Plan>>,
+        plans: BTreeMap<PlanCode, Vec<Published>>,
         /// What was registered.
         registered: Option<FirmRegistered>,
         /// Tokens that were taken back.
@@ -103,7 +113,8 @@ impl Firm {
         match event {
             FirmEvent::FirmRegistered(e) => self.registered = Some(e.clone()),
             FirmEvent::PlanPublished(e) => {
-                self.plans.entry(e.plan.code.clone()).or_default().push(e.plan.clone());
+                let published = Published { plan: e.plan.clone(), since: recorded.occurred_on };
+                self.plans.entry(e.plan.code.clone()).or_default().push(published);
             }
             FirmEvent::PackAdopted(e) => self.packs.push(AdoptedPack {
                 at: recorded.reference(),
@@ -163,12 +174,14 @@ impl Firm {
 
     /// The plan's newest version.
     pub fn plan(&self, code: &PlanCode) -> Option<&Plan> {
-        self.plans.get(code)?.last()
+        self.plans.get(code)?.last().map(|published| &published.plan)
     }
 
-    /// One version of a plan.
-    pub fn plan_version(&self, code: &PlanCode, version: u32) -> Option<&Plan> {
-        self.plans.get(code)?.iter().find(|plan| plan.version == version)
+    /// The version of a plan that was offered on a day; for days before it was, the first.
+    pub fn plan_on(&self, code: &PlanCode, on: CivilDate) -> Option<&Plan> {
+        let published = self.plans.get(code)?;
+        let offered = published.iter().rev().find(|published| published.since <= on);
+        offered.or(published.first()).map(|published| &published.plan)
     }
 
     /// The rules for an agreement signed on a day by a client of a state. Nothing without a

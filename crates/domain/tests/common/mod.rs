@@ -14,8 +14,9 @@
 use calendar::{CivilDate, PeriodRule, Zone};
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
-use counterfoil_domain::gates::{Explanation, Gate, Judgement};
+use counterfoil_domain::gates::{Answer, Explanation, Gate};
 use counterfoil_domain::ids::*;
+use counterfoil_domain::judge::{Judge, Matter};
 use counterfoil_domain::money::{Currency, Money};
 use counterfoil_domain::refusal::{Reason, Refusal};
 use counterfoil_domain::rules::{EXAMPLE_PACKS, RulePack};
@@ -167,7 +168,19 @@ impl Desk {
         action: CaseAction,
     ) -> Result<Vec<Recorded>, Refusal> {
         self.today = self.today.max(day(on));
-        let actions = vec![Dated { occurred_on: day(on), action }];
+        self.try_acts(id, on, vec![action])
+    }
+
+    /// Tries actions of one day in one request, which states their order.
+    pub fn try_acts(
+        &mut self,
+        id: CaseId,
+        on: &str,
+        actions: Vec<CaseAction>,
+    ) -> Result<Vec<Recorded>, Refusal> {
+        self.today = self.today.max(day(on));
+        let dated = |action| Dated { occurred_on: day(on), action };
+        let actions = actions.into_iter().map(dated).collect();
         self.command(&Command::Case { case: id, expected_version: None, actions })
     }
 
@@ -206,21 +219,26 @@ impl Desk {
     }
 
     pub fn explain(&self, id: CaseId, period: u32, as_of: &str) -> Explanation {
-        let own = self.world.account(id.own_account()).unwrap();
-        let paying = own.moved_to.map_or(own, |to| self.world.account(to).unwrap());
-        let judgement = Judgement {
-            id,
-            case: self.world.case(id).unwrap(),
-            account: paying,
-            firm: self.world.firm().unwrap(),
-            as_of: day(as_of),
-        };
-        judgement.explain(period).unwrap()
+        self.judged(id, |judge| judge.explain(period, day(as_of)).unwrap())
+    }
+
+    /// What a judge makes of a case today.
+    pub fn judged<T>(&self, id: CaseId, ask: impl FnOnce(&Judge<'_>) -> T) -> T {
+        let own = id.own_account();
+        let paying = self.world.account(own).unwrap().moved_to.unwrap_or(own);
+        let accounts = [paying, own].map(|id| (id, self.world.account(id).unwrap()));
+        let (case, firm) = (self.world.case(id).unwrap(), self.world.firm().unwrap());
+        ask(&Judge::of(Matter { id, case, accounts: &accounts, firm, today: self.today }))
     }
 
     /// Whether one gate holds for a period.
     pub fn holds(&self, id: CaseId, period: u32, as_of: &str, gate: Gate) -> bool {
-        self.explain(id, period, as_of).findings.iter().find(|f| f.gate == gate).unwrap().holds
+        self.answer(id, period, as_of, gate) == Answer::Holds
+    }
+
+    /// What one gate answers for a period.
+    pub fn answer(&self, id: CaseId, period: u32, as_of: &str, gate: Gate) -> Answer {
+        self.explain(id, period, as_of).findings.iter().find(|f| f.gate == gate).unwrap().answer
     }
 
     pub fn account(&self, id: AccountId) -> &counterfoil_domain::account::Account {
@@ -253,13 +271,19 @@ impl Desk {
         agreement: SignConsent,
     ) -> &mut Self {
         self.act(id, on, CaseAction::Enrol(Box::new(enrol)));
-        self.act(id, on, CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }));
-        self.act(
+        self.try_acts(
             id,
             on,
-            CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
-        );
-        self.act(id, on, CaseAction::SignConsent(agreement));
+        self.try_acts(
+            id,
+            on,
+            vec![
+                CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
+                CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
+                CaseAction::SignConsent(agreement),
+            ],
+        )
+        .unwrap();
         for (code, kind) in [("photo", PaperKind::PhotoId), ("home", PaperKind::Residence)] {
             let paper = PaperCode::parse(code).unwrap();
             let received = IdentityPaperReceived { document: None, kind, paper: paper.clone() };
@@ -288,7 +312,7 @@ impl Desk {
     pub fn month(&mut self, id: CaseId, on: &str) -> &mut Self {
         self.act(id, on, CaseAction::SendRound(round(NORTH, &["a"])));
         self.act(id, on, CaseAction::ImportReport(report(SOUTH, on, &["a", "b"])));
-        self.act(id, on, CaseAction::ProgressReportSent(ProgressReportSent { document: None }));
+        self.act(id, on, progress());
         self
     }
 }
@@ -298,6 +322,7 @@ pub fn plan() -> Plan {
         code: PlanCode::parse("standard").unwrap(),
         couple: Some(Prices { first_fee: usd(29_999), monthly_fee: usd(14_999) }),
         first_work: vec![Work::ReportImport, Work::DisputeRound, Work::ProgressReport],
+        grace_days: None,
         individual: Prices { first_fee: usd(19_900), monthly_fee: usd(9_900) },
         monthly_work: vec![Work::DisputeRound, Work::ProgressReport],
         name: text("Standard"),
@@ -368,6 +393,7 @@ pub fn report(code: &str, issued_on: &str, items: &[&str]) -> ImportReport {
         bureau: bureau(code),
         card_balance: None,
         card_limit: None,
+        completes_before: None,
         document: None,
         free_annual: false,
         inquiries: 2,
@@ -375,6 +401,10 @@ pub fn report(code: &str, issued_on: &str, items: &[&str]) -> ImportReport {
         items: items.iter().map(seen).collect(),
         score: Some(Score { model: text("Model 8"), value: 581 }),
     }
+}
+
+pub fn progress() -> CaseAction {
+    CaseAction::ProgressReportSent(ProgressReportSent { completes_before: None, document: None })
 }
 
 pub fn attest(code: &str, name: &str) -> CaseAction {
@@ -388,6 +418,7 @@ pub fn attest(code: &str, name: &str) -> CaseAction {
 
 pub fn round(code: &str, items: &[&str]) -> SendRound {
     SendRound {
+        completes_before: None,
         letters: vec![Letter {
             bureau: bureau(code),
             document: None,

@@ -2,7 +2,9 @@
 
 use calendar::{CivilDate, Period};
 use domain::case::{Case, CaseStatus, Listing, ListingStatus, Step};
+use domain::firm::Firm;
 use domain::ids::{CaseId, FirmId, PlanCode};
+use domain::judge::{Judge, Matter};
 use domain::terms::Seat;
 use log::StoreError;
 
@@ -120,9 +122,14 @@ pub(crate) fn count(length: usize) -> u32 {
 }
 
 /// The row of a case that has enrolled.
-pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case, at: u64) -> Vec<CaseStatusRow> {
+pub(crate) fn rows(
+    (firm, transit_days): (&Firm, u16),
+    id: CaseId,
+    case: &Case,
+    at: u64,
+) -> Vec<CaseStatusRow> {
     let Some(enrolment) = &case.enrolment else { return Vec::new() };
-    let open = open_period(case);
+    let open = open_period(firm, id, case);
     let agreement = case.agreement();
     let waiting = |round: &domain::case::Round| {
         let unanswered = round.letters.iter().filter(|letter| !letter.is_answered());
@@ -136,7 +143,7 @@ pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case, at: u64) -> Vec<C
         plan_version: enrolment.plan_version,
         seat: enrolment.seat,
         enrolled_on: enrolment.mark.on,
-        signed_on: agreement.map(|a| a.mark.on),
+        signed_on: agreement.map(|a| a.signed.on()),
         service_from: agreement.map(|a| a.service_from),
         steps_done: steps_done(case),
         open_period: open.map(|period| period.number),
@@ -149,7 +156,7 @@ pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case, at: u64) -> Vec<C
         last_round_on: case.rounds.last().map(|round| round.mark.on),
         letters_due_on,
         round_from: round_from(case, letters_due_on),
-        late_work: count(case.work.iter().filter(|work| work.mark.late).count()),
+        late_work: count(case.work.iter().filter(|work| work.moment.mark.late).count()),
         version: case.version,
         last_position: at,
     }]
@@ -189,19 +196,10 @@ const fn may_go_out(status: ListingStatus) -> bool {
     }
 }
 
-/// The first period whose fee may still be claimed one day. None is left once every agreement was
-/// cancelled in its days, nor after the period that the service's end leaves unfinished.
-fn open_period(case: &Case) -> Option<Period> {
-    if !case.agreements.is_empty() && case.agreement().is_none() {
-        return None;
-    }
-    let schedule = case.schedule.as_ref()?;
-    let mut period = schedule.first_end_after(0)?;
-    while !case.is_period_open(period.number) {
-        period = schedule.first_end_after(period.number)?;
-    }
-    let unfinished = case.ended.as_ref().is_some_and(|ended| ended.mark.on < period.end);
-    (!unfinished).then_some(period)
+/// The first period whose fee may still be claimed one day.
+fn open_period(firm: &Firm, id: CaseId, case: &Case) -> Option<Period> {
+    let today = case.settled_through();
+    Judge::of(Matter { id, case, accounts: &[], firm, today }).first_open()
 }
 
 static LIST: Statement = Statement::new(|| {

@@ -2,6 +2,7 @@
 
 use calendar::CivilDate;
 use domain::case::Case;
+use domain::event::FeeHeld;
 use domain::gates::Gate;
 use domain::ids::{CaseId, FirmId};
 use log::StoreError;
@@ -39,18 +40,17 @@ impl HeldFeeRow {
 }
 
 pub(super) fn rows(id: CaseId, case: &Case) -> Vec<HeldFeeRow> {
-    let row = |(&number, gates): (&u32, &std::collections::BTreeSet<Gate>)| {
-        let period = case.schedule.as_ref().and_then(|schedule| schedule.period(number));
-        let codes: Vec<&str> = gates.iter().map(|gate| gate.code()).collect();
+    let row = |held: &FeeHeld| {
+        let codes: Vec<&str> = held.gates.iter().map(|gate| gate.code()).collect();
         HeldFeeRow {
             case_id: id,
-            period: number,
+            period: held.period,
             gates: codes.join(","),
-            start_on: period.map(|period| period.start),
-            end_on: period.map(|period| period.end),
+            start_on: held.start,
+            end_on: held.end,
         }
     };
-    case.held.iter().map(row).collect()
+    case.held.values().map(row).collect()
 }
 
 static LIST: Statement = Statement::new(|| {

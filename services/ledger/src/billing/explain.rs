@@ -1,6 +1,6 @@
 //! Which fees may be asked for, and why not the others. Nothing here changes anything.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use api::requests::{self, FeeAsked};
 use api::scalar::int64;
@@ -8,17 +8,17 @@ use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
 use domain::account::Account;
-use domain::case::{Case, EarnedFee};
+use domain::case::Case;
 use domain::event::StreamId;
 use domain::firm::Firm;
-use domain::gates::{Explanation, Judgement};
+use domain::gates::Explanation;
 use domain::ids::{AccountId, CaseId, FirmId};
+use domain::judge::{Judge, Matter};
 use domain::refusal::{Reason, Refusal};
 use domain::world::State;
 
-use super::claimed::Claimed;
 use crate::access::Authority;
-use crate::case_ledger::paying_account;
+use crate::case_ledger::Payers;
 use crate::ledger::{Ledger, one_account, one_case};
 use crate::paging::{Pager, limit};
 use crate::present::fee;
@@ -45,37 +45,20 @@ pub(super) async fn explain_fee(
     }
     // Gates are judged by the primary alone: what is explained here is what a claim would meet.
     let primary = View::of_primary(ledger, authority);
-    let paying = paying_account(&primary, get.firm, (own, &own_account), position).await?;
-    let explained = if let Some(earned) = case.earned.get(&period) {
-        as_it_was_claimed(ledger, get.firm, (get.id, period), earned).await?
-    } else {
-        let as_of = as_of.unwrap_or_else(|| ledger.today(&firm));
-        let (id, account) = (get.id, &paying.1);
-        let judgement = Judgement { id, case: &case, account, firm: &firm, as_of };
-        judgement.explain(period)
+    let payers = Payers::read(&primary, get.firm, (get.id, &case), &own_account, position).await?;
+    let accounts = payers.all();
+    let today = ledger.today(&firm);
+    let matter = Matter { id: get.id, case: &case, accounts: &accounts, firm: &firm, today };
+    let judge = Judge::of(matter);
+    let explanation = match judge.fee_for(period) {
+        Some(judged) => fee::claimed(get.firm, &judge, &judged),
+        None => {
+            let explained = judge.explain(period, as_of.unwrap_or(today));
+            let explained = explained.ok_or_else(|| no_period(get.id, period))?;
+            fee::explanation(get.firm, &judge, &explained)
+        }
     };
-    let explained = explained.ok_or_else(|| no_period(get.id, period))?;
-    // After an unlink the invoice stands on the account that paid for the couple.
-    let claimed_by = case.earned.get(&period).map(|earned| StreamId::Account(earned.account));
-    let payer = ledger.engine().states_at(get.firm, claimed_by.as_slice(), position).await?;
-    let payer = if payer.is_empty() { &paying.1 } else { one_account(&payer)? };
-    let explanation = fee::explanation(get.firm, &case, [payer, &own_account], &explained);
     Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position: int64(position) })
-}
-
-/// A claimed fee, judged once more on what the claim itself saw: every gate held then, and what
-/// happened since changes nothing of it.
-async fn as_it_was_claimed(
-    ledger: &Ledger,
-    firm_id: FirmId,
-    (id, period): (CaseId, u32),
-    earned: &EarnedFee,
-) -> Result<Option<Explanation>, Failure> {
-    let Claimed { firm, case, account } = Claimed::read(ledger, firm_id, id, earned).await?;
-    let as_of = earned.mark.on;
-    let judgement = Judgement { id, case: &case, account: &account, firm: &firm, as_of };
-    let explained = judgement.explain(period);
-    Ok(explained.map(|explained| Explanation { earned: Some(earned.mark.clone()), ..explained }))
 }
 
 /// The refusal that `ClaimFee` gives for the same period.
@@ -158,12 +141,11 @@ async fn explain_cases(
         .collect();
     let (position, states) = ledger.engine().states(firm_id, &streams).await?;
     let (cases, mut accounts) = sort(ids, states);
-    let payers: Vec<StreamId> = accounts
-        .values()
-        .filter_map(|account| account.moved_to)
-        .filter(|payer| !accounts.contains_key(payer))
-        .map(StreamId::Account)
-        .collect();
+    let paying = accounts.values().filter_map(|account| account.moved_to);
+    let claimed = cases.iter().flat_map(|(_, case)| case.earned.iter().map(|fee| fee.account));
+    let others: BTreeSet<AccountId> =
+        paying.chain(claimed).filter(|payer| !accounts.contains_key(payer)).collect();
+    let payers: Vec<StreamId> = others.into_iter().map(StreamId::Account).collect();
     let payer_states = ledger.engine().states_at(firm_id, &payers, position).await?;
     for (stream, state) in payers.iter().zip(payer_states) {
         if let (StreamId::Account(id), State::Account(account)) = (stream, state) {
@@ -171,12 +153,21 @@ async fn explain_cases(
         }
     }
     let mut explained = Vec::new();
+    let today = ledger.today(firm);
     for (id, case) in &cases {
         let own = id.own_account();
         let payer = accounts.get(&own).and_then(|account| account.moved_to).unwrap_or(own);
-        let Some(account) = accounts.get(&payer) else { continue };
-        let judgement = Judgement { id: *id, case, account, firm, as_of };
-        explained.extend(case.open_periods(as_of).filter_map(|period| judgement.explain(period)));
+        let others = case.earned.iter().map(|fee| fee.account).filter(|other| *other != payer);
+        let known = |id: AccountId| Some((id, accounts.get(&id)?));
+        let of_case: Vec<(AccountId, &Account)> =
+            std::iter::once(payer).chain(others).filter_map(known).collect();
+        if of_case.first().is_none_or(|(first, _)| *first != payer) {
+            continue;
+        }
+        let matter = Matter { id: *id, case, accounts: &of_case, firm, today };
+        let judge = Judge::of(matter);
+        explained
+            .extend(judge.open_periods(as_of).filter_map(|period| judge.explain(period, as_of)));
     }
     Ok(explained)
 }

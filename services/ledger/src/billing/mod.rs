@@ -1,10 +1,10 @@
 //! `Billing`: what has been earned, and asking for it.
 
-mod claimed;
 mod daily;
 mod explain;
 mod run;
 
+use api::name;
 use api::requests;
 use api::status::Failure;
 use api::v1;
@@ -13,11 +13,9 @@ use tonic::{Request, Response, Status};
 
 use crate::access::Authority;
 use crate::ledger::{Ledger, one_account, receipt};
-use crate::present::fee::invoice_of;
 use domain::command::Command;
 use domain::event::StreamId;
 
-pub(crate) use claimed::Claimed;
 pub(crate) use daily::bill_daily;
 
 /// The service.
@@ -72,7 +70,10 @@ async fn claim_fee(
     if let (Command::ClaimFee { case, period, .. }, Some((account, _))) = (command, account) {
         let (_, states) = ledger.states(firm, &[*account], answer.position).await?;
         let account = one_account(&states)?;
-        invoice = invoice_of(firm, case, period, [account, account]);
+        let newest = account.invoices.iter().rev().find(|(_, invoice)| {
+            invoice.lines.iter().any(|line| line.case == case && line.period == period)
+        });
+        invoice = newest.map(|(number, _)| name::invoice(firm, *number));
     }
     Ok(v1::ClaimFeeResponse {
         receipt: Some(receipt(&answer)),

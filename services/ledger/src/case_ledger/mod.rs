@@ -23,7 +23,7 @@ use crate::couples;
 use crate::ledger::Ledger;
 use crate::reading::read;
 
-pub(crate) use self::read::paying_account;
+pub(crate) use self::read::Payers;
 
 /// The service.
 pub(crate) struct CaseLedgerRpc(pub(crate) Ledger);

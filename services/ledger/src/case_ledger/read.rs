@@ -8,6 +8,7 @@ use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
 use domain::account::Account;
+use domain::case::Case;
 use domain::event::{AccessBounds, Recorded, StreamId};
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
@@ -79,14 +80,13 @@ pub(super) async fn get_case(
     if case.enrolment.is_none() {
         return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
     }
-    let paying = paying_account(view, get.firm, (own, &own_account), position).await?;
+    let payers = Payers::read(view, get.firm, (get.id, &case), &own_account, position).await?;
     let today = day_at(view, &firm, get.firm, as_of_position).await?;
     let view = CaseView {
         firm: get.firm,
         id: get.id,
         case: &case,
-        account: (paying.0, &paying.1),
-        own_account: &own_account,
+        accounts: &payers.all(),
         rules: &firm,
         today,
         personal: look.may_see,
@@ -94,19 +94,41 @@ pub(super) async fn get_case(
     Ok(v1::GetCaseResponse { case: Some(view.message()), position: int64(position) })
 }
 
-/// The account that pays in a case's stead, or its own.
-pub(crate) async fn paying_account(
-    view: &View<'_>,
-    firm: FirmId,
-    (own, own_account): (AccountId, &Account),
-    position: u64,
-) -> Result<(AccountId, Account), Failure> {
-    let Some(payer) = own_account.moved_to else { return Ok((own, own_account.clone())) };
-    let states = view.states_at(firm, &[StreamId::Account(payer)], position).await?;
-    let account = states.into_iter().find_map(as_account);
-    let account =
-        account.ok_or_else(|| Failure::internal("an account stream folded into another state"))?;
-    Ok((payer, *account))
+/// The accounts on which the fees of a case stand: first the one that pays now, then its own and those on
+/// which it was claimed.
+pub(crate) struct Payers(Vec<(AccountId, Account)>);
+
+impl Payers {
+    pub(crate) async fn read(
+        view: &View<'_>,
+        firm: FirmId,
+        (id, case): (CaseId, &Case),
+        own_account: &Account,
+        position: u64,
+    ) -> Result<Self, Failure> {
+        let own = id.own_account();
+        let payer = own_account.moved_to.unwrap_or(own);
+        let mut ids = vec![payer];
+        for other in std::iter::once(own).chain(case.earned.iter().map(|fee| fee.account)) {
+            if !ids.contains(&other) {
+                ids.push(other);
+            }
+        }
+        let streams: Vec<StreamId> = ids.iter().copied().map(StreamId::Account).collect();
+        let states = view.states_at(firm, &streams, position).await?;
+        let accounts: Vec<Account> =
+            states.into_iter().filter_map(as_account).map(|account| *account).collect();
+        if accounts.len() == ids.len() {
+            Ok(Self(ids.into_iter().zip(accounts).collect()))
+        } else {
+            Err(Failure::internal("an account stream folded into another state"))
+        }
+    }
+
+    /// Each of them.
+    pub(crate) fn all(&self) -> Vec<(AccountId, &Account)> {
+        self.0.iter().map(|(id, account)| (*id, account)).collect()
+    }
 }
 
 /// Today, or the day it was when the log had reached a position.

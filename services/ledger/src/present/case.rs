@@ -4,14 +4,13 @@ use api::Paired;
 use api::scalar::{int32, int64};
 use api::{name, v1};
 use calendar::CivilDate;
-use calendar::obsolescence::{ObsoleteKind, must_not_report_from};
 use domain::account::Account;
 use domain::case::{
     Case, CaseStatus, LetterState, Listing, ListingStatus, PaperStatus, ReportSeen, Round,
     RunningClock, Step,
 };
-use domain::event::ItemKind;
 use domain::ids::{AccountId, BureauCode, CaseId, FirmId, ItemCode};
+use domain::judge::{Judge, Matter};
 use domain::terms::Seat;
 
 use super::{amount, day, fee, reference};
@@ -21,10 +20,8 @@ pub(crate) struct CaseView<'a> {
     pub(crate) firm: FirmId,
     pub(crate) id: CaseId,
     pub(crate) case: &'a Case,
-    /// The account it pays through.
-    pub(crate) account: (AccountId, &'a Account),
-    /// The account it opened itself, where invoices from before a link stand.
-    pub(crate) own_account: &'a Account,
+    /// The accounts on which its fees stand: first the one it pays through.
+    pub(crate) accounts: &'a [(AccountId, &'a Account)],
     pub(crate) rules: &'a domain::firm::Firm,
     /// The day it is looked at.
     pub(crate) today: CivilDate,
@@ -37,6 +34,16 @@ impl CaseView<'_> {
         self.rules.registered.as_ref().map_or(0, |firm| firm.transit_days)
     }
 
+    /// The account it pays through.
+    fn paying(&self) -> AccountId {
+        self.accounts.first().map_or_else(|| self.id.own_account(), |(paying, _)| *paying)
+    }
+
+    fn judge(&self) -> Judge<'_> {
+        let Self { id, case, accounts, rules: firm, today, .. } = *self;
+        Judge::of(Matter { id, case, accounts, firm, today })
+    }
+
     /// The case as a message.
     pub(crate) fn message(&self) -> v1::Case {
         let case = self.case;
@@ -44,7 +51,8 @@ impl CaseView<'_> {
         let agreement = case.agreement().or(case.agreements.last());
         let contact = case.contact().filter(|_| self.personal);
         let clocks = case.clocks(self.transit_days());
-        let period = case.schedule.as_ref().and_then(|schedule| schedule.containing(self.today));
+        let judge = self.judge();
+        let period = judge.running();
         v1::Case {
             name: name::case(self.firm, self.id),
             state: state(case.status()).into(),
@@ -54,9 +62,9 @@ impl CaseView<'_> {
             client: contact.map(|c| api::contact::contact_message(&c.contact)),
             readiness: Some(self.readiness()),
             version: int64(case.version),
-            account: name::account(self.firm, self.account.0),
+            account: name::account(self.firm, self.paying()),
             enrolled_on: enrolment.and_then(|e| day(e.mark.on)),
-            signed_on: agreement.and_then(|a| day(a.mark.on)),
+            signed_on: agreement.and_then(|a| day(a.signed.on())),
             cancel_through: agreement.and_then(|a| day(a.cancel_through)),
             service_from: agreement.and_then(|a| day(a.service_from)),
             current_period: period.map(|period| v1::ServicePeriod {
@@ -69,7 +77,7 @@ impl CaseView<'_> {
             clocks: clocks.iter().map(|running| clock(running, self.today)).collect(),
             scores: self.scores(),
             exposures: self.exposures(),
-            fees: fee::of_case(self),
+            fees: fee::of_case(self.firm, &judge),
             papers: self.papers(),
             exceptions: self.exceptions(&clocks),
         }
@@ -96,7 +104,7 @@ impl CaseView<'_> {
     fn exposures(&self) -> Vec<v1::Exposure> {
         let exposures = self.case.exposures.iter().map(|seen| v1::Exposure {
             case: name::case(self.firm, self.id),
-            account: name::account(self.firm, self.account.0),
+            account: name::account(self.firm, self.paying()),
             kind: v1::ExposureKind::from_domain(seen.found.kind).into(),
             amount: seen.found.amount.and_then(amount),
             period: seen.found.period.map(int32),
@@ -287,21 +295,9 @@ fn listing(
         changed_on: day(listing.since.on),
         balance: listing.balance.and_then(amount),
         delinquent_since: listing.delinquent_since.and_then(day),
-        obsolete_from: obsolete_from(listing).and_then(day),
+        obsolete_from: listing.obsolete_from().and_then(day),
         basis: listing.basis.map_or(v1::Basis::Unspecified, v1::Basis::from_domain).into(),
     }
-}
-
-/// First day on which it may not be reported any more (15 USC 1681c(a)), if its beginning is known.
-fn obsolete_from(listing: &Listing) -> Option<CivilDate> {
-    let kind = match listing.kind {
-        ItemKind::Collection | ItemKind::ChargeOff => ObsoleteKind::CollectionOrChargeOff,
-        ItemKind::Bankruptcy => ObsoleteKind::Bankruptcy,
-        ItemKind::LatePayments | ItemKind::PublicRecord => ObsoleteKind::OtherAdverse,
-        // The statute does not speak of inquiries.
-        ItemKind::Inquiry => return None,
-    };
-    Some(must_not_report_from(kind, listing.delinquent_since?))
 }
 
 fn round(round: &Round) -> v1::Round {

@@ -3,81 +3,74 @@
 use api::Paired;
 use api::scalar::int32;
 use api::{name, v1};
-use domain::account::Account;
-use domain::case::Case;
-use domain::gates::{Explanation, Finding, Judgement, WorkFinding};
-use domain::ids::{CaseId, FirmId};
+use domain::gates::{Answer, Explanation, Finding, Opens, WorkFinding};
+use domain::ids::FirmId;
+use domain::judge::{FeeStanding, Judge, JudgedFee};
 
-use super::case::CaseView;
 use super::{amount, day, reference};
 
 /// Most periods of one case that a presentation lists; a service of ten years by the month.
-const FEES_MAX: u32 = 120;
+const FEES_MAX: usize = 120;
 
 /// The fees of a case up to the period that runs.
-pub(crate) fn of_case(view: &CaseView<'_>) -> Vec<v1::Fee> {
-    let Some(schedule) = view.case.schedule.as_ref() else { return Vec::new() };
-    let judgement = Judgement {
-        id: view.id,
-        case: view.case,
-        account: view.account.1,
-        firm: view.rules,
-        as_of: view.today,
-    };
-    let begun = (1..=FEES_MAX)
-        .map_while(|number| schedule.period(number))
-        .take_while(|period| period.start <= view.today);
-    let fees = begun.filter_map(|period| judgement.explain(period.number));
-    fees.map(|explanation| fee(view, &explanation)).collect()
+pub(crate) fn of_case(firm: FirmId, judge: &Judge<'_>) -> Vec<v1::Fee> {
+    let periods = judge.periods().take(FEES_MAX).map(|period| period.number);
+    periods.filter_map(|number| fee(firm, judge, number)).collect()
 }
 
-fn fee(view: &CaseView<'_>, explanation: &Explanation) -> v1::Fee {
+fn fee(firm: FirmId, judge: &Judge<'_>, number: u32) -> Option<v1::Fee> {
+    let explanation = judge.explain(number, judge.today())?;
     let period = explanation.period;
-    let held = view.case.held.get(&period.number);
-    let state = if view.case.earned.contains_key(&period.number) {
+    let held = judge.case().held.get(&number);
+    let state = if explanation.earned.is_some() {
         v1::FeeState::Earned
-    } else if view.case.closed.contains_key(&period.number) {
+    } else if judge.is_settled(number) {
         v1::FeeState::Closed
     } else if held.is_some() {
         v1::FeeState::Held
     } else {
         v1::FeeState::Open
     };
-    let gates = held.filter(|_| state == v1::FeeState::Held).into_iter().flatten();
-    let accounts = [view.account.1, view.own_account];
-    v1::Fee {
+    let gates = held.filter(|_| state == v1::FeeState::Held).into_iter().flat_map(|h| &h.gates);
+    let claimed = judge.fees().find(|fee| Some(&fee.fee.mark) == explanation.earned.as_ref());
+    let invoice = claimed.and_then(|fee| fee.invoice);
+    Some(v1::Fee {
         period: int32(period.number),
         start_date: day(period.start),
         end_date: day(period.end),
         state: state.into(),
         amount: explanation.amount.and_then(amount),
         held_gates: gates.map(|&gate| v1::Gate::from_domain(gate).into()).collect(),
-        invoice: invoice_of(view.firm, view.id, period.number, accounts).unwrap_or_default(),
-    }
-}
-
-/// The name of the invoice on which a case's period stands, if it was claimed.
-pub(crate) fn invoice_of(
-    firm: FirmId,
-    case: CaseId,
-    period: u32,
-    accounts: [&Account; 2],
-) -> Option<String> {
-    let mut invoices = accounts.into_iter().flat_map(|account| account.invoices.iter());
-    let found = invoices.find(|(_, invoice)| {
-        invoice.lines.iter().any(|line| line.case == case && line.period == period)
-    });
-    found.map(|(number, _)| name::invoice(firm, *number))
+        invoice: invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
+    })
 }
 
 pub(crate) fn finding(finding: &Finding) -> v1::GateFinding {
     v1::GateFinding {
         gate: v1::Gate::from_domain(finding.gate).into(),
-        holds: finding.holds,
+        holds: finding.holds(),
         because: finding.because.clone(),
         citation: finding.cites.clone(),
         events: finding.events.iter().map(reference).collect(),
-        due_date: finding.not_before.and_then(day),
+        due_date: match finding.opens {
+            Some(Opens::Finish { by }) => day(by),
+            Some(Opens::Wait { until }) => day(until),
+            Some(Opens::PutRight | Opens::Never) | None => None,
+        },
+        answer: match finding.answer {
+            Answer::Holds => v1::GateAnswer::Holds,
+            Answer::Fails => v1::GateAnswer::Fails,
+            Answer::Unknown => v1::GateAnswer::Unknown,
+        }
+        .into(),
+        opening: match finding.opens {
+            None => v1::GateOpening::Unspecified,
+            Some(Opens::Finish { .. }) => v1::GateOpening::Finish,
+            Some(Opens::Wait { .. }) => v1::GateOpening::Wait,
+            Some(Opens::PutRight) => v1::GateOpening::PutRight,
+            Some(Opens::Never) => v1::GateOpening::Never,
+        }
+        .into(),
     }
 }
 
@@ -93,7 +86,7 @@ fn work(found: &WorkFinding) -> v1::WorkFinding {
 
 /// An entry of the list of what is over and not billed: with the gates that hold it.
 pub(crate) fn claimable(firm: FirmId, explanation: &Explanation) -> v1::ClaimableFee {
-    let closed = explanation.findings.iter().filter(|finding| !finding.holds);
+    let closed = explanation.findings.iter().filter(|finding| !finding.holds());
     v1::ClaimableFee {
         case: name::case(firm, explanation.case),
         period: int32(explanation.period.number),
@@ -105,15 +98,14 @@ pub(crate) fn claimable(firm: FirmId, explanation: &Explanation) -> v1::Claimabl
     }
 }
 
-/// Everything about one fee.
+/// Everything about a fee that was not claimed.
 pub(crate) fn explanation(
     firm: FirmId,
-    case: &Case,
-    accounts: [&Account; 2],
+    judge: &Judge<'_>,
     explained: &Explanation,
 ) -> v1::FeeExplanation {
     let period = explained.period;
-    let rules = case.agreement_for(period.start).map(|agreement| &agreement.rules.packs);
+    let rules = judge.rules(period.number).map(|rules| &rules.packs);
     let rules = rules
         .into_iter()
         .flatten()
@@ -130,7 +122,30 @@ pub(crate) fn explanation(
         late_evidence: explained.work.iter().filter_map(|w| w.done.as_ref()).any(|mark| mark.late),
         as_of: day(explained.as_of),
         rules: rules.collect(),
-        invoice: invoice_of(firm, explained.case, period.number, accounts).unwrap_or_default(),
+        invoice: String::new(),
         claimed_on: explained.earned.as_ref().and_then(|mark| day(mark.on)),
+        standing: v1::FeeStanding::Unspecified.into(),
+        owed: None,
+        exposed_open: None,
+    }
+}
+
+/// Everything about a fee that was claimed.
+pub(crate) fn claimed(
+    firm: FirmId,
+    judge: &Judge<'_>,
+    judged: &JudgedFee<'_>,
+) -> v1::FeeExplanation {
+    let standing = match judged.standing {
+        FeeStanding::Allowed => v1::FeeStanding::Allowed,
+        FeeStanding::Unproved => v1::FeeStanding::Unproved,
+        FeeStanding::Exposed { .. } => v1::FeeStanding::Exposed,
+    };
+    v1::FeeExplanation {
+        invoice: judged.invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
+        standing: standing.into(),
+        owed: amount(judged.owed),
+        exposed_open: amount(judged.open),
+        ..explanation(firm, judge, &judge.explain_claimed(judged))
     }
 }

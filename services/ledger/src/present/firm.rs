@@ -25,7 +25,7 @@ pub(crate) fn firm(id: FirmId, firm: &Firm) -> v1::Firm {
             .plans
             .values()
             .filter_map(|versions| versions.last())
-            .map(plan_message)
+            .map(|published| plan_message(&published.plan))
             .collect(),
         packs: firm.packs.iter().map(adopted_message).collect(),
         bureaus: firm.bureaus.values().map(bureau_message).collect(),

@@ -1,0 +1,101 @@
+//! One line of an invoice: when it was asked for, and what became of its money.
+
+use calendar::CivilDate;
+
+use super::{Account, Invoice, MoneyBack};
+use crate::ids::CaseId;
+use crate::money::Money;
+
+/// A line as it stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// The invoice.
+    pub invoice: u64,
+    /// The days on which it was asked for: that of the invoice, and of each charge request.
+    pub asked_on: Vec<CivilDate>,
+    /// What became of it.
+    pub money: LineMoney,
+}
+
+/// The money of a line: its share of its invoice's, by largest remainder.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LineMoney {
+    /// Collected, less what went back.
+    pub paid: Money,
+    /// Neither paid nor credited nor written off.
+    pub open: Money,
+    /// Credited or paid back. A chargeback is no gift: it opens the line again.
+    pub given_back: Money,
+}
+
+impl LineMoney {
+    /// What of a part of the line is collected, and what is open: what is allowed is paid first.
+    pub(crate) fn of_part(&self, amount: Money, part: Money) -> (Money, Money) {
+        let zero = Money::zero(amount.currency());
+        let less = |from: Money, what: Money| match from.minus(what) {
+            Ok(left) if left.is_positive() => left,
+            Ok(_) | Err(_) => zero,
+        };
+        let allowed = less(amount, part);
+        let owed = less(self.paid, allowed);
+        (owed, less(self.open, less(allowed, self.paid)))
+    }
+
+    /// What of an amount was not given back.
+    pub(crate) fn kept_of(&self, amount: Money) -> Money {
+        match amount.minus(self.given_back) {
+            Ok(kept) if kept.is_positive() => kept,
+            Ok(_) | Err(_) => Money::zero(amount.currency()),
+        }
+    }
+}
+
+impl Account {
+    /// The line for days of a case, if this account was invoiced for them; of several the first.
+    pub fn line_of(&self, case: CaseId, start: CivilDate, end: CivilDate) -> Option<Line> {
+        self.invoices.iter().find_map(|(&number, invoice)| {
+            let named = invoice
+                .lines
+                .iter()
+                .position(|line| line.case == case && line.start == start && line.end == end)?;
+            Some(Line {
+                invoice: number,
+                asked_on: invoice.asked_on(),
+                money: self.money_of(number, invoice, named),
+            })
+        })
+    }
+
+    fn money_of(&self, number: u64, invoice: &Invoice, line: usize) -> LineMoney {
+        let refunds = self.money_back.values().filter(|back: &&MoneyBack| back.status.is_none());
+        let refunded = refunds.flat_map(|back| &back.invoices).filter(|of| of.invoice == number);
+        let given_back = refunded.map(|of| of.amount).chain([invoice.credited]);
+        LineMoney {
+            paid: invoice.share(line, invoice.paid),
+            open: invoice.share(line, invoice.open()),
+            given_back: invoice.share(line, sum(invoice.total, given_back)),
+        }
+    }
+}
+
+/// A sum that is no more than an invoice can come to.
+fn sum(most: Money, amounts: impl Iterator<Item = Money>) -> Money {
+    amounts.fold(Money::zero(most.currency()), |sum, amount| sum.plus(amount).unwrap_or(most))
+}
+
+impl Invoice {
+    /// The days on which it was asked for.
+    fn asked_on(&self) -> Vec<CivilDate> {
+        std::iter::once(self.issued.on).chain(self.charges.iter().copied()).collect()
+    }
+
+    /// A line's share of an amount of the invoice, by largest remainder.
+    fn share(&self, line: usize, amount: Money) -> Money {
+        if self.lines.len() == 1 {
+            return amount;
+        }
+        let weight = |minor: i64| u32::try_from(minor).unwrap_or(u32::MAX);
+        let weights: Vec<u32> = self.lines.iter().map(|l| weight(l.amount.minor())).collect();
+        amount.allocate(&weights).map_or(amount, |shares| shares[line])
+    }
+}

@@ -1,0 +1,246 @@
+//! Why a gate answers as it does: facts first, words when somebody asks.
+
+use std::fmt;
+
+use calendar::CivilDate;
+
+use crate::case::{Cancellation, Mark, Moment};
+use crate::gates::{Answer, Opens};
+use crate::ids::StateCode;
+use crate::money::Money;
+use crate::rules::PackRef;
+use crate::terms::{Channel, Work};
+use crate::value::Text;
+
+/// What a gate answers, and why.
+pub(super) struct Ruling<'a> {
+    pub(super) answer: Answer,
+    pub(super) because: Because<'a>,
+    /// What would open it, where something would.
+    pub(super) opens: Option<Opens>,
+    /// The rule of a pack, where it is not the statute's alone.
+    pub(super) cites: Option<Text>,
+}
+
+impl<'a> Ruling<'a> {
+    pub(super) fn holds(because: Because<'a>) -> Self {
+        Self { answer: Answer::Holds, because, opens: None, cites: None }
+    }
+
+    pub(super) fn fails(because: Because<'a>, opens: Opens) -> Self {
+        Self { answer: Answer::Fails, because, opens: Some(opens), cites: None }
+    }
+
+    pub(super) fn unknown(because: Because<'a>) -> Self {
+        Self { answer: Answer::Unknown, because, opens: Some(Opens::PutRight), cites: None }
+    }
+
+    pub(super) fn citing(self, cites: &Text) -> Self {
+        Self { cites: Some(cites.clone()), ..self }
+    }
+}
+
+/// The facts behind an answer.
+pub(super) enum Because<'a> {
+    NoPeriod,
+    NoAgreement,
+    Undone(&'a Cancellation),
+    NotAcknowledged,
+    Acknowledged { acknowledged: &'a Moment, signed: &'a Moment },
+    OrderUnknown { acknowledged: &'a Moment, signed: &'a Moment },
+    InForce { signed: &'a Moment, cancel_through: CivilDate },
+    CopiesMissing(&'a Moment),
+    NoElectronicConsent(&'a Moment),
+    NoEarlyService { from: CivilDate },
+    EarlyService { done: Vec<&'a Mark>, from: CivilDate },
+    Runs { until: CivilDate },
+    Paused(&'a Mark),
+    Cut { on: CivilDate },
+    GivenUp(&'a Mark),
+    NothingPromised,
+    NotEvidenced { work: Vec<Work>, done: Vec<&'a Mark> },
+    Done { over_on: CivilDate, done: Vec<&'a Mark> },
+    OfContract { number: u32, why: Box<Self> },
+    NotBegun { number: u32 },
+    ContractDone { periods: u32 },
+    NotClaimed,
+    Claimed(&'a Mark),
+    ClaimedBefore { fee: &'a Mark, start: CivilDate },
+    NotTelemarketing { channel: Channel, enrolled: &'a Mark },
+    FrameRuns { until: CivilDate },
+    NothingAchieved,
+    NotShown { result: &'a Mark, from: CivilDate },
+    NotTold { shown: Vec<&'a Mark> },
+    Shown { shown: Vec<&'a Mark> },
+    Prohibited(StateCode),
+    NotRegistered { state: StateCode, on: CivilDate },
+    NoBond { state: StateCode, amount: Money, on: CivilDate },
+    TooLate { done: &'a Mark, last: CivilDate, days: u16 },
+    NoStatement,
+    StateAllows { state: StateCode, packs: Vec<PackRef> },
+    Total { sum: Option<Money>, total: Money, signed: &'a Moment },
+    AbovePrice { amount: Money, price: Money },
+}
+
+impl<'a> Because<'a> {
+    /// The events it rests on.
+    pub(super) fn marks(&self) -> Vec<&'a Mark> {
+        match self {
+            Self::Undone(cancellation) => vec![&cancellation.moment.mark],
+            Self::Acknowledged { acknowledged, signed }
+            | Self::OrderUnknown { acknowledged, signed } => {
+                vec![&acknowledged.mark, &signed.mark]
+            }
+            Self::InForce { signed, .. }
+            | Self::CopiesMissing(signed)
+            | Self::NoElectronicConsent(signed)
+            | Self::Total { signed, .. } => vec![&signed.mark],
+            Self::EarlyService { done, .. }
+            | Self::NotEvidenced { done, .. }
+            | Self::Done { done, .. }
+            | Self::NotTold { shown: done }
+            | Self::Shown { shown: done } => done.clone(),
+            Self::Paused(mark)
+            | Self::GivenUp(mark)
+            | Self::Claimed(mark)
+            | Self::ClaimedBefore { fee: mark, .. }
+            | Self::NotTelemarketing { enrolled: mark, .. }
+            | Self::NotShown { result: mark, .. }
+            | Self::TooLate { done: mark, .. } => vec![mark],
+            Self::OfContract { why, .. } => why.marks(),
+            Self::NoPeriod
+            | Self::NoAgreement
+            | Self::NotAcknowledged
+            | Self::NoEarlyService { .. }
+            | Self::Runs { .. }
+            | Self::Cut { .. }
+            | Self::NothingPromised
+            | Self::NotBegun { .. }
+            | Self::ContractDone { .. }
+            | Self::NotClaimed
+            | Self::FrameRuns { .. }
+            | Self::NothingAchieved
+            | Self::Prohibited(_)
+            | Self::NotRegistered { .. }
+            | Self::NoBond { .. }
+            | Self::NoStatement
+            | Self::StateAllows { .. }
+            | Self::AbovePrice { .. } => Vec::new(),
+        }
+    }
+}
+
+impl fmt::Display for Because<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoPeriod => f.write_str("no period of the service has these days"),
+            Self::NoAgreement => f.write_str("no agreement governs the period"),
+            Self::Undone(cancellation) => {
+                write!(f, "cancelled in the cancellation days, on {}", cancellation.sent_on)
+            }
+            Self::NotAcknowledged => f.write_str("the federal disclosure was never acknowledged"),
+            Self::Acknowledged { acknowledged, signed } => write!(
+                f,
+                "acknowledged on {}, agreement signed on {}",
+                acknowledged.on(),
+                signed.on()
+            ),
+            Self::OrderUnknown { signed, .. } => write!(
+                f,
+                "acknowledged and signed on {}; nobody has said which came first",
+                signed.on()
+            ),
+            Self::InForce { signed, cancel_through } => write!(
+                f,
+                "signed on {}, cancellation days over after {cancel_through}",
+                signed.on()
+            ),
+            Self::CopiesMissing(signed) => write!(
+                f,
+                "signed on {} without the copies and the notice of cancellation",
+                signed.on()
+            ),
+            Self::NoElectronicConsent(signed) => {
+                write!(f, "signed online on {} without consent to electronic records", signed.on())
+            }
+            Self::NoEarlyService { from } => {
+                write!(f, "no service came before the days ended; service may begin on {from}")
+            }
+            Self::EarlyService { done, from } => {
+                let first = done.first().map_or(*from, |mark| mark.on);
+                write!(f, "service was performed on {first}; service may begin on {from}")
+            }
+            Self::Runs { until } => write!(f, "the period runs to {until}"),
+            Self::Paused(mark) => write!(f, "the service is paused since {}", mark.on),
+            Self::Cut { on } => write!(f, "the service ended on {on}, before the period did"),
+            Self::GivenUp(mark) => write!(f, "given up without a fee on {}", mark.on),
+            Self::NothingPromised => f.write_str("the plan promises no work for it"),
+            Self::NotEvidenced { work, .. } => {
+                let work: Vec<&str> = work.iter().map(|work| work.code()).collect();
+                write!(f, "not evidenced: {}", work.join(", "))
+            }
+            Self::Done { over_on, done } => {
+                write!(f, "over on {over_on}, all {} pieces of work done", done.len())?;
+                match done.iter().filter(|mark| mark.late).count() {
+                    0 => Ok(()),
+                    late => write!(f, "; {late} of it recorded late"),
+                }
+            }
+            Self::OfContract { number, why } => write!(f, "period {number}: {why}"),
+            Self::NotBegun { number } => write!(f, "period {number} has not begun"),
+            Self::ContractDone { periods } => {
+                write!(f, "all {periods} periods of the contract are complete")
+            }
+            Self::NotClaimed => f.write_str("no fee was claimed for the period"),
+            Self::Claimed(mark) => write!(f, "claimed on {}, and no other fee was", mark.on),
+            Self::ClaimedBefore { fee, start } => {
+                write!(f, "the fee of the period of {start} was claimed on {}", fee.on)
+            }
+            Self::NotTelemarketing { channel, .. } => {
+                write!(f, "not telemarketing: {channel} sale, with evidence")
+            }
+            Self::FrameRuns { until } => write!(f, "the promised time frame runs to {until}"),
+            Self::NothingAchieved => {
+                f.write_str("no result has been achieved that a report could show")
+            }
+            Self::NotShown { result, from } => write!(
+                f,
+                "the result of {} needs a report issued on {from} or later that shows it",
+                result.on
+            ),
+            Self::NotTold { .. } => {
+                f.write_str("the report that shows the results was not yet given to the client")
+            }
+            Self::Shown { .. } => {
+                f.write_str("the time frame is over and later reports show every result")
+            }
+            Self::Prohibited(state) => write!(f, "the trade is not allowed in {state}"),
+            Self::NotRegistered { state, on } => {
+                write!(f, "no registration valid on {on} is on file for {state}")
+            }
+            Self::NoBond { state, amount, on } => {
+                write!(f, "no bond of {amount} valid on {on} is on file for {state}")
+            }
+            Self::TooLate { done, last, days } => {
+                write!(f, "work of {} came after {last}, {days} days from signing", done.on)
+            }
+            Self::NoStatement => {
+                f.write_str("no statement of the services performed was sent for the period")
+            }
+            Self::StateAllows { state, packs } => {
+                let names = packs.iter().map(|p| format!("{} version {}", p.code, p.version));
+                let names: Vec<String> = names.collect();
+                write!(f, "nothing in {} stands against it in {state}", names.join(" and "))
+            }
+            Self::Total { sum: Some(sum), total, .. } => {
+                write!(f, "{sum} of {total} with this fee")
+            }
+            Self::Total { sum: None, total, .. } => {
+                write!(f, "more than can be an amount, of {total}, with this fee")
+            }
+            Self::AbovePrice { amount, price } => {
+                write!(f, "{amount} is above the price of the period, {price}")
+            }
+        }
+    }
+}

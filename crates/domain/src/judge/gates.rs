@@ -1,0 +1,272 @@
+//! How each gate answers for one fee on one day of asking.
+
+use calendar::{BusinessCalendar, CivilDate};
+
+use super::because::{Because, Ruling};
+use super::grid::Slot;
+use super::story::Standing;
+use super::{Judge, work};
+use crate::case::Mark;
+use crate::gates::{Answer, Finding, Gate, Opens};
+use crate::money::Money;
+use crate::terms::{Channel, FullyPerformed};
+
+/// By how many days a correction may move the end of a period before its fee counts as asked for too early.
+const DAYS_MOVED_MAX: i64 = 3;
+
+/// A fee that is asked for on a day: one that was claimed, or one that could be.
+#[derive(Clone, Copy)]
+pub(super) struct Asking<'j, 'a> {
+    pub(super) judge: &'j Judge<'a>,
+    /// Its period; none if the service has none of these days.
+    pub(super) slot: Option<usize>,
+    /// The fee, if it was claimed.
+    pub(super) fee: Option<usize>,
+    /// How much.
+    pub(super) amount: Option<Money>,
+    /// The day.
+    pub(super) on: CivilDate,
+}
+
+impl<'a> Asking<'_, 'a> {
+    /// What a gate answers, in words.
+    pub(super) fn finding(&self, gate: Gate) -> Finding {
+        let ruling = self.ruling(gate);
+        let not_before = match ruling.opens {
+            Some(Opens::Wait { until }) => Some(until),
+            Some(Opens::Finish { .. } | Opens::PutRight | Opens::Never) | None => None,
+        };
+        Finding {
+            gate,
+            answer: ruling.answer,
+            because: ruling.because.to_string(),
+            cites: ruling.cites.map_or_else(|| gate.statute().into(), |cites| cites.to_string()),
+            events: ruling.because.marks().iter().map(|mark| mark.at.clone()).collect(),
+            opens: ruling.opens,
+            not_before,
+        }
+    }
+
+    pub(super) fn ruling(&self, gate: Gate) -> Ruling<'a> {
+        let governed = self.slot().and_then(|slot| Some((slot, self.agreement(slot)?)));
+        match (gate, governed) {
+            (Gate::NotClaimed, _) => self.not_claimed(),
+            (Gate::Disclosure, Some((_, agreement))) => self.disclosure(agreement),
+            (Gate::Agreement, Some((_, agreement))) => self.in_force(agreement),
+            (Gate::WaitingDays, Some((slot, agreement))) => self.waiting_days(slot, agreement),
+            (Gate::FullyPerformed, Some((slot, agreement))) => {
+                self.fully_performed(slot, agreement)
+            }
+            (Gate::Telemarketing, Some((_, agreement))) => self.telemarketing(agreement),
+            (Gate::State, Some((slot, agreement))) => self.state(slot, agreement),
+            (Gate::Total, Some((_, agreement))) => self.total(agreement),
+            (
+                Gate::Disclosure
+                | Gate::Agreement
+                | Gate::WaitingDays
+                | Gate::FullyPerformed
+                | Gate::Telemarketing
+                | Gate::State
+                | Gate::Total,
+                None,
+            ) => self.ungoverned(),
+        }
+    }
+
+    fn slot(&self) -> Option<Slot> {
+        self.slot.map(|at| self.judge.slots[at])
+    }
+
+    fn agreement(&self, slot: Slot) -> Option<&Standing<'a>> {
+        slot.agreement.map(|at| &self.judge.story.standing[at])
+    }
+
+    fn ungoverned(&self) -> Ruling<'a> {
+        let undone = self.judge.story.undone.last();
+        let because = match (self.slot, undone) {
+            (_, Some(undone)) if self.judge.story.standing.is_empty() => {
+                Because::Undone(undone.cancellation)
+            }
+            (Some(_), _) => Because::NoAgreement,
+            (None, _) => Because::NoPeriod,
+        };
+        Ruling::fails(because, Opens::Never)
+    }
+
+    /// Any earlier acknowledgement serves, also for a renewal.
+    fn disclosure(&self, agreement: &Standing<'a>) -> Ruling<'a> {
+        let signed = &agreement.agreement.signed;
+        let acknowledged = &self.judge.matter.case.acknowledged;
+        let before = acknowledged.iter().find(|known| known.is_before(signed) == Some(true));
+        if let Some(acknowledged) = before {
+            return Ruling::holds(Because::Acknowledged { acknowledged, signed });
+        }
+        let unknown = acknowledged.iter().find(|known| known.is_before(signed).is_none());
+        if let Some(acknowledged) = unknown {
+            return Ruling::unknown(Because::OrderUnknown { acknowledged, signed });
+        }
+        match acknowledged.first() {
+            Some(acknowledged) => {
+                Ruling::fails(Because::Acknowledged { acknowledged, signed }, Opens::Never)
+            }
+            None => Ruling::fails(Because::NotAcknowledged, Opens::Never),
+        }
+    }
+
+    fn in_force(&self, standing: &Standing<'a>) -> Ruling<'a> {
+        let signed = &standing.agreement.signed;
+        let enrolment = self.judge.matter.case.enrolment.as_ref();
+        let online = enrolment.is_some_and(|e| e.sale.channel == Channel::Online);
+        if !standing.agreement.copies_given {
+            return Ruling::fails(Because::CopiesMissing(signed), Opens::Never);
+        }
+        if online && !standing.agreement.e_sign_consent {
+            return Ruling::fails(Because::NoElectronicConsent(signed), Opens::Never);
+        }
+        Ruling::holds(Because::InForce { signed, cancel_through: standing.cancel_through })
+    }
+
+    fn waiting_days(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
+        let from = standing.service_from;
+        let breach = work::Standing::Breach(slot.agreement);
+        let done = self.judge.work.iter().map(|w| (&w.done.moment.mark, w.standing));
+        let early = done.chain(self.judge.asked_early.iter().copied());
+        let early = early.filter(|(mark, standing)| *standing == breach && mark.on <= self.on);
+        let done: Vec<&Mark> = early.map(|(mark, _)| mark).collect();
+        if done.is_empty() {
+            Ruling::holds(Because::NoEarlyService { from })
+        } else {
+            Ruling::fails(Because::EarlyService { done, from }, Opens::Never)
+        }
+    }
+
+    fn fully_performed(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
+        let rule = &standing.rules.performance;
+        let found = match rule.reading {
+            FullyPerformed::EachPeriod => self.complete(slot),
+            FullyPerformed::WholeContract => self.contract_complete(slot, standing),
+        };
+        found.citing(&rule.cites)
+    }
+
+    fn complete(&self, slot: Slot) -> Ruling<'a> {
+        let at = self.judge.slot(slot.period.number).expect("a slot is of the grid");
+        if let Some(given_up) = self.judge.given_up(at) {
+            return Ruling::fails(Because::GivenUp(&given_up.moment.mark), Opens::PutRight);
+        }
+        if let Some(on) = slot.cut_on {
+            return Ruling::fails(Because::Cut { on }, Opens::Never);
+        }
+        let end = slot.period.end;
+        if slot.paused
+            && let Some(pause) = self.judge.story.pauses.last()
+        {
+            return Ruling::fails(Because::Paused(&pause.began.mark), Opens::Wait { until: end });
+        }
+        let over = self.on >= end;
+        if !over && !self.was_over_as_claimed(end) {
+            return Ruling::fails(Because::Runs { until: end }, Opens::Wait { until: end });
+        }
+        let (mut done, mut missing) = (Vec::new(), Vec::new());
+        let mut used = Vec::new();
+        let promised = slot.agreement.map_or(&[][..], |agreement| {
+            self.judge.story.standing[agreement].agreement.terms.work(slot.kind)
+        });
+        for &work in promised {
+            let next = self
+                .judge
+                .counting(at, self.on)
+                .find(|&(index, placed)| placed.done.work == work && !used.contains(&index));
+            match next {
+                Some((index, placed)) => {
+                    used.push(index);
+                    done.push(&placed.done.moment.mark);
+                }
+                None => missing.push(work),
+            }
+        }
+        if promised.is_empty() {
+            return Ruling::fails(Because::NothingPromised, Opens::Never);
+        }
+        if missing.is_empty() && !over {
+            return Ruling::unknown(Because::Runs { until: end });
+        }
+        if missing.is_empty() {
+            return Ruling::holds(Because::Done { over_on: end, done });
+        }
+        let grace = slot
+            .agreement
+            .map_or(0, |agreement| self.judge.story.standing[agreement].agreement.terms.grace());
+        let by = BusinessCalendar::EveryDay.add_business_days(end, grace).pred_opt();
+        let opens = match by {
+            Some(by) if self.judge.matter.today <= by => Opens::Finish { by },
+            Some(_) | None => Opens::Never,
+        };
+        Ruling::fails(Because::NotEvidenced { work: missing, done }, opens)
+    }
+
+    /// Whether a claimed fee's days were over when it was asked for, and were corrected since by up to three.
+    fn was_over_as_claimed(&self, end: CivilDate) -> bool {
+        let fee = self.fee.map(|fee| &self.judge.matter.case.earned[fee]);
+        fee.is_some_and(|fee| {
+            let moved = end.signed_duration_since(fee.end).num_days();
+            fee.end <= self.on && (1..=DAYS_MOVED_MAX).contains(&moved)
+        })
+    }
+
+    /// The strict reading: every period of the contract, as far as it estimates, is over and complete.
+    fn contract_complete(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
+        let periods = standing.agreement.terms.periods;
+        let of_contract = self.judge.slots.iter().filter(|other| other.agreement == slot.agreement);
+        let mut count = 0;
+        for other in of_contract.take(usize::try_from(periods).unwrap_or(usize::MAX)) {
+            let found = self.complete(*other);
+            if found.answer != Answer::Holds {
+                let number = other.period.number;
+                let because = Because::OfContract { number, why: Box::new(found.because) };
+                return Ruling { because, ..found };
+            }
+            count += 1;
+        }
+        if count < periods {
+            return Ruling::fails(Because::NotBegun { number: count + 1 }, Opens::PutRight);
+        }
+        Ruling::holds(Because::ContractDone { periods })
+    }
+
+    fn not_claimed(&self) -> Ruling<'a> {
+        let earned = &self.judge.matter.case.earned;
+        let standing = self.slot.and_then(|slot| self.judge.fee_standing_for(slot));
+        match (self.fee, standing) {
+            (Some(fee), Some(standing)) if fee == standing => {
+                Ruling::holds(Because::Claimed(&earned[fee].mark))
+            }
+            (_, Some(standing)) => {
+                let fee = &earned[standing];
+                let because = Because::ClaimedBefore { fee: &fee.mark, start: fee.start };
+                Ruling::fails(because, Opens::Never)
+            }
+            (_, None) => Ruling::holds(Because::NotClaimed),
+        }
+    }
+
+    fn total(&self, standing: &Standing<'a>) -> Ruling<'a> {
+        let total = standing.agreement.total_of_payments;
+        let signed = &standing.agreement.signed;
+        let price = self.slot.and_then(|slot| self.judge.price(slot));
+        if let (Some(amount), Some(price)) = (self.amount, price)
+            && amount.currency() == price.currency()
+            && amount.minor() > price.minor()
+        {
+            return Ruling::fails(Because::AbovePrice { amount, price }, Opens::PutRight);
+        }
+        let before = self.judge.claimed_under(self.slot, self.fee);
+        let sum = self
+            .amount
+            .and_then(|amount| before.iter().try_fold(amount, |sum, fee| sum.plus(*fee)).ok());
+        let within = sum
+            .is_some_and(|sum| sum.currency() == total.currency() && sum.minor() <= total.minor());
+        let because = Because::Total { sum, total, signed };
+        if within { Ruling::holds(because) } else { Ruling::fails(because, Opens::PutRight) }
+    }
+}

@@ -1,0 +1,284 @@
+//! Judging fees: a function of the facts by their days, of the decisions as recorded, and of the day.
+//!
+//! A period's fee is judged gate by gate, as of a day. One that was claimed is judged again on the facts
+//! known now, as of each day on which it was asked for: what begins later never reaches back. No order of
+//! telling changes what comes of it.
+
+mod because;
+mod claimed;
+mod gates;
+mod grid;
+mod state;
+mod story;
+mod telemarketing;
+mod work;
+
+use calendar::{CivilDate, Period};
+
+pub use claimed::{FeeStanding, JudgedFee};
+
+use crate::account::Account;
+use crate::case::{Agreement, Case, Mark};
+use crate::event::WorkEvidence;
+use crate::firm::Firm;
+use crate::gates::{Answer, Explanation, Gate, WorkFinding};
+use crate::ids::{AccountId, CaseId};
+use crate::money::Money;
+use crate::rules::Rules;
+use crate::terms::Seat;
+use claimed::Claimed;
+use grid::{Slot, slot_for};
+use story::Story;
+use work::{Placed, Standing};
+
+/// Everything that a judgement looks at.
+#[derive(Clone, Copy)]
+pub struct Matter<'a> {
+    /// The case's id.
+    pub id: CaseId,
+    /// The case.
+    pub case: &'a Case,
+    /// The accounts on which its fees stand: first the one that pays now.
+    pub accounts: &'a [(AccountId, &'a Account)],
+    /// The firm.
+    pub firm: &'a Firm,
+    /// Today, where the firm is.
+    pub today: CivilDate,
+}
+
+/// A case, judged on the facts known today.
+pub struct Judge<'a> {
+    matter: Matter<'a>,
+    story: Story<'a>,
+    slots: Vec<Slot>,
+    work: Vec<Placed<'a>>,
+    /// What was asked of bureaus on days that no agreement allowed.
+    asked_early: Vec<(&'a Mark, Standing)>,
+    /// For each fee, what stands behind it.
+    claimed: Vec<Claimed>,
+}
+
+/// Something done against a rule, without an amount.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Breach {
+    /// Service on a day that no agreement allowed (15 USC 1679d(a)).
+    ServiceNotAllowed,
+    /// A round without anything that its client said is wrong (15 USC 1679b(a)(1)).
+    RoundWithoutBasis,
+}
+
+impl<'a> Judge<'a> {
+    /// Reads the facts.
+    pub fn of(matter: Matter<'a>) -> Self {
+        let story = Story::of(matter.case, matter.firm);
+        let slots = grid::slots(matter.case, &story, matter.today);
+        let work = work::place(matter.case, &story, &slots);
+        let asked_early = work::asked_early(matter.case, &story);
+        let claimed = claimed::standing(&matter, &slots);
+        let mut judge = Self { matter, story, slots, work, asked_early, claimed };
+        judge.free();
+        judge
+    }
+
+    /// The case.
+    pub fn case(&self) -> &'a Case {
+        self.matter.case
+    }
+
+    /// The day it is judged on.
+    pub fn today(&self) -> CivilDate {
+        self.matter.today
+    }
+
+    /// Every period that has begun, in order; of an ended service up to its last day.
+    pub fn periods(&self) -> impl DoubleEndedIterator<Item = Period> + '_ {
+        self.slots.iter().map(|slot| slot.period)
+    }
+
+    /// A period by its number.
+    pub fn period(&self, number: u32) -> Option<Period> {
+        self.slot(number).map(|at| self.slots[at].period)
+    }
+
+    /// Whether a fee stands for a period, or it was given up.
+    pub fn is_settled(&self, number: u32) -> bool {
+        self.slot(number)
+            .is_some_and(|at| self.fee_standing_for(at).is_some() || self.given_up(at).is_some())
+    }
+
+    /// Whether a fee was ever claimed for a period, also one that was given back since.
+    pub fn was_claimed(&self, number: u32) -> bool {
+        let slot = self.slot(number);
+        slot.is_some() && self.claimed.iter().any(|claimed| claimed.slot == slot)
+    }
+
+    /// The rules of the agreement that governs a period.
+    pub fn rules(&self, number: u32) -> Option<&Rules> {
+        let slot = self.slot(number)?;
+        Some(&self.story.standing[self.slots[slot].agreement?].rules)
+    }
+
+    /// The first period whose fee may still be claimed one day, as things stand: neither settled nor cut short
+    /// nor held open by a pause.
+    pub fn first_open(&self) -> Option<Period> {
+        let open = |&at: &usize| {
+            let slot = &self.slots[at];
+            slot.cut_on.is_none() && !slot.paused && !self.is_settled(slot.period.number)
+        };
+        (0..self.slots.len()).find(open).map(|at| self.slots[at].period)
+    }
+
+    /// The period that runs today.
+    pub fn running(&self) -> Option<Period> {
+        let last = self.slots.last()?;
+        let runs = last.cut_on.is_none() && last.period.contains(self.matter.today);
+        (runs || last.paused).then_some(last.period)
+    }
+
+    /// The agreement that governs a period.
+    pub fn agreement(&self, number: u32) -> Option<&'a Agreement> {
+        let slot = self.slot(number)?;
+        Some(self.story.standing[self.slots[slot].agreement?].agreement)
+    }
+
+    /// The periods that are over by a day, and for which no fee stands and none was given up.
+    pub fn open_periods(&self, as_of: CivilDate) -> impl Iterator<Item = u32> + '_ {
+        let open = (0..self.slots.len()).filter(move |&at| {
+            let slot = &self.slots[at];
+            slot.cut_on.is_none()
+                && !slot.paused
+                && slot.period.end <= as_of
+                && self.given_up(at).is_none()
+                && self.fee_standing_for(at).is_none()
+        });
+        open.map(|at| self.slots[at].period.number)
+    }
+
+    /// Days on which something was done against a rule.
+    pub fn breaches(&self) -> impl Iterator<Item = (CivilDate, Breach)> + '_ {
+        let done = self.work.iter().map(|placed| (placed.on(), placed.standing));
+        let asked = self.asked_early.iter().map(|&(mark, standing)| (mark.on, standing));
+        done.chain(asked).filter_map(|(on, standing)| {
+            let breach = match standing {
+                Standing::Breach(_) => Breach::ServiceNotAllowed,
+                Standing::WithoutBasis => Breach::RoundWithoutBasis,
+                Standing::Counts(_)
+                | Standing::InPause
+                | Standing::Preparation
+                | Standing::Nowhere => return None,
+            };
+            Some((on, breach))
+        })
+    }
+
+    /// Explains a period's fee as of a day. What is closed today is not opened by asking for an earlier day.
+    /// Nothing comes back if there is no such period.
+    pub fn explain(&self, number: u32, as_of: CivilDate) -> Option<Explanation> {
+        let at = self.slot(number)?;
+        Some(self.explained(at, self.fee_standing_for(at), as_of))
+    }
+
+    /// The same of a fee that would be claimed for it.
+    pub fn explain_anew(&self, number: u32, as_of: CivilDate) -> Option<Explanation> {
+        Some(self.explained(self.slot(number)?, None, as_of))
+    }
+
+    fn explained(&self, at: usize, fee: Option<usize>, as_of: CivilDate) -> Explanation {
+        let today = self.matter.today;
+        let amount = match fee {
+            Some(fee) => Some(self.matter.case.earned[fee].amount),
+            None => self.price(at),
+        };
+        let asking = gates::Asking { judge: self, slot: Some(at), fee, amount, on: as_of };
+        let now = gates::Asking { on: today, ..asking };
+        let findings = Gate::ALL.iter().map(|&gate| {
+            let then = asking.finding(gate);
+            if as_of >= today || then.answer == Answer::Fails || gate == Gate::State {
+                return then;
+            }
+            let now = now.finding(gate);
+            if now.answer < then.answer { now } else { then }
+        });
+        Explanation {
+            case: self.matter.id,
+            period: self.slots[at].period,
+            as_of,
+            amount,
+            findings: findings.collect(),
+            work: self.promised(at, as_of),
+            earned: fee.map(|fee| self.matter.case.earned[fee].mark.clone()),
+        }
+    }
+
+    fn slot(&self, number: u32) -> Option<usize> {
+        let at = usize::try_from(number).ok()?.checked_sub(1)?;
+        (at < self.slots.len()).then_some(at)
+    }
+
+    /// The note by which a period was given up.
+    fn given_up(&self, slot: usize) -> Option<&'a crate::case::GivenUp> {
+        self.matter.case.given_up.iter().find(|given_up| match (given_up.start, given_up.end) {
+            (Some(start), Some(end)) => slot_for(&self.slots, start, end) == Some(slot),
+            (_, None) | (None, _) => self.slots[slot].period.number == given_up.period,
+        })
+    }
+
+    /// The fee that stands for a period, as an index of the claimed ones.
+    fn fee_standing_for(&self, slot: usize) -> Option<usize> {
+        self.claimed.iter().position(|claimed| claimed.stands_for == Some(slot))
+    }
+
+    /// The price of a period: the plan's, or this member's share of the couple's.
+    fn price(&self, slot: usize) -> Option<Money> {
+        let Slot { agreement, kind, .. } = self.slots[slot];
+        let terms = &self.story.standing[agreement?].agreement.terms;
+        let price = terms.price(kind);
+        Some(match terms.seat {
+            Seat::Individual => price,
+            Seat::Couple => self.matter.accounts.first()?.1.share_of(self.matter.id, price),
+        })
+    }
+
+    /// The work promised for a period, and what of it counts for it by a day: of each kind the earliest first.
+    fn promised(&self, slot: usize, as_of: CivilDate) -> Vec<WorkFinding> {
+        let Slot { agreement, kind, .. } = self.slots[slot];
+        let Some(agreement) = agreement else { return Vec::new() };
+        let mut used = Vec::new();
+        let promised = self.story.standing[agreement].agreement.terms.work(kind);
+        promised
+            .iter()
+            .map(|&work| {
+                let next = self
+                    .counting(slot, as_of)
+                    .find(|&(at, placed)| placed.done.work == work && !used.contains(&at));
+                used.extend(next.map(|(at, _)| at));
+                let done = next.map(|(_, placed)| placed.done.moment.mark.clone());
+                WorkFinding { work, done }
+            })
+            .collect()
+    }
+
+    /// The work that counts for a period and was done by a day.
+    fn counting(
+        &self,
+        slot: usize,
+        as_of: CivilDate,
+    ) -> impl Iterator<Item = (usize, &Placed<'a>)> {
+        let done = self.work.iter().enumerate().take_while(move |(_, w)| w.on() <= as_of);
+        done.filter(move |(_, placed)| placed.standing == Standing::Counts(slot))
+    }
+}
+
+/// The evidence that a fee names.
+pub(crate) fn evidence(work: &[WorkFinding]) -> Vec<WorkEvidence> {
+    let evidence = |found: &WorkFinding| {
+        let done = found.done.as_ref()?;
+        Some(WorkEvidence {
+            event: done.at.clone(),
+            late: done.late,
+            on: done.on,
+            work: found.work,
+        })
+    };
+    work.iter().filter_map(evidence).collect()
+}

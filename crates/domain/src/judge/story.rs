@@ -1,0 +1,194 @@
+//! The story of a service: which agreements stand, when it runs, when it is paused, when it is over.
+//!
+//! It is made of facts by the days on which they happened. The order in which they were told decides
+//! nothing.
+
+use calendar::CivilDate;
+
+use crate::case::{Agreement, Cancellation, Case, Moment, Turn};
+use crate::firm::Firm;
+use crate::rules::Rules;
+
+/// An agreement that was not cancelled in its days.
+pub(crate) struct Standing<'a> {
+    pub(crate) agreement: &'a Agreement,
+    /// Last day to cancel without penalty.
+    pub(crate) cancel_through: CivilDate,
+    /// First day of service.
+    pub(crate) service_from: CivilDate,
+    /// The last day of its service, once it has ended.
+    pub(crate) last_day: Option<CivilDate>,
+    /// Federal and state rules, merged.
+    pub(crate) rules: Rules,
+}
+
+impl Standing<'_> {
+    pub(crate) fn signed_on(&self) -> CivilDate {
+        self.agreement.signed.on()
+    }
+
+    /// Whether service under it is allowed on a day, pauses left out.
+    pub(crate) fn serves(&self, on: CivilDate) -> bool {
+        self.service_from <= on && self.last_day.is_none_or(|last| on <= last)
+    }
+}
+
+/// An agreement that its client cancelled in its days: as if it had never been signed.
+pub(crate) struct Undone<'a> {
+    pub(crate) cancellation: &'a Cancellation,
+}
+
+/// Agreements between which no day was without one. Periods begin with the first of them.
+pub(crate) struct Row {
+    /// The first agreement, as an index of the standing ones.
+    pub(crate) first: usize,
+    /// The index after the last one.
+    pub(crate) end: usize,
+    /// The last day of service, once every one of them has ended.
+    pub(crate) closed_on: Option<CivilDate>,
+}
+
+/// Days on which service was paused: from its first up to, not including, the day that ran again.
+pub(crate) struct Pause<'a> {
+    pub(crate) began: &'a Moment,
+    pub(crate) until: Option<&'a Moment>,
+}
+
+impl Pause<'_> {
+    /// Whether work counts as done in the pause. Work of its first day was done before it, unless it is known
+    /// to have come later.
+    pub(crate) fn holds(&self, work: &Moment) -> bool {
+        let on = work.on();
+        let begun = self.began.on() < on
+            || self.began.on() == on && self.began.is_before(work) == Some(true);
+        begun && self.until.is_none_or(|until| on < until.on())
+    }
+
+    /// How many days of it lie from one day up to another. One that nobody ended lasts through `today`.
+    pub(crate) fn days_within(&self, from: CivilDate, to: CivilDate, today: CivilDate) -> i64 {
+        let until = match self.until {
+            Some(until) => until.on(),
+            None => today.succ_opt().unwrap_or(today),
+        };
+        until.min(to).signed_duration_since(self.began.on().max(from)).num_days().max(0)
+    }
+}
+
+/// What happened to a service, by its days.
+pub(crate) struct Story<'a> {
+    pub(crate) standing: Vec<Standing<'a>>,
+    pub(crate) undone: Vec<Undone<'a>>,
+    pub(crate) rows: Vec<Row>,
+    pub(crate) pauses: Vec<Pause<'a>>,
+}
+
+impl<'a> Story<'a> {
+    pub(crate) fn of(case: &'a Case, firm: &Firm) -> Self {
+        let mut standing = Vec::with_capacity(case.agreements.len());
+        let mut undone = Vec::new();
+        for agreement in case.agreements.iter() {
+            let rules = firm
+                .rules_for(agreement.state, agreement.signed.on())
+                .unwrap_or_else(|| agreement.rules.clone());
+            let (cancel_through, service_from) = rules.cancellation_window(agreement.signed.on());
+            let days = agreement.signed.on()..=cancel_through;
+            match case.cancellations.iter().find(|c| days.contains(&c.sent_on)) {
+                Some(cancellation) => undone.push(Undone { cancellation }),
+                None => {
+                    let last_day = None;
+                    standing.push(Standing {
+                        agreement,
+                        cancel_through,
+                        service_from,
+                        last_day,
+                        rules,
+                    });
+                }
+            }
+        }
+        end_agreements(case, &mut standing, &undone);
+        let rows = rows(&standing);
+        let pauses = pauses(case, &standing, &rows);
+        Self { standing, undone, rows, pauses }
+    }
+
+    /// Whether service is allowed on the day of a piece of work, pauses left out.
+    pub(crate) fn serves(&self, on: CivilDate) -> bool {
+        self.standing.iter().any(|standing| standing.serves(on))
+    }
+
+    /// The pause that holds a piece of work.
+    pub(crate) fn pause_of(&self, work: &Moment) -> Option<&Pause<'a>> {
+        self.pauses.iter().find(|pause| pause.holds(work))
+    }
+}
+
+/// An end, or a cancellation sent after the days, ends every agreement signed before it.
+fn end_agreements(case: &Case, standing: &mut [Standing<'_>], undone: &[Undone<'_>]) {
+    let ended = case.ends.iter().map(|ended| (ended.moment.on(), &ended.moment));
+    let late = case.cancellations.iter().filter(|cancellation| {
+        !undone.iter().any(|undone| std::ptr::eq(undone.cancellation, *cancellation))
+    });
+    let late = late.map(|cancellation| (cancellation.sent_on, &cancellation.moment));
+    for (on, moment) in ended.chain(late) {
+        for standing in standing.iter_mut() {
+            let signed = &standing.agreement.signed;
+            // On one day the signing comes first, unless it is known to have come later.
+            let ends_it =
+                signed.on() < on || signed.on() == on && moment.is_before(signed) != Some(true);
+            if ends_it {
+                standing.last_day = Some(standing.last_day.map_or(on, |last| last.min(on)));
+            }
+        }
+    }
+}
+
+fn rows(standing: &[Standing<'_>]) -> Vec<Row> {
+    let mut rows: Vec<Row> = Vec::new();
+    for (at, agreement) in standing.iter().enumerate() {
+        let goes_on = |row: &&mut Row| {
+            row.closed_on
+                .is_none_or(|last| last.succ_opt().is_none_or(|next| agreement.signed_on() <= next))
+        };
+        match rows.last_mut().filter(goes_on) {
+            Some(row) => {
+                row.end = at + 1;
+                row.closed_on = agreement.last_day;
+            }
+            None => {
+                let closed_on = agreement.last_day;
+                rows.push(Row { first: at, end: at + 1, closed_on });
+            }
+        }
+    }
+    rows
+}
+
+/// A pause belongs to the row of agreements in which it began: it ends where the next one begins.
+fn pauses<'a>(case: &'a Case, standing: &[Standing<'a>], rows: &[Row]) -> Vec<Pause<'a>> {
+    let next_row = |began: &Moment| {
+        let signed = rows.iter().map(|row| &standing[row.first].agreement.signed);
+        signed.into_iter().find(|signed| began.on() < signed.on())
+    };
+    let mut pauses: Vec<Pause<'a>> = Vec::new();
+    for turned in &case.pauses {
+        let open = pauses.last_mut().filter(|pause| pause.until.is_none());
+        let row = open.as_ref().and_then(|open| next_row(open.began));
+        let forgotten = row.filter(|signed| signed.on() <= turned.moment.on());
+        match (turned.turn, open, forgotten) {
+            (Turn::Resumed, Some(open), None) => open.until = Some(&turned.moment),
+            (Turn::Resumed, Some(open), Some(signed)) => open.until = Some(signed),
+            (Turn::Resumed, None, _) | (Turn::Paused, Some(_), None) => {}
+            (Turn::Paused, open, _) => {
+                if let Some(open) = open {
+                    open.until = forgotten;
+                }
+                pauses.push(Pause { began: &turned.moment, until: None });
+            }
+        }
+    }
+    if let Some(open) = pauses.last_mut().filter(|pause| pause.until.is_none()) {
+        open.until = next_row(open.began);
+    }
+    pauses
+}

@@ -1,0 +1,133 @@
+//! Which work counts, for which period, and what was done that no agreement allowed.
+
+use calendar::{BusinessCalendar, CivilDate};
+
+use super::grid::{Slot, slot_for, slot_of};
+use super::story::Story;
+use crate::case::{Case, Mark, Round, WorkDone};
+use crate::terms::{GRACE_DAYS, Work};
+
+/// What became of a piece of work.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Standing {
+    /// It counts for a period.
+    Counts(usize),
+    /// It was done in a pause and earns nothing.
+    InPause,
+    /// No agreement allowed it: a breach. It closes the gate of the waiting days of one agreement, or of none.
+    Breach(Option<usize>),
+    /// A report was imported outside running service: preparation, neither work that counts nor service.
+    Preparation,
+    /// A round of which nothing was disputed on a basis that the client attested: a breach.
+    WithoutBasis,
+    /// It was done in running service on a day of no period.
+    Nowhere,
+}
+
+/// A piece of work and what became of it.
+#[derive(Clone, Copy)]
+pub(crate) struct Placed<'a> {
+    pub(crate) done: &'a WorkDone,
+    pub(crate) standing: Standing,
+}
+
+impl Placed<'_> {
+    pub(crate) fn on(&self) -> CivilDate {
+        self.done.moment.on()
+    }
+}
+
+/// Every piece of work, by its day.
+pub(crate) fn place<'a>(case: &'a Case, story: &Story<'_>, slots: &[Slot]) -> Vec<Placed<'a>> {
+    let placing = Placing { case, story, slots };
+    case.work.iter().map(|done| Placed { done, standing: placing.standing(done) }).collect()
+}
+
+/// What was asked of bureaus on days that no agreement allowed: service, though no promised work.
+pub(crate) fn asked_early<'a>(case: &'a Case, story: &Story<'_>) -> Vec<(&'a Mark, Standing)> {
+    let early = case.asked.iter().filter(|asked| !story.serves(asked.mark.on));
+    early.map(|asked| (&asked.mark, Standing::Breach(tainted(story, asked.mark.on)))).collect()
+}
+
+/// The agreement whose waiting days, or the time before whose signing, service that none allowed was done in.
+/// After an end it is a breach alone.
+fn tainted(story: &Story<'_>, on: CivilDate) -> Option<usize> {
+    let waiting = |standing: &super::story::Standing<'_>| {
+        standing.signed_on() <= on && on < standing.service_from
+    };
+    let first = story.standing.first()?;
+    if on < first.signed_on() { Some(0) } else { story.standing.iter().position(waiting) }
+}
+
+struct Placing<'a> {
+    case: &'a Case,
+    story: &'a Story<'a>,
+    slots: &'a [Slot],
+}
+
+impl Placing<'_> {
+    fn standing(&self, done: &WorkDone) -> Standing {
+        let on = done.moment.on();
+        if !self.story.serves(on) {
+            return match done.work {
+                Work::ReportImport => Standing::Preparation,
+                Work::DisputeRound | Work::ProgressReport => {
+                    Standing::Breach(tainted(self.story, on))
+                }
+            };
+        }
+        if self.story.pause_of(&done.moment).is_some() {
+            return Standing::InPause;
+        }
+        if done.work == Work::DisputeRound && !self.has_basis(done) {
+            return Standing::WithoutBasis;
+        }
+        self.slot(done).map_or(Standing::Nowhere, Standing::Counts)
+    }
+
+    /// The period of its day; or the one before, if its record or a fee from before records said so says that
+    /// it completes it, in the days of grace of that period's agreement.
+    fn slot(&self, done: &WorkDone) -> Option<usize> {
+        let own = slot_of(self.slots, done.moment.on())?;
+        let before = own
+            .checked_sub(1)
+            .filter(|&before| self.slots[before].period.end == self.slots[own].period.start);
+        let Some(before) = before else { return Some(own) };
+        let agreement = self.slots[before].agreement.map(|at| self.story.standing[at].agreement);
+        let grace = if done.completes_before {
+            agreement.map_or(GRACE_DAYS, |agreement| agreement.terms.grace())
+        } else if self.is_named_for(done, before) {
+            GRACE_DAYS
+        } else {
+            return Some(own);
+        };
+        let last =
+            BusinessCalendar::EveryDay.add_business_days(self.slots[before].period.end, grace);
+        Some(if done.moment.on() < last { before } else { own })
+    }
+
+    /// Whether a fee from before records said what they complete names the work for a period.
+    fn is_named_for(&self, done: &WorkDone, slot: usize) -> bool {
+        let old = self.case.earned.iter().filter(|fee| fee.agreement.is_none());
+        let mut naming = old.filter(|fee| {
+            fee.evidence.iter().any(|e| e.event.position == done.moment.mark.at.position)
+        });
+        naming.any(|fee| slot_for(self.slots, fee.start, fee.end) == Some(slot))
+    }
+
+    /// Whether a round disputes something that its client said is wrong, or that is obsolete.
+    fn has_basis(&self, done: &WorkDone) -> bool {
+        let sent = |round: &&Round| round.mark.at.position == done.moment.mark.at.position;
+        let Some(round) = self.case.rounds.iter().find(sent) else { return true };
+        let mut disputed = round.letters.iter().flat_map(|letter| {
+            letter.items.iter().map(|item| (item.clone(), letter.bureau.clone()))
+        });
+        disputed.any(|key| {
+            let listing = self.case.listings.get(&key);
+            listing.is_some_and(|listing| {
+                let attested = listing.basis_on.is_some_and(|day| day <= done.moment.on());
+                attested || listing.obsolete_from().is_some_and(|day| day <= done.moment.on())
+            })
+        })
+    }
+}

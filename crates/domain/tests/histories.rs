@@ -1,0 +1,318 @@
+//! Fifteen histories worked by hand: what may be asked for, and what is owed back.
+//!
+//! All are signed on Monday 2 March 2026 with service from 6 March (15 USC 1679d(a)(2), 1679e(a)); the plan
+//! promises a round of letters a month, 99.00 the first time and 89.00 after that, ten days of grace.
+
+mod common;
+
+use common::*;
+use counterfoil_domain::case::EarnedFee;
+use counterfoil_domain::command::*;
+use counterfoil_domain::event::*;
+use counterfoil_domain::gates::{Answer, Gate};
+use counterfoil_domain::ids::*;
+use counterfoil_domain::judge::FeeStanding;
+use counterfoil_domain::refusal::Refusal;
+use counterfoil_domain::terms::*;
+
+const CLIENT: u128 = 7;
+
+fn monthly() -> Plan {
+    Plan {
+        code: PlanCode::parse("monthly").unwrap(),
+        couple: None,
+        first_work: vec![Work::DisputeRound],
+        grace_days: Some(10),
+        individual: Prices { first_fee: usd(9_900), monthly_fee: usd(8_900) },
+        monthly_work: vec![Work::DisputeRound],
+        name: text("Monthly"),
+        periods: 12,
+        version: 0,
+    }
+}
+
+struct Client {
+    desk: Desk,
+}
+
+impl Client {
+    /// Everything that comes before the first round is done; the total that the agreement states is given.
+    fn signed(total: i64) -> Self {
+        let mut desk = Desk::open();
+        desk.firm(FirmAction::PublishPlan(monthly()));
+        let plan = PlanCode::parse("monthly").unwrap();
+        let enrol = Enrol { plan, ..enrol() };
+        desk.act(case(CLIENT), "2026-03-02", CaseAction::Enrol(Box::new(enrol)));
+        let mut client = Self { desk };
+        client.sign("2026-03-02", total);
+        client.tell("2026-03-02", CaseAction::ImportReport(report(NORTH, "2026-03-02", &["a"])));
+        client.tell("2026-03-02", attest(NORTH, "a"));
+        client
+    }
+
+    fn sign(&mut self, on: &str, total: i64) {
+        let acknowledged = DisclosureAcknowledged { document: None };
+        let sign = SignConsent { total_of_payments: usd(total), ..sign() };
+        let actions =
+            vec![CaseAction::DisclosureAcknowledged(acknowledged), CaseAction::SignConsent(sign)];
+        self.desk.try_acts(case(CLIENT), on, actions).unwrap();
+    }
+
+    fn tell(&mut self, on: &str, action: CaseAction) {
+        self.desk.act(case(CLIENT), on, action);
+    }
+
+    fn round(&mut self, on: &str) {
+        self.tell(on, CaseAction::NoteRoundSent(round(NORTH, &["a"])));
+    }
+
+    /// A round that completes the period before its day.
+    fn late_round(&mut self, on: &str) {
+        let round = SendRound { completes_before: Some(true), ..round(NORTH, &["a"]) };
+        self.tell(on, CaseAction::NoteRoundSent(round));
+    }
+
+    fn today(&mut self, day: &str) -> &mut Self {
+        self.desk.today(day);
+        self
+    }
+
+    /// What may be asked for on a day, period by period.
+    fn claimable(&mut self, on: &str) -> Vec<(u32, i64)> {
+        self.desk.today(on);
+        self.desk.judged(case(CLIENT), |judge| {
+            let open: Vec<u32> = judge.open_periods(day(on)).collect();
+            let explained = open.into_iter().filter_map(|period| judge.explain(period, day(on)));
+            let claimable = explained.filter(|explained| explained.is_claimable());
+            claimable.map(|e| (e.period.number, e.amount.unwrap().minor())).collect()
+        })
+    }
+
+    fn bill(&mut self, on: &str) -> Vec<Recorded> {
+        self.desk.bill(account(CLIENT), on)
+    }
+
+    fn pay(&mut self, on: &str, name: &str, amount: i64, invoice: u64) {
+        let payment = PaymentReceived {
+            amount: usd(amount),
+            invoice: Some(invoice),
+            payment: reference(name),
+        };
+        self.desk
+            .try_account(account(CLIENT), on, AccountAction::PaymentReceived(payment))
+            .unwrap();
+    }
+
+    fn claim(&mut self, period: u32, on: &str) -> Result<Vec<Recorded>, Refusal> {
+        self.desk.claim(case(CLIENT), period, on)
+    }
+
+    /// Each claimed fee: what stands behind it, and what is owed.
+    fn fees(&self) -> Vec<(u32, FeeStanding, i64)> {
+        self.desk.judged(case(CLIENT), |judge| {
+            judge.fees().map(|fee| (fee.fee.period, fee.standing, fee.owed.minor())).collect()
+        })
+    }
+
+    fn owed(&self) -> i64 {
+        self.fees().iter().map(|(_, _, owed)| owed).sum()
+    }
+
+    /// The days of every period.
+    fn periods(&mut self, today: &str) -> Vec<(String, String)> {
+        self.desk.today(today);
+        self.desk.judged(case(CLIENT), |judge| {
+            let last = |period: calendar::Period| period.end.pred_opt().unwrap().to_string();
+            judge.periods().map(|period| (period.start.to_string(), last(period))).collect()
+        })
+    }
+}
+
+const PLENTY: i64 = 500_000;
+
+fn exposed(amount: i64) -> FeeStanding {
+    FeeStanding::Exposed { part: usd(amount) }
+}
+
+#[test]
+fn periods_are_counted_from_the_day_of_signing() {
+    let mut client = Client::signed(PLENTY);
+    let days = client.periods("2026-06-01");
+    let expected = [
+        ("2026-03-02", "2026-03-31"),
+        ("2026-04-01", "2026-04-30"),
+        ("2026-05-01", "2026-05-30"),
+        ("2026-05-31", "2026-06-29"),
+    ];
+    assert_eq!(days, expected.map(|(from, to)| (from.to_owned(), to.to_owned())));
+}
+
+#[test]
+fn h1_a_round_counts_for_its_own_period_unless_it_says_that_it_completes_the_one_before() {
+    let claimable = |first: bool, second: bool| {
+        let mut client = Client::signed(PLENTY);
+        if first {
+            client.late_round("2026-04-09")
+        } else {
+            client.round("2026-04-09")
+        }
+        if second {
+            client.late_round("2026-05-08")
+        } else {
+            client.round("2026-05-08")
+        }
+        client.claimable("2026-06-01")
+    };
+    assert_eq!(claimable(false, false), [(2, 8_900), (3, 8_900)]);
+    assert_eq!(claimable(true, false), [(1, 9_900), (3, 8_900)]);
+    assert_eq!(claimable(true, true), [(1, 9_900), (2, 8_900)]);
+}
+
+#[test]
+fn h2_a_fact_told_late_about_another_piece_of_work_moves_nothing() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-04-09");
+    client.bill("2026-05-01");
+    client.pay("2026-05-02", "p1", 8_900, 1);
+    let before = client.fees();
+    client.today("2026-05-20").tell("2026-04-02", progress());
+    assert_eq!(client.fees(), before);
+    assert_eq!(before, [(2, FeeStanding::Allowed, 0)]);
+    assert_eq!(client.claimable("2026-05-20"), []);
+}
+
+#[test]
+fn h3_a_renewal_governs_from_the_first_period_after_its_own_days() {
+    let mut client = Client::signed(PLENTY);
+    for on in ["2026-03-10", "2026-04-10"] {
+        client.round(on);
+    }
+    client.bill("2026-05-01");
+    client.desk.today("2026-05-18");
+    let cheaper =
+        Plan { individual: Prices { first_fee: usd(9_900), monthly_fee: usd(6_900) }, ..monthly() };
+    client.desk.firm(FirmAction::PublishPlan(cheaper));
+    client.sign("2026-05-18", PLENTY);
+    client.round("2026-05-10");
+    client.round("2026-06-01");
+    assert_eq!(client.claimable("2026-07-01"), [(3, 8_900), (4, 6_900)]);
+}
+
+#[test]
+fn h5_no_more_than_the_total_that_the_agreement_states() {
+    let mut client = Client::signed(30_000);
+    for on in ["2026-03-10", "2026-04-10", "2026-05-10", "2026-06-10"] {
+        client.round(on);
+    }
+    client.bill("2026-06-01");
+    assert_eq!(client.fees().len(), 3);
+    assert_eq!(client.claimable("2026-07-01"), []);
+    let total = |client: &Client| client.desk.answer(case(CLIENT), 4, "2026-07-01", Gate::Total);
+    assert_eq!(total(&client), Answer::Fails);
+}
+
+#[test]
+fn h6_work_after_an_end_is_a_breach_and_taints_no_later_agreement() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-10");
+    client.tell(
+        "2026-06-30",
+        CaseAction::EndService(ServiceEnded { by: EndedBy::Client, reason: None }),
+    );
+    client.round("2026-07-10");
+    client.sign("2026-07-20", PLENTY);
+    client.round("2026-07-28");
+    assert_eq!(client.claimable("2026-09-01"), [(1, 9_900), (6, 9_900)]);
+    let breaches = client.desk.judged(case(CLIENT), |judge| judge.breaches().count());
+    assert_eq!(breaches, 1);
+}
+
+#[test]
+fn h8_an_early_round_told_late_makes_every_fee_of_its_agreement_owed() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-10");
+    client.round("2026-04-10");
+    client.bill("2026-05-01");
+    client.pay("2026-05-01", "p1", 18_800, 1);
+    assert_eq!(client.owed(), 0);
+    client.round("2026-03-04");
+    assert_eq!(client.fees(), [(1, exposed(9_900), 9_900), (2, exposed(8_900), 8_900)]);
+    assert_eq!(client.owed(), 18_800);
+}
+
+#[test]
+fn h9_a_billing_day_works_from_the_next_period_which_has_at_least_28_days() {
+    let mut client = Client::signed(PLENTY);
+    let billing = calendar::PeriodRule::monthly_on(15).unwrap();
+    client.tell("2026-03-20", CaseAction::BillingDayChanged(BillingDayChanged { billing }));
+    for on in ["2026-03-10", "2026-04-10", "2026-05-10"] {
+        client.round(on);
+    }
+    assert_eq!(client.periods("2026-05-20")[1], ("2026-04-01".into(), "2026-05-14".into()));
+    assert_eq!(client.claimable("2026-06-01"), [(1, 9_900), (2, 8_900)]);
+}
+
+#[test]
+fn h10_a_period_cut_short_by_an_end_earns_nothing() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-10");
+    client.round("2026-04-05");
+    client.tell(
+        "2026-04-20",
+        CaseAction::EndService(ServiceEnded { by: EndedBy::Client, reason: None }),
+    );
+    assert_eq!(client.claimable("2026-06-01"), [(1, 9_900)]);
+    let running = client.desk.judged(case(CLIENT), |judge| judge.running());
+    assert_eq!(running, None);
+}
+
+#[test]
+fn h11_a_pause_stops_the_count_of_days() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-10");
+    client.round("2026-04-05");
+    let reason = personal("travels");
+    client.tell("2026-04-10", CaseAction::PauseService(ServicePaused { reason }));
+    client.tell("2026-04-20", CaseAction::ResumeService);
+    client.round("2026-04-25");
+    assert_eq!(client.periods("2026-05-05")[1], ("2026-04-01".into(), "2026-05-10".into()));
+    assert_eq!(client.claimable("2026-05-11"), [(1, 9_900), (2, 8_900)]);
+}
+
+#[test]
+fn h15_the_order_of_one_day_that_nobody_stated_leaves_a_fee_unproved() {
+    let mut desk = Desk::open();
+    desk.firm(FirmAction::PublishPlan(monthly()));
+    let plan = PlanCode::parse("monthly").unwrap();
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::Enrol(Box::new(Enrol { plan, ..enrol() })));
+    let acknowledged = DisclosureAcknowledged { document: None };
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::DisclosureAcknowledged(acknowledged));
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::SignConsent(sign()));
+    let mut client = Client { desk };
+    client.tell("2026-03-02", CaseAction::ImportReport(report(NORTH, "2026-03-02", &["a"])));
+    client.tell("2026-03-02", attest(NORTH, "a"));
+    client.round("2026-03-10");
+    assert_eq!(client.claimable("2026-04-01"), []);
+    let answer = client.desk.answer(case(CLIENT), 1, "2026-04-01", Gate::Disclosure);
+    assert_eq!(answer, Answer::Unknown);
+    assert!(client.claim(1, "2026-04-01").is_err());
+}
+
+#[test]
+fn a_cancellation_postmarked_in_its_days_counts_whenever_it_is_told() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-10");
+    client.bill("2026-04-01");
+    client.pay("2026-04-01", "p1", 9_900, 1);
+    client.tell(
+        "2026-04-02",
+        CaseAction::EndService(ServiceEnded { by: EndedBy::Firm, reason: None }),
+    );
+    let sent_on = day("2026-03-05");
+    client.tell("2026-04-03", CaseAction::Cancel(Cancel { reason: None, sent_on }));
+    assert_eq!(client.fees(), [(1, exposed(9_900), 9_900)]);
+    assert_eq!(client.claimable("2026-06-01"), []);
+    let earned: Vec<EarnedFee> =
+        client.desk.state(case(CLIENT)).earned.iter().map(|fee| fee.as_ref().clone()).collect();
+    assert_eq!(earned.len(), 1);
+}

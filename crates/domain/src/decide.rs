@@ -17,6 +17,7 @@ use crate::event::{
 };
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};
+use crate::money::Money;
 use crate::refusal::{NamedVersion, Reason, Refusal, Versions};
 use crate::world::{Context, Draft, Halt, World};
 
@@ -170,7 +171,19 @@ fn on_account(
     check_day(firm, draft.now(), "occurred_on", on)?;
     let currency = firm.registered.as_ref().expect("a day was checked against the firm").currency;
     let token = draft.opened_card(id)?.map(|card| card.token);
-    let facts = account::Facts { id, currency, on, token };
+    let held = match &dated.action {
+        AccountAction::RequestCharge { invoice } => billing::held(draft, id, *invoice, on)?,
+        AccountAction::ChangeCard(_)
+        | AccountAction::PaymentReceived(_)
+        | AccountAction::ChargeFailed(_)
+        | AccountAction::Refund(_)
+        | AccountAction::OpenChargeback(_)
+        | AccountAction::ChargebackWon(_)
+        | AccountAction::ChargebackLost(_)
+        | AccountAction::GrantCredit(_)
+        | AccountAction::WriteOff(_) => Money::zero(currency),
+    };
+    let facts = account::Facts { id, currency, held, on, token };
     let events = account::decide(world.account(id)?, &facts, &dated.action)?;
     for event in events {
         draft.add(StreamId::Account(id), on, event)?;

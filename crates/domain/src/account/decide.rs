@@ -25,6 +25,8 @@ pub(crate) struct Facts {
     pub(crate) id: AccountId,
     /// The firm's currency.
     pub(crate) currency: Currency,
+    /// Before a charge request, what is open on the invoice for fees that may not be asked for.
+    pub(crate) held: Money,
     /// The day it happened.
     pub(crate) on: CivilDate,
     /// The token of the card on file, opened; nothing if there is none or its owner was erased.
@@ -32,6 +34,10 @@ pub(crate) struct Facts {
 }
 
 impl Facts {
+    fn subject(&self) -> StreamId {
+        StreamId::Account(self.id)
+    }
+
     fn refuse(&self, reason: Reason, detail: impl Into<String>) -> Refusal {
         Refusal::new(reason, StreamId::Account(self.id), detail)
     }
@@ -113,6 +119,15 @@ fn request_charge(
     if !invoice.open().is_positive() {
         return refuse(format!("nothing is open on invoice {number}"));
     }
+    let allowed = invoice.open().minus(facts.held).unwrap_or(facts.held.negated());
+    if !allowed.is_positive() {
+        return Err(Refusal::citing(
+            Reason::GatesClosed,
+            facts.subject(),
+            format!("no fee that is open on invoice {number} may be asked for; explain says why"),
+            "15 USC 1679b(b)",
+        ));
+    }
     if account.card.is_none() {
         return refuse("no card is on file".into());
     }
@@ -141,8 +156,7 @@ fn request_charge(
         }
         (Some(_), Some(day)) if facts.on < day => refuse(format!("the next try is on {day}")),
         (Some(_), Some(_)) | (None, Some(_) | None) => Ok(vec![
-            ChargeRequested { amount: invoice.open(), attempt: invoice.tries + 1, invoice: number }
-                .into(),
+            ChargeRequested { amount: allowed, attempt: invoice.tries + 1, invoice: number }.into(),
         ]),
     }
 }

@@ -10,7 +10,7 @@ use crate::event::{FeeEarned, FeeHeld, InvoiceIssued, InvoiceLine, StreamId};
 use crate::gates::{Explanation, Gate};
 use crate::ids::{AccountId, CaseId};
 use crate::judge::{Judge, Matter};
-use crate::money::{Money, MoneyError};
+use crate::money::{Currency, Money, MoneyError};
 use crate::refusal::{Reason, Refusal};
 use crate::world::{Draft, Halt, World};
 
@@ -142,6 +142,39 @@ fn accounts_of(
         }
     }
     Ok(accounts)
+}
+
+/// What is open on an invoice for fees that may not be asked for on a day: the gates stand before every charge
+/// request, as they stood before the invoice.
+pub(super) fn held(
+    draft: &Draft<'_, '_>,
+    id: AccountId,
+    invoice: u64,
+    on: CivilDate,
+) -> Result<Money, Halt> {
+    let world = draft.world();
+    let account = world.account(id)?;
+    let Some(invoice) = account.invoices.get(&invoice) else {
+        return Ok(Money::zero(currency(world)?));
+    };
+    let mut held = Money::zero(invoice.total.currency());
+    for line in &invoice.lines {
+        let accounts = accounts_of(world, line.case, id)?;
+        let judge = judge(draft, line.case, &accounts)?;
+        if !judge.may_be_asked(line.start, line.end, on)
+            && let Some(line) = account.line_of(line.case, line.start, line.end)
+        {
+            held = held.plus(line.money.open).map_err(|error| {
+                Refusal::new(Reason::ValueRefused, StreamId::Account(id), error.to_string())
+            })?;
+        }
+    }
+    Ok(held)
+}
+
+fn currency(world: &World) -> Result<Currency, Halt> {
+    let registered = world.firm()?.registered.as_ref();
+    registered.map(|firm| firm.currency).ok_or(Halt::Need(StreamId::Firm))
 }
 
 fn judge<'a>(

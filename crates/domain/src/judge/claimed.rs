@@ -96,6 +96,17 @@ impl<'a> Judge<'a> {
         (0..self.claimed.len()).map(|at| self.judge_fee(at))
     }
 
+    /// Whether a claimed fee may be asked for once more on a day: every gate held whenever it was asked for, and
+    /// holds on that day (15 USC 1679b(b)).
+    pub fn may_be_asked(&self, start: CivilDate, end: CivilDate, on: CivilDate) -> bool {
+        let earned = &self.matter.case.earned;
+        let found = earned.iter().rposition(|fee| fee.start == start && fee.end == end);
+        found.is_some_and(|at| {
+            self.judge_fee(at).standing == FeeStanding::Allowed
+                && self.standing_on(at, on).0 == FeeStanding::Allowed
+        })
+    }
+
     /// The fee claimed last for a period of this number, judged.
     pub fn fee_for(&self, number: u32) -> Option<JudgedFee<'a>> {
         let at = self.matter.case.earned.iter().rposition(|fee| fee.period == number)?;

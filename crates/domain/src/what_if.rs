@@ -2,10 +2,13 @@
 //! else does. Nothing is changed by asking, and no pack is legal advice.
 
 use calendar::CivilDate;
+use uuid::Uuid;
 
 use crate::case::EarnedFee;
-use crate::firm::Firm;
+use crate::event::EventRef;
+use crate::firm::{AdoptedPack, Firm};
 use crate::gates::{Finding, Gate};
+use crate::ids::EventId;
 use crate::judge::{FeeStanding, Judge, Matter};
 use crate::rules::RulePack;
 
@@ -18,11 +21,23 @@ pub struct Disallowed {
     pub closed: Vec<Finding>,
 }
 
-/// The firm as it would stand if a pack had always been in force in the place of those of its jurisdiction.
+/// The firm as it would stand if a pack, confirmed, had always been in force in the place of those of its
+/// jurisdiction.
 pub fn under(firm: &Firm, pack: &RulePack) -> Firm {
     let mut firm = firm.clone();
-    firm.packs.retain(|known| known.state != pack.state);
-    firm.packs.push(RulePack { in_force_from: CivilDate::MIN, ..pack.clone() });
+    firm.packs.retain(|known| known.pack.state != pack.state);
+    firm.packs.push(AdoptedPack {
+        at: EventRef { id: EventId(Uuid::nil()), position: 0 },
+        confirmations: Vec::new(),
+        on: CivilDate::MIN,
+        own_risk: None,
+        pack: RulePack {
+            confirmed_by_counsel: true,
+            in_force_from: CivilDate::MIN,
+            in_force_through: None,
+            ..pack.clone()
+        },
+    });
     firm
 }
 
@@ -35,7 +50,7 @@ pub fn disallowed(matter: Matter<'_>, firm: &Firm, pack: &RulePack) -> Vec<Disal
     }
     let judge = Judge::of(Matter { firm, ..matter });
     let exposed = judge.fees().filter(|judged| match judged.standing {
-        FeeStanding::Exposed { .. } => true,
+        FeeStanding::Exposed => true,
         FeeStanding::Allowed | FeeStanding::Unproved => false,
     });
     let disallowed = exposed.map(|judged| {

@@ -130,10 +130,6 @@ impl Client {
 
 const PLENTY: i64 = 500_000;
 
-fn exposed(amount: i64) -> FeeStanding {
-    FeeStanding::Exposed { part: usd(amount) }
-}
-
 #[test]
 fn periods_are_counted_from_the_day_of_signing() {
     let mut client = Client::signed(PLENTY);
@@ -236,7 +232,7 @@ fn h8_an_early_round_told_late_makes_every_fee_of_its_agreement_owed() {
     client.pay("2026-05-01", "p1", 18_800, 1);
     assert_eq!(client.owed(), 0);
     client.round("2026-03-04");
-    assert_eq!(client.fees(), [(1, exposed(9_900), 9_900), (2, exposed(8_900), 8_900)]);
+    assert_eq!(client.fees(), [(1, FeeStanding::Exposed, 9_900), (2, FeeStanding::Exposed, 8_900)]);
     assert_eq!(client.owed(), 18_800);
 }
 
@@ -310,7 +306,7 @@ fn a_cancellation_postmarked_in_its_days_counts_whenever_it_is_told() {
     );
     let sent_on = day("2026-03-05");
     client.tell("2026-04-03", CaseAction::Cancel(Cancel { reason: None, sent_on }));
-    assert_eq!(client.fees(), [(1, exposed(9_900), 9_900)]);
+    assert_eq!(client.fees(), [(1, FeeStanding::Exposed, 9_900)]);
     assert_eq!(client.claimable("2026-06-01"), []);
     let earned: Vec<EarnedFee> =
         client.desk.state(case(CLIENT)).earned.iter().map(|fee| fee.as_ref().clone()).collect();

@@ -51,17 +51,21 @@ impl LineMoney {
 }
 
 impl Account {
-    /// The line for days of a case, if this account was invoiced for them; of several the first.
-    pub fn line_of(&self, case: CaseId, start: CivilDate, end: CivilDate) -> Option<Line> {
-        self.invoices.iter().find_map(|(&number, invoice)| {
-            let named = invoice
-                .lines
-                .iter()
-                .position(|line| line.case == case && line.start == start && line.end == end)?;
-            Some(Line {
+    /// The lines for days of a case that this account was invoiced for, the first invoice first.
+    pub fn lines_of(
+        &self,
+        case: CaseId,
+        start: CivilDate,
+        end: CivilDate,
+    ) -> impl Iterator<Item = Line> + '_ {
+        self.invoices.iter().flat_map(move |(&number, invoice)| {
+            let named = invoice.lines.iter().enumerate().filter(move |(_, line)| {
+                line.case == case && line.start == start && line.end == end
+            });
+            named.map(move |(at, _)| Line {
                 invoice: number,
                 asked_on: invoice.asked_on(),
-                money: self.money_of(number, invoice, named),
+                money: self.money_of(number, invoice, at),
             })
         })
     }

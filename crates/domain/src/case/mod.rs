@@ -497,9 +497,10 @@ impl Case {
     /// a judge of that day knows the first open period.
     pub fn settled_through(&self) -> CivilDate {
         let claimed = self.earned.iter().map(|fee| fee.end);
-        let given_up = self.given_up.iter().map(|given_up| {
-            given_up.end.unwrap_or_else(|| given_up.moment.on())
-        });
+        let given_up = self
+            .given_up
+            .iter()
+            .map(|given_up| given_up.end.unwrap_or_else(|| given_up.moment.on()));
         let signed = self.agreements.iter().map(|agreement| agreement.signed.on());
         claimed.chain(given_up).chain(signed).max().unwrap_or(CivilDate::MIN)
     }

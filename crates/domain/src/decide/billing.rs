@@ -149,20 +149,21 @@ fn accounts_of(
 pub(super) fn held(
     draft: &Draft<'_, '_>,
     id: AccountId,
-    invoice: u64,
+    number: u64,
     on: CivilDate,
 ) -> Result<Money, Halt> {
     let world = draft.world();
     let account = world.account(id)?;
-    let Some(invoice) = account.invoices.get(&invoice) else {
+    let Some(invoice) = account.invoices.get(&number) else {
         return Ok(Money::zero(currency(world)?));
     };
     let mut held = Money::zero(invoice.total.currency());
     for line in &invoice.lines {
         let accounts = accounts_of(world, line.case, id)?;
         let judge = judge(draft, line.case, &accounts)?;
+        let of_invoice = |of: &crate::account::Line| of.invoice == number;
         if !judge.may_be_asked(line.start, line.end, on)
-            && let Some(line) = account.line_of(line.case, line.start, line.end)
+            && let Some(line) = account.lines_of(line.case, line.start, line.end).find(of_invoice)
         {
             held = held.plus(line.money.open).map_err(|error| {
                 Refusal::new(Reason::ValueRefused, StreamId::Account(id), error.to_string())

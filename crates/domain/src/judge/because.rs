@@ -5,6 +5,7 @@ use std::fmt;
 use calendar::CivilDate;
 
 use crate::case::{Cancellation, Mark, Moment};
+use crate::firm::Unknown;
 use crate::gates::{Answer, Opens};
 use crate::ids::StateCode;
 use crate::money::Money;
@@ -77,7 +78,9 @@ pub(super) enum Because<'a> {
     NoBond { state: StateCode, amount: Money, on: CivilDate },
     TooLate { done: &'a Mark, last: CivilDate, days: u16 },
     NoStatement,
-    StateAllows { state: StateCode, packs: Vec<PackRef> },
+    NoFederalPack { on: CivilDate },
+    StateUnknown(Vec<Unknown>),
+    StateAllows { state: StateCode, packs: Vec<PackRef>, at_own_risk: Vec<PackRef> },
     Total { sum: Option<Money>, total: Money, signed: &'a Moment },
     AbovePrice { amount: Money, price: Money },
 }
@@ -124,10 +127,18 @@ impl<'a> Because<'a> {
             | Self::NotRegistered { .. }
             | Self::NoBond { .. }
             | Self::NoStatement
+            | Self::NoFederalPack { .. }
+            | Self::StateUnknown(_)
             | Self::StateAllows { .. }
             | Self::AbovePrice { .. } => Vec::new(),
         }
     }
+}
+
+fn named(packs: &[PackRef]) -> String {
+    let names: Vec<String> =
+        packs.iter().map(|pack| format!("{} version {}", pack.code, pack.version)).collect();
+    names.join(" and ")
 }
 
 impl fmt::Display for Because<'_> {
@@ -227,10 +238,21 @@ impl fmt::Display for Because<'_> {
             Self::NoStatement => {
                 f.write_str("no statement of the services performed was sent for the period")
             }
-            Self::StateAllows { state, packs } => {
-                let names = packs.iter().map(|p| format!("{} version {}", p.code, p.version));
-                let names: Vec<String> = names.collect();
-                write!(f, "nothing in {} stands against it in {state}", names.join(" and "))
+            Self::NoFederalPack { on } => write!(f, "no federal rule pack is in force on {on}"),
+            Self::StateUnknown(reasons) if reasons.is_empty() => {
+                f.write_str("no federal rule pack was in force on the day of signing")
+            }
+            Self::StateUnknown(reasons) => {
+                let reasons: Vec<String> = reasons.iter().map(ToString::to_string).collect();
+                f.write_str(&reasons.join("; "))
+            }
+            Self::StateAllows { state, packs, at_own_risk } => {
+                write!(f, "nothing in {} stands against it in {state}", named(packs))?;
+                if at_own_risk.is_empty() {
+                    Ok(())
+                } else {
+                    write!(f, "; {} used at the firm's own risk", named(at_own_risk))
+                }
             }
             Self::Total { sum: Some(sum), total, .. } => {
                 write!(f, "{sum} of {total} with this fee")

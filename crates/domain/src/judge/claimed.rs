@@ -1,5 +1,7 @@
 //! Fees that were claimed, judged again on what is known now.
 
+use std::sync::Arc;
+
 use calendar::{CivilDate, Period};
 
 use super::because::Because;
@@ -8,6 +10,7 @@ use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
 use crate::account::{Account, LineMoney};
 use crate::case::{EarnedFee, Mark};
+use crate::codec::codes;
 use crate::event::WorkEvidence;
 use crate::gates::{Answer, Explanation, Gate, WorkFinding};
 use crate::money::Money;
@@ -26,18 +29,16 @@ pub(super) struct Claimed {
     pub(super) money: Option<LineMoney>,
 }
 
-/// What stands behind a claimed fee.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum FeeStanding {
-    /// Every gate held on each day it was asked for.
-    Allowed,
-    /// A gate is unknown: nobody has shown the right to it.
-    Unproved,
-    /// No gate allowed it, or a part of it: 15 USC 1679b(b).
-    Exposed {
-        /// The part that nothing allowed.
-        part: Money,
-    },
+codes! {
+    /// What stands behind a claimed fee.
+    pub enum FeeStanding {
+        /// Every gate held on each day it was asked for; what is above its price aside.
+        Allowed = "allowed",
+        /// A gate is unknown: nobody has shown the right to it.
+        Unproved = "unproved",
+        /// No gate allowed it (15 USC 1679b(b)).
+        Exposed = "exposed",
+    }
 }
 
 /// A claimed fee, judged.
@@ -49,23 +50,39 @@ pub struct JudgedFee<'a> {
     pub fee: &'a EarnedFee,
     /// What stands behind it.
     pub standing: FeeStanding,
+    /// The part of it that nothing allowed: all of it, what is above the price of its terms, or nothing.
+    pub exposed: Money,
     /// The day of asking on which that was so.
     pub asked_on: CivilDate,
     /// The gates that were not open on that day.
     pub closed: Vec<Gate>,
     /// The invoice it stands on.
     pub invoice: Option<u64>,
-    /// What was collected for the part that nothing allowed, and not given back.
+    /// What was collected for the exposed part, and not given back.
     pub owed: Money,
     /// What of that part is still open on the invoice.
     pub open: Money,
 }
 
+/// How a claimed fee stands on one day of asking.
+struct OnDay {
+    standing: FeeStanding,
+    exposed: Money,
+    closed: Vec<Gate>,
+}
+
 pub(super) fn standing(matter: &Matter<'_>, slots: &[Slot]) -> Vec<Claimed> {
-    let claimed = matter.case.earned.iter().map(|fee| {
+    let earned = &matter.case.earned;
+    let claimed = earned.iter().enumerate().map(|(at, fee)| {
         let of_fee = |(id, _): &&(_, &Account)| *id == fee.account;
         let account = matter.accounts.iter().find(of_fee).map(|(_, account)| *account);
-        let line = account.and_then(|account| account.line_of(matter.id, fee.start, fee.end));
+        // Days that were claimed twice stand on two lines.
+        let alike = |other: &&Arc<EarnedFee>| {
+            (other.account, other.start, other.end) == (fee.account, fee.start, fee.end)
+        };
+        let before = earned.iter().take(at).filter(alike).count();
+        let line =
+            account.and_then(|account| account.lines_of(matter.id, fee.start, fee.end).nth(before));
         let slot = slot_for(slots, fee.start, fee.end);
         Claimed {
             slot,
@@ -85,7 +102,7 @@ impl<'a> Judge<'a> {
             let amount = self.matter.case.earned[at].amount;
             let given_back = self.claimed[at].money.as_ref().map(|money| money.given_back);
             let in_full = given_back.is_some_and(|back| back.minor() >= amount.minor());
-            if in_full && self.judge_fee(at).standing == (FeeStanding::Exposed { part: amount }) {
+            if in_full && self.judge_fee(at).standing == FeeStanding::Exposed {
                 self.claimed[at].stands_for = None;
             }
         }
@@ -103,7 +120,7 @@ impl<'a> Judge<'a> {
         let found = earned.iter().rposition(|fee| fee.start == start && fee.end == end);
         found.is_some_and(|at| {
             self.judge_fee(at).standing == FeeStanding::Allowed
-                && self.standing_on(at, on).0 == FeeStanding::Allowed
+                && self.standing_on(at, on).standing == FeeStanding::Allowed
         })
     }
 
@@ -135,13 +152,23 @@ impl<'a> Judge<'a> {
 
     fn asking(&self, at: usize, on: CivilDate) -> Asking<'_, 'a> {
         let fee = &self.matter.case.earned[at];
-        Asking {
-            judge: self,
-            slot: self.claimed[at].slot,
-            fee: Some(at),
-            amount: Some(fee.amount),
-            on,
-        }
+        self.asking_for(self.claimed[at].slot, Some(at), Some(fee.amount), on)
+    }
+
+    /// A fee that is asked for on a day, and what the law asks of it then.
+    pub(super) fn asking_for(
+        &self,
+        slot: Option<usize>,
+        fee: Option<usize>,
+        amount: Option<Money>,
+        on: CivilDate,
+    ) -> Asking<'_, 'a> {
+        let agreement = slot.and_then(|slot| self.slots[slot].agreement);
+        let law = agreement.and_then(|at| {
+            let standing = &self.story.standing[at];
+            self.matter.firm.law_of_asking(standing.state, standing.signed_on(), on)
+        });
+        Asking { judge: self, slot, fee, amount, on, law }
     }
 
     fn judge_fee(&self, at: usize) -> JudgedFee<'a> {
@@ -152,53 +179,43 @@ impl<'a> Judge<'a> {
             asked => asked,
         };
         let days = asked_on.iter().map(|&on| (self.standing_on(at, on), on));
-        let worst = days.max_by_key(|((standing, _), _)| match standing {
-            FeeStanding::Allowed => 0,
-            FeeStanding::Unproved => 1,
-            FeeStanding::Exposed { part } => 1 + part.minor().max(1),
-        });
-        let ((standing, closed), asked_on) =
-            worst.unwrap_or(((FeeStanding::Allowed, Vec::new()), self.matter.today));
+        let worst = days.max_by_key(|(found, _)| (found.standing, found.exposed.minor()));
         let zero = Money::zero(fee.amount.currency());
-        let (owed, open) = match (&standing, &claimed.money) {
-            (FeeStanding::Exposed { part }, Some(money)) => money.of_part(fee.amount, *part),
-            (FeeStanding::Allowed | FeeStanding::Unproved, _)
-            | (FeeStanding::Exposed { .. }, None) => (zero, zero),
+        let allowed = OnDay { standing: FeeStanding::Allowed, exposed: zero, closed: Vec::new() };
+        let (found, asked_on) = worst.unwrap_or((allowed, self.matter.today));
+        let OnDay { standing, exposed, closed } = found;
+        let (owed, open) = match &claimed.money {
+            Some(money) if exposed.is_positive() => money.of_part(fee.amount, exposed),
+            Some(_) | None => (zero, zero),
         };
-        JudgedFee { at, fee, standing, asked_on, closed, invoice: claimed.invoice, owed, open }
+        let invoice = claimed.invoice;
+        JudgedFee { at, fee, standing, exposed, asked_on, closed, invoice, owed, open }
     }
 
-    fn standing_on(&self, at: usize, on: CivilDate) -> (FeeStanding, Vec<Gate>) {
+    fn standing_on(&self, at: usize, on: CivilDate) -> OnDay {
         let asking = self.asking(at, on);
         let amount = self.matter.case.earned[at].amount;
-        let mut standing = FeeStanding::Allowed;
-        let mut closed = Vec::new();
+        let zero = Money::zero(amount.currency());
+        let mut found = OnDay { standing: FeeStanding::Allowed, exposed: zero, closed: Vec::new() };
         for &gate in Gate::ALL {
             let ruling = asking.ruling(gate);
-            let part = match (ruling.answer, &ruling.because) {
+            let standing = match (ruling.answer, &ruling.because) {
                 (Answer::Holds, _) => continue,
-                (Answer::Unknown, _) => {
-                    closed.push(gate);
-                    if standing == FeeStanding::Allowed {
-                        standing = FeeStanding::Unproved;
-                    }
-                    continue;
-                }
+                (Answer::Unknown, _) => FeeStanding::Unproved,
                 // What is above the price alone is not allowed.
                 (Answer::Fails, Because::AbovePrice { price, .. }) => {
-                    amount.minus(*price).unwrap_or(amount)
+                    found.exposed = amount.minus(*price).unwrap_or(amount);
+                    FeeStanding::Allowed
                 }
-                (Answer::Fails, _) => amount,
+                (Answer::Fails, _) => FeeStanding::Exposed,
             };
-            closed.push(gate);
-            standing = match standing {
-                FeeStanding::Exposed { part: known } if known.minor() >= part.minor() => standing,
-                FeeStanding::Allowed | FeeStanding::Unproved | FeeStanding::Exposed { .. } => {
-                    FeeStanding::Exposed { part }
-                }
-            };
+            found.closed.push(gate);
+            found.standing = found.standing.max(standing);
         }
-        (standing, closed)
+        if found.standing == FeeStanding::Exposed {
+            found.exposed = amount;
+        }
+        found
     }
 
     /// What other fees ask for under the agreement of a period, less what was given back: those claimed before

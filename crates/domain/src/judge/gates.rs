@@ -7,6 +7,7 @@ use super::grid::Slot;
 use super::story::Standing;
 use super::{Judge, work};
 use crate::case::Mark;
+use crate::firm::FeeLaw;
 use crate::gates::{Answer, Finding, Gate, Opens};
 use crate::money::Money;
 use crate::terms::{Channel, FullyPerformed};
@@ -15,7 +16,7 @@ use crate::terms::{Channel, FullyPerformed};
 const DAYS_MOVED_MAX: i64 = 3;
 
 /// A fee that is asked for on a day: one that was claimed, or one that could be.
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 pub(super) struct Asking<'j, 'a> {
     pub(super) judge: &'j Judge<'a>,
     /// Its period; none if the service has none of these days.
@@ -26,6 +27,8 @@ pub(super) struct Asking<'j, 'a> {
     pub(super) amount: Option<Money>,
     /// The day.
     pub(super) on: CivilDate,
+    /// What the law asks of it on that day; nothing without a federal pack in force.
+    pub(super) law: Option<FeeLaw>,
 }
 
 impl<'a> Asking<'_, 'a> {
@@ -141,7 +144,7 @@ impl<'a> Asking<'_, 'a> {
     }
 
     fn fully_performed(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
-        let rule = &standing.rules.performance;
+        let rule = self.law.as_ref().map_or(&standing.rules.performance, |law| &law.performance);
         let found = match rule.reading {
             FullyPerformed::EachPeriod => self.complete(slot),
             FullyPerformed::WholeContract => self.contract_complete(slot, standing),
@@ -161,6 +164,14 @@ impl<'a> Asking<'_, 'a> {
         if slot.paused
             && let Some(pause) = self.judge.story.pauses.last()
         {
+            return Ruling::fails(Because::Paused(&pause.began.mark), Opens::Wait { until: end });
+        }
+        // A pause that had not ended when it was asked for: what ended it later does not reach back.
+        let unended = self.judge.story.pauses.iter().find(|pause| {
+            (slot.period.start..end.min(self.on)).contains(&pause.began.on())
+                && pause.until.is_some_and(|until| self.on < until.on())
+        });
+        if let Some(pause) = unended {
             return Ruling::fails(Because::Paused(&pause.began.mark), Opens::Wait { until: end });
         }
         let over = self.on >= end;
@@ -253,20 +264,23 @@ impl<'a> Asking<'_, 'a> {
     fn total(&self, standing: &Standing<'a>) -> Ruling<'a> {
         let total = standing.agreement.total_of_payments;
         let signed = &standing.agreement.signed;
-        let price = self.slot.and_then(|slot| self.judge.price(slot));
-        if let (Some(amount), Some(price)) = (self.amount, price)
-            && amount.currency() == price.currency()
-            && amount.minor() > price.minor()
-        {
-            return Ruling::fails(Because::AbovePrice { amount, price }, Opens::PutRight);
-        }
         let before = self.judge.claimed_under(self.slot, self.fee);
         let sum = self
             .amount
             .and_then(|amount| before.iter().try_fold(amount, |sum, fee| sum.plus(*fee)).ok());
         let within = sum
             .is_some_and(|sum| sum.currency() == total.currency() && sum.minor() <= total.minor());
-        let because = Because::Total { sum, total, signed };
-        if within { Ruling::holds(because) } else { Ruling::fails(because, Opens::PutRight) }
+        if !within {
+            return Ruling::fails(Because::Total { sum, total, signed }, Opens::PutRight);
+        }
+        let price = self.slot.and_then(|slot| self.judge.price(slot));
+        match (self.amount, price) {
+            (Some(amount), Some(price))
+                if amount.currency() == price.currency() && amount.minor() > price.minor() =>
+            {
+                Ruling::fails(Because::AbovePrice { amount, price }, Opens::PutRight)
+            }
+            (_, _) => Ruling::holds(Because::Total { sum, total, signed }),
+        }
     }
 }

@@ -63,12 +63,12 @@ struct Grid<'a> {
 
 impl Grid<'_> {
     fn fill(&self, row: &Row, slots: &mut Vec<Slot>) {
-        let anchor = self.story.standing[row.first].signed_on();
-        let mut start = anchor;
+        let mut start = self.story.standing[row.first].signed_on();
         let mut kind = PeriodKind::First;
+        let most = usize::try_from(PERIODS_MAX).unwrap_or(usize::MAX);
         while start <= self.today
             && row.closed_on.is_none_or(|last| start <= last)
-            && slots.len() < usize::try_from(PERIODS_MAX).unwrap_or(usize::MAX)
+            && slots.len() < most
         {
             let slot = self.slot(row, start, kind, slots.len());
             let end = slot.period.end;
@@ -77,6 +77,10 @@ impl Grid<'_> {
                 return;
             }
             slots.push(slot);
+            // What follows a pause that nobody has ended is not known.
+            if slot.paused {
+                return;
+            }
             (start, kind) = (end, PeriodKind::Later);
         }
     }
@@ -122,16 +126,15 @@ impl Grid<'_> {
         let rule = self.case.billing.iter().rev().find(since).or(self.case.billing.first());
         let Some(rule) = rule.map(|billing| billing.rule) else { return (start, false) };
         let mut over = plus(start, i64::from(rule.days()));
-        let mut open = false;
-        for Pause { began, until } in &self.story.pauses {
-            if began.on() >= over {
-                break;
+        for pause in &self.story.pauses {
+            if pause.began.on() < over {
+                over = plus(over, pause.days_within(start, CivilDate::MAX, self.today));
             }
-            let pause = Pause { began, until: *until };
-            over = plus(over, pause.days_within(start, CivilDate::MAX, self.today));
-            open |= until.is_none();
         }
-        (rule.end_not_before(over), open)
+        let end = rule.end_not_before(over);
+        // A period goes on after a pause: nobody knows its end while nobody has said when the pause ends.
+        let open = |pause: &&Pause<'_>| pause.until.is_none() && pause.began.on() < end;
+        (end, self.story.pauses.iter().any(|pause| open(&pause)))
     }
 
     /// A fee from before agreements were kept with fees holds its days.

@@ -189,8 +189,8 @@ impl<'a> Judge<'a> {
             Some(fee) => Some(self.matter.case.earned[fee].amount),
             None => self.price(at),
         };
-        let asking = gates::Asking { judge: self, slot: Some(at), fee, amount, on: as_of };
-        let now = gates::Asking { on: today, ..asking };
+        let asking = self.asking_for(Some(at), fee, amount, as_of);
+        let now = self.asking_for(Some(at), fee, amount, today);
         let findings = Gate::ALL.iter().map(|&gate| {
             let then = asking.finding(gate);
             if as_of >= today || then.answer == Answer::Fails || gate == Gate::State {

@@ -1,47 +1,113 @@
-//! What the client's state asks (15 USC 1679j).
+//! What the client's state asks (15 USC 1679j): of the signing, and of the fee on the day it is asked for.
 
-use calendar::BusinessCalendar;
+use calendar::{BusinessCalendar, CivilDate};
 
 use super::because::{Because, Ruling};
 use super::gates::Asking;
 use super::grid::Slot;
 use super::story::Standing;
+use super::work::Placed;
 use crate::event::StandingKind;
-use crate::gates::Opens;
-use crate::rules::PerformWithin;
+use crate::firm::{FeeLaw, Known, StandingAnswer, Unknown};
+use crate::gates::{Answer, Opens};
+use crate::rules::{Bond, BondWhen, PerformWithin, StatementDuty};
 use crate::terms::Work;
 
 impl<'a> Asking<'_, 'a> {
     pub(super) fn state(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
-        let (state, rules) = (standing.agreement.state, &standing.rules);
-        if let Some(rule) = &rules.prohibited {
-            return Ruling::fails(Because::Prohibited(state), Opens::Never).citing(&rule.cites);
+        let state = standing.state;
+        let Some(law) = &self.law else {
+            return Ruling::unknown(Because::NoFederalPack { on: self.on });
+        };
+        let mut found = Vec::new();
+        if let Some(rule) = &law.prohibited {
+            let fails = Ruling::fails(Because::Prohibited(state), Opens::Never);
+            found.push(fails.citing(&rule.cites));
         }
-        let on_file = |kind| self.judge.matter.firm.standing(state, kind, self.on);
-        if let Some(rule) = &rules.registration
-            && on_file(StandingKind::Registration).is_none()
-        {
-            let because = Because::NotRegistered { state, on: self.on };
-            return Ruling::fails(because, Opens::PutRight).citing(&rule.cites);
-        }
-        if let Some(rule) = &rules.bond {
-            let amount = on_file(StandingKind::Bond).and_then(|bond| bond.amount);
-            if amount.is_none_or(|amount| amount.minor() < rule.amount.minor()) {
-                let because = Because::NoBond { state, amount: rule.amount, on: self.on };
-                return Ruling::fails(because, Opens::PutRight).citing(&rule.cites);
+        if let Some(rule) = &law.registration {
+            for on in [standing.signed_on(), self.on] {
+                let answer =
+                    self.judge.matter.firm.standing_on(state, StandingKind::Registration, on);
+                let because = Because::NotRegistered { state, on };
+                found.extend(closed(answer, because).map(|ruling| ruling.citing(&rule.cites)));
             }
         }
-        if let Some(rule) = &rules.perform_within
-            && let Some(late) = self.too_late(slot, standing, rule)
-        {
-            return late.citing(&rule.cites);
+        for bond in &law.bonds {
+            found.extend(self.bond(slot, standing, bond));
         }
-        if let Some(rule) = &rules.monthly_statement
-            && !self.has_statement(slot)
-        {
-            return Ruling::fails(Because::NoStatement, Opens::PutRight).citing(&rule.cites);
+        if let Some(rule) = &law.perform_within {
+            found.extend(self.too_late(slot, standing, rule));
         }
-        Ruling::holds(Because::StateAllows { state, packs: rules.packs.clone() })
+        if let Some(rule) = &law.monthly_statement
+            && !self.has_statement(slot, rule)
+        {
+            let fails = Ruling::fails(Because::NoStatement, Opens::PutRight);
+            found.push(fails.citing(&rule.cites));
+        }
+        found.extend(unknown(standing.known.as_ref()));
+        found.extend(unknown(Some(&law.state)));
+        // What fails is said before what is not known.
+        found.sort_by_key(|ruling| ruling.answer);
+        found.into_iter().next().unwrap_or_else(|| allowed(standing, law))
+    }
+
+    /// A bond stands on the days that its pack names.
+    fn bond(&self, slot: Slot, standing: &Standing<'a>, bond: &Bond) -> Option<Ruling<'a>> {
+        let state = standing.state;
+        let answer = |on| self.judge.matter.firm.bond_on(state, bond.amount, on);
+        let no_bond = |on| Because::NoBond { state, amount: bond.amount, on };
+        let days = match bond.stands() {
+            BondWhen::Always => vec![standing.signed_on(), self.on],
+            BondWhen::IfPaidBeforeAllDone => vec![self.on],
+        };
+        let mut found: Vec<Ruling<'a>> =
+            days.into_iter().filter_map(|on| closed(answer(on), no_bond(on))).collect();
+        if bond.stands() == BondWhen::Always {
+            let stood = |on| match answer(on) {
+                StandingAnswer::Stands(_) => Answer::Holds,
+                StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) => Answer::Fails,
+                StandingAnswer::NeverRecorded => Answer::Unknown,
+            };
+            found.extend(self.short_of(slot, standing, stood).map(|(placed, answer)| Ruling {
+                answer,
+                ..Ruling::fails(no_bond(placed.on()), Opens::Never)
+            }));
+        }
+        found.sort_by_key(|ruling| ruling.answer);
+        found.into_iter().next().map(|ruling| ruling.citing(&bond.cites))
+    }
+
+    /// Of the work that fulfils the promise, a piece on a day of which something does not hold, and how it
+    /// answers: some set of work has to, and more work does no harm. What is not fulfilled is for another gate.
+    fn short_of(
+        &self,
+        slot: Slot,
+        standing: &Standing<'a>,
+        on_day: impl Fn(CivilDate) -> Answer,
+    ) -> Option<(&Placed<'a>, Answer)> {
+        let at = self.judge.slot(slot.period.number)?;
+        let promised = standing.agreement.terms.work(slot.kind);
+        let mut worst = None;
+        for &work in Work::ALL {
+            let wanted = promised.iter().filter(|&&promised| promised == work).count();
+            let done = self.judge.counting(at, self.on).map(|(_, placed)| placed);
+            let mut done: Vec<(&Placed<'a>, Answer)> = done
+                .filter(|placed| placed.done.work == work)
+                .map(|placed| (placed, on_day(placed.on())))
+                .collect();
+            if done.len() < wanted {
+                return None;
+            }
+            // The best of them fulfil it.
+            done.sort_by_key(|(_, answer)| std::cmp::Reverse(*answer));
+            worst = done
+                .into_iter()
+                .take(wanted)
+                .chain(worst)
+                .filter(|(_, answer)| *answer != Answer::Holds)
+                .min_by_key(|(_, answer)| *answer);
+        }
+        worst
     }
 
     fn too_late(
@@ -51,19 +117,58 @@ impl<'a> Asking<'_, 'a> {
         rule: &PerformWithin,
     ) -> Option<Ruling<'a>> {
         let last = BusinessCalendar::EveryDay.add_business_days(standing.signed_on(), rule.days);
-        let at = self.judge.slot(slot.period.number)?;
-        let mut counting = self.judge.counting(at, self.on).map(|(_, placed)| placed);
-        let late = counting.find(|placed| placed.on() > last)?;
+        let in_time = |on| if on <= last { Answer::Holds } else { Answer::Fails };
+        let (late, _) = self.short_of(slot, standing, in_time)?;
         let because = Because::TooLate { done: &late.done.moment.mark, last, days: rule.days };
-        Some(Ruling::fails(because, Opens::Never))
+        Some(Ruling::fails(because, Opens::Never).citing(&rule.cites))
     }
 
-    /// Whether a statement of the period's work was sent in it or later.
-    fn has_statement(&self, slot: Slot) -> bool {
+    /// Whether a statement of the period's work was sent in it, or within the pack's days after its last work.
+    fn has_statement(&self, slot: Slot, rule: &StatementDuty) -> bool {
+        let Some(at) = self.judge.slot(slot.period.number) else { return false };
+        let mut done = self.judge.counting(at, self.on).map(|(_, placed)| placed.on());
+        let Some(first) = done.next() else { return false };
+        let last = done.last().unwrap_or(first);
+        let through = BusinessCalendar::EveryDay.add_business_days(last, rule.days_after_work());
         self.judge.work.iter().any(|placed| {
+            let in_time = placed.on() < slot.period.end || placed.on() <= through;
             placed.done.work == Work::ProgressReport
-                && slot.period.start <= placed.on()
+                && first <= placed.on()
+                && in_time
                 && placed.on() <= self.on
         })
     }
+}
+
+/// What stands in the way on a day of something that has to be on file.
+fn closed<'a>(answer: StandingAnswer<'_>, because: Because<'a>) -> Option<Ruling<'a>> {
+    match answer {
+        StandingAnswer::Stands(_) => None,
+        StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) => {
+            Some(Ruling::fails(because, Opens::PutRight))
+        }
+        StandingAnswer::NeverRecorded => Some(Ruling::unknown(because)),
+    }
+}
+
+fn unknown<'a>(known: Option<&Known>) -> Option<Ruling<'a>> {
+    let reasons: Vec<Unknown> = match known {
+        Some(Known::Unknown(reasons)) => reasons.clone(),
+        Some(Known::Confirmed | Known::AtOwnRisk(_)) => return None,
+        None => Vec::new(),
+    };
+    Some(Ruling::unknown(Because::StateUnknown(reasons)))
+}
+
+fn allowed<'a>(standing: &Standing<'a>, law: &FeeLaw) -> Ruling<'a> {
+    let mut at_own_risk = Vec::new();
+    for known in [standing.known.as_ref(), Some(&law.state)].into_iter().flatten() {
+        if let Known::AtOwnRisk(packs) = known {
+            at_own_risk.extend(packs.iter().cloned());
+        }
+    }
+    at_own_risk.sort();
+    at_own_risk.dedup();
+    let (state, packs) = (standing.state, law.packs.clone());
+    Ruling::holds(Because::StateAllows { state, packs, at_own_risk })
 }

@@ -6,20 +6,25 @@
 use calendar::CivilDate;
 
 use crate::case::{Agreement, Cancellation, Case, Moment, Turn};
-use crate::firm::Firm;
+use crate::firm::{Firm, Known, SigningLaw};
+use crate::ids::StateCode;
 use crate::rules::Rules;
 
 /// An agreement that was not cancelled in its days.
 pub(crate) struct Standing<'a> {
     pub(crate) agreement: &'a Agreement,
+    /// The client's state on the day of signing.
+    pub(crate) state: StateCode,
     /// Last day to cancel without penalty.
     pub(crate) cancel_through: CivilDate,
     /// First day of service.
     pub(crate) service_from: CivilDate,
     /// The last day of its service, once it has ended.
     pub(crate) last_day: Option<CivilDate>,
-    /// Federal and state rules, merged.
+    /// What the law of the day of signing asked of it.
     pub(crate) rules: Rules,
+    /// How well that law is known; nothing without a federal pack of that day.
+    pub(crate) known: Option<Known>,
 }
 
 impl Standing<'_> {
@@ -87,9 +92,14 @@ impl<'a> Story<'a> {
         let mut standing = Vec::with_capacity(case.agreements.len());
         let mut undone = Vec::new();
         for agreement in case.agreements.iter() {
-            let rules = firm
-                .rules_for(agreement.state, agreement.signed.on())
-                .unwrap_or_else(|| agreement.rules.clone());
+            // Where the client lived that day, whenever it was told; an erased client's address is gone.
+            let lived = case.contact_on(agreement.signed.on());
+            let state = lived.map_or(agreement.state, |since| since.contact.address.state);
+            let law = firm.law_of_signing(state, agreement.signed.on());
+            let (rules, known) = match law {
+                Some(SigningLaw { certain, state: known, .. }) => (certain, Some(known)),
+                None => (agreement.rules.clone(), None),
+            };
             let (cancel_through, service_from) = rules.cancellation_window(agreement.signed.on());
             let days = agreement.signed.on()..=cancel_through;
             match case.cancellations.iter().find(|c| days.contains(&c.sent_on)) {
@@ -98,10 +108,12 @@ impl<'a> Story<'a> {
                     let last_day = None;
                     standing.push(Standing {
                         agreement,
+                        state,
                         cancel_through,
                         service_from,
                         last_day,
                         rules,
+                        known,
                     });
                 }
             }

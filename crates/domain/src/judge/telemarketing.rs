@@ -13,7 +13,8 @@ use crate::terms::Work;
 
 impl<'a> Asking<'_, 'a> {
     pub(super) fn telemarketing(&self, standing: &Standing<'a>) -> Ruling<'a> {
-        let rule = &standing.rules.telemarketing;
+        let rules = &standing.rules;
+        let rule = self.law.as_ref().map_or(&rules.telemarketing, |law| &law.telemarketing);
         let Some(enrolment) = &self.judge.matter.case.enrolment else {
             return Ruling::fails(Because::NoPeriod, Opens::Never);
         };

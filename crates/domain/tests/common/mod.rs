@@ -19,7 +19,7 @@ use counterfoil_domain::ids::*;
 use counterfoil_domain::judge::{Judge, Matter};
 use counterfoil_domain::money::{Currency, Money};
 use counterfoil_domain::refusal::{Reason, Refusal};
-use counterfoil_domain::rules::{EXAMPLE_PACKS, RulePack};
+use counterfoil_domain::rules::{Dimension, EXAMPLE_PACKS, RulePack};
 use counterfoil_domain::sealing::InTheClear;
 use counterfoil_domain::terms::*;
 use counterfoil_domain::value::{Personal, Text};
@@ -65,6 +65,12 @@ pub fn reference(code: &str) -> ProcessorRef {
 pub const NORTH: &str = "north";
 pub const SOUTH: &str = "south";
 
+/// An invented reading of a state's law: it adds nothing.
+const NOTHING_ADDED: &str = r#"{
+    "code": "us-il", "version": 1, "state": "IL", "in_force_from": "2020-01-01",
+    "confirmed_by_counsel": false, "nothing_is_added": true, "note": "Invented for tests."
+}"#;
+
 /// A firm's log and world in memory.
 pub struct Desk {
     pub world: World,
@@ -104,8 +110,20 @@ impl Desk {
                 name,
             }));
         }
-        for pack in EXAMPLE_PACKS {
-            desk.firm(FirmAction::AdoptPack(Box::new(RulePack::from_json(pack).unwrap())));
+        for pack in EXAMPLE_PACKS.iter().chain([&NOTHING_ADDED]) {
+            let mut pack = RulePack::from_json(pack).unwrap();
+            if pack.state.is_some() && !pack.adds_nothing() {
+                // Counsel of these tests has read all of it.
+                pack.read = Some(Dimension::ALL.iter().copied().collect());
+            }
+            desk.firm(FirmAction::AdoptPack(Box::new(pack.clone())));
+            let (hash, version) = (pack.hash(), pack.version);
+            if pack.state.is_some() {
+                let counsel = text("C. Ounsel");
+                let code = pack.code;
+                let confirmed = PackConfirmed { code, counsel, document: None, hash, version };
+                desk.firm(FirmAction::ConfirmPack(confirmed));
+            }
         }
         desk.firm(FirmAction::PublishPlan(plan()));
         desk

@@ -218,13 +218,16 @@ fn month() -> Vec<Dated<CaseAction>> {
         mail_class: MailClass::Certified,
         tracking: None,
     };
-    let round = SendRound { letters: (0..3).map(letter).collect() };
+    let round = SendRound { completes_before: None, letters: (0..3).map(letter).collect() };
     dated(
         OPENED_ON,
         [
             CaseAction::OpenWork,
             CaseAction::SendRound(round),
-            CaseAction::ProgressReportSent(ProgressReportSent { document: None }),
+            CaseAction::ProgressReportSent(ProgressReportSent {
+                completes_before: None,
+                document: None,
+            }),
         ],
     )
 }
@@ -237,8 +240,8 @@ pub fn month_request(number: u32) -> v1::RecordRequest {
         mail_class: v1::MailClass::Certified.into(),
         ..v1::Letter::default()
     };
-    let round = v1::SendRound { letters: (0..3).map(letter).collect() };
-    let report = v1::ProgressReportSent { document_sha256: String::new() };
+    let round = v1::SendRound { completes_before: false, letters: (0..3).map(letter).collect() };
+    let report = v1::ProgressReportSent { completes_before: false, document_sha256: String::new() };
     let actions = [
         action::Action::OpenWork(v1::OpenWork {}),
         action::Action::SendRound(round),

@@ -172,6 +172,7 @@ impl Crm {
             actions.extend(backed(&pack));
         }
         actions.push(FirmAction::PublishPlan(Plan {
+            grace_days: None,
             code: plan_code(),
             couple: Some(Prices { first_fee: usd(24_999), monthly_fee: usd(14_999) }),
             first_work: vec![Work::ReportImport, Work::DisputeRound, Work::ProgressReport],

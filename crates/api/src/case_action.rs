@@ -98,12 +98,12 @@ fn convert(f: &mut Fields, action: &v1::action::Action) -> Option<CaseAction> {
         A::BureauAnswered(m) => {
             f.within("bureau_answered", |f| bureau_answered(f, m)).map(CaseAction::BureauAnswered)
         }
-        A::ProgressReportSent(m) => f
-            .within("progress_report_sent", |f| document(f, &m.document_sha256))
-            .map(|document| {
+        A::ProgressReportSent(m) => {
+            f.within("progress_report_sent", |f| document(f, &m.document_sha256)).map(|document| {
                 let completes_before = stated(m.completes_before);
                 CaseAction::ProgressReportSent(ProgressReportSent { completes_before, document })
-            }),
+            })
+        }
         A::ContactChanged(m) => f
             .within("contact_changed", |f| f.message("contact", m.contact.as_ref(), contact))
             .map(|contact| CaseAction::ContactChanged(Box::new(ContactChanged { contact }))),

@@ -57,7 +57,11 @@ fn g4_an_unfinished_month_stays_open_until_done() {
     let mut desk = Desk::open();
     desk.opened(case(A), "2026-03-02", "2026-03-06");
     desk.act(case(A), "2026-03-09", CaseAction::SendRound(round(NORTH, &["a"])));
-    desk.act(case(A), "2026-03-09", CaseAction::ImportReport(report(SOUTH, "2026-03-09", &["a", "b"])));
+    desk.act(
+        case(A),
+        "2026-03-09",
+        CaseAction::ImportReport(report(SOUTH, "2026-03-09", &["a", "b"])),
+    );
     let held = desk.bill(account(A), "2026-04-01");
     assert_eq!(names(&held), ["fee_held"]);
     assert!(desk.bill(account(A), "2026-04-02").is_empty(), "noted once");
@@ -303,7 +307,11 @@ fn a_fee_on_work_told_late_says_so() {
     desk.opened(case(A), "2026-03-02", "2026-03-06");
     desk.today("2026-04-20");
     desk.act(case(A), "2026-03-09", CaseAction::NoteRoundSent(round(NORTH, &["a"])));
-    desk.act(case(A), "2026-03-09", CaseAction::ImportReport(report(SOUTH, "2026-03-09", &["a", "b"])));
+    desk.act(
+        case(A),
+        "2026-03-09",
+        CaseAction::ImportReport(report(SOUTH, "2026-03-09", &["a", "b"])),
+    );
     desk.act(case(A), "2026-03-09", progress());
     let explanation = desk.explain(case(A), 1, "2026-04-20");
     assert!(explanation.is_claimable());

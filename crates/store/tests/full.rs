@@ -348,7 +348,7 @@ async fn losing(place: &Place<'_>, lost: u32) -> (Bench, Engine) {
 }
 
 fn report() -> domain::command::Command {
-    let sent = ProgressReportSent { document: None };
+    let sent = ProgressReportSent { completes_before: None, document: None };
     on_case(1, "2026-01-05", vec![CaseAction::ProgressReportSent(sent)])
 }
 

@@ -42,7 +42,10 @@ async fn with_a_history(place: &Place<'_>) -> Bench {
     for id in 0..5 {
         bench.submit(0xaa_0000 + id, refused()).await.unwrap_err();
     }
-    let report = CaseAction::ProgressReportSent(ProgressReportSent { document: None });
+    let report = CaseAction::ProgressReportSent(ProgressReportSent {
+        completes_before: None,
+        document: None,
+    });
     bench.submit(0xbb, on_case(99, "2026-01-05", vec![report])).await.unwrap_err();
     bench
 }

@@ -140,7 +140,8 @@ async fn a_claimed_fee_is_explained_as_it_was_claimed_whatever_is_told_later() {
         mail_class: v1::MailClass::FirstClass.into(),
         ..v1::Letter::default()
     }];
-    let early = v1::action::Action::NoteRoundSent(v1::SendRound { letters });
+    let early =
+        v1::action::Action::NoteRoundSent(v1::SendRound { completes_before: false, letters });
     service.record(&cases[0], vec![common::action(date(2026, 1, 6), early)]).await;
     assert_eq!(explained().await, claimed);
 }

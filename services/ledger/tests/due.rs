@@ -68,7 +68,8 @@ async fn work_before_the_days_were_over_is_due_with_its_rule() {
     }];
     // Signed on Monday, 5 January 2026: service may begin on the 9th (15 USC 1679d(a)(2)).
     for _ in 0..2 {
-        let sent = A::NoteRoundSent(v1::SendRound { letters: letters.clone() });
+        let sent =
+            A::NoteRoundSent(v1::SendRound { completes_before: false, letters: letters.clone() });
         month.push(action(date(2026, 1, 7), sent));
     }
     let position = service.record(&case, month).await.position;

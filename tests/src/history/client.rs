@@ -311,7 +311,7 @@ impl Client {
                 });
             }
         }
-        (!letters.is_empty()).then_some(SendRound { letters })
+        (!letters.is_empty()).then_some(SendRound { completes_before: None, letters })
     }
 
     fn work(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
@@ -327,7 +327,10 @@ impl Client {
                 self.round(rng).map(CaseAction::SendRound).or_else(|| self.attest(rng))
             }
             9..=14 => self.answer(rng, today),
-            15..=18 => Some(CaseAction::ProgressReportSent(ProgressReportSent { document: None })),
+            15..=18 => Some(CaseAction::ProgressReportSent(ProgressReportSent {
+                completes_before: None,
+                document: None,
+            })),
             19..=22 => {
                 let at = rng.random_range(0..BUREAUS.len());
                 Some(self.import(rng, at, today))
@@ -348,7 +351,10 @@ impl Client {
             return Some(CaseAction::ImportReport(report));
         }
         let told = self.to_tell || rng.random_ratio(1, 20);
-        told.then_some(CaseAction::ProgressReportSent(ProgressReportSent { document: None }))
+        told.then_some(CaseAction::ProgressReportSent(ProgressReportSent {
+            completes_before: None,
+            document: None,
+        }))
     }
 
     fn seldom(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
@@ -378,6 +384,8 @@ impl Client {
                 Some(CaseAction::Cancel(Cancel { reason: Some(personal("moved")), sent_on: today }))
             }
             10 => Some(CaseAction::ClosePeriod(PeriodClosedWithoutFee {
+                end: None,
+                start: None,
                 period,
                 reason: personal("goodwill"),
             })),
@@ -430,7 +438,7 @@ impl Client {
             1 => CaseAction::ResumeService,
             2 => self.enrol(rng),
             3 => CaseAction::LetterDelivered(LetterDelivered { bureau: bureau(1), round: 99 }),
-            4 => CaseAction::SendRound(SendRound { letters: Vec::new() }),
+            4 => CaseAction::SendRound(SendRound { completes_before: None, letters: Vec::new() }),
             _ => CaseAction::Cancel(Cancel { reason: None, sent_on: today + chrono::Days::new(3) }),
         }
     }

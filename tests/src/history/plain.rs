@@ -64,6 +64,7 @@ pub(crate) fn plain_report(at: usize, issued_on: CivilDate, items: u8) -> Import
     ImportReport {
         bureau: bureau(at),
         card_balance: Some(usd(100_000)),
+        completes_before: None,
         card_limit: Some(usd(300_000)),
         document: None,
         free_annual: false,

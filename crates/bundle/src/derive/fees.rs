@@ -4,14 +4,14 @@ use std::collections::BTreeSet;
 
 use calendar::CivilDate;
 use domain::case::Mark;
-use domain::event::{CaseEvent, Event, Recorded, WorkEvidence};
+use domain::event::{CaseEvent, Event, FeeEarned, Recorded, WorkEvidence};
 use domain::gates::Explanation;
 use domain::ids::AccountId;
-use domain::judge::{FeeStanding, Judge};
+use domain::judge::{FeeStanding, Judge, Matter};
 use domain::rules::PackRef;
 use domain::terms::Work;
 
-use super::{Earned, Rows, Told, last_day};
+use super::{Earned, Rows, Then, Told, last_day};
 use crate::csv::{Row, list};
 use crate::tables::at;
 
@@ -31,15 +31,10 @@ pub(super) fn open(told: &Told<'_>, judge: &Judge<'_>) -> Vec<Explanation> {
 }
 
 /// The periods that were given up, with the note that says so.
-pub(super) fn given_up<'a>(
-    told: &Told<'a>,
-    judge: &Judge<'a>,
-) -> Vec<(&'a Mark, Explanation)> {
+pub(super) fn given_up<'a>(told: &Told<'a>, judge: &Judge<'a>) -> Vec<(&'a Mark, Explanation)> {
     let given_up = judge.case().given_up.iter();
     given_up
-        .filter_map(|note| {
-            Some((&note.moment.mark, judge.explain(note.period, told.frame.as_of)?))
-        })
+        .filter_map(|note| Some((&note.moment.mark, judge.explain(note.period, told.frame.as_of)?)))
         .collect()
 }
 
@@ -57,12 +52,10 @@ pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
     let mut fees = Vec::new();
     for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         check(told, earned, rows);
-        let (period, amount) = (earned.fee.period, earned.fee.amount);
-        rows.earned.push(Charge { case: told.id, period, amount });
         let status = match judged.standing {
             FeeStanding::Allowed => "earned",
             FeeStanding::Unproved => "unproved",
-            FeeStanding::Exposed { .. } => "exposed",
+            FeeStanding::Exposed => "exposed",
         };
         fees.push(Fee {
             status,
@@ -140,6 +133,40 @@ fn write(told: &Told<'_>, fee: &Fee, rows: &mut Rows) {
     }
 }
 
+/// What of a fee the ledger cannot have recorded on what it knew then: it claims a fee of which every gate
+/// holds, as they are judged that day. Fees from before these rules name no agreement, and are judged again
+/// like all others, not held against rules that were not asked of them.
+pub(super) fn unclaimable(then: &Then<'_>, recorded: &Recorded, fee: &FeeEarned) -> Vec<String> {
+    let Some(zone) = then.firm.registered.as_ref().map(|firm| firm.zone) else { return Vec::new() };
+    if fee.agreement.is_none() {
+        return Vec::new();
+    }
+    let own = then.id.own_account();
+    let payer = then.account(own).and_then(|account| account.moved_to).unwrap_or(own);
+    let others = then.accounts.keys().filter(|id| **id != payer);
+    let accounts = std::iter::once(&payer).chain(others);
+    let accounts: Vec<_> = accounts.filter_map(|&id| Some((id, then.account(id)?))).collect();
+    let today = zone.date_at(recorded.recorded_at.0);
+    let Then { id, case, firm, .. } = *then;
+    let judge = Judge::of(Matter { id, case, accounts: &accounts, firm, today });
+    let Some(explanation) = judge.explain_anew(fee.period, fee.as_of) else {
+        return vec!["is of a period that the case did not have".into()];
+    };
+    let closed = explanation.closed_gates();
+    let mut wrong: Vec<String> =
+        closed.map(|gate| format!("was claimed although gate {gate} did not hold")).collect();
+    if fee.as_of != recorded.occurred_on {
+        wrong.push("was judged as of another day than it was claimed on".into());
+    }
+    if judge.is_settled(fee.period) {
+        wrong.push("is of a period that was settled".into());
+    }
+    if explanation.is_claimable() && judge.claim(payer, &explanation) != *fee {
+        wrong.push("is not the fee that could be claimed for that period".into());
+    }
+    wrong
+}
+
 /// Whether a fee names events that are what it says of them.
 fn check(told: &Told<'_>, earned: &Earned<'_>, rows: &mut Rows) {
     let position = earned.recorded.position;
@@ -148,6 +175,9 @@ fn check(told: &Told<'_>, earned: &Earned<'_>, rows: &mut Rows) {
         if let Err(what) = rests_on(told.events, earned.recorded, evidence) {
             rows.fault(position, format!("{name} {what}"));
         }
+    }
+    for what in &earned.wrong {
+        rows.fault(position, format!("{name} {what}"));
     }
     let named: BTreeSet<u64> = earned.fee.evidence.iter().map(|e| e.event.position).collect();
     if named.len() != earned.fee.evidence.len() {

@@ -136,21 +136,46 @@ impl Frame {
     }
 }
 
-/// The firm as it stands at the end.
+/// The firm as it stands at the end, and as fees were judged by it before.
 pub(crate) struct FirmBook {
+    /// What fees are judged by: each state of the firm would hold those before it once more.
+    law: Vec<Recorded>,
     state: State,
 }
 
 impl Default for FirmBook {
     fn default() -> Self {
-        Self { state: State::empty(StreamId::Firm) }
+        Self { law: Vec::new(), state: State::empty(StreamId::Firm) }
     }
 }
 
 impl FirmBook {
     /// Folds the next event of the firm's stream.
     pub(crate) fn take(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
-        self.state.fold(recorded)
+        self.state.fold(recorded)?;
+        let Event::Firm(event) = &recorded.event else { return Ok(()) };
+        match event {
+            FirmEvent::FirmRegistered(_)
+            | FirmEvent::PackAdopted(_)
+            | FirmEvent::PackConfirmed(_)
+            | FirmEvent::PackUsedAtOwnRisk(_)
+            | FirmEvent::StandingRecorded(_)
+            | FirmEvent::StandingEnded(_) => self.law.push(recorded.clone()),
+            FirmEvent::PlanPublished(_)
+            | FirmEvent::BureauRegistered(_)
+            | FirmEvent::AccessGranted(_)
+            | FirmEvent::AccessRevoked(_)
+            | FirmEvent::AccessUsed(_)
+            | FirmEvent::ChartRevised(_)
+            | FirmEvent::PeriodLocked(_)
+            | FirmEvent::MatchPolicySet(_) => {}
+        }
+        Ok(())
+    }
+
+    /// The firm before its first event.
+    fn begin(&self) -> FirmThen<'_> {
+        FirmThen { rest: self.law.iter(), state: State::empty(StreamId::Firm) }
     }
 
     pub(crate) fn last(&self) -> &Firm {
@@ -201,6 +226,26 @@ pub(crate) fn look(recorded: &Recorded, rows: &mut Rows) -> usize {
     cases.len()
 }
 
+/// The firm as fees were judged by it at one position after another.
+struct FirmThen<'a> {
+    rest: std::slice::Iter<'a, Recorded>,
+    state: State,
+}
+
+impl FirmThen<'_> {
+    /// As it was before a position that lies behind those asked for so far.
+    fn before(&mut self, position: u64) -> Result<&State, Impossible> {
+        while let Some(recorded) = self.rest.as_slice().first()
+            && recorded.position < position
+        {
+            self.rest.next();
+            let stream_version = self.state.version() + 1;
+            self.state.fold(&Recorded { stream_version, ..recorded.clone() })?;
+        }
+        Ok(&self.state)
+    }
+}
+
 /// One client: a case, its account, and the accounts that paid in its stead.
 pub(crate) struct Party {
     pub(crate) id: Uuid,
@@ -224,6 +269,8 @@ impl Party {
 struct Earned<'a> {
     recorded: &'a Recorded,
     fee: &'a FeeEarned,
+    /// What of it the ledger cannot have recorded on what it knew then.
+    wrong: Vec<String>,
 }
 
 /// A client folded.
@@ -282,6 +329,23 @@ pub(crate) fn tell(
     Ok(())
 }
 
+/// A client as it stood before an event.
+struct Then<'a> {
+    id: CaseId,
+    case: &'a Case,
+    accounts: &'a BTreeMap<AccountId, State>,
+    firm: &'a Firm,
+}
+
+impl Then<'_> {
+    fn account(&self, id: AccountId) -> Option<&Account> {
+        match self.accounts.get(&id)? {
+            State::Account(account) => Some(account),
+            State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
+        }
+    }
+}
+
 fn fold<'a>(
     party: &'a Party,
     firm: &'a FirmBook,
@@ -297,12 +361,20 @@ fn fold<'a>(
         .keys()
         .map(|account| (*account, State::empty(StreamId::Account(*account))))
         .collect();
-    let mut earned = Vec::new();
+    let (mut earned, mut firm_then) = (Vec::new(), firm.begin());
     for recorded in all {
         match recorded.stream {
             StreamId::Case(_) => {
                 if let Event::Case(CaseEvent::FeeEarned(fee)) = &recorded.event {
-                    earned.push(Earned { recorded, fee });
+                    let wrong = match (&case, firm_then.before(recorded.position)?) {
+                        (State::Case(case), State::Firm(firm)) => fees::unclaimable(
+                            &Then { id, case, accounts: &accounts, firm },
+                            recorded,
+                            fee,
+                        ),
+                        (_, _) => Vec::new(),
+                    };
+                    earned.push(Earned { recorded, fee, wrong });
                 }
                 case.fold(recorded)?;
             }

@@ -99,11 +99,7 @@ impl Page {
 }
 
 /// Writes a case's file note, with what the judge makes of its fees.
-pub(super) fn page(
-    told: &Told<'_>,
-    own_account: &[Recorded],
-    judge: &Judge<'_>,
-) -> String {
+pub(super) fn page(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>) -> String {
     let mut page = Page { out: String::with_capacity(8 << 10), format: told.frame.format };
     let id = told.id;
     let name = told
@@ -242,12 +238,7 @@ fn history(done: &Dated<'_>, back: &Dated<'_>, page: &mut Page) {
     page.dated(back, "Nothing came back yet.");
 }
 
-fn charged(
-    told: &Told<'_>,
-    own_account: &[Recorded],
-    judge: &Judge<'_>,
-    page: &mut Page,
-) {
+fn charged(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &mut Page) {
     page.heading("What was charged, and why it could be");
     for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         let fee = earned.fee;
@@ -305,10 +296,10 @@ fn stands(judged: &JudgedFee<'_>) -> String {
         FeeStanding::Unproved => {
             format!("Nothing on record shows the right to it, asked for on {asked}.")
         }
-        FeeStanding::Exposed { part } => format!(
-            "Nothing allowed {part} of it, asked for on {asked} (15 USC 1679b(b)); {} of that was \
+        FeeStanding::Exposed => format!(
+            "Nothing allowed {} of it, asked for on {asked} (15 USC 1679b(b)); {} of that was \
              collected and not given back, {} is open.",
-            judged.owed, judged.open
+            judged.exposed, judged.owed, judged.open
         ),
     }
 }

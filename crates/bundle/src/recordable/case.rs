@@ -1,11 +1,10 @@
 //! A case's events, held against those before them.
 
-use calendar::CivilDate;
 use domain::State;
 use domain::case::Case;
 use domain::event::{
     BureauAsked, CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, Event, ExposureKind,
-    FeeEarned, PaperKind, Recorded, RoundSent, StreamId,
+    PaperKind, Recorded, RoundSent, StreamId,
 };
 use domain::ids::CaseId;
 
@@ -70,7 +69,6 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         CaseEvent::ExposureFound(e) if e.cites.as_str() != e.kind.cites() => {
             vec![format!("an exposure {} cites {}", e.kind, e.kind.cites())]
         }
-        CaseEvent::FeeEarned(e) => earned(case, recorded, e),
         CaseEvent::ExposureFound(_)
         | CaseEvent::DisclosureDelivered(_)
         | CaseEvent::DisclosureAcknowledged(_)
@@ -101,6 +99,8 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         | CaseEvent::ServiceResumed(_)
         | CaseEvent::ServiceEnded(_)
         | CaseEvent::PeriodClosedWithoutFee(_)
+        // Whether its gates held is asked where fees are told of.
+        | CaseEvent::FeeEarned(_)
         | CaseEvent::FeeHeld(_)
         | CaseEvent::CorrectionNoted(_)
         | CaseEvent::LegalHoldPlaced(_)
@@ -140,58 +140,27 @@ fn signed(case: &Case, recorded: &Recorded, e: &ConsentSigned, firm: &FirmRecord
     } else if firm.rules(e.state, on, position).as_ref() != Some(&e.rules) {
         wrong.push("its rules are not those of the packs that were in force".into());
     }
-    let enrolment = case.enrolment.as_ref();
-    let terms = enrolment.and_then(|enrolment| {
-        firm.plan(&enrolment.plan, enrolment.plan_version, position)?.terms(enrolment.seat)
+    // The version of the day; older logs have the one that the client enrolled on.
+    let offered = case.enrolment.as_ref().is_some_and(|enrolment| {
+        let of_enrolment = firm.plan(&enrolment.plan, enrolment.plan_version, position);
+        let of_day = firm.plan_on(&enrolment.plan, on, position);
+        let mut plans = of_day.into_iter().chain(of_enrolment);
+        plans.any(|plan| plan.terms(enrolment.seat).as_ref() == Some(&e.terms))
     });
-    if terms.as_ref() != Some(&e.terms) {
+    if !offered {
         wrong.push("its terms are not those of the plan that the client enrolled on".into());
     }
     wrong
 }
 
 fn cancelled(case: &Case, recorded: &Recorded, e: &ConsentCancelled) -> Vec<String> {
-    let in_time = case.agreements.last().is_some_and(|agreement| {
-        agreement.cancelled.is_none()
-            && (agreement.mark.on..=agreement.cancel_through).contains(&e.sent_on)
-    });
     let mut wrong = Vec::new();
-    if !in_time {
-        wrong.push("it was not sent in the days of the agreement before it".to_owned());
+    if case.cancellations.iter().any(|known| known.sent_on == e.sent_on) {
+        wrong.push("the same cancellation was recorded before it".into());
     }
     if e.sent_on > recorded.occurred_on {
         wrong.push("it was sent after the day on which it came".into());
     }
-    wrong
-}
-
-/// What a fee says of itself. Whether its gates held is asked where fees are told of.
-fn earned(case: &Case, recorded: &Recorded, e: &FeeEarned) -> Vec<String> {
-    let mut wrong = Vec::new();
-    let mut find = |holds: bool, what: &str| {
-        if !holds {
-            wrong.push(format!("the fee of period {} {what}", e.period));
-        }
-    };
-    find(e.as_of == recorded.occurred_on, "was judged as of another day than it was earned on");
-    let Some(period) = case.schedule.as_ref().and_then(|schedule| schedule.period(e.period)) else {
-        // That there is no such period is found there too.
-        return wrong;
-    };
-    find((e.start, e.end) == (period.start, period.end), "has other days than its period");
-    let agreement = case.agreement_for(period.start);
-    let packs = agreement.map_or(&[][..], |agreement| &agreement.rules.packs);
-    find(e.rules == packs, "names other rule packs than its agreement");
-    let enrolment = case.enrolment.as_ref();
-    let plan = enrolment.map(|enrolment| &enrolment.plan);
-    find(e.plan.is_none() || e.plan.as_ref() == plan, "names another plan than the enrolment");
-    let waited = enrolment.zip(agreement).is_some_and(|(enrolment, agreement)| {
-        !agreement.rules.telemarketing.exempts(&enrolment.sale)
-    });
-    let last_day = period.end.pred_opt().unwrap_or(period.end);
-    let done_on = e.evidence.iter().map(|evidence| evidence.on).fold(last_day, CivilDate::max);
-    let earned_on = if waited { e.as_of } else { done_on.min(e.as_of) };
-    find(e.earned_on.is_none_or(|on| on == earned_on), "was earned on another day than it says");
     wrong
 }
 
@@ -212,7 +181,7 @@ fn exposures(case: &Case, recorded: &Recorded, event: &CaseEvent) -> Vec<Exposur
         // Where work was open, and the agreement of that time was cancelled and another signed, a round may have
         // gone out in the days of the other one: it was not refused, and is not told of as early.
         let is_renewed =
-            case.opened.is_some() && case.agreements.iter().any(|a| a.cancelled.is_some());
+            case.opened.is_some() && case.standing_agreements().count() < case.agreements.len();
         if !is_renewed {
             service(&mut kinds);
         }

@@ -9,13 +9,20 @@ use domain::terms::Plan;
 
 use crate::derive::Rows;
 
+/// A version of a plan, and since when it was offered.
+struct Published {
+    position: u64,
+    since: CivilDate,
+    plan: Plan,
+}
+
 /// What the firm had recorded of itself, each with its position.
 #[derive(Default)]
 pub(crate) struct FirmRecord {
     is_begun: bool,
     registered: Option<FirmRegistered>,
     packs: Vec<(u64, RulePack)>,
-    plans: Vec<(u64, Plan)>,
+    plans: Vec<Published>,
 }
 
 impl FirmRecord {
@@ -38,7 +45,11 @@ impl FirmRecord {
                 }
             }
             FirmEvent::PackAdopted(e) => self.packs.push((recorded.position, e.pack.clone())),
-            FirmEvent::PlanPublished(e) => self.plans.push((recorded.position, e.plan.clone())),
+            FirmEvent::PlanPublished(e) => self.plans.push(Published {
+                position: recorded.position,
+                since: recorded.occurred_on,
+                plan: e.plan.clone(),
+            }),
             FirmEvent::PackConfirmed(_)
             | FirmEvent::PackUsedAtOwnRisk(_)
             | FirmEvent::BureauRegistered(_)
@@ -78,8 +89,23 @@ impl FirmRecord {
 
     /// A version of a plan, if it was published before a position.
     pub(super) fn plan(&self, code: &PlanCode, version: u32, before: u64) -> Option<&Plan> {
-        let known = self.plans.iter().take_while(|(at, _)| *at < before);
-        known.map(|(_, plan)| plan).find(|plan| plan.code == *code && plan.version == version)
+        self.versions(code, before).find(|plan| plan.plan.version == version).map(|of| &of.plan)
+    }
+
+    /// The version of a plan that was offered on a day, of those published before a position; for days
+    /// before it was, the first.
+    pub(super) fn plan_on(&self, code: &PlanCode, on: CivilDate, before: u64) -> Option<&Plan> {
+        let offered = self.versions(code, before).rev().find(|known| known.since <= on);
+        offered.or(self.versions(code, before).next()).map(|known| &known.plan)
+    }
+
+    fn versions(
+        &self,
+        code: &PlanCode,
+        before: u64,
+    ) -> impl DoubleEndedIterator<Item = &Published> {
+        let known = self.plans.partition_point(|known| known.position < before);
+        self.plans[..known].iter().filter(move |known| known.plan.code == *code)
     }
 
     pub(super) fn adopted(&self, before: u64) -> impl DoubleEndedIterator<Item = &RulePack> {

@@ -52,10 +52,10 @@ impl Account {
             AccountEvent::InvoiceIssued(e) => self.issued(e, mark),
             AccountEvent::ChargeRequested(e) => {
                 let invoice = self.invoice_mut(e.invoice)?;
+                invoice.charges.push(mark.on);
                 invoice.charge_asked = Some(mark);
                 invoice.charge_open = Some(e.attempt);
                 invoice.tries = e.attempt;
-                invoice.charges.push(mark.on);
                 invoice.next_try_on = None;
             }
             AccountEvent::PaymentSettled(e) => self.settled(e, mark)?,

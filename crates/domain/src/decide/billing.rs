@@ -7,7 +7,7 @@ use calendar::CivilDate;
 use super::check_day;
 use crate::account::Account;
 use crate::event::{FeeEarned, FeeHeld, InvoiceIssued, InvoiceLine, StreamId};
-use crate::gates::{Explanation, Gate};
+use crate::gates::Gate;
 use crate::ids::{AccountId, CaseId};
 use crate::judge::{Judge, Matter};
 use crate::money::{Currency, Money, MoneyError};
@@ -51,9 +51,9 @@ pub(super) fn claim(
     if !explanation.is_claimable() {
         return Err(explanation.refusal().into());
     }
-    let earned = earned(&judge, account, &explanation);
+    let fee = judge.claim(account, &explanation);
     let due_days = due_days(world)?;
-    let line = earn(draft, earned)?;
+    let line = earn(draft, case, fee)?;
     issue(draft, account, as_of, due_days, vec![line])
 }
 
@@ -101,8 +101,8 @@ fn bill_member(
             if sum.is_err() {
                 return Ok(());
             }
-            let earned = earned(&judge, account, &explanation);
-            lines.push(earn(draft, earned)?);
+            let fee = judge.claim(account, &explanation);
+            lines.push(earn(draft, member, fee)?);
             continue;
         }
         let gates: BTreeSet<Gate> = explanation.closed_gates().collect();
@@ -193,46 +193,10 @@ fn due_days(world: &World) -> Result<u16, Halt> {
     Ok(world.firm()?.registered.as_ref().map_or(0, |firm| firm.invoice_due_days))
 }
 
-/// A fee that every gate allows.
-struct Earned {
-    case: CaseId,
-    event: FeeEarned,
-}
-
-fn earned(judge: &Judge<'_>, account: AccountId, explanation: &Explanation) -> Earned {
-    let (case, period) = (explanation.case, explanation.period);
-    let amount = explanation.amount.expect("a claimable fee has an amount: gate G8 checked it");
-    let enrolment = judge.case().enrolment.as_ref();
-    let rules = judge.rules(period.number);
-    let evidence = explanation.evidence();
-    // ASC 606, work billed in arrears: earned when the period was over and the promised work done.
-    // Where the right to payment hung on the telemarketing wait, not before it was asked for.
-    let waited = enrolment
-        .zip(rules)
-        .is_some_and(|(enrolment, rules)| !rules.telemarketing.exempts(&enrolment.sale));
-    let last_day = period.end.pred_opt().unwrap_or(period.end);
-    let done_on = evidence.iter().map(|e| e.on).fold(last_day, CivilDate::max);
-    let earned_on = if waited { explanation.as_of } else { done_on.min(explanation.as_of) };
-    let event = FeeEarned {
-        account,
-        agreement: judge.agreement(period.number).map(|a| a.signed.mark.at.clone()),
-        amount,
-        as_of: explanation.as_of,
-        earned_on: Some(earned_on),
-        end: period.end,
-        evidence,
-        period: period.number,
-        plan: enrolment.map(|enrolment| enrolment.plan.clone()),
-        rules: rules.map(|rules| rules.packs.clone()).unwrap_or_default(),
-        start: period.start,
-    };
-    Earned { case, event }
-}
-
-fn earn(draft: &mut Draft<'_, '_>, earned: Earned) -> Result<InvoiceLine, Halt> {
-    let Earned { case, event } = earned;
-    let FeeEarned { amount, as_of, end, period, start, .. } = event;
-    draft.add(StreamId::Case(case), as_of, event)?;
+/// Claims a fee that every gate allows.
+fn earn(draft: &mut Draft<'_, '_>, case: CaseId, fee: FeeEarned) -> Result<InvoiceLine, Halt> {
+    let FeeEarned { amount, as_of, end, period, start, .. } = fee;
+    draft.add(StreamId::Case(case), as_of, fee)?;
     Ok(InvoiceLine { amount, case, end, period, start })
 }
 

@@ -11,8 +11,9 @@ use super::{Judge, Matter};
 use crate::account::{Account, LineMoney};
 use crate::case::{EarnedFee, Mark};
 use crate::codec::codes;
-use crate::event::WorkEvidence;
+use crate::event::{FeeEarned, WorkEvidence};
 use crate::gates::{Answer, Explanation, Gate, WorkFinding};
+use crate::ids::AccountId;
 use crate::money::Money;
 
 /// A claimed fee, as far as decisions say.
@@ -147,6 +148,40 @@ impl<'a> Judge<'a> {
             findings: Gate::ALL.iter().map(|&gate| asking.finding(gate)).collect(),
             work: fee.evidence.iter().map(named).collect(),
             earned: Some(fee.mark.clone()),
+        }
+    }
+
+    /// The fee of a period of which every gate holds, as it is claimed.
+    ///
+    /// # Panics
+    ///
+    /// If the fee is not claimable.
+    pub fn claim(&self, account: AccountId, explanation: &Explanation) -> FeeEarned {
+        let period = explanation.period;
+        let amount = explanation.amount.expect("a claimable fee has an amount: gate G8 checked it");
+        let enrolment = self.matter.case.enrolment.as_ref();
+        let rules = self.rules(period.number);
+        let evidence = explanation.evidence();
+        // ASC 606, work billed in arrears: earned when the period was over and the promised work done.
+        // Where the right to payment hung on the telemarketing wait, not before it was asked for.
+        let waited = enrolment
+            .zip(rules)
+            .is_some_and(|(enrolment, rules)| !rules.telemarketing.exempts(&enrolment.sale));
+        let last_day = period.end.pred_opt().unwrap_or(period.end);
+        let done_on = evidence.iter().map(|e| e.on).fold(last_day, CivilDate::max);
+        let earned_on = if waited { explanation.as_of } else { done_on.min(explanation.as_of) };
+        FeeEarned {
+            account,
+            agreement: self.agreement(period.number).map(|a| a.signed.mark.at.clone()),
+            amount,
+            as_of: explanation.as_of,
+            earned_on: Some(earned_on),
+            end: period.end,
+            evidence,
+            period: period.number,
+            plan: enrolment.map(|enrolment| enrolment.plan.clone()),
+            rules: rules.map(|rules| rules.packs.clone()).unwrap_or_default(),
+            start: period.start,
         }
     }
 

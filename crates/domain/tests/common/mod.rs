@@ -292,9 +292,6 @@ impl Desk {
         self.try_acts(
             id,
             on,
-        self.try_acts(
-            id,
-            on,
             vec![
                 CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
                 CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),

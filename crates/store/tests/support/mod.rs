@@ -155,10 +155,16 @@ impl Bench {
             id + 3,
             case,
             "2026-01-13",
-            vec![CaseAction::SendRound(SendRound { letters: vec![letter(&["loan"])] })],
+            vec![CaseAction::SendRound(SendRound {
+                completes_before: None,
+                letters: vec![letter(&["loan"])],
+            })],
         )
         .await;
-        let report = CaseAction::ProgressReportSent(ProgressReportSent { document: None });
+        let report = CaseAction::ProgressReportSent(ProgressReportSent {
+            completes_before: None,
+            document: None,
+        });
         self.case(id + 4, case, "2026-02-03", vec![report]).await;
     }
 
@@ -261,6 +267,7 @@ pub(crate) fn usd(minor: i64) -> Money {
 fn plan() -> Plan {
     let prices = |minor| Prices { first_fee: usd(minor), monthly_fee: usd(minor) };
     Plan {
+        grace_days: None,
         code: PlanCode::parse("basic").unwrap(),
         couple: Some(prices(14_999)),
         first_work: vec![Work::ReportImport, Work::DisputeRound, Work::ProgressReport],
@@ -361,6 +368,7 @@ pub(crate) fn import_issued(issued_on: &str, items: &[&str]) -> CaseAction {
         kind: ItemKind::Collection,
     };
     CaseAction::ImportReport(ImportReport {
+        completes_before: None,
         bureau: bureau(),
         card_balance: Some(usd(300_000)),
         card_limit: Some(usd(900_000)),

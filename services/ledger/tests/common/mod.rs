@@ -276,6 +276,7 @@ fn plan() -> v1::Plan {
     let prices =
         |first, monthly| Some(v1::Prices { first_fee: usd(first), monthly_fee: usd(monthly) });
     v1::Plan {
+        grace_days: None,
         code: "steady".into(),
         display_name: "Steady".into(),
         individual: prices(99, 79),
@@ -384,7 +385,7 @@ pub fn first_month(seat: v1::Seat, phone: &str, card: &str) -> Vec<v1::Action> {
         A::ImportReport(report),
         A::AttestBasis(basis),
         A::OpenWork(v1::OpenWork {}),
-        A::SendRound(v1::SendRound { letters }),
+        A::SendRound(v1::SendRound { completes_before: false, letters }),
     ];
     actions.extend(later.map(|a| action(date(2026, 1, 13), a)));
     actions

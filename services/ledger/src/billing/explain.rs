@@ -10,7 +10,6 @@ use calendar::CivilDate;
 use domain::account::Account;
 use domain::case::Case;
 use domain::event::StreamId;
-use domain::firm::Firm;
 use domain::gates::Explanation;
 use domain::ids::{AccountId, CaseId, FirmId};
 use domain::judge::{Judge, Matter};
@@ -19,7 +18,7 @@ use domain::world::State;
 
 use crate::access::Authority;
 use crate::case_ledger::Payers;
-use crate::ledger::{Ledger, one_account, one_case};
+use crate::ledger::{Ledger, one_account, one_case, one_firm};
 use crate::paging::{Pager, limit};
 use crate::present::fee;
 use crate::reading::View;
@@ -35,9 +34,9 @@ pub(super) async fn explain_fee(
     ledger.check_name(authority, &message.name).await?;
     let FeeAsked { get, period, as_of } = requests::explain_fee(message)?;
     let own = get.id.own_account();
-    let streams = [StreamId::Case(get.id), StreamId::Account(own)];
-    let (position, states) = ledger.states(get.firm, &streams, get.at_least_position).await?;
-    let firm = ledger.firms().get(get.firm).await?;
+    let streams = [StreamId::Case(get.id), StreamId::Account(own), StreamId::Firm];
+    let (position, mut states) = ledger.states(get.firm, &streams, get.at_least_position).await?;
+    let firm = one_firm(states.pop())?;
     let own_account = one_account(&states)?.clone();
     let case = one_case(states)?;
     if case.enrolment.is_none() {
@@ -97,13 +96,12 @@ pub(super) async fn list_claimable(
     let page = requests::list_claimable(message)?;
     let (pager, start) = Pager::open_at(ledger, "ListClaimable", &page, After::read)?;
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
-    let firm = ledger.firms().get(page.firm).await?;
     let mut found: Vec<Explanation> = Vec::new();
     let mut ends: HashMap<CaseId, CivilDate> = HashMap::new();
     // The case in which the page before ended may have more periods.
     let mut after = None;
     if let Some(start) = start {
-        let cases = explain_cases(ledger, (page.firm, &firm), &[start.case], page.filter).await?;
+        let cases = explain_cases(ledger, page.firm, &[start.case], page.filter).await?;
         found.extend(cases.into_iter().filter(|e| e.period.number > start.period));
         after = Some((start.end, start.case));
         ends.insert(start.case, start.end);
@@ -119,7 +117,7 @@ pub(super) async fn list_claimable(
         after = Some((last.period_end, last.case_id));
         ends.extend(cases.iter().map(|row| (row.case_id, row.period_end)));
         let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
-        found.extend(explain_cases(ledger, (page.firm, &firm), &cases, page.filter).await?);
+        found.extend(explain_cases(ledger, page.firm, &cases, page.filter).await?);
     }
     let next_page_token = pager.cut(&mut found, |last| {
         format!("{} {} {}", ends[&last.case], last.case, last.period.number)
@@ -131,15 +129,17 @@ pub(super) async fn list_claimable(
 /// Every open period that is over, of some cases, in the order of the cases.
 async fn explain_cases(
     ledger: &Ledger,
-    (firm_id, firm): (FirmId, &Firm),
+    firm_id: FirmId,
     ids: &[CaseId],
     as_of: CivilDate,
 ) -> Result<Vec<Explanation>, Failure> {
     let streams: Vec<StreamId> = ids
         .iter()
         .flat_map(|id| [StreamId::Case(*id), StreamId::Account(id.own_account())])
+        .chain([StreamId::Firm])
         .collect();
-    let (position, states) = ledger.engine().states(firm_id, &streams).await?;
+    let (position, mut states) = ledger.engine().states(firm_id, &streams).await?;
+    let firm = one_firm(states.pop())?;
     let (cases, mut accounts) = sort(ids, states);
     let paying = accounts.values().filter_map(|account| account.moved_to);
     let claimed = cases.iter().flat_map(|(_, case)| case.earned.iter().map(|fee| fee.account));
@@ -153,7 +153,7 @@ async fn explain_cases(
         }
     }
     let mut explained = Vec::new();
-    let today = ledger.today(firm);
+    let today = ledger.today(&firm);
     for (id, case) in &cases {
         let own = id.own_account();
         let payer = accounts.get(&own).and_then(|account| account.moved_to).unwrap_or(own);
@@ -164,7 +164,7 @@ async fn explain_cases(
         if of_case.first().is_none_or(|(first, _)| *first != payer) {
             continue;
         }
-        let matter = Matter { id: *id, case, accounts: &of_case, firm, today };
+        let matter = Matter { id: *id, case, accounts: &of_case, firm: &firm, today };
         let judge = Judge::of(matter);
         explained
             .extend(judge.open_periods(as_of).filter_map(|period| judge.explain(period, as_of)));

@@ -72,7 +72,7 @@ pub(crate) async fn bench(place: &Place<'_>) -> Bench {
 }
 
 /// An invented reading of the law where the clients of these tests live.
-const OF_STATE: &str = r#"{
+pub(crate) const OF_STATE: &str = r#"{
     "code": "us-il", "version": 1, "state": "IL", "in_force_from": "2020-01-01",
     "confirmed_by_counsel": false, "note": "Invented for tests.",
     "read": ["cancellation", "monthly_statement", "perform_within", "performance",

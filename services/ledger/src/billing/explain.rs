@@ -16,9 +16,9 @@ use domain::judge::{Judge, Matter};
 use domain::refusal::{Reason, Refusal};
 use domain::world::State;
 
+use super::matter::OfFees;
 use crate::access::Authority;
-use crate::case_ledger::Payers;
-use crate::ledger::{Ledger, one_account, one_case, one_firm};
+use crate::ledger::{Ledger, one_firm};
 use crate::paging::{Pager, limit};
 use crate::present::fee;
 use crate::reading::View;
@@ -33,31 +33,24 @@ pub(super) async fn explain_fee(
 ) -> Result<v1::ExplainFeeResponse, Failure> {
     ledger.check_name(authority, &message.name).await?;
     let FeeAsked { get, period, as_of } = requests::explain_fee(message)?;
-    let own = get.id.own_account();
-    let streams = [StreamId::Case(get.id), StreamId::Account(own), StreamId::Firm];
-    let (position, mut states) = ledger.states(get.firm, &streams, get.at_least_position).await?;
-    let firm = one_firm(states.pop())?;
-    let own_account = one_account(&states)?.clone();
-    let case = one_case(states)?;
-    if case.enrolment.is_none() {
-        return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
-    }
     // Gates are judged by the primary alone: what is explained here is what a claim would meet.
     let primary = View::of_primary(ledger, authority);
-    let payers = Payers::read(&primary, get.firm, (get.id, &case), &own_account, position).await?;
-    let accounts = payers.all();
-    let today = ledger.today(&firm);
-    let matter = Matter { id: get.id, case: &case, accounts: &accounts, firm: &firm, today };
-    let judge = Judge::of(matter);
+    let matter = OfFees::read(&primary, get.firm, get.id, get.at_least_position).await?;
+    if matter.case.enrolment.is_none() {
+        return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
+    }
+    let accounts = matter.accounts();
+    let judge = matter.judge(&accounts);
     let explanation = match judge.fee_for(period) {
         Some(judged) => fee::claimed(get.firm, &judge, &judged),
         None => {
-            let explained = judge.explain(period, as_of.unwrap_or(today));
+            let explained = judge.explain(period, as_of.unwrap_or(matter.today));
             let explained = explained.ok_or_else(|| no_period(get.id, period))?;
             fee::explanation(get.firm, &judge, &explained)
         }
     };
-    Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position: int64(position) })
+    let position = int64(matter.position);
+    Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position })
 }
 
 /// The refusal that `ClaimFee` gives for the same period.

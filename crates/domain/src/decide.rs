@@ -2,6 +2,7 @@
 
 mod billing;
 mod couple;
+mod marks;
 
 use std::collections::BTreeSet;
 
@@ -57,6 +58,12 @@ pub fn decide(
 }
 
 fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
+    let touched = marks::touched(draft.world(), command)?;
+    decide_one(draft, command)?;
+    marks::mark(draft, &touched)
+}
+
+fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
     match command {
         Command::Case { case, expected_version, actions } => {
             on_case(draft, *case, *expected_version, actions)

@@ -15,7 +15,7 @@ mod work;
 
 use calendar::{CivilDate, Period};
 
-pub use claimed::{FeeStanding, JudgedFee};
+pub use claimed::JudgedFee;
 
 use crate::account::Account;
 use crate::case::{Agreement, Case, Mark};

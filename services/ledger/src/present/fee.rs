@@ -3,9 +3,9 @@
 use api::Paired;
 use api::scalar::int32;
 use api::{name, v1};
-use domain::gates::{Answer, Explanation, Finding, Opens, WorkFinding};
+use domain::gates::{Answer, Explanation, FeeStanding, Finding, Opens, WorkFinding};
 use domain::ids::FirmId;
-use domain::judge::{FeeStanding, Judge, JudgedFee};
+use domain::judge::{Judge, JudgedFee};
 
 use super::{amount, day, reference};
 

@@ -7,11 +7,16 @@ use crate::support;
 use counterfoil_store::*;
 use domain::account::InvoiceStatus;
 use domain::case::{CaseStatus, ListingStatus};
-use domain::command::{AccountAction, CaseAction, ChargeFailed, Command, CoupleAction};
+use domain::command::{
+    AccountAction, Cancel, CaseAction, ChargeFailed, Command, CoupleAction, Dated, FirmAction,
+    SignConsent,
+};
 use domain::event::{
-    ExposureKind, FailureReason, IdentityPaperReceived, PaperKind, ReportIdentityFailed,
+    ExposureKind, FailureReason, IdentityPaperReceived, PackUsedAtOwnRisk, PaperKind,
+    ReportIdentityFailed,
 };
 use domain::ids::PaperCode;
+use domain::rules::RulePack;
 use domain::terms::Seat;
 use log::{DerivedFault, ProjectionStep, ProjectionStore as _, RebuildError, StoreError};
 use support::*;
@@ -26,6 +31,7 @@ on_both_engines!(
     what_needs_a_person_is_queued_and_leaves_the_queue,
     pages_of_cases_go_on_after_the_last_one,
     a_rebuild_gives_the_same_rows_as_the_events_one_by_one,
+    a_pack_adopted_later_makes_no_kept_row_differ_from_one_made_anew,
     what_does_not_follow_from_the_log_is_found_table_by_table,
     a_step_from_another_checkpoint_conflicts_and_writes_nothing,
     of_two_rebuilds_the_last_goes_on_and_the_first_is_told,
@@ -329,6 +335,42 @@ async fn a_rebuild_gives_the_same_rows_as_the_events_one_by_one(place: &Place<'_
     bench.case(30, 4, "2026-03-12", vec![enrol(4, Seat::Individual)]).await;
     bench.caught_up().await;
     assert!(bench.store.get_case(FIRM, case_id(4)).await.unwrap().is_some());
+}
+
+async fn a_pack_adopted_later_makes_no_kept_row_differ_from_one_made_anew(place: &Place<'_>) {
+    let bench = bench(place).await;
+    bench.first_month(1, Seat::Individual).await;
+    bench.bill(20, 1, "2026-02-10").await;
+    let renewal = CaseAction::SignConsent(SignConsent {
+        copies_given: true,
+        document: None,
+        e_sign_consent: true,
+        total_of_payments: usd(100_000),
+    });
+    bench.case(21, 1, "2026-02-20", vec![renewal]).await;
+    // After the days of the renewal as they were told: it ends the service.
+    let cancel = CaseAction::Cancel(Cancel { reason: None, sent_on: day("2026-03-02") });
+    bench.case(22, 1, "2026-03-02", vec![cancel]).await;
+    bench.caught_up().await;
+    // In its days by a law that the firm learns of later: the first agreement goes on.
+    let pack = RulePack::from_json(&OF_STATE.replace("\"version\": 1", "\"version\": 2").replace(
+        "\"note\"",
+        "\"cancellation\": {\"days\": 10, \"calendar\": \"every_day\", \"cites\": \"Invented\"}, \
+             \"note\"",
+    ))
+    .unwrap();
+    let (code, version, reason) = (pack.code.clone(), pack.version, text("The firm takes it."));
+    let actions = [
+        FirmAction::AdoptPack(Box::new(pack)),
+        FirmAction::UsePackAtOwnRisk(PackUsedAtOwnRisk { code, reason, version }),
+    ];
+    for (id, action) in (23..).zip(actions) {
+        let action = Dated { occurred_on: day("2026-03-02"), action };
+        bench.submit(id, Command::Firm { action }).await.unwrap();
+    }
+    bench.caught_up().await;
+    let report = bench.engine.check_derived(FIRM, |_, _| {}).await.unwrap();
+    assert_eq!(report.faults, []);
 }
 
 async fn what_does_not_follow_from_the_log_is_found_table_by_table(place: &Place<'_>) {

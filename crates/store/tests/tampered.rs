@@ -226,7 +226,8 @@ impl<'p> Intruder<'p> {
             _ if table.name == "snapshot" => {
                 self.value(table, &row, &["firm", "state_version"]).await
             }
-            _ => self.value(table, &row, &["generation"]).await,
+            // The mark that something is missing of what a person is found by has it filled in again.
+            _ => self.value(table, &row, &["generation", "complete"]).await,
         }
     }
 

@@ -525,6 +525,14 @@ pub(crate) fn one_case(states: Vec<State>) -> Result<Box<domain::case::Case>, Fa
         .ok_or_else(|| Failure::internal("a case stream folded into another state"))
 }
 
+/// The firm among states.
+pub(crate) fn one_firm(states: impl IntoIterator<Item = State>) -> Result<Box<Firm>, Failure> {
+    states
+        .into_iter()
+        .find_map(as_firm)
+        .ok_or_else(|| Failure::internal("a firm's stream folded into another state"))
+}
+
 /// The one account among states.
 pub(crate) fn one_account(states: &[State]) -> Result<&domain::account::Account, Failure> {
     let account = states.iter().find_map(|state| match state {

@@ -114,39 +114,6 @@ async fn a_run_bills_what_is_earned_holds_the_rest_and_repeats_its_answer() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_claimed_fee_is_explained_as_it_was_claimed_whatever_is_told_later() {
-    let service = Service::start().await;
-    let firm = service.firm().await;
-    let cases = clients(&service, &firm, 1).await;
-    let explain = v1::ExplainFeeRequest {
-        name: cases[0].clone(),
-        period: 1,
-        ..v1::ExplainFeeRequest::default()
-    };
-    let explained = async || {
-        let answer = service.billing().explain_fee(explain.clone()).await.unwrap();
-        answer.into_inner().explanation.unwrap()
-    };
-    let before = explained().await;
-    assert!(before.claimable && before.claimed_on.is_none() && before.invoice.is_empty());
-    service.billing().run_billing(run(&firm)).await.unwrap();
-    let claimed = explained().await;
-    assert_eq!(claimed.findings, before.findings);
-    assert_eq!((claimed.amount.clone(), &claimed.work), (before.amount.clone(), &before.work));
-    // A round in the cancellation days comes to light: gate G3 would not hold any more.
-    let letters = vec![v1::Letter {
-        bureau: "northern".into(),
-        items: vec!["item-1".into()],
-        mail_class: v1::MailClass::FirstClass.into(),
-        ..v1::Letter::default()
-    }];
-    let early =
-        v1::action::Action::NoteRoundSent(v1::SendRound { completes_before: false, letters });
-    service.record(&cases[0], vec![common::action(date(2026, 1, 6), early)]).await;
-    assert_eq!(explained().await, claimed);
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn nothing_is_billed_up_to_a_day_to_come() {
     let service = Service::start().await;
     let firm = service.firm().await;

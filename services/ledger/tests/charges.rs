@@ -9,7 +9,7 @@ use api::v1;
 use domain::ids::{FirmId, RequestId};
 use tonic::Code;
 
-use crate::common::{Service, date, first_month, id, new_case, reason, usd};
+use crate::common::{Service, action, date, first_month, id, new_case, reason, usd};
 
 const DAY_MICROS: i64 = 24 * 3_600 * 1_000_000;
 
@@ -149,6 +149,38 @@ async fn what_is_not_owed_any_more_is_not_handed_over_again() {
     let skipped: Vec<&str> = next.skipped.iter().map(|skipped| skipped.invoice.as_str()).collect();
     assert_eq!(skipped, [&invoices[0].name]);
     assert!(next.skipped[0].detail.contains("less is open"), "{next:?}");
+    assert_eq!(keys(&service).len(), 1);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_fee_that_nothing_allows_any_more_is_not_handed_over_by_any_request() {
+    let service = Service::start().await;
+    let (firm, lost) = stranded(&service).await;
+    let list = v1::ListInvoicesRequest { parent: firm.clone(), ..Default::default() };
+    let invoices = service.accounts().list_invoices(list).await.unwrap().into_inner().invoices;
+    let invoice = &invoices[0];
+    // Told late: a letter left in the cancellation days (15 USC 1679d(a)(2)).
+    let letters = vec![v1::Letter {
+        bureau: "northern".into(),
+        items: vec!["item-1".into()],
+        mail_class: v1::MailClass::FirstClass.into(),
+        ..v1::Letter::default()
+    }];
+    let early = v1::SendRound { completes_before: false, letters };
+    let early = action(date(2026, 1, 6), v1::action::Action::NoteRoundSent(early));
+    service.record(&invoice.lines[0].case, vec![early]).await;
+    std::fs::remove_dir(file(&service, &lost)).unwrap();
+    // The request whose answer was lost, asked again, and one that comes after it.
+    let (again, next) =
+        (ask(&service, &lost).await.unwrap(), ask(&service, &request(&firm)).await.unwrap());
+    for (asked, handed_over) in [(&again, 1), (&next, 0)] {
+        assert_eq!(asked.charges.len(), handed_over, "{asked:?}");
+        assert!(asked.handed_over_again.is_empty(), "{asked:?}");
+        let skipped = asked.skipped.iter().find(|skipped| skipped.invoice == invoice.name);
+        let skipped = skipped.unwrap();
+        assert_eq!(skipped.reason, "GATES_CLOSED");
+        assert!(skipped.detail.contains("may not be asked for now"), "{skipped:?}");
+    }
     assert_eq!(keys(&service).len(), 1);
 }
 

@@ -16,6 +16,7 @@ mod evidence;
 mod examiner;
 mod find;
 mod follow;
+mod judged;
 mod kept;
 mod limits;
 mod lookup;

@@ -122,14 +122,9 @@ pub(crate) fn count(length: usize) -> u32 {
 }
 
 /// The row of a case that has enrolled.
-pub(crate) fn rows(
-    (firm, transit_days): (&Firm, u16),
-    id: CaseId,
-    case: &Case,
-    at: u64,
-) -> Vec<CaseStatusRow> {
+pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case, at: u64) -> Vec<CaseStatusRow> {
     let Some(enrolment) = &case.enrolment else { return Vec::new() };
-    let open = open_period(firm, id, case);
+    let open = open_period(id, case);
     let agreement = case.agreement();
     let waiting = |round: &domain::case::Round| {
         let unanswered = round.letters.iter().filter(|letter| !letter.is_answered());
@@ -196,10 +191,12 @@ const fn may_go_out(status: ListingStatus) -> bool {
     }
 }
 
-/// The first period whose fee may still be claimed one day.
-fn open_period(firm: &Firm, id: CaseId, case: &Case) -> Option<Period> {
-    let today = case.settled_through();
-    Judge::of(Matter { id, case, accounts: &[], firm, today }).first_open()
+/// The first period whose fee may still be claimed one day, by the cancellation days told at the signing.
+/// A row follows from its case alone: were it made with the packs that the firm has adopted by then, one made
+/// anew after the next adoption would differ from one that was kept.
+fn open_period(id: CaseId, case: &Case) -> Option<Period> {
+    let (firm, today) = (Firm::default(), case.settled_through());
+    Judge::of(Matter { id, case, accounts: &[], firm: &firm, today }).first_open()
 }
 
 static LIST: Statement = Statement::new(|| {

@@ -27,7 +27,6 @@ mod score;
 use domain::account::Account;
 use domain::case::Case;
 use domain::event::StreamId;
-use domain::firm::Firm;
 use domain::ids::CaseId;
 use domain::world::State;
 use log::{ProjectionStep, StoreError, Touched};
@@ -121,6 +120,9 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
 
 /// What one step changes, in the order of the streams so that neighbouring rows are written together.
 pub(crate) fn changes(step: &ProjectionStep<'_>) -> Result<Changes, StoreError> {
+    let registered = step.firm_state.registered.as_ref();
+    // Days a letter travels when no delivery scan says; fixed when the firm is registered.
+    let transit_days = registered.map_or(0, |registered| registered.transit_days);
     let mut changes = Changes::default();
     let mut order: Vec<&Touched> = step.touched.iter().collect();
     order.sort_by_key(|touched| touched.stream);
@@ -129,7 +131,7 @@ pub(crate) fn changes(step: &ProjectionStep<'_>) -> Result<Changes, StoreError> 
         match (touched.stream, &touched.after) {
             (StreamId::Case(id), State::Case(after)) => {
                 let before = touched.before.as_ref().and_then(as_case);
-                case_changes(&mut changes, step.firm_state, id, (before, after, at));
+                case_changes(&mut changes, transit_days, id, (before, after, at));
             }
             (StreamId::Account(id), State::Account(after)) => {
                 let before = touched.before.as_ref().and_then(as_account);
@@ -187,14 +189,12 @@ fn compare<S, R: Row>(
 
 fn case_changes(
     changes: &mut Changes,
-    firm: &Firm,
+    transit_days: u16,
     id: CaseId,
     (before, after, at): (Option<&Case>, &Case, u64),
 ) {
-    // Days a letter travels when no delivery scan says; fixed when the firm is registered.
-    let transit_days = firm.registered.as_ref().map_or(0, |registered| registered.transit_days);
     // The status row carries version and position, so it differs whatever the event was.
-    changes.compare(Vec::new(), case_status::rows((firm, transit_days), id, after, at));
+    changes.compare(Vec::new(), case_status::rows(transit_days, id, after, at));
     compare(changes, before, after, |case| readiness::rows(id, case));
     if before.is_none_or(|before| before.listings != after.listings) {
         compare(changes, before, after, |case| listing::rows(id, case));

@@ -18,7 +18,8 @@ use domain::command::{
 use domain::event::{
     Address, Author, Basis, BasisAttested, BureauRegistered, Card, Contact, DisclosureAcknowledged,
     DisclosureDelivered, FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived, ItemKind,
-    Letter, MailClass, PaperKind, ProgressReportSent, ReportSourceConnected, Score, UtcMicros,
+    Letter, MailClass, PackUsedAtOwnRisk, PaperKind, ProgressReportSent, ReportSourceConnected,
+    Score, UtcMicros,
 };
 use domain::ids::{
     AccountId, BureauCode, CaseId, DocumentHash, FirmId, ItemCode, PaperCode, PlanCode,
@@ -70,10 +71,19 @@ pub(crate) async fn bench(place: &Place<'_>) -> Bench {
     bench
 }
 
+/// An invented reading of the law where the clients of these tests live.
+pub(crate) const OF_STATE: &str = r#"{
+    "code": "us-il", "version": 1, "state": "IL", "in_force_from": "2020-01-01",
+    "confirmed_by_counsel": false, "note": "Invented for tests.",
+    "read": ["cancellation", "monthly_statement", "perform_within", "performance",
+        "prohibited", "registration", "security", "telemarketing"]
+}"#;
+
 impl Bench {
     pub(crate) async fn found(&self) {
         let pack =
             RulePack::from_json(include_str!("../../../domain/packs/us-federal-1.json")).unwrap();
+        let of_state = RulePack::from_json(OF_STATE).unwrap();
         let bureau = BureauRegistered {
             address: text("2 Bureau Road"),
             bureau: BureauCode::parse("blue").unwrap(),
@@ -88,10 +98,16 @@ impl Bench {
                 zone: Zone::parse("America/Chicago").unwrap(),
             }),
             FirmAction::AdoptPack(Box::new(pack)),
+            FirmAction::AdoptPack(Box::new(of_state.clone())),
+            FirmAction::UsePackAtOwnRisk(PackUsedAtOwnRisk {
+                code: of_state.code,
+                reason: text("The firm takes it."),
+                version: of_state.version,
+            }),
             FirmAction::PublishPlan(plan()),
             FirmAction::RegisterBureau(bureau),
         ];
-        for (at, action) in (1..).zip(actions) {
+        for (at, action) in (0xf0_0000..).zip(actions) {
             let occurred_on = day("2026-01-05");
             self.submit(at, Command::Firm { action: Dated { occurred_on, action } }).await.unwrap();
         }

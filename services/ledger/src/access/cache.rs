@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-use crate::ledger::as_firm;
+use crate::ledger::one_firm;
 use domain::event::{AccessGranted, StreamId, UtcMicros};
 use domain::firm::Firm;
 use domain::ids::{AccessId, FirmId};
@@ -172,9 +172,7 @@ impl Read {
         }
         let (read_at, forgotten) = (Instant::now(), self.forgotten.load(Ordering::Relaxed));
         let (_, states) = self.engine.states(id, &[StreamId::Firm]).await?;
-        let firm = states.into_iter().find_map(as_firm);
-        let firm =
-            firm.ok_or_else(|| Failure::internal("the firm stream folded into another state"))?;
+        let firm = one_firm(states)?;
         let known = Arc::new(Known { mistakable: firm.mistakable(), firm: Arc::new(*firm) });
         // Ids that nobody registered are not remembered: a caller may make up any number of them.
         if known.firm.registered.is_some() {

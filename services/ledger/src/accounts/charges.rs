@@ -15,7 +15,7 @@ use api::requests::{self, ChargesAsked};
 use api::scalar::{int32, int64, timestamp};
 use api::status::Failure;
 use api::{name, v1};
-use domain::account::Account;
+use domain::account::{Account, Invoice};
 use domain::command::{AccountAction, Command, Dated, Run};
 use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId, UtcMicros};
 use domain::ids::{AccountId, CardToken, RequestId};
@@ -25,6 +25,7 @@ use store::InvoiceRow;
 
 use super::list::accounts;
 use crate::access::{Authority, fingerprint, unkeyed_request};
+use crate::billing::OfFees;
 use crate::gateway::{ChargeRequest, ChargeRun};
 use crate::ledger::{InFlight, Ledger};
 use crate::openings::{Look, clients_of};
@@ -81,8 +82,11 @@ pub(super) async fn request_charges(
         if mark.replayed { request.collect(mark.first_position).await?.0 } else { Charges::new() };
     let (mut skipped, more) = request.ask(asked.charges_max.saturating_sub(before.len())).await?;
     let (charges, position) = request.collect(mark.first_position).await?;
-    let charges: Vec<Charge> = charges.into_values().collect();
+    let mut charges: Vec<Charge> = charges.into_values().collect();
     let folded = request.folded(&charges).await?;
+    if mark.replayed {
+        charges = request.standing(charges, &folded, &mut skipped).await?;
+    }
     let run = request.hand_over(asked.request_id, &charges, folded).await?;
     let (again, more_again) = request.hand_over_again(&mut skipped).await?;
     let messages =
@@ -314,24 +318,75 @@ impl Request<'_> {
             charges.push(self.charge_at(position).await?);
         }
         let folded = self.folded(&charges).await?;
-        charges.retain(|charge| match stands(charge, &folded) {
-            Ok(()) => true,
-            Err(detail) => {
-                if skipped.len() < SKIPPED_MAX {
-                    skipped.push(v1::ChargeSkipped {
-                        invoice: name::invoice(self.asked.firm, charge.asked.invoice),
-                        reason: Reason::StateRefuses.code().to_owned(),
-                        detail,
-                    });
-                }
-                false
-            }
-        });
+        let charges = self.standing(charges, &folded, skipped).await?;
         let parts: Vec<[u8; 8]> =
             charges.iter().map(|charge| charge.position.to_be_bytes()).collect();
         let parts: Vec<&[u8]> = parts.iter().map(<[u8; 8]>::as_slice).collect();
         let run = self.hand_over(self.own.id(AGAIN, &parts), &charges, folded).await?;
         Ok((run, more))
+    }
+
+    /// Leaves out what was never handed over and may not be asked for any more, and says why.
+    async fn standing(
+        &self,
+        charges: Vec<Charge>,
+        folded: &HashMap<AccountId, Account>,
+        skipped: &mut Vec<v1::ChargeSkipped>,
+    ) -> Result<Vec<Charge>, Failure> {
+        let names: Vec<RequestId> =
+            charges.iter().map(|charge| self.handed_over(charge.position)).collect();
+        let known = self.ledger.store().answers(self.asked.firm, &names).await?;
+        let mut standing = Vec::with_capacity(charges.len());
+        for (charge, name) in charges.into_iter().zip(names) {
+            let checked = match stands(&charge, folded) {
+                _ if known.contains_key(&name) => Ok(()),
+                Ok(invoice) => {
+                    self.may_be_asked(&charge, &folded[&charge.account], invoice).await?
+                }
+                Err(detail) => Err((Reason::StateRefuses, detail)),
+            };
+            let Err((reason, detail)) = checked else {
+                standing.push(charge);
+                continue;
+            };
+            let invoice = name::invoice(self.asked.firm, charge.asked.invoice);
+            let told = skipped.iter().any(|skipped| skipped.invoice == invoice);
+            if !told && skipped.len() < SKIPPED_MAX {
+                let reason = reason.code().to_owned();
+                skipped.push(v1::ChargeSkipped { invoice, reason, detail });
+            }
+        }
+        Ok(standing)
+    }
+
+    /// The gates stand before a charge is handed over again as well: what came to light meanwhile may have
+    /// exposed a fee (15 USC 1679b(b)).
+    async fn may_be_asked(
+        &self,
+        charge: &Charge,
+        account: &Account,
+        invoice: &Invoice,
+    ) -> Result<Result<(), (Reason, String)>, Failure> {
+        let primary = View::of_primary(self.ledger, self.authority);
+        let ChargeRequested { amount, attempt, invoice: number } = charge.asked;
+        let mut allowed = 0;
+        for line in &invoice.lines {
+            let matter = OfFees::read(&primary, self.asked.firm, line.case, 0).await?;
+            if matter.judge(&matter.accounts()).may_be_asked(line.start, line.end, matter.today) {
+                let lines = account.lines_of(line.case, line.start, line.end);
+                let here = lines.filter(|line| line.invoice == number);
+                allowed += here.map(|line| line.money.open.minor()).next().unwrap_or_default();
+            }
+        }
+        Ok(if amount.minor() <= allowed {
+            Ok(())
+        } else {
+            let detail = format!(
+                "try {attempt} of invoice {number} was never handed over, and a fee on it may not be \
+                 asked for now; explain says why: record that it failed"
+            );
+            Err((Reason::GatesClosed, detail))
+        })
     }
 
     /// Where the charges were asked for that wait and were never confirmed as handed over, by invoice: at most
@@ -386,8 +441,11 @@ impl Request<'_> {
     }
 }
 
-/// Whether a charge still waits, and for money that is still open; or why it is left alone.
-fn stands(charge: &Charge, folded: &HashMap<AccountId, Account>) -> Result<(), String> {
+/// The invoice of a charge that still waits, and for money that is still open; or why it is left alone.
+fn stands<'a>(
+    charge: &Charge,
+    folded: &'a HashMap<AccountId, Account>,
+) -> Result<&'a Invoice, String> {
     let ChargeRequested { invoice: number, attempt, .. } = charge.asked;
     let account = folded.get(&charge.account);
     let Some(invoice) = account.and_then(|account| account.invoices.get(&number)) else {
@@ -402,5 +460,5 @@ fn stands(charge: &Charge, folded: &HashMap<AccountId, Account>) -> Result<(), S
              asked for: record that it failed"
         ));
     }
-    Ok(())
+    Ok(invoice)
 }

@@ -14,7 +14,7 @@ use domain::what_if::{self, Disallowed};
 
 use crate::access::Authority;
 use crate::case_ledger::Payers;
-use crate::ledger::{Ledger, one_account};
+use crate::ledger::{Ledger, one_account, one_firm};
 use crate::present::{amount, day, fee, reference};
 use crate::reading::{CasePage, View};
 
@@ -27,11 +27,12 @@ pub(super) async fn list(
     let view = View::of_primary(ledger, authority);
     let CasePage { cases, next_page_token, position } =
         CasePage::read(&view, "ListDisallowedFees", &page).await?;
-    let firm = ledger.firms().get(page.firm).await?;
+    let (_, states) = view.states(page.firm, &[StreamId::Firm], position).await?;
+    let firm = one_firm(states)?;
     let under = what_if::under(&firm, &page.filter);
     let mut fees = Vec::new();
     for (id, case) in &cases {
-        let judged = (&*firm, &under, &page.filter);
+        let judged = (firm.as_ref(), &under, &page.filter);
         fees.extend(of_case(&view, page.firm, (*id, case), judged).await?);
     }
     Ok(v1::ListDisallowedFeesResponse { fees, next_page_token, position: int64(position) })

@@ -10,16 +10,15 @@ use calendar::CivilDate;
 use domain::account::Account;
 use domain::case::Case;
 use domain::event::StreamId;
-use domain::firm::Firm;
 use domain::gates::Explanation;
 use domain::ids::{AccountId, CaseId, FirmId};
 use domain::judge::{Judge, Matter};
 use domain::refusal::{Reason, Refusal};
 use domain::world::State;
 
+use super::matter::OfFees;
 use crate::access::Authority;
-use crate::case_ledger::Payers;
-use crate::ledger::{Ledger, one_account, one_case};
+use crate::ledger::{Ledger, one_firm};
 use crate::paging::{Pager, limit};
 use crate::present::fee;
 use crate::reading::View;
@@ -34,31 +33,24 @@ pub(super) async fn explain_fee(
 ) -> Result<v1::ExplainFeeResponse, Failure> {
     ledger.check_name(authority, &message.name).await?;
     let FeeAsked { get, period, as_of } = requests::explain_fee(message)?;
-    let own = get.id.own_account();
-    let streams = [StreamId::Case(get.id), StreamId::Account(own)];
-    let (position, states) = ledger.states(get.firm, &streams, get.at_least_position).await?;
-    let firm = ledger.firms().get(get.firm).await?;
-    let own_account = one_account(&states)?.clone();
-    let case = one_case(states)?;
-    if case.enrolment.is_none() {
-        return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
-    }
     // Gates are judged by the primary alone: what is explained here is what a claim would meet.
     let primary = View::of_primary(ledger, authority);
-    let payers = Payers::read(&primary, get.firm, (get.id, &case), &own_account, position).await?;
-    let accounts = payers.all();
-    let today = ledger.today(&firm);
-    let matter = Matter { id: get.id, case: &case, accounts: &accounts, firm: &firm, today };
-    let judge = Judge::of(matter);
+    let matter = OfFees::read(&primary, get.firm, get.id, get.at_least_position).await?;
+    if matter.case.enrolment.is_none() {
+        return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
+    }
+    let accounts = matter.accounts();
+    let judge = matter.judge(&accounts);
     let explanation = match judge.fee_for(period) {
         Some(judged) => fee::claimed(get.firm, &judge, &judged),
         None => {
-            let explained = judge.explain(period, as_of.unwrap_or(today));
+            let explained = judge.explain(period, as_of.unwrap_or(matter.today));
             let explained = explained.ok_or_else(|| no_period(get.id, period))?;
             fee::explanation(get.firm, &judge, &explained)
         }
     };
-    Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position: int64(position) })
+    let position = int64(matter.position);
+    Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position })
 }
 
 /// The refusal that `ClaimFee` gives for the same period.
@@ -97,13 +89,12 @@ pub(super) async fn list_claimable(
     let page = requests::list_claimable(message)?;
     let (pager, start) = Pager::open_at(ledger, "ListClaimable", &page, After::read)?;
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
-    let firm = ledger.firms().get(page.firm).await?;
     let mut found: Vec<Explanation> = Vec::new();
     let mut ends: HashMap<CaseId, CivilDate> = HashMap::new();
     // The case in which the page before ended may have more periods.
     let mut after = None;
     if let Some(start) = start {
-        let cases = explain_cases(ledger, (page.firm, &firm), &[start.case], page.filter).await?;
+        let cases = explain_cases(ledger, page.firm, &[start.case], page.filter).await?;
         found.extend(cases.into_iter().filter(|e| e.period.number > start.period));
         after = Some((start.end, start.case));
         ends.insert(start.case, start.end);
@@ -119,7 +110,7 @@ pub(super) async fn list_claimable(
         after = Some((last.period_end, last.case_id));
         ends.extend(cases.iter().map(|row| (row.case_id, row.period_end)));
         let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
-        found.extend(explain_cases(ledger, (page.firm, &firm), &cases, page.filter).await?);
+        found.extend(explain_cases(ledger, page.firm, &cases, page.filter).await?);
     }
     let next_page_token = pager.cut(&mut found, |last| {
         format!("{} {} {}", ends[&last.case], last.case, last.period.number)
@@ -131,15 +122,17 @@ pub(super) async fn list_claimable(
 /// Every open period that is over, of some cases, in the order of the cases.
 async fn explain_cases(
     ledger: &Ledger,
-    (firm_id, firm): (FirmId, &Firm),
+    firm_id: FirmId,
     ids: &[CaseId],
     as_of: CivilDate,
 ) -> Result<Vec<Explanation>, Failure> {
     let streams: Vec<StreamId> = ids
         .iter()
         .flat_map(|id| [StreamId::Case(*id), StreamId::Account(id.own_account())])
+        .chain([StreamId::Firm])
         .collect();
-    let (position, states) = ledger.engine().states(firm_id, &streams).await?;
+    let (position, mut states) = ledger.engine().states(firm_id, &streams).await?;
+    let firm = one_firm(states.pop())?;
     let (cases, mut accounts) = sort(ids, states);
     let paying = accounts.values().filter_map(|account| account.moved_to);
     let claimed = cases.iter().flat_map(|(_, case)| case.earned.iter().map(|fee| fee.account));
@@ -153,7 +146,7 @@ async fn explain_cases(
         }
     }
     let mut explained = Vec::new();
-    let today = ledger.today(firm);
+    let today = ledger.today(&firm);
     for (id, case) in &cases {
         let own = id.own_account();
         let payer = accounts.get(&own).and_then(|account| account.moved_to).unwrap_or(own);
@@ -164,7 +157,7 @@ async fn explain_cases(
         if of_case.first().is_none_or(|(first, _)| *first != payer) {
             continue;
         }
-        let matter = Matter { id: *id, case, accounts: &of_case, firm, today };
+        let matter = Matter { id: *id, case, accounts: &of_case, firm: &firm, today };
         let judge = Judge::of(matter);
         explained
             .extend(judge.open_periods(as_of).filter_map(|period| judge.explain(period, as_of)));

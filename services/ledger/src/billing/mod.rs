@@ -2,6 +2,7 @@
 
 mod daily;
 mod explain;
+mod matter;
 mod run;
 
 use api::name;
@@ -17,6 +18,7 @@ use domain::command::Command;
 use domain::event::StreamId;
 
 pub(crate) use daily::bill_daily;
+pub(crate) use matter::OfFees;
 
 /// The service.
 pub(crate) struct BillingRpc(pub(crate) Ledger);

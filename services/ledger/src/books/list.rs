@@ -18,7 +18,7 @@ use uuid::Uuid;
 
 use super::present;
 use crate::access::Authority;
-use crate::ledger::as_firm;
+use crate::ledger::one_firm;
 use crate::paging::Pager;
 use crate::present::day;
 use crate::reading::View;
@@ -29,9 +29,7 @@ const ITEMS_AT_ONCE: u32 = 5_000;
 /// The firm as it stands, and the currency of its books.
 async fn firm(view: &View<'_>, id: FirmId) -> Result<(Box<Firm>, Currency), Failure> {
     let (_, states) = view.states(id, &[StreamId::Firm], 0).await?;
-    let firm = states.into_iter().find_map(as_firm);
-    let firm =
-        firm.ok_or_else(|| Failure::internal("a firm's stream folded into another state"))?;
+    let firm = one_firm(states)?;
     let Some(registered) = &firm.registered else {
         return Err(Failure::NotFound { resource_type: "Firm", name: api::name::firm(id) });
     };

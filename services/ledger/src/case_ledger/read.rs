@@ -17,7 +17,7 @@ use proof::{Hash, leaf_hash};
 use store::{CaseFilter, CaseStatusRow};
 
 use crate::access::{Authority, table};
-use crate::ledger::{Ledger, as_account, as_case, one_account, one_case};
+use crate::ledger::{Ledger, as_account, as_case, one_account, one_case, one_firm};
 use crate::openings::{Look, clients_of};
 use crate::paging::Pager;
 use crate::present::case::{self as present, CaseView};
@@ -66,7 +66,7 @@ pub(super) async fn get_case(
     let CaseAsked { get, as_of_position } = requests::get_case(message)?;
     let at_least = get.at_least_position.max(as_of_position.unwrap_or(0));
     let own = get.id.own_account();
-    let streams = [StreamId::Case(get.id), StreamId::Account(own)];
+    let streams = [StreamId::Case(get.id), StreamId::Account(own), StreamId::Firm];
     let (head, latest) = view.states(get.firm, &streams, at_least).await?;
     let (position, mut states) = match as_of_position {
         Some(position) => (position, view.states_at(get.firm, &streams, position).await?),
@@ -74,7 +74,8 @@ pub(super) async fn get_case(
     };
     let look = Look::at_clients(authority, "GetCase");
     view.open(look, get.firm, &streams, &mut states).await?;
-    let firm = view.ledger().firms().get(get.firm).await?;
+    // The packs and standings known at that position: what came later judges nothing there.
+    let firm = one_firm(states.pop())?;
     let own_account = one_account(&states)?.clone();
     let case = one_case(states)?;
     if case.enrolment.is_none() {

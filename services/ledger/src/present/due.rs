@@ -152,8 +152,8 @@ pub(crate) fn charge_waiting(firm: FirmId, row: &InvoiceRow) -> v1::DueItem {
         invoice: name::invoice(firm, row.number),
         since: row.charge_asked_on.and_then(day),
         detail:
-            "record what became of the charge; the next request for charges hands it over again \
-                 if nothing says that it was"
+            "record what became of the charge; if nothing says that it was handed over, the next \
+                 request for charges does so again, unless a fee on it may not be asked for any more"
                 .to_owned(),
         ..v1::DueItem::default()
     }

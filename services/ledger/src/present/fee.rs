@@ -21,28 +21,40 @@ pub(crate) fn of_case(firm: FirmId, judge: &Judge<'_>) -> Vec<v1::Fee> {
 fn fee(firm: FirmId, judge: &Judge<'_>, number: u32) -> Option<v1::Fee> {
     let explanation = judge.explain(number, judge.today())?;
     let period = explanation.period;
-    let held = judge.case().held.get(&number);
     let state = if explanation.earned.is_some() {
         v1::FeeState::Earned
     } else if judge.is_settled(number) {
         v1::FeeState::Closed
-    } else if held.is_some() {
+    } else if period.end <= judge.today() && !explanation.is_claimable() {
         v1::FeeState::Held
     } else {
         v1::FeeState::Open
     };
-    let gates = held.filter(|_| state == v1::FeeState::Held).into_iter().flat_map(|h| &h.gates);
+    let closed = explanation.closed_gates().filter(|_| state == v1::FeeState::Held);
     let claimed = judge.fees().find(|fee| Some(&fee.fee.mark) == explanation.earned.as_ref());
-    let invoice = claimed.and_then(|fee| fee.invoice);
+    let invoice = claimed.as_ref().and_then(|fee| fee.invoice);
     Some(v1::Fee {
         period: int32(period.number),
         start_date: day(period.start),
         end_date: day(period.end),
         state: state.into(),
         amount: explanation.amount.and_then(amount),
-        held_gates: gates.map(|&gate| v1::Gate::from_domain(gate).into()).collect(),
+        held_gates: closed.map(|gate| v1::Gate::from_domain(gate).into()).collect(),
         invoice: invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
+        standing: claimed.as_ref().map_or(v1::FeeStanding::Unspecified, standing).into(),
     })
+}
+
+/// What stands behind a claimed fee. One that is above its price is allowed up to it, and exposed beyond.
+fn standing(judged: &JudgedFee<'_>) -> v1::FeeStanding {
+    match judged.standing {
+        FeeStanding::Exposed => v1::FeeStanding::Exposed,
+        FeeStanding::Allowed | FeeStanding::Unproved if judged.exposed.is_positive() => {
+            v1::FeeStanding::Exposed
+        }
+        FeeStanding::Unproved => v1::FeeStanding::Unproved,
+        FeeStanding::Allowed => v1::FeeStanding::Allowed,
+    }
 }
 
 pub(crate) fn finding(finding: &Finding) -> v1::GateFinding {
@@ -136,14 +148,9 @@ pub(crate) fn claimed(
     judge: &Judge<'_>,
     judged: &JudgedFee<'_>,
 ) -> v1::FeeExplanation {
-    let standing = match judged.standing {
-        FeeStanding::Allowed => v1::FeeStanding::Allowed,
-        FeeStanding::Unproved => v1::FeeStanding::Unproved,
-        FeeStanding::Exposed { .. } => v1::FeeStanding::Exposed,
-    };
     v1::FeeExplanation {
         invoice: judged.invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
-        standing: standing.into(),
+        standing: standing(judged).into(),
         owed: amount(judged.owed),
         exposed_open: amount(judged.open),
         ..explanation(firm, judge, &judge.explain_claimed(judged))

@@ -41,6 +41,12 @@ pub use place::Place;
 /// 2 March 2026, 18:00 UTC: noon where the firm is.
 const NOW: i64 = 1_772_474_400_000_000;
 
+/// An invented reading of the law where the clients of these tests live.
+pub const NOTHING_ADDED: &str = r#"{
+    "code": "us-il", "version": 1, "state": "IL", "in_force_from": "2020-01-01",
+    "confirmed_by_counsel": false, "nothing_is_added": true, "note": "Invented for tests."
+}"#;
+
 /// Clients that were given a token: labels tell the tokens of a firm apart.
 static CLIENTS: AtomicU32 = AtomicU32::new(0);
 
@@ -185,7 +191,7 @@ impl Service {
         BillingClient::new(self.local.clone())
     }
 
-    /// Registers a firm with a pack, a plan and a bureau, and gives its name.
+    /// Registers a firm with packs that counsel stands for, a plan and a bureau, and gives its name.
     pub async fn firm(&self) -> String {
         let name = format!("firms/{}", Uuid::now_v7());
         let mut client = self.administration();
@@ -201,10 +207,19 @@ impl Service {
         };
         let register = v1::RegisterFirmRequest { firm: Some(firm), request_id: id(), occurred_on };
         client.register_firm(register).await.unwrap();
-        let pack_json = domain::rules::EXAMPLE_PACKS[0].to_owned();
-        let adopt =
-            v1::AdoptPackRequest { parent: name.clone(), request_id: id(), occurred_on, pack_json };
-        client.adopt_pack(adopt).await.unwrap();
+        self.adopt(&name, domain::rules::EXAMPLE_PACKS[0]).await;
+        let pack = self.adopt(&name, NOTHING_ADDED).await;
+        let confirm = v1::ConfirmPackRequest {
+            parent: name.clone(),
+            request_id: id(),
+            occurred_on,
+            code: pack.code,
+            version: pack.version,
+            sha256: pack.sha256,
+            counsel: "C. Ounsel".into(),
+            document_sha256: String::new(),
+        };
+        client.confirm_pack(confirm).await.unwrap();
         let plan = Some(plan());
         let publish =
             v1::PublishPlanRequest { parent: name.clone(), request_id: id(), occurred_on, plan };
@@ -222,6 +237,17 @@ impl Service {
         };
         client.register_bureau(bureau).await.unwrap();
         name
+    }
+
+    /// Adopts a pack that nobody stands for yet.
+    pub async fn adopt(&self, firm: &str, pack_json: &str) -> v1::RulePack {
+        let adopt = v1::AdoptPackRequest {
+            parent: firm.into(),
+            request_id: id(),
+            occurred_on: date(2026, 1, 2),
+            pack_json: pack_json.into(),
+        };
+        self.administration().adopt_pack(adopt).await.unwrap().into_inner().pack.unwrap()
     }
 
     /// A token of a firm.

@@ -1,0 +1,52 @@
+//! A case with everything that its fees are judged by.
+
+use api::status::Failure;
+use domain::account::Account;
+use domain::case::Case;
+use domain::event::StreamId;
+use domain::firm::Firm;
+use domain::ids::{AccountId, CaseId, FirmId};
+use domain::judge::{Judge, Matter};
+
+use crate::case_ledger::Payers;
+use crate::ledger::{one_account, one_case, one_firm};
+use crate::reading::View;
+
+/// It is read at one position of the log.
+pub(crate) struct OfFees {
+    id: CaseId,
+    pub(crate) case: Box<Case>,
+    firm: Box<Firm>,
+    payers: Payers,
+    pub(crate) position: u64,
+    pub(crate) today: calendar::CivilDate,
+}
+
+impl OfFees {
+    pub(crate) async fn read(
+        view: &View<'_>,
+        firm: FirmId,
+        id: CaseId,
+        at_least: u64,
+    ) -> Result<Self, Failure> {
+        let own = StreamId::Account(id.own_account());
+        let streams = [StreamId::Case(id), own, StreamId::Firm];
+        let (position, mut states) = view.states(firm, &streams, at_least).await?;
+        let firm_state = one_firm(states.pop())?;
+        let own_account = one_account(&states)?.clone();
+        let case = one_case(states)?;
+        let payers = Payers::read(view, firm, (id, &case), &own_account, position).await?;
+        let today = view.ledger().today(&firm_state);
+        Ok(Self { id, case, firm: firm_state, payers, position, today })
+    }
+
+    /// The accounts on which its fees stand, for [`Self::judge`].
+    pub(crate) fn accounts(&self) -> Vec<(AccountId, &Account)> {
+        self.payers.all()
+    }
+
+    pub(crate) fn judge<'a>(&'a self, accounts: &'a [(AccountId, &'a Account)]) -> Judge<'a> {
+        let Self { id, case, firm, today, .. } = self;
+        Judge::of(Matter { id: *id, case, accounts, firm, today: *today })
+    }
+}

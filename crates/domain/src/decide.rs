@@ -44,6 +44,7 @@ pub fn decide(
         | Command::Couple { .. }
         | Command::ClaimFee { .. }
         | Command::BillAccount { .. }
+        | Command::Review { .. }
         | Command::Begin(_)
         | Command::Look(_) => false,
     };
@@ -60,7 +61,7 @@ pub fn decide(
 fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
     let touched = marks::touched(draft.world(), command)?;
     decide_one(draft, command)?;
-    marks::mark(draft, &touched)
+    marks::mark(draft, command, &touched)
 }
 
 fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
@@ -78,6 +79,8 @@ fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> 
         }
         Command::ClaimFee { case, period, as_of } => billing::claim(draft, *case, *period, *as_of),
         Command::BillAccount { account, as_of } => billing::bill(draft, *account, *as_of),
+        // Every claimed fee of it is marked.
+        Command::Review { .. } => Ok(()),
     }
 }
 

@@ -153,22 +153,10 @@ impl FirmBook {
     /// Folds the next event of the firm's stream.
     pub(crate) fn take(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
         self.state.fold(recorded)?;
-        let Event::Firm(event) = &recorded.event else { return Ok(()) };
-        match event {
-            FirmEvent::FirmRegistered(_)
-            | FirmEvent::PackAdopted(_)
-            | FirmEvent::PackConfirmed(_)
-            | FirmEvent::PackUsedAtOwnRisk(_)
-            | FirmEvent::StandingRecorded(_)
-            | FirmEvent::StandingEnded(_) => self.law.push(recorded.clone()),
-            FirmEvent::PlanPublished(_)
-            | FirmEvent::BureauRegistered(_)
-            | FirmEvent::AccessGranted(_)
-            | FirmEvent::AccessRevoked(_)
-            | FirmEvent::AccessUsed(_)
-            | FirmEvent::ChartRevised(_)
-            | FirmEvent::PeriodLocked(_)
-            | FirmEvent::MatchPolicySet(_) => {}
+        if let Event::Firm(event) = &recorded.event
+            && event.bears_on_fees()
+        {
+            self.law.push(recorded.clone());
         }
         Ok(())
     }

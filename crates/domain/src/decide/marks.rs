@@ -12,7 +12,7 @@ use crate::world::{Draft, Halt, World};
 /// need never comes after an event.
 pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseId>, Halt> {
     let touched: BTreeSet<CaseId> = match command {
-        Command::Case { case, .. } => [*case].into(),
+        Command::Case { case, .. } | Command::Review { case } => [*case].into(),
         Command::Account { account, .. } => {
             let lines = world.account(*account)?.invoices.values().flat_map(|of| &of.lines);
             lines.map(|line| line.case).collect()
@@ -35,8 +35,13 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
 }
 
 /// Judges the claimed fees of some cases, and records where it is not as it was marked last.
-pub(super) fn mark(draft: &mut Draft<'_, '_>, touched: &BTreeSet<CaseId>) -> Result<(), Halt> {
-    if !draft.events().iter().any(|recorded| bears_on_fees(&recorded.event)) {
+pub(super) fn mark(
+    draft: &mut Draft<'_, '_>,
+    command: &Command,
+    touched: &BTreeSet<CaseId>,
+) -> Result<(), Halt> {
+    let is_review = matches!(command, Command::Review { .. });
+    if !is_review && !draft.events().iter().any(|recorded| bears_on_fees(&recorded.event)) {
         return Ok(());
     }
     for &case in touched {

@@ -181,6 +181,7 @@ events! {
         BureauRegistered = "bureau_registered" v 1,
         StandingRecorded = "standing_recorded" v 1,
         StandingEnded = "standing_ended" v 1,
+        FeesReviewed = "fees_reviewed" v 1,
         AccessGranted = "access_granted" v 1,
         AccessRevoked = "access_revoked" v 1,
         AccessUsed = "access_used" v 1,

@@ -247,6 +247,7 @@ impl<'a> Player<'a> {
             "EndStanding" => send!(administration.end_standing, EndStandingRequest),
             "RegisterBureau" => send!(administration.register_bureau, RegisterBureauRequest),
             "RecordStanding" => send!(administration.record_standing, RecordStandingRequest),
+            "ReviewFees" => send!(billing.review_fees, ReviewFeesRequest),
             "ConfirmLink" => send!(accounts.confirm_link, ConfirmLinkRequest),
             "RefuseLink" => send!(accounts.refuse_link, RefuseLinkRequest),
             "ChangeCard" => send!(accounts.change_card, ChangeCardRequest),

@@ -3,6 +3,7 @@
 //! | event | debit | credit |
 //! |---|---|---|
 //! | fee earned | earned, not invoiced | fee revenue |
+//! | fee marked | fee revenue, or refunds and credits for what went back | owed to clients for what was paid of what nothing allowed, receivable for what is open of it |
 //! | invoice issued | receivable | earned, not invoiced |
 //! | payment settled | clearing | receivable; owed to clients for what is unearned |
 //! | refund issued | owed to clients, then refunds and credits | clearing |
@@ -29,8 +30,8 @@ use domain::State;
 use domain::account::{Account, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
-    AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, LineBooked, Purpose,
-    Recorded, StreamId, WrittenOff,
+    AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, FeeMarked,
+    LineBooked, Purpose, Recorded, StreamId, WrittenOff,
 };
 use domain::firm::Firm;
 use domain::ids::{EventId, PlanCode};
@@ -78,7 +79,9 @@ impl<'a> Poster<'a> {
         let mut entries = Vec::new();
         for recorded in events.iter().filter(|recorded| moved.contains(&recorded.stream)) {
             if let Event::Case(event) = &recorded.event {
-                entries.extend(self.of_case(recorded, event));
+                let entry = self.of_case(recorded, event);
+                entries
+                    .extend(entry.map_err(|unfit| Impossible::new(recorded, unfit.to_string()))?);
                 continue;
             }
             let stream = recorded.stream;
@@ -149,13 +152,55 @@ impl<'a> Poster<'a> {
         }
     }
 
-    fn of_case(&self, recorded: &Recorded, event: &CaseEvent) -> Option<Entry> {
-        let CaseEvent::FeeEarned(e) = event else { return None };
-        let on = e.earned_on.unwrap_or(recorded.occurred_on);
-        let earned = Transfer { plan: e.plan.clone(), ..transfer(FeeRevenue, Unbilled, e.amount) };
-        let transfers = vec![earned];
-        let entry = Entry { account: Some(e.account), transfers, ..self.begin(recorded, on) };
-        Some(entry).filter(|_| !e.amount.is_zero())
+    fn of_case(&self, recorded: &Recorded, event: &CaseEvent) -> Result<Option<Entry>, Unfit> {
+        let (on, account, transfers) = match event {
+            CaseEvent::FeeEarned(e) => {
+                let plan = e.plan.clone();
+                let earned = Transfer { plan, ..transfer(FeeRevenue, Unbilled, e.amount) };
+                (e.earned_on.unwrap_or(recorded.occurred_on), e.account, vec![earned])
+            }
+            CaseEvent::FeeMarked(e) => (recorded.occurred_on, e.account, marked(e)?),
+            CaseEvent::Enrolled(_)
+            | CaseEvent::DisclosureDelivered(_)
+            | CaseEvent::DisclosureAcknowledged(_)
+            | CaseEvent::ConsentSigned(_)
+            | CaseEvent::ConsentCancelled(_)
+            | CaseEvent::IdentityPaperReceived(_)
+            | CaseEvent::IdentityPaperAccepted(_)
+            | CaseEvent::IdentityPaperRejected(_)
+            | CaseEvent::ReportSourceConnected(_)
+            | CaseEvent::ReportIdentityFailed(_)
+            | CaseEvent::ReportImported(_)
+            | CaseEvent::ItemListed(_)
+            | CaseEvent::BasisAttested(_)
+            | CaseEvent::WorkOpened(_)
+            | CaseEvent::RoundSent(_)
+            | CaseEvent::LetterDelivered(_)
+            | CaseEvent::ClientInformationSent(_)
+            | CaseEvent::ResponseReceived(_)
+            | CaseEvent::ItemDeleted(_)
+            | CaseEvent::ItemCorrected(_)
+            | CaseEvent::ItemVerified(_)
+            | CaseEvent::ItemReinserted(_)
+            | CaseEvent::BureauAsked(_)
+            | CaseEvent::BureauAnswered(_)
+            | CaseEvent::ProgressReportSent(_)
+            | CaseEvent::ContactChanged(_)
+            | CaseEvent::BillingDayChanged(_)
+            | CaseEvent::MessageLogged(_)
+            | CaseEvent::ServicePaused(_)
+            | CaseEvent::ServiceResumed(_)
+            | CaseEvent::ServiceEnded(_)
+            | CaseEvent::PeriodClosedWithoutFee(_)
+            | CaseEvent::FeeHeld(_)
+            | CaseEvent::ExposureFound(_)
+            | CaseEvent::CorrectionNoted(_)
+            | CaseEvent::LegalHoldPlaced(_)
+            | CaseEvent::LegalHoldLifted(_)
+            | CaseEvent::ClientErased(_) => return Ok(None),
+        };
+        let entry = Entry { account: Some(account), transfers, ..self.begin(recorded, on) };
+        Ok(Some(entry).filter(|entry| !entry.lines().is_empty()))
     }
 
     fn of_account(
@@ -269,6 +314,17 @@ fn written_off(before: &Account, e: &WrittenOff) -> Result<Vec<Transfer>, Unfit>
     let bad = e.amount.minus(lost)?;
     let parts = [transfer(Receivable, ChargebackLosses, lost), transfer(Receivable, BadDebt, bad)];
     Ok(parts.into_iter().map(|transfer| about(e.invoice, transfer)).collect())
+}
+
+/// What nothing allowed is no revenue: what was paid of it is owed to the client, what is open is not receivable.
+/// While no more and no less of the fee is exposed, what changes is money that went back or was forgiven.
+fn marked(e: &FeeMarked) -> Result<Vec<Transfer>, Unfit> {
+    let side = if e.exposed == e.exposed_before { RefundsAndCredits } else { FeeRevenue };
+    let of_plan =
+        |transfer: Transfer| Transfer { plan: e.plan.clone(), invoice: e.invoice, ..transfer };
+    let owed = transfer(OwedToClients, side, e.owed.minus(e.owed_before)?);
+    let open = transfer(Receivable, side, e.open.minus(e.open_before)?);
+    Ok(vec![of_plan(owed), of_plan(open)])
 }
 
 fn matched(e: &DepositMatched) -> Vec<Transfer> {

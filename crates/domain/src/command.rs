@@ -13,13 +13,13 @@ use crate::event::{
     AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
     BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
     ClientInformationSent, Contact, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
-    DisclosureDelivered, ExposureKind, FailureReason, FirmRegistered, IdentityPaperAccepted,
-    IdentityPaperReceived, IdentityPaperRejected, ItemKind, LegalHoldLifted, LegalHoldPlaced,
-    Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule, MessageLogged,
-    PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee, PeriodLocked,
-    ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected, ResponseReceived,
-    Score, ServiceEnded, ServicePaused, StandingEnded, StandingRecorded, StatementLineSeen,
-    StreamId,
+    DisclosureDelivered, ExposureKind, FailureReason, FeesReviewed, FirmRegistered,
+    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemKind, LegalHoldLifted,
+    LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
+    MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
+    PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected,
+    ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded, StandingRecorded,
+    StatementLineSeen, StreamId,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
@@ -466,6 +466,8 @@ pub enum FirmAction {
     RecordStanding(StandingRecorded),
     /// Record that a registration or bond ended early.
     EndStanding(StandingEnded),
+    /// Note that every claimed fee was judged again and marked. Refused if the firm told something since.
+    NoteReview(FeesReviewed),
     /// Give out a token.
     GrantAccess(AccessGranted),
     /// Take a token back.
@@ -571,6 +573,11 @@ pub enum Command {
         period: u32,
         /// The day up to which it is judged.
         as_of: CivilDate,
+    },
+    /// Judge the claimed fees of a case again, and mark what changed.
+    Review {
+        /// The case.
+        case: CaseId,
     },
     /// Claim whatever the members of an account have earned, on one invoice; note what is held.
     BillAccount {

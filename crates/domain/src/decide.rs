@@ -2,6 +2,7 @@
 
 mod billing;
 mod couple;
+mod marks;
 
 use std::collections::BTreeSet;
 
@@ -43,6 +44,7 @@ pub fn decide(
         | Command::Couple { .. }
         | Command::ClaimFee { .. }
         | Command::BillAccount { .. }
+        | Command::Review { .. }
         | Command::Begin(_)
         | Command::Look(_) => false,
     };
@@ -57,6 +59,12 @@ pub fn decide(
 }
 
 fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
+    let touched = marks::touched(draft.world(), command)?;
+    decide_one(draft, command)?;
+    marks::mark(draft, command, &touched)
+}
+
+fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
     match command {
         Command::Case { case, expected_version, actions } => {
             on_case(draft, *case, *expected_version, actions)
@@ -71,6 +79,8 @@ fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt>
         }
         Command::ClaimFee { case, period, as_of } => billing::claim(draft, *case, *period, *as_of),
         Command::BillAccount { account, as_of } => billing::bill(draft, *account, *as_of),
+        // Every claimed fee of it is marked.
+        Command::Review { .. } => Ok(()),
     }
 }
 

@@ -16,6 +16,18 @@ use crate::refusal::{Reason, Refusal, Violation};
 use crate::terms::Work;
 
 codes! {
+    /// What stands behind a claimed fee.
+    pub enum FeeStanding {
+        /// Every gate held on each day it was asked for; what is above its price aside.
+        Allowed = "allowed",
+        /// A gate is unknown: nobody has shown the right to it.
+        Unproved = "unproved",
+        /// No gate allowed it (15 USC 1679b(b)).
+        Exposed = "exposed",
+    }
+}
+
+codes! {
     /// What a gate answers.
     pub enum Answer {
         /// It stands in the way. Of a fee that was claimed, it makes an exposure.

@@ -7,9 +7,9 @@ use uuid::Uuid;
 use crate::case::EarnedFee;
 use crate::event::EventRef;
 use crate::firm::{AdoptedPack, Firm};
-use crate::gates::{Finding, Gate};
+use crate::gates::{FeeStanding, Finding, Gate};
 use crate::ids::EventId;
-use crate::judge::{FeeStanding, Judge, Matter};
+use crate::judge::{Judge, Matter};
 use crate::rules::RulePack;
 
 /// A fee that was claimed and that a pack would not have allowed.

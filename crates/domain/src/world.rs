@@ -426,6 +426,11 @@ impl<'w, 'c> Draft<'w, 'c> {
         self.world
     }
 
+    /// What was drafted so far.
+    pub(crate) fn events(&self) -> &[Recorded] {
+        &self.events
+    }
+
     /// When it is decided.
     pub(crate) fn now(&self) -> UtcMicros {
         self.context.now

@@ -9,9 +9,9 @@ use common::*;
 use counterfoil_domain::case::EarnedFee;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
+use counterfoil_domain::gates::FeeStanding;
 use counterfoil_domain::gates::{Answer, Gate};
 use counterfoil_domain::ids::*;
-use counterfoil_domain::judge::FeeStanding;
 use counterfoil_domain::refusal::Refusal;
 use counterfoil_domain::terms::*;
 

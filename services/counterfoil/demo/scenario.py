@@ -349,8 +349,9 @@ class Client:
                 self.attest_one(noted, listing, "UNVERIFIED")
                 self.script.later(lambda listing=listing: setattr(listing, "pending", False), self, noted)
 
-    def progress(self, day, told=None):
-        self.act(day, {"progressReportSent": {}}, told)
+    def progress(self, day, told=None, completes_before=False):
+        sent = {"completesBefore": True} if completes_before else {}
+        self.act(day, {"progressReportSent": sent}, told)
 
     def message(self, day, text, incoming=True, complaint=False):
         message = {"direction": f"DIRECTION_{'INCOMING' if incoming else 'OUTGOING'}", "text": text}

@@ -8,18 +8,11 @@ STUBBORN = ["verified"] * 12
 
 
 def play(script):
-    for number in range(1, 49):
-        story = STORIES.get(number, ordinary)
+    for number in sorted(STORIES):
         client = Client(script, number)
-        story(client)
+        STORIES[number](client)
         if client.rounds and not client.over and client.start < LAST_DAY:
             client.end(client.start, reason="Enough for now.")
-
-
-def ordinary(client, months=5):
-    client.open_up()
-    client.first_month()
-    client.months(months)
 
 
 def stubborn(client, *kept):
@@ -86,6 +79,14 @@ def cancelled(client):
     client.act(plus(sent, 3), {"cancel": {"sentOn": on(sent), "reason": "Changed my mind."}})
 
 
+def cancelled_told_late(client):
+    """The letter is postmarked in the days, lies in the wrong tray, and comes to light after the first fee."""
+    client.open_up()
+    client.first_month()
+    client.act(date(2026, 8, 4), {"cancel": {"sentOn": on(plus(client.enrolled, 2)), "reason": "Found in the wrong tray."}})
+    client.over = True
+
+
 def too_early(client):
     client.open_up()
     client.attest(plus(client.enrolled, 2))
@@ -104,7 +105,8 @@ def unfinished_month(client):
     client.first_month()
     start = client.start
     client.month(progress=False)
-    client.progress(plus(start, 55))  # after the run that found it missing
+    # The month was over without it; sent in the days of grace, and it says which month it completes.
+    client.progress(plus(start, 36), completes_before=True)
     client.months(4)
 
 
@@ -211,8 +213,8 @@ def california(client):
     client.open_up()
     client.first_month()
     client.months(4)
-    # 180 days after signing the agreement reaches its end: a new one, before they are over.
-    client.sign(date(2026, 5, 6), total=220_000)
+    # 180 days after signing the agreement reaches its end: a new one, before they are over, under the new bond.
+    client.sign(date(2026, 5, 19), total=220_000)
     client.months(14)
 
 
@@ -324,6 +326,8 @@ def identity_theft(client):
 def watching(client):
     client.open_up()
     client.act(client.service_day(), {"openWork": {}})
+    # The reports from before service began were preparation: the first month's own come now.
+    client.import_reports(client.service_day())
     client.progress(plus(client.start, 26))
     client.next_period()
     for _ in range(5):
@@ -397,6 +401,7 @@ STORIES = {
     34: georgia, 35: paused, 36: billing_day, 37: moved, 38: left_halfway, 39: told_late,
     40: identity_theft, 41: watching, 42: total_reached, 43: couple_short, 44: free_report,
     45: waits_for_link, 46: waits_for_link, 47: papers_missing, 48: ready_to_open,
+    49: cancelled_told_late,
 }
 
 
@@ -411,6 +416,7 @@ def pay(script, invoices):
     chargeback(script, 16, *invoices.find(16, 1), won=True)
     chargeback(script, 17, *invoices.find(17, 2), won=False)
     taken_unearned(script)
+    given_back(script, *invoices.find(49, 1))
     # Two that wait for a person on the last day.
     number, day, _ = invoices.find(40, 5)
     script.pay(40, day, failed(number, "CARD_EXPIRED"))
@@ -443,6 +449,15 @@ def refunded(script, number, day, cents):
     script.pay(15, plus(day, 11), {"refunded": {
         "refund": f"refund-{number}", "payment": f"pay-{number}-1", "amount": money(3_000),
         "reason": "Goodwill: a call was missed.",
+    }})
+
+
+def given_back(script, number, day, cents):
+    """All of a fee that rested on an agreement which was cancelled in its days."""
+    script.pay(49, day, settled(number, 1, cents))
+    script.pay(49, date(2026, 8, 6), {"refunded": {
+        "refund": f"refund-{number}", "payment": f"pay-{number}-1", "amount": money(cents),
+        "reason": "Cancelled in the days, by its postmark: nothing was owed.",
     }})
 
 

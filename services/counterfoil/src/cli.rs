@@ -97,6 +97,8 @@ pub(crate) enum Command {
     Claimable(billing::ClaimableArgs),
     /// Explain one period's fee, gate by gate
     Explain(billing::ExplainArgs),
+    /// Judge every claimed fee again on what the firm has told of packs, registrations and bonds
+    Review(billing::ReviewArgs),
     /// Show one invoice (personal data)
     Invoice(invoices::InvoiceArgs),
     /// List invoices

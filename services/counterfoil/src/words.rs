@@ -136,6 +136,8 @@ coded! {
     clock_state: v1::ClockState, "CLOCK_STATE_";
     /// Where a fee stands.
     fee_state: v1::FeeState, "FEE_STATE_";
+    /// What stands behind a claimed fee.
+    fee_standing: v1::FeeStanding, "FEE_STANDING_";
     /// Why a case needs a person.
     exception_kind: v1::ExceptionKind, "EXCEPTION_KIND_";
     /// Why something is due.

@@ -40,6 +40,17 @@ pub struct BillingAsked {
     pub as_of: CivilDate,
 }
 
+/// A review of all claimed fees.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ReviewAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// The review's request; the request of each case is made from it.
+    pub request_id: RequestId,
+    /// Whether it is recorded.
+    pub record: bool,
+}
+
 /// A request for the charges that are due.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ChargesAsked {
@@ -166,6 +177,15 @@ pub fn run_billing(m: &v1::RunBillingRequest) -> Result<BillingAsked, FieldError
         let request_id = f.request_id(&m.request_id);
         let as_of = f.date("as_of", m.as_of.as_ref());
         Some(BillingAsked { firm: firm?, request_id: request_id?, as_of: as_of? })
+    })
+}
+
+/// Reads a `ReviewFees`.
+pub fn review_fees(m: &v1::ReviewFeesRequest) -> Result<ReviewAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let request_id = f.request_id(&m.request_id);
+        Some(ReviewAsked { firm: firm?, request_id: request_id?, record: m.record })
     })
 }
 

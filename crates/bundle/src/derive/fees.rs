@@ -3,11 +3,13 @@
 use std::collections::BTreeSet;
 
 use calendar::CivilDate;
+use domain::account::Account;
 use domain::case::Mark;
-use domain::event::{CaseEvent, Event, FeeEarned, Recorded, WorkEvidence};
+use domain::event::{CaseEvent, Event, FeeEarned, FeeMarked, Recorded, WorkEvidence};
 use domain::gates::Explanation;
+use domain::gates::FeeStanding;
 use domain::ids::AccountId;
-use domain::judge::{FeeStanding, Judge, Matter};
+use domain::judge::{Judge, Matter};
 use domain::rules::PackRef;
 use domain::terms::Work;
 
@@ -49,6 +51,9 @@ struct Fee {
 
 /// Adds the fees: those claimed, in the order claimed, those given up, and those of periods that are over.
 pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
+    for wrong in &told.wrong_marks {
+        rows.fault(wrong.recorded.position, wrong.what.clone());
+    }
     let mut fees = Vec::new();
     for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         check(told, earned, rows);
@@ -137,18 +142,11 @@ fn write(told: &Told<'_>, fee: &Fee, rows: &mut Rows) {
 /// holds, as they are judged that day. Fees from before these rules name no agreement, and are judged again
 /// like all others, not held against rules that were not asked of them.
 pub(super) fn unclaimable(then: &Then<'_>, recorded: &Recorded, fee: &FeeEarned) -> Vec<String> {
-    let Some(zone) = then.firm.registered.as_ref().map(|firm| firm.zone) else { return Vec::new() };
     if fee.agreement.is_none() {
         return Vec::new();
     }
-    let own = then.id.own_account();
-    let payer = then.account(own).and_then(|account| account.moved_to).unwrap_or(own);
-    let others = then.accounts.keys().filter(|id| **id != payer);
-    let accounts = std::iter::once(&payer).chain(others);
-    let accounts: Vec<_> = accounts.filter_map(|&id| Some((id, then.account(id)?))).collect();
-    let today = zone.date_at(recorded.recorded_at.0);
-    let Then { id, case, firm, .. } = *then;
-    let judge = Judge::of(Matter { id, case, accounts: &accounts, firm, today });
+    let (payer, accounts) = then.payers();
+    let Some(judge) = then.judge(&accounts, recorded) else { return Vec::new() };
     let Some(explanation) = judge.explain_anew(fee.period, fee.as_of) else {
         return vec!["is of a period that the case did not have".into()];
     };
@@ -165,6 +163,38 @@ pub(super) fn unclaimable(then: &Then<'_>, recorded: &Recorded, fee: &FeeEarned)
         wrong.push("is not the fee that could be claimed for that period".into());
     }
     wrong
+}
+
+/// What of a mark of a fee the ledger cannot have concluded on what it knew then.
+pub(super) fn unmarkable(then: &Then<'_>, recorded: &Recorded, mark: &FeeMarked) -> Option<String> {
+    let (_, accounts) = then.payers();
+    let judge = then.judge(&accounts, recorded)?;
+    let found = judge.marks().any(|found| found == *mark);
+    (!found).then(|| {
+        format!("of the fee claimed at position {} this could not be concluded", mark.fee.position)
+    })
+}
+
+impl Then<'_> {
+    /// The account that paid, and all on which fees of the case stood, that one first.
+    fn payers(&self) -> (AccountId, Vec<(AccountId, &Account)>) {
+        let own = self.id.own_account();
+        let payer = self.account(own).and_then(|account| account.moved_to).unwrap_or(own);
+        let others = self.accounts.keys().filter(|id| **id != payer);
+        let accounts = std::iter::once(&payer).chain(others);
+        (payer, accounts.filter_map(|&id| Some((id, self.account(id)?))).collect())
+    }
+
+    /// The fees as they were judged when an event was recorded.
+    fn judge<'a>(
+        &'a self,
+        accounts: &'a [(AccountId, &'a Account)],
+        recorded: &Recorded,
+    ) -> Option<Judge<'a>> {
+        let Then { id, case, firm, .. } = *self;
+        let today = firm.registered.as_ref()?.zone.date_at(recorded.recorded_at.0);
+        Some(Judge::of(Matter { id, case, accounts, firm, today }))
+    }
 }
 
 /// Whether a fee names events that are what it says of them.

@@ -153,22 +153,10 @@ impl FirmBook {
     /// Folds the next event of the firm's stream.
     pub(crate) fn take(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
         self.state.fold(recorded)?;
-        let Event::Firm(event) = &recorded.event else { return Ok(()) };
-        match event {
-            FirmEvent::FirmRegistered(_)
-            | FirmEvent::PackAdopted(_)
-            | FirmEvent::PackConfirmed(_)
-            | FirmEvent::PackUsedAtOwnRisk(_)
-            | FirmEvent::StandingRecorded(_)
-            | FirmEvent::StandingEnded(_) => self.law.push(recorded.clone()),
-            FirmEvent::PlanPublished(_)
-            | FirmEvent::BureauRegistered(_)
-            | FirmEvent::AccessGranted(_)
-            | FirmEvent::AccessRevoked(_)
-            | FirmEvent::AccessUsed(_)
-            | FirmEvent::ChartRevised(_)
-            | FirmEvent::PeriodLocked(_)
-            | FirmEvent::MatchPolicySet(_) => {}
+        if let Event::Firm(event) = &recorded.event
+            && event.bears_on_fees()
+        {
+            self.law.push(recorded.clone());
         }
         Ok(())
     }
@@ -273,6 +261,12 @@ struct Earned<'a> {
     wrong: Vec<String>,
 }
 
+/// A mark of a fee that the ledger cannot have recorded on what it knew then.
+struct WrongMark<'a> {
+    recorded: &'a Recorded,
+    what: String,
+}
+
 /// A client folded.
 struct Told<'a> {
     id: CaseId,
@@ -281,6 +275,7 @@ struct Told<'a> {
     accounts: BTreeMap<AccountId, Account>,
     /// In the order claimed, as the case knows them.
     earned: Vec<Earned<'a>>,
+    wrong_marks: Vec<WrongMark<'a>>,
     firm: &'a FirmBook,
     frame: &'a Frame,
 }
@@ -361,20 +356,22 @@ fn fold<'a>(
         .keys()
         .map(|account| (*account, State::empty(StreamId::Account(*account))))
         .collect();
-    let (mut earned, mut firm_then) = (Vec::new(), firm.begin());
+    let (mut earned, mut wrong_marks) = (Vec::new(), Vec::new());
+    let mut firm_then = firm.begin();
     for recorded in all {
         match recorded.stream {
             StreamId::Case(_) => {
-                if let Event::Case(CaseEvent::FeeEarned(fee)) = &recorded.event {
-                    let wrong = match (&case, firm_then.before(recorded.position)?) {
-                        (State::Case(case), State::Firm(firm)) => fees::unclaimable(
-                            &Then { id, case, accounts: &accounts, firm },
-                            recorded,
-                            fee,
-                        ),
-                        (_, _) => Vec::new(),
-                    };
-                    earned.push(Earned { recorded, fee, wrong });
+                if let (State::Case(case), State::Firm(firm)) =
+                    (&case, firm_then.before(recorded.position)?)
+                {
+                    let then = Then { id, case, accounts: &accounts, firm };
+                    if let Event::Case(CaseEvent::FeeEarned(fee)) = &recorded.event {
+                        let wrong = fees::unclaimable(&then, recorded, fee);
+                        earned.push(Earned { recorded, fee, wrong });
+                    } else if let Event::Case(CaseEvent::FeeMarked(mark)) = &recorded.event {
+                        let wrong = fees::unmarkable(&then, recorded, mark);
+                        wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));
+                    }
                 }
                 case.fold(recorded)?;
             }
@@ -394,7 +391,8 @@ fn fold<'a>(
         State::Account(account) => Some((id, *account)),
         State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
     });
-    Ok(Told { id, events: &party.case, case, accounts: accounts.collect(), earned, firm, frame })
+    let (events, accounts) = (party.case.as_slice(), accounts.collect());
+    Ok(Told { id, events, case, accounts, earned, wrong_marks, firm, frame })
 }
 
 /// An amount without its currency: `49.99`.

@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use domain::event::{AccountEvent, Event, Recorded, UnearnedPaymentFound};
-use domain::gates::{Answer, Explanation, Finding};
+use domain::gates::{Answer, Explanation, FeeStanding, Finding};
 use domain::ids::AccountId;
-use domain::judge::{FeeStanding, Judge, JudgedFee};
+use domain::judge::{Judge, JudgedFee};
 use domain::text::shown;
 
 use super::story::{self, Part, and, day};

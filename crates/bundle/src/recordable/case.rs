@@ -99,8 +99,9 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         | CaseEvent::ServiceResumed(_)
         | CaseEvent::ServiceEnded(_)
         | CaseEvent::PeriodClosedWithoutFee(_)
-        // Whether its gates held is asked where fees are told of.
+        // What is claimed and concluded of fees is held against the gates where fees are told of.
         | CaseEvent::FeeEarned(_)
+        | CaseEvent::FeeMarked(_)
         | CaseEvent::FeeHeld(_)
         | CaseEvent::CorrectionNoted(_)
         | CaseEvent::LegalHoldPlaced(_)

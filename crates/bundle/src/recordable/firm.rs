@@ -55,6 +55,7 @@ impl FirmRecord {
             | FirmEvent::BureauRegistered(_)
             | FirmEvent::StandingRecorded(_)
             | FirmEvent::StandingEnded(_)
+            | FirmEvent::FeesReviewed(_)
             | FirmEvent::AccessGranted(_)
             | FirmEvent::AccessRevoked(_)
             | FirmEvent::AccessUsed(_)

@@ -4,8 +4,8 @@ use std::sync::Arc;
 
 use super::{
     Agreement, Asked, Billing, Cancellation, Case, ContactSince, EarnedFee, Ended, Enrolment,
-    ExposureSeen, GivenUp, LetterState, Listing, ListingStatus, Mark, Moment, Paper, PaperStatus,
-    PauseTurn, ReportSeen, Reports, Round, Turn, WorkDone, insert,
+    ExposureSeen, FeeMark, GivenUp, LetterState, Listing, ListingStatus, Mark, Moment, Paper,
+    PaperStatus, PauseTurn, ReportSeen, Reports, Round, Turn, WorkDone, insert,
 };
 use crate::event::{
     CaseEvent, ConsentSigned, Direction, Enrolled, FeeEarned, ItemListed, MessageLogged, Outcome,
@@ -138,6 +138,14 @@ impl Case {
             CaseEvent::FeeEarned(e) => self.fee_earned(e, mark),
             CaseEvent::FeeHeld(e) => {
                 self.held.insert(e.period, e.clone());
+            }
+            CaseEvent::FeeMarked(e) => {
+                if e.is_allowed() {
+                    self.marks.remove(&e.fee.position);
+                } else {
+                    let marked = FeeMark { mark, said: e.clone() };
+                    self.marks.insert(e.fee.position, Arc::new(marked));
+                }
             }
             CaseEvent::ExposureFound(e) => {
                 self.exposures.push(ExposureSeen { found: e.clone(), mark });

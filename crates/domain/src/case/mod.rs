@@ -23,7 +23,8 @@ pub use round::{Asked, LetterState, Round, RunningClock};
 
 use crate::codec::{codes, record};
 use crate::event::{
-    Contact, EndedBy, EventRef, ExposureFound, FeeHeld, PaperKind, Recorded, Score, WorkEvidence,
+    Contact, EndedBy, EventRef, ExposureFound, FeeHeld, FeeMarked, PaperKind, Recorded, Score,
+    WorkEvidence,
 };
 use crate::ids::{AccountId, BureauCode, ItemCode, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
@@ -80,7 +81,8 @@ impl Moment {
     /// one request lists them.
     pub fn is_before(&self, other: &Self) -> Option<bool> {
         if self.on() == other.on() {
-            (self.request == other.request).then(|| self.mark.at.position < other.mark.at.position)
+            (self.request == other.request)
+                .then_some(self.mark.at.position < other.mark.at.position)
         } else {
             Some(self.on() < other.on())
         }
@@ -308,6 +310,16 @@ record! {
 }
 
 record! {
+    /// What was concluded last of a claimed fee that is not simply allowed.
+    pub struct FeeMark {
+        /// The event.
+        mark: Mark,
+        /// What it says.
+        said: FeeMarked,
+    }
+}
+
+record! {
     /// An exposure and the event that found it.
     pub struct ExposureSeen {
         /// What.
@@ -359,6 +371,8 @@ record! {
         identity_failed: Option<Mark>,
         /// Listings, by item and bureau.
         listings: Arc<BTreeMap<(ItemCode, BureauCode), Arc<Listing>>>,
+        /// Claimed fees that are not simply allowed, as they were marked last, by the positions of their claims.
+        marks: BTreeMap<u64, Arc<FeeMark>>,
         /// Work opened.
         opened: Option<Mark>,
         /// Identity papers.

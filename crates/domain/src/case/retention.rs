@@ -84,7 +84,14 @@ pub(super) fn erase(
         rule: "retention".into(),
         subject: facts.subject().to_string(),
     });
-    let violations: Vec<Violation> = holds.chain(retained).collect();
+    let owed = case.marks.values().map(|marked| marked.said.owed);
+    let owed = owed.filter(|owed| owed.is_positive()).map(|owed| Violation {
+        cites: "15 USC 1679b(b)".into(),
+        detail: format!("{owed} is owed back of a fee that nothing allowed"),
+        rule: "owed".into(),
+        subject: facts.subject().to_string(),
+    });
+    let violations: Vec<Violation> = holds.chain(retained).chain(owed).collect();
     if violations.is_empty() {
         Ok(erase.clone())
     } else {

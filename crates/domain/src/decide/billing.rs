@@ -19,7 +19,7 @@ use crate::world::{Draft, Halt, World};
 const PERIODS_MAX: usize = 60;
 
 /// The account that pays for a case.
-fn paying_account(world: &World, case: CaseId) -> Result<AccountId, Halt> {
+pub(super) fn paying_account(world: &World, case: CaseId) -> Result<AccountId, Halt> {
     let own = case.own_account();
     Ok(world.account(own)?.moved_to.unwrap_or(own))
 }
@@ -130,7 +130,7 @@ fn open_periods(
 }
 
 /// The accounts on which a case's fees stand: first the one that pays now.
-fn accounts_of(
+pub(super) fn accounts_of(
     world: &World,
     case: CaseId,
     paying: AccountId,
@@ -173,7 +173,7 @@ fn currency(world: &World) -> Result<Currency, Halt> {
     registered.map(|firm| firm.currency).ok_or(Halt::Need(StreamId::Firm))
 }
 
-fn judge<'a>(
+pub(super) fn judge<'a>(
     draft: &'a Draft<'_, '_>,
     id: CaseId,
     accounts: &'a [(AccountId, &'a Account)],

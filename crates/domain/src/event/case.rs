@@ -7,7 +7,7 @@ use calendar::{CivilDate, PeriodRule, Zone};
 
 use super::EventRef;
 use crate::codec::{codes, record};
-use crate::gates::Gate;
+use crate::gates::{FeeStanding, Gate};
 use crate::ids::{AccountId, DocumentHash, PaperCode, PlanCode, StateCode};
 use crate::money::Money;
 use crate::rules::Rules;
@@ -309,6 +309,55 @@ record! {
         period: u32,
         /// First day of the period.
         start: Option<CivilDate>,
+    }
+}
+
+record! {
+    /// What is concluded of a claimed fee, where that differs from what was concluded of it last: the books follow
+    /// it from one to the other. Nothing is decided by it.
+    pub struct FeeMarked {
+        /// The account that the fee was asked of.
+        account: AccountId,
+        /// The day of asking on which it is as this says.
+        asked_on: CivilDate,
+        /// The part that nothing allowed.
+        exposed: Money,
+        /// The same as it was marked last, or nothing.
+        exposed_before: Money,
+        /// The claim.
+        fee: EventRef,
+        /// The gates that were not open that day.
+        gates: BTreeSet<Gate>,
+        /// The invoice it stands on.
+        invoice: Option<u64>,
+        /// What of the exposed part is open on the invoice.
+        open: Money,
+        /// The same as it was marked last, or nothing.
+        open_before: Money,
+        /// What was collected for the exposed part and not given back (15 USC 1679b(b)).
+        owed: Money,
+        /// The same as it was marked last, or nothing.
+        owed_before: Money,
+        /// The plan it was agreed under.
+        plan: Option<PlanCode>,
+        /// What stands behind it.
+        standing: FeeStanding,
+    }
+}
+
+impl FeeMarked {
+    /// Whether nothing speaks against the fee: it need not be marked any more.
+    pub fn is_allowed(&self) -> bool {
+        self.standing == FeeStanding::Allowed && self.exposed.is_zero()
+    }
+
+    /// Whether it concludes what an earlier mark of the same fee did.
+    pub(crate) fn says_as(&self, earlier: &Self) -> bool {
+        let said = |mark: &Self| {
+            let Self { asked_on, exposed, invoice, open, owed, standing, .. } = *mark;
+            (asked_on, exposed, invoice, open, owed, standing)
+        };
+        said(self) == said(earlier) && self.gates == earlier.gates
     }
 }
 

@@ -11,7 +11,7 @@ use crate::rules::{PackHash, RulePack};
 use crate::terms::Plan;
 use crate::value::Text;
 
-use super::LookKind;
+use super::{FirmEvent, LookKind};
 
 record! {
     /// A firm was registered.
@@ -146,6 +146,18 @@ record! {
     }
 }
 
+record! {
+    /// Every claimed fee was judged again on what the firm had told of itself and of the law by then, and marked.
+    pub struct FeesReviewed {
+        /// The edition of the rules that they were judged by.
+        edition: u32,
+        /// How many fees were marked anew.
+        marked: u32,
+        /// The position up to which the firm's own facts counted.
+        through: u64,
+    }
+}
+
 codes! {
     /// What a bearer token may do.
     pub enum Scope {
@@ -212,5 +224,28 @@ record! {
     pub struct AccessRevoked {
         /// Which.
         access: AccessId,
+    }
+}
+
+impl FirmEvent {
+    /// Whether it tells something that fees are judged by.
+    pub const fn bears_on_fees(&self) -> bool {
+        match self {
+            Self::FirmRegistered(_)
+            | Self::PackAdopted(_)
+            | Self::PackConfirmed(_)
+            | Self::PackUsedAtOwnRisk(_)
+            | Self::StandingRecorded(_)
+            | Self::StandingEnded(_) => true,
+            Self::PlanPublished(_)
+            | Self::BureauRegistered(_)
+            | Self::FeesReviewed(_)
+            | Self::AccessGranted(_)
+            | Self::AccessRevoked(_)
+            | Self::AccessUsed(_)
+            | Self::ChartRevised(_)
+            | Self::PeriodLocked(_)
+            | Self::MatchPolicySet(_) => false,
+        }
     }
 }

@@ -118,6 +118,7 @@ events! {
         PeriodClosedWithoutFee = "period_closed_without_fee" v 1,
         FeeEarned = "fee_earned" v 1,
         FeeHeld = "fee_held" v 1,
+        FeeMarked = "fee_marked" v 1,
         ExposureFound = "exposure_found" v 1,
         CorrectionNoted = "correction_noted" v 1,
         LegalHoldPlaced = "legal_hold_placed" v 1,
@@ -180,6 +181,7 @@ events! {
         BureauRegistered = "bureau_registered" v 1,
         StandingRecorded = "standing_recorded" v 1,
         StandingEnded = "standing_ended" v 1,
+        FeesReviewed = "fees_reviewed" v 1,
         AccessGranted = "access_granted" v 1,
         AccessRevoked = "access_revoked" v 1,
         AccessUsed = "access_used" v 1,
@@ -279,7 +281,9 @@ impl Event {
     /// Whether it makes an entry in the books or changes what stands behind one.
     pub const fn moves_money(&self) -> bool {
         match self {
-            Self::Case(event) => matches!(event, CaseEvent::FeeEarned(_)),
+            Self::Case(event) => {
+                matches!(event, CaseEvent::FeeEarned(_) | CaseEvent::FeeMarked(_))
+            }
             Self::Account(event) => matches!(
                 event,
                 AccountEvent::InvoiceIssued(_)

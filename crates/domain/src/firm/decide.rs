@@ -13,6 +13,7 @@ use crate::event::{
     PackUsedAtOwnRisk, PeriodLocked, PlanPublished, Scope, StandingEnded, StandingKind,
 };
 use crate::ids::PackCode;
+use crate::judge::EDITION;
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
 use crate::rules::{PackRef, RulePack, check_pack};
@@ -68,6 +69,13 @@ pub(crate) fn decide(
         FirmAction::EndStanding(end) => {
             check_end(firm, end)?;
             end.clone().into()
+        }
+        FirmAction::NoteReview(reviewed) => {
+            if reviewed.through < firm.law_at || reviewed.edition != EDITION {
+                let detail = "something was told of the firm since: review the fees again";
+                return Err(Refusal::new(Reason::StateRefuses, "firm", detail));
+            }
+            reviewed.clone().into()
         }
         FirmAction::GrantAccess(access) => {
             if firm.access.contains_key(&access.access) || firm.revoked.contains(&access.access) {

@@ -17,10 +17,12 @@ pub use law::{
 use crate::actor::{ServiceActor, sight_of};
 use crate::codec::record;
 use crate::event::{
-    AccessGranted, AutomaticMatches, BookAccount, BureauRegistered, ChartAccount, FirmEvent,
-    FirmRegistered, LATE_AFTER_DAYS, Recorded, StandingKind, StandingRecorded, UtcMicros,
+    AccessGranted, AutomaticMatches, BookAccount, BureauRegistered, ChartAccount, FeesReviewed,
+    FirmEvent, FirmRegistered, LATE_AFTER_DAYS, Recorded, StandingKind, StandingRecorded,
+    UtcMicros,
 };
 use crate::ids::{AccessId, BureauCode, EventId, PackCode, PlanCode, StateCode};
+use crate::judge::EDITION;
 use crate::rules::Rules;
 use crate::terms::Plan;
 
@@ -87,6 +89,8 @@ record! {
         bureaus: BTreeMap<BureauCode, BureauRegistered>,
         /// What the firm calls accounts of its books, where it is not the usual.
         chart: BTreeMap<BookAccount, ChartAccount>,
+        /// The position of the last event that claimed fees of any client may be judged by; none is 0.
+        law_at: u64,
         /// Closed months, in the order closed.
         locks: Vec<Lock>,
         /// What is matched without a person; nothing until the firm says so.
@@ -97,6 +101,8 @@ record! {
         plans: BTreeMap<PlanCode, Vec<Published>>,
         /// What was registered.
         registered: Option<FirmRegistered>,
+        /// The last review of all claimed fees.
+        reviewed: Option<FeesReviewed>,
         /// Tokens that were taken back.
         revoked: BTreeSet<AccessId>,
         /// Registrations and bonds on file, in the order recorded.
@@ -110,6 +116,9 @@ impl Firm {
     /// Folds one event in.
     pub(crate) fn evolve(&mut self, recorded: &Recorded, event: &FirmEvent) {
         self.version = recorded.stream_version;
+        if event.bears_on_fees() {
+            self.law_at = recorded.position;
+        }
         match event {
             FirmEvent::FirmRegistered(e) => self.registered = Some(e.clone()),
             FirmEvent::PlanPublished(e) => {
@@ -149,6 +158,7 @@ impl Firm {
                     standing.end = Some(end);
                 }
             }
+            FirmEvent::FeesReviewed(e) => self.reviewed = Some(e.clone()),
             FirmEvent::AccessGranted(e) => {
                 let access = Access { granted: e.clone(), on: recorded.occurred_on };
                 self.access.insert(e.access, access);
@@ -169,6 +179,15 @@ impl Firm {
                 let set_by = recorded.event_id;
                 self.match_policy = Some(MatchPolicy { automatic: e.automatic, set_by });
             }
+        }
+    }
+
+    /// Whether something was told of the firm, or the program judges by another edition of the rules, since all
+    /// claimed fees were judged: they have to be again before more is asked for.
+    pub fn review_is_due(&self) -> bool {
+        match &self.reviewed {
+            Some(last) => last.through < self.law_at || last.edition < EDITION,
+            None => true,
         }
     }
 

@@ -10,9 +10,8 @@ use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
 use crate::account::{Account, LineMoney};
 use crate::case::{EarnedFee, Mark};
-use crate::codec::codes;
-use crate::event::{FeeEarned, InvoiceLine, WorkEvidence};
-use crate::gates::{Answer, Explanation, Gate, WorkFinding};
+use crate::event::{FeeEarned, FeeMarked, InvoiceLine, WorkEvidence};
+use crate::gates::{Answer, Explanation, FeeStanding, Gate, WorkFinding};
 use crate::ids::AccountId;
 use crate::money::Money;
 
@@ -28,18 +27,6 @@ pub(super) struct Claimed {
     pub(super) asked_on: Vec<CivilDate>,
     /// What became of its line.
     pub(super) money: Option<LineMoney>,
-}
-
-codes! {
-    /// What stands behind a claimed fee.
-    pub enum FeeStanding {
-        /// Every gate held on each day it was asked for; what is above its price aside.
-        Allowed = "allowed",
-        /// A gate is unknown: nobody has shown the right to it.
-        Unproved = "unproved",
-        /// No gate allowed it (15 USC 1679b(b)).
-        Exposed = "exposed",
-    }
 }
 
 /// A claimed fee, judged.
@@ -112,6 +99,37 @@ impl<'a> Judge<'a> {
     /// Every claimed fee, in the order claimed, judged as of each day it was asked for.
     pub fn fees(&self) -> impl Iterator<Item = JudgedFee<'a>> + '_ {
         (0..self.claimed.len()).map(|at| self.judge_fee(at))
+    }
+
+    /// What is concluded of claimed fees, where that differs from what was marked last.
+    pub fn marks(&self) -> impl Iterator<Item = FeeMarked> + '_ {
+        self.fees().filter_map(|judged| self.mark(&judged))
+    }
+
+    fn mark(&self, judged: &JudgedFee<'a>) -> Option<FeeMarked> {
+        let (fee, case) = (judged.fee, self.matter.case);
+        let last = case.marks.get(&fee.mark.at.position).map(|marked| &marked.said);
+        let zero = Money::zero(fee.amount.currency());
+        let marked = FeeMarked {
+            account: fee.account,
+            asked_on: judged.asked_on,
+            exposed: judged.exposed,
+            exposed_before: last.map_or(zero, |last| last.exposed),
+            fee: fee.mark.at.clone(),
+            gates: judged.closed.iter().copied().collect(),
+            invoice: judged.invoice,
+            open: judged.open,
+            open_before: last.map_or(zero, |last| last.open),
+            owed: judged.owed,
+            owed_before: last.map_or(zero, |last| last.owed),
+            plan: case.enrolment.as_ref().map(|enrolment| enrolment.plan.clone()),
+            standing: judged.standing,
+        };
+        let is_news = match last {
+            Some(last) => !marked.says_as(last),
+            None => !marked.is_allowed(),
+        };
+        is_news.then_some(marked)
     }
 
     /// What is open of a line and may not be asked for once more on a day (15 USC 1679b(b)): all of it, unless

@@ -15,7 +15,7 @@ mod work;
 
 use calendar::{CivilDate, Period};
 
-pub use claimed::{FeeStanding, JudgedFee};
+pub use claimed::JudgedFee;
 
 use crate::account::Account;
 use crate::case::{Agreement, Case, Mark};
@@ -30,6 +30,10 @@ use claimed::Claimed;
 use grid::{Slot, slot_for};
 use story::Story;
 use work::{Placed, Standing};
+
+/// The edition of the rules that this code judges by. Raised with every change of them that may judge a claimed
+/// fee otherwise: the fees are reviewed once then, and what changes is shown before the books follow.
+pub const EDITION: u32 = 1;
 
 /// Everything that a judgement looks at.
 #[derive(Clone, Copy)]

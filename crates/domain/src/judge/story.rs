@@ -102,21 +102,22 @@ impl<'a> Story<'a> {
             };
             let (cancel_through, service_from) = rules.cancellation_window(agreement.signed.on());
             let days = agreement.signed.on()..=cancel_through;
-            match case.cancellations.iter().find(|c| days.contains(&c.sent_on)) {
-                Some(cancellation) => undone.push(Undone { cancellation }),
-                None => {
-                    let last_day = None;
-                    standing.push(Standing {
-                        agreement,
-                        state,
-                        cancel_through,
-                        service_from,
-                        last_day,
-                        rules,
-                        known,
-                    });
-                }
+            if let Some(cancellation) =
+                case.cancellations.iter().find(|c| days.contains(&c.sent_on))
+            {
+                undone.push(Undone { cancellation });
+                continue;
             }
+            let last_day = None;
+            standing.push(Standing {
+                agreement,
+                state,
+                cancel_through,
+                service_from,
+                last_day,
+                rules,
+                known,
+            });
         }
         end_agreements(case, &mut standing, &undone);
         let rows = rows(&standing);
@@ -162,15 +163,12 @@ fn rows(standing: &[Standing<'_>]) -> Vec<Row> {
             row.closed_on
                 .is_none_or(|last| last.succ_opt().is_none_or(|next| agreement.signed_on() <= next))
         };
-        match rows.last_mut().filter(goes_on) {
-            Some(row) => {
-                row.end = at + 1;
-                row.closed_on = agreement.last_day;
-            }
-            None => {
-                let closed_on = agreement.last_day;
-                rows.push(Row { first: at, end: at + 1, closed_on });
-            }
+        let closed_on = agreement.last_day;
+        if let Some(row) = rows.last_mut().filter(goes_on) {
+            row.end = at + 1;
+            row.closed_on = closed_on;
+        } else {
+            rows.push(Row { first: at, end: at + 1, closed_on });
         }
     }
     rows

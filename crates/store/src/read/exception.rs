@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 
 use calendar::CivilDate;
 use domain::account::{Account, ChargebackStatus};
-use domain::case::{Case, CaseStatus, ListingStatus, Mark, PaperStatus};
+use domain::case::{Case, CaseStatus, FeeMark, ListingStatus, Mark, PaperStatus};
 use domain::event::ExposureKind;
+use domain::gates::FeeStanding;
 use domain::ids::{CaseId, FirmId};
 use log::StoreError;
 
@@ -39,11 +40,15 @@ pub enum ExceptionKind {
     Complaint,
     /// Something was done against a rule and still stands.
     Exposure,
+    /// Nothing allowed a claimed fee, and it is owed back or open (15 USC 1679b(b)).
+    FeeExposed,
+    /// Nobody has shown the right to a claimed fee.
+    FeeUnproved,
 }
 
 impl ExceptionKind {
     /// Every kind.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 12] = [
         Self::IdentityFailed,
         Self::PaperWaiting,
         Self::PaperRejected,
@@ -54,6 +59,8 @@ impl ExceptionKind {
         Self::UnearnedMoney,
         Self::Complaint,
         Self::Exposure,
+        Self::FeeExposed,
+        Self::FeeUnproved,
     ];
 
     /// The stable word.
@@ -69,6 +76,8 @@ impl ExceptionKind {
             Self::UnearnedMoney => "unearned_money",
             Self::Complaint => "complaint",
             Self::Exposure => "exposure",
+            Self::FeeExposed => "fee_exposed",
+            Self::FeeUnproved => "fee_unproved",
         }
     }
 
@@ -142,6 +151,7 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
     let complaint =
         |mark: &Mark| of(ExceptionKind::Complaint, format!("event {}", mark.at.position), mark);
     let mut rows: Vec<ExceptionRow> = case.complaints.iter().map(complaint).collect();
+    rows.extend(case.marks.values().filter_map(|marked| marked_fee(id, case, marked)));
     rows.extend(standing(id, case));
     match case.status() {
         CaseStatus::Unknown | CaseStatus::Ended | CaseStatus::Cancelled => return rows,
@@ -182,6 +192,31 @@ fn standing(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
         ExceptionRow { detail: kind.code().to_owned(), ..exception }
     };
     first.into_iter().map(row).collect()
+}
+
+/// A claimed fee that nothing allowed, while anything of it is kept or open; or one whose right nobody showed.
+fn marked_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow> {
+    let FeeMark { mark, said } = marked;
+    let claim = case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position)?;
+    let subject = match said.invoice {
+        Some(invoice) => format!("invoice {invoice}, period {}", claim.period),
+        None => format!("period {}", claim.period),
+    };
+    let exception = |kind, detail| {
+        let exception = row(id, Source::Case, kind, subject.clone(), mark);
+        Some(ExceptionRow { detail, ..exception })
+    };
+    match said.standing {
+        FeeStanding::Unproved => {
+            let gates: Vec<&str> = said.gates.iter().map(|gate| gate.code()).collect();
+            exception(ExceptionKind::FeeUnproved, gates.join(", "))
+        }
+        FeeStanding::Allowed | FeeStanding::Exposed => {
+            let waits = said.owed.is_positive() || said.open.is_positive();
+            let detail = format!("{} collected, {} open", said.owed, said.open);
+            waits.then(|| exception(ExceptionKind::FeeExposed, detail)).flatten()
+        }
+    }
 }
 
 pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow> {

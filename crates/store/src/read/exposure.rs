@@ -2,7 +2,7 @@
 
 use calendar::CivilDate;
 use domain::account::{Account, Payment};
-use domain::case::{Case, ExposureSeen};
+use domain::case::{Case, ExposureSeen, FeeMark};
 use domain::event::ExposureKind;
 use domain::ids::{CaseId, EventId, FirmId};
 use domain::money::Money;
@@ -85,7 +85,27 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExposureRow> {
         cites: seen.found.cites.as_str().to_owned(),
         late: seen.mark.late,
     };
-    case.exposures.iter().map(row).collect()
+    let exposed = case.marks.values().filter(|marked| marked.said.exposed.is_positive());
+    case.exposures.iter().map(row).chain(exposed.map(|marked| fee_row(id, case, marked))).collect()
+}
+
+/// A claimed fee of which a part is exposed. What is neither collected nor open of that went back.
+fn fee_row(id: CaseId, case: &Case, marked: &FeeMark) -> ExposureRow {
+    let FeeMark { mark, said } = marked;
+    let claim = case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position);
+    ExposureRow {
+        case_id: id,
+        source: Source::Case,
+        position: mark.at.position,
+        event_id: mark.at.id,
+        kind: ExposureKind::FeeAskedUnearned,
+        amount_minor: Some(said.exposed.minor()),
+        returned_minor: said.exposed.minor() - said.owed.minor() - said.open.minor(),
+        period: claim.map(|fee| fee.period),
+        found_on: mark.on,
+        cites: ExposureKind::FeeAskedUnearned.cites().to_owned(),
+        late: mark.late,
+    }
 }
 
 /// A payment that was taken for nothing earned stays an exposure after the money went back.

@@ -260,3 +260,60 @@ fn page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
     }
     Ok(())
 }
+
+/// Whether to record it.
+#[derive(Args)]
+pub(crate) struct ReviewArgs {
+    /// Record what changed, and let the books follow; without it, nothing is changed
+    #[arg(long)]
+    record: bool,
+    #[command(flatten)]
+    again: Again,
+}
+
+/// Judges every claimed fee again.
+pub(crate) async fn review(
+    args: &ReviewArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let request = v1::ReviewFeesRequest {
+        parent: session.firm()?,
+        request_id: request_id(args.again.request_id),
+        record: args.record,
+    };
+    let found = session.billing.review_fees(patient(request)).await?.into_inner();
+    if out.is_json() {
+        out.message(&found, "ReviewFeesResponse")?;
+        return Ok(Exit::Done);
+    }
+    let mut table =
+        Table::new(&["case", ">invoice", "now", ">not allowed", ">owed back", ">open", "~gates"]);
+    for fee in &found.fees {
+        table.row([
+            words::id(&fee.case),
+            words::id(&fee.invoice),
+            words::fee_standing(fee.standing),
+            words::amount(fee.exposed.as_ref()),
+            words::amount(fee.owed.as_ref()),
+            words::amount(fee.open.as_ref()),
+            words::list(fee.gates.iter().map(|&gate| words::gate(gate))),
+        ]);
+    }
+    out.section("Claimed fees that are not what they were", &table)?;
+    out.heading(format!("{} fees of {} clients", found.fees_changed, found.cases))?;
+    if found.fees_changed > 0 {
+        out.field("owed back, more", words::amount(found.owed_change.as_ref()))?;
+        out.field("open, more", words::amount(found.open_change.as_ref()))?;
+    }
+    if found.recorded {
+        out.note("It is recorded, and the books follow it.")?;
+    } else if found.fees_changed > 0 {
+        out.note(
+            "Nothing is changed yet, and nothing is asked of clients until it is recorded: \
+             counterfoil review --record",
+        )?;
+    }
+    out.line(words::CAUTION)?;
+    Ok(Exit::Done)
+}

@@ -15,13 +15,17 @@ use crate::words;
 /// Why something needs a person.
 #[derive(Clone, Copy, ValueEnum)]
 enum Kind {
-    /// Any of exposure, unearned-money, complaint, reinsertion-without-notice, identity-failed and
-    /// paper-waiting
+    /// Any of exposure, unearned-money, fee-exposed, fee-unproved, complaint, reinsertion-without-notice,
+    /// identity-failed and paper-waiting
     Exception,
     /// Something was done against a rule and still stands
     Exposure,
     /// Money that nothing earned stands behind is to be given back
     UnearnedMoney,
+    /// Nothing allowed a fee that was claimed, and some of it is kept or open
+    FeeExposed,
+    /// Nothing on record shows the right to a fee that was claimed
+    FeeUnproved,
     /// A client complained and nobody has answered
     Complaint,
     /// A deleted listing is back without the bureau's notice
@@ -56,6 +60,8 @@ impl Kind {
             Self::Exception => v1::DueKind::Exception,
             Self::Exposure => v1::DueKind::Exposure,
             Self::UnearnedMoney => v1::DueKind::UnearnedMoney,
+            Self::FeeExposed => v1::DueKind::FeeExposed,
+            Self::FeeUnproved => v1::DueKind::FeeUnproved,
             Self::Complaint => v1::DueKind::Complaint,
             Self::ReinsertionWithoutNotice => v1::DueKind::ReinsertionWithoutNotice,
             Self::IdentityFailed => v1::DueKind::IdentityFailed,

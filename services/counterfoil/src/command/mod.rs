@@ -96,6 +96,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
             way.ask(async |s| billing::claimable(&args, s, out).await).await
         }
         Command::Explain(args) => way.ask(async |s| billing::explain(&args, s, out).await).await,
+        Command::Review(args) => way.ask(async |s| billing::review(&args, s, out).await).await,
         Command::Invoice(args) => way.ask(async |s| invoices::one(&args, s, out).await).await,
         Command::Invoices(args) => way.ask(async |s| invoices::list(&args, s, out).await).await,
         Command::Results(args) => way.ask(async |s| charges::results(&args, s, out).await).await,

@@ -28,6 +28,14 @@ const CHARGE_DAYS: u32 = 11;
 /// Settlements sent at a time.
 const SETTLEMENTS_AT_ONCE: usize = 32;
 
+/// Packs that were made for the demo.
+const PACKS: &[&str] = &[
+    include_str!("../../demo/packs/us-ca-3.json"),
+    include_str!("../../demo/packs/us-nd-1.json"),
+    include_str!("../../demo/packs/us-tx-3.json"),
+    include_str!("../../demo/packs/us-wy-1.json"),
+];
+
 /// What was played in a month.
 #[derive(Clone, Default)]
 pub(super) struct Month {
@@ -215,7 +223,14 @@ impl<'a> Player<'a> {
         let members = request.as_object_mut().context("a call's request is no JSON object")?;
         members.insert("requestId".into(), Value::String(request_id(Numbered::Call, at)));
         if let Some(pack) = pack {
-            members.insert("packJson".into(), Value::String(example_pack(&pack)?.to_owned()));
+            let Pack { text, pack } = known_pack(&pack)?;
+            if rpc == "AdoptPack" {
+                members.insert("packJson".into(), text.into());
+            } else {
+                members.insert("code".into(), pack.code.as_str().into());
+                members.insert("version".into(), pack.version.into());
+                members.insert("sha256".into(), pack.hash().to_string().into());
+            }
         }
         let text = self.script.named(&request.to_string());
         macro_rules! send {
@@ -228,8 +243,11 @@ impl<'a> Player<'a> {
         let sent = match rpc.as_str() {
             "PublishPlan" => send!(administration.publish_plan, PublishPlanRequest),
             "AdoptPack" => send!(administration.adopt_pack, AdoptPackRequest),
+            "ConfirmPack" => send!(administration.confirm_pack, ConfirmPackRequest),
+            "EndStanding" => send!(administration.end_standing, EndStandingRequest),
             "RegisterBureau" => send!(administration.register_bureau, RegisterBureauRequest),
             "RecordStanding" => send!(administration.record_standing, RecordStandingRequest),
+            "ReviewFees" => send!(billing.review_fees, ReviewFeesRequest),
             "ConfirmLink" => send!(accounts.confirm_link, ConfirmLinkRequest),
             "RefuseLink" => send!(accounts.refuse_link, RefuseLinkRequest),
             "ChangeCard" => send!(accounts.change_card, ChangeCardRequest),
@@ -290,14 +308,19 @@ fn settlement(charge: &v1::Charge, day: CivilDate) -> v1::RecordPaymentRequest {
     }
 }
 
-/// An example pack by code and version, `us-federal-1`.
-fn example_pack(wanted: &str) -> anyhow::Result<&'static str> {
-    for text in EXAMPLE_PACKS {
-        let pack =
-            RulePack::from_json(text).map_err(|error| anyhow!("an example pack: {error}"))?;
+/// A pack, and the file it is read from.
+struct Pack {
+    text: &'static str,
+    pack: RulePack,
+}
+
+/// A pack by code and version, `us-federal-1`: an example, or one that was made for the demo.
+fn known_pack(wanted: &str) -> anyhow::Result<Pack> {
+    for text in EXAMPLE_PACKS.iter().chain(PACKS) {
+        let pack = RulePack::from_json(text).map_err(|error| anyhow!("a pack: {error}"))?;
         if format!("{}-{}", pack.code, pack.version) == wanted {
-            return Ok(text);
+            return Ok(Pack { text, pack });
         }
     }
-    bail!("there is no example pack {wanted}")
+    bail!("there is no pack {wanted}")
 }

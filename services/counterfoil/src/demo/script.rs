@@ -67,7 +67,7 @@ pub(super) struct Call {
     /// The RPC.
     #[serde(rename = "call")]
     pub(super) rpc: String,
-    /// The example pack to put into the request, by code and version.
+    /// The pack to put into the request, by code and version.
     pub(super) pack: Option<String>,
     /// The request, without its id.
     pub(super) request: Value,

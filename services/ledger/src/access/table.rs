@@ -48,6 +48,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Billing/ListClaimable", READ_MONEY),
     ("/counterfoil.v1.Billing/ExplainFee", READ_MONEY),
     ("/counterfoil.v1.Billing/ClaimFee", BILL),
+    ("/counterfoil.v1.Billing/ReviewFees", ADMINISTER),
     ("/counterfoil.v1.Books/GetChart", READ_MONEY),
     ("/counterfoil.v1.Books/ReviseChart", BILL),
     ("/counterfoil.v1.Books/ListJournal", READ_MONEY),

@@ -25,7 +25,7 @@ use store::InvoiceRow;
 
 use super::list::accounts;
 use crate::access::{Authority, fingerprint, unkeyed_request};
-use crate::billing::OfFees;
+use crate::billing::{OfFees, before_asking};
 use crate::gateway::{ChargeRequest, ChargeRun};
 use crate::ledger::{InFlight, Ledger};
 use crate::openings::{Look, clients_of};
@@ -72,6 +72,7 @@ pub(super) async fn request_charges(
         tracing::error!(%error, source = ?error.source, "no charge was asked for");
         Failure::OutboxUnusable
     })?;
+    before_asking(ledger, authority, asked.firm).await?;
     let begun = Run::Charges { as_of: asked.as_of };
     let mark = ledger.begin(authority, (asked.firm, asked.request_id), begun, whole).await?;
     let own = ledger.engine().own_requests(asked.firm).await?;

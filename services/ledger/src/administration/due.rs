@@ -28,9 +28,11 @@ enum Source {
 impl Source {
     /// In the order they are listed: what may harm a client first, then money, what stands still for
     /// want of the client, what soon will for want of a token, and last what merely can be done.
-    const ALL: [Self; 15] = [
+    const ALL: [Self; 17] = [
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
+        Self::Exceptions(ExceptionKind::FeeExposed),
+        Self::Exceptions(ExceptionKind::FeeUnproved),
         Self::Exceptions(ExceptionKind::Complaint),
         Self::Exceptions(ExceptionKind::ReinsertionWithoutNotice),
         Self::Clocks,

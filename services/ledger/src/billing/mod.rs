@@ -3,6 +3,7 @@
 mod daily;
 mod explain;
 mod matter;
+mod review;
 mod run;
 
 use api::name;
@@ -19,6 +20,7 @@ use domain::event::StreamId;
 
 pub(crate) use daily::bill_daily;
 pub(crate) use matter::OfFees;
+pub(crate) use review::before_asking;
 
 /// The service.
 pub(crate) struct BillingRpc(pub(crate) Ledger);
@@ -56,6 +58,14 @@ impl Billing for BillingRpc {
         let authority = Authority::of(&request)?;
         Ok(Response::new(claim_fee(&self.0, &authority, request.get_ref()).await?))
     }
+
+    async fn review_fees(
+        &self,
+        request: Request<v1::ReviewFeesRequest>,
+    ) -> Result<Response<v1::ReviewFeesResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(review::review_fees(&self.0, &authority, request.get_ref()).await?))
+    }
 }
 
 async fn claim_fee(
@@ -65,6 +75,7 @@ async fn claim_fee(
 ) -> Result<v1::ClaimFeeResponse, Failure> {
     ledger.check_name(authority, &message.name).await?;
     let asked = requests::claim_fee(message)?;
+    before_asking(ledger, authority, asked.firm).await?;
     let (firm, command) = (asked.firm, asked.command.clone());
     let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
     let mut invoice = None;

@@ -17,6 +17,7 @@ use domain::money::Money;
 use domain::refusal::Refusal;
 use log::{Answer, OwnRequests, Submission, SubmitError};
 
+use super::before_asking;
 use crate::access::{Authority, fingerprint, unkeyed_request};
 use crate::ledger::{InFlight, Ledger};
 use crate::present::amount;
@@ -50,6 +51,7 @@ pub(super) async fn run_billing(
 ) -> Result<v1::RunBillingResponse, Failure> {
     ledger.check_name(authority, &message.parent).await?;
     let asked = requests::run_billing(message)?;
+    before_asking(ledger, authority, asked.firm).await?;
     let whole = api::fingerprint(message);
     let begun = domain::command::Run::Billing { as_of: asked.as_of };
     let mark = ledger.begin(authority, (asked.firm, asked.request_id), begun, whole).await?;

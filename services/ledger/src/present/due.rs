@@ -18,6 +18,8 @@ pub(crate) fn kind(kind: ExceptionKind) -> v1::DueKind {
         ExceptionKind::UnearnedMoney => v1::DueKind::UnearnedMoney,
         ExceptionKind::Complaint => v1::DueKind::Complaint,
         ExceptionKind::Exposure => v1::DueKind::Exposure,
+        ExceptionKind::FeeExposed => v1::DueKind::FeeExposed,
+        ExceptionKind::FeeUnproved => v1::DueKind::FeeUnproved,
         ExceptionKind::PaperRejected => v1::DueKind::PaperRejected,
         ExceptionKind::LinkSuggested => v1::DueKind::LinkSuggested,
         ExceptionKind::ChargeFailedFinal => v1::DueKind::ChargeFailed,
@@ -33,7 +35,9 @@ pub(crate) fn is_any_exception(kind: ExceptionKind) -> bool {
         | ExceptionKind::ReinsertionWithoutNotice
         | ExceptionKind::UnearnedMoney
         | ExceptionKind::Complaint
-        | ExceptionKind::Exposure => true,
+        | ExceptionKind::Exposure
+        | ExceptionKind::FeeExposed
+        | ExceptionKind::FeeUnproved => true,
         ExceptionKind::PaperRejected
         | ExceptionKind::LinkSuggested
         | ExceptionKind::ChargeFailedFinal
@@ -59,6 +63,15 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
         }
         ExceptionKind::Complaint => ("answer the client's complaint", ""),
         ExceptionKind::Exposure => ("ask counsel how to put it right", ""),
+        ExceptionKind::FeeExposed => (
+            "nothing allowed this fee, or a part of it: give back what was collected for that, and ask \
+             for no more of it",
+            "15 USC 1679b(b)",
+        ),
+        ExceptionKind::FeeUnproved => (
+            "nothing on record shows the right to this fee: see what its gates ask",
+            "15 USC 1679b(b)",
+        ),
     }
 }
 
@@ -89,7 +102,9 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
         | ExceptionKind::ReinsertionWithoutNotice
         | ExceptionKind::ChargebackOpen
         | ExceptionKind::UnearnedMoney
-        | ExceptionKind::Complaint => {}
+        | ExceptionKind::Complaint
+        | ExceptionKind::FeeExposed
+        | ExceptionKind::FeeUnproved => {}
     }
     v1::DueItem {
         kind: kind(row.kind).into(),

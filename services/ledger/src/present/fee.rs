@@ -3,9 +3,10 @@
 use api::Paired;
 use api::scalar::int32;
 use api::{name, v1};
-use domain::gates::{Answer, Explanation, Finding, Opens, WorkFinding};
+use domain::gates::{Answer, Explanation, FeeStanding, Finding, Opens, WorkFinding};
 use domain::ids::FirmId;
-use domain::judge::{FeeStanding, Judge, JudgedFee};
+use domain::judge::{Judge, JudgedFee};
+use domain::money::Money;
 
 use super::{amount, day, reference};
 
@@ -42,20 +43,24 @@ fn fee(firm: FirmId, judge: &Judge<'_>, claimed: &[JudgedFee<'_>], number: u32) 
         amount: explanation.amount.and_then(amount),
         held_gates: closed.map(|gate| v1::Gate::from_domain(gate).into()).collect(),
         invoice: invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
-        standing: claimed.map_or(v1::FeeStanding::Unspecified, standing).into(),
+        standing: claimed.map_or(v1::FeeStanding::Unspecified, of_judged).into(),
     })
 }
 
 /// What stands behind a claimed fee. One that is above its price is allowed up to it, and exposed beyond.
-fn standing(judged: &JudgedFee<'_>) -> v1::FeeStanding {
-    match judged.standing {
+pub(crate) fn standing(standing: FeeStanding, exposed: Money) -> v1::FeeStanding {
+    match standing {
         FeeStanding::Exposed => v1::FeeStanding::Exposed,
-        FeeStanding::Allowed | FeeStanding::Unproved if judged.exposed.is_positive() => {
+        FeeStanding::Allowed | FeeStanding::Unproved if exposed.is_positive() => {
             v1::FeeStanding::Exposed
         }
         FeeStanding::Unproved => v1::FeeStanding::Unproved,
         FeeStanding::Allowed => v1::FeeStanding::Allowed,
     }
+}
+
+fn of_judged(judged: &JudgedFee<'_>) -> v1::FeeStanding {
+    standing(judged.standing, judged.exposed)
 }
 
 pub(crate) fn finding(finding: &Finding) -> v1::GateFinding {
@@ -154,7 +159,7 @@ pub(crate) fn claimed(
     explained.period.number = number;
     v1::FeeExplanation {
         invoice: judged.invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
-        standing: standing(judged).into(),
+        standing: of_judged(judged).into(),
         owed: amount(judged.owed),
         exposed_open: amount(judged.open),
         ..explanation(firm, judge, &explained)

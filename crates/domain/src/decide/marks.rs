@@ -1,0 +1,113 @@
+//! What is concluded of claimed fees after a request, recorded where it changed.
+
+use std::collections::BTreeSet;
+
+use super::billing::{accounts_of, judge, paying_account};
+use crate::command::Command;
+use crate::event::{CaseEvent, Event, FeeMarked, StreamId};
+use crate::ids::CaseId;
+use crate::world::{Draft, Halt, World};
+
+/// The cases whose claimed fees a command may bear on. Everything that they are judged by is loaded, so that a
+/// need never comes after an event.
+pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseId>, Halt> {
+    let touched: BTreeSet<CaseId> = match command {
+        Command::Case { case, .. } | Command::Review { case } => [*case].into(),
+        Command::Account { account, .. } => {
+            let lines = world.account(*account)?.invoices.values().flat_map(|of| &of.lines);
+            lines.map(|line| line.case).collect()
+        }
+        Command::Couple { first, second, .. } => [*first, *second].into(),
+        // A fee is claimed while every gate holds.
+        Command::ClaimFee { .. } | Command::BillAccount { .. } => BTreeSet::new(),
+        // What the firm tells is carried to its clients by a review.
+        Command::Firm { .. } | Command::Bank(_) | Command::Begin(_) | Command::Look(_) => {
+            BTreeSet::new()
+        }
+    };
+    for &case in &touched {
+        if !world.case(case)?.earned.is_empty() {
+            world.firm()?;
+            accounts_of(world, case, paying_account(world, case)?)?;
+        }
+    }
+    Ok(touched)
+}
+
+/// Judges the claimed fees of some cases, and records where it is not as it was marked last.
+pub(super) fn mark(
+    draft: &mut Draft<'_, '_>,
+    command: &Command,
+    touched: &BTreeSet<CaseId>,
+) -> Result<(), Halt> {
+    let is_review = matches!(command, Command::Review { .. });
+    if !is_review && !draft.events().iter().any(|recorded| bears_on_fees(&recorded.event)) {
+        return Ok(());
+    }
+    for &case in touched {
+        if draft.world().case(case)?.earned.is_empty() {
+            continue;
+        }
+        let accounts = accounts_of(draft.world(), case, paying_account(draft.world(), case)?)?;
+        let judge = judge(draft, case, &accounts)?;
+        let (today, marks) = (judge.today(), judge.marks().collect::<Vec<FeeMarked>>());
+        for mark in marks {
+            draft.add(StreamId::Case(case), today, mark)?;
+        }
+    }
+    Ok(())
+}
+
+/// Whether an event tells something that claimed fees are judged by.
+const fn bears_on_fees(event: &Event) -> bool {
+    match event {
+        Event::Case(event) => case_bears_on_fees(event),
+        Event::Account(_) => true,
+        Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => false,
+    }
+}
+
+const fn case_bears_on_fees(event: &CaseEvent) -> bool {
+    match event {
+        CaseEvent::Enrolled(_)
+        | CaseEvent::DisclosureAcknowledged(_)
+        | CaseEvent::ConsentSigned(_)
+        | CaseEvent::ConsentCancelled(_)
+        | CaseEvent::ReportImported(_)
+        | CaseEvent::ItemListed(_)
+        | CaseEvent::BasisAttested(_)
+        | CaseEvent::RoundSent(_)
+        | CaseEvent::ResponseReceived(_)
+        | CaseEvent::ItemDeleted(_)
+        | CaseEvent::ItemCorrected(_)
+        | CaseEvent::ItemVerified(_)
+        | CaseEvent::ItemReinserted(_)
+        | CaseEvent::BureauAsked(_)
+        | CaseEvent::ProgressReportSent(_)
+        | CaseEvent::ContactChanged(_)
+        | CaseEvent::BillingDayChanged(_)
+        | CaseEvent::ServicePaused(_)
+        | CaseEvent::ServiceResumed(_)
+        | CaseEvent::ServiceEnded(_)
+        | CaseEvent::PeriodClosedWithoutFee(_)
+        | CaseEvent::FeeEarned(_) => true,
+        CaseEvent::DisclosureDelivered(_)
+        | CaseEvent::IdentityPaperReceived(_)
+        | CaseEvent::IdentityPaperAccepted(_)
+        | CaseEvent::IdentityPaperRejected(_)
+        | CaseEvent::ReportSourceConnected(_)
+        | CaseEvent::ReportIdentityFailed(_)
+        | CaseEvent::WorkOpened(_)
+        | CaseEvent::LetterDelivered(_)
+        | CaseEvent::ClientInformationSent(_)
+        | CaseEvent::BureauAnswered(_)
+        | CaseEvent::MessageLogged(_)
+        | CaseEvent::FeeHeld(_)
+        | CaseEvent::FeeMarked(_)
+        | CaseEvent::ExposureFound(_)
+        | CaseEvent::CorrectionNoted(_)
+        | CaseEvent::LegalHoldPlaced(_)
+        | CaseEvent::LegalHoldLifted(_)
+        | CaseEvent::ClientErased(_) => false,
+    }
+}

@@ -1,0 +1,217 @@
+//! Carrying what the firm tells of packs, registrations and bonds to the fees that were claimed of its clients.
+
+use api::Paired;
+use api::requests::{self, ReviewAsked};
+use api::scalar::{int32, int64, minor_message};
+use api::status::Failure;
+use api::{name, v1};
+use domain::command::{Command, Dated, FirmAction};
+use domain::event::{FeeMarked, FeesReviewed};
+use domain::firm::Firm;
+use domain::ids::{CaseId, FirmId, RequestId};
+use domain::judge::EDITION;
+use log::{Submission, SubmitError};
+use store::CaseFilter;
+
+use super::matter::OfFees;
+use crate::access::{Authority, fingerprint};
+use crate::ledger::{InFlight, Ledger};
+use crate::present::{amount, fee, reference};
+use crate::reading::View;
+
+/// Cases listed at a time.
+const CASES_PAGE: u32 = 1_000;
+/// Most fees that are listed in the answer.
+const FEES_LISTED_MAX: usize = 500;
+/// How often a review that the firm's own facts overtook is made again.
+const TRIES: usize = 5;
+
+/// What the request ids are made as.
+const CASE: &str = "review of a case";
+const DONE: &str = "review";
+
+pub(super) async fn review_fees(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::ReviewFeesRequest,
+) -> Result<v1::ReviewFeesResponse, Failure> {
+    ledger.check_name(authority, &message.parent).await?;
+    let ReviewAsked { firm, request_id, record } = requests::review_fees(message)?;
+    let review = Review::read(ledger, authority, firm).await?;
+    if !record {
+        return Ok(review.message(review.position, record));
+    }
+    review.record_cases(request_id).await?;
+    let position = review.note(request_id).await?;
+    Ok(review.message(position, record))
+}
+
+/// Called before anything is asked of clients: no fee is asked for while others wait to be judged again. A review
+/// that would change nothing is noted by itself.
+pub(crate) async fn before_asking(
+    ledger: &Ledger,
+    authority: &Authority,
+    firm: FirmId,
+) -> Result<(), Failure> {
+    for _ in 0..TRIES {
+        if !ledger.firms().get(firm).await?.review_is_due() {
+            return Ok(());
+        }
+        let review = Review::read(ledger, authority, firm).await?;
+        if !review.changed.is_empty() {
+            return Err(Failure::Unready {
+                reason: "REVIEW_DUE",
+                what: "the firm told something that claimed fees are judged by, and some are not what they were \
+                       any more: see them with ReviewFees, and have an administrator record it",
+            });
+        }
+        let own = ledger.engine().own_requests(firm).await?;
+        let at = review.of.law_at.to_be_bytes();
+        match review.note(own.id(DONE, &[&at, &EDITION.to_be_bytes()])).await {
+            Ok(_) => return Ok(()),
+            // The firm told something meanwhile.
+            Err(Failure::Refused(_) | Failure::Before { .. }) => {}
+            Err(failure) => return Err(failure),
+        }
+    }
+    Err(Failure::Overtaken {
+        reason: "REVIEW_OVERTAKEN",
+        what: "the firm told something more while its fees were judged",
+    })
+}
+
+/// A client whose claimed fees are not as they were marked last.
+struct Changed {
+    case: CaseId,
+    marks: Vec<FeeMarked>,
+}
+
+struct Review<'a> {
+    ledger: &'a Ledger,
+    authority: &'a Authority,
+    firm: FirmId,
+    of: Firm,
+    changed: Vec<Changed>,
+    position: u64,
+}
+
+impl<'a> Review<'a> {
+    async fn read(
+        ledger: &'a Ledger,
+        authority: &'a Authority,
+        firm: FirmId,
+    ) -> Result<Self, Failure> {
+        let of = Firm::clone(&*ledger.firms().get(firm).await?);
+        let position = ledger.engine().head(firm).await?.position;
+        ledger.read_at(firm, position).await?;
+        let mut review = Self { ledger, authority, firm, of, changed: Vec::new(), position };
+        let mut after = None;
+        loop {
+            let filter = CaseFilter::default();
+            let page = ledger.store().list_cases(firm, filter, after, CASES_PAGE).await?;
+            let Some(last) = page.last() else { return Ok(review) };
+            after = Some(last.case_id);
+            for row in page.iter().filter(|row| row.periods_earned > 0) {
+                let marks = review.marks(row.case_id).await?;
+                if !marks.is_empty() {
+                    review.changed.push(Changed { case: row.case_id, marks });
+                }
+            }
+        }
+    }
+
+    /// What is concluded of a client's claimed fees now, where it differs.
+    async fn marks(&self, case: CaseId) -> Result<Vec<FeeMarked>, Failure> {
+        let view = View::of_primary(self.ledger, self.authority);
+        let matter = OfFees::read(&view, self.firm, case, 0).await?;
+        let accounts = matter.accounts();
+        Ok(matter.judge(&accounts).marks().collect())
+    }
+
+    /// Marks what changed, one request for each client.
+    async fn record_cases(&self, request: RequestId) -> Result<(), Failure> {
+        let own = self.ledger.engine().own_requests(self.firm).await?;
+        let mut in_flight = InFlight::new();
+        for changed in &self.changed {
+            let parts: [&[u8]; 2] = [request.0.as_bytes(), changed.case.0.as_bytes()];
+            let command = Command::Review { case: changed.case };
+            let submission = self.submission(own.id(CASE, &parts), (CASE, &parts), command);
+            let pending = self.ledger.engine().enqueue(self.firm, submission).await?;
+            if let Some((_, answer)) = in_flight.add(changed.case, pending).await {
+                answer?;
+            }
+        }
+        while let Some((_, answer)) = in_flight.next().await {
+            answer?;
+        }
+        Ok(())
+    }
+
+    /// Notes that all claimed fees were judged again; the position of the last event.
+    async fn note(&self, request_id: RequestId) -> Result<u64, Failure> {
+        let marked = self.changed.iter().map(|changed| changed.marks.len()).sum::<usize>();
+        let reviewed = FeesReviewed {
+            edition: EDITION,
+            marked: u32::try_from(marked).unwrap_or(u32::MAX),
+            through: self.of.law_at,
+        };
+        let occurred_on = self.ledger.today(&self.of);
+        let action = Dated { occurred_on, action: FirmAction::NoteReview(reviewed) };
+        let parts: [&[u8]; 1] = [request_id.0.as_bytes()];
+        let submission = self.submission(request_id, (DONE, &parts), Command::Firm { action });
+        let pending = self.ledger.engine().enqueue(self.firm, submission).await?;
+        let answer = pending.await.unwrap_or(Err(SubmitError::OutcomeUnknown))?;
+        Ok(answer.position)
+    }
+
+    fn submission(
+        &self,
+        request_id: RequestId,
+        (kind, parts): (&str, &[&[u8]]),
+        command: Command,
+    ) -> Submission {
+        Submission {
+            request_id,
+            fingerprint: fingerprint(kind, parts),
+            author: self.authority.author(),
+            command,
+        }
+    }
+
+    fn marks_of_all(&self) -> impl Iterator<Item = (CaseId, &FeeMarked)> {
+        self.changed.iter().flat_map(|of| of.marks.iter().map(|mark| (of.case, mark)))
+    }
+
+    fn message(&self, position: u64, recorded: bool) -> v1::ReviewFeesResponse {
+        let currency = self.of.registered.as_ref().map(|firm| firm.currency);
+        let sum = |change: fn(&FeeMarked) -> i64| {
+            let minor = self.marks_of_all().map(|(_, mark)| change(mark)).sum();
+            currency.map(|currency| minor_message(minor, currency))
+        };
+        let fees = self.marks_of_all().take(FEES_LISTED_MAX);
+        v1::ReviewFeesResponse {
+            position: int64(position),
+            fees_changed: int32(self.marks_of_all().count()),
+            cases: int32(self.changed.len()),
+            owed_change: sum(|mark| mark.owed.minor() - mark.owed_before.minor()),
+            open_change: sum(|mark| mark.open.minor() - mark.open_before.minor()),
+            fees: fees.map(|(case, mark)| self.fee(case, mark)).collect(),
+            recorded,
+            was_due: self.of.review_is_due(),
+        }
+    }
+
+    fn fee(&self, case: CaseId, mark: &FeeMarked) -> v1::ReviewedFee {
+        let invoice = mark.invoice.map(|number| name::invoice(self.firm, number));
+        v1::ReviewedFee {
+            case: name::case(self.firm, case),
+            fee: Some(reference(&mark.fee)),
+            invoice: invoice.unwrap_or_default(),
+            standing: fee::standing(mark.standing, mark.exposed).into(),
+            exposed: amount(mark.exposed),
+            owed: amount(mark.owed),
+            open: amount(mark.open),
+            gates: mark.gates.iter().map(|&gate| v1::Gate::from_domain(gate).into()).collect(),
+        }
+    }
+}

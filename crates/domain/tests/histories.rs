@@ -312,3 +312,28 @@ fn a_cancellation_postmarked_in_its_days_counts_whenever_it_is_told() {
         client.desk.state(case(CLIENT)).earned.iter().map(|fee| fee.as_ref().clone()).collect();
     assert_eq!(earned.len(), 1);
 }
+
+#[test]
+fn what_is_above_the_price_of_its_period_is_not_asked_for_and_the_rest_is() {
+    let mut desk = Desk::open();
+    desk.firm(FirmAction::PublishPlan(monthly()));
+    let plan = PlanCode::parse("monthly").unwrap();
+    let enrol = Enrol { plan, ..enrol() };
+    desk.act(case(CLIENT), "2026-01-31", CaseAction::Enrol(Box::new(enrol)));
+    let mut client = Client { desk };
+    client.sign("2026-03-02", PLENTY);
+    client.tell("2026-03-02", CaseAction::ImportReport(report(NORTH, "2026-03-02", &["a"])));
+    client.tell("2026-03-02", attest(NORTH, "a"));
+    client.round("2026-03-10");
+    client.bill("2026-04-01");
+    // Told late: an agreement a period earlier. What was claimed as the first month was the second.
+    client.sign("2026-01-31", PLENTY);
+    let exposed = client.desk.judged(case(CLIENT), |judge| {
+        judge.fees().map(|fee| (fee.exposed, fee.open, fee.closed)).collect::<Vec<_>>()
+    });
+    assert_eq!(exposed, [(usd(1_000), usd(1_000), vec![Gate::Total])]);
+    let request = AccountAction::RequestCharge { invoice: 1 };
+    let asked = client.desk.try_account(account(CLIENT), "2026-04-01", request).unwrap();
+    let Event::Account(AccountEvent::ChargeRequested(charge)) = &asked[0].event else { panic!() };
+    assert_eq!(charge.amount, usd(8_900));
+}

@@ -166,6 +166,10 @@ fn unlinking_restores_two_accounts_and_keeps_past_invoices() {
     pair(&mut desk, CoupleAction::Unlink).unwrap();
     assert_eq!(*invoice(&desk), before);
     assert_eq!(desk.world.account(account(B)).unwrap().moved_to, None);
+    let fees = desk.judged(case(A), |judge| {
+        judge.fees().map(|fee| (fee.fee.amount, fee.exposed)).collect::<Vec<_>>()
+    });
+    assert_eq!(fees, [(usd(15_000), usd(0))], "it was the larger share when it was claimed");
     is(&pair(&mut desk, CoupleAction::Unlink).unwrap_err(), Reason::StateRefuses);
 }
 

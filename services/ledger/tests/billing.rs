@@ -403,3 +403,33 @@ async fn a_run_counts_as_held_what_is_listed_and_no_period_that_the_service_cut_
     let ran = service.billing().run_billing(run(&firm)).await.unwrap().into_inner();
     assert_eq!((ran.fees_held, listed.len()), (0, 0), "{listed:?}");
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_period_noted_as_held_is_not_counted_once_the_service_is_known_to_have_cut_it_short() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    let mut month = first_month(v1::Seat::Individual, &phone(1), "tok_cut");
+    month.pop();
+    service.record(&case, month).await;
+    // Both periods are over, 5 January to 3 February and 4 February to 5 March, and neither has a round.
+    service.clock.advance(10 * 24 * 3_600 * 1_000_000);
+    let as_of = date(2026, 3, 12);
+    let ran = async || {
+        let run = v1::RunBillingRequest { as_of, ..run(&firm) };
+        service.billing().run_billing(run).await.unwrap().into_inner().fees_held
+    };
+    assert_eq!(ran().await, 2);
+    let end = v1::EndService { ended_by: v1::EndedBy::Client.into(), reason: String::new() };
+    let end = common::action(date(2026, 2, 20), v1::action::Action::EndService(end));
+    let position = service.record(&case, vec![end]).await.position;
+    let list = v1::ListClaimableRequest {
+        parent: firm.clone(),
+        as_of,
+        at_least_position: position,
+        ..v1::ListClaimableRequest::default()
+    };
+    let listed = service.billing().list_claimable(list).await.unwrap().into_inner().fees;
+    assert_eq!(listed.iter().map(|fee| fee.period).collect::<Vec<_>>(), [1]);
+    assert_eq!(ran().await, 1);
+}

@@ -159,3 +159,51 @@ async fn a_fee_is_held_until_somebody_stands_for_the_law_of_its_state() {
     let ran = service.billing().run_billing(run(&firm)).await.unwrap().into_inner();
     assert_eq!((ran.fees_earned, ran.fees_held), (1, 0));
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_claimed_fee_is_shown_under_the_period_whose_days_it_has_whatever_its_number_was() {
+    use v1::action::Action as A;
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    let mut month = first_month(v1::Seat::Individual, PHONE, "tok_1");
+    month[0].occurred_on = date(2025, 12, 6);
+    service.record(&case, month).await;
+    service.billing().run_billing(run(&firm)).await.unwrap();
+    assert_eq!(explained(&service, &case, 1).await.amount, usd(99));
+    // Told late: an agreement thirty days earlier. What was claimed as the first month was the second.
+    let signed = v1::SignConsent {
+        total_of_payments: usd(2_000),
+        copies_given: true,
+        e_sign_consent: true,
+        document_sha256: String::new(),
+    };
+    let earlier =
+        [A::DisclosureAcknowledged(v1::DisclosureAcknowledged::default()), A::SignConsent(signed)];
+    service.record(&case, earlier.map(|a| action(date(2025, 12, 6), a)).into()).await;
+    let first = explained(&service, &case, 1).await;
+    assert_eq!((first.start_date, first.claimed_on), (date(2025, 12, 6), None));
+    assert_eq!((first.amount.clone(), first.claimable), (usd(99), false));
+    let second = explained(&service, &case, 2).await;
+    assert_eq!((second.period, second.start_date), (2, date(2026, 1, 5)));
+    assert_eq!(second.claimed_on, date(2026, 3, 2));
+    // Of 99.00 the price of a later month is 79.00: the rest was allowed by nothing.
+    assert_eq!(second.standing(), v1::FeeStanding::Exposed);
+    assert_eq!((second.amount, second.exposed_open), (usd(99), usd(20)));
+    let closed: Vec<_> = second.findings.iter().filter(|finding| !finding.holds).collect();
+    assert_eq!(closed.len(), 1, "{closed:?}");
+    assert_eq!(closed[0].because, "USD 99.00 is above the price of the period, USD 79.00");
+    let asked = service.accounts().request_charges(charges(&firm)).await.unwrap().into_inner();
+    assert_eq!(asked.charges[0].amount, usd(79));
+    let get = v1::GetCaseRequest { name: case, ..v1::GetCaseRequest::default() };
+    let fees = service.cases().get_case(get).await.unwrap().into_inner().case.unwrap().fees;
+    let shown: Vec<_> = fees.iter().map(|fee| (fee.state(), fee.standing())).collect();
+    assert_eq!(
+        shown,
+        [
+            (v1::FeeState::Held, v1::FeeStanding::Unspecified),
+            (v1::FeeState::Earned, v1::FeeStanding::Exposed),
+            (v1::FeeState::Open, v1::FeeStanding::Unspecified)
+        ]
+    );
+}

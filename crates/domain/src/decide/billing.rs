@@ -161,14 +161,9 @@ pub(super) fn held(
     for line in &invoice.lines {
         let accounts = accounts_of(world, line.case, id)?;
         let judge = judge(draft, line.case, &accounts)?;
-        let of_invoice = |of: &crate::account::Line| of.invoice == number;
-        if !judge.may_be_asked(line.start, line.end, on)
-            && let Some(line) = account.lines_of(line.case, line.start, line.end).find(of_invoice)
-        {
-            held = held.plus(line.money.open).map_err(|error| {
-                Refusal::new(Reason::ValueRefused, StreamId::Account(id), error.to_string())
-            })?;
-        }
+        held = held.plus(judge.held_of(number, line, on)).map_err(|error| {
+            Refusal::new(Reason::ValueRefused, StreamId::Account(id), error.to_string())
+        })?;
     }
     Ok(held)
 }

@@ -10,7 +10,7 @@ use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
 use crate::account::{Account, LineMoney};
 use crate::case::{EarnedFee, Mark};
-use crate::event::{FeeEarned, FeeMarked, WorkEvidence};
+use crate::event::{FeeEarned, FeeMarked, InvoiceLine, WorkEvidence};
 use crate::gates::{Answer, Explanation, FeeStanding, Gate, WorkFinding};
 use crate::ids::AccountId;
 use crate::money::Money;
@@ -132,15 +132,23 @@ impl<'a> Judge<'a> {
         is_news.then_some(marked)
     }
 
-    /// Whether a claimed fee may be asked for once more on a day: every gate held whenever it was asked for, and
-    /// holds on that day (15 USC 1679b(b)).
-    pub fn may_be_asked(&self, start: CivilDate, end: CivilDate, on: CivilDate) -> bool {
+    /// What is open of a line and may not be asked for once more on a day (15 USC 1679b(b)): all of it, unless
+    /// every gate held whenever it was asked for and holds on that day; then what is above its price.
+    pub fn held_of(&self, invoice: u64, line: &InvoiceLine, on: CivilDate) -> Money {
         let earned = &self.matter.case.earned;
-        let found = earned.iter().rposition(|fee| fee.start == start && fee.end == end);
-        found.is_some_and(|at| {
-            self.judge_fee(at).standing == FeeStanding::Allowed
-                && self.standing_on(at, on).standing == FeeStanding::Allowed
-        })
+        let found = (0..earned.len()).find(|&at| {
+            let (fee, claimed) = (&earned[at], &self.claimed[at]);
+            (claimed.invoice, fee.start, fee.end) == (Some(invoice), line.start, line.end)
+        });
+        let Some(at) = found else { return line.amount };
+        let judged = self.judge_fee(at);
+        let allowed = judged.standing == FeeStanding::Allowed
+            && self.standing_on(at, on).standing == FeeStanding::Allowed;
+        match &self.claimed[at].money {
+            Some(money) if !allowed => money.open,
+            Some(_) => judged.open,
+            None => line.amount,
+        }
     }
 
     /// The fee claimed last for a period of this number, judged.

@@ -273,7 +273,7 @@ impl<'a> Asking<'_, 'a> {
         if !within {
             return Ruling::fails(Because::Total { sum, total, signed }, Opens::PutRight);
         }
-        let price = self.slot.and_then(|slot| self.judge.price(slot));
+        let price = self.slot.and_then(|slot| self.judge.highest_price(slot));
         match (self.amount, price) {
             (Some(amount), Some(price))
                 if amount.currency() == price.currency() && amount.minor() > price.minor() =>

@@ -243,6 +243,18 @@ impl<'a> Judge<'a> {
         })
     }
 
+    /// The most that a period's fee may be. Which member of a couple had the larger share when it was claimed
+    /// is not known any more once they are linked otherwise.
+    fn highest_price(&self, slot: usize) -> Option<Money> {
+        let Slot { agreement, kind, .. } = self.slots[slot];
+        let terms = &self.story.standing[agreement?].agreement.terms;
+        let price = terms.price(kind);
+        match terms.seat {
+            Seat::Individual => Some(price),
+            Seat::Couple => price.allocate(&[1, 1]).ok()?.first().copied(),
+        }
+    }
+
     /// The work promised for a period, and what of it counts for it by a day: of each kind the earliest first.
     fn promised(&self, slot: usize, as_of: CivilDate) -> Vec<WorkFinding> {
         let Slot { agreement, kind, .. } = self.slots[slot];

@@ -50,7 +50,10 @@ pub(super) fn rows(id: CaseId, case: &Case) -> Vec<HeldFeeRow> {
             end_on: held.end,
         }
     };
-    case.held.values().map(row).collect()
+    // One that the service did not last to the end of earns nothing: it is not waited for.
+    let next = case.over_on().and_then(|last| last.succ_opt());
+    let is_whole = |held: &&FeeHeld| next.zip(held.end).is_none_or(|(next, end)| end <= next);
+    case.held.values().filter(is_whole).map(row).collect()
 }
 
 static LIST: Statement = Statement::new(|| {

@@ -341,9 +341,7 @@ impl Request<'_> {
         for (charge, name) in charges.into_iter().zip(names) {
             let checked = match stands(&charge, folded) {
                 _ if known.contains_key(&name) => Ok(()),
-                Ok(invoice) => {
-                    self.may_be_asked(&charge, &folded[&charge.account], invoice).await?
-                }
+                Ok(invoice) => self.may_be_asked(&charge, invoice).await?,
                 Err(detail) => Err((Reason::StateRefuses, detail)),
             };
             let Err((reason, detail)) = checked else {
@@ -365,21 +363,18 @@ impl Request<'_> {
     async fn may_be_asked(
         &self,
         charge: &Charge,
-        account: &Account,
         invoice: &Invoice,
     ) -> Result<Result<(), (Reason, String)>, Failure> {
         let primary = View::of_primary(self.ledger, self.authority);
         let ChargeRequested { amount, attempt, invoice: number } = charge.asked;
-        let mut allowed = 0;
+        let mut allowed = invoice.open();
         for line in &invoice.lines {
             let matter = OfFees::read(&primary, self.asked.firm, line.case, 0).await?;
-            if matter.judge(&matter.accounts()).may_be_asked(line.start, line.end, matter.today) {
-                let lines = account.lines_of(line.case, line.start, line.end);
-                let here = lines.filter(|line| line.invoice == number);
-                allowed += here.map(|line| line.money.open.minor()).next().unwrap_or_default();
-            }
+            let held = matter.judge(&matter.accounts()).held_of(number, line, matter.today);
+            allowed =
+                allowed.minus(held).map_err(|_| Failure::internal("amounts of one invoice"))?;
         }
-        Ok(if amount.minor() <= allowed {
+        Ok(if amount.minor() <= allowed.minor() {
             Ok(())
         } else {
             let detail = format!(

@@ -41,13 +41,18 @@ pub(super) async fn explain_fee(
     }
     let accounts = matter.accounts();
     let judge = matter.judge(&accounts);
-    let explanation = match judge.fee_for(period) {
-        Some(judged) => fee::claimed(get.firm, &judge, &judged),
-        None => {
-            let explained = judge.explain(period, as_of.unwrap_or(matter.today));
-            let explained = explained.ok_or_else(|| no_period(get.id, period))?;
-            fee::explanation(get.firm, &judge, &explained)
+    // A period is known by its days: what was claimed as the first may stand for the second by now.
+    let explained = judge.explain(period, as_of.unwrap_or(matter.today));
+    let claimed = match &explained {
+        Some(explained) => {
+            judge.fees().find(|fee| Some(&fee.fee.mark) == explained.earned.as_ref())
         }
+        None => judge.fee_for(period),
+    };
+    let explanation = match (claimed, explained) {
+        (Some(judged), _) => fee::claimed(get.firm, &judge, &judged, period),
+        (None, Some(explained)) => fee::explanation(get.firm, &judge, &explained),
+        (None, None) => return Err(no_period(get.id, period)),
     };
     let position = int64(matter.position);
     Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position })

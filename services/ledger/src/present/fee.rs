@@ -15,11 +15,12 @@ const FEES_MAX: usize = 120;
 
 /// The fees of a case up to the period that runs.
 pub(crate) fn of_case(firm: FirmId, judge: &Judge<'_>) -> Vec<v1::Fee> {
+    let claimed: Vec<JudgedFee<'_>> = judge.fees().collect();
     let periods = judge.periods().take(FEES_MAX).map(|period| period.number);
-    periods.filter_map(|number| fee(firm, judge, number)).collect()
+    periods.filter_map(|number| fee(firm, judge, &claimed, number)).collect()
 }
 
-fn fee(firm: FirmId, judge: &Judge<'_>, number: u32) -> Option<v1::Fee> {
+fn fee(firm: FirmId, judge: &Judge<'_>, claimed: &[JudgedFee<'_>], number: u32) -> Option<v1::Fee> {
     let explanation = judge.explain(number, judge.today())?;
     let period = explanation.period;
     let state = if explanation.earned.is_some() {
@@ -32,8 +33,8 @@ fn fee(firm: FirmId, judge: &Judge<'_>, number: u32) -> Option<v1::Fee> {
         v1::FeeState::Open
     };
     let closed = explanation.closed_gates().filter(|_| state == v1::FeeState::Held);
-    let claimed = judge.fees().find(|fee| Some(&fee.fee.mark) == explanation.earned.as_ref());
-    let invoice = claimed.as_ref().and_then(|fee| fee.invoice);
+    let claimed = claimed.iter().find(|fee| Some(&fee.fee.mark) == explanation.earned.as_ref());
+    let invoice = claimed.and_then(|fee| fee.invoice);
     Some(v1::Fee {
         period: int32(period.number),
         start_date: day(period.start),
@@ -42,7 +43,7 @@ fn fee(firm: FirmId, judge: &Judge<'_>, number: u32) -> Option<v1::Fee> {
         amount: explanation.amount.and_then(amount),
         held_gates: closed.map(|gate| v1::Gate::from_domain(gate).into()).collect(),
         invoice: invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
-        standing: claimed.as_ref().map_or(v1::FeeStanding::Unspecified, of_judged).into(),
+        standing: claimed.map_or(v1::FeeStanding::Unspecified, of_judged).into(),
     })
 }
 
@@ -147,17 +148,20 @@ pub(crate) fn explanation(
     }
 }
 
-/// Everything about a fee that was claimed.
+/// Everything about a claimed fee, under the number that its period has today.
 pub(crate) fn claimed(
     firm: FirmId,
     judge: &Judge<'_>,
     judged: &JudgedFee<'_>,
+    number: u32,
 ) -> v1::FeeExplanation {
+    let mut explained = judge.explain_claimed(judged);
+    explained.period.number = number;
     v1::FeeExplanation {
         invoice: judged.invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
         standing: of_judged(judged).into(),
         owed: amount(judged.owed),
         exposed_open: amount(judged.open),
-        ..explanation(firm, judge, &judge.explain_claimed(judged))
+        ..explanation(firm, judge, &explained)
     }
 }

@@ -55,14 +55,15 @@ class Service:
     told = None
 
     def __call__(self, question):
-        listings = [
-            stands
-            for stands in self.told.listings.values()
-            if stands["result"] and date.fromisoformat(stands["since"]) <= question.on
+        on = question.on.isoformat()
+        stood = [
+            result
+            for result in self.told.results
+            if result["since"] <= on and (result["undone"] is None or on < result["undone"])
         ]
-        if not listings:
+        if not stood:
             return fails("no result stands", PUT_RIGHT)
-        shown = [stands["shown"] for stands in listings]
+        shown = [result["shown"] for result in stood]
         if any(on is None or date.fromisoformat(on) > question.on for on in shown):
             return fails("a result was not shown by a later report", NEVER)
         latest = max(date.fromisoformat(on) for on in shown)

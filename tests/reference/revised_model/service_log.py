@@ -149,9 +149,8 @@ class Told:
     """What was told of one case."""
 
     def __init__(self):
-        self.facts, self.endings, self.claims, self.listings = [], [], [], {}
+        self.facts, self.endings, self.claims, self.results = [], [], [], []
         self.enrolled = None
-        self.shown, self.reports = [], []
 
     def is_covered(self):
         """Whether the sale is under the telemarketing rule."""
@@ -271,30 +270,29 @@ class Told:
         )
 
     def follow(self, name, payload, event):
-        """Where each listing stands, for what was sold by telephone."""
+        """Deletions and corrections, for what was sold by telephone."""
         on = event["occurred_on"]
         if name == "report_imported":
-            for key, stands in self.listings.items():
-                first = days.first_report_after_six_months(date.fromisoformat(stands["since"]))
-                issued = date.fromisoformat(payload["issued_on"])
-                of_bureau = key.endswith("@" + payload["bureau"])
-                if of_bureau and stands["result"] and not stands["shown"] and issued >= first:
-                    stands["shown"] = on
-        elif name in ("item_listed", "item_deleted", "item_corrected", "item_verified", "item_reinserted"):
-            self.stands(listing(payload), name in ("item_deleted", "item_corrected"), on)
-            if payload.get("delinquent_since"):
-                self.add(event, "listing", 3, listing=listing(payload), delinquent_on=payload["delinquent_since"])
-        elif name == "round_sent":
-            for letter in payload["letters"]:
-                for item in letter["items"]:
-                    self.stands(f"{item}@{letter['bureau']}", False, on)
-        elif name == "response_received":
-            for outcome in payload["outcomes"]:
-                if outcome["outcome"] in ("frivolous", "no_answer"):
-                    self.stands(f"{outcome['item']}@{payload['bureau']}", False, on)
+            issued = date.fromisoformat(payload["issued_on"])
+            for result in self.results:
+                first = days.first_report_after_six_months(date.fromisoformat(result["since"]))
+                of_bureau = result["listing"].endswith("@" + payload["bureau"])
+                if of_bureau and not result["undone"] and not result["shown"] and issued >= first:
+                    result["shown"] = on
+        elif name in ("item_deleted", "item_corrected", "item_reinserted"):
+            self.becomes(listing(payload), name != "item_reinserted", on)
+        elif name == "item_listed" and payload.get("delinquent_since"):
+            since = payload["delinquent_since"]
+            self.add(event, "listing", 3, listing=listing(payload), delinquent_on=since)
 
-    def stands(self, key, is_result, on):
-        self.listings[key] = {"result": is_result, "since": on, "shown": None}
+    def becomes(self, key, is_result, on):
+        """A result stands until the listing comes back or another result takes its place."""
+        for result in self.results:
+            if result["listing"] == key and not result["undone"]:
+                result["undone"] = on
+        if is_result:
+            result = {"listing": key, "since": on, "shown": None, "undone": None}
+            self.results.append(result)
 
     def all_facts(self, law, firm):
         """With each end and cancellation naming what it ends."""

@@ -181,7 +181,7 @@ impl Client {
     fn happened_on(&self, rng: &mut StdRng, today: CivilDate, action: &CaseAction) -> CivilDate {
         let one_in = match action {
             CaseAction::EndService(_) | CaseAction::ResumeService => 3,
-            CaseAction::NoteRoundSent(_) if self.stage == Stage::Open && rng.random_ratio(1, 3) => {
+            CaseAction::NoteRoundSent(_) if self.stage == Stage::Open && rng.random_ratio(1, 8) => {
                 let on = self.signed_on.unwrap_or(today) + chrono::Days::new(1);
                 return on.min(today);
             }
@@ -252,7 +252,9 @@ impl Client {
             0 if rng.random_bool(0.5) => {
                 CaseAction::Cancel(Cancel { reason: None, sent_on: today })
             }
-            1 => self.round(rng).map_or(CaseAction::OpenWork, CaseAction::NoteRoundSent),
+            1 if rng.random_bool(0.5) => {
+                self.round(rng).map_or(CaseAction::OpenWork, CaseAction::NoteRoundSent)
+            }
             2..=8 => self.attest(rng).unwrap_or(CaseAction::OpenWork),
             _ => CaseAction::OpenWork,
         }
@@ -321,21 +323,35 @@ impl Client {
         if self.sold_by_telephone() && (self.to_tell || !self.results.is_empty()) {
             return self.show_results(rng, today);
         }
-        let due = self.last_done_on.map(|done| done.is_none_or(|on| (today - on).num_days() > 25));
+        // What the month asks for comes first, mostly.
+        if rng.random_ratio(2, 3)
+            && let Some(due) = self.due_work(rng, today)
+        {
+            return Some(due);
+        }
         match rng.random_range(0..40) {
-            0..=8 if due[0] => {
-                self.round(rng).map(CaseAction::SendRound).or_else(|| self.attest(rng))
-            }
-            9..=13 => self.answer(rng, today),
-            14..=19 if due[1] => {
+            0..=13 => self.answer(rng, today),
+            14..=15 => {
                 let at = rng.random_range(0..BUREAUS.len());
                 Some(self.import(rng, at, today))
             }
-            20..=25 if due[2] => Some(progress_report(rng)),
             26..=28 => self.attest(rng),
             29 => Some(progress_report(rng)),
             30..=39 if rng.random_ratio(1, 4) => self.seldom(rng, today),
             _ => None,
+        }
+    }
+
+    /// A round, an import or a progress report, if the last one is some weeks old.
+    fn due_work(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
+        let is_due = |on: &Option<CivilDate>| on.is_none_or(|on| (today - on).num_days() > 23);
+        match self.last_done_on.iter().position(is_due)? {
+            0 => self.round(rng).map(CaseAction::SendRound).or_else(|| self.attest(rng)),
+            1 => {
+                let at = rng.random_range(0..BUREAUS.len());
+                Some(self.import(rng, at, today))
+            }
+            _ => Some(progress_report(rng)),
         }
     }
 

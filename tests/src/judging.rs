@@ -3,6 +3,7 @@
 use calendar::CivilDate;
 use domain::World;
 use domain::account::Account;
+use domain::case::Case;
 use domain::ids::{AccountId, CaseId};
 use domain::judge::{Judge, Matter};
 
@@ -13,7 +14,17 @@ pub fn judged<T>(
     today: CivilDate,
     ask: impl FnOnce(&Judge<'_>) -> T,
 ) -> T {
-    let case = world.case(id).expect("the case is loaded");
+    judged_of(world, id, world.case(id).expect("the case is loaded"), today, ask)
+}
+
+/// The same of a case as it might have been told.
+pub fn judged_of<T>(
+    world: &World,
+    id: CaseId,
+    case: &Case,
+    today: CivilDate,
+    ask: impl FnOnce(&Judge<'_>) -> T,
+) -> T {
     let account = |id: AccountId| world.account(id).expect("its accounts are loaded");
     let own = id.own_account();
     let paying = account(own).moved_to.unwrap_or(own);

@@ -214,7 +214,9 @@ class Told:
         self.add(event, "enrolled", state=home, zone=payload["zone"])
         billing = payload["billing"]
         if "monthly_on" in billing:
-            self.add(event, "billing_day", 1, on=billing["monthly_on"])
+            # The day agreed at the enrolment holds from the beginning, even for a signing told before it.
+            begun = {**event, "occurred_on": "2000-01-01"}
+            self.add(begun, "billing_day", 1, on=billing["monthly_on"])
         elif billing != {"every_days": 30}:
             raise ValueError(f"this model knows no periods of {billing}")
         if not self.is_covered():

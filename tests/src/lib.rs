@@ -12,5 +12,6 @@ pub mod forger;
 pub mod fuzz;
 pub mod history;
 pub mod player;
+pub mod reclaimed;
 pub mod simulation;
 pub mod zips;

@@ -187,10 +187,38 @@ pub(super) fn unclaimable(then: &Then<'_>, recorded: &Recorded, fee: &FeeEarned)
     if judge.is_settled(fee.period) {
         wrong.push("is of a period that was settled".into());
     }
-    if explanation.is_claimable() && judge.claim(payer, &explanation) != *fee {
-        wrong.push("is not the fee that could be claimed for that period".into());
+    if explanation.is_claimable() {
+        wrong.extend(other_than(&judge.claim(payer, &explanation), fee).map(str::to_owned));
     }
     wrong
+}
+
+/// In what a fee is not the one that could be claimed. Which period and day it was judged for it says itself.
+fn other_than(claim: &FeeEarned, fee: &FeeEarned) -> impl Iterator<Item = &'static str> {
+    let FeeEarned {
+        account,
+        agreement,
+        amount,
+        as_of: _,
+        earned_on,
+        end,
+        evidence,
+        period: _,
+        plan,
+        rules,
+        start,
+    } = fee;
+    let others = [
+        (*account != claim.account, "is not on the account that paid"),
+        (*agreement != claim.agreement, "names another agreement than that of its period"),
+        (*amount != claim.amount, "is not the agreement's price"),
+        ((*start, *end) != (claim.start, claim.end), "has other days than its period"),
+        (*earned_on != claim.earned_on, "was earned on another day than it says"),
+        (*evidence != claim.evidence, "does not name the work that was promised for it"),
+        (*plan != claim.plan, "names another plan than the enrolment"),
+        (*rules != claim.rules, "names other rule packs than its agreement"),
+    ];
+    others.into_iter().filter_map(|(is_other, what)| is_other.then_some(what))
 }
 
 /// Whether a fee names events that are what it says of them.

@@ -11,6 +11,7 @@ pub mod child;
 pub mod forger;
 pub mod fuzz;
 pub mod history;
+pub mod judging;
 pub mod player;
 pub mod reclaimed;
 pub mod simulation;

@@ -13,5 +13,6 @@ pub mod fuzz;
 pub mod history;
 pub mod judging;
 pub mod player;
+pub mod reclaimed;
 pub mod simulation;
 pub mod zips;

@@ -18,9 +18,10 @@ use counterfoil_tests::judging::judged;
 use counterfoil_tests::player::Player;
 use domain::command::Command;
 use domain::event::Recorded;
+use domain::gates::FeeStanding;
 use domain::gates::{Answer, Explanation, Gate};
 use domain::ids::CaseId;
-use domain::judge::{FeeStanding, Judge};
+use domain::judge::Judge;
 use serde_json::{Value, json};
 
 /// Clients of an ordinary run; `COUNTERFOIL_CLIENTS` asks for more.

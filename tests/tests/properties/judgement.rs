@@ -16,9 +16,10 @@ use domain::command::Command;
 use domain::event::{
     CaseEvent, Event, Letter, MailClass, ProgressReportSent, Recorded, RoundSent, StreamId,
 };
+use domain::gates::FeeStanding;
 use domain::gates::{Answer, Gate};
 use domain::ids::{AccountId, CaseId, RequestId};
-use domain::judge::{Breach, FeeStanding, Judge};
+use domain::judge::{Breach, Judge};
 use domain::money::Money;
 use rand::rngs::StdRng;
 use rand::seq::SliceRandom;

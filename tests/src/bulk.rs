@@ -223,6 +223,7 @@ fn month() -> Vec<Dated<CaseAction>> {
         OPENED_ON,
         [
             CaseAction::OpenWork,
+            CaseAction::ImportReport(plain_report(0, day(OPENED_ON), 3)),
             CaseAction::SendRound(round),
             CaseAction::ProgressReportSent(ProgressReportSent {
                 completes_before: None,
@@ -242,12 +243,30 @@ pub fn month_request(number: u32) -> v1::RecordRequest {
     };
     let round = v1::SendRound { completes_before: false, letters: (0..3).map(letter).collect() };
     let report = v1::ProgressReportSent { completes_before: false, document_sha256: String::new() };
+    let seen = |number| v1::ItemSeen {
+        item: format!("item-{number}"),
+        kind: v1::ItemKind::Collection.into(),
+        furnisher: "Example Collections".into(),
+        ..v1::ItemSeen::default()
+    };
+    let import = v1::ImportReport {
+        bureau: bureau(0).to_string(),
+        issued_on: Some(opened_on()),
+        items: (0..3).map(seen).collect(),
+        ..v1::ImportReport::default()
+    };
     let actions = [
         action::Action::OpenWork(v1::OpenWork {}),
+        action::Action::ImportReport(import),
         action::Action::SendRound(round),
         action::Action::ProgressReportSent(report),
     ];
-    record(firm_id(), number, Date { year: 2025, month: 3, day: 10 }, actions)
+    record(firm_id(), number, opened_on(), actions)
+}
+
+/// The day on which work opens, as the interface writes it.
+fn opened_on() -> Date {
+    Date { year: 2025, month: 3, day: 10 }
 }
 
 /// So many messages of today in a case of a firm, asked for over the interface.

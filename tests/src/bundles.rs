@@ -201,8 +201,12 @@ impl Unpacked {
 
     /// Signs the manifest as it is now, as only who holds the key can.
     pub fn sign(&mut self, key: &SignerKey) {
-        let hash = hex::encode(Sha256::digest(&self.0["manifest.json"]));
-        let text = format!("{}\nlog {ORIGIN}\nmanifest {hash}\n", bundle::FORMAT);
+        let manifest = &self.0["manifest.json"];
+        let hash = hex::encode(Sha256::digest(manifest));
+        let read: Option<Value> = serde_json::from_slice(manifest).ok();
+        let format = read.as_ref().and_then(|read| read["format"].as_str());
+        let format = format.unwrap_or(bundle::FORMAT);
+        let text = format!("{format}\nlog {ORIGIN}\nmanifest {hash}\n");
         let note = Note::signed(text, &[key]).expect("a note");
         self.0.insert("manifest.note".into(), note.to_string().into_bytes());
     }

@@ -4,6 +4,7 @@
 //! Everybody in it is invented.
 
 mod client;
+mod firm;
 mod plain;
 
 use calendar::{CivilDate, Zone};
@@ -11,15 +12,9 @@ use domain::command::{
     AccountAction, ChargeFailed, Chargeback, Command, CoupleAction, Dated, FirmAction, Lower,
     PaymentReceived, Refund,
 };
-use domain::event::{
-    AccountEvent, BureauRegistered, Event, FailureReason, FirmRegistered, PackConfirmed,
-    PackUsedAtOwnRisk, Recorded, StandingEndReason, StandingEnded, StandingKind, StandingRecorded,
-    UtcMicros,
-};
-use domain::ids::{AccountId, BureauCode, CaseId, FirmId, PlanCode, ProcessorRef, StateCode};
+use domain::event::{AccountEvent, Event, FailureReason, Recorded, UtcMicros};
+use domain::ids::{AccountId, BureauCode, CaseId, FirmId, PlanCode, ProcessorRef};
 use domain::money::{Currency, Money};
-use domain::rules::{EXAMPLE_PACKS, RulePack};
-use domain::terms::{Plan, Prices, Work};
 use domain::value::{Personal, Text};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
@@ -58,6 +53,8 @@ pub struct Crm {
     first_day: CivilDate,
     shape: Shape,
     clients: Vec<Client>,
+    /// What the firm itself does later.
+    later: Vec<(CivilDate, FirmAction)>,
     invoices: Vec<(AccountId, u64, Money)>,
     payments: Vec<(AccountId, ProcessorRef, Money)>,
     chargebacks: Vec<(AccountId, ProcessorRef)>,
@@ -94,25 +91,6 @@ pub(crate) fn plan_code() -> PlanCode {
     PlanCode::parse("standard").expect("a code of ours")
 }
 
-/// Counsel stands for one state's pack, the firm itself for another's, and nobody for the rest.
-fn backed(pack: &RulePack) -> Option<FirmAction> {
-    let (code, version) = (pack.code.clone(), pack.version);
-    match code.as_str() {
-        "us-ca" => Some(FirmAction::ConfirmPack(PackConfirmed {
-            code,
-            counsel: text("Robin Ashdown, counsel"),
-            document: None,
-            hash: pack.hash(),
-            version,
-        })),
-        "us-tx" => {
-            let reason = text("counsel reads it next month");
-            Some(FirmAction::UsePackAtOwnRisk(PackUsedAtOwnRisk { code, reason, version }))
-        }
-        _ => None,
-    }
-}
-
 impl Crm {
     /// A firm that opens on 2025-01-06.
     pub fn new(seed: u64, shape: Shape) -> Self {
@@ -124,6 +102,7 @@ impl Crm {
             first_day,
             shape,
             clients,
+            later: firm::plans(first_day).later,
             invoices: Vec::new(),
             payments: Vec::new(),
             chargebacks: Vec::new(),
@@ -152,71 +131,25 @@ impl Crm {
 
     /// What a firm does before its first client: all of it lawful.
     pub fn set_up(&self) -> Vec<Move> {
-        let mut actions = vec![FirmAction::Register(FirmRegistered {
-            currency: Currency::USD,
-            invoice_due_days: 2,
-            name: text("Lantern Lane Credit Services"),
-            transit_days: 3,
-            zone: zone(),
-        })];
-        actions.extend(BUREAUS.iter().enumerate().map(|(at, name)| {
-            FirmAction::RegisterBureau(BureauRegistered {
-                address: text("PO Box 7, Exampleton"),
-                bureau: bureau(at),
-                name: text(name),
-            })
-        }));
-        for json in EXAMPLE_PACKS {
-            let pack = RulePack::from_json(json).expect("a pack of ours");
-            actions.push(FirmAction::AdoptPack(Box::new(pack.clone())));
-            actions.extend(backed(&pack));
-        }
-        actions.push(FirmAction::PublishPlan(Plan {
-            grace_days: None,
-            code: plan_code(),
-            couple: Some(Prices { first_fee: usd(24_999), monthly_fee: usd(14_999) }),
-            first_work: vec![Work::ReportImport, Work::DisputeRound, Work::ProgressReport],
-            individual: Prices { first_fee: usd(14_900), monthly_fee: usd(8_900) },
-            monthly_work: vec![Work::DisputeRound, Work::ProgressReport],
-            name: text("Standard"),
-            periods: 6,
-            version: 0,
-        }));
-        let california = StateCode::parse("CA").expect("a state");
-        let last_day = self.first_day + chrono::Days::new(200);
-        // The bond would have lasted longer; its surety cancels it early.
-        let cancelled = self.first_day + chrono::Days::new(260);
-        for (kind, amount, valid_through) in [
-            (StandingKind::Registration, None, last_day),
-            (StandingKind::Bond, Some(usd(10_000_000)), cancelled),
-        ] {
-            actions.push(FirmAction::RecordStanding(StandingRecorded {
-                amount,
-                document: None,
-                kind,
-                state: california,
-                valid_from: self.first_day,
-                valid_through,
-            }));
-        }
-        actions.push(FirmAction::EndStanding(StandingEnded {
-            document: None,
-            kind: StandingKind::Bond,
-            last_day,
-            reason: StandingEndReason::SuretyCancelled,
-            state: california,
-            valid_from: self.first_day,
-        }));
-        let on = self.today;
-        actions
-            .into_iter()
-            .map(|action| self.at(Command::Firm { action: Dated { occurred_on: on, action } }))
-            .collect()
+        let at_once = firm::plans(self.first_day).at_once;
+        at_once.into_iter().map(|action| self.at(self.of_firm(action))).collect()
+    }
+
+    fn of_firm(&self, action: FirmAction) -> Command {
+        Command::Firm { action: Dated { occurred_on: self.today, action } }
+    }
+
+    /// What the firm itself has to do by today.
+    fn firm_day(&mut self) -> Vec<Command> {
+        let due = self.later.partition_point(|(on, _)| *on <= self.today);
+        let due: Vec<FirmAction> = self.later.drain(..due).map(|(_, action)| action).collect();
+        due.into_iter().map(|action| self.of_firm(action)).collect()
     }
 
     /// Everything of one day, and then it is tomorrow.
     pub fn day(&mut self) -> Vec<Move> {
-        let mut moves = Vec::new();
+        let mut moves: Vec<Move> =
+            self.firm_day().into_iter().map(|command| self.at(command)).collect();
         for at in 0..self.clients.len() {
             moves.extend(self.client_day(at).into_iter().map(|command| self.at(command)));
         }
@@ -228,6 +161,11 @@ impl Crm {
     /// One random move, for those who take them one by one; days pass now and then.
     pub fn next_move(&mut self) -> Move {
         loop {
+            let due = self.later.first().is_some_and(|(on, _)| *on <= self.today);
+            if due {
+                let (_, action) = self.later.remove(0);
+                return self.at(self.of_firm(action));
+            }
             if self.rng.random_ratio(1, 6) {
                 self.today = self.today + chrono::Days::new(self.rng.random_range(1..4));
             }

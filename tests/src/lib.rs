@@ -11,6 +11,8 @@ pub mod child;
 pub mod forger;
 pub mod fuzz;
 pub mod history;
+pub mod judging;
 pub mod player;
+pub mod reclaimed;
 pub mod simulation;
 pub mod zips;

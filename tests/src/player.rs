@@ -1,7 +1,9 @@
 //! Plays moves straight through `decide`, with every stream in memory: the domain alone, no engine.
 
-use domain::event::{Author, Recorded};
-use domain::ids::{EventId, RequestId};
+use std::collections::BTreeSet;
+
+use domain::event::{Author, CaseEvent, Event, Recorded, StreamId};
+use domain::ids::{CaseId, EventId, RequestId};
 use domain::refusal::Refusal;
 use domain::sealing::{InTheClear, Sealer};
 use domain::{Context, Halt, State, World, decide};
@@ -72,6 +74,16 @@ impl Player {
             }
             Err(_) => false,
         }
+    }
+
+    /// The cases that enrolled, by their ids.
+    pub fn cases(&self) -> BTreeSet<CaseId> {
+        let enrolled =
+            self.log.iter().filter_map(|recorded| match (&recorded.event, recorded.stream) {
+                (Event::Case(CaseEvent::Enrolled(_)), StreamId::Case(case)) => Some(case),
+                _ => None,
+            });
+        enrolled.collect()
     }
 
     /// A firm that is set up, and then so many days of its life.

@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
+#[path = "bundle/editions.rs"]
+mod editions;
 #[path = "bundle/others.rs"]
 mod others;
 #[path = "bundle/sealed.rs"]
@@ -490,6 +492,7 @@ fn bundles_of_earlier_versions_are_still_read() {
         ("v1", bundle::Format::V1, "first version", "bundle/1"),
         // Its tables have text as it was told; the third version would write `'-cmd-1`.
         ("v2", bundle::Format::V2, "second version", ",-cmd-1,"),
+        ("v3", bundle::Format::V3, "third version", "bundle/3"),
     ] {
         let folder = tempfile::tempdir().unwrap();
         let golden = project().join("tests/golden/bundles");
@@ -502,7 +505,9 @@ fn bundles_of_earlier_versions_are_still_read() {
         let verified = bundle::verify(&path, &trust, |_, _| {}).unwrap();
         assert_eq!(verified.format, Some(format));
         assert_eq!(verified.findings, []);
-        assert!(verified.remarks.iter().any(|said| said.what.contains(remark)));
+        for remark in [remark, "earlier edition of the rules and was not made again"] {
+            assert!(verified.remarks.iter().any(|said| said.what.contains(remark)), "{version}");
+        }
         assert_eq!(python_findings(folder.path())["it.zip"], [""; 0]);
         let mut changed = Unpacked::of(&std::fs::read(&path).unwrap());
         let tables = changed.text("tables/payments.csv") + &changed.text("FORMAT.md");

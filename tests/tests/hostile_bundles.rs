@@ -5,6 +5,8 @@
 
 #[path = "hostile_bundles/bounds.rs"]
 mod bounds;
+#[path = "hostile_bundles/late.rs"]
+mod late;
 #[path = "hostile_bundles/recordable.rs"]
 mod recordable;
 #[path = "hostile_bundles/signed.rs"]
@@ -303,6 +305,17 @@ fn a_stolen_old_key_makes_no_checkpoint_and_a_bad_list_is_none() {
         line(&spans[2], 250, size).trim_end().to_owned(),
     ] {
         both_find(&bundle.forged("keys.txt", wrong), &["keys.txt"]);
+    }
+}
+
+#[test]
+fn a_checkpoint_with_a_line_twice_is_none() {
+    let sound = Unpacked::of(&export(&log(), Request::All));
+    let text = sound.text("checkpoint.txt");
+    for at in [0, text.lines().count() - 1] {
+        let mut lines: Vec<&str> = text.split_inclusive('\n').collect();
+        lines.insert(at, lines[at]);
+        both_find(&sound.forged("checkpoint.txt", lines.concat()), &["checkpoint.txt", "twice"]);
     }
 }
 

@@ -143,11 +143,6 @@ fn try_cell(bundle: &mut Unpacked, rng: &mut StdRng) -> Option<String> {
     let places: Vec<usize> = (0..table.columns.len()).filter(both).collect();
     let place = places[rng.random_range(0..places.len())];
     let column = table.columns[place].name;
-    // Of the gates, only an earned fee's verdict is known to both.
-    let is_verdict = [("fee_gates", "Holds"), ("fees", "Status")].contains(&(table.name, column));
-    if is_verdict {
-        return None;
-    }
     let cell = &mut cells[place];
     let was = cell.clone();
     let digits: Vec<usize> =
@@ -305,13 +300,7 @@ fn cells(row: &str) -> Vec<String> {
 /// Whether two bundles differ in what both verifiers derive.
 fn differ_for_both(a: &Unpacked, b: &Unpacked) -> bool {
     let judged = |table: &Table, text: &str| -> Vec<String> {
-        let both = |(place, _): &(usize, &str)| {
-            let column = &table.columns[*place];
-            // Verdicts of gates of what is not earned are words too.
-            column.checked == Checked::Both
-                && (table.name, column.name) != ("fee_gates", "Holds")
-                && (table.name, column.name) != ("fees", "Status")
-        };
+        let both = |(place, _): &(usize, &str)| table.columns[*place].checked == Checked::Both;
         let row = |row: &str| -> Vec<String> {
             cells(row)
                 .iter()

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Checks a bundle of the format counterfoil.example/bundle/3, described in FORMAT.md beside this file.
+"""Checks a bundle of the format counterfoil.example/bundle/4, described in FORMAT.md beside this file.
 
     python3 -I verify.py BUNDLE.zip [--public-key FILE] [--checkpoint FILE] [--not-before SIZE]
 
@@ -29,7 +29,7 @@ import zipfile
 import zlib
 from datetime import date, datetime, timedelta, timezone
 
-FORMAT, FORMAT_2, FORMAT_1 = ("counterfoil.example/bundle/%d" % number for number in (3, 2, 1))
+FORMAT, FORMAT_3, FORMAT_2, FORMAT_1 = ("counterfoil.example/bundle/%d" % number for number in (4, 3, 2, 1))
 EVENT_BYTES_MAX, EVENTS_MAX, FINDINGS_MAX, OPENINGS_MAX, CASES_MAX = 65_535, 100_000_000, 1_000, 100_000, 1_000
 INTEGER_MAX = 2**53 - 1
 # What is held in memory at once: a row of a table, a small file, a manifest, the list of files.
@@ -48,7 +48,7 @@ COLUMNS = {
     "access": "Position Occurred_On Entered_By Case_ID What",
     "exposures": "Position Found_On Case_ID Customer_Account_ID Kind Citation Period Payment_ID Amount "
                  "Amount_Currency Stands",
-    "fee_gates": "Case_ID Period Gate Asks Holds Finding Citation Evidence_Positions Not_Before",
+    "fee_gates": "Case_ID Period Gate Asks Answer Finding Citation Evidence_Positions Not_Before",
     "fees": "Case_ID Period Period_Start Period_End Status Amount Amount_Currency Judged_As_Of Settled_On "
             "Settled_Position Customer_Account_ID Invoice_Number Work_Evidence Late_Evidence Rule_Packs",
     "invoice_lines": "Invoice_Number Invoice_Line_ID Case_ID Period Period_Start Period_End "
@@ -618,17 +618,17 @@ case enrolled billing:Rule birth_date:personal contact:Contact plan:code plan_ve
 case disclosure_delivered document?:hash
 case disclosure_acknowledged document?:hash
 case consent_signed cancel_through:day copies_given:flag document?:hash e_sign_consent:flag rules:Rules service_from:day state:state terms:Terms total_of_payments:money
-case consent_cancelled sent_on:day
+case consent_cancelled reason?:personal sent_on:day
 case identity_paper_received document?:hash kind:PaperKind paper:code
 case identity_paper_accepted paper:code
 case identity_paper_rejected paper:code reason:personal
 case report_source_connected source:text
 case report_identity_failed source:text
-case report_imported bureau:code card_balance?:money card_limit?:money document?:hash free_annual:flag inquiries:u16 issued_on:day listings:u32 score?:Score
+case report_imported bureau:code card_balance?:money card_limit?:money completes_before?:flag document?:hash free_annual:flag inquiries:u16 issued_on:day listings:u32 score?:Score
 case item_listed balance?:money bureau:code delinquent_since?:day furnisher:text item:code kind:ItemKind
 case basis_attested basis:Basis bureau:code item:code statement?:personal
 case work_opened
-case round_sent contact:EventRef letters:[Letter] round:u32
+case round_sent completes_before?:flag contact:EventRef letters:[Letter] round:u32
 case letter_delivered bureau:code round:u32
 case client_information_sent bureau:code document?:hash round:u32
 case response_received bureau:code document?:hash outcomes:[ItemOutcome] round:u32
@@ -638,16 +638,16 @@ case item_verified bureau:code item:code
 case item_reinserted bureau:code item:code seen_by:SeenBy
 case bureau_asked ask:Ask bureau:code
 case bureau_answered ask:Ask bureau:code
-case progress_report_sent document?:hash
+case progress_report_sent completes_before?:flag document?:hash
 case contact_changed contact:Contact
 case billing_day_changed billing:Rule
 case message_logged complaint:flag direction:Direction text:personal
 case service_paused reason:personal
 case service_resumed
 case service_ended by:EndedBy reason?:personal
-case period_closed_without_fee period:u32 reason:personal
-case fee_earned account:id amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
-case fee_held gates:{Gate} period:u32
+case period_closed_without_fee end?:day period:u32 reason:personal start?:day
+case fee_earned account:id agreement?:EventRef amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
+case fee_held end?:day gates:{Gate} period:u32 start?:day
 case exposure_found amount?:money cites:text kind:ExposureKind period?:u32
 case correction_noted corrects:u64 note:personal
 case legal_hold_placed matter:text
@@ -717,7 +717,7 @@ part PackRef code:code version:u32
 part PayoutLine amount:money movement:Movement
 part PerformWithin cites:text days:u16
 part Performance cites:text reading:FullyPerformed
-part Plan code:code couple?:Prices first_work:[Work] individual:Prices monthly_work:[Work] name:text periods:u32 version:u32
+part Plan code:code couple?:Prices first_work:[Work] grace_days?:u16 individual:Prices monthly_work:[Work] name:text periods:u32 version:u32
 part Prices first_fee:money monthly_fee:money
 part RulePack bond?:Bond cancellation?:Cancellation code:code confirmed_by_counsel:flag in_force_from:day in_force_through?:day monthly_statement?:StatementDuty note:text nothing_is_added?:flag perform_within?:PerformWithin performance?:Performance prohibited?:Duty read?:{Dimension} registration?:Duty state?:state telemarketing?:Telemarketing version:u32
 part Rules bond?:Bond cancellation:Cancellation monthly_statement?:StatementDuty packs:[PackRef] perform_within?:PerformWithin performance:Performance prohibited?:Duty registration?:Duty telemarketing:Telemarketing
@@ -725,7 +725,7 @@ part Sale channel:Channel evidence?:hash promised_days:u16
 part Score model:text value:u16
 part StatementDuty cites:text within_days?:u16
 part Telemarketing cites:text exempt:{Channel}
-part Terms first_work:[Work] monthly_work:[Work] periods:u32 prices:Prices seat:Seat
+part Terms first_work:[Work] grace_days?:u16 monthly_work:[Work] periods:u32 prices:Prices seat:Seat
 part WorkEvidence event:EventRef late:flag on:day work:Work
 word Ask procedure_description theft_block
 word AutomaticMatches nothing certain
@@ -812,6 +812,14 @@ counterfoil.example/bundle/2 verify.py be92c78a5f4f71996c13fee203b9826614b8086e7
 counterfoil.example/bundle/2 verify.py c90b7d701c2c65b7c99f0a33faabe05944f7a0483cedec0fe66720b02ed5f8c5
 counterfoil.example/bundle/2 verify.py dc75624ffbb9cc453c9b52fef4557d8735524f5f4959fc82f3d8c7233565a31f
 counterfoil.example/bundle/2 verify.py f14280653b1d2dbfbd670980e63afddff2e33dfd164e66c9b0af480c56bc3525
+counterfoil.example/bundle/3 FORMAT.md 3ef397071eafe2a6e69cc9f88dceff97d8bbd3b745910839661aca3f930c31ec
+counterfoil.example/bundle/3 FORMAT.md 4bc9191ee3596ef1555368ec633d9c51418b4b54afc5872a98d73fab08758c8c
+counterfoil.example/bundle/3 FORMAT.md e7a6c6b1b055a730c5aa0fa04ea1cf50c05337eb0f51e8c30d4ddadd210990b3
+counterfoil.example/bundle/3 FORMAT.md ebeba77820e15ea9839b0c86f563dc63e4a1c615e3f93f914db303e5a9e800c4
+counterfoil.example/bundle/3 verify.py 28f3543b522d5c4dd272fb9a107c497a0273e3b1146625016a9d1506e295c941
+counterfoil.example/bundle/3 verify.py 5157724cd9f02648c007e7735861d064cf3d4a0c03c04ac09eed51eba9c48a2b
+counterfoil.example/bundle/3 verify.py 937e3bf5f5b517943fbd2391dc0165026897bed4a3d4aa14dbb97bdd1c91f9b5
+counterfoil.example/bundle/3 verify.py dd51f3c038a407dd6a1a2b095b7432828d660d7407e5355cbe970f0674170f21
 """
 
 
@@ -1014,33 +1022,60 @@ class Table:
     """The rows of a table as they stand in the bundle, each in its only spelling."""
     def __init__(self, bundle, name):
         self.name, self.file, self.columns = name, "tables/%s.csv" % name, COLUMNS[name]
-        self.findings, self.row, self.lines = bundle.findings, 0, None
-        self.cell = str if bundle.is_earlier_version() else cell
-        if self.file in bundle.archive.names:
+        self.findings, self.row, self.lines, self.last, self.ahead = bundle.findings, 0, None, 0, []
+        self.cell = cell if bundle.guards_text() else str
+        self.edited = None if bundle.judges_fees() else {"fees": settled_row, "exposures": unjudged_row}.get(name)
+        is_left_out = name == "fee_gates" and not bundle.judges_fees()
+        if self.file in bundle.archive.names and not is_left_out:
             self.lines = bundle.archive.open(self.file)
             if self.next() != self.columns:
                 self.findings.add(self.file, "its first row does not name the columns", 1)
 
     def next(self):
-        """The fields of the next row; None after the last."""
+        """The fields of the next row that is compared; None after the last."""
+        self.row, fields = self.ahead.pop(0) if self.ahead else self.read()
+        return fields
+
+    def next_of(self, key, most):
+        """The rows that come next and are of a key, at most so many: they stay the next ones."""
+        while len(self.ahead) < most and all(fields[:1] == [key] for _, fields in self.ahead):
+            row, fields = self.read()
+            if fields is None:
+                break
+            self.ahead.append((row, fields))
+            if sum(map(len, fields)) > LONG_BYTES:
+                break
+        return [fields for _, fields in self.ahead if fields[:1] == [key]]
+
+    def read(self):
+        """The number and the fields of the next row."""
+        while True:
+            fields = self.read_row()
+            if fields is None or self.edited is None:
+                return self.last, fields
+            fields = self.edited(fields)
+            if fields is not None:
+                return self.last, fields
+
+    def read_row(self):
         raw = self.line()
         if not raw:
             return None
-        self.row += 1
+        self.last += 1
         while raw.count(b'"') % 2 and len(raw) < ROW_BYTES_MAX:
             more = self.line()
             if not more:
                 break
             raw += more
         if len(raw) >= ROW_BYTES_MAX:
-            self.findings.add(self.file, "a row is too long: neither it nor what is behind it was compared", self.row)
+            self.findings.add(self.file, "a row is too long: neither it nor what is behind it was compared", self.last)
             self.lines = None
             return None
         text = raw.decode("utf-8", "replace")
         fields = re.findall(r'(?:^|,)("(?:[^"]|"")*"|[^",\r\n]*)', text[:-2] if text.endswith("\r\n") else text)
         fields = [f[1:-1].replace('""', '"') if f.startswith('"') else f for f in fields]
         if csv_row(fields) != text:
-            self.findings.add(self.file, "the row is not spelled as RFC 4180 and the format have it", self.row)
+            self.findings.add(self.file, "the row is not spelled as RFC 4180 and the format have it", self.last)
         return fields
 
     def line(self):
@@ -1049,13 +1084,13 @@ class Table:
             return self.lines.readline(ROW_BYTES_MAX) if self.lines else b""
         except Damaged as fault:
             # That the file cannot be read is found where its bytes are hashed.
-            self.findings.add(self.file, "its rows were compared up to here: %s" % fault, self.row)
+            self.findings.add(self.file, "its rows were compared up to here: %s" % fault, self.last)
             self.lines = None
             return b""
 
     def compare(self, expected, position=None):
         """Holds the next row against what the events make it."""
-        if self.lines is None:
+        if self.lines is None and not self.ahead:
             return None
         found = self.next()
         if found is None:
@@ -1078,8 +1113,22 @@ class Table:
                 return
 
     def end(self):
-        if self.lines is not None and self.next() is not None:
+        if (self.ahead or self.lines is not None) and self.next() is not None:
             self.findings.add(self.file, "there are more rows than the events make", self.row)
+
+
+def settled_row(row):
+    """A row of fees of an earlier edition of the rules: nothing of what was open, and of what was given up only that."""
+    if row[4:5] in (["held"], ["claimable"]):
+        return None
+    if row[4:5] == ["given_up"]:
+        return [value if place in (0, 1, 4, 8, 9) else "" for place, value in enumerate(row)]
+    return row
+
+
+def unjudged_row(row):
+    """A row of exposures of an earlier edition of the rules: without whether it stands."""
+    return row[:-1] + [""] if row[-1:] in (["yes"], ["no"]) else row
 
 
 # ---- Money ------------------------------------------------------------------------------------------------
@@ -1261,7 +1310,10 @@ class Bundle:
         self.manifest = self.parse_manifest(data)
         if self.manifest is None:
             self.findings.add("manifest.json", "it is not a manifest in canonical form")
-        note = parse_note(self.read_text("checkpoint.txt"))
+        text = self.read_text("checkpoint.txt")
+        if len(set(text.split("\n")[:-1])) != text.count("\n"):
+            self.findings.add("checkpoint.txt", "it has a line twice")
+        note = parse_note(text)
         self.checkpoint = parse_checkpoint(note[0]) if note else None
         self.spans = self.read_spans()
         if self.checkpoint is None:
@@ -1285,10 +1337,14 @@ class Bundle:
                 line = "%s %s %s" % (self.manifest["format"], name, sha256(self.read(name)).hex())
                 if name in self.names and line not in DOCUMENTS.split("\n"):
                     self.findings.add(name, "it is not what any software of this version of the format wrote")
+            version = {FORMAT_1: "first", FORMAT_2: "second", FORMAT_3: "third"}[self.manifest["format"]]
             self.remarks.add("manifest.json", "of the %s version of the format: the words of its README.txt and data "
-                             "dictionary are those of the software that wrote it and were not compared, and its text may "
-                             "hide characters or be calculated by a spreadsheet"
-                             % ("first" if self.is_first_version() else "second"))
+                             "dictionary are those of the software that wrote it and were not compared%s" % (
+                                 version, "" if self.guards_text() else
+                                 ", and its text may hide characters or be calculated by a spreadsheet"))
+            self.remarks.add("manifest.json", "the judgement of fees in it follows an earlier edition of the rules and was not "
+                             "made again: of fees.csv only claimed fees were compared, and that periods were given up, and "
+                             "neither fee_gates.csv nor whether exposures stand")
         else:
             with open(os.path.abspath(__file__), "rb") as own:
                 if "verify.py" in self.names and self.read("verify.py") != own.read():
@@ -1299,7 +1355,15 @@ class Bundle:
         return self.manifest is not None and self.manifest["format"] == FORMAT_1
 
     def is_earlier_version(self):
-        return self.manifest is not None and self.manifest["format"] in (FORMAT_1, FORMAT_2)
+        return self.manifest is not None and self.manifest["format"] != FORMAT
+
+    def guards_text(self):
+        """Whether tables have text so that it deceives nobody who opens them."""
+        return self.manifest is None or self.manifest["format"] not in (FORMAT_1, FORMAT_2)
+
+    def judges_fees(self):
+        """Whether fees are judged by the rules of this edition."""
+        return not self.is_earlier_version()
 
     def read_spans(self):
         """[(first, last, key, is revoked)]; None in the first version of the format."""
@@ -1377,7 +1441,7 @@ class Bundle:
     def parse_manifest(data):
         value = read_canonical(data)
         members = ["data_dictionary", "events", "files", "firm", "format", "request", "root", "tree_size"]
-        if not isinstance(value, dict) or sorted(value) != members or value["format"] not in (FORMAT, FORMAT_2, FORMAT_1):
+        if not isinstance(value, dict) or sorted(value) != members or value["format"] not in (FORMAT, FORMAT_3, FORMAT_2, FORMAT_1):
             return None
         request, files = value["request"], value["files"]
         kinds = {"all": ["kind"], "cases": ["cases", "kind"], "days": ["from", "kind", "through"]}
@@ -1712,7 +1776,7 @@ class Bundle:
                               % stream)
         left_out = self.check_gaps(set(cases))
         counts = {stream: held + left_out.get(stream, 0) for stream, held in self.streams.items()}
-        if not self.is_earlier_version():
+        if self.guards_text():
             # That nobody looked at a client is stated too.
             for stream in [stream for stream in counts if stream.startswith("case/")]:
                 counts.setdefault("looks/" + stream[5:], 0)
@@ -1832,7 +1896,25 @@ def opening_fault(event, ordinal, key):
     return None
 
 
-# ---- Periods, work and what puts an exposure right --------------------------------------------------------
+# ---- Periods and work, FORMAT.md ---------------------------------------------------------------------------
+
+PERIODS_MAX, OPEN_PERIODS_MAX, GRACE_DAYS = 4_096, 60, 10
+
+
+def day_of(event):
+    return date.fromisoformat(event["occurred_on"])
+
+
+def by_day(events):
+    return sorted(events, key=lambda event: (event["occurred_on"], event["position"]))
+
+
+def is_before(event, other):
+    """Whether one happened before another: by their days; on one day as one request lists them, else nobody knows."""
+    if event["occurred_on"] != other["occurred_on"]:
+        return event["occurred_on"] < other["occurred_on"]
+    return event["position"] < other["position"] if event["request_id"] == other["request_id"] else None
+
 
 def billing_day_from(day, day_of_month):
     """The first day on or after one that is this day of the month, or the last of a shorter month."""
@@ -1844,117 +1926,376 @@ def billing_day_from(day, day_of_month):
         day = day.replace(day=last) + timedelta(days=1)
 
 
-class Schedule:
-    """Service periods (start, end): those up to the last change or pause are fixed."""
-    PERIODS_MAX = 4_096
+def plus_years(day, years):
+    try:
+        return day.replace(year=day.year + years)
+    except ValueError:
+        return day.replace(year=day.year + years, day=28)
 
-    def __init__(self, start, rule):
-        self.start, self.rule, self.fixed, self.paused_on = start, rule, [], None
 
-    def end_not_before(self, day):
-        return billing_day_from(day, self.rule["monthly_on"]) if "monthly_on" in self.rule else day
+def obsolete_from(listing):
+    """First day on which a listing may not be reported any more (15 USC 1681c(a), (c)); None if it never is."""
+    if listing["kind"] == "inquiry" or "delinquent_since" not in listing:
+        return None
+    since, years = date.fromisoformat(listing["delinquent_since"]), 10 if listing["kind"] == "bankruptcy" else 7
+    if listing["kind"] in ("collection", "charge_off"):
+        since += timedelta(days=180)
+    return max(plus_years(since, years) + timedelta(days=1), plus_years(since + timedelta(days=1), years))
 
-    def computed(self):
-        start = self.start
-        for _ in range(self.PERIODS_MAX - len(self.fixed)):
-            end = self.end_not_before(start + timedelta(days=self.rule.get("every_days", 28)))
-            yield start, end
-            start = end
 
-    def until(self, day):
-        """Every period that begins on or before a day, and those fixed."""
-        periods = list(self.fixed)
-        if self.paused_on is None:
-            for start, end in self.computed():
-                if start > day:
+class Agreement:
+    """One that was not cancelled in its days."""
+    def __init__(self, event, rules, window):
+        self.event, self.rules, self.terms, self.last_day = event, rules, event["payload"]["terms"], None
+        self.signed, self.service_from = day_of(event), date.fromisoformat(window[1])
+
+    def serves(self, day):
+        return self.service_from <= day and (self.last_day is None or day <= self.last_day)
+
+
+class Period:
+    def __init__(self, number, start, end, agreement, is_first, cut_on, is_paused):
+        self.number, self.start, self.end, self.agreement = number, start, end, agreement
+        self.is_first, self.cut_on, self.is_paused = is_first, cut_on, is_paused
+
+    def work(self):
+        return self.agreement.terms["first_work" if self.is_first else "monthly_work"] if self.agreement else []
+
+    def shared_days(self, start, end):
+        return max(0, (min(self.end, end) - max(self.start, start)).days)
+
+
+class Service:
+    """What the facts of a case come to, by their days, on a day: `case` has the events that are known of it."""
+    def __init__(self, case, record, before, today):
+        self.today, facts = today, by_day(case)
+        self.of = lambda *names: [event for event in facts if event["event"] in names]
+        self.billing = [(day_of(event), event["payload"]["billing"]) for event in self.of("enrolled", "billing_day_changed")]
+        self.fees = [event for event in case if event["event"] == "fee_earned"]
+        self.old_fees = [event["payload"] for event in self.fees if "agreement" not in event["payload"]]
+        self.given_up = [event for event in case if event["event"] == "period_closed_without_fee"]
+        self.agreements, undoing = [], []
+        cancellations = self.of("consent_cancelled")
+        for event in self.of("consent_signed"):
+            p, signed = event["payload"], event["occurred_on"]
+            rules = record.rules_of_signing(self.state(case, signed, p["state"]), signed, before) or p["rules"]
+            window = cancellation_window(signed, rules["cancellation"]["days"], rules["cancellation"]["calendar"])
+            undone = next((c for c in cancellations if signed <= c["payload"]["sent_on"] <= window[0]), None)
+            if undone is None:
+                self.agreements.append(Agreement(event, rules, window))
+            else:
+                undoing.append(undone["position"])
+        late = [c for c in cancellations if c["position"] not in undoing]
+        for event, on in [(e, e["occurred_on"]) for e in self.of("service_ended")] + \
+                [(e, e["payload"]["sent_on"]) for e in late]:
+            last = date.fromisoformat(on)
+            for agreement in self.agreements:
+                is_same = agreement.signed == last and is_before(event, agreement.event) is not True
+                if agreement.signed < last or is_same:
+                    agreement.last_day = min(last, agreement.last_day or last)
+        self.rows = self.rows_of_agreements()
+        self.pauses = self.paused()
+        self.periods = self.grid()
+        self.work = self.place(case)
+
+    @staticmethod
+    def state(case, signed, told):
+        """Where the client lived that day, whenever it was told; an erased client's address is gone."""
+        contacts = []
+        for event in case:
+            if event["event"] in ("enrolled", "contact_changed"):
+                contacts.append((event["occurred_on"], event["payload"]["contact"]["address"]["state"]))
+            elif event["event"] == "client_erased":
+                contacts = []
+        known = [(day, place) for place, (day, _) in enumerate(contacts) if day <= signed]
+        return contacts[max(known)[1] if known else 0][1] if contacts else told
+
+    def rows_of_agreements(self):
+        """Agreements between which no day was without one: [first, last, last day of service or None]."""
+        rows = []
+        for agreement in self.agreements:
+            last = rows[-1][2] if rows else None
+            if rows and (last is None or agreement.signed <= last + timedelta(days=1)):
+                rows[-1][1:] = [agreement, agreement.last_day]
+            else:
+                rows.append([agreement, agreement, agreement.last_day])
+        return rows
+
+    def turns(self):
+        """Beginnings and ends of pauses. On one day an end is of the pause that was open before that day."""
+        turns, days = [], {}
+        for event in self.of("service_paused", "service_resumed"):
+            days.setdefault(event["occurred_on"], []).append(event)
+        for of_day in days.values():
+            is_open = turns and turns[-1]["event"] == "service_paused"
+            first = "service_resumed" if is_open else "service_paused"
+            turns += sorted(of_day, key=lambda event: event["event"] != first)
+        return turns
+
+    def paused(self):
+        """[what began a pause, what ended it or None]; one ends at the latest where the next row of agreements begins."""
+        def next_row(began):
+            return next((row[0].event for row in self.rows if began["occurred_on"] < row[0].event["occurred_on"]), None)
+        pauses = []
+        for turn in self.turns():
+            open_ = pauses[-1] if pauses and pauses[-1][1] is None else None
+            row = next_row(open_[0]) if open_ else None
+            forgotten = row if row and row["occurred_on"] <= turn["occurred_on"] else None
+            if open_ and (turn["event"] == "service_resumed" or forgotten):
+                open_[1] = forgotten or turn
+            if turn["event"] == "service_paused" and (open_ is None or forgotten):
+                pauses.append([turn, None])
+        if pauses and pauses[-1][1] is None:
+            pauses[-1][1] = next_row(pauses[-1][0])
+        return pauses
+
+    def grid(self):
+        periods = []
+        for row in self.rows:
+            start, is_first = row[0].signed, True
+            while start <= self.today and (row[2] is None or start <= row[2]) and len(periods) < PERIODS_MAX:
+                period = self.period(row, start, is_first, len(periods) + 1)
+                if period.end <= start:
                     break
-                periods.append((start, end))
+                periods.append(period)
+                if period.is_paused:
+                    break
+                start, is_first = period.end, False
         return periods
 
-    def all(self):
-        """Every period there is, in order."""
-        yield from self.fixed
-        if self.paused_on is None:
-            yield from self.computed()
+    def period(self, row, start, is_first, number):
+        agreement, begin = self.governing(row, start, is_first), start
+        # A fee from before agreements were named with fees holds its days.
+        named = [(date.fromisoformat(p["start"]), date.fromisoformat(p["end"])) for p in self.old_fees]
+        named = [days for days in named if start < days[1]]
+        around = next((days for days in named if days[0] <= start), None)
+        if around:
+            begin, end, is_paused = around[0], around[1], False
+        else:
+            end, is_paused = self.end_of(start)
+            if named:
+                until = min(days[0] for days in named)
+                end, is_paused = min(end, until), is_paused and end <= until
+        last = agreement.last_day if agreement and agreement.last_day else row[2]
+        cut_on = last if last and last + timedelta(days=1) < end else None
+        if cut_on and row[2] == cut_on:
+            end = cut_on + timedelta(days=1)
+        return Period(number, begin, end, agreement, is_first, cut_on, is_paused)
 
-    def period(self, number):
-        if number <= len(self.fixed) or self.paused_on is not None:
-            return self.fixed[number - 1] if 0 < number <= len(self.fixed) else None
-        for place, period in enumerate(self.computed(), len(self.fixed) + 1):
-            if place == number:
-                return period
-        return None
+    def governing(self, row, start, is_first):
+        """The newest whose service may begin by then; of the first period, the first."""
+        of_row = self.agreements[self.agreements.index(row[0]):self.agreements.index(row[1]) + 1]
+        serving = [a for a in of_row if a.service_from <= start or is_first and a is row[0]]
+        newest = serving[-1] if serving else None
+        return newest if newest and (newest.last_day is None or start <= newest.last_day) else None
 
-    def fix_through(self, day):
-        if self.paused_on is None:
-            self.fixed = self.until(day)
-            self.start = self.fixed[-1][1] if self.fixed else self.start
+    def end_of(self, start):
+        """When a period ends by the rule of its first day, pauses left out, and whether a pause holds it open."""
+        since = [rule for day, rule in self.billing if day <= start]
+        if not self.billing:
+            return start, False
+        rule = since[-1] if since else self.billing[0][1]
+        over = start + timedelta(days=rule.get("every_days", 28))
+        for began, until in self.pauses:
+            if day_of(began) < over:
+                ended = day_of(until) if until else self.today + timedelta(days=1)
+                over += max(timedelta(), ended - max(day_of(began), start))
+        end = billing_day_from(over, rule["monthly_on"]) if "monthly_on" in rule else over
+        return end, any(until is None and day_of(began) < end for began, until in self.pauses)
 
-    def resume(self, day):
-        if self.paused_on is None:
-            return
-        paused = max(day - self.paused_on, timedelta())
-        self.paused_on = None
-        if not self.fixed:
-            self.start = max(self.start, day)
-            return
-        start, end = self.fixed[-1]
-        end = self.end_not_before(end + paused) if paused else end
-        self.fixed[-1], self.start = (start, end), end
+    def at(self, number):
+        return self.periods[number - 1] if 0 < number <= len(self.periods) else None
 
-    def ended_by(self, day):
-        """Periods that end on or before a day; while paused not the one that is open."""
-        periods = self.fixed[:-1] if self.paused_on is not None else self.until(day)
-        return [(number, *period) for number, period in enumerate(periods, 1) if period[1] <= day]
+    def period_of(self, day):
+        return next((p for p in reversed(self.periods) if p.start <= day), None)
+
+    def period_for(self, start, end):
+        """The one with which other days share most; the earlier of two."""
+        start, end = date.fromisoformat(start), date.fromisoformat(end)
+        best = max(self.periods, key=lambda p: p.shared_days(start, end), default=None)
+        return best if best and best.shared_days(start, end) else None
+
+    def place(self, case):
+        """[(event, kind, period)] of the work that counts for a period, by its days."""
+        listings, placed = self.listings(case), []
+        kinds = {event: kind for kind, event in WORK.items()}
+        for event in self.of(*kinds):
+            day, kind = day_of(event), kinds[event["event"]]
+            is_in_pause = any(self.is_in_pause(event, *pause) for pause in self.pauses)
+            if any(a.serves(day) for a in self.agreements) and not is_in_pause \
+                    and (kind != "dispute_round" or self.has_basis(event, listings)):
+                period = self.completes(event)
+                if period:
+                    placed.append((event, kind, period))
+        return placed
+
+    @staticmethod
+    def is_in_pause(event, began, until):
+        """Work of a pause's first day was done before it, unless it is known to have come later."""
+        on = event["occurred_on"]
+        has_begun = began["occurred_on"] < on or began["occurred_on"] == on and is_before(began, event) is True
+        return has_begun and (until is None or on < until["occurred_on"])
+
+    @staticmethod
+    def listings(case):
+        listings = {}
+        for event in case:
+            p = event["payload"]
+            if event["event"] == "item_listed":
+                listings[p["item"], p["bureau"]] = [p, None]
+            elif event["event"] == "basis_attested" and (p["item"], p["bureau"]) in listings:
+                listing = listings[p["item"], p["bureau"]]
+                listing[1] = min(event["occurred_on"], listing[1] or event["occurred_on"])
+        return listings
+
+    @staticmethod
+    def has_basis(event, listings):
+        """Whether a round disputes something that its client said is wrong by then, or that was too old."""
+        for letter in event["payload"]["letters"]:
+            for item in letter["items"]:
+                listing, attested = listings.get((item, letter["bureau"]), (None, None))
+                too_old = listing and obsolete_from(listing)
+                if attested and attested <= event["occurred_on"] or too_old and too_old <= day_of(event):
+                    return True
+        return False
+
+    def completes(self, event):
+        """The period of its day, or the one before if it says so in the days of grace."""
+        day = day_of(event)
+        own = self.period_of(day)
+        if own is None or own.end <= day:
+            return None
+        before = self.at(own.number - 1)
+        if before is None or before.end != own.start:
+            return own
+        if event["payload"].get("completes_before"):
+            grace = before.agreement.terms.get("grace_days", GRACE_DAYS) if before.agreement else GRACE_DAYS
+        elif any(piece["event"]["position"] == event["position"] and self.period_for(p["start"], p["end"]) is before
+                 for p in self.old_fees for piece in p["evidence"]):
+            grace = GRACE_DAYS
+        else:
+            return own
+        return before if day < before.end + timedelta(days=grace) else own
+
+    def promised(self, period, day):
+        """The work promised for a period, and for each piece the earliest event that counts for it by a day or None."""
+        left = [(event, kind) for event, kind, of in self.work if of is period and day_of(event) <= day]
+        found = []
+        for wanted in period.work():
+            piece = next((piece for piece in left if piece[1] == wanted), None)
+            if piece:
+                left.remove(piece)
+            found.append((wanted, piece and piece[0]))
+        return found
+
+    def is_given_up(self, period):
+        return any(self.period_given_up(event) is period for event in self.given_up)
+
+    def period_given_up(self, event):
+        p = event["payload"]
+        return self.period_for(p["start"], p["end"]) if "start" in p and "end" in p else self.at(p["period"])
+
+    @staticmethod
+    def price(period, case_id, accounts, payer):
+        """The fee of a period: for a couple one of two shares, the account owner's with the odd cent."""
+        if period.agreement is None:
+            return None
+        terms = period.agreement.terms
+        price = dict(terms["prices"]["first_fee" if period.is_first else "monthly_fee"])
+        if terms["seat"] == "couple":
+            members = members_of(accounts.get(payer, []))
+            half, has_odd_cent = minor(price) // 2, len(members) == 2 and members[0] == case_id
+            price["minor"] = str(minor(price) - half if has_odd_cent else half)
+        return price
+
+
+def members_of(account):
+    members = []
+    for event in account:
+        if event["event"] == "account_opened":
+            members = [event["payload"]["owner"]]
+        elif event["event"] == "member_linked":
+            members.append(event["payload"]["member"])
+        elif event["event"] == "member_unlinked":
+            members = [member for member in members if member != event["payload"]["member"]]
+    return members
+
+
+def payer_of(case_id, account):
+    """The account that pays for a case, by the events of its own."""
+    moved = [event for event in account if event["event"] in ("payment_moved", "payment_moved_back")]
+    return moved[-1]["payload"].get("to", case_id) if moved else case_id
+
+
+class Claimed:
+    """A claimed fee: the period that shares most of its days, and the line of an invoice on which it stands."""
+    def __init__(self, event, period):
+        self.event, self.period, self.invoice, self.asked_on, self.given_back = event, period, "", [], None
+
+    def may_be_freed(self):
+        """All of it was given back: whether that frees its period, only its gates say."""
+        return self.given_back is not None and self.given_back >= minor(self.event["payload"]["amount"])
+
+
+def claimed_fees(service, case_id, accounts):
+    claimed, books = [], {account: Books.of(events) for account, events in accounts.items()}
+    for at_, event in enumerate(service.fees):
+        p = event["payload"]
+        fee, key = Claimed(event, service.period_for(p["start"], p["end"])), (p["account"], p["start"], p["end"])
+        # Days that were claimed twice stand on two lines.
+        alike = sum((q["account"], q["start"], q["end"]) == key for q in (f["payload"] for f in service.fees[:at_]))
+        invoices = books[p["account"]].invoices if p["account"] in books else {}
+        lines = [(number, place) for number in sorted(invoices)
+                 for place, line in enumerate(invoices[number]["event"]["payload"]["lines"])
+                 if (line["case"], line["start"], line["end"]) == (case_id, p["start"], p["end"])]
+        if alike < len(lines):
+            number, place = lines[alike]
+            invoice = invoices[number]
+            fee.invoice, fee.asked_on = number, [invoice["event"]["occurred_on"]] + invoice["charges"]
+            weights = [minor(line["amount"]) for line in invoice["event"]["payload"]["lines"]]
+            fee.given_back = shares(invoice["credited"], weights)[place]
+        claimed.append(fee)
+    return claimed
+
+
+def shares(number, weights):
+    """An amount in parts, by largest remainder."""
+    if len(weights) == 1 or sum(weights) <= 0:
+        return [number] * len(weights)
+    parts = [abs(number) * weight // sum(weights) for weight in weights]
+    order = sorted(range(len(weights)), key=lambda place: -(abs(number) * weights[place] % sum(weights)))
+    for place in order[:abs(number) - sum(parts)]:
+        parts[place] += 1
+    return [part if number >= 0 else -part for part in parts]
 
 
 class Life:
-    """What the events of a case come to."""
-    def __init__(self, case):
-        self.schedule, self.agreements, self.ended_on = None, [], None
-        self.enrolment, self.is_work_open = None, False
-        self.earned, self.closed, self.work, self.used = {}, {}, [], set()
-        self.disputed, self.basis, self.papers, self.assigned = {}, {}, {}, {}
+    """What the events of a case come to, one after another."""
+    def __init__(self, case=()):
+        self.enrolment, self.is_work_open, self.agreements, self.cancellations, self.ends = None, False, [], [], []
+        self.settled, self.disputed, self.basis, self.papers = set(), {}, {}, {}
         for event in case:
-            self.apply(event, event["event"], event["payload"], date.fromisoformat(event["occurred_on"]))
+            self.apply(event)
 
-    def settled_until(self, day):
-        settled = list(self.earned) + list(self.closed)
-        period = self.schedule and settled and self.schedule.period(max(settled))
-        return max(day, period[1]) if period else day
-
-    def apply(self, event, name, p, day):
-        kind = {event_: work for work, event_ in WORK.items()}.get(name)
-        if kind:
-            self.work.append((day, event["position"], kind, "late_days" in event))
+    def apply(self, event):
+        p, name = event["payload"], event["event"]
+        key = (p.get("item"), p.get("bureau"))
         if name == "enrolled":
-            self.schedule, self.enrolment = Schedule(day, p["billing"]), p
+            self.enrolment = p
         elif name == "work_opened":
             self.is_work_open = True
         elif name == "consent_signed":
-            self.agreements.append([p, False, str(day)])
-        elif name == "consent_cancelled" and self.agreements:
-            self.agreements[-1][1] = True
-        elif name == "billing_day_changed" and self.schedule:
-            self.schedule.fix_through(self.settled_until(day))
-            self.schedule.rule = p["billing"]
-        elif name == "service_paused" and self.schedule:
-            from_ = self.settled_until(day)
-            self.schedule.fix_through(from_)
-            self.schedule.paused_on = self.schedule.paused_on or from_
-        elif name == "service_resumed" and self.schedule:
-            self.schedule.resume(day)
+            self.agreements = by_day(self.agreements + [event])
+        elif name == "consent_cancelled":
+            self.cancellations.append(event)
         elif name == "service_ended":
-            self.ended_on = day
-        elif name == "fee_earned":
-            self.earned[p["period"]] = event
-            self.used.update(piece["event"]["position"] for piece in p["evidence"])
-        elif name == "period_closed_without_fee":
-            self.closed[p["period"]] = event
+            self.ends.append(event)
+        elif name in ("fee_earned", "period_closed_without_fee"):
+            self.settled.add(p["period"])
         elif name == "item_listed":
-            self.disputed[p["item"], p["bureau"]], self.basis[p["item"], p["bureau"]] = False, False
-        elif name == "basis_attested" and (p["item"], p["bureau"]) in self.basis:
-            self.basis[p["item"], p["bureau"]] = True
+            self.disputed[key], self.basis[key] = False, False
+        elif name == "basis_attested" and key in self.basis:
+            self.basis[key] = True
         elif name == "round_sent":
             for letter in p["letters"]:
                 for item in letter["items"]:
@@ -1965,76 +2306,49 @@ class Life:
                 if answer["outcome"] in ("frivolous", "no_answer") and (answer["item"], p["bureau"]) in self.disputed:
                     self.disputed[answer["item"], p["bureau"]] = False
         elif name in ("item_deleted", "item_corrected", "item_verified", "item_reinserted"):
-            if (p["item"], p["bureau"]) in self.disputed:
-                self.disputed[p["item"], p["bureau"]] = False
+            if key in self.disputed:
+                self.disputed[key] = False
         elif name == "identity_paper_received":
             self.papers[p["paper"]] = (p["kind"], False)
         elif name in ("identity_paper_accepted", "identity_paper_rejected") and p["paper"] in self.papers:
             self.papers[p["paper"]] = (self.papers[p["paper"]][0], name == "identity_paper_accepted")
 
+    @staticmethod
+    def is_in_days(cancellation, agreement):
+        """Whether it was sent in the days of an agreement, as they were told at its signing."""
+        return agreement["occurred_on"] <= cancellation["payload"]["sent_on"] <= agreement["payload"]["cancel_through"]
+
     def standing(self):
-        return [p for p, is_cancelled, _ in self.agreements if not is_cancelled]
+        """The agreements that were not cancelled in their days, by the day of signing."""
+        return [a for a in self.agreements if not any(self.is_in_days(c, a) for c in self.cancellations)]
 
-    def agreement(self, start, standing=None):
-        """The one that governs a period; None without any."""
-        standing = self.standing() if standing is None else standing
-        begun = (p for p in reversed(standing) if p["service_from"] <= str(start))
-        return next(begun, standing[0] if standing else None)
-
-    def is_open(self, period):
-        return period not in self.earned and period not in self.closed
-
-    def open_periods(self, day):
-        if self.schedule is None or self.agreements and not self.standing():
-            return []
-        ended = [number for number, start, _ in self.schedule.ended_by(day)
-                 if self.ended_on is None or start <= self.ended_on]
-        return [number for number in ended if self.is_open(number)][:60]
-
-    def work_of(self, wanted, day):
-        """The work that falls to a period: (kind, position, whether it was told late)."""
-        return self.assign(wanted, day).get(wanted, [])
-
-    def assign(self, last, day):
-        """The same for every period up to one in one walk: each that is open takes what it is given, and one that was given up
-        only looks. Periods begin later and later, so what is too early for one is too early for all behind it."""
-        free, assigned, standing = {}, {}, self.standing()
-        for work in sorted(self.work, reverse=True):
-            if work[0] <= day and work[1] not in self.used:
-                free.setdefault(work[2], []).append(work)
-        for number, (start, _) in enumerate(self.schedule.all() if self.schedule else (), 1):
-            if number > last:
-                break
-            agreement, taken, counts = self.agreement(start, standing), [], {}
-            for kind in agreement["terms"]["first_work" if number == 1 else "monthly_work"] if agreement else []:
-                left, count = free.get(kind, []), counts.get(kind, 0)
-                while left and left[-1][0] < start:
-                    left.pop()
-                if count < len(left):
-                    _, position, _, is_late = left[-1 - count]
-                    taken.append((kind, position, is_late))
-                    counts[kind] = count + 1
-            if self.is_open(number):
-                for kind, count in counts.items():
-                    del free[kind][-count:]
-            assigned[number] = taken
-        return assigned
+    def is_over(self):
+        """Whether the service has ended, or every agreement was cancelled in its days."""
+        standing = self.standing()
+        if self.enrolment is None or self.agreements and not standing:
+            return self.enrolment is not None
+        ends = [(event, event["occurred_on"]) for event in self.ends]
+        ends += [(c, c["payload"]["sent_on"]) for c in self.cancellations
+                 if not any(self.is_in_days(c, a) for a in self.agreements)]
+        newest = standing[-1] if standing else None
+        return any(newest is None or newest["occurred_on"] < on
+                   or newest["occurred_on"] == on and is_before(event, newest) is not True for event, on in ends)
 
     def stands(self, exposure):
         """Whether an exposure is not put right by anything after it."""
-        p, is_served = exposure["payload"], self.ended_on is None
-        if self.agreements and self.agreements[-1][1]:
+        p, is_served = exposure["payload"], not self.is_over()
+        if self.enrolment is not None and self.agreements and not self.standing():
             return False
         if p["kind"] in ("early_service", "no_agreement"):
-            return self.is_early(exposure["occurred_on"]) and (is_served or self.has_unsettled())
+            return is_served and self.is_early(exposure["occurred_on"])
         if p["kind"] == "dispute_without_basis":
             return is_served and any(self.disputed[key] and not self.basis[key] for key in self.disputed)
         if p["kind"] == "papers_missing":
             return is_served and not self.has_papers()
-        return "period" not in p or self.is_open(p["period"])
+        return p.get("period") not in self.settled
 
     def is_early(self, day):
-        return not any(agreement["service_from"] <= day for agreement in self.standing())
+        return not any(agreement["payload"]["service_from"] <= day for agreement in self.standing())
 
     def has_papers(self):
         return {("photo_id", True), ("residence", True)} <= set(self.papers.values())
@@ -2043,7 +2357,7 @@ class Life:
         """The exposures that are recorded with an event, for what it broke."""
         name, kinds = event["event"], []
         # A round in the days of a second agreement, after work was open, was not refused and is not told of as early.
-        is_renewed = self.is_work_open and any(is_cancelled for _, is_cancelled, _ in self.agreements)
+        is_renewed = self.is_work_open and len(self.standing()) < len(self.agreements)
         if name == "bureau_asked" or name == "round_sent" and not is_renewed:
             if not self.standing():
                 kinds.append("no_agreement")
@@ -2056,21 +2370,6 @@ class Life:
             if any(self.basis.get(key) is False for key in keys):
                 kinds.append("dispute_without_basis")
         return kinds
-
-    @staticmethod
-    def price(agreement, period, case_id, members):
-        """The fee of a period: for a couple one of two shares, the account owner's with the odd cent."""
-        price = dict(agreement["terms"]["prices"]["first_fee" if period == 1 else "monthly_fee"])
-        if agreement["terms"]["seat"] == "couple":
-            half, has_odd_cent = minor(price) // 2, len(members) == 2 and members[0] == case_id
-            price["minor"] = str(minor(price) - half if has_odd_cent else half)
-        return price
-
-    def has_unsettled(self):
-        if self.schedule is None:
-            return False
-        begun = self.schedule.until(self.ended_on)
-        return any(self.is_open(number) for number, (start, _) in enumerate(begun, 1) if start <= self.ended_on)
 
 
 # ---- What can have been recorded, FORMAT.md ---------------------------------------------------------------
@@ -2092,6 +2391,7 @@ class FirmRecord:
     """What clients' events name of the firm's, each with its position."""
     def __init__(self):
         self.is_begun, self.registered, self.zone, self.packs, self.plans = False, None, None, [], []
+        self.backed = []
 
     @property
     def currency(self):
@@ -2108,8 +2408,10 @@ class FirmRecord:
                 self.registered, self.zone = p, zone_of(p["zone"])
             elif name == "pack_adopted":
                 self.packs.append((position, p["pack"]))
+            elif name in ("pack_confirmed", "pack_used_at_own_risk"):
+                self.backed.append((position, p["code"], p["version"]))
             elif name == "plan_published":
-                self.plans.append((position, p["plan"]))
+                self.plans.append((position, event["occurred_on"], p["plan"]))
             if name == "firm_registered" and position != 1:
                 wrong.append("the firm is registered, and it is not the first thing in the log")
             if is_first and not self.registered:
@@ -2123,30 +2425,61 @@ class FirmRecord:
         return wrong
 
     def adopted(self, before):
-        return [pack for position, pack in self.packs if position < before]
+        return [pack for position, pack in self.packs if before is None or position < before]
+
+    def is_backed(self, pack, before):
+        """Whether counsel or the firm itself stands for a pack; nobody has to for the federal one."""
+        adopted = next(position for position, known in self.packs if known is pack)
+        return "state" not in pack or pack["confirmed_by_counsel"] or any(
+            adopted < position and (before is None or position < before) and (code, version) == (pack["code"], pack["version"])
+            for position, code, version in self.backed)
+
+    def pack_on(self, state, day, before):
+        """The version of a jurisdiction's pack that is in force on a day: the newest, of the code adopted last."""
+        known = self.adopted(before)
+
+        def gives_way(pack):
+            return any(newer["code"] == pack["code"] and newer["version"] > pack["version"] and newer["in_force_from"] <= day
+                       and pack["in_force_from"] <= newer.get("in_force_through", pack["in_force_from"]) for newer in known)
+        found = [pack for pack in known if pack.get("state") == state and not gives_way(pack)
+                 and pack["in_force_from"] <= day <= pack.get("in_force_through", day)]
+        return max((pack for pack in found if pack["code"] == found[-1]["code"]), key=lambda pack: pack["version"], default=None)
+
+    def rules_of_signing(self, state, signed, before):
+        """What an agreement of a day is judged by; None without a federal pack."""
+        federal, own = self.pack_on(None, signed, before), self.pack_on(state, signed, before)
+        return self.merged(federal, own if own and self.is_backed(own, before) else None, signed)
 
     def has_pack(self, wanted, before):
         return any(wanted == {"code": pack["code"], "version": pack["version"]} for pack in self.adopted(before))
 
-    def terms(self, enrolment, before):
-        """What a plan promises a client; None if it was not offered."""
-        for position, plan in self.plans:
-            is_it = (plan["code"], plan["version"]) == (enrolment["plan"], enrolment["plan_version"])
-            if position < before and is_it and enrolment["seat"] in plan:
-                terms = {name: plan[name] for name in ("first_work", "monthly_work", "periods")}
+    def terms(self, enrolment, before, on=None):
+        """What the plan of an enrolment promises, in the version enrolled on or in that of a day; None if it was not
+        offered."""
+        known = [(day, plan) for position, day, plan in self.plans if position < before and plan["code"] == enrolment["plan"]]
+        if on is None:
+            found = [plan for _, plan in known if plan["version"] == enrolment["plan_version"]][:1]
+        else:
+            found = [plan for day, plan in known if day <= on][-1:] or [plan for _, plan in known][:1]
+        for plan in found:
+            if enrolment["seat"] in plan:
+                terms = {name: plan[name] for name in ("first_work", "grace_days", "monthly_work", "periods") if name in plan}
                 return dict(terms, prices=plan[enrolment["seat"]], seat=enrolment["seat"])
         return None
 
     def rules(self, state, signed, before):
-        """What the packs adopted before a position come to for an agreement: of each, what protects most."""
+        """What an agreement's own rules are: of the packs adopted before a position."""
         def in_force(of):
             found = [p for p in self.adopted(before) if p.get("state") == of
                      and p["in_force_from"] <= signed <= p.get("in_force_through", signed)]
             return found[-1] if found else None
+        return self.merged(in_force(None), in_force(state), signed)
 
+    @staticmethod
+    def merged(federal, own, signed):
+        """The federal pack and the state's: of each what protects most."""
         def window(rule):
             return cancellation_window(signed, rule["days"], rule["calendar"])
-        federal, own = in_force(None), in_force(state)
         if federal is None or not {"cancellation", "performance", "telemarketing"} <= set(federal):
             return None
         packs = [pack for pack in (federal, own) if pack]
@@ -2183,6 +2516,13 @@ class Books:
     def __init__(self):
         self.is_opened, self.invoices, self.payments, self.backs = False, {}, {}, {}
 
+    @classmethod
+    def of(cls, events):
+        books = cls()
+        for event in events:
+            books.apply(event)
+        return books
+
     def open(self, number):
         """What is open on an invoice; nothing on one that was not issued."""
         invoice = self.invoices.get(number)
@@ -2206,9 +2546,11 @@ class Books:
         p, name, invoices = event["payload"], event["event"], self.invoices
         self.is_opened = True
         if name == "invoice_issued":
-            invoices[p["number"]] = {"event": event, "paid": 0, "credited": 0, "written_off": 0, "back": 0, "charge": False}
+            invoices[p["number"]] = {"event": event, "paid": 0, "credited": 0, "written_off": 0, "back": 0, "charge": False,
+                                     "charges": []}
         elif name in ("charge_requested", "payment_failed") and p["invoice"] in invoices:
             invoices[p["invoice"]]["charge"] = name == "charge_requested"
+            invoices[p["invoice"]]["charges"] += [event["occurred_on"]] * (name == "charge_requested")
         elif name == "payment_settled":
             applied = [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
             self.payments[p["payment"]] = {"amount": minor(p["amount"]), "applied": applied, "returned": 0,
@@ -2256,7 +2598,7 @@ class Derivation:
         self.bundle, self.findings = bundle, bundle.findings
         self.tables = {name: Table(bundle, name) for name in COLUMNS if name not in ("timeline", "access")}
         self.tables["access"] = bundle.access
-        self.fees, self.lines = {}, []
+        self.fees, self.lines, self.unnamed, self.named_from = {}, [], [], None
 
     def run(self):
         for client, kinds in self.bundle.clients.items():
@@ -2270,6 +2612,10 @@ class Derivation:
 
     def tell(self, client, kinds):
         case, account = self.load(kinds.get("case")), self.load(kinds.get("account"))
+        self.accounts = {client: account} if kinds.get("account") else {}
+        for other in sorted({event["payload"]["to"] for event in self.of(account, "payment_moved")} - {client}):
+            if self.bundle.clients.get(other, {}).get("account"):
+                self.accounts[other] = self.load(self.bundle.clients[other]["account"])
         for step in [self.papers, self.letters, self.responses] if case else []:
             self.attempt(client, step, client, case)
         self.attempt(client, self.recordable, client, case, account)
@@ -2320,6 +2666,8 @@ class Derivation:
         first = {name: next(iter(self.of(case, name)), None)
                  for name in ("enrolled", "disclosure_delivered", "disclosure_acknowledged")}
         enrolled, acknowledged = first["enrolled"], first["disclosure_acknowledged"]
+        if self.bundle.judges_fees():
+            acknowledged = next(iter(by_day(self.of(case, "disclosure_acknowledged"))), None)
         head = [case_id] + self.day_and_position(self.of(case, "enrolled")[-1] if enrolled else None)
         head += [self.of(case, "enrolled")[-1]["payload"]["sale"]["channel"] if enrolled else ""]
         head += self.day_and_position(first["disclosure_delivered"]) + self.day_and_position(acknowledged)
@@ -2330,8 +2678,12 @@ class Derivation:
         for event in self.of(case, "consent_signed", "consent_cancelled"):
             if event["event"] == "consent_signed":
                 contracts.append([event, None])
-            elif contracts:
+            elif contracts and not self.bundle.judges_fees():
                 contracts[-1][1] = event
+        for event in self.of(case, "consent_cancelled") if self.bundle.judges_fees() else ():
+            for contract in contracts:
+                if Life.is_in_days(event, contract[0]):
+                    contract[1] = event
         if not contracts:
             self.tables["papers"].compare(head + [""] * 12 + tail)
         for event, cancelled in contracts:
@@ -2426,86 +2778,95 @@ class Derivation:
                                "yes", plus_business_days(start, 5), start if seen_by == "notice" else "", "", ""])
 
     def fees_of(self, case_id, case, account):
-        moved = self.of(account, "payment_moved", "payment_moved_back")
-        payers = {case_id} | {event["payload"]["to"] for event in moved if event["event"] == "payment_moved"}
-        payer = moved[-1]["payload"].get("to", case_id) if moved else case_id
-        invoices, members = {}, []
-        for account_id in sorted(payers):
-            own = account_id == case_id
-            events = account if own else self.load(self.bundle.clients.get(account_id, {}).get("account"))
-            for event in self.of(events, "invoice_issued"):
+        by_position, used = {event["position"]: event for event in case}, {}
+        for event in self.of(case, "fee_earned"):
+            self.check_evidence(event, by_position, used)
+        if not self.bundle.judges_fees():
+            self.settled_fees(case_id, case)
+            return
+        today = date.fromisoformat(self.bundle.last_day)
+        service, payer = Service(case, self.bundle.record, None, today), payer_of(case_id, account)
+        fees = claimed_fees(service, case_id, self.accounts)
+        told = self.tables["fees"].next_of(case_id, len(fees) + len(service.given_up) + OPEN_PERIODS_MAX)
+        # Whether a fee that was given back still stands for its period, only its gates say.
+        exposed = {row[9] for row in told if len(row) > 9 and row[4] == "exposed"}
+        standing = [fee for fee in fees if not (fee.may_be_freed() and str(fee.event["position"]) in exposed)]
+        rows = [self.claimed_row(case_id, fee.event, fee.invoice) for fee in fees]
+        days = {fee.event["position"]: fee.asked_on or [str(today)] for fee in fees}
+        for event in service.given_up:
+            period = service.period_given_up(event)
+            if period:
+                row = self.open_row(service, case_id, period, payer, standing)
+                row[4], row[8:10] = "given_up", [event["occurred_on"], event["position"]]
+                rows.append(row)
+        open_ = [period for period in service.periods if period.cut_on is None and not period.is_paused
+                 and period.end <= today and not service.is_given_up(period)
+                 and all(fee.period is not period for fee in standing)]
+        rows += [self.open_row(service, case_id, period, payer, standing) for period in open_[:OPEN_PERIODS_MAX]]
+        for row in sorted(rows, key=lambda row: (row[1], row[9] or 0)):
+            self.fee(row, days.get(row[9]))
+
+    def settled_fees(self, case_id, case):
+        """What an earlier edition of the rules claimed, as the events tell it, and what was given up."""
+        invoices, rows = {}, {}
+        for account in sorted(self.accounts):
+            for event in self.of(self.accounts[account], "invoice_issued"):
                 for line in event["payload"]["lines"]:
                     if line["case"] == case_id:
                         invoices[line["period"]] = event["payload"]["number"]
-            if account_id == payer:
-                members = self.members(events)
-        life, used = Life(case), {}
-        by_position = {event["position"]: event for event in case}
+        for event in self.of(case, "period_closed_without_fee"):
+            period = event["payload"]["period"]
+            rows.setdefault(period, [case_id, period, "", "", "given_up", "", "", "", event["occurred_on"],
+                                     event["position"], "", "", "", "", ""])
         for event in self.of(case, "fee_earned"):
-            self.check_evidence(event, by_position, used)
-        today = self.bundle.last_day
-        day = date.fromisoformat(today)
-        life.assigned = life.assign(max(list(life.closed) + life.open_periods(day), default=0), day)
-        rows = {period: self.earned_row(case_id, event, invoices) for period, event in life.earned.items()}
-        for period, event in life.closed.items():
-            if period not in rows and life.schedule and life.schedule.period(period):
-                rows[period] = self.open_row(life, case_id, period, payer, members, invoices)
-                rows[period][4], rows[period][8:10] = "given_up", [event["occurred_on"], event["position"]]
-        for period in life.open_periods(day):
-            rows.setdefault(period, self.open_row(life, case_id, period, payer, members, invoices))
+            period = event["payload"]["period"]
+            rows[period] = self.claimed_row(case_id, event, invoices.get(period, ""))
+            rows[period][4], rows[period][7] = "earned", event["payload"]["as_of"]
         for period in sorted(rows):
-            self.fee(case_id, period, rows[period])
+            self.tables["fees"].compare(rows[period], rows[period][9])
 
-    @staticmethod
-    def members(events):
-        members = []
-        for event in events:
-            if event["event"] == "account_opened":
-                members = [event["payload"]["owner"]]
-            elif event["event"] == "member_linked":
-                members.append(event["payload"]["member"])
-            elif event["event"] == "member_unlinked":
-                members = [member for member in members if member != event["payload"]["member"]]
-        return members
-
-    def fee(self, case_id, period, row):
-        """A row of fees, and the verdicts of its gates as far as the row makes them."""
-        found = self.tables["fees"].compare(row, row[9] or None) or []
-        status, gates, closed = row[4] or (found[4:5] or [""])[0], self.tables["fee_gates"], 0
-        if status not in ("earned", "given_up", "claimable", "held"):
-            self.findings.add("tables/fees.csv", "Status is %r; an open period is claimable or held" % status[:80],
-                              self.tables["fees"].row)
-        must_hold = "yes" if status in ("earned", "claimable") else ANY
+    def fee(self, row, asked_on):
+        """A row of fees, and whether the answers of its gates are such as its status has."""
+        table, gates = self.tables["fees"], self.tables["fee_gates"]
+        found = table.compare(row, row[9] or None) or []
+        status, answers = (found[4:5] or [""])[0], []
+        known = ("earned", "unproved", "exposed") if asked_on else ("given_up",) if row[9] else ("claimable", "held")
+        if found and status not in known:
+            table.findings.add(table.file, "Status is %r; it is one of %s" % (status[:80], ", ".join(known)), table.row)
+        if asked_on and found and found[7:8] and found[7] not in asked_on:
+            table.findings.add(table.file, "Judged_As_Of is no day on which the fee was asked for", table.row)
         for gate in GATES:
-            holds = "no" if status == "given_up" and gate == "G5" else must_hold
-            fields = gates.compare([case_id, period, gate, ANY, holds, ANY, ANY, ANY, ANY], row[9] or None)
-            if fields is not None and fields[4:5] not in (["yes"], ["no"]):
-                self.findings.add(gates.file, "Holds is neither yes nor no", gates.row)
-            closed += fields is not None and fields[4:5] == ["no"]
-        if status == "held" and not closed:
-            self.findings.add(gates.file, "a fee is held and every gate holds", gates.row)
+            fields = gates.compare([row[0], row[1], gate] + [ANY] * 6, row[9] or None)
+            answers += (fields or [])[4:5]
+            if fields is not None and fields[4:5] not in (["holds"], ["fails"], ["unknown"]):
+                self.findings.add(gates.file, "Answer is neither holds nor fails nor unknown", gates.row)
+        # What is above its price alone leaves the rest of a fee allowed.
+        but_price = answers[:-1] + [answer for answer in answers[-1:] if answer != "fails"]
+        follows = {"earned": set(but_price) <= {"holds"}, "claimable": set(answers) <= {"holds"},
+                   "unproved": "unknown" in answers and "fails" not in but_price, "exposed": "fails" in answers,
+                   "held": set(answers) != {"holds"}}
+        if len(answers) == len(GATES) and not follows.get(status, True):
+            self.findings.add(gates.file, "the gates of a fee that is %s do not answer so" % status, gates.row)
 
     @staticmethod
-    def earned_row(case_id, event, invoices):
+    def claimed_row(case_id, event, invoice):
         p = event["payload"]
-        return [case_id, p["period"], p["start"], day_before(p["end"]), "earned", amount(p["amount"]),
-                currency_of(p["amount"]), p["as_of"], event["occurred_on"], event["position"], p["account"],
-                invoices.get(p["period"], ""),
+        return [case_id, p["period"], p["start"], day_before(p["end"]), ANY, amount(p["amount"]),
+                currency_of(p["amount"]), ANY, event["occurred_on"], event["position"], p["account"], invoice,
                 spaced("%s@%d" % (e["work"], e["event"]["position"]) for e in p["evidence"]),
                 sum(e["late"] for e in p["evidence"]),
                 spaced("%s@%d" % (pack["code"], pack["version"]) for pack in p["rules"])]
 
-    def open_row(self, life, case_id, period, payer, members, invoices):
-        """A period that is not earned, as things stand on the bundle's last day."""
-        start, end = life.schedule.period(period)
-        agreement, price = life.agreement(start), None
-        if agreement:
-            price = life.price(agreement, period, case_id, members)
-        work = life.assigned.get(period, [])
-        packs = agreement["rules"]["packs"] if agreement else []
-        return [case_id, period, start, end - timedelta(days=1), ANY, amount(price), currency_of(price),
-                self.bundle.last_day, "", "", payer, invoices.get(period, ""),
-                spaced("%s@%d" % piece[:2] for piece in work), sum(piece[2] for piece in work),
+    def open_row(self, service, case_id, period, payer, standing):
+        """A period that no fee is told of, as things stand on the bundle's last day."""
+        fee = next((fee.event["payload"]["amount"] for fee in standing if fee.period is period), None)
+        price = fee or service.price(period, case_id, self.accounts, payer)
+        work = [(kind, event) for kind, event in service.promised(period, service.today) if event]
+        packs = period.agreement.rules["packs"] if period.agreement else []
+        return [case_id, period.number, period.start, period.end - timedelta(days=1), ANY, amount(price),
+                currency_of(price), service.today, "", "", payer, "",
+                spaced("%s@%d" % (kind, event["position"]) for kind, event in work),
+                sum("late_days" in event for _, event in work),
                 spaced("%s@%d" % (pack["code"], pack["version"]) for pack in packs)]
 
     def check_evidence(self, fee, by_position, used):
@@ -2537,11 +2898,12 @@ class Derivation:
                                       event["position"])
 
     def exposures(self, client, case, account):
-        table, life = self.tables["exposures"], Life(case)
+        table, life, is_judged = self.tables["exposures"], Life(case), self.bundle.judges_fees()
         for event in self.of(case, "exposure_found"):
             p = event["payload"]
             table.compare([event["position"], event["occurred_on"], client, "", p["kind"], p["cites"],
-                           p.get("period", ""), "", amount(p.get("amount")), currency_of(p.get("amount")), yes(life.stands(event))],
+                           p.get("period", ""), "", amount(p.get("amount")), currency_of(p.get("amount")),
+                           yes(life.stands(event)) if is_judged else ""],
                           event["position"])
         for event in self.of(account, "unearned_payment_found"):
             p = event["payload"]
@@ -2598,18 +2960,18 @@ class Derivation:
 
     def check_lines(self):
         is_all = self.bundle.manifest["request"]["kind"] == "all"
-        billed = set()
         for position, number, account, line in self.lines:
-            key = (line["case"], line["period"])
-            fee = self.fees.get(key)
-            if fee is None and not is_all and "case" not in self.bundle.clients.get(line["case"], {}):
-                continue
-            is_its_own = fee is not None and fee["position"] < position and fee["payload"]["account"] == account \
-                and all(fee["payload"][name] == line[name] for name in ("amount", "start", "end"))
-            if not is_its_own or key in billed:
+            fees = self.fees.get((line["case"], line["period"]), [])
+            own = next((fee for fee in fees if fee["position"] < position and fee["payload"]["account"] == account and all(
+                fee["payload"][name] == line[name] for name in ("amount", "start", "end"))), None)
+            if own is not None:
+                fees.remove(own)
+            elif is_all or "case" in self.bundle.clients.get(line["case"], {}):
                 self.findings.add("events.jsonl", "a line of invoice %d has no earned fee of its own behind it" % number,
                                   None, position)
-            billed.add(key)
+        for position in self.unnamed:
+            if self.named_from is not None and self.named_from < position:
+                self.findings.add("events.jsonl", "the fee names no agreement, and one before it does", None, position)
 
     # -- what can have been recorded
 
@@ -2618,16 +2980,23 @@ class Derivation:
         def find(event, wrong):
             for what in wrong:
                 self.findings.add("events.jsonl", what, None, event["position"])
-        life = Life([])
+        life = Life()
         for place, event in enumerate(case):
-            find(event, self.of_case(client, life, event))
+            find(event, self.of_case(life, event))
+            if event["event"] == "fee_earned" and "agreement" in event["payload"]:
+                wrong = self.of_fee(client, case[:place], account, event)
+                find(event, ["the fee of period %d %s" % (event["payload"]["period"], what) for what in wrong])
             told = [next_["payload"]["kind"] for next_ in following(case, place, "exposure_found")]
             find(event, ["no exposure %s was recorded with it" % kind for kind in life.exposures_of(event)
                          if kind not in told])
             if event["event"] == "fee_earned":
-                self.fees.setdefault((client, event["payload"]["period"]), event)
+                self.fees.setdefault((client, event["payload"]["period"]), []).append(event)
+                if "agreement" not in event["payload"]:
+                    self.unnamed.append(event["position"])
+                else:
+                    self.named_from = min(event["position"], self.named_from or event["position"])
             if event["event"] != "enrolled" or life.enrolment is None:
-                life.apply(event, event["event"], event["payload"], date.fromisoformat(event["occurred_on"]))
+                life.apply(event)
         books = Books()
         for place, event in enumerate(account):
             p, wrong = event["payload"], self.of_account(client, books, event, case)
@@ -2642,7 +3011,7 @@ class Derivation:
             if not wrong or not books.is_opened:
                 books.apply(event)
 
-    def of_case(self, client, life, event):
+    def of_case(self, life, event):
         """What is wrong with an event of a case beside those before it."""
         p, name, day, record = event["payload"], event["event"], event["occurred_on"], self.bundle.record
         wrong, position = [], event["position"]
@@ -2663,57 +3032,58 @@ class Derivation:
             window = cancellation_window(day, rules["days"], rules["calendar"])
             if (p["cancel_through"], p["service_from"]) != window:
                 wrong.append("by its own rules the client can cancel through %s and service begins on %s" % window)
-            if life.enrolment is None or record.terms(life.enrolment, position) != p["terms"]:
+            # The version of the day; older logs have the one that the client enrolled on.
+            if life.enrolment is None or p["terms"] not in (record.terms(life.enrolment, position, day),
+                                                            record.terms(life.enrolment, position)):
                 wrong.append("its terms are not those of the plan that the client enrolled on")
         elif name == "consent_cancelled":
-            signed, is_cancelled, on = life.agreements[-1] if life.agreements else ({}, True, "")
-            if is_cancelled or not on <= p["sent_on"] <= signed["cancel_through"]:
-                wrong.append("it was not sent in the days of the agreement before it")
+            if any(known["payload"]["sent_on"] == p["sent_on"] for known in life.cancellations):
+                wrong.append("the same cancellation was recorded before it")
             if p["sent_on"] > day:
                 wrong.append("it was sent after the day on which it came")
         elif name == "exposure_found" and p["cites"] != LAWS[p["kind"]]:
             wrong.append("an exposure %s cites %s" % (p["kind"], LAWS[p["kind"]]))
-        elif name == "fee_earned":
-            wrong += ["the fee of period %d %s" % (p["period"], what) for what in self.of_fee(client, life, event)]
         return wrong
 
-    def of_fee(self, client, life, event):
-        p, period, wrong = event["payload"], None, []
-        if p["as_of"] != event["occurred_on"]:
-            wrong.append("was judged as of another day than it was earned on")
-        if not life.is_open(p["period"]):
-            wrong.append("was earned or given up before")
-            return wrong
-        period = life.schedule and life.schedule.period(p["period"])
-        if not period:
-            return wrong + ["is of a period that the case does not have"]
-        start, end = map(str, period)
-        if (p["start"], p["end"]) != (start, end):
-            wrong.append("has other days than its period")
-        if p["as_of"] < end:
-            wrong.append("was earned before its period was over")
-        agreement = life.agreement(period[0])
-        if p["rules"] != (agreement["rules"]["packs"] if agreement else []):
-            wrong.append("names other rule packs than its agreement")
-        if "plan" in p and p["plan"] != life.enrolment["plan"]:
-            wrong.append("names another plan than the enrolment")
-        sale, rule = life.enrolment["sale"], agreement["rules"]["telemarketing"] if agreement else {"exempt": []}
-        has_waited = agreement and not (sale["channel"] in rule["exempt"] and "evidence" in sale)
-        done_on = max([day_before(end)] + [piece["on"] for piece in p["evidence"]])
-        if p.get("earned_on", p["as_of"]) != (p["as_of"] if has_waited or "earned_on" not in p
-                                              else min(done_on, p["as_of"])):
-            wrong.append("was earned on another day than it says")
+    def of_fee(self, client, case, account, event):
+        """What of a claimed fee does not follow from what the ledger knew then; what its gates said is not judged."""
+        p, position, record, wrong = event["payload"], event["position"], self.bundle.record, []
+
+        def check(is_wrong, what):
+            if is_wrong:
+                wrong.append(what)
+        as_of = date.fromisoformat(p["as_of"])
+        today = recorded(event).astimezone(record.zone).date() if record.zone else as_of
+        service = Service(case, record, position, today)
+        check(p["as_of"] != event["occurred_on"], "was judged as of another day than it was claimed on")
+        period = service.at(p["period"])
+        if period is None:
+            return wrong + ["is of a period that the case did not have"]
+        accounts = {id_: [e for e in events if e["position"] < position] for id_, events in self.accounts.items()}
+        payer = payer_of(client, accounts.get(client, []))
+        stands = any(fee.period is period and not fee.may_be_freed() for fee in claimed_fees(service, client, accounts))
+        check(stands or service.is_given_up(period), "is of a period that was settled")
+        check((p["start"], p["end"]) != (str(period.start), str(period.end)), "has other days than its period")
+        check(as_of < period.end or period.is_paused or period.cut_on, "was claimed before its period was over")
+        check(p["account"] != payer, "is not on the account that paid")
+        enrolment = next((e["payload"] for e in reversed(case) if e["event"] == "enrolled"), {})
+        check(p.get("plan") != enrolment.get("plan"), "names another plan than the enrolment")
+        agreement, named = period.agreement, p["agreement"]
         if agreement is None:
             return wrong + ["has no agreement"]
-        payer = self.load(self.bundle.clients.get(p["account"], {}).get("account"))
-        members = self.members([e for e in payer if e["position"] < event["position"]])
-        if p["amount"] != life.price(agreement, p["period"], client, members):
-            wrong.append("is not the agreement's price")
-        promised = agreement["terms"]["first_work" if p["period"] == 1 else "monthly_work"]
-        taken = life.work_of(p["period"], date.fromisoformat(p["as_of"]))
-        named = [(piece["work"], piece["event"]["position"], piece["late"]) for piece in p["evidence"]]
-        if named != taken or len(named) != len(promised):
-            wrong.append("does not name the work that was promised for it")
+        signed = agreement.event
+        check((named["id"], named["position"]) != (signed["event_id"], signed["position"]),
+              "names another agreement than that of its period")
+        check(p["rules"] != agreement.rules["packs"], "names other rule packs than its agreement")
+        sale, rule = enrolment["sale"], agreement.rules["telemarketing"]
+        has_waited = not (sale["channel"] in rule["exempt"] and "evidence" in sale)
+        done_on = max([day_before(p["end"])] + [piece["on"] for piece in p["evidence"]])
+        check(p.get("earned_on") != (p["as_of"] if has_waited else min(done_on, p["as_of"])),
+              "was earned on another day than it says")
+        check(p["amount"] != service.price(period, client, accounts, payer), "is not the agreement's price")
+        promised = [(kind, e and e["position"]) for kind, e in service.promised(period, as_of)]
+        check([(piece["work"], piece["event"]["position"]) for piece in p["evidence"]] != promised,
+              "does not name the work that was promised for it")
         return wrong
 
     def of_account(self, client, books, event, case):
@@ -2836,8 +3206,9 @@ def main():
                     "stolen, would not be told from the one in force.")
     if bundle.consistency == "proved":
         said.append("The log begins with what it held at the earlier checkpoint.")
-    said.append("It does not judge: what gates say and whether an open fee's gates hold (fee_gates; counterfoil verify "
-                "judges them), the words of reports, README.txt and the data dictionary,")
+    said.append("It does not judge: what gates answer and say, and so whether a fee is held, claimable, earned, unproved or "
+                "exposed, nor the day by which a claimed one was judged (fees, fee_gates; counterfoil verify judges them), the "
+                "words of reports, README.txt and the data dictionary,")
     if not known_zones():
         said.append("names of time zones,")
     if bundle.manifest["request"]["kind"] != "all":

@@ -180,7 +180,7 @@ mod tests {
             ("2025-10-08", "2025-10-08"),
             ("12 7@9", "12 7@9"),
         ] {
-            assert_eq!(written(text, Format::V3), format!("{field},{field}\r\n"), "{text:?}");
+            assert_eq!(written(text, Format::LAST), format!("{field},{field}\r\n"), "{text:?}");
         }
         assert_eq!(written("=1+1", Format::V2), "=1+1,=1+1\r\n");
         assert_eq!(written("a\u{202e}b", Format::V2), "a\u{202e}b,a\u{202e}b\r\n");
@@ -190,7 +190,7 @@ mod tests {
     fn numbers_are_written_as_their_display() {
         for number in [0, 7, 10, 1_234_567_890, u64::MAX] {
             let mut out = String::new();
-            Row::begin(&mut out, Format::V3).number(number).end();
+            Row::begin(&mut out, Format::LAST).number(number).end();
             assert_eq!(out, format!("{number}\r\n"));
         }
     }

@@ -161,7 +161,7 @@ impl Export {
                 Gather::new(firm, request, Gaps::Stated),
                 Spool::new()?,
                 Spools::new()?,
-                Format::V3,
+                Format::LAST,
             ),
             whole: Run::at(0),
             absent: Run::at(0),
@@ -247,7 +247,7 @@ impl Export {
         let (gather, lines, mut outlet) = self.intake.finish()?;
         let as_of = gather.last_day().ok_or(ExportError::Size)?;
         let told_of = (self.scope.request != Request::All).then(|| gather.cases.clone());
-        let frame = Frame { format: Format::V3, as_of, size, root, names: gather.names, told_of };
+        let frame = Frame { format: Format::LAST, as_of, size, root, names: gather.names, told_of };
         let lines = lines.finish()?;
         let events = u64::try_from(gather.index.length()).unwrap_or(u64::MAX);
         let cases = gather.cases.len();
@@ -305,7 +305,7 @@ impl Export {
             small.insert(names::OPENINGS, self.openings.to_lines());
         }
         let manifest = Manifest {
-            format: Format::V3,
+            format: Format::LAST,
             firm: self.firm,
             request: self.scope.request,
             tree_size: size,
@@ -314,7 +314,7 @@ impl Export {
             files: files(&small, &lines, &kept, &documents.list),
         };
         let listed = manifest.to_bytes();
-        let note = note_text(Format::V3, self.checkpoint.origin.as_str(), &listed);
+        let note = note_text(Format::LAST, self.checkpoint.origin.as_str(), &listed);
         let note = Note::signed(note, &[key])?.to_string();
         let parts = Parts {
             manifest: &manifest,

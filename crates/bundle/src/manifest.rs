@@ -18,18 +18,24 @@ pub enum Format {
     V2,
     /// Tables and reports whose text hides nothing and is calculated by no spreadsheet.
     V3,
+    /// Fees judged on the story of their facts, and claimed ones again, by gates of three answers.
+    V4,
 }
 
 /// The name of the format that is written.
-pub const FORMAT: &str = Format::V3.name();
+pub const FORMAT: &str = Format::LAST.name();
 
 impl Format {
+    /// The one that is written.
+    pub const LAST: Self = Self::V4;
+
     /// Its name.
     pub const fn name(self) -> &'static str {
         match self {
             Self::V1 => "counterfoil.example/bundle/1",
             Self::V2 => "counterfoil.example/bundle/2",
             Self::V3 => "counterfoil.example/bundle/3",
+            Self::V4 => "counterfoil.example/bundle/4",
         }
     }
 
@@ -38,8 +44,13 @@ impl Format {
         self >= Self::V3
     }
 
+    /// Whether fees are judged by the rules of this edition. What an earlier one says of them is not made again.
+    pub(crate) fn judges_fees(self) -> bool {
+        self >= Self::V4
+    }
+
     fn of_name(name: &str) -> Option<Self> {
-        [Self::V1, Self::V2, Self::V3].into_iter().find(|format| format.name() == name)
+        [Self::V1, Self::V2, Self::V3, Self::V4].into_iter().find(|format| format.name() == name)
     }
 }
 
@@ -125,7 +136,7 @@ mod tests {
     #[test]
     fn a_manifest_has_one_spelling() {
         let manifest = Manifest {
-            format: Format::V3,
+            format: Format::LAST,
             firm: FirmId(Uuid::from_u128(0xf1)),
             request: Request::All,
             tree_size: 7,

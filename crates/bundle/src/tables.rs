@@ -91,13 +91,13 @@ pub const TABLES: &[Table] = &[
     },
     Table {
         name: "fee_gates",
-        row: "one gate of one period's fee, as judged when it was claimed, else on the bundle's last day",
+        row: "one gate of one row of fees, as of the day that it was judged by",
         columns: columns! {
             Case_ID: "the client's case", "UUID";
             Period: "the service period", "count from 1";
             Gate: "the gate", "G1 to G8";
             Asks: "what it asks", "text", alone;
-            Holds: "whether it holds; a gate of an earned fee always does", "yes, no";
+            Answer: "what it answers; unknown holds a fee back, and leaves a claimed one unproved", "holds, fails, unknown", alone;
             Finding: "the facts", "text", alone;
             Citation: "the statute or rule", "text", alone;
             Evidence_Positions: "positions of the events it rests on", "counts from 1, blank between", alone;
@@ -106,32 +106,32 @@ pub const TABLES: &[Table] = &[
     },
     Table {
         name: "fees",
-        row: "one service period that is over, or whose fee was earned or given up",
+        row: "one fee that was claimed, or one service period that is over and open or was given up",
         columns: columns! {
             Case_ID: "the client's case", "UUID";
             Period: "the service period", "count from 1";
             Period_Start: "its first day", "ISO 8601 date";
             Period_End: "its last day", "ISO 8601 date";
-            Status: "earned, given_up, claimable or held", "code";
-            Amount: "the fee; for a period that is not earned, what it would be", "decimal";
+            Status: "of a claimed fee, on all that is known: earned, unproved (a gate is unknown) or exposed (nothing allowed it); of others given_up, claimable or held", "code", alone;
+            Amount: "the fee; of a period without one, what it would be", "decimal";
             Amount_Currency: "currency of it", "ISO 4217";
-            Judged_As_Of: "the day up to which it was judged", "ISO 8601 date";
-            Settled_On: "the day it was earned or given up", "ISO 8601 date";
+            Judged_As_Of: "the bundle's last day; of a claimed fee, of the days it was asked for on, the one that allowed it least", "ISO 8601 date", alone;
+            Settled_On: "the day it was claimed or given up", "ISO 8601 date";
             Settled_Position: "position of the event that says so", "count from 1";
             Customer_Account_ID: "the account that pays", "UUID", ads;
             Invoice_Number: "the invoice it stands on", "count from 1", ads;
             Work_Evidence: "each promised piece of work and the position of the event that evidences it", "work@position, blank between";
             Late_Evidence: "how many of these events were recorded more than 7 days after the day they tell of", "count";
-            Rule_Packs: "the rules it was judged by", "code@version, blank between";
+            Rule_Packs: "the rules of its agreement; of a claimed fee, as its claim names them", "code@version, blank between";
         },
     },
     Table {
         name: "invoice_lines",
-        row: "one line of an invoice: one earned fee",
+        row: "one line of an invoice: one claimed fee",
         columns: columns! {
             Invoice_Number: "the invoice", "count from 1", ads;
             Invoice_Line_ID: "the line", "count from 1", ads;
-            Case_ID: "the case that earned it", "UUID";
+            Case_ID: "the case of that fee", "UUID";
             Period: "the service period", "count from 1";
             Period_Start: "its first day", "ISO 8601 date";
             Period_End: "its last day", "ISO 8601 date";
@@ -309,7 +309,7 @@ pub fn data_dictionary() -> String {
                 Checked::Both => "verify.py and counterfoil verify",
                 Checked::Counterfoil => "counterfoil verify",
             };
-            crate::csv::Row::begin(&mut out, Format::V3)
+            crate::csv::Row::begin(&mut out, Format::LAST)
                 .text(table.name)
                 .text(table.row)
                 .text(column.name)

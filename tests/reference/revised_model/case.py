@@ -87,7 +87,8 @@ class Case:
 
     def counts(self, fact):
         """Whether this work can earn anything at all."""
-        if not self.running(fact) or self.pause_over(fact):
+        # What is asked of a bureau beside a round is service that no plan promises.
+        if not self.running(fact) or self.pause_over(fact) or fact.get("type") == "asked":
             return False
         if fact.get("type") != "round":
             return True
@@ -123,6 +124,10 @@ class Case:
         else:
             return own
         return before if (fact.day - before.end).days <= grace else own
+
+    def stated_by(self, fact):
+        """The period whose work a report states: the one it counts for, else that of its day."""
+        return self.belongs_to(fact) if self.counts(fact) else self.grid.period_of(fact.day)
 
     def work_of(self, period):
         return self._work.get(period.start, [])

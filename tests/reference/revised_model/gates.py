@@ -134,7 +134,7 @@ def g4(question):
     case, period, on = question.case, question.period, question.on
     if period.cut_on:
         return fails("cut short by an end", NEVER, period.agreement.end.root)
-    given_up = [f for f in case.of("given_up") if period.contains(days.day(f.get("of")) or f.day)]
+    given_up = [f for f in case.of("given_up") if is_given_up(case, period, f)]
     if given_up:
         return fails("the period was given up", PUT_RIGHT, given_up[0].root)
     if whole_contract(question):
@@ -170,6 +170,13 @@ def g4(question):
             until=days.plus(period.end, 1) if period.end else None,
         )
     return holds(*[f.root for f in works])
+
+
+def is_given_up(case, period, fact):
+    """By its days, if the note names them; else by any day of it."""
+    if fact.get("start"):
+        return case.grid.stands_for(days.day(fact.get("start")), days.day(fact.get("end"))) is period
+    return period.contains(days.day(fact.get("of")) or fact.day)
 
 
 def whole_contract(question):

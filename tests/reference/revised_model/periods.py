@@ -113,14 +113,18 @@ def unended(agreement, on):
 
 def pauses(facts, anchor):
     """Pauses as (first day, last day or None). One before the anchor belongs to an earlier row."""
-    found, open_since = [], None
+    found, open_since, ended_nothing = [], None, None
     for fact in facts:
+        if fact.kind == "pause" and fact.day == ended_nothing:
+            continue  # ended on its own day, whichever of the two was told first
         if fact.kind == "pause" and fact.day >= anchor and open_since is None:
             open_since = fact
         elif fact.kind == "resume" and open_since is not None:
             if fact.day > open_since.day:
                 found.append((open_since.day, days.plus(fact.day, -1)))
             open_since = None
+        elif fact.kind == "resume":
+            ended_nothing = fact.day
     if open_since is not None:
         found.append((open_since.day, None))
     return tuple(found)

@@ -164,6 +164,11 @@ def monthly_statement(question, _, rule):
         return holds()  # no work, no statement of it; G4 says so
     first, last = min(w.day for w in works), max(w.day for w in works)
     limit = days.plus(last, rule["within_days"])
+    for fact in [w for w in case.of("work") if w.get("states")]:
+        # A progress report states the work of the period that it belongs to.
+        in_time = period.contains(fact.day) or fact.day <= limit
+        if case.stated_by(fact) is period and in_time and fact.day >= first:
+            return holds(fact.root)
     for fact in case.of("statement"):
         of = days.day(fact.get("of")) or fact.day
         in_time = period.contains(fact.day) or fact.day <= limit

@@ -1,27 +1,26 @@
 //! One random client, as the CRM knows it.
 
 mod learn;
+mod papers;
 
 use calendar::{CivilDate, PeriodRule};
 use domain::command::{
     Cancel, CaseAction, Command, Dated, Enrol, NoteExposure, NoteReinsertion, SendRound,
-    SignConsent,
 };
 use domain::event::{
     Ask, Basis, BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked,
-    ClientInformationSent, Contact, ContactChanged, CorrectionNoted, Direction,
-    DisclosureAcknowledged, DisclosureDelivered, EndedBy, ExposureKind, IdentityPaperAccepted,
-    IdentityPaperReceived, IdentityPaperRejected, ItemOutcome, Letter, LetterDelivered, MailClass,
-    MessageLogged, Outcome, PaperKind, PeriodClosedWithoutFee, ProgressReportSent,
-    ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score, ServiceEnded,
+    ClientInformationSent, Contact, ContactChanged, CorrectionNoted, Direction, EndedBy,
+    ExposureKind, ItemOutcome, Letter, LetterDelivered, MailClass, MessageLogged, Outcome,
+    PeriodClosedWithoutFee, ProgressReportSent, ResponseReceived, Score, ServiceEnded,
     ServicePaused,
 };
-use domain::ids::{CaseId, DocumentHash, ItemCode, PaperCode};
+use domain::ids::{CaseId, DocumentHash, ItemCode};
 use domain::terms::{Channel, Sale, Seat};
 use domain::value::Personal;
 use rand::RngExt;
 use rand::rngs::StdRng;
 
+use super::firm::home;
 use super::plain::{card, contact, plain_enrolment, plain_report};
 use super::{BUREAUS, bureau, case_id, personal, text, usd};
 
@@ -61,10 +60,15 @@ pub struct Client {
     listed: Vec<(ItemCode, usize)>,
     attested: Vec<(ItemCode, usize)>,
     waiting: Vec<Waiting>,
-    last_round_on: Option<CivilDate>,
+    /// When each kind of work was last done: a round, an import, a progress report.
+    last_done_on: [Option<CivilDate>; 3],
     paused: bool,
     periods: u32,
     signed: Signatures,
+    /// The day of the newest signing.
+    signed_on: Option<CivilDate>,
+    /// How far a client had come whose service is over.
+    was: Stage,
     /// Deletions and corrections that no later report has shown: at which bureau, since when.
     results: Vec<(usize, CivilDate)>,
     /// A report has shown a result that the client has not been told of.
@@ -88,10 +92,12 @@ impl Client {
             listed: Vec::new(),
             attested: Vec::new(),
             waiting: Vec::new(),
-            last_round_on: None,
+            last_done_on: [None; 3],
             paused: false,
             periods: 0,
             signed: Signatures::default(),
+            signed_on: None,
+            was: Stage::New,
             results: Vec::new(),
             to_tell: false,
         }
@@ -117,7 +123,7 @@ impl Client {
             Stage::New => 9,
             Stage::Enrolled(_) | Stage::Ready | Stage::Open if self.is_prompt() => 9,
             Stage::Enrolled(_) | Stage::Ready => 6,
-            Stage::Open => 4,
+            Stage::Open => 5,
             Stage::Over => 1,
         }
     }
@@ -151,11 +157,9 @@ impl Client {
     fn contact(&self, rng: &mut StdRng) -> Contact {
         let household =
             if self.seat() == Seat::Couple { self.number / 2 } else { 100_000 + self.number };
-        let state = match self.number % 20 {
-            0 | 10 => "CA",
-            1 => "GA",
-            _ => "IL",
-        };
+        // Who moves goes to a state whose law is known, sooner or later.
+        let moves = self.signed.agreement && rng.random_ratio(1, 4);
+        let state = if moves { any(rng, &["CA", "OH", "IL"]) } else { home(self.number) };
         contact(self.number, household, state, rng.random_bool(0.5))
     }
 
@@ -166,21 +170,37 @@ impl Client {
         today: CivilDate,
         nonsense: bool,
     ) -> Option<Command> {
-        let action = if nonsense { self.nonsense(rng, today) } else { self.sense(rng, today)? };
-        // Some facts are told late.
-        let late = rng.random_ratio(1, 40) && self.stage == Stage::Open;
-        let back = if late { rng.random_range(1..30) } else { 0 };
-        let actions = vec![Dated { occurred_on: today - chrono::Days::new(back), action }];
+        let actions =
+            if nonsense { vec![self.nonsense(rng, today)] } else { self.sense(rng, today) };
+        let occurred_on = self.happened_on(rng, today, actions.first()?);
+        let actions = actions.into_iter().map(|action| Dated { occurred_on, action }).collect();
         Some(Command::Case { case: self.id(), expected_version: None, actions })
     }
 
-    fn sense(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
+    /// Some facts are told late, ends more often than others; and what was sent too early is found out late.
+    fn happened_on(&self, rng: &mut StdRng, today: CivilDate, action: &CaseAction) -> CivilDate {
+        let one_in = match action {
+            CaseAction::EndService(_) | CaseAction::ResumeService => 3,
+            CaseAction::NoteRoundSent(_) if self.stage == Stage::Open && rng.random_ratio(1, 8) => {
+                let on = self.signed_on.unwrap_or(today) + chrono::Days::new(1);
+                return on.min(today);
+            }
+            _ if self.stage == Stage::Open => 15,
+            _ => return today,
+        };
+        let back = if rng.random_ratio(1, one_in) { rng.random_range(1..30) } else { 0 };
+        today - chrono::Days::new(back)
+    }
+
+    fn sense(&self, rng: &mut StdRng, today: CivilDate) -> Vec<CaseAction> {
         match self.stage {
-            Stage::New => Some(self.enrol(rng)),
-            Stage::Enrolled(step) => Some(self.set_up(rng, step, today)),
-            Stage::Ready => Some(self.before_work(rng, today)),
+            Stage::New => vec![self.enrol(rng)],
+            Stage::Enrolled(step) => self.set_up(rng, step, today),
+            Stage::Ready => vec![self.before_work(rng, today)],
             Stage::Open => self.work(rng, today),
-            Stage::Over => rng.random_ratio(1, 5).then(|| message(rng)),
+            // Some come back.
+            Stage::Over if rng.random_ratio(1, 8) => self.papers(rng),
+            Stage::Over => rng.random_ratio(1, 5).then(|| message(rng)).into_iter().collect(),
         }
     }
 
@@ -209,54 +229,6 @@ impl Client {
         }))
     }
 
-    fn set_up(&self, rng: &mut StdRng, step: u8, today: CivilDate) -> CaseAction {
-        if step > 2 && rng.random_ratio(1, 40) {
-            return CaseAction::Cancel(Cancel { reason: None, sent_on: today });
-        }
-        // One in fifty is served in the cancellation days: G3 has to find it.
-        if step == 3 && rng.random_ratio(1, 50) {
-            return asked(rng);
-        }
-        match step {
-            0 => CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
-            1 | 2 => self.sign(rng),
-            3 => paper_received("photo", PaperKind::PhotoId),
-            4 => paper_judged(rng, "photo"),
-            5 => paper_received("home", PaperKind::Residence),
-            6 => paper_judged(rng, "home"),
-            7 if rng.random_ratio(1, 8) => {
-                CaseAction::ReportIdentityFailed(ReportIdentityFailed { source: text("source") })
-            }
-            7 => {
-                CaseAction::ReportSourceConnected(ReportSourceConnected { source: text("source") })
-            }
-            _ => self.import(rng, usize::from(step), today),
-        }
-    }
-
-    /// The disclosure and the agreement. One in thirty signs before the disclosure was signed for, and
-    /// mostly signs for it afterwards: G1 has to find both.
-    fn sign(&self, rng: &mut StdRng) -> CaseAction {
-        let signs = if self.signed.agreement {
-            rng.random_ratio(1, 3)
-        } else {
-            self.signed.disclosure || rng.random_ratio(1, 30)
-        };
-        if !signs {
-            let document = None;
-            return CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document });
-        }
-        if self.never_signs() {
-            return message(rng);
-        }
-        CaseAction::SignConsent(SignConsent {
-            copies_given: true,
-            document: None,
-            e_sign_consent: true,
-            total_of_payments: usd(rng.random_range(30_000..200_000)),
-        })
-    }
-
     fn import(&self, rng: &mut StdRng, at: usize, issued_on: CivilDate) -> CaseAction {
         let is_there = |rng: &mut StdRng, item: &ItemCode| {
             let deleted = self.deleted.contains(&(item.clone(), at % BUREAUS.len()));
@@ -266,6 +238,7 @@ impl Client {
         report.items.retain(|seen| is_there(rng, &seen.item));
         report.free_annual = rng.random_ratio(1, 10);
         report.score = Some(Score { model: text("Model 8"), value: rng.random_range(480..720) });
+        report.completes_before = completes_before(rng);
         CaseAction::ImportReport(report)
     }
 
@@ -276,8 +249,12 @@ impl Client {
 
     fn before_work(&self, rng: &mut StdRng, today: CivilDate) -> CaseAction {
         match rng.random_range(0..20) {
-            0 => CaseAction::Cancel(Cancel { reason: None, sent_on: today }),
-            1 => self.round(rng).map_or(CaseAction::OpenWork, CaseAction::NoteRoundSent),
+            0 if rng.random_bool(0.5) => {
+                CaseAction::Cancel(Cancel { reason: None, sent_on: today })
+            }
+            1 if rng.random_bool(0.5) => {
+                self.round(rng).map_or(CaseAction::OpenWork, CaseAction::NoteRoundSent)
+            }
             2..=8 => self.attest(rng).unwrap_or(CaseAction::OpenWork),
             _ => CaseAction::OpenWork,
         }
@@ -311,33 +288,70 @@ impl Client {
                 });
             }
         }
-        (!letters.is_empty()).then_some(SendRound { completes_before: None, letters })
+        let completes_before = completes_before(rng);
+        (!letters.is_empty()).then_some(SendRound { completes_before, letters })
     }
 
-    fn work(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
+    /// A round that went out with a listing that nobody said was wrong.
+    fn round_without_basis(&self) -> Option<SendRound> {
+        let known = |key: &&(ItemCode, usize)| {
+            !self.attested.contains(*key) && !self.deleted.contains(*key)
+        };
+        let (item, at) = self.listed.iter().find(known)?;
+        let letter = Letter {
+            bureau: bureau(*at),
+            document: None,
+            items: vec![item.clone()],
+            mail_class: MailClass::FirstClass,
+            tracking: None,
+        };
+        Some(SendRound { completes_before: None, letters: vec![letter] })
+    }
+
+    fn work(&self, rng: &mut StdRng, today: CivilDate) -> Vec<CaseAction> {
+        // Some sign anew while the service runs.
+        if rng.random_ratio(1, 200) {
+            return self.papers(rng);
+        }
+        self.piece_of_work(rng, today).into_iter().collect()
+    }
+
+    fn piece_of_work(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
         if self.paused {
             return rng.random_ratio(1, 4).then_some(CaseAction::ResumeService);
         }
         if self.sold_by_telephone() && (self.to_tell || !self.results.is_empty()) {
             return self.show_results(rng, today);
         }
-        let round_due = self.last_round_on.is_none_or(|on| (today - on).num_days() > 25);
+        // What the month asks for comes first, mostly.
+        if rng.random_ratio(2, 3)
+            && let Some(due) = self.due_work(rng, today)
+        {
+            return Some(due);
+        }
         match rng.random_range(0..40) {
-            0..=8 if round_due => {
-                self.round(rng).map(CaseAction::SendRound).or_else(|| self.attest(rng))
-            }
-            9..=14 => self.answer(rng, today),
-            15..=18 => Some(CaseAction::ProgressReportSent(ProgressReportSent {
-                completes_before: None,
-                document: None,
-            })),
-            19..=22 => {
+            0..=13 => self.answer(rng, today),
+            14..=15 => {
                 let at = rng.random_range(0..BUREAUS.len());
                 Some(self.import(rng, at, today))
             }
-            23..=25 => self.attest(rng),
-            26..=39 if rng.random_ratio(1, 3) => self.seldom(rng, today),
+            26..=28 => self.attest(rng),
+            29 => Some(progress_report(rng)),
+            30..=39 if rng.random_ratio(1, 4) => self.seldom(rng, today),
             _ => None,
+        }
+    }
+
+    /// A round, an import or a progress report, if the last one is some weeks old.
+    fn due_work(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
+        let is_due = |on: &Option<CivilDate>| on.is_none_or(|on| (today - on).num_days() > 23);
+        match self.last_done_on.iter().position(is_due)? {
+            0 => self.round(rng).map(CaseAction::SendRound).or_else(|| self.attest(rng)),
+            1 => {
+                let at = rng.random_range(0..BUREAUS.len());
+                Some(self.import(rng, at, today))
+            }
+            _ => Some(progress_report(rng)),
         }
     }
 
@@ -351,15 +365,12 @@ impl Client {
             return Some(CaseAction::ImportReport(report));
         }
         let told = self.to_tell || rng.random_ratio(1, 20);
-        told.then_some(CaseAction::ProgressReportSent(ProgressReportSent {
-            completes_before: None,
-            document: None,
-        }))
+        told.then(|| progress_report(rng))
     }
 
     fn seldom(&self, rng: &mut StdRng, today: CivilDate) -> Option<CaseAction> {
         let period = self.periods + 1;
-        match rng.random_range(0..16) {
+        match rng.random_range(0..20) {
             0 => Some(CaseAction::PauseService(ServicePaused { reason: personal("away") })),
             1 => {
                 let contact = self.contact(rng);
@@ -381,7 +392,8 @@ impl Client {
                 reason: None,
             })),
             9 if rng.random_bool(0.3) => {
-                Some(CaseAction::Cancel(Cancel { reason: Some(personal("moved")), sent_on: today }))
+                let sent_on = today - chrono::Days::new(rng.random_range(0..20));
+                Some(CaseAction::Cancel(Cancel { reason: Some(personal("moved")), sent_on }))
             }
             10 => Some(CaseAction::ClosePeriod(PeriodClosedWithoutFee {
                 end: None,
@@ -402,6 +414,8 @@ impl Client {
                 corrects: 1,
                 note: personal("a slip"),
             })),
+            15 => self.round_without_basis().map(CaseAction::NoteRoundSent),
+            16 => self.round(rng).map(CaseAction::NoteRoundSent),
             _ => None,
         }
     }
@@ -444,6 +458,16 @@ impl Client {
     }
 }
 
+fn progress_report(rng: &mut StdRng) -> CaseAction {
+    let completes_before = completes_before(rng);
+    CaseAction::ProgressReportSent(ProgressReportSent { completes_before, document: None })
+}
+
+/// Some work says that it completes the period before its day.
+fn completes_before(rng: &mut StdRng) -> Option<bool> {
+    rng.random_ratio(1, 12).then_some(true)
+}
+
 fn asked(rng: &mut StdRng) -> CaseAction {
     CaseAction::BureauAsked(BureauAsked { ask: any(rng, Ask::ALL), bureau: bureau(0) })
 }
@@ -454,18 +478,4 @@ fn message(rng: &mut StdRng) -> CaseAction {
         direction: any(rng, Direction::ALL),
         text: personal("How is it going?"),
     })
-}
-
-fn paper_received(code: &str, kind: PaperKind) -> CaseAction {
-    let paper = PaperCode::parse(code).expect("a code of ours");
-    CaseAction::IdentityPaperReceived(IdentityPaperReceived { document: None, kind, paper })
-}
-
-fn paper_judged(rng: &mut StdRng, code: &str) -> CaseAction {
-    let paper = PaperCode::parse(code).expect("a code of ours");
-    if rng.random_ratio(1, 6) {
-        let reason = personal("not readable");
-        return CaseAction::IdentityPaperRejected(IdentityPaperRejected { paper, reason });
-    }
-    CaseAction::IdentityPaperAccepted(IdentityPaperAccepted { paper })
 }

@@ -150,7 +150,7 @@ fn documents_of_an_erased_client_are_not_there() {
 
 #[test]
 fn an_earlier_version_of_the_format_turns_nothing_off_that_it_had() {
-    for version in ["v1", "v2"] {
+    for version in ["v1", "v2", "v3"] {
         let path = project().join(format!("tests/golden/bundles/case.{version}.zip"));
         let archive = std::fs::read(path).unwrap();
         let find = |archive: &[u8], words: &[&str]| {

@@ -11,7 +11,7 @@ use counterfoil_tests::history::case_id;
 use super::*;
 
 /// The place of the first event of a type, and of one that some values tell apart.
-fn first(events: &[Value], name: &str) -> usize {
+pub(super) fn first(events: &[Value], name: &str) -> usize {
     place(events, name, |_| true)
 }
 
@@ -21,7 +21,7 @@ fn place(events: &[Value], name: &str, is_it: impl Fn(&Value) -> bool) -> usize 
 }
 
 /// Adds an event of its own request at the end of the log.
-fn append(events: &mut Vec<Value>, stream: &Value, name: &str, payload: Value) {
+pub(super) fn append(events: &mut Vec<Value>, stream: &Value, name: &str, payload: Value) {
     let mut event = events.last().unwrap().clone();
     let number = events.len();
     for member in ["causation", "late_days", "access"] {
@@ -212,6 +212,41 @@ fn a_fee_or_an_invoice_that_was_not_earned_so_is_named() {
             &["does not name the work that was promised"],
         ),
         (
+            "agreement",
+            |events| {
+                let at = first(events, "fee_earned");
+                events[at]["payload"]["agreement"]["position"] = json!(2);
+            },
+            &["names another agreement than that of its period"],
+        ),
+        (
+            "account",
+            |e| change(e, "account", json!(case_id(7).to_string())),
+            &["is not on the account that paid"],
+        ),
+        (
+            "no_such_period",
+            |e| change(e, "period", json!(400)),
+            &["is of a period that the case did not have"],
+        ),
+        (
+            "claimed_twice",
+            |events| {
+                let fee = events[first(events, "fee_earned")].clone();
+                append(events, &fee["stream"], "fee_earned", fee["payload"].clone());
+            },
+            &["is of a period that was settled"],
+        ),
+        (
+            "agreement_not_named",
+            |events| {
+                let last = events.iter().rposition(|event| event["event"] == "fee_earned").unwrap();
+                assert_ne!(last, first(events, "fee_earned"));
+                events[last]["payload"].as_object_mut().unwrap().remove("agreement");
+            },
+            &["names no agreement, and one before it does"],
+        ),
+        (
             "line",
             |events| {
                 let at = first(events, "invoice_issued");
@@ -265,13 +300,23 @@ fn papers_and_firms_that_cannot_be_are_named() {
             &["its terms are not those of the plan"],
         ),
         (
-            "cancelled_late",
+            "cancelled_twice",
+            |events| {
+                let signed = events[first(events, "consent_signed")].clone();
+                for _ in 0..2 {
+                    let sent = json!({"sent_on": signed["occurred_on"]});
+                    append(events, &signed["stream"], "consent_cancelled", sent);
+                }
+            },
+            &["the same cancellation was recorded before it"],
+        ),
+        (
+            "cancelled_before_it_was_sent",
             |events| {
                 let stream = events[first(events, "consent_signed")]["stream"].clone();
-                let day = events.last().unwrap()["occurred_on"].clone();
-                append(events, &stream, "consent_cancelled", json!({"sent_on": day}));
+                append(events, &stream, "consent_cancelled", json!({"sent_on": "2999-12-31"}));
             },
-            &["not sent in the days of the agreement"],
+            &["sent after the day on which it came"],
         ),
         (
             "invented_law",

@@ -4,11 +4,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use domain::case::Mark;
 use domain::event::{
-    AccountEvent, CaseEvent, ConsentSigned, Event, ExposureKind, Recorded, ResponseReceived,
-    RoundSent,
+    AccountEvent, CaseEvent, ConsentSigned, DisclosureAcknowledged, Event, ExposureKind, Recorded,
+    ResponseReceived, RoundSent,
 };
-use domain::ids::{BureauCode, DocumentHash};
-use domain::terms::Work;
+use domain::ids::BureauCode;
 
 use super::{Rows, Told};
 use crate::csv::{Row, list};
@@ -41,23 +40,42 @@ pub(super) fn contracts<'a>(told: &Told<'a>) -> Vec<Contract<'a>> {
     }
     for (recorded, event) in events(told) {
         let CaseEvent::ConsentCancelled(e) = event else { continue };
-        let undone = contracts.iter_mut().filter(|contract| {
+        let undoes = |contract: &&mut Contract<'_>| {
             let days = contract.recorded.occurred_on..=contract.signed.cancel_through;
             days.contains(&e.sent_on)
-        });
-        for contract in undone {
-            contract.cancelled = Some((recorded, e.sent_on));
+        };
+        let before = |contract: &&mut Contract<'_>| contract.recorded.position < recorded.position;
+        let cancelled = Some((recorded, e.sent_on));
+        if told.frame.format.judges_fees() {
+            contracts.iter_mut().filter(undoes).for_each(|contract| contract.cancelled = cancelled);
+        } else if let Some(latest) = contracts.iter_mut().rfind(before) {
+            latest.cancelled = cancelled;
         }
     }
     contracts
 }
 
-/// The first service of the case: the earliest day, and on one day the first recorded.
+/// The acknowledgement of the disclosure: of the earliest day; in earlier editions the one recorded first.
+pub(super) fn acknowledged<'a>(
+    told: &Told<'a>,
+) -> Option<(&'a Recorded, &'a DisclosureAcknowledged)> {
+    let mut acknowledged = events(told).filter_map(|(recorded, event)| {
+        let CaseEvent::DisclosureAcknowledged(e) = event else { return None };
+        Some((recorded, e))
+    });
+    if told.frame.format.judges_fees() {
+        acknowledged.min_by_key(|(recorded, _)| (recorded.occurred_on, recorded.position))
+    } else {
+        acknowledged.next()
+    }
+}
+
+/// The first service of the case, a letter to a bureau or a request to one: the earliest day, and on one day the
+/// first recorded.
 pub(super) fn first_work<'t>(told: &'t Told<'_>) -> Option<&'t Mark> {
-    let work = told.case.work.iter().filter(|done| done.work != Work::ReportImport);
-    let done = work.map(|done| &done.moment.mark);
+    let rounds = told.case.rounds.iter().map(|round| &round.mark);
     let asked = told.case.asked.iter().map(|asked| &asked.mark);
-    done.chain(asked).min_by_key(|mark| (mark.on, mark.at.position))
+    rounds.chain(asked).min_by_key(|mark| (mark.on, mark.at.position))
 }
 
 fn marked<'a>(row: Row<'a>, mark: Option<&Mark>) -> Row<'a> {
@@ -67,30 +85,28 @@ fn marked<'a>(row: Row<'a>, mark: Option<&Mark>) -> Row<'a> {
 /// The columns of an agreement, empty where there is none.
 const CONTRACT_COLUMNS: usize = 12;
 
-fn begin<'a>(told: &Told<'_>, acknowledged: Option<DocumentHash>, out: &'a mut String) -> Row<'a> {
+fn begin<'a>(told: &Told<'_>, out: &'a mut String) -> Row<'a> {
     let enrolment = told.case.enrolment.as_ref();
     let row = Row::begin(out, told.frame.format).plain(told.id);
     let row = marked(row, enrolment.map(|e| &e.mark)).maybe(enrolment.map(|e| e.sale.channel));
     let row = marked(row, told.case.disclosure_delivered.as_ref());
-    marked(row, told.case.acknowledged.first().map(|first| &first.mark)).maybe(acknowledged)
+    let acknowledged = acknowledged(told);
+    row.maybe(acknowledged.map(|(recorded, _)| recorded.occurred_on))
+        .maybe(acknowledged.map(|(recorded, _)| recorded.position))
+        .maybe(acknowledged.and_then(|(_, e)| e.document))
 }
 
 pub(super) fn papers(told: &Told<'_>, rows: &mut Rows) {
     let out = &mut rows.tables[at::PAPERS];
-    let acknowledged = events(told).find_map(|(_, event)| {
-        let CaseEvent::DisclosureAcknowledged(e) = event else { return None };
-        Some(e)
-    });
-    let acknowledged = acknowledged.and_then(|e| e.document);
     let first = first_work(told);
     let contracts = contracts(told);
     if contracts.is_empty() {
-        let row = (0..CONTRACT_COLUMNS).fold(begin(told, acknowledged, out), |row, _| row.empty());
+        let row = (0..CONTRACT_COLUMNS).fold(begin(told, out), |row, _| row.empty());
         marked(row, first).end();
     }
     for contract in contracts {
         let signed = contract.signed;
-        let row = begin(told, acknowledged, out)
+        let row = begin(told, out)
             .plain(contract.recorded.occurred_on)
             .plain(contract.recorded.position)
             .maybe(signed.document)
@@ -182,6 +198,7 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
     let standing = standing(told);
     for seen in &told.case.exposures {
         let (found, mark) = (&seen.found, &seen.mark);
+        let stands = if standing.contains(&mark.at.position) { "yes" } else { "no" };
         Row::begin(out, rows.format)
             .plain(mark.at.position)
             .plain(mark.on)
@@ -192,7 +209,8 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
             .maybe(found.period)
             .empty()
             .money(found.amount)
-            .yes_or_no(standing.contains(&mark.at.position))
+            // Another edition of the rules put other things right.
+            .maybe(Some(stands).filter(|_| rows.format.judges_fees()))
             .end();
     }
     for recorded in own_account {

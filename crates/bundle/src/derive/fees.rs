@@ -2,14 +2,14 @@
 
 use std::collections::BTreeSet;
 
-use calendar::CivilDate;
+use calendar::{CivilDate, Period};
 use domain::account::Account;
 use domain::case::Mark;
 use domain::event::{CaseEvent, Event, FeeEarned, FeeMarked, Recorded, WorkEvidence};
-use domain::gates::Explanation;
-use domain::gates::FeeStanding;
+use domain::gates::{Explanation, FeeStanding, Finding};
 use domain::ids::AccountId;
 use domain::judge::{Judge, Matter};
+use domain::money::Money;
 use domain::rules::PackRef;
 use domain::terms::Work;
 
@@ -34,22 +34,106 @@ pub(super) fn open(told: &Told<'_>, judge: &Judge<'_>) -> Vec<Explanation> {
 
 /// The periods that were given up, with the note that says so.
 pub(super) fn given_up<'a>(told: &Told<'a>, judge: &Judge<'a>) -> Vec<(&'a Mark, Explanation)> {
-    let given_up = judge.case().given_up.iter();
+    let given_up = judge.given_up_periods();
     given_up
-        .filter_map(|note| Some((&note.moment.mark, judge.explain(note.period, told.frame.as_of)?)))
+        .filter_map(|(note, number)| {
+            Some((&note.moment.mark, judge.explain(number, told.frame.as_of)?))
+        })
         .collect()
 }
 
-struct Fee {
+/// A row of the table, and what its gates say.
+pub(super) struct Fee {
+    period: Period,
     status: &'static str,
+    amount: Option<Money>,
+    as_of: CivilDate,
     settled: Option<(CivilDate, u64)>,
     account: AccountId,
     invoice: Option<u64>,
+    work: Vec<WorkEvidence>,
     packs: Vec<PackRef>,
-    explanation: Explanation,
+    findings: Vec<Finding>,
 }
 
-/// Adds the fees: those claimed, in the order claimed, those given up, and those of periods that are over.
+impl Fee {
+    /// A claimed fee, as its event tells it.
+    pub(super) fn claimed(recorded: &Recorded, fee: &FeeEarned, invoice: Option<u64>) -> Self {
+        Self {
+            period: Period { number: fee.period, start: fee.start, end: fee.end },
+            status: "earned",
+            amount: Some(fee.amount),
+            as_of: fee.as_of,
+            settled: Some((recorded.occurred_on, recorded.position)),
+            account: fee.account,
+            invoice,
+            work: fee.evidence.clone(),
+            packs: fee.rules.clone(),
+            findings: Vec::new(),
+        }
+    }
+
+    /// A period without a fee, as it is explained at the end.
+    fn unclaimed(
+        told: &Told<'_>,
+        judge: &Judge<'_>,
+        status: &'static str,
+        settled: Option<&Mark>,
+        explanation: Explanation,
+    ) -> Self {
+        let rules = judge.rules(explanation.period.number);
+        Self {
+            period: explanation.period,
+            status,
+            amount: explanation.amount,
+            as_of: explanation.as_of,
+            settled: settled.map(|mark| (mark.on, mark.at.position)),
+            account: payer(told),
+            invoice: None,
+            work: explanation.evidence(),
+            packs: rules.map_or_else(Vec::new, |rules| rules.packs.clone()),
+            findings: explanation.findings,
+        }
+    }
+
+    /// Adds its row, and one for each gate.
+    pub(super) fn write(&self, told: &Told<'_>, rows: &mut Rows) {
+        let work = self.work.iter().map(|e| format!("{}@{}", e.work, e.event.position));
+        let packs = self.packs.iter().map(|pack| format!("{}@{}", pack.code, pack.version));
+        Row::begin(&mut rows.tables[at::FEES], rows.format)
+            .plain(told.id)
+            .plain(self.period.number)
+            .plain(self.period.start)
+            .plain(last_day(self.period.end))
+            .plain(self.status)
+            .money(self.amount)
+            .plain(self.as_of)
+            .maybe(self.settled.map(|(on, _)| on))
+            .maybe(self.settled.map(|(_, position)| position))
+            .plain(self.account)
+            .maybe(self.invoice)
+            .plain(list(work))
+            .plain(self.work.iter().filter(|e| e.late).count())
+            .text(&list(packs))
+            .end();
+        for finding in &self.findings {
+            Row::begin(&mut rows.tables[at::FEE_GATES], rows.format)
+                .plain(told.id)
+                .plain(self.period.number)
+                .plain(finding.gate)
+                .text(finding.gate.asks())
+                .plain(finding.answer)
+                .text(&finding.because)
+                .text(&finding.cites)
+                .plain(list(finding.events.iter().map(|event| event.position)))
+                .maybe(finding.not_before)
+                .end();
+        }
+    }
+}
+
+/// Adds the fees, by the number of their period: of one that is over and open, then those claimed and given up,
+/// in the order recorded.
 pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
     for wrong in &told.wrong_marks {
         rows.fault(wrong.recorded.position, wrong.what.clone());
@@ -62,79 +146,20 @@ pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
             FeeStanding::Unproved => "unproved",
             FeeStanding::Exposed => "exposed",
         };
-        fees.push(Fee {
-            status,
-            settled: Some((earned.recorded.occurred_on, earned.recorded.position)),
-            account: earned.fee.account,
-            invoice: judged.invoice,
-            packs: earned.fee.rules.clone(),
-            explanation: judge.explain_claimed(&judged),
-        });
+        let findings = judge.explain_claimed(&judged).findings;
+        let fee = Fee::claimed(earned.recorded, earned.fee, judged.invoice);
+        fees.push(Fee { status, as_of: judged.asked_on, findings, ..fee });
     }
     for (mark, explanation) in given_up(told, judge) {
-        let settled = Some((mark.on, mark.at.position));
-        fees.push(unearned(told, judge, "given_up", settled, explanation));
+        fees.push(Fee::unclaimed(told, judge, "given_up", Some(mark), explanation));
     }
     for explanation in open(told, judge) {
         let status = if explanation.is_claimable() { "claimable" } else { "held" };
-        fees.push(unearned(told, judge, status, None, explanation));
+        fees.push(Fee::unclaimed(told, judge, status, None, explanation));
     }
-    fees.sort_by_key(|fee| (fee.explanation.period.number, fee.settled.map(|(_, at)| at)));
+    fees.sort_by_key(|fee| (fee.period.number, fee.settled.map(|(_, at)| at)));
     for fee in &fees {
-        write(told, fee, rows);
-    }
-}
-
-fn unearned(
-    told: &Told<'_>,
-    judge: &Judge<'_>,
-    status: &'static str,
-    settled: Option<(CivilDate, u64)>,
-    explanation: Explanation,
-) -> Fee {
-    let rules = judge.rules(explanation.period.number);
-    Fee {
-        status,
-        settled,
-        account: payer(told),
-        invoice: None,
-        packs: rules.map_or_else(Vec::new, |rules| rules.packs.clone()),
-        explanation,
-    }
-}
-
-fn write(told: &Told<'_>, fee: &Fee, rows: &mut Rows) {
-    let explanation = &fee.explanation;
-    let (period, evidence) = (explanation.period, explanation.evidence());
-    let work = evidence.iter().map(|e| format!("{}@{}", e.work, e.event.position));
-    Row::begin(&mut rows.tables[at::FEES], rows.format)
-        .plain(told.id)
-        .plain(period.number)
-        .plain(period.start)
-        .plain(last_day(period.end))
-        .plain(fee.status)
-        .money(explanation.amount)
-        .plain(explanation.as_of)
-        .maybe(fee.settled.map(|(on, _)| on))
-        .maybe(fee.settled.map(|(_, position)| position))
-        .plain(fee.account)
-        .maybe(fee.invoice)
-        .plain(list(work))
-        .plain(evidence.iter().filter(|e| e.late).count())
-        .text(&list(fee.packs.iter().map(|pack| format!("{}@{}", pack.code, pack.version))))
-        .end();
-    for finding in &explanation.findings {
-        Row::begin(&mut rows.tables[at::FEE_GATES], rows.format)
-            .plain(told.id)
-            .plain(period.number)
-            .plain(finding.gate)
-            .text(finding.gate.asks())
-            .plain(finding.answer)
-            .text(&finding.because)
-            .text(&finding.cites)
-            .plain(list(finding.events.iter().map(|event| event.position)))
-            .maybe(finding.not_before)
-            .end();
+        fee.write(told, rows);
     }
 }
 
@@ -159,10 +184,38 @@ pub(super) fn unclaimable(then: &Then<'_>, recorded: &Recorded, fee: &FeeEarned)
     if judge.is_settled(fee.period) {
         wrong.push("is of a period that was settled".into());
     }
-    if explanation.is_claimable() && judge.claim(payer, &explanation) != *fee {
-        wrong.push("is not the fee that could be claimed for that period".into());
+    if explanation.is_claimable() {
+        wrong.extend(other_than(&judge.claim(payer, &explanation), fee).map(str::to_owned));
     }
     wrong
+}
+
+/// In what a fee is not the one that could be claimed. Which period and day it was judged for it says itself.
+fn other_than(claim: &FeeEarned, fee: &FeeEarned) -> impl Iterator<Item = &'static str> {
+    let FeeEarned {
+        account,
+        agreement,
+        amount,
+        as_of: _,
+        earned_on,
+        end,
+        evidence,
+        period: _,
+        plan,
+        rules,
+        start,
+    } = fee;
+    let others = [
+        (*account != claim.account, "is not on the account that paid"),
+        (*agreement != claim.agreement, "names another agreement than that of its period"),
+        (*amount != claim.amount, "is not the agreement's price"),
+        ((*start, *end) != (claim.start, claim.end), "has other days than its period"),
+        (*earned_on != claim.earned_on, "was earned on another day than it says"),
+        (*evidence != claim.evidence, "does not name the work that was promised for it"),
+        (*plan != claim.plan, "names another plan than the enrolment"),
+        (*rules != claim.rules, "names other rule packs than its agreement"),
+    ];
+    others.into_iter().filter_map(|(is_other, what)| is_other.then_some(what))
 }
 
 /// What of a mark of a fee the ledger cannot have concluded on what it knew then.
@@ -198,7 +251,7 @@ impl Then<'_> {
 }
 
 /// Whether a fee names events that are what it says of them.
-fn check(told: &Told<'_>, earned: &Earned<'_>, rows: &mut Rows) {
+pub(super) fn check(told: &Told<'_>, earned: &Earned<'_>, rows: &mut Rows) {
     let position = earned.recorded.position;
     let name = format!("the fee of period {}", earned.fee.period);
     for evidence in &earned.fee.evidence {

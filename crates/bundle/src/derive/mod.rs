@@ -6,8 +6,9 @@
 
 mod account;
 mod case;
+mod earlier;
 mod fees;
-mod report;
+pub(crate) mod report;
 mod story;
 mod timeline;
 
@@ -54,6 +55,10 @@ pub(crate) struct Rows {
     pub(crate) earned: Vec<Charge>,
     /// Lines of invoices, each with the number of its invoice.
     pub(crate) lines: Vec<(u64, Charge)>,
+    /// Fees that name no agreement, by position.
+    pub(crate) unnamed: Vec<u64>,
+    /// The position of the first fee that names one.
+    pub(crate) named_from: Option<u64>,
 }
 
 /// Why not everything was told of a client: its rows and its page are not whole.
@@ -98,6 +103,8 @@ impl Rows {
             faults: Vec::new(),
             earned: Vec::new(),
             lines: Vec::new(),
+            unnamed: Vec::new(),
+            named_from: None,
         }
     }
 
@@ -314,7 +321,11 @@ pub(crate) fn tell(
             firm: told.firm.last(),
             today: told.frame.as_of,
         });
-        fees::rows(&told, &judge, rows);
+        if frame.format.judges_fees() {
+            fees::rows(&told, &judge, rows);
+        } else {
+            earlier::rows(&told, rows);
+        }
         rows.reports.push((told.id, report::page(&told, own_account, &judge)));
     }
     case::exposures(&told, own_account, rows);

@@ -22,6 +22,11 @@ ul{margin:.3em 0 .3em 1.2em;padding:0}.at{color:#777;font-size:.85em;white-space
 bold}.fee{margin:.9em 0;page-break-inside:avoid}footer{margin-top:2.5em;border-top:1px solid #999;\
 padding-top:.5em;font-size:.85em;color:#444}@media print{body{margin:0;max-width:none;font-size:10pt}}";
 
+/// The sections, and the beginning of the sentence, that say what an edition of the rules makes of the events.
+pub(crate) const CHARGED: &str = "What was charged, and why it could be";
+pub(crate) const EXPOSED: &str = "What the firm is exposed by";
+pub(crate) const FIRST_WORK: &str = "The first work was done on ";
+
 /// Events, each with its sentence.
 type Dated<'a> = Vec<(&'a Recorded, String)>;
 
@@ -167,11 +172,11 @@ fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
         }
         None => page.sentence("No delivery of the federal disclosure is on record.", &[]),
     }
-    match case.acknowledged.first().map(|first| &first.mark) {
-        Some(mark) => {
-            let sentence =
-                format!("The client signed for it on {} (15 USC 1679c(c)).", day(mark.on));
-            page.sentence(&sentence, &[mark.at.position]);
+    match case::acknowledged(told) {
+        Some((recorded, _)) => {
+            let on = day(recorded.occurred_on);
+            let sentence = format!("The client signed for it on {on} (15 USC 1679c(c)).");
+            page.sentence(&sentence, &[recorded.position]);
         }
         None => page.sentence("The client has not signed for it.", &[]),
     }
@@ -204,16 +209,13 @@ fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
             page.sentence(&sentence, &[recorded.position]);
         }
     }
-    if let Some(mark) = case::first_work(told) {
+    if let Some(mark) = case::first_work(told).filter(|_| page.format.judges_fees()) {
         let when = if case.is_early(mark.on) {
             "before any agreement allowed it"
         } else {
             "when the waiting days were over"
         };
-        page.sentence(
-            &format!("The first work was done on {}, {when}.", day(mark.on)),
-            &[mark.at.position],
-        );
+        page.sentence(&format!("{FIRST_WORK}{}, {when}.", day(mark.on)), &[mark.at.position]);
     }
     page.dated(identity, "No identity papers are on record.");
 }
@@ -239,7 +241,23 @@ fn history(done: &Dated<'_>, back: &Dated<'_>, page: &mut Page) {
 }
 
 fn charged(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &mut Page) {
-    page.heading("What was charged, and why it could be");
+    page.heading(CHARGED);
+    if page.format.judges_fees() {
+        fees_of(told, judge, page);
+    }
+    let money = own_account.iter().filter_map(|recorded| match &recorded.event {
+        Event::Account(event) => Some((recorded, story::of_account(event)?)),
+        Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
+    });
+    page.heading("Invoices and payments");
+    let if_none = elsewhere(told).map_or_else(
+        || "No invoice was issued and nothing was paid.".to_owned(),
+        |account| format!("Invoices and payments stand on the account {account}."),
+    );
+    page.dated(&money.collect(), &if_none);
+}
+
+fn fees_of(told: &Told<'_>, judge: &Judge<'_>, page: &mut Page) {
     for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         let fee = earned.fee;
         let on_invoice =
@@ -272,20 +290,8 @@ fn charged(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &
         held(explanation, page);
     }
     if told.earned.is_empty() {
-        let guarded = page.format.guards_text();
-        let asked = if guarded { "." } else { ", and none was asked for." };
-        page.sentence(&format!("No fee was claimed{asked}"), &[]);
+        page.sentence("No fee was claimed.", &[]);
     }
-    let money = own_account.iter().filter_map(|recorded| match &recorded.event {
-        Event::Account(event) => Some((recorded, story::of_account(event)?)),
-        Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
-    });
-    page.heading("Invoices and payments");
-    let if_none = elsewhere(told).map_or_else(
-        || "No invoice was issued and nothing was paid.".to_owned(),
-        |account| format!("Invoices and payments stand on the account {account}."),
-    );
-    page.dated(&money.collect(), &if_none);
 }
 
 /// What stands behind a claimed fee, on what the bundle tells.
@@ -358,7 +364,10 @@ fn held(explanation: &Explanation, page: &mut Page) {
 }
 
 fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
-    page.heading("What the firm is exposed by");
+    page.heading(EXPOSED);
+    if !page.format.judges_fees() {
+        return;
+    }
     let standing = case::standing(told);
     let mut any = false;
     for seen in &told.case.exposures {
@@ -377,9 +386,9 @@ fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
         if let Event::Account(AccountEvent::UnearnedPaymentFound(e)) = &recorded.event {
             any = true;
             let on = day(recorded.occurred_on);
-            let (verb, owed) = owed(told, e, page.format);
+            let owed = owed(told, e);
             let sentence = format!(
-                "{on}: {} of the payment {} {verb} no earned fee behind it ({}){owed}",
+                "{on}: {} of the payment {} had no earned fee behind it ({}){owed}",
                 e.amount, e.payment, e.cites
             );
             page.sentence(&sentence, &[recorded.position]);
@@ -391,17 +400,13 @@ fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
 }
 
 /// What of a payment that nothing earned stood behind is owed now: some of it may have gone back since.
-fn owed(told: &Told<'_>, e: &UnearnedPaymentFound, format: Format) -> (&'static str, String) {
-    if !format.guards_text() {
-        return ("has", " and is owed to the client.".into());
-    }
+fn owed(told: &Told<'_>, e: &UnearnedPaymentFound) -> String {
     let account = told.accounts.get(&told.id.own_account());
     let payment = account.and_then(|account| account.payments.get(&e.payment));
     let left = payment.map(|payment| payment.unearned_left).filter(|left| left.is_positive());
-    let owed = left.map_or("; nothing of it is owed any more.".to_owned(), |left| {
+    left.map_or("; nothing of it is owed any more.".to_owned(), |left| {
         format!("; {left} of the payment is owed to the client.")
-    });
-    ("had", owed)
+    })
 }
 
 #[cfg(test)]

@@ -35,6 +35,13 @@ pub(super) fn check(id: CaseId, party: &Party, firm: &FirmRecord, rows: &mut Row
             wrong.push(format!("no exposure {kind} was recorded with it"));
         }
         if let CaseEvent::FeeEarned(e) = event {
+            match e.agreement {
+                None => rows.unnamed.push(recorded.position),
+                Some(_) => {
+                    let first = rows.named_from.into_iter().chain([recorded.position]).min();
+                    rows.named_from = first;
+                }
+            }
             rows.earned.push(Charge {
                 case: id,
                 account: e.account,

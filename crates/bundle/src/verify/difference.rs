@@ -1,13 +1,12 @@
 //! Where two texts part.
 
-use std::io::{self, BufRead, BufReader, Read};
+use std::io::{self, Read};
 
+use super::earlier::{LeftOut, Lines};
 use crate::tables::Table;
 
 /// Most bytes of a value that a finding repeats.
 const SHOWN_BYTES_MAX: usize = 80;
-/// Most bytes of a line that is compared: beyond that it is cut.
-const LINE_BYTES_MAX: u64 = 1 << 20;
 
 /// The first line, counted from 1, in which two texts differ.
 pub(super) fn first_line(expected: &[u8], found: &[u8]) -> u64 {
@@ -16,36 +15,21 @@ pub(super) fn first_line(expected: &[u8], found: &[u8]) -> u64 {
     u64::try_from(newlines).unwrap_or(u64::MAX).saturating_add(1)
 }
 
-struct Lines<R> {
-    from: BufReader<R>,
-}
-
-impl<R: Read> Lines<R> {
-    fn next(&mut self) -> io::Result<Option<Vec<u8>>> {
-        let mut line = Vec::new();
-        let read = (&mut self.from).take(LINE_BYTES_MAX).read_until(b'\n', &mut line)?;
-        Ok((read > 0).then_some(line))
-    }
-}
-
-/// A line of each text, where they differ; nothing where one has ended.
+/// A line of each text, where they differ, and its number in the one that was found; nothing where one has ended.
 type Parting = (u64, Option<Vec<u8>>, Option<Vec<u8>>);
 
-fn part(expected: impl Read, found: impl Read) -> io::Result<Parting> {
-    let mut expected = Lines { from: BufReader::new(expected) };
-    let mut found = Lines { from: BufReader::new(found) };
-    let mut row = 0;
+fn part(expected: impl Read, mut found: Lines<impl Read>) -> io::Result<Parting> {
+    let mut expected = Lines::of(LeftOut::Nothing, expected);
     loop {
-        row += 1;
-        let (a, b) = (expected.next()?, found.next()?);
+        let (a, b) = (expected.next()?.map(|(_, line)| line), found.next()?.map(|(_, line)| line));
         if a != b || a.is_none() {
-            return Ok((row, a, b));
+            return Ok((found.row(), a, b));
         }
     }
 }
 
 /// The first line in which two files differ.
-pub(super) fn line_of(expected: impl Read, found: impl Read) -> io::Result<u64> {
+pub(super) fn line_of(expected: impl Read, found: Lines<impl Read>) -> io::Result<u64> {
     Ok(part(expected, found)?.0)
 }
 
@@ -53,7 +37,7 @@ pub(super) fn line_of(expected: impl Read, found: impl Read) -> io::Result<u64> 
 pub(super) fn in_table(
     table: &Table,
     expected: impl Read,
-    found: impl Read,
+    found: Lines<impl Read>,
 ) -> io::Result<(u64, String)> {
     let (row, expected, found) = part(expected, found)?;
     let what = match (expected, found) {
@@ -109,10 +93,14 @@ mod tests {
         let table = &TABLES[crate::tables::at::INVOICE_LINES];
         let expected = "a\r\n1,1,c,2,s,e,119.00,USD\r\n";
         let found = "a\r\n1,1,c,2,s,e,118.00,USD\r\n";
-        let (row, what) = in_table(table, expected.as_bytes(), found.as_bytes()).unwrap();
+        let held = |found: &str| {
+            let found = Lines::of(LeftOut::Nothing, found.as_bytes());
+            in_table(table, expected.as_bytes(), found).unwrap()
+        };
+        let (row, what) = held(found);
         assert_eq!(row, 2);
         assert_eq!(what, "Invoice_Line_Amount is \"118.00\"; the events make it \"119.00\"");
-        let (row, what) = in_table(table, expected.as_bytes(), &expected.as_bytes()[..3]).unwrap();
+        let (row, what) = held(&expected[..3]);
         assert_eq!((row, what.as_str()), (2, "rows are missing from here on"));
         assert_eq!(first_line(b"a\nb\n", b"a\nc\n"), 2);
     }

@@ -138,7 +138,7 @@ pub(super) fn read(
     check_parts(archive, manifest, findings);
     let gaps = match manifest.format {
         Format::V1 => Gaps::None,
-        Format::V2 | Format::V3 => Gaps::Stated,
+        Format::V2 | Format::V3 | Format::V4 => Gaps::Stated,
     };
     let gather = Gather::new(manifest.firm, manifest.request.clone(), gaps);
     // The digest is made where the lines are unpacked.

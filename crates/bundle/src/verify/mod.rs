@@ -2,6 +2,7 @@
 //! earlier.
 
 mod difference;
+mod earlier;
 mod events;
 mod order;
 mod papers;

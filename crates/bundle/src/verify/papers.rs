@@ -1,5 +1,7 @@
 //! The small files: manifest, signatures, checkpoint, openings and the documents that never vary.
 
+use std::collections::BTreeSet;
+
 use proof::Checkpoint;
 use proof::note::{Note, VerifierKey};
 
@@ -54,7 +56,7 @@ pub(super) fn read(archive: &ArchiveReader, trust: &Trust, findings: &mut Findin
     if note.is_some() && checkpoint.is_none() {
         findings.of_file(names::CHECKPOINT, "it is not a checkpoint");
     }
-    let format = manifest.as_ref().map_or(Format::V3, |manifest| manifest.format);
+    let format = manifest.as_ref().map_or(Format::LAST, |manifest| manifest.format);
     let size = checkpoint.as_ref().map(|checkpoint| checkpoint.size);
     let listed = text(archive, names::KEYS, SMALL_BYTES_MAX, findings);
     let keys = Keys {
@@ -137,6 +139,10 @@ fn checkpoint_note(archive: &ArchiveReader, findings: &mut Findings) -> Option<N
     if note.is_none() {
         findings.of_file(names::CHECKPOINT, "it is not a signed note");
     }
+    let mut lines = BTreeSet::new();
+    if !text.lines().all(|line| lines.insert(line)) {
+        findings.of_file(names::CHECKPOINT, "it has a line twice");
+    }
     note
 }
 
@@ -179,7 +185,7 @@ fn documents(
         root: manifest.root,
         public_key: &key,
     });
-    if manifest.format < Format::V3 {
+    if manifest.format < Format::LAST {
         return earlier_version(archive, manifest.format, &readme, findings);
     }
     for (name, expected) in [
@@ -213,14 +219,26 @@ fn earlier_version(archive: &ArchiveReader, format: Format, readme: &str, findin
                 .of_file(name, "it is not what any software of this version of the format wrote");
         }
     }
-    let version = if format == Format::V1 { "first" } else { "second" };
-    let what = format!(
+    let version = match format {
+        Format::V1 => "first",
+        Format::V2 => "second",
+        Format::V3 | Format::V4 => "third",
+    };
+    let mut what = format!(
         "of the {version} version of the format: the words of its README.txt and data dictionary are those \
-         of the software that wrote it and were not compared, and its text may hide characters or be \
-         calculated by a spreadsheet"
+         of the software that wrote it and were not compared"
     );
+    if !format.guards_text() {
+        what += ", and its text may hide characters or be calculated by a spreadsheet";
+    }
     findings.remark(names::MANIFEST, None, None, what);
+    findings.remark(names::MANIFEST, None, None, OF_EARLIER_EDITION);
 }
+
+/// What is not made again of a bundle that was written before these rules.
+const OF_EARLIER_EDITION: &str = "the judgement of fees in it follows an earlier edition of the rules and was not made \
+    again: of fees.csv only claimed fees were compared, and that periods were given up, and neither fee_gates.csv nor \
+    whether exposures stand nor what pages say of all that";
 
 fn openings(archive: &ArchiveReader, findings: &mut Findings) -> Openings {
     let Some(text) = text(archive, names::OPENINGS, OPENINGS_BYTES_MAX, findings) else {

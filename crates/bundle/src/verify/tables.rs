@@ -8,6 +8,7 @@ use domain::ids::CaseId;
 use domain::world::Impossible;
 use proof::Checkpoint;
 
+use super::earlier::{LeftOut, Lines};
 use super::events::Pass;
 use super::{FINDINGS_MAX, Findings, difference};
 use crate::archive::{ArchiveError, ArchiveReader, joined};
@@ -73,7 +74,7 @@ pub(super) fn check(
         }
     }
     let expected = derived.finish();
-    let differing = differing(archive, &expected, &found, &untold, findings);
+    let differing = differing(archive, format, &expected, &found, &untold, findings)?;
     if differing.is_empty() {
         return Ok(());
     }
@@ -92,7 +93,7 @@ pub(super) fn check(
     }
     let kept = again(&by_stream, &lines, &frame)?;
     for name in differing {
-        locate(archive, &name, &kept, findings)?;
+        locate(archive, format, &name, &kept, findings)?;
     }
     Ok(())
 }
@@ -149,29 +150,48 @@ fn unreadable(unread: Vec<(String, ArchiveError)>, findings: &mut Findings) {
 /// Fees and the lines of invoices, to be held against each other: no line without a fee of its own.
 #[derive(Default)]
 struct Charges {
-    earned: BTreeMap<(CaseId, u32), Charge>,
+    /// The fees of each case and period: one that was given back may be claimed anew.
+    earned: BTreeMap<(CaseId, u32), Vec<Charge>>,
     lines: Vec<(u64, Charge)>,
+    /// The fees that name no agreement, and the first position of one that does.
+    unnamed: Vec<u64>,
+    named_from: Option<u64>,
 }
 
 impl Charges {
     fn take(&mut self, rows: &Rows) {
         for fee in &rows.earned {
-            self.earned.entry((fee.case, fee.period)).or_insert(*fee);
+            self.earned.entry((fee.case, fee.period)).or_default().push(*fee);
         }
+        self.unnamed.extend_from_slice(&rows.unnamed);
+        let first = self.named_from.into_iter().chain(rows.named_from).min();
+        self.named_from = first;
         self.lines.extend_from_slice(&rows.lines);
     }
 
     fn check(&mut self, has: impl Fn(CaseId) -> bool, faults: &mut Vec<(u64, String)>) {
         for (number, line) in &self.lines {
             // The fees of a case that is not in the bundle are not seen.
-            let fee = self.earned.remove(&(line.case, line.period));
-            let is_its_own = fee.is_some_and(|fee| {
-                fee.position < line.position && (Charge { position: line.position, ..fee }) == *line
+            let fees = self.earned.get_mut(&(line.case, line.period));
+            let is_of_it = |fee: &Charge| {
+                fee.position < line.position
+                    && (Charge { position: line.position, ..*fee }) == *line
+            };
+            let own = fees.and_then(|fees| {
+                let at = fees.iter().position(is_of_it)?;
+                Some(fees.swap_remove(at))
             });
-            if !is_its_own && has(line.case) {
+            if own.is_none() && has(line.case) {
                 let what =
                     format!("a line of invoice {number} has no earned fee of its own behind it");
                 faults.push((line.position, what));
+            }
+        }
+        // Only a log that earlier software wrote has such fees, and none of later software before them.
+        for &position in &self.unnamed {
+            if self.named_from.is_some_and(|first| first < position) {
+                let what = "the fee names no agreement, and one before it does".to_owned();
+                faults.push((position, what));
             }
         }
     }
@@ -243,18 +263,25 @@ fn against_manifest(
 /// The tables and reports that are there and not what the events make.
 fn differing(
     archive: &ArchiveReader,
+    format: Format,
     expected: &BTreeMap<String, Digest>,
     found: &BTreeMap<String, Digest>,
     untold: &[uuid::Uuid],
     findings: &mut Findings,
-) -> Vec<String> {
+) -> Result<Vec<String>, ArchiveError> {
     let mut differing = Vec::new();
     for (name, digest) in expected {
-        match found.get(name) {
+        let left_out = LeftOut::of(format, name);
+        let found = match found.get(name) {
+            Some(_) if left_out == LeftOut::Everything => continue,
+            Some(_) if left_out != LeftOut::Nothing => Some(left_out.digest(archive.file(name)?)?),
+            found => found.copied(),
+        };
+        match found {
             // That a table is missing, or a file cannot be read, was said before.
             None if place_of(name).is_some() || archive.has(name) => {}
             None => findings.of_file(name, "it is missing"),
-            Some(found) if found != digest => differing.push(name.clone()),
+            Some(found) if found != *digest => differing.push(name.clone()),
             Some(_) => {}
         }
     }
@@ -266,7 +293,7 @@ fn differing(
     for name in found.keys().filter(is_derived).filter(is_unmade) {
         findings.of_file(name, "the events make no such file");
     }
-    differing
+    Ok(differing)
 }
 
 /// Derives everything once more, to be looked at line by line.
@@ -290,12 +317,13 @@ fn again(by_stream: &ByStream, lines: &Spooled, frame: &Frame) -> Result<Kept, A
 /// Names the first line of a file that is not what the events make.
 fn locate(
     archive: &ArchiveReader,
+    format: Format,
     name: &str,
     kept: &Kept,
     findings: &mut Findings,
 ) -> Result<(), ArchiveError> {
     use std::io::{Seek as _, SeekFrom};
-    let found = archive.file(name)?;
+    let found = Lines::of(LeftOut::of(format, name), archive.file(name)?);
     if let Some(place) = place_of(name) {
         let expected = kept.tables[place].open()?;
         let (row, what) = difference::in_table(&TABLES[place], expected, found)?;

@@ -2,7 +2,7 @@
 
 use calendar::CivilDate;
 
-use super::{Account, Invoice, MoneyBack};
+use super::{Account, Invoice};
 use crate::ids::CaseId;
 use crate::money::Money;
 
@@ -65,32 +65,26 @@ impl Account {
             named.map(move |(at, _)| Line {
                 invoice: number,
                 asked_on: invoice.asked_on(),
-                money: self.money_of(number, invoice, at),
+                money: invoice.money_of(at),
             })
         })
     }
-
-    fn money_of(&self, number: u64, invoice: &Invoice, line: usize) -> LineMoney {
-        let refunds = self.money_back.values().filter(|back: &&MoneyBack| back.status.is_none());
-        let refunded = refunds.flat_map(|back| &back.invoices).filter(|of| of.invoice == number);
-        let given_back = refunded.map(|of| of.amount).chain([invoice.credited]);
-        LineMoney {
-            paid: invoice.share(line, invoice.paid),
-            open: invoice.share(line, invoice.open()),
-            given_back: invoice.share(line, sum(invoice.total, given_back)),
-        }
-    }
-}
-
-/// A sum that is no more than an invoice can come to.
-fn sum(most: Money, amounts: impl Iterator<Item = Money>) -> Money {
-    amounts.fold(Money::zero(most.currency()), |sum, amount| sum.plus(amount).unwrap_or(most))
 }
 
 impl Invoice {
     /// The days on which it was asked for.
     fn asked_on(&self) -> Vec<CivilDate> {
         std::iter::once(self.issued.on).chain(self.charges.iter().copied()).collect()
+    }
+
+    /// What became of a line.
+    fn money_of(&self, line: usize) -> LineMoney {
+        LineMoney {
+            paid: self.share(line, self.paid),
+            open: self.share(line, self.open()),
+            // What was paid back lowered the invoice as a credit does.
+            given_back: self.share(line, self.credited),
+        }
     }
 
     /// A line's share of an amount of the invoice, by largest remainder.

@@ -3,9 +3,9 @@
 use std::sync::Arc;
 
 use super::{
-    Agreement, Asked, Billing, Cancellation, Case, ContactSince, EarnedFee, Ended, Enrolment,
-    ExposureSeen, FeeMark, GivenUp, LetterState, Listing, ListingStatus, Mark, Moment, Paper,
-    PaperStatus, PauseTurn, ReportSeen, Reports, Round, Turn, WorkDone, insert,
+    Achieved, Agreement, Asked, Billing, Cancellation, Case, ContactSince, EarnedFee, Ended,
+    Enrolment, ExposureSeen, FeeMark, GivenUp, LetterState, Listing, ListingStatus, Mark, Moment,
+    Paper, PaperStatus, PauseTurn, ReportSeen, Reports, Round, Turn, WorkDone, insert,
 };
 use crate::event::{
     CaseEvent, ConsentSigned, Direction, Enrolled, FeeEarned, ItemListed, MessageLogged, Outcome,
@@ -233,12 +233,15 @@ impl Case {
     /// by the time anybody asks.
     fn show_results(&mut self, bureau: &BureauCode, issued_on: calendar::CivilDate, mark: &Mark) {
         for ((_, at), listing) in Arc::make_mut(&mut self.listings) {
+            let is_shown = |result: &Achieved| {
+                result.shown.is_none()
+                    && issued_on >= calendar::telemarketing_report_from(result.since.on)
+            };
             if at == bureau
-                && listing.shown.is_none()
-                && listing.status.is_result()
-                && issued_on >= calendar::telemarketing_report_from(listing.since.on)
+                && listing.standing_result().is_some_and(is_shown)
+                && let Some(result) = Arc::make_mut(listing).standing_result_mut()
             {
-                Arc::make_mut(listing).shown = Some(mark.clone());
+                result.shown = Some(mark.clone());
             }
         }
     }
@@ -253,8 +256,8 @@ impl Case {
             kind: e.kind,
             listed: mark.clone(),
             notice_seen: false,
+            results: Vec::new(),
             seen_by: Some(SeenBy::Import),
-            shown: None,
             since: mark,
             status: ListingStatus::Listed,
         };

@@ -44,6 +44,25 @@ impl ListingStatus {
 }
 
 record! {
+    /// A deletion or a correction, for as long as it stood.
+    pub struct Achieved {
+        /// The report that shows it, issued more than six months after it (16 CFR 310.4(a)(2)(ii)).
+        shown: Option<Mark>,
+        /// When it came about.
+        since: Mark,
+        /// What undid it: the listing came back, or another result took its place. A new dispute undoes nothing.
+        undone: Option<Mark>,
+    }
+}
+
+impl Achieved {
+    /// Whether it stood on a day.
+    pub fn stood_on(&self, day: CivilDate) -> bool {
+        self.since.on <= day && self.undone.as_ref().is_none_or(|undone| day < undone.on)
+    }
+}
+
+record! {
     /// A listing.
     pub struct Listing {
         /// Balance shown.
@@ -58,6 +77,8 @@ record! {
         furnisher: Text,
         /// What it is.
         kind: ItemKind,
+        /// Every result there was, the latest last.
+        results: Vec<Achieved>,
         /// When it was first seen.
         listed: Mark,
         /// Whether the bureau's notice of a reinsertion was seen.
@@ -65,9 +86,6 @@ record! {
         /// How the latest change of status came to be known; nothing if a letter of the firm or a
         /// day that passed made it.
         seen_by: Option<SeenBy>,
-        /// The report that shows the result, issued more than six months after it
-        /// (16 CFR 310.4(a)(2)(ii)).
-        shown: Option<Mark>,
         /// The latest change of status.
         since: Mark,
         /// Where it stands.
@@ -96,9 +114,26 @@ impl Listing {
         seen_by: Option<SeenBy>,
         mark: Mark,
     ) {
+        if (status.is_result() || status == ListingStatus::Reinserted)
+            && let Some(standing) = self.standing_result_mut()
+        {
+            standing.undone = Some(mark.clone());
+        }
+        if status.is_result() {
+            let since = mark.clone();
+            self.results.push(Achieved { shown: None, since, undone: None });
+        }
         self.status = status;
         self.seen_by = seen_by;
         self.since = mark;
-        self.shown = None;
+    }
+
+    /// The result that stands, if one does.
+    pub fn standing_result(&self) -> Option<&Achieved> {
+        self.results.last().filter(|result| result.undone.is_none())
+    }
+
+    pub(super) fn standing_result_mut(&mut self) -> Option<&mut Achieved> {
+        self.results.last_mut().filter(|result| result.undone.is_none())
     }
 }

@@ -16,7 +16,7 @@ use calendar::{CivilDate, PeriodRule, Zone};
 
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
-pub use listing::{Listing, ListingStatus};
+pub use listing::{Achieved, Listing, ListingStatus};
 pub use readiness::{Readiness, Step, StepDone};
 pub use retention::Retained;
 pub use round::{Asked, LetterState, Round, RunningClock};

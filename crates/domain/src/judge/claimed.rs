@@ -285,13 +285,13 @@ impl<'a> Judge<'a> {
         let agreement_of = |slot: Option<usize>| slot.and_then(|slot| self.slots[slot].agreement);
         let agreement = agreement_of(slot);
         let before = fee.unwrap_or(self.claimed.len());
-        let claimed = self.claimed.iter().zip(&self.matter.case.earned).take(before);
-        claimed
-            .filter(|(claimed, _)| agreement_of(claimed.slot) == agreement)
-            .map(|(claimed, fee)| match &claimed.money {
-                Some(money) => money.kept_of(fee.amount),
-                None => fee.amount,
-            })
-            .collect()
+        let under = |&fee: &usize| agreement_of(self.claimed[fee].slot) == agreement;
+        (0..before).filter(under).map(|fee| self.kept_of(fee)).collect()
+    }
+
+    /// What of a claimed fee was not given back.
+    pub(super) fn kept_of(&self, fee: usize) -> Money {
+        let amount = self.matter.case.earned[fee].amount;
+        self.claimed[fee].money.as_ref().map_or(amount, |money| money.kept_of(amount))
     }
 }

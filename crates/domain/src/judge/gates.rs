@@ -265,9 +265,8 @@ impl<'a> Asking<'_, 'a> {
         let total = standing.agreement.total_of_payments;
         let signed = &standing.agreement.signed;
         let before = self.judge.claimed_under(self.slot, self.fee);
-        let sum = self
-            .amount
-            .and_then(|amount| before.iter().try_fold(amount, |sum, fee| sum.plus(*fee)).ok());
+        let own = self.amount.map(|amount| self.fee.map_or(amount, |fee| self.judge.kept_of(fee)));
+        let sum = own.and_then(|own| before.iter().try_fold(own, |sum, fee| sum.plus(*fee)).ok());
         let within = sum
             .is_some_and(|sum| sum.currency() == total.currency() && sum.minor() <= total.minor());
         if !within {

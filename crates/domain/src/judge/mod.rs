@@ -18,7 +18,7 @@ use calendar::{CivilDate, Period};
 pub use claimed::JudgedFee;
 
 use crate::account::Account;
-use crate::case::{Agreement, Case, Mark};
+use crate::case::{Agreement, Case, GivenUp, Mark};
 use crate::event::WorkEvidence;
 use crate::firm::Firm;
 use crate::gates::{Answer, Explanation, Gate, WorkFinding};
@@ -219,12 +219,25 @@ impl<'a> Judge<'a> {
         (at < self.slots.len()).then_some(at)
     }
 
-    /// The note by which a period was given up.
-    fn given_up(&self, slot: usize) -> Option<&'a crate::case::GivenUp> {
-        self.matter.case.given_up.iter().find(|given_up| match (given_up.start, given_up.end) {
-            (Some(start), Some(end)) => slot_for(&self.slots, start, end) == Some(slot),
-            (_, None) | (None, _) => self.slots[slot].period.number == given_up.period,
+    /// The notes that give periods up, each with the number that its period has today.
+    pub fn given_up_periods(&self) -> impl Iterator<Item = (&'a GivenUp, u32)> + '_ {
+        self.matter.case.given_up.iter().filter_map(|note| {
+            let slot = self.slot_given_up(note)?;
+            Some((note, self.slots[slot].period.number))
         })
+    }
+
+    /// The period that a note gives up: by its days, of older notes by its number.
+    fn slot_given_up(&self, note: &GivenUp) -> Option<usize> {
+        match (note.start, note.end) {
+            (Some(start), Some(end)) => slot_for(&self.slots, start, end),
+            (_, None) | (None, _) => self.slot(note.period),
+        }
+    }
+
+    /// The note by which a period was given up.
+    fn given_up(&self, slot: usize) -> Option<&'a GivenUp> {
+        self.matter.case.given_up.iter().find(|note| self.slot_given_up(note) == Some(slot))
     }
 
     /// The fee that stands for a period, as an index of the claimed ones.

@@ -6,7 +6,7 @@ use super::because::{Because, Ruling};
 use super::gates::Asking;
 use super::grid::Slot;
 use super::story::Standing;
-use super::work::Placed;
+use super::work::{self, Placed};
 use crate::event::StandingKind;
 use crate::firm::{FeeLaw, Known, StandingAnswer, Unknown};
 use crate::gates::{Answer, Opens};
@@ -124,15 +124,26 @@ impl<'a> Asking<'_, 'a> {
     }
 
     /// Whether a statement of the period's work was sent in it, or within the pack's days after its last work.
+    /// Without any work there is nothing to state, which is for another gate to say. A report states the work of
+    /// the period that it counts for, or if it counts for none of that of its day.
     fn has_statement(&self, slot: Slot, rule: &StatementDuty) -> bool {
         let Some(at) = self.judge.slot(slot.period.number) else { return false };
         let mut done = self.judge.counting(at, self.on).map(|(_, placed)| placed.on());
-        let Some(first) = done.next() else { return false };
+        let Some(first) = done.next() else { return true };
         let last = done.last().unwrap_or(first);
         let through = BusinessCalendar::EveryDay.add_business_days(last, rule.days_after_work());
         self.judge.work.iter().any(|placed| {
             let in_time = placed.on() < slot.period.end || placed.on() <= through;
+            let states_it = match placed.standing {
+                work::Standing::Counts(of) => of == at,
+                work::Standing::InPause
+                | work::Standing::Breach(_)
+                | work::Standing::Preparation
+                | work::Standing::WithoutBasis
+                | work::Standing::Nowhere => slot.period.contains(placed.on()),
+            };
             placed.done.work == Work::ProgressReport
+                && states_it
                 && first <= placed.on()
                 && in_time
                 && placed.on() <= self.on

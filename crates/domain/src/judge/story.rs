@@ -5,7 +5,7 @@
 
 use calendar::CivilDate;
 
-use crate::case::{Agreement, Cancellation, Case, Moment, Turn};
+use crate::case::{Agreement, Cancellation, Case, Moment, PauseTurn, Turn};
 use crate::firm::{Firm, Known, SigningLaw};
 use crate::ids::StateCode;
 use crate::rules::Rules;
@@ -174,6 +174,19 @@ fn rows(standing: &[Standing<'_>]) -> Vec<Row> {
     rows
 }
 
+/// Beginnings and ends of pauses by their days. On one day an end belongs to the pause that was open before it,
+/// or if none was to the one that began on that day, in whatever order they were told.
+fn turns(case: &Case) -> Vec<&PauseTurn> {
+    let mut turns: Vec<&PauseTurn> = Vec::with_capacity(case.pauses.len());
+    for of_day in case.pauses.chunk_by(|one, other| one.moment.on() == other.moment.on()) {
+        let is_open = turns.last().is_some_and(|turned| turned.turn == Turn::Paused);
+        let first = if is_open { Turn::Resumed } else { Turn::Paused };
+        turns.extend(of_day.iter().filter(|turned| turned.turn == first));
+        turns.extend(of_day.iter().filter(|turned| turned.turn != first));
+    }
+    turns
+}
+
 /// A pause belongs to the row of agreements in which it began: it ends where the next one begins.
 fn pauses<'a>(case: &'a Case, standing: &[Standing<'a>], rows: &[Row]) -> Vec<Pause<'a>> {
     let next_row = |began: &Moment| {
@@ -181,7 +194,7 @@ fn pauses<'a>(case: &'a Case, standing: &[Standing<'a>], rows: &[Row]) -> Vec<Pa
         signed.into_iter().find(|signed| began.on() < signed.on())
     };
     let mut pauses: Vec<Pause<'a>> = Vec::new();
-    for turned in &case.pauses {
+    for turned in turns(case) {
         let open = pauses.last_mut().filter(|pause| pause.until.is_none());
         let row = open.as_ref().and_then(|open| next_row(open.began));
         let forgotten = row.filter(|signed| signed.on() <= turned.moment.on());

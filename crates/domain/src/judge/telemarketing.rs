@@ -7,7 +7,7 @@ use super::because::{Because, Ruling};
 use super::gates::Asking;
 use super::story::Standing;
 use super::work;
-use crate::case::{Listing, Mark};
+use crate::case::{Achieved, Mark};
 use crate::gates::Opens;
 use crate::terms::Work;
 
@@ -37,19 +37,20 @@ impl<'a> Asking<'_, 'a> {
     }
 
     fn results_shown(&self) -> Ruling<'a> {
-        let listings = self.judge.matter.case.listings.values().map(AsRef::as_ref);
-        let achieved = |l: &&'a Listing| l.status.is_result() && l.since.on <= self.on;
-        let results: Vec<&'a Listing> = listings.filter(achieved).collect();
+        let listings = self.judge.matter.case.listings.values();
+        let results = listings.flat_map(|listing| &listing.results);
+        let results: Vec<&'a Achieved> =
+            results.filter(|result| result.stood_on(self.on)).collect();
         if results.is_empty() {
             return Ruling::fails(Because::NothingAchieved, Opens::PutRight);
         }
-        let is_shown = |l: &&'a Listing| l.shown.as_ref().is_some_and(|mark| mark.on <= self.on);
-        if let Some(open) = results.iter().find(|listing| !is_shown(listing)) {
+        let is_shown = |r: &&'a Achieved| r.shown.as_ref().is_some_and(|mark| mark.on <= self.on);
+        if let Some(open) = results.iter().find(|result| !is_shown(result)) {
             let from = telemarketing_report_from(open.since.on);
             let because = Because::NotShown { result: &open.since, from };
             return Ruling::fails(because, Opens::Wait { until: from });
         }
-        let mut shown: Vec<&'a Mark> = results.iter().filter_map(|l| l.shown.as_ref()).collect();
+        let mut shown: Vec<&'a Mark> = results.iter().filter_map(|r| r.shown.as_ref()).collect();
         let latest = shown.iter().map(|mark| mark.on).max();
         let told = self.judge.work.iter().find(|placed: &&work::Placed<'a>| {
             placed.done.work == Work::ProgressReport

@@ -169,6 +169,7 @@ pub(super) fn publish() -> Command {
 pub(super) fn publish_promising(reports: usize) -> Command {
     let fee = Money::new(9_900, Currency::USD).unwrap();
     on_firm(FirmAction::PublishPlan(Plan {
+        grace_days: None,
         code: PlanCode::parse("basic").unwrap(),
         couple: None,
         first_work: vec![Work::ReportImport; reports],

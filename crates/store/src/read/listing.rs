@@ -65,7 +65,10 @@ pub(super) fn rows(id: CaseId, case: &Case) -> Vec<ListingRow> {
                 since_on: listing.since.on,
                 listed_on: listing.listed.on,
                 notice_seen: listing.notice_seen,
-                shown_on: listing.shown.as_ref().map(|mark| mark.on),
+                shown_on: listing
+                    .standing_result()
+                    .and_then(|result| result.shown.as_ref())
+                    .map(|mark| mark.on),
             }
         };
     case.listings.iter().map(row).collect()

@@ -10,8 +10,9 @@ use super::{Client, SET_UP_STEPS, Stage, Waiting};
 impl Client {
     /// Takes in what was recorded.
     pub(in crate::history) fn learn(&mut self, on: CivilDate, event: &CaseEvent) {
-        self.learn_signing(event);
+        self.learn_signing(on, event);
         self.learn_results(on, event);
+        self.learn_work(on, event);
         match event {
             CaseEvent::Enrolled(_) => self.stage = Stage::Enrolled(0),
             CaseEvent::DisclosureDelivered(_)
@@ -26,7 +27,6 @@ impl Client {
             CaseEvent::BasisAttested(e) => self.attested.push((e.item.clone(), index(&e.bureau))),
             CaseEvent::WorkOpened(_) => self.stage = Stage::Open,
             CaseEvent::RoundSent(e) => {
-                self.last_round_on = Some(on);
                 self.waiting.extend(e.letters.iter().map(|letter| Waiting {
                     round: e.round,
                     bureau: index(&letter.bureau),
@@ -51,19 +51,40 @@ impl Client {
             }
             CaseEvent::ServicePaused(_) => self.paused = true,
             CaseEvent::ServiceResumed(_) => self.paused = false,
-            CaseEvent::ServiceEnded(_) | CaseEvent::ConsentCancelled(_) => self.stage = Stage::Over,
+            CaseEvent::ServiceEnded(_) | CaseEvent::ConsentCancelled(_) => {
+                if self.stage != Stage::Over {
+                    self.was = self.stage;
+                }
+                self.stage = Stage::Over;
+            }
             CaseEvent::FeeEarned(e) => self.periods = self.periods.max(e.period),
             CaseEvent::PeriodClosedWithoutFee(e) => self.periods = self.periods.max(e.period),
             _ => {}
         }
     }
 
-    fn learn_signing(&mut self, event: &CaseEvent) {
+    fn learn_signing(&mut self, on: CivilDate, event: &CaseEvent) {
         match event {
             CaseEvent::DisclosureAcknowledged(_) => self.signed.disclosure = true,
-            CaseEvent::ConsentSigned(_) => self.signed.agreement = true,
+            CaseEvent::ConsentSigned(_) => {
+                self.signed.agreement = true;
+                self.signed_on = Some(on);
+                if self.stage == Stage::Over {
+                    self.stage = self.was;
+                }
+            }
             _ => {}
         }
+    }
+
+    fn learn_work(&mut self, on: CivilDate, event: &CaseEvent) {
+        let kind = match event {
+            CaseEvent::RoundSent(_) => 0,
+            CaseEvent::ReportImported(_) if self.stage == Stage::Open => 1,
+            CaseEvent::ProgressReportSent(_) => 2,
+            _ => return,
+        };
+        self.last_done_on[kind] = self.last_done_on[kind].max(Some(on));
     }
 
     fn learn_results(&mut self, on: CivilDate, event: &CaseEvent) {

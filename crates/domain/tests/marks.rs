@@ -1,0 +1,165 @@
+//! What is recorded of claimed fees when facts come late or the firm's own change (15 USC 1679b(b)).
+
+mod common;
+
+use std::collections::BTreeSet;
+
+use calendar::CivilDate;
+use common::*;
+use counterfoil_domain::command::*;
+use counterfoil_domain::event::*;
+use counterfoil_domain::gates::{FeeStanding, Gate};
+use counterfoil_domain::ids::StateCode;
+use counterfoil_domain::judge::EDITION;
+use counterfoil_domain::refusal::Reason;
+
+const A: u128 = 2;
+
+/// One fee of USD 99.00 (see `plan`), claimed on 1 April and paid.
+fn paid(state: &str) -> Desk {
+    let mut desk = Desk::open();
+    let mut enrol = enrol();
+    enrol.contact.address.state = StateCode::parse(state).unwrap();
+    desk.firm(FirmAction::RecordStanding(standing(StandingKind::Registration)));
+    desk.firm(FirmAction::RecordStanding(standing(StandingKind::Bond)));
+    desk.signed_as(case(A), "2026-03-02", enrol);
+    desk.act(case(A), "2026-03-10", CaseAction::OpenWork);
+    desk.month(case(A), "2026-03-11");
+    let billed = desk.bill(account(A), "2026-04-01");
+    assert_eq!(names(&billed), ["fee_earned", "invoice_issued"]);
+    let price = desk.account(account(A)).invoices[&1].total.minor();
+    let payment =
+        PaymentReceived { amount: usd(price), invoice: Some(1), payment: reference("p1") };
+    let paid = AccountAction::PaymentReceived(payment);
+    let paid = desk.try_account(account(A), "2026-04-02", paid).unwrap();
+    assert_eq!(names(&paid), ["payment_settled"], "an allowed fee is not marked");
+    desk
+}
+
+fn standing(kind: StandingKind) -> StandingRecorded {
+    StandingRecorded {
+        amount: (kind == StandingKind::Bond).then(|| usd(10_000_000)),
+        document: None,
+        kind,
+        state: StateCode::parse("CA").unwrap(),
+        valid_from: day("2025-01-01"),
+        valid_through: day("2026-12-31"),
+    }
+}
+
+fn marks(events: &[Recorded]) -> Vec<&FeeMarked> {
+    let marked = events.iter().filter_map(|recorded| {
+        if let Event::Case(CaseEvent::FeeMarked(mark)) = &recorded.event {
+            Some(mark)
+        } else {
+            None
+        }
+    });
+    marked.collect()
+}
+
+fn cancelled(sent_on: &str) -> CaseAction {
+    CaseAction::Cancel(Cancel { reason: None, sent_on: day(sent_on) })
+}
+
+fn refund(name: &str, minor: i64) -> AccountAction {
+    AccountAction::Refund(Refund {
+        amount: usd(minor),
+        payment: reference("p1"),
+        reason: None,
+        refund: reference(name),
+    })
+}
+
+/// 15 USC 1679e(a): a cancellation counts from the day it was sent, whenever it comes to light.
+#[test]
+fn a_postmarked_cancellation_told_late_marks_the_fee_and_giving_it_back_clears_what_is_owed() {
+    let mut desk = paid("IL");
+    let price = desk.account(account(A)).invoices[&1].total;
+    let told = desk.act(case(A), "2026-05-04", cancelled("2026-03-04"));
+    assert_eq!(names(&told), ["consent_cancelled", "fee_marked"]);
+    let mark = marks(&told)[0];
+    assert_eq!(mark.standing, FeeStanding::Exposed);
+    assert_eq!((mark.exposed, mark.owed, mark.open), (price, price, usd(0)));
+    assert!(mark.exposed_before.is_zero() && mark.owed_before.is_zero());
+    assert!(mark.gates.contains(&Gate::Agreement), "{:?}", mark.gates);
+    assert_eq!(told[1].occurred_on, day("2026-05-04"), "it is concluded on the day it is told");
+
+    // What has nothing to do with it is not told once more.
+    let erase = CaseAction::EraseClient(ClientErased { basis: ErasureBasis::Asked });
+    let refusal = desk.refusal(case(A), "2026-05-05", erase);
+    assert!(rules(&refusal).contains(&"owed"), "{refusal:?}");
+
+    let half = desk.try_account(account(A), "2026-05-06", refund("r1", 4_000)).unwrap();
+    assert_eq!(names(&half), ["refund_issued", "fee_marked"]);
+    let mark = marks(&half)[0];
+    assert_eq!((mark.owed_before, mark.owed), (price, usd(price.minor() - 4_000)));
+    assert_eq!((mark.exposed_before, mark.exposed), (price, price));
+    let rest = refund("r2", price.minor() - 4_000);
+    let rest = desk.try_account(account(A), "2026-05-07", rest).unwrap();
+    assert!(marks(&rest)[0].owed.is_zero());
+}
+
+/// Nothing allowed it, so nothing is owed of it by the client either.
+#[test]
+fn what_is_open_of_an_exposed_fee_is_marked_open_and_never_asked_for() {
+    let mut desk = Desk::open();
+    desk.opened(case(A), "2026-03-02", "2026-03-06").month(case(A), "2026-03-09");
+    desk.bill(account(A), "2026-04-01");
+    let price = desk.account(account(A)).invoices[&1].total;
+    let early = CaseAction::NoteRoundSent(round(NORTH, &["a"]));
+    let told = desk.act(case(A), "2026-03-04", early);
+    let mark = marks(&told)[0];
+    assert_eq!((mark.owed, mark.open, mark.exposed), (usd(0), price, price));
+    assert_eq!(mark.gates, BTreeSet::from([Gate::WaitingDays]));
+    let charge = AccountAction::RequestCharge { invoice: 1 };
+    assert!(desk.try_account(account(A), "2026-04-03", charge).is_err());
+}
+
+/// What a bond covered is asked of each fee on the days that its pack names (trade rules, G7); here it is found to
+/// have ended before the fee was asked for.
+#[test]
+fn what_the_firm_tells_of_itself_is_carried_to_fees_by_a_review_and_by_nothing_else() {
+    let mut desk = paid("CA");
+    desk.today("2026-04-20");
+    let through = |desk: &Desk| desk.firm_state().law_at;
+    let review = Command::Review { case: case(A) };
+    assert_eq!(names(&desk.command(&review).unwrap()), [""; 0], "nothing has changed");
+    let note = |through, marked| {
+        FirmAction::NoteReview(FeesReviewed { edition: EDITION, marked, through })
+    };
+    let noted = note(through(&desk), 0);
+    desk.firm(noted);
+    assert!(!desk.firm_state().review_is_due());
+
+    let ended = desk.firm(FirmAction::EndStanding(StandingEnded {
+        document: None,
+        kind: StandingKind::Bond,
+        last_day: day("2026-03-20"),
+        reason: StandingEndReason::SuretyCancelled,
+        state: StateCode::parse("CA").unwrap(),
+        valid_from: day("2025-01-01"),
+    }));
+    assert_eq!(names(&ended), ["standing_ended"]);
+    assert!(desk.firm_state().review_is_due());
+    // A review of before cannot be noted now.
+    let stale = Dated { occurred_on: CivilDate::MIN, action: note(through(&desk) - 1, 0) };
+    let stale = Dated { occurred_on: day("2026-04-20"), ..stale };
+    is(&desk.command(&Command::Firm { action: stale }).unwrap_err(), Reason::StateRefuses);
+
+    let reviewed = desk.command(&review).unwrap();
+    assert_eq!(names(&reviewed), ["fee_marked"]);
+    assert_eq!(marks(&reviewed)[0].gates, BTreeSet::from([Gate::State]));
+    assert!(marks(&reviewed)[0].owed.is_positive());
+    assert_eq!(names(&desk.command(&review).unwrap()), [""; 0], "it is marked once");
+    desk.firm(note(through(&desk), 1));
+    assert!(!desk.firm_state().review_is_due());
+
+    // Found again: the bond had gone on after all under another paper.
+    let again = StandingRecorded { valid_from: day("2026-03-01"), ..standing(StandingKind::Bond) };
+    desk.firm(FirmAction::RecordStanding(again));
+    let healed = desk.command(&review).unwrap();
+    let mark = marks(&healed)[0];
+    assert!(mark.is_allowed() && mark.owed.is_zero(), "{mark:?}");
+    assert_eq!(mark.owed_before, mark.exposed_before);
+}

@@ -1,0 +1,170 @@
+"""A log judged by this model: `log_cases.py FOLDER`.
+
+FOLDER/events.jsonl holds canonical events in the log's order; FOLDER/days.jsonl says on which days to judge
+every case, and through which position the log was then known. One line of JSON for each day and case.
+"""
+
+import json
+import pathlib
+import sys
+from datetime import date
+
+import days
+import results
+from answers import NEVER, PUT_RIGHT, fails, holds
+from model import evaluate, plain
+from money import EXPOSED
+from packs import Law
+from service_log import Firm, read
+
+
+def decisions(told, case, accounts, freeing):
+    """(what was claimed and asked for, what was given back), in this model's words"""
+    made, money, seen = [], [], []
+    for claim in told.claims:
+        days_of = (claim["account"], claim["start"], claim["end"])
+        nth = seen.count(days_of)
+        seen.append(days_of)
+        invoice, asked, given_back = accounts[claim["account"]].line_of(case, claim, nth)
+        name = f"{claim['id']}-invoice"
+        made.append({name: value for name, value in claim.items() if name != "account"})
+        made.append(
+            {"id": name, "kind": "invoice", "day": asked[0], "lines": [{"claim": claim["id"]}]}
+        )
+        for at, on in enumerate(asked[1:]):
+            made.append({"id": f"{name}-{at}", "kind": "charge_request", "invoice": name, "day": on})
+        if given_back:
+            reason = "exposure" if claim["id"] in freeing else "goodwill"
+            money.append(
+                {
+                    "id": f"{claim['id']}-back",
+                    "kind": "refund",
+                    "day": claim["day"],
+                    "claim": claim["id"],
+                    "amount": given_back,
+                    "reason": reason,
+                }
+            )
+    return made, money
+
+
+class Service:
+    """What the service takes for the promised results while it knows neither a list of them nor a person's
+    finding: every deletion and correction that stands, each shown by a later report, and told to the client."""
+
+    told = None
+
+    def __call__(self, question):
+        on = question.on.isoformat()
+        stood = [
+            result
+            for result in self.told.results
+            if result["since"] <= on and (result["undone"] is None or on < result["undone"])
+        ]
+        if not stood:
+            return fails("no result stands", PUT_RIGHT)
+        shown = [result["shown"] for result in stood]
+        if any(on is None or date.fromisoformat(on) > question.on for on in shown):
+            return fails("a result was not shown by a later report", NEVER)
+        latest = max(date.fromisoformat(on) for on in shown)
+        reports = [w for w in question.case.of("work") if w.get("type") == "progress_report"]
+        if any(latest <= report.day <= question.on for report in reports):
+            return holds()
+        return fails("the client was not told", PUT_RIGHT)
+
+    def frame(self, question):
+        """The time frame was promised in the sale, and runs from it."""
+        enrolled = self.told.enrolled
+        last = days.plus(date.fromisoformat(enrolled["day"]), enrolled["sale"]["promised_days"])
+        return fails("the time frame runs", PUT_RIGHT) if question.on <= last else holds()
+
+
+def seat_of(accounts, case):
+    """Who opened the account that pays is first; a member whose other half is not linked owes the smaller
+    share."""
+    own = accounts[case]
+    paying = accounts[own.moved] if own.moved else own
+    return 0 if len(paying.members) == 2 and paying.members[0] == case else 1
+
+
+def judge(firm, document, case, told, today):
+    law = Law(document, days.day(today))
+    facts = told.all_facts(law, document)
+    for fact in facts:
+        if fact["kind"] == "enrolled":
+            fact["seat"] = seat_of(firm.accounts, case)
+    results.results.told = told
+    freeing = set()
+    for at in range(len(told.claims) + 1):
+        made, money = decisions(told, case, firm.accounts, freeing)
+        asked = {
+            "today": today,
+            "firm": document,
+            "decisions": made,
+            "clients": [{"id": "c", "told": [*facts, *money]}],
+        }
+        answer = evaluate(asked)["clients"]["c"]
+        # Freed one after the other: an earlier one that was given back may leave a later one allowed.
+        given_back = {m["claim"]: m["amount"] for m in money}
+        freed = next(
+            (
+                fee
+                for fee in answer["fees"]
+                if fee["status"] == EXPOSED
+                and given_back.get(fee["claim"], 0) >= fee["amount"]
+                and fee["claim"] not in freeing
+            ),
+            None,
+        )
+        if freed is None:
+            return answer
+        freeing.add(freed["claim"])
+    return answer
+
+
+def gates(fee):
+    return {name: gate["answer"] for name, gate in fee["gates"].items()}
+
+
+def exposed(fee):
+    return fee["amount"] if fee["status"] == EXPOSED else fee["above_price"]
+
+
+def line(case, today, answer):
+    fees = [
+        {"status": fee["status"], "exposed": exposed(fee), "gates": gates(fee)}
+        for fee in answer["fees"]
+    ]
+    open_fees = [
+        {"start": fee["start"], "amount": fee["amount"], "gates": gates(fee)}
+        for fee in answer["open_fees"]
+    ]
+    return {
+        "case": case,
+        "today": today,
+        "periods": [period["start"] for period in answer["periods"]],
+        "open": open_fees,
+        "fees": fees,
+        "claimable": sum(fee["amount"] for fee in answer["claimable"]),
+        "held": sum(answer["held"].values()),
+    }
+
+
+def main(folder):
+    events = read((folder / "events.jsonl").read_text("utf-8").split("\n"))
+    results.results = Service()
+    results.frame = results.results.frame
+    firm, seen = Firm(), 0
+    for asked in read((folder / "days.jsonl").read_text("utf-8").split("\n")):
+        for event in events[seen : asked["through"]]:
+            firm.apply(event)
+        seen = asked["through"]
+        document = firm.document()
+        for case, told in sorted(firm.cases.items()):
+            if told.enrolled:
+                answer = judge(firm, document, case, told, asked["today"])
+                print(json.dumps(plain(line(case, asked["today"], answer))))
+
+
+if __name__ == "__main__":
+    main(pathlib.Path(sys.argv[1]))

@@ -1,0 +1,409 @@
+"""The service's log in this model's words: which event tells which fact.
+
+Read from the written form of events alone (FORMAT.md). Where the service cannot say yet what the trade's
+text asks for, the reading taken stands at its place:
+
+- ends and late cancellations name no agreement: they end every one that was signed before them;
+- nobody says of a refund or credit why it was given: one that gives back an exposed fee in full frees it.
+"""
+
+import json
+from datetime import date
+
+import days
+from agreements import read_agreements
+from packs import FEES, SIGNING
+from story import in_order, read_fact
+
+WORK = {"dispute_round": "round", "progress_report": "progress_report", "report_import": "import"}
+WORK_OF_EVENT = {
+    "round_sent": "round",
+    "progress_report_sent": "progress_report",
+    "report_imported": "import",
+    # Service that no plan promises.
+    "bureau_asked": "asked",
+}
+DIMENSIONS = {
+    "cancellation": ("cancellation", "service_bar"),
+    "monthly_statement": ("monthly_statement",),
+    "perform_within": ("perform_within",),
+    "performance": ("performance",),
+    "prohibited": ("prohibited",),
+    "registration": ("registration",),
+    "security": ("security",),
+}
+# The service's packs have no such dimensions; nothing is asked in them.
+ALWAYS_READ = [name for name in SIGNING + FEES if name not in sum(DIMENSIONS.values(), ())]
+
+
+def cents(money):
+    return int(money["minor"])
+
+
+def day_before(text):
+    return days.plus(date.fromisoformat(text), -1).isoformat()
+
+
+class Firm:
+    """What a firm recorded, up to some position."""
+
+    def __init__(self):
+        self.packs, self.told, self.standings, self.cases, self.accounts = [], [], [], {}, {}
+        self.zone = None
+
+    def document(self):
+        newest_first = sorted(self.packs, key=lambda pack: -pack["version"])
+        packs = []
+        for pack in newest_first:
+            newer = [p["in_force_from"] for p in packs if p["id"] == pack["id"]]
+            through = [day_before(on) for on in newer if on > pack["in_force_from"]]
+            through += [pack["in_force_through"]] if pack["in_force_through"] else []
+            packs.append({**pack, "in_force_through": min(through, default=None)})
+        return {"zone": self.zone, "packs": packs, "told": self.told + list(self.filed())}
+
+    def filed(self):
+        """Standings with the last day that is known of them."""
+        for at, filed in enumerate(self.standings):
+            if filed["through"] >= filed["day"]:
+                yield {"id": f"standing-{at}", "kind": "standing", **filed}
+
+    def apply(self, event):
+        name, payload = event["event"], event["payload"]
+        kind, _, key = event["stream"].partition("/")
+        if kind == "firm":
+            self.of_firm(name, payload, event)
+        elif kind == "case":
+            self.cases.setdefault(key, Told()).apply(event)
+        elif kind == "account":
+            self.accounts.setdefault(key, Account()).apply(name, payload, event["occurred_on"])
+
+    def filed_as(self, payload):
+        what = (payload["kind"], payload["state"], payload["valid_from"])
+        return [s for s in self.standings if (s["what"], s["state"], s["day"]) == what]
+
+    def of_firm(self, name, payload, event):
+        at = {"id": f"firm-{event['position']}", "day": event["occurred_on"]}
+        if name == "firm_registered":
+            self.zone = payload["zone"]
+        elif name == "pack_adopted" and payload["pack"].get("state"):
+            self.packs.append(pack(payload["pack"]))
+        elif name in ("pack_confirmed", "pack_used_at_own_risk"):
+            said = "confirmed" if name == "pack_confirmed" else "own_risk"
+            named = {"pack": payload["code"], "version": payload["version"]}
+            self.told.append({**at, "kind": said, **named})
+        elif name == "standing_recorded":
+            self.standings.append(
+                {
+                    "what": payload["kind"],
+                    "state": payload["state"],
+                    "day": payload["valid_from"],
+                    "through": payload["valid_through"],
+                    "amount": cents(payload["amount"]) if "amount" in payload else 0,
+                }
+            )
+        elif name == "standing_ended":
+            for filed in self.filed_as(payload):
+                filed["through"] = min(filed["through"], payload["last_day"])
+
+
+def pack(adopted):
+    """A state's pack; the federal rules are built in here."""
+    read = set(adopted.get("read", ()))
+    if not adopted.get("nothing_is_added") and "telemarketing" not in read:
+        # This model has no such dimension: one that it has is left unread for it.
+        read -= {"performance"}
+    dimensions = {name: None for name in ALWAYS_READ}
+    for theirs, ours in DIMENSIONS.items():
+        if theirs in read:
+            dimensions |= {name: None for name in ours}
+    if "cancellation" in adopted:
+        count = adopted["cancellation"]
+        dimensions["cancellation"] = {"days": count["days"], "calendar": count["calendar"]}
+        dimensions["service_bar"] = "as_cancellation"
+    if "bond" in adopted:
+        bond = adopted["bond"]
+        when = bond.get("when", "always")
+        dimensions["security"] = {"when": when, "kinds": ["bond"], "amount": cents(bond["amount"])}
+    if "perform_within" in adopted:
+        dimensions["perform_within"] = {"days": adopted["perform_within"]["days"]}
+    if "monthly_statement" in adopted:
+        within = adopted["monthly_statement"].get("within_days", 0)
+        dimensions["monthly_statement"] = {"within_days": within}
+    for duty in ("prohibited", "registration"):
+        if duty in adopted:
+            dimensions[duty] = True
+    if "performance" in adopted:
+        dimensions["performance"] = adopted["performance"]["reading"]
+    return {
+        "id": adopted["code"],
+        "state": adopted["state"],
+        "version": adopted["version"],
+        "in_force_from": adopted["in_force_from"],
+        "in_force_through": adopted.get("in_force_through"),
+        "nothing_is_added": adopted.get("nothing_is_added", False),
+        "dimensions": dimensions,
+    }
+
+
+class Told:
+    """What was told of one case."""
+
+    def __init__(self):
+        self.facts, self.endings, self.claims, self.results = [], [], [], []
+        self.enrolled = None
+
+    def is_covered(self):
+        """Whether the sale is under the telemarketing rule."""
+        sale = self.enrolled["sale"]
+        return sale["channel"] == "telephone" or not sale.get("evidence")
+
+    def add(self, event, kind, place=0, **data):
+        position = event["position"]
+        fact = {
+            "id": f"{position:09}-{place}",
+            "kind": kind,
+            "day": event["occurred_on"],
+            "request": event["request_id"],
+            "place": position * 10 + place,
+            **data,
+        }
+        self.facts.append({name: value for name, value in fact.items() if value is not None})
+
+    def apply(self, event):
+        name, payload = event["event"], event["payload"]
+        if name in WORK_OF_EVENT:
+            self.work(event, WORK_OF_EVENT[name])
+        elif name == "enrolled":
+            self.enroll(event)
+        elif name == "contact_changed":
+            self.add(event, "moved", state=payload["contact"]["address"]["state"])
+        elif name == "disclosure_acknowledged":
+            self.add(event, "acknowledged")
+        elif name == "consent_signed":
+            self.sign(event)
+        elif name == "billing_day_changed":
+            self.add(event, "billing_day", on=payload["billing"]["monthly_on"])
+        elif name == "basis_attested":
+            self.add(event, "attested", listing=listing(payload))
+        elif name in ("service_paused", "service_resumed"):
+            self.add(event, "pause" if name == "service_paused" else "resume")
+        elif name in ("service_ended", "consent_cancelled"):
+            self.endings.append(event)
+        elif name == "period_closed_without_fee":
+            last = day_before(payload["end"])
+            self.add(event, "given_up", start=payload["start"], end=last)
+        elif name == "fee_earned":
+            self.claims.append(
+                {
+                    "id": f"fee-{len(self.claims)}",
+                    "kind": "claim",
+                    "client": "c",
+                    "day": payload["as_of"],
+                    "start": payload["start"],
+                    "end": day_before(payload["end"]),
+                    "amount": cents(payload["amount"]),
+                    "account": payload["account"],
+                }
+            )
+        self.follow(name, payload, event)
+
+    def enroll(self, event):
+        payload = event["payload"]
+        self.enrolled = {**payload, "day": event["occurred_on"]}
+        home = payload["contact"]["address"]["state"]
+        self.add(event, "enrolled", state=home, zone=payload["zone"])
+        billing = payload["billing"]
+        if "monthly_on" in billing:
+            # The day agreed at the enrolment holds from the beginning, even for a signing told before it.
+            begun = {**event, "occurred_on": "2000-01-01"}
+            self.add(begun, "billing_day", 1, on=billing["monthly_on"])
+        elif billing != {"every_days": 30}:
+            raise ValueError(f"this model knows no periods of {billing}")
+        if not self.is_covered():
+            in_person = payload["sale"]["channel"] == "in_person"
+            shows = "face_to_face_before_authorization" if in_person else "no_telephone"
+            self.add(event, "sale_evidence", 2, shows=shows)
+
+    def sign(self, event):
+        payload = event["payload"]
+        name, terms = f"{event['position']:09}", payload["terms"]
+        promised = (terms["first_work"], terms["monthly_work"])
+        first, monthly = (
+            {WORK[kind]: work.count(kind) for kind in work} for work in promised
+        )
+        if payload["e_sign_consent"]:
+            self.add(event, "consented", 0)
+        self.add(
+            event,
+            "signed",
+            1,
+            agreement=name,
+            online=self.enrolled["sale"]["channel"] == "online",
+            total=cents(payload["total_of_payments"]),
+            terms={
+                "first_price": cents(terms["prices"]["first_fee"]),
+                "price": cents(terms["prices"]["monthly_fee"]),
+                "first_work": first,
+                "work": monthly,
+                "grace": terms.get("grace_days", 10),
+                **({"shares": [1, 1]} if terms["seat"] == "couple" else {}),
+            },
+        )
+        if payload["copies_given"]:
+            self.add(event, "copies", 2, agreement=name)
+
+    def work(self, event, kind):
+        payload = event["payload"]
+        letters = [
+            {
+                "bureau": letter["bureau"],
+                "listings": [f"{item}@{letter['bureau']}" for item in letter["items"]],
+            }
+            for letter in payload.get("letters", ())
+        ]
+        self.add(
+            event,
+            "work",
+            type=kind,
+            completes_before=payload.get("completes_before", False),
+            letters=letters,
+            # A progress report is the statement of the work of its period.
+            states=kind == "progress_report",
+        )
+
+    def follow(self, name, payload, event):
+        """Deletions and corrections, for what was sold by telephone."""
+        on = event["occurred_on"]
+        if name == "report_imported":
+            issued = date.fromisoformat(payload["issued_on"])
+            for result in self.results:
+                first = days.first_report_after_six_months(date.fromisoformat(result["since"]))
+                of_bureau = result["listing"].endswith("@" + payload["bureau"])
+                if of_bureau and not result["undone"] and not result["shown"] and issued >= first:
+                    result["shown"] = on
+        elif name in ("item_deleted", "item_corrected", "item_reinserted"):
+            self.becomes(listing(payload), name != "item_reinserted", on)
+        elif name == "item_listed" and payload.get("delinquent_since"):
+            since = payload["delinquent_since"]
+            self.add(event, "listing", 3, listing=listing(payload), delinquent_on=since)
+
+    def becomes(self, key, is_result, on):
+        """A result stands until the listing comes back or another result takes its place."""
+        for result in self.results:
+            if result["listing"] == key and not result["undone"]:
+                result["undone"] = on
+        if is_result:
+            result = {"listing": key, "since": on, "shown": None, "undone": None}
+            self.results.append(result)
+
+    def all_facts(self, law, firm):
+        """With each end and cancellation naming what it ends."""
+        read = [read_fact(f, "c", "c", f["id"], None, [], firm["zone"]) for f in self.facts]
+        agreements = read_agreements(in_order([f for f in read if f.kind != "cancelled"]), law)
+        found = list(self.facts)
+        for event in self.endings:
+            named = self.ended_by(event, agreements)
+            kind = "ended" if event["event"] == "service_ended" else "cancelled"
+            on = event["payload"].get("sent_on", event["occurred_on"])
+            for at, agreement in enumerate(named):
+                found.append(
+                    {
+                        "id": f"{event['position']:09}-{at}",
+                        "kind": kind,
+                        "day": on,
+                        "request": event["request_id"],
+                        "place": event["position"] * 10,
+                        "agreement": agreement.id,
+                    }
+                )
+        return found
+
+    @staticmethod
+    def ended_by(event, agreements):
+        on = date.fromisoformat(event["payload"].get("sent_on", event["occurred_on"]))
+        if event["event"] == "consent_cancelled":
+            in_days = [a for a in agreements if a.signed <= on <= a.cancel_through]
+            if in_days:
+                return in_days
+        before = [a for a in agreements if a.signed < on]
+        for agreement in (a for a in agreements if a.signed == on):
+            signed = agreement.fact
+            first = signed.request == event["request_id"] and event["position"] * 10 < signed.place
+            before += [] if first else [agreement]
+        return before
+
+
+def listing(payload):
+    return f"{payload['item']}@{payload['bureau']}"
+
+
+class Account:
+    """Invoices with what asked for them, and what of them was given back."""
+
+    def __init__(self):
+        self.invoices, self.payments, self.owner, self.members = {}, {}, None, []
+        self.moved = False
+
+    def apply(self, name, payload, on):
+        if name == "account_opened":
+            self.owner, self.members = payload["owner"], [payload["owner"]]
+        elif name == "member_linked":
+            self.members.append(payload["member"])
+        elif name == "member_unlinked":
+            self.members.remove(payload["member"])
+        elif name in ("payment_moved", "payment_moved_back"):
+            self.moved = payload["to"] if name == "payment_moved" else False
+        elif name == "invoice_issued":
+            asked = {"lines": payload["lines"], "days": [on], "paid": 0, "given_back": 0}
+            self.invoices[payload["number"]] = asked
+        elif name == "charge_requested":
+            self.invoices[payload["invoice"]]["days"].append(on)
+        elif name == "credit_granted":
+            self.invoices[payload["invoice"]]["given_back"] += cents(payload["amount"])
+        elif name == "payment_settled":
+            applied = [(a["invoice"], cents(a["amount"])) for a in payload["applied"]]
+            unearned = cents(payload["unearned"])
+            self.payments[payload["payment"]] = {"applied": applied, "unearned": unearned}
+            for invoice, amount in applied:
+                self.invoices[invoice]["paid"] += amount
+        elif name in ("refund_issued", "chargeback_opened"):
+            self.go_back(payload, frees=name == "refund_issued")
+        elif name == "chargeback_won":
+            self.come_again(payload)
+
+    def go_back(self, payload, frees):
+        """First what nothing earned stood behind, then what paid invoices."""
+        payment, left = self.payments[payload["payment"]], cents(payload["amount"])
+        unearned = min(left, payment["unearned"])
+        payment["unearned"] -= unearned
+        left -= unearned
+        taken = []
+        for number, amount in payment["applied"]:
+            invoice = self.invoices[number]
+            part = min(left, amount, invoice["paid"])
+            invoice["paid"] -= part
+            invoice["given_back"] += part if frees else 0
+            left -= part
+            taken.append((number, part))
+        if not frees:
+            self.payments[payload["chargeback"]] = {"taken": taken}
+
+    def come_again(self, payload):
+        for number, part in self.payments[payload["chargeback"]]["taken"]:
+            self.invoices[number]["paid"] += part
+
+    def line_of(self, case, claim, nth):
+        """(the invoice, its days of asking, the line's share of what was given back)"""
+        found = []
+        for number, invoice in sorted(self.invoices.items()):
+            amounts = [cents(line["amount"]) for line in invoice["lines"]]
+            shares = days.largest_remainder(invoice["given_back"], amounts)
+            for line, share in zip(invoice["lines"], shares):
+                days_of = (line["case"], line["start"], day_before(line["end"]))
+                if days_of == (case, claim["start"], claim["end"]):
+                    found.append((number, invoice["days"], share))
+        return found[nth]
+
+
+def read(lines):
+    return [json.loads(line) for line in lines if line.strip()]

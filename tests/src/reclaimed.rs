@@ -1,0 +1,163 @@
+//! A fee that was claimed, given back because of what was told late, and claimed anew: by the domain alone.
+
+use calendar::CivilDate;
+use domain::command::{
+    AccountAction, CaseAction, Command, Dated, FirmAction, PaymentReceived, Refund, SendRound,
+    SignConsent,
+};
+use domain::event::{
+    Basis, BasisAttested, DisclosureAcknowledged, DisclosureDelivered, IdentityPaperAccepted,
+    IdentityPaperReceived, Letter, MailClass, PackConfirmed, PaperKind, ProgressReportSent,
+    Recorded, ReportSourceConnected, ServicePaused, UtcMicros,
+};
+use domain::ids::{CaseId, DocumentHash, ItemCode, PaperCode, ProcessorRef};
+use domain::rules::RulePack;
+use domain::terms::{Channel, Sale, Seat};
+
+use crate::history::{
+    Crm, Move, Shape, bureau, case_id, personal, plain_enrolment, plain_report, text, usd, zone,
+};
+use crate::player::Player;
+
+/// An invented reading of a state's law: it adds nothing.
+const NOTHING_ADDED: &str = r#"{
+    "code": "us-il-read", "version": 1, "state": "IL", "in_force_from": "2020-01-01",
+    "confirmed_by_counsel": false, "nothing_is_added": true, "note": "Invented for tests."
+}"#;
+
+/// The case.
+pub fn case() -> CaseId {
+    case_id(0)
+}
+
+fn day(text: &str) -> CivilDate {
+    text.parse().expect("a date of ours")
+}
+
+fn noon(on: &str) -> UtcMicros {
+    UtcMicros(zone().start_of_day(day(on)) + 12 * 3_600_000_000)
+}
+
+struct Desk(Player);
+
+impl Desk {
+    fn play(&mut self, told: &str, command: Command) {
+        let step = Move { now: noon(told), command };
+        self.0.play(&step).unwrap_or_else(|refusal| panic!("{told}: {refusal:?}"));
+    }
+
+    /// Tells what happened on a day.
+    fn tell(&mut self, told: &str, on: &str, actions: impl IntoIterator<Item = CaseAction>) {
+        let dated = |action| Dated { occurred_on: day(on), action };
+        let actions = actions.into_iter().map(dated).collect();
+        self.play(told, Command::Case { case: case(), expected_version: None, actions });
+    }
+
+    fn account(&mut self, on: &str, action: AccountAction) {
+        let action = Dated { occurred_on: day(on), action };
+        self.play(on, Command::Account { account: case().own_account(), action });
+    }
+
+    fn firm(&mut self, action: FirmAction) {
+        let on = "2025-01-06";
+        let action = Dated { occurred_on: day(on), action };
+        self.play(on, Command::Firm { action });
+    }
+}
+
+fn item(number: u8) -> ItemCode {
+    ItemCode::parse(&format!("item-{number}")).expect("a code of ours")
+}
+
+fn reference(name: &str) -> ProcessorRef {
+    ProcessorRef::parse(name).expect("a code of ours")
+}
+
+fn attested(number: u8) -> CaseAction {
+    let (basis, statement) = (Basis::NotMine, Some(personal("I do not know this account.")));
+    CaseAction::AttestBasis(BasisAttested {
+        basis,
+        bureau: bureau(0),
+        item: item(number),
+        statement,
+    })
+}
+
+/// What a period promises: a fresh report, a round, and a progress report.
+fn work(on: &str, of: u8, completes_before: Option<bool>) -> [CaseAction; 3] {
+    let letter = Letter {
+        bureau: bureau(0),
+        document: None,
+        items: vec![item(of)],
+        mail_class: MailClass::Certified,
+        tracking: None,
+    };
+    let mut import = plain_report(0, day(on), 3);
+    import.completes_before = completes_before;
+    [
+        CaseAction::ImportReport(import),
+        CaseAction::SendRound(SendRound { completes_before, letters: vec![letter] }),
+        CaseAction::ProgressReportSent(ProgressReportSent { completes_before, document: None }),
+    ]
+}
+
+fn enrolment() -> Vec<CaseAction> {
+    let sale = Sale {
+        channel: Channel::InPerson,
+        evidence: Some(DocumentHash([5; 32])),
+        promised_days: 60,
+    };
+    let mut actions = vec![
+        CaseAction::Enrol(Box::new(plain_enrolment(0, sale, Seat::Individual))),
+        CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
+        CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
+        CaseAction::SignConsent(SignConsent {
+            copies_given: true,
+            document: None,
+            e_sign_consent: true,
+            total_of_payments: usd(200_000),
+        }),
+    ];
+    for (code, kind) in [("photo", PaperKind::PhotoId), ("home", PaperKind::Residence)] {
+        let paper = PaperCode::parse(code).expect("a code of ours");
+        let received = IdentityPaperReceived { document: None, kind, paper: paper.clone() };
+        actions.push(CaseAction::IdentityPaperReceived(received));
+        actions.push(CaseAction::IdentityPaperAccepted(IdentityPaperAccepted { paper }));
+    }
+    let source = ReportSourceConnected { source: text("source") };
+    actions.push(CaseAction::ReportSourceConnected(source));
+    actions
+        .extend((0..3).map(|at| CaseAction::ImportReport(plain_report(at, day("2025-03-03"), 3))));
+    actions.extend([attested(0), attested(1)]);
+    actions
+}
+
+/// The log: the first period is claimed and paid, then a pause is told that its work lay in. All is paid back,
+/// the work is done in the days of grace, and the fee is claimed again.
+pub fn log() -> Vec<Recorded> {
+    let shape = Shape { clients: 0, enrol_days: 1, nonsense_percent: 0 };
+    let mut desk = Desk(Player::days(&mut Crm::new(0, shape), 0));
+    let pack = RulePack::from_json(NOTHING_ADDED).expect("a pack of ours");
+    let (code, version, hash) = (pack.code.clone(), pack.version, pack.hash());
+    desk.firm(FirmAction::AdoptPack(Box::new(pack)));
+    let counsel = text("Robin Ashdown, counsel");
+    let confirmed = PackConfirmed { code, counsel, document: None, hash, version };
+    desk.firm(FirmAction::ConfirmPack(confirmed));
+    desk.tell("2025-03-03", "2025-03-03", enrolment());
+    let opened = [CaseAction::OpenWork].into_iter().chain(work("2025-03-10", 0, None));
+    desk.tell("2025-03-10", "2025-03-10", opened);
+    let (account, amount) = (case().own_account(), usd(14_900));
+    desk.play("2025-04-02", Command::BillAccount { account, as_of: day("2025-04-02") });
+    let payment = reference("pay-1");
+    let paid = PaymentReceived { amount, invoice: Some(1), payment: payment.clone() };
+    desk.account("2025-04-03", AccountAction::PaymentReceived(paid));
+    let paused = ServicePaused { reason: personal("away") };
+    desk.tell("2025-04-04", "2025-03-09", [CaseAction::PauseService(paused)]);
+    desk.tell("2025-04-04", "2025-03-11", [CaseAction::ResumeService]);
+    let back = Refund { amount, payment, reason: None, refund: reference("back-1") };
+    desk.account("2025-04-05", AccountAction::Refund(back));
+    desk.tell("2025-04-07", "2025-04-07", work("2025-04-07", 1, Some(true)));
+    let claim = Command::ClaimFee { case: case(), period: 1, as_of: day("2025-04-08") };
+    desk.play("2025-04-08", claim);
+    desk.0.log
+}

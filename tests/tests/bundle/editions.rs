@@ -1,0 +1,108 @@
+//! Fees of this edition of the rules, and what is compared of those of earlier ones.
+
+#![allow(clippy::wildcard_imports, reason = "a part of the tests above, which lay out the place")]
+
+use super::*;
+use counterfoil_tests::reclaimed;
+
+#[test]
+fn a_fee_that_was_given_back_and_claimed_anew_has_two_rows() {
+    let log = bytes(&reclaimed::log());
+    for request in [Request::All, Request::Cases([reclaimed::case()].into())] {
+        let sound = Unpacked::of(&export(&log, request));
+        assert_eq!(findings(&sound), (vec![], vec![]));
+        let fees = sound.text("tables/fees.csv");
+        let rows: Vec<Vec<&str>> =
+            fees.lines().skip(1).map(|row| row.split(',').collect()).collect();
+        let told: Vec<_> =
+            rows.iter().map(|row| (row[1], row[2], row[4], row[7], row[11])).collect();
+        assert_eq!(
+            told,
+            [
+                ("1", "2025-03-03", "exposed", "2025-04-02", "1"),
+                ("1", "2025-03-03", "earned", "2025-04-08", "2"),
+            ]
+        );
+        assert_eq!(
+            (rows[0][3], rows[1][3]),
+            ("2025-04-01", "2025-04-03"),
+            "the pause moved its end"
+        );
+        // One row says what the other does.
+        let other = fees.replace(",exposed,", ",earned,");
+        both_find(&sound.forged("tables/fees.csv", other), &["tables/fee"]);
+        let gates = sound.text("tables/fee_gates.csv").replacen(",fails,", ",holds,", 1);
+        both_find(&sound.forged("tables/fee_gates.csv", gates), &["tables/fee_gates.csv"]);
+        // A claim that stands leaves no room for the period, so no row tells of it as open.
+        let mut lines: Vec<&str> = fees.split_inclusive("\r\n").collect();
+        let open = lines[2].replace(",earned,", ",held,");
+        lines.push(&open);
+        both_find(&sound.forged("tables/fees.csv", lines.concat()), &["tables/fees.csv"]);
+    }
+}
+
+/// The golden bundle of the third version, with another text in a file, signed again by its firm.
+fn of_third_version(file: &str, change: impl Fn(&str) -> String) -> (Vec<String>, Vec<String>) {
+    let path = project().join("tests/golden/bundles/case.v3.zip");
+    let mut archive = Unpacked::of(&std::fs::read(path).unwrap());
+    let text = archive.text(file);
+    let changed = change(&text);
+    assert_ne!(changed, text, "{file} was changed");
+    archive.0.insert(file.into(), changed.into_bytes());
+    archive.rehash();
+    archive.sign(&key());
+    findings(&archive)
+}
+
+/// A table with another value in a column of the first row of fees of a status.
+fn with(text: &str, status: &str, column: usize, value: &str) -> String {
+    let status = format!(",{status},");
+    let row = text.lines().find(|row| row.contains(&status)).expect("such a row");
+    let mut fields: Vec<&str> = row.split(',').collect();
+    fields[column] = value;
+    text.replacen(row, &fields.join(","), 1)
+}
+
+#[test]
+fn fees_of_an_earlier_edition_are_compared_as_far_as_events_tell_them() {
+    let fees = "tables/fees.csv";
+    for (status, column, value) in [
+        ("earned", 2, "2025-01-01"),
+        ("earned", 4, "held"),
+        ("earned", 5, "148.00"),
+        ("earned", 7, "2025-01-01"),
+        ("earned", 11, "4711"),
+        ("earned", 12, "dispute_round@1"),
+        ("earned", 14, "us-federal@9"),
+        ("given_up", 1, "77"),
+        ("given_up", 8, "2025-01-01"),
+    ] {
+        let (rust, python) = of_third_version(fees, |text| with(text, status, column, value));
+        for found in [rust, python] {
+            let named = |finding: &String| finding.contains("tables/fees.csv, row");
+            assert!(found.iter().any(named), "{status} {value}: {found:#?}");
+        }
+    }
+    // What that edition's rules made of the events is not judged by these.
+    let page = |text: &str| text.replace("<h2>What was done</h2>", "<h2>What was left</h2>");
+    let path = project().join("tests/golden/bundles/case.v3.zip");
+    let archive = Unpacked::of(&std::fs::read(path).unwrap());
+    let name = archive.0.keys().find(|name| name.starts_with("report/")).unwrap().clone();
+    let none = (Vec::new(), Vec::new());
+    assert_eq!(of_third_version(fees, |text| with(text, "held", 4, "claimable")), none);
+    let gates = "tables/fee_gates.csv";
+    assert_eq!(of_third_version(gates, |text| text.replacen(",yes,", ",no,", 1)), none);
+    let said =
+        |text: &str| text.replacen("period over and promised work", "period, promised work", 1);
+    assert_eq!(of_third_version(&name, said), none);
+    let stands = |text: &str| {
+        let row = text.lines().nth(1).unwrap();
+        let other = if row.ends_with(",yes") { ",no" } else { ",yes" };
+        let start = &row[..row.rfind(',').unwrap()];
+        text.replacen(row, &format!("{start}{other}"), 1)
+    };
+    assert_eq!(of_third_version("tables/exposures.csv", stands), none);
+    // The rest of a page is made of events alone, and words are for one verifier.
+    let (rust, _) = of_third_version(&name, page);
+    assert!(rust.iter().any(|finding| finding.contains(&name)), "{rust:#?}");
+}

@@ -100,28 +100,26 @@ fn invoices_are_fees(log: &[Recorded]) {
 
 /// Shares of a linked couple for the same period add up to the couple's price, to the cent.
 fn couple_shares_add_up(player: &Player) {
+    // The first price belongs to the first period of a service, or of one begun anew.
+    let price_of = |share: i64| {
+        let of = |price: &i64| [price / 2, price - price / 2].contains(&share);
+        *[24_999, 14_999].iter().find(|price| of(price)).expect("a share of a couple's price")
+    };
     let mut by_account: BTreeMap<_, Vec<(CaseId, i64)>> = BTreeMap::new();
     for (case, _, fee) in fees(&player.log) {
-        let linked = player.world.account(fee.account).unwrap().members.len() == 2;
-        let couple = player.world.case(case).unwrap().seat() == Some(Seat::Couple);
-        let price = if fee.period == 1 { 24_999 } else { 14_999 };
-        if couple {
-            assert!(
-                [price / 2, price - price / 2].contains(&fee.amount.minor()),
-                "a share of {price}"
-            );
+        if player.world.case(case).unwrap().seat() != Some(Seat::Couple) {
+            continue;
         }
-        if couple && linked {
-            by_account
-                .entry((fee.account, fee.period))
-                .or_default()
-                .push((case, fee.amount.minor()));
+        let price = price_of(fee.amount.minor());
+        if player.world.account(fee.account).unwrap().members.len() == 2 {
+            let shares = by_account.entry((fee.account, fee.start, price)).or_default();
+            shares.push((case, fee.amount.minor()));
         }
     }
-    for ((account, period), shares) in by_account {
-        if let [(one, a), (other, b)] = shares[..] {
-            assert_ne!(one, other);
-            let price = if period == 1 { 24_999 } else { 14_999 };
+    for ((account, _, price), shares) in by_account {
+        if let [(one, a), (other, b)] = shares[..]
+            && one != other
+        {
             // A share earned before the two were linked is the smaller one, so the sum may lack a cent.
             assert!(a + b == price || a + b == price - 1, "{account}: {a} + {b}");
         }

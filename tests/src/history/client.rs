@@ -382,8 +382,8 @@ impl Client {
                 Some(CaseAction::BillingDayChanged(BillingDayChanged { billing }))
             }
             3..=5 => Some(message(rng)),
-            6 => Some(asked(rng)),
-            7 => Some(CaseAction::BureauAnswered(BureauAnswered {
+            6 | 19 => Some(asked(rng)),
+            7 | 17 | 18 => Some(CaseAction::BureauAnswered(BureauAnswered {
                 ask: any(rng, Ask::ALL),
                 bureau: bureau(0),
             })),

@@ -11,6 +11,7 @@ use counterfoil_tests::history::Move;
 use counterfoil_tests::judging::{judged, judged_of};
 use counterfoil_tests::player::Player;
 use domain::State;
+use domain::account::PaymentPath;
 use domain::case::Case;
 use domain::command::Command;
 use domain::event::{
@@ -87,7 +88,9 @@ pub(crate) fn holds_after(player: &Player, step: &Move, events: &[Recorded]) {
             fees_are_as_their_gates(judge);
             let of_case = events.iter().filter(|recorded| recorded.stream == StreamId::Case(case));
             of_case.for_each(|recorded| decided_rightly(judge, recorded));
-            if let Command::BillAccount { as_of, .. } = step.command {
+            if let Command::BillAccount { account, as_of } = step.command
+                && player.world.account(account).unwrap().path_of(case) == PaymentPath::Here
+            {
                 nothing_is_left(judge, as_of);
             }
         });

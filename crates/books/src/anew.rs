@@ -7,7 +7,7 @@ use std::collections::HashMap;
 
 use calendar::CivilDate;
 use domain::State;
-use domain::event::{BookAccount, Recorded, StreamId};
+use domain::event::{BookAccount, CaseEvent, Event, Recorded, StreamId};
 use domain::firm::Firm;
 use domain::world::Impossible;
 
@@ -21,14 +21,24 @@ pub struct Anew<'a> {
     poster: Poster<'a>,
     /// Accounts and deposits.
     states: HashMap<StreamId, State>,
+    /// Of each claimed fee what is owed and open of what nothing allowed, minor units.
+    marks: HashMap<u64, Marked>,
     controls: Controls,
+}
+
+/// What was marked last of a fee, minor units.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Marked {
+    owed: i64,
+    open: i64,
 }
 
 impl<'a> Anew<'a> {
     /// For a firm, as it stands after the last event or later, and a month by its last day.
     pub fn new(firm: &'a Firm, through: CivilDate) -> Self {
         let poster = Poster::new(firm);
-        Self { poster, states: HashMap::new(), controls: Controls::nothing(through) }
+        let controls = Controls::nothing(through);
+        Self { poster, states: HashMap::new(), marks: HashMap::new(), controls }
     }
 
     /// Takes in events that follow each other in the log.
@@ -47,9 +57,25 @@ impl<'a> Anew<'a> {
                     let empty = || State::empty(stream);
                     self.states.entry(stream).or_insert_with(empty).fold(recorded)?;
                 }
-                StreamId::Case(_) | StreamId::Firm | StreamId::Looks(_) => {}
+                StreamId::Case(_) => self.take_mark(recorded)?,
+                StreamId::Firm | StreamId::Looks(_) => {}
             }
         }
+        Ok(())
+    }
+
+    /// What nothing allowed of a fee is owed back as far as it was collected, and not receivable as far as it is
+    /// open.
+    fn take_mark(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
+        let Event::Case(CaseEvent::FeeMarked(mark)) = &recorded.event else { return Ok(()) };
+        let before = Marked { owed: mark.owed_before.minor(), open: mark.open_before.minor() };
+        let now = Marked { owed: mark.owed.minor(), open: mark.open.minor() };
+        let last = self.marks.insert(mark.fee.position, now).unwrap_or_default();
+        if last != before {
+            return Err(Impossible::new(recorded, "it goes on from another mark than the last"));
+        }
+        self.controls.unearned_minor += now.owed - before.owed;
+        self.controls.open_minor -= now.open - before.open;
         Ok(())
     }
 

@@ -19,11 +19,12 @@ pub struct Controls {
     pub undeposited_minor: i64,
     /// The receivable account, all days.
     pub receivable_minor: i64,
-    /// What is open on invoices, all days.
+    /// What is open on invoices but for what nothing allowed, all days.
     pub open_minor: i64,
     /// The account of what is owed to clients, all days; a credit below zero.
     pub owed_minor: i64,
-    /// What payments hold that is unearned and was not paid back, all days.
+    /// What payments hold that is unearned, or was collected for what nothing allowed, and was not paid back,
+    /// all days.
     pub unearned_minor: i64,
 }
 

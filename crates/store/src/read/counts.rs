@@ -28,9 +28,9 @@ selected! {
         collected_minor: i64,
         /// Refunds and chargebacks in the range; a chargeback won is not among them.
         returned_minor: i64,
-        /// Open on all invoices now.
+        /// Open on all invoices now, but for what nothing allowed.
         receivable_minor: i64,
-        /// Owed back to clients now.
+        /// Owed back to clients now: unearned, or collected for what nothing allowed.
         unearned_minor: i64,
         /// Exposures ever found.
         exposures: u64,
@@ -58,8 +58,16 @@ static COUNTS: Statement = Statement::new(|| {
             "money_back",
             "AND t.happened_on BETWEEN $2 AND $3 AND (t.status IS NULL OR t.status <> $6)",
         ),
-        scalar(&sum("open_minor"), "account", ""),
-        scalar(&sum("unearned_minor"), "account", ""),
+        format!(
+            "{} - {}",
+            scalar(&sum("open_minor"), "account", ""),
+            scalar(&sum("open_minor"), "exposure", "")
+        ),
+        format!(
+            "{} + {}",
+            scalar(&sum("unearned_minor"), "account", ""),
+            scalar(&sum("owed_minor"), "exposure", "")
+        ),
         scalar("COUNT(*)", "exposure", ""),
         scalar("COUNT(*)", "exception", ""),
     ];

@@ -60,6 +60,10 @@ row! {
         amount_minor: Option<i64>,
         /// What of it went back to the client, minor units.
         returned_minor: i64,
+        /// What was collected for a fee that nothing allowed, and not given back, minor units.
+        owed_minor: i64,
+        /// What of such a fee is open, minor units.
+        open_minor: i64,
         /// The period it concerns.
         period: Option<u32>,
         /// The day it happened.
@@ -80,6 +84,8 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExposureRow> {
         kind: seen.found.kind,
         amount_minor: seen.found.amount.map(Money::minor),
         returned_minor: 0,
+        owed_minor: 0,
+        open_minor: 0,
         period: seen.found.period,
         found_on: seen.mark.on,
         cites: seen.found.cites.as_str().to_owned(),
@@ -101,6 +107,8 @@ fn fee_row(id: CaseId, case: &Case, marked: &FeeMark) -> ExposureRow {
         kind: ExposureKind::FeeAskedUnearned,
         amount_minor: Some(said.exposed.minor()),
         returned_minor: said.exposed.minor() - said.owed.minor() - said.open.minor(),
+        owed_minor: said.owed.minor(),
+        open_minor: said.open.minor(),
         period: claim.map(|fee| fee.period),
         found_on: mark.on,
         cites: ExposureKind::FeeAskedUnearned.cites().to_owned(),
@@ -118,6 +126,9 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExposureRow>
         kind: ExposureKind::PaymentUnearned,
         amount_minor: Some(payment.unearned.minor()),
         returned_minor: (payment.unearned.minor() - payment.unearned_left.minor()).max(0),
+        // The account says what payments hold that is unearned.
+        owed_minor: 0,
+        open_minor: 0,
         period: None,
         found_on: payment.mark.on,
         cites: ExposureKind::PaymentUnearned.cites().to_owned(),

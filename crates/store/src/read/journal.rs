@@ -113,9 +113,9 @@ selected! {
     pub struct ControlSums {
         /// Movements that stand behind no deposit, minor units.
         undeposited_minor: i64,
-        /// Open on invoices, minor units.
+        /// Open on invoices but for what nothing allowed, minor units.
         open_minor: i64,
-        /// Unearned and not paid back, minor units.
+        /// Unearned, or collected for what nothing allowed, and not paid back, minor units.
         unearned_minor: i64,
         /// Bank lines up to a day that nobody has explained.
         lines_open: u64,
@@ -250,10 +250,12 @@ static CONTROLS: Statement = Statement::new(|| {
         )
     };
     format!(
-        "SELECT {}, {}, {}, {}, {} FROM projection p WHERE p.firm = $1 AND p.active",
+        "SELECT {}, {} - {}, {} + {}, {}, {} FROM projection p WHERE p.firm = $1 AND p.active",
         of("SUM(x.amount_minor)", "movement", "AND x.deposit_id IS NULL"),
         of("SUM(x.open_minor)", "invoice", ""),
+        of("SUM(x.open_minor)", "exposure", ""),
         of("SUM(x.unearned_minor)", "account", ""),
+        of("SUM(x.owed_minor)", "exposure", ""),
         of("COUNT(*)", "deposit", "AND x.status = 'open' AND x.booked_on <= $2"),
         of("COUNT(*)", "exposure", "")
     )

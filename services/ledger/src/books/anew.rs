@@ -62,13 +62,16 @@ fn corrupt(fault: &Fault) -> Failure {
     Failure::Corrupt { position: fault.position }
 }
 
-/// An event that the books are made of. What a case tells beside the fees it earned is most of a log, and
+/// An event that the books are made of. What a case tells beside its fees is most of a log, and
 /// is passed by unread.
 fn of_the_books(firm: FirmId, stored: &Stored) -> Result<Option<Recorded>, Failure> {
     let corrupt = Failure::Corrupt { position: stored.position };
     let Some(kind) = Recorded::kind_of(&stored.bytes) else { return Err(corrupt) };
     let is_one_of = |types: &[(&str, u32)]| types.iter().any(|(name, _)| *name == kind);
-    if kind != FEE_EARNED && !is_one_of(AccountEvent::TYPES) && !is_one_of(DepositEvent::TYPES) {
+    if !OF_CASES.contains(&kind.as_str())
+        && !is_one_of(AccountEvent::TYPES)
+        && !is_one_of(DepositEvent::TYPES)
+    {
         return Ok(None);
     }
     match Recorded::from_bytes(&stored.bytes) {
@@ -79,5 +82,5 @@ fn of_the_books(firm: FirmId, stored: &Stored) -> Result<Option<Recorded>, Failu
     }
 }
 
-/// The one event of a case that moves money, [`domain::event::Event::moves_money`].
-const FEE_EARNED: &str = "fee_earned";
+/// The events of a case that move money, [`domain::event::Event::moves_money`].
+const OF_CASES: [&str; 2] = ["fee_earned", "fee_marked"];

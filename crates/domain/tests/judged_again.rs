@@ -7,9 +7,9 @@ mod common;
 use common::*;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
+use counterfoil_domain::gates::FeeStanding;
 use counterfoil_domain::gates::{Answer, Gate};
 use counterfoil_domain::ids::StateCode;
-use counterfoil_domain::judge::FeeStanding;
 use counterfoil_domain::terms::{Channel, Sale};
 
 const A: u128 = 2;

@@ -328,6 +328,8 @@ record! {
         fee: EventRef,
         /// The gates that were not open that day.
         gates: BTreeSet<Gate>,
+        /// What of the exposed part was credited or paid back.
+        given_back: Money,
         /// The invoice it stands on.
         invoice: Option<u64>,
         /// What of the exposed part is open on the invoice.
@@ -354,8 +356,8 @@ impl FeeMarked {
     /// Whether it concludes what an earlier mark of the same fee did.
     pub(crate) fn says_as(&self, earlier: &Self) -> bool {
         let said = |mark: &Self| {
-            let Self { asked_on, exposed, invoice, open, owed, standing, .. } = *mark;
-            (asked_on, exposed, invoice, open, owed, standing)
+            let Self { asked_on, exposed, given_back, invoice, open, owed, standing, .. } = *mark;
+            (asked_on, exposed, given_back, invoice, open, owed, standing)
         };
         said(self) == said(earlier) && self.gates == earlier.gates
     }

@@ -46,6 +46,8 @@ pub struct JudgedFee<'a> {
     pub closed: Vec<Gate>,
     /// The invoice it stands on.
     pub invoice: Option<u64>,
+    /// What of the exposed part was credited or paid back.
+    pub given_back: Money,
     /// What was collected for the exposed part, and not given back.
     pub owed: Money,
     /// What of that part is still open on the invoice.
@@ -117,6 +119,7 @@ impl<'a> Judge<'a> {
             exposed_before: last.map_or(zero, |last| last.exposed),
             fee: fee.mark.at.clone(),
             gates: judged.closed.iter().copied().collect(),
+            given_back: judged.given_back,
             invoice: judged.invoice,
             open: judged.open,
             open_before: last.map_or(zero, |last| last.open),
@@ -245,12 +248,14 @@ impl<'a> Judge<'a> {
         let allowed = OnDay { standing: FeeStanding::Allowed, exposed: zero, closed: Vec::new() };
         let (found, asked_on) = worst.unwrap_or((allowed, self.matter.today));
         let OnDay { standing, exposed, closed } = found;
-        let (owed, open) = match &claimed.money {
-            Some(money) if exposed.is_positive() => money.of_part(fee.amount, exposed),
-            Some(_) | None => (zero, zero),
+        let (given_back, (owed, open)) = match &claimed.money {
+            Some(money) if exposed.is_positive() => {
+                (money.given_back.min(exposed), money.of_part(fee.amount, exposed))
+            }
+            Some(_) | None => (zero, (zero, zero)),
         };
         let invoice = claimed.invoice;
-        JudgedFee { at, fee, standing, exposed, asked_on, closed, invoice, owed, open }
+        JudgedFee { at, fee, standing, exposed, asked_on, closed, invoice, given_back, owed, open }
     }
 
     fn standing_on(&self, at: usize, on: CivilDate) -> OnDay {

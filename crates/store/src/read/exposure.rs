@@ -95,7 +95,7 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExposureRow> {
     case.exposures.iter().map(row).chain(exposed.map(|marked| fee_row(id, case, marked))).collect()
 }
 
-/// A claimed fee of which a part is exposed. What is neither collected nor open of that went back.
+/// A claimed fee of which a part is exposed.
 fn fee_row(id: CaseId, case: &Case, marked: &FeeMark) -> ExposureRow {
     let FeeMark { mark, said } = marked;
     let claim = case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position);
@@ -106,7 +106,7 @@ fn fee_row(id: CaseId, case: &Case, marked: &FeeMark) -> ExposureRow {
         event_id: mark.at.id,
         kind: ExposureKind::FeeAskedUnearned,
         amount_minor: Some(said.exposed.minor()),
-        returned_minor: said.exposed.minor() - said.owed.minor() - said.open.minor(),
+        returned_minor: said.given_back.minor(),
         owed_minor: said.owed.minor(),
         open_minor: said.open.minor(),
         period: claim.map(|fee| fee.period),

@@ -9,14 +9,15 @@ use std::process::Command;
 use bundle::{
     Document, Documents, Export, ExportError, KeySpan, Openings, Request, Scope, Scout, Signing,
 };
-use domain::event::Recorded;
-use domain::ids::{CaseId, DocumentHash};
+use domain::event::{AccountEvent, Event, Recorded, StreamId};
+use domain::ids::{AccountId, CaseId, DocumentHash};
 use proof::note::{KeyName, Note, SignerKey};
 use proof::{Checkpoint, Frontier, leaf_hash};
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
-use crate::history::firm_id;
+use crate::history::{Crm, Shape, firm_id};
+use crate::player::Player;
 
 /// The log's origin and the name of its key.
 pub const ORIGIN: &str = "ledger.example/firm";
@@ -118,6 +119,36 @@ pub fn export_with(
     whole.extend_from_slice(rest);
     assert_eq!(u64::try_from(whole.len()), Ok(exported.bytes));
     Ok(whole)
+}
+
+/// The random firm of the first seed from one on that has what a test is about.
+pub fn firm_with(
+    seed: u64,
+    shape: Shape,
+    days: u32,
+    wanted: impl Fn(&[Recorded]) -> bool,
+) -> Player {
+    let mut firms = (seed..seed + 60).map(|seed| Player::days(&mut Crm::new(seed, shape), days));
+    firms.find(|player| wanted(&player.log)).expect("some random firm has it")
+}
+
+/// A couple: who moved its payments, and to which account, on which its owner was asked for fees.
+pub fn couple(log: &[Recorded]) -> Option<(CaseId, AccountId)> {
+    let is_asked = |account: AccountId| {
+        log.iter().any(|recorded| {
+            let Event::Account(AccountEvent::InvoiceIssued(e)) = &recorded.event else {
+                return false;
+            };
+            recorded.stream == StreamId::Account(account)
+                && e.lines.iter().any(|line| line.case == account.owner())
+        })
+    };
+    log.iter().find_map(|recorded| match (&recorded.event, recorded.stream) {
+        (Event::Account(AccountEvent::PaymentMoved(e)), StreamId::Account(from)) => {
+            is_asked(e.to).then_some((from.owner(), e.to))
+        }
+        _ => None,
+    })
 }
 
 /// A bundle's files.

@@ -14,11 +14,12 @@ mod signed;
 
 use std::path::Path;
 use std::process::Command;
+use std::sync::OnceLock;
 
 use bundle::{KeySpan, Request, Trust};
 use counterfoil_tests::bundles::{
-    ORIGIN, Unpacked, bytes, checkpoint, export, key, other_key, project, python_findings,
-    python_verifier, rust_findings, write_key,
+    ORIGIN, Unpacked, bytes, checkpoint, export, firm_with, key, other_key, project,
+    python_findings, python_verifier, rust_findings, write_key,
 };
 use counterfoil_tests::forger::{parse, sealed_again, write};
 use counterfoil_tests::history::{Crm, Shape};
@@ -26,9 +27,39 @@ use counterfoil_tests::player::Player;
 use proof::note::{KeyName, Note, SignerKey};
 use serde_json::{Value, json};
 
+/// A firm in which everything happened that somebody could lie about.
 fn log() -> Vec<Vec<u8>> {
-    let shape = Shape { clients: 8, enrol_days: 20, nonsense_percent: 4 };
-    bytes(&Player::days(&mut Crm::new(7, shape), 200).log)
+    static LOG: OnceLock<Vec<Vec<u8>>> = OnceLock::new();
+    let made = LOG.get_or_init(|| {
+        let shape = Shape { clients: 10, enrol_days: 20, nonsense_percent: 4 };
+        bytes(&firm_with(7, shape, 220, |log| has_everything(&parse(&bytes(log)))).log)
+    });
+    made.clone()
+}
+
+fn has_everything(events: &[Value]) -> bool {
+    let count = |name: &str| events.iter().filter(|event| event["event"] == name).count();
+    let once = ["chargeback_opened", "exposure_found", "payment_settled", "unearned_payment_found"];
+    let Some(round) = events.iter().position(|event| event["event"] == "round_sent") else {
+        return false;
+    };
+    let of_case = |name: &str| {
+        let stream = &events[round]["stream"];
+        events.iter().any(|event| event["event"] == name && event["stream"] == *stream)
+    };
+    let pays = |event: &Value| {
+        event["event"] == "payment_settled"
+            && event["payload"]["applied"].as_array().is_some_and(|applied| !applied.is_empty())
+    };
+    // The first round broke nothing, so that what is taken away from its case breaks something.
+    let is_lawful = events.get(round + 1).is_none_or(|next| next["event"] != "exposure_found");
+    count("fee_earned") >= 2
+        && once.iter().all(|name| count(name) >= 1)
+        && events.iter().any(pays)
+        && is_lawful
+        && ["basis_attested", "consent_signed", "identity_paper_accepted"]
+            .iter()
+            .all(|n| of_case(n))
 }
 
 fn both(archive: &[u8]) -> [Vec<String>; 2] {

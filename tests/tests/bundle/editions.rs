@@ -3,6 +3,7 @@
 #![allow(clippy::wildcard_imports, reason = "a part of the tests above, which lay out the place")]
 
 use super::*;
+use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::reclaimed;
 
 #[test]
@@ -31,13 +32,38 @@ fn a_fee_that_was_given_back_and_claimed_anew_has_two_rows() {
         // One row says what the other does.
         let other = fees.replace(",exposed,", ",earned,");
         both_find(&sound.forged("tables/fees.csv", other), &["tables/fee"]);
-        let gates = sound.text("tables/fee_gates.csv").replacen(",fails,", ",holds,", 1);
+        let gates = sound.text("tables/fee_gates.csv").replace(",fails,", ",holds,");
         both_find(&sound.forged("tables/fee_gates.csv", gates), &["tables/fee_gates.csv"]);
         // A claim that stands leaves no room for the period, so no row tells of it as open.
         let mut lines: Vec<&str> = fees.split_inclusive("\r\n").collect();
         let open = lines[2].replace(",earned,", ",held,");
         lines.push(&open);
         both_find(&sound.forged("tables/fees.csv", lines.concat()), &["tables/fees.csv"]);
+    }
+}
+
+/// `COUNTERFOIL_FIRMS` is the number of random firms, 6 unless said.
+#[test]
+fn both_accept_whatever_random_firms_tell_late_and_wrongly() {
+    let folder = tempfile::tempdir().unwrap();
+    write_key(folder.path());
+    let firms = from_environment("COUNTERFOIL_FIRMS").unwrap_or(6);
+    let mut told = BTreeSet::new();
+    for seed in 100..100 + firms {
+        let shape = Shape { clients: 20, enrol_days: 40, nonsense_percent: 20 };
+        let log = bytes(&Player::days(&mut Crm::new(seed, shape), 230).log);
+        let archive = export(&log, Request::All);
+        let path = folder.path().join(format!("{seed}.zip"));
+        std::fs::write(&path, &archive).unwrap();
+        assert_eq!(rust_findings(&path), [""; 0], "{seed}");
+        let fees = Unpacked::of(&archive).text("tables/fees.csv");
+        told.extend(fees.lines().skip(1).map(|row| row.split(',').nth(4).unwrap().to_owned()));
+    }
+    for (name, found) in python_findings(folder.path()) {
+        assert_eq!(found, [""; 0], "{name}");
+    }
+    for status in ["earned", "exposed", "given_up", "held"] {
+        assert!(told.contains(status), "{status} is not among {told:?}");
     }
 }
 

@@ -7,16 +7,8 @@ use super::*;
 /// A history with a couple, and at its end who was let in and who looked at whom.
 fn looked_at() -> (Vec<Vec<u8>>, CaseId, CaseId) {
     let player = player();
-    let (case, payer) = player
-        .log
-        .iter()
-        .find_map(|recorded| match (&recorded.event, recorded.stream) {
-            (Event::Account(AccountEvent::PaymentMoved(e)), StreamId::Account(from)) => {
-                Some((from.owner(), e.to.owner()))
-            }
-            _ => None,
-        })
-        .expect("the history links a couple");
+    let (case, payer) = couple(&player.log).expect("the history links a couple");
+    let payer = payer.owner();
     let mut events = parse(&bytes(&player.log));
     let of_firm = events.iter().rfind(|event| event["stream"] == "firm").unwrap().clone();
     let others: Vec<String> = player

@@ -171,6 +171,8 @@ fn both_take_the_same_notes_and_keys() {
     let signed = |text: String| {
         Note::signed(text, &[&key()]).map(|note| note.to_string()).unwrap_or_default()
     };
+    // Each of them another: a checkpoint has no line twice.
+    let more = |lines| (0..lines).map(|n| format!("more {n}\n")).collect::<String>();
     let many = |most| {
         (0..most)
             .map(|n| format!("\u{2014} w{n}.example AAAAAAAAAA==\n"))
@@ -182,7 +184,7 @@ fn both_take_the_same_notes_and_keys() {
         foreign("witness.example", 68),
         format!("{note}{}", many(63)),
         foreign("w\u{202e}", 68),
-        signed(format!("{text}{}", "more\n".repeat(16))),
+        signed(text.clone() + &more(16)),
     ] {
         assert_eq!(both(&sound.forged("checkpoint.txt", right.clone()).packed()), none, "{right}");
     }
@@ -196,7 +198,7 @@ fn both_take_the_same_notes_and_keys() {
         foreign("a\u{7f}b", 68),
         foreign(&"w".repeat(256), 68),
         foreign("witness.example", 65_536),
-        signed(format!("{text}{}", "more\n".repeat(17))),
+        signed(text.clone() + &more(17)),
         signed(format!("{text}\nmore\n")),
         signed(text.replace("ledger.example/firm", "ledger example")),
     ] {

@@ -11,7 +11,7 @@ use domain::judge::{Judge, JudgedFee};
 use domain::text::shown;
 
 use super::story::{self, Part, and, day};
-use super::{Told, case, fees, last_day};
+use super::{OTHER_MEMBER, Told, case, fees, last_day};
 use crate::manifest::Format;
 
 const STYLE: &str = "body{font:11pt/1.5 Georgia,'Times New Roman',serif;color:#1a1a1a;max-width:42em;\
@@ -155,7 +155,8 @@ fn who(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
     page.sentence(&sentence, &[enrolment.mark.at.position]);
     let payer = fees::payer(told);
     if payer != told.id.own_account() {
-        page.sentence(&format!("The fees of this case are paid through the account {payer}."), &[]);
+        let account = named(told, payer);
+        page.sentence(&format!("The fees of this case are paid through {account}."), &[]);
     }
 }
 
@@ -252,7 +253,7 @@ fn charged(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &
     page.heading("Invoices and payments");
     let if_none = elsewhere(told).map_or_else(
         || "No invoice was issued and nothing was paid.".to_owned(),
-        |account| format!("Invoices and payments stand on the account {account}."),
+        |account| format!("Invoices and payments stand on {}.", named(told, account)),
     );
     page.dated(&money.collect(), &if_none);
 }
@@ -307,6 +308,17 @@ fn stands(judged: &JudgedFee<'_>) -> String {
              collected and not given back, {} is open.",
             judged.exposed, judged.owed, judged.open
         ),
+    }
+}
+
+/// An account as a page names it: of a couple's member whom the bundle does not tell of, no page does.
+fn named(told: &Told<'_>, account: AccountId) -> String {
+    let told_of = told.frame.told_of.as_ref().filter(|_| told.frame.format.judges_fees());
+    match told_of {
+        Some(told_of) if !told_of.contains(&account.owner()) => {
+            format!("the account of {OTHER_MEMBER}")
+        }
+        Some(_) | None => format!("the account {account}"),
     }
 }
 

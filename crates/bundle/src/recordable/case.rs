@@ -35,12 +35,11 @@ pub(super) fn check(id: CaseId, party: &Party, firm: &FirmRecord, rows: &mut Row
             wrong.push(format!("no exposure {kind} was recorded with it"));
         }
         if let CaseEvent::FeeEarned(e) = event {
-            match e.agreement {
-                None => rows.unnamed.push(recorded.position),
-                Some(_) => {
-                    let first = rows.named_from.into_iter().chain([recorded.position]).min();
-                    rows.named_from = first;
-                }
+            if e.agreement.is_some() {
+                let first = rows.named_from.into_iter().chain([recorded.position]).min();
+                rows.named_from = first;
+            } else {
+                rows.unnamed.push(recorded.position);
             }
             rows.earned.push(Charge {
                 case: id,

@@ -16,6 +16,7 @@ use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::history::{Client, Crm, Move, Shape};
 use counterfoil_tests::judging::judged;
 use counterfoil_tests::player::Player;
+use domain::World;
 use domain::command::Command;
 use domain::event::Recorded;
 use domain::gates::{Answer, Explanation, Gate};
@@ -42,6 +43,8 @@ struct Met {
     answers: BTreeMap<(Gate, Answer), usize>,
     /// Fees that a gate held alone.
     held_alone: BTreeMap<Gate, usize>,
+    /// What is owed for exposed fees, in minor units.
+    owed: i64,
     /// Cases of which a fee was claimable or claimed by the end.
     with_a_fee: usize,
 }
@@ -61,6 +64,7 @@ impl Met {
     fn check(&self) {
         assert!(self.with_a_fee * 2 > self.cases, "most clients have earned fees: {self:?}");
         assert!(self.claimable > 0, "nothing is left to claim: {self:?}");
+        assert!(self.owed > 0, "nothing is owed: {self:?}");
         for standing in FeeStanding::ALL {
             assert!(self.claimed.contains_key(standing), "no fee is {standing}: {self:?}");
         }
@@ -112,7 +116,8 @@ fn life(clients: u32, seed: u64, mut ask: impl FnMut(&Player, CivilDate)) -> Pla
 }
 
 /// What the judge says of a case, in the model's words.
-fn answer(judge: &Judge<'_>, case: CaseId, today: CivilDate, met: &mut Met) -> Value {
+fn answer(judge: &Judge<'_>, case: CaseId, world: &World, met: &mut Met) -> Value {
+    let today = judge.today();
     let gates = |explained: &Explanation| -> Value {
         let findings = explained.findings.iter();
         findings.map(|f| (f.gate.code().to_owned(), json!(f.answer.code()))).collect()
@@ -139,7 +144,14 @@ fn answer(judge: &Judge<'_>, case: CaseId, today: CivilDate, met: &mut Met) -> V
     }
     let fees = judge.fees().map(|fee| {
         *met.claimed.entry(fee.standing).or_default() += 1;
-        json!({"status": fee.standing.code(), "exposed": fee.exposed.minor()})
+        let is_alone = |number| {
+            let account = world.account(fee.fee.account).unwrap();
+            account.invoice(number).unwrap().lines.len() == 1
+        };
+        let is_exposed = fee.standing == FeeStanding::Exposed;
+        let owed = (is_exposed && fee.invoice.is_some_and(is_alone)).then(|| fee.owed.minor());
+        met.owed += owed.unwrap_or(0);
+        json!({"status": fee.standing.code(), "exposed": fee.exposed.minor(), "owed": owed})
     });
     let fees: Vec<Value> = fees.collect();
     met.cases += 1;
@@ -164,7 +176,7 @@ fn the_model_judges_the_log_alike() {
         (met.with_a_fee, met.cases) = (0, 0);
         for case in player.cases() {
             ours.push(judged(&player.world, case, today, |judge| {
-                answer(judge, case, today, &mut met)
+                answer(judge, case, &player.world, &mut met)
             }));
         }
     });

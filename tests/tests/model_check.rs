@@ -22,6 +22,7 @@ use domain::event::Recorded;
 use domain::gates::{Answer, Explanation, Gate};
 use domain::ids::CaseId;
 use domain::judge::{FeeStanding, Judge};
+use domain::money::Money;
 use serde_json::{Value, json};
 
 /// Clients of an ordinary run; `COUNTERFOIL_CLIENTS` asks for more.
@@ -69,8 +70,8 @@ impl Met {
             assert!(self.claimed.contains_key(standing), "no fee is {standing}: {self:?}");
         }
         for gate in Gate::ALL {
-            let held = self.answers.get(&(*gate, Answer::Fails)).is_some()
-                || self.answers.get(&(*gate, Answer::Unknown)).is_some();
+            let held = self.answers.contains_key(&(*gate, Answer::Fails))
+                || self.answers.contains_key(&(*gate, Answer::Unknown));
             // A fee that stands is no open fee, and a period without an agreement is held by every gate.
             assert!(held || *gate == Gate::NotClaimed, "{gate} never held a fee: {self:?}");
             let alone = self.held_alone.contains_key(gate);
@@ -105,7 +106,9 @@ fn life(clients: u32, seed: u64, mut ask: impl FnMut(&Player, CivilDate)) -> Pla
             for case in cases {
                 let command = Command::BillAccount { account: case.own_account(), as_of };
                 let events = player.play(&Move { now, command }).expect("a run refuses nobody");
-                events.iter().for_each(|event| crm.learn(event));
+                for event in &events {
+                    crm.learn(event);
+                }
             }
         }
         if day % JUDGED_EVERY == 0 {
@@ -131,7 +134,7 @@ fn answer(judge: &Judge<'_>, case: CaseId, world: &World, met: &mut Met) -> Valu
             continue;
         }
         met.open(&explained);
-        let amount = explained.amount.map(|amount| amount.minor());
+        let amount = explained.amount.map(Money::minor);
         earned |= explained.is_claimable();
         if explained.is_claimable() {
             claimable += amount.unwrap();

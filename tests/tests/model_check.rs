@@ -16,12 +16,13 @@ use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::history::{Client, Crm, Move, Shape};
 use counterfoil_tests::judging::judged;
 use counterfoil_tests::player::Player;
+use domain::World;
 use domain::command::Command;
 use domain::event::Recorded;
-use domain::gates::FeeStanding;
-use domain::gates::{Answer, Explanation, Gate};
+use domain::gates::{Answer, Explanation, FeeStanding, Gate};
 use domain::ids::CaseId;
 use domain::judge::Judge;
+use domain::money::Money;
 use serde_json::{Value, json};
 
 /// Clients of an ordinary run; `COUNTERFOIL_CLIENTS` asks for more.
@@ -43,6 +44,8 @@ struct Met {
     answers: BTreeMap<(Gate, Answer), usize>,
     /// Fees that a gate held alone.
     held_alone: BTreeMap<Gate, usize>,
+    /// What is owed for exposed fees, in minor units.
+    owed: i64,
     /// Cases of which a fee was claimable or claimed by the end.
     with_a_fee: usize,
 }
@@ -62,12 +65,13 @@ impl Met {
     fn check(&self) {
         assert!(self.with_a_fee * 2 > self.cases, "most clients have earned fees: {self:?}");
         assert!(self.claimable > 0, "nothing is left to claim: {self:?}");
+        assert!(self.owed > 0, "nothing is owed: {self:?}");
         for standing in FeeStanding::ALL {
             assert!(self.claimed.contains_key(standing), "no fee is {standing}: {self:?}");
         }
         for gate in Gate::ALL {
-            let held = self.answers.get(&(*gate, Answer::Fails)).is_some()
-                || self.answers.get(&(*gate, Answer::Unknown)).is_some();
+            let held = self.answers.contains_key(&(*gate, Answer::Fails))
+                || self.answers.contains_key(&(*gate, Answer::Unknown));
             // A fee that stands is no open fee, and a period without an agreement is held by every gate.
             assert!(held || *gate == Gate::NotClaimed, "{gate} never held a fee: {self:?}");
             let alone = self.held_alone.contains_key(gate);
@@ -102,7 +106,9 @@ fn life(clients: u32, seed: u64, mut ask: impl FnMut(&Player, CivilDate)) -> Pla
             for case in cases {
                 let command = Command::BillAccount { account: case.own_account(), as_of };
                 let events = player.play(&Move { now, command }).expect("a run refuses nobody");
-                events.iter().for_each(|event| crm.learn(event));
+                for event in &events {
+                    crm.learn(event);
+                }
             }
         }
         if day % JUDGED_EVERY == 0 {
@@ -113,7 +119,8 @@ fn life(clients: u32, seed: u64, mut ask: impl FnMut(&Player, CivilDate)) -> Pla
 }
 
 /// What the judge says of a case, in the model's words.
-fn answer(judge: &Judge<'_>, case: CaseId, today: CivilDate, met: &mut Met) -> Value {
+fn answer(judge: &Judge<'_>, case: CaseId, world: &World, met: &mut Met) -> Value {
+    let today = judge.today();
     let gates = |explained: &Explanation| -> Value {
         let findings = explained.findings.iter();
         findings.map(|f| (f.gate.code().to_owned(), json!(f.answer.code()))).collect()
@@ -127,7 +134,7 @@ fn answer(judge: &Judge<'_>, case: CaseId, today: CivilDate, met: &mut Met) -> V
             continue;
         }
         met.open(&explained);
-        let amount = explained.amount.map(|amount| amount.minor());
+        let amount = explained.amount.map(Money::minor);
         earned |= explained.is_claimable();
         if explained.is_claimable() {
             claimable += amount.unwrap();
@@ -140,7 +147,14 @@ fn answer(judge: &Judge<'_>, case: CaseId, today: CivilDate, met: &mut Met) -> V
     }
     let fees = judge.fees().map(|fee| {
         *met.claimed.entry(fee.standing).or_default() += 1;
-        json!({"status": fee.standing.code(), "exposed": fee.exposed.minor()})
+        let is_alone = |number| {
+            let account = world.account(fee.fee.account).unwrap();
+            account.invoice(number).unwrap().lines.len() == 1
+        };
+        let is_exposed = fee.standing == FeeStanding::Exposed;
+        let owed = (is_exposed && fee.invoice.is_some_and(is_alone)).then(|| fee.owed.minor());
+        met.owed += owed.unwrap_or(0);
+        json!({"status": fee.standing.code(), "exposed": fee.exposed.minor(), "owed": owed})
     });
     let fees: Vec<Value> = fees.collect();
     met.cases += 1;
@@ -165,7 +179,7 @@ fn the_model_judges_the_log_alike() {
         (met.with_a_fee, met.cases) = (0, 0);
         for case in player.cases() {
             ours.push(judged(&player.world, case, today, |judge| {
-                answer(judge, case, today, &mut met)
+                answer(judge, case, &player.world, &mut met)
             }));
         }
     });

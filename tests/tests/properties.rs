@@ -27,7 +27,9 @@ fn life(seed: u64, moves: usize) -> Player {
     for _ in 0..moves {
         let step = crm.next_move();
         let Ok(events) = player.play(&step) else { continue };
-        events.iter().for_each(|event| crm.learn(event));
+        for event in &events {
+            crm.learn(event);
+        }
         judgement::holds_after(&player, &step, &events);
     }
     player

@@ -146,3 +146,17 @@ fn a_statement_is_of_the_work_of_its_period() {
     desk.today("2026-05-01");
     assert_eq!(desk.answer(case(A), 2, "2026-05-01", Gate::State), Answer::Fails);
 }
+
+/// "In an agreement's waiting days … it also closes G3 for that agreement": of each of two that wait at once.
+#[test]
+fn early_service_taints_every_agreement_in_whose_waiting_days_it_was_done() {
+    let mut desk = Desk::open();
+    desk.signed(case(A), "2026-03-02");
+    desk.act(case(A), "2026-03-04", CaseAction::SignConsent(sign()));
+    desk.act(case(A), "2026-03-05", CaseAction::NoteRoundSent(round(NORTH, &["a"])));
+    desk.today("2026-05-01");
+    // The first period is of the first agreement, the second of the renewal.
+    for period in [1, 2] {
+        assert_eq!(desk.answer(case(A), period, "2026-05-01", Gate::WaitingDays), Answer::Fails);
+    }
+}

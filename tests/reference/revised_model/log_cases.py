@@ -7,6 +7,7 @@ every case, and through which position the log was then known. One line of JSON 
 import json
 import pathlib
 import sys
+from collections import Counter
 from datetime import date
 
 import days
@@ -19,33 +20,32 @@ from service_log import Firm, read
 
 
 def decisions(told, case, accounts, freeing):
-    """(what was claimed and asked for, what was given back), in this model's words"""
-    made, money, seen = [], [], []
+    """(what was claimed and asked for, what was paid and given back, the fees that stand on an invoice alone)"""
+    made, money, seen, alone = [], [], [], set()
     for claim in told.claims:
         days_of = (claim["account"], claim["start"], claim["end"])
         nth = seen.count(days_of)
         seen.append(days_of)
-        invoice, asked, given_back = accounts[claim["account"]].line_of(case, claim, nth)
-        name = f"{claim['id']}-invoice"
-        made.append({name: value for name, value in claim.items() if name != "account"})
-        made.append(
-            {"id": name, "kind": "invoice", "day": asked[0], "lines": [{"claim": claim["id"]}]}
-        )
+        line = accounts[claim["account"]].line_of(case, claim, nth)
+        asked, name = line["days"], f"{claim['id']}-invoice"
+        made.append({key: value for key, value in claim.items() if key != "account"})
+        of_claim = [{"claim": claim["id"]}]
+        made.append({"id": name, "kind": "invoice", "day": asked[0], "lines": of_claim})
         for at, on in enumerate(asked[1:]):
-            made.append({"id": f"{name}-{at}", "kind": "charge_request", "invoice": name, "day": on})
-        if given_back:
-            reason = "exposure" if claim["id"] in freeing else "goodwill"
-            money.append(
-                {
-                    "id": f"{claim['id']}-back",
-                    "kind": "refund",
-                    "day": claim["day"],
-                    "claim": claim["id"],
-                    "amount": given_back,
-                    "reason": reason,
-                }
-            )
-    return made, money
+            again = {"id": f"{name}-{at}", "kind": "charge_request", "invoice": name, "day": on}
+            made.append(again)
+        reason = "exposure" if claim["id"] in freeing else "goodwill"
+        back = {"day": asked[0], "claim": claim["id"], "reason": reason}
+        for kind, amount in (("refund", line["refunded"]), ("credit", line["credited"])):
+            if amount:
+                of_kind = {"id": f"{claim['id']}-{kind}", "kind": kind, "amount": amount}
+                money.append({**back, **of_kind})
+        received = line["paid"] + line["refunded"]
+        paid = {"id": f"{claim['id']}-paid", "kind": "payment", "day": asked[0]}
+        money.append({**paid, "invoice": name, "amount": received})
+        if line["alone"]:
+            alone.add(claim["id"])
+    return made, money, alone
 
 
 class Service:
@@ -96,7 +96,7 @@ def judge(firm, document, case, told, today):
     results.results.told = told
     freeing = set()
     for at in range(len(told.claims) + 1):
-        made, money = decisions(told, case, firm.accounts, freeing)
+        made, money, alone = decisions(told, case, firm.accounts, freeing)
         asked = {
             "today": today,
             "firm": document,
@@ -105,21 +105,24 @@ def judge(firm, document, case, told, today):
         }
         answer = evaluate(asked)["clients"]["c"]
         # Freed one after the other: an earlier one that was given back may leave a later one allowed.
-        given_back = {m["claim"]: m["amount"] for m in money}
+        given_back = Counter()
+        for fact in money:
+            if fact["kind"] != "payment":
+                given_back[fact["claim"]] += fact["amount"]
         freed = next(
             (
                 fee
                 for fee in answer["fees"]
                 if fee["status"] == EXPOSED
-                and given_back.get(fee["claim"], 0) >= fee["amount"]
+                and given_back[fee["claim"]] >= fee["amount"]
                 and fee["claim"] not in freeing
             ),
             None,
         )
         if freed is None:
-            return answer
+            break
         freeing.add(freed["claim"])
-    return answer
+    return answer, alone
 
 
 def gates(fee):
@@ -130,9 +133,15 @@ def exposed(fee):
     return fee["amount"] if fee["status"] == EXPOSED else fee["above_price"]
 
 
-def line(case, today, answer):
+def line(case, today, answer, alone):
+    # Of an invoice of several lines both share what was paid, each in its own way, by the cent.
     fees = [
-        {"status": fee["status"], "exposed": exposed(fee), "gates": gates(fee)}
+        {
+            "status": fee["status"],
+            "exposed": exposed(fee),
+            "owed": fee["owed"] if fee["status"] == EXPOSED and fee["claim"] in alone else None,
+            "gates": gates(fee),
+        }
         for fee in answer["fees"]
     ]
     open_fees = [
@@ -162,8 +171,8 @@ def main(folder):
         document = firm.document()
         for case, told in sorted(firm.cases.items()):
             if told.enrolled:
-                answer = judge(firm, document, case, told, asked["today"])
-                print(json.dumps(plain(line(case, asked["today"], answer))))
+                answer, alone = judge(firm, document, case, told, asked["today"])
+                print(json.dumps(plain(line(case, asked["today"], answer, alone))))
 
 
 if __name__ == "__main__":

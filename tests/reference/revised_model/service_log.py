@@ -354,12 +354,12 @@ class Account:
         elif name in ("payment_moved", "payment_moved_back"):
             self.moved = payload["to"] if name == "payment_moved" else False
         elif name == "invoice_issued":
-            asked = {"lines": payload["lines"], "days": [on], "paid": 0, "given_back": 0}
-            self.invoices[payload["number"]] = asked
+            money = {"paid": 0, "credited": 0, "refunded": 0}
+            self.invoices[payload["number"]] = {"lines": payload["lines"], "days": [on], **money}
         elif name == "charge_requested":
             self.invoices[payload["invoice"]]["days"].append(on)
         elif name == "credit_granted":
-            self.invoices[payload["invoice"]]["given_back"] += cents(payload["amount"])
+            self.invoices[payload["invoice"]]["credited"] += cents(payload["amount"])
         elif name == "payment_settled":
             applied = [(a["invoice"], cents(a["amount"])) for a in payload["applied"]]
             unearned = cents(payload["unearned"])
@@ -382,7 +382,7 @@ class Account:
             invoice = self.invoices[number]
             part = min(left, amount, invoice["paid"])
             invoice["paid"] -= part
-            invoice["given_back"] += part if frees else 0
+            invoice["refunded"] += part if frees else 0
             left -= part
             taken.append((number, part))
         if not frees:
@@ -393,15 +393,19 @@ class Account:
             self.invoices[number]["paid"] += part
 
     def line_of(self, case, claim, nth):
-        """(the invoice, its days of asking, the line's share of what was given back)"""
+        """The line of a claim: its invoice, the days of asking, and its share of each of the sums."""
         found = []
         for number, invoice in sorted(self.invoices.items()):
             amounts = [cents(line["amount"]) for line in invoice["lines"]]
-            shares = days.largest_remainder(invoice["given_back"], amounts)
-            for line, share in zip(invoice["lines"], shares):
+            for at, line in enumerate(invoice["lines"]):
                 days_of = (line["case"], line["start"], day_before(line["end"]))
                 if days_of == (case, claim["start"], claim["end"]):
-                    found.append((number, invoice["days"], share))
+                    shares = {
+                        name: days.largest_remainder(invoice[name], amounts)[at]
+                        for name in ("paid", "credited", "refunded")
+                    }
+                    alone = len(amounts) == 1
+                    found.append({"days": invoice["days"], "alone": alone, **shares})
         return found[nth]
 
 

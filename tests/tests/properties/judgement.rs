@@ -36,10 +36,17 @@ const PIECES: usize = 6;
 #[derive(Debug, PartialEq, Eq)]
 struct Judgement {
     periods: Vec<Period>,
-    /// Of each period without a standing fee: the amount, and what every gate answers.
-    open: Vec<(u32, Option<Money>, Vec<(Gate, Answer)>)>,
+    /// Of each period without a standing fee.
+    open: Vec<Open>,
     fees: Vec<Fee>,
     breaches: Vec<(CivilDate, bool)>,
+}
+
+#[derive(Debug, PartialEq, Eq)]
+struct Open {
+    period: u32,
+    amount: Option<Money>,
+    gates: Vec<(Gate, Answer)>,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -55,7 +62,11 @@ fn judgement(judge: &Judge<'_>) -> Judgement {
     let open = judge.periods().filter_map(|period| {
         let explained = judge.explain(period.number, judge.today()).unwrap();
         let gates = explained.findings.iter().map(|finding| (finding.gate, finding.answer));
-        explained.earned.is_none().then(|| (period.number, explained.amount, gates.collect()))
+        explained.earned.is_none().then(|| Open {
+            period: period.number,
+            amount: explained.amount,
+            gates: gates.collect(),
+        })
     });
     let mut breaches: Vec<(CivilDate, bool)> =
         judge.breaches().map(|(on, breach)| (on, breach == Breach::RoundWithoutBasis)).collect();

@@ -131,10 +131,12 @@ impl<'a> Asking<'_, 'a> {
 
     fn waiting_days(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
         let from = standing.service_from;
-        let breach = work::Standing::Breach(slot.agreement);
+        let taints = |on| slot.agreement.is_some_and(|at| work::taints(&self.judge.story, at, on));
         let done = self.judge.work.iter().map(|w| (&w.done.moment.mark, w.standing));
         let early = done.chain(self.judge.asked_early.iter().copied());
-        let early = early.filter(|(mark, standing)| *standing == breach && mark.on <= self.on);
+        let early = early.filter(|(mark, standing)| {
+            *standing == work::Standing::Breach && taints(mark.on) && mark.on <= self.on
+        });
         let done: Vec<&Mark> = early.map(|(mark, _)| mark).collect();
         if done.is_empty() {
             Ruling::holds(Because::NoEarlyService { from })

@@ -164,7 +164,7 @@ impl<'a> Judge<'a> {
         let asked = self.asked_early.iter().map(|&(mark, standing)| (mark.on, standing));
         done.chain(asked).filter_map(|(on, standing)| {
             let breach = match standing {
-                Standing::Breach(_) => Breach::ServiceNotAllowed,
+                Standing::Breach => Breach::ServiceNotAllowed,
                 Standing::WithoutBasis => Breach::RoundWithoutBasis,
                 Standing::Counts(_)
                 | Standing::InPause

@@ -137,7 +137,7 @@ impl<'a> Asking<'_, 'a> {
             let states_it = match placed.standing {
                 work::Standing::Counts(of) => of == at,
                 work::Standing::InPause
-                | work::Standing::Breach(_)
+                | work::Standing::Breach
                 | work::Standing::Preparation
                 | work::Standing::WithoutBasis
                 | work::Standing::Nowhere => slot.period.contains(placed.on()),

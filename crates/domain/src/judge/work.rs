@@ -14,8 +14,8 @@ pub(crate) enum Standing {
     Counts(usize),
     /// It was done in a pause and earns nothing.
     InPause,
-    /// No agreement allowed it: a breach. It closes the gate of the waiting days of one agreement, or of none.
-    Breach(Option<usize>),
+    /// No agreement allowed it: a breach.
+    Breach,
     /// A report was imported outside running service: preparation, neither work that counts nor service.
     Preparation,
     /// A round of which nothing was disputed on a basis that the client attested: a breach.
@@ -46,17 +46,15 @@ pub(crate) fn place<'a>(case: &'a Case, story: &Story<'_>, slots: &[Slot]) -> Ve
 /// What was asked of bureaus on days that no agreement allowed: service, though no promised work.
 pub(crate) fn asked_early<'a>(case: &'a Case, story: &Story<'_>) -> Vec<(&'a Mark, Standing)> {
     let early = case.asked.iter().filter(|asked| !story.serves(asked.mark.on));
-    early.map(|asked| (&asked.mark, Standing::Breach(tainted(story, asked.mark.on)))).collect()
+    early.map(|asked| (&asked.mark, Standing::Breach)).collect()
 }
 
-/// The agreement whose waiting days, or the time before whose signing, service that none allowed was done in.
-/// After an end it is a breach alone.
-fn tainted(story: &Story<'_>, on: CivilDate) -> Option<usize> {
-    let waiting = |standing: &super::story::Standing<'_>| {
-        standing.signed_on() <= on && on < standing.service_from
-    };
-    let first = story.standing.first()?;
-    if on < first.signed_on() { Some(0) } else { story.standing.iter().position(waiting) }
+/// Whether service that no agreement allowed closes the gate of the waiting days of one: it was done in them, or
+/// before the first agreement was signed, and this is the first. After an end it is a breach alone.
+pub(crate) fn taints(story: &Story<'_>, agreement: usize, on: CivilDate) -> bool {
+    let standing = &story.standing[agreement];
+    let in_waiting_days = standing.signed_on() <= on && on < standing.service_from;
+    in_waiting_days || agreement == 0 && on < standing.signed_on()
 }
 
 struct Placing<'a> {
@@ -71,9 +69,7 @@ impl Placing<'_> {
         if !self.story.serves(on) {
             return match done.work {
                 Work::ReportImport => Standing::Preparation,
-                Work::DisputeRound | Work::ProgressReport => {
-                    Standing::Breach(tainted(self.story, on))
-                }
+                Work::DisputeRound | Work::ProgressReport => Standing::Breach,
             };
         }
         if self.story.pause_of(&done.moment).is_some() {

@@ -3,15 +3,17 @@
 //! All are signed on Monday 2 March 2026 with service from 6 March (15 USC 1679d(a)(2), 1679e(a)); the plan
 //! promises a round of letters a month, 99.00 the first time and 89.00 after that, ten days of grace.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
 mod common;
 
 use common::*;
 use counterfoil_domain::case::EarnedFee;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
-use counterfoil_domain::gates::FeeStanding;
-use counterfoil_domain::gates::{Answer, Gate};
+use counterfoil_domain::gates::{Answer, Explanation, FeeStanding, Gate};
 use counterfoil_domain::ids::*;
+use counterfoil_domain::judge::Judge;
 use counterfoil_domain::refusal::Refusal;
 use counterfoil_domain::terms::*;
 
@@ -83,7 +85,7 @@ impl Client {
         self.desk.judged(case(CLIENT), |judge| {
             let open: Vec<u32> = judge.open_periods(day(on)).collect();
             let explained = open.into_iter().filter_map(|period| judge.explain(period, day(on)));
-            let claimable = explained.filter(|explained| explained.is_claimable());
+            let claimable = explained.filter(Explanation::is_claimable);
             claimable.map(|e| (e.period.number, e.amount.unwrap().minor())).collect()
         })
     }
@@ -148,14 +150,14 @@ fn h1_a_round_counts_for_its_own_period_unless_it_says_that_it_completes_the_one
     let claimable = |first: bool, second: bool| {
         let mut client = Client::signed(PLENTY);
         if first {
-            client.late_round("2026-04-09")
+            client.late_round("2026-04-09");
         } else {
-            client.round("2026-04-09")
+            client.round("2026-04-09");
         }
         if second {
-            client.late_round("2026-05-08")
+            client.late_round("2026-05-08");
         } else {
-            client.round("2026-05-08")
+            client.round("2026-05-08");
         }
         client.claimable("2026-06-01")
     };
@@ -258,7 +260,7 @@ fn h10_a_period_cut_short_by_an_end_earns_nothing() {
         CaseAction::EndService(ServiceEnded { by: EndedBy::Client, reason: None }),
     );
     assert_eq!(client.claimable("2026-06-01"), [(1, 9_900)]);
-    let running = client.desk.judged(case(CLIENT), |judge| judge.running());
+    let running = client.desk.judged(case(CLIENT), Judge::running);
     assert_eq!(running, None);
 }
 

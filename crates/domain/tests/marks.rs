@@ -1,5 +1,7 @@
 //! What is recorded of claimed fees when facts come late or the firm's own change (15 USC 1679b(b)).
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
 mod common;
 
 use std::collections::BTreeSet;

@@ -15,6 +15,7 @@ use counterfoil_domain::event::*;
 use counterfoil_domain::gates::Gate;
 use counterfoil_domain::ids::*;
 use counterfoil_domain::judge::{Judge, Matter};
+use counterfoil_domain::money::Money;
 use counterfoil_domain::rules::{EXAMPLE_PACKS, RulePack};
 use counterfoil_domain::terms::*;
 use serde_json::{Value, json};
@@ -436,7 +437,7 @@ fn judged(one: &Value) -> Value {
         .filter(|period| !taken.contains(&period.number))
         .map(|period| {
             let explained = judge.explain(period.number, today).unwrap();
-            let amount = explained.amount.map(|amount| amount.minor());
+            let amount = explained.amount.map(Money::minor);
             json!({"start": period.start.to_string(), "amount": amount, "gates": gates(&explained)})
         })
         .collect();

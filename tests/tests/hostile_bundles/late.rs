@@ -5,10 +5,13 @@
 use super::recordable::{append, first};
 use super::*;
 
+/// A fact by its name, and what it says if it happened on a day.
+type Told = (&'static str, fn(&str) -> Value);
+
 /// Facts are never refused for being late or for their order, so neither verifier takes offence at them.
 #[test]
 fn facts_that_are_told_late_are_no_finding() {
-    let told: [(&str, fn(&str) -> Value); 5] = [
+    let told: [Told; 5] = [
         ("service_ended", |_| json!({"by": "client"})),
         ("consent_cancelled", |day| json!({"sent_on": day})),
         ("service_paused", |_| json!({"reason": "away"})),

@@ -172,7 +172,7 @@ fn both_take_the_same_notes_and_keys() {
         Note::signed(text, &[&key()]).map(|note| note.to_string()).unwrap_or_default()
     };
     // Each of them another: a checkpoint has no line twice.
-    let more = |lines| (0..lines).map(|n| format!("more {n}\n")).collect::<String>();
+    let more = |lines| (0..lines).map(|n| format!("more {n}\n")).collect::<Vec<_>>().concat();
     let many = |most| {
         (0..most)
             .map(|n| format!("\u{2014} w{n}.example AAAAAAAAAA==\n"))

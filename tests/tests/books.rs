@@ -106,7 +106,14 @@ fn controls(states: &HashMap<StreamId, State>) -> Controls {
                     found.suspense -= line.seen.amount.minor();
                 }
             }
-            State::Case(_) | State::Firm(_) | State::Looks(_) => {}
+            // What nothing allowed of a fee is neither receivable nor the firm's.
+            State::Case(case) => {
+                for marked in case.marks.values() {
+                    found.receivable -= marked.said.open.minor();
+                    found.owed -= marked.said.owed.minor();
+                }
+            }
+            State::Firm(_) | State::Looks(_) => {}
         }
     }
     found

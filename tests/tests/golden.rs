@@ -16,10 +16,11 @@ use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, CaseEvent, ClientErased, ClientLookedAt,
-    ErasureBasis, Event, FirmEvent, LegalHoldLifted, LegalHoldPlaced, LookEvent, LookKind,
-    Recorded, Scope, StreamId,
+    ErasureBasis, Event, FeesReviewed, FirmEvent, LegalHoldLifted, LegalHoldPlaced, LookEvent,
+    LookKind, Recorded, Scope, StreamId,
 };
 use domain::ids::{AccessId, DocumentHash};
+use domain::judge::EDITION;
 use domain::value::Text;
 use domain::{STATE_VERSION, State};
 use sha2::{Digest, Sha256};
@@ -77,7 +78,9 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
         scopes: [Scope::Record, Scope::Read].into(),
         token_hash: DocumentHash([3; 32]),
     };
+    let reviewed = FeesReviewed { edition: EDITION, marked: 2, through: 1 };
     for event in [
+        FirmEvent::FeesReviewed(reviewed),
         FirmEvent::AccessGranted(granted),
         FirmEvent::AccessRevoked(AccessRevoked { access }),
         FirmEvent::AccessUsed(AccessUsed {

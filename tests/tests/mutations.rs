@@ -448,8 +448,14 @@ fn found(folder: &Path, names: &[String], earlier: bool) -> Vec<(Vec<String>, Ve
 
 /// Whether all of this is about what only the verifier in Rust judges.
 fn is_of_gates(findings: &[String]) -> bool {
-    let words =
-        ["gate", "the agreement's price", "the work that was promised", "fee_gates.csv", "report/"];
+    let words = [
+        "gate",
+        "the agreement's price",
+        "the work that was promised",
+        "could not be concluded",
+        "fee_gates.csv",
+        "report/",
+    ];
     findings.iter().all(|finding| words.iter().any(|word| finding.contains(word)))
 }
 

@@ -648,6 +648,7 @@ case service_ended by:EndedBy reason?:personal
 case period_closed_without_fee end?:day period:u32 reason:personal start?:day
 case fee_earned account:id agreement?:EventRef amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
 case fee_held end?:day gates:{Gate} period:u32 start?:day
+case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
 case exposure_found amount?:money cites:text kind:ExposureKind period?:u32
 case correction_noted corrects:u64 note:personal
 case legal_hold_placed matter:text
@@ -692,6 +693,7 @@ firm pack_used_at_own_risk code:code reason:text version:u32
 firm bureau_registered address:text bureau:code name:text
 firm standing_recorded amount?:money document?:hash kind:StandingKind state:state valid_from:day valid_through:day
 firm standing_ended document?:hash kind:StandingKind last_day:day reason:StandingEndReason state:state valid_from:day
+firm fees_reviewed edition:u32 marked:u32 through:u64
 firm access_granted access:id bounds?:AccessBounds expires_on?:day label:text scopes:{Scope} token_hash:hash
 firm access_revoked access:id
 firm access_used access?:id cases:{id} kind:LookKind what:text
@@ -755,6 +757,7 @@ word Scope record read bill examine administer
 word Seat individual couple
 word SeenBy response import notice
 word StandingEndReason surety_cancelled revoked surrendered recorded_wrongly
+word FeeStanding allowed unproved exposed
 word StandingKind registration bond
 word Work report_import dispute_round progress_report
 """
@@ -2274,6 +2277,7 @@ class Life:
     def __init__(self, case=()):
         self.enrolment, self.is_work_open, self.agreements, self.cancellations, self.ends = None, False, [], [], []
         self.settled, self.disputed, self.basis, self.papers = set(), {}, {}, {}
+        self.letters = set()
         for event in case:
             self.apply(event)
 
@@ -2298,6 +2302,7 @@ class Life:
             self.basis[key] = True
         elif name == "round_sent":
             for letter in p["letters"]:
+                self.letters.add((p["round"], letter["bureau"]))
                 for item in letter["items"]:
                     if (item, letter["bureau"]) in self.disputed:
                         self.disputed[item, letter["bureau"]] = True
@@ -2385,6 +2390,31 @@ def following(events, place, name):
         if event["event"] != name or event["request_id"] != events[place]["request_id"]:
             return
         yield event
+
+
+def of_mark(before, mark):
+    """What is wrong with what is concluded of a fee, beside the case's events before it."""
+    fee = next((event for event in before if event["event"] == "fee_earned"
+                and event["position"] == mark["fee"]["position"] and event["event_id"] == mark["fee"]["id"]), None)
+    if fee is None:
+        return ["it marks a fee that was not claimed before it"]
+    wrong = []
+    last = next((event["payload"] for event in reversed(before) if event["event"] == "fee_marked"
+                 and event["payload"]["fee"] == mark["fee"]), None)
+    for name in ("exposed", "owed", "open"):
+        if minor(mark[name + "_before"]) != (minor(last[name]) if last else 0):
+            wrong.append("its %s_before is not what was marked last" % name)
+        if minor(mark[name]) < 0:
+            wrong.append("its %s is below zero" % name)
+    if mark["account"] != fee["payload"]["account"]:
+        wrong.append("it names another account than the fee")
+    if minor(mark["exposed"]) > minor(fee["payload"]["amount"]):
+        wrong.append("more is exposed than the fee")
+    if minor(mark["owed"]) + minor(mark["open"]) > minor(mark["exposed"]):
+        wrong.append("more is owed and open than is exposed")
+    if mark["standing"] == "exposed" and mark["exposed"] != fee["payload"]["amount"]:
+        wrong.append("less than the whole of a fee that nothing allowed is exposed")
+    return wrong
 
 
 class FirmRecord:
@@ -2986,6 +3016,8 @@ class Derivation:
             if event["event"] == "fee_earned" and "agreement" in event["payload"]:
                 wrong = self.of_fee(client, case[:place], account, event)
                 find(event, ["the fee of period %d %s" % (event["payload"]["period"], what) for what in wrong])
+            if event["event"] == "fee_marked":
+                find(event, of_mark(case[:place], event["payload"]))
             told = [next_["payload"]["kind"] for next_ in following(case, place, "exposure_found")]
             find(event, ["no exposure %s was recorded with it" % kind for kind in life.exposures_of(event)
                          if kind not in told])
@@ -3022,6 +3054,9 @@ class Derivation:
                 wrong.append("the client enrols a second time")
             if record.terms(p, position) is None:
                 wrong.append("the client enrols on a plan that was not offered")
+        elif name in ("letter_delivered", "client_information_sent", "response_received"):
+            if (p["round"], p["bureau"]) not in life.letters:
+                wrong.append("no letter of round %d to %s was sent before it" % (p["round"], p["bureau"]))
         elif name == "consent_signed":
             rules = p["rules"]["cancellation"]
             unknown = [pack for pack in p["rules"]["packs"] if not record.has_pack(pack, position)]

@@ -55,7 +55,7 @@ fn pages_say_what_people_look_for() {
     for gate in 1..=8 {
         assert!(explained.contains(&format!("passed G{gate} ")), "{explained}");
     }
-    let held = desk.done(&["claimable", "--held", "--as-of", "2025-05-01"]);
+    let held = desk.done(&["claimable", "--held", "--as-of", "2025-05-02"]);
     assert!(held.contains("0 claimable, 1 held."), "{held}");
     desk.done(&["bill", "--as-of", "2025-05-01"]);
     let claimed = desk.done(&["explain", "ada", "1", "--as-of", "2025-05-01"]);

@@ -69,6 +69,7 @@ fn every_command_says_that_a_firm_is_not_there() {
     let commands: &[&[&str]] = &[
         &["audit", "--pack", "us-federal-1"],
         &["bill"],
+        &["review"],
         &["books", "aging"],
         &["books", "book", NOBODY, "bank-costs"],
         &["books", "close", "2025-05"],

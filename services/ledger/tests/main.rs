@@ -26,4 +26,5 @@ mod packs;
 mod place;
 mod privacy;
 mod record;
+mod reviewed;
 mod tls;

@@ -104,6 +104,15 @@ def judge(firm, document, case, told, today):
             "clients": [{"id": "c", "told": [*facts, *money]}],
         }
         answer = evaluate(asked)["clients"]["c"]
+        if told.enrolled["seat"] == "couple":
+            # Which member had the larger share when a fee was claimed is not known any more once they are linked
+            # otherwise: up to it, a claimed fee is not above its price.
+            larger = [
+                {**fact, "seat": 0} if fact["kind"] == "enrolled" else fact
+                for fact in asked["clients"][0]["told"]
+            ]
+            asked["clients"][0]["told"] = larger
+            answer["fees"] = evaluate(asked)["clients"]["c"]["fees"]
         # Freed one after the other: an earlier one that was given back may leave a later one allowed.
         given_back = Counter()
         for fact in money:

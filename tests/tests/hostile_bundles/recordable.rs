@@ -221,7 +221,7 @@ fn a_fee_or_an_invoice_that_was_not_earned_so_is_named() {
         ),
         (
             "account",
-            |e| change(e, "account", json!(case_id(7).to_string())),
+            |e| change(e, "account", json!(case_id(9_007).to_string())),
             &["is not on the account that paid"],
         ),
         (

@@ -6,7 +6,7 @@ use domain::event::{
     BureauAsked, CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, Event, ExposureKind,
     PaperKind, Recorded, RoundSent, StreamId,
 };
-use domain::ids::CaseId;
+use domain::ids::{BureauCode, CaseId};
 
 use super::{FirmRecord, following};
 use crate::derive::{Charge, Party, Rows};
@@ -72,6 +72,9 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         CaseEvent::Enrolled(e) => enrolled(case, recorded, e, firm),
         CaseEvent::ConsentSigned(e) => signed(case, recorded, e, firm),
         CaseEvent::ConsentCancelled(e) => cancelled(case, recorded, e),
+        CaseEvent::LetterDelivered(e) => letter(case, e.round, &e.bureau),
+        CaseEvent::ClientInformationSent(e) => letter(case, e.round, &e.bureau),
+        CaseEvent::ResponseReceived(e) => letter(case, e.round, &e.bureau),
         CaseEvent::ExposureFound(e) if e.cites.as_str() != e.kind.cites() => {
             vec![format!("an exposure {} cites {}", e.kind, e.kind.cites())]
         }
@@ -88,9 +91,6 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         | CaseEvent::BasisAttested(_)
         | CaseEvent::WorkOpened(_)
         | CaseEvent::RoundSent(_)
-        | CaseEvent::LetterDelivered(_)
-        | CaseEvent::ClientInformationSent(_)
-        | CaseEvent::ResponseReceived(_)
         | CaseEvent::ItemDeleted(_)
         | CaseEvent::ItemCorrected(_)
         | CaseEvent::ItemVerified(_)
@@ -114,6 +114,14 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         | CaseEvent::LegalHoldLifted(_)
         | CaseEvent::ClientErased(_) => Vec::new(),
     }
+}
+
+/// What came of a letter comes behind it.
+fn letter(case: &Case, round: u32, bureau: &BureauCode) -> Vec<String> {
+    let mut rounds = case.rounds.iter().filter(|sent| sent.number == round);
+    let was_sent = rounds.any(|sent| sent.letters.iter().any(|letter| letter.bureau == *bureau));
+    let what = || format!("no letter of round {round} to {bureau} was sent before it");
+    (!was_sent).then(what).into_iter().collect()
 }
 
 fn enrolled(case: &Case, recorded: &Recorded, e: &Enrolled, firm: &FirmRecord) -> Vec<String> {

@@ -60,10 +60,6 @@ row! {
         amount_minor: Option<i64>,
         /// What of it went back to the client, minor units.
         returned_minor: i64,
-        /// What was collected for a fee that nothing allowed, and not given back, minor units.
-        owed_minor: i64,
-        /// What of such a fee is open, minor units.
-        open_minor: i64,
         /// The period it concerns.
         period: Option<u32>,
         /// The day it happened.
@@ -72,6 +68,10 @@ row! {
         cites: String,
         /// Whether it was recorded long after it happened.
         late: bool,
+        /// What was collected for a fee that nothing allowed, and not given back, minor units.
+        owed_minor: i64,
+        /// What of such a fee is open, minor units.
+        open_minor: i64,
     }
 }
 

@@ -118,7 +118,9 @@ mod tests {
         let exposures =
             session.accounts.list_exposures(exposures).await.unwrap().into_inner().exposures;
         let kinds: Vec<_> = exposures.iter().map(v1::Exposure::kind).collect();
-        assert_eq!(kinds, [v1::ExposureKind::EarlyService, v1::ExposureKind::PaymentUnearned]);
+        let fee = v1::ExposureKind::FeeAskedUnearned;
+        let others = [v1::ExposureKind::EarlyService, v1::ExposureKind::PaymentUnearned];
+        assert_eq!(kinds, [&others[..], &[fee, fee, fee]].concat());
         let request = v1::VerifyLogRequest { parent, checkpoint: None };
         let verified = session.administration.verify_log(request).await;
         let mut verified = verified.unwrap().into_inner();

@@ -68,10 +68,14 @@ impl Desk {
             ("register", data("firm.json")),
             ("plan", data("plan.json")),
             ("pack", PathBuf::from("us-federal-1")),
+            ("pack", data("nothing-added.json")),
             ("bureau", data("bureau.json")),
         ] {
             desk.done(&["firm", command, what.to_str().unwrap(), on[0], on[1]]);
         }
+        let pack = data("nothing-added.json");
+        let confirm = ["firm", "confirm", pack.to_str().unwrap(), "--counsel", "C. Ounsel"];
+        desk.done(&[&confirm[..], &on].concat());
         desk
     }
 

@@ -6,7 +6,7 @@ use api::scalar::{int32, int64, minor_message};
 use api::status::Failure;
 use api::{name, v1};
 use domain::command::{Command, Dated, FirmAction};
-use domain::event::{FeeMarked, FeesReviewed};
+use domain::event::{FeeMarked, FeesReviewed, StreamId};
 use domain::firm::Firm;
 use domain::ids::{CaseId, FirmId, RequestId};
 use domain::judge::EDITION;
@@ -15,7 +15,7 @@ use store::CaseFilter;
 
 use super::matter::OfFees;
 use crate::access::{Authority, fingerprint};
-use crate::ledger::{InFlight, Ledger};
+use crate::ledger::{InFlight, Ledger, one_firm};
 use crate::present::{amount, fee, reference};
 use crate::reading::View;
 
@@ -54,7 +54,7 @@ pub(crate) async fn before_asking(
     firm: FirmId,
 ) -> Result<(), Failure> {
     for _ in 0..TRIES {
-        if !ledger.firms().get(firm).await?.review_is_due() {
+        if !folded(ledger, authority, firm).await?.review_is_due() {
             return Ok(());
         }
         let review = Review::read(ledger, authority, firm).await?;
@@ -80,6 +80,17 @@ pub(crate) async fn before_asking(
     })
 }
 
+/// The firm at the end of the log.
+async fn folded(
+    ledger: &Ledger,
+    authority: &Authority,
+    firm: FirmId,
+) -> Result<Box<Firm>, Failure> {
+    let view = View::of_primary(ledger, authority);
+    let (_, mut states) = view.states(firm, &[StreamId::Firm], 0).await?;
+    one_firm(states.pop())
+}
+
 /// A client whose claimed fees are not as they were marked last.
 struct Changed {
     case: CaseId,
@@ -101,7 +112,7 @@ impl<'a> Review<'a> {
         authority: &'a Authority,
         firm: FirmId,
     ) -> Result<Self, Failure> {
-        let of = Firm::clone(&*ledger.firms().get(firm).await?);
+        let of = *folded(ledger, authority, firm).await?;
         let position = ledger.engine().head(firm).await?.position;
         ledger.read_at(firm, position).await?;
         let mut review = Self { ledger, authority, firm, of, changed: Vec::new(), position };

@@ -166,7 +166,10 @@ fn next(code: Code, reason: &str) -> Option<&'static str> {
         "NOT_ALLOWED_YET" => "see what is still missing: counterfoil status CASE",
         "NO_SIGNING_KEY" => "make one where the database is: counterfoil keys new",
         "REQUEST_ID_REUSED" => "give a new request a new id",
-        "REBUILD_SUPERSEDED" | "ROWS_OUTRUN" => "try again in a moment: nothing was changed",
+        "REVIEW_DUE" => "see what changes: counterfoil review; then: counterfoil review --record",
+        "REBUILD_SUPERSEDED" | "REVIEW_OVERTAKEN" | "ROWS_OUTRUN" => {
+            "try again in a moment: nothing was changed"
+        }
         "READ_BEHIND" => "try again in a moment; if it stays so: counterfoil verify",
         "POSITION_BEYOND_LOG" | "CURSOR_FORKED" => {
             "see where the log ends: counterfoil head; if it was restored, go on from an event that \

@@ -10,15 +10,15 @@ use calendar::CivilDate;
 use common::*;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
-use counterfoil_domain::gates::{FeeStanding, Gate};
+use counterfoil_domain::gates::{Answer, FeeStanding, Gate};
 use counterfoil_domain::ids::StateCode;
 use counterfoil_domain::judge::EDITION;
 use counterfoil_domain::refusal::Reason;
 
 const A: u128 = 2;
 
-/// One fee of USD 99.00 (see `plan`), claimed on 1 April and paid.
-fn paid(state: &str) -> Desk {
+/// A month of work of a client of a state.
+fn worked(state: &str) -> Desk {
     let mut desk = Desk::open();
     let mut enrol = enrol();
     enrol.contact.address.state = StateCode::parse(state).unwrap();
@@ -27,6 +27,12 @@ fn paid(state: &str) -> Desk {
     desk.signed_as(case(A), "2026-03-02", enrol);
     desk.act(case(A), "2026-03-10", CaseAction::OpenWork);
     desk.month(case(A), "2026-03-11");
+    desk
+}
+
+/// Its fee (see `plan`), claimed on 1 April and paid.
+fn paid(state: &str) -> Desk {
+    let mut desk = worked(state);
     let billed = desk.bill(account(A), "2026-04-01");
     assert_eq!(names(&billed), ["fee_earned", "invoice_issued"]);
     let price = desk.account(account(A)).invoices[&1].total.minor();
@@ -102,6 +108,39 @@ fn a_postmarked_cancellation_told_late_marks_the_fee_and_giving_it_back_clears_w
     assert!(marks(&rest)[0].owed.is_zero());
 }
 
+fn bond_ended(last_day: &str) -> FirmAction {
+    FirmAction::EndStanding(StandingEnded {
+        document: None,
+        kind: StandingKind::Bond,
+        last_day: day(last_day),
+        reason: StandingEndReason::SuretyCancelled,
+        state: StateCode::parse("CA").unwrap(),
+        valid_from: day("2025-01-01"),
+    })
+}
+
+/// An earlier day answers what was so then, and opens nothing: asking is done today, whatever day is named.
+#[test]
+fn an_earlier_day_opens_no_gate_that_is_closed_today() {
+    let mut desk = worked("CA");
+    assert_eq!(desk.answer(case(A), 1, "2026-04-02", Gate::State), Answer::Holds);
+    desk.today("2026-05-04");
+    desk.firm(bond_ended("2026-04-20"));
+    assert_eq!(desk.answer(case(A), 1, "2026-04-02", Gate::State), Answer::Fails);
+    assert!(desk.claim(case(A), 1, "2026-04-02").is_err());
+    assert_eq!(names(&desk.bill(account(A), "2026-04-02")), ["fee_held"]);
+
+    // Nor is a charge asked for on an earlier day that would not be today; the fee itself was allowed.
+    let mut desk = worked("CA");
+    desk.bill(account(A), "2026-04-02");
+    desk.today("2026-05-04");
+    desk.firm(bond_ended("2026-04-20"));
+    let charge = AccountAction::RequestCharge { invoice: 1 };
+    assert!(desk.try_account(account(A), "2026-04-03", charge).is_err());
+    let standing = desk.judged(case(A), |judge| judge.fees().next().unwrap().standing);
+    assert_eq!(standing, FeeStanding::Allowed);
+}
+
 /// Nothing allowed it, so nothing is owed of it by the client either.
 #[test]
 fn what_is_open_of_an_exposed_fee_is_marked_open_and_never_asked_for() {
@@ -134,14 +173,7 @@ fn what_the_firm_tells_of_itself_is_carried_to_fees_by_a_review_and_by_nothing_e
     desk.firm(noted);
     assert!(!desk.firm_state().review_is_due());
 
-    let ended = desk.firm(FirmAction::EndStanding(StandingEnded {
-        document: None,
-        kind: StandingKind::Bond,
-        last_day: day("2026-03-20"),
-        reason: StandingEndReason::SuretyCancelled,
-        state: StateCode::parse("CA").unwrap(),
-        valid_from: day("2025-01-01"),
-    }));
+    let ended = desk.firm(bond_ended("2026-03-20"));
     assert_eq!(names(&ended), ["standing_ended"]);
     assert!(desk.firm_state().review_is_due());
     // A review of before cannot be noted now.

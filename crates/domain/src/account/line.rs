@@ -81,9 +81,21 @@ impl Invoice {
     fn money_of(&self, line: usize) -> LineMoney {
         LineMoney {
             paid: self.share(line, self.paid),
-            open: self.share(line, self.open()),
+            open: self.open_of(line),
             // What was paid back lowered the invoice as a credit does.
             given_back: self.share(line, self.credited),
+        }
+    }
+
+    /// What of a line is neither paid nor credited nor written off: with those it adds up to the cent.
+    fn open_of(&self, line: usize) -> Money {
+        let amount = self.lines[line].amount;
+        let settled = [self.paid, self.credited, self.written_off];
+        let left =
+            settled.into_iter().try_fold(amount, |left, sum| left.minus(self.share(line, sum)));
+        match left {
+            Ok(left) if left.is_positive() => left,
+            Ok(_) | Err(_) => Money::zero(amount.currency()),
         }
     }
 

@@ -136,7 +136,7 @@ impl<'a> Judge<'a> {
     }
 
     /// What is open of a line and may not be asked for once more on a day (15 USC 1679b(b)): all of it, unless
-    /// every gate held whenever it was asked for and holds on that day; then what is above its price.
+    /// every gate held whenever it was asked for and holds on that day and today; then what is above its price.
     pub fn held_of(&self, invoice: u64, line: &InvoiceLine, on: CivilDate) -> Money {
         let earned = &self.matter.case.earned;
         let found = (0..earned.len()).find(|&at| {
@@ -145,8 +145,11 @@ impl<'a> Judge<'a> {
         });
         let Some(at) = found else { return line.amount };
         let judged = self.judge_fee(at);
+        // An earlier day opens nothing that is closed today.
         let allowed = judged.standing == FeeStanding::Allowed
-            && self.standing_on(at, on).standing == FeeStanding::Allowed;
+            && [on, self.matter.today]
+                .into_iter()
+                .all(|on| self.standing_on(at, on).standing == FeeStanding::Allowed);
         match &self.claimed[at].money {
             Some(money) if !allowed => money.open,
             Some(_) => judged.open,

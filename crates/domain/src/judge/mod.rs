@@ -197,7 +197,7 @@ impl<'a> Judge<'a> {
         let now = self.asking_for(Some(at), fee, amount, today);
         let findings = Gate::ALL.iter().map(|&gate| {
             let then = asking.finding(gate);
-            if as_of >= today || then.answer == Answer::Fails || gate == Gate::State {
+            if as_of >= today || then.answer == Answer::Fails {
                 return then;
             }
             let now = now.finding(gate);

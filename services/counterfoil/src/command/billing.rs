@@ -156,7 +156,7 @@ fn held_by(fee: &v1::ClaimableFee) -> String {
     let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
     for finding in fee.findings.iter().filter(|finding| !finding.holds) {
         let because = match &finding.due_date {
-            Some(due) => format!("{} (from {})", finding.because, words::day(Some(due))),
+            Some(_) => format!("{} ({})", finding.because, opens(finding)),
             None => finding.because.clone(),
         };
         let gate = words::gate(finding.gate);
@@ -206,6 +206,34 @@ pub(crate) async fn explain(
     Ok(Exit::Done)
 }
 
+/// What opens a gate that is closed.
+fn opens(finding: &v1::GateFinding) -> String {
+    let day = words::day(finding.due_date.as_ref());
+    match finding.opening() {
+        v1::GateOpening::Unspecified => String::new(),
+        v1::GateOpening::Finish => format!("finish it by {day}"),
+        v1::GateOpening::Wait => format!("wait until {day}"),
+        v1::GateOpening::PutRight => "put it right, or record what is missing".to_owned(),
+        v1::GateOpening::Never => "nothing opens it".to_owned(),
+    }
+}
+
+/// What stands behind a claimed fee, where something speaks against it.
+fn stands(fee: &v1::FeeExplanation) -> Option<String> {
+    match fee.standing() {
+        v1::FeeStanding::Unspecified => None,
+        v1::FeeStanding::Allowed => Some("every gate allowed it".to_owned()),
+        v1::FeeStanding::Unproved => {
+            Some("nothing on record shows the right to it; it is not asked for again".to_owned())
+        }
+        v1::FeeStanding::Exposed => {
+            let owed = words::amount(fee.owed.as_ref());
+            let open = words::amount(fee.exposed_open.as_ref());
+            Some(format!("nothing allowed it, or all of it: {owed} to give back, {open} open"))
+        }
+    }
+}
+
 /// The page of one fee: what it is, each gate with what it rests on, and the promised work.
 fn page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
     out.line(format!("Fee of period {} of case {}", fee.period, words::id(&fee.case)))?;
@@ -227,13 +255,24 @@ fn page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
     if !claimed {
         out.field("claimable", if fee.claimable { "yes, every gate passed" } else { "no" })?;
     }
-    out.heading(if claimed { "Gates, as they stood when it was claimed" } else { "Gates" })?;
+    if let Some(stands) = stands(fee) {
+        out.field("stands", stands)?;
+    }
+    out.heading(if claimed {
+        "Gates, on what is known now of the day it was asked for"
+    } else {
+        "Gates"
+    })?;
     for finding in &fee.findings {
-        let mark = if finding.holds { "passed" } else { "HELD" };
+        let mark = match finding.answer() {
+            v1::GateAnswer::Holds => "passed",
+            v1::GateAnswer::Unknown => "UNKNOWN",
+            v1::GateAnswer::Fails | v1::GateAnswer::Unspecified => "HELD",
+        };
         out.line(format!("  {mark:<6} {}", words::gate(finding.gate)))?;
         out.text(9, &finding.because)?;
-        if finding.due_date.is_some() {
-            out.text(9, &format!("can pass from {}", words::day(finding.due_date.as_ref())))?;
+        if finding.opening() != v1::GateOpening::Unspecified {
+            out.text(9, &opens(finding))?;
         }
         if !finding.citation.is_empty() {
             out.text(9, &finding.citation)?;

@@ -243,6 +243,16 @@ fn scores(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Where a fee stands; of a claimed one also what speaks against it.
+fn fee_state(fee: &v1::Fee) -> String {
+    let state = words::fee_state(fee.state);
+    match fee.standing() {
+        v1::FeeStanding::Unspecified | v1::FeeStanding::Allowed => state,
+        v1::FeeStanding::Unproved => format!("{state}, unproved"),
+        v1::FeeStanding::Exposed => format!("{state}, not allowed"),
+    }
+}
+
 fn fees(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     let mut table =
         Table::new(&[">period", "from", "through", ">fee", "state", ">invoice", "~held by"]);
@@ -252,7 +262,7 @@ fn fees(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
             words::day(fee.start_date.as_ref()),
             words::last_day(fee.end_date.as_ref()),
             words::amount(fee.amount.as_ref()),
-            words::fee_state(fee.state),
+            fee_state(fee),
             words::id(&fee.invoice),
             words::list(fee.held_gates.iter().map(|gate| words::gate(*gate))),
         ]);

@@ -7,7 +7,7 @@
 
 #![allow(clippy::unwrap_used, reason = "an example stops where it cannot go on")]
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -19,6 +19,7 @@ use counterfoil_tests::player::Player;
 use domain::State;
 use domain::event::{BookAccount, StreamId};
 use domain::firm::Firm;
+use domain::ids::AccountId;
 use domain::money::{Currency, Money};
 use paper::package::{
     AGING, File, GL_DETAIL, JournalRow, OPEN_RECEIVABLE, TRIAL_BALANCE, open_cells, trial_cells,
@@ -132,6 +133,16 @@ fn receivable(folder: &Path, player: &Player, as_of: NaiveDate) {
     let mut streams: Vec<StreamId> = player.log.iter().map(|recorded| recorded.stream).collect();
     streams.sort_unstable();
     streams.dedup();
+    // What nothing allowed of a fee is not receivable.
+    let mut exposed: HashMap<(AccountId, u64), i64> = HashMap::new();
+    for stream in &streams {
+        let Some(State::Case(case)) = player.world.state(*stream) else { continue };
+        for said in case.marks.values().map(|marked| &marked.said) {
+            if let Some(invoice) = said.invoice {
+                *exposed.entry((said.account, invoice)).or_default() += said.open.minor();
+            }
+        }
+    }
     let mut items = Vec::new();
     for stream in streams {
         let (StreamId::Account(account), Some(State::Account(state))) =
@@ -143,7 +154,8 @@ fn receivable(folder: &Path, player: &Player, as_of: NaiveDate) {
             account,
             invoice: *invoice,
             due_on: of.due_on,
-            open_minor: of.open().minor(),
+            open_minor: of.open().minor()
+                - exposed.get(&(account, *invoice)).copied().unwrap_or_default(),
         }));
     }
     let mut file = begin(folder, &OPEN_RECEIVABLE);

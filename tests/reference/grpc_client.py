@@ -56,6 +56,10 @@ class Office:
         for kind in ("plan", "bureau"):
             self.run("firm", kind, DATA / f"{kind}.json")
         self.run("firm", "pack", ROOT / "crates" / "domain" / "packs" / "us-federal-1.json")
+        # Somebody stands for the law of the client's state, or no fee of it is claimable.
+        pack = ROOT / "services" / "counterfoil" / "tests" / "data" / "nothing-added.json"
+        self.run("firm", "pack", pack)
+        self.run("firm", "confirm", pack, "--counsel", "C. Ounsel")
         self.run("keys", "new", "--origin", ORIGIN)
         self.verifier_key = self.run("keys", "export-public").strip()
         self.firm = json.loads(self.run("firm", "show", "--json"))["firm"]["name"]

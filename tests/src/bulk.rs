@@ -7,21 +7,19 @@ use api::google::r#type::Date;
 use api::v1::administration_client::AdministrationClient;
 use api::v1::{self, Scope, action};
 use calendar::CivilDate;
-use domain::command::{CaseAction, Command, Dated, SendRound, SignConsent};
+use domain::command::{CaseAction, Command, Dated, SendRound};
 use domain::event::{
-    Author, Basis, BasisAttested, Direction, DisclosureAcknowledged, DisclosureDelivered, Event,
-    IdentityPaperAccepted, IdentityPaperReceived, Letter, MailClass, MessageLogged, PaperKind,
-    ProgressReportSent, ReportSourceConnected, UtcMicros,
+    Author, Basis, BasisAttested, Direction, Event, Letter, MailClass, MessageLogged,
+    ProgressReportSent, UtcMicros,
 };
-use domain::ids::{DocumentHash, FirmId, ItemCode, PaperCode, RequestId};
-use domain::terms::{Channel, Sale, Seat};
+use domain::ids::{FirmId, ItemCode, RequestId};
 use futures::stream::{self, StreamExt};
 use ledger::Ledger;
 use log::{Engine, Submission};
 use uuid::Uuid;
 
 use crate::history::{
-    Crm, Shape, bureau, case_id, firm_id, personal, plain_enrolment, plain_report, text, usd, zone,
+    Crm, Shape, bureau, case_id, firm_id, personal, plain_report, plain_start, text, zone,
 };
 
 /// What every message says: about as long as people write.
@@ -170,30 +168,7 @@ fn dated(on: &str, actions: impl IntoIterator<Item = CaseAction>) -> Vec<Dated<C
 }
 
 fn enrolment(number: u32) -> Vec<Dated<CaseAction>> {
-    let sale = Sale {
-        channel: Channel::InPerson,
-        evidence: Some(DocumentHash([5; 32])),
-        promised_days: 60,
-    };
-    let mut actions = vec![
-        CaseAction::Enrol(Box::new(plain_enrolment(number, sale, Seat::Individual))),
-        CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
-        CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
-        CaseAction::SignConsent(SignConsent {
-            copies_given: true,
-            document: None,
-            e_sign_consent: true,
-            total_of_payments: usd(200_000),
-        }),
-    ];
-    for (code, kind) in [("photo", PaperKind::PhotoId), ("home", PaperKind::Residence)] {
-        let paper = PaperCode::parse(code).expect("a code of ours");
-        let received = IdentityPaperReceived { document: None, kind, paper: paper.clone() };
-        actions.push(CaseAction::IdentityPaperReceived(received));
-        actions.push(CaseAction::IdentityPaperAccepted(IdentityPaperAccepted { paper }));
-    }
-    actions
-        .push(CaseAction::ReportSourceConnected(ReportSourceConnected { source: text("source") }));
+    let mut actions = plain_start(number);
     for at in 0..3 {
         actions.push(CaseAction::ImportReport(plain_report(at, day(ENROLLED_ON), 3)));
         actions.push(CaseAction::AttestBasis(BasisAttested {

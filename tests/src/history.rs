@@ -21,7 +21,7 @@ use rand::{RngExt, SeedableRng};
 use uuid::Uuid;
 
 pub use client::Client;
-pub(crate) use plain::{plain_enrolment, plain_report};
+pub(crate) use plain::{plain_report, plain_start};
 
 /// The bureaus of the random firm.
 pub const BUREAUS: [&str; 3] = ["east", "mid", "west"];

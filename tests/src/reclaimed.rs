@@ -3,19 +3,16 @@
 use calendar::CivilDate;
 use domain::command::{
     AccountAction, CaseAction, Command, Dated, FirmAction, PaymentReceived, Refund, SendRound,
-    SignConsent,
 };
 use domain::event::{
-    Basis, BasisAttested, DisclosureAcknowledged, DisclosureDelivered, IdentityPaperAccepted,
-    IdentityPaperReceived, Letter, MailClass, PackConfirmed, PaperKind, ProgressReportSent,
-    Recorded, ReportSourceConnected, ServicePaused, UtcMicros,
+    Basis, BasisAttested, Letter, MailClass, PackConfirmed, ProgressReportSent, Recorded,
+    ServicePaused, UtcMicros,
 };
-use domain::ids::{CaseId, DocumentHash, ItemCode, PaperCode, ProcessorRef};
+use domain::ids::{CaseId, ItemCode, ProcessorRef};
 use domain::rules::RulePack;
-use domain::terms::{Channel, Sale, Seat};
 
 use crate::history::{
-    Crm, Move, Shape, bureau, case_id, personal, plain_enrolment, plain_report, text, usd, zone,
+    Crm, Move, Shape, bureau, case_id, personal, plain_report, plain_start, text, usd, zone,
 };
 use crate::player::Player;
 
@@ -102,30 +99,7 @@ fn work(on: &str, of: u8, completes_before: Option<bool>) -> [CaseAction; 3] {
 }
 
 fn enrolment() -> Vec<CaseAction> {
-    let sale = Sale {
-        channel: Channel::InPerson,
-        evidence: Some(DocumentHash([5; 32])),
-        promised_days: 60,
-    };
-    let mut actions = vec![
-        CaseAction::Enrol(Box::new(plain_enrolment(0, sale, Seat::Individual))),
-        CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
-        CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
-        CaseAction::SignConsent(SignConsent {
-            copies_given: true,
-            document: None,
-            e_sign_consent: true,
-            total_of_payments: usd(200_000),
-        }),
-    ];
-    for (code, kind) in [("photo", PaperKind::PhotoId), ("home", PaperKind::Residence)] {
-        let paper = PaperCode::parse(code).expect("a code of ours");
-        let received = IdentityPaperReceived { document: None, kind, paper: paper.clone() };
-        actions.push(CaseAction::IdentityPaperReceived(received));
-        actions.push(CaseAction::IdentityPaperAccepted(IdentityPaperAccepted { paper }));
-    }
-    let source = ReportSourceConnected { source: text("source") };
-    actions.push(CaseAction::ReportSourceConnected(source));
+    let mut actions = plain_start(0);
     actions
         .extend((0..3).map(|at| CaseAction::ImportReport(plain_report(at, day("2025-03-03"), 3))));
     actions.extend([attested(0), attested(1)]);

@@ -1,10 +1,13 @@
 //! Papers without anything random in them.
 
 use calendar::{CivilDate, PeriodRule};
-use domain::command::{Enrol, ImportReport, ItemSeen};
-use domain::event::{Address, Card, Contact, ItemKind, Score};
-use domain::ids::{ItemCode, StateCode};
-use domain::terms::{Sale, Seat};
+use domain::command::{CaseAction, Enrol, ImportReport, ItemSeen, SignConsent};
+use domain::event::{
+    Address, Card, Contact, DisclosureAcknowledged, DisclosureDelivered, IdentityPaperAccepted,
+    IdentityPaperReceived, ItemKind, PaperKind, ReportSourceConnected, Score,
+};
+use domain::ids::{DocumentHash, ItemCode, PaperCode, StateCode};
+use domain::terms::{Channel, Sale, Seat};
 use domain::value::Personal;
 
 use super::{bureau, personal, plan_code, text, usd};
@@ -38,7 +41,7 @@ pub(super) fn contact(number: u32, household: u32, state: &str, spelled_out: boo
 }
 
 /// An enrolment without anything random in it.
-pub(crate) fn plain_enrolment(number: u32, sale: Sale, seat: Seat) -> Enrol {
+pub(super) fn plain_enrolment(number: u32, sale: Sale, seat: Seat) -> Enrol {
     Enrol {
         billing: PeriodRule::every_days(30).expect("a rule within bounds"),
         birth_date: personal("1981-02-03"),
@@ -50,6 +53,35 @@ pub(crate) fn plain_enrolment(number: u32, sale: Sale, seat: Seat) -> Enrol {
         ssn_last4: None,
         zone: None,
     }
+}
+
+/// Everything from an enrolment in person up to the first report, as one request tells it.
+pub(crate) fn plain_start(number: u32) -> Vec<CaseAction> {
+    let sale = Sale {
+        channel: Channel::InPerson,
+        evidence: Some(DocumentHash([5; 32])),
+        promised_days: 60,
+    };
+    let mut actions = vec![
+        CaseAction::Enrol(Box::new(plain_enrolment(number, sale, Seat::Individual))),
+        CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
+        CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
+        CaseAction::SignConsent(SignConsent {
+            copies_given: true,
+            document: None,
+            e_sign_consent: true,
+            total_of_payments: usd(200_000),
+        }),
+    ];
+    for (code, kind) in [("photo", PaperKind::PhotoId), ("home", PaperKind::Residence)] {
+        let paper = PaperCode::parse(code).expect("a code of ours");
+        let received = IdentityPaperReceived { document: None, kind, paper: paper.clone() };
+        actions.push(CaseAction::IdentityPaperReceived(received));
+        actions.push(CaseAction::IdentityPaperAccepted(IdentityPaperAccepted { paper }));
+    }
+    let source = ReportSourceConnected { source: text("source") };
+    actions.push(CaseAction::ReportSourceConnected(source));
+    actions
 }
 
 /// A report of a bureau with so many items.

@@ -83,7 +83,18 @@ pub(crate) fn bureau(f: &mut Fields, m: &v1::Bureau) -> Option<BureauRegistered>
 
 pub(crate) fn scopes(f: &mut Fields, values: &[i32]) -> Option<BTreeSet<Scope>> {
     f.each("scopes", values, 1..=SCOPES_MAX, |f, value| f.code_self::<v1::Scope>(*value))
-        .map(|scopes| scopes.into_iter().collect())
+        .and_then(|scopes| apart(f, scopes.into_iter().collect()))
+}
+
+/// Whoever records or bills does not correct what was recorded: a mistake that would help a fee through is seen
+/// by a second person.
+fn apart(f: &mut Fields, scopes: BTreeSet<Scope>) -> Option<BTreeSet<Scope>> {
+    let both = scopes.contains(&Scope::Correct)
+        && (scopes.contains(&Scope::Record) || scopes.contains(&Scope::Bill));
+    if both {
+        return f.refuse("scopes", "correct is not given together with record or bill");
+    }
+    Some(scopes)
 }
 
 fn prices_message(prices: &Prices) -> v1::Prices {

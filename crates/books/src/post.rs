@@ -195,6 +195,7 @@ impl<'a> Poster<'a> {
             | CaseEvent::FeeHeld(_)
             | CaseEvent::ExposureFound(_)
             | CaseEvent::CorrectionNoted(_)
+            | CaseEvent::FactCorrected(_)
             | CaseEvent::LegalHoldPlaced(_)
             | CaseEvent::LegalHoldLifted(_)
             | CaseEvent::ClientErased(_) => return Ok(None),

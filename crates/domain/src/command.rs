@@ -17,9 +17,9 @@ use crate::event::{
     IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemKind, LegalHoldLifted,
     LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
-    PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected,
-    ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded, StandingRecorded,
-    StatementLineSeen, StreamId,
+    PeriodLocked, ProgressReportSent, Purpose, Recorded, ReportIdentityFailed,
+    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded,
+    StandingRecorded, StatementLineSeen, StreamId,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
@@ -152,6 +152,34 @@ pub struct NoteExposure {
     pub kind: ExposureKind,
     /// The period it concerns.
     pub period: Option<u32>,
+}
+
+/// A fact of a case was told wrongly.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Correction {
+    /// That it was another person's.
+    pub about_another: bool,
+    /// What it was.
+    pub becomes: Becomes,
+    /// Why.
+    pub reason: Personal,
+    /// The reading that is replaced, as the log has it: the fact or a correction of it.
+    pub replaces: Box<Recorded>,
+    /// Who said so.
+    pub said_by: Personal,
+    /// The fact as it was told first, as the log has it.
+    pub told: Box<Recorded>,
+}
+
+/// What a correction makes of a fact.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Becomes {
+    /// It did not happen.
+    Nothing,
+    /// The same, on another day.
+    OnDay(CivilDate),
+    /// What is told anew.
+    Told(Box<Dated<CaseAction>>),
 }
 
 /// An action on a case.
@@ -537,6 +565,15 @@ pub enum Command {
         expected_version: Option<u64>,
         /// What happened, in order.
         actions: Vec<Dated<CaseAction>>,
+    },
+    /// Facts of one case that were told wrongly, all or none.
+    Correct {
+        /// The case.
+        case: CaseId,
+        /// The version the caller decided on.
+        expected_version: Option<u64>,
+        /// What was wrong, in order.
+        corrections: Vec<Correction>,
     },
     /// An action on one account.
     Account {

@@ -10,7 +10,9 @@ use calendar::{CivilDate, Datelike};
 
 use crate::account;
 use crate::case;
-use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction, Look, Run};
+use crate::command::{
+    AccountAction, Becomes, CaseAction, Command, Correction, Dated, FirmAction, Look, Run,
+};
 use crate::deposit;
 use crate::event::{
     AccessUsed, AccountOpened, AutomaticMatches, CardOnFileChanged, ClientLookedAt, FirmEvent,
@@ -38,7 +40,7 @@ pub fn decide(
     // What is refused after its first event has to be undone.
     let several = match command {
         Command::Case { actions, .. } => actions.len() > 1,
-        Command::Bank(_) => true,
+        Command::Correct { .. } | Command::Bank(_) => true,
         Command::Account { .. }
         | Command::Firm { .. }
         | Command::Couple { .. }
@@ -68,6 +70,9 @@ fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> 
     match command {
         Command::Case { case, expected_version, actions } => {
             on_case(draft, *case, *expected_version, actions)
+        }
+        Command::Correct { case, expected_version, corrections } => {
+            on_facts(draft, *case, *expected_version, corrections)
         }
         Command::Account { account, action } => on_account(draft, *account, action),
         Command::Bank(action) => deposit::bank(draft, action),
@@ -117,6 +122,36 @@ fn on_case(
     expected_version: Option<u64>,
     actions: &[Dated<CaseAction>],
 ) -> Result<(), Halt> {
+    check_request(draft, id, expected_version, ("actions", actions.len()))?;
+    // Loaded before anything is drafted, so that a need never comes after an event.
+    if actions.iter().any(|dated| matches!(dated.action, CaseAction::Enrol(_))) {
+        draft.world().account(id.own_account())?;
+    }
+    draft.world().firm()?;
+    for (at, dated) in actions.iter().enumerate() {
+        one_action(draft, id, dated).map_err(|halt| placed(halt, at))?;
+    }
+    Ok(())
+}
+
+/// A refusal of the action at a place of its request.
+fn placed(halt: Halt, at: usize) -> Halt {
+    match halt {
+        Halt::Refused(mut refusal) => {
+            refusal.action = u32::try_from(at).unwrap_or(u32::MAX);
+            Halt::Refused(refusal)
+        }
+        need @ Halt::Need(_) => need,
+    }
+}
+
+/// That a request is about the version it names, and of a size.
+fn check_request(
+    draft: &Draft<'_, '_>,
+    id: CaseId,
+    expected_version: Option<u64>,
+    (what, count): (&str, usize),
+) -> Result<(), Halt> {
     let actual = draft.world().case(id)?.version;
     if let Some(expected) = expected_version
         && expected != actual
@@ -124,23 +159,47 @@ fn on_case(
         let versions = Versions { actual, expected: NamedVersion(expected) };
         return Err(Refusal::stale(StreamId::Case(id), versions).into());
     }
-    if actions.is_empty() || actions.len() > ACTIONS_MAX {
-        let detail = format!("a request has 1 to {ACTIONS_MAX} actions");
-        return Err(Refusal::new(Reason::ValueRefused, "actions", detail).into());
+    if count == 0 || count > ACTIONS_MAX {
+        let detail = format!("a request has 1 to {ACTIONS_MAX} {what}");
+        return Err(Refusal::new(Reason::ValueRefused, what, detail).into());
     }
-    // Loaded before anything is drafted, so that a need never comes after an event.
-    if actions.iter().any(|dated| matches!(dated.action, CaseAction::Enrol(_))) {
-        draft.world().account(id.own_account())?;
-    }
+    Ok(())
+}
+
+fn on_facts(
+    draft: &mut Draft<'_, '_>,
+    id: CaseId,
+    expected_version: Option<u64>,
+    corrections: &[Correction],
+) -> Result<(), Halt> {
+    check_request(draft, id, expected_version, ("corrections", corrections.len()))?;
     draft.world().firm()?;
-    for (at, dated) in actions.iter().enumerate() {
-        one_action(draft, id, dated).map_err(|halt| match halt {
-            Halt::Refused(mut refusal) => {
-                refusal.action = u32::try_from(at).unwrap_or(u32::MAX);
-                Halt::Refused(refusal)
-            }
-            need @ Halt::Need(_) => need,
-        })?;
+    for (at, correction) in corrections.iter().enumerate() {
+        one_correction(draft, id, correction).map_err(|halt| placed(halt, at))?;
+    }
+    Ok(())
+}
+
+fn one_correction(
+    draft: &mut Draft<'_, '_>,
+    id: CaseId,
+    correction: &Correction,
+) -> Result<(), Halt> {
+    let now = draft.now();
+    let world = draft.world();
+    let firm = world.firm()?;
+    let today = firm.today(now).unwrap_or(correction.told.occurred_on);
+    let on = match &correction.becomes {
+        Becomes::Nothing => today,
+        Becomes::OnDay(on) => *on,
+        Becomes::Told(dated) => dated.occurred_on,
+    };
+    check_day(firm, now, "occurred_on", on)?;
+    let before =
+        correction.reading().and_then(|reading| draft.opened(StreamId::Case(id), &reading));
+    let facts = case::Facts { id, firm, on, now, position: world.position() };
+    for event in case::correct(world.case(id)?, &facts, correction, before)? {
+        draft.add(StreamId::Case(id), on, event)?;
     }
     Ok(())
 }

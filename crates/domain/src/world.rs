@@ -7,8 +7,8 @@ use crate::case::Case;
 use crate::codec::{self, DecodeError, Field};
 use crate::deposit::Deposit;
 use crate::event::{
-    AccountEvent, Author, Card, CaseEvent, Contact, Event, EventRef, LookEvent, Recorded, StreamId,
-    UtcMicros,
+    AccountEvent, Author, Card, CaseEvent, Contact, Event, EventRef, FactCorrected, FactKind,
+    LookEvent, Recorded, StreamId, UtcMicros,
 };
 use crate::firm::Firm;
 use crate::ids::{AccountId, CaseId, DepositId, EventId, FirmId, RequestId};
@@ -18,7 +18,7 @@ use crate::value::Personal;
 
 /// Raised in the same commit as any change of what `evolve` makes of a history; snapshots of
 /// another version are thrown away unread.
-pub const STATE_VERSION: u32 = 10;
+pub const STATE_VERSION: u32 = 11;
 
 /// Most bytes of one event: a C2SP tile's entry bundle counts an entry's length in 16 bits.
 pub const EVENT_BYTES_MAX: usize = 65_535;
@@ -390,7 +390,7 @@ pub struct Draft<'w, 'c> {
 }
 
 /// The contact that an event says, if it says one: what clients and couples are found by.
-pub const fn contact_of(event: &Event) -> Option<&Contact> {
+const fn contact_of(event: &Event) -> Option<&Contact> {
     if let Event::Case(CaseEvent::Enrolled(enrolled)) = event {
         Some(&enrolled.contact)
     } else if let Event::Case(CaseEvent::ContactChanged(changed)) = event {
@@ -407,6 +407,17 @@ pub const fn card_of(event: &Event) -> Option<&Card> {
     } else {
         None
     }
+}
+
+/// Whether an event may make another contact the current one by telling an older one otherwise.
+const fn corrects_contact(event: &Event) -> bool {
+    matches!(
+        event,
+        Event::Case(CaseEvent::FactCorrected(FactCorrected {
+            kind: FactKind::Enrolled | FactKind::ContactChanged,
+            ..
+        }))
+    )
 }
 
 struct Undo {
@@ -449,7 +460,14 @@ impl<'w, 'c> Draft<'w, 'c> {
             undo.streams.entry(stream).or_insert_with(|| state.clone());
         }
         let (mut event, event_id) = (event.into(), (self.context.next_id)());
+        if let (StreamId::Case(case), Some(contact)) = (stream, contact_of(&event)) {
+            // What is told late of an address that the client has left changes nothing that is compared.
+            if self.world.case(case)?.contact().is_none_or(|newest| newest.mark.on <= occurred_on) {
+                self.context.sealer.compare_by(case, contact);
+            }
+        }
         self.seal(stream, stream_version, event_id, &mut event)?;
+        let corrects_contact = corrects_contact(&event);
         // Looking at one client led to no look at another, and must not name it.
         let apart = matches!(stream, StreamId::Looks(_));
         let recorded = Recorded {
@@ -473,6 +491,12 @@ impl<'w, 'c> Draft<'w, 'c> {
         };
         let reference = recorded.reference();
         self.fold(&recorded)?;
+        if let StreamId::Case(case) = stream
+            && corrects_contact
+            && let Some(contact) = self.opened_contact(case)?
+        {
+            self.context.sealer.compare_by(case, &contact);
+        }
         self.events.push(recorded);
         Ok(reference)
     }
@@ -499,9 +523,6 @@ impl<'w, 'c> Draft<'w, 'c> {
         event_id: EventId,
         event: &mut Event,
     ) -> Result<(), Halt> {
-        if let (StreamId::Case(case), Some(contact)) = (stream, contact_of(event)) {
-            self.context.sealer.compare_by(case, contact);
-        }
         if let (StreamId::Account(account), Some(card)) = (stream, card_of(event)) {
             self.context.sealer.compare_card(account, card);
         }
@@ -530,7 +551,7 @@ impl<'w, 'c> Draft<'w, 'c> {
         Ok(card.and_then(|card| self.opened(StreamId::Account(account), card)))
     }
 
-    fn opened<T: Field + Clone>(&self, stream: StreamId, of: &T) -> Option<T> {
+    pub(crate) fn opened<T: Field + Clone>(&self, stream: StreamId, of: &T) -> Option<T> {
         let (mut opened, mut all) = (of.clone(), true);
         let (sealer, firm) = (&*self.context.sealer, self.world.firm_id);
         opened.each_personal(&mut |value| {

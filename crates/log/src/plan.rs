@@ -338,7 +338,9 @@ fn named_streams(command: &Command) -> Vec<StreamId> {
             .into_iter()
             .flat_map(|case| [StreamId::Case(*case), StreamId::Account(case.own_account())])
             .collect(),
-        Command::ClaimFee { case, .. } | Command::Review { case } => {
+        Command::Correct { case, .. }
+        | Command::ClaimFee { case, .. }
+        | Command::Review { case } => {
             vec![StreamId::Case(*case), StreamId::Account(case.own_account())]
         }
         Command::BillAccount { account, .. } => {

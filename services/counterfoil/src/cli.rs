@@ -6,9 +6,9 @@ use clap::{Args, Parser, Subcommand};
 use uuid::Uuid;
 
 use crate::command::{
-    audit, backup, billing, books, charges, check_proof, checkpoint, clients, completions, couples,
-    due, evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care, looks,
-    migrate, moving, payment, privacy, prove, serve, status, tokens,
+    audit, backup, billing, books, charges, check_proof, checkpoint, clients, completions, correct,
+    couples, due, evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care,
+    looks, migrate, moving, payment, privacy, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -85,6 +85,9 @@ pub(crate) enum Command {
     Firm(firm::FirmCommand),
     /// Record a file of actions, one JSON object a line
     Import(import::ImportArgs),
+    /// Correct a fact that was told wrongly, after showing what that changes; or list a client's facts
+    /// (personal data)
+    Correct(correct::CorrectArgs),
     /// Show one case as it stands (personal data)
     Status(status::StatusArgs),
     /// List the firm's clients (personal data)

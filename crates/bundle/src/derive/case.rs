@@ -89,7 +89,7 @@ fn begin<'a>(told: &Told<'_>, out: &'a mut String) -> Row<'a> {
     let enrolment = told.case.enrolment.as_ref();
     let row = Row::begin(out, told.frame.format).plain(told.id);
     let row = marked(row, enrolment.map(|e| &e.mark)).maybe(enrolment.map(|e| e.sale.channel));
-    let row = marked(row, told.case.disclosure_delivered.as_ref());
+    let row = marked(row, told.case.disclosure_delivered());
     let acknowledged = acknowledged(told);
     row.maybe(acknowledged.map(|(recorded, _)| recorded.occurred_on))
         .maybe(acknowledged.map(|(recorded, _)| recorded.position))

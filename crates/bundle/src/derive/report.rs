@@ -163,7 +163,7 @@ fn who(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
 fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
     page.heading("Papers and waiting days");
     let case = &told.case;
-    match &case.disclosure_delivered {
+    match case.disclosure_delivered() {
         Some(mark) => {
             let on = day(mark.on);
             page.sentence(

@@ -267,6 +267,16 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
         CaseEvent::CorrectionNoted(e) => {
             (Part::Done, format!("The record at position {} was corrected by a note.", e.corrects))
         }
+        CaseEvent::FactCorrected(e) => {
+            let now = match &e.reading {
+                Some(reading) => format!("told anew, of {}", day(reading.occurred_on)),
+                None if e.about_another == Some(true) => {
+                    "taken back: it was another person's".into()
+                }
+                None => "taken back: it did not happen".into(),
+            };
+            (Part::Done, format!("What position {} tells was {now}.", e.fact.position))
+        }
         CaseEvent::LegalHoldPlaced(e) => {
             (Part::Done, format!("A legal hold was placed: {}.", e.matter))
         }

@@ -110,6 +110,7 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         | CaseEvent::FeeMarked(_)
         | CaseEvent::FeeHeld(_)
         | CaseEvent::CorrectionNoted(_)
+        | CaseEvent::FactCorrected(_)
         | CaseEvent::LegalHoldPlaced(_)
         | CaseEvent::LegalHoldLifted(_)
         | CaseEvent::ClientErased(_) => Vec::new(),

@@ -3,13 +3,15 @@
 use std::sync::Arc;
 
 use super::{
-    Achieved, Agreement, Asked, Billing, Cancellation, Case, ContactSince, EarnedFee, Ended,
-    Enrolment, ExposureSeen, FeeMark, GivenUp, LetterState, Listing, ListingStatus, Mark, Moment,
-    Paper, PaperStatus, PauseTurn, ReportSeen, Reports, Round, Turn, WorkDone, insert,
+    Achieved, Agreement, Asked, Billing, Cancellation, Case, ComplaintTold, ContactSince,
+    Corrected, EarnedFee, Ended, Enrolment, ExposureSeen, FeeMark, GivenUp, LetterState, Listing,
+    ListingStatus, Mark, Moment, PaperStatus, PaperTold, PauseTurn, ReportSeen, Reports, Round,
+    SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
 };
 use crate::event::{
-    CaseEvent, ConsentSigned, Direction, Enrolled, FeeEarned, ItemListed, MessageLogged, Outcome,
-    Recorded, ReportImported, ResponseReceived, RoundSent, SeenBy,
+    CaseEvent, ConsentSigned, Contact, Enrolled, ExposureKind, FactCorrected, FeeEarned,
+    ItemListed, MessageLogged, Outcome, PaperKind, Recorded, ReportImported, ResponseReceived,
+    RoundSent, SeenBy,
 };
 use crate::ids::{BureauCode, ItemCode, PaperCode};
 use crate::terms::Work;
@@ -18,12 +20,46 @@ impl Case {
     /// Folds one event in.
     pub(crate) fn evolve(&mut self, recorded: &Recorded, event: &CaseEvent) {
         self.version = recorded.stream_version;
-        let mark = Mark::of(recorded);
-        let moment = || Moment::of(recorded);
+        let request = recorded.request_id;
+        if let CaseEvent::FactCorrected(e) = event {
+            self.told_last = Some(ToldLast { fact: e.fact.position, request });
+            self.correct(recorded, e);
+            return;
+        }
+        if event.fact().is_some() {
+            self.told_last = Some(ToldLast { fact: recorded.position, request });
+        }
+        self.tell(&Moment::of(recorded), event);
+    }
+
+    /// Another reading takes the place of the one in force.
+    fn correct(&mut self, recorded: &Recorded, e: &FactCorrected) {
+        let fact = e.fact.position;
+        self.take_back(fact);
+        let corrected = Corrected {
+            about_another: e.about_another == Some(true),
+            kind: e.kind,
+            reading: Mark::of(recorded),
+            stands: e.reading.is_some(),
+        };
+        self.corrected.insert(fact, corrected);
+        let Some(reading) = &e.reading else { return };
+        let late = recorded.late_days.is_some();
+        let mark = Mark { at: e.fact.clone(), late, on: reading.occurred_on };
+        let (order, request) = match e.order_of {
+            Some(request) => (fact, request),
+            None => (recorded.position, recorded.request_id),
+        };
+        self.tell(&Moment { mark, order, request }, &reading.event);
+    }
+
+    fn tell(&mut self, moment: &Moment, event: &CaseEvent) {
+        let mark = moment.mark.clone();
+        let moment = || moment.clone();
         match event {
             CaseEvent::Enrolled(e) => self.enrolled(e, moment()),
             CaseEvent::DisclosureDelivered(_) => {
-                self.disclosure_delivered.get_or_insert(mark);
+                insert_marked(&mut self.disclosed, mark, |known| known);
             }
             CaseEvent::DisclosureAcknowledged(_) => {
                 insert(&mut self.acknowledged, moment(), |known| known);
@@ -34,22 +70,16 @@ impl Case {
                 insert(&mut self.cancellations, cancellation, |known| &known.moment);
             }
             CaseEvent::IdentityPaperReceived(e) => {
-                let received_on = mark.on;
-                let paper =
-                    Paper { kind: e.kind, mark, received_on, status: PaperStatus::Received };
-                Arc::make_mut(&mut self.papers).insert(e.paper.clone(), paper);
+                self.paper(&e.paper, (Some(e.kind), PaperStatus::Received), mark);
             }
             CaseEvent::IdentityPaperAccepted(e) => {
-                self.paper(&e.paper, PaperStatus::Accepted, mark);
+                self.paper(&e.paper, (None, PaperStatus::Accepted), mark);
             }
             CaseEvent::IdentityPaperRejected(e) => {
-                self.paper(&e.paper, PaperStatus::Rejected, mark);
+                self.paper(&e.paper, (None, PaperStatus::Rejected), mark);
             }
-            CaseEvent::ReportSourceConnected(_) => {
-                self.source_connected = Some(mark);
-                self.identity_failed = None;
-            }
-            CaseEvent::ReportIdentityFailed(_) => self.identity_failed = Some(mark),
+            CaseEvent::ReportSourceConnected(_) => self.source(true, mark),
+            CaseEvent::ReportIdentityFailed(_) => self.source(false, mark),
             CaseEvent::ReportImported(e) => self.imported(e, moment()),
             CaseEvent::ItemListed(e) => self.listed(e, mark),
             CaseEvent::BasisAttested(e) => {
@@ -104,16 +134,15 @@ impl Case {
                 self.did(Work::ProgressReport, e.completes_before, moment());
             }
             CaseEvent::ContactChanged(e) => {
-                Arc::make_mut(&mut self.contacts)
-                    .push(ContactSince { contact: e.contact.clone(), mark });
+                self.reached_at(&e.contact, mark);
             }
             CaseEvent::BillingDayChanged(e) => {
                 let billing = Billing { moment: moment(), rule: e.billing };
                 insert(&mut self.billing, billing, |known| &known.moment);
             }
             CaseEvent::MessageLogged(e) => self.message(e, mark),
-            // It changes nothing that rules look at; it stays in the log and the timeline.
-            CaseEvent::CorrectionNoted(_) => {}
+            // A note changes nothing that rules look at. A correction is never a reading itself.
+            CaseEvent::CorrectionNoted(_) | CaseEvent::FactCorrected(_) => {}
             CaseEvent::LegalHoldPlaced(e) => {
                 self.holds.entry(e.matter.clone()).or_insert(mark);
             }
@@ -148,7 +177,8 @@ impl Case {
                 }
             }
             CaseEvent::ExposureFound(e) => {
-                self.exposures.push(ExposureSeen { found: e.clone(), mark });
+                let cause = self.cause_of(e.kind, &moment());
+                self.exposures.push(ExposureSeen { cause, found: e.clone(), mark });
             }
         }
     }
@@ -161,8 +191,7 @@ impl Case {
         let mark = moment.mark.clone();
         let billing = Billing { moment, rule: e.billing };
         insert(&mut self.billing, billing, |known| &known.moment);
-        Arc::make_mut(&mut self.contacts)
-            .push(ContactSince { contact: e.contact.clone(), mark: mark.clone() });
+        self.reached_at(&e.contact, mark.clone());
         self.enrolment = Some(Enrolment {
             mark,
             plan: e.plan.clone(),
@@ -188,21 +217,65 @@ impl Case {
         insert(Arc::make_mut(&mut self.agreements), agreement, |known| &known.signed);
     }
 
-    /// A complaint waits for an answer: a message to the client that is marked as one (common
-    /// practice, no source). It settles every complaint recorded before it.
     fn message(&mut self, e: &MessageLogged, mark: Mark) {
-        match (e.complaint, e.direction) {
-            (true, Direction::Incoming) => self.complaints.push(mark),
-            (true, Direction::Outgoing) => self.complaints.clear(),
-            (false, Direction::Incoming | Direction::Outgoing) => {}
+        if e.complaint {
+            let told = ComplaintTold { direction: e.direction, mark };
+            insert_marked(&mut self.complaints, told, |known| &known.mark);
         }
     }
 
-    fn paper(&mut self, code: &PaperCode, status: PaperStatus, mark: Mark) {
-        if let Some(paper) = Arc::make_mut(&mut self.papers).get_mut(code) {
-            paper.status = status;
-            paper.mark = mark;
-        }
+    fn reached_at(&mut self, contact: &Contact, mark: Mark) {
+        let since = ContactSince { contact: contact.clone(), mark };
+        insert_marked(Arc::make_mut(&mut self.contacts), since, |known| &known.mark);
+    }
+
+    fn paper(
+        &mut self,
+        paper: &PaperCode,
+        (kind, status): (Option<PaperKind>, PaperStatus),
+        mark: Mark,
+    ) {
+        let told = PaperTold { kind, mark, paper: paper.clone(), status };
+        insert_marked(Arc::make_mut(&mut self.papers), told, |known| &known.mark);
+    }
+
+    fn source(&mut self, connected: bool, mark: Mark) {
+        insert_marked(&mut self.sources, SourceTold { connected, mark }, |known| &known.mark);
+    }
+
+    /// The fact that an exposure follows from, if it was not noted by somebody.
+    fn cause_of(&self, kind: ExposureKind, moment: &Moment) -> Option<u64> {
+        let follows = match kind {
+            ExposureKind::EarlyService
+            | ExposureKind::DisputeWithoutBasis
+            | ExposureKind::NoAgreement
+            | ExposureKind::PapersMissing => true,
+            ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => false,
+        };
+        let told = self.told_last.as_ref().filter(|told| told.request == moment.request);
+        told.filter(|_| follows).map(|told| told.fact)
+    }
+
+    /// Takes a fact out of the story, with what follows from it alone.
+    pub(super) fn take_back(&mut self, at: u64) {
+        let stays = |mark: &Mark| mark.at.position != at;
+        self.acknowledged.retain(|fact| stays(&fact.mark));
+        Arc::make_mut(&mut self.agreements).retain(|fact| stays(&fact.signed.mark));
+        self.billing.retain(|fact| stays(&fact.moment.mark));
+        self.cancellations.retain(|fact| stays(&fact.moment.mark));
+        self.complaints.retain(|fact| stays(&fact.mark));
+        Arc::make_mut(&mut self.contacts).retain(|fact| stays(&fact.mark));
+        self.disclosed.retain(stays);
+        self.ends.retain(|fact| stays(&fact.moment.mark));
+        self.enrolment.take_if(|fact| !stays(&fact.mark));
+        self.exposures.retain(|seen| seen.cause != Some(at));
+        self.given_up.retain(|fact| stays(&fact.moment.mark));
+        self.opened.take_if(|fact| !stays(fact));
+        Arc::make_mut(&mut self.papers).retain(|fact| stays(&fact.mark));
+        self.pauses.retain(|fact| stays(&fact.moment.mark));
+        self.sources.retain(|fact| stays(&fact.mark));
+        self.work.retain(|fact| stays(&fact.moment.mark));
+        self.take_back_dispute(at);
     }
 
     fn imported(&mut self, e: &ReportImported, moment: Moment) {
@@ -316,6 +389,17 @@ impl Case {
         let contact = e.contact.clone();
         Arc::make_mut(&mut self.rounds).push(Round { contact, letters, mark, number: e.round });
         self.did(Work::DisputeRound, e.completes_before, moment);
+    }
+
+    fn take_back_dispute(&mut self, position: u64) {
+        let stays = |mark: &Mark| mark.at.position != position;
+        let rounds = Arc::make_mut(&mut self.rounds);
+        rounds.retain(|round| stays(&round.mark));
+        for letter in rounds.iter_mut().flat_map(|round| &mut round.letters) {
+            letter.delivered.take_if(|mark| !stays(mark));
+            letter.information.take_if(|mark| !stays(mark));
+        }
+        self.asked.retain(|asked| stays(&asked.mark));
     }
 
     fn letter_mut(&mut self, round: u32, bureau: &BureauCode) -> Option<&mut LetterState> {

@@ -138,7 +138,7 @@ fn paper_received(
     facts: &Facts<'_>,
     e: &IdentityPaperReceived,
 ) -> Result<Vec<CaseEvent>, Refusal> {
-    match case.papers.get(&e.paper) {
+    match case.papers().get(&e.paper) {
         Some(paper) if paper.status == PaperStatus::Accepted => {
             Err(facts.refuse(Reason::AlreadyRecorded, format!("the paper {} is accepted", e.paper)))
         }
@@ -147,7 +147,7 @@ fn paper_received(
 }
 
 fn waiting_paper(case: &Case, facts: &Facts<'_>, code: &PaperCode) -> Result<(), Refusal> {
-    match case.papers.get(code) {
+    match case.papers().get(code) {
         Some(paper) if paper.status == PaperStatus::Received => Ok(()),
         Some(paper) => Err(facts.refuse(
             Reason::StateRefuses,

@@ -1,5 +1,7 @@
 //! A case folded: everything that decisions, gates and read models need to know of one client.
 
+mod again;
+mod correct;
 mod decide;
 mod evolve;
 mod fact;
@@ -14,6 +16,7 @@ use std::sync::Arc;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
+pub(crate) use correct::correct;
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
 pub use listing::{Achieved, Listing, ListingStatus};
@@ -23,8 +26,8 @@ pub use round::{Asked, LetterState, Round, RunningClock};
 
 use crate::codec::{codes, record};
 use crate::event::{
-    Contact, EndedBy, EventRef, ExposureFound, FeeHeld, FeeMarked, PaperKind, Recorded, Score,
-    WorkEvidence,
+    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeHeld, FeeMarked, PaperKind,
+    Recorded, Score, WorkEvidence,
 };
 use crate::ids::{AccountId, BureauCode, ItemCode, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
@@ -53,15 +56,22 @@ impl Mark {
             on: recorded.occurred_on,
         }
     }
+
+    /// Where it stands in a list: by its day, then as told.
+    fn place(&self) -> (CivilDate, u64) {
+        (self.on, self.at.position)
+    }
 }
 
 record! {
     /// A fact's place in the story: its mark, and the request that told it, which states an order among
     /// facts of one day.
     pub struct Moment {
-        /// The event.
+        /// The event; of a corrected fact the one that told it first.
         mark: Mark,
-        /// The request that told it.
+        /// Its place in the order that its request states.
+        order: u64,
+        /// The request that told its day.
         request: RequestId,
     }
 }
@@ -69,7 +79,7 @@ record! {
 impl Moment {
     /// The moment of an event.
     pub(crate) fn of(recorded: &Recorded) -> Self {
-        Self { mark: Mark::of(recorded), request: recorded.request_id }
+        Self { mark: Mark::of(recorded), order: recorded.position, request: recorded.request_id }
     }
 
     /// The day it happened.
@@ -81,8 +91,7 @@ impl Moment {
     /// one request lists them.
     pub fn is_before(&self, other: &Self) -> Option<bool> {
         if self.on() == other.on() {
-            (self.request == other.request)
-                .then_some(self.mark.at.position < other.mark.at.position)
+            (self.request == other.request).then_some(self.order < other.order)
         } else {
             Some(self.on() < other.on())
         }
@@ -91,7 +100,7 @@ impl Moment {
     /// Where it stands in a list: by its day, then as told. The order of telling is for looking things up;
     /// no rule asks for it.
     fn place(&self) -> (CivilDate, u64) {
-        (self.on(), self.mark.at.position)
+        self.mark.place()
     }
 }
 
@@ -99,6 +108,13 @@ impl Moment {
 fn insert<T>(facts: &mut Vec<T>, fact: T, moment: impl Fn(&T) -> &Moment) {
     let place = moment(&fact).place();
     let at = facts.partition_point(|known| moment(known).place() < place);
+    facts.insert(at, fact);
+}
+
+/// The same of a fact of which no order within a day is asked.
+fn insert_marked<T>(facts: &mut Vec<T>, fact: T, mark: impl Fn(&T) -> &Mark) {
+    let place = mark(&fact).place();
+    let at = facts.partition_point(|known| mark(known).place() < place);
     facts.insert(at, fact);
 }
 
@@ -221,16 +237,73 @@ codes! {
 }
 
 record! {
-    /// An identity paper.
-    pub struct Paper {
-        /// What it proves.
-        kind: PaperKind,
-        /// The latest event about it.
+    /// Something told of an identity paper.
+    pub struct PaperTold {
+        /// What it proves, told when it came in.
+        kind: Option<PaperKind>,
+        /// The event.
         mark: Mark,
-        /// The day it came in.
-        received_on: CivilDate,
+        /// Which paper.
+        paper: PaperCode,
         /// What became of it.
         status: PaperStatus,
+    }
+}
+
+/// An identity paper.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Paper {
+    /// What it proves.
+    pub kind: PaperKind,
+    /// The latest event about it.
+    pub mark: Mark,
+    /// The day it came in.
+    pub received_on: CivilDate,
+    /// What became of it.
+    pub status: PaperStatus,
+}
+
+record! {
+    /// The report source was connected, or its identity questions failed.
+    pub struct SourceTold {
+        /// Whether it was connected.
+        connected: bool,
+        /// The event.
+        mark: Mark,
+    }
+}
+
+record! {
+    /// A complaint, or a message that answers complaints.
+    pub struct ComplaintTold {
+        /// From the client or to the client.
+        direction: Direction,
+        /// The event.
+        mark: Mark,
+    }
+}
+
+record! {
+    /// What a correction made of a fact.
+    pub struct Corrected {
+        /// That it was another person's.
+        about_another: bool,
+        /// What kind of fact it is.
+        kind: FactKind,
+        /// The reading in force: the latest correction.
+        reading: Mark,
+        /// Whether the fact still stands; else it was taken back.
+        stands: bool,
+    }
+}
+
+record! {
+    /// A fact and the request that told it: what is concluded next in it follows from the fact.
+    pub struct ToldLast {
+        /// The position of the fact.
+        fact: u64,
+        /// The request.
+        request: RequestId,
     }
 }
 
@@ -322,6 +395,8 @@ record! {
 record! {
     /// An exposure and the event that found it.
     pub struct ExposureSeen {
+        /// The position of the fact that it follows from; nothing if somebody noted it.
+        cause: Option<u64>,
         /// What.
         found: ExposureFound,
         /// The event.
@@ -345,12 +420,14 @@ record! {
         billing: Vec<Billing>,
         /// Cancellations.
         cancellations: Vec<Cancellation>,
-        /// Complaints that nobody has answered yet, in the order recorded.
-        complaints: Vec<Mark>,
-        /// Contacts, oldest first.
+        /// Complaints and answers to them, by their days.
+        complaints: Vec<ComplaintTold>,
+        /// Contacts, by their days.
         contacts: Arc<Vec<ContactSince>>,
-        /// The federal disclosure given.
-        disclosure_delivered: Option<Mark>,
+        /// Facts that were corrected, by the positions at which they were told first.
+        corrected: BTreeMap<u64, Corrected>,
+        /// When the federal disclosure was given.
+        disclosed: Vec<Mark>,
         /// Fees claimed, in the order claimed.
         earned: Vec<Arc<EarnedFee>>,
         /// Ends of the service.
@@ -367,24 +444,24 @@ record! {
         held: BTreeMap<u32, FeeHeld>,
         /// Legal holds that stand, by matter.
         holds: BTreeMap<Text, Mark>,
-        /// Failed identity questions that nobody has solved yet.
-        identity_failed: Option<Mark>,
         /// Listings, by item and bureau.
         listings: Arc<BTreeMap<(ItemCode, BureauCode), Arc<Listing>>>,
         /// Claimed fees that are not simply allowed, as they were marked last, by the positions of their claims.
         marks: BTreeMap<u64, Arc<FeeMark>>,
         /// Work opened.
         opened: Option<Mark>,
-        /// Identity papers.
-        papers: Arc<BTreeMap<PaperCode, Paper>>,
+        /// What was told of identity papers, by its days.
+        papers: Arc<Vec<PaperTold>>,
         /// Beginnings and ends of pauses.
         pauses: Vec<PauseTurn>,
         /// Reports, by bureau.
         reports: Arc<BTreeMap<BureauCode, Box<Reports>>>,
         /// Rounds, oldest first.
         rounds: Arc<Vec<Round>>,
-        /// The report source connected.
-        source_connected: Option<Mark>,
+        /// What was told of the report source, by its days.
+        sources: Vec<SourceTold>,
+        /// The fact told last.
+        told_last: Option<ToldLast>,
         /// Events folded.
         version: u64,
         /// Promised kinds of work done, by their days.
@@ -437,16 +514,49 @@ impl Case {
 
     /// The contact current on a day; the first one for days before it.
     pub fn contact_on(&self, on: CivilDate) -> Option<&ContactSince> {
-        self.contacts
-            .iter()
-            .filter(|c| c.mark.on <= on)
-            .max_by_key(|c| c.mark.on)
-            .or(self.contacts.first())
+        self.contacts.iter().rev().find(|c| c.mark.on <= on).or(self.contacts.first())
     }
 
     /// The current contact.
     pub fn contact(&self) -> Option<&ContactSince> {
-        self.contacts.iter().max_by_key(|c| c.mark.on)
+        self.contacts.last()
+    }
+
+    /// Complaints that nobody has answered yet. A message to the client that is marked as a complaint's answers
+    /// all before it (common practice, no source).
+    pub fn open_complaints(&self) -> impl Iterator<Item = &Mark> {
+        let answered =
+            self.complaints.iter().rposition(|told| told.direction == Direction::Outgoing);
+        self.complaints[answered.map_or(0, |at| at + 1)..].iter().map(|told| &told.mark)
+    }
+
+    /// When the federal disclosure was first given.
+    pub fn disclosure_delivered(&self) -> Option<&Mark> {
+        self.disclosed.first()
+    }
+
+    /// Failed identity questions that nobody has solved since.
+    pub fn identity_failed(&self) -> Option<&Mark> {
+        self.sources.last().filter(|told| !told.connected).map(|told| &told.mark)
+    }
+
+    /// When the report source was connected last.
+    pub fn source_connected(&self) -> Option<&Mark> {
+        self.sources.iter().rev().find(|told| told.connected).map(|told| &told.mark)
+    }
+
+    /// Identity papers, as they stand.
+    pub fn papers(&self) -> BTreeMap<&PaperCode, Paper> {
+        let mut papers: BTreeMap<&PaperCode, Paper> = BTreeMap::new();
+        for PaperTold { kind, mark, paper: code, status } in self.papers.iter() {
+            if let Some(kind) = *kind {
+                let (mark, received_on) = (mark.clone(), mark.on);
+                papers.insert(code, Paper { kind, mark, received_on, status: *status });
+            } else if let Some(paper) = papers.get_mut(code) {
+                (paper.mark, paper.status) = (mark.clone(), *status);
+            }
+        }
+        papers
     }
 
     /// The cancellation that undid an agreement in its days, as they were told at the signing.
@@ -499,7 +609,7 @@ impl Case {
 
     /// Whether an accepted paper of a kind is there.
     pub fn has_paper(&self, kind: PaperKind) -> bool {
-        self.papers.values().any(|p| p.kind == kind && p.status == PaperStatus::Accepted)
+        self.papers().values().any(|p| p.kind == kind && p.status == PaperStatus::Accepted)
     }
 
     /// The sum of the fees claimed so far, in minor units.

@@ -2,7 +2,7 @@
 
 use calendar::CivilDate;
 
-use super::{Case, Mark, PaperStatus};
+use super::{Case, PaperStatus};
 use crate::codec::codes;
 use crate::event::PaperKind;
 
@@ -63,7 +63,6 @@ impl Case {
     }
 
     fn done_since(&self, step: Step, today: CivilDate) -> Option<CivilDate> {
-        let on = |mark: &Option<Mark>| mark.as_ref().map(|mark| mark.on);
         match step {
             Step::Disclosure => self.acknowledged.first().map(super::Moment::on),
             Step::Agreement => self.agreement().map(|a| a.signed.on()),
@@ -72,13 +71,13 @@ impl Case {
             }
             Step::PhotoId => self.paper_since(PaperKind::PhotoId),
             Step::Residence => self.paper_since(PaperKind::Residence),
-            Step::ReportSource => on(&self.source_connected),
+            Step::ReportSource => self.source_connected().map(|mark| mark.on),
             Step::FirstReport => self.reports.values().map(|r| r.first.mark.on).min(),
         }
     }
 
     fn paper_since(&self, kind: PaperKind) -> Option<CivilDate> {
         let accepted = |p: &&super::Paper| p.kind == kind && p.status == PaperStatus::Accepted;
-        self.papers.values().filter(accepted).map(|p| p.mark.on).min()
+        self.papers().values().filter(accepted).map(|p| p.mark.on).min()
     }
 }

@@ -5,10 +5,10 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
-use super::EventRef;
+use super::{CaseEvent, EventRef, FactKind};
 use crate::codec::{codes, record};
 use crate::gates::{FeeStanding, Gate};
-use crate::ids::{AccountId, DocumentHash, PaperCode, PlanCode, StateCode};
+use crate::ids::{AccountId, DocumentHash, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
 use crate::rules::Rules;
 use crate::terms::{Sale, Seat, Terms, Work};
@@ -402,6 +402,39 @@ record! {
         corrects: u64,
         /// What is right.
         note: Personal,
+    }
+}
+
+/// A fact as a correction tells it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reading {
+    /// What happened.
+    pub event: CaseEvent,
+    /// The day it happened.
+    pub occurred_on: CivilDate,
+}
+
+record! {
+    /// A fact was told wrongly: it is taken back, or another reading takes its place in the story. Both
+    /// readings stay in the log, and the fact keeps its place in it.
+    pub struct FactCorrected {
+        /// That it was another person's: it is shown to nobody again.
+        about_another: Option<bool>,
+        /// The fact, as it was told first.
+        fact: EventRef,
+        /// What kind of fact it is.
+        kind: FactKind,
+        /// The request whose order among facts of one day still holds: that of the fact, if its day stays. Else
+        /// it is the request of the correction.
+        order_of: Option<RequestId>,
+        /// What it is now. Nothing: it did not happen, and was taken back.
+        reading: Option<Box<Reading>>,
+        /// Why.
+        reason: Personal,
+        /// The reading that this one replaces: the fact, or the correction of it that was in force.
+        replaces: EventRef,
+        /// Who said so.
+        said_by: Personal,
     }
 }
 

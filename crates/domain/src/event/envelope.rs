@@ -253,7 +253,11 @@ impl Recorded {
     }
 }
 
-fn read_payload(name: &str, version: u32, input: &mut In<'_>) -> Result<Event, DecodeError> {
+pub(super) fn read_payload(
+    name: &str,
+    version: u32,
+    input: &mut In<'_>,
+) -> Result<Event, DecodeError> {
     let current = Event::types().find(|(known, _)| *known == name).map(|(_, version)| version);
     match current {
         Some(current) if current == version => Event::take_payload(name, input),

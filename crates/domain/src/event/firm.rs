@@ -171,6 +171,8 @@ codes! {
         Examine = "examine",
         /// Change the firm: plans, packs, bureaus, tokens.
         Administer = "administer",
+        /// Correct facts that were told wrongly. Never together with a scope that records or bills.
+        Correct = "correct",
     }
 }
 

@@ -12,6 +12,8 @@ mod dispute;
 mod envelope;
 mod firm;
 mod look;
+mod nature;
+mod reading;
 mod upcast;
 
 pub use account::*;
@@ -22,6 +24,7 @@ pub use dispute::*;
 pub use envelope::*;
 pub use firm::*;
 pub use look::*;
+pub use nature::{FactKind, Nature};
 pub use upcast::{UPCASTERS, Upcaster, lift};
 
 use crate::codec::{DecodeError, Field, In, Out};
@@ -121,6 +124,7 @@ events! {
         FeeMarked = "fee_marked" v 1,
         ExposureFound = "exposure_found" v 1,
         CorrectionNoted = "correction_noted" v 1,
+        FactCorrected = "fact_corrected" v 1,
         LegalHoldPlaced = "legal_hold_placed" v 1,
         LegalHoldLifted = "legal_hold_lifted" v 1,
         ClientErased = "client_erased" v 1,

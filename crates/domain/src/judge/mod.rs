@@ -18,7 +18,7 @@ use calendar::{CivilDate, Period};
 pub use claimed::JudgedFee;
 
 use crate::account::Account;
-use crate::case::{Agreement, Case, GivenUp, Mark};
+use crate::case::{Agreement, Case, GivenUp, Mark, RunningClock};
 use crate::event::WorkEvidence;
 use crate::firm::Firm;
 use crate::gates::{Answer, Explanation, Gate, WorkFinding};
@@ -87,6 +87,12 @@ impl<'a> Judge<'a> {
     /// The case.
     pub fn case(&self) -> &'a Case {
         self.matter.case
+    }
+
+    /// Every clock that runs or ran in it.
+    pub fn clocks(&self) -> Vec<RunningClock> {
+        let transit_days = self.matter.firm.registered.as_ref().map_or(0, |firm| firm.transit_days);
+        self.matter.case.clocks(transit_days)
     }
 
     /// The day it is judged on.

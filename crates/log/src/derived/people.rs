@@ -5,7 +5,7 @@ use std::collections::{HashMap, HashSet};
 use domain::event::{Card, Contact, StreamId};
 use domain::ids::FirmId;
 use domain::sealing::{erased_by, streams_of};
-use domain::world::{card_of, contact_of};
+use domain::world::{State, card_of};
 use uuid::Uuid;
 use vault::{FirmKeys, PersonKey};
 
@@ -24,7 +24,7 @@ const MISFILED_MAX: usize = 1_000;
 pub(crate) struct Client {
     enrolled: bool,
     erased: bool,
-    /// The contact that was recorded last.
+    /// The current contact.
     pub(crate) contact: Option<Contact>,
     /// And the card.
     pub(crate) card: Option<Card>,
@@ -134,16 +134,20 @@ pub(crate) async fn clients(
 
 fn told(firm: FirmId, loaded: &[LoadedStream]) -> Result<Client, Fault> {
     let mut client = Client::default();
+    let mut case = None;
     for stored in loaded.iter().flat_map(|loaded| &loaded.events) {
         let recorded = fold::decode(firm, stored)?;
         client.enrolled |= matches!(recorded.stream, StreamId::Case(_));
         client.erased |= erased_by(&recorded).is_some();
-        if let Some(contact) = contact_of(&recorded.event) {
-            client.contact = Some(contact.clone());
+        if let StreamId::Case(_) = recorded.stream {
+            fold::apply(case.get_or_insert_with(|| State::empty(recorded.stream)), &recorded)?;
         }
         if let Some(card) = card_of(&recorded.event) {
             client.card = Some(card.clone());
         }
+    }
+    if let Some(State::Case(case)) = &case {
+        client.contact = case.contact().map(|since| since.contact.clone());
     }
     Ok(client)
 }

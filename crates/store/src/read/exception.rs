@@ -150,16 +150,16 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
     let of = |kind, subject: String, mark: &Mark| row(id, Source::Case, kind, subject, mark);
     let complaint =
         |mark: &Mark| of(ExceptionKind::Complaint, format!("event {}", mark.at.position), mark);
-    let mut rows: Vec<ExceptionRow> = case.complaints.iter().map(complaint).collect();
+    let mut rows: Vec<ExceptionRow> = case.open_complaints().map(complaint).collect();
     rows.extend(case.marks.values().filter_map(|marked| marked_fee(id, case, marked)));
     rows.extend(standing(id, case));
     match case.status() {
         CaseStatus::Unknown | CaseStatus::Ended | CaseStatus::Cancelled => return rows,
         CaseStatus::Enrolled | CaseStatus::Signed | CaseStatus::Open | CaseStatus::Paused => {}
     }
-    let failed = case.identity_failed.as_ref();
+    let failed = case.identity_failed();
     rows.extend(failed.map(|mark| of(ExceptionKind::IdentityFailed, String::new(), mark)));
-    for (code, paper) in case.papers.iter() {
+    for (code, paper) in case.papers() {
         let kind = match paper.status {
             PaperStatus::Received => ExceptionKind::PaperWaiting,
             // Another paper of the kind that was accepted settles it.

@@ -38,6 +38,8 @@ enum Scope {
     Examine,
     /// Change the firm: plans, packs, bureaus, tokens
     Administer,
+    /// Correct facts that were told wrongly; not together with record or bill
+    Correct,
 }
 
 impl Scope {
@@ -48,6 +50,7 @@ impl Scope {
             Self::Bill => v1::Scope::Bill,
             Self::Examine => v1::Scope::Examine,
             Self::Administer => v1::Scope::Administer,
+            Self::Correct => v1::Scope::Correct,
         }
     }
 }

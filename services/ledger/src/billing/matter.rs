@@ -7,6 +7,7 @@ use domain::event::StreamId;
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
 use domain::judge::{Judge, Matter};
+use domain::world::{State, World};
 
 use crate::case_ledger::Payers;
 use crate::ledger::{one_account, one_case, one_firm};
@@ -43,6 +44,30 @@ impl OfFees {
     /// The accounts on which its fees stand, for [`Self::judge`].
     pub(crate) fn accounts(&self) -> Vec<(AccountId, &Account)> {
         self.payers.all()
+    }
+
+    /// A world in which something can be decided to see what would come of it.
+    pub(crate) fn world(&self, firm: FirmId) -> World {
+        let mut world = World::new(firm, self.position, 0);
+        world.insert(StreamId::Firm, State::Firm(self.firm.clone()));
+        world.insert(StreamId::Case(self.id), State::Case(self.case.clone()));
+        for (id, account) in self.accounts() {
+            world.insert(StreamId::Account(id), State::Account(Box::new(account.clone())));
+        }
+        world
+    }
+
+    /// The same judge of the case as it is in that world.
+    pub(crate) fn judge_in<'a>(
+        &'a self,
+        world: &'a World,
+        accounts: &'a [(AccountId, &'a Account)],
+    ) -> Result<Judge<'a>, Failure> {
+        let Some(State::Case(case)) = world.state(StreamId::Case(self.id)) else {
+            return Err(Failure::internal("the case was put into its world"));
+        };
+        let Self { id, firm, today, .. } = self;
+        Ok(Judge::of(Matter { id: *id, case, accounts, firm, today: *today }))
     }
 
     pub(crate) fn judge<'a>(&'a self, accounts: &'a [(AccountId, &'a Account)]) -> Judge<'a> {

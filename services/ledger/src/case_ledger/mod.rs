@@ -1,5 +1,7 @@
 //! `CaseLedger`: what happens to cases, and what became of them.
 
+mod correct;
+mod effects;
 mod find;
 mod follow;
 mod read;
@@ -47,6 +49,15 @@ impl CaseLedger for CaseLedgerRpc {
     ) -> Result<Response<Self::RecordStreamStream>, Status> {
         let authority = Authority::of(&request)?;
         Ok(Response::new(stream::open(&self.0, authority, request.into_inner())))
+    }
+
+    async fn correct_facts(
+        &self,
+        request: Request<v1::CorrectFactsRequest>,
+    ) -> Result<Response<v1::CorrectFactsResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let answer = correct::correct_facts(&self.0, &authority, request.get_ref()).await?;
+        Ok(Response::new(answer))
     }
 
     async fn get_case(

@@ -116,7 +116,7 @@ impl CaseView<'_> {
     }
 
     fn papers(&self) -> Vec<v1::Paper> {
-        let papers = self.case.papers.iter().map(|(code, paper)| {
+        let papers = self.case.papers().into_iter().map(|(code, paper)| {
             let on = |status| (paper.status == status).then(|| day(paper.mark.on)).flatten();
             v1::Paper {
                 paper: code.to_string(),
@@ -142,7 +142,7 @@ impl CaseView<'_> {
                 event: Some(reference(&mark.at)),
             }
         };
-        let identity = case.identity_failed.iter().map(|mark| {
+        let identity = case.identity_failed().into_iter().map(|mark| {
             entry(
                 Kind::ReportIdentityFailed,
                 mark,
@@ -150,11 +150,12 @@ impl CaseView<'_> {
                 "the report source did not accept the client's answers",
             )
         });
-        let papers = case.papers.iter().filter(|(_, paper)| paper.status == PaperStatus::Rejected);
+        let papers =
+            case.papers().into_iter().filter(|(_, paper)| paper.status == PaperStatus::Rejected);
         let papers = papers.map(|(code, paper)| {
             entry(Kind::PaperRejected, &paper.mark, code.to_string(), "another paper is needed")
         });
-        let complaints = case.complaints.iter().map(|mark| {
+        let complaints = case.open_complaints().map(|mark| {
             let subject = format!("event {}", mark.at.position);
             entry(Kind::Complaint, mark, subject, "nobody has answered the complaint")
         });

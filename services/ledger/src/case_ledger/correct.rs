@@ -1,0 +1,242 @@
+//! Correcting facts that were told wrongly, and showing first what that would change.
+
+use api::requests::{self, BecomesAsked, CorrectionAsked, CorrectionsAsked};
+use api::scalar::{date_message, int32, int64};
+use api::status::Failure;
+use api::v1;
+use domain::command::{Becomes, Command, Correction};
+use domain::event::{Card, CaseEvent, Contact, Event, FactCorrected, Reading, Recorded, StreamId};
+use domain::ids::{AccountId, CaseId, EventId, FirmId};
+use domain::refusal::{Reason, Refusal};
+use domain::sealing::{Place, Sealer, Unsealable};
+use domain::value::Personal;
+use domain::{Context, Halt, World};
+use log::Answer;
+use uuid::Uuid;
+
+use super::effects;
+use crate::access::Authority;
+use crate::billing::OfFees;
+use crate::ledger::Ledger;
+use crate::openings::{Look, clients_of};
+use crate::reading::View;
+
+pub(super) async fn correct_facts(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::CorrectFactsRequest,
+) -> Result<v1::CorrectFactsResponse, Failure> {
+    ledger.check_name(authority, &message.name).await?;
+    let currency = ledger.currency(&message.name).await?;
+    let asked = requests::correct_facts(message, currency)?;
+    let view = View::of_primary(ledger, authority);
+    let mut corrections = Vec::with_capacity(asked.corrections.len());
+    for (at, of) in asked.corrections.iter().enumerate() {
+        let told = told(&view, &asked, of).await;
+        corrections.push(told.map_err(|failure| at_action(failure, at))?);
+    }
+    if asked.validate_only {
+        return preview(&view, authority, &asked, corrections).await;
+    }
+    let CorrectionsAsked { firm, request_id, case, expected_version, .. } = asked;
+    let command = Command::Correct { case, expected_version, corrections };
+    let asked = requests::Asked { firm, request_id, command };
+    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await;
+    Ok(recorded(&answer.map_err(Failure::of_actions)?))
+}
+
+fn at_action(failure: Failure, at: usize) -> Failure {
+    match failure {
+        Failure::Refused(mut refusal) => {
+            refusal.action = u32::try_from(at).unwrap_or(u32::MAX);
+            Failure::Refused(refusal).of_actions()
+        }
+        failure => failure,
+    }
+}
+
+fn recorded(answer: &Answer) -> v1::CorrectFactsResponse {
+    let case = answer.streams.iter().find(|(stream, _)| matches!(stream, StreamId::Case(_)));
+    v1::CorrectFactsResponse {
+        position: int64(answer.position),
+        version: case.map(|(_, version)| int64(*version)).unwrap_or_default(),
+        first_position: int64(answer.first_position),
+        event_count: int32(answer.count),
+        replayed: answer.replayed,
+        facts: Vec::new(),
+        effects: Vec::new(),
+    }
+}
+
+/// The event at a position, if the log has one there.
+async fn event_at(
+    view: &View<'_>,
+    firm: FirmId,
+    position: u64,
+) -> Result<Option<Recorded>, Failure> {
+    let Some(after) = position.checked_sub(1) else { return Ok(None) };
+    let Some(stored) = view.read(firm, after, 1).await?.pop() else { return Ok(None) };
+    match Recorded::from_bytes(&stored.bytes) {
+        Ok(recorded) => Ok(Some(recorded)),
+        Err(_) => Err(Failure::Corrupt { position }),
+    }
+}
+
+/// The reading that is named and the fact as it was told first, from the log.
+async fn told(
+    view: &View<'_>,
+    asked: &CorrectionsAsked,
+    of: &CorrectionAsked,
+) -> Result<Correction, Failure> {
+    let unknown = |position: u64| -> Failure {
+        let detail = format!("no event of this case stands at position {position}");
+        Refusal::new(Reason::ReferenceUnknown, StreamId::Case(asked.case), detail).into()
+    };
+    let own = |found: Option<Recorded>, position: u64| {
+        let own = found.filter(|recorded| recorded.stream == StreamId::Case(asked.case));
+        own.ok_or_else(|| unknown(position))
+    };
+    let replaces = own(event_at(view, asked.firm, of.position).await?, of.position)?;
+    let told = match &replaces.event {
+        Event::Case(CaseEvent::FactCorrected(FactCorrected { fact, .. })) => {
+            own(event_at(view, asked.firm, fact.position).await?, fact.position)?
+        }
+        Event::Case(_)
+        | Event::Account(_)
+        | Event::Deposit(_)
+        | Event::Firm(_)
+        | Event::Look(_) => replaces.clone(),
+    };
+    let (about_another, becomes) = match &of.becomes {
+        BecomesAsked::Nothing { about_another } => (*about_another, Becomes::Nothing),
+        BecomesAsked::OnDay(on) => (false, Becomes::OnDay(*on)),
+        BecomesAsked::Told(dated) => (false, Becomes::Told(dated.clone())),
+    };
+    Ok(Correction {
+        about_another,
+        becomes,
+        reason: of.reason.clone(),
+        replaces: Box::new(replaces),
+        said_by: of.said_by.clone(),
+        told: Box::new(told),
+    })
+}
+
+/// What the corrections would change, decided as they would be and thrown away.
+async fn preview(
+    view: &View<'_>,
+    authority: &Authority,
+    asked: &CorrectionsAsked,
+    mut corrections: Vec<Correction>,
+) -> Result<v1::CorrectFactsResponse, Failure> {
+    let matter = OfFees::read(view, asked.firm, asked.case, 0).await?;
+    open(view, authority, asked, &mut corrections).await?;
+    let readings: Vec<_> = corrections.iter().map(Correction::reading).collect();
+    let command = Command::Correct {
+        case: asked.case,
+        expected_version: asked.expected_version,
+        corrections,
+    };
+    let mut world = matter.world(asked.firm);
+    let events = on_trial(view.ledger(), authority, asked, (&mut world, &command))?;
+    let accounts = matter.accounts();
+    let before = effects::of(&matter.judge(&accounts));
+    let after = effects::of(&matter.judge_in(&world, &accounts)?);
+    let corrected = events.iter().filter_map(|recorded| match &recorded.event {
+        Event::Case(CaseEvent::FactCorrected(corrected)) => Some(corrected),
+        Event::Case(_)
+        | Event::Account(_)
+        | Event::Deposit(_)
+        | Event::Firm(_)
+        | Event::Look(_) => None,
+    });
+    let facts =
+        corrected.zip(&readings).map(|(corrected, before)| fact(corrected, before.as_ref()));
+    Ok(v1::CorrectFactsResponse {
+        position: int64(matter.position),
+        version: int64(matter.case.version),
+        first_position: 0,
+        event_count: int32(events.len()),
+        replayed: false,
+        facts: facts.collect(),
+        effects: effects::changes(&before, &after),
+    })
+}
+
+/// Opens what the readings in force tell for whoever may see it, and puts on record whose it is.
+async fn open(
+    view: &View<'_>,
+    authority: &Authority,
+    asked: &CorrectionsAsked,
+    corrections: &mut [Correction],
+) -> Result<(), Failure> {
+    let look = Look::at_clients(authority, "CorrectFacts");
+    if !look.may_see {
+        return Ok(());
+    }
+    let stream = StreamId::Case(asked.case);
+    let opener = view.ledger().engine().opener(asked.firm, [stream]).await?;
+    let mut any = false;
+    for correction in corrections {
+        any |= opener.open_event(&mut correction.replaces);
+    }
+    view.ledger().note_openings(look, asked.firm, clients_of(any.then_some(stream))).await
+}
+
+/// Decides in a world of its own.
+fn on_trial(
+    ledger: &Ledger,
+    authority: &Authority,
+    asked: &CorrectionsAsked,
+    (world, command): (&mut World, &Command),
+) -> Result<Vec<Recorded>, Failure> {
+    let mut last = 0;
+    let mut next_id = || {
+        last += 1;
+        EventId(Uuid::from_u128(last))
+    };
+    let now = ledger.now();
+    let context = Context {
+        author: authority.author(),
+        request_id: asked.request_id,
+        now,
+        recorded_at: now,
+        next_id: &mut next_id,
+        sealer: &mut AsTold,
+    };
+    domain::decide(world, context, command).map_err(|halt| match halt {
+        Halt::Refused(refusal) => Failure::RefusedAction(refusal),
+        Halt::Need(_) => Failure::internal("all that a correction looks at was loaded"),
+    })
+}
+
+fn fact(corrected: &FactCorrected, before: Option<&Reading>) -> v1::CorrectedFact {
+    let after = corrected.reading.as_deref();
+    let date = |reading: Option<&Reading>| reading.map(|reading| date_message(reading.occurred_on));
+    let json = |reading: Option<&Reading>| reading.map(Reading::payload_json).unwrap_or_default();
+    v1::CorrectedFact {
+        fact_position: int64(corrected.fact.position),
+        r#type: corrected.kind.code().to_owned(),
+        before_date: date(before),
+        after_date: date(after),
+        before_json: json(before),
+        after_json: json(after),
+    }
+}
+
+/// Seals nothing and opens nothing: what is decided on trial is thrown away.
+struct AsTold;
+
+impl Sealer for AsTold {
+    fn seal(&mut self, _: &Place, text: &str) -> Result<Personal, Unsealable> {
+        Ok(Personal::clear(text))
+    }
+
+    fn open(&self, _: FirmId, _: StreamId, sealed: &str) -> Option<Personal> {
+        Some(Personal::from_sealed(sealed))
+    }
+
+    fn compare_by(&mut self, _: CaseId, _: &Contact) {}
+
+    fn compare_card(&mut self, _: AccountId, _: &Card) {}
+}

@@ -1,0 +1,85 @@
+//! What follows from the facts of a case, said so that two states of it can be compared.
+
+use std::collections::BTreeMap;
+
+use api::{Paired, v1};
+use domain::gates::{Explanation, FeeStanding};
+use domain::judge::{Judge, JudgedFee};
+
+/// What is said, by what it is about.
+pub(super) type Said = BTreeMap<String, String>;
+
+/// What a judge says of its case.
+pub(super) fn of(judge: &Judge<'_>) -> Said {
+    let mut said = Said::new();
+    let case = judge.case();
+    said.insert("case".into(), case.status().to_string());
+    for period in judge.periods() {
+        let last = period.end.pred_opt().unwrap_or(period.end);
+        said.insert(format!("period {}", period.number), format!("{} to {last}", period.start));
+        let explained = judge.explain(period.number, judge.today());
+        let unclaimed = explained.filter(|explained| explained.earned.is_none());
+        if let Some(explained) = unclaimed {
+            said.insert(format!("fee of period {}", period.number), open_fee(&explained));
+        }
+    }
+    for judged in judge.fees() {
+        let subject = format!("fee claimed at position {}", judged.fee.mark.at.position);
+        said.insert(subject, claimed_fee(&judged));
+    }
+    for ((item, bureau), listing) in case.listings.iter() {
+        let status = format!("{} since {}", listing.status, listing.since.on);
+        said.insert(format!("listing of {item} at {bureau}"), status);
+    }
+    for clock in judge.clocks() {
+        let about = clock.item.as_ref().map_or_else(
+            || clock.round.map_or_else(String::new, |round| format!(", round {round}")),
+            |item| format!(", {item}"),
+        );
+        let kind = v1::ClockKind::from_domain(clock.clock).as_str_name();
+        let kind = kind.trim_start_matches("CLOCK_KIND_").to_lowercase().replace('_', " ");
+        let done = clock.done_on.map_or_else(String::new, |on| format!(", done {on}"));
+        let subject = format!("clock {kind} of {}{about}, from {}", clock.bureau, clock.started_on);
+        said.insert(subject, format!("due {}{done}", clock.due_on));
+    }
+    said
+}
+
+fn open_fee(explained: &Explanation) -> String {
+    let closed: Vec<&str> = explained.closed_gates().map(|gate| gate.code()).collect();
+    match (&closed[..], explained.amount) {
+        ([], Some(amount)) => format!("claimable, {amount}"),
+        ([], None) => "claimable".into(),
+        (closed, _) => format!("held by {}", closed.join(", ")),
+    }
+}
+
+fn claimed_fee(judged: &JudgedFee<'_>) -> String {
+    let gates: Vec<&str> = judged.closed.iter().map(|gate| gate.code()).collect();
+    let by = if gates.is_empty() { String::new() } else { format!(" ({})", gates.join(", ")) };
+    match judged.standing {
+        FeeStanding::Allowed if judged.exposed.is_zero() => "allowed".into(),
+        FeeStanding::Unproved => format!("not proved{by}"),
+        FeeStanding::Allowed | FeeStanding::Exposed => format!(
+            "{} not allowed{by}, {} owed back, {} open",
+            judged.exposed, judged.owed, judged.open
+        ),
+    }
+}
+
+/// Where two differ.
+pub(super) fn changes(before: &Said, after: &Said) -> Vec<v1::CorrectionEffect> {
+    let text = |said: &Said, subject: &str| said.get(subject).cloned().unwrap_or_default();
+    let mut subjects: Vec<&String> = before.keys().chain(after.keys()).collect();
+    subjects.sort();
+    subjects.dedup();
+    let changed =
+        subjects.into_iter().filter(|subject| before.get(*subject) != after.get(*subject));
+    changed
+        .map(|subject| v1::CorrectionEffect {
+            subject: subject.clone(),
+            before: text(before, subject),
+            after: text(after, subject),
+        })
+        .collect()
+}

@@ -190,7 +190,10 @@ async fn too_many_connections() {
     // Connected beforehand: later there is no room to come in and cut.
     let mut inside = Command::new("psql");
     inside.args(["--no-psqlrc", "--quiet", "--dbname", &cluster.url("postgres")]);
-    let mut inside = inside.stdin(Stdio::piped()).stdout(Stdio::null()).spawn().unwrap();
+    inside.env("PGAPPNAME", "inside").stdin(Stdio::piped()).stdout(Stdio::null());
+    let mut inside = inside.spawn().unwrap();
+    let is_inside = "SELECT count(*) FROM pg_stat_activity WHERE application_name = 'inside'";
+    cluster.until("postgres", is_inside, "1");
     let mut asked = inside.stdin.take().unwrap();
     let mut others = Vec::new();
     let deadline = Instant::now() + PATIENCE;

@@ -8,6 +8,7 @@ pub mod bulk;
 pub mod bundles;
 pub mod campaign;
 pub mod child;
+pub mod corrector;
 pub mod forger;
 pub mod fuzz;
 pub mod history;

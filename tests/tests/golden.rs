@@ -16,12 +16,12 @@ use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, CaseEvent, ClientErased, ClientLookedAt,
-    ErasureBasis, Event, FeesReviewed, FirmEvent, LegalHoldLifted, LegalHoldPlaced, LookEvent,
-    LookKind, Recorded, Scope, StreamId,
+    ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmEvent, LegalHoldLifted,
+    LegalHoldPlaced, LookEvent, LookKind, Reading, Recorded, Scope, StreamId,
 };
 use domain::ids::{AccessId, DocumentHash};
 use domain::judge::EDITION;
-use domain::value::Text;
+use domain::value::{Personal, Text};
 use domain::{STATE_VERSION, State};
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
@@ -58,6 +58,26 @@ fn with_bookkeeper(seed: u64) -> Player {
 
 /// An event that a token recorded; the others are of times before tokens were named.
 const OF_A_TOKEN: &str = "message_logged.v1.by_token.json";
+
+/// A fact of a history, of another day.
+fn corrected(log: &[Recorded]) -> FactCorrected {
+    let sent = log.iter().find_map(|recorded| match &recorded.event {
+        Event::Case(event @ CaseEvent::MessageLogged(_)) => Some((recorded, event)),
+        _ => None,
+    });
+    let (told, event) = sent.unwrap();
+    let occurred_on = told.occurred_on.pred_opt().unwrap();
+    FactCorrected {
+        about_another: None,
+        fact: told.reference(),
+        kind: FactKind::MessageLogged,
+        order_of: None,
+        reading: Some(Box::new(Reading { event: event.clone(), occurred_on })),
+        reason: Personal::parse("The day was mistyped.").unwrap(),
+        replaces: told.reference(),
+        said_by: Personal::parse("the front desk").unwrap(),
+    }
+}
 
 /// One event of every type, in its current version, and one that names its token.
 fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
@@ -96,6 +116,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let case = player.log.iter().find(of_case).unwrap();
     let matter = Text::parse("Docket 26-114").unwrap();
     for event in [
+        CaseEvent::FactCorrected(corrected(&player.log)),
         CaseEvent::LegalHoldPlaced(LegalHoldPlaced { matter: matter.clone() }),
         CaseEvent::LegalHoldLifted(LegalHoldLifted { matter }),
         CaseEvent::ClientErased(ClientErased { basis: ErasureBasis::RetentionOver }),

@@ -8,6 +8,7 @@ mod judgement;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use counterfoil_tests::campaign::from_environment;
+use counterfoil_tests::corrector::Corrector;
 use counterfoil_tests::history::{Crm, Shape, firm_id};
 use counterfoil_tests::player::Player;
 use domain::account::CHARGE_TRIES_MAX;
@@ -17,6 +18,9 @@ use domain::terms::Seat;
 use domain::{State, World};
 use proptest::prelude::*;
 
+/// A mistake is put right after every so many moves.
+const CORRECTED_EVERY: usize = 15;
+
 fn life(seed: u64, moves: usize) -> Player {
     let shape = Shape { clients: 8, enrol_days: 20, nonsense_percent: 8 };
     let mut crm = Crm::new(seed, shape);
@@ -24,8 +28,15 @@ fn life(seed: u64, moves: usize) -> Player {
     for step in crm.set_up() {
         player.play(&step).unwrap();
     }
-    for _ in 0..moves {
+    let mut corrector = Corrector::new(seed);
+    for at in 0..moves {
         let step = crm.next_move();
+        if at % CORRECTED_EVERY == 0
+            && let Some(correction) = corrector.step(&player.log, step.now)
+            && let Ok(events) = player.play(&correction)
+        {
+            judgement::holds_after(&player, &correction, &events);
+        }
         let Ok(events) = player.play(&step) else { continue };
         for event in &events {
             crm.learn(event);

@@ -343,10 +343,10 @@ fn a_complaint_waits_until_a_message_answers_it() {
     desk.act(case(2), "2026-03-04", said(Direction::Incoming, true));
     // A message about anything else is no answer.
     desk.act(case(2), "2026-03-05", said(Direction::Outgoing, false));
-    let waiting: Vec<_> = desk.state(case(2)).complaints.iter().map(|mark| mark.on).collect();
+    let waiting: Vec<_> = desk.state(case(2)).open_complaints().map(|mark| mark.on).collect();
     assert_eq!(waiting, [day("2026-03-03"), day("2026-03-04")]);
     desk.act(case(2), "2026-03-06", said(Direction::Outgoing, true));
-    assert!(desk.state(case(2)).complaints.is_empty());
+    assert_eq!(desk.state(case(2)).open_complaints().count(), 0);
 }
 
 #[test]

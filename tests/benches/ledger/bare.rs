@@ -137,6 +137,13 @@ impl CaseLedger for Bare {
         Ok(Response::new(Box::pin(answers)))
     }
 
+    async fn correct_facts(
+        &self,
+        _: Request<v1::CorrectFactsRequest>,
+    ) -> Result<Response<v1::CorrectFactsResponse>, Status> {
+        Err(Status::unimplemented("bare"))
+    }
+
     async fn get_case(
         &self,
         _: Request<v1::GetCaseRequest>,

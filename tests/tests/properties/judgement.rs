@@ -1,12 +1,11 @@
 //! What must hold, exactly (the trade): gates, periods, claimable fees and exposures are a function of the facts
 //! by their days, of the decisions as recorded and of the day, whatever the order of telling.
-//!
-//! Facts are not corrected yet. Once they are, a mistake told first and put right later belongs among the ways
-//! in which [`told_otherwise`] tells a story.
+//! A fact that was told wrongly and corrected is one that was told right at first.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::{CivilDate, Period};
+use counterfoil_tests::corrector::in_force;
 use counterfoil_tests::history::Move;
 use counterfoil_tests::judging::{judged, judged_of};
 use counterfoil_tests::player::Player;
@@ -198,7 +197,7 @@ fn today(player: &Player) -> CivilDate {
 }
 
 fn events_of(player: &Player, case: CaseId) -> Vec<Recorded> {
-    player.log.iter().filter(|r| r.stream == StreamId::Case(case)).cloned().collect()
+    in_force(&player.log, case)
 }
 
 fn folded(case: CaseId, events: impl IntoIterator<Item = Recorded>) -> Case {
@@ -222,6 +221,7 @@ pub(crate) fn order_of_telling_decides_nothing(player: &Player, seed: u64) {
             judged_of(&player.world, case, &folded(case, events), today, judgement)
         };
         let as_told = of(told.clone());
+        assert_eq!(as_told, judged(&player.world, case, today, judgement), "{case}");
         for _ in 0..TELLINGS {
             let otherwise = told_otherwise(&mut rng, told.clone());
             assert_eq!(of(otherwise), as_told, "{case}");

@@ -39,15 +39,33 @@ impl<'a> Asking<'_, 'a> {
             Some(Opens::Wait { until }) => Some(until),
             Some(Opens::Finish { .. } | Opens::PutRight | Opens::Never) | None => None,
         };
+        let corrected = self.corrected(gate);
+        let because = match corrected.as_slice() {
+            [] => ruling.because.to_string(),
+            some => format!("{}; corrected: {}", ruling.because, some.join(", ")),
+        };
         Finding {
             gate,
             answer: ruling.answer,
-            because: ruling.because.to_string(),
+            because,
             cites: ruling.cites.map_or_else(|| gate.statute().into(), |cites| cites.to_string()),
             events: ruling.because.marks().iter().map(|mark| mark.at.clone()).collect(),
             opens: ruling.opens,
             not_before,
         }
+    }
+
+    /// The corrections of facts that the gate looks at, in words. A correction that helps a fee through is the
+    /// first thing an examiner looks for.
+    fn corrected(&self, gate: Gate) -> Vec<String> {
+        let corrected = self.judge.matter.case.corrected.iter();
+        let bearing = corrected.filter(|(_, corrected)| corrected.kind.gates().contains(&gate));
+        let said = bearing.map(|(told_at, corrected)| {
+            let kind = corrected.kind.code().replace('_', " ");
+            let how = if corrected.stands { "told anew" } else { "taken back" };
+            format!("{kind} of position {told_at} {how} at {}", corrected.reading.at.position)
+        });
+        said.collect()
     }
 
     pub(super) fn ruling(&self, gate: Gate) -> Ruling<'a> {

@@ -467,3 +467,58 @@ pub fn rules(refusal: &Refusal) -> Vec<&str> {
 pub fn is(refusal: &Refusal, reason: Reason) {
     assert_eq!(refusal.reason, reason, "{refusal}");
 }
+
+impl Desk {
+    /// Tries to correct the reading at a position.
+    pub fn try_correct(
+        &mut self,
+        id: CaseId,
+        position: u64,
+        becomes: Becomes,
+    ) -> Result<Vec<Recorded>, Refusal> {
+        let correction = self.correction(position, becomes);
+        self.command(&Command::Correct {
+            case: id,
+            expected_version: None,
+            corrections: vec![correction],
+        })
+    }
+
+    pub fn correct(&mut self, id: CaseId, position: u64, becomes: Becomes) -> Vec<Recorded> {
+        self.try_correct(id, position, becomes).unwrap()
+    }
+
+    pub fn correction(&self, position: u64, becomes: Becomes) -> Correction {
+        let at = |position: u64| self.log[usize::try_from(position).unwrap() - 1].clone();
+        let replaces = at(position);
+        let told = match &replaces.event {
+            Event::Case(CaseEvent::FactCorrected(corrected)) => at(corrected.fact.position),
+            _ => replaces.clone(),
+        };
+        Correction {
+            about_another: false,
+            becomes,
+            reason: personal("It was typed from another file."),
+            replaces: Box::new(replaces),
+            said_by: personal("the clerk who typed it"),
+            told: Box::new(told),
+        }
+    }
+
+    /// The position of the last event of a type.
+    pub fn last(&self, kind: &str) -> u64 {
+        let found = self.log.iter().rev().find(|recorded| recorded.event.type_name() == kind);
+        found.unwrap().position
+    }
+
+    /// The position of the first event of a type.
+    pub fn first(&self, kind: &str) -> u64 {
+        let found = self.log.iter().find(|recorded| recorded.event.type_name() == kind);
+        found.unwrap().position
+    }
+}
+
+/// A fact told anew.
+pub fn anew(on: &str, action: CaseAction) -> Becomes {
+    Becomes::Told(Box::new(Dated { occurred_on: day(on), action }))
+}

@@ -60,7 +60,8 @@ impl Corrector {
 }
 
 fn is_fact(recorded: &Recorded) -> bool {
-    matches!(&recorded.event, Event::Case(event) if event.fact().is_some())
+    use domain::event::FactKind as K;
+    matches!(&recorded.event, Event::Case(event) if event.fact().is_some_and(|k| !matches!(k, K::BasisAttested|K::ReportImported|K::ResponseReceived|K::LetterDelivered|K::ClientInformationSent|K::BureauAsked|K::BureauAnswered|K::RoundSent)))
 }
 
 fn corrects(recorded: &Recorded, position: u64) -> bool {

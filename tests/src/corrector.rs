@@ -1,11 +1,8 @@
 //! Somebody who corrects what was told of clients: takes facts back, moves them to other days, errs in that, too.
 
-use std::collections::BTreeMap;
-
 use chrono::TimeDelta;
 use domain::command::{Becomes, Command, Correction};
-use domain::event::{CaseEvent, Event, Reading, Recorded, StreamId, UtcMicros};
-use domain::ids::CaseId;
+use domain::event::{CaseEvent, Event, Recorded, StreamId, UtcMicros};
 use domain::value::Personal;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
@@ -67,36 +64,4 @@ fn is_fact(recorded: &Recorded) -> bool {
 fn corrects(recorded: &Recorded, position: u64) -> bool {
     matches!(&recorded.event, Event::Case(CaseEvent::FactCorrected(corrected))
         if corrected.fact.position == position)
-}
-
-/// A case's events with the readings in force in the places of the facts, as if they had been told so at first.
-/// What was concluded from a fact alone went with it.
-pub fn in_force(log: &[Recorded], case: CaseId) -> Vec<Recorded> {
-    let own: Vec<&Recorded> = log.iter().filter(|r| r.stream == StreamId::Case(case)).collect();
-    let mut readings: BTreeMap<u64, &Recorded> = BTreeMap::new();
-    for recorded in &own {
-        if let Event::Case(CaseEvent::FactCorrected(corrected)) = &recorded.event {
-            readings.insert(corrected.fact.position, recorded);
-        }
-    }
-    let told = own.into_iter().filter_map(|recorded| {
-        if matches!(&recorded.event, Event::Case(CaseEvent::FactCorrected(_))) {
-            return None;
-        }
-        let Some(correction) = readings.get(&recorded.position) else {
-            return Some(recorded.clone());
-        };
-        let Event::Case(CaseEvent::FactCorrected(corrected)) = &correction.event else {
-            return None;
-        };
-        let Reading { event, occurred_on } = corrected.reading.as_deref()?;
-        Some(Recorded {
-            event: Event::Case(event.clone()),
-            late_days: correction.late_days,
-            occurred_on: *occurred_on,
-            request_id: corrected.order_of.unwrap_or(correction.request_id),
-            ..recorded.clone()
-        })
-    });
-    told.collect()
 }

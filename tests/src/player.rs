@@ -9,6 +9,7 @@ use domain::sealing::{InTheClear, Sealer};
 use domain::{Context, Halt, State, World, decide};
 use uuid::Uuid;
 
+use crate::corrector::Corrector;
 use crate::history::{Crm, Move, firm_id, text};
 
 /// A log in memory and the world it makes.
@@ -84,6 +85,22 @@ impl Player {
                 _ => None,
             });
         enrolled.collect()
+    }
+
+    /// A firm that is set up, and then so many days of its life, on each of which somebody puts a mistake right.
+    pub fn corrected_days(crm: &mut Crm, seed: u64, days: u32) -> Self {
+        let (mut player, mut corrector) = (Self::days(crm, 0), Corrector::new(seed));
+        for _ in 0..days {
+            let moves = crm.day();
+            for step in &moves {
+                player.play_and_tell(crm, step);
+            }
+            let now = moves.last().map(|step| step.now);
+            if let Some(correction) = now.and_then(|now| corrector.step(&player.log, now)) {
+                player.play_and_tell(crm, &correction);
+            }
+        }
+        player
     }
 
     /// A firm that is set up, and then so many days of its life.

@@ -651,6 +651,7 @@ case fee_held end?:day gates:{Gate} period:u32 start?:day
 case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
 case exposure_found amount?:money cites:text kind:ExposureKind period?:u32
 case correction_noted corrects:u64 note:personal
+case fact_corrected about_another?:flag fact:EventRef kind:FactKind order_of?:id reading?:Reading reason:personal replaces:EventRef said_by:personal
 case legal_hold_placed matter:text
 case legal_hold_lifted matter:text
 case client_erased basis:ErasureBasis
@@ -740,6 +741,7 @@ word Direction outgoing incoming
 word EndedBy client firm
 word ErasureBasis asked retention_over
 word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned
+word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received bureau_asked bureau_answered progress_report_sent contact_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FullyPerformed each_period whole_contract
 word Gate G1 G2 G3 G4 G5 G6 G7 G8
@@ -753,7 +755,7 @@ word MovementKind payment refund chargeback chargeback_won
 word Outcome deleted corrected verified frivolous no_answer
 word PaperKind photo_id residence
 word Purpose bank_costs processor_costs elsewhere
-word Scope record read bill examine administer
+word Scope record read bill examine administer correct
 word Seat individual couple
 word SeenBy response import notice
 word StandingEndReason surety_cancelled revoked surrendered recorded_wrongly
@@ -854,6 +856,9 @@ def is_money(value):
             and re.fullmatch("0|-?[1-9][0-9]{0,12}", value["minor"]) is not None and abs(int(value["minor"])) <= MINOR_MAX)
 
 
+KINDS_OF_FACT = next(line for line in PAYLOADS.splitlines() if line.startswith("word FactKind ")).split(" ")[2:]
+
+
 class Payloads:
     """The forms of payloads, as the lines of the format give them."""
     def __init__(self):
@@ -903,6 +908,8 @@ class Payloads:
             order = [rank[v] for v in value] if rank else value
             rises = type_[0] == "[" or all(a < b for a, b in zip(order, order[1:]))
             return None if rises else path
+        if type_ == "Reading":
+            return self.reading_fault(value, path)
         if type_ in self.parts:
             return self.members_fault(self.parts[type_], value, path)
         if type_ in self.words:
@@ -924,12 +931,24 @@ class Payloads:
                 return path + "." + name
         return None
 
+    def reading_fault(self, value, path):
+        """Where the fact inside a correction is not of its form."""
+        if type(value) is not dict or sorted(value) != ["event", "event_version", "occurred_on", "payload"]:
+            return path
+        if value["event"] not in KINDS_OF_FACT or type(value["event_version"]) is not int or value["event_version"] != 1:
+            return path + ".event"
+        if not is_day(value["occurred_on"]):
+            return path + ".occurred_on"
+        return self.members_fault(self.events[value["event"]][1], value["payload"], path + ".payload")
+
     def drop_personal(self, members, value):
         """Takes the personal values out of a value that is of its form."""
         for name, part in list(value.items()):
             type_ = members[name][0].strip("[]{}")
             if type_ == "personal":
                 value[name] = {"sealed": ""}
+            elif type_ == "Reading":
+                self.drop_personal(self.events[part["event"]][1], part["payload"])
             elif type_ in self.parts:
                 for element in part if isinstance(part, list) else [part]:
                     self.drop_personal(self.parts[type_], element)
@@ -1916,7 +1935,50 @@ def is_before(event, other):
     """Whether one happened before another: by their days; on one day as one request lists them, else nobody knows."""
     if event["occurred_on"] != other["occurred_on"]:
         return event["occurred_on"] < other["occurred_on"]
-    return event["position"] < other["position"] if event["request_id"] == other["request_id"] else None
+    order = [e.get("order", e["position"]) for e in (event, other)]
+    return order[0] < order[1] if event["request_id"] == other["request_id"] else None
+
+
+FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing")
+
+
+def in_force(case):
+    """The events of a case as if each fact had been told at first as it is in force, FORMAT.md "Corrections"."""
+    last, told, cause = {}, None, {}
+    for event in case:
+        p = event["payload"]
+        if event["event"] == "fact_corrected":
+            last[p["fact"]["position"]] = event
+        if event["event"] == "exposure_found" and p["kind"] in FOLLOWING and told and told[1] == event["request_id"]:
+            cause[event["position"]] = told[0], told[2]
+        if event["event"] in KINDS_OF_FACT:
+            told = event["position"], event["request_id"], event["position"]
+        elif event["event"] == "fact_corrected":
+            told = p["fact"]["position"], event["request_id"], event["position"]
+    story = []
+    for event in case:
+        fact, reading_at = cause.get(event["position"], (None, None))
+        if event["event"] == "fact_corrected" or fact in last and reading_at != last[fact]["position"]:
+            continue
+        correction = last.get(event["position"])
+        if correction is None:
+            story.append(event)
+        elif "reading" in correction["payload"]:
+            story.append(as_corrected(event, correction))
+    return story
+
+
+def as_corrected(event, correction):
+    """A fact with the reading that a correction tells."""
+    p, late = correction["payload"], "late_days" in correction
+    now = {name: value for name, value in event.items() if name != "late_days"}
+    now.update(payload=p["reading"]["payload"], occurred_on=p["reading"]["occurred_on"],
+               request_id=p.get("order_of", correction["request_id"]))
+    if late:
+        now["late_days"] = correction["late_days"]
+    if "order_of" not in p:
+        now["order"] = correction["position"]
+    return now
 
 
 def billing_day_from(day, day_of_month):
@@ -2276,7 +2338,7 @@ class Life:
     """What the events of a case come to, one after another."""
     def __init__(self, case=()):
         self.enrolment, self.is_work_open, self.agreements, self.cancellations, self.ends = None, False, [], [], []
-        self.settled, self.disputed, self.basis, self.papers = set(), {}, {}, {}
+        self.settled, self.disputed, self.basis, self.papers = set(), {}, {}, []
         self.letters = set()
         for event in case:
             self.apply(event)
@@ -2313,10 +2375,8 @@ class Life:
         elif name in ("item_deleted", "item_corrected", "item_verified", "item_reinserted"):
             if key in self.disputed:
                 self.disputed[key] = False
-        elif name == "identity_paper_received":
-            self.papers[p["paper"]] = (p["kind"], False)
-        elif name in ("identity_paper_accepted", "identity_paper_rejected") and p["paper"] in self.papers:
-            self.papers[p["paper"]] = (self.papers[p["paper"]][0], name == "identity_paper_accepted")
+        elif name.startswith("identity_paper_"):
+            self.papers.append(event)
 
     @staticmethod
     def is_in_days(cancellation, agreement):
@@ -2356,7 +2416,14 @@ class Life:
         return not any(agreement["payload"]["service_from"] <= day for agreement in self.standing())
 
     def has_papers(self):
-        return {("photo_id", True), ("residence", True)} <= set(self.papers.values())
+        papers = {}
+        for event in by_day(self.papers):
+            p, name = event["payload"], event["event"]
+            if name == "identity_paper_received":
+                papers[p["paper"]] = (p["kind"], False)
+            elif p["paper"] in papers:
+                papers[p["paper"]] = (papers[p["paper"]][0], name == "identity_paper_accepted")
+        return {("photo_id", True), ("residence", True)} <= set(papers.values())
 
     def exposures_of(self, event):
         """The exposures that are recorded with an event, for what it broke."""
@@ -2646,12 +2713,13 @@ class Derivation:
         for other in sorted({event["payload"]["to"] for event in self.of(account, "payment_moved")} - {client}):
             if self.bundle.clients.get(other, {}).get("account"):
                 self.accounts[other] = self.load(self.bundle.clients[other]["account"])
+        story = in_force(case)
         for step in [self.papers, self.letters, self.responses] if case else []:
-            self.attempt(client, step, client, case)
+            self.attempt(client, step, client, story)
         self.attempt(client, self.recordable, client, case, account)
         if case:
-            self.attempt(client, self.fees_of, client, case, account)
-        self.attempt(client, self.exposures, client, case, account)
+            self.attempt(client, self.fees_of, client, case, story, account)
+        self.attempt(client, self.exposures, client, story, account)
         self.attempt(client, self.money, client, account)
 
     def attempt(self, client, step, *arguments):
@@ -2807,10 +2875,12 @@ class Derivation:
                 table.compare([case_id, bureau, "reinsertion_notice", CLOCKS["reinsertion_notice"], "", item, start,
                                "yes", plus_business_days(start, 5), start if seen_by == "notice" else "", "", ""])
 
-    def fees_of(self, case_id, case, account):
-        by_position, used = {event["position"]: event for event in case}, {}
-        for event in self.of(case, "fee_earned"):
-            self.check_evidence(event, by_position, used)
+    def fees_of(self, case_id, told, case, account):
+        used, is_corrected = {}, any(event["event"] == "fact_corrected" for event in told)
+        for place, event in enumerate(told):
+            if event["event"] == "fee_earned":
+                then = in_force(told[:place]) if is_corrected else told
+                self.check_evidence(event, {known["position"]: known for known in then}, used)
         if not self.bundle.judges_fees():
             self.settled_fees(case_id, case)
             return
@@ -3014,20 +3084,25 @@ class Derivation:
         for place, event in enumerate(case):
             find(event, self.of_case(life, event))
             if event["event"] == "fee_earned" and "agreement" in event["payload"]:
-                wrong = self.of_fee(client, case[:place], account, event)
+                wrong = self.of_fee(client, in_force(case[:place]), account, event)
                 find(event, ["the fee of period %d %s" % (event["payload"]["period"], what) for what in wrong])
             if event["event"] == "fee_marked":
                 find(event, of_mark(case[:place], event["payload"]))
+            broke = life.exposures_of(event)
+            if event["event"] == "fact_corrected":
+                wrong, broke = self.of_correction(case[:place], event)
+                find(event, wrong)
             told = [next_["payload"]["kind"] for next_ in following(case, place, "exposure_found")]
-            find(event, ["no exposure %s was recorded with it" % kind for kind in life.exposures_of(event)
-                         if kind not in told])
+            find(event, ["no exposure %s was recorded with it" % kind for kind in broke if kind not in told])
             if event["event"] == "fee_earned":
                 self.fees.setdefault((client, event["payload"]["period"]), []).append(event)
                 if "agreement" not in event["payload"]:
                     self.unnamed.append(event["position"])
                 else:
                     self.named_from = min(event["position"], self.named_from or event["position"])
-            if event["event"] != "enrolled" or life.enrolment is None:
+            if event["event"] == "fact_corrected":
+                life = Life(in_force(case[:place + 1]))
+            elif event["event"] != "enrolled" or life.enrolment is None:
                 life.apply(event)
         books = Books()
         for place, event in enumerate(account):
@@ -3079,6 +3154,35 @@ class Derivation:
         elif name == "exposure_found" and p["cites"] != LAWS[p["kind"]]:
             wrong.append("an exposure %s cites %s" % (p["kind"], LAWS[p["kind"]]))
         return wrong
+
+    def of_correction(self, before, event):
+        """What is wrong with a correction beside the case's events before it, and what its reading broke."""
+        p, wrong = event["payload"], []
+        fact = next((e for e in before if e["position"] == p["fact"]["position"] and e["event_id"] == p["fact"]["id"]
+                     and e["event"] == p["kind"]), None)
+        if fact is None:
+            return ["it corrects no fact of the case before it"], []
+        known = [e for e in before if e["event"] == "fact_corrected" and e["payload"]["fact"] == p["fact"]]
+        latest = known[-1] if known else fact
+        if p["replaces"] != {"id": latest["event_id"], "position": latest["position"]}:
+            wrong.append("the reading that it replaces was not in force")
+        if "reading" not in p:
+            if p["kind"] == "enrolled" or known and "reading" not in latest["payload"]:
+                wrong.append("it takes back what cannot be, or was")
+            if "order_of" in p:
+                wrong.append("it states an order for what it takes back")
+            return wrong, []
+        reading = p["reading"]
+        if reading["event"] != p["kind"] or reading["occurred_on"] != event["occurred_on"]:
+            wrong.append("what it tells is of another kind or another day than it says")
+        if p.get("order_of") != (fact["request_id"] if reading["occurred_on"] == fact["occurred_on"] else None):
+            wrong.append("the order that it keeps is not that of the fact's day")
+        if p["kind"] == "round_sent" and reading["payload"]["round"] != fact["payload"]["round"]:
+            wrong.append("a round keeps its number")
+        gone = dict(event, payload={name: value for name, value in p.items() if name != "reading"})
+        life = Life(in_force(before + [gone]))
+        now = dict(event, event=reading["event"], payload=reading["payload"])
+        return wrong + self.of_case(life, now), life.exposures_of(now)
 
     def of_fee(self, client, case, account, event):
         """What of a claimed fee does not follow from what the ledger knew then; what its gates said is not judged."""

@@ -13,11 +13,11 @@ use super::{Rows, Told};
 use crate::csv::{Row, list};
 use crate::tables::at;
 
-/// An event of the case and what it is.
+/// An event of the case and what it is, as it is in force.
 pub(super) fn events<'a>(
     told: &Told<'a>,
 ) -> impl Iterator<Item = (&'a Recorded, &'a CaseEvent)> + use<'a> {
-    told.events.iter().filter_map(|recorded| match &recorded.event {
+    told.in_force.iter().filter_map(|recorded| match &recorded.event {
         Event::Case(event) => Some((recorded, event)),
         Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
     })

@@ -254,8 +254,11 @@ impl Then<'_> {
 pub(super) fn check(told: &Told<'_>, earned: &Earned<'_>, rows: &mut Rows) {
     let position = earned.recorded.position;
     let name = format!("the fee of period {}", earned.fee.period);
+    let before = told.events.partition_point(|recorded| recorded.position < position);
+    let (is_corrected, then) = (!told.case.corrected.is_empty(), &told.events[..before]);
+    let then = if is_corrected { domain::event::in_force(then) } else { told.events.to_vec() };
     for evidence in &earned.fee.evidence {
-        if let Err(what) = rests_on(told.events, earned.recorded, evidence) {
+        if let Err(what) = rests_on(&then, earned.recorded, evidence) {
             rows.fault(position, format!("{name} {what}"));
         }
     }

@@ -277,7 +277,10 @@ struct WrongMark<'a> {
 /// A client folded.
 struct Told<'a> {
     id: CaseId,
+    /// As they were told.
     events: &'a [Recorded],
+    /// With the readings in force in the places of facts that were corrected.
+    in_force: &'a [Recorded],
     case: Case,
     accounts: BTreeMap<AccountId, Account>,
     /// In the order claimed, as the case knows them.
@@ -308,7 +311,8 @@ pub(crate) fn tell(
     let own_account = party.accounts.get(&own).map_or(&[][..], Vec::as_slice);
     // These rows need no fold, and stand whatever comes of it.
     account::payments(own, own_account, rows);
-    let told = fold(party, firm, frame)?;
+    let in_force = domain::event::in_force(&party.case);
+    let told = fold(party, &in_force, firm, frame)?;
     if !party.case.is_empty() {
         case::papers(&told, rows);
         case::letters(&told, rows);
@@ -354,6 +358,7 @@ impl Then<'_> {
 
 fn fold<'a>(
     party: &'a Party,
+    in_force: &'a [Recorded],
     firm: &'a FirmBook,
     frame: &'a Frame,
 ) -> Result<Told<'a>, Impossible> {
@@ -403,7 +408,7 @@ fn fold<'a>(
         State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
     });
     let (events, accounts) = (party.case.as_slice(), accounts.collect());
-    Ok(Told { id, events, case, accounts, earned, wrong_marks, firm, frame })
+    Ok(Told { id, events, in_force, case, accounts, earned, wrong_marks, firm, frame })
 }
 
 /// An amount without its currency: `49.99`.

@@ -223,11 +223,17 @@ fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
 
 /// The case's events in sentences, each part in the order of the days.
 fn sentences<'a>(told: &Told<'a>) -> BTreeMap<Part, Dated<'a>> {
-    let mut events: Vec<_> = case::events(told).collect();
-    events.sort_by_key(|(recorded, _)| (recorded.occurred_on, recorded.position));
+    let mut events: Vec<_> = told.events.iter().collect();
+    events.sort_by_key(|recorded| (recorded.occurred_on, recorded.position));
     let mut parts: BTreeMap<Part, Dated<'_>> = BTreeMap::new();
-    for (recorded, event) in events {
-        if let Some((part, sentence)) = story::of_case(event) {
+    for recorded in events {
+        let Event::Case(event) = &recorded.event else { continue };
+        if let Some((part, mut sentence)) = story::of_case(event) {
+            if let Some(corrected) = told.case.corrected.get(&recorded.position) {
+                let how = if corrected.stands { "told anew" } else { "taken back" };
+                let at = corrected.reading.at.position;
+                sentence.push_str(&format!(" That was {how} later, at position {at}."));
+            }
             parts.entry(part).or_default().push((recorded, sentence));
         }
     }

@@ -4,7 +4,7 @@ use domain::State;
 use domain::case::Case;
 use domain::event::{
     BureauAsked, CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, Event, ExposureKind,
-    PaperKind, Recorded, RoundSent, StreamId,
+    FactCorrected, FactKind, PaperKind, Recorded, RoundSent, StreamId,
 };
 use domain::ids::{BureauCode, CaseId};
 
@@ -21,6 +21,9 @@ pub(super) fn check(id: CaseId, party: &Party, firm: &FirmRecord, rows: &mut Row
             wrong.push("nobody had enrolled under the case before it".to_owned());
         }
         wrong.extend(of_event(case, recorded, event, firm));
+        if let CaseEvent::FactCorrected(e) = event {
+            wrong.extend(corrected(case, &party.case[..place], recorded, e, firm));
+        }
         let told: Vec<ExposureKind> = following(&party.case, place)
             .map_while(|next| match next {
                 Event::Case(CaseEvent::ExposureFound(e)) => Some(e.kind),
@@ -31,7 +34,12 @@ pub(super) fn check(id: CaseId, party: &Party, firm: &FirmRecord, rows: &mut Row
                 | Event::Look(_) => None,
             })
             .collect();
-        for kind in exposures(case, recorded, event).into_iter().filter(|k| !told.contains(k)) {
+        let broke = match event {
+            CaseEvent::FactCorrected(e) => anew(case, recorded, e)
+                .map(|(without, reading, event)| exposures(&without, &reading, event)),
+            event => Some(exposures(case, recorded, event)),
+        };
+        for kind in broke.into_iter().flatten().filter(|k| !told.contains(k)) {
             wrong.push(format!("no exposure {kind} was recorded with it"));
         }
         if let CaseEvent::FeeEarned(e) = event {
@@ -115,6 +123,69 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         | CaseEvent::LegalHoldLifted(_)
         | CaseEvent::ClientErased(_) => Vec::new(),
     }
+}
+
+/// What is wrong with a correction beside the case's events before it.
+fn corrected(
+    case: &Case,
+    before: &[Recorded],
+    recorded: &Recorded,
+    e: &FactCorrected,
+    firm: &FirmRecord,
+) -> Vec<String> {
+    let told = before.iter().find(|known| known.position == e.fact.position);
+    let kind = |event: &Event| match event {
+        Event::Case(event) => event.fact(),
+        Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
+    };
+    let Some(told) = told.filter(|t| t.reference() == e.fact && kind(&t.event) == Some(e.kind))
+    else {
+        return vec!["it corrects no fact of the case before it".into()];
+    };
+    let known = case.corrected.get(&e.fact.position);
+    let in_force = known.map_or(&e.fact, |known| &known.reading.at);
+    let mut wrong = Vec::new();
+    if *in_force != e.replaces {
+        wrong.push("the reading that it replaces was not in force".to_owned());
+    }
+    if e.reading.is_none() && (known.is_some_and(|k| !k.stands) || e.kind == FactKind::Enrolled) {
+        wrong.push("it takes back what cannot be, or was".into());
+    }
+    let Some(reading) = &e.reading else {
+        if e.order_of.is_some() {
+            wrong.push("it states an order for what it takes back".into());
+        }
+        return wrong;
+    };
+    if reading.event.fact() != Some(e.kind) || reading.occurred_on != recorded.occurred_on {
+        wrong.push("what it tells is of another kind or another day than it says".into());
+    }
+    let order = (reading.occurred_on == told.occurred_on).then_some(told.request_id);
+    if e.order_of != order {
+        wrong.push("the order that it keeps is not that of the fact's day".into());
+    }
+    if let (Event::Case(CaseEvent::RoundSent(then)), CaseEvent::RoundSent(now)) =
+        (&told.event, &reading.event)
+        && then.round != now.round
+    {
+        wrong.push("a round keeps its number".into());
+    }
+    if let Some((without, told, event)) = anew(case, recorded, e) {
+        wrong.extend(of_event(&without, &told, event, firm));
+    }
+    wrong
+}
+
+/// The case without a fact, and the reading of it as if it were told next.
+fn anew<'e>(
+    case: &Case,
+    recorded: &Recorded,
+    e: &'e FactCorrected,
+) -> Option<(Case, Recorded, &'e CaseEvent)> {
+    let reading = e.reading.as_deref()?;
+    let event = Event::Case(reading.event.clone());
+    let told = Recorded { event, occurred_on: reading.occurred_on, ..recorded.clone() };
+    Some((case.without(e.fact.position), told, &reading.event))
 }
 
 /// What came of a letter comes behind it.

@@ -30,8 +30,7 @@ pub(crate) fn correct(
     let mut events = match again {
         None => Vec::new(),
         Some(action) => {
-            let mut without = case.clone();
-            without.take_back(told.position);
+            let without = case.without(told.position);
             let events = reading(&without, facts, told_round(&told.event), action)?;
             same_kind(case, facts, kind, events.first())?;
             events

@@ -75,7 +75,7 @@ pub(crate) fn decide(
         CaseAction::SignConsent(sign) => signed(case, facts, sign).map(one),
         CaseAction::Cancel(cancel) => cancelled(case, facts, cancel).map(one),
         CaseAction::OpenWork => open_work(case, facts).map(one),
-        CaseAction::SendRound(round) => send_round(case, facts, round).map(one),
+        CaseAction::SendRound(round) => send_round(case, facts, round),
         CaseAction::NoteRoundSent(round) => note_round(case, facts, round),
         CaseAction::PauseService(pause) => {
             fact::pause(case, facts)?;
@@ -281,7 +281,11 @@ fn too_soon(case: &Case, facts: &Facts<'_>) -> Option<Violation> {
     })
 }
 
-fn send_round(case: &Case, facts: &Facts<'_>, round: &SendRound) -> Result<RoundSent, Refusal> {
+fn send_round(
+    case: &Case,
+    facts: &Facts<'_>,
+    round: &SendRound,
+) -> Result<Vec<CaseEvent>, Refusal> {
     if case.status() != CaseStatus::Open {
         return Err(Refusal::citing(
             Reason::NotAllowedYet,
@@ -309,7 +313,12 @@ fn send_round(case: &Case, facts: &Facts<'_>, round: &SendRound) -> Result<Round
         )
     }));
     if violations.is_empty() {
-        Ok(event)
+        let mut events = one(event);
+        // Work was opened on papers that were taken back since.
+        if papers_missing(case) {
+            events.push(fact::exposure(ExposureKind::PapersMissing, None, None).into());
+        }
+        Ok(events)
     } else {
         Err(Refusal::of(Reason::NotAllowedYet, violations))
     }
@@ -328,13 +337,17 @@ fn note_round(
     } else if case.is_early(facts.on) {
         expose(ExposureKind::EarlyService);
     }
-    if !(case.has_paper(PaperKind::PhotoId) && case.has_paper(PaperKind::Residence)) {
+    if papers_missing(case) {
         expose(ExposureKind::PapersMissing);
     }
     if without_basis(case, round).next().is_some() {
         expose(ExposureKind::DisputeWithoutBasis);
     }
     Ok(events)
+}
+
+fn papers_missing(case: &Case) -> bool {
+    !(case.has_paper(PaperKind::PhotoId) && case.has_paper(PaperKind::Residence))
 }
 
 fn without_basis<'a>(

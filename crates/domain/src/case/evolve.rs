@@ -256,6 +256,13 @@ impl Case {
         told.filter(|_| follows).map(|told| told.fact)
     }
 
+    /// The case as it would be without a fact.
+    pub fn without(&self, fact: u64) -> Self {
+        let mut without = self.clone();
+        without.take_back(fact);
+        without
+    }
+
     /// Takes a fact out of the story, with what follows from it alone.
     pub(super) fn take_back(&mut self, at: u64) {
         let stays = |mark: &Mark| mark.at.position != at;

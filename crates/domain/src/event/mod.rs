@@ -25,6 +25,7 @@ pub use envelope::*;
 pub use firm::*;
 pub use look::*;
 pub use nature::{FactKind, Nature};
+pub use reading::in_force;
 pub use upcast::{UPCASTERS, Upcaster, lift};
 
 use crate::codec::{DecodeError, Field, In, Out};

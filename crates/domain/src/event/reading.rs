@@ -1,11 +1,41 @@
 //! The stored form of a fact inside the event that corrects it: as an event is stored, with the name and the
 //! version of its type.
 
+use std::collections::BTreeMap;
+
 use super::envelope::read_payload;
-use super::{Event, Reading};
+use super::{CaseEvent, Event, FactCorrected, Reading, Recorded};
 use crate::codec::{DecodeError, Field, In, Out};
 use crate::ids::DocumentHash;
 use crate::value::Personal;
+
+/// The events of a case as if each fact had been told at first as it is in force now: at its own place, with the
+/// day and in the request of the reading in force. What was taken back is not among them, nor are corrections.
+pub fn in_force(case: &[Recorded]) -> Vec<Recorded> {
+    let mut readings: BTreeMap<u64, (&Recorded, &FactCorrected)> = BTreeMap::new();
+    for recorded in case {
+        if let Event::Case(CaseEvent::FactCorrected(corrected)) = &recorded.event {
+            readings.insert(corrected.fact.position, (recorded, corrected));
+        }
+    }
+    let told = case.iter().filter_map(|told| {
+        if let Event::Case(CaseEvent::FactCorrected(_)) = &told.event {
+            return None;
+        }
+        let Some((recorded, corrected)) = readings.get(&told.position) else {
+            return Some(told.clone());
+        };
+        let Reading { event, occurred_on } = corrected.reading.as_deref()?;
+        Some(Recorded {
+            event: Event::Case(event.clone()),
+            late_days: recorded.late_days,
+            occurred_on: *occurred_on,
+            request_id: corrected.order_of.unwrap_or(recorded.request_id),
+            ..told.clone()
+        })
+    });
+    told.collect()
+}
 
 impl Reading {
     /// What it tells, as canonical JSON.

@@ -1,5 +1,7 @@
 //! Somebody who corrects what was told of clients: takes facts back, moves them to other days, errs in that, too.
 
+use std::collections::HashMap;
+
 use chrono::TimeDelta;
 use domain::command::{Becomes, Command, Correction};
 use domain::event::{CaseEvent, Event, Recorded, StreamId, UtcMicros};
@@ -15,26 +17,46 @@ const DAYS_MAX: i64 = 12;
 /// The corrector.
 pub struct Corrector {
     rng: StdRng,
+    /// Events of the log that were looked at.
+    seen: usize,
+    /// Where the facts among them stand.
+    facts: Vec<usize>,
+    /// And the latest reading of each that was corrected.
+    readings: HashMap<usize, usize>,
 }
 
 impl Corrector {
     /// One whose choices follow from a seed.
     pub fn new(seed: u64) -> Self {
-        Self { rng: StdRng::seed_from_u64(seed ^ 0xc0ec) }
+        let rng = StdRng::seed_from_u64(seed ^ 0xc0ec);
+        Self { rng, seen: 0, facts: Vec::new(), readings: HashMap::new() }
+    }
+
+    fn look(&mut self, log: &[Recorded]) {
+        for (at, recorded) in log.iter().enumerate().skip(self.seen) {
+            let Event::Case(event) = &recorded.event else { continue };
+            if let CaseEvent::FactCorrected(corrected) = event {
+                let fact = usize::try_from(corrected.fact.position).expect("a place of a log");
+                self.readings.insert(fact - 1, at);
+            } else if event.fact().is_some() {
+                self.facts.push(at);
+            }
+        }
+        self.seen = log.len();
     }
 
     /// A correction of some fact of the log; nothing if it has none.
     pub fn step(&mut self, log: &[Recorded], now: UtcMicros) -> Option<Move> {
-        let facts: Vec<&Recorded> = log.iter().filter(|recorded| is_fact(recorded)).collect();
-        if facts.is_empty() {
+        self.look(log);
+        if self.facts.is_empty() {
             return None;
         }
-        let told = facts[self.rng.random_range(0..facts.len())];
+        let at = self.facts[self.rng.random_range(0..self.facts.len())];
+        let told = &log[at];
         let StreamId::Case(case) = told.stream else { return None };
-        let readings: Vec<&Recorded> = log.iter().filter(|r| corrects(r, told.position)).collect();
         // Now and then the reading that is named was replaced.
-        let replaces = match readings.last() {
-            Some(last) if self.rng.random_ratio(9, 10) => last,
+        let replaces = match self.readings.get(&at) {
+            Some(&last) if self.rng.random_ratio(9, 10) => &log[last],
             Some(_) | None => told,
         };
         let becomes = if self.rng.random_ratio(1, 3) {
@@ -54,14 +76,4 @@ impl Corrector {
         let corrections = vec![correction];
         Some(Move { now, command: Command::Correct { case, expected_version: None, corrections } })
     }
-}
-
-fn is_fact(recorded: &Recorded) -> bool {
-    use domain::event::FactKind as K;
-    matches!(&recorded.event, Event::Case(event) if event.fact().is_some_and(|k| !matches!(k, K::BasisAttested|K::ReportImported|K::ResponseReceived|K::LetterDelivered|K::ClientInformationSent|K::BureauAsked|K::BureauAnswered|K::RoundSent)))
-}
-
-fn corrects(recorded: &Recorded, position: u64) -> bool {
-    matches!(&recorded.event, Event::Case(CaseEvent::FactCorrected(corrected))
-        if corrected.fact.position == position)
 }

@@ -13,6 +13,7 @@ use std::process::Command as Process;
 
 use calendar::CivilDate;
 use counterfoil_tests::campaign::from_environment;
+use counterfoil_tests::corrector::Corrector;
 use counterfoil_tests::history::{Client, Crm, Move, Shape};
 use counterfoil_tests::judging::judged;
 use counterfoil_tests::player::Player;
@@ -31,6 +32,8 @@ const DAYS: u32 = 300;
 /// After how many days both are asked, the last one included.
 const JUDGED_EVERY: u32 = 100;
 const BILLED_EVERY: u32 = 10;
+/// After how many moves somebody puts a mistake right.
+const CORRECTED_EVERY: u32 = 30;
 
 /// How the judge answered: a history in which a gate never decided anything would agree with a model that has
 /// never heard of it.
@@ -88,8 +91,8 @@ impl Met {
 /// A firm's life, with the days on which both are asked and the last position by then.
 fn life(clients: u32, seed: u64, mut ask: impl FnMut(&Player, CivilDate)) -> Player {
     let shape = Shape { clients, enrol_days: 120, nonsense_percent: 2 };
-    let mut crm = Crm::new(seed, shape);
-    let mut player = Player::default();
+    let (mut crm, mut corrector) = (Crm::new(seed, shape), Corrector::new(seed));
+    let (mut player, mut told) = (Player::default(), 0);
     for step in crm.set_up() {
         player.play(&step).unwrap();
     }
@@ -99,6 +102,12 @@ fn life(clients: u32, seed: u64, mut ask: impl FnMut(&Player, CivilDate)) -> Pla
         let now = moves.last().map(|step| step.now);
         for step in &moves {
             player.play_and_tell(&mut crm, step);
+            told += 1;
+            if told % CORRECTED_EVERY == 0
+                && let Some(correction) = corrector.step(&player.log, step.now)
+            {
+                player.play_and_tell(&mut crm, &correction);
+            }
         }
         if let Some(now) = now.filter(|_| day % BILLED_EVERY == BILLED_EVERY / 2) {
             let enrolled = crm.clients().iter().filter(|client| client.has_enrolled());

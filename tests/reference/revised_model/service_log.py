@@ -49,7 +49,7 @@ class Firm:
 
     def __init__(self):
         self.packs, self.told, self.standings, self.cases, self.accounts = [], [], [], {}, {}
-        self.zone = None
+        self.zone, self.stories = None, {}
 
     def document(self):
         newest_first = sorted(self.packs, key=lambda pack: -pack["version"])
@@ -73,7 +73,14 @@ class Firm:
         if kind == "firm":
             self.of_firm(name, payload, event)
         elif kind == "case":
-            self.cases.setdefault(key, Told()).apply(event)
+            story = self.stories.setdefault(key, [])
+            story.append(event)
+            if name == "fact_corrected":
+                self.cases[key] = Told()
+                for told in in_force(story):
+                    self.cases[key].apply(told)
+            else:
+                self.cases.setdefault(key, Told()).apply(event)
         elif kind == "account":
             self.accounts.setdefault(key, Account()).apply(name, payload, event["occurred_on"])
 
@@ -104,6 +111,31 @@ class Firm:
         elif name == "standing_ended":
             for filed in self.filed_as(payload):
                 filed["through"] = min(filed["through"], payload["last_day"])
+
+
+def in_force(story):
+    """What was told of a case with its corrections worked in: each reading in the place of its fact."""
+    corrections = {
+        event["payload"]["fact"]["position"]: event
+        for event in story
+        if event["event"] == "fact_corrected"
+    }
+    for event in story:
+        correction = corrections.get(event["position"])
+        if event["event"] == "fact_corrected":
+            continue
+        if correction is None:
+            yield event
+        elif "reading" in correction["payload"]:
+            reading = correction["payload"]["reading"]
+            kept = correction["payload"].get("order_of")
+            yield {
+                **event,
+                "occurred_on": reading["occurred_on"],
+                "payload": reading["payload"],
+                "request_id": kept or correction["request_id"],
+                "order": event["position"] if kept else correction["position"],
+            }
 
 
 def pack(adopted):
@@ -164,7 +196,7 @@ class Told:
             "kind": kind,
             "day": event["occurred_on"],
             "request": event["request_id"],
-            "place": position * 10 + place,
+            "place": event.get("order", position) * 10 + place,
             **data,
         }
         self.facts.append({name: value for name, value in fact.items() if value is not None})
@@ -312,7 +344,7 @@ class Told:
                         "kind": kind,
                         "day": on,
                         "request": event["request_id"],
-                        "place": event["position"] * 10,
+                        "place": order_of(event),
                         "agreement": agreement.id,
                     }
                 )
@@ -328,9 +360,13 @@ class Told:
         before = [a for a in agreements if a.signed < on]
         for agreement in (a for a in agreements if a.signed == on):
             signed = agreement.fact
-            first = signed.request == event["request_id"] and event["position"] * 10 < signed.place
+            first = signed.request == event["request_id"] and order_of(event) < signed.place
             before += [] if first else [agreement]
         return before
+
+
+def order_of(event):
+    return event.get("order", event["position"]) * 10
 
 
 def listing(payload):

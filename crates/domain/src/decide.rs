@@ -155,7 +155,8 @@ fn one_action(
     let world = draft.world();
     let firm = world.firm()?;
     check_day(firm, now, "occurred_on", on)?;
-    let facts = case::Facts { id, firm, on, now, position: world.position() };
+    let (position, request) = (world.position(), draft.request());
+    let facts = case::Facts { id, firm, on, now, position, request };
     let events = case::decide(world.case(id)?, &facts, &dated.action)?;
     for event in events {
         draft.add(StreamId::Case(id), on, event)?;

@@ -447,6 +447,7 @@ pub fn round(code: &str, items: &[&str]) -> SendRound {
 pub fn response(code: &str, round: u32, outcomes: &[(&str, Outcome)]) -> CaseAction {
     CaseAction::ReceiveResponse(ResponseReceived {
         bureau: bureau(code),
+        determined_on: None,
         document: None,
         outcomes: outcomes
             .iter()

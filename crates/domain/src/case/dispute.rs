@@ -1,5 +1,8 @@
 //! Facts of letters, answers and requests to bureaus, each at its place, and taken back.
 
+#[cfg(test)]
+mod tests;
+
 use std::sync::Arc;
 
 use super::{
@@ -142,6 +145,7 @@ impl Case {
     /// Takes back a report, a round, what became of a letter, an attested basis, a request to a bureau, what was
     /// answered to it, or a notice of reinsertion that was told at a position, with everything concluded from it.
     /// Says whether one was.
+    #[cfg_attr(not(test), allow(dead_code, reason = "corrections of facts call it"))]
     pub(super) fn take_back_dispute(&mut self, position: u64) -> bool {
         let is_it = |mark: &Mark| mark.at.position == position;
         if let Some(bureau) = self.take_back_report(position) {

@@ -66,6 +66,11 @@ record! {
 }
 
 impl Reports {
+    /// All of them, by their days.
+    pub fn all(&self) -> impl Iterator<Item = &ReportSeen> {
+        self.seen.iter().map(AsRef::as_ref)
+    }
+
     /// The one issued first.
     pub fn first(&self) -> &ReportSeen {
         self.seen.first().expect("a bureau is kept here with its first report")

@@ -295,9 +295,13 @@ impl Case {
                     Arc::make_mut(&mut self.listings).insert(key, Arc::new(listing));
                 }
                 Err(told) => {
-                    Arc::make_mut(&mut self.listings).remove(&key);
+                    if known.is_some() {
+                        Arc::make_mut(&mut self.listings).remove(&key);
+                    }
                     if told.is_told() {
                         self.unlisted.insert(key, told);
+                    } else {
+                        self.unlisted.remove(&key);
                     }
                 }
             }

@@ -4,14 +4,14 @@ use std::collections::BTreeSet;
 
 use calendar::{PERIOD_DAYS_MAX, PERIOD_DAYS_MIN, PeriodRule, Zone};
 use domain::command::{
-    Cancel, CaseAction, Dated, Enrol, ImportReport, ItemSeen, NoteExposure, NoteReinsertion,
-    SendRound, SignConsent,
+    Cancel, CaseAction, Dated, Enrol, ImportReport, NoteExposure, NoteReinsertion, SendRound,
+    SignConsent,
 };
 use domain::event::{
     BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked, ClientInformationSent,
     ContactChanged, CorrectionNoted, DisclosureAcknowledged, DisclosureDelivered,
-    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemOutcome, Letter,
-    LetterDelivered, MessageLogged, PeriodClosedWithoutFee, ProgressReportSent,
+    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemOutcome, ItemSeen,
+    Letter, LetterDelivered, MessageLogged, PeriodClosedWithoutFee, ProgressReportSent,
     ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score, ServiceEnded,
     ServicePaused,
 };
@@ -345,9 +345,11 @@ fn response(f: &mut Fields, m: &v1::ReceiveResponse) -> Option<ResponseReceived>
     let bureau = bureau(f, &m.bureau);
     let outcomes = f.each("outcomes", &m.outcomes, 1..=OUTCOMES_MAX, outcome);
     let document = document(f, &m.document_sha256);
+    let determined_on = f.optional_date("determined_on", m.determined_on.as_ref());
     distinct(f, "outcomes", m.outcomes.iter().map(|outcome| outcome.item.as_str()));
     Some(ResponseReceived {
         bureau: bureau?,
+        determined_on: determined_on?,
         document: document?,
         outcomes: outcomes?,
         round: round?,

@@ -624,14 +624,14 @@ case identity_paper_accepted paper:code
 case identity_paper_rejected paper:code reason:personal
 case report_source_connected source:text
 case report_identity_failed source:text
-case report_imported bureau:code card_balance?:money card_limit?:money completes_before?:flag document?:hash free_annual:flag inquiries:u16 issued_on:day listings:u32 score?:Score
+case report_imported bureau:code card_balance?:money card_limit?:money completes_before?:flag document?:hash free_annual:flag inquiries:u16 issued_on:day items?:[ItemSeen] listings:u32 score?:Score
 case item_listed balance?:money bureau:code delinquent_since?:day furnisher:text item:code kind:ItemKind
 case basis_attested basis:Basis bureau:code item:code statement?:personal
 case work_opened
 case round_sent completes_before?:flag contact:EventRef letters:[Letter] round:u32
 case letter_delivered bureau:code round:u32
 case client_information_sent bureau:code document?:hash round:u32
-case response_received bureau:code document?:hash outcomes:[ItemOutcome] round:u32
+case response_received bureau:code determined_on?:day document?:hash outcomes:[ItemOutcome] round:u32
 case item_deleted bureau:code item:code seen_by:SeenBy
 case item_corrected bureau:code item:code seen_by:SeenBy
 case item_verified bureau:code item:code
@@ -714,6 +714,7 @@ part Duty cites:text
 part EventRef id:id position:u64
 part InvoiceLine amount:money case:id end:day period:u32 start:day
 part ItemOutcome item:code outcome:Outcome
+part ItemSeen balance?:money delinquent_since?:day furnisher:text item:code kind:ItemKind
 part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
 part Movement kind:MovementKind name:code
 part PackRef code:code version:u32
@@ -741,7 +742,7 @@ word Direction outgoing incoming
 word EndedBy client firm
 word ErasureBasis asked retention_over
 word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned
-word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received bureau_asked bureau_answered progress_report_sent contact_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee
+word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FullyPerformed each_period whole_contract
 word Gate G1 G2 G3 G4 G5 G6 G7 G8
@@ -1047,7 +1048,7 @@ class Table:
         self.findings, self.row, self.lines, self.last, self.ahead = bundle.findings, 0, None, 0, []
         self.cell = cell if bundle.guards_text() else str
         self.edited = None if bundle.judges_fees() else {"fees": settled_row, "exposures": unjudged_row}.get(name)
-        is_left_out = name == "fee_gates" and not bundle.judges_fees()
+        is_left_out = name in ("fee_gates", "responses_and_clocks") and not bundle.judges_fees()
         if self.file in bundle.archive.names and not is_left_out:
             self.lines = bundle.archive.open(self.file)
             if self.next() != self.columns:
@@ -1188,6 +1189,7 @@ def plus_days(day, days):
 
 CLOCKS = {"reinvestigation": "15 USC 1681i(a)(1)(A)", "reinvestigation_extended": "15 USC 1681i(a)(1)(B)",
           "free_report_reinvestigation": "15 USC 1681j(a)(3)", "results_notice": "15 USC 1681i(a)(6)",
+          "frivolous_notice": "15 USC 1681i(a)(3)(B)",
           "reinsertion_notice": "15 USC 1681i(a)(5)(B)(ii)", "procedure_description": "15 USC 1681i(a)(7)",
           "theft_block": "15 USC 1681c-2(a)"}
 
@@ -2182,7 +2184,7 @@ class Service:
 
     def place(self, case):
         """[(event, kind, period)] of the work that counts for a period, by its days."""
-        listings, placed = self.listings(case), []
+        listings, placed = CreditFile(case).listings(), []
         kinds = {event: kind for kind, event in WORK.items()}
         for event in self.of(*kinds):
             day, kind = day_of(event), kinds[event["event"]]
@@ -2200,18 +2202,6 @@ class Service:
         on = event["occurred_on"]
         has_begun = began["occurred_on"] < on or began["occurred_on"] == on and is_before(began, event) is True
         return has_begun and (until is None or on < until["occurred_on"])
-
-    @staticmethod
-    def listings(case):
-        listings = {}
-        for event in case:
-            p = event["payload"]
-            if event["event"] == "item_listed":
-                listings[p["item"], p["bureau"]] = [p, None]
-            elif event["event"] == "basis_attested" and (p["item"], p["bureau"]) in listings:
-                listing = listings[p["item"], p["bureau"]]
-                listing[1] = min(event["occurred_on"], listing[1] or event["occurred_on"])
-        return listings
 
     @staticmethod
     def has_basis(event, listings):
@@ -2334,18 +2324,171 @@ def shares(number, weights):
     return [part if number >= 0 else -part for part in parts]
 
 
+class CreditFile:
+    """What reports, letters, answers and notices of a case come to, each by its day."""
+    def __init__(self, case):
+        self.reports, self.rounds, self.answers, self.notices, self.bases = {}, [], {}, {}, {}
+        self.delivered, self.informed, self.asked, self.done, self.gone = {}, {}, [], [], {}
+        for event in case:
+            self.apply(event)
+
+    def apply(self, event):
+        p, name = event["payload"], event["event"]
+        bureau, item = p.get("bureau"), p.get("item")
+        if name == "report_imported":
+            self.imported(event)
+        elif name == "item_listed":
+            self.announced(event, dict(p), False)
+        elif name == "item_deleted":
+            self.announced(event, None, True)
+        elif name == "item_reinserted" and p["seen_by"] != "notice":
+            self.announced(event, None, False)
+        elif name == "item_reinserted":
+            self.notices.setdefault((item, bureau), []).append(event)
+            self.gone[item, bureau] = False
+        elif name in ("item_corrected", "item_verified"):
+            self.gone[item, bureau] = False
+        elif name == "basis_attested":
+            self.bases.setdefault((item, bureau), []).append(event["occurred_on"])
+        elif name == "round_sent":
+            self.rounds = by_day(self.rounds + [event])
+            for letter in p["letters"]:
+                self.gone.update({(item, letter["bureau"]): False for item in letter["items"]})
+        elif name == "response_received":
+            self.answers[p["round"], bureau] = by_day(self.answers.get((p["round"], bureau), []) + [event])
+            self.gone.update({(o["item"], bureau): False for o in p["outcomes"]
+                              if o["outcome"] in ("frivolous", "no_answer")})
+        elif name in ("letter_delivered", "client_information_sent"):
+            told = self.delivered if name == "letter_delivered" else self.informed
+            told[p["round"], bureau] = by_day(told.get((p["round"], bureau), []) + [event])
+        elif name in ("bureau_asked", "bureau_answered"):
+            (self.asked if name == "bureau_asked" else self.done).append(event)
+
+    def imported(self, event):
+        """A report with its list; one from before lists were kept has that of the log's order, if it was the latest."""
+        p, listed = event["payload"], None
+        known = self.reports.setdefault(p["bureau"], [])
+        if "items" in p:
+            listed = {seen["item"]: seen for seen in p["items"]}
+        elif all(report["issued_on"] <= p["issued_on"] for report in known):
+            there = sorted({item for report in known for item in report["list"] or ()})
+            listed = {item: self.seen(item, p["bureau"]) for item in there if not self.gone.get((item, p["bureau"]))}
+        known.append({"issued_on": p["issued_on"], "event": event, "list": listed, "is_told": "items" in p})
+        known.sort(key=lambda report: (report["issued_on"], report["event"]["position"]))
+
+    def announced(self, event, seen, is_gone):
+        p = event["payload"]
+        of_request = [report for report in self.reports.get(p["bureau"], ())
+                      if report["event"]["request_id"] == event["request_id"] and not report["is_told"]]
+        report = max(of_request, key=lambda report: report["event"]["position"], default=None)
+        seen = seen or self.seen(p["item"], p["bureau"])
+        if report and report["list"] is not None and seen and p.get("seen_by", "import") == "import":
+            report["list"].pop(p["item"], None) if is_gone else report["list"].setdefault(p["item"], seen)
+        self.gone[p["item"], p["bureau"]] = is_gone
+
+    def seen(self, item, bureau):
+        """An item as the latest report shows it that does; of several reports of a day the first."""
+        shown = {}
+        for report in self.reports.get(bureau, ()):
+            if report["list"] and item in report["list"]:
+                shown.setdefault(report["issued_on"], report["list"][item])
+        return shown[max(shown)] if shown else None
+
+    def keys(self):
+        return sorted({(item, bureau) for bureau, reports in self.reports.items()
+                       for report in reports for item in report["list"] or ()})
+
+    def listings(self):
+        """{(item, bureau): (values, first day of a basis)}"""
+        return {key: (self.seen(*key), min(self.bases.get(key, []), default=None)) for key in self.keys()}
+
+    def is_free(self, bureau, day):
+        before = [report for report in self.reports.get(bureau, ()) if report["issued_on"] < day]
+        of_day = [report for report in self.reports.get(bureau, ()) if report["issued_on"] == day]
+        return any(report["event"]["payload"]["free_annual"] for report in of_day + before[-1:])
+
+    def story(self, item, bureau):
+        """What happened to a listing: (day, event, kind, more), in order."""
+        weights, facts = ("no_answer", "frivolous", "verified", "corrected", "deleted"), []
+        for event in self.rounds:
+            if any(item in letter["items"] for letter in event["payload"]["letters"] if letter["bureau"] == bureau):
+                number = event["payload"]["round"]
+                facts.append((event["occurred_on"], 0, 0, event, number))
+                facts += [(answer["occurred_on"], 1, weights.index(said["outcome"]), answer, (number, said["outcome"]))
+                          for answer in self.answers.get((number, bureau), ())
+                          for said in answer["payload"]["outcomes"] if said["item"] == item]
+        facts += [(event["occurred_on"], 2, 0, event, None) for event in self.notices.get((item, bureau), ())]
+        by_issue = {}
+        for report in self.reports.get(bureau, ()):
+            if report["list"] is not None:
+                by_issue.setdefault(report["issued_on"], []).append(report)
+        for day, reports in by_issue.items():
+            showing = [report for report in reports if item in report["list"]]
+            facts.append((day, 3, 0, (showing or reports)[0]["event"], bool(showing)))
+        facts.sort(key=lambda fact: fact[:3] + (fact[3]["position"],))
+        while facts:
+            # What one request lists of a day keeps its order.
+            at = next(n for n, fact in enumerate(facts) if not any(
+                other[0] == fact[0] and other[3]["request_id"] == fact[3]["request_id"]
+                and other[3]["position"] < fact[3]["position"] for other in facts))
+            yield facts.pop(at)
+
+    def concluded(self, item, bureau):
+        """Where a listing stands, and every reinsertion: [first day there again, day of the notice]."""
+        status, back, heard = None, [], set()
+        for day, kind, _, _, more in self.story(item, bureau):
+            is_gone = status == "deleted"
+            if kind == 0:
+                status = status if is_gone else "in_dispute"
+            elif kind == 1:
+                number, outcome = more
+                if outcome == "no_answer" and (is_gone or number in heard):
+                    continue
+                heard |= set() if outcome == "no_answer" else {number}
+                if outcome == "deleted":
+                    status = "deleted"
+                elif not (is_gone and outcome == "frivolous"):
+                    status = "there"
+            elif kind == 2 and back and not is_gone:
+                back[-1][1] = back[-1][1] or day
+            elif kind == 2 or more and is_gone:
+                back.append([day, day if kind == 2 else ""])
+                status = "there"
+            elif more:
+                status = status or "there"
+            elif status:
+                status = "deleted"
+        return status, back
+
+    def is_in_dispute(self):
+        """The listings in dispute."""
+        return [key for key in self.keys() if self.concluded(*key)[0] == "in_dispute"]
+
+    def asks(self):
+        """Each request to a bureau and the day it was met: by the first act after it that met none before."""
+        asked = [[event, ""] for event in by_day(self.asked)]
+        for event in by_day(self.done):
+            for open_ in asked:
+                asks = [e["payload"][k] for e in (open_[0], event) for k in ("ask", "bureau")]
+                if not open_[1] and asks[:2] == asks[2:] and open_[0]["occurred_on"] <= event["occurred_on"]:
+                    open_[1] = event["occurred_on"]
+                    break
+        return asked
+
+
 class Life:
     """What the events of a case come to, one after another."""
     def __init__(self, case=()):
         self.enrolment, self.is_work_open, self.agreements, self.cancellations, self.ends = None, False, [], [], []
-        self.settled, self.disputed, self.basis, self.papers = set(), {}, {}, []
-        self.letters = set()
+        self.settled, self.listed, self.attested, self.papers = set(), set(), set(), []
+        self.letters, self.events = set(), []
         for event in case:
             self.apply(event)
 
     def apply(self, event):
         p, name = event["payload"], event["event"]
         key = (p.get("item"), p.get("bureau"))
+        self.events.append(event)
         if name == "enrolled":
             self.enrolment = p
         elif name == "work_opened":
@@ -2359,22 +2502,13 @@ class Life:
         elif name in ("fee_earned", "period_closed_without_fee"):
             self.settled.add(p["period"])
         elif name == "item_listed":
-            self.disputed[key], self.basis[key] = False, False
-        elif name == "basis_attested" and key in self.basis:
-            self.basis[key] = True
+            self.listed.add(key)
+        elif name == "report_imported":
+            self.listed |= {(seen["item"], p["bureau"]) for seen in p.get("items", ())}
+        elif name == "basis_attested":
+            self.attested.add(key)
         elif name == "round_sent":
-            for letter in p["letters"]:
-                self.letters.add((p["round"], letter["bureau"]))
-                for item in letter["items"]:
-                    if (item, letter["bureau"]) in self.disputed:
-                        self.disputed[item, letter["bureau"]] = True
-        elif name == "response_received":
-            for answer in p["outcomes"]:
-                if answer["outcome"] in ("frivolous", "no_answer") and (answer["item"], p["bureau"]) in self.disputed:
-                    self.disputed[answer["item"], p["bureau"]] = False
-        elif name in ("item_deleted", "item_corrected", "item_verified", "item_reinserted"):
-            if key in self.disputed:
-                self.disputed[key] = False
+            self.letters |= {(p["round"], letter["bureau"]) for letter in p["letters"]}
         elif name.startswith("identity_paper_"):
             self.papers.append(event)
 
@@ -2407,7 +2541,7 @@ class Life:
         if p["kind"] in ("early_service", "no_agreement"):
             return is_served and self.is_early(exposure["occurred_on"])
         if p["kind"] == "dispute_without_basis":
-            return is_served and any(self.disputed[key] and not self.basis[key] for key in self.disputed)
+            return is_served and any(key not in self.attested for key in CreditFile(self.events).is_in_dispute())
         if p["kind"] == "papers_missing":
             return is_served and not self.has_papers()
         return p.get("period") not in self.settled
@@ -2439,7 +2573,7 @@ class Life:
             keys = [(item, letter["bureau"]) for letter in event["payload"]["letters"] for item in letter["items"]]
             if not self.has_papers():
                 kinds.append("papers_missing")
-            if any(self.basis.get(key) is False for key in keys):
+            if any(key in self.listed and key not in self.attested for key in keys):
                 kinds.append("dispute_without_basis")
         return kinds
 
@@ -2795,14 +2929,14 @@ class Derivation:
                 + tail, event["position"])
 
     def letters(self, case_id, case):
-        latest = {}
-        for event in self.of(case, "letter_delivered", "client_information_sent"):
+        first = {}
+        for event in by_day(self.of(case, "letter_delivered", "client_information_sent")):
             p = event["payload"]
-            latest[event["event"], p["round"], p["bureau"]] = event
+            first.setdefault((event["event"], p["round"], p["bureau"]), event)
         for event in self.of(case, "round_sent"):
             round_ = event["payload"]["round"]
             for letter in event["payload"]["letters"]:
-                found = [latest.get((name, round_, letter["bureau"]))
+                found = [first.get((name, round_, letter["bureau"]))
                          for name in ("letter_delivered", "client_information_sent")]
                 self.tables["rounds_and_letters"].compare(
                     [case_id, round_] + self.day_and_position(event)
@@ -2811,69 +2945,56 @@ class Derivation:
                     + self.day_and_position(found[0]) + self.day_and_position(found[1]), event["position"])
 
     def responses(self, case_id, case):
-        table, answers, status, since, reports, asked = self.tables["responses_and_clocks"], {}, {}, {}, {}, []
-        letters, latest = [], {}
-        for event in case:
-            p, bureau, day = event["payload"], event["payload"].get("bureau"), event["occurred_on"]
-            name, key = event["event"], (event["payload"].get("item"), bureau)
-            if name == "item_listed":
-                status[key] = "listed"
-            elif name.startswith("item_") and key in status:
-                status[key], since[key] = name[5:], (day, p.get("seen_by"))
-            elif name == "report_imported":
-                if bureau not in reports or reports[bureau][0] <= p["issued_on"]:
-                    reports[bureau] = (p["issued_on"], p["free_annual"])
-            elif name == "round_sent":
-                for letter in p["letters"]:
-                    free = reports.get(letter["bureau"], ("", False))[1]
-                    letters.append((event, letter, free))
-                    for item in letter["items"]:
-                        if (item, letter["bureau"]) in status:
-                            status[item, letter["bureau"]] = "in_dispute"
-            elif name == "response_received":
-                answers.setdefault((p["round"], bureau), []).append(event)
-                for outcome in p["outcomes"]:
-                    if outcome["outcome"] in ("frivolous", "no_answer") and (outcome["item"], bureau) in status:
-                        status[outcome["item"], bureau] = outcome["outcome"]
-            elif name in ("letter_delivered", "client_information_sent"):
-                latest[name, p["round"], bureau] = day
-            elif name == "bureau_asked":
-                asked.append([event, ""])
-            elif name == "bureau_answered":
-                for open_ in asked:
-                    if not open_[1] and [open_[0]["payload"][k] for k in ("ask", "bureau")] == [p["ask"], bureau]:
-                        open_[1] = day
-                        break
-        for event, letter, free in letters:
-            key = (event["payload"]["round"], letter["bureau"])
-            found = answers.get(key, [])
-            outcomes = [o for e in found for o in e["payload"]["outcomes"]]
-            done = found and {o["item"] for o in outcomes} >= set(letter["items"]) and found[-1]["occurred_on"]
-            tail = [done or "", spaced(e["position"] for e in found),
-                    spaced("%s=%s" % (o["item"], o["outcome"]) for o in outcomes)]
-            delivered = latest.get(("letter_delivered",) + key)
-            by_post = letter["mail_class"] in ("first_class", "certified")
-            start = delivered or plus_days(event["occurred_on"], self.bundle.transit_days if by_post else 0)
-            told = latest.get(("client_information_sent",) + key)
-            clock = "reinvestigation"
-            if free:
-                clock = "free_report_reinvestigation"
-            elif told and told <= plus_days(start, 30) and (not found or told <= found[-1]["occurred_on"]):
-                clock = "reinvestigation_extended"
-            due = plus_days(start, 30 if clock == "reinvestigation" else 45)
-            for clock, start, due in ((clock, start, due), ("results_notice", due, plus_business_days(due, 5))):
-                table.compare([case_id, letter["bureau"], clock, CLOCKS[clock], key[0], "", start, yes(not delivered),
-                               due] + tail, event["position"])
-        for event, done in asked:
+        """Clocks: a clock is met only by the act it waits for."""
+        if not self.bundle.judges_fees():
+            return
+        table, file, answers = self.tables["responses_and_clocks"], CreditFile(case), {}
+        for event in self.of(case, "response_received"):
+            answers.setdefault((event["payload"]["round"], event["payload"]["bureau"]), []).append(event)
+        for event in file.rounds:
+            for letter in event["payload"]["letters"]:
+                key = (event["payload"]["round"], letter["bureau"])
+                found = answers.get(key, [])
+                tail = [spaced(e["position"] for e in found), spaced(
+                    "%s=%s" % (o["item"], o["outcome"]) for e in found for o in e["payload"]["outcomes"])]
+                for clock, start, is_estimated, due, done in self.letter_clocks(file, event, letter, key):
+                    table.compare([case_id, letter["bureau"], clock, CLOCKS[clock], key[0], "", start, is_estimated, due,
+                                   done] + tail, event["position"])
+        for event, done in file.asks():
             ask, start = event["payload"]["ask"], event["occurred_on"]
             due = plus_days(start, 15) if ask == "procedure_description" else plus_business_days(start, 4)
             table.compare([case_id, event["payload"]["bureau"], ask, CLOCKS[ask], "", "", start, "no", due, done, "",
                            ""], event["position"])
-        for (item, bureau), is_ in sorted(status.items()):
-            if is_ == "reinserted":
-                start, seen_by = since[item, bureau]
+        for item, bureau in file.keys():
+            for start, notice in file.concluded(item, bureau)[1]:
                 table.compare([case_id, bureau, "reinsertion_notice", CLOCKS["reinsertion_notice"], "", item, start,
-                               "yes", plus_business_days(start, 5), start if seen_by == "notice" else "", "", ""])
+                               "yes", plus_business_days(start, 5), notice, "", ""])
+
+    def letter_clocks(self, file, event, letter, key):
+        """(clock, start, whether that is estimated, due day, day it was met)"""
+        first = {}
+        heard = [(answer["occurred_on"], said) for answer in file.answers.get(key, ())
+                 for said in answer["payload"]["outcomes"] if said["outcome"] != "no_answer"]
+        for on, said in heard:
+            first.setdefault(said["item"], on)
+        done = max(first[item] for item in letter["items"]) if set(letter["items"]) <= set(first) else ""
+        delivered, told = file.delivered.get(key), file.informed.get(key)
+        transit = self.bundle.transit_days if letter["mail_class"] in ("first_class", "certified") else 0
+        start = delivered[0]["occurred_on"] if delivered else plus_days(event["occurred_on"], transit)
+        clock = "reinvestigation"
+        if file.is_free(letter["bureau"], event["occurred_on"]):
+            clock = "free_report_reinvestigation"
+        elif told and told[0]["occurred_on"] <= plus_days(start, 30) and (
+                not heard or told[0]["occurred_on"] <= heard[-1][0]):
+            clock = "reinvestigation_extended"
+        due, is_estimated = plus_days(start, 30 if clock == "reinvestigation" else 45), yes(not delivered)
+        yield clock, start, is_estimated, due, done
+        yield "results_notice", due, is_estimated, plus_business_days(due, 5), done
+        for answer in file.answers.get(key, ()):
+            is_refused = any(said["outcome"] == "frivolous" for said in answer["payload"]["outcomes"])
+            determined = answer["payload"].get("determined_on")
+            if is_refused and determined:
+                yield "frivolous_notice", determined, "no", plus_business_days(determined, 5), answer["occurred_on"]
 
     def fees_of(self, case_id, told, case, account):
         used, is_corrected = {}, any(event["event"] == "fact_corrected" for event in told)
@@ -3159,7 +3280,7 @@ class Derivation:
         """What is wrong with a correction beside the case's events before it, and what its reading broke."""
         p, wrong = event["payload"], []
         fact = next((e for e in before if e["position"] == p["fact"]["position"] and e["event_id"] == p["fact"]["id"]
-                     and e["event"] == p["kind"]), None)
+                     and e["event"] == p["kind"] and e["payload"].get("seen_by", "notice") == "notice"), None)
         if fact is None:
             return ["it corrects no fact of the case before it"], []
         known = [e for e in before if e["event"] == "fact_corrected" and e["payload"]["fact"] == p["fact"]]
@@ -3173,7 +3294,8 @@ class Derivation:
                 wrong.append("it states an order for what it takes back")
             return wrong, []
         reading = p["reading"]
-        if reading["event"] != p["kind"] or reading["occurred_on"] != event["occurred_on"]:
+        if reading["event"] != p["kind"] or reading["occurred_on"] != event["occurred_on"] \
+                or reading["payload"].get("seen_by", "notice") != "notice":
             wrong.append("what it tells is of another kind or another day than it says")
         if p.get("order_of") != (fact["request_id"] if reading["occurred_on"] == fact["occurred_on"] else None):
             wrong.append("the order that it keeps is not that of the fact's day")

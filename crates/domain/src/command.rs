@@ -14,7 +14,7 @@ use crate::event::{
     BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
     ClientInformationSent, Contact, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
     DisclosureDelivered, ExposureKind, FailureReason, FeesReviewed, FirmRegistered,
-    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemKind, LegalHoldLifted,
+    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
     LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
     PeriodLocked, ProgressReportSent, Purpose, Recorded, ReportIdentityFailed,
@@ -82,21 +82,6 @@ pub struct Cancel {
     pub reason: Option<Personal>,
     /// Postmark, or the day a message was sent.
     pub sent_on: CivilDate,
-}
-
-/// One negative listing on an imported report.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ItemSeen {
-    /// Balance shown.
-    pub balance: Option<Money>,
-    /// When the delinquency or case began.
-    pub delinquent_since: Option<CivilDate>,
-    /// Who reports it.
-    pub furnisher: Text,
-    /// The item.
-    pub item: ItemCode,
-    /// What it is.
-    pub kind: ItemKind,
 }
 
 /// A bureau's report, with every negative listing on it. A listing known before and not on it is a

@@ -197,7 +197,8 @@ fn one_correction(
     check_day(firm, now, "occurred_on", on)?;
     let before =
         correction.reading().and_then(|reading| draft.opened(StreamId::Case(id), &reading));
-    let facts = case::Facts { id, firm, on, now, position: world.position() };
+    let (position, request) = (world.position(), draft.request());
+    let facts = case::Facts { id, firm, on, now, position, request };
     for event in case::correct(world.case(id)?, &facts, correction, before)? {
         draft.add(StreamId::Case(id), on, event)?;
     }
@@ -214,7 +215,8 @@ fn one_action(
     let world = draft.world();
     let firm = world.firm()?;
     check_day(firm, now, "occurred_on", on)?;
-    let facts = case::Facts { id, firm, on, now, position: world.position() };
+    let (position, request) = (world.position(), draft.request());
+    let facts = case::Facts { id, firm, on, now, position, request };
     let events = case::decide(world.case(id)?, &facts, &dated.action)?;
     for event in events {
         draft.add(StreamId::Case(id), on, event)?;

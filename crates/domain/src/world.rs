@@ -426,6 +426,11 @@ struct Undo {
 }
 
 impl<'w, 'c> Draft<'w, 'c> {
+    /// The request that is decided.
+    pub(crate) fn request(&self) -> RequestId {
+        self.context.request_id
+    }
+
     /// Begins. `may_undo` has to be true if anything can be refused after the first event.
     pub(crate) fn begin(world: &'w mut World, context: Context<'c>, may_undo: bool) -> Self {
         let undo = may_undo.then(|| Undo { began_at: world.mark(), streams: HashMap::new() });

@@ -223,8 +223,12 @@ fn an_answer_is_recorded_once_and_only_for_what_was_asked() {
         (response(NORTH, 2, &[("a", Outcome::Deleted)]), Reason::ReferenceUnknown),
         (response(NORTH, 1, &[]), Reason::ValueRefused),
     ] {
-        is(&desk.refusal(case(2), "2026-04-02", refused), reason);
+        is(&desk.refusal(case(2), "2026-04-01", refused), reason);
     }
+    // A second letter of the bureau is a fact of its own: "refused only if it cannot be true".
+    desk.act(case(2), "2026-04-02", response(NORTH, 1, &[("a", Outcome::Deleted)]));
+    let status = desk.state(case(2)).listings[&(item("a"), bureau(NORTH))].status;
+    assert_eq!(status, ListingStatus::Deleted);
 }
 
 /// A listing gone without a letter is a deletion all the same; one that comes back is a reinsertion

@@ -209,6 +209,20 @@ fn tell(log: &mut Log, told: &[Value]) {
         zone: zone(),
     };
     log.add(CASE, on(&enrolled["day"]), 0, enrolment);
+    let report = ReportImported {
+        bureau: bureau("B1"),
+        card_balance: None,
+        card_limit: None,
+        completes_before: None,
+        document: None,
+        free_annual: false,
+        inquiries: 0,
+        issued_on: on(&enrolled["day"]),
+        items: None,
+        listings: 2,
+        score: None,
+    };
+    log.add(CASE, on(&enrolled["day"]), 0, report);
     for listing in ["L1", "L2"] {
         let listed = ItemListed {
             balance: None,

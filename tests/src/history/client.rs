@@ -439,6 +439,7 @@ impl Client {
         let outcomes = waiting.items.iter().map(outcome).collect();
         Some(CaseAction::ReceiveResponse(ResponseReceived {
             bureau,
+            determined_on: None,
             document: None,
             outcomes,
             round,

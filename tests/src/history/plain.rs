@@ -1,10 +1,10 @@
 //! Papers without anything random in them.
 
 use calendar::{CivilDate, PeriodRule};
-use domain::command::{CaseAction, Enrol, ImportReport, ItemSeen, SignConsent};
+use domain::command::{CaseAction, Enrol, ImportReport, SignConsent};
 use domain::event::{
     Address, Card, Contact, DisclosureAcknowledged, DisclosureDelivered, IdentityPaperAccepted,
-    IdentityPaperReceived, ItemKind, PaperKind, ReportSourceConnected, Score,
+    IdentityPaperReceived, ItemKind, ItemSeen, PaperKind, ReportSourceConnected, Score,
 };
 use domain::ids::{DocumentHash, ItemCode, PaperCode, StateCode};
 use domain::terms::{Channel, Sale, Seat};

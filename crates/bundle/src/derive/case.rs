@@ -144,8 +144,8 @@ fn letters_of(told: &Told<'_>, recorded: &Recorded, round: &RoundSent, out: &mut
             .text(&list(&letter.items))
             .maybe(letter.document)
             .plain(round.contact.position);
-        let row = marked(row, state.and_then(|letter| letter.delivered.as_ref()));
-        marked(row, state.and_then(|letter| letter.information.as_ref())).end();
+        let row = marked(row, state.and_then(|letter| letter.delivery()));
+        marked(row, state.and_then(|letter| letter.extension())).end();
     }
 }
 

@@ -18,7 +18,7 @@ const LINE_BYTES_MAX: u64 = 1 << 20;
 pub(super) enum LeftOut {
     /// Nothing.
     Nothing,
-    /// All of it: what gates said.
+    /// All of it: what gates said, and clocks, which went by the order of telling.
     Everything,
     /// Periods that were not settled, and of those given up all but that they were.
     OpenPeriods,
@@ -36,7 +36,7 @@ impl LeftOut {
         }
         let is = |place: usize| TABLES[place].file() == name;
         match name {
-            _ if is(at::FEE_GATES) => Self::Everything,
+            _ if is(at::FEE_GATES) || is(at::RESPONSES_AND_CLOCKS) => Self::Everything,
             _ if is(at::FEES) => Self::OpenPeriods,
             _ if is(at::EXPOSURES) => Self::Stands,
             _ if name.starts_with("report/") => Self::Sections,

@@ -1,7 +1,9 @@
 //! The action that would tell a fact again.
 
-use crate::command::{Cancel, CaseAction, Enrol, SendRound, SignConsent};
-use crate::event::{CaseEvent, RoundSent};
+use crate::command::{
+    Cancel, CaseAction, Enrol, ImportReport, NoteReinsertion, SendRound, SignConsent,
+};
+use crate::event::{CaseEvent, RoundSent, SeenBy};
 
 /// The action that tells what an event tells; nothing for what no action tells, and for a report whose list is
 /// not known.
@@ -52,12 +54,28 @@ pub(super) fn action_of(event: CaseEvent) -> Option<CaseAction> {
         CaseEvent::ServiceResumed(_) => CaseAction::ResumeService,
         CaseEvent::ServiceEnded(e) => CaseAction::EndService(e),
         CaseEvent::PeriodClosedWithoutFee(e) => CaseAction::ClosePeriod(e),
-        CaseEvent::ReportImported(_)
-        | CaseEvent::ItemListed(_)
+        CaseEvent::ReportImported(e) => CaseAction::ImportReport(ImportReport {
+            bureau: e.bureau,
+            card_balance: e.card_balance,
+            card_limit: e.card_limit,
+            completes_before: e.completes_before,
+            document: e.document,
+            free_annual: e.free_annual,
+            inquiries: e.inquiries,
+            issued_on: e.issued_on,
+            items: e.items?,
+            score: e.score,
+        }),
+        CaseEvent::ItemReinserted(e) => match e.seen_by {
+            SeenBy::Notice => {
+                CaseAction::NoteReinsertion(NoteReinsertion { bureau: e.bureau, item: e.item })
+            }
+            SeenBy::Response | SeenBy::Import => return None,
+        },
+        CaseEvent::ItemListed(_)
         | CaseEvent::ItemDeleted(_)
         | CaseEvent::ItemCorrected(_)
         | CaseEvent::ItemVerified(_)
-        | CaseEvent::ItemReinserted(_)
         | CaseEvent::FeeEarned(_)
         | CaseEvent::FeeHeld(_)
         | CaseEvent::FeeMarked(_)

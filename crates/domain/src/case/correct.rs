@@ -2,6 +2,7 @@
 
 use super::Case;
 use super::again::action_of;
+use super::announce;
 use super::decide::{Facts, decide};
 use crate::command::{Becomes, CaseAction, Correction};
 use crate::event::{CaseEvent, Event, FactCorrected, FactKind, Reading, RoundSent, WorkOpened};
@@ -49,6 +50,9 @@ pub(crate) fn correct(
         replaces: correction.replaces.reference(),
         said_by: correction.said_by.clone(),
     };
+    // What the new reading broke stays behind it; what it changes of listings is told as against the old one.
+    events.retain(|event| matches!(event, CaseEvent::ExposureFound(_)));
+    events.extend(announce::news(case, facts, &corrected));
     events.insert(0, corrected.into());
     Ok(events)
 }

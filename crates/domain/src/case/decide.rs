@@ -9,7 +9,7 @@ use crate::event::{
     ServiceResumed, StreamId, UtcMicros, WorkOpened,
 };
 use crate::firm::Firm;
-use crate::ids::CaseId;
+use crate::ids::{CaseId, RequestId};
 use crate::judge::{Judge, Matter};
 use crate::refusal::{Reason, Refusal, Violation};
 
@@ -32,6 +32,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) now: UtcMicros,
     /// The last position of the log.
     pub(crate) position: u64,
+    /// The request that tells it.
+    pub(crate) request: RequestId,
 }
 
 impl Facts<'_> {
@@ -299,6 +301,7 @@ fn send_round(
         return Err(facts.refuse(Reason::DateImpossible, "the day is before work opened"));
     }
     let event = round_sent(case, facts, round)?;
+    still_listed(case, round)?;
     let mut violations: Vec<Violation> = too_soon(case, facts).into_iter().collect();
     if case.is_early(facts.on) {
         let detail = "the cancellation days of the agreement are not over".into();
@@ -362,6 +365,30 @@ fn without_basis<'a>(
     )
 }
 
+/// The service disputes nothing that is gone. A round that went out is a fact, whatever was gone by then.
+fn still_listed(case: &Case, round: &SendRound) -> Result<(), Refusal> {
+    let mut violations = Vec::new();
+    for (at, letter) in round.letters.iter().enumerate() {
+        for (n, item) in letter.items.iter().enumerate() {
+            let listing = case.listings.get(&(item.clone(), letter.bureau.clone()));
+            if listing.is_some_and(|listing| !listing.status.may_dispute()) {
+                let detail = format!("{item} is deleted at {}", letter.bureau);
+                violations.push(violation(
+                    "letter",
+                    &format!("letters[{at}].items[{n}]"),
+                    detail,
+                    "",
+                ));
+            }
+        }
+    }
+    if violations.is_empty() {
+        Ok(())
+    } else {
+        Err(Refusal::of(Reason::ReferenceUnknown, violations))
+    }
+}
+
 /// The round as an event, if its letters make sense at all: known bureaus, known listings, none twice.
 fn round_sent(case: &Case, facts: &Facts<'_>, round: &SendRound) -> Result<RoundSent, Refusal> {
     let mut violations = Vec::new();
@@ -389,9 +416,6 @@ fn round_sent(case: &Case, facts: &Facts<'_>, round: &SendRound) -> Result<Round
             }
             match case.listings.get(&(item.clone(), letter.bureau.clone())) {
                 None => refuse(subject(), &format!("no report showed {item} at {}", letter.bureau)),
-                Some(listing) if !listing.status.may_dispute() => {
-                    refuse(subject(), &format!("{item} is deleted at {}", letter.bureau));
-                }
                 Some(_) => {}
             }
         }
@@ -400,12 +424,13 @@ fn round_sent(case: &Case, facts: &Facts<'_>, round: &SendRound) -> Result<Round
         return Err(Refusal::of(Reason::ReferenceUnknown, violations));
     }
     let contact = case.contact_on(facts.on).expect("an enrolment brings a contact");
-    let number = case.rounds.len() + 1;
     Ok(RoundSent {
         completes_before: round.completes_before,
         contact: contact.mark.at.clone(),
         letters: round.letters.clone(),
-        round: u32::try_from(number)
-            .map_err(|_| facts.refuse(Reason::TooLarge, "too many rounds"))?,
+        round: case
+            .rounds_told
+            .checked_add(1)
+            .ok_or_else(|| facts.refuse(Reason::TooLarge, "too many rounds"))?,
     })
 }

@@ -3,17 +3,15 @@
 use std::sync::Arc;
 
 use super::{
-    Achieved, Agreement, Asked, Billing, Cancellation, Case, ComplaintTold, ContactSince,
-    Corrected, EarnedFee, Ended, Enrolment, ExposureSeen, FeeMark, GivenUp, LetterState, Listing,
-    ListingStatus, Mark, Moment, PaperStatus, PaperTold, PauseTurn, ReportSeen, Reports, Round,
-    SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
+    Agreement, Billing, Cancellation, Case, ComplaintTold, ContactSince, Corrected, EarnedFee,
+    Ended, Enrolment, ExposureSeen, FeeMark, GivenUp, Mark, Moment, PaperStatus, PaperTold,
+    PauseTurn, SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
 };
 use crate::event::{
     CaseEvent, ConsentSigned, Contact, Enrolled, ExposureKind, FactCorrected, FeeEarned,
-    ItemListed, MessageLogged, Outcome, PaperKind, Recorded, ReportImported, ResponseReceived,
-    RoundSent, SeenBy,
+    MessageLogged, PaperKind, Recorded, SeenBy,
 };
-use crate::ids::{BureauCode, ItemCode, PaperCode};
+use crate::ids::PaperCode;
 use crate::terms::Work;
 
 impl Case {
@@ -23,7 +21,7 @@ impl Case {
         let request = recorded.request_id;
         if let CaseEvent::FactCorrected(e) = event {
             self.told_last = Some(ToldLast { fact: e.fact.position, request });
-            self.correct(recorded, e);
+            self.correct(&Moment::of(recorded), e);
             return;
         }
         if event.fact().is_some() {
@@ -32,23 +30,22 @@ impl Case {
         self.tell(&Moment::of(recorded), event);
     }
 
-    /// Another reading takes the place of the one in force.
-    fn correct(&mut self, recorded: &Recorded, e: &FactCorrected) {
+    /// Another reading takes the place of the one in force; `told` is the moment of the correction.
+    pub(super) fn correct(&mut self, told: &Moment, e: &FactCorrected) {
         let fact = e.fact.position;
         self.take_back(fact);
         let corrected = Corrected {
             about_another: e.about_another == Some(true),
             kind: e.kind,
-            reading: Mark::of(recorded),
+            reading: told.mark.clone(),
             stands: e.reading.is_some(),
         };
         self.corrected.insert(fact, corrected);
         let Some(reading) = &e.reading else { return };
-        let late = recorded.late_days.is_some();
-        let mark = Mark { at: e.fact.clone(), late, on: reading.occurred_on };
+        let mark = Mark { at: e.fact.clone(), late: told.mark.late, on: reading.occurred_on };
         let (order, request) = match e.order_of {
             Some(request) => (fact, request),
-            None => (recorded.position, recorded.request_id),
+            None => (told.order, told.request),
         };
         self.tell(&Moment { mark, order, request }, &reading.event);
     }
@@ -81,55 +78,29 @@ impl Case {
             CaseEvent::ReportSourceConnected(_) => self.source(true, mark),
             CaseEvent::ReportIdentityFailed(_) => self.source(false, mark),
             CaseEvent::ReportImported(e) => self.imported(e, moment()),
-            CaseEvent::ItemListed(e) => self.listed(e, mark),
-            CaseEvent::BasisAttested(e) => {
-                if let Some(listing) = self.listing_mut(&e.item, &e.bureau) {
-                    listing.basis = Some(e.basis);
-                    // From its first attestation on it may be disputed.
-                    listing.basis_on =
-                        Some(listing.basis_on.map_or(mark.on, |first| first.min(mark.on)));
-                }
+            CaseEvent::ItemListed(e) => {
+                self.announced(&moment(), &e.bureau, &e.item, Some(e), true);
             }
+            CaseEvent::BasisAttested(e) => self.attested(e, moment()),
             CaseEvent::WorkOpened(_) => self.opened = Some(mark),
             CaseEvent::RoundSent(e) => self.sent(e, moment()),
-            CaseEvent::LetterDelivered(e) => {
-                if let Some(letter) = self.letter_mut(e.round, &e.bureau) {
-                    letter.delivered = Some(mark);
-                }
-            }
-            CaseEvent::ClientInformationSent(e) => {
-                if let Some(letter) = self.letter_mut(e.round, &e.bureau) {
-                    letter.information = Some(mark);
-                }
-            }
-            CaseEvent::ResponseReceived(e) => self.answered(e, &mark),
-            CaseEvent::ItemDeleted(e) => {
-                let seen_by = Some(e.seen_by);
-                self.listing_is(&e.item, &e.bureau, (ListingStatus::Deleted, seen_by), mark);
-            }
-            CaseEvent::ItemCorrected(e) => {
-                let seen_by = Some(e.seen_by);
-                self.listing_is(&e.item, &e.bureau, (ListingStatus::Corrected, seen_by), mark);
-            }
-            CaseEvent::ItemVerified(e) => {
-                // Only a bureau's answer verifies.
-                let seen_by = Some(SeenBy::Response);
-                self.listing_is(&e.item, &e.bureau, (ListingStatus::Verified, seen_by), mark);
-            }
-            CaseEvent::ItemReinserted(e) => self.reinserted(&e.item, &e.bureau, e.seen_by, mark),
-            CaseEvent::BureauAsked(e) => self.asked.push(Asked {
-                answered: None,
-                ask: e.ask,
-                bureau: e.bureau.clone(),
-                mark,
-            }),
-            CaseEvent::BureauAnswered(e) => {
-                let open =
-                    |a: &&mut Asked| a.answered.is_none() && a.ask == e.ask && a.bureau == e.bureau;
-                if let Some(asked) = self.asked.iter_mut().find(open) {
-                    asked.answered = Some(mark);
-                }
-            }
+            CaseEvent::LetterDelivered(e) => self.delivered(e.round, &e.bureau, moment()),
+            CaseEvent::ClientInformationSent(e) => self.informed(e.round, &e.bureau, moment()),
+            CaseEvent::ResponseReceived(e) => self.answered(e, moment()),
+            // What a report or an answer comes to is announced behind it.
+            CaseEvent::ItemDeleted(e) => match e.seen_by {
+                SeenBy::Import => self.announced(&moment(), &e.bureau, &e.item, None, false),
+                SeenBy::Response | SeenBy::Notice => self.in_log(&e.item, &e.bureau, true),
+            },
+            CaseEvent::ItemCorrected(e) => self.in_log(&e.item, &e.bureau, false),
+            CaseEvent::ItemVerified(e) => self.in_log(&e.item, &e.bureau, false),
+            CaseEvent::ItemReinserted(e) => match e.seen_by {
+                SeenBy::Notice => self.noticed(&e.item, &e.bureau, moment()),
+                SeenBy::Import => self.announced(&moment(), &e.bureau, &e.item, None, true),
+                SeenBy::Response => self.in_log(&e.item, &e.bureau, false),
+            },
+            CaseEvent::BureauAsked(e) => self.asked_of(e, mark),
+            CaseEvent::BureauAnswered(e) => self.ask_answered(e, mark),
             CaseEvent::ProgressReportSent(e) => {
                 self.did(Work::ProgressReport, e.completes_before, moment());
             }
@@ -285,152 +256,7 @@ impl Case {
         self.take_back_dispute(at);
     }
 
-    fn imported(&mut self, e: &ReportImported, moment: Moment) {
-        let mark = moment.mark.clone();
-        let seen = ReportSeen {
-            card_balance: e.card_balance,
-            card_limit: e.card_limit,
-            free_annual: e.free_annual,
-            inquiries: e.inquiries,
-            issued_on: e.issued_on,
-            mark: mark.clone(),
-            score: e.score.clone(),
-        };
-        match Arc::make_mut(&mut self.reports).get_mut(&e.bureau) {
-            None => {
-                let reports = Reports { first: seen.clone(), latest: seen };
-                Arc::make_mut(&mut self.reports).insert(e.bureau.clone(), Box::new(reports));
-            }
-            Some(reports) if reports.latest.issued_on <= seen.issued_on => reports.latest = seen,
-            Some(_) => {}
-        }
-        self.show_results(&e.bureau, e.issued_on, &mark);
-        self.did(Work::ReportImport, e.completes_before, moment);
-    }
-
-    /// Notes the first report that shows a result long enough after it. An import's own changes
-    /// come after it in the log, so a listing that this report shows again is not a result any more
-    /// by the time anybody asks.
-    fn show_results(&mut self, bureau: &BureauCode, issued_on: calendar::CivilDate, mark: &Mark) {
-        for ((_, at), listing) in Arc::make_mut(&mut self.listings) {
-            let is_shown = |result: &Achieved| {
-                result.shown.is_none()
-                    && issued_on >= calendar::telemarketing_report_from(result.since.on)
-            };
-            if at == bureau
-                && listing.standing_result().is_some_and(is_shown)
-                && let Some(result) = Arc::make_mut(listing).standing_result_mut()
-            {
-                result.shown = Some(mark.clone());
-            }
-        }
-    }
-
-    fn listed(&mut self, e: &ItemListed, mark: Mark) {
-        let listing = Listing {
-            balance: e.balance,
-            basis: None,
-            basis_on: None,
-            delinquent_since: e.delinquent_since,
-            furnisher: e.furnisher.clone(),
-            kind: e.kind,
-            listed: mark.clone(),
-            notice_seen: false,
-            results: Vec::new(),
-            seen_by: Some(SeenBy::Import),
-            since: mark,
-            status: ListingStatus::Listed,
-        };
-        Arc::make_mut(&mut self.listings)
-            .insert((e.item.clone(), e.bureau.clone()), Arc::new(listing));
-    }
-
-    fn listing_mut(&mut self, item: &ItemCode, bureau: &BureauCode) -> Option<&mut Listing> {
-        Arc::make_mut(&mut self.listings)
-            .get_mut(&(item.clone(), bureau.clone()))
-            .map(Arc::make_mut)
-    }
-
-    fn listing_is(
-        &mut self,
-        item: &ItemCode,
-        bureau: &BureauCode,
-        (status, seen_by): (ListingStatus, Option<SeenBy>),
-        mark: Mark,
-    ) {
-        if let Some(listing) = self.listing_mut(item, bureau) {
-            listing.become_status(status, seen_by, mark);
-        }
-    }
-
-    fn reinserted(&mut self, item: &ItemCode, bureau: &BureauCode, seen_by: SeenBy, mark: Mark) {
-        if let Some(listing) = self.listing_mut(item, bureau) {
-            listing.notice_seen = seen_by == SeenBy::Notice;
-            listing.become_status(ListingStatus::Reinserted, Some(seen_by), mark);
-        }
-    }
-
-    fn sent(&mut self, e: &RoundSent, moment: Moment) {
-        let mark = moment.mark.clone();
-        let letters: Vec<LetterState> = e
-            .letters
-            .iter()
-            .map(|letter| LetterState {
-                answered: None,
-                bureau: letter.bureau.clone(),
-                delivered: None,
-                free_report: self.reports.get(&letter.bureau).is_some_and(|r| r.latest.free_annual),
-                information: None,
-                items: letter.items.clone(),
-                mail_class: letter.mail_class,
-                outcomes: Vec::new(),
-                tracking: letter.tracking.clone(),
-            })
-            .collect();
-        for letter in &letters {
-            for item in &letter.items {
-                let in_dispute = (ListingStatus::InDispute, None);
-                self.listing_is(item, &letter.bureau, in_dispute, mark.clone());
-            }
-        }
-        let contact = e.contact.clone();
-        Arc::make_mut(&mut self.rounds).push(Round { contact, letters, mark, number: e.round });
-        self.did(Work::DisputeRound, e.completes_before, moment);
-    }
-
-    fn take_back_dispute(&mut self, position: u64) {
-        let stays = |mark: &Mark| mark.at.position != position;
-        let rounds = Arc::make_mut(&mut self.rounds);
-        rounds.retain(|round| stays(&round.mark));
-        for letter in rounds.iter_mut().flat_map(|round| &mut round.letters) {
-            letter.delivered.take_if(|mark| !stays(mark));
-            letter.information.take_if(|mark| !stays(mark));
-        }
-        self.asked.retain(|asked| stays(&asked.mark));
-    }
-
-    fn letter_mut(&mut self, round: u32, bureau: &BureauCode) -> Option<&mut LetterState> {
-        let round = Arc::make_mut(&mut self.rounds).iter_mut().find(|r| r.number == round)?;
-        round.letters.iter_mut().find(|l| l.bureau == *bureau)
-    }
-
-    /// The answer itself; deletions, corrections and verifications follow as events of their own.
-    fn answered(&mut self, e: &ResponseReceived, mark: &Mark) {
-        if let Some(letter) = self.letter_mut(e.round, &e.bureau) {
-            letter.outcomes.extend(e.outcomes.iter().cloned());
-            letter.answered = Some(mark.clone());
-        }
-        for outcome in &e.outcomes {
-            let status = match outcome.outcome {
-                Outcome::Frivolous => (ListingStatus::Refused, Some(SeenBy::Response)),
-                Outcome::NoAnswer => (ListingStatus::Unanswered, None),
-                Outcome::Deleted | Outcome::Corrected | Outcome::Verified => continue,
-            };
-            self.listing_is(&outcome.item, &e.bureau, status, mark.clone());
-        }
-    }
-
-    fn did(&mut self, work: Work, completes_before: Option<bool>, moment: Moment) {
+    pub(super) fn did(&mut self, work: Work, completes_before: Option<bool>, moment: Moment) {
         let completes_before = completes_before.unwrap_or(false);
         let done = WorkDone { completes_before, moment, work };
         insert(&mut self.work, done, |known| &known.moment);

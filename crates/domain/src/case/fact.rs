@@ -1,12 +1,11 @@
 //! Facts about a case: refused only if they make no sense, never for being unlawful.
 
-use super::decide::{Facts, REPORT_ITEMS_MAX, one};
-use super::{Case, LetterState, Listing, ListingStatus, PaperStatus, PauseTurn, Round, Turn};
-use crate::command::{CaseAction, ImportReport, NoteReinsertion};
+use super::decide::{Facts, one};
+use super::{Case, LetterState, Listing, PaperStatus, PauseTurn, Round, Turn, announce};
+use crate::command::CaseAction;
 use crate::event::{
-    BureauAsked, CaseEvent, ExposureFound, ExposureKind, IdentityPaperReceived, ItemCorrected,
-    ItemDeleted, ItemListed, ItemReinserted, ItemVerified, Outcome, PeriodClosedWithoutFee,
-    ReportImported, ResponseReceived, SeenBy,
+    BureauAsked, CaseEvent, ExposureFound, ExposureKind, IdentityPaperReceived,
+    PeriodClosedWithoutFee,
 };
 use crate::ids::{BureauCode, PaperCode};
 use crate::money::Money;
@@ -33,14 +32,14 @@ pub(super) fn decide(
         }
         CaseAction::ReportSourceConnected(e) => Ok(one(e.clone())),
         CaseAction::ReportIdentityFailed(e) => Ok(one(e.clone())),
-        CaseAction::ImportReport(import) => imported(case, facts, import),
+        CaseAction::ImportReport(import) => announce::imported(case, facts, import),
         CaseAction::AttestBasis(e) => {
             listing(case, facts, &e.bureau, &e.item)?;
             Ok(one(e.clone()))
         }
         CaseAction::LetterDelivered(e) => {
             let (round, letter) = letter(case, facts, e.round, &e.bureau)?;
-            if letter.delivered.is_some() {
+            if letter.delivery().is_some() {
                 return Err(
                     facts.refuse(Reason::AlreadyRecorded, "the delivery was recorded before")
                 );
@@ -50,28 +49,18 @@ pub(super) fn decide(
         }
         CaseAction::ClientInformationSent(e) => {
             let (round, letter) = letter(case, facts, e.round, &e.bureau)?;
-            if letter.information.is_some() {
-                return Err(Refusal::citing(
-                    Reason::AlreadyRecorded,
-                    facts.subject(),
-                    "the reinvestigation is extended once",
-                    "15 USC 1681i(a)(1)(B)",
-                ));
+            if letter.information.iter().any(|known| known.on() == facts.on) {
+                let detail = "this information was recorded before";
+                return Err(facts.refuse(Reason::AlreadyRecorded, detail));
             }
             after_sending(facts, round)?;
             Ok(one(e.clone()))
         }
-        CaseAction::ReceiveResponse(e) => answered(case, facts, e),
-        CaseAction::NoteReinsertion(e) => reinserted(case, facts, e),
+        CaseAction::ReceiveResponse(e) => announce::answered(case, facts, e),
+        CaseAction::NoteReinsertion(e) => announce::reinserted(case, facts, e),
         CaseAction::BureauAsked(e) => asked(case, facts, e),
         CaseAction::BureauAnswered(e) => {
-            let open = case.asked.iter().any(|a| {
-                a.answered.is_none()
-                    && a.ask == e.ask
-                    && a.bureau == e.bureau
-                    && a.mark.on <= facts.on
-            });
-            if open {
+            if case.asked.iter().any(|asked| asked.is_met_by(e.ask, &e.bureau, facts.on)) {
                 Ok(one(e.clone()))
             } else {
                 Err(facts.unknown("an open request of this kind"))
@@ -157,7 +146,7 @@ fn waiting_paper(case: &Case, facts: &Facts<'_>, code: &PaperCode) -> Result<(),
     }
 }
 
-fn bureau(facts: &Facts<'_>, code: &BureauCode) -> Result<(), Refusal> {
+pub(super) fn bureau(facts: &Facts<'_>, code: &BureauCode) -> Result<(), Refusal> {
     if facts.firm.bureaus.contains_key(code) {
         Ok(())
     } else {
@@ -165,7 +154,7 @@ fn bureau(facts: &Facts<'_>, code: &BureauCode) -> Result<(), Refusal> {
     }
 }
 
-fn listing<'a>(
+pub(super) fn listing<'a>(
     case: &'a Case,
     facts: &Facts<'_>,
     bureau: &BureauCode,
@@ -177,7 +166,7 @@ fn listing<'a>(
         .ok_or_else(|| facts.unknown(&format!("the listing of {item} at {bureau}")))
 }
 
-fn letter<'a>(
+pub(super) fn letter<'a>(
     case: &'a Case,
     facts: &Facts<'_>,
     round: u32,
@@ -187,7 +176,7 @@ fn letter<'a>(
         .ok_or_else(|| facts.unknown(&format!("the letter of round {round} to {bureau}")))
 }
 
-fn after_sending(facts: &Facts<'_>, round: &Round) -> Result<(), Refusal> {
+pub(super) fn after_sending(facts: &Facts<'_>, round: &Round) -> Result<(), Refusal> {
     if facts.on < round.mark.on {
         let detail =
             format!("round {} went out on {}, after the day given", round.number, round.mark.on);
@@ -196,186 +185,12 @@ fn after_sending(facts: &Facts<'_>, round: &Round) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// A report and what it changes. An import older than the latest one of its bureau shows the past
-/// and changes no listing.
-fn imported(
-    case: &Case,
-    facts: &Facts<'_>,
-    import: &ImportReport,
-) -> Result<Vec<CaseEvent>, Refusal> {
-    bureau(facts, &import.bureau)?;
-    if import.issued_on > facts.on {
-        return Err(
-            facts.refuse(Reason::DateImpossible, "issued_on is after the day of the import")
-        );
-    }
-    if import.items.len() > REPORT_ITEMS_MAX {
-        return Err(facts
-            .refuse(Reason::TooLarge, format!("a report has at most {REPORT_ITEMS_MAX} items")));
-    }
-    let mut codes: Vec<_> = import.items.iter().map(|seen| &seen.item).collect();
-    codes.sort_unstable();
-    if codes.windows(2).any(|pair| pair[0] == pair[1]) {
-        return Err(facts.refuse(Reason::ValueRefused, "an item stands on the report twice"));
-    }
-    let mut events = one(ReportImported {
-        bureau: import.bureau.clone(),
-        card_balance: import.card_balance,
-        card_limit: import.card_limit,
-        completes_before: import.completes_before,
-        document: import.document,
-        free_annual: import.free_annual,
-        inquiries: import.inquiries,
-        issued_on: import.issued_on,
-        listings: u32::try_from(import.items.len()).unwrap_or(u32::MAX),
-        score: import.score.clone(),
-    });
-    let latest = case.reports.get(&import.bureau).map(|r| r.latest.issued_on);
-    if latest.is_none_or(|latest| latest <= import.issued_on) {
-        events.extend(seen(case, import));
-        events.extend(gone(case, import));
-    }
-    Ok(events)
-}
-
-/// New listings, and deleted ones that are back.
-fn seen(case: &Case, import: &ImportReport) -> Vec<CaseEvent> {
-    let change = |item: &crate::command::ItemSeen| -> Option<CaseEvent> {
-        match case.listings.get(&(item.item.clone(), import.bureau.clone())) {
-            None => Some(
-                ItemListed {
-                    balance: item.balance,
-                    bureau: import.bureau.clone(),
-                    delinquent_since: item.delinquent_since,
-                    furnisher: item.furnisher.clone(),
-                    item: item.item.clone(),
-                    kind: item.kind,
-                }
-                .into(),
-            ),
-            Some(known) if known.status == ListingStatus::Deleted => Some(
-                ItemReinserted {
-                    bureau: import.bureau.clone(),
-                    item: item.item.clone(),
-                    seen_by: SeenBy::Import,
-                }
-                .into(),
-            ),
-            Some(_) => None,
-        }
-    };
-    import.items.iter().filter_map(change).collect()
-}
-
-/// Listings that are gone without a letter: deletions all the same.
-fn gone(case: &Case, import: &ImportReport) -> Vec<CaseEvent> {
-    case.listings
-        .iter()
-        .filter(|((_, at), known)| *at == import.bureau && known.status != ListingStatus::Deleted)
-        .filter(|((item, _), _)| !import.items.iter().any(|seen| seen.item == *item))
-        .map(|((item, at), _)| {
-            ItemDeleted { bureau: at.clone(), item: item.clone(), seen_by: SeenBy::Import }.into()
-        })
-        .collect()
-}
-
-fn answered(
-    case: &Case,
-    facts: &Facts<'_>,
-    e: &ResponseReceived,
-) -> Result<Vec<CaseEvent>, Refusal> {
-    let (round, letter) = letter(case, facts, e.round, &e.bureau)?;
-    after_sending(facts, round)?;
-    if e.outcomes.is_empty() {
-        return Err(facts.refuse(Reason::ValueRefused, "a response has at least one outcome"));
-    }
-    let mut events = one(e.clone());
-    for (at, outcome) in e.outcomes.iter().enumerate() {
-        let item = &outcome.item;
-        if !letter.items.contains(item) {
-            return Err(facts
-                .unknown(&format!("{item} in the letter of round {} to {}", e.round, e.bureau)));
-        }
-        // That nothing came was the firm's own note: an answer counts all the same.
-        let heard = letter.outcomes.iter().filter(|known| known.outcome != Outcome::NoAnswer);
-        if heard.chain(&e.outcomes[..at]).any(|known| known.item == *item) {
-            return Err(
-                facts.refuse(Reason::AlreadyRecorded, format!("{item} was answered before"))
-            );
-        }
-        if outcome.outcome == Outcome::NoAnswer {
-            not_before_due(facts, round, letter)?;
-        }
-        let status = listing(case, facts, &e.bureau, item)?.status;
-        events.extend(outcome_event(e, item, outcome.outcome, status));
-    }
-    Ok(events)
-}
-
-/// "No answer" is a result only once the reinvestigation's last day is over.
-fn not_before_due(facts: &Facts<'_>, round: &Round, letter: &LetterState) -> Result<(), Refusal> {
-    let transit = facts.firm.registered.as_ref().map_or(0, |firm| firm.transit_days);
-    let due = letter.due_on(round.mark.on, transit);
-    if facts.on <= due {
-        return Err(Refusal::citing(
-            Reason::DateImpossible,
-            facts.subject(),
-            format!("{} has until {due} to answer", letter.bureau),
-            "15 USC 1681i(a)(1)",
-        ));
-    }
-    Ok(())
-}
-
-fn outcome_event(
-    e: &ResponseReceived,
-    item: &crate::ids::ItemCode,
-    outcome: Outcome,
-    status: ListingStatus,
-) -> Option<CaseEvent> {
-    let (bureau, item, seen_by) = (e.bureau.clone(), item.clone(), SeenBy::Response);
-    match outcome {
-        // An import may have shown the deletion before the letter came.
-        Outcome::Deleted if status == ListingStatus::Deleted => None,
-        Outcome::Deleted => Some(ItemDeleted { bureau, item, seen_by }.into()),
-        Outcome::Corrected => Some(ItemCorrected { bureau, item, seen_by }.into()),
-        Outcome::Verified => Some(ItemVerified { bureau, item }.into()),
-        Outcome::Frivolous | Outcome::NoAnswer => None,
-    }
-}
-
-fn reinserted(
-    case: &Case,
-    facts: &Facts<'_>,
-    e: &NoteReinsertion,
-) -> Result<Vec<CaseEvent>, Refusal> {
-    let known = listing(case, facts, &e.bureau, &e.item)?;
-    match known.status {
-        ListingStatus::Reinserted if known.notice_seen => {
-            Err(facts.refuse(Reason::AlreadyRecorded, "the notice was recorded before"))
-        }
-        ListingStatus::Deleted | ListingStatus::Reinserted => Ok(one(ItemReinserted {
-            bureau: e.bureau.clone(),
-            item: e.item.clone(),
-            seen_by: SeenBy::Notice,
-        })),
-        ListingStatus::Listed
-        | ListingStatus::InDispute
-        | ListingStatus::Corrected
-        | ListingStatus::Verified
-        | ListingStatus::Refused
-        | ListingStatus::Unanswered => Err(facts.refuse(
-            Reason::StateRefuses,
-            format!("only a deleted listing can come back; {} is {}", e.item, known.status),
-        )),
-    }
-}
-
 fn asked(case: &Case, facts: &Facts<'_>, e: &BureauAsked) -> Result<Vec<CaseEvent>, Refusal> {
     bureau(facts, &e.bureau)?;
-    let open = |a: &super::Asked| a.answered.is_none() && a.ask == e.ask && a.bureau == e.bureau;
-    if case.asked.iter().any(open) {
-        return Err(facts.refuse(Reason::AlreadyRecorded, "the same request is open already"));
+    let is_same =
+        |a: &super::Asked| a.mark.on == facts.on && a.ask == e.ask && a.bureau == e.bureau;
+    if case.asked.iter().any(is_same) {
+        return Err(facts.refuse(Reason::AlreadyRecorded, "the same request was recorded before"));
     }
     let mut events = one(e.clone());
     if case.agreement().is_none() {

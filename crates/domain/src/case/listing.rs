@@ -1,13 +1,13 @@
 //! One item at one bureau, with a fate of its own.
 
+use std::sync::Arc;
+
 use calendar::CivilDate;
 use calendar::obsolescence::{ObsoleteKind, must_not_report_from};
 
-use super::Mark;
+use super::{Mark, Moment};
 use crate::codec::{codes, record};
-use crate::event::{Basis, ItemKind, SeenBy};
-use crate::money::Money;
-use crate::value::Text;
+use crate::event::{Basis, ItemKind, ItemSeen, SeenBy};
 
 codes! {
     /// Where a listing stands.
@@ -36,22 +36,32 @@ impl ListingStatus {
     pub const fn may_dispute(self) -> bool {
         !matches!(self, Self::Deleted)
     }
+}
 
-    /// Whether this is a result the client was promised.
-    pub const fn is_result(self) -> bool {
-        matches!(self, Self::Deleted | Self::Corrected)
+codes! {
+    /// What was achieved.
+    pub enum Achievement {
+        /// A deletion.
+        Deleted = "deleted",
+        /// A correction.
+        Corrected = "corrected",
     }
 }
 
 record! {
     /// A deletion or a correction, for as long as it stood.
     pub struct Achieved {
+        /// How it is known.
+        seen_by: SeenBy,
         /// The report that shows it, issued more than six months after it (16 CFR 310.4(a)(2)(ii)).
         shown: Option<Mark>,
         /// When it came about.
         since: Mark,
-        /// What undid it: the listing came back, or another result took its place. A new dispute undoes nothing.
+        /// What undid it: the listing came back, a report shows it as before, or another result took its
+        /// place. A new dispute undoes nothing.
         undone: Option<Mark>,
+        /// Which.
+        what: Achievement,
     }
 }
 
@@ -63,26 +73,65 @@ impl Achieved {
 }
 
 record! {
-    /// A listing.
+    /// A deleted listing that came back (15 USC 1681i(a)(5)(B)).
+    pub struct Reinsertion {
+        /// The bureau's notice.
+        notice: Option<Mark>,
+        /// How it came to be known first.
+        seen_by: SeenBy,
+        /// When it was there again.
+        since: Mark,
+    }
+}
+
+record! {
+    /// The client's word on why a listing is wrong.
+    pub struct BasisTold {
+        /// The basis.
+        basis: Basis,
+        /// Whether it came with the client's own words.
+        has_statement: bool,
+        /// The event.
+        moment: Moment,
+    }
+}
+
+record! {
+    /// What is told of one listing alone.
+    #[derive(Default)]
+    pub struct OfListing {
+        /// Bases, by their days.
+        bases: Vec<BasisTold>,
+        /// Whether it was gone by the order of the log. Lists of reports that older events do not hold
+        /// follow from this, and nothing else does.
+        is_gone_in_log: bool,
+        /// The bureau's notices that it came back, by their days.
+        notices: Vec<Moment>,
+    }
+}
+
+impl OfListing {
+    /// Whether anything is told.
+    pub(super) fn is_told(&self) -> bool {
+        !self.bases.is_empty() || !self.notices.is_empty()
+    }
+}
+
+record! {
+    /// A listing: what is told of it, and what follows from that and from reports, letters and answers.
     pub struct Listing {
-        /// Balance shown.
-        balance: Option<Money>,
-        /// Why the client says it is wrong.
+        /// Why the client says it is wrong: the latest basis.
         basis: Option<Basis>,
         /// The day on which a basis was first attested.
         basis_on: Option<CivilDate>,
-        /// When the delinquency or case began.
-        delinquent_since: Option<CivilDate>,
-        /// Who reports it.
-        furnisher: Text,
-        /// What it is.
-        kind: ItemKind,
+        /// When a report first showed it.
+        listed: Mark,
+        /// Every time it came back, the latest last.
+        reinsertions: Vec<Reinsertion>,
         /// Every result there was, the latest last.
         results: Vec<Achieved>,
-        /// When it was first seen.
-        listed: Mark,
-        /// Whether the bureau's notice of a reinsertion was seen.
-        notice_seen: bool,
+        /// As the latest report shows it that does.
+        seen: Arc<ItemSeen>,
         /// How the latest change of status came to be known; nothing if a letter of the firm or a
         /// day that passed made it.
         seen_by: Option<SeenBy>,
@@ -90,6 +139,8 @@ record! {
         since: Mark,
         /// Where it stands.
         status: ListingStatus,
+        /// What is told of it alone.
+        told: OfListing,
     }
 }
 
@@ -97,35 +148,14 @@ impl Listing {
     /// First day on which it may not be reported any more (15 USC 1681c(a)), if its beginning is known. That
     /// is a basis by itself.
     pub fn obsolete_from(&self) -> Option<CivilDate> {
-        let kind = match self.kind {
+        let kind = match self.seen.kind {
             ItemKind::Collection | ItemKind::ChargeOff => ObsoleteKind::CollectionOrChargeOff,
             ItemKind::Bankruptcy => ObsoleteKind::Bankruptcy,
             ItemKind::LatePayments | ItemKind::PublicRecord => ObsoleteKind::OtherAdverse,
             // The statute does not speak of inquiries.
             ItemKind::Inquiry => return None,
         };
-        Some(must_not_report_from(kind, self.delinquent_since?))
-    }
-
-    /// Moves to a status; a proof of an earlier result falls away with it.
-    pub(super) fn become_status(
-        &mut self,
-        status: ListingStatus,
-        seen_by: Option<SeenBy>,
-        mark: Mark,
-    ) {
-        if (status.is_result() || status == ListingStatus::Reinserted)
-            && let Some(standing) = self.standing_result_mut()
-        {
-            standing.undone = Some(mark.clone());
-        }
-        if status.is_result() {
-            let since = mark.clone();
-            self.results.push(Achieved { shown: None, since, undone: None });
-        }
-        self.status = status;
-        self.seen_by = seen_by;
-        self.since = mark;
+        Some(must_not_report_from(kind, self.seen.delinquent_since?))
     }
 
     /// The result that stands, if one does.
@@ -133,7 +163,14 @@ impl Listing {
         self.results.last().filter(|result| result.undone.is_none())
     }
 
-    pub(super) fn standing_result_mut(&mut self) -> Option<&mut Achieved> {
-        self.results.last_mut().filter(|result| result.undone.is_none())
+    /// Whether the bureau's notice of the latest reinsertion was seen.
+    pub fn notice_seen(&self) -> bool {
+        self.reinsertions.last().is_some_and(|back| back.notice.is_some())
+    }
+
+    /// The first time that it came back without the bureau's notice, while it is there.
+    pub fn back_without_notice(&self) -> Option<&Reinsertion> {
+        let is_there = self.status != ListingStatus::Deleted;
+        self.reinsertions.iter().find(|back| is_there && back.notice.is_none())
     }
 }

@@ -1,15 +1,19 @@
 //! A case folded: everything that decisions, gates and read models need to know of one client.
 
 mod again;
+mod announce;
 mod correct;
 mod decide;
+mod dispute;
 mod evolve;
 mod fact;
 mod listing;
 mod readiness;
+mod report;
 mod retention;
 mod round;
 mod standing;
+mod story;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -19,15 +23,18 @@ use calendar::{CivilDate, PeriodRule, Zone};
 pub(crate) use correct::correct;
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
-pub use listing::{Achieved, Listing, ListingStatus};
+pub use listing::{
+    Achieved, Achievement, BasisTold, Listing, ListingStatus, OfListing, Reinsertion,
+};
 pub use readiness::{Readiness, Step, StepDone};
+pub use report::{ItemList, ReportSeen, Reports};
 pub use retention::Retained;
-pub use round::{Asked, LetterState, Round, RunningClock};
+pub use round::{Answer, AskAnswered, Asked, LetterState, Round, RunningClock};
 
 use crate::codec::{codes, record};
 use crate::event::{
     Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeHeld, FeeMarked, PaperKind,
-    Recorded, Score, WorkEvidence,
+    Recorded, WorkEvidence,
 };
 use crate::ids::{AccountId, BureauCode, ItemCode, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
@@ -308,36 +315,6 @@ record! {
 }
 
 record! {
-    /// A bureau's report as imported.
-    pub struct ReportSeen {
-        /// Sum of card balances.
-        card_balance: Option<Money>,
-        /// Sum of card limits.
-        card_limit: Option<Money>,
-        /// Whether it is the free annual report.
-        free_annual: bool,
-        /// Hard inquiries.
-        inquiries: u16,
-        /// The day the bureau issued it.
-        issued_on: CivilDate,
-        /// The event.
-        mark: Mark,
-        /// The score.
-        score: Option<Score>,
-    }
-}
-
-record! {
-    /// The first and the latest report of a bureau: scores then and now.
-    pub struct Reports {
-        /// The first.
-        first: ReportSeen,
-        /// The latest.
-        latest: ReportSeen,
-    }
-}
-
-record! {
     /// A piece of work done.
     pub struct WorkDone {
         /// Whether its record says that it completes the period before its day.
@@ -414,8 +391,10 @@ record! {
         acknowledged: Vec<Moment>,
         /// Agreements, by the day of signing.
         agreements: Arc<Vec<Agreement>>,
-        /// What bureaus were asked, with clocks of their own.
+        /// What bureaus were asked, with clocks of their own, by their days.
         asked: Vec<Asked>,
+        /// What they did of it, by their days.
+        asks_answered: Vec<AskAnswered>,
         /// When periods end.
         billing: Vec<Billing>,
         /// Cancellations.
@@ -455,13 +434,17 @@ record! {
         /// Beginnings and ends of pauses.
         pauses: Vec<PauseTurn>,
         /// Reports, by bureau.
-        reports: Arc<BTreeMap<BureauCode, Box<Reports>>>,
-        /// Rounds, oldest first.
+        reports: Arc<BTreeMap<BureauCode, Reports>>,
+        /// Rounds, by their days.
         rounds: Arc<Vec<Round>>,
+        /// The highest number that a round was given.
+        rounds_told: u32,
         /// What was told of the report source, by its days.
         sources: Vec<SourceTold>,
         /// The fact told last.
         told_last: Option<ToldLast>,
+        /// What is told of listings that no report shows: one that did was taken back.
+        unlisted: BTreeMap<(ItemCode, BureauCode), OfListing>,
         /// Events folded.
         version: u64,
         /// Promised kinds of work done, by their days.

@@ -72,7 +72,7 @@ impl Case {
             Step::PhotoId => self.paper_since(PaperKind::PhotoId),
             Step::Residence => self.paper_since(PaperKind::Residence),
             Step::ReportSource => self.source_connected().map(|mark| mark.on),
-            Step::FirstReport => self.reports.values().map(|r| r.first.mark.on).min(),
+            Step::FirstReport => self.reports.values().map(super::Reports::imported_on).min(),
         }
     }
 

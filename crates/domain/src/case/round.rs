@@ -2,30 +2,40 @@
 
 use calendar::{BusinessCalendar, CivilDate, Clock};
 
-use super::{Case, Listing, ListingStatus, Mark};
+use super::{Case, Mark, Moment, Reinsertion};
 use crate::codec::record;
-use crate::event::{Ask, EventRef, ItemOutcome, MailClass};
-use crate::ids::{BureauCode, ItemCode, TrackingCode};
+use crate::event::{Ask, EventRef, ItemOutcome, MailClass, Outcome};
+use crate::ids::{BureauCode, ItemCode, RequestId, TrackingCode};
+
+record! {
+    /// A bureau's answer to a letter, or the firm's note that none came.
+    pub struct Answer {
+        /// The day on which the bureau determined that a dispute is frivolous, where it says so.
+        determined_on: Option<CivilDate>,
+        /// The event.
+        moment: Moment,
+        /// What was answered, listing by listing.
+        outcomes: Vec<ItemOutcome>,
+    }
+}
 
 record! {
     /// A letter and what became of it.
     pub struct LetterState {
-        /// The bureau's latest answer.
-        answered: Option<Mark>,
+        /// Answers, by their days.
+        answers: Vec<Answer>,
         /// The bureau.
         bureau: BureauCode,
-        /// The delivery scan.
-        delivered: Option<Mark>,
+        /// Delivery scans, by their days. The first counts.
+        delivered: Vec<Moment>,
         /// Whether the dispute follows the free annual report: 45 days (15 USC 1681j(a)(3)).
         free_report: bool,
-        /// Relevant information the client sent in the 30 days.
-        information: Option<Mark>,
+        /// Relevant information the client sent, by its days.
+        information: Vec<Moment>,
         /// The listings disputed.
         items: Vec<ItemCode>,
         /// How it travelled.
         mail_class: MailClass,
-        /// What was answered, listing by listing.
-        outcomes: Vec<ItemOutcome>,
         /// Tracking number.
         tracking: Option<TrackingCode>,
     }
@@ -40,8 +50,10 @@ record! {
         letters: Vec<LetterState>,
         /// The event.
         mark: Mark,
-        /// Counted from 1.
+        /// Its number, a label: counted from 1 in the order of telling, and never given twice.
         number: u32,
+        /// The request that told it.
+        request: RequestId,
     }
 }
 
@@ -55,6 +67,25 @@ record! {
         /// The bureau.
         bureau: BureauCode,
         /// The event; its date is the bureau's receipt.
+        mark: Mark,
+    }
+}
+
+impl Asked {
+    /// Whether it is open for what a bureau did on a day.
+    pub(super) fn is_met_by(&self, ask: Ask, bureau: &BureauCode, on: CivilDate) -> bool {
+        self.answered.is_none() && self.ask == ask && self.bureau == *bureau && self.mark.on <= on
+    }
+}
+
+record! {
+    /// What was asked of a bureau was done.
+    pub struct AskAnswered {
+        /// What.
+        ask: Ask,
+        /// The bureau.
+        bureau: BureauCode,
+        /// The event.
         mark: Mark,
     }
 }
@@ -80,10 +111,51 @@ pub struct RunningClock {
     pub started_on: CivilDate,
 }
 
+impl RunningClock {
+    /// By how many days it was met too late.
+    pub fn days_late(&self) -> Option<u32> {
+        let late = self.done_on?.signed_duration_since(self.due_on).num_days();
+        u32::try_from(late).ok().filter(|days| *days > 0)
+    }
+}
+
 impl LetterState {
+    /// The delivery scan.
+    pub fn delivery(&self) -> Option<&Mark> {
+        self.delivered.first().map(|moment| &moment.mark)
+    }
+
+    /// The client's information that extends the reinvestigation, once.
+    pub fn extension(&self) -> Option<&Mark> {
+        self.information.first().map(|moment| &moment.mark)
+    }
+
+    /// What bureaus answered: not the firm's own notes that nothing came.
+    fn heard(&self) -> impl DoubleEndedIterator<Item = (&Mark, &ItemOutcome)> {
+        let outcomes = self.answers.iter().flat_map(|answer| {
+            answer.outcomes.iter().map(move |outcome| (&answer.moment.mark, outcome))
+        });
+        outcomes.filter(|(_, said)| said.outcome != Outcome::NoAnswer)
+    }
+
+    /// The bureau's latest answer.
+    pub fn answered(&self) -> Option<&Mark> {
+        self.heard().next_back().map(|(mark, _)| mark)
+    }
+
+    /// What was answered, listing by listing: the latest of each; a note that nothing came only where nothing did.
+    pub fn outcomes(&self) -> Vec<&ItemOutcome> {
+        let all = || self.answers.iter().flat_map(|answer| &answer.outcomes);
+        let of = |item: &ItemCode| {
+            let heard = self.heard().rev().map(|(_, said)| said).find(|said| said.item == *item);
+            heard.or_else(|| all().find(|said| said.item == *item))
+        };
+        self.items.iter().filter_map(of).collect()
+    }
+
     /// The day the bureau received it, and whether that is an estimate.
     pub fn received_on(&self, sent_on: CivilDate, transit_days: u16) -> (CivilDate, bool) {
-        match (&self.delivered, self.mail_class) {
+        match (self.delivery(), self.mail_class) {
             (Some(mark), _) => (mark.on, false),
             (None, MailClass::Portal | MailClass::Fax) => (sent_on, true),
             (None, MailClass::FirstClass | MailClass::Certified) => {
@@ -100,9 +172,9 @@ impl LetterState {
         }
         let in_time = |mark: &Mark| {
             mark.on <= Clock::Reinvestigation.due_on(received_on)
-                && self.answered.as_ref().is_none_or(|answer| mark.on <= answer.on)
+                && self.answered().is_none_or(|answer| mark.on <= answer.on)
         };
-        match &self.information {
+        match self.extension() {
             Some(mark) if in_time(mark) => Clock::ReinvestigationExtended,
             _ => Clock::Reinvestigation,
         }
@@ -114,9 +186,22 @@ impl LetterState {
         self.clock(received).due_on(received)
     }
 
-    /// Whether every listing in it has an outcome.
-    pub fn is_answered(&self) -> bool {
-        self.items.iter().all(|item| self.outcomes.iter().any(|o| o.item == *item))
+    /// The day from which every listing in it was answered by the bureau. That the firm noted that nothing came
+    /// answers nothing.
+    pub fn answered_on(&self) -> Option<CivilDate> {
+        let first = |item: &ItemCode| {
+            let mut heard = self.heard();
+            heard.find(|(_, said)| said.item == *item).map(|(mark, _)| mark.on)
+        };
+        let days: Option<Vec<CivilDate>> = self.items.iter().map(first).collect();
+        days?.into_iter().max()
+    }
+
+    /// The day from which nobody waits for more: the bureau answered every listing in it, or the firm noted that
+    /// nothing came.
+    pub fn settled_on(&self) -> Option<CivilDate> {
+        let latest = self.answers.last().map(|answer| answer.moment.on());
+        latest.filter(|_| self.outcomes().len() == self.items.len())
     }
 }
 
@@ -133,14 +218,16 @@ impl Case {
         for round in self.rounds.iter() {
             for letter in &round.letters {
                 clocks.extend(letter_clocks(round, letter, transit_days));
+                let frivolous = letter.answers.iter();
+                clocks
+                    .extend(frivolous.filter_map(|answer| frivolous_clock(round, letter, answer)));
             }
         }
         clocks.extend(self.asked.iter().map(asked_clock));
-        clocks.extend(
-            self.listings
-                .iter()
-                .filter_map(|((item, bureau), listing)| reinsertion_clock(item, bureau, listing)),
-        );
+        clocks.extend(self.listings.iter().flat_map(|((item, bureau), listing)| {
+            let back = listing.reinsertions.iter();
+            back.map(move |back| reinsertion_clock(item, bureau, back))
+        }));
         clocks
     }
 }
@@ -150,7 +237,7 @@ fn letter_clocks(round: &Round, letter: &LetterState, transit_days: u16) -> [Run
     let (started_on, estimated) = letter.received_on(round.mark.on, transit_days);
     let clock = letter.clock(started_on);
     let due_on = clock.due_on(started_on);
-    let done_on = letter.answered.as_ref().filter(|_| letter.is_answered()).map(|mark| mark.on);
+    let done_on = letter.answered_on();
     let reinvestigation = RunningClock {
         bureau: letter.bureau.clone(),
         clock,
@@ -187,20 +274,33 @@ fn asked_clock(asked: &Asked) -> RunningClock {
     }
 }
 
-/// A reinsertion that only an import shows: the bureau owed a notice (15 USC 1681i(a)(5)(B)(ii)).
-fn reinsertion_clock(
-    item: &ItemCode,
-    bureau: &BureauCode,
-    listing: &Listing,
-) -> Option<RunningClock> {
-    (listing.status == ListingStatus::Reinserted).then(|| RunningClock {
+/// A dispute found frivolous: the bureau says so in five business days of its determination
+/// (15 USC 1681i(a)(3)(B)). The answer is that notice; without the day of the determination no clock is known.
+fn frivolous_clock(round: &Round, letter: &LetterState, answer: &Answer) -> Option<RunningClock> {
+    let is_refused = |said: &ItemOutcome| said.outcome == Outcome::Frivolous;
+    let started_on = answer.determined_on.filter(|_| answer.outcomes.iter().any(is_refused))?;
+    Some(RunningClock {
+        bureau: letter.bureau.clone(),
+        clock: Clock::FrivolousNotice,
+        done_on: Some(answer.moment.on()),
+        due_on: Clock::FrivolousNotice.due_on(started_on),
+        estimated: false,
+        item: None,
+        round: Some(round.number),
+        started_on,
+    })
+}
+
+/// A reinsertion: the bureau owes a notice (15 USC 1681i(a)(5)(B)(ii)).
+fn reinsertion_clock(item: &ItemCode, bureau: &BureauCode, back: &Reinsertion) -> RunningClock {
+    RunningClock {
         bureau: bureau.clone(),
         clock: Clock::ReinsertionNotice,
-        done_on: listing.notice_seen.then_some(listing.since.on),
-        due_on: Clock::ReinsertionNotice.due_on(listing.since.on),
+        done_on: back.notice.as_ref().map(|notice| notice.on),
+        due_on: Clock::ReinsertionNotice.due_on(back.since.on),
         estimated: true,
         item: Some(item.clone()),
         round: None,
-        started_on: listing.since.on,
-    })
+        started_on: back.since.on,
+    }
 }

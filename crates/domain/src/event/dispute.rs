@@ -35,6 +35,22 @@ record! {
 }
 
 record! {
+    /// One negative listing on a report, with its values.
+    pub struct ItemSeen {
+        /// Balance shown.
+        balance: Option<Money>,
+        /// When the delinquency or case that the clock of 15 USC 1681c runs from began.
+        delinquent_since: Option<CivilDate>,
+        /// Who reports it.
+        furnisher: Text,
+        /// The item.
+        item: ItemCode,
+        /// What it is.
+        kind: ItemKind,
+    }
+}
+
+record! {
     /// A bureau's report was imported.
     pub struct ReportImported {
         /// The bureau.
@@ -53,7 +69,9 @@ record! {
         inquiries: u16,
         /// The day the bureau issued it.
         issued_on: CivilDate,
-        /// Negative listings on it.
+        /// Every negative listing on it. Older events have none: their list follows from the order of the log.
+        items: Option<Vec<ItemSeen>>,
+        /// How many they are.
         listings: u32,
         /// The score.
         score: Option<Score>,
@@ -237,6 +255,9 @@ record! {
     pub struct ResponseReceived {
         /// The bureau.
         bureau: BureauCode,
+        /// The day on which the bureau determined that a dispute is frivolous, where it says so
+        /// (15 USC 1681i(a)(3)(B)).
+        determined_on: Option<CivilDate>,
         /// The scanned answer.
         document: Option<DocumentHash>,
         /// Outcomes, listing by listing.

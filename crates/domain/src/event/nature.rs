@@ -1,6 +1,6 @@
 //! What kinds of events a case has: what happened, what was decided, what was concluded.
 
-use super::CaseEvent;
+use super::{CaseEvent, SeenBy};
 use crate::codec::codes;
 use crate::gates::Gate;
 
@@ -42,6 +42,8 @@ codes! {
         ClientInformationSent = "client_information_sent",
         /// See [`super::ResponseReceived`].
         ResponseReceived = "response_received",
+        /// See [`super::ItemReinserted`]: a bureau's notice.
+        ItemReinserted = "item_reinserted",
         /// See [`super::BureauAsked`].
         BureauAsked = "bureau_asked",
         /// See [`super::BureauAnswered`].
@@ -109,12 +111,16 @@ impl CaseEvent {
             Self::ServiceResumed(_) => Nature::Fact(FactKind::ServiceResumed),
             Self::ServiceEnded(_) => Nature::Fact(FactKind::ServiceEnded),
             Self::PeriodClosedWithoutFee(_) => Nature::Fact(FactKind::PeriodClosedWithoutFee),
+            // A notice is told; what reports and answers show of it is concluded.
+            Self::ItemReinserted(e) => match e.seen_by {
+                SeenBy::Notice => Nature::Fact(FactKind::ItemReinserted),
+                SeenBy::Response | SeenBy::Import => Nature::Conclusion,
+            },
             Self::FeeEarned(_) | Self::FeeHeld(_) => Nature::Decision,
             Self::ItemListed(_)
             | Self::ItemDeleted(_)
             | Self::ItemCorrected(_)
             | Self::ItemVerified(_)
-            | Self::ItemReinserted(_)
             | Self::ExposureFound(_)
             | Self::FeeMarked(_) => Nature::Conclusion,
             Self::CorrectionNoted(_)
@@ -156,7 +162,7 @@ impl FactKind {
                 Gate::State,
             ],
             Self::ReportImported => &[Gate::FullyPerformed, Gate::Telemarketing],
-            Self::ResponseReceived => &[Gate::Telemarketing],
+            Self::ResponseReceived | Self::ItemReinserted => &[Gate::Telemarketing],
             Self::BasisAttested => &[Gate::FullyPerformed],
             Self::RoundSent => &[Gate::WaitingDays, Gate::FullyPerformed, Gate::State],
             Self::BureauAsked => &[Gate::WaitingDays],

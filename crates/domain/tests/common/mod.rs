@@ -418,6 +418,13 @@ pub fn report(code: &str, issued_on: &str, items: &[&str]) -> ImportReport {
     }
 }
 
+/// The report with another balance of an item.
+pub fn corrected(name: &str, mut report: ImportReport) -> ImportReport {
+    let of_item = report.items.iter_mut().filter(|seen| seen.item == item(name));
+    of_item.for_each(|seen| seen.balance = Some(usd(20_000)));
+    report
+}
+
 pub fn progress() -> CaseAction {
     CaseAction::ProgressReportSent(ProgressReportSent { completes_before: None, document: None })
 }
@@ -447,6 +454,7 @@ pub fn round(code: &str, items: &[&str]) -> SendRound {
 pub fn response(code: &str, round: u32, outcomes: &[(&str, Outcome)]) -> CaseAction {
     CaseAction::ReceiveResponse(ResponseReceived {
         bureau: bureau(code),
+        determined_on: None,
         document: None,
         outcomes: outcomes
             .iter()

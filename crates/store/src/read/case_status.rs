@@ -127,7 +127,7 @@ pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case, at: u64) -> Vec<C
     let open = open_period(id, case);
     let agreement = case.agreement();
     let waiting = |round: &domain::case::Round| {
-        let unanswered = round.letters.iter().filter(|letter| !letter.is_answered());
+        let unanswered = round.letters.iter().filter(|letter| letter.settled_on().is_none());
         unanswered.map(|l| l.due_on(round.mark.on, transit_days)).max()
     };
     let letters_due_on = case.rounds.iter().filter_map(waiting).max();
@@ -168,8 +168,7 @@ fn round_from(case: &Case, letters_due_on: Option<CivilDate>) -> Option<CivilDat
     let first = disputable(case).map(|l| l.basis_on.unwrap_or(l.since.on).max(l.since.on)).min()?;
     let waited = letters_due_on.and_then(|last| last.succ_opt());
     let letters = case.rounds.iter().flat_map(|round| &round.letters);
-    let answered = letters.filter(|letter| letter.is_answered());
-    let answered = answered.filter_map(|letter| Some(letter.answered.as_ref()?.on)).max();
+    let answered = letters.filter_map(domain::case::LetterState::settled_on).max();
     [Some(opened.max(first)), waited, answered].into_iter().flatten().max()
 }
 

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use calendar::{CivilDate, Clock};
 use domain::case::{Case, CaseStatus};
-use domain::ids::{BureauCode, CaseId, FirmId};
+use domain::ids::{BureauCode, CaseId, FirmId, ItemCode};
 use log::StoreError;
 
 use super::{PAGE_ROWS_MAX, limit};
@@ -43,15 +43,11 @@ row! {
 }
 
 pub(super) fn rows(id: CaseId, case: &Case, transit_days: u16) -> Vec<ClockRow> {
-    let mut seen: HashMap<(Clock, BureauCode), u32> = HashMap::new();
+    let mut seen: HashMap<(Clock, BureauCode, Option<u32>, Option<ItemCode>), u32> = HashMap::new();
     let row = |running: domain::case::RunningClock| {
-        let alone = running.round.is_none() && running.item.is_none();
-        let nth = if alone {
-            let nth = seen.entry((running.clock, running.bureau.clone())).or_default();
-            std::mem::replace(nth, *nth + 1)
-        } else {
-            0
-        };
+        let alike = (running.clock, running.bureau.clone(), running.round, running.item.clone());
+        let nth = seen.entry(alike).or_default();
+        let nth = std::mem::replace(nth, *nth + 1);
         ClockRow {
             case_id: id,
             clock: running.clock,

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use calendar::CivilDate;
 use domain::account::{Account, ChargebackStatus};
-use domain::case::{Case, CaseStatus, FeeMark, ListingStatus, Mark, PaperStatus};
+use domain::case::{Case, CaseStatus, FeeMark, Mark, PaperStatus};
 use domain::event::ExposureKind;
 use domain::gates::FeeStanding;
 use domain::ids::{CaseId, FirmId};
@@ -170,9 +170,9 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
         rows.push(ExceptionRow { detail: paper.kind.code().to_owned(), ..exception });
     }
     for ((item, bureau), listing) in case.listings.iter() {
-        if listing.status == ListingStatus::Reinserted && !listing.notice_seen {
+        if let Some(back) = listing.back_without_notice() {
             let subject = format!("{item}@{bureau}");
-            rows.push(of(ExceptionKind::ReinsertionWithoutNotice, subject, &listing.since));
+            rows.push(of(ExceptionKind::ReinsertionWithoutNotice, subject, &back.since));
         }
     }
     rows

@@ -56,15 +56,15 @@ pub(super) fn rows(id: CaseId, case: &Case) -> Vec<ListingRow> {
                 case_id: id,
                 item: item.clone(),
                 bureau: bureau.clone(),
-                kind: listing.kind,
-                furnisher: listing.furnisher.as_str().to_owned(),
-                balance_minor: listing.balance.map(domain::money::Money::minor),
-                delinquent_since: listing.delinquent_since,
+                kind: listing.seen.kind,
+                furnisher: listing.seen.furnisher.as_str().to_owned(),
+                balance_minor: listing.seen.balance.map(domain::money::Money::minor),
+                delinquent_since: listing.seen.delinquent_since,
                 basis: listing.basis,
                 status: listing.status,
                 since_on: listing.since.on,
                 listed_on: listing.listed.on,
-                notice_seen: listing.notice_seen,
+                notice_seen: listing.notice_seen(),
                 shown_on: listing
                     .standing_result()
                     .and_then(|result| result.shown.as_ref())

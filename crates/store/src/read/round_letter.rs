@@ -56,11 +56,11 @@ pub(super) fn rows(id: CaseId, case: &Case) -> Vec<RoundLetterRow> {
             sent_on: round.mark.on,
             mail_class: letter.mail_class,
             tracking: letter.tracking.as_ref().map(|code| code.as_str().to_owned()),
-            delivered_on: letter.delivered.as_ref().map(|mark| mark.on),
-            information_on: letter.information.as_ref().map(|mark| mark.on),
-            answered_on: letter.answered.as_ref().map(|mark| mark.on),
+            delivered_on: letter.delivery().map(|mark| mark.on),
+            information_on: letter.extension().map(|mark| mark.on),
+            answered_on: letter.answered().map(|mark| mark.on),
             items: count(letter.items.len()),
-            outcomes: count(letter.outcomes.len()),
+            outcomes: count(letter.outcomes().len()),
             free_report: letter.free_report,
         }));
     }

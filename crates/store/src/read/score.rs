@@ -45,7 +45,7 @@ row! {
 
 pub(super) fn rows(id: CaseId, case: &Case) -> Vec<ScoreRow> {
     let row = |bureau: &BureauCode, reports: &domain::case::Reports| {
-        let (first, latest) = (&reports.first, &reports.latest);
+        let (first, latest) = (reports.first(), reports.latest());
         let model = |score: &domain::event::Score| score.model.as_str().to_owned();
         ScoreRow {
             case_id: id,

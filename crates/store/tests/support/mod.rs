@@ -13,13 +13,13 @@ use calendar::{CivilDate, PeriodRule, Zone};
 use counterfoil_store::Store;
 use domain::command::{
     AccountAction, CaseAction, Command, CoupleAction, Dated, Enrol, FirmAction, ImportReport,
-    ItemSeen, PaymentReceived, SendRound, SignConsent,
+    PaymentReceived, SendRound, SignConsent,
 };
 use domain::event::{
     Address, Author, Basis, BasisAttested, BureauRegistered, Card, Contact, DisclosureAcknowledged,
     DisclosureDelivered, FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived, ItemKind,
-    Letter, MailClass, PackUsedAtOwnRisk, PaperKind, ProgressReportSent, ReportSourceConnected,
-    Score, UtcMicros,
+    ItemSeen, Letter, MailClass, PackUsedAtOwnRisk, PaperKind, ProgressReportSent,
+    ReportSourceConnected, Score, UtcMicros,
 };
 use domain::ids::{
     AccountId, BureauCode, CaseId, DocumentHash, FirmId, ItemCode, PaperCode, PlanCode,

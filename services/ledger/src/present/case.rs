@@ -95,8 +95,9 @@ impl CaseView<'_> {
 
     fn scores(&self) -> Vec<v1::ScoreSeen> {
         let reports = self.case.reports.iter().flat_map(|(bureau, reports)| {
-            let latest = (reports.latest != reports.first).then_some(&reports.latest);
-            std::iter::once(&reports.first).chain(latest).map(move |report| score(bureau, report))
+            let (first, latest) = (reports.first(), reports.latest());
+            let latest = (latest != first).then_some(latest);
+            std::iter::once(first).chain(latest).map(move |report| score(bureau, report))
         });
         reports.collect()
     }
@@ -159,17 +160,14 @@ impl CaseView<'_> {
             let subject = format!("event {}", mark.at.position);
             entry(Kind::Complaint, mark, subject, "nobody has answered the complaint")
         });
-        let back = case.listings.iter().filter(|(_, listing)| {
-            listing.status == ListingStatus::Reinserted && !listing.notice_seen
-        });
-        let back = back.map(|((item, bureau), listing)| {
-            let subject = format!("{item} at {bureau}");
-            entry(
+        let back = case.listings.iter().filter_map(|((item, bureau), listing)| {
+            let back = listing.back_without_notice()?;
+            Some(entry(
                 Kind::ReinsertionWithoutNotice,
-                &listing.since,
-                subject,
+                &back.since,
+                format!("{item} at {bureau}"),
                 "back without the bureau's notice (15 USC 1681i(a)(5)(B))",
-            )
+            ))
         });
         let overdue =
             clocks.iter().filter(|clock| clock.done_on.is_none() && clock.due_on < self.today);
@@ -289,13 +287,13 @@ fn listing(
     v1::Listing {
         item: item.to_string(),
         bureau: bureau.to_string(),
-        kind: v1::ItemKind::from_domain(listing.kind).into(),
-        furnisher: listing.furnisher.to_string(),
+        kind: v1::ItemKind::from_domain(listing.seen.kind).into(),
+        furnisher: listing.seen.furnisher.to_string(),
         state: listing_state(listing.status).into(),
         seen_by: listing.seen_by.map_or(v1::SeenBy::Unspecified, v1::SeenBy::from_domain).into(),
         changed_on: day(listing.since.on),
-        balance: listing.balance.and_then(amount),
-        delinquent_since: listing.delinquent_since.and_then(day),
+        balance: listing.seen.balance.and_then(amount),
+        delinquent_since: listing.seen.delinquent_since.and_then(day),
         obsolete_from: listing.obsolete_from().and_then(day),
         basis: listing.basis.map_or(v1::Basis::Unspecified, v1::Basis::from_domain).into(),
     }
@@ -311,7 +309,7 @@ fn round(round: &Round) -> v1::Round {
 }
 
 fn letter(letter: &LetterState) -> v1::RoundLetter {
-    let outcomes = letter.outcomes.iter().map(|outcome| v1::ItemOutcome {
+    let outcomes = letter.outcomes().into_iter().map(|outcome| v1::ItemOutcome {
         item: outcome.item.to_string(),
         outcome: v1::Outcome::from_domain(outcome.outcome).into(),
     });
@@ -319,8 +317,8 @@ fn letter(letter: &LetterState) -> v1::RoundLetter {
         bureau: letter.bureau.to_string(),
         items: letter.items.iter().map(ToString::to_string).collect(),
         mail_class: v1::MailClass::from_domain(letter.mail_class).into(),
-        delivered_on: letter.delivered.as_ref().and_then(|mark| day(mark.on)),
-        answered_on: letter.answered.as_ref().and_then(|mark| day(mark.on)),
+        delivered_on: letter.delivery().and_then(|mark| day(mark.on)),
+        answered_on: letter.answered().and_then(|mark| day(mark.on)),
         outcomes: outcomes.collect(),
     }
 }

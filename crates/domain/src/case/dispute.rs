@@ -1,0 +1,232 @@
+//! Facts of letters, answers and requests to bureaus, each at its place, and taken back.
+
+#[cfg(test)]
+mod tests;
+
+use std::sync::Arc;
+
+use super::{
+    Answer, AskAnswered, Asked, BasisTold, Case, LetterState, Mark, Moment, OfListing, Round,
+    insert,
+};
+use crate::event::{
+    BasisAttested, BureauAnswered, BureauAsked, ExposureKind, Outcome, ResponseReceived, RoundSent,
+};
+use crate::ids::{BureauCode, ItemCode};
+use crate::terms::Work;
+
+impl Case {
+    pub(super) fn sent(&mut self, e: &RoundSent, moment: Moment) {
+        let letters: Vec<LetterState> = e
+            .letters
+            .iter()
+            .map(|letter| LetterState {
+                answers: Vec::new(),
+                bureau: letter.bureau.clone(),
+                delivered: Vec::new(),
+                free_report: self
+                    .reports
+                    .get(&letter.bureau)
+                    .is_some_and(|reports| reports.is_free_on(moment.on())),
+                information: Vec::new(),
+                items: letter.items.clone(),
+                mail_class: letter.mail_class,
+                tracking: letter.tracking.clone(),
+            })
+            .collect();
+        self.rounds_told = self.rounds_told.max(e.round);
+        let (contact, mark) = (e.contact.clone(), moment.mark.clone());
+        let round = Round { contact, letters, mark, number: e.round, request: moment.request };
+        let rounds = Arc::make_mut(&mut self.rounds);
+        let place = |round: &Round| (round.mark.on, round.mark.at.position);
+        let at = rounds.partition_point(|known| place(known) < place(&round));
+        rounds.insert(at, round);
+        for letter in &e.letters {
+            for item in &letter.items {
+                self.in_log(item, &letter.bureau, false);
+            }
+            self.conclude(&letter.bureau, letter.items.iter().cloned());
+        }
+        self.did(Work::DisputeRound, e.completes_before, moment);
+    }
+
+    fn letter_mut(&mut self, round: u32, bureau: &BureauCode) -> Option<&mut LetterState> {
+        let round = Arc::make_mut(&mut self.rounds).iter_mut().find(|r| r.number == round)?;
+        round.letters.iter_mut().find(|l| l.bureau == *bureau)
+    }
+
+    pub(super) fn delivered(&mut self, round: u32, bureau: &BureauCode, moment: Moment) {
+        if let Some(letter) = self.letter_mut(round, bureau) {
+            insert(&mut letter.delivered, moment, |known| known);
+        }
+    }
+
+    pub(super) fn informed(&mut self, round: u32, bureau: &BureauCode, moment: Moment) {
+        if let Some(letter) = self.letter_mut(round, bureau) {
+            insert(&mut letter.information, moment, |known| known);
+        }
+    }
+
+    pub(super) fn answered(&mut self, e: &ResponseReceived, moment: Moment) {
+        if let Some(letter) = self.letter_mut(e.round, &e.bureau) {
+            let answer =
+                Answer { determined_on: e.determined_on, moment, outcomes: e.outcomes.clone() };
+            insert(&mut letter.answers, answer, |known| &known.moment);
+        }
+        for said in &e.outcomes {
+            match said.outcome {
+                // The announcements behind it say so of the others.
+                Outcome::Frivolous | Outcome::NoAnswer => {
+                    self.in_log(&said.item, &e.bureau, false);
+                }
+                Outcome::Deleted | Outcome::Corrected | Outcome::Verified => {}
+            }
+        }
+        self.conclude(&e.bureau, e.outcomes.iter().map(|said| said.item.clone()));
+    }
+
+    pub(super) fn attested(&mut self, e: &BasisAttested, moment: Moment) {
+        let has_statement = e.statement.is_some();
+        let told = BasisTold { basis: e.basis, has_statement, moment };
+        self.of_listing(&e.item, &e.bureau, |of| {
+            insert(&mut of.bases, told, |known| &known.moment)
+        });
+    }
+
+    pub(super) fn noticed(&mut self, item: &ItemCode, bureau: &BureauCode, moment: Moment) {
+        self.of_listing(item, bureau, |of| {
+            of.is_gone_in_log = false;
+            insert(&mut of.notices, moment, |known| known);
+        });
+    }
+
+    fn of_listing(
+        &mut self,
+        item: &ItemCode,
+        bureau: &BureauCode,
+        tell: impl FnOnce(&mut OfListing),
+    ) {
+        let key = (item.clone(), bureau.clone());
+        match Arc::make_mut(&mut self.listings).get_mut(&key) {
+            Some(listing) => tell(&mut Arc::make_mut(listing).told),
+            None => tell(self.unlisted.entry(key).or_default()),
+        }
+        self.conclude(bureau, [item.clone()]);
+    }
+
+    pub(super) fn asked_of(&mut self, e: &BureauAsked, mark: Mark) {
+        let asked = Asked { answered: None, ask: e.ask, bureau: e.bureau.clone(), mark };
+        let place = |asked: &Asked| (asked.mark.on, asked.mark.at.position);
+        let at = self.asked.partition_point(|known| place(known) < place(&asked));
+        self.asked.insert(at, asked);
+        self.match_asked();
+    }
+
+    pub(super) fn ask_answered(&mut self, e: &BureauAnswered, mark: Mark) {
+        let answered = AskAnswered { ask: e.ask, bureau: e.bureau.clone(), mark };
+        let place = |known: &AskAnswered| (known.mark.on, known.mark.at.position);
+        let at = self.asks_answered.partition_point(|known| place(known) < place(&answered));
+        self.asks_answered.insert(at, answered);
+        self.match_asked();
+    }
+
+    /// An answer meets the first request of its kind that is open on its day.
+    fn match_asked(&mut self) {
+        self.asked.iter_mut().for_each(|asked| asked.answered = None);
+        for answer in &self.asks_answered {
+            let is_open =
+                |asked: &&mut Asked| asked.is_met_by(answer.ask, &answer.bureau, answer.mark.on);
+            if let Some(asked) = self.asked.iter_mut().find(is_open) {
+                asked.answered = Some(answer.mark.clone());
+            }
+        }
+    }
+
+    /// Takes back a report, a round, what became of a letter, an attested basis, a request to a bureau, what was
+    /// answered to it, or a notice of reinsertion that was told at a position, with everything concluded from it.
+    /// Says whether one was.
+    #[cfg_attr(not(test), allow(dead_code, reason = "corrections of facts call it"))]
+    pub(super) fn take_back_dispute(&mut self, position: u64) -> bool {
+        let is_it = |mark: &Mark| mark.at.position == position;
+        if let Some(bureau) = self.take_back_report(position) {
+            self.work.retain(|done| !is_it(&done.moment.mark));
+            self.conclude_bureau(&bureau, None);
+            return true;
+        }
+        if let Some(at) = self.rounds.iter().position(|round| is_it(&round.mark)) {
+            let round = Arc::make_mut(&mut self.rounds).remove(at);
+            self.work.retain(|done| !is_it(&done.moment.mark));
+            self.take_back_exposures(position);
+            for letter in &round.letters {
+                self.conclude(&letter.bureau, letter.items.iter().cloned());
+            }
+            return true;
+        }
+        if let Some(at) = self.asked.iter().position(|asked| is_it(&asked.mark)) {
+            self.asked.remove(at);
+            self.take_back_exposures(position);
+            self.match_asked();
+            return true;
+        }
+        if let Some(at) = self.asks_answered.iter().position(|answered| is_it(&answered.mark)) {
+            self.asks_answered.remove(at);
+            self.match_asked();
+            return true;
+        }
+        self.take_back_of_letter(position) || self.take_back_of_listing(position)
+    }
+
+    fn take_back_of_letter(&mut self, position: u64) -> bool {
+        let is_it = |moment: &Moment| moment.mark.at.position == position;
+        let has_it = |letter: &LetterState| {
+            letter.delivered.iter().chain(&letter.information).any(is_it)
+                || letter.answers.iter().any(|answer| is_it(&answer.moment))
+        };
+        if !self.rounds.iter().any(|round| round.letters.iter().any(has_it)) {
+            return false;
+        }
+        let letters = Arc::make_mut(&mut self.rounds).iter_mut().flat_map(|r| &mut r.letters);
+        let mut disputed = Vec::new();
+        for letter in letters.filter(|letter| has_it(letter)) {
+            letter.delivered.retain(|known| !is_it(known));
+            letter.information.retain(|known| !is_it(known));
+            letter.answers.retain(|known| !is_it(&known.moment));
+            disputed.push((letter.bureau.clone(), letter.items.clone()));
+        }
+        for (bureau, items) in disputed {
+            self.conclude(&bureau, items);
+        }
+        true
+    }
+
+    fn take_back_of_listing(&mut self, position: u64) -> bool {
+        let is_it = |moment: &Moment| moment.mark.at.position == position;
+        let has_it = |told: &OfListing| {
+            told.bases.iter().any(|told| is_it(&told.moment)) || told.notices.iter().any(is_it)
+        };
+        let listed = self.listings.iter().map(|(key, listing)| (key, &listing.told));
+        let found = listed.chain(&self.unlisted).find(|(_, told)| has_it(told));
+        let Some((item, bureau)) = found.map(|(key, _)| key.clone()) else { return false };
+        self.of_listing(&item, &bureau, |told| {
+            told.bases.retain(|known| !is_it(&known.moment));
+            told.notices.retain(|known| !is_it(known));
+        });
+        true
+    }
+
+    /// What was found of a round or a request stands right behind it.
+    fn take_back_exposures(&mut self, position: u64) {
+        let mut next = position + 1;
+        self.exposures.retain(|seen| {
+            let is_found = match seen.found.kind {
+                ExposureKind::EarlyService
+                | ExposureKind::DisputeWithoutBasis
+                | ExposureKind::NoAgreement
+                | ExposureKind::PapersMissing => seen.mark.at.position == next,
+                ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => false,
+            };
+            next += u64::from(is_found);
+            !is_found
+        });
+    }
+}

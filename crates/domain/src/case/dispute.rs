@@ -6,34 +6,34 @@ mod tests;
 use std::sync::Arc;
 
 use super::{
-    Answer, AskAnswered, Asked, BasisTold, Case, LetterState, Mark, Moment, OfListing, Round,
-    insert,
+    Answer, AskAnswered, Asked, BasisTold, Case, LetterState, Mark, Moment, OfLetter, OfListing,
+    Round, insert,
 };
 use crate::event::{
-    BasisAttested, BureauAnswered, BureauAsked, ExposureKind, Outcome, ResponseReceived, RoundSent,
+    BasisAttested, BureauAnswered, BureauAsked, Outcome, ResponseReceived, RoundSent,
 };
 use crate::ids::{BureauCode, ItemCode};
 use crate::terms::Work;
 
 impl Case {
     pub(super) fn sent(&mut self, e: &RoundSent, moment: Moment) {
-        let letters: Vec<LetterState> = e
-            .letters
-            .iter()
-            .map(|letter| LetterState {
-                answers: Vec::new(),
+        let mut letters = Vec::with_capacity(e.letters.len());
+        for letter in &e.letters {
+            let reports = self.reports.get(&letter.bureau);
+            let free_report = reports.is_some_and(|reports| reports.is_free_on(moment.on()));
+            // What is told of it stands where its round was told otherwise before.
+            let of = self.unsent.remove(&(e.round, letter.bureau.clone())).unwrap_or_default();
+            letters.push(LetterState {
+                answers: of.answers,
                 bureau: letter.bureau.clone(),
-                delivered: Vec::new(),
-                free_report: self
-                    .reports
-                    .get(&letter.bureau)
-                    .is_some_and(|reports| reports.is_free_on(moment.on())),
-                information: Vec::new(),
+                delivered: of.delivered,
+                free_report,
+                information: of.information,
                 items: letter.items.clone(),
                 mail_class: letter.mail_class,
                 tracking: letter.tracking.clone(),
-            })
-            .collect();
+            });
+        }
         self.rounds_told = self.rounds_told.max(e.round);
         let (contact, mark) = (e.contact.clone(), moment.mark.clone());
         let round = Round { contact, letters, mark, number: e.round, request: moment.request };
@@ -55,24 +55,34 @@ impl Case {
         round.letters.iter_mut().find(|l| l.bureau == *bureau)
     }
 
+    fn unsent(&mut self, round: u32, bureau: &BureauCode) -> &mut OfLetter {
+        self.unsent.entry((round, bureau.clone())).or_default()
+    }
+
     pub(super) fn delivered(&mut self, round: u32, bureau: &BureauCode, moment: Moment) {
-        if let Some(letter) = self.letter_mut(round, bureau) {
-            insert(&mut letter.delivered, moment, |known| known);
-        }
+        let delivered = match self.letter_mut(round, bureau) {
+            Some(letter) => &mut letter.delivered,
+            None => &mut self.unsent(round, bureau).delivered,
+        };
+        insert(delivered, moment, |known| known);
     }
 
     pub(super) fn informed(&mut self, round: u32, bureau: &BureauCode, moment: Moment) {
-        if let Some(letter) = self.letter_mut(round, bureau) {
-            insert(&mut letter.information, moment, |known| known);
-        }
+        let information = match self.letter_mut(round, bureau) {
+            Some(letter) => &mut letter.information,
+            None => &mut self.unsent(round, bureau).information,
+        };
+        insert(information, moment, |known| known);
     }
 
     pub(super) fn answered(&mut self, e: &ResponseReceived, moment: Moment) {
-        if let Some(letter) = self.letter_mut(e.round, &e.bureau) {
-            let answer =
-                Answer { determined_on: e.determined_on, moment, outcomes: e.outcomes.clone() };
-            insert(&mut letter.answers, answer, |known| &known.moment);
-        }
+        let answer =
+            Answer { determined_on: e.determined_on, moment, outcomes: e.outcomes.clone() };
+        let answers = match self.letter_mut(e.round, &e.bureau) {
+            Some(letter) => &mut letter.answers,
+            None => &mut self.unsent(e.round, &e.bureau).answers,
+        };
+        insert(answers, answer, |known| &known.moment);
         for said in &e.outcomes {
             match said.outcome {
                 // The announcements behind it say so of the others.
@@ -145,7 +155,6 @@ impl Case {
     /// Takes back a report, a round, what became of a letter, an attested basis, a request to a bureau, what was
     /// answered to it, or a notice of reinsertion that was told at a position, with everything concluded from it.
     /// Says whether one was.
-    #[cfg_attr(not(test), allow(dead_code, reason = "corrections of facts call it"))]
     pub(super) fn take_back_dispute(&mut self, position: u64) -> bool {
         let is_it = |mark: &Mark| mark.at.position == position;
         if let Some(bureau) = self.take_back_report(position) {
@@ -156,15 +165,18 @@ impl Case {
         if let Some(at) = self.rounds.iter().position(|round| is_it(&round.mark)) {
             let round = Arc::make_mut(&mut self.rounds).remove(at);
             self.work.retain(|done| !is_it(&done.moment.mark));
-            self.take_back_exposures(position);
-            for letter in &round.letters {
-                self.conclude(&letter.bureau, letter.items.iter().cloned());
+            for letter in round.letters {
+                let LetterState { answers, bureau, delivered, information, items, .. } = letter;
+                let of = OfLetter { answers, delivered, information };
+                if of != OfLetter::default() {
+                    self.unsent.insert((round.number, bureau.clone()), of);
+                }
+                self.conclude(&bureau, items);
             }
             return true;
         }
         if let Some(at) = self.asked.iter().position(|asked| is_it(&asked.mark)) {
             self.asked.remove(at);
-            self.take_back_exposures(position);
             self.match_asked();
             return true;
         }
@@ -182,6 +194,12 @@ impl Case {
             letter.delivered.iter().chain(&letter.information).any(is_it)
                 || letter.answers.iter().any(|answer| is_it(&answer.moment))
         };
+        self.unsent.retain(|_, of| {
+            of.delivered.retain(|known| !is_it(known));
+            of.information.retain(|known| !is_it(known));
+            of.answers.retain(|known| !is_it(&known.moment));
+            *of != OfLetter::default()
+        });
         if !self.rounds.iter().any(|round| round.letters.iter().any(has_it)) {
             return false;
         }
@@ -212,21 +230,5 @@ impl Case {
             told.notices.retain(|known| !is_it(known));
         });
         true
-    }
-
-    /// What was found of a round or a request stands right behind it.
-    fn take_back_exposures(&mut self, position: u64) {
-        let mut next = position + 1;
-        self.exposures.retain(|seen| {
-            let is_found = match seen.found.kind {
-                ExposureKind::EarlyService
-                | ExposureKind::DisputeWithoutBasis
-                | ExposureKind::NoAgreement
-                | ExposureKind::PapersMissing => seen.mark.at.position == next,
-                ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => false,
-            };
-            next += u64::from(is_found);
-            !is_found
-        });
     }
 }

@@ -29,7 +29,7 @@ pub use listing::{
 pub use readiness::{Readiness, Step, StepDone};
 pub use report::{ItemList, ReportSeen, Reports};
 pub use retention::Retained;
-pub use round::{Answer, AskAnswered, Asked, LetterState, Round, RunningClock};
+pub use round::{Answer, AskAnswered, Asked, LetterState, OfLetter, Round, RunningClock};
 
 use crate::codec::{codes, record};
 use crate::event::{
@@ -445,6 +445,8 @@ record! {
         told_last: Option<ToldLast>,
         /// What is told of listings that no report shows: one that did was taken back.
         unlisted: BTreeMap<(ItemCode, BureauCode), OfListing>,
+        /// What is told of letters whose round was taken back, by the round's number and the bureau.
+        unsent: BTreeMap<(u32, BureauCode), OfLetter>,
         /// Events folded.
         version: u64,
         /// Promised kinds of work done, by their days.

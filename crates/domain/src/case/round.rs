@@ -20,6 +20,19 @@ record! {
 }
 
 record! {
+    /// What became of a letter.
+    #[derive(Default)]
+    pub struct OfLetter {
+        /// Answers, by their days.
+        answers: Vec<Answer>,
+        /// Delivery scans, by their days.
+        delivered: Vec<Moment>,
+        /// Relevant information the client sent, by its days.
+        information: Vec<Moment>,
+    }
+}
+
+record! {
     /// A letter and what became of it.
     pub struct LetterState {
         /// Answers, by their days.

@@ -132,6 +132,7 @@ fn folded(facts: &[(u16, CaseEvent)], without: Option<usize>) -> Case {
 fn plain(mut case: Case) -> Case {
     case.version = 0;
     case.rounds_told = 0;
+    case.told_last = None;
     let listings = std::sync::Arc::make_mut(&mut case.listings);
     for listing in listings.values_mut() {
         std::sync::Arc::make_mut(listing).told.is_gone_in_log = false;

@@ -200,6 +200,11 @@ fn clocks(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     let mut table =
         Table::new(&["clock", "bureau", ">round", "item", "from", "due", "state", "came", "~rule"]);
     for clock in &case.clocks {
+        let late = match clock.days_late {
+            0 => String::new(),
+            1 => " by 1 day".to_owned(),
+            days => format!(" by {days} days"),
+        };
         let estimated = if clock.estimated { " (estimated)" } else { "" };
         table.row([
             words::clock_kind(clock.kind),
@@ -208,7 +213,7 @@ fn clocks(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
             clock.item.clone(),
             words::day(clock.started_on.as_ref()),
             format!("{}{estimated}", words::day(clock.due_on.as_ref())),
-            words::clock_state(clock.state),
+            format!("{}{late}", words::clock_state(clock.state)),
             words::day(clock.met_on.as_ref()),
             clock.citation.clone(),
         ]);

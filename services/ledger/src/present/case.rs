@@ -340,6 +340,7 @@ fn clock(running: &RunningClock, today: CivilDate) -> v1::Clock {
         state: state.into(),
         met_on: running.done_on.and_then(day),
         citation: running.clock.citation().to_owned(),
+        days_late: running.days_late().map_or(0, int32),
     }
 }
 

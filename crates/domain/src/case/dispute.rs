@@ -64,6 +64,8 @@ impl Case {
     pub(super) fn informed(&mut self, round: u32, bureau: &BureauCode, moment: Moment) {
         if let Some(letter) = self.letter_mut(round, bureau) {
             insert(&mut letter.information, moment, |known| known);
+            let items = letter.items.clone();
+            self.conclude(bureau, items);
         }
     }
 

@@ -154,7 +154,7 @@ fn listings(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
                 once(listing.furnisher.clone()),
                 words::amount(listing.balance.as_ref()),
                 listing.bureau.clone(),
-                words::listing_state(listing.state),
+                state(listing),
                 words::day(listing.changed_on.as_ref()),
                 words::basis(listing.basis),
                 words::day(listing.obsolete_from.as_ref()),
@@ -164,6 +164,13 @@ fn listings(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     }
     out.section("Listings", &table)?;
     Ok(())
+}
+
+/// Where a listing stands, and that a dispute of it would say nothing new.
+fn state(listing: &v1::Listing) -> String {
+    let state = words::listing_state(listing.state);
+    let unchanged = listing.unchanged_since.as_ref().map(|day| words::day(Some(day)));
+    unchanged.map_or(state.clone(), |day| format!("{state}; nothing new since {day}"))
 }
 
 fn rounds(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {

@@ -177,6 +177,42 @@ fn a_dispute_found_frivolous_starts_the_clock_of_its_notice() {
     assert_eq!(north(&desk, "a").status, ListingStatus::Refused);
 }
 
+/// 15 USC 1681i(a)(3)(A): a bureau may refuse a dispute that says nothing new.
+#[test]
+fn a_dispute_repeated_without_anything_new_says_so() {
+    let mut desk = disputed();
+    desk.act(case(A), "2026-04-01", response(NORTH, 1, &[("a", Outcome::Verified)]));
+    let verified = |desk: &Desk| north(desk, "a").unchanged_since.as_ref().map(|mark| mark.on);
+    assert_eq!(verified(&desk), Some(day("2026-04-01")));
+    desk.act(case(A), "2026-04-20", CaseAction::SendRound(round(NORTH, &["a"])));
+    let repeated = |desk: &Desk| north(desk, "a").repeated.as_ref().map(|mark| mark.on);
+    assert_eq!(repeated(&desk), Some(day("2026-04-20")));
+    // Each of these, told late, was something new.
+    let attest = |basis, statement: Option<&str>| {
+        let statement = statement.map(personal);
+        let (bureau, item) = (bureau(NORTH), item("a"));
+        CaseAction::AttestBasis(BasisAttested { basis, bureau, item, statement })
+    };
+    let information = ClientInformationSent { bureau: bureau(NORTH), document: None, round: 1 };
+    for (new, is_new) in [
+        (attest(Basis::NotMine, None), false),
+        (attest(Basis::NotMine, Some("I was abroad that year.")), true),
+        (attest(Basis::Paid, None), true),
+        (CaseAction::ClientInformationSent(information), true),
+        (import(NORTH, "2026-04-10", &["a", "b"]), true),
+        (import(NORTH, "2026-03-20", &["a", "b"]), false),
+    ] {
+        let mut told = disputed();
+        told.act(case(A), "2026-04-01", response(NORTH, 1, &[("a", Outcome::Verified)]));
+        told.act(case(A), "2026-04-20", CaseAction::SendRound(round(NORTH, &["a"])));
+        told.act(case(A), "2026-04-10", new.clone());
+        assert_eq!(repeated(&told).is_none(), is_new, "{new:?}");
+    }
+    desk.act(case(A), "2026-05-04", response(NORTH, 2, &[("a", Outcome::Frivolous)]));
+    assert_eq!(repeated(&desk), None, "the bureau has answered it");
+    assert_eq!(verified(&desk), Some(day("2026-04-01")), "and nothing is new");
+}
+
 /// 15 USC 1681i(a)(1)(B): 15 days more, once; the information that came first decides, whichever was told first.
 #[test]
 fn information_extends_once_by_its_day() {
@@ -380,8 +416,14 @@ fn concluded(desk: &Desk) -> Vec<String> {
             .map(|b| (b.since.on, b.seen_by, b.notice.as_ref().map(|n| n.on)))
             .collect();
         all.push(format!(
-            "{key:?} {:?} {:?} {:?} {results:?} {back:?} {:?} {:?}",
-            listing.status, listing.since.on, listing.seen_by, listing.seen, listing.basis_on
+            "{key:?} {:?} {:?} {:?} {results:?} {back:?} {:?} {:?} {:?} {:?}",
+            listing.status,
+            listing.since.on,
+            listing.seen_by,
+            listing.seen,
+            listing.basis_on,
+            listing.repeated.as_ref().map(|m| m.on),
+            listing.unchanged_since.as_ref().map(|m| m.on)
         ));
     }
     let mut clocks: Vec<String> = case_of

@@ -126,10 +126,12 @@ class Item:
         self.code, self.kind, self.furnisher = code, kind, furnisher
         self.balance, self.since, self.basis = balance, since, basis
 
-    def seen(self):
-        seen = {"item": self.code, "kind": f"ITEM_KIND_{self.kind}", "furnisher": self.furnisher}
+    def seen(self, is_corrected=False):
+        """As a report shows it: a correction shows as another balance, of an inquiry as another name."""
+        furnisher = f"{self.furnisher} Inc." if is_corrected and self.kind == "INQUIRY" else self.furnisher
+        seen = {"item": self.code, "kind": f"ITEM_KIND_{self.kind}", "furnisher": furnisher}
         if self.kind != "INQUIRY":
-            seen["balance"] = money(self.balance)
+            seen["balance"] = money(self.balance * 9 // 10 if is_corrected else self.balance)
             seen["delinquentSince"] = on(self.since)
         return seen
 
@@ -260,7 +262,7 @@ class Client:
             for listing in self.listings:
                 if listing.bureau == bureau and listing.pending == "import":
                     listing.gone = True
-            items = [l.item.seen() for l in self.listings if l.bureau == bureau and not l.gone]
+            items = [l.item.seen(l.settled) for l in self.listings if l.bureau == bureau and not l.gone]
             dropped = sum(1 for l in self.listings if l.bureau == bureau and (l.gone or l.settled))
             report = {
                 "bureau": bureau,

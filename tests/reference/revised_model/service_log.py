@@ -12,6 +12,7 @@ from datetime import date
 
 import days
 from agreements import read_agreements
+from credit_file import CreditFile
 from packs import FEES, SIGNING
 from story import in_order, read_fact
 
@@ -181,7 +182,8 @@ class Told:
     """What was told of one case."""
 
     def __init__(self):
-        self.facts, self.endings, self.claims, self.results = [], [], [], []
+        self.facts, self.endings, self.claims = [], [], []
+        self.file = CreditFile()
         self.enrolled = None
 
     def is_covered(self):
@@ -237,7 +239,10 @@ class Told:
                     "account": payload["account"],
                 }
             )
-        self.follow(name, payload, event)
+        elif name == "item_listed" and payload.get("delinquent_since"):
+            since = payload["delinquent_since"]
+            self.add(event, "listing", 3, listing=listing(payload), delinquent_on=since)
+        self.file.apply(event)
 
     def enroll(self, event):
         payload = event["payload"]
@@ -303,30 +308,10 @@ class Told:
             states=kind == "progress_report",
         )
 
-    def follow(self, name, payload, event):
+    @property
+    def results(self):
         """Deletions and corrections, for what was sold by telephone."""
-        on = event["occurred_on"]
-        if name == "report_imported":
-            issued = date.fromisoformat(payload["issued_on"])
-            for result in self.results:
-                first = days.first_report_after_six_months(date.fromisoformat(result["since"]))
-                of_bureau = result["listing"].endswith("@" + payload["bureau"])
-                if of_bureau and not result["undone"] and not result["shown"] and issued >= first:
-                    result["shown"] = on
-        elif name in ("item_deleted", "item_corrected", "item_reinserted"):
-            self.becomes(listing(payload), name != "item_reinserted", on)
-        elif name == "item_listed" and payload.get("delinquent_since"):
-            since = payload["delinquent_since"]
-            self.add(event, "listing", 3, listing=listing(payload), delinquent_on=since)
-
-    def becomes(self, key, is_result, on):
-        """A result stands until the listing comes back or another result takes its place."""
-        for result in self.results:
-            if result["listing"] == key and not result["undone"]:
-                result["undone"] = on
-        if is_result:
-            result = {"listing": key, "since": on, "shown": None, "undone": None}
-            self.results.append(result)
+        return self.file.results()
 
     def all_facts(self, law, firm):
         """With each end and cancellation naming what it ends."""

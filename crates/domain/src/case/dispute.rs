@@ -68,11 +68,16 @@ impl Case {
     }
 
     pub(super) fn informed(&mut self, round: u32, bureau: &BureauCode, moment: Moment) {
+        let mut items = Vec::new();
         let information = match self.letter_mut(round, bureau) {
-            Some(letter) => &mut letter.information,
+            Some(letter) => {
+                items.clone_from(&letter.items);
+                &mut letter.information
+            }
             None => &mut self.unsent(round, bureau).information,
         };
         insert(information, moment, |known| known);
+        self.conclude(bureau, items);
     }
 
     pub(super) fn answered(&mut self, e: &ResponseReceived, moment: Moment) {

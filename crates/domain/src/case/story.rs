@@ -91,11 +91,21 @@ struct Concluding {
     /// As the latest report shows it that was told with values.
     values: Option<Arc<ItemSeen>>,
     latest: Option<(ListingStatus, Option<SeenBy>, Mark)>,
+    /// Days on which something new came: a basis or the client's words, information, a report.
+    news: Vec<CivilDate>,
+    repeated: Option<Mark>,
+    verified: Option<Mark>,
 }
 
 impl Concluding {
     fn status(&self) -> Option<ListingStatus> {
         self.latest.as_ref().map(|(status, ..)| *status)
+    }
+
+    /// The answer that verified it, if nothing new came from its day through another.
+    fn unchanged_through(&self, day: CivilDate) -> Option<&Mark> {
+        let is_new = |since: &Mark| self.news.iter().any(|on| since.on <= *on && *on <= day);
+        self.verified.as_ref().filter(|verified| !is_new(verified))
     }
 
     fn become_status(&mut self, status: ListingStatus, seen_by: Option<SeenBy>, mark: &Mark) {
@@ -114,6 +124,7 @@ impl Concluding {
 
     fn achieve(&mut self, what: Achievement, seen_by: SeenBy, mark: &Mark) {
         self.undo(mark);
+        (self.repeated, self.verified) = (None, None);
         let since = mark.clone();
         self.results.push(Achieved { seen_by, shown: None, since, undone: None, what });
         let status = match what {
@@ -133,6 +144,7 @@ impl Concluding {
         let mark = &happened.mark;
         match happened.what {
             What::Sent { round } => {
+                self.repeated = self.unchanged_through(mark.on).map(|_| mark.clone());
                 self.disputed.push((round, self.values.clone()));
                 // What is gone is not in dispute, whatever a letter says.
                 if self.status() != Some(ListingStatus::Deleted) {
@@ -152,6 +164,11 @@ impl Concluding {
 
     fn answered(&mut self, round: u32, outcome: Outcome, mark: &Mark) {
         let is_gone = self.status() == Some(ListingStatus::Deleted);
+        match outcome {
+            Outcome::Verified => (self.repeated, self.verified) = (None, Some(mark.clone())),
+            Outcome::Frivolous => self.repeated = None,
+            Outcome::Deleted | Outcome::Corrected | Outcome::NoAnswer => {}
+        }
         let (status, seen_by) = match outcome {
             // An import may have shown the deletion before the letter came.
             Outcome::Deleted if is_gone => return self.heard.push(round),
@@ -237,6 +254,7 @@ impl Concluding {
 
     /// The listing; nothing if no report ever showed it.
     fn listing(self, told: OfListing) -> Option<Listing> {
+        let unchanged_since = self.unchanged_through(CivilDate::MAX).cloned();
         let (status, seen_by, since) = self.latest?;
         let latest_basis = told.bases.last().map(|told| told.basis);
         Some(Listing {
@@ -244,12 +262,14 @@ impl Concluding {
             basis_on: told.bases.first().map(|told| told.moment.on()),
             listed: self.listed?,
             reinsertions: self.reinsertions,
+            repeated: self.repeated,
             results: self.results,
             seen: self.seen?,
             seen_by,
             since,
             status,
             told,
+            unchanged_since,
         })
     }
 }
@@ -339,10 +359,27 @@ impl Case {
             facts.extend(reported(of_day, item));
         }
         in_order(&mut facts);
-        let mut concluding = Concluding::default();
+        let news = self.news_of(item, bureau, &told);
+        let mut concluding = Concluding { news, ..Concluding::default() };
         facts.iter().for_each(|happened| concluding.happen(happened));
         // Kept beside the listings until a report shows it.
         concluding.listing(told.clone()).ok_or(told)
+    }
+}
+
+impl Case {
+    /// The days on which something new about a listing came: a basis that differs from those before or comes with the
+    /// client's words, information sent to the bureau about it, a report of the bureau.
+    fn news_of(&self, item: &ItemCode, bureau: &BureauCode, told: &OfListing) -> Vec<CivilDate> {
+        let bases = told.bases.iter().enumerate().filter(|(at, basis)| {
+            basis.has_statement || told.bases[..*at].iter().all(|known| known.basis != basis.basis)
+        });
+        let bases = bases.map(|(_, basis)| basis.moment.on());
+        let letters = self.rounds.iter().flat_map(|round| &round.letters);
+        let letters = letters.filter(|l| l.bureau == *bureau && l.items.contains(item));
+        let information = letters.flat_map(|letter| &letter.information).map(super::Moment::on);
+        let reports = self.reports.get(bureau).into_iter().flat_map(Reports::all);
+        bases.chain(information).chain(reports.map(|report| report.issued_on)).collect()
     }
 }
 

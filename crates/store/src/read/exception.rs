@@ -28,6 +28,8 @@ pub enum ExceptionKind {
     PaperRejected,
     /// A deleted listing is back and no notice was seen (15 USC 1681i(a)(5)(B)(ii)).
     ReinsertionWithoutNotice,
+    /// A listing is disputed again though nothing new came since it was verified (15 USC 1681i(a)(3)(A)).
+    RepeatedDispute,
     /// Two clients may be a couple.
     LinkSuggested,
     /// A charge failed and no further try is planned.
@@ -48,11 +50,12 @@ pub enum ExceptionKind {
 
 impl ExceptionKind {
     /// Every kind.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::IdentityFailed,
         Self::PaperWaiting,
         Self::PaperRejected,
         Self::ReinsertionWithoutNotice,
+        Self::RepeatedDispute,
         Self::LinkSuggested,
         Self::ChargeFailedFinal,
         Self::ChargebackOpen,
@@ -70,6 +73,7 @@ impl ExceptionKind {
             Self::PaperWaiting => "paper_waiting",
             Self::PaperRejected => "paper_rejected",
             Self::ReinsertionWithoutNotice => "reinsertion_without_notice",
+            Self::RepeatedDispute => "repeated_dispute",
             Self::LinkSuggested => "link_suggested",
             Self::ChargeFailedFinal => "charge_failed_final",
             Self::ChargebackOpen => "chargeback_open",
@@ -173,6 +177,9 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
         if let Some(back) = listing.back_without_notice() {
             let subject = format!("{item}@{bureau}");
             rows.push(of(ExceptionKind::ReinsertionWithoutNotice, subject, &back.since));
+        }
+        if let Some(letter) = &listing.repeated {
+            rows.push(of(ExceptionKind::RepeatedDispute, format!("{item}@{bureau}"), letter));
         }
     }
     rows

@@ -16,7 +16,7 @@ use crate::words;
 #[derive(Clone, Copy, ValueEnum)]
 enum Kind {
     /// Any of exposure, unearned-money, fee-exposed, fee-unproved, complaint, reinsertion-without-notice,
-    /// identity-failed and paper-waiting
+    /// repeated-dispute, identity-failed and paper-waiting
     Exception,
     /// Something was done against a rule and still stands
     Exposure,
@@ -30,6 +30,8 @@ enum Kind {
     Complaint,
     /// A deleted listing is back without the bureau's notice
     ReinsertionWithoutNotice,
+    /// A listing is disputed again and nothing new came since it was verified
+    RepeatedDispute,
     /// A bureau is overdue
     ClockOverdue,
     /// A charge failed and a person has to decide
@@ -64,6 +66,7 @@ impl Kind {
             Self::FeeUnproved => v1::DueKind::FeeUnproved,
             Self::Complaint => v1::DueKind::Complaint,
             Self::ReinsertionWithoutNotice => v1::DueKind::ReinsertionWithoutNotice,
+            Self::RepeatedDispute => v1::DueKind::RepeatedDispute,
             Self::IdentityFailed => v1::DueKind::IdentityFailed,
             Self::PaperWaiting => v1::DueKind::PaperWaiting,
             Self::ClockOverdue => v1::DueKind::ClockOverdue,

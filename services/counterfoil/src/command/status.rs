@@ -154,7 +154,7 @@ fn listings(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
                 once(listing.furnisher.clone()),
                 words::amount(listing.balance.as_ref()),
                 listing.bureau.clone(),
-                words::listing_state(listing.state),
+                state(listing),
                 words::day(listing.changed_on.as_ref()),
                 words::basis(listing.basis),
                 words::day(listing.obsolete_from.as_ref()),
@@ -164,6 +164,13 @@ fn listings(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     }
     out.section("Listings", &table)?;
     Ok(())
+}
+
+/// Where a listing stands, and that a dispute of it would say nothing new.
+fn state(listing: &v1::Listing) -> String {
+    let state = words::listing_state(listing.state);
+    let unchanged = listing.unchanged_since.as_ref().map(|day| words::day(Some(day)));
+    unchanged.map_or(state.clone(), |day| format!("{state}; nothing new since {day}"))
 }
 
 fn rounds(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
@@ -200,6 +207,11 @@ fn clocks(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     let mut table =
         Table::new(&["clock", "bureau", ">round", "item", "from", "due", "state", "came", "~rule"]);
     for clock in &case.clocks {
+        let late = match clock.days_late {
+            0 => String::new(),
+            1 => " by 1 day".to_owned(),
+            days => format!(" by {days} days"),
+        };
         let estimated = if clock.estimated { " (estimated)" } else { "" };
         table.row([
             words::clock_kind(clock.kind),
@@ -208,7 +220,7 @@ fn clocks(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
             clock.item.clone(),
             words::day(clock.started_on.as_ref()),
             format!("{}{estimated}", words::day(clock.due_on.as_ref())),
-            words::clock_state(clock.state),
+            format!("{}{late}", words::clock_state(clock.state)),
             words::day(clock.met_on.as_ref()),
             clock.citation.clone(),
         ]);

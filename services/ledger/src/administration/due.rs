@@ -28,7 +28,7 @@ enum Source {
 impl Source {
     /// In the order they are listed: what may harm a client first, then money, what stands still for
     /// want of the client, what soon will for want of a token, and last what merely can be done.
-    const ALL: [Self; 17] = [
+    const ALL: [Self; 18] = [
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
         Self::Exceptions(ExceptionKind::FeeExposed),
@@ -42,6 +42,7 @@ impl Source {
         Self::Exceptions(ExceptionKind::IdentityFailed),
         Self::Exceptions(ExceptionKind::PaperRejected),
         Self::Exceptions(ExceptionKind::PaperWaiting),
+        Self::Exceptions(ExceptionKind::RepeatedDispute),
         Self::Exceptions(ExceptionKind::LinkSuggested),
         Self::Tokens,
         Self::Ready,

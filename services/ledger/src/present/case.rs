@@ -169,6 +169,14 @@ impl CaseView<'_> {
                 "back without the bureau's notice (15 USC 1681i(a)(5)(B))",
             ))
         });
+        let repeated = case.listings.iter().filter_map(|((item, bureau), listing)| {
+            Some(entry(
+                Kind::RepeatedDispute,
+                listing.repeated.as_ref()?,
+                format!("{item} at {bureau}"),
+                "disputed again with nothing new since it was verified (15 USC 1681i(a)(3)(A))",
+            ))
+        });
         let overdue =
             clocks.iter().filter(|clock| clock.done_on.is_none() && clock.due_on < self.today);
         let overdue = overdue.map(|clock| v1::CaseException {
@@ -187,7 +195,7 @@ impl CaseView<'_> {
             )
         });
         let of_person = identity.chain(papers).chain(complaints);
-        of_person.chain(back).chain(overdue).chain(exposures).collect()
+        of_person.chain(back).chain(repeated).chain(overdue).chain(exposures).collect()
     }
 }
 
@@ -296,6 +304,7 @@ fn listing(
         delinquent_since: listing.seen.delinquent_since.and_then(day),
         obsolete_from: listing.obsolete_from().and_then(day),
         basis: listing.basis.map_or(v1::Basis::Unspecified, v1::Basis::from_domain).into(),
+        unchanged_since: listing.unchanged_since.as_ref().and_then(|mark| day(mark.on)),
     }
 }
 
@@ -341,6 +350,7 @@ fn clock(running: &RunningClock, today: CivilDate) -> v1::Clock {
         state: state.into(),
         met_on: running.done_on.and_then(day),
         citation: running.clock.citation().to_owned(),
+        days_late: running.days_late().map_or(0, int32),
     }
 }
 

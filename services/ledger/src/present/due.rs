@@ -15,6 +15,7 @@ pub(crate) fn kind(kind: ExceptionKind) -> v1::DueKind {
         ExceptionKind::IdentityFailed => v1::DueKind::IdentityFailed,
         ExceptionKind::PaperWaiting => v1::DueKind::PaperWaiting,
         ExceptionKind::ReinsertionWithoutNotice => v1::DueKind::ReinsertionWithoutNotice,
+        ExceptionKind::RepeatedDispute => v1::DueKind::RepeatedDispute,
         ExceptionKind::UnearnedMoney => v1::DueKind::UnearnedMoney,
         ExceptionKind::Complaint => v1::DueKind::Complaint,
         ExceptionKind::Exposure => v1::DueKind::Exposure,
@@ -33,6 +34,7 @@ pub(crate) fn is_any_exception(kind: ExceptionKind) -> bool {
         ExceptionKind::IdentityFailed
         | ExceptionKind::PaperWaiting
         | ExceptionKind::ReinsertionWithoutNotice
+        | ExceptionKind::RepeatedDispute
         | ExceptionKind::UnearnedMoney
         | ExceptionKind::Complaint
         | ExceptionKind::Exposure
@@ -54,6 +56,11 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
         ExceptionKind::ReinsertionWithoutNotice => (
             "a deleted listing is back without the bureau's notice",
             Clock::ReinsertionNotice.citation(),
+        ),
+        ExceptionKind::RepeatedDispute => (
+            "it is disputed again and nothing new came since the bureau verified it: the bureau may refuse the \
+             dispute as frivolous",
+            "15 USC 1681i(a)(3)(A)",
         ),
         ExceptionKind::LinkSuggested => ("say whether these two are a couple", ""),
         ExceptionKind::ChargeFailedFinal => ("the charge failed and will not be tried again", ""),
@@ -100,6 +107,7 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
         | ExceptionKind::PaperWaiting
         | ExceptionKind::PaperRejected
         | ExceptionKind::ReinsertionWithoutNotice
+        | ExceptionKind::RepeatedDispute
         | ExceptionKind::ChargebackOpen
         | ExceptionKind::UnearnedMoney
         | ExceptionKind::Complaint

@@ -147,12 +147,8 @@ fn answer(judge: &Judge<'_>, case: CaseId, world: &World, met: &mut Met) -> Valu
     }
     let fees = judge.fees().map(|fee| {
         *met.claimed.entry(fee.standing).or_default() += 1;
-        let is_alone = |number| {
-            let account = world.account(fee.fee.account).unwrap();
-            account.invoice(number).unwrap().lines.len() == 1
-        };
         let is_exposed = fee.standing == FeeStanding::Exposed;
-        let owed = (is_exposed && fee.invoice.is_some_and(is_alone)).then(|| fee.owed.minor());
+        let owed = is_exposed.then(|| fee.owed.minor());
         met.owed += owed.unwrap_or(0);
         json!({"status": fee.standing.code(), "exposed": fee.exposed.minor(), "owed": owed})
     });

@@ -11,10 +11,12 @@ use counterfoil_tests::bookkeeper::Bookkeeper;
 use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::State;
+use domain::account::LineSums;
 use domain::event::{
     AutomaticMatches, BookAccount, DepositEvent, Event, FirmEvent, MatchRule, Recorded, StreamId,
 };
 use domain::firm::Firm;
+use domain::money::Money;
 use proptest::prelude::*;
 
 /// A firm's life with a bookkeeper in it.
@@ -86,6 +88,10 @@ struct Controls {
     owed: i64,
     bank: i64,
     suspense: i64,
+    /// Fees, less what was credited and given back: what nothing allowed is none.
+    earned: i64,
+    /// What was written off: of what nothing allowed, nothing.
+    lost: i64,
 }
 
 fn controls(states: &HashMap<StreamId, State>) -> Controls {
@@ -98,6 +104,16 @@ fn controls(states: &HashMap<StreamId, State>) -> Controls {
                 let undeposited =
                     account.movements().filter(|(_, movement)| movement.deposited.is_none());
                 found.clearing += undeposited.map(|(_, m)| m.amount.minor()).sum::<i64>();
+                for invoice in account.invoices.values() {
+                    found.earned += invoice.credited.minor();
+                    found.lost += invoice.written_off.minor();
+                    let of_lines = |of: fn(&LineSums) -> Money| {
+                        invoice.sums.iter().map(|line| of(line).minor()).sum::<i64>()
+                    };
+                    assert_eq!(of_lines(|line| line.paid), invoice.paid.minor(), "{invoice:?}");
+                    assert_eq!(of_lines(|line| line.credited), invoice.credited.minor());
+                    assert_eq!(of_lines(|line| line.written_off), invoice.written_off.minor());
+                }
             }
             State::Deposit(deposit) => {
                 let Some(line) = &deposit.line else { continue };
@@ -108,7 +124,14 @@ fn controls(states: &HashMap<StreamId, State>) -> Controls {
             }
             // What nothing allowed of a fee is neither receivable nor the firm's.
             State::Case(case) => {
+                found.earned -= case.earned.iter().map(|fee| fee.amount.minor()).sum::<i64>();
                 for marked in case.marks.values() {
+                    let lost = marked
+                        .said
+                        .lost
+                        .map_or(0, |loss| loss.bad_debt.minor() + loss.charged_back.minor());
+                    found.lost -= lost;
+                    found.earned += lost + marked.said.open.minor() + marked.said.owed.minor();
                     found.receivable -= marked.said.open.minor();
                     found.owed -= marked.said.owed.minor();
                 }
@@ -152,6 +175,8 @@ fn every_promise(log: &[Recorded]) {
             owed: sums.of(BookAccount::OwedToClients),
             bank: sums.of(BookAccount::Bank),
             suspense: sums.of(BookAccount::Suspense),
+            earned: sums.of(BookAccount::FeeRevenue) + sums.of(BookAccount::RefundsAndCredits),
+            lost: sums.of(BookAccount::BadDebt) + sums.of(BookAccount::ChargebackLosses),
         };
         assert_eq!(
             booked,
@@ -240,6 +265,11 @@ fn the_books_of_fixed_lives_keep_every_promise() {
         automatic += no_person_is_passed_over(&player.log);
         for entry in whole(&player.log) {
             *kinds.entry(entry.kind).or_default() += 1;
+            let lines = entry.lines();
+            let has = |account| lines.iter().any(|line| line.account == account);
+            if entry.kind == "fee_marked" && has(BookAccount::BadDebt) {
+                *kinds.entry("marked of what was written off").or_default() += 1;
+            }
             late += u32::from(entry.posted_on != entry.occurred_on);
         }
         for recorded in &player.log {
@@ -259,6 +289,8 @@ fn the_books_of_fixed_lives_keep_every_promise() {
         "chargeback_won",
         "credit_granted",
         "written_off",
+        "fee_marked",
+        "marked of what was written off",
         "statement_line_seen",
         "deposit_matched",
         "match_joined",

@@ -15,12 +15,14 @@ use counterfoil_tests::bookkeeper::Bookkeeper;
 use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::event::{
-    AccessGranted, AccessRevoked, AccessUsed, CaseEvent, ClientErased, ClientLookedAt,
-    ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmEvent, LegalHoldLifted,
-    LegalHoldPlaced, LookEvent, LookKind, Reading, Recorded, Scope, StreamId,
+    AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
+    ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmEvent,
+    LegalHoldLifted, LegalHoldPlaced, LinePart, LookEvent, LookKind, Loss, Reading, Recorded,
+    Scope, StreamId,
 };
 use domain::ids::{AccessId, DocumentHash};
 use domain::judge::EDITION;
+use domain::money::{Currency, Money};
 use domain::value::{Personal, Text};
 use domain::{STATE_VERSION, State};
 use sha2::{Digest, Sha256};
@@ -79,7 +81,38 @@ fn corrected(log: &[Recorded]) -> FactCorrected {
     }
 }
 
-/// One event of every type, in its current version, and one that names its token.
+/// Events that say of which lines their money is, or what was lost; the others are of times before they did.
+const OF_LINES: [&str; 6] = [
+    "chargeback_opened.v1.of_lines.json",
+    "credit_granted.v1.of_lines.json",
+    "fee_marked.v1.with_loss.json",
+    "payment_settled.v1.of_lines.json",
+    "refund_issued.v1.of_lines.json",
+    "written_off.v1.of_lines.json",
+];
+
+/// The same event, saying that.
+fn of_lines(mut recorded: Recorded) -> Recorded {
+    let usd = |minor| Money::new(minor, Currency::USD).unwrap();
+    let (first, exposed) =
+        (LinePart { amount: usd(1_200), exposed: None, invoice: 3, line: 1 }, Some(usd(9_900)));
+    let parts = Some(vec![first, LinePart { amount: usd(0), exposed, invoice: 3, line: 2 }]);
+    match &mut recorded.event {
+        Event::Account(AccountEvent::ChargebackOpened(e)) => e.lines = parts,
+        Event::Account(AccountEvent::CreditGranted(e)) => e.lines = parts,
+        Event::Account(AccountEvent::PaymentSettled(e)) => e.lines = parts,
+        Event::Account(AccountEvent::RefundIssued(e)) => e.lines = parts,
+        Event::Account(AccountEvent::WrittenOff(e)) => e.lines = parts,
+        Event::Case(CaseEvent::FeeMarked(e)) => {
+            e.lost = Some(Loss { bad_debt: usd(900), charged_back: usd(0) });
+            e.lost_before = Some(Loss { bad_debt: usd(0), charged_back: usd(100) });
+        }
+        other => unreachable!("{} says nothing of lines", other.type_name()),
+    }
+    recorded
+}
+
+/// One event of every type, in its current version, one that names its token, and those that name lines.
 fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let mut samples = BTreeMap::new();
     let mut keep = |recorded: &Recorded| {
@@ -138,6 +171,11 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let logged = Recorded::from_bytes(&samples["message_logged.v1.json"]).unwrap();
     let of_a_token = Recorded { access: Some(access), ..logged };
     samples.insert(OF_A_TOKEN.into(), of_a_token.to_bytes());
+    for name in OF_LINES {
+        let type_name = name.split_once('.').unwrap().0;
+        let plain = Recorded::from_bytes(&samples[&format!("{type_name}.v1.json")]).unwrap();
+        samples.insert(name.into(), of_lines(plain).to_bytes());
+    }
     samples
 }
 
@@ -146,7 +184,7 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     let samples = samples(&history());
     let folder = folder("events");
     let of_types = Event::types().map(|(name, version)| format!("{name}.v{version}.json"));
-    for file in of_types.chain([OF_A_TOKEN.into()]) {
+    for file in of_types.chain([OF_A_TOKEN].into_iter().chain(OF_LINES).map(Into::into)) {
         let path = folder.join(&file);
         if !path.exists() && may_write() {
             std::fs::create_dir_all(&folder).unwrap();

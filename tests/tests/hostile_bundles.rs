@@ -53,7 +53,11 @@ fn has_everything(events: &[Value]) -> bool {
     };
     // The first round broke nothing, so that what is taken away from its case breaks something.
     let is_lawful = events.get(round + 1).is_none_or(|next| next["event"] != "exposure_found");
+    let named = |event: &&Value| {
+        event["event"] == "payment_settled" && !event["payload"]["lines"].is_null()
+    };
     count("fee_earned") >= 2
+        && events.iter().filter(named).count() >= 2
         && once.iter().all(|name| count(name) >= 1)
         && events.iter().any(pays)
         && is_lawful

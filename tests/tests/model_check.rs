@@ -17,7 +17,6 @@ use counterfoil_tests::corrector::Corrector;
 use counterfoil_tests::history::{Client, Crm, Move, Shape};
 use counterfoil_tests::judging::judged;
 use counterfoil_tests::player::Player;
-use domain::World;
 use domain::command::Command;
 use domain::event::Recorded;
 use domain::gates::{Answer, Explanation, FeeStanding, Gate};
@@ -128,7 +127,7 @@ fn life(clients: u32, seed: u64, mut ask: impl FnMut(&Player, CivilDate)) -> Pla
 }
 
 /// What the judge says of a case, in the model's words.
-fn answer(judge: &Judge<'_>, case: CaseId, world: &World, met: &mut Met) -> Value {
+fn answer(judge: &Judge<'_>, case: CaseId, met: &mut Met) -> Value {
     let today = judge.today();
     let gates = |explained: &Explanation| -> Value {
         let findings = explained.findings.iter();
@@ -156,12 +155,8 @@ fn answer(judge: &Judge<'_>, case: CaseId, world: &World, met: &mut Met) -> Valu
     }
     let fees = judge.fees().map(|fee| {
         *met.claimed.entry(fee.standing).or_default() += 1;
-        let is_alone = |number| {
-            let account = world.account(fee.fee.account).unwrap();
-            account.invoice(number).unwrap().lines.len() == 1
-        };
         let is_exposed = fee.standing == FeeStanding::Exposed;
-        let owed = (is_exposed && fee.invoice.is_some_and(is_alone)).then(|| fee.owed.minor());
+        let owed = is_exposed.then(|| fee.owed.minor());
         met.owed += owed.unwrap_or(0);
         json!({"status": fee.standing.code(), "exposed": fee.exposed.minor(), "owed": owed})
     });
@@ -187,9 +182,7 @@ fn the_model_judges_the_log_alike() {
         writeln!(days, "{}", json!({"today": today.to_string(), "through": through})).unwrap();
         (met.with_a_fee, met.cases) = (0, 0);
         for case in player.cases() {
-            ours.push(judged(&player.world, case, today, |judge| {
-                answer(judge, case, &player.world, &mut met)
-            }));
+            ours.push(judged(&player.world, case, today, |judge| answer(judge, case, &mut met)));
         }
     });
     let theirs = model(&player.log, &days);

@@ -3,7 +3,7 @@
 //! | event | debit | credit |
 //! |---|---|---|
 //! | fee earned | earned, not invoiced | fee revenue |
-//! | fee marked | fee revenue, or refunds and credits for what went back | owed to clients for what was paid of what nothing allowed, receivable for what is open of it |
+//! | fee marked | fee revenue, or refunds and credits for what went back | owed to clients for what was paid of what nothing allowed, receivable for what is open of it, bad debt and chargeback losses for what was written off of it |
 //! | invoice issued | receivable | earned, not invoiced |
 //! | payment settled | clearing | receivable; owed to clients for what is unearned |
 //! | refund issued | owed to clients, then refunds and credits | clearing |
@@ -31,7 +31,7 @@ use domain::account::{Account, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
     AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, FeeMarked,
-    LineBooked, Purpose, Recorded, StreamId, WrittenOff,
+    LineBooked, Loss, Purpose, Recorded, StreamId, WrittenOff,
 };
 use domain::firm::Firm;
 use domain::ids::{EventId, PlanCode};
@@ -308,24 +308,28 @@ fn about(invoice: u64, transfer: Transfer) -> Transfer {
 
 /// What a bank had taken back and nobody wrote off before is a chargeback loss; the rest is bad debt.
 fn written_off(before: &Account, e: &WrittenOff) -> Result<Vec<Transfer>, Unfit> {
-    let invoice = before.invoice(e.invoice)?;
-    let taken = invoice.charged_back.minus(invoice.written_off)?;
-    let taken = if taken.is_positive() { taken } else { Money::zero(e.amount.currency()) };
-    let lost = e.amount.min(taken);
+    let lost = before.invoice(e.invoice)?.charged_back_of(e.amount);
     let bad = e.amount.minus(lost)?;
     let parts = [transfer(Receivable, ChargebackLosses, lost), transfer(Receivable, BadDebt, bad)];
     Ok(parts.into_iter().map(|transfer| about(e.invoice, transfer)).collect())
 }
 
-/// What nothing allowed is no revenue: what was paid of it is owed to the client, what is open is not receivable.
-/// While no more and no less of the fee is exposed, what changes is money that went back or was forgiven.
+/// What nothing allowed is no revenue: what was paid of it is owed to the client, what is open is not receivable, and
+/// what was written off is no loss. While no more and no less of the fee is exposed, what changes is money that went back
+/// or was forgiven.
 fn marked(e: &FeeMarked) -> Result<Vec<Transfer>, Unfit> {
     let side = if e.exposed == e.exposed_before { RefundsAndCredits } else { FeeRevenue };
     let of_plan =
         |transfer: Transfer| Transfer { plan: e.plan.clone(), invoice: e.invoice, ..transfer };
     let owed = transfer(OwedToClients, side, e.owed.minus(e.owed_before)?);
     let open = transfer(Receivable, side, e.open.minus(e.open_before)?);
-    Ok(vec![of_plan(owed), of_plan(open)])
+    let zero = Money::zero(e.exposed.currency());
+    let lost = |loss: Option<Loss>| loss.unwrap_or(Loss { bad_debt: zero, charged_back: zero });
+    let (now, before) = (lost(e.lost), lost(e.lost_before));
+    let bad_debt = transfer(BadDebt, side, now.bad_debt.minus(before.bad_debt)?);
+    let charged_back = now.charged_back.minus(before.charged_back)?;
+    let charged_back = transfer(ChargebackLosses, side, charged_back);
+    Ok([owed, open, bad_debt, charged_back].map(of_plan).into())
 }
 
 fn matched(e: &DepositMatched) -> Vec<Transfer> {

@@ -648,7 +648,7 @@ case service_ended by:EndedBy reason?:personal
 case period_closed_without_fee end?:day period:u32 reason:personal start?:day
 case fee_earned account:id agreement?:EventRef amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
 case fee_held end?:day gates:{Gate} period:u32 start?:day
-case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
+case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
 case exposure_found amount?:money cites:text kind:ExposureKind period?:u32
 case correction_noted corrects:u64 note:personal
 case fact_corrected about_another?:flag fact:EventRef kind:FactKind order_of?:id reading?:Reading reason:personal replaces:EventRef said_by:personal
@@ -665,14 +665,14 @@ account payment_moved to:id
 account payment_moved_back
 account invoice_issued due_on:day lines:[InvoiceLine] number:u64 total:money
 account charge_requested amount:money attempt:u32 invoice:u64
-account payment_settled amount:money applied:[Applied] payment:code unearned:money
+account payment_settled amount:money applied:[Applied] lines?:[LinePart] payment:code unearned:money
 account payment_failed attempt:u32 invoice:u64 next_try_on?:day reason:FailureReason
-account refund_issued amount:money payment:code reason?:personal refund:code
-account chargeback_opened amount:money chargeback:code payment:code respond_by?:day
+account refund_issued amount:money lines?:[LinePart] payment:code reason?:personal refund:code
+account chargeback_opened amount:money chargeback:code lines?:[LinePart] payment:code respond_by?:day
 account chargeback_won chargeback:code
 account chargeback_lost chargeback:code
-account credit_granted amount:money invoice:u64 reason:personal
-account written_off amount:money invoice:u64 reason:personal
+account credit_granted amount:money invoice:u64 lines?:[LinePart] reason:personal
+account written_off amount:money invoice:u64 lines?:[LinePart] reason:personal
 account unearned_payment_found amount:money cites:text payment:code
 account money_deposited deposit:id movements:[Movement]
 account money_undeposited deposit:id movements:[Movement]
@@ -716,6 +716,8 @@ part InvoiceLine amount:money case:id end:day period:u32 start:day
 part ItemOutcome item:code outcome:Outcome
 part ItemSeen balance?:money delinquent_since?:day furnisher:text item:code kind:ItemKind
 part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
+part LinePart amount:money exposed?:money invoice:u64 line:u32
+part Loss bad_debt:money charged_back:money
 part Movement kind:MovementKind name:code
 part PackRef code:code version:u32
 part PayoutLine amount:money movement:Movement
@@ -2307,8 +2309,7 @@ def claimed_fees(service, case_id, accounts):
             number, place = lines[alike]
             invoice = invoices[number]
             fee.invoice, fee.asked_on = number, [invoice["event"]["occurred_on"]] + invoice["charges"]
-            weights = [minor(line["amount"]) for line in invoice["event"]["payload"]["lines"]]
-            fee.given_back = shares(invoice["credited"], weights)[place]
+            fee.given_back = invoice["lines"][place]["credited"]
         claimed.append(fee)
     return claimed
 
@@ -2607,12 +2608,17 @@ def of_mark(before, mark):
             wrong.append("its %s_before is not what was marked last" % name)
         if minor(mark[name]) < 0:
             wrong.append("its %s is below zero" % name)
+    lost = {name: mark.get(name, {}) for name in ("lost", "lost_before")}
+    if lost["lost_before"] != (last or {}).get("lost", {}):
+        wrong.append("its lost_before is not what was marked last")
+    if any(minor(part) < 0 for part in lost["lost"].values()):
+        wrong.append("its lost is below zero")
     if mark["account"] != fee["payload"]["account"]:
         wrong.append("it names another account than the fee")
     if minor(mark["exposed"]) > minor(fee["payload"]["amount"]):
         wrong.append("more is exposed than the fee")
-    if minor(mark["owed"]) + minor(mark["open"]) > minor(mark["exposed"]):
-        wrong.append("more is owed and open than is exposed")
+    if minor(mark["owed"]) + minor(mark["open"]) + sum(map(minor, lost["lost"].values())) > minor(mark["exposed"]):
+        wrong.append("more is owed, open and lost than is exposed")
     if mark["standing"] == "exposed" and mark["exposed"] != fee["payload"]["amount"]:
         wrong.append("less than the whole of a fee that nothing allowed is exposed")
     return wrong
@@ -2761,11 +2767,72 @@ class Books:
             return 0
         return minor(invoice["event"]["payload"]["total"]) - invoice["paid"] - invoice["credited"] - invoice["written_off"]
 
-    def take_back(self, name, sum_):
+    def split(self, number, name, sum_, named):
+        """What of a sum is each line's: as the event names it, else its share of the whole sum."""
+        invoice = self.invoices[number]
+        lines = invoice["event"]["payload"]["lines"]
+        if named is None:
+            weights = [minor(line["amount"]) for line in lines]
+            before, after = shares(invoice[name], weights), shares(invoice[name] + sum_, weights)
+            return [b - a for a, b in zip(before, after)]
+        parts = [0] * len(lines)
+        for part in named:
+            if part["invoice"] == number and 0 < part["line"] <= len(parts):
+                parts[part["line"] - 1] += minor(part["amount"])
+        return parts
+
+    def add(self, number, name, sum_, named, sign=1):
+        """Adds to a sum of an invoice and of its lines, or takes from it."""
+        parts = self.split(number, name, sum_ * (sign if named is None else 1), named)
+        parts = parts if named is None else [sign * part for part in parts]
+        self.invoices[number][name] += sign * sum_
+        for line, part in zip(self.invoices[number]["lines"], parts):
+            line[name] += part
+        return parts
+
+    def shared(self, event):
+        """The invoices that an event's money is of, and how much: what their lines share."""
+        p, name = event["payload"], event["event"]
+        if name == "payment_settled":
+            return [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
+        if name in ("refund_issued", "chargeback_opened"):
+            return self.taken_back(p["payment"], minor(p["amount"]))[1] if p["payment"] in self.payments else []
+        return [(p["invoice"], minor(p["amount"]))] if name in ("credit_granted", "written_off") else []
+
+    def cover(self, event):
+        """The lines that money is of, if what it says of them was exposed; nothing if each invoice has one alone."""
+        p, name, found, several = event["payload"], event["event"], [], False
+        exposed = {(part["invoice"], part["line"]): minor(part["exposed"]) for part in p.get("lines", ())
+                   if "exposed" in part}
+        for number, sum_ in self.shared(event):
+            if number not in self.invoices:
+                continue
+            lines, turns = self.invoices[number]["event"]["payload"]["lines"], []
+            several |= len(lines) > 1
+            for place, (line, sums) in enumerate(zip(lines, self.invoices[number]["lines"]), 1):
+                open_ = max(0, minor(line["amount"]) - sums["paid"] - sums["credited"] - sums["written_off"])
+                allowed = max(0, minor(line["amount"]) - exposed.get((number, place), 0))
+                owed = max(0, sums["paid"] - allowed)
+                of_exposed = max(0, open_ - max(0, allowed - sums["paid"]))
+                if name in ("payment_settled", "written_off"):
+                    turns.append((max(0, open_ - of_exposed), of_exposed))
+                elif name == "credit_granted":
+                    turns.append((of_exposed, max(0, open_ - of_exposed)))
+                elif name == "refund_issued":
+                    turns.append((owed, max(0, sums["paid"] - owed)))
+                else:
+                    held = min(self.payments[p["payment"]]["held"].get((number, place), 0), max(0, sums["paid"]))
+                    turns.append((held, max(0, sums["paid"] - held)))
+            for place, part in enumerate(in_turns(sum_, turns), 1):
+                part_exposed = exposed.get((number, place), 0)
+                if part > 0 or part_exposed > 0:
+                    found.append((number, place, part, max(0, part_exposed)))
+        return found if several else None
+
+    def taken_back(self, name, sum_):
+        """What goes back of what is unearned, and of what pays invoices."""
         payment = self.payments[name]
         unearned = min(sum_, payment["unearned"])
-        payment["unearned"] -= unearned
-        payment["returned"] += sum_
         left, parts = sum_ - unearned, []
         for number, applied in payment["applied"]:
             if number in self.invoices:
@@ -2773,48 +2840,94 @@ class Books:
                 left -= parts[-1][1]
         return unearned, parts
 
+    def take_back(self, name, sum_, named):
+        unearned, parts = self.taken_back(name, sum_)
+        payment = self.payments[name]
+        payment["unearned"] -= unearned
+        payment["returned"] += sum_
+        for part in named or ():
+            key = (part["invoice"], part["line"])
+            if key in payment["held"]:
+                payment["held"][key] = max(0, payment["held"][key] - minor(part["amount"]))
+        return unearned, parts
+
     def apply(self, event):
         p, name, invoices = event["payload"], event["event"], self.invoices
         self.is_opened = True
         if name == "invoice_issued":
             invoices[p["number"]] = {"event": event, "paid": 0, "credited": 0, "written_off": 0, "back": 0, "charge": False,
-                                     "charges": []}
+                                     "charges": [], "lines": [{"paid": 0, "credited": 0, "written_off": 0} for _ in p["lines"]]}
         elif name in ("charge_requested", "payment_failed") and p["invoice"] in invoices:
             invoices[p["invoice"]]["charge"] = name == "charge_requested"
             invoices[p["invoice"]]["charges"] += [event["occurred_on"]] * (name == "charge_requested")
         elif name == "payment_settled":
             applied = [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
             self.payments[p["payment"]] = {"amount": minor(p["amount"]), "applied": applied, "returned": 0,
-                                           "unearned": minor(p["unearned"])}
+                                           "unearned": minor(p["unearned"]),
+                                           "held": {(part["invoice"], part["line"]): minor(part["amount"])
+                                                    for part in p.get("lines", ())}}
             for number, part in applied:
                 if number in invoices:
-                    invoices[number]["paid"] += part
+                    self.add(number, "paid", part, p.get("lines"))
                     invoices[number]["charge"] = False
         elif name in ("refund_issued", "chargeback_opened") and p["payment"] in self.payments:
             into, as_ = ("credited", "refund") if name == "refund_issued" else ("back", "chargeback")
-            unearned, parts = self.take_back(p["payment"], minor(p["amount"]))
+            unearned, parts = self.take_back(p["payment"], minor(p["amount"]), p.get("lines"))
             for number, part in parts:
-                invoices[number]["paid"] -= part
-                invoices[number][into] += part
-            self.backs[p[as_]] = {"payment": p["payment"], "amount": minor(p["amount"]), "unearned": unearned,
-                                  "parts": parts, "status": "open" if as_ == "chargeback" else None}
+                self.add(number, "paid", part, p.get("lines"), -1)
+                if into == "credited":
+                    self.add(number, into, part, p.get("lines"))
+                else:
+                    invoices[number][into] += part
+            self.backs[p[as_]] = {"payment": p["payment"], "lines": p.get("lines"), "amount": minor(p["amount"]),
+                                  "unearned": unearned, "parts": parts, "status": "open" if as_ == "chargeback" else None}
         elif name == "chargeback_won" and p["chargeback"] in self.backs:
             back = self.backs[p["chargeback"]]
             unearned, back["status"] = back["unearned"], "won"
             for number, part in back["parts"]:
                 invoice = invoices[number]
-                due = min(part, self.open(number))
-                recovered = min(part - due, invoice["written_off"])
                 invoice["back"] -= part
-                invoice["paid"] += due + recovered
-                invoice["written_off"] -= recovered
-                unearned += part - due - recovered
+                if back["lines"] is None:
+                    due = min(part, self.open(number))
+                    recovered = min(part - due, invoice["written_off"])
+                    self.add(number, "paid", due + recovered, None)
+                    self.add(number, "written_off", recovered, None, -1)
+                    unearned += part - due - recovered
+                else:
+                    unearned += part - self.give_again(number, back, part)
             self.payments[back["payment"]]["unearned"] += unearned
             self.payments[back["payment"]]["returned"] -= back["amount"]
         elif name == "chargeback_lost" and p["chargeback"] in self.backs:
             self.backs[p["chargeback"]]["status"] = "lost"
         elif name in ("credit_granted", "written_off") and p["invoice"] in invoices:
-            invoices[p["invoice"]]["credited" if name == "credit_granted" else name] += minor(p["amount"])
+            self.add(p["invoice"], "credited" if name == "credit_granted" else name, minor(p["amount"]), p.get("lines"))
+
+    def give_again(self, number, back, sum_):
+        """A chargeback that was won, of lines that it named, goes back to those; gives how much of it did."""
+        invoice, held, given = self.invoices[number], self.payments[back["payment"]]["held"], 0
+        wholes = [minor(line["amount"]) for line in invoice["event"]["payload"]["lines"]]
+        taken = self.split(number, "paid", sum_, back["lines"])
+        for place, (line, whole, part) in enumerate(zip(invoice["lines"], wholes, taken), 1):
+            due = min(part, max(0, whole - sum(line.values())))
+            recovered = min(part - due, line["written_off"])
+            for sums in (line, invoice):
+                sums["paid"] += due + recovered
+                sums["written_off"] -= recovered
+            held[number, place] = held.get((number, place), 0) + due + recovered
+            given += due + recovered
+        return given
+
+
+def in_turns(sum_, lines):
+    """A sum shared by lines: in each turn pro rata by largest remainder, the next turn once that is full."""
+    parts = [0] * len(lines)
+    for turn in (0, 1):
+        takes = [max(0, line[turn]) for line in lines]
+        now = min(sum_, sum(takes))
+        if now > 0:
+            parts = [part + share for part, share in zip(parts, shares(now, takes))]
+            sum_ -= now
+    return parts
 
 
 # ---- What the events make ---------------------------------------------------------------------------------
@@ -2830,6 +2943,7 @@ class Derivation:
         self.tables = {name: Table(bundle, name) for name in COLUMNS if name not in ("timeline", "access")}
         self.tables["access"] = bundle.access
         self.fees, self.lines, self.unnamed, self.named_from = {}, [], [], None
+        self.unshared, self.shared_from = [], None
 
     def run(self):
         for client, kinds in self.bundle.clients.items():
@@ -2851,6 +2965,8 @@ class Derivation:
         for step in [self.papers, self.letters, self.responses] if case else []:
             self.attempt(client, step, client, story)
         self.attempt(client, self.recordable, client, case, account)
+        for events in self.accounts.values() if case and self.bundle.judges_fees() else ():
+            self.attempt(client, self.of_exposed, client, case, events)
         if case:
             self.attempt(client, self.fees_of, client, case, story, account)
         self.attempt(client, self.exposures, client, story, account)
@@ -3193,6 +3309,10 @@ class Derivation:
         for position in self.unnamed:
             if self.named_from is not None and self.named_from < position:
                 self.findings.add("events.jsonl", "the fee names no agreement, and one before it does", None, position)
+        for position in self.unshared:
+            if self.shared_from is not None and self.shared_from < position:
+                self.findings.add("events.jsonl", "it does not say which lines it is of, and money before it does", None,
+                                  position)
 
     # -- what can have been recorded
 
@@ -3228,6 +3348,7 @@ class Derivation:
         books = Books()
         for place, event in enumerate(account):
             p, wrong = event["payload"], self.of_account(client, books, event, case)
+            wrong = wrong or self.of_shares(books, event)
             find(event, wrong)
             if event["event"] == "payment_settled" and minor(p["unearned"]) > 0:
                 found = [(f["payload"]["payment"], f["payload"]["amount"])
@@ -3238,6 +3359,52 @@ class Derivation:
                 self.lines += [(event["position"], p["number"], client, line) for line in p["lines"]]
             if not wrong or not books.is_opened:
                 books.apply(event)
+
+    def of_shares(self, books, event):
+        """What is wrong with the lines that money names, if what it says was exposed of them was."""
+        if event["event"] == "invoice_issued":
+            return []
+        expected, named = books.cover(event), event["payload"].get("lines")
+        if expected is None:
+            return ["it names lines where there is one alone"] if named is not None else []
+        if named is None:
+            self.unshared.append(event["position"])
+            return []
+        self.shared_from = min(event["position"], self.shared_from or event["position"])
+        found = [(part["invoice"], part["line"], minor(part["amount"]), minor(part["exposed"]) if "exposed" in part else 0)
+                 for part in named]
+        is_right = found == expected and all("exposed" not in part or minor(part["exposed"]) > 0 for part in named)
+        return [] if is_right else ["it is not of the lines that it was to be of"]
+
+    def of_exposed(self, client, case, account):
+        """What money says of its lines, held against what was marked of a client's fees by then."""
+        books = Books()
+        for event in account:
+            named = event["payload"].get("lines") if event["event"] != "invoice_issued" else None
+            said = {(part["invoice"], part["line"]): minor(part["exposed"]) for part in named or () if "exposed" in part}
+            for number in [number for number, _ in books.shared(event)] if named is not None else []:
+                lines = books.invoices[number]["event"]["payload"]["lines"] if number in books.invoices else []
+                other = next((place for place, line in enumerate(lines, 1) if line["case"] == client
+                              and said.get((number, place), 0) != self.marked(case, books, number, place, event)), None)
+                if other is not None:
+                    self.findings.add("events.jsonl", "of line %d of invoice %d something else was exposed"
+                                      % (other, number), None, event["position"])
+            books.apply(event)
+
+    @staticmethod
+    def marked(case, books, number, place, event):
+        """What was exposed of a line, as its fee was marked last before an event."""
+        lines = [(at_, line) for at_ in sorted(books.invoices)
+                 for line in enumerate(books.invoices[at_]["event"]["payload"]["lines"], 1)]
+        key = next((line["case"], line["start"], line["end"]) for at_, (to, line) in lines if (at_, to) == (number, place))
+        alike = [(at_, to) for at_, (to, line) in lines if (line["case"], line["start"], line["end"]) == key]
+        fees = [e for e in case if e["event"] == "fee_earned" and e["position"] < event["position"]
+                and e["payload"]["account"] == event["stream"].split("/")[1]
+                and (e["payload"]["start"], e["payload"]["end"]) == key[1:]]
+        rank = alike.index((number, place))
+        marks = [e["payload"] for e in case if e["event"] == "fee_marked" and e["position"] < event["position"]
+                 and rank < len(fees) and e["payload"]["fee"]["position"] == fees[rank]["position"]]
+        return minor(marks[-1]["exposed"]) if marks else 0
 
     def of_case(self, life, event):
         """What is wrong with an event of a case beside those before it."""

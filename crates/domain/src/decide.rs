@@ -254,7 +254,8 @@ fn on_account(
         | AccountAction::GrantCredit(_)
         | AccountAction::WriteOff(_) => Money::zero(currency),
     };
-    let facts = account::Facts { id, currency, held, on, token };
+    let exposed = billing::exposed(draft.world(), id)?;
+    let facts = account::Facts { id, currency, exposed, held, on, token };
     let events = account::decide(world.account(id)?, &facts, &dated.action)?;
     for event in events {
         draft.add(StreamId::Account(id), on, event)?;

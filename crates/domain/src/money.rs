@@ -131,6 +131,12 @@ impl Money {
         Self { minor: -self.minor, currency: self.currency }
     }
 
+    /// What of this is above another amount of its currency; nothing if it is no more.
+    #[must_use]
+    pub fn above(self, other: Self) -> Self {
+        Self { minor: (self.minor - other.minor).max(0), currency: self.currency }
+    }
+
     /// The smaller of two amounts of one currency.
     pub fn min(self, other: Self) -> Self {
         if other.minor < self.minor { other } else { self }
@@ -139,7 +145,7 @@ impl Money {
     /// Shares by largest remainder: each part gets its exact share rounded towards zero, and the
     /// cents left over go one each to the largest remainders, ties to the earlier part. The parts
     /// always sum to the whole; a weight of zero gets nothing. (Hamilton apportionment.)
-    pub fn allocate(self, weights: &[u32]) -> Result<Vec<Self>, MoneyError> {
+    pub fn allocate(self, weights: &[u64]) -> Result<Vec<Self>, MoneyError> {
         let sum: u128 = weights.iter().map(|&w| u128::from(w)).sum();
         if sum == 0 {
             return Err(MoneyError::NoWeight);
@@ -246,8 +252,8 @@ mod tests {
             let numbers = |key: &str| -> Vec<i64> {
                 case[key].as_array().unwrap().iter().map(|n| n.as_i64().unwrap()).collect()
             };
-            let weights: Vec<u32> =
-                numbers("weights").into_iter().map(|w| u32::try_from(w).unwrap()).collect();
+            let weights: Vec<u64> =
+                numbers("weights").into_iter().map(|w| u64::try_from(w).unwrap()).collect();
             // One example is larger than any amount we accept; the shares are the same function.
             let whole = Money { minor: case["total"].as_i64().unwrap(), currency: Currency::USD };
             let Ok(parts) = whole.allocate(&weights) else {
@@ -261,7 +267,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn shares_sum_to_the_whole(minor in -MINOR_MAX..=MINOR_MAX, weights in prop::collection::vec(0u32..1000, 1..6)) {
+        fn shares_sum_to_the_whole(minor in -MINOR_MAX..=MINOR_MAX, weights in prop::collection::vec(0u64..1000, 1..6)) {
             let whole = Money::new(minor, Currency::USD).unwrap();
             match whole.allocate(&weights) {
                 Ok(parts) => prop_assert_eq!(parts.iter().map(|p| p.minor()).sum::<i64>(), minor),

@@ -368,10 +368,16 @@ fn an_event_whose_money_cannot_be_is_a_fault_with_its_position() {
     let desk = charged_back();
     let stream = StreamId::Account(account(A));
     let last = desk.log.iter().rfind(|recorded| recorded.stream == stream).unwrap();
-    let lower = |amount, invoice| CreditGranted { amount, invoice, reason: personal("goodwill") };
+    let lower = |amount, invoice| CreditGranted {
+        amount,
+        invoice,
+        lines: None,
+        reason: personal("goodwill"),
+    };
     let euros = Money::new(1, Currency::parse("EUR").unwrap()).unwrap();
     let refund = |payment: &str| RefundIssued {
         amount: usd(1),
+        lines: None,
         payment: reference(payment),
         reason: None,
         refund: reference("r-9"),

@@ -18,6 +18,8 @@ pub struct AccountStep {
     pub what: String,
     /// What it changed of the balance; zero for money that came back with nothing left to ask for.
     pub change: Money,
+    /// What it changed of what the firm owes the client.
+    pub owed: Money,
 }
 
 impl AccountStep {
@@ -46,6 +48,8 @@ pub struct AccountStatement {
     pub opening: Money,
     /// What happened, in order, each with the balance after it; below zero the firm owes.
     pub steps: Vec<(AccountStep, Money)>,
+    /// What the firm owes at the end. What is open of other fees does not settle it.
+    pub owed: Money,
 }
 
 impl AccountStatement {
@@ -63,26 +67,44 @@ impl AccountStatement {
     ) -> Result<Self, MoneyError> {
         let (from, through) = days;
         let mut opening = Money::zero(currency);
-        let mut balance = opening;
+        let (mut balance, mut owed) = (opening, opening);
         let mut steps = Vec::new();
         for step in all {
             balance = balance.plus(step.change)?;
+            owed = owed.plus(step.owed)?;
             if from.is_some_and(|from| step.on < from) {
                 opening = balance;
             } else {
                 steps.push((step, balance));
             }
         }
-        Ok(Self { firm, to, from, through, opening, steps })
+        Ok(Self { firm, to, from, through, opening, steps, owed })
     }
 
-    /// What is open at the end; below zero, what the firm owes.
+    /// The balance at the end; below zero, the firm owes it.
     pub fn closing(&self) -> Money {
         self.steps.last().map_or(self.opening, |(_, balance)| *balance)
     }
 
+    /// What the client and the firm owe each other at the end: what is open, and what is owed if anything.
+    ///
+    /// # Errors
+    /// [`MoneyError`] if what is open is too large.
+    pub fn sums(&self) -> Result<Vec<(&'static str, Money)>, MoneyError> {
+        let open = self.closing().plus(self.owed)?;
+        let sums = [("Open", open), ("Owed to you", self.owed)];
+        let is_said = |(what, sum): &(&str, Money)| match *what {
+            "Open" => !sum.is_zero() || self.owed.is_zero(),
+            _ => !sum.is_zero(),
+        };
+        Ok(sums.into_iter().filter(is_said).collect())
+    }
+
     /// What its page says.
-    pub fn sheet(&self) -> Sheet {
+    ///
+    /// # Errors
+    /// [`MoneyError`] if what is open is too large.
+    pub fn sheet(&self) -> Result<Sheet, MoneyError> {
         let amount = |amount: Money| Cell::line(amount.to_string());
         let side = |side: Option<Money>| side.map_or_else(Cell::default, amount);
         let mut rows = Vec::new();
@@ -101,15 +123,12 @@ impl AccountStatement {
                 amount(*balance),
             ]);
         }
-        let closing = self.closing();
-        let owes = closing.minor() < 0;
-        let sum = if owes { ("Owed to you", closing.negated()) } else { ("Open", closing) };
         let days = match self.from {
             Some(from) => format!("{from} to {}", self.through),
             None => format!("through {}", self.through),
         };
         let title = format!("Statement of account, {days}");
-        Sheet {
+        Ok(Sheet {
             lead: title.clone(),
             title,
             firm: self.firm.clone(),
@@ -122,9 +141,9 @@ impl AccountStatement {
                 Column::amounts("Balance", 17),
             ],
             rows,
-            sums: vec![sum],
+            sums: self.sums()?,
             made_on: self.through,
-        }
+        })
     }
 }
 
@@ -142,16 +161,17 @@ mod tests {
 
     fn statement(from: Option<&str>) -> AccountStatement {
         let steps = [
-            ("2026-02-01", "Invoice 1", 9_900),
-            ("2026-02-03", "Payment p1", -9_900),
-            ("2026-03-01", "Invoice 2", 9_900),
-            ("2026-03-02", "Payment p2", -12_000),
-            ("2026-03-05", "Refund r1", 1_000),
+            ("2026-02-01", "Invoice 1", 9_900, 0),
+            ("2026-02-03", "Payment p1", -9_900, 0),
+            ("2026-03-01", "Invoice 2", 9_900, 0),
+            ("2026-03-02", "Payment p2", -12_000, 2_100),
+            ("2026-03-05", "Refund r1", 1_000, -1_000),
         ];
-        let step = |(on, what, minor): (&str, &str, i64)| AccountStep {
+        let step = |(on, what, minor, owed): (&str, &str, i64, i64)| AccountStep {
             on: day(on),
             what: what.to_owned(),
             change: usd(minor),
+            owed: usd(owed),
         };
         let all = steps.into_iter().map(step).collect();
         let days = (from.map(day), day("2026-03-31"));
@@ -168,11 +188,31 @@ mod tests {
         assert_eq!(balances(&whole), [9_900, 0, 9_900, -2_100, -1_100]);
         assert_eq!((part.opening, balances(&part)), (usd(9_900), vec![0, 9_900, -2_100, -1_100]));
         assert_eq!(whole.closing(), part.closing());
-        let page = part.sheet().to_html();
+        let page = part.sheet().unwrap().to_html();
         for said in
             ["Balance before 2026-02-02", "Owed to you", "USD 11.00", "No result was promised"]
         {
             assert!(page.contains(said), "{said}: {page}");
         }
+    }
+
+    /// A fee that nothing allowed, paid and taken off, settles no other fee that is open.
+    #[test]
+    fn what_is_owed_and_what_is_open_are_two_sums() {
+        let step = |minor, owed| AccountStep {
+            on: day("2026-03-02"),
+            what: "a step".to_owned(),
+            change: usd(minor),
+            owed: usd(owed),
+        };
+        let all = vec![step(18_800, 0), step(-9_900, 0), step(-9_900, 9_900)];
+        let days = (None, day("2026-03-31"));
+        let of = |all| AccountStatement::of("Firm".into(), Vec::new(), days, Currency::USD, all);
+        let statement = of(all.clone()).unwrap();
+        assert_eq!(statement.closing(), usd(-1_000));
+        let sums = statement.sums().unwrap();
+        assert_eq!(sums, [("Open", usd(8_900)), ("Owed to you", usd(9_900))]);
+        assert_eq!(of(all[..2].to_vec()).unwrap().sums().unwrap(), [("Open", usd(8_900))]);
+        assert_eq!(of(Vec::new()).unwrap().sums().unwrap(), [("Open", usd(0))]);
     }
 }

@@ -1,7 +1,7 @@
 //! An invoice as a page that a client understands.
 
 use chrono::NaiveDate;
-use domain::money::Money;
+use domain::money::{Money, MoneyError};
 
 use crate::sheet::{Cell, Column, Sheet};
 
@@ -54,22 +54,31 @@ pub struct Bill {
     pub written_off: Money,
     /// What is open.
     pub open: Money,
+    /// What of that is of fees that are not allowed, and is not asked for.
+    pub not_asked: Money,
+    /// What was collected for such fees and did not go back.
+    pub owed: Money,
 }
 
 impl Bill {
     /// What its page says.
-    pub fn sheet(&self) -> Sheet {
+    ///
+    /// # Errors
+    /// [`MoneyError`] if more is not asked for than can be.
+    pub fn sheet(&self) -> Result<Sheet, MoneyError> {
         let title = format!("Invoice {}", self.number);
         let sums = [
             ("Total", self.total),
             ("Paid", self.paid.negated()),
             ("Credited", self.credited.negated()),
             ("Given up", self.written_off.negated()),
-            ("Open", self.open),
+            ("Not allowed, and not asked for", self.not_asked.negated()),
+            ("Open", self.open.minus(self.not_asked)?),
+            ("Owed to you", self.owed),
         ];
         let said =
             |(name, amount): &(&str, Money)| !amount.is_zero() || matches!(*name, "Total" | "Open");
-        Sheet {
+        Ok(Sheet {
             lead: format!("{title}, issued {}, due {}", self.issued_on, self.due_on),
             title,
             firm: self.firm.clone(),
@@ -82,7 +91,7 @@ impl Bill {
             rows: self.lines.iter().map(BillLine::row).collect(),
             sums: sums.into_iter().filter(said).collect(),
             made_on: self.issued_on,
-        }
+        })
     }
 }
 
@@ -138,12 +147,14 @@ mod tests {
             credited: usd(0),
             written_off: usd(0),
             open: usd(4_900),
+            not_asked: usd(0),
+            owed: usd(0),
         }
     }
 
     #[test]
     fn both_members_their_work_and_the_cautions_are_on_it() {
-        let page = bill().sheet().to_html();
+        let page = bill().sheet().unwrap().to_html();
         for part in [
             "Plum &amp; Partners &lt;Credit&gt;",
             "Invoice 7, issued 2026-04-01, due 2026-04-15",
@@ -166,12 +177,12 @@ mod tests {
     fn a_printed_page_always_has_the_same_bytes_and_names_what_it_cannot_set() {
         let mut bill = bill();
         bill.to = vec!["Zo\u{eb} \u{141}uk\u{e1}\u{161} \u{391}\u{3bb}\u{3c6}\u{3b1}".into()];
-        let pdf = bill.sheet().to_pdf().unwrap();
+        let pdf = bill.sheet().unwrap().to_pdf().unwrap();
         assert!(pdf.starts_with(b"%PDF-1.7"));
-        assert_eq!(pdf, bill.sheet().to_pdf().unwrap());
+        assert_eq!(pdf, bill.sheet().unwrap().to_pdf().unwrap());
         for (name, c) in [("\u{674e}", '\u{674e}'), ("Ada \u{5d0}", '\u{5d0}')] {
             bill.to = vec![name.into()];
-            let error = bill.sheet().to_pdf().unwrap_err();
+            let error = bill.sheet().unwrap().to_pdf().unwrap_err();
             assert!(matches!(error, Unprintable::Character(found) if found == c), "{error}");
         }
     }

@@ -68,6 +68,23 @@ impl Office {
         self.service.billing().review_fees(request).await.unwrap().into_inner()
     }
 
+    /// The state forbids the trade, as the firm learns now.
+    async fn prohibit(&self) {
+        let pack = self.service.adopt(&self.firm, PROHIBITED).await;
+        let confirm = v1::ConfirmPackRequest {
+            parent: self.firm.clone(),
+            request_id: id(),
+            occurred_on: date(2026, 3, 2),
+            code: pack.code,
+            version: pack.version,
+            sha256: pack.sha256,
+            counsel: "C. Ounsel".into(),
+            document_sha256: String::new(),
+        };
+        self.service.administration().confirm_pack(confirm).await.unwrap();
+        assert!(self.review(true).await.recorded);
+    }
+
     async fn head(&self) -> i64 {
         let request = v1::GetHeadRequest { parent: self.firm.clone() };
         self.service.administration().get_head(request).await.unwrap().into_inner().position
@@ -95,6 +112,57 @@ impl Office {
         let trial = self.service.books().get_trial_balance(request).await.unwrap().into_inner();
         let row = trial.rows.iter().find(|row| row.account() == account);
         row.and_then(|row| row.closing.as_ref()).map_or(0, |amount| amount.units)
+    }
+}
+
+/// What nothing allowed was never the firm's to lose, whether it was given up before that was known or after.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_write_off_of_an_exposed_fee_is_no_loss_whichever_came_first() {
+    for exposed_first in [true, false] {
+        let office = Office::open().await;
+        let write_off = async || {
+            let request = v1::ListInvoicesRequest {
+                parent: office.firm.clone(),
+                at_least_position: office.head().await,
+                ..Default::default()
+            };
+            let listed = office.service.accounts().list_invoices(request).await.unwrap();
+            let account = office.open.replace("/cases/", "/accounts/");
+            let invoices = listed.into_inner().invoices;
+            let invoice = invoices.into_iter().find(|invoice| invoice.account == account).unwrap();
+            let request = v1::WriteOffRequest {
+                name: account,
+                invoice: invoice.name,
+                request_id: id(),
+                occurred_on: date(2026, 3, 2),
+                amount: usd(99),
+                reason: "it cannot be collected".into(),
+            };
+            office.service.accounts().write_off(request).await.unwrap();
+        };
+        if exposed_first {
+            office.prohibit().await;
+            write_off().await;
+        } else {
+            write_off().await;
+            assert_eq!(office.balance(v1::BookAccount::BadDebt).await, 99);
+            office.prohibit().await;
+        }
+        for account in [
+            v1::BookAccount::BadDebt,
+            v1::BookAccount::FeeRevenue,
+            v1::BookAccount::Receivable,
+            v1::BookAccount::RefundsAndCredits,
+        ] {
+            let balance = office.balance(account).await;
+            assert_eq!(balance, 0, "{account:?}, exposed first: {exposed_first}");
+        }
+        assert_eq!(
+            office.balance(v1::BookAccount::OwedToClients).await,
+            -99,
+            "of the one who paid"
+        );
+        assert_eq!(office.differences().await, [""; 0]);
     }
 }
 

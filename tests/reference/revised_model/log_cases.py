@@ -20,8 +20,8 @@ from service_log import Firm, read
 
 
 def decisions(told, case, accounts, freeing):
-    """(what was claimed and asked for, what was paid and given back, the fees that stand on an invoice alone)"""
-    made, money, seen, alone = [], [], [], set()
+    """(what was claimed and asked for, what was paid and given back)"""
+    made, money, seen = [], [], []
     for claim in told.claims:
         days_of = (claim["account"], claim["start"], claim["end"])
         nth = seen.count(days_of)
@@ -43,9 +43,7 @@ def decisions(told, case, accounts, freeing):
         received = line["paid"] + line["refunded"]
         paid = {"id": f"{claim['id']}-paid", "kind": "payment", "day": asked[0]}
         money.append({**paid, "invoice": name, "amount": received})
-        if line["alone"]:
-            alone.add(claim["id"])
-    return made, money, alone
+    return made, money
 
 
 class Service:
@@ -96,7 +94,7 @@ def judge(firm, document, case, told, today):
     results.results.told = told
     freeing = set()
     for at in range(len(told.claims) + 1):
-        made, money, alone = decisions(told, case, firm.accounts, freeing)
+        made, money = decisions(told, case, firm.accounts, freeing)
         asked = {
             "today": today,
             "firm": document,
@@ -131,7 +129,7 @@ def judge(firm, document, case, told, today):
         if freed is None:
             break
         freeing.add(freed["claim"])
-    return answer, alone
+    return answer
 
 
 def gates(fee):
@@ -142,13 +140,12 @@ def exposed(fee):
     return fee["amount"] if fee["status"] == EXPOSED else fee["above_price"]
 
 
-def line(case, today, answer, alone):
-    # Of an invoice of several lines both share what was paid, each in its own way, by the cent.
+def line(case, today, answer):
     fees = [
         {
             "status": fee["status"],
             "exposed": exposed(fee),
-            "owed": fee["owed"] if fee["status"] == EXPOSED and fee["claim"] in alone else None,
+            "owed": fee["owed"] if fee["status"] == EXPOSED else None,
             "gates": gates(fee),
         }
         for fee in answer["fees"]
@@ -180,8 +177,8 @@ def main(folder):
         document = firm.document()
         for case, told in sorted(firm.cases.items()):
             if told.enrolled:
-                answer, alone = judge(firm, document, case, told, asked["today"])
-                print(json.dumps(plain(line(case, asked["today"], answer, alone))))
+                answer = judge(firm, document, case, told, asked["today"])
+                print(json.dumps(plain(line(case, asked["today"], answer))))
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ import json
 from datetime import date
 
 import days
+import lines
 from agreements import read_agreements
 from credit_file import CreditFile
 from packs import FEES, SIGNING
@@ -375,22 +376,26 @@ class Account:
         elif name in ("payment_moved", "payment_moved_back"):
             self.moved = payload["to"] if name == "payment_moved" else False
         elif name == "invoice_issued":
-            money = {"paid": 0, "credited": 0, "refunded": 0}
-            self.invoices[payload["number"]] = {"lines": payload["lines"], "days": [on], **money}
+            of_lines = {"lines": payload["lines"], "shares": [lines.nothing() for _ in payload["lines"]]}
+            self.invoices[payload["number"]] = {**of_lines, "days": [on], **lines.nothing()}
         elif name == "charge_requested":
             self.invoices[payload["invoice"]]["days"].append(on)
-        elif name == "credit_granted":
-            self.invoices[payload["invoice"]]["credited"] += cents(payload["amount"])
+        elif name in ("credit_granted", "written_off"):
+            into = "credited" if name == "credit_granted" else name
+            self.move(payload["invoice"], {into: cents(payload["amount"])}, payload)
         elif name == "payment_settled":
             applied = [(a["invoice"], cents(a["amount"])) for a in payload["applied"]]
             unearned = cents(payload["unearned"])
             self.payments[payload["payment"]] = {"applied": applied, "unearned": unearned}
             for invoice, amount in applied:
-                self.invoices[invoice]["paid"] += amount
+                self.move(invoice, {"paid": amount}, payload)
         elif name in ("refund_issued", "chargeback_opened"):
             self.go_back(payload, frees=name == "refund_issued")
         elif name == "chargeback_won":
             self.come_again(payload)
+
+    def move(self, number, sums, payload):
+        lines.move(self.invoices[number], number, sums, payload.get("lines"))
 
     def go_back(self, payload, frees):
         """First what nothing earned stood behind, then what paid invoices."""
@@ -402,31 +407,25 @@ class Account:
         for number, amount in payment["applied"]:
             invoice = self.invoices[number]
             part = min(left, amount, invoice["paid"])
-            invoice["paid"] -= part
-            invoice["refunded"] += part if frees else 0
+            self.move(number, {"paid": -part, "refunded": part} if frees else {"paid": -part}, payload)
             left -= part
             taken.append((number, part))
         if not frees:
-            self.payments[payload["chargeback"]] = {"taken": taken}
+            self.payments[payload["chargeback"]] = {"taken": taken, "lines": payload.get("lines")}
 
     def come_again(self, payload):
-        for number, part in self.payments[payload["chargeback"]]["taken"]:
-            self.invoices[number]["paid"] += part
+        back = self.payments[payload["chargeback"]]
+        for number, part in back["taken"]:
+            lines.come_again(self.invoices[number], number, part, back["lines"])
 
     def line_of(self, case, claim, nth):
         """The line of a claim: its invoice, the days of asking, and its share of each of the sums."""
         found = []
         for number, invoice in sorted(self.invoices.items()):
-            amounts = [cents(line["amount"]) for line in invoice["lines"]]
-            for at, line in enumerate(invoice["lines"]):
+            for line, share in zip(invoice["lines"], invoice["shares"]):
                 days_of = (line["case"], line["start"], day_before(line["end"]))
                 if days_of == (case, claim["start"], claim["end"]):
-                    shares = {
-                        name: days.largest_remainder(invoice[name], amounts)[at]
-                        for name in ("paid", "credited", "refunded")
-                    }
-                    alone = len(amounts) == 1
-                    found.append({"days": invoice["days"], "alone": alone, **shares})
+                    found.append({"days": invoice["days"], **share})
         return found[nth]
 
 

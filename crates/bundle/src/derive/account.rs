@@ -1,12 +1,13 @@
 //! Invoices and payments of an account.
 
-use domain::account::Account;
+use domain::account::{Account, Exposed};
 use domain::event::{AccountEvent, Event, Recorded};
-use domain::ids::AccountId;
+use domain::ids::{AccountId, CaseId};
 use domain::money::Money;
 
 use super::{Frame, Rows, decimal, last_day};
 use crate::csv::{Row, list};
+use crate::recordable::Shared;
 use crate::tables::at;
 
 pub(super) fn invoices(id: AccountId, account: &Account, frame: &Frame, rows: &mut Rows) {
@@ -73,6 +74,28 @@ pub(super) fn payments(id: AccountId, events: &[Recorded], rows: &mut Rows) {
             .maybe(found.next)
             .end();
     }
+}
+
+/// Whether money that says of which lines it is says something else of a client's own lines than was marked of their
+/// fees.
+pub(super) fn otherwise_exposed(
+    id: CaseId,
+    account: &Account,
+    marked: &Exposed,
+    recorded: &Recorded,
+) -> Option<String> {
+    let Event::Account(event) = &recorded.event else { return None };
+    let shared = Shared::of(account, event).filter(|shared| shared.lines.is_some())?;
+    let said = shared.exposed();
+    let is_other = |number: u64, (line, case): (u32, CaseId)| {
+        let at = (number, line);
+        case == id && said.get(&at) != marked.get(&at)
+    };
+    shared.invoices().find_map(|number| {
+        let cases = account.invoices.get(&number)?.lines.iter().map(|line| line.case);
+        let (line, _) = (1..).zip(cases).find(|&line| is_other(number, line))?;
+        Some(format!("of line {line} of invoice {number} something else was exposed"))
+    })
 }
 
 fn transaction(event: &AccountEvent) -> Option<Transaction> {

@@ -222,7 +222,12 @@ fn other_than(claim: &FeeEarned, fee: &FeeEarned) -> impl Iterator<Item = &'stat
 pub(super) fn unmarkable(then: &Then<'_>, recorded: &Recorded, mark: &FeeMarked) -> Option<String> {
     let (_, accounts) = then.payers();
     let judge = then.judge(&accounts, recorded)?;
-    let found = judge.marks().any(|found| found == *mark);
+    // Earlier software did not say what was written off.
+    let says_loss = mark.lost.is_some() || mark.lost_before.is_some();
+    let found = judge.marks().any(|found| {
+        let as_said = FeeMarked { lost: None, lost_before: None, ..found.clone() };
+        if says_loss { found == *mark } else { as_said == *mark }
+    });
     (!found).then(|| {
         format!("of the fee claimed at position {} this could not be concluded", mark.fee.position)
     })

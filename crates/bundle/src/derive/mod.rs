@@ -55,10 +55,40 @@ pub(crate) struct Rows {
     pub(crate) earned: Vec<Charge>,
     /// Lines of invoices, each with the number of its invoice.
     pub(crate) lines: Vec<(u64, Charge)>,
-    /// Fees that name no agreement, by position.
-    pub(crate) unnamed: Vec<u64>,
-    /// The position of the first fee that names one.
-    pub(crate) named_from: Option<u64>,
+    /// Fees, and whether they name their agreement.
+    pub(crate) agreements: Since,
+    /// Money of invoices of several lines, and whether it names those.
+    pub(crate) shares: Since,
+}
+
+/// What earlier software left out: nothing that leaves it out stands behind what says it.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Since {
+    left_out: Vec<u64>,
+    said_from: Option<u64>,
+}
+
+impl Since {
+    /// Takes in the event at a position.
+    pub(crate) fn note(&mut self, position: u64, is_said: bool) {
+        if is_said {
+            self.said_from = self.said_from.into_iter().chain([position]).min();
+        } else {
+            self.left_out.push(position);
+        }
+    }
+
+    /// Takes in what was noted elsewhere.
+    pub(crate) fn take(&mut self, other: &Self) {
+        self.left_out.extend_from_slice(&other.left_out);
+        self.said_from = self.said_from.into_iter().chain(other.said_from).min();
+    }
+
+    /// The positions at which it is left out although it was said before.
+    pub(crate) fn too_late(&self) -> impl Iterator<Item = u64> + '_ {
+        let is_late = |position: &u64| self.said_from.is_some_and(|first| first < *position);
+        self.left_out.iter().copied().filter(is_late)
+    }
 }
 
 /// Why not everything was told of a client: its rows and its page are not whole.
@@ -103,8 +133,8 @@ impl Rows {
             faults: Vec::new(),
             earned: Vec::new(),
             lines: Vec::new(),
-            unnamed: Vec::new(),
-            named_from: None,
+            agreements: Since::default(),
+            shares: Since::default(),
         }
     }
 
@@ -268,7 +298,7 @@ struct Earned<'a> {
     wrong: Vec<String>,
 }
 
-/// A mark of a fee that the ledger cannot have recorded on what it knew then.
+/// What the ledger cannot have recorded on what it had marked of fees, or knew of them, then.
 struct WrongMark<'a> {
     recorded: &'a Recorded,
     what: String,
@@ -392,6 +422,13 @@ fn fold<'a>(
                 case.fold(recorded)?;
             }
             StreamId::Account(account) => {
+                if let State::Case(case) = &case
+                    && let Some(State::Account(account_then)) = accounts.get(&account)
+                {
+                    let exposed = case.exposed_lines(id, account, account_then);
+                    let wrong = account::otherwise_exposed(id, account_then, &exposed, recorded);
+                    wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));
+                }
                 if let Some(state) = accounts.get_mut(&account) {
                     state.fold(recorded)?;
                 }

@@ -1,9 +1,10 @@
 //! An account's events, held against those before them.
 
 use domain::State;
-use domain::account::{Account, ChargebackStatus};
+use domain::account::{Account, ChargebackStatus, Exposed, Flow};
 use domain::event::{
-    AccountEvent, Event, ExposureKind, InvoiceIssued, PaymentSettled, Recorded, StreamId,
+    AccountEvent, Applied, Event, ExposureKind, InvoiceIssued, LinePart, PaymentSettled, Recorded,
+    StreamId,
 };
 use domain::ids::{AccountId, ProcessorRef};
 use domain::money::Money;
@@ -35,6 +36,23 @@ pub(super) fn check(
         if let AccountEvent::InvoiceIssued(e) = event {
             note_lines(id, recorded, e, rows);
         }
+        // What cannot be is not shared by lines either.
+        if wrong.is_empty()
+            && let Some(shared) = Shared::of(account, event)
+        {
+            let is_said = shared.lines.is_some();
+            match account.cover(shared.flow, &shared.applied, &shared.exposed()) {
+                Err(unfit) => wrong.push(unfit.to_string()),
+                Ok(None) if is_said => wrong.push("it names lines where there is one alone".into()),
+                Ok(None) => {}
+                Ok(Some(expected)) => {
+                    rows.shares.note(recorded.position, is_said);
+                    if shared.lines.is_some_and(|lines| lines != expected) {
+                        wrong.push("it is not of the lines that it was to be of".into());
+                    }
+                }
+            }
+        }
         let is_kept = wrong.is_empty() || account.version == 0;
         for what in wrong.into_iter().chain(told) {
             rows.fault(recorded.position, what);
@@ -43,6 +61,64 @@ pub(super) fn check(
         if is_kept && state.fold(&numbered(&state, recorded)).is_err() {
             return;
         }
+    }
+}
+
+/// Money of invoices, which their lines share.
+pub(crate) struct Shared<'a> {
+    flow: Flow<'a>,
+    applied: Vec<Applied>,
+    /// The lines that it says it is of.
+    pub(crate) lines: Option<&'a [LinePart]>,
+}
+
+impl<'a> Shared<'a> {
+    /// Of an event, beside the account as it stood before it; nothing of one that moves no money of an invoice.
+    pub(crate) fn of(account: &'a Account, event: &'a AccountEvent) -> Option<Self> {
+        let taken = |payment, amount| Some(account.taken_back(payment, amount).ok()?.invoices);
+        let of_invoice = |invoice, amount| vec![Applied { amount, invoice }];
+        let (flow, applied, lines) = match event {
+            AccountEvent::PaymentSettled(e) => (Flow::Payment, e.applied.clone(), &e.lines),
+            AccountEvent::RefundIssued(e) => (Flow::Refund, taken(&e.payment, e.amount)?, &e.lines),
+            AccountEvent::ChargebackOpened(e) => {
+                let payment = account.payments.get(&e.payment)?;
+                (Flow::Chargeback(payment), taken(&e.payment, e.amount)?, &e.lines)
+            }
+            AccountEvent::CreditGranted(e) => {
+                (Flow::Credit, of_invoice(e.invoice, e.amount), &e.lines)
+            }
+            AccountEvent::WrittenOff(e) => {
+                (Flow::WriteOff, of_invoice(e.invoice, e.amount), &e.lines)
+            }
+            AccountEvent::AccountOpened(_)
+            | AccountEvent::CardOnFileChanged(_)
+            | AccountEvent::LinkSuggested(_)
+            | AccountEvent::LinkRefused(_)
+            | AccountEvent::MemberLinked(_)
+            | AccountEvent::MemberUnlinked(_)
+            | AccountEvent::PaymentMoved(_)
+            | AccountEvent::PaymentMovedBack(_)
+            | AccountEvent::InvoiceIssued(_)
+            | AccountEvent::ChargeRequested(_)
+            | AccountEvent::PaymentFailed(_)
+            | AccountEvent::ChargebackWon(_)
+            | AccountEvent::ChargebackLost(_)
+            | AccountEvent::UnearnedPaymentFound(_)
+            | AccountEvent::MoneyDeposited(_)
+            | AccountEvent::MoneyUndeposited(_) => return None,
+        };
+        Some(Self { flow, applied, lines: lines.as_deref() })
+    }
+
+    /// The invoices that it is of.
+    pub(crate) fn invoices(&self) -> impl Iterator<Item = u64> + '_ {
+        self.applied.iter().map(|applied| applied.invoice)
+    }
+
+    /// What it says that nothing allowed of lines.
+    pub(crate) fn exposed(&self) -> Exposed {
+        let lines = self.lines.into_iter().flatten();
+        lines.filter_map(|part| Some(((part.invoice, part.line), part.exposed?))).collect()
     }
 }
 

@@ -43,12 +43,7 @@ pub(super) fn check(id: CaseId, party: &Party, firm: &FirmRecord, rows: &mut Row
             wrong.push(format!("no exposure {kind} was recorded with it"));
         }
         if let CaseEvent::FeeEarned(e) = event {
-            if e.agreement.is_some() {
-                let first = rows.named_from.into_iter().chain([recorded.position]).min();
-                rows.named_from = first;
-            } else {
-                rows.unnamed.push(recorded.position);
-            }
+            rows.agreements.note(recorded.position, e.agreement.is_some());
             rows.earned.push(Charge {
                 case: id,
                 account: e.account,

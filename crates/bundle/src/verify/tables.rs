@@ -12,7 +12,7 @@ use super::earlier::{LeftOut, Lines};
 use super::events::Pass;
 use super::{FINDINGS_MAX, Findings, difference};
 use crate::archive::{ArchiveError, ArchiveReader, joined};
-use crate::derive::{Charge, Frame, Rows, Untold, Why, timeline_row};
+use crate::derive::{Charge, Frame, Rows, Since, Untold, Why, timeline_row};
 use crate::envelope::Envelope;
 use crate::index::{ByStream, HELD_BYTES_MAX, Unread};
 use crate::manifest::{Format, Manifest};
@@ -153,9 +153,8 @@ struct Charges {
     /// The fees of each case and period: one that was given back may be claimed anew.
     earned: BTreeMap<(CaseId, u32), Vec<Charge>>,
     lines: Vec<(u64, Charge)>,
-    /// The fees that name no agreement, and the first position of one that does.
-    unnamed: Vec<u64>,
-    named_from: Option<u64>,
+    agreements: Since,
+    shares: Since,
 }
 
 impl Charges {
@@ -163,9 +162,8 @@ impl Charges {
         for fee in &rows.earned {
             self.earned.entry((fee.case, fee.period)).or_default().push(*fee);
         }
-        self.unnamed.extend_from_slice(&rows.unnamed);
-        let first = self.named_from.into_iter().chain(rows.named_from).min();
-        self.named_from = first;
+        self.agreements.take(&rows.agreements);
+        self.shares.take(&rows.shares);
         self.lines.extend_from_slice(&rows.lines);
     }
 
@@ -187,12 +185,12 @@ impl Charges {
                 faults.push((line.position, what));
             }
         }
-        // Only a log that earlier software wrote has such fees, and none of later software before them.
-        for &position in &self.unnamed {
-            if self.named_from.is_some_and(|first| first < position) {
-                let what = "the fee names no agreement, and one before it does".to_owned();
-                faults.push((position, what));
-            }
+        // Only a log that earlier software wrote has such events, and none of later software before them.
+        for (since, what) in [
+            (&self.agreements, "the fee names no agreement, and one before it does"),
+            (&self.shares, "it does not say which lines it is of, and money before it does"),
+        ] {
+            faults.extend(since.too_late().map(|position| (position, what.to_owned())));
         }
     }
 }

@@ -2,12 +2,12 @@
 
 use calendar::{BusinessCalendar, CivilDate};
 
-use super::{Account, CHARGE_TRIES_MAX, ChargebackStatus, Invoice, Payment};
+use super::{Account, CHARGE_TRIES_MAX, ChargebackStatus, Exposed, Flow, Invoice, Payment, Unfit};
 use crate::command::{AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived, Refund};
 use crate::event::{
     AccountEvent, Applied, CardOnFileChanged, ChargeRequested, ChargebackLost, ChargebackOpened,
-    ChargebackWon, CreditGranted, ExposureKind, FailureReason, PaymentFailed, PaymentSettled,
-    RefundIssued, StreamId, UnearnedPaymentFound, WrittenOff,
+    ChargebackWon, CreditGranted, ExposureKind, FailureReason, LinePart, PaymentFailed,
+    PaymentSettled, RefundIssued, StreamId, UnearnedPaymentFound, WrittenOff,
 };
 use crate::ids::{AccountId, ProcessorRef};
 use crate::money::{Currency, Money};
@@ -25,6 +25,8 @@ pub(crate) struct Facts {
     pub(crate) id: AccountId,
     /// The firm's currency.
     pub(crate) currency: Currency,
+    /// What nothing allowed of the lines of its invoices, as their fees were marked last.
+    pub(crate) exposed: Exposed,
     /// Before a charge request, what is open on the invoice for fees that may not be asked for.
     pub(crate) held: Money,
     /// The day it happened.
@@ -40,6 +42,10 @@ impl Facts {
 
     fn refuse(&self, reason: Reason, detail: impl Into<String>) -> Refusal {
         Refusal::new(reason, StreamId::Account(self.id), detail)
+    }
+
+    fn unfit(&self, unfit: Unfit) -> Refusal {
+        Refusal::new(Reason::ValueRefused, "amount", unfit.to_string())
     }
 
     fn check(&self, amount: Money) -> Result<(), Refusal> {
@@ -80,14 +86,14 @@ pub(crate) fn decide(
             Ok(vec![ChargebackLost { chargeback: name.clone() }.into()])
         }
         AccountAction::GrantCredit(lower) => {
-            lowered(account, facts, lower)?;
+            let lines = lowered(account, facts, lower, Flow::Credit)?;
             let Lower { amount, invoice, reason } = lower.clone();
-            Ok(vec![CreditGranted { amount, invoice, reason }.into()])
+            Ok(vec![CreditGranted { amount, invoice, lines, reason }.into()])
         }
         AccountAction::WriteOff(lower) => {
-            lowered(account, facts, lower)?;
+            let lines = lowered(account, facts, lower, Flow::WriteOff)?;
             let Lower { amount, invoice, reason } = lower.clone();
-            Ok(vec![WrittenOff { amount, invoice, reason }.into()])
+            Ok(vec![WrittenOff { amount, invoice, lines, reason }.into()])
         }
     }
 }
@@ -107,6 +113,16 @@ fn payment<'a>(
     account.payments.get(name).ok_or_else(|| {
         facts.refuse(Reason::ReferenceUnknown, format!("the payment {name} was never recorded"))
     })
+}
+
+/// The lines of what is applied, as the event keeps them.
+fn lines(
+    account: &Account,
+    facts: &Facts,
+    flow: Flow<'_>,
+    applied: &[Applied],
+) -> Result<Option<Vec<LinePart>>, Refusal> {
+    account.cover(flow, applied, &facts.exposed).map_err(|unfit| facts.unfit(unfit))
 }
 
 fn request_charge(
@@ -184,17 +200,14 @@ fn received(
     };
     let applied =
         e.invoice.filter(|_| pays.is_positive()).map(|invoice| Applied { amount: pays, invoice });
+    let applied: Vec<Applied> = applied.into_iter().collect();
+    let lines = lines(account, facts, Flow::Payment, &applied)?;
     let unearned = e.amount.minus(pays);
     let unearned =
         unearned.map_err(|error| facts.refuse(Reason::ValueRefused, error.to_string()))?;
     let mut events = vec![
-        PaymentSettled {
-            amount: e.amount,
-            applied: applied.into_iter().collect(),
-            payment: e.payment.clone(),
-            unearned,
-        }
-        .into(),
+        PaymentSettled { amount: e.amount, applied, lines, payment: e.payment.clone(), unearned }
+            .into(),
     ];
     if unearned.is_positive() {
         let cites = Text::parse(ExposureKind::PaymentUnearned.cites())
@@ -247,19 +260,24 @@ fn fresh(account: &Account, facts: &Facts, name: &ProcessorRef) -> Result<(), Re
 fn refunded(account: &Account, facts: &Facts, e: &Refund) -> Result<Vec<AccountEvent>, Refusal> {
     fresh(account, facts, &e.refund)?;
     gives_back(facts, payment(account, facts, &e.payment)?, e.amount)?;
+    let taken = account.taken_back(&e.payment, e.amount).map_err(|unfit| facts.unfit(unfit))?;
+    let lines = lines(account, facts, Flow::Refund, &taken.invoices)?;
     let Refund { amount, payment, reason, refund } = e.clone();
-    Ok(vec![RefundIssued { amount, payment, reason, refund }.into()])
+    Ok(vec![RefundIssued { amount, lines, payment, reason, refund }.into()])
 }
 
 fn opened(account: &Account, facts: &Facts, e: &Chargeback) -> Result<Vec<AccountEvent>, Refusal> {
     fresh(account, facts, &e.chargeback)?;
-    gives_back(facts, payment(account, facts, &e.payment)?, e.amount)?;
+    let paid = payment(account, facts, &e.payment)?;
+    gives_back(facts, paid, e.amount)?;
     if let Some(by) = e.respond_by.filter(|by| *by < facts.on) {
         let detail = format!("respond_by, {by}, is before the day it was opened");
         return Err(facts.refuse(Reason::DateImpossible, detail));
     }
+    let taken = account.taken_back(&e.payment, e.amount).map_err(|unfit| facts.unfit(unfit))?;
+    let lines = lines(account, facts, Flow::Chargeback(paid), &taken.invoices)?;
     let Chargeback { amount, chargeback, payment, respond_by } = e.clone();
-    Ok(vec![ChargebackOpened { amount, chargeback, payment, respond_by }.into()])
+    Ok(vec![ChargebackOpened { amount, chargeback, lines, payment, respond_by }.into()])
 }
 
 fn open_chargeback(account: &Account, facts: &Facts, name: &ProcessorRef) -> Result<(), Refusal> {
@@ -273,12 +291,18 @@ fn open_chargeback(account: &Account, facts: &Facts, name: &ProcessorRef) -> Res
     }
 }
 
-fn lowered(account: &Account, facts: &Facts, e: &Lower) -> Result<(), Refusal> {
+/// The lines that an invoice is lowered of, at most by what is open on it.
+fn lowered(
+    account: &Account,
+    facts: &Facts,
+    e: &Lower,
+    flow: Flow<'_>,
+) -> Result<Option<Vec<LinePart>>, Refusal> {
     facts.check(e.amount)?;
     let open = invoice(account, facts, e.invoice)?.open();
     if e.amount.minor() > open.minor() {
         let detail = format!("only {open} is open on invoice {}", e.invoice);
         return Err(Refusal::new(Reason::ValueRefused, "amount", detail));
     }
-    Ok(())
+    lines(account, facts, flow, &[Applied { amount: e.amount, invoice: e.invoice }])
 }

@@ -4,11 +4,15 @@ use std::sync::Arc;
 
 use calendar::CivilDate;
 
-use super::{Account, ChargebackStatus, Invoice, MoneyBack, Payment, Suggestion, TakenBack, Unfit};
+use super::line::Sum;
+use super::{
+    Account, ChargebackStatus, GivenToInvoice, Invoice, LineSums, MoneyBack, Payment, Suggestion,
+    TakenBack, Unfit,
+};
 use crate::case::Mark;
 use crate::event::{
-    AccountEvent, CardOnFileChanged, ChargebackOpened, InvoiceIssued, Movement, MovementKind,
-    PaymentSettled, Recorded, RefundIssued,
+    AccountEvent, CardOnFileChanged, ChargebackOpened, InvoiceIssued, LinePart, Movement,
+    MovementKind, PaymentSettled, Recorded, RefundIssued, WrittenOff,
 };
 use crate::ids::{DepositId, ProcessorRef};
 use crate::money::{Money, MoneyError};
@@ -74,14 +78,12 @@ impl Account {
             }
             AccountEvent::CreditGranted(e) => {
                 let invoice = self.invoice_mut(e.invoice)?;
-                add(&mut invoice.credited, e.amount)?;
+                let parts =
+                    invoice.split(Sum::Credited, e.amount, e.lines.as_deref(), e.invoice)?;
+                invoice.add(Sum::Credited, &parts)?;
                 close_if_settled(invoice)?;
             }
-            AccountEvent::WrittenOff(e) => {
-                let invoice = self.invoice_mut(e.invoice)?;
-                add(&mut invoice.written_off, e.amount)?;
-                close_if_settled(invoice)?;
-            }
+            AccountEvent::WrittenOff(e) => self.written_off(e)?,
             // The payment itself carries the amount; this names the rule for the exposure report.
             AccountEvent::UnearnedPaymentFound(_) => {}
             AccountEvent::MoneyDeposited(e) => {
@@ -127,6 +129,7 @@ impl Account {
             lines: e.lines.clone(),
             next_try_on: None,
             paid: zero,
+            sums: vec![LineSums::nothing(zero); e.lines.len()],
             total: e.total,
             tries: 0,
             written_off: zero,
@@ -151,7 +154,9 @@ impl Account {
     fn settled(&mut self, e: &PaymentSettled, mark: Mark) -> Result<(), Unfit> {
         for applied in &e.applied {
             let invoice = self.invoice_mut(applied.invoice)?;
-            add(&mut invoice.paid, applied.amount)?;
+            let (amount, lines) = (applied.amount, e.lines.as_deref());
+            let parts = invoice.split(Sum::Paid, amount, lines, applied.invoice)?;
+            invoice.add(Sum::Paid, &parts)?;
             invoice.charge_asked = None;
             invoice.charge_open = None;
             invoice.failed = None;
@@ -161,6 +166,7 @@ impl Account {
             amount: e.amount,
             applied: e.applied.clone(),
             deposited: None,
+            held: e.lines.clone().unwrap_or_default(),
             mark,
             returned: Money::zero(e.amount.currency()),
             unearned: e.unearned,
@@ -173,15 +179,41 @@ impl Account {
     /// A refund pays back what was unearned first. What it takes of an earned fee lowers the
     /// invoice with it: the client does not owe again what the firm gave back.
     fn refunded(&mut self, e: &RefundIssued, mark: Mark) -> Result<(), Unfit> {
-        let back = self.take_back(&e.payment, e.amount, mark, |invoice| &mut invoice.credited)?;
+        let back = self.take_back(&e.payment, e.amount, mark, e.lines.clone())?;
+        for part in &back.invoices {
+            let invoice = self.invoice_mut(part.invoice)?;
+            let lines = e.lines.as_deref();
+            let parts = invoice.split(Sum::Credited, part.amount, lines, part.invoice)?;
+            invoice.add(Sum::Credited, &parts)?;
+            invoice.checked_open()?;
+        }
         self.money_back.insert(e.refund.clone(), back);
         Ok(())
     }
 
+    fn written_off(&mut self, e: &WrittenOff) -> Result<(), Unfit> {
+        let invoice = self.invoice_mut(e.invoice)?;
+        let parts = invoice.split(Sum::WrittenOff, e.amount, e.lines.as_deref(), e.invoice)?;
+        let lost = invoice.charged_back_of(e.amount);
+        if lost.is_positive() {
+            let weights: Vec<u64> =
+                parts.iter().map(|part| part.minor().try_into().unwrap_or(0)).collect();
+            for (line, part) in invoice.sums.iter_mut().zip(lost.allocate(&weights)?) {
+                add(&mut line.lost, part)?;
+            }
+        }
+        invoice.add(Sum::WrittenOff, &parts)?;
+        Ok(close_if_settled(invoice)?)
+    }
+
     /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
     fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) -> Result<(), Unfit> {
-        let back =
-            self.take_back(&e.payment, e.amount, mark, |invoice| &mut invoice.charged_back)?;
+        let back = self.take_back(&e.payment, e.amount, mark, e.lines.clone())?;
+        for part in &back.invoices {
+            let invoice = self.invoice_mut(part.invoice)?;
+            add(&mut invoice.charged_back, part.amount)?;
+            invoice.checked_open()?;
+        }
         let (respond_by, status) = (e.respond_by, Some(ChargebackStatus::Open));
         self.money_back.insert(e.chargeback.clone(), MoneyBack { respond_by, status, ..back });
         Ok(())
@@ -198,37 +230,58 @@ impl Account {
         add(&mut payment.unearned_left, again.unearned)?;
         for part in again.invoices {
             let invoice = self.invoice_mut(part.invoice)?;
+            let [paid, recovered] = part.parts(invoice)?;
             add(&mut invoice.charged_back, part.taken.negated())?;
-            add(&mut invoice.paid, part.open)?;
-            add(&mut invoice.paid, part.recovered)?;
-            add(&mut invoice.written_off, part.recovered.negated())?;
+            invoice.add(Sum::Paid, &paid)?;
+            let less: Vec<Money> = recovered.iter().map(|part| part.negated()).collect();
+            for (line, part) in invoice.sums.iter_mut().zip(&less) {
+                add(&mut line.lost, *part)?;
+            }
+            invoice.add(Sum::WrittenOff, &less)?;
             invoice.checked_open()?;
+            if part.lines.is_some() {
+                self.payment_mut(&name)?.holds_again(part.invoice, &paid)?;
+            }
         }
         Ok(())
     }
 
-    /// Takes money out of a payment and of the invoices it paid, where it goes `into` another sum.
+    /// Takes money out of a payment and of the invoices it paid.
     fn take_back(
         &mut self,
         name: &ProcessorRef,
         amount: Money,
         mark: Mark,
-        into: impl Fn(&mut Invoice) -> &mut Money,
+        lines: Option<Vec<LinePart>>,
     ) -> Result<MoneyBack, Unfit> {
         let TakenBack { unearned, invoices } = self.taken_back(name, amount)?;
         let payment = self.payment_mut(name)?;
         add(&mut payment.returned, amount)?;
         add(&mut payment.unearned_left, unearned.negated())?;
+        for part in lines.iter().flatten() {
+            let is_of =
+                |held: &&mut LinePart| (held.invoice, held.line) == (part.invoice, part.line);
+            if let Some(held) = payment.held.iter_mut().find(is_of) {
+                held.amount = held.amount.above(part.amount);
+            }
+        }
         for part in &invoices {
             let invoice = self.invoice_mut(part.invoice)?;
-            add(&mut invoice.paid, part.amount.negated())?;
-            add(into(invoice), part.amount)?;
-            invoice.checked_open()?;
+            // What is taken out of lines is what the event names, or pro rata what it takes out of the sum.
+            let parts = match lines.as_deref() {
+                Some(named) => {
+                    let parts = invoice.split(Sum::Paid, part.amount, Some(named), part.invoice)?;
+                    parts.into_iter().map(Money::negated).collect()
+                }
+                None => invoice.split(Sum::Paid, part.amount.negated(), None, part.invoice)?,
+            };
+            invoice.add(Sum::Paid, &parts)?;
         }
         Ok(MoneyBack {
             amount,
             deposited: None,
             invoices,
+            lines,
             mark,
             payment: name.clone(),
             respond_by: None,
@@ -252,6 +305,35 @@ impl Account {
                     self.money_back_mut(name)?.deposited = deposit;
                 }
                 MovementKind::ChargebackWon => self.money_back_mut(name)?.won_deposited = deposit,
+            }
+        }
+        Ok(())
+    }
+}
+
+impl GivenToInvoice {
+    /// What of it is each line's, and what of that makes good a write-off.
+    fn parts(&self, invoice: &Invoice) -> Result<[Vec<Money>; 2], Unfit> {
+        if let Some(lines) = &self.lines {
+            let paid = lines.iter().map(|line| line.open.plus(line.recovered));
+            let recovered = lines.iter().map(|line| line.recovered).collect();
+            return Ok([paid.collect::<Result<_, _>>()?, recovered]);
+        }
+        let paid = self.open.plus(self.recovered)?;
+        let paid = invoice.split(Sum::Paid, paid, None, self.invoice)?;
+        let less = invoice.split(Sum::WrittenOff, self.recovered.negated(), None, self.invoice)?;
+        Ok([paid, less.into_iter().map(Money::negated).collect()])
+    }
+}
+
+impl Payment {
+    /// Notes that it covers parts of lines once more.
+    fn holds_again(&mut self, invoice: u64, paid: &[Money]) -> Result<(), MoneyError> {
+        for (line, &amount) in (1..).zip(paid) {
+            let of_line = self.held.iter_mut().find(|h| (h.invoice, h.line) == (invoice, line));
+            match of_line {
+                Some(held) => add(&mut held.amount, amount)?,
+                None => self.held.push(LinePart { amount, exposed: None, invoice, line }),
             }
         }
         Ok(())

@@ -2,22 +2,40 @@
 
 use calendar::CivilDate;
 
-use super::{Account, Invoice};
+use super::{Account, GivenToLine, Invoice, Unfit};
+use crate::codec::record;
+use crate::event::{LinePart, Loss};
 use crate::ids::CaseId;
-use crate::money::Money;
+use crate::money::{Money, MoneyError};
+
+record! {
+    /// What of an invoice's sums is a line's.
+    pub struct LineSums {
+        /// Credited or paid back.
+        credited: Money,
+        /// What of the part written off a bank had taken back.
+        lost: Money,
+        /// Collected, less what went back.
+        paid: Money,
+        /// Given up.
+        written_off: Money,
+    }
+}
 
 /// A line as it stands.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Line {
     /// The invoice.
     pub invoice: u64,
+    /// Which of its lines, counted from 1.
+    pub number: u32,
     /// The days on which it was asked for: that of the invoice, and of each charge request.
     pub asked_on: Vec<CivilDate>,
     /// What became of it.
     pub money: LineMoney,
 }
 
-/// The money of a line: its share of its invoice's, by largest remainder.
+/// The money of a line.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LineMoney {
     /// Collected, less what went back.
@@ -26,27 +44,50 @@ pub struct LineMoney {
     pub open: Money,
     /// Credited or paid back. A chargeback is no gift: it opens the line again.
     pub given_back: Money,
+    /// What of it was written off.
+    pub lost: Loss,
+}
+
+/// What of a part of a line became of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PartMoney {
+    /// Collected, and not given back.
+    pub owed: Money,
+    /// Neither paid nor credited nor written off.
+    pub open: Money,
+    /// Credited or paid back.
+    pub given_back: Money,
+    /// Written off, if anything was.
+    pub lost: Option<Loss>,
+}
+
+impl PartMoney {
+    /// Of no part.
+    pub(crate) const fn nothing(zero: Money) -> Self {
+        Self { owed: zero, open: zero, given_back: zero, lost: None }
+    }
 }
 
 impl LineMoney {
-    /// What of a part of the line is collected, and what is open: what is allowed is paid first.
-    pub(crate) fn of_part(&self, amount: Money, part: Money) -> (Money, Money) {
+    /// What became of a part of the line: what is allowed is paid first, and given up last.
+    pub(crate) fn of_part(&self, amount: Money, part: Money) -> PartMoney {
         let zero = Money::zero(amount.currency());
-        let less = |from: Money, what: Money| match from.minus(what) {
-            Ok(left) if left.is_positive() => left,
-            Ok(_) | Err(_) => zero,
-        };
-        let allowed = less(amount, part);
-        let owed = less(self.paid, allowed);
-        (owed, less(self.open, less(allowed, self.paid)))
+        let allowed = amount.above(part);
+        let owed = self.paid.above(allowed);
+        let open = self.open.above(allowed.above(self.paid));
+        let given_back = self.given_back.min(part);
+        let Loss { bad_debt, charged_back } = self.lost;
+        let left = part.above(owed).above(open).above(given_back);
+        let charged_back = charged_back.min(left);
+        let bad_debt = bad_debt.min(left.above(charged_back));
+        let lost = Loss { bad_debt, charged_back };
+        let is_lost = bad_debt != zero || charged_back != zero;
+        PartMoney { owed, open, given_back, lost: is_lost.then_some(lost) }
     }
 
     /// What of an amount was not given back.
     pub(crate) fn kept_of(&self, amount: Money) -> Money {
-        match amount.minus(self.given_back) {
-            Ok(kept) if kept.is_positive() => kept,
-            Ok(_) | Err(_) => Money::zero(amount.currency()),
-        }
+        amount.above(self.given_back)
     }
 }
 
@@ -58,17 +99,45 @@ impl Account {
         start: CivilDate,
         end: CivilDate,
     ) -> impl Iterator<Item = Line> + '_ {
-        self.invoices.iter().flat_map(move |(&number, invoice)| {
-            let named = invoice.lines.iter().enumerate().filter(move |(_, line)| {
+        self.invoices.iter().flat_map(move |(&invoice_number, invoice)| {
+            let numbered = invoice.lines.iter().zip(&invoice.sums).zip(1..);
+            let named = numbered.filter(move |((line, _), _)| {
                 line.case == case && line.start == start && line.end == end
             });
-            named.map(move |(at, _)| Line {
-                invoice: number,
+            named.map(move |((line, sums), number)| Line {
+                invoice: invoice_number,
+                number,
                 asked_on: invoice.asked_on(),
-                money: invoice.money_of(at),
+                money: sums.money(line.amount),
             })
         })
     }
+}
+
+impl LineSums {
+    /// Of a line that nothing was paid for yet.
+    pub(super) const fn nothing(zero: Money) -> Self {
+        Self { credited: zero, lost: zero, paid: zero, written_off: zero }
+    }
+
+    /// What became of the line of an amount.
+    pub(super) fn money(&self, amount: Money) -> LineMoney {
+        let settled = self.paid.plus(self.credited).and_then(|sum| sum.plus(self.written_off));
+        // What is settled beyond any amount leaves nothing open.
+        let open = amount.above(settled.unwrap_or(amount));
+        let charged_back = self.lost.above(Money::zero(amount.currency())).min(self.written_off);
+        let bad_debt = self.written_off.above(charged_back);
+        let lost = Loss { bad_debt, charged_back };
+        LineMoney { paid: self.paid, open, given_back: self.credited, lost }
+    }
+}
+
+/// A sum of an invoice that its lines share.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Sum {
+    Credited,
+    Paid,
+    WrittenOff,
 }
 
 impl Invoice {
@@ -77,35 +146,72 @@ impl Invoice {
         std::iter::once(self.issued.on).chain(self.charges.iter().copied()).collect()
     }
 
-    /// What became of a line.
-    fn money_of(&self, line: usize) -> LineMoney {
-        LineMoney {
-            paid: self.share(line, self.paid),
-            open: self.open_of(line),
-            // What was paid back lowered the invoice as a credit does.
-            given_back: self.share(line, self.credited),
+    /// What of an amount that is added to a sum is each line's: what the event names, or, of an older event and of
+    /// an invoice of one line, its share of the whole sum by largest remainder.
+    pub(super) fn split(
+        &self,
+        sum: Sum,
+        amount: Money,
+        named: Option<&[LinePart]>,
+        number: u64,
+    ) -> Result<Vec<Money>, Unfit> {
+        let Some(named) = named else { return Ok(self.pro_rata(sum, amount)?) };
+        let mut parts = vec![Money::zero(amount.currency()); self.lines.len()];
+        for part in named.iter().filter(|part| part.invoice == number) {
+            let place = usize::try_from(part.line).ok().and_then(|line| line.checked_sub(1));
+            let at = place.and_then(|place| parts.get_mut(place));
+            let at = at.ok_or(Unfit::Missing("a line of an invoice"))?;
+            *at = at.plus(part.amount)?;
         }
+        let zero = Money::zero(amount.currency());
+        let all = parts.iter().try_fold(zero, |sum, part| sum.plus(*part))?;
+        let is_below = named.iter().any(|part| part.amount.minor() < 0);
+        if all == amount && !is_below { Ok(parts) } else { Err(Unfit::Lines(number)) }
     }
 
-    /// What of a line is neither paid nor credited nor written off: with those it adds up to the cent.
-    fn open_of(&self, line: usize) -> Money {
-        let amount = self.lines[line].amount;
-        let settled = [self.paid, self.credited, self.written_off];
-        let left =
-            settled.into_iter().try_fold(amount, |left, sum| left.minus(self.share(line, sum)));
-        match left {
-            Ok(left) if left.is_positive() => left,
-            Ok(_) | Err(_) => Money::zero(amount.currency()),
-        }
-    }
-
-    /// A line's share of an amount of the invoice, by largest remainder.
-    fn share(&self, line: usize, amount: Money) -> Money {
+    fn pro_rata(&self, sum: Sum, amount: Money) -> Result<Vec<Money>, MoneyError> {
         if self.lines.len() == 1 {
-            return amount;
+            return Ok(vec![amount]);
         }
-        let weight = |minor: i64| u32::try_from(minor).unwrap_or(u32::MAX);
-        let weights: Vec<u32> = self.lines.iter().map(|l| weight(l.amount.minor())).collect();
-        amount.allocate(&weights).map_or(amount, |shares| shares[line])
+        let weights: Vec<u64> =
+            self.lines.iter().map(|line| line.amount.minor().unsigned_abs()).collect();
+        let before = match sum {
+            Sum::Credited => self.credited,
+            Sum::Paid => self.paid,
+            Sum::WrittenOff => self.written_off,
+        };
+        let (now, then) = (before.plus(amount)?.allocate(&weights)?, before.allocate(&weights)?);
+        now.into_iter().zip(then).map(|(now, then)| now.minus(then)).collect()
+    }
+
+    /// What comes of the parts of its lines that a chargeback took, once it is won.
+    pub(super) fn given_to_lines(
+        &self,
+        named: &[LinePart],
+        taken: Money,
+        number: u64,
+    ) -> Result<Vec<GivenToLine>, Unfit> {
+        let taken = self.split(Sum::Paid, taken, Some(named), number)?;
+        let lines = self.lines.iter().zip(&self.sums).zip(taken);
+        let given = lines.map(|((line, sums), taken)| {
+            let open = taken.min(sums.money(line.amount).open);
+            let recovered = taken.above(open).min(sums.written_off);
+            GivenToLine { open, recovered }
+        });
+        Ok(given.collect())
+    }
+
+    /// Adds parts to a sum of its lines, and to the invoice's.
+    pub(super) fn add(&mut self, sum: Sum, parts: &[Money]) -> Result<(), MoneyError> {
+        for (line, &part) in self.sums.iter_mut().zip(parts) {
+            let (of_line, of_all) = match sum {
+                Sum::Credited => (&mut line.credited, &mut self.credited),
+                Sum::Paid => (&mut line.paid, &mut self.paid),
+                Sum::WrittenOff => (&mut line.written_off, &mut self.written_off),
+            };
+            *of_line = of_line.plus(part)?;
+            *of_all = of_all.plus(part)?;
+        }
+        Ok(())
     }
 }

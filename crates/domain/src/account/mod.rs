@@ -1,5 +1,6 @@
 //! A paying account folded: who pays through it, what was asked, what came in.
 
+mod cover;
 mod decide;
 mod evolve;
 mod line;
@@ -9,13 +10,14 @@ use std::sync::Arc;
 
 use calendar::CivilDate;
 
+pub use cover::{Exposed, Flow};
 pub(crate) use decide::{Facts, decide};
-pub use line::{Line, LineMoney};
+pub use line::{Line, LineMoney, LineSums, PartMoney};
 
 use crate::case::Mark;
 use crate::codec::{codes, record};
 use crate::event::{
-    Applied, Card, FailureReason, InvoiceLine, LinkedBy, Match, Movement, MovementKind,
+    Applied, Card, FailureReason, InvoiceLine, LinePart, LinkedBy, Match, Movement, MovementKind,
 };
 use crate::ids::{AccountId, CaseId, DepositId, ProcessorRef};
 use crate::money::{Money, MoneyError};
@@ -29,6 +31,9 @@ pub enum Unfit {
     /// It names what is not there.
     #[error("it names {0} that the account does not have")]
     Missing(&'static str),
+    /// The parts of an invoice's lines are not what is the invoice's.
+    #[error("the parts of the lines of invoice {0} do not come to what it says")]
+    Lines(u64),
 }
 
 /// Most tries to charge one invoice: the first, and two more for insufficient funds.
@@ -59,6 +64,8 @@ record! {
         next_try_on: Option<CivilDate>,
         /// Paid, less what was refunded or charged back.
         paid: Money,
+        /// What of its sums is each line's.
+        sums: Vec<LineSums>,
         /// The sum of the lines.
         total: Money,
         /// Charges asked so far.
@@ -79,6 +86,11 @@ impl Invoice {
 
     fn checked_open(&self) -> Result<Money, MoneyError> {
         self.total.minus(self.paid)?.minus(self.credited)?.minus(self.written_off)
+    }
+
+    /// What of an amount that is written off of it a bank had taken back, and nobody wrote off before.
+    pub fn charged_back_of(&self, amount: Money) -> Money {
+        amount.min(self.charged_back.above(self.written_off))
     }
 
     /// Where it stands.
@@ -128,6 +140,8 @@ record! {
         applied: Vec<Applied>,
         /// The deposit it stands behind.
         deposited: Option<DepositId>,
+        /// What it covers of lines, where that was said, and did not go back.
+        held: Vec<LinePart>,
         /// The event.
         mark: Mark,
         /// Paid back, or taken back by the client's bank.
@@ -149,6 +163,8 @@ record! {
         deposited: Option<DepositId>,
         /// The invoices it was taken out of.
         invoices: Vec<Applied>,
+        /// The lines it was taken out of, where that was said.
+        lines: Option<Vec<LinePart>>,
         /// The event.
         mark: Mark,
         /// The payment.
@@ -208,6 +224,17 @@ pub struct GivenToInvoice {
     pub open: Money,
     /// To what was written off of it.
     pub recovered: Money,
+    /// The same of each line, where it was said of which it was taken.
+    pub(crate) lines: Option<Vec<GivenToLine>>,
+}
+
+/// What comes of the part of a line that a chargeback took.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct GivenToLine {
+    /// To what is open of it.
+    pub(crate) open: Money,
+    /// To what was written off of it.
+    pub(crate) recovered: Money,
 }
 
 record! {
@@ -284,7 +311,9 @@ impl Account {
 
     /// Whether what is open on every invoice is an amount, of a snapshot that was not folded here.
     pub(crate) fn adds_up(&self) -> bool {
-        self.invoices.values().all(|invoice| invoice.checked_open().is_ok())
+        self.invoices.values().all(|invoice| {
+            invoice.checked_open().is_ok() && invoice.sums.len() == invoice.lines.len()
+        })
     }
 
     /// A movement of money through the processor, if it happened.
@@ -351,17 +380,32 @@ impl Account {
 
     /// Where the money of a chargeback goes when it is won: back to where it was taken. An invoice that
     /// was paid, credited or written off meanwhile takes no more than is open on it; beyond that the
-    /// win makes good what was written off, and the rest is owed to the client.
+    /// win makes good what was written off, and the rest is owed to the client. So does each line, where
+    /// it was said of which it was taken.
     pub fn given_again(&self, chargeback: &ProcessorRef) -> Result<GivenAgain, Unfit> {
         let back = self.money_back.get(chargeback).ok_or(Unfit::Missing("a chargeback"))?;
         let mut again = GivenAgain { unearned: back.unearned, invoices: Vec::new() };
         for Applied { amount: taken, invoice } in back.invoices.iter().cloned() {
             let known = self.invoice(invoice)?;
-            let open = taken.min(known.checked_open()?);
-            let left = taken.minus(open)?;
-            let recovered = left.min(known.written_off);
-            again.invoices.push(GivenToInvoice { invoice, taken, open, recovered });
-            again.unearned = again.unearned.plus(left.minus(recovered)?)?;
+            let lines =
+                back.lines.as_deref().map(|named| known.given_to_lines(named, taken, invoice));
+            let lines = lines.transpose()?;
+            let (open, recovered) = match &lines {
+                Some(lines) => {
+                    let zero = Money::zero(taken.currency());
+                    let sum = |of: fn(&GivenToLine) -> Money| {
+                        lines.iter().map(of).try_fold(zero, Money::plus)
+                    };
+                    (sum(|line| line.open)?, sum(|line| line.recovered)?)
+                }
+                None => {
+                    let open = taken.min(known.checked_open()?);
+                    (open, taken.minus(open)?.min(known.written_off))
+                }
+            };
+            let left = taken.minus(open)?.minus(recovered)?;
+            again.invoices.push(GivenToInvoice { invoice, taken, open, recovered, lines });
+            again.unearned = again.unearned.plus(left)?;
         }
         Ok(again)
     }

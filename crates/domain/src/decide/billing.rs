@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use calendar::CivilDate;
 
 use super::check_day;
-use crate::account::Account;
+use crate::account::{Account, Exposed};
 use crate::event::{FeeEarned, FeeHeld, InvoiceIssued, InvoiceLine, StreamId};
 use crate::gates::Gate;
 use crate::ids::{AccountId, CaseId};
@@ -166,6 +166,18 @@ pub(super) fn held(
         })?;
     }
     Ok(held)
+}
+
+/// What nothing allowed of the lines of an account's invoices, as their fees were marked last.
+pub(super) fn exposed(world: &World, id: AccountId) -> Result<Exposed, Halt> {
+    let account = world.account(id)?;
+    let lines = account.invoices.values().flat_map(|invoice| &invoice.lines);
+    let cases: BTreeSet<CaseId> = lines.map(|line| line.case).collect();
+    let mut exposed = Exposed::new();
+    for case in cases {
+        exposed.extend(world.case(case)?.exposed_lines(case, id, account));
+    }
+    Ok(exposed)
 }
 
 fn currency(world: &World) -> Result<Currency, Halt> {

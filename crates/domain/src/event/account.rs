@@ -166,12 +166,29 @@ record! {
 }
 
 record! {
+    /// What of an amount is a line's.
+    pub struct LinePart {
+        /// How much.
+        amount: Money,
+        /// What of the line nothing allowed when this was recorded, if anything.
+        exposed: Option<Money>,
+        /// The invoice.
+        invoice: u64,
+        /// The line, counted from 1.
+        line: u32,
+    }
+}
+
+record! {
     /// Money came in.
     pub struct PaymentSettled {
         /// How much.
         amount: Money,
         /// What it pays.
         applied: Vec<Applied>,
+        /// The lines it covers, of an invoice that has several. Older events do not say, and cover all pro rata;
+        /// so with the others below.
+        lines: Option<Vec<LinePart>>,
         /// The processor's name for it.
         payment: ProcessorRef,
         /// What pays nothing that was earned: owed back to the client.
@@ -216,6 +233,8 @@ record! {
     pub struct RefundIssued {
         /// How much.
         amount: Money,
+        /// The lines it is taken out of: first what is owed.
+        lines: Option<Vec<LinePart>>,
         /// The payment it came from.
         payment: ProcessorRef,
         /// Why.
@@ -232,6 +251,8 @@ record! {
         amount: Money,
         /// The processor's name for it.
         chargeback: ProcessorRef,
+        /// The lines it opens again.
+        lines: Option<Vec<LinePart>>,
         /// The payment.
         payment: ProcessorRef,
         /// Last day to answer, if the processor named one.
@@ -262,6 +283,8 @@ record! {
         amount: Money,
         /// The invoice.
         invoice: u64,
+        /// The lines it lowers: first what nothing allowed.
+        lines: Option<Vec<LinePart>>,
         /// Why.
         reason: Personal,
     }
@@ -274,6 +297,8 @@ record! {
         amount: Money,
         /// The invoice.
         invoice: u64,
+        /// The lines it gives up: first what may be asked for.
+        lines: Option<Vec<LinePart>>,
         /// Why.
         reason: Personal,
     }

@@ -313,6 +313,17 @@ record! {
 }
 
 record! {
+    /// What was written off, as the books lost it.
+    #[derive(Copy)]
+    pub struct Loss {
+        /// What nobody paid.
+        bad_debt: Money,
+        /// What a bank had taken back.
+        charged_back: Money,
+    }
+}
+
+record! {
     /// What is concluded of a claimed fee, where that differs from what was concluded of it last: the books follow
     /// it from one to the other. Nothing is decided by it.
     pub struct FeeMarked {
@@ -332,6 +343,10 @@ record! {
         given_back: Money,
         /// The invoice it stands on.
         invoice: Option<u64>,
+        /// What of the exposed part was written off, if anything. Older events do not say.
+        lost: Option<Loss>,
+        /// The same as it was marked last.
+        lost_before: Option<Loss>,
         /// What of the exposed part is open on the invoice.
         open: Money,
         /// The same as it was marked last, or nothing.
@@ -356,8 +371,9 @@ impl FeeMarked {
     /// Whether it concludes what an earlier mark of the same fee did.
     pub(crate) fn says_as(&self, earlier: &Self) -> bool {
         let said = |mark: &Self| {
-            let Self { asked_on, exposed, given_back, invoice, open, owed, standing, .. } = *mark;
-            (asked_on, exposed, given_back, invoice, open, owed, standing)
+            let Self { asked_on, exposed, given_back, invoice, lost, .. } = *mark;
+            let Self { open, owed, standing, .. } = *mark;
+            (asked_on, exposed, given_back, invoice, lost, open, owed, standing)
         };
         said(self) == said(earlier) && self.gates == earlier.gates
     }

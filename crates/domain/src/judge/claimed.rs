@@ -8,11 +8,11 @@ use super::because::Because;
 use super::gates::Asking;
 use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
-use crate::account::{Account, LineMoney};
-use crate::case::{EarnedFee, Mark};
-use crate::event::{FeeEarned, FeeMarked, InvoiceLine, WorkEvidence};
+use crate::account::{Account, Exposed, Line, LineMoney, PartMoney};
+use crate::case::{Case, EarnedFee, Mark};
+use crate::event::{FeeEarned, FeeMarked, InvoiceLine, Loss, WorkEvidence};
 use crate::gates::{Answer, Explanation, FeeStanding, Gate, WorkFinding};
-use crate::ids::AccountId;
+use crate::ids::{AccountId, CaseId};
 use crate::money::Money;
 
 /// A claimed fee, as far as decisions say.
@@ -48,6 +48,8 @@ pub struct JudgedFee<'a> {
     pub invoice: Option<u64>,
     /// What of the exposed part was credited or paid back.
     pub given_back: Money,
+    /// What of it was written off.
+    pub lost: Option<Loss>,
     /// What was collected for the exposed part, and not given back.
     pub owed: Money,
     /// What of that part is still open on the invoice.
@@ -66,13 +68,7 @@ pub(super) fn standing(matter: &Matter<'_>, slots: &[Slot]) -> Vec<Claimed> {
     let claimed = earned.iter().enumerate().map(|(at, fee)| {
         let of_fee = |(id, _): &&(_, &Account)| *id == fee.account;
         let account = matter.accounts.iter().find(of_fee).map(|(_, account)| *account);
-        // Days that were claimed twice stand on two lines.
-        let alike = |other: &&Arc<EarnedFee>| {
-            (other.account, other.start, other.end) == (fee.account, fee.start, fee.end)
-        };
-        let before = earned.iter().take(at).filter(alike).count();
-        let line =
-            account.and_then(|account| account.lines_of(matter.id, fee.start, fee.end).nth(before));
+        let line = account.and_then(|account| matter.case.line_of(matter.id, at, account));
         let slot = slot_for(slots, fee.start, fee.end);
         Claimed {
             slot,
@@ -83,6 +79,30 @@ pub(super) fn standing(matter: &Matter<'_>, slots: &[Slot]) -> Vec<Claimed> {
         }
     });
     claimed.collect()
+}
+
+impl Case {
+    /// The line of one of the case's fees, of the account that it was claimed on.
+    fn line_of(&self, id: CaseId, at: usize, account: &Account) -> Option<Line> {
+        let fee = self.earned.get(at)?;
+        // Days that were claimed twice stand on two lines.
+        let alike = |other: &&Arc<EarnedFee>| {
+            (other.account, other.start, other.end) == (fee.account, fee.start, fee.end)
+        };
+        let before = self.earned.iter().take(at).filter(alike).count();
+        account.lines_of(id, fee.start, fee.end).nth(before)
+    }
+
+    /// What nothing allowed of the lines of an account that the case's fees stand on, as they were marked last.
+    pub fn exposed_lines(&self, id: CaseId, of: AccountId, account: &Account) -> Exposed {
+        let marked = self.marks.iter().filter(|(_, mark)| mark.said.account == of);
+        let lines = marked.filter_map(|(&position, mark)| {
+            let at = self.earned.iter().position(|fee| fee.mark.at.position == position)?;
+            let line = self.line_of(id, at, account)?;
+            Some(((line.invoice, line.number), mark.said.exposed))
+        });
+        lines.filter(|(_, exposed)| exposed.is_positive()).collect()
+    }
 }
 
 impl<'a> Judge<'a> {
@@ -121,6 +141,8 @@ impl<'a> Judge<'a> {
             gates: judged.closed.iter().copied().collect(),
             given_back: judged.given_back,
             invoice: judged.invoice,
+            lost: judged.lost,
+            lost_before: last.and_then(|last| last.lost),
             open: judged.open,
             open_before: last.map_or(zero, |last| last.open),
             owed: judged.owed,
@@ -251,14 +273,23 @@ impl<'a> Judge<'a> {
         let allowed = OnDay { standing: FeeStanding::Allowed, exposed: zero, closed: Vec::new() };
         let (found, asked_on) = worst.unwrap_or((allowed, self.matter.today));
         let OnDay { standing, exposed, closed } = found;
-        let (given_back, (owed, open)) = match &claimed.money {
-            Some(money) if exposed.is_positive() => {
-                (money.given_back.min(exposed), money.of_part(fee.amount, exposed))
-            }
-            Some(_) | None => (zero, (zero, zero)),
+        let PartMoney { owed, open, given_back, lost } = match &claimed.money {
+            Some(money) if exposed.is_positive() => money.of_part(fee.amount, exposed),
+            Some(_) | None => PartMoney::nothing(zero),
         };
-        let invoice = claimed.invoice;
-        JudgedFee { at, fee, standing, exposed, asked_on, closed, invoice, given_back, owed, open }
+        JudgedFee {
+            at,
+            fee,
+            standing,
+            exposed,
+            asked_on,
+            closed,
+            invoice: claimed.invoice,
+            given_back,
+            lost,
+            owed,
+            open,
+        }
     }
 
     fn standing_on(&self, at: usize, on: CivilDate) -> OnDay {

@@ -54,10 +54,11 @@ pub(super) async fn run(
             "currency": statement.opening.currency().as_str(),
             "opening": statement.opening.decimal().to_string(), "steps": steps,
             "closing": statement.closing().decimal().to_string(),
+            "owed": statement.owed.decimal().to_string(),
         }))?;
     }
     if !args.files.is_empty() {
-        args.files.write(&statement.sheet(), out)?;
+        args.files.write(&statement.sheet()?, out)?;
         return Ok(Exit::Done);
     }
     if out.is_json() {
@@ -74,11 +75,8 @@ pub(super) async fn run(
         out.field("before", format!("{}, {from}", statement.opening))?;
     }
     out.table(&table, "Nothing was billed or paid in these days.")?;
-    let closing = statement.closing();
-    if closing.minor() < 0 {
-        out.field("owed to the client", closing.negated())?;
-    } else {
-        out.field("open", closing)?;
+    for (what, sum) in statement.sums()? {
+        out.field(if what == "Open" { "open" } else { "owed to the client" }, sum)?;
     }
     Ok(Exit::Done)
 }
@@ -144,7 +142,7 @@ const FIRST: CivilDate = match CivilDate::from_ymd_opt(1970, 1, 1) {
 
 /// An entry from the client's side; none if it only concerns the firm.
 fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<AccountStep>> {
-    let mut change = Money::zero(currency);
+    let (mut change, mut owed) = (Money::zero(currency), Money::zero(currency));
     let mut moved = Money::zero(currency);
     let mut invoices = Vec::new();
     for line in &entry.lines {
@@ -157,12 +155,15 @@ fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<A
                     invoices.push(number);
                 }
             }
-            v1::BookAccount::OwedToClients => change = change.plus(amount)?,
+            v1::BookAccount::OwedToClients => {
+                change = change.plus(amount)?;
+                owed = owed.minus(amount)?;
+            }
             v1::BookAccount::Clearing => moved = moved.plus(amount)?,
             _ => {}
         }
     }
-    if change.is_zero() && moved.is_zero() {
+    if change.is_zero() && moved.is_zero() && owed.is_zero() {
         return Ok(None);
     }
     let invoices = invoices.join(", ");
@@ -175,7 +176,11 @@ fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<A
         "chargeback_won" => format!("Your bank returned {moved}"),
         "credit_granted" => format!("Credit on invoice {invoices}"),
         "written_off" => format!("Given up on invoice {invoices}"),
+        "fee_marked" if change.is_zero() => "A fee that is not allowed, open again".to_owned(),
+        "fee_marked" if change.minor() < 0 => "Taken off: a fee that is not allowed".to_owned(),
+        // Money that went back is a step of its own, and so is what was forgiven.
+        "fee_marked" => "Settled, or allowed after all, of what was taken off".to_owned(),
         other => other.replace('_', " "),
     };
-    Ok(Some(AccountStep { on: words::date(entry.posted_on.as_ref())?, what, change }))
+    Ok(Some(AccountStep { on: words::date(entry.posted_on.as_ref())?, what, change, owed }))
 }

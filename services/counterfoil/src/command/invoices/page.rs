@@ -3,6 +3,7 @@
 use anyhow::Context;
 use api::google::r#type::Money as MoneyMessage;
 use api::v1;
+use domain::money::{Currency, Money};
 use paper::bill::{Bill, BillLine, Done};
 use paper::sheet::Sheet;
 
@@ -17,7 +18,12 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
     let amount = |money: Option<&MoneyMessage>| words::money(money, currency);
     let mut to: Vec<String> = Vec::new();
     let mut lines = Vec::new();
+    let (mut not_asked, mut owed) = (Money::zero(currency), Money::zero(currency));
     for line in &invoice.lines {
+        let explained = explained(line, session).await?;
+        let of_line = NotAllowed::of(invoice, &explained, currency)?;
+        not_asked = not_asked.plus(of_line.open)?;
+        owed = owed.plus(of_line.owed)?;
         let addressed = client(session, &line.case).await?;
         let name = addressed.split(", ").next().unwrap_or_default().to_owned();
         if !to.contains(&addressed) {
@@ -28,7 +34,7 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
             client: name,
             from: words::date(line.start_date.as_ref())?,
             through: end.pred_opt().unwrap_or(end),
-            done: done(line, session).await?,
+            done: done(&explained)?,
             fee: amount(line.amount.as_ref())?,
         });
     }
@@ -44,12 +50,57 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
         credited: amount(invoice.credited.as_ref())?,
         written_off: amount(invoice.written_off.as_ref())?,
         open: amount(invoice.open.as_ref())?,
+        not_asked,
+        owed,
     };
-    Ok(bill.sheet())
+    Ok(bill.sheet()?)
 }
 
-/// The completed work that evidences a fee, as its explanation names it.
-async fn done(line: &v1::InvoiceLine, session: &mut Session) -> anyhow::Result<Vec<Done>> {
+/// What of a line, or of an invoice, is of fees that nothing allowed.
+pub(super) struct NotAllowed {
+    /// Open, and not asked for.
+    pub(super) open: Money,
+    /// Collected, and not given back.
+    pub(super) owed: Money,
+}
+
+impl NotAllowed {
+    /// Of the fee of a line; nothing if its period was claimed once more, since what stood before was given back.
+    fn of(
+        invoice: &v1::Invoice,
+        explained: &v1::FeeExplanation,
+        currency: Currency,
+    ) -> anyhow::Result<Self> {
+        let is_of_it = explained.invoice == invoice.name;
+        let amount = |money: Option<&MoneyMessage>| match money.filter(|_| is_of_it) {
+            Some(money) => words::money(Some(money), currency),
+            None => Ok(Money::zero(currency)),
+        };
+        let open = amount(explained.exposed_open.as_ref())?;
+        Ok(Self { open, owed: amount(explained.owed.as_ref())? })
+    }
+
+    /// Of all lines of an invoice.
+    pub(super) async fn of_all(
+        invoice: &v1::Invoice,
+        session: &mut Session,
+    ) -> anyhow::Result<Self> {
+        let currency = session.currency().await?;
+        let mut all = Self { open: Money::zero(currency), owed: Money::zero(currency) };
+        for line in &invoice.lines {
+            let Self { open, owed } =
+                Self::of(invoice, &explained(line, session).await?, currency)?;
+            all = Self { open: all.open.plus(open)?, owed: all.owed.plus(owed)? };
+        }
+        Ok(all)
+    }
+}
+
+/// The fee of a line, explained.
+async fn explained(
+    line: &v1::InvoiceLine,
+    session: &mut Session,
+) -> anyhow::Result<v1::FeeExplanation> {
     let request = v1::ExplainFeeRequest {
         name: line.case.clone(),
         period: line.period,
@@ -57,7 +108,11 @@ async fn done(line: &v1::InvoiceLine, session: &mut Session) -> anyhow::Result<V
         ..Default::default()
     };
     let answer = session.billing.explain_fee(request).await?.into_inner();
-    let explained = answer.explanation.context("the service answered without an explanation")?;
+    answer.explanation.context("the service answered without an explanation")
+}
+
+/// The completed work that evidences a fee, as its explanation names it.
+fn done(explained: &v1::FeeExplanation) -> anyhow::Result<Vec<Done>> {
     let work = explained.work.iter().map(|work| {
         let on = work.on.as_ref().map(|day| words::date(Some(day))).transpose()?;
         Ok(Done { work: words::work(work.work), on })

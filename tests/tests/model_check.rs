@@ -32,7 +32,7 @@ const DAYS: u32 = 300;
 const JUDGED_EVERY: u32 = 100;
 const BILLED_EVERY: u32 = 10;
 /// After how many moves somebody puts a mistake right.
-const CORRECTED_EVERY: u32 = 30;
+const CORRECTED_EVERY: u32 = 80;
 
 /// How the judge answered: a history in which a gate never decided anything would agree with a model that has
 /// never heard of it.

@@ -2401,7 +2401,9 @@ class CreditFile:
 
     def listings(self):
         """{(item, bureau): (values, first day of a basis)}"""
-        return {key: (self.seen(*key), min(self.bases.get(key, []), default=None)) for key in self.keys()}
+        shown = set(self.keys())
+        return {key: (self.seen(*key) if key in shown else None, min(self.bases.get(key, []), default=None))
+                for key in shown | set(self.bases)}
 
     def is_free(self, bureau, day):
         before = [report for report in self.reports.get(bureau, ()) if report["issued_on"] < day]

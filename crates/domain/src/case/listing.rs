@@ -111,6 +111,11 @@ record! {
 }
 
 impl OfListing {
+    /// The day on which a basis was first attested.
+    pub fn basis_on(&self) -> Option<CivilDate> {
+        self.bases.first().map(|told| told.moment.on())
+    }
+
     /// Whether anything is told.
     pub(super) fn is_told(&self) -> bool {
         !self.bases.is_empty() || !self.notices.is_empty()

@@ -4,7 +4,7 @@ use calendar::{BusinessCalendar, CivilDate};
 
 use super::grid::{Slot, slot_for, slot_of};
 use super::story::Story;
-use crate::case::{Case, Mark, Round, WorkDone};
+use crate::case::{Case, Mark, OfListing, Round, WorkDone};
 use crate::terms::{GRACE_DAYS, Work};
 
 /// What became of a piece of work.
@@ -118,12 +118,11 @@ impl Placing<'_> {
         let mut disputed = round.letters.iter().flat_map(|letter| {
             letter.items.iter().map(|item| (item.clone(), letter.bureau.clone()))
         });
-        disputed.any(|key| {
-            let listing = self.case.listings.get(&key);
-            listing.is_some_and(|listing| {
-                let attested = listing.basis_on.is_some_and(|day| day <= done.moment.on());
-                attested || listing.obsolete_from().is_some_and(|day| day <= done.moment.on())
-            })
+        let by = |day: Option<CivilDate>| day.is_some_and(|day| day <= done.moment.on());
+        disputed.any(|key| match self.case.listings.get(&key) {
+            Some(listing) => by(listing.basis_on) || by(listing.obsolete_from()),
+            // What the client attested stands where the report that showed the listing was taken back.
+            None => by(self.case.unlisted.get(&key).and_then(OfListing::basis_on)),
         })
     }
 }

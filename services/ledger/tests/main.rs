@@ -10,6 +10,7 @@ mod billing;
 mod books;
 mod bundle;
 mod charges;
+mod corrected;
 mod couples;
 mod due;
 mod evidence;

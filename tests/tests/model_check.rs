@@ -16,7 +16,6 @@ use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::history::{Client, Crm, Move, Shape};
 use counterfoil_tests::judging::judged;
 use counterfoil_tests::player::Player;
-use domain::World;
 use domain::command::Command;
 use domain::event::Recorded;
 use domain::gates::{Answer, Explanation, FeeStanding, Gate};
@@ -119,7 +118,7 @@ fn life(clients: u32, seed: u64, mut ask: impl FnMut(&Player, CivilDate)) -> Pla
 }
 
 /// What the judge says of a case, in the model's words.
-fn answer(judge: &Judge<'_>, case: CaseId, world: &World, met: &mut Met) -> Value {
+fn answer(judge: &Judge<'_>, case: CaseId, met: &mut Met) -> Value {
     let today = judge.today();
     let gates = |explained: &Explanation| -> Value {
         let findings = explained.findings.iter();
@@ -174,9 +173,7 @@ fn the_model_judges_the_log_alike() {
         writeln!(days, "{}", json!({"today": today.to_string(), "through": through})).unwrap();
         (met.with_a_fee, met.cases) = (0, 0);
         for case in player.cases() {
-            ours.push(judged(&player.world, case, today, |judge| {
-                answer(judge, case, &player.world, &mut met)
-            }));
+            ours.push(judged(&player.world, case, today, |judge| answer(judge, case, &mut met)));
         }
     });
     let theirs = model(&player.log, &days);

@@ -157,6 +157,43 @@ fn what_is_open_of_an_exposed_fee_is_marked_open_and_never_asked_for() {
     assert!(desk.try_account(account(A), "2026-04-03", charge).is_err());
 }
 
+/// What nothing allowed is no loss of the firm's: the mark says what of it was written off, as the books lost it.
+#[test]
+fn what_was_written_off_of_an_exposed_fee_is_marked_as_it_was_lost() {
+    let lower = |minor| Lower { amount: usd(minor), invoice: 1, reason: personal("a reason") };
+    let opened = |minor| {
+        AccountAction::OpenChargeback(Chargeback {
+            amount: usd(minor),
+            chargeback: reference("cb-1"),
+            payment: reference("p1"),
+            respond_by: None,
+        })
+    };
+    let mut desk = paid("IL");
+    let price = desk.account(account(A)).invoices[&1].total.minor();
+    desk.act(case(A), "2026-05-04", cancelled("2026-03-04"));
+    let taken = desk.try_account(account(A), "2026-05-05", opened(price)).unwrap();
+    assert_eq!((marks(&taken)[0].owed, marks(&taken)[0].lost), (usd(0), None));
+    let loss = AccountAction::WriteOff(lower(price));
+    let lost = desk.try_account(account(A), "2026-05-06", loss).unwrap();
+    let whole = Loss { bad_debt: usd(0), charged_back: usd(price) };
+    assert_eq!((marks(&lost)[0].open, marks(&lost)[0].lost), (usd(0), Some(whole)));
+    let won = AccountAction::ChargebackWon(reference("cb-1"));
+    let won = desk.try_account(account(A), "2026-05-07", won).unwrap();
+    let mark = marks(&won)[0];
+    assert_eq!((mark.owed, mark.lost, mark.lost_before), (usd(price), None, Some(whole)));
+
+    // In part, and before anybody knew.
+    let mut desk = worked("IL");
+    desk.bill(account(A), "2026-04-01");
+    let loss = AccountAction::WriteOff(lower(5_000));
+    assert_eq!(names(&desk.try_account(account(A), "2026-04-02", loss).unwrap()), ["written_off"]);
+    let told = desk.act(case(A), "2026-05-04", cancelled("2026-03-04"));
+    let mark = marks(&told)[0];
+    let part = Loss { bad_debt: usd(5_000), charged_back: usd(0) };
+    assert_eq!((mark.open, mark.lost), (usd(price - 5_000), Some(part)));
+}
+
 /// What a bond covered is asked of each fee on the days that its pack names (trade rules, G7); here it is found to
 /// have ended before the fee was asked for.
 #[test]

@@ -11,6 +11,10 @@ use common::Desk;
 
 const PAID: &str = "{\"outcome\":\"settled\",\"invoice\":1,\"payment\":\"pay-1\",\"amount_minor\":19900,\
                     \"on\":\"2025-05-01\"}\n";
+/// Told late: a round that left in the cancellation days, so that nothing allowed any fee of Ada's.
+const EARLY: &str = r#"{"name":"firms/-/cases/00000000-0000-7000-8000-0000000000c1","actions":[
+    {"occurredOn":{"year":2025,"month":3,"day":4},"noteRoundSent":{"letters":[
+    {"bureau":"harbor","items":["a"],"mailClass":"MAIL_CLASS_CERTIFIED"}]}}]}"#;
 const PAYOUTS: &str = "Batch,Date,Id,Type,Gross,Kept\npo-1,2025-05-02,pay-1,sale,199.00,5.97\n";
 const PAYOUT_COLUMNS: &str = r#"{"form": {"date_format": "%Y-%m-%d"}, "payout": "Batch",
     "paid_on": "Date", "name": "Id", "kind": "Type", "kinds": {"sale": "payment"},
@@ -179,6 +183,45 @@ fn an_invoice_is_a_page_with_the_finished_work_and_the_cautions() {
     assert_eq!(desk.run(&["invoice", "1", "--html", "one.html"]).code, 2, "it is there already");
     desk.done(&["invoice", "1", "--pdf", "one.pdf"]);
     assert!(fs::read(desk.folder.path().join("one.pdf")).unwrap().starts_with(b"%PDF-"));
+}
+
+/// 15 USC 1679b(b): no page asks for a fee that nothing allowed, and each says what goes back.
+#[test]
+fn a_fee_that_is_not_allowed_is_asked_for_on_no_page() {
+    let early =
+        |desk: &Desk| desk.done(&["import", &desk.file("early.jsonl", &EARLY.replace('\n', ""))]);
+    let page = |desk: &Desk, of: &[&str]| {
+        desk.done(&[of, &["--html", "page.html"]].concat());
+        let path = desk.folder.path().join("page.html");
+        let page = fs::read_to_string(&path).unwrap();
+        fs::remove_file(path).unwrap();
+        page
+    };
+    // Every day from the first on: it is told today, and that is when it is taken off.
+    let statement = ["books", "statement", "Ada"];
+
+    let open = Desk::with_cases();
+    open.done(&["bill", "--as-of", "2025-05-01"]);
+    assert!(!page(&open, &["invoice", "1"]).contains("Not allowed"));
+    early(&open);
+    let invoice = page(&open, &["invoice", "1"]);
+    for part in ["Not allowed, and not asked for", "USD -199.00", "USD 0.00"] {
+        assert!(invoice.contains(part), "{part}: {invoice}");
+    }
+    let shown = open.done(&["invoice", "1"]);
+    assert!(shown.contains("USD 199.00, which is not asked for"), "{shown}");
+    let shown = open.done(&statement);
+    assert!(shown.contains("Taken off: a fee that is not allowed"), "{shown}");
+    assert!(!shown.contains("fee marked") && shown.contains("USD 0.00"), "{shown}");
+
+    let paid = paid();
+    early(&paid);
+    let invoice = page(&paid, &["invoice", "1"]);
+    assert!(invoice.contains("Owed to you") && !invoice.contains("Not allowed"), "{invoice}");
+    let owed = paid.run(&[&statement[..], &["--json"]].concat()).json().remove(0);
+    assert_eq!((&owed["owed"], &owed["closing"]), (&"199.00".into(), &"-199.00".into()), "{owed}");
+    let shown = page(&paid, &statement);
+    assert!(shown.contains("Owed to you") && !shown.contains(">Open<"), "{shown}");
 }
 
 #[test]

@@ -44,10 +44,6 @@ impl Facts {
         Refusal::new(reason, StreamId::Account(self.id), detail)
     }
 
-    fn unfit(&self, unfit: Unfit) -> Refusal {
-        Refusal::new(Reason::ValueRefused, "amount", unfit.to_string())
-    }
-
     fn check(&self, amount: Money) -> Result<(), Refusal> {
         if amount.currency() == self.currency && amount.is_positive() {
             return Ok(());
@@ -115,6 +111,10 @@ fn payment<'a>(
     })
 }
 
+fn unfit_amount(unfit: Unfit) -> Refusal {
+    Refusal::new(Reason::ValueRefused, "amount", unfit.to_string())
+}
+
 /// The lines of what is applied, as the event keeps them.
 fn lines(
     account: &Account,
@@ -122,7 +122,7 @@ fn lines(
     flow: Flow<'_>,
     applied: &[Applied],
 ) -> Result<Option<Vec<LinePart>>, Refusal> {
-    account.cover(flow, applied, &facts.exposed).map_err(|unfit| facts.unfit(unfit))
+    account.cover(flow, applied, &facts.exposed).map_err(unfit_amount)
 }
 
 fn request_charge(
@@ -260,7 +260,7 @@ fn fresh(account: &Account, facts: &Facts, name: &ProcessorRef) -> Result<(), Re
 fn refunded(account: &Account, facts: &Facts, e: &Refund) -> Result<Vec<AccountEvent>, Refusal> {
     fresh(account, facts, &e.refund)?;
     gives_back(facts, payment(account, facts, &e.payment)?, e.amount)?;
-    let taken = account.taken_back(&e.payment, e.amount).map_err(|unfit| facts.unfit(unfit))?;
+    let taken = account.taken_back(&e.payment, e.amount).map_err(unfit_amount)?;
     let lines = lines(account, facts, Flow::Refund, &taken.invoices)?;
     let Refund { amount, payment, reason, refund } = e.clone();
     Ok(vec![RefundIssued { amount, lines, payment, reason, refund }.into()])
@@ -274,7 +274,7 @@ fn opened(account: &Account, facts: &Facts, e: &Chargeback) -> Result<Vec<Accoun
         let detail = format!("respond_by, {by}, is before the day it was opened");
         return Err(facts.refuse(Reason::DateImpossible, detail));
     }
-    let taken = account.taken_back(&e.payment, e.amount).map_err(|unfit| facts.unfit(unfit))?;
+    let taken = account.taken_back(&e.payment, e.amount).map_err(unfit_amount)?;
     let lines = lines(account, facts, Flow::Chargeback(paid), &taken.invoices)?;
     let Chargeback { amount, chargeback, payment, respond_by } = e.clone();
     Ok(vec![ChargebackOpened { amount, chargeback, lines, payment, respond_by }.into()])

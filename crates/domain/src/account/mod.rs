@@ -390,18 +390,15 @@ impl Account {
             let lines =
                 back.lines.as_deref().map(|named| known.given_to_lines(named, taken, invoice));
             let lines = lines.transpose()?;
-            let (open, recovered) = match &lines {
-                Some(lines) => {
-                    let zero = Money::zero(taken.currency());
-                    let sum = |of: fn(&GivenToLine) -> Money| {
-                        lines.iter().map(of).try_fold(zero, Money::plus)
-                    };
-                    (sum(|line| line.open)?, sum(|line| line.recovered)?)
-                }
-                None => {
-                    let open = taken.min(known.checked_open()?);
-                    (open, taken.minus(open)?.min(known.written_off))
-                }
+            let (open, recovered) = if let Some(lines) = &lines {
+                let zero = Money::zero(taken.currency());
+                let sum = |of: fn(&GivenToLine) -> Money| {
+                    lines.iter().map(of).try_fold(zero, Money::plus)
+                };
+                (sum(|line| line.open)?, sum(|line| line.recovered)?)
+            } else {
+                let open = taken.min(known.checked_open()?);
+                (open, taken.minus(open)?.min(known.written_off))
             };
             let left = taken.minus(open)?.minus(recovered)?;
             again.invoices.push(GivenToInvoice { invoice, taken, open, recovered, lines });

@@ -106,7 +106,7 @@ async fn a_correction_is_shown_before_it_is_recorded_and_is_what_was_shown() {
     // 15 USC 1679b(b): the fee rested on the round.
     assert!(
         changes.iter().any(|change| {
-            change.starts_with("fee claimed at position") && change.contains("allowed -> ")
+            change.starts_with("fee of 2026-01-05, claimed") && change.contains("allowed -> ")
         }),
         "{changes:#?}"
     );

@@ -22,25 +22,25 @@ const PAGE_SIZE: i32 = 1_000;
 
 /// What was told wrongly, and what is right.
 #[derive(Args)]
-#[command(group = ArgGroup::new("becomes").requires("position"))]
+#[command(group = ArgGroup::new("reading").requires("position"))]
 pub(crate) struct CorrectArgs {
     /// The case: its name, its id, a part of the id, or the client's name
     case: String,
     /// The position of the fact, or of the latest correction of it; without it, the client's facts are listed
-    #[arg(requires = "becomes")]
+    #[arg(requires = "reading")]
     position: Option<i64>,
     /// It did not happen
-    #[arg(long, group = "becomes")]
+    #[arg(long, group = "reading")]
     taken_back: bool,
     /// It was another person's: nobody is shown it again
-    #[arg(long, group = "becomes")]
+    #[arg(long, group = "reading")]
     another_person: bool,
     /// It happened as told, on this day
-    #[arg(long, value_name = "DATE", group = "becomes")]
+    #[arg(long, value_name = "DATE", group = "reading")]
     on: Option<CivilDate>,
     /// What happened instead: a file with one action, as import reads it
-    #[arg(long = "as", value_name = "FILE", group = "becomes")]
-    becomes: Option<PathBuf>,
+    #[arg(long = "as", value_name = "FILE", group = "reading")]
+    action: Option<PathBuf>,
     /// Why (personal data)
     #[arg(long, value_name = "TEXT", required_if_eq_any = [("taken_back", "true"), ("another_person", "true")])]
     reason: Option<String>,
@@ -107,7 +107,7 @@ fn becomes(args: &CorrectArgs) -> anyhow::Result<v1::fact_correction::Becomes> {
         let day = words::message(on).context("a date of a person has a message")?;
         return Ok(B::OccurredOn(day));
     }
-    let Some(path) = &args.becomes else {
+    let Some(path) = &args.action else {
         return Ok(B::TakenBack(v1::TakenBack { about_another: args.another_person }));
     };
     let text = std::fs::read_to_string(path)

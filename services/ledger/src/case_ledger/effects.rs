@@ -1,35 +1,73 @@
 //! What follows from the facts of a case, said so that two states of it can be compared.
 
 use std::collections::BTreeMap;
+use std::fmt;
 
 use api::{Paired, v1};
+use calendar::CivilDate;
 use domain::gates::{Explanation, FeeStanding};
 use domain::judge::{Judge, JudgedFee};
+use domain::money::Money;
 
-/// What is said, by what it is about.
-pub(super) type Said = BTreeMap<String, String>;
+/// What is said, by what it is about, in an order that reads well.
+pub(super) type Said = BTreeMap<About, String>;
+
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum About {
+    Case,
+    Owed,
+    Period(u32),
+    OpenFee(u32),
+    /// A claimed fee, by its position and its first day.
+    Fee(u64, CivilDate),
+    Listing(String),
+    Clock(String),
+}
+
+impl fmt::Display for About {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Case => f.write_str("the case"),
+            Self::Owed => f.write_str("owed back of fees, in all"),
+            Self::Period(number) => write!(f, "period {number}"),
+            Self::OpenFee(number) => write!(f, "fee of period {number}"),
+            Self::Fee(position, start) => {
+                write!(f, "fee of {start}, claimed at position {position}")
+            }
+            Self::Listing(of) => write!(f, "listing of {of}"),
+            Self::Clock(of) => write!(f, "clock {of}"),
+        }
+    }
+}
 
 /// What a judge says of its case.
 pub(super) fn of(judge: &Judge<'_>) -> Said {
     let mut said = Said::new();
     let case = judge.case();
-    said.insert("case".into(), case.status().to_string());
+    said.insert(About::Case, case.status().to_string());
     for period in judge.periods() {
         let last = period.end.pred_opt().unwrap_or(period.end);
-        said.insert(format!("period {}", period.number), format!("{} to {last}", period.start));
+        said.insert(About::Period(period.number), format!("{} to {last}", period.start));
         let explained = judge.explain(period.number, judge.today());
         let unclaimed = explained.filter(|explained| explained.earned.is_none());
         if let Some(explained) = unclaimed {
-            said.insert(format!("fee of period {}", period.number), open_fee(&explained));
+            said.insert(About::OpenFee(period.number), open_fee(&explained));
         }
     }
     for judged in judge.fees() {
-        let subject = format!("fee claimed at position {}", judged.fee.mark.at.position);
-        said.insert(subject, claimed_fee(&judged));
+        let about = About::Fee(judged.fee.mark.at.position, judged.fee.start);
+        said.insert(about, claimed_fee(&judged));
+    }
+    // A sum beyond all amounts is not said; each of its parts is.
+    let mut owed = judge.fees().map(|judged| judged.owed);
+    if let Some(first) = owed.next()
+        && let Ok(sum) = owed.try_fold(first, Money::plus)
+    {
+        said.insert(About::Owed, sum.to_string());
     }
     for ((item, bureau), listing) in case.listings.iter() {
         let status = format!("{} since {}", listing.status, listing.since.on);
-        said.insert(format!("listing of {item} at {bureau}"), status);
+        said.insert(About::Listing(format!("{item} at {bureau}")), status);
     }
     for clock in judge.clocks() {
         let about = clock.item.as_ref().map_or_else(
@@ -39,8 +77,8 @@ pub(super) fn of(judge: &Judge<'_>) -> Said {
         let kind = v1::ClockKind::from_domain(clock.clock).as_str_name();
         let kind = kind.trim_start_matches("CLOCK_KIND_").to_lowercase().replace('_', " ");
         let done = clock.done_on.map_or_else(String::new, |on| format!(", done {on}"));
-        let subject = format!("clock {kind} of {}{about}, from {}", clock.bureau, clock.started_on);
-        said.insert(subject, format!("due {}{done}", clock.due_on));
+        let about = format!("{kind} of {}{about}, from {}", clock.bureau, clock.started_on);
+        said.insert(About::Clock(about), format!("due {}{done}", clock.due_on));
     }
     said
 }
@@ -69,15 +107,14 @@ fn claimed_fee(judged: &JudgedFee<'_>) -> String {
 
 /// Where two differ.
 pub(super) fn changes(before: &Said, after: &Said) -> Vec<v1::CorrectionEffect> {
-    let text = |said: &Said, subject: &str| said.get(subject).cloned().unwrap_or_default();
-    let mut subjects: Vec<&String> = before.keys().chain(after.keys()).collect();
+    let text = |said: &Said, about: &About| said.get(about).cloned().unwrap_or_default();
+    let mut subjects: Vec<&About> = before.keys().chain(after.keys()).collect();
     subjects.sort();
     subjects.dedup();
-    let changed =
-        subjects.into_iter().filter(|subject| before.get(*subject) != after.get(*subject));
+    let changed = subjects.into_iter().filter(|subject| before.get(subject) != after.get(subject));
     changed
         .map(|subject| v1::CorrectionEffect {
-            subject: subject.clone(),
+            subject: subject.to_string(),
             before: text(before, subject),
             after: text(after, subject),
         })

@@ -7,6 +7,8 @@
 mod bounds;
 #[path = "hostile_bundles/late.rs"]
 mod late;
+#[path = "hostile_bundles/lines.rs"]
+mod lines;
 #[path = "hostile_bundles/recordable.rs"]
 mod recordable;
 #[path = "hostile_bundles/signed.rs"]

@@ -15,7 +15,7 @@ pub(super) fn first(events: &[Value], name: &str) -> usize {
     place(events, name, |_| true)
 }
 
-fn place(events: &[Value], name: &str, is_it: impl Fn(&Value) -> bool) -> usize {
+pub(super) fn place(events: &[Value], name: &str, is_it: impl Fn(&Value) -> bool) -> usize {
     let found = events.iter().position(|event| event["event"] == name && is_it(event));
     found.unwrap_or_else(|| panic!("the history has such a {name}"))
 }
@@ -39,7 +39,7 @@ pub(super) fn append(events: &mut Vec<Value>, stream: &Value, name: &str, payloa
     number_again(events);
 }
 
-fn usd(minor: i64) -> Value {
+pub(super) fn usd(minor: i64) -> Value {
     json!({"currency": "USD", "minor": minor.to_string()})
 }
 
@@ -50,12 +50,6 @@ fn payment(events: &[Value]) -> (Value, Value) {
     (event["stream"].clone(), event["payload"].clone())
 }
 
-/// The last payment that says of which lines it is.
-fn of_lines(events: &mut [Value]) -> &mut Value {
-    let named = events.iter_mut().rev().find(|event| !event["payload"]["lines"].is_null());
-    &mut named.unwrap()["payload"]
-}
-
 /// Leaves out what is of a type in the case whose round was the first.
 fn without(events: &mut Vec<Value>, name: &str) {
     let stream = events[first(events, "round_sent")]["stream"].clone();
@@ -63,9 +57,9 @@ fn without(events: &mut Vec<Value>, name: &str) {
     number_again(events);
 }
 
-type Lie = (&'static str, fn(&mut Vec<Value>), &'static [&'static str]);
+pub(super) type Lie = (&'static str, fn(&mut Vec<Value>), &'static [&'static str]);
 
-fn all_are_found(lies: &[Lie]) {
+pub(super) fn all_are_found(lies: &[Lie]) {
     let log = log();
     let sound = Unpacked::of(&export(&log, Request::All));
     let folder = tempfile::tempdir().unwrap();
@@ -130,44 +124,6 @@ fn money_that_cannot_have_moved_is_named() {
                 append(events, &stream, "payment_settled", paid);
             },
             &["the payment was recorded before"],
-        ),
-        (
-            "other_lines",
-            |events| {
-                let payload = of_lines(events);
-                let minor = |part: &Value| part["amount"]["minor"].as_str().unwrap().parse::<i64>();
-                let (first, second) = (&payload["lines"][0], &payload["lines"][1]);
-                let moved = [minor(first).unwrap() - 1, minor(second).unwrap() + 1];
-                for (at, minor) in moved.into_iter().enumerate() {
-                    payload["lines"][at]["amount"] = usd(minor);
-                }
-            },
-            &["not of the lines that it was to be of"],
-        ),
-        (
-            "exposed_otherwise",
-            |events| of_lines(events)["lines"][0]["exposed"] = usd(1),
-            &["something else was exposed"],
-        ),
-        (
-            "no_lines_any_more",
-            |events| drop(of_lines(events).as_object_mut().unwrap().remove("lines")),
-            &["does not say which lines it is of"],
-        ),
-        (
-            "lines_of_one",
-            |events| {
-                let is_one = |event: &Value| {
-                    event["payload"]["lines"].is_null()
-                        && event["payload"]["applied"][0].is_object()
-                };
-                let at = place(events, "payment_settled", is_one);
-                let applied = events[at]["payload"]["applied"][0].clone();
-                let part =
-                    json!({"amount": applied["amount"], "invoice": applied["invoice"], "line": 1});
-                events[at]["payload"]["lines"] = json!([part]);
-            },
-            &["names lines where there is one alone"],
         ),
         (
             "applied_too_much",

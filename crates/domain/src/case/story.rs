@@ -363,7 +363,9 @@ impl Case {
         in_order(&mut facts);
         let news = self.news_of(item, bureau, &told);
         let mut concluding = Concluding { news, ..Concluding::default() };
-        facts.iter().for_each(|happened| concluding.happen(happened));
+        for happened in &facts {
+            concluding.happen(happened);
+        }
         // Kept beside the listings until a report shows it.
         concluding.listing(told.clone()).ok_or(told)
     }

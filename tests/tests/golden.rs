@@ -17,10 +17,10 @@ use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
     ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmEvent,
-    LegalHoldLifted, LegalHoldPlaced, LinePart, LookEvent, LookKind, Loss, Reading, Recorded,
-    Scope, StreamId,
+    LegalHoldLifted, LegalHoldPlaced, LinePart, LookEvent, LookKind, Loss, Outcome, Reading,
+    Recorded, Scope, StreamId,
 };
-use domain::ids::{AccessId, DocumentHash};
+use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
 use domain::judge::EDITION;
 use domain::money::{Currency, Money};
 use domain::value::{Personal, Text};
@@ -112,7 +112,11 @@ fn of_lines(mut recorded: Recorded) -> Recorded {
     recorded
 }
 
-/// One event of every type, in its current version, one that names its token, and those that name lines.
+/// A report with its list; the other is of times before lists were kept.
+const WITH_A_LIST: &str = "report_imported.v1.with_list.json";
+
+/// One event of every type, in its current version, one that names its token, those that name lines, and a report
+/// with its list.
 fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let mut samples = BTreeMap::new();
     let mut keep = |recorded: &Recorded| {
@@ -176,6 +180,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
         let plain = Recorded::from_bytes(&samples[&format!("{type_name}.v1.json")]).unwrap();
         samples.insert(name.into(), of_lines(plain).to_bytes());
     }
+    samples.insert(WITH_A_LIST.into(), samples["report_imported.v1.json"].clone());
     samples
 }
 
@@ -184,7 +189,8 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     let samples = samples(&history());
     let folder = folder("events");
     let of_types = Event::types().map(|(name, version)| format!("{name}.v{version}.json"));
-    for file in of_types.chain([OF_A_TOKEN].into_iter().chain(OF_LINES).map(Into::into)) {
+    let others = [OF_A_TOKEN, WITH_A_LIST].into_iter().chain(OF_LINES);
+    for file in of_types.chain(others.map(Into::into)) {
         let path = folder.join(&file);
         if !path.exists() && may_write() {
             std::fs::create_dir_all(&folder).unwrap();
@@ -272,6 +278,53 @@ fn every_document_that_an_event_names_is_shown() {
     let enrolled = std::fs::read(folder("events").join("enrolled.v1.json")).unwrap();
     let shown = seen(&Recorded::from_bytes(&enrolled).unwrap());
     assert_eq!(shown, [DocumentHash([5; 32])], "what shows the sale");
+}
+
+/// A report from before lists were kept takes its list from the order of the log, so that nothing which such a
+/// log announced is another thing today.
+#[test]
+fn a_log_from_before_lists_were_kept_folds_to_what_it_announced() {
+    let stored = std::fs::read_to_string(folder("folds").join("history.jsonl")).unwrap();
+    let mut streams: BTreeMap<StreamId, State> = BTreeMap::new();
+    let mut announced = BTreeMap::new();
+    for line in stored.lines() {
+        let recorded = Recorded::from_bytes(line.as_bytes()).unwrap();
+        let stream = recorded.stream;
+        streams.entry(stream).or_insert_with(|| State::empty(stream)).apply(&recorded);
+        let Event::Case(event) = recorded.event else { continue };
+        let mut says = |item: &ItemCode, bureau: &BureauCode, word| {
+            announced.insert((stream, (item.clone(), bureau.clone())), word);
+        };
+        match event {
+            CaseEvent::ItemListed(e) => says(&e.item, &e.bureau, "listed"),
+            CaseEvent::ItemDeleted(e) => says(&e.item, &e.bureau, "deleted"),
+            CaseEvent::ItemCorrected(e) => says(&e.item, &e.bureau, "corrected"),
+            CaseEvent::ItemVerified(e) => says(&e.item, &e.bureau, "verified"),
+            CaseEvent::ItemReinserted(e) => says(&e.item, &e.bureau, "reinserted"),
+            CaseEvent::RoundSent(e) => {
+                for letter in &e.letters {
+                    letter.items.iter().for_each(|item| says(item, &letter.bureau, "in_dispute"));
+                }
+            }
+            CaseEvent::ResponseReceived(e) => {
+                for said in &e.outcomes {
+                    match said.outcome {
+                        Outcome::Frivolous => says(&said.item, &e.bureau, "refused"),
+                        Outcome::NoAnswer => says(&said.item, &e.bureau, "unanswered"),
+                        Outcome::Deleted | Outcome::Corrected | Outcome::Verified => {}
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+    let mut held = 0;
+    for ((stream, key), word) in announced {
+        let State::Case(case) = &streams[&stream] else { unreachable!("it is of a case") };
+        assert_eq!(case.listings[&key].status.code(), word, "{stream} {key:?}");
+        held += 1;
+    }
+    assert!(held > 50, "{held}");
 }
 
 #[test]

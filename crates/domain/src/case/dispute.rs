@@ -104,7 +104,7 @@ impl Case {
         let has_statement = e.statement.is_some();
         let told = BasisTold { basis: e.basis, has_statement, moment };
         self.of_listing(&e.item, &e.bureau, |of| {
-            insert(&mut of.bases, told, |known| &known.moment)
+            insert(&mut of.bases, told, |known| &known.moment);
         });
     }
 

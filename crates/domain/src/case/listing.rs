@@ -134,7 +134,7 @@ record! {
         /// Every time it came back, the latest last.
         reinsertions: Vec<Reinsertion>,
         /// The letter that disputes it again though nothing new had come since it was verified.
-        repeated: Option<Mark>,
+        repeated: Option<Box<Mark>>,
         /// Every result there was, the latest last.
         results: Vec<Achieved>,
         /// As the latest report shows it that does.
@@ -150,7 +150,7 @@ record! {
         told: OfListing,
         /// The answer that verified it, if nothing new came since: no other basis or word of the client, no
         /// information, no report. A bureau may refuse a dispute of it as frivolous (15 USC 1681i(a)(3)(A)).
-        unchanged_since: Option<Mark>,
+        unchanged_since: Option<Box<Mark>>,
     }
 }
 

@@ -115,6 +115,8 @@ impl Moment {
 fn insert<T>(facts: &mut Vec<T>, fact: T, moment: impl Fn(&T) -> &Moment) {
     let place = moment(&fact).place();
     let at = facts.partition_point(|known| moment(known).place() < place);
+    // Most lists have one fact or two, and a writer keeps many cases.
+    facts.reserve_exact(1);
     facts.insert(at, fact);
 }
 

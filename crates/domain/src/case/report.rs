@@ -72,16 +72,25 @@ impl Reports {
     }
 
     /// The one issued first.
+    ///
+    /// # Panics
+    /// Never: a bureau is kept with its first report.
     pub fn first(&self) -> &ReportSeen {
         self.seen.first().expect("a bureau is kept here with its first report")
     }
 
     /// The one issued last.
+    ///
+    /// # Panics
+    /// Never: a bureau is kept with its first report.
     pub fn latest(&self) -> &ReportSeen {
         self.seen.last().expect("a bureau is kept here with its first report")
     }
 
     /// The day on which the first of them was imported.
+    ///
+    /// # Panics
+    /// Never: a bureau is kept with its first report.
     pub fn imported_on(&self) -> CivilDate {
         let days = self.seen.iter().map(|report| report.moment.on());
         days.min().expect("a bureau is kept here with its first report")

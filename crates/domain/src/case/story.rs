@@ -253,16 +253,18 @@ impl Concluding {
     }
 
     /// The listing; nothing if no report ever showed it.
-    fn listing(self, told: OfListing) -> Option<Listing> {
-        let unchanged_since = self.unchanged_through(CivilDate::MAX).cloned();
+    fn listing(mut self, told: OfListing) -> Option<Listing> {
+        let unchanged_since = self.unchanged_through(CivilDate::MAX).cloned().map(Box::new);
         let (status, seen_by, since) = self.latest?;
+        self.results.shrink_to_fit();
+        self.reinsertions.shrink_to_fit();
         let latest_basis = told.bases.last().map(|told| told.basis);
         Some(Listing {
             basis: latest_basis,
             basis_on: told.bases.first().map(|told| told.moment.on()),
             listed: self.listed?,
             reinsertions: self.reinsertions,
-            repeated: self.repeated,
+            repeated: self.repeated.map(Box::new),
             results: self.results,
             seen: self.seen?,
             seen_by,
@@ -361,7 +363,9 @@ impl Case {
         in_order(&mut facts);
         let news = self.news_of(item, bureau, &told);
         let mut concluding = Concluding { news, ..Concluding::default() };
-        facts.iter().for_each(|happened| concluding.happen(happened));
+        for happened in &facts {
+            concluding.happen(happened);
+        }
         // Kept beside the listings until a report shows it.
         concluding.listing(told.clone()).ok_or(told)
     }

@@ -172,7 +172,7 @@ impl CaseView<'_> {
         let repeated = case.listings.iter().filter_map(|((item, bureau), listing)| {
             Some(entry(
                 Kind::RepeatedDispute,
-                listing.repeated.as_ref()?,
+                listing.repeated.as_deref()?,
                 format!("{item} at {bureau}"),
                 "disputed again with nothing new since it was verified (15 USC 1681i(a)(3)(A))",
             ))
@@ -304,7 +304,7 @@ fn listing(
         delinquent_since: listing.seen.delinquent_since.and_then(day),
         obsolete_from: listing.obsolete_from().and_then(day),
         basis: listing.basis.map_or(v1::Basis::Unspecified, v1::Basis::from_domain).into(),
-        unchanged_since: listing.unchanged_since.as_ref().and_then(|mark| day(mark.on)),
+        unchanged_since: listing.unchanged_since.as_deref().and_then(|mark| day(mark.on)),
     }
 }
 

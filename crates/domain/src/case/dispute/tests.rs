@@ -151,10 +151,12 @@ proptest! {
         let at = which.index(facts.len());
         // Rounds have numbers of their own, and what came of a letter comes behind it.
         let mut numbers = std::collections::BTreeSet::new();
-        let facts: Vec<_> = facts.into_iter().map(|(day, event)| match event {
-            CaseEvent::RoundSent(e) if !numbers.insert(e.round) => (day, report(day, 7)),
-            other => (day, other),
-        }).collect();
+        let mut facts = facts;
+        for (day, event) in &mut facts {
+            if let CaseEvent::RoundSent(e) = event && !numbers.insert(e.round) {
+                *event = report(*day, 7);
+            }
+        }
         let mut case = folded(&facts, None);
         let was_there = case.take_back_dispute(u64::try_from(at + 1).unwrap());
         let never = folded(&facts, Some(at));

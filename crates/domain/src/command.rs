@@ -5,9 +5,13 @@
 //! make the service itself act (open work, send a round, claim a fee) are refused when a rule
 //! forbids them.
 
+mod correction;
+
 use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
+
+pub use correction::{Becomes, Correction};
 
 use crate::event::{
     AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
@@ -17,9 +21,9 @@ use crate::event::{
     IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
     LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
-    PeriodLocked, ProgressReportSent, Purpose, Recorded, ReportIdentityFailed,
-    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded,
-    StandingRecorded, StatementLineSeen, StreamId,
+    PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected,
+    ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded, StandingRecorded,
+    StatementLineSeen, StreamId,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
@@ -137,34 +141,6 @@ pub struct NoteExposure {
     pub kind: ExposureKind,
     /// The period it concerns.
     pub period: Option<u32>,
-}
-
-/// A fact of a case was told wrongly.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Correction {
-    /// That it was another person's.
-    pub about_another: bool,
-    /// What it was.
-    pub becomes: Becomes,
-    /// Why.
-    pub reason: Personal,
-    /// The reading that is replaced, as the log has it: the fact or a correction of it.
-    pub replaces: Box<Recorded>,
-    /// Who said so.
-    pub said_by: Personal,
-    /// The fact as it was told first, as the log has it.
-    pub told: Box<Recorded>,
-}
-
-/// What a correction makes of a fact.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Becomes {
-    /// It did not happen.
-    Nothing,
-    /// The same, on another day.
-    OnDay(CivilDate),
-    /// What is told anew.
-    Told(Box<Dated<CaseAction>>),
 }
 
 /// An action on a case.

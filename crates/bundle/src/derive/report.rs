@@ -232,7 +232,7 @@ fn sentences<'a>(told: &Told<'a>) -> BTreeMap<Part, Dated<'a>> {
             if let Some(corrected) = told.case.corrected.get(&recorded.position) {
                 let how = if corrected.stands { "told anew" } else { "taken back" };
                 let at = corrected.reading.at.position;
-                sentence.push_str(&format!(" That was {how} later, at position {at}."));
+                sentence = format!("{sentence} That was {how} later, at position {at}.");
             }
             parts.entry(part).or_default().push((recorded, sentence));
         }

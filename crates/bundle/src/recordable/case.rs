@@ -34,10 +34,11 @@ pub(super) fn check(id: CaseId, party: &Party, firm: &FirmRecord, rows: &mut Row
                 | Event::Look(_) => None,
             })
             .collect();
-        let broke = match event {
-            CaseEvent::FactCorrected(e) => anew(case, recorded, e)
-                .map(|(without, reading, event)| exposures(&without, &reading, event)),
-            event => Some(exposures(case, recorded, event)),
+        let broke = if let CaseEvent::FactCorrected(e) = event {
+            anew(case, recorded, e)
+                .map(|(without, reading, event)| exposures(&without, &reading, event))
+        } else {
+            Some(exposures(case, recorded, event))
         };
         for kind in broke.into_iter().flatten().filter(|k| !told.contains(k)) {
             wrong.push(format!("no exposure {kind} was recorded with it"));

@@ -138,15 +138,19 @@ fn reading(
     number: Option<u32>,
     action: CaseAction,
 ) -> Result<Vec<CaseEvent>, Refusal> {
-    let action = match action {
-        CaseAction::OpenWork => return Ok(vec![WorkOpened {}.into()]),
-        CaseAction::SendRound(round) => CaseAction::NoteRoundSent(round),
-        CaseAction::Enrol(enrol) if enrol.card.is_some() => {
-            let detail =
-                "a card is no part of an enrolment that is corrected: record it as changed";
-            return Err(facts.refuse(Reason::ValueRefused, detail));
-        }
-        action => action,
+    if action == CaseAction::OpenWork {
+        return Ok(vec![WorkOpened {}.into()]);
+    }
+    if let CaseAction::Enrol(enrol) = &action
+        && enrol.card.is_some()
+    {
+        let detail = "a card is no part of an enrolment that is corrected: record it as changed";
+        return Err(facts.refuse(Reason::ValueRefused, detail));
+    }
+    let action = if let CaseAction::SendRound(round) = action {
+        CaseAction::NoteRoundSent(round)
+    } else {
+        action
     };
     let mut events = decide(without, facts, &action)?;
     if let (Some(number), Some(CaseEvent::RoundSent(RoundSent { round, .. }))) =
@@ -177,21 +181,5 @@ fn same_kind(
             Err(facts.refuse(Reason::ValueRefused, detail))
         }
         Some(_) | None => Ok(()),
-    }
-}
-
-impl Correction {
-    /// The reading that it replaces, as the log has it; nothing if that took the fact back.
-    pub fn reading(&self) -> Option<Reading> {
-        match &self.replaces.event {
-            Event::Case(CaseEvent::FactCorrected(corrected)) => {
-                corrected.reading.as_deref().cloned()
-            }
-            Event::Case(event) => {
-                let occurred_on = self.replaces.occurred_on;
-                Some(Reading { event: event.clone(), occurred_on })
-            }
-            Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
-        }
     }
 }

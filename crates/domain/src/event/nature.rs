@@ -163,14 +163,14 @@ impl FactKind {
             ],
             Self::ReportImported => &[Gate::FullyPerformed, Gate::Telemarketing],
             Self::ResponseReceived | Self::ItemReinserted => &[Gate::Telemarketing],
-            Self::BasisAttested => &[Gate::FullyPerformed],
             Self::RoundSent => &[Gate::WaitingDays, Gate::FullyPerformed, Gate::State],
             Self::BureauAsked => &[Gate::WaitingDays],
             Self::ProgressReportSent => {
                 &[Gate::WaitingDays, Gate::FullyPerformed, Gate::Telemarketing, Gate::State]
             }
             Self::ContactChanged => &[Gate::State],
-            Self::BillingDayChanged
+            Self::BasisAttested
+            | Self::BillingDayChanged
             | Self::ServicePaused
             | Self::ServiceResumed
             | Self::ServiceEnded

@@ -39,6 +39,9 @@ pub fn in_force(case: &[Recorded]) -> Vec<Recorded> {
 
 impl Reading {
     /// What it tells, as canonical JSON.
+    ///
+    /// # Panics
+    /// Never: JSON is UTF-8.
     pub fn payload_json(&self) -> String {
         let mut out = Out::default();
         self.event.put_payload(&mut out);

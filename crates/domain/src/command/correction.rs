@@ -1,0 +1,51 @@
+//! A fact that is told otherwise than it was.
+
+use calendar::CivilDate;
+
+use super::{CaseAction, Dated};
+use crate::event::{CaseEvent, Event, Reading, Recorded};
+use crate::value::Personal;
+
+/// A fact of a case was told wrongly.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Correction {
+    /// That it was another person's.
+    pub about_another: bool,
+    /// What it was.
+    pub becomes: Becomes,
+    /// Why.
+    pub reason: Personal,
+    /// The reading that is replaced, as the log has it: the fact or a correction of it.
+    pub replaces: Box<Recorded>,
+    /// Who said so.
+    pub said_by: Personal,
+    /// The fact as it was told first, as the log has it.
+    pub told: Box<Recorded>,
+}
+
+/// What a correction makes of a fact.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Becomes {
+    /// It did not happen.
+    Nothing,
+    /// The same, on another day.
+    OnDay(CivilDate),
+    /// What is told anew.
+    Told(Box<Dated<CaseAction>>),
+}
+
+impl Correction {
+    /// The reading that it replaces, as the log has it; nothing if that took the fact back.
+    pub fn reading(&self) -> Option<Reading> {
+        match &self.replaces.event {
+            Event::Case(CaseEvent::FactCorrected(corrected)) => {
+                corrected.reading.as_deref().cloned()
+            }
+            Event::Case(event) => {
+                let occurred_on = self.replaces.occurred_on;
+                Some(Reading { event: event.clone(), occurred_on })
+            }
+            Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
+        }
+    }
+}

@@ -325,7 +325,8 @@ record! {
 
 record! {
     /// What is concluded of a claimed fee, where that differs from what was concluded of it last: the books follow
-    /// it from one to the other. Nothing is decided by it.
+    /// it from one to the other. Nothing is decided by it but
+    /// which line of an invoice money is of.
     pub struct FeeMarked {
         /// The account that the fee was asked of.
         account: AccountId,

@@ -213,6 +213,47 @@ async fn a_letter_nobody_answered_leaves_its_listing_unanswered() {
     );
 }
 
+/// 15 USC 1681i(a)(3)(A): said of the listing before the letter goes out, and due once it has.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_dispute_repeated_with_nothing_new_is_said_before_and_due_after() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    service.record(&case, first_month(v1::Seat::Individual, PHONE, "tok_1")).await;
+    let verified = A::ReceiveResponse(v1::ReceiveResponse {
+        round: 1,
+        bureau: "northern".into(),
+        outcomes: vec![v1::ItemOutcome {
+            item: "item-1".into(),
+            outcome: v1::Outcome::Verified.into(),
+        }],
+        ..v1::ReceiveResponse::default()
+    });
+    let position = service.record(&case, vec![action(date(2026, 2, 25), verified)]).await.position;
+    let shown = async || {
+        let get = v1::GetCaseRequest { name: case.clone(), ..v1::GetCaseRequest::default() };
+        service.cases().get_case(get).await.unwrap().into_inner().case.unwrap()
+    };
+    let before = shown().await;
+    assert_eq!(before.listings[0].unchanged_since, date(2026, 2, 25));
+    // Mailed January 13th, received the 18th, due February 17th.
+    let late: Vec<_> = before.clocks.iter().map(|clock| (clock.state(), clock.days_late)).collect();
+    assert!(late.contains(&(v1::ClockState::MetLate, 8)), "{late:?}");
+    assert_eq!(due(&service, &firm, Kind::RepeatedDispute, position).await, []);
+    let letters = vec![v1::Letter {
+        bureau: "northern".into(),
+        items: vec!["item-1".into()],
+        mail_class: v1::MailClass::Portal.into(),
+        ..v1::Letter::default()
+    }];
+    let again = A::SendRound(v1::SendRound { completes_before: false, letters });
+    let position = service.record(&case, vec![action(date(2026, 2, 26), again)]).await.position;
+    let repeated = due(&service, &firm, Kind::RepeatedDispute, position).await;
+    assert_eq!((repeated.len(), &*repeated[0].subject), (1, "item-1@northern"));
+    let exceptions = shown().await.exceptions;
+    assert_eq!(exceptions.last().unwrap().kind(), v1::ExceptionKind::RepeatedDispute);
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn rounds_are_possible_since_the_last_thing_they_needed_the_oldest_first() {
     let service = Service::start().await;

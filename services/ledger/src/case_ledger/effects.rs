@@ -5,7 +5,7 @@ use std::fmt;
 
 use api::{Paired, v1};
 use calendar::CivilDate;
-use domain::gates::{Explanation, FeeStanding};
+use domain::gates::{Explanation, FeeStanding, Gate};
 use domain::judge::{Judge, JudgedFee};
 use domain::money::Money;
 
@@ -84,7 +84,7 @@ pub(super) fn of(judge: &Judge<'_>) -> Said {
 }
 
 fn open_fee(explained: &Explanation) -> String {
-    let closed: Vec<&str> = explained.closed_gates().map(|gate| gate.code()).collect();
+    let closed: Vec<&str> = explained.closed_gates().map(Gate::code).collect();
     match (&closed[..], explained.amount) {
         ([], Some(amount)) => format!("claimable, {amount}"),
         ([], None) => "claimable".into(),

@@ -74,14 +74,19 @@ pub(super) fn imported(
 }
 
 /// What is concluded of listings after a correction and was not before it.
-pub(super) fn news(before: &Case, facts: &Facts<'_>, e: &FactCorrected) -> Vec<CaseEvent> {
-    let mut after = before.clone();
-    after.correct(&next(facts), e);
+pub(super) fn news(before: &Case, after: &Case) -> Vec<CaseEvent> {
     let mut events = Vec::new();
     for (key, listing) in after.listings.iter() {
         announce(before.listings.get(key).map(AsRef::as_ref), listing, key, &mut events);
     }
     events
+}
+
+/// The case as a correction leaves it.
+pub(super) fn after(case: &Case, facts: &Facts<'_>, e: &FactCorrected) -> Case {
+    let mut after = case.clone();
+    after.correct(&next(facts), e);
+    after
 }
 
 /// Where the next event of a request will stand.

@@ -1,14 +1,17 @@
 //! A fact that was told wrongly.
 
-use super::Case;
+use calendar::CivilDate;
+
 use super::again::action_of;
-use super::announce;
-use super::decide::{Facts, decide};
+use super::decide::{Facts, decide, papers_missing};
+use super::{Case, Round, announce, fact};
 use crate::command::{Becomes, CaseAction, Correction};
-use crate::event::{CaseEvent, Event, FactCorrected, FactKind, Reading, RoundSent, WorkOpened};
+use crate::event::{
+    CaseEvent, Event, ExposureKind, FactCorrected, FactKind, Reading, RoundSent, WorkOpened,
+};
 use crate::refusal::{Reason, Refusal};
 
-/// Decides a correction: the event, and what is concluded from the new reading, all of its day. `before` is
+/// Decides a correction: the event, and what is concluded from the new reading, each with its day. `before` is
 /// the reading in force, opened.
 ///
 /// A new reading is decided as the fact would be, on the story without it.
@@ -17,7 +20,7 @@ pub(crate) fn correct(
     facts: &Facts<'_>,
     correction: &Correction,
     before: Option<Reading>,
-) -> Result<Vec<CaseEvent>, Refusal> {
+) -> Result<Vec<(CivilDate, CaseEvent)>, Refusal> {
     let kind = fact_of(case, facts, correction)?;
     let told = &correction.told;
     let again = match &correction.becomes {
@@ -25,7 +28,7 @@ pub(crate) fn correct(
             taken_back(case, facts, correction, kind)?;
             None
         }
-        Becomes::OnDay(_) => Some(again(facts, kind, before)?),
+        Becomes::OnDay(_) => Some(again(facts, kind, before.clone())?),
         Becomes::Told(dated) => Some(dated.action.clone()),
     };
     let mut events = match again {
@@ -34,10 +37,14 @@ pub(crate) fn correct(
             let without = case.without(told.position);
             let events = reading(&without, facts, told_round(&told.event), action)?;
             same_kind(case, facts, kind, events.first())?;
+            changes_something(facts, before.as_ref(), events.first())?;
             events
         }
     };
     let event = (!events.is_empty()).then(|| events.remove(0));
+    if let Some(number) = told_round(&told.event) {
+        what_rests_on_it(case, facts, number, event.as_ref())?;
+    }
     let reading = event.map(|event| Box::new(Reading { event, occurred_on: facts.on }));
     let stays = reading.is_some() && facts.on == told.occurred_on;
     let corrected = FactCorrected {
@@ -50,11 +57,64 @@ pub(crate) fn correct(
         replaces: correction.replaces.reference(),
         said_by: correction.said_by.clone(),
     };
-    // What the new reading broke stays behind it; what it changes of listings is told as against the old one.
+    // What the new reading broke stays behind it; what else it changes is told as against the old one.
     events.retain(|event| matches!(event, CaseEvent::ExposureFound(_)));
-    events.extend(announce::news(case, facts, &corrected));
-    events.insert(0, corrected.into());
-    Ok(events)
+    let after = announce::after(case, facts, &corrected);
+    let broke: Vec<ExposureKind> = events.iter().filter_map(exposure_of).collect();
+    let mut told = vec![(facts.on, corrected.into())];
+    told.extend(events.into_iter().map(|event| (facts.on, event)));
+    told.extend(breaches(&after, told_round(&correction.told.event).map(|_| (facts.on, broke))));
+    told.extend(announce::news(case, &after).into_iter().map(|event| (facts.on, event)));
+    Ok(told)
+}
+
+const fn exposure_of(event: &CaseEvent) -> Option<ExposureKind> {
+    if let CaseEvent::ExposureFound(found) = event { Some(found.kind) } else { None }
+}
+
+/// What rounds and requests to bureaus broke as the facts stand now, and nobody has been told. `told` is the day of
+/// a round that was told anew, and what it broke.
+fn breaches(
+    after: &Case,
+    told: Option<(CivilDate, Vec<ExposureKind>)>,
+) -> Vec<(CivilDate, CaseEvent)> {
+    let mut found = Vec::new();
+    let asked = after.asked.iter().map(|asked| (asked.mark.on, None));
+    let rounds = after.rounds.iter().map(|round| (round.mark.on, Some(round)));
+    for (on, round) in asked.chain(rounds) {
+        for kind in broken(after, on, round) {
+            let is_known = after.exposures.iter().any(|e| e.found.kind == kind && e.mark.on == on)
+                || told.as_ref().is_some_and(|(day, kinds)| *day == on && kinds.contains(&kind))
+                || found.contains(&(on, kind));
+            if !is_known {
+                found.push((on, kind));
+            }
+        }
+    }
+    let event = |(on, kind)| (on, fact::exposure(kind, None, None).into());
+    found.into_iter().map(event).collect()
+}
+
+fn broken(after: &Case, on: CivilDate, round: Option<&Round>) -> Vec<ExposureKind> {
+    let mut kinds = Vec::new();
+    if after.agreement().is_none() {
+        kinds.push(ExposureKind::NoAgreement);
+    } else if after.is_early(on) {
+        kinds.push(ExposureKind::EarlyService);
+    }
+    let Some(round) = round else { return kinds };
+    if papers_missing(after) {
+        kinds.push(ExposureKind::PapersMissing);
+    }
+    let mut disputed = round
+        .letters
+        .iter()
+        .flat_map(|letter| letter.items.iter().map(|item| (item.clone(), letter.bureau.clone())));
+    let lacks_basis = |key| after.listings.get(&key).is_some_and(|l| l.basis.is_none());
+    if disputed.any(lacks_basis) {
+        kinds.push(ExposureKind::DisputeWithoutBasis);
+    }
+    kinds
 }
 
 /// The same fact, told as it was.
@@ -63,11 +123,65 @@ fn again(
     kind: FactKind,
     before: Option<Reading>,
 ) -> Result<CaseAction, Refusal> {
-    let action = before.and_then(|reading| action_of(reading.event));
-    action.ok_or_else(|| {
-        let detail = format!("what the {kind} told is not known any more: tell it anew");
+    let Some(reading) = before else {
+        let detail = "it was taken back: tell what happened anew, with its day";
+        return Err(facts.refuse(Reason::StateRefuses, detail));
+    };
+    action_of(reading.event).ok_or_else(|| {
+        let detail = format!("not all that a {} told was kept then: tell it anew", words(kind));
         facts.refuse(Reason::StateRefuses, detail)
     })
+}
+
+/// A kind of fact in words.
+fn words(kind: FactKind) -> String {
+    kind.code().replace('_', " ")
+}
+
+/// A correction that changes nothing would only move what points to it.
+fn changes_something(
+    facts: &Facts<'_>,
+    before: Option<&Reading>,
+    event: Option<&CaseEvent>,
+) -> Result<(), Refusal> {
+    let is_same = |before: &Reading| before.occurred_on == facts.on && Some(&before.event) == event;
+    if before.is_some_and(is_same) {
+        let detail = "that is what the reading in force tells: nothing would change";
+        return Err(facts.refuse(Reason::AlreadyRecorded, detail));
+    }
+    Ok(())
+}
+
+/// What came of the letters of a round is told of it still: they went out, and before it.
+fn what_rests_on_it(
+    case: &Case,
+    facts: &Facts<'_>,
+    number: u32,
+    event: Option<&CaseEvent>,
+) -> Result<(), Refusal> {
+    let Some(round) = case.rounds.iter().find(|round| round.number == number) else {
+        return Ok(());
+    };
+    for letter in &round.letters {
+        let is_sent = match event {
+            Some(CaseEvent::RoundSent(sent)) => {
+                sent.letters.iter().any(|sent| sent.bureau == letter.bureau)
+            }
+            Some(_) | None => false,
+        };
+        let told = letter.delivered.iter().chain(&letter.information);
+        let told = told.chain(letter.answers.iter().map(|answer| &answer.moment));
+        for moment in told.filter(|moment| !is_sent || moment.on() < facts.on) {
+            let detail = format!(
+                "position {} tells of {} what came of its letter to {}: correct that first",
+                moment.mark.at.position,
+                moment.on(),
+                letter.bureau
+            );
+            return Err(facts.refuse(Reason::DateImpossible, detail));
+        }
+    }
+    Ok(())
 }
 
 /// What kind of fact it is, if it is one of this case and its reading in force is named.
@@ -89,10 +203,10 @@ fn fact_of(case: &Case, facts: &Facts<'_>, correction: &Correction) -> Result<Fa
     };
     let Some(kind) = kind else {
         let detail = format!(
-            "the event at position {} is a {}: only what happened is corrected; what was decided on it is \
+            "the event at position {} is {}: only what happened is corrected; what was decided on it is \
              judged again",
             told.position,
-            told.event.type_name()
+            told.event.type_name().replace('_', " ")
         );
         return Err(facts.refuse(Reason::StateRefuses, detail));
     };
@@ -170,16 +284,29 @@ fn same_kind(
     event: Option<&CaseEvent>,
 ) -> Result<(), Refusal> {
     if event.and_then(CaseEvent::fact) != Some(kind) {
+        let kind = words(kind);
         let detail = format!(
             "a {kind} stays one: take it back, and tell what happened as a fact of its own"
         );
-        return Err(facts.refuse(Reason::ValueRefused, detail));
+        return Err(facts.refuse(Reason::StateRefuses, detail));
     }
-    match event {
-        Some(CaseEvent::Enrolled(enrolled)) if case.seat() != Some(enrolled.seat) => {
-            let detail = "alone or one of a couple is not corrected: enrol the client anew";
-            Err(facts.refuse(Reason::ValueRefused, detail))
-        }
-        Some(_) | None => Ok(()),
+    let Some(CaseEvent::Enrolled(enrolled)) = event else { return Ok(()) };
+    if case.seat() != Some(enrolled.seat) {
+        let detail = "alone or one of a couple is not corrected: enrol the client anew";
+        return Err(facts.refuse(Reason::StateRefuses, detail));
     }
+    // An agreement has the terms of the plan that its client was enrolled on.
+    let of_plan = case.enrolment.as_ref().map(|known| &known.plan);
+    if of_plan != Some(&enrolled.plan)
+        && let Some(agreement) = case.agreements.first()
+    {
+        let detail = format!(
+            "the agreement signed on {} has the terms of the plan {}: take the signing back, correct the plan, \
+             then tell the signing anew",
+            agreement.signed.on(),
+            of_plan.map_or("that was", |plan| plan.as_str())
+        );
+        return Err(facts.refuse(Reason::StateRefuses, detail));
+    }
+    Ok(())
 }

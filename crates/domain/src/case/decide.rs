@@ -349,7 +349,7 @@ fn note_round(
     Ok(events)
 }
 
-fn papers_missing(case: &Case) -> bool {
+pub(super) fn papers_missing(case: &Case) -> bool {
     !(case.has_paper(PaperKind::PhotoId) && case.has_paper(PaperKind::Residence))
 }
 

@@ -33,9 +33,12 @@ impl Case {
     /// Another reading takes the place of the one in force; `told` is the moment of the correction.
     pub(super) fn correct(&mut self, told: &Moment, e: &FactCorrected) {
         let fact = e.fact.position;
+        self.keep();
         self.take_back(fact);
+        // Once it was another person's, what was told then stays so, whatever is told anew.
+        let known = self.corrected.get(&fact).is_some_and(|known| known.about_another);
         let corrected = Corrected {
-            about_another: e.about_another == Some(true),
+            about_another: known || e.about_another == Some(true),
             kind: e.kind,
             reading: told.mark.clone(),
             stands: e.reading.is_some(),

@@ -65,6 +65,8 @@ record! {
         corrected: BTreeMap<u64, Corrected>,
         /// When the federal disclosure was given.
         disclosed: Vec<Mark>,
+        /// What facts said that were corrected since, of how long the record is kept.
+        kept_for: Kept,
         /// Fees claimed, in the order claimed.
         earned: Vec<Arc<EarnedFee>>,
         /// Ends of the service.
@@ -158,6 +160,15 @@ impl Case {
     /// The contact current on a day; the first one for days before it.
     pub fn contact_on(&self, on: CivilDate) -> Option<&ContactSince> {
         self.contacts.iter().rev().find(|c| c.mark.on <= on).or(self.contacts.first())
+    }
+
+    /// Whether what stands at a position was taken back as another person's. `corrects` is the fact that the event
+    /// there corrects, if it does.
+    pub fn is_of_another(&self, position: u64, corrects: Option<u64>) -> bool {
+        let fact = corrects.unwrap_or(position);
+        self.corrected.get(&fact).is_some_and(|known| {
+            known.about_another && (!known.stands || position < known.reading.at.position)
+        })
     }
 
     /// The current contact.

@@ -5,8 +5,8 @@
 
 use calendar::{CivilDate, add_months_clamped};
 
-use super::Case;
 use super::decide::Facts;
+use super::{Case, Kept};
 use crate::event::ClientErased;
 use crate::refusal::{Reason, Refusal, Violation};
 use crate::terms::Channel;
@@ -27,19 +27,21 @@ impl Case {
     /// the service runs; then the list is empty.
     pub fn retained(&self) -> Vec<Retained> {
         let Some(over_on) = self.served_until() else { return Vec::new() };
+        let over_on = self.kept_for.served_on.map_or(over_on, |on| on.max(over_on));
         let mut retained = vec![Retained {
             what: "the record of the contract, for as long as the client may sue",
             until: years_after(over_on, 5),
             cites: "15 USC 1679i",
         }];
-        if let Some(signed) = self.acknowledged.last() {
+        let acknowledged = self.acknowledged.last().map(super::Moment::on);
+        if let Some(signed_on) = acknowledged.max(self.kept_for.acknowledged_on) {
             retained.push(Retained {
                 what: "the signed acknowledgment of the federal disclosure",
-                until: years_after(signed.on(), 2),
+                until: years_after(signed_on, 2),
                 cites: "15 USC 1679c(c)",
             });
         }
-        if self.enrolment.as_ref().is_some_and(|e| e.sale.channel == Channel::Telephone) {
+        if self.is_by_telephone() || self.kept_for.telephone {
             retained.push(Retained {
                 what: "customer records of a sale by telephone",
                 until: years_after(over_on, 5),
@@ -47,6 +49,27 @@ impl Case {
             });
         }
         retained
+    }
+
+    fn is_by_telephone(&self) -> bool {
+        self.enrolment.as_ref().is_some_and(|e| e.sale.channel == Channel::Telephone)
+    }
+
+    /// Keeps what a correction is about to replace for as long as it told: what was taken back is evidence too.
+    pub(super) fn keep(&mut self) {
+        let agreements = self.agreements.iter().map(|agreement| agreement.signed.on());
+        let ends = self.ends.iter().map(|ended| ended.moment.on());
+        let cancelled = self.cancellations.iter().map(|cancellation| cancellation.sent_on);
+        let work = self.work.iter().map(|done| done.moment.on());
+        let asked = self.asked.iter().map(|asked| asked.mark.on);
+        let fees = self.earned.iter().map(|fee| fee.mark.on);
+        let served = agreements.chain(ends).chain(cancelled).chain(work).chain(asked).chain(fees);
+        let acknowledged = self.acknowledged.iter().map(super::Moment::on).max();
+        self.kept_for = Kept {
+            acknowledged_on: acknowledged.max(self.kept_for.acknowledged_on),
+            served_on: served.max().max(self.kept_for.served_on),
+            telephone: self.kept_for.telephone || self.is_by_telephone(),
+        };
     }
 
     /// The last day on which the service ended or an agreement was cancelled, if it is over.

@@ -277,6 +277,20 @@ record! {
 }
 
 record! {
+    /// The latest days that a case told of before something of it was corrected. A correction shortens no time for
+    /// which a record is kept.
+    #[derive(Default)]
+    pub struct Kept {
+        /// An acknowledgement of the disclosure.
+        acknowledged_on: Option<CivilDate>,
+        /// Service, a fee, an agreement or its end.
+        served_on: Option<CivilDate>,
+        /// Whether the sale was by telephone.
+        telephone: bool,
+    }
+}
+
+record! {
     /// A fact and the request that told it: what is concluded next in it follows from the fact.
     pub struct ToldLast {
         /// The position of the fact.

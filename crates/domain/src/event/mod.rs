@@ -283,6 +283,15 @@ impl Event {
         }
     }
 
+    /// The position of the fact that it corrects, if it corrects one.
+    pub const fn corrects(&self) -> Option<u64> {
+        if let Self::Case(CaseEvent::FactCorrected(corrected)) = self {
+            Some(corrected.fact.position)
+        } else {
+            None
+        }
+    }
+
     /// Whether it makes an entry in the books or changes what stands behind one.
     pub const fn moves_money(&self) -> bool {
         match self {

@@ -62,7 +62,11 @@ impl<'a> Asking<'_, 'a> {
         let bearing = corrected.filter(|(_, corrected)| corrected.kind.gates().contains(&gate));
         let said = bearing.map(|(told_at, corrected)| {
             let kind = corrected.kind.code().replace('_', " ");
-            let how = if corrected.stands { "told anew" } else { "taken back" };
+            let how = match (corrected.stands, corrected.about_another) {
+                (true, _) => "told anew",
+                (false, true) => "taken back as another person's",
+                (false, false) => "taken back",
+            };
             format!("{kind} of position {told_at} {how} at {}", corrected.reading.at.position)
         });
         said.collect()

@@ -8,7 +8,7 @@ use api::{json, name, v1};
 use calendar::CivilDate;
 use clap::{ArgGroup, Args};
 use domain::event::FactKind;
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::cli::Again;
 use crate::connect::{Session, request_id};
@@ -22,13 +22,14 @@ const PAGE_SIZE: i32 = 1_000;
 
 /// What was told wrongly, and what is right.
 #[derive(Args)]
-#[command(group = ArgGroup::new("reading").requires("position"))]
+#[command(group = ArgGroup::new("reading").requires("positions"))]
 pub(crate) struct CorrectArgs {
     /// The case: its name, its id, a part of the id, or the client's name
     case: String,
-    /// The position of the fact, or of the latest correction of it; without it, the client's facts are listed
-    #[arg(requires = "reading")]
-    position: Option<i64>,
+    /// The positions of facts, or of the latest corrections of them, in the order in which they happened where
+    /// they are moved to one day; without one, the client's facts are listed
+    #[arg(requires = "reading", value_name = "POSITION")]
+    positions: Vec<i64>,
     /// It did not happen
     #[arg(long, group = "reading")]
     taken_back: bool,
@@ -38,7 +39,7 @@ pub(crate) struct CorrectArgs {
     /// It happened as told, on this day
     #[arg(long, value_name = "DATE", group = "reading")]
     on: Option<CivilDate>,
-    /// What happened instead: a file with one action, as import reads it
+    /// What happened instead: a file with one action, as import reads it, for one fact
     #[arg(long = "as", value_name = "FILE", group = "reading")]
     action: Option<PathBuf>,
     /// Why (personal data)
@@ -48,7 +49,7 @@ pub(crate) struct CorrectArgs {
     #[arg(long, value_name = "TEXT", requires = "reason")]
     said_by: Option<String>,
     /// Record it; without this, only what it would change is shown
-    #[arg(long)]
+    #[arg(long, requires = "reading")]
     yes: bool,
     #[command(flatten)]
     again: Again,
@@ -61,23 +62,34 @@ pub(crate) async fn run(
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
     let case = session.case(&args.case).await?;
-    let Some(position) = args.position else { return list(&case, session, out).await };
+    if args.positions.is_empty() {
+        return list(&case, session, out).await;
+    }
+    if args.action.is_some() && args.positions.len() > 1 {
+        return Err(Stop::usage("--as tells one fact anew: name one position"));
+    }
     let (Some(reason), Some(said_by)) = (&args.reason, &args.said_by) else {
         return Err(Stop::usage("a correction says why (--reason) and who said so (--said-by)"));
     };
-    let correction = v1::FactCorrection {
+    let becomes = becomes(args)?;
+    let correction = |&position: &i64| v1::FactCorrection {
         position,
         reason: reason.clone(),
         said_by: said_by.clone(),
-        becomes: Some(becomes(args)?),
+        becomes: Some(becomes.clone()),
     };
     let mut request = v1::CorrectFactsRequest {
         name: case,
         request_id: request_id(args.again.request_id),
         expected_version: None,
-        corrections: vec![correction],
+        corrections: args.positions.iter().map(correction).collect(),
         validate_only: true,
     };
+    if args.yes && args.again.request_id.is_some() {
+        // An earlier try may have been recorded: then it is what is answered, and nothing is left to show.
+        request.validate_only = false;
+        return record(request, session, out).await;
+    }
     let preview = session.cases.correct_facts(request.clone()).await?.into_inner();
     if !args.yes || !out.is_json() {
         show(&preview, out)?;
@@ -87,10 +99,16 @@ pub(crate) async fn run(
         return Ok(Exit::Done);
     }
     request.validate_only = false;
-    if args.again.request_id.is_none() {
-        // What was shown is what is recorded, or nothing is.
-        request.expected_version = Some(preview.version);
-    }
+    // What was shown is what is recorded, or nothing is.
+    request.expected_version = Some(preview.version);
+    record(request, session, out).await
+}
+
+async fn record(
+    request: v1::CorrectFactsRequest,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
     let done = session.cases.correct_facts(request).await?.into_inner();
     if out.is_json() {
         out.message(&done, "CorrectFactsResponse")?;
@@ -175,6 +193,14 @@ async fn list(case: &str, session: &mut Session, out: &mut Out) -> anyhow::Resul
             break;
         }
     }
+    if out.is_json() {
+        for Fact { kind, on, told, reading, now } in facts.into_values() {
+            out.value(&json!({
+                "position": reading.to_string(), "type": kind, "occurredOn": on, "recordedAt": told, "now": now,
+            }))?;
+        }
+        return Ok(Exit::Done);
+    }
     let mut table = Table::new(&[">position", "fact", "on", "told", "now"]);
     for Fact { kind, on, told, reading, now } in facts.into_values() {
         table.row([reading.to_string(), kind.replace('_', " "), on, told, now.to_owned()]);
@@ -185,18 +211,21 @@ async fn list(case: &str, session: &mut Session, out: &mut Out) -> anyhow::Resul
 
 fn take(facts: &mut BTreeMap<i64, Fact>, event: &v1::Event) -> anyhow::Result<()> {
     let (on, told) = (words::day(event.occurred_on.as_ref()), words::instant(event.recorded_at));
-    if FactKind::from_code(&event.r#type).is_some() {
+    let stored: Value = serde_json::from_str(&event.canonical_json).context("an event is JSON")?;
+    let payload = &stored["payload"];
+    // That a listing is back is a fact where the bureau's notice says so, and else a conclusion.
+    let is_concluded = payload["seen_by"].as_str().is_some_and(|seen_by| seen_by != "notice");
+    if FactKind::from_code(&event.r#type).is_some() && !is_concluded {
         let (kind, reading) = (event.r#type.clone(), event.position);
         facts.insert(event.position, Fact { kind, on, told, reading, now: "as told" });
     } else if event.r#type == "fact_corrected" {
-        let stored: Value =
-            serde_json::from_str(&event.canonical_json).context("an event is JSON")?;
-        let payload = &stored["payload"];
         let fact = payload["fact"]["position"].as_i64().and_then(|at| facts.get_mut(&at));
         if let Some(fact) = fact {
             fact.reading = event.position;
             if payload["reading"].is_object() {
                 (fact.on, fact.now) = (on, "corrected");
+            } else if payload["about_another"] == true {
+                fact.now = "taken back, another person's";
             } else {
                 fact.now = "taken back";
             }

@@ -3,7 +3,7 @@
 //! The log is read page by page here and told on a thread of its own; what grows with the log lies in
 //! temporary files, which only this process can read and which are gone with it.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::fs::File;
 use std::io::{self, BufWriter, Seek, SeekFrom, Write};
 
@@ -16,7 +16,7 @@ use bundle::{
     Document, Documents, Export, ExportError, Exported, KeySpan, OPENINGS_MAX, Openings,
     RequestError, Scope, Scout, Signing, ValueKey,
 };
-use domain::event::{Event, LookKind, Recorded, Scope as DomainScope, StreamId};
+use domain::event::{CaseEvent, Event, LookKind, Recorded, Scope as DomainScope, StreamId};
 use domain::ids::{CaseId, DocumentHash, FirmId};
 use log::{LogStore as _, Stored};
 use proof::note::{Note, SignerKey};
@@ -192,6 +192,27 @@ impl Log<'_> {
         })
     }
 
+    /// The positions of events that tell of another person than their client, as was found since.
+    async fn of_others(&self, scope: &Scope) -> Result<HashSet<u64>, Failure> {
+        let mut readings: HashMap<u64, Vec<u64>> = HashMap::new();
+        let mut hidden = HashSet::new();
+        let mut pages = self.pages();
+        while let Some(events) = pages.next_of(scope).await? {
+            for recorded in &events {
+                let Event::Case(CaseEvent::FactCorrected(corrected)) = &recorded.event else {
+                    continue;
+                };
+                let fact = corrected.fact.position;
+                let of_fact = readings.entry(fact).or_insert_with(|| vec![fact]);
+                of_fact.push(recorded.position);
+                if corrected.about_another == Some(true) {
+                    hidden.extend(of_fact.drain(..));
+                }
+            }
+        }
+        Ok(hidden)
+    }
+
     /// The keys of every personal value in the events of a scope, and whose values they open.
     async fn openings(
         &self,
@@ -199,8 +220,10 @@ impl Log<'_> {
         opened_of: &mut BTreeSet<CaseId>,
     ) -> Result<Openings, Failure> {
         let mut openings = Openings::default();
+        let of_others = self.of_others(scope).await?;
         let mut pages = self.pages();
-        while let Some(events) = pages.next_of(scope).await? {
+        while let Some(mut events) = pages.next_of(scope).await? {
+            events.retain(|recorded| !of_others.contains(&recorded.position));
             let streams = events.iter().map(|recorded| recorded.stream);
             let opener = self.ledger.engine().opener(self.firm, streams).await?;
             for mut recorded in events {
@@ -228,8 +251,10 @@ impl Log<'_> {
     /// The documents that the events of a scope name, by their cases.
     async fn documents(&self, scope: &Scope) -> Result<BTreeSet<(CaseId, DocumentHash)>, Failure> {
         let mut named = BTreeSet::new();
+        let of_others = self.of_others(scope).await?;
         let mut pages = self.pages();
-        while let Some(events) = pages.next_of(scope).await? {
+        while let Some(mut events) = pages.next_of(scope).await? {
+            events.retain(|recorded| !of_others.contains(&recorded.position));
             for recorded in &events {
                 if let (StreamId::Case(case), Event::Case(event)) =
                     (recorded.stream, &recorded.event)

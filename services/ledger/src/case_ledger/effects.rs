@@ -5,7 +5,7 @@ use std::fmt;
 
 use api::{Paired, v1};
 use calendar::CivilDate;
-use domain::gates::{Explanation, FeeStanding, Gate};
+use domain::gates::{Answer, Explanation, FeeStanding};
 use domain::judge::{Judge, JudgedFee};
 use domain::money::Money;
 
@@ -15,7 +15,11 @@ pub(super) type Said = BTreeMap<About, String>;
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum About {
     Case,
+    Ready,
     Owed,
+    Exposed,
+    Complaints,
+    Kept(&'static str),
     Period(u32),
     OpenFee(u32),
     /// A claimed fee, by its position and its first day.
@@ -28,6 +32,10 @@ impl fmt::Display for About {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Case => f.write_str("the case"),
+            Self::Ready => f.write_str("ready for work"),
+            Self::Exposed => f.write_str("rules that were broken"),
+            Self::Complaints => f.write_str("complaints that wait"),
+            Self::Kept(what) => write!(f, "kept: {what}"),
             Self::Owed => f.write_str("owed back of fees, in all"),
             Self::Period(number) => write!(f, "period {number}"),
             Self::OpenFee(number) => write!(f, "fee of period {number}"),
@@ -45,6 +53,17 @@ pub(super) fn of(judge: &Judge<'_>) -> Said {
     let mut said = Said::new();
     let case = judge.case();
     said.insert(About::Case, case.status().to_string());
+    said.insert(About::Ready, format!("{} %", case.readiness(judge.today()).percent()));
+    let mut exposed: Vec<String> = case
+        .standing_exposures()
+        .map(|seen| format!("{} on {}", seen.found.kind.code().replace('_', " "), seen.mark.on))
+        .collect();
+    exposed.sort_unstable();
+    said.insert(About::Exposed, exposed.join(", "));
+    said.insert(About::Complaints, case.open_complaints().count().to_string());
+    for kept in case.retained() {
+        said.insert(About::Kept(kept.what), format!("until {}", kept.until));
+    }
     for period in judge.periods() {
         let last = period.end.pred_opt().unwrap_or(period.end);
         said.insert(About::Period(period.number), format!("{} to {last}", period.start));
@@ -84,11 +103,17 @@ pub(super) fn of(judge: &Judge<'_>) -> Said {
 }
 
 fn open_fee(explained: &Explanation) -> String {
-    let closed: Vec<&str> = explained.closed_gates().map(Gate::code).collect();
-    match (&closed[..], explained.amount) {
-        ([], Some(amount)) => format!("claimable, {amount}"),
-        ([], None) => "claimable".into(),
-        (closed, _) => format!("held by {}", closed.join(", ")),
+    let answering = |answer: Answer| {
+        let gates = explained.findings.iter().filter(move |finding| finding.answer == answer);
+        gates.map(|finding| finding.gate.code()).collect::<Vec<&str>>().join(", ")
+    };
+    let (failing, unknown) = (answering(Answer::Fails), answering(Answer::Unknown));
+    match (failing.as_str(), unknown.as_str(), explained.amount) {
+        ("", "", Some(amount)) => format!("claimable, {amount}"),
+        ("", "", None) => "claimable".into(),
+        ("", unknown, _) => format!("held, {unknown} unknown"),
+        (failing, "", _) => format!("held by {failing}"),
+        (failing, unknown, _) => format!("held by {failing}, {unknown} unknown"),
     }
 }
 

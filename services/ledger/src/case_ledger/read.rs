@@ -1,6 +1,6 @@
 //! Reading cases and events.
 
-use std::collections::HashSet;
+use std::collections::{BTreeSet, HashSet};
 
 use api::requests::{self, CaseAsked, Cursor, EventFilter, Page};
 use api::scalar::int64;
@@ -29,6 +29,8 @@ const PAGE_BYTES_MAX: usize = 2 << 20;
 const SCAN_MAX: usize = 20_000;
 /// Most exceptions counted for one case of a list.
 const EXCEPTIONS_MAX: u32 = 100;
+/// Cases folded at a time.
+const CASES_FOLDED: usize = 100;
 /// Events read at a time.
 const SCAN_PAGE: usize = 1_000;
 
@@ -41,10 +43,12 @@ pub(super) async fn event_messages(
 ) -> Result<Vec<v1::Event>, Failure> {
     let seen = events.iter().map(|(recorded, _)| recorded.stream);
     let seen: Vec<StreamId> = if look.may_see { seen.collect() } else { Vec::new() };
+    let of_others = of_others(ledger, firm, &seen, &events).await?;
     let opener = ledger.engine().opener(firm, seen).await?;
     let mut seen = Vec::new();
     let message = |(mut recorded, stored): (Recorded, Stored)| {
-        let opened = opener.open_event(&mut recorded);
+        let is_hidden = of_others.contains(&recorded.position);
+        let opened = !is_hidden && opener.open_event(&mut recorded);
         seen.extend(opened.then_some(recorded.stream));
         let opened = opened.then(|| String::from_utf8(recorded.payload_to_bytes()));
         let opened = opened.transpose().map_err(|_| Failure::internal("JSON is UTF-8"))?;
@@ -55,6 +59,30 @@ pub(super) async fn event_messages(
     let messages = events.into_iter().map(message).collect::<Result<_, Failure>>()?;
     ledger.note_openings(look, firm, clients_of(seen)).await?;
     Ok(messages)
+}
+
+/// The positions of events that tell of another person than their client, as was found since: nobody is shown
+/// what they tell.
+async fn of_others(
+    ledger: &Ledger,
+    firm: FirmId,
+    streams: &[StreamId],
+    events: &[(Recorded, Stored)],
+) -> Result<HashSet<u64>, Failure> {
+    let cases = streams.iter().filter(|stream| matches!(stream, StreamId::Case(_)));
+    let cases: Vec<StreamId> = cases.copied().collect::<BTreeSet<_>>().into_iter().collect();
+    let mut hidden = HashSet::new();
+    for some in cases.chunks(CASES_FOLDED) {
+        let (_, states) = ledger.states(firm, some, 0).await?;
+        for (stream, case) in some.iter().zip(states.into_iter().filter_map(as_case)) {
+            let own = events.iter().filter(|(recorded, _)| recorded.stream == *stream);
+            let of_another = own.filter(|(recorded, _)| {
+                case.is_of_another(recorded.position, recorded.event.corrects())
+            });
+            hidden.extend(of_another.map(|(recorded, _)| recorded.position));
+        }
+    }
+    Ok(hidden)
 }
 
 pub(super) async fn get_case(

@@ -258,7 +258,7 @@ fn the_same_however_made(log: &[Recorded], page: usize) {
 #[test]
 fn the_books_of_fixed_lives_keep_every_promise() {
     let (mut kinds, mut late, mut automatic) = (BTreeMap::<&str, u32>::new(), 0, 0);
-    for seed in 0..16 {
+    for seed in 0..22 {
         let player = life(seed, 300);
         every_promise(&player.log);
         the_same_however_made(&player.log, 97);

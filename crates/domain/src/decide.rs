@@ -199,7 +199,7 @@ fn one_correction(
         correction.reading().and_then(|reading| draft.opened(StreamId::Case(id), &reading));
     let (position, request) = (world.position(), draft.request());
     let facts = case::Facts { id, firm, on, now, position, request };
-    for (on, event) in case::correct(world.case(id)?, &facts, correction, before)? {
+    for (on, event) in case::correct(world.case(id)?, &facts, correction, before.as_ref())? {
         draft.add(StreamId::Case(id), on, event)?;
     }
     Ok(())

@@ -237,3 +237,82 @@ fn a_corrected_case_is_judged_as_one_that_was_told_right() {
     };
     assert_eq!(of(&right), of(&wrong));
 }
+
+#[test]
+fn a_correction_shortens_no_time_for_which_the_record_is_kept() {
+    let mut desk = paid();
+    let ended = ServiceEnded { by: EndedBy::Client, reason: None };
+    desk.act(case(A), "2026-04-10", CaseAction::EndService(ended));
+    let until = |desk: &Desk| -> Vec<_> {
+        desk.state(case(A)).retained().iter().map(|kept| kept.until).collect()
+    };
+    let before = until(&desk);
+    // 15 USC 1679i, 1679c(c): what was told first is evidence, whatever is told now.
+    for (kind, on) in [("disclosure_acknowledged", "2019-01-02"), ("service_ended", "2026-04-09")] {
+        let at = desk.last(kind);
+        desk.correct(case(A), at, Becomes::OnDay(day(on)));
+    }
+    assert_eq!(until(&desk), before);
+    let at = desk.last("fact_corrected");
+    desk.correct(case(A), at, Becomes::Nothing);
+    assert!(desk.state(case(A)).retained().is_empty(), "the service goes on");
+}
+
+#[test]
+fn a_round_went_out_before_what_came_of_it() {
+    let mut desk = paid();
+    let delivered = LetterDelivered { bureau: bureau(NORTH), round: 1 };
+    desk.act(case(A), "2026-03-12", CaseAction::LetterDelivered(delivered));
+    let (sent, scan) = (desk.last("round_sent"), desk.last("letter_delivered"));
+    for becomes in [Becomes::OnDay(day("2026-03-13")), Becomes::Nothing] {
+        let refused = desk.try_correct(case(A), sent, becomes).unwrap_err();
+        assert_eq!(refused.reason, Reason::DateImpossible);
+        assert!(refused.to_string().contains(&format!("position {scan}")), "{refused}");
+    }
+    // Both in one request, the scan first.
+    let corrections = vec![
+        desk.correction(scan, Becomes::OnDay(day("2026-03-16"))),
+        desk.correction(sent, Becomes::OnDay(day("2026-03-13"))),
+    ];
+    desk.command(&Command::Correct { case: case(A), expected_version: None, corrections }).unwrap();
+    let (round, letter) = desk.state(case(A)).letter(1, &bureau(NORTH)).unwrap();
+    assert_eq!((round.mark.on, letter.delivered[0].on()), (day("2026-03-13"), day("2026-03-16")));
+}
+
+#[test]
+fn what_a_correction_breaks_is_concluded() {
+    // 15 USC 1679d(a)(2): the round of the 9th comes into the waiting days of the 9th.
+    let mut desk = paid();
+    let at = desk.last("consent_signed");
+    let told = desk.correct(case(A), at, Becomes::OnDay(day("2026-03-09")));
+    assert_eq!(names(&told), ["fact_corrected", "exposure_found", "fee_marked"]);
+    assert_eq!(told[1].occurred_on, day("2026-03-09"));
+    assert_eq!(desk.state(case(A)).standing_exposures().count(), 1);
+    // Put right, it stands no more.
+    let again = desk.last("fact_corrected");
+    desk.correct(case(A), again, Becomes::OnDay(day("2026-03-02")));
+    assert_eq!(desk.state(case(A)).standing_exposures().count(), 0);
+    // 15 USC 1679b(a)(1): no basis, no dispute.
+    let at = desk.first("basis_attested");
+    let told = desk.correct(case(A), at, Becomes::Nothing);
+    assert!(names(&told).contains(&"exposure_found"), "{:?}", names(&told));
+}
+
+#[test]
+fn a_correction_that_changes_nothing_or_another_plan_is_refused() {
+    let mut desk = paid();
+    let at = desk.last("progress_report_sent");
+    let refused = desk.try_correct(case(A), at, Becomes::OnDay(day("2026-03-09"))).unwrap_err();
+    assert_eq!(refused.reason, Reason::AlreadyRecorded);
+    let mut other = plan();
+    other.code = counterfoil_domain::ids::PlanCode::parse("other").unwrap();
+    desk.firm(FirmAction::PublishPlan(other));
+    let mut again = enrol();
+    again.card = None;
+    again.plan = counterfoil_domain::ids::PlanCode::parse("other").unwrap();
+    let at = desk.first("enrolled");
+    let becomes = anew("2026-03-02", CaseAction::Enrol(Box::new(again)));
+    let refused = desk.try_correct(case(A), at, becomes).unwrap_err();
+    assert_eq!(refused.reason, Reason::StateRefuses);
+    assert!(refused.to_string().contains("terms of the plan standard"), "{refused}");
+}

@@ -70,6 +70,7 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["audit", "--pack", "us-federal-1"],
         &["bill"],
         &["review"],
+        &["correct", NOBODY],
         &["books", "aging"],
         &["books", "book", NOBODY, "bank-costs"],
         &["books", "close", "2025-05"],

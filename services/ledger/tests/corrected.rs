@@ -214,3 +214,36 @@ async fn what_is_no_fact_of_the_case_is_not_corrected() {
     let refused = office.correct(office.asked(0, GONE, true)).await.unwrap_err();
     assert_eq!(refused.code(), Code::InvalidArgument);
 }
+
+/// What was taken back as another person's is opened to nobody again, also after it was told anew.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_another_persons_is_opened_to_nobody() {
+    let office = Office::open().await;
+    let logged = v1::MessageLogged {
+        direction: v1::Direction::Incoming.into(),
+        text: "my file says Hillcrest".into(),
+        complaint: true,
+    };
+    let said = common::action(date(2026, 3, 1), v1::action::Action::MessageLogged(logged));
+    office.service.record(&office.case, vec![said]).await;
+    let told = office.last("message_logged").await;
+    let shown = async || {
+        let events = office.events().await;
+        events.iter().any(|event| event.opened_payload_json.contains("Hillcrest"))
+    };
+    assert!(shown().await);
+    let gone = Becomes::TakenBack(v1::TakenBack { about_another: true });
+    office.correct(office.asked(told, gone, false)).await.unwrap();
+    assert!(!shown().await);
+    let anew = v1::MessageLogged {
+        direction: v1::Direction::Incoming.into(),
+        text: "mine says Elm".into(),
+        complaint: true,
+    };
+    let anew = common::action(date(2026, 3, 1), v1::action::Action::MessageLogged(anew));
+    let last = office.last("fact_corrected").await;
+    office.correct(office.asked(last, Becomes::Action(anew), false)).await.unwrap();
+    assert!(!shown().await);
+    let events = office.events().await;
+    assert!(events.iter().any(|event| event.opened_payload_json.contains("mine says Elm")));
+}

@@ -19,7 +19,7 @@ pub(crate) fn correct(
     case: &Case,
     facts: &Facts<'_>,
     correction: &Correction,
-    before: Option<Reading>,
+    before: Option<&Reading>,
 ) -> Result<Vec<(CivilDate, CaseEvent)>, Refusal> {
     let kind = fact_of(case, facts, correction)?;
     let told = &correction.told;
@@ -28,7 +28,7 @@ pub(crate) fn correct(
             taken_back(case, facts, correction, kind)?;
             None
         }
-        Becomes::OnDay(_) => Some(again(facts, kind, before.clone())?),
+        Becomes::OnDay(_) => Some(again(facts, kind, before.cloned())?),
         Becomes::Told(dated) => Some(dated.action.clone()),
     };
     let mut events = match again {
@@ -37,7 +37,7 @@ pub(crate) fn correct(
             let without = case.without(told.position);
             let events = reading(&without, facts, told_round(&told.event), action)?;
             same_kind(case, facts, kind, events.first())?;
-            changes_something(facts, before.as_ref(), events.first())?;
+            changes_something(facts, before, events.first())?;
             events
         }
     };
@@ -63,7 +63,8 @@ pub(crate) fn correct(
     let broke: Vec<ExposureKind> = events.iter().filter_map(exposure_of).collect();
     let mut told = vec![(facts.on, corrected.into())];
     told.extend(events.into_iter().map(|event| (facts.on, event)));
-    told.extend(breaches(&after, told_round(&correction.told.event).map(|_| (facts.on, broke))));
+    let of_round = told_round(&correction.told.event).map(|_| (facts.on, broke));
+    told.extend(breaches(&after, of_round.as_ref()));
     told.extend(announce::news(case, &after).into_iter().map(|event| (facts.on, event)));
     Ok(told)
 }
@@ -76,7 +77,7 @@ const fn exposure_of(event: &CaseEvent) -> Option<ExposureKind> {
 /// a round that was told anew, and what it broke.
 fn breaches(
     after: &Case,
-    told: Option<(CivilDate, Vec<ExposureKind>)>,
+    told: Option<&(CivilDate, Vec<ExposureKind>)>,
 ) -> Vec<(CivilDate, CaseEvent)> {
     let mut found = Vec::new();
     let asked = after.asked.iter().map(|asked| (asked.mark.on, None));
@@ -84,7 +85,7 @@ fn breaches(
     for (on, round) in asked.chain(rounds) {
         for kind in broken(after, on, round) {
             let is_known = after.exposures.iter().any(|e| e.found.kind == kind && e.mark.on == on)
-                || told.as_ref().is_some_and(|(day, kinds)| *day == on && kinds.contains(&kind))
+                || told.is_some_and(|(day, kinds)| *day == on && kinds.contains(&kind))
                 || found.contains(&(on, kind));
             if !is_known {
                 found.push((on, kind));
@@ -171,7 +172,8 @@ fn what_rests_on_it(
         };
         let told = letter.delivered.iter().chain(&letter.information);
         let told = told.chain(letter.answers.iter().map(|answer| &answer.moment));
-        for moment in told.filter(|moment| !is_sent || moment.on() < facts.on) {
+        let mut wrong = told.filter(|moment| !is_sent || moment.on() < facts.on);
+        if let Some(moment) = wrong.next() {
             let detail = format!(
                 "position {} tells of {} what came of its letter to {}: correct that first",
                 moment.mark.at.position,

@@ -300,7 +300,9 @@ fn the_books_of_fixed_lives_keep_every_promise() {
         "line_booked",
         "booking_reversed",
     ] {
-        assert!(kinds.get(kind).is_some_and(|n| *n >= 3), "{kind}: {kinds:?}");
+        // Fees that nothing allows are few, and those of them that were given up before are fewer.
+        let least = if kind == "marked of what was written off" { 1 } else { 3 };
+        assert!(kinds.get(kind).is_some_and(|n| *n >= least), "{kind}: {kinds:?}");
     }
     assert!(automatic > 20, "{automatic} deposits were matched without a person");
     assert!(late > 20, "{late} entries landed after their month was closed");

@@ -232,7 +232,14 @@ fn sentences<'a>(told: &Told<'a>) -> BTreeMap<Part, Dated<'a>> {
             if let Some(corrected) = told.case.corrected.get(&recorded.position) {
                 let how = if corrected.stands { "told anew" } else { "taken back" };
                 let at = corrected.reading.at.position;
-                sentence = format!("{sentence} That was {how} later, at position {at}.");
+                sentence = if corrected.about_another {
+                    // Whose it was is for nobody who reads of this client.
+                    format!(
+                        "What was told here was another person's, and was {how} at position {at}."
+                    )
+                } else {
+                    format!("{sentence} That was {how} later, at position {at}.")
+                };
             }
             parts.entry(part).or_default().push((recorded, sentence));
         }

@@ -33,7 +33,7 @@ pub(crate) struct CorrectArgs {
     /// It did not happen
     #[arg(long, group = "reading")]
     taken_back: bool,
-    /// It was another person's: nobody is shown it again
+    /// It was another person's: the personal values told there are opened to nobody again
     #[arg(long, group = "reading")]
     another_person: bool,
     /// It happened as told, on this day

@@ -224,6 +224,30 @@ fn h6_work_after_an_end_is_a_breach_and_taints_no_later_agreement() {
     assert_eq!(breaches, 1);
 }
 
+/// The round of March never went out: the one that was told was April's (15 USC 1679b(b)).
+#[test]
+fn h7_a_round_that_came_after_the_asking_does_not_reach_back() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-30");
+    client.bill("2026-04-01");
+    client.pay("2026-04-01", "p1", 9_900, 1);
+    assert_eq!(client.owed(), 0);
+    let at = client.desk.last("round_sent");
+    let late = SendRound { completes_before: Some(true), ..round(NORTH, &["a"]) };
+    let told = anew("2026-04-05", CaseAction::NoteRoundSent(late));
+    client.desk.today("2026-04-20").correct(case(CLIENT), at, told);
+    assert_eq!(client.fees(), [(1, FeeStanding::Exposed, 9_900)]);
+    let back = Refund {
+        amount: usd(9_900),
+        payment: reference("p1"),
+        reason: None,
+        refund: reference("r1"),
+    };
+    let back = AccountAction::Refund(back);
+    client.desk.try_account(account(CLIENT), "2026-04-21", back).unwrap();
+    assert_eq!(client.owed(), 0);
+}
+
 #[test]
 fn h8_an_early_round_told_late_makes_every_fee_of_its_agreement_owed() {
     let mut client = Client::signed(PLENTY);
@@ -274,6 +298,24 @@ fn h11_a_pause_stops_the_count_of_days() {
     client.round("2026-04-25");
     assert_eq!(client.periods("2026-05-05")[1], ("2026-04-01".into(), "2026-05-10".into()));
     assert_eq!(client.claimable("2026-05-11"), [(1, 9_900), (2, 8_900)]);
+}
+
+/// 15 USC 1679d(b)(1): the agreement states the total of all payments.
+#[test]
+fn h14_what_is_above_a_total_that_was_mistyped_is_owed() {
+    let mut client = Client::signed(50_000);
+    for on in ["2026-03-10", "2026-04-10", "2026-05-10"] {
+        client.round(on);
+    }
+    client.bill("2026-06-01");
+    client.pay("2026-06-01", "p1", 27_700, 1);
+    assert_eq!(client.owed(), 0);
+    let at = client.desk.last("consent_signed");
+    let sign = SignConsent { total_of_payments: usd(20_000), ..sign() };
+    let told = anew("2026-03-02", CaseAction::SignConsent(sign));
+    client.desk.correct(case(CLIENT), at, told);
+    assert_eq!(client.owed(), 8_900);
+    assert_eq!(client.fees()[2], (3, FeeStanding::Exposed, 8_900));
 }
 
 #[test]

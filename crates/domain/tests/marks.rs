@@ -119,6 +119,24 @@ fn bond_ended(last_day: &str) -> FirmAction {
     })
 }
 
+/// What begins later never reaches back: a bond that ends touches no fee that was asked for before it did.
+#[test]
+fn h4_a_bond_that_ends_later_owes_nothing_back_and_holds_the_next_fee() {
+    let mut desk = paid("CA");
+    desk.act(case(A), "2026-12-05", progress());
+    let mut moved = contact();
+    moved.phone = counterfoil_domain::value::Personal::phone("+12025550199").unwrap();
+    moved.address.state = StateCode::parse("CA").unwrap();
+    let changed = CaseAction::ContactChanged(Box::new(ContactChanged { contact: moved }));
+    // The bond is on file through 31 December 2026.
+    let told = desk.act(case(A), "2027-01-04", changed);
+    assert_eq!(names(&told), ["contact_changed"]);
+    let fee = desk.judged(case(A), |judge| judge.fees().next().unwrap().owed.minor());
+    assert_eq!(fee, 0);
+    let running = desk.judged(case(A), |judge| judge.first_open().unwrap().number);
+    assert_eq!(desk.answer(case(A), running, "2027-01-04", Gate::State), Answer::Fails);
+}
+
 /// An earlier day answers what was so then, and opens nothing: asking is done today, whatever day is named.
 #[test]
 fn an_earlier_day_opens_no_gate_that_is_closed_today() {

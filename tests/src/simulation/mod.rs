@@ -2,7 +2,7 @@
 //! themselves and go away, a clock that jumps, and every fault a store has, all from one seed.
 //!
 //! The commands are those of the random CRM, so that what is shaken is the whole trade: enrolments,
-//! rounds, billing runs, payments, couples. The runtime has to have one thread and paused time; then
+//! rounds, billing runs, payments, couples, and mistakes put right. The runtime has to have one thread and paused time; then
 //! a seed is a run that can be repeated.
 
 mod audit;
@@ -31,6 +31,7 @@ use testbed::firm_keys;
 use uuid::Uuid;
 use vault::PersonKey;
 
+use crate::corrector::Corrector;
 use crate::history::{Crm, Shape, firm_id, text};
 use crate::player::Player;
 use audit::Audit;
@@ -49,6 +50,8 @@ const PROCESSES: usize = 2;
 const PATIENCE: Duration = Duration::from_mins(10);
 /// One seed in so many meets an event that nobody can read.
 const POISON_ONE_IN: u32 = 6;
+/// One of so many moves corrects what was told.
+const CORRECTED_ONE_IN: u32 = 20;
 /// Tries until a request must have its answer in fair weather.
 const TRIES_MAX: usize = 8;
 /// Makes the ids of the run's requests unlike those of the days before.
@@ -67,6 +70,9 @@ pub struct Report {
 struct Simulation {
     rng: StdRng,
     crm: Crm,
+    /// Somebody who corrects what was told, and all that was.
+    corrector: Corrector,
+    told: Vec<Recorded>,
     shared: Shared,
     processes: Vec<Running>,
     audit: Audit,
@@ -111,9 +117,11 @@ impl Simulation {
             store,
         };
         let mut audit = Audit::new(Arc::clone(&shared.store));
-        audit.take()?;
+        let told = audit.take()?;
+        let corrector = Corrector::new(seed);
         let processes = (0..PROCESSES).map(|_| Running::start(&shared)).collect();
-        let mut simulation = Self { rng, crm, shared, processes, audit, now, skew: 0 };
+        let mut simulation =
+            Self { rng, crm, corrector, told, shared, processes, audit, now, skew: 0 };
         simulation.change_weather();
         Ok(simulation)
     }
@@ -178,6 +186,12 @@ impl Simulation {
         let step = self.crm.next_move();
         self.now = step.now;
         self.set_clock();
+        if self.rng.random_ratio(1, CORRECTED_ONE_IN)
+            && let Some(correction) = self.corrector.step(&self.told, step.now)
+        {
+            self.shared.book().count("corrections");
+            return correction.command;
+        }
         step.command
     }
 
@@ -346,6 +360,7 @@ impl Simulation {
             if let Event::Account(AccountEvent::PaymentSettled(_)) = recorded.event {
                 self.shared.book().count("payments");
             }
+            self.told.push(recorded);
         }
         self.queues_are_bounded()?;
         self.shared.book().verdict()

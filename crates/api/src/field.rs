@@ -319,8 +319,10 @@ impl Fields {
 
     /// The version that a caller decided on. Any is taken, since the answer to one that no stream
     /// gets to is the same as to any other that is not the stream's.
-    pub(crate) fn version(&mut self, name: &str, value: i64) -> Option<u64> {
-        u64::try_from(value).ok().or_else(|| self.refuse(name, "must not be negative"))
+    pub(crate) fn expected_version(&mut self, value: Option<i64>) -> Option<Option<u64>> {
+        let Some(value) = value else { return Some(None) };
+        let version = u64::try_from(value).ok();
+        version.or_else(|| self.refuse("expected_version", "must not be negative")).map(Some)
     }
 
     /// The size of a page: a default for 0, clamped at the top, refused below 0 (AIP-158).

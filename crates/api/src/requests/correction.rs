@@ -64,10 +64,7 @@ pub fn correct_facts(
     Fields::check(currency, |f| {
         let name = case_name(f, "name", &m.name);
         let request_id = f.request_id(&m.request_id);
-        let expected_version = match m.expected_version {
-            Some(version) => f.version("expected_version", version).map(Some),
-            None => Some(None),
-        };
+        let expected_version = f.expected_version(m.expected_version);
         let corrections = f.each("corrections", &m.corrections, 1..=ACTIONS_MAX, correction);
         let (firm, case) = name?;
         Some(CorrectionsAsked {

@@ -88,10 +88,7 @@ pub fn record(m: &v1::RecordRequest, currency: Option<Currency>) -> Result<Asked
     Fields::check(currency, |f| {
         let name = case_name(f, "name", &m.name);
         let request_id = f.request_id(&m.request_id);
-        let expected_version = match m.expected_version {
-            Some(version) => f.version("expected_version", version).map(Some),
-            None => Some(None),
-        };
+        let expected_version = f.expected_version(m.expected_version);
         let actions = f.each("actions", &m.actions, 1..=ACTIONS_MAX, dated);
         let (firm, case) = name?;
         let command =

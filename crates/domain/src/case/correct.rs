@@ -3,7 +3,7 @@
 use calendar::CivilDate;
 
 use super::again::action_of;
-use super::decide::{Facts, decide, papers_missing};
+use super::decide::{Facts, decide};
 use super::{Case, Round, announce, fact};
 use crate::command::{Becomes, CaseAction, Correction};
 use crate::event::{
@@ -97,25 +97,9 @@ fn breaches(
 }
 
 fn broken(after: &Case, on: CivilDate, round: Option<&Round>) -> Vec<ExposureKind> {
-    let mut kinds = Vec::new();
-    if after.agreement().is_none() {
-        kinds.push(ExposureKind::NoAgreement);
-    } else if after.is_early(on) {
-        kinds.push(ExposureKind::EarlyService);
-    }
-    let Some(round) = round else { return kinds };
-    if papers_missing(after) {
-        kinds.push(ExposureKind::PapersMissing);
-    }
-    let mut disputed = round
-        .letters
-        .iter()
-        .flat_map(|letter| letter.items.iter().map(|item| (item.clone(), letter.bureau.clone())));
-    let lacks_basis = |key| after.listings.get(&key).is_some_and(|l| l.basis.is_none());
-    if disputed.any(lacks_basis) {
-        kinds.push(ExposureKind::DisputeWithoutBasis);
-    }
-    kinds
+    let Some(round) = round else { return after.broken_by_service(on).into_iter().collect() };
+    let letters = round.letters.iter();
+    after.broken_by_round(on, letters.flat_map(|l| l.items.iter().map(|item| (item, &l.bureau))))
 }
 
 /// The same fact, told as it was.

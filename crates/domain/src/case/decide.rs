@@ -5,8 +5,8 @@ use calendar::{BusinessCalendar, CivilDate};
 use super::{Case, CaseStatus, fact, retention};
 use crate::command::{Cancel, CaseAction, Enrol, SendRound, SignConsent};
 use crate::event::{
-    CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, ExposureKind, PaperKind, RoundSent,
-    ServiceResumed, StreamId, UtcMicros, WorkOpened,
+    CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, ExposureKind, RoundSent, ServiceResumed,
+    StreamId, UtcMicros, WorkOpened,
 };
 use crate::firm::Firm;
 use crate::ids::{CaseId, RequestId};
@@ -318,7 +318,7 @@ fn send_round(
     if violations.is_empty() {
         let mut events = one(event);
         // Work was opened on papers that were taken back since.
-        if papers_missing(case) {
+        if case.lacks_papers() {
             events.push(fact::exposure(ExposureKind::PapersMissing, None, None).into());
         }
         Ok(events)
@@ -334,35 +334,21 @@ fn note_round(
     round: &SendRound,
 ) -> Result<Vec<CaseEvent>, Refusal> {
     let mut events = one(round_sent(case, facts, round)?);
-    let mut expose = |kind: ExposureKind| events.push(fact::exposure(kind, None, None).into());
-    if case.agreement().is_none() {
-        expose(ExposureKind::NoAgreement);
-    } else if case.is_early(facts.on) {
-        expose(ExposureKind::EarlyService);
-    }
-    if papers_missing(case) {
-        expose(ExposureKind::PapersMissing);
-    }
-    if without_basis(case, round).next().is_some() {
-        expose(ExposureKind::DisputeWithoutBasis);
-    }
+    let disputed = round.letters.iter().flat_map(|l| l.items.iter().map(|item| (item, &l.bureau)));
+    let broken = case.broken_by_round(facts.on, disputed);
+    events.extend(broken.into_iter().map(|kind| fact::exposure(kind, None, None).into()));
     Ok(events)
-}
-
-pub(super) fn papers_missing(case: &Case) -> bool {
-    !(case.has_paper(PaperKind::PhotoId) && case.has_paper(PaperKind::Residence))
 }
 
 fn without_basis<'a>(
     case: &'a Case,
     round: &'a SendRound,
 ) -> impl Iterator<Item = (&'a crate::ids::BureauCode, &'a crate::ids::ItemCode)> {
-    round.letters.iter().flat_map(|l| l.items.iter().map(move |item| (&l.bureau, item))).filter(
-        |(bureau, item)| {
-            let key = ((*item).clone(), (*bureau).clone());
-            case.listings.get(&key).is_some_and(|listing| listing.basis.is_none())
-        },
-    )
+    round
+        .letters
+        .iter()
+        .flat_map(|l| l.items.iter().map(move |item| (&l.bureau, item)))
+        .filter(|(bureau, item)| case.lacks_basis(item, bureau))
 }
 
 /// The service disputes nothing that is gone. A round that went out is a fact, whatever was gone by then.

@@ -193,11 +193,8 @@ fn asked(case: &Case, facts: &Facts<'_>, e: &BureauAsked) -> Result<Vec<CaseEven
         return Err(facts.refuse(Reason::AlreadyRecorded, "the same request was recorded before"));
     }
     let mut events = one(e.clone());
-    if case.agreement().is_none() {
-        events.push(exposure(ExposureKind::NoAgreement, None, None).into());
-    } else if case.is_early(facts.on) {
-        events.push(exposure(ExposureKind::EarlyService, None, None).into());
-    }
+    let broken = case.broken_by_service(facts.on);
+    events.extend(broken.map(|kind| exposure(kind, None, None).into()));
     Ok(events)
 }
 

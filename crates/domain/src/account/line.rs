@@ -29,6 +29,10 @@ pub struct Line {
     pub invoice: u64,
     /// Which of its lines, counted from 1.
     pub number: u32,
+    /// First day of its period.
+    pub start: CivilDate,
+    /// First day after it.
+    pub end: CivilDate,
     /// The days on which it was asked for: that of the invoice, and of each charge request.
     pub asked_on: Vec<CivilDate>,
     /// What became of it.
@@ -92,21 +96,16 @@ impl LineMoney {
 }
 
 impl Account {
-    /// The lines for days of a case that this account was invoiced for, the first invoice first.
-    pub fn lines_of(
-        &self,
-        case: CaseId,
-        start: CivilDate,
-        end: CivilDate,
-    ) -> impl Iterator<Item = Line> + '_ {
+    /// The lines that a case was invoiced for on this account, the first invoice first.
+    pub fn lines_of(&self, case: CaseId) -> impl Iterator<Item = Line> + '_ {
         self.invoices.iter().flat_map(move |(&invoice_number, invoice)| {
             let numbered = invoice.lines.iter().zip(&invoice.sums).zip(1..);
-            let named = numbered.filter(move |((line, _), _)| {
-                line.case == case && line.start == start && line.end == end
-            });
-            named.map(move |((line, sums), number)| Line {
+            let of_case = numbered.filter(move |((line, _), _)| line.case == case);
+            of_case.map(move |((line, sums), number)| Line {
                 invoice: invoice_number,
                 number,
+                start: line.start,
+                end: line.end,
                 asked_on: invoice.asked_on(),
                 money: sums.money(line.amount),
             })

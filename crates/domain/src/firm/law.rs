@@ -306,7 +306,7 @@ impl Firm {
         let of_state = days.iter().filter_map(|day| self.pack_on(Some(state), *day));
         let backed = of_state.filter(|adopted| adopted.backing() != Backing::Nobody);
         packs.extend(backed.map(|adopted| &adopted.pack));
-        packs.dedup_by_key(|pack| pack.reference());
+        packs.dedup_by(|one, other| (one.version, &one.code) == (other.version, &other.code));
         Some(FeeLaw {
             bonds: fee::bonds(&packs),
             monthly_statement: fee::sooner(&packs),

@@ -1,6 +1,6 @@
 //! Fees that were claimed, judged again on what is known now.
 
-use std::sync::Arc;
+use std::collections::{HashSet, VecDeque};
 
 use calendar::{CivilDate, Period};
 
@@ -65,41 +65,46 @@ struct OnDay {
 
 pub(super) fn standing(matter: &Matter<'_>, slots: &[Slot]) -> Vec<Claimed> {
     let earned = &matter.case.earned;
-    let claimed = earned.iter().enumerate().map(|(at, fee)| {
-        let of_fee = |(id, _): &&(_, &Account)| *id == fee.account;
-        let account = matter.accounts.iter().find(of_fee).map(|(_, account)| *account);
-        let line = account.and_then(|account| matter.case.line_of(matter.id, at, account));
+    let lines = matter.case.lines(matter.id, matter.accounts);
+    let claimed = earned.iter().zip(lines).map(|(fee, line)| {
         let slot = slot_for(slots, fee.start, fee.end);
-        Claimed {
-            slot,
-            stands_for: slot,
-            invoice: line.as_ref().map(|line| line.invoice),
-            asked_on: line.as_ref().map(|line| line.asked_on.clone()).unwrap_or_default(),
-            money: line.map(|line| line.money),
-        }
+        let (invoice, asked_on, money) = match line {
+            Some(line) => (Some(line.invoice), line.asked_on, Some(line.money)),
+            None => (None, Vec::new(), None),
+        };
+        Claimed { slot, stands_for: slot, invoice, asked_on, money }
     });
     claimed.collect()
 }
 
 impl Case {
-    /// The line of one of the case's fees, of the account that it was claimed on.
-    fn line_of(&self, id: CaseId, at: usize, account: &Account) -> Option<Line> {
-        let fee = self.earned.get(at)?;
-        // Days that were claimed twice stand on two lines.
-        let alike = |other: &&Arc<EarnedFee>| {
-            (other.account, other.start, other.end) == (fee.account, fee.start, fee.end)
+    /// The line of each of the case's fees, of those that stand on these accounts. Days that were claimed twice
+    /// stand on two lines: the fee claimed first has the first.
+    fn lines(&self, id: CaseId, accounts: &[(AccountId, &Account)]) -> Vec<Option<Line>> {
+        let mut named: HashSet<AccountId> = HashSet::new();
+        let accounts = accounts.iter().filter(|(of, _)| named.insert(*of));
+        let lines = accounts.flat_map(|(of, account)| account.lines_of(id).map(|line| (*of, line)));
+        let mut lines: VecDeque<(AccountId, Line)> = lines.collect();
+        // Fees are mostly claimed in the order of their lines.
+        let mut line_of = |fee: &EarnedFee| {
+            let is_its = |(of, line): &(AccountId, Line)| {
+                (*of, line.start, line.end) == (fee.account, fee.start, fee.end)
+            };
+            let at = lines.iter().position(is_its)?;
+            lines.remove(at).map(|(_, line)| line)
         };
-        let before = self.earned.iter().take(at).filter(alike).count();
-        account.lines_of(id, fee.start, fee.end).nth(before)
+        self.earned.iter().map(|fee| line_of(fee)).collect()
     }
 
     /// What nothing allowed of the lines of an account that the case's fees stand on, as they were marked last.
     pub fn exposed_lines(&self, id: CaseId, of: AccountId, account: &Account) -> Exposed {
-        let marked = self.marks.iter().filter(|(_, mark)| mark.said.account == of);
-        let lines = marked.filter_map(|(&position, mark)| {
-            let at = self.earned.iter().position(|fee| fee.mark.at.position == position)?;
-            let line = self.line_of(id, at, account)?;
-            Some(((line.invoice, line.number), mark.said.exposed))
+        if self.marks.is_empty() {
+            return Exposed::new();
+        }
+        let fees = self.earned.iter().zip(self.lines(id, &[(of, account)]));
+        let lines = fees.filter_map(|(fee, line)| {
+            let (marked, line) = (self.marks.get(&fee.mark.at.position)?, line?);
+            Some(((line.invoice, line.number), marked.said.exposed))
         });
         lines.filter(|(_, exposed)| exposed.is_positive()).collect()
     }
@@ -318,14 +323,19 @@ impl<'a> Judge<'a> {
         found
     }
 
-    /// What other fees ask for under the agreement of a period, less what was given back: those claimed before
-    /// a fee, or all if it was not claimed yet.
-    pub(super) fn claimed_under(&self, slot: Option<usize>, fee: Option<usize>) -> Vec<Money> {
+    /// What other fees ask for under the agreement of a period and one more, less what was given back: those
+    /// claimed before a fee, or all if it was not claimed yet. Nothing if that is more than an amount can be.
+    pub(super) fn claimed_under(
+        &self,
+        slot: Option<usize>,
+        fee: Option<usize>,
+        own: Money,
+    ) -> Option<Money> {
         let agreement_of = |slot: Option<usize>| slot.and_then(|slot| self.slots[slot].agreement);
         let agreement = agreement_of(slot);
-        let before = fee.unwrap_or(self.claimed.len());
-        let under = |&fee: &usize| agreement_of(self.claimed[fee].slot) == agreement;
-        (0..before).filter(under).map(|fee| self.kept_of(fee)).collect()
+        let mut before = 0..fee.unwrap_or(self.claimed.len());
+        let under = |fee: &usize| agreement_of(self.claimed[*fee].slot) == agreement;
+        before.by_ref().filter(under).try_fold(own, |sum, fee| sum.plus(self.kept_of(fee))).ok()
     }
 
     /// What of a claimed fee was not given back.

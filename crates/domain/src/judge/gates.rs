@@ -288,9 +288,8 @@ impl<'a> Asking<'_, 'a> {
     fn total(&self, standing: &Standing<'a>) -> Ruling<'a> {
         let total = standing.agreement.total_of_payments;
         let signed = &standing.agreement.signed;
-        let before = self.judge.claimed_under(self.slot, self.fee);
         let own = self.amount.map(|amount| self.fee.map_or(amount, |fee| self.judge.kept_of(fee)));
-        let sum = own.and_then(|own| before.iter().try_fold(own, |sum, fee| sum.plus(*fee)).ok());
+        let sum = own.and_then(|own| self.judge.claimed_under(self.slot, self.fee, own));
         let within = sum
             .is_some_and(|sum| sum.currency() == total.currency() && sum.minor() <= total.minor());
         if !within {

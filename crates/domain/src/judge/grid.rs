@@ -50,6 +50,12 @@ pub(crate) fn slot_of(slots: &[Slot], on: CivilDate) -> Option<usize> {
 
 /// The slot with which other days share most, the earlier of two that share as many.
 pub(crate) fn slot_for(slots: &[Slot], start: CivilDate, end: CivilDate) -> Option<usize> {
+    // Mostly one has just these days, and shares none of them with the one before.
+    let at = slots.partition_point(|slot| slot.period.start < start);
+    let is_alone = at.checked_sub(1).is_none_or(|before| slots[before].period.end <= start);
+    if is_alone && slots.get(at).is_some_and(|of| (of.period.start, of.period.end) == (start, end)) {
+        return Some(at);
+    }
     let shared = slots.iter().enumerate().map(|(at, slot)| (slot.shared_days(start, end), at));
     let most = shared.max_by_key(|&(days, at)| (days, std::cmp::Reverse(at)))?;
     (most.0 > 0).then_some(most.1)

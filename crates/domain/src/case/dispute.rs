@@ -5,6 +5,7 @@ mod tests;
 
 use std::sync::Arc;
 
+use super::next::{Newest, Next};
 use super::{
     Answer, AskAnswered, Asked, BasisTold, Case, LetterState, Mark, Moment, OfLetter, OfListing,
     Round, insert,
@@ -18,11 +19,14 @@ use crate::terms::Work;
 impl Case {
     pub(super) fn sent(&mut self, e: &RoundSent, moment: Moment) {
         let mut letters = Vec::with_capacity(e.letters.len());
+        let mut is_first_told = true;
         for letter in &e.letters {
             let reports = self.reports.get(&letter.bureau);
             let free_report = reports.is_some_and(|reports| reports.is_free_on(moment.on()));
             // What is told of it stands where its round was told otherwise before.
-            let of = self.unsent.remove(&(e.round, letter.bureau.clone())).unwrap_or_default();
+            let of = self.unsent.remove(&(e.round, letter.bureau.clone()));
+            is_first_told &= of.is_none();
+            let of = of.unwrap_or_default();
             letters.push(LetterState {
                 answers: of.answers,
                 bureau: letter.bureau.clone(),
@@ -45,7 +49,9 @@ impl Case {
             for item in &letter.items {
                 self.in_log(item, &letter.bureau, false);
             }
-            self.conclude(&letter.bureau, letter.items.iter().cloned());
+            let what = Newest::Letter { round: e.round };
+            let next = Next { mark: &moment.mark, request: moment.request, what };
+            self.conclude(&letter.bureau, &letter.items, is_first_told.then_some(&next));
         }
         self.did(Work::DisputeRound, e.completes_before, moment);
     }
@@ -68,26 +74,21 @@ impl Case {
     }
 
     pub(super) fn informed(&mut self, round: u32, bureau: &BureauCode, moment: Moment) {
-        let mut items = Vec::new();
-        let information = match self.letter_mut(round, bureau) {
-            Some(letter) => {
-                items.clone_from(&letter.items);
-                &mut letter.information
-            }
-            None => &mut self.unsent(round, bureau).information,
+        let Some(letter) = self.letter_mut(round, bureau) else {
+            insert(&mut self.unsent(round, bureau).information, moment, |known| known);
+            return;
         };
-        insert(information, moment, |known| known);
-        self.conclude(bureau, items);
+        insert(&mut letter.information, moment.clone(), |known| known);
+        let items = letter.items.clone();
+        let what = Newest::Word { is_new: true };
+        let next = Next { mark: &moment.mark, request: moment.request, what };
+        self.conclude(bureau, &items, Some(&next));
     }
 
     pub(super) fn answered(&mut self, e: &ResponseReceived, moment: Moment) {
-        let answer =
-            Answer { determined_on: e.determined_on, moment, outcomes: e.outcomes.clone() };
-        let answers = match self.letter_mut(e.round, &e.bureau) {
-            Some(letter) => &mut letter.answers,
-            None => &mut self.unsent(e.round, &e.bureau).answers,
-        };
-        insert(answers, answer, |known| &known.moment);
+        let determined_on = e.determined_on;
+        let (mark, request) = (moment.mark.clone(), moment.request);
+        let answer = Answer { determined_on, moment, outcomes: e.outcomes.clone() };
         for said in &e.outcomes {
             match said.outcome {
                 // The announcements behind it say so of the others.
@@ -97,22 +98,38 @@ impl Case {
                 Outcome::Deleted | Outcome::Corrected | Outcome::Verified => {}
             }
         }
-        self.conclude(&e.bureau, e.outcomes.iter().map(|said| said.item.clone()));
+        let Some(letter) = self.letter_mut(e.round, &e.bureau) else {
+            let answers = &mut self.unsent(e.round, &e.bureau).answers;
+            return insert(answers, answer, |known| &known.moment);
+        };
+        insert(&mut letter.answers, answer, |known| &known.moment);
+        let letter = letter.clone();
+        let what = Newest::Answer { round: e.round, letter: &letter, outcomes: &e.outcomes };
+        let next = Next { mark: &mark, request, what };
+        self.conclude(&e.bureau, e.outcomes.iter().map(|said| &said.item), Some(&next));
     }
 
     pub(super) fn attested(&mut self, e: &BasisAttested, moment: Moment) {
         let has_statement = e.statement.is_some();
-        let told = BasisTold { basis: e.basis, has_statement, moment };
+        let told = BasisTold { basis: e.basis, has_statement, moment: moment.clone() };
+        let mut is_new = has_statement;
         self.of_listing(&e.item, &e.bureau, |of| {
+            is_new |= of.bases.iter().all(|known| known.basis != e.basis);
             insert(&mut of.bases, told, |known| &known.moment);
         });
+        let what = Newest::Word { is_new };
+        let next = Next { mark: &moment.mark, request: moment.request, what };
+        self.conclude(&e.bureau, [&e.item], Some(&next));
     }
 
     pub(super) fn noticed(&mut self, item: &ItemCode, bureau: &BureauCode, moment: Moment) {
         self.of_listing(item, bureau, |of| {
             of.is_gone_in_log = false;
-            insert(&mut of.notices, moment, |known| known);
+            insert(&mut of.notices, moment.clone(), |known| known);
         });
+        let what = Newest::Notice;
+        let next = Next { mark: &moment.mark, request: moment.request, what };
+        self.conclude(bureau, [item], Some(&next));
     }
 
     fn of_listing(
@@ -126,7 +143,6 @@ impl Case {
             Some(listing) => tell(&mut Arc::make_mut(listing).told),
             None => tell(self.unlisted.entry(key).or_default()),
         }
-        self.conclude(bureau, [item.clone()]);
     }
 
     pub(super) fn asked_of(&mut self, e: &BureauAsked, mark: Mark) {
@@ -176,7 +192,7 @@ impl Case {
                 if of != OfLetter::default() {
                     self.unsent.insert((round.number, bureau.clone()), of);
                 }
-                self.conclude(&bureau, items);
+                self.conclude(&bureau, &items, None);
             }
             return true;
         }
@@ -217,7 +233,7 @@ impl Case {
             disputed.push((letter.bureau.clone(), letter.items.clone()));
         }
         for (bureau, items) in disputed {
-            self.conclude(&bureau, items);
+            self.conclude(&bureau, &items, None);
         }
         true
     }
@@ -234,6 +250,7 @@ impl Case {
             told.bases.retain(|known| !is_it(&known.moment));
             told.notices.retain(|known| !is_it(known));
         });
+        self.conclude(&bureau, [&item], None);
         true
     }
 }

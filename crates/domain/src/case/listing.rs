@@ -148,6 +148,8 @@ record! {
         status: ListingStatus,
         /// What is told of it alone.
         told: OfListing,
+        /// The latest day of any fact of it but reports: what comes after that and them goes on from here.
+        told_through: CivilDate,
         /// The answer that verified it, if nothing new came since: no other basis or word of the client, no
         /// information, no report. A bureau may refuse a dispute of it as frivolous (15 USC 1681i(a)(3)(A)).
         unchanged_since: Option<Box<Mark>>,

@@ -8,6 +8,7 @@ mod dispute;
 mod evolve;
 mod fact;
 mod listing;
+mod next;
 mod readiness;
 mod report;
 mod retention;

@@ -67,7 +67,7 @@ record! {
 
 impl Reports {
     /// All of them, by their days.
-    pub fn all(&self) -> impl Iterator<Item = &ReportSeen> {
+    pub fn all(&self) -> impl DoubleEndedIterator<Item = &ReportSeen> {
         self.seen.iter().map(AsRef::as_ref)
     }
 
@@ -226,7 +226,7 @@ impl Case {
                 Err(at) if is_there => items.insert(at, seen),
                 Ok(_) | Err(_) => {}
             }
-            self.conclude(bureau, [item.clone()]);
+            self.conclude(bureau, [item], None);
         }
         self.in_log(item, bureau, !is_there);
     }

@@ -4,11 +4,11 @@
 //! letter on the day it was sent. On one day they stand in the order in which one request lists them, else in
 //! a fixed order: letters, answers, notices, reports. The order of telling decides nothing.
 
-use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use calendar::{CivilDate, telemarketing_report_from};
 
+use super::next::{Newest, Next};
 use super::{
     Achieved, Achievement, Case, Listing, ListingStatus, Mark, OfListing, Reinsertion, ReportSeen,
     Reports, Round,
@@ -17,7 +17,7 @@ use crate::event::{ItemSeen, Outcome, SeenBy};
 use crate::ids::{BureauCode, ItemCode, RequestId};
 
 /// What happened to a listing.
-enum What<'a> {
+pub(super) enum What<'a> {
     /// A letter of a round disputes it.
     Sent { round: u32 },
     /// What was answered to the letter of a round.
@@ -28,10 +28,11 @@ enum What<'a> {
     Reported { shows: Option<&'a Arc<ItemSeen>>, has_values: bool },
 }
 
-struct Happened<'a> {
-    mark: Mark,
-    request: RequestId,
-    what: What<'a>,
+/// A fact of a listing.
+pub(super) struct Happened<'a> {
+    pub(super) mark: Mark,
+    pub(super) request: RequestId,
+    pub(super) what: What<'a>,
 }
 
 impl Happened<'_> {
@@ -76,7 +77,7 @@ fn in_order(facts: &mut [Happened<'_>]) {
 
 /// What is concluded while the facts are gone through.
 #[derive(Default)]
-struct Concluding {
+pub(super) struct Concluding {
     /// What letters disputed: the values of the report before each, by round.
     disputed: Vec<(u32, Option<Arc<ItemSeen>>)>,
     /// Rounds whose answer came.
@@ -98,6 +99,26 @@ struct Concluding {
 }
 
 impl Concluding {
+    /// What was concluded of a listing, to go on from with facts of later days. `heard` are rounds whose answer
+    /// came, as far as the next fact asks. What corrections were to change is left out.
+    pub(super) fn after(before: &Listing, heard: Vec<u32>, news: Vec<CivilDate>) -> Self {
+        Self {
+            disputed: Vec::new(),
+            heard,
+            listed: Some(before.listed.clone()),
+            reinsertions: before.reinsertions.clone(),
+            results: before.results.clone(),
+            seen: Some(Arc::clone(&before.seen)),
+            uncorrected: None,
+            values: None,
+            latest: Some((before.status, before.seen_by, before.since.clone())),
+            news,
+            repeated: before.repeated.as_deref().cloned(),
+            // Once something new came it stays so.
+            verified: before.unchanged_since.as_deref().cloned(),
+        }
+    }
+
     fn status(&self) -> Option<ListingStatus> {
         self.latest.as_ref().map(|(status, ..)| *status)
     }
@@ -140,7 +161,7 @@ impl Concluding {
         self.become_status(ListingStatus::Reinserted, Some(seen_by), mark);
     }
 
-    fn happen(&mut self, happened: &Happened<'_>) {
+    pub(super) fn happen(&mut self, happened: &Happened<'_>) {
         let mark = &happened.mark;
         match happened.what {
             What::Sent { round } => {
@@ -252,90 +273,157 @@ impl Concluding {
         }
     }
 
-    /// The listing; nothing if no report ever showed it.
-    fn listing(mut self, told: OfListing) -> Option<Listing> {
+    /// The listing; without one, because no report ever showed it, what is told of it alone.
+    pub(super) fn listing(
+        mut self,
+        told: OfListing,
+        told_through: CivilDate,
+    ) -> Result<Listing, OfListing> {
         let unchanged_since = self.unchanged_through(CivilDate::MAX).cloned().map(Box::new);
-        let (status, seen_by, since) = self.latest?;
+        let (Some((status, seen_by, since)), Some(listed), Some(seen)) =
+            (self.latest, self.listed, self.seen)
+        else {
+            return Err(told);
+        };
         self.results.shrink_to_fit();
         self.reinsertions.shrink_to_fit();
-        let latest_basis = told.bases.last().map(|told| told.basis);
-        Some(Listing {
-            basis: latest_basis,
-            basis_on: told.bases.first().map(|told| told.moment.on()),
-            listed: self.listed?,
+        Ok(Listing {
+            basis: told.bases.last().map(|told| told.basis),
+            basis_on: told.basis_on(),
+            listed,
             reinsertions: self.reinsertions,
             repeated: self.repeated.map(Box::new),
             results: self.results,
-            seen: self.seen?,
+            seen,
             seen_by,
             since,
             status,
             told,
+            told_through,
             unchanged_since,
         })
     }
 }
 
+/// A listing concluded: with none, what is told of it before a report shows it.
+type Concluded = Result<Listing, OfListing>;
+
 impl Case {
-    /// Concludes anew what follows from the facts of a bureau's listings, those known and those of a report.
+    /// Concludes anew what follows from the facts of a bureau's listings, those known and those of a report that
+    /// was imported.
     pub(super) fn conclude_bureau(&mut self, bureau: &BureauCode, report: Option<&ReportSeen>) {
-        let known = self.listings.keys().filter(|(_, at)| at == bureau).map(|(item, _)| item);
-        let listed = report.into_iter().filter_map(|report| report.items.as_ref());
-        let listed = listed.flat_map(|items| items.iter()).map(|seen| &seen.item);
-        let items: BTreeSet<&ItemCode> = known.chain(listed).collect();
-        let items: Vec<ItemCode> = items.into_iter().cloned().collect();
-        self.conclude(bureau, items);
+        let mark = report.map(ReportSeen::mark);
+        let next = report.zip(mark.as_ref()).map(|(report, mark)| Next {
+            mark,
+            request: report.moment.request,
+            what: Newest::Report(report),
+        });
+        let known = self.listings.iter().filter(|((_, at), _)| at == bureau);
+        let mut changed: Vec<((ItemCode, BureauCode), Concluded)> = known
+            .filter_map(|(key, listing)| {
+                let concluded = self.changed(key, Some(listing), next.as_ref())?;
+                Some((key.clone(), concluded))
+            })
+            .collect();
+        let listed = report.and_then(|report| report.items.as_ref());
+        for seen in listed.into_iter().flat_map(|items| items.iter()) {
+            let key = (seen.item.clone(), bureau.clone());
+            if !self.listings.contains_key(&key)
+                && let Some(concluded) = self.changed(&key, None, None)
+            {
+                changed.push((key, concluded));
+            }
+        }
+        changed.into_iter().for_each(|(key, concluded)| self.become_concluded(key, concluded));
+        let from = report.map_or(CivilDate::MIN, |report| report.issued_on);
+        self.free_reports(bureau, from);
+    }
+
+    /// Which letters to a bureau of a day and later follow the free annual report.
+    fn free_reports(&mut self, bureau: &BureauCode, from: CivilDate) {
         let reports = self.reports.get(bureau);
         let is_free = |on| reports.is_some_and(|reports| reports.is_free_on(on));
+        let first = self.rounds.partition_point(|round| round.mark.on < from);
         let changes = |round: &Round| {
             let mut letters = round.letters.iter();
             letters.any(|l| l.bureau == *bureau && l.free_report != is_free(round.mark.on))
         };
-        if self.rounds.iter().any(changes) {
-            for round in Arc::make_mut(&mut self.rounds) {
+        if self.rounds[first..].iter().any(changes) {
+            for round in &mut Arc::make_mut(&mut self.rounds)[first..] {
                 let letters = round.letters.iter_mut().filter(|letter| letter.bureau == *bureau);
                 letters.for_each(|letter| letter.free_report = is_free(round.mark.on));
             }
         }
     }
 
-    /// Concludes anew what follows from the facts of some listings of a bureau.
-    pub(super) fn conclude(
+    /// Concludes anew what follows from the facts of some listings of a bureau; `next` is the one that was told,
+    /// if they are all but one as they were.
+    pub(super) fn conclude<'i>(
         &mut self,
         bureau: &BureauCode,
-        items: impl IntoIterator<Item = ItemCode>,
+        items: impl IntoIterator<Item = &'i ItemCode>,
+        next: Option<&Next<'_>>,
     ) {
         for item in items {
-            let key = (item, bureau.clone());
+            let key = (item.clone(), bureau.clone());
             let known = self.listings.get(&key);
-            let told = known.map(|listing| &listing.told).or_else(|| self.unlisted.get(&key));
-            let concluded = self.concluded(&key.0, bureau, told.cloned().unwrap_or_default());
-            match concluded {
-                Ok(listing) if known.is_some_and(|known| **known == listing) => {}
-                Ok(listing) => {
-                    self.unlisted.remove(&key);
-                    Arc::make_mut(&mut self.listings).insert(key, Arc::new(listing));
+            if let Some(concluded) = self.changed(&key, known.map(AsRef::as_ref), next) {
+                self.become_concluded(key, concluded);
+            }
+        }
+    }
+
+    /// What is concluded of a listing now, if that is not what was known of it.
+    fn changed(
+        &self,
+        key: &(ItemCode, BureauCode),
+        known: Option<&Listing>,
+        next: Option<&Next<'_>>,
+    ) -> Option<Concluded> {
+        if let (Some(known), Some(next)) = (known, next)
+            && self.reported_before(&key.1, next.mark)
+            && let Some(followed) = next.follow(&key.0, known)
+        {
+            return (followed != *known).then_some(Ok(followed));
+        }
+        let told = known.map(|listing| &listing.told).or_else(|| self.unlisted.get(key));
+        let concluded = self.concluded(&key.0, &key.1, told.cloned().unwrap_or_default());
+        let is_known = known.is_some_and(|known| concluded.as_ref() == Ok(known));
+        (!is_known).then_some(concluded)
+    }
+
+    /// Whether every other report of a bureau was issued before the day of a fact.
+    fn reported_before(&self, bureau: &BureauCode, fact: &Mark) -> bool {
+        let reports = self.reports.get(bureau).into_iter().flat_map(Reports::all);
+        let mut others = reports.rev().filter(|of| of.moment.mark.at.position != fact.at.position);
+        others.next().is_none_or(|latest| latest.issued_on < fact.on)
+    }
+
+    fn become_concluded(&mut self, key: (ItemCode, BureauCode), concluded: Concluded) {
+        match concluded {
+            Ok(listing) => {
+                self.unlisted.remove(&key);
+                Arc::make_mut(&mut self.listings).insert(key, Arc::new(listing));
+            }
+            Err(told) => {
+                if self.listings.contains_key(&key) {
+                    Arc::make_mut(&mut self.listings).remove(&key);
                 }
-                Err(told) => {
-                    if known.is_some() {
-                        Arc::make_mut(&mut self.listings).remove(&key);
-                    }
-                    if told.is_told() {
-                        self.unlisted.insert(key, told);
-                    } else {
-                        self.unlisted.remove(&key);
-                    }
+                if told.is_told() {
+                    self.unlisted.insert(key, told);
+                } else {
+                    self.unlisted.remove(&key);
                 }
             }
         }
     }
 
-    fn concluded(
+    pub(super) fn concluded(
         &self,
         item: &ItemCode,
         bureau: &BureauCode,
         told: OfListing,
-    ) -> Result<Listing, OfListing> {
+    ) -> Concluded {
         let mut facts = Vec::new();
         for round in self.rounds.iter() {
             let mut letters = round.letters.iter();
@@ -357,23 +445,25 @@ impl Case {
             request: moment.request,
             what: What::Noticed,
         }));
-        for of_day in self.reports.get(bureau).into_iter().flat_map(Reports::by_days) {
-            facts.extend(reported(of_day, item));
-        }
+        let mut news = self.news_of(item, bureau, &told);
+        let days = facts.iter().map(|fact| fact.mark.on).chain(news.iter().copied());
+        let days = days.chain(told.bases.iter().map(|told| told.moment.on()));
+        let told_through = days.max().unwrap_or(CivilDate::MIN);
+        let reports = || self.reports.get(bureau).into_iter();
+        facts.extend(reports().flat_map(Reports::by_days).filter_map(|day| reported(day, item)));
+        news.extend(reports().flat_map(Reports::all).map(|report| report.issued_on));
         in_order(&mut facts);
-        let news = self.news_of(item, bureau, &told);
         let mut concluding = Concluding { news, ..Concluding::default() };
         for happened in &facts {
             concluding.happen(happened);
         }
-        // Kept beside the listings until a report shows it.
-        concluding.listing(told.clone()).ok_or(told)
+        concluding.listing(told, told_through)
     }
 }
 
 impl Case {
-    /// The days on which something new about a listing came: a basis that differs from those before or comes with the
-    /// client's words, information sent to the bureau about it, a report of the bureau.
+    /// The days on which something new about a listing came beside reports: a basis that differs from those before or
+    /// comes with the client's words, information sent to the bureau about it.
     fn news_of(&self, item: &ItemCode, bureau: &BureauCode, told: &OfListing) -> Vec<CivilDate> {
         let bases = told.bases.iter().enumerate().filter(|(at, basis)| {
             basis.has_statement || told.bases[..*at].iter().all(|known| known.basis != basis.basis)
@@ -382,8 +472,7 @@ impl Case {
         let letters = self.rounds.iter().flat_map(|round| &round.letters);
         let letters = letters.filter(|l| l.bureau == *bureau && l.items.contains(item));
         let information = letters.flat_map(|letter| &letter.information).map(super::Moment::on);
-        let reports = self.reports.get(bureau).into_iter().flat_map(Reports::all);
-        bases.chain(information).chain(reports.map(|report| report.issued_on)).collect()
+        bases.chain(information).collect()
     }
 }
 

@@ -53,7 +53,8 @@ pub(crate) fn slot_for(slots: &[Slot], start: CivilDate, end: CivilDate) -> Opti
     // Mostly one has just these days, and shares none of them with the one before.
     let at = slots.partition_point(|slot| slot.period.start < start);
     let is_alone = at.checked_sub(1).is_none_or(|before| slots[before].period.end <= start);
-    if is_alone && slots.get(at).is_some_and(|of| (of.period.start, of.period.end) == (start, end)) {
+    if is_alone && slots.get(at).is_some_and(|of| (of.period.start, of.period.end) == (start, end))
+    {
         return Some(at);
     }
     let shared = slots.iter().enumerate().map(|(at, slot)| (slot.shared_days(start, end), at));

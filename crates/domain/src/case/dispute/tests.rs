@@ -117,12 +117,21 @@ fn fact() -> impl Strategy<Value = (u16, CaseEvent)> {
     )
 }
 
+/// Whether every listing is what its whole story makes of it.
+fn is_concluded(case: &Case) -> bool {
+    let listings = case.listings.iter();
+    listings.into_iter().all(|((item, bureau), listing)| {
+        case.concluded(item, bureau, listing.told.clone()).as_ref() == Ok(listing.as_ref())
+    })
+}
+
 fn folded(facts: &[(u16, CaseEvent)], without: Option<usize>) -> Case {
     let mut case = Case::default();
     for (at, (day, event)) in facts.iter().enumerate() {
         if without != Some(at) {
             let position = u64::try_from(at + 1).expect("few");
             case.evolve(&recorded(position, *day, event.clone()), event);
+            assert!(is_concluded(&case), "after {event:?} of day {day}");
         }
     }
     case
@@ -142,6 +151,28 @@ fn plain(mut case: Case) -> Case {
 
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(512))]
+
+    /// Facts mostly come by their days, and then nothing is gone through twice.
+    #[test]
+    fn what_goes_on_from_the_fact_before_is_what_the_whole_story_says(
+        facts in prop::collection::vec(fact(), 1..40),
+        late in prop::collection::vec((any::<prop::sample::Index>(), any::<prop::sample::Index>()), 0..4),
+    ) {
+        let mut numbers = std::collections::BTreeSet::new();
+        let mut facts: Vec<(u16, CaseEvent)> = facts
+            .into_iter()
+            .filter(|(_, event)| {
+                let CaseEvent::RoundSent(e) = event else { return true };
+                numbers.insert(e.round)
+            })
+            .collect();
+        facts.sort_by_key(|(day, _)| *day);
+        for (from, to) in late {
+            let fact = facts.remove(from.index(facts.len()));
+            facts.insert(to.index(facts.len() + 1), fact);
+        }
+        folded(&facts, None);
+    }
 
     #[test]
     fn what_is_taken_back_was_never_told(

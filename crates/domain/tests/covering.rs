@@ -65,7 +65,11 @@ fn lower(minor: i64) -> Lower {
 fn lines(desk: &Desk) -> [(i64, i64); 4] {
     let fees = &desk.state(case(A)).earned;
     let lines = fees.iter().map(|fee| {
-        let line = desk.account(account(A)).lines_of(case(A)).find(|line| line.start == fee.start).unwrap();
+        let line = desk
+            .account(account(A))
+            .lines_of(case(A))
+            .find(|line| line.start == fee.start)
+            .unwrap();
         (line.money.paid.minor(), line.money.open.minor())
     });
     lines.collect::<Vec<_>>().try_into().unwrap()

@@ -11,6 +11,7 @@ mod listing;
 mod next;
 mod readiness;
 mod report;
+mod report_lists;
 mod retention;
 mod round;
 mod standing;

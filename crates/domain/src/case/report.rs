@@ -57,12 +57,11 @@ impl ReportSeen {
     }
 }
 
-record! {
-    /// The reports of a bureau, by the days of their issue: scores then and now. There is at least one.
-    pub struct Reports {
-        /// The reports.
-        seen: Vec<Arc<ReportSeen>>,
-    }
+/// The reports of a bureau, by the days of their issue: scores then and now. There is at least one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reports {
+    /// The reports.
+    pub(super) seen: Vec<Arc<ReportSeen>>,
 }
 
 impl Reports {

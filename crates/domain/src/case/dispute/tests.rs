@@ -5,6 +5,7 @@ use proptest::prelude::*;
 use uuid::Uuid;
 
 use super::super::Case;
+use crate::codec;
 use crate::event::{
     Ask, Basis, BasisAttested, BureauAnswered, BureauAsked, CaseEvent, ClientInformationSent,
     EventRef, ItemKind, ItemOutcome, ItemReinserted, ItemSeen, Letter, LetterDelivered, MailClass,
@@ -212,10 +213,25 @@ fn the_number_of_a_round_that_was_taken_back_is_not_given_again() {
 
 #[test]
 fn reports_that_list_the_same_share_the_list() {
-    let facts = [(0, report(0, 7)), (2, report(2, 7)), (4, report(4, 3))];
+    let facts = [(0, report(0, 7)), (2, report(2, 7)), (4, report(4, 3)), (6, report(6, 7))];
     let case = folded(&facts, None);
+    lists_are_shared(&case);
+    let bytes = codec::to_bytes(&case);
+    let read: Case = codec::from_bytes(&bytes).expect("what was written");
+    assert_eq!(read, case);
+    lists_are_shared(&read);
+    let text = String::from_utf8(bytes).expect("JSON");
+    let no_list = text.replace("\"list\":1", "\"list\":9");
+    assert!(codec::from_bytes::<Case>(no_list.as_bytes()).is_err(), "no such list");
+    let no_entry = text.replace("\"lists\":[[0,1,2]", "\"lists\":[[0,1,7]");
+    assert!(codec::from_bytes::<Case>(no_entry.as_bytes()).is_err(), "no such entry");
+}
+
+fn lists_are_shared(case: &Case) {
     let items: Vec<_> = case.reports[&bureau()].all().map(|seen| seen.items.clone()).collect();
-    let [Some(first), Some(second), Some(third)] = &items[..] else { panic!("three lists") };
+    let [Some(first), Some(second), Some(third), Some(_)] = &items[..] else {
+        panic!("four lists")
+    };
     assert!(std::sync::Arc::ptr_eq(first, second));
     assert!(std::sync::Arc::ptr_eq(&first[0], &third[0]), "an entry is kept once");
 }

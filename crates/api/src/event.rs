@@ -39,5 +39,6 @@ pub fn event_message(
         canonical_json,
         leaf_hash: leaf_hash.to_vec(),
         opened_payload_json: opened_payload.unwrap_or_default(),
+        changed: Vec::new(),
     })
 }

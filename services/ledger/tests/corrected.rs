@@ -129,6 +129,12 @@ async fn a_correction_is_shown_before_it_is_recorded_and_is_what_was_shown() {
     let done = office.correct(request.clone()).await.unwrap();
     assert_eq!(done.event_count, shown.event_count);
     assert_eq!(office.standing().await, v1::FeeStanding::Exposed);
+    // Whoever follows the log is told what it changed.
+    let events = office.events().await;
+    let followed = events.iter().find(|event| event.position == done.first_position).unwrap();
+    assert_eq!(followed.changed, shown.effects);
+    let others = events.iter().filter(|event| event.r#type != "fact_corrected");
+    assert!(others.into_iter().all(|event| event.changed.is_empty()));
     let told = office.correct(request).await.unwrap();
     assert!(told.replayed && told.position == done.position);
     // What was shown is not what it would be now.

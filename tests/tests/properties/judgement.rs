@@ -13,7 +13,7 @@ use domain::account::PaymentPath;
 use domain::case::Case;
 use domain::command::Command;
 use domain::event::{
-    CaseEvent, Event, Letter, MailClass, ProgressReportSent, Recorded, RoundSent, StreamId,
+    Event, FactKind, Letter, MailClass, Nature, ProgressReportSent, Recorded, RoundSent, StreamId,
     in_force,
 };
 use domain::gates::FeeStanding;
@@ -73,12 +73,12 @@ fn judgement(judge: &Judge<'_>) -> Judgement {
     Judgement {
         periods: judge.periods().collect(),
         open: open.collect(),
-        fees: fees(judge),
+        fees: judged_fees(judge),
         breaches,
     }
 }
 
-fn fees(judge: &Judge<'_>) -> Vec<Fee> {
+fn judged_fees(judge: &Judge<'_>) -> Vec<Fee> {
     let fee = |judged: domain::judge::JudgedFee<'_>| Fee {
         standing: judged.standing,
         exposed: judged.exposed,
@@ -246,8 +246,18 @@ fn told_otherwise(rng: &mut StdRng, told: Vec<Recorded>) -> Vec<Recorded> {
             _ => requests.push(vec![recorded]),
         }
     }
-    let (kept, mut free): (Vec<_>, Vec<_>) =
-        requests.into_iter().partition(|request| request.iter().any(keeps_its_place));
+    // Of two facts of one kind on one day nobody can say which came first: where requests that tell more have one
+    // each, they stay as they are.
+    let mut telling: BTreeMap<Told, BTreeSet<Vec<Told>>> = BTreeMap::new();
+    for request in &requests {
+        for fact in facts(request) {
+            telling.entry(fact).or_default().insert(facts(request));
+        }
+    }
+    let keeps_its_place = |request: &Vec<Recorded>| {
+        request.iter().any(is_no_fact) || facts(request).iter().any(|fact| telling[fact].len() > 1)
+    };
+    let (kept, mut free): (Vec<_>, Vec<_>) = requests.into_iter().partition(keeps_its_place);
     let as_told = free.clone();
     free.shuffle(rng);
     keep_ties(&mut free, &as_told);
@@ -261,37 +271,36 @@ fn told_otherwise(rng: &mut StdRng, told: Vec<Recorded>) -> Vec<Recorded> {
     std::iter::once(enrolment).chain(rest).flatten().flatten().collect()
 }
 
-/// Decisions are no facts, and where a listing stands is folded in the order of telling until it is computed from
-/// the facts: they keep their order among themselves.
-fn keeps_its_place(recorded: &Recorded) -> bool {
-    let Event::Case(event) = &recorded.event else { return true };
-    !matches!(
-        event,
-        CaseEvent::DisclosureAcknowledged(_)
-            | CaseEvent::ConsentSigned(_)
-            | CaseEvent::ConsentCancelled(_)
-            | CaseEvent::ProgressReportSent(_)
-            | CaseEvent::ContactChanged(_)
-            | CaseEvent::BillingDayChanged(_)
-            | CaseEvent::ServicePaused(_)
-            | CaseEvent::ServiceResumed(_)
-            | CaseEvent::ServiceEnded(_)
-            | CaseEvent::PeriodClosedWithoutFee(_)
-    )
+/// A kind of fact, and its day.
+type Told = (FactKind, CivilDate);
+
+/// What a request tells, in its order.
+fn facts(request: &[Recorded]) -> Vec<Told> {
+    let fact = |recorded: &Recorded| {
+        let Event::Case(event) = &recorded.event else { return None };
+        Some((event.fact()?, recorded.occurred_on))
+    };
+    request.iter().filter_map(fact).collect()
 }
 
-/// Of two facts of one kind on one day nobody can say which came first: they are told in the order recorded.
+/// Decisions keep their order among themselves, and the enrolment stays the first.
+fn is_no_fact(recorded: &Recorded) -> bool {
+    let Event::Case(event) = &recorded.event else { return true };
+    match event.nature() {
+        Nature::Fact(kind) => kind == FactKind::Enrolled,
+        Nature::Conclusion => false,
+        Nature::Decision | Nature::Record => true,
+    }
+}
+
+/// Requests that tell the same kinds of facts of the same days are told in the order recorded.
 fn keep_ties(free: &mut [Vec<Recorded>], as_told: &[Vec<Recorded>]) {
-    let key = |request: &Vec<Recorded>| {
-        let last = request.last().unwrap();
-        (last.event.type_name(), last.occurred_on)
-    };
-    let mut in_order: BTreeMap<_, Vec<&Vec<Recorded>>> = BTreeMap::new();
+    let mut in_order: BTreeMap<Vec<Told>, Vec<&Vec<Recorded>>> = BTreeMap::new();
     for request in as_told.iter().rev() {
-        in_order.entry(key(request)).or_default().push(request);
+        in_order.entry(facts(request)).or_default().push(request);
     }
     for request in free {
-        let next = in_order.get_mut(&key(request)).and_then(Vec::pop);
+        let next = in_order.get_mut(&facts(request)).and_then(Vec::pop);
         *request = next.unwrap().clone();
     }
 }
@@ -306,7 +315,7 @@ pub(crate) fn more_work_exposes_nothing(player: &Player, seed: u64) {
         let state = folded(case, told.clone());
         let days = (today - told[0].occurred_on).num_days();
         let before = judged_of(&player.world, case, &state, today, |judge| {
-            (fees(judge), judge.breaches().count())
+            (judged_fees(judge), judge.breaches().count())
         });
         for _ in 0..PIECES {
             let on = told[0].occurred_on + chrono::TimeDelta::days(rng.random_range(0..=days));
@@ -316,7 +325,7 @@ pub(crate) fn more_work_exposes_nothing(player: &Player, seed: u64) {
             let recorded = Recorded { event, occurred_on: on, request_id, ..last.clone() };
             let more = folded(case, told.iter().cloned().chain([recorded]));
             let after = judged_of(&player.world, case, &more, today, |judge| {
-                (fees(judge), judge.breaches().count())
+                (judged_fees(judge), judge.breaches().count())
             });
             // What no agreement allowed that day is a breach, and no lawful piece of work.
             if after.1 > before.1 {

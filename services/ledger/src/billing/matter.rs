@@ -3,7 +3,7 @@
 use api::status::Failure;
 use domain::account::Account;
 use domain::case::Case;
-use domain::event::StreamId;
+use domain::event::{StreamId, UtcMicros};
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
 use domain::judge::{Judge, Matter};
@@ -30,14 +30,37 @@ impl OfFees {
         id: CaseId,
         at_least: u64,
     ) -> Result<Self, Failure> {
+        let position = view.head(firm, at_least).await?;
+        Self::read_at(view, firm, id, position, None).await
+    }
+
+    /// As it was at a position, on the day on which something was recorded.
+    pub(crate) async fn read_as_of(
+        view: &View<'_>,
+        firm: FirmId,
+        id: CaseId,
+        position: u64,
+        recorded_at: UtcMicros,
+    ) -> Result<Self, Failure> {
+        Self::read_at(view, firm, id, position, Some(recorded_at)).await
+    }
+
+    async fn read_at(
+        view: &View<'_>,
+        firm: FirmId,
+        id: CaseId,
+        position: u64,
+        recorded_at: Option<UtcMicros>,
+    ) -> Result<Self, Failure> {
         let own = StreamId::Account(id.own_account());
         let streams = [StreamId::Case(id), own, StreamId::Firm];
-        let (position, mut states) = view.states(firm, &streams, at_least).await?;
+        let mut states = view.states_at(firm, &streams, position).await?;
         let firm_state = one_firm(states.pop())?;
         let own_account = one_account(&states)?.clone();
         let case = one_case(states)?;
         let payers = Payers::read(view, firm, (id, &case), &own_account, position).await?;
-        let today = view.ledger().today(&firm_state);
+        let then = recorded_at.and_then(|at| firm_state.today(at));
+        let today = then.unwrap_or_else(|| view.ledger().today(&firm_state));
         Ok(Self { id, case, firm: firm_state, payers, position, today })
     }
 

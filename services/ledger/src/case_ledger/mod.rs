@@ -1,5 +1,6 @@
 //! `CaseLedger`: what happens to cases, and what became of them.
 
+mod changed;
 mod correct;
 mod effects;
 mod find;

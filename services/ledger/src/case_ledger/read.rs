@@ -16,6 +16,7 @@ use log::Stored;
 use proof::{Hash, leaf_hash};
 use store::{CaseFilter, CaseStatusRow};
 
+use super::changed;
 use crate::access::{Authority, table};
 use crate::ledger::{Ledger, as_account, as_case, one_account, one_case, one_firm};
 use crate::openings::{Look, clients_of};
@@ -45,18 +46,22 @@ pub(super) async fn event_messages(
     let seen: Vec<StreamId> = if look.may_see { seen.collect() } else { Vec::new() };
     let of_others = of_others(ledger, firm, &seen, &events).await?;
     let opener = ledger.engine().opener(firm, seen).await?;
+    let view = View::of_primary(ledger, look.authority);
     let mut seen = Vec::new();
-    let message = |(mut recorded, stored): (Recorded, Stored)| {
+    let mut messages = Vec::with_capacity(events.len());
+    for (mut recorded, stored) in events {
         let is_hidden = of_others.contains(&recorded.position);
         let opened = !is_hidden && opener.open_event(&mut recorded);
         seen.extend(opened.then_some(recorded.stream));
         let opened = opened.then(|| String::from_utf8(recorded.payload_to_bytes()));
         let opened = opened.transpose().map_err(|_| Failure::internal("JSON is UTF-8"))?;
         let leaf = leaf_hash(&stored.bytes);
-        api::event::event_message(&recorded, stored.bytes, *leaf.as_bytes(), opened)
-            .map_err(|error| Failure::Corrupt { position: error.position })
-    };
-    let messages = events.into_iter().map(message).collect::<Result<_, Failure>>()?;
+        let message =
+            api::event::event_message(&recorded, stored.bytes, *leaf.as_bytes(), opened);
+        let mut message = message.map_err(|e| Failure::Corrupt { position: e.position })?;
+        message.changed = changed::by_event(&view, firm, &recorded).await?;
+        messages.push(message);
+    }
     ledger.note_openings(look, firm, clients_of(seen)).await?;
     Ok(messages)
 }

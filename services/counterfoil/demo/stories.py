@@ -147,7 +147,12 @@ def reinserted_with_notice(client):
     client.act(plus(notice, 12), {"bureauAnswered": {"bureau": "harbor", "ask": "ASK_PROCEDURE_DESCRIPTION"}})
     back = client.listing(0, "harbor")
     back.gone, back.fates = False, ["deleted"]
-    client.months(4)
+    sent = plus(client.start, 27)
+    client.month(progress=False)
+    # Entered with a day of November, in the cancellation days; firm.json corrects it on the next day.
+    client.progress(plus(client.enrolled, 2), told=sent)
+    client.message(sent, "This month's progress report is on its way.", incoming=False)
+    client.months(3)
 
 
 def overdue(client):

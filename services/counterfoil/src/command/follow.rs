@@ -100,7 +100,10 @@ pub(crate) async fn run(
 
 fn show(response: &v1::FollowResponse, once: bool, out: &mut Out) -> std::io::Result<()> {
     match &response.message {
-        Some(Message::Event(event)) => out.line(line(event)),
+        Some(Message::Event(event)) => {
+            out.line(line(event))?;
+            event.changed.iter().try_for_each(|effect| out.line(changed(effect)))
+        }
         Some(Message::CaughtUp(end)) if !once => {
             let after = After { position: end.position, leaf_hash: end.leaf_hash.clone() };
             out.note(format!("-- up to {after}, waiting for more; Ctrl-C ends --"))
@@ -108,6 +111,17 @@ fn show(response: &v1::FollowResponse, once: bool, out: &mut Out) -> std::io::Re
         // Members that a newer service sends are ignored.
         Some(Message::CaughtUp(_) | Message::Progress(_)) | None => Ok(()),
     }
+}
+
+/// What a correction changed.
+fn changed(effect: &v1::CorrectionEffect) -> String {
+    let v1::CorrectionEffect { subject, before, after } = effect;
+    let said = match (before.as_str(), after.as_str()) {
+        ("", after) => format!("now {after}"),
+        (before, "") => format!("was {before}, is no more"),
+        (before, after) => format!("was {before}, is {after}"),
+    };
+    format!("{:>8}  {subject}: {said}", "")
 }
 
 fn line(event: &v1::Event) -> String {

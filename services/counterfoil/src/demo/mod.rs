@@ -22,9 +22,9 @@ use crate::cli::Global;
 use crate::connect::{Missing, Session};
 use crate::exit::Stop;
 use crate::out::Out;
-use play::Player;
+use play::{Desk, Player};
 use script::Script;
-use server::Server;
+use server::{Holder, Server};
 use show::Show;
 
 /// The zone of the invented firm, as its registration has it.
@@ -81,14 +81,20 @@ async fn play(player: &mut Player<'_>, server: &Server) -> anyhow::Result<(Globa
     let mut number = 0;
     loop {
         player.step_to(player.next_day);
-        let token = server.token(player.script, number, player.next_day).await?;
-        let mut session = Session::open(&token.global, None, Missing::Refuse).await?;
-        player.play_through(&mut session, token.last_day).await?;
+        let (on, script) = (player.next_day, &*player.script);
+        let token = server.token(script, Holder::Desk, number, on).await?;
+        let corrector = server.token(script, Holder::Corrector, number + 1, on).await?;
+        let mut desk = Desk {
+            session: Session::open(&token.global, None, Missing::Refuse).await?,
+            corrector: Session::open(&corrector.global, None, Missing::Refuse).await?,
+        };
+        player.play_through(&mut desk, token.last_day).await?;
+        desk.corrector.close().await;
         if player.next_day > player.script.last_day {
-            return Ok((token.global, session));
+            return Ok((token.global, desk.session));
         }
-        session.close().await;
-        number += 1;
+        desk.session.close().await;
+        number += 2;
     }
 }
 

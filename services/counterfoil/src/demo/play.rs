@@ -15,7 +15,7 @@ use serde_json::Value;
 use v1::record_payment_request::Event;
 use v1::record_stream_response::Result as Recorded;
 
-use super::script::{Call, Day, Numbered, Refused, Script, request_id};
+use super::script::{Call, Day, FactAt, Numbered, Refused, Script, request_id};
 use crate::connect::Session;
 use crate::fault::Fault;
 use crate::words;
@@ -25,6 +25,8 @@ const NOON_MICROS: i64 = 12 * 3_600 * 1_000_000;
 /// The firm asks for charges on the first days of a month: the day of billing, and long enough for
 /// two more tries five days apart.
 const CHARGE_DAYS: u32 = 11;
+/// Events of a case read at once: more than any has.
+const EVENTS_PAGE: i32 = 1_000;
 /// Settlements sent at a time.
 const SETTLEMENTS_AT_ONCE: usize = 32;
 
@@ -62,6 +64,14 @@ pub(super) struct Played {
     pub(super) requests: u64,
 }
 
+/// The ways to the service, each with a token of its own.
+pub(super) struct Desk {
+    /// For everything else.
+    pub(super) session: Session,
+    /// For corrections, which nobody makes who records or bills.
+    pub(super) corrector: Session,
+}
+
 /// The firm at its desk.
 pub(super) struct Player<'a> {
     /// What is played.
@@ -91,31 +101,27 @@ impl<'a> Player<'a> {
     /// Plays every day up to one.
     pub(super) async fn play_through(
         &mut self,
-        session: &mut Session,
+        desk: &mut Desk,
         last_day: CivilDate,
     ) -> anyhow::Result<()> {
         while self.next_day <= last_day {
             let day = self.next_day;
             self.step_to(day);
             let today = self.script.days.remove(&day).unwrap_or_default();
-            self.day(session, day, today).await.with_context(|| format!("on {day}"))?;
+            self.day(desk, day, today).await.with_context(|| format!("on {day}"))?;
             self.next_day = day.succ_opt().context("the calendar ends")?;
         }
         Ok(())
     }
 
-    async fn day(
-        &mut self,
-        session: &mut Session,
-        day: CivilDate,
-        today: Day,
-    ) -> anyhow::Result<()> {
+    async fn day(&mut self, desk: &mut Desk, day: CivilDate, today: Day) -> anyhow::Result<()> {
         let Day { calls, records, payments } = today;
         let (morning, evening): (Vec<_>, Vec<_>) =
             calls.into_iter().partition(|(_, call)| !is_about_money(call));
         for (at, call) in morning {
-            self.call(session, at, call).await?;
+            self.call(desk, at, call).await?;
         }
+        let session = &mut desk.session;
         let requests = count(records.len() + payments.len());
         self.month(day).requests += requests;
         self.played.requests += requests;
@@ -135,7 +141,7 @@ impl<'a> Player<'a> {
                 .map_err(|status| refused(&what, &status))?;
         }
         for (at, call) in evening {
-            self.call(session, at, call).await?;
+            self.call(desk, at, call).await?;
         }
         Ok(())
     }
@@ -213,13 +219,15 @@ impl<'a> Player<'a> {
     }
 
     /// Makes one call of the firm's people.
-    pub(super) async fn call(
-        &mut self,
-        session: &mut Session,
-        at: u64,
-        call: Call,
-    ) -> anyhow::Result<()> {
-        let Call { rpc, pack, mut request, .. } = call;
+    async fn call(&mut self, desk: &mut Desk, at: u64, call: Call) -> anyhow::Result<()> {
+        let Call { rpc, fact, pack, mut request, .. } = call;
+        let Desk { session, corrector } = desk;
+        if let Some(fact) = fact {
+            let position = self.position_of(session, &request, &fact).await?;
+            let correction = request.pointer_mut("/corrections/0").and_then(Value::as_object_mut);
+            let correction = correction.context("a call corrects nothing")?;
+            correction.insert("position".into(), position.into());
+        }
         let members = request.as_object_mut().context("a call's request is no JSON object")?;
         members.insert("requestId".into(), Value::String(request_id(Numbered::Call, at)));
         if let Some(pack) = pack {
@@ -233,6 +241,13 @@ impl<'a> Player<'a> {
             }
         }
         let text = self.script.named(&request.to_string());
+        if rpc == "CorrectFacts" {
+            let message: v1::CorrectFactsRequest =
+                json::from_json(&text, "counterfoil.v1.CorrectFactsRequest")?;
+            self.played.requests += 1;
+            let sent = corrector.cases.correct_facts(message).await;
+            return sent.map(|_| ()).map_err(|status| refused(&rpc, &status));
+        }
         macro_rules! send {
             ($client:ident . $method:ident, $Message:ident) => {{
                 let full_name = concat!("counterfoil.v1.", stringify!($Message));
@@ -256,6 +271,31 @@ impl<'a> Player<'a> {
         };
         self.played.requests += 1;
         sent.map_err(|status| refused(&rpc, &status))
+    }
+}
+
+impl Player<'_> {
+    /// Where a fact stands of the case that a request names.
+    async fn position_of(
+        &self,
+        session: &mut Session,
+        request: &Value,
+        fact: &FactAt,
+    ) -> anyhow::Result<i64> {
+        let case = request["name"].as_str().context("a call about no case")?;
+        let events = v1::ReadEventsRequest {
+            parent: name::firm(self.script.firm),
+            page_size: EVENTS_PAGE,
+            stream: Some(format!("case/{}", words::id(case))),
+            ..Default::default()
+        };
+        let events = session.cases.read_events(events).await?.into_inner().events;
+        let is_it = |event: &&v1::Event| {
+            event.r#type == fact.kind && event.occurred_on == words::message(fact.on)
+        };
+        let event = events.iter().find(is_it);
+        let event = event.with_context(|| format!("no {} of {} in it", fact.kind, fact.on))?;
+        Ok(event.position)
     }
 }
 

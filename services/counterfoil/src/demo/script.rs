@@ -67,10 +67,24 @@ pub(super) struct Call {
     /// The RPC.
     #[serde(rename = "call")]
     pub(super) rpc: String,
+    /// The fact that the request corrects, whose position is put into it.
+    pub(super) fact: Option<FactAt>,
     /// The pack to put into the request, by code and version.
     pub(super) pack: Option<String>,
     /// The request, without its id.
     pub(super) request: Value,
+}
+
+/// A fact of the case that a request names.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct FactAt {
+    /// The type of its event.
+    #[serde(rename = "type")]
+    pub(super) kind: String,
+    /// Its day.
+    #[serde(deserialize_with = "day")]
+    pub(super) on: CivilDate,
 }
 
 /// A request that the service has to refuse.

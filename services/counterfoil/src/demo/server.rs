@@ -22,8 +22,32 @@ use crate::keys;
 
 /// The call that the firm begins with.
 const REGISTER: &str = "RegisterFirm";
-/// What the demo's own token is called.
-const TOKEN_LABEL: &str = "demo";
+/// Who does what in the demo: nobody corrects who records or bills.
+#[derive(Clone, Copy)]
+pub(super) enum Holder {
+    /// Everything else.
+    Desk,
+    /// Corrections.
+    Corrector,
+}
+
+impl Holder {
+    const fn label(self) -> &'static str {
+        match self {
+            Self::Desk => "demo",
+            Self::Corrector => "demo corrections",
+        }
+    }
+
+    fn scopes(self) -> &'static [v1::Scope] {
+        match self {
+            Self::Desk => {
+                &[v1::Scope::Record, v1::Scope::Read, v1::Scope::Bill, v1::Scope::Administer]
+            }
+            Self::Corrector => &[v1::Scope::Correct, v1::Scope::Read],
+        }
+    }
+}
 
 /// A token, as commands are told of it.
 pub(super) struct Token {
@@ -79,19 +103,19 @@ impl Server {
     pub(super) async fn token(
         &self,
         script: &Script,
+        holder: Holder,
         number: u64,
         on: CivilDate,
     ) -> anyhow::Result<Token> {
         let most = on.checked_add_days(Days::new(TOKEN_DAYS_MAX)).context("the calendar ends")?;
         let last_day = script.last_day.min(most);
-        let scopes = [v1::Scope::Record, v1::Scope::Read, v1::Scope::Bill, v1::Scope::Administer];
         let create = v1::CreateTokenRequest {
             parent: name::firm(script.firm),
             request_id: request_id(Numbered::Token, number),
             occurred_on: Some(scalar::date_message(on)),
             token: Some(v1::Token {
-                label: TOKEN_LABEL.to_owned(),
-                scopes: scopes.into_iter().map(i32::from).collect(),
+                label: holder.label().to_owned(),
+                scopes: holder.scopes().iter().map(|&scope| scope.into()).collect(),
                 expires_on: Some(scalar::date_message(last_day)),
                 ..v1::Token::default()
             }),

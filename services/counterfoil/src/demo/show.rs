@@ -31,6 +31,8 @@ const SHOWN: &str = "30";
 const EVENTS_PAGE: i32 = 1_000;
 /// The client whose fee is explained: enrolled by telephone, and proved six months later.
 const EXPLAINED: (u128, i32) = (20, 3);
+/// The client whose progress report was entered with a day of the cancellation days, and corrected.
+const CORRECTED: (u128, i32) = (10, 1);
 /// The client whose fee is asked for and refused: letters went out in the cancellation days.
 const ASKED_TOO_SOON: (u128, i32) = (6, 1);
 /// The client whose page is named for exploring.
@@ -218,6 +220,9 @@ impl Show<'_> {
         self.held().await?;
         let (number, period) = (client(EXPLAINED.0).to_string(), EXPLAINED.1.to_string());
         let heading = "One fee explained: enrolled by telephone, earned when a later report proved the results";
+        self.command(heading, &["explain", &number, &period, "--as-of", &last_day]).await?;
+        let (number, period) = (client(CORRECTED.0).to_string(), CORRECTED.1.to_string());
+        let heading = "A fee that a slip of the pen exposed for a night, with the correction beside its gates";
         self.command(heading, &["explain", &number, &period, "--as-of", &last_day]).await?;
         self.refusal().await?;
         self.refusals().await?;

@@ -56,8 +56,7 @@ pub(super) async fn event_messages(
         let opened = opened.then(|| String::from_utf8(recorded.payload_to_bytes()));
         let opened = opened.transpose().map_err(|_| Failure::internal("JSON is UTF-8"))?;
         let leaf = leaf_hash(&stored.bytes);
-        let message =
-            api::event::event_message(&recorded, stored.bytes, *leaf.as_bytes(), opened);
+        let message = api::event::event_message(&recorded, stored.bytes, *leaf.as_bytes(), opened);
         let mut message = message.map_err(|e| Failure::Corrupt { position: e.position })?;
         message.changed = changed::by_event(&view, firm, &recorded).await?;
         messages.push(message);

@@ -259,7 +259,8 @@ pub fn messages_request(
     record(firm, number, today(), std::iter::repeat_n(message, count))
 }
 
-fn record(
+/// Actions of one day in a case of a firm, asked for over the interface.
+pub(crate) fn record(
     firm: impl std::fmt::Display,
     number: u32,
     on: Date,

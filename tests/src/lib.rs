@@ -13,6 +13,7 @@ pub mod forger;
 pub mod fuzz;
 pub mod history;
 pub mod judging;
+pub mod lives;
 pub mod player;
 pub mod reclaimed;
 pub mod simulation;

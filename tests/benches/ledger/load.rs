@@ -18,7 +18,7 @@ use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::Channel;
 
 use crate::report::Measured;
-use crate::{SPAN, WARM_UP};
+use crate::{SPAN, WARM_UP, WINDOW};
 
 /// Connections that unary callers are spread over, at each server.
 const CONNECTIONS: usize = 4;
@@ -91,6 +91,43 @@ impl Server {
             recorded += 1;
         }
         assert_eq!(recorded, cases);
+    }
+
+    /// The name of the first firm.
+    pub(crate) fn firm(&self) -> &str {
+        &self.firms[0].name
+    }
+
+    /// Requests a second of these, all of which must be recorded, over one stream with [`WINDOW`] in flight.
+    pub(crate) async fn stream_all(&self, requests: Vec<v1::RecordRequest>) -> f64 {
+        let count = requests.len();
+        let mut client = self.connect().await;
+        let permits = Arc::new(Semaphore::new(WINDOW));
+        let (sender, receiver) = tokio::sync::mpsc::channel(WINDOW);
+        let stream = tokio_stream::wrappers::ReceiverStream::new(receiver);
+        let stream = self.firms[0].authorize(stream);
+        let mut answers = client.record_stream(stream).await.unwrap().into_inner();
+        let started = Instant::now();
+        let sending = async {
+            for record in requests {
+                permits.acquire().await.unwrap().forget();
+                let message = v1::RecordStreamRequest { record: Some(record) };
+                sender.send(message).await.unwrap();
+            }
+            drop(sender);
+        };
+        let receiving = async {
+            let mut recorded = 0;
+            while let Some(answer) = answers.message().await.unwrap() {
+                assert!(matches!(answer.result, Some(Answer::Recorded(_))), "{answer:?}");
+                permits.add_permits(1);
+                recorded += 1;
+            }
+            recorded
+        };
+        let ((), recorded) = futures::join!(sending, receiving);
+        assert_eq!(recorded, count);
+        count as f64 / started.elapsed().as_secs_f64()
     }
 
     /// Memory that the server holds, in MB.

@@ -49,7 +49,7 @@ fn main() {
             ["sqlite", ref parts @ ..] => sqlite::measure(parts).await,
             ["postgres", ref parts @ ..] => postgres::measure(parts).await,
             ["growth", ref sizes @ ..] => growth::measure(sizes).await,
-            _ => panic!("usage: sqlite [recording|replay|closing], postgres [recording|replay], or growth [EVENTS...]"),
+            _ => panic!("usage: sqlite [recording|replay|revision|closing], postgres [recording|replay], or growth [EVENTS...]"),
         }
     });
 }

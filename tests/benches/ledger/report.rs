@@ -162,6 +162,11 @@ impl Table {
         *self.rows[name].figures.last().expect("a round")
     }
 
+    /// The median of the rounds.
+    pub(crate) fn median(&self, name: &str) -> f64 {
+        median(&self.rows[name].figures)
+    }
+
     fn figures(&self, of: &Of) -> &[f64] {
         match of {
             Of::Figure(row) => &self.rows[row].figures,

@@ -13,8 +13,8 @@ use domain::account::PaymentPath;
 use domain::case::Case;
 use domain::command::Command;
 use domain::event::{
-    Event, FactKind, Letter, MailClass, Nature, ProgressReportSent, Recorded, RoundSent, StreamId,
-    in_force,
+    CaseEvent, Event, FactKind, Letter, MailClass, Nature, ProgressReportSent, Recorded, RoundSent,
+    StreamId, in_force,
 };
 use domain::gates::FeeStanding;
 use domain::gates::{Answer, Gate};

@@ -3,6 +3,7 @@
 pub(crate) mod ceiling;
 mod closing;
 mod replay;
+mod revision;
 
 use crate::load::{ONE_FIRM, Server, stream, unary};
 use crate::report::{self, Goal, Table, figure};
@@ -20,6 +21,9 @@ pub(crate) async fn measure(parts: &[&str]) {
     }
     if wants(parts, "replay") {
         replay::everything(CLIENTS).await;
+    }
+    if wants(parts, "revision") {
+        revision::everything().await;
     }
     if wants(parts, "closing") {
         closing::month(CLOSING).await;

@@ -175,6 +175,29 @@ impl Explanation {
         self.findings.iter().filter(|f| !f.holds()).map(|f| f.gate)
     }
 
+    /// What would open all of them, the hardest first: nothing, something put right, work finished, or the last of
+    /// the days that are waited for.
+    pub fn opens(&self) -> Option<Opens> {
+        let closed = || self.findings.iter().filter(|finding| !finding.holds());
+        let opens = || closed().filter_map(|finding| finding.opens);
+        let by = opens().filter_map(|opens| match opens {
+            Opens::Finish { by } => Some(by),
+            Opens::Wait { .. } | Opens::PutRight | Opens::Never => None,
+        });
+        let until = opens().filter_map(|opens| match opens {
+            Opens::Wait { until } => Some(until),
+            Opens::Finish { .. } | Opens::PutRight | Opens::Never => None,
+        });
+        if opens().any(|opens| opens == Opens::Never) {
+            Some(Opens::Never)
+        } else if closed().any(|of| of.opens.is_none_or(|opens| opens == Opens::PutRight)) {
+            Some(Opens::PutRight)
+        } else {
+            let finish = by.min().map(|by| Opens::Finish { by });
+            finish.or(until.max().map(|until| Opens::Wait { until }))
+        }
+    }
+
     /// The evidence of a claimable fee.
     pub fn evidence(&self) -> Vec<WorkEvidence> {
         judge::evidence(&self.work)

@@ -49,12 +49,22 @@ async fn a_run_bills_what_is_earned_holds_the_rest_and_repeats_its_answer() {
         as_of: date(2026, 3, 2),
         at_least_position: position,
         page_size: 7,
+        with_sums: true,
         ..v1::ListClaimableRequest::default()
     };
     let mut claimable = Vec::new();
     let mut page = list.clone();
     loop {
         let answer = service.billing().list_claimable(page.clone()).await.unwrap().into_inner();
+        // All of them, whatever the page shows.
+        let sum = |opening: v1::GateOpening, fees: i64| v1::FeeSum {
+            opening: opening.into(),
+            fees: i32::try_from(fees).unwrap(),
+            amount: usd(99 * fees),
+        };
+        let earned = i64::try_from(CLIENTS).unwrap();
+        let open = sum(v1::GateOpening::Unspecified, earned);
+        assert_eq!(answer.sums, [open, sum(v1::GateOpening::Never, 1)]);
         claimable.extend(answer.fees);
         if answer.next_page_token.is_empty() {
             break;

@@ -359,9 +359,21 @@ pub fn list_exposures(m: &v1::ListExposuresRequest) -> Result<Page<ExposureFilte
     })
 }
 
-/// Reads a `ListClaimable`. The filter is the day up to which fees are judged.
-pub fn list_claimable(m: &v1::ListClaimableRequest) -> Result<Page<CivilDate>, FieldErrors> {
-    page(head!(m), USUAL, |f, _| f.date("as_of", m.as_of.as_ref()))
+/// What claimable fees are asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ClaimableAsked {
+    /// The day up to which fees are judged.
+    pub as_of: CivilDate,
+    /// Whether all are summed.
+    pub with_sums: bool,
+}
+
+/// Reads a `ListClaimable`.
+pub fn list_claimable(m: &v1::ListClaimableRequest) -> Result<Page<ClaimableAsked>, FieldErrors> {
+    page(head!(m), USUAL, |f, _| {
+        let as_of = f.date("as_of", m.as_of.as_ref())?;
+        Some(ClaimableAsked { as_of, with_sums: m.with_sums })
+    })
 }
 
 /// Reads an `ExplainFee`.

@@ -109,11 +109,17 @@ pub(crate) async fn claimable(
         parent: session.firm()?,
         at_least_position: session.position,
         as_of: words::message(as_of),
+        with_sums: true,
         ..Default::default()
     };
+    let mut sums = Vec::new();
     let gathered = gather(args.limit.limit, async |page_size, page_token| {
-        let request = v1::ListClaimableRequest { page_size, page_token, ..filter.clone() };
-        let mut answer = session.billing.list_claimable(request).await?.into_inner();
+        // All are summed once, with the first page.
+        let with_sums = page_token.is_empty();
+        let filter = filter.clone();
+        let request = v1::ListClaimableRequest { page_size, page_token, with_sums, ..filter };
+        let mut answer = session.billing.list_claimable(patient(request)).await?.into_inner();
+        sums.append(&mut answer.sums);
         answer.fees.retain(|fee| !(args.held && fee.claimable || args.earned && !fee.claimable));
         Ok((answer.fees, answer.next_page_token))
     });
@@ -121,7 +127,7 @@ pub(crate) async fn claimable(
     if out.is_json() {
         let Gathered { entries, next_page_token } = fees;
         let position = session.position;
-        let answer = v1::ListClaimableResponse { fees: entries, next_page_token, position };
+        let answer = v1::ListClaimableResponse { fees: entries, next_page_token, position, sums };
         out.message(&answer, "ListClaimableResponse")?;
         return Ok(Exit::Done);
     }
@@ -143,12 +149,26 @@ pub(crate) async fn claimable(
     if let Some(more) = fees.more() {
         out.note(more)?;
     }
-    let claimable = fees.entries.iter().filter(|fee| fee.claimable).count();
-    let of_these = if fees.next_page_token.is_empty() { "" } else { "Of these, " };
-    let held = fees.entries.len() - claimable;
-    out.line(format!("{of_these}{claimable} claimable, {held} held."))?;
+    out.section("All that is over and not billed, by what opens it", &by_opening(&sums))?;
     out.line(words::CAUTION)?;
     Ok(Exit::Done)
+}
+
+/// Sums of fees by what opens them.
+pub(crate) fn by_opening(sums: &[v1::FeeSum]) -> Table {
+    let mut table = Table::new(&["~what opens it", ">fees", ">together"]);
+    for sum in sums {
+        let opens = match sum.opening() {
+            v1::GateOpening::Unspecified => "every gate is open: it can be billed",
+            v1::GateOpening::Finish => "work finished in the days of grace",
+            v1::GateOpening::Wait => "days that are waited for",
+            v1::GateOpening::PutRight => "something put right, or recorded",
+            v1::GateOpening::Never => "nothing",
+        };
+        let amount = words::amount(sum.amount.as_ref());
+        table.row([opens.to_owned(), sum.fees.to_string(), amount]);
+    }
+    table
 }
 
 /// The gates that do not hold; several with one reason are said once.

@@ -3,9 +3,11 @@
 use api::v1;
 use calendar::CivilDate;
 use clap::{Args, ValueEnum};
+use tonic::Code;
 
+use super::billing::by_opening;
 use crate::cli::Limit;
-use crate::connect::Session;
+use crate::connect::{Session, patient};
 use crate::exit::Exit;
 use crate::find::{Gathered, gather};
 use crate::out::Out;
@@ -142,7 +144,30 @@ pub(crate) async fn run(
     if let Some(more) = due.more() {
         out.note(more)?;
     }
+    if args.kind.is_none() {
+        fees(args, session, out).await?;
+    }
     Ok(Exit::Done)
+}
+
+/// What may be billed and what the rest waits for.
+async fn fees(args: &DueArgs, session: &mut Session, out: &mut Out) -> anyhow::Result<()> {
+    let request = v1::ListClaimableRequest {
+        parent: session.firm()?,
+        page_size: 1,
+        at_least_position: session.position,
+        as_of: words::message(session.day(args.as_of).await?),
+        with_sums: true,
+        ..Default::default()
+    };
+    let answer = match session.billing.list_claimable(patient(request)).await {
+        Ok(answer) => answer.into_inner(),
+        // Whoever works on cases need not see what they earn.
+        Err(status) if status.code() == Code::PermissionDenied => return Ok(()),
+        Err(status) => return Err(status.into()),
+    };
+    let sums = by_opening(&answer.sums);
+    Ok(out.section("Periods that are over and not billed, by what opens them", &sums)?)
 }
 
 /// The case, or the account where money is concerned.

@@ -1,9 +1,9 @@
 //! Which fees may be asked for, and why not the others. Nothing here changes anything.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use api::requests::{self, FeeAsked};
-use api::scalar::int64;
+use api::scalar::{int32, int64};
 use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
@@ -13,6 +13,7 @@ use domain::event::StreamId;
 use domain::gates::Explanation;
 use domain::ids::{AccountId, CaseId, FirmId};
 use domain::judge::{Judge, Matter};
+use domain::money::Money;
 use domain::refusal::{Reason, Refusal};
 use domain::world::State;
 
@@ -20,7 +21,7 @@ use super::matter::OfFees;
 use crate::access::Authority;
 use crate::ledger::{Ledger, one_firm};
 use crate::paging::{Pager, limit};
-use crate::present::fee;
+use crate::present::{self, fee};
 use crate::reading::View;
 
 /// Most cases folded at a time.
@@ -99,7 +100,7 @@ pub(super) async fn list_claimable(
     // The case in which the page before ended may have more periods.
     let mut after = None;
     if let Some(start) = start {
-        let cases = explain_cases(ledger, page.firm, &[start.case], page.filter).await?;
+        let cases = explain_cases(ledger, page.firm, &[start.case], page.filter.as_of).await?;
         found.extend(cases.into_iter().filter(|e| e.period.number > start.period));
         after = Some((start.end, start.case));
         ends.insert(start.case, start.end);
@@ -109,19 +110,52 @@ pub(super) async fn list_claimable(
         let wanted = (pager.rows() - found.len()).min(CASES_PAGE);
         let cases = ledger
             .store()
-            .cases_with_period_ended(page.firm, page.filter, after, limit(wanted))
+            .cases_with_period_ended(page.firm, page.filter.as_of, after, limit(wanted))
             .await?;
         let Some(last) = cases.last() else { break };
         after = Some((last.period_end, last.case_id));
         ends.extend(cases.iter().map(|row| (row.case_id, row.period_end)));
         let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
-        found.extend(explain_cases(ledger, page.firm, &cases, page.filter).await?);
+        found.extend(explain_cases(ledger, page.firm, &cases, page.filter.as_of).await?);
     }
     let next_page_token = pager.cut(&mut found, |last| {
         format!("{} {} {}", ends[&last.case], last.case, last.period.number)
     });
     let fees = found.iter().map(|explained| fee::claimable(page.firm, explained)).collect();
-    Ok(v1::ListClaimableResponse { fees, next_page_token, position: int64(position) })
+    let sums = if page.filter.with_sums {
+        sums(ledger, page.firm, page.filter.as_of).await?
+    } else {
+        Vec::new()
+    };
+    Ok(v1::ListClaimableResponse { fees, next_page_token, position: int64(position), sums })
+}
+
+/// Every period that is over and not billed, by what opens it.
+async fn sums(ledger: &Ledger, firm: FirmId, as_of: CivilDate) -> Result<Vec<v1::FeeSum>, Failure> {
+    let mut sums: BTreeMap<i32, (usize, Option<Money>)> = BTreeMap::new();
+    let mut after = None;
+    loop {
+        let cases =
+            ledger.store().cases_with_period_ended(firm, as_of, after, limit(CASES_PAGE)).await?;
+        let Some(last) = cases.last() else { break };
+        after = Some((last.period_end, last.case_id));
+        let cases: Vec<CaseId> = cases.iter().map(|row| row.case_id).collect();
+        for explained in explain_cases(ledger, firm, &cases, as_of).await? {
+            let (fees, sum) = sums.entry(fee::opening(explained.opens()).into()).or_default();
+            *fees += 1;
+            if let Some(amount) = explained.amount {
+                let before = sum.unwrap_or(Money::zero(amount.currency()));
+                let with = before.plus(amount);
+                *sum = Some(with.map_err(|_| Failure::internal("more than can be an amount"))?);
+            }
+        }
+    }
+    let sums = sums.into_iter().map(|(opening, (fees, sum))| v1::FeeSum {
+        opening,
+        fees: int32(fees),
+        amount: sum.and_then(present::amount),
+    });
+    Ok(sums.collect())
 }
 
 /// Every open period that is over, of some cases, in the order of the cases.

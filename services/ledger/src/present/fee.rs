@@ -1,6 +1,7 @@
 //! Fees: what each period is worth, and why it may or may not be asked for.
 
 use api::Paired;
+use api::google::r#type::Date;
 use api::scalar::int32;
 use api::{name, v1};
 use domain::gates::{Answer, Explanation, FeeStanding, Finding, Opens, WorkFinding};
@@ -70,25 +71,33 @@ pub(crate) fn finding(finding: &Finding) -> v1::GateFinding {
         because: finding.because.clone(),
         citation: finding.cites.clone(),
         events: finding.events.iter().map(reference).collect(),
-        due_date: match finding.opens {
-            Some(Opens::Finish { by }) => day(by),
-            Some(Opens::Wait { until }) => day(until),
-            Some(Opens::PutRight | Opens::Never) | None => None,
-        },
+        due_date: due_date(finding.opens),
         answer: match finding.answer {
             Answer::Holds => v1::GateAnswer::Holds,
             Answer::Fails => v1::GateAnswer::Fails,
             Answer::Unknown => v1::GateAnswer::Unknown,
         }
         .into(),
-        opening: match finding.opens {
-            None => v1::GateOpening::Unspecified,
-            Some(Opens::Finish { .. }) => v1::GateOpening::Finish,
-            Some(Opens::Wait { .. }) => v1::GateOpening::Wait,
-            Some(Opens::PutRight) => v1::GateOpening::PutRight,
-            Some(Opens::Never) => v1::GateOpening::Never,
-        }
-        .into(),
+        opening: opening(finding.opens).into(),
+    }
+}
+
+/// What opens a gate or a fee; not stated where nothing is closed.
+pub(crate) const fn opening(opens: Option<Opens>) -> v1::GateOpening {
+    match opens {
+        None => v1::GateOpening::Unspecified,
+        Some(Opens::Finish { .. }) => v1::GateOpening::Finish,
+        Some(Opens::Wait { .. }) => v1::GateOpening::Wait,
+        Some(Opens::PutRight) => v1::GateOpening::PutRight,
+        Some(Opens::Never) => v1::GateOpening::Never,
+    }
+}
+
+fn due_date(opens: Option<Opens>) -> Option<Date> {
+    match opens {
+        Some(Opens::Finish { by }) => day(by),
+        Some(Opens::Wait { until }) => day(until),
+        Some(Opens::PutRight | Opens::Never) | None => None,
     }
 }
 
@@ -113,6 +122,8 @@ pub(crate) fn claimable(firm: FirmId, explanation: &Explanation) -> v1::Claimabl
         amount: explanation.amount.and_then(amount),
         claimable: explanation.is_claimable(),
         findings: closed.map(finding).collect(),
+        opening: opening(explanation.opens()).into(),
+        due_date: due_date(explanation.opens()),
     }
 }
 

@@ -32,6 +32,7 @@ hidden!(
     Event,
     FactCorrection,
     FindCasesRequest,
+    FindResultsRequest,
     GrantCreditRequest,
     IdentityPaperRejected,
     Letter,
@@ -39,6 +40,7 @@ hidden!(
     NoteCorrection,
     PauseService,
     PaymentRefunded,
+    PromisedResult,
     UploadRequest,
     WriteOffRequest,
 );

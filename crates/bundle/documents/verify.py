@@ -617,7 +617,7 @@ PAYLOADS = """\
 case enrolled billing:Rule birth_date:personal contact:Contact plan:code plan_version:u32 sale:Sale seat:Seat ssn_last4?:personal zone:zone
 case disclosure_delivered document?:hash
 case disclosure_acknowledged document?:hash
-case consent_signed cancel_through:day copies_given:flag document?:hash e_sign_consent:flag rules:Rules service_from:day state:state terms:Terms total_of_payments:money
+case consent_signed cancel_through:day copies_given:flag document?:hash e_sign_consent:flag promised?:[PromisedResult] rules:Rules service_from:day state:state terms:Terms total_of_payments:money
 case consent_cancelled reason?:personal sent_on:day
 case identity_paper_received document?:hash kind:PaperKind paper:code
 case identity_paper_accepted paper:code
@@ -646,6 +646,7 @@ case service_paused reason:personal
 case service_resumed
 case service_ended by:EndedBy reason?:personal
 case period_closed_without_fee end?:day period:u32 reason:personal start?:day
+case results_found agreement:EventRef document?:hash found:[FoundResult] found_by:personal reason:personal
 case fee_earned account:id agreement?:EventRef amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
 case fee_held end?:day gates:{Gate} period:u32 start?:day
 case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
@@ -712,11 +713,14 @@ part ChartAccount account:BookAccount accountant_code?:code name:text number:cod
 part Contact address:Address email:personal name:personal phone:personal
 part Duty cites:text
 part EventRef id:id position:u64
+part FoundResult bureau:code item:code promise?:u32 report_on:day
 part InvoiceLine amount:money case:id end:day period:u32 start:day
 part ItemOutcome item:code outcome:Outcome
 part ItemSeen balance?:money delinquent_since?:day furnisher:text item:code kind:ItemKind
 part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
 part LinePart amount:money exposed?:money invoice:u64 line:u32
+part ListingCorrected balance:money bureau:code item:code
+part ListingDeleted bureau:code item:code
 part Loss bad_debt:money charged_back:money
 part Movement kind:MovementKind name:code
 part PackRef code:code version:u32
@@ -725,10 +729,13 @@ part PerformWithin cites:text days:u16
 part Performance cites:text reading:FullyPerformed
 part Plan code:code couple?:Prices first_work:[Work] grace_days?:u16 individual:Prices monthly_work:[Work] name:text periods:u32 version:u32
 part Prices first_fee:money monthly_fee:money
+part PromisedResult showing?:Showing words:personal
 part RulePack bond?:Bond cancellation?:Cancellation code:code confirmed_by_counsel:flag in_force_from:day in_force_through?:day monthly_statement?:StatementDuty note:text nothing_is_added?:flag perform_within?:PerformWithin performance?:Performance prohibited?:Duty read?:{Dimension} registration?:Duty state?:state telemarketing?:Telemarketing version:u32
 part Rules bond?:Bond cancellation:Cancellation monthly_statement?:StatementDuty packs:[PackRef] perform_within?:PerformWithin performance:Performance prohibited?:Duty registration?:Duty telemarketing:Telemarketing
 part Sale channel:Channel evidence?:hash promised_days:u16
 part Score model:text value:u16
+part ScoreRaised at_least:u16 bureau:code model:text
+part Showing corrected?:ListingCorrected deleted?:ListingDeleted deletions?:u32 score?:ScoreRaised
 part StatementDuty cites:text within_days?:u16
 part Telemarketing cites:text exempt:{Channel}
 part Terms first_work:[Work] grace_days?:u16 monthly_work:[Work] periods:u32 prices:Prices seat:Seat
@@ -744,7 +751,7 @@ word Direction outgoing incoming
 word EndedBy client firm
 word ErasureBasis asked retention_over
 word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned
-word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee
+word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FullyPerformed each_period whole_contract
 word Gate G1 G2 G3 G4 G5 G6 G7 G8
@@ -758,7 +765,7 @@ word MovementKind payment refund chargeback chargeback_won
 word Outcome deleted corrected verified frivolous no_answer
 word PaperKind photo_id residence
 word Purpose bank_costs processor_costs elsewhere
-word Scope record read bill examine administer correct
+word Scope record read bill examine administer correct accept
 word Seat individual couple
 word SeenBy response import notice
 word StandingEndReason surety_cancelled revoked surrendered recorded_wrongly
@@ -3436,6 +3443,12 @@ class Derivation:
             if life.enrolment is None or p["terms"] not in (record.terms(life.enrolment, position, day),
                                                             record.terms(life.enrolment, position)):
                 wrong.append("its terms are not those of the plan that the client enrolled on")
+        elif name == "results_found":
+            signed = [{"id": e["event_id"], "position": e["position"]} for e in life.agreements]
+            if p["agreement"] not in signed:
+                wrong.append("it finds results of an agreement that was not signed before it")
+            if not p["found"]:
+                wrong.append("it names no result")
         elif name == "consent_cancelled":
             if any(known["payload"]["sent_on"] == p["sent_on"] for known in life.cancellations):
                 wrong.append("the same cancellation was recorded before it")

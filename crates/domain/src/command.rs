@@ -17,11 +17,11 @@ use crate::event::{
     AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
     BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
     ClientInformationSent, Contact, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
-    DisclosureDelivered, ExposureKind, FailureReason, FeesReviewed, FirmRegistered,
+    DisclosureDelivered, ExposureKind, FailureReason, FeesReviewed, FirmRegistered, FoundResult,
     IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
     LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
-    PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected,
+    PeriodLocked, ProgressReportSent, PromisedResult, Purpose, ReportIdentityFailed, ReportSourceConnected,
     ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded, StandingRecorded,
     StatementLineSeen, StreamId,
 };
@@ -75,6 +75,8 @@ pub struct SignConsent {
     pub document: Option<DocumentHash>,
     /// Whether consent to electronic records was given.
     pub e_sign_consent: bool,
+    /// The results that the agreement promises.
+    pub promised: Vec<PromisedResult>,
     /// The total of all payments that the agreement states.
     pub total_of_payments: Money,
 }
@@ -130,6 +132,21 @@ pub struct NoteReinsertion {
     pub bureau: BureauCode,
     /// The item.
     pub item: ItemCode,
+}
+
+/// A person's finding that results were the promised ones, and that reports show them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FindResults {
+    /// The position of the signing; the newest agreement if it is not named.
+    pub agreement: Option<u64>,
+    /// What the finding rests on.
+    pub document: Option<DocumentHash>,
+    /// What was found.
+    pub found: Vec<FoundResult>,
+    /// Who found it.
+    pub found_by: Personal,
+    /// Why.
+    pub reason: Personal,
 }
 
 /// The firm is told, or tells, that a rule was broken outside this service.
@@ -204,6 +221,8 @@ pub enum CaseAction {
     EndService(ServiceEnded),
     /// See [`PeriodClosedWithoutFee`].
     ClosePeriod(PeriodClosedWithoutFee),
+    /// See [`FindResults`].
+    FindResults(FindResults),
     /// See [`NoteExposure`].
     NoteExposure(NoteExposure),
     /// See [`CorrectionNoted`].

@@ -297,6 +297,7 @@ fn tell_one(
                 copies_given,
                 document: None,
                 e_sign_consent: consented || fact["online"] == false,
+                promised: None,
                 rules,
                 service_from,
                 state: lived,

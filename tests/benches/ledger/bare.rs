@@ -144,6 +144,13 @@ impl CaseLedger for Bare {
         Err(Status::unimplemented("bare"))
     }
 
+    async fn find_results(
+        &self,
+        _: Request<v1::FindResultsRequest>,
+    ) -> Result<Response<v1::FindResultsResponse>, Status> {
+        Err(Status::unimplemented("bare"))
+    }
+
     async fn get_case(
         &self,
         _: Request<v1::GetCaseRequest>,

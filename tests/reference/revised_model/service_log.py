@@ -184,6 +184,7 @@ class Told:
 
     def __init__(self):
         self.facts, self.endings, self.claims = [], [], []
+        self.promised, self.findings = {}, []
         self.file = CreditFile()
         self.enrolled = None
 
@@ -227,6 +228,14 @@ class Told:
         elif name == "period_closed_without_fee":
             last = day_before(payload["end"])
             self.add(event, "given_up", start=payload["start"], end=last)
+        elif name == "results_found":
+            self.findings.append(
+                {
+                    "day": event["occurred_on"],
+                    "agreement": f"{payload['agreement']['position']:09}",
+                    "found": payload["found"],
+                }
+            )
         elif name == "fee_earned":
             self.claims.append(
                 {
@@ -287,6 +296,7 @@ class Told:
                 **({"shares": [1, 1]} if terms["seat"] == "couple" else {}),
             },
         )
+        self.promised[name] = payload.get("promised")
         if payload["copies_given"]:
             self.add(event, "copies", 2, agreement=name)
 

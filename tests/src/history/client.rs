@@ -2,6 +2,7 @@
 
 mod learn;
 mod papers;
+mod promises;
 
 use calendar::{CivilDate, PeriodRule};
 use domain::command::{
@@ -71,6 +72,8 @@ pub struct Client {
     was: Stage,
     /// Deletions and corrections that no later report has shown: at which bureau, since when.
     results: Vec<(usize, CivilDate)>,
+    /// Deletions, and the last report that shows each.
+    shown: Vec<(ItemCode, usize, CivilDate)>,
     /// A report has shown a result that the client has not been told of.
     to_tell: bool,
 }
@@ -99,6 +102,7 @@ impl Client {
             signed_on: None,
             was: Stage::New,
             results: Vec::new(),
+            shown: Vec::new(),
             to_tell: false,
         }
     }
@@ -236,6 +240,9 @@ impl Client {
         };
         let mut report = plain_report(at, issued_on, self.item_count());
         report.items.retain(|seen| is_there(rng, &seen.item));
+        for seen in &mut report.items {
+            seen.balance = Some(usd(if rng.random_ratio(1, 20) { 45_000 } else { 50_000 }));
+        }
         report.free_annual = rng.random_ratio(1, 10);
         report.score = Some(Score { model: text("Model 8"), value: rng.random_range(480..720) });
         report.completes_before = completes_before(rng);
@@ -323,6 +330,9 @@ impl Client {
         if self.sold_by_telephone() && (self.to_tell || !self.results.is_empty()) {
             return self.show_results(rng, today);
         }
+        if self.sold_by_telephone() && !self.shown.is_empty() && rng.random_ratio(1, 6) {
+            return self.finding(rng);
+        }
         // What the month asks for comes first, mostly.
         if rng.random_ratio(2, 3)
             && let Some(due) = self.due_work(rng, today)
@@ -363,6 +373,9 @@ impl Client {
             let mut report = plain_report(*at, today, self.item_count());
             report.items.retain(|seen| !self.deleted.contains(&(seen.item.clone(), *at)));
             return Some(CaseAction::ImportReport(report));
+        }
+        if !self.to_tell && rng.random_ratio(1, 8) {
+            return self.finding(rng);
         }
         let told = self.to_tell || rng.random_ratio(1, 20);
         told.then(|| progress_report(rng))

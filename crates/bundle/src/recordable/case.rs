@@ -4,7 +4,7 @@ use domain::State;
 use domain::case::Case;
 use domain::event::{
     BureauAsked, CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, Event, ExposureKind,
-    FactCorrected, FactKind, PaperKind, Recorded, RoundSent, StreamId,
+    FactCorrected, FactKind, PaperKind, Recorded, ResultsFound, RoundSent, StreamId,
 };
 use domain::ids::{BureauCode, CaseId};
 
@@ -79,6 +79,7 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         CaseEvent::LetterDelivered(e) => letter(case, e.round, &e.bureau),
         CaseEvent::ClientInformationSent(e) => letter(case, e.round, &e.bureau),
         CaseEvent::ResponseReceived(e) => letter(case, e.round, &e.bureau),
+        CaseEvent::ResultsFound(e) => found(case, e),
         CaseEvent::ExposureFound(e) if e.cites.as_str() != e.kind.cites() => {
             vec![format!("an exposure {} cites {}", e.kind, e.kind.cites())]
         }
@@ -182,6 +183,19 @@ fn anew<'e>(
     let event = Event::Case(reading.event.clone());
     let told = Recorded { event, occurred_on: reading.occurred_on, ..recorded.clone() };
     Some((case.without(e.fact.position), told, &reading.event))
+}
+
+/// A finding is about an agreement, and names what it found.
+fn found(case: &Case, e: &ResultsFound) -> Vec<String> {
+    let is_it = |signed: &domain::case::Agreement| signed.signed.mark.at == e.agreement;
+    let mut wrong = Vec::new();
+    if !case.agreements.iter().any(is_it) {
+        wrong.push("it finds results of an agreement that was not signed before it".to_owned());
+    }
+    if e.found.is_empty() {
+        wrong.push("it names no result".into());
+    }
+    wrong
 }
 
 /// What came of a letter comes behind it.

@@ -4,8 +4,8 @@ use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::codec::{codes, record};
 use crate::event::{
-    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeMarked, PaperKind, Recorded,
-    WorkEvidence,
+    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeMarked, FoundResult,
+    PaperKind, Recorded, Showing, WorkEvidence,
 };
 use crate::ids::{AccountId, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
@@ -134,6 +134,8 @@ record! {
         copies_given: bool,
         /// Whether consent to electronic records was given (15 USC 7001(c)).
         e_sign_consent: bool,
+        /// What shows the results that it promises, in their order. Nothing: no list of them is on record.
+        promised: Option<Vec<Showing>>,
         /// The rules of the day, as told at the signing.
         rules: Rules,
         /// First day of service, as told at the signing.
@@ -309,6 +311,18 @@ record! {
         moment: Moment,
         /// What.
         work: Work,
+    }
+}
+
+record! {
+    /// A person's finding on the results of an agreement.
+    pub struct Finding {
+        /// The position of the signing.
+        agreement: u64,
+        /// What was found.
+        found: Vec<FoundResult>,
+        /// The event.
+        moment: Moment,
     }
 }
 

@@ -92,6 +92,7 @@ const fn case_bears_on_fees(event: &CaseEvent) -> bool {
         | CaseEvent::ServiceResumed(_)
         | CaseEvent::ServiceEnded(_)
         | CaseEvent::PeriodClosedWithoutFee(_)
+        | CaseEvent::ResultsFound(_)
         | CaseEvent::FactCorrected(_)
         | CaseEvent::FeeEarned(_) => true,
         CaseEvent::DisclosureDelivered(_)

@@ -173,6 +173,9 @@ codes! {
         Administer = "administer",
         /// Correct facts that were told wrongly. Never together with a scope that records or bills.
         Correct = "correct",
+        /// Judge what the record shows, and answer for it by name. Never together with a scope that records or
+        /// bills.
+        Accept = "accept",
     }
 }
 

@@ -8,6 +8,7 @@ mod because;
 mod claimed;
 mod gates;
 mod grid;
+mod promised;
 mod state;
 mod story;
 mod telemarketing;
@@ -33,7 +34,9 @@ use work::{Placed, Standing};
 
 /// The edition of the rules that this code judges by. Raised with every change of them that may judge a claimed
 /// fee otherwise: the fees are reviewed once then, and what changes is shown before the books follow.
-pub const EDITION: u32 = 1;
+///
+/// 2: a fee of a telemarketing sale needs a list of promised results, or a person's finding.
+pub const EDITION: u32 = 2;
 
 /// Everything that a judgement looks at.
 #[derive(Clone, Copy)]
@@ -60,6 +63,8 @@ pub struct Judge<'a> {
     asked_early: Vec<(&'a Mark, Standing)>,
     /// For each fee, what stands behind it.
     claimed: Vec<Claimed>,
+    /// The edition of the rules that it is judged by.
+    edition: u32,
 }
 
 /// Something done against a rule, without an amount.
@@ -74,12 +79,17 @@ pub enum Breach {
 impl<'a> Judge<'a> {
     /// Reads the facts.
     pub fn of(matter: Matter<'a>) -> Self {
+        Self::of_edition(matter, EDITION)
+    }
+
+    /// The same as an earlier edition of the rules had it, for what was decided by it.
+    pub fn of_edition(matter: Matter<'a>, edition: u32) -> Self {
         let story = Story::of(matter.case, matter.firm);
         let slots = grid::slots(matter.case, &story, matter.today);
         let work = work::place(matter.case, &story, &slots);
         let asked_early = work::asked_early(matter.case, &story);
         let claimed = claimed::standing(&matter, &slots);
-        let mut judge = Self { matter, story, slots, work, asked_early, claimed };
+        let mut judge = Self { matter, story, slots, work, asked_early, claimed, edition };
         judge.free();
         judge
     }

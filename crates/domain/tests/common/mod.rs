@@ -392,6 +392,7 @@ pub fn sign() -> SignConsent {
         copies_given: true,
         document: None,
         e_sign_consent: true,
+            promised: Vec::new(),
         total_of_payments: usd(100_000),
     }
 }

@@ -347,6 +347,7 @@ pub(crate) fn papers() -> Vec<CaseAction> {
             copies_given: true,
             document: None,
             e_sign_consent: true,
+            promised: Vec::new(),
             total_of_payments: usd(100_000),
         }),
         CaseAction::ReportSourceConnected(ReportSourceConnected { source: text("Report Source") }),

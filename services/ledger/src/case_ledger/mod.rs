@@ -60,6 +60,14 @@ impl CaseLedger for CaseLedgerRpc {
         Ok(Response::new(answer))
     }
 
+    async fn find_results(
+        &self,
+        request: Request<v1::FindResultsRequest>,
+    ) -> Result<Response<v1::FindResultsResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(find_results(&self.0, &authority, request.get_ref()).await?))
+    }
+
     async fn get_case(
         &self,
         request: Request<v1::GetCaseRequest>,
@@ -112,6 +120,20 @@ async fn record(
         couples::compare_case(ledger, firm, case, answer.position).await;
     }
     Ok(recorded(&answer))
+}
+
+async fn find_results(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::FindResultsRequest,
+) -> Result<v1::FindResultsResponse, Failure> {
+    ledger.check_name(authority, &message.name).await?;
+    let currency = ledger.currency(&message.name).await?;
+    let asked = requests::find_results(message, currency)?;
+    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
+    let v1::RecordResponse { position, version, first_position, event_count, replayed } =
+        recorded(&answer);
+    Ok(v1::FindResultsResponse { position, version, first_position, event_count, replayed })
 }
 
 /// The case that may have become one of a couple, or stopped being one, by what was asked.

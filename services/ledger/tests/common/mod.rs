@@ -374,6 +374,7 @@ pub fn first_month(seat: v1::Seat, phone: &str, card: &str) -> Vec<v1::Action> {
         copies_given: true,
         e_sign_consent: true,
         document_sha256: "cd".repeat(32),
+        promised_results: Vec::new(),
     };
     let first_day = [
         A::DisclosureDelivered(v1::DisclosureDelivered::default()),

@@ -5,10 +5,10 @@ pub use domain::ACTIONS_MAX;
 
 /// Most listings on one imported report.
 pub use domain::case::REPORT_ITEMS_MAX as IMPORT_ITEMS_MAX;
-/// Most letters of one round, and most items that one letter disputes.
-pub use domain::case::{LETTER_ITEMS_MAX, LETTERS_MAX};
 /// Most results that an agreement promises, and most that a finding names.
 pub use domain::case::{FOUND_MAX, PROMISED_MAX};
+/// Most letters of one round, and most items that one letter disputes.
+pub use domain::case::{LETTER_ITEMS_MAX, LETTERS_MAX};
 
 /// Most lines of a bank statement in one request, references of one of them, movements that a payout
 /// names, movements behind one deposit, and movements that a person says are not behind one.

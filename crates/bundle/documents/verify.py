@@ -2023,10 +2023,15 @@ class Agreement:
     """One that was not cancelled in its days."""
     def __init__(self, event, rules, window):
         self.event, self.rules, self.terms, self.last_day = event, rules, event["payload"]["terms"], None
+        self.ended_by = []
         self.signed, self.service_from = day_of(event), date.fromisoformat(window[1])
 
-    def serves(self, day):
-        return self.service_from <= day and (self.last_day is None or day <= self.last_day)
+    def serves(self, event):
+        """Work of the last day was done before the end, unless it is known to have come later."""
+        day = day_of(event)
+        if day < self.service_from or self.last_day is not None and self.last_day < day:
+            return False
+        return day != self.last_day or not any(is_before(end, event) is True for end in self.ended_by)
 
 
 class Period:
@@ -2068,7 +2073,10 @@ class Service:
             for agreement in self.agreements:
                 is_same = agreement.signed == last and is_before(event, agreement.event) is not True
                 if agreement.signed < last or is_same:
-                    agreement.last_day = min(last, agreement.last_day or last)
+                    if agreement.last_day is None or last < agreement.last_day:
+                        agreement.last_day, agreement.ended_by = last, []
+                    if last == agreement.last_day:
+                        agreement.ended_by.append(event)
         self.rows = self.rows_of_agreements()
         self.pauses = self.paused()
         self.periods = self.grid()
@@ -2196,9 +2204,9 @@ class Service:
         listings, placed = CreditFile(case).listings(), []
         kinds = {event: kind for kind, event in WORK.items()}
         for event in self.of(*kinds):
-            day, kind = day_of(event), kinds[event["event"]]
+            kind = kinds[event["event"]]
             is_in_pause = any(self.is_in_pause(event, *pause) for pause in self.pauses)
-            if any(a.serves(day) for a in self.agreements) and not is_in_pause \
+            if any(a.serves(event) for a in self.agreements) and not is_in_pause \
                     and (kind != "dispute_round" or self.has_basis(event, listings)):
                 period = self.completes(event)
                 if period:

@@ -345,7 +345,7 @@ async fn a_pack_adopted_later_makes_no_kept_row_differ_from_one_made_anew(place:
         copies_given: true,
         document: None,
         e_sign_consent: true,
-            promised: Vec::new(),
+        promised: Vec::new(),
         total_of_payments: usd(100_000),
     });
     bench.case(21, 1, "2026-02-20", vec![renewal]).await;

@@ -30,8 +30,7 @@ pub fn find_results(
         let found = f.each("found", &m.found, 1..=FOUND_MAX, found);
         let found_by = f.parse("found_by", &m.found_by, Personal::parse);
         let reason = f.parse("reason", &m.reason, Personal::parse);
-        let document =
-            f.parse_optional("document_sha256", &m.document_sha256, DocumentHash::parse);
+        let document = f.parse_optional("document_sha256", &m.document_sha256, DocumentHash::parse);
         let (firm, case) = name?;
         let find = FindResults {
             agreement: agreement?,

@@ -273,7 +273,10 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
                 format!("{item} at {bureau} by the report of {}", day(found.report_on))
             });
             let found: Vec<String> = found.collect();
-            (Part::Done, format!("A person found that promised results are shown: {}.", and(&found)))
+            (
+                Part::Done,
+                format!("A person found that promised results are shown: {}.", and(&found)),
+            )
         }
         CaseEvent::FactCorrected(e) => {
             let now = match &e.reading {

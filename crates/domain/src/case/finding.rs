@@ -35,8 +35,7 @@ pub(super) fn check_promised(
         let Some(Showing { corrected, deleted, deletions, score }) = &result.showing else {
             continue;
         };
-        let kinds =
-            [corrected.is_some(), deleted.is_some(), deletions.is_some(), score.is_some()];
+        let kinds = [corrected.is_some(), deleted.is_some(), deletions.is_some(), score.is_some()];
         if kinds.into_iter().filter(|&is_there| is_there).count() != 1 {
             return Err(refuse("is shown in one way"));
         }

@@ -21,6 +21,8 @@ pub(crate) struct Standing<'a> {
     pub(crate) service_from: CivilDate,
     /// The last day of its service, once it has ended.
     pub(crate) last_day: Option<CivilDate>,
+    /// What ended it on that day.
+    pub(crate) ended_by: Vec<&'a Moment>,
     /// What the law of the day of signing asked of it.
     pub(crate) rules: Rules,
     /// How well that law is known; nothing without a federal pack of that day.
@@ -33,8 +35,15 @@ impl Standing<'_> {
     }
 
     /// Whether service under it is allowed on a day, pauses left out.
-    pub(crate) fn serves(&self, on: CivilDate) -> bool {
+    fn serves_on(&self, on: CivilDate) -> bool {
         self.service_from <= on && self.last_day.is_none_or(|last| on <= last)
+    }
+
+    /// The same of a piece of work. On the last day it came before the end, unless it is known to have come later.
+    fn serves(&self, work: &Moment) -> bool {
+        let is_over = |end: &&Moment| end.is_before(work) == Some(true);
+        self.serves_on(work.on())
+            && (self.last_day != Some(work.on()) || !self.ended_by.iter().any(is_over))
     }
 }
 
@@ -115,6 +124,7 @@ impl<'a> Story<'a> {
                 cancel_through,
                 service_from,
                 last_day,
+                ended_by: Vec::new(),
                 rules,
                 known,
             });
@@ -125,9 +135,14 @@ impl<'a> Story<'a> {
         Self { standing, undone, rows, pauses }
     }
 
-    /// Whether service is allowed on the day of a piece of work, pauses left out.
-    pub(crate) fn serves(&self, on: CivilDate) -> bool {
-        self.standing.iter().any(|standing| standing.serves(on))
+    /// Whether service is allowed on a day, pauses left out.
+    pub(crate) fn serves_on(&self, on: CivilDate) -> bool {
+        self.standing.iter().any(|standing| standing.serves_on(on))
+    }
+
+    /// Whether a piece of work was done while service was allowed, pauses left out.
+    pub(crate) fn serves(&self, work: &Moment) -> bool {
+        self.standing.iter().any(|standing| standing.serves(work))
     }
 
     /// The pause that holds a piece of work.
@@ -137,7 +152,7 @@ impl<'a> Story<'a> {
 }
 
 /// An end, or a cancellation sent after the days, ends every agreement signed before it.
-fn end_agreements(case: &Case, standing: &mut [Standing<'_>], undone: &[Undone<'_>]) {
+fn end_agreements<'a>(case: &'a Case, standing: &mut [Standing<'a>], undone: &[Undone<'a>]) {
     let ended = case.ends.iter().map(|ended| (ended.moment.on(), &ended.moment));
     let late = case.cancellations.iter().filter(|cancellation| {
         !undone.iter().any(|undone| std::ptr::eq(undone.cancellation, *cancellation))
@@ -149,8 +164,14 @@ fn end_agreements(case: &Case, standing: &mut [Standing<'_>], undone: &[Undone<'
             // On one day the signing comes first, unless it is known to have come later.
             let ends_it =
                 signed.on() < on || signed.on() == on && moment.is_before(signed) != Some(true);
-            if ends_it {
-                standing.last_day = Some(standing.last_day.map_or(on, |last| last.min(on)));
+            if !ends_it {
+                continue;
+            }
+            if standing.last_day.is_none_or(|last| on < last) {
+                (standing.last_day, standing.ended_by) = (Some(on), Vec::new());
+            }
+            if standing.last_day == Some(on) {
+                standing.ended_by.push(moment);
             }
         }
     }

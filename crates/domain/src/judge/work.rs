@@ -45,7 +45,7 @@ pub(crate) fn place<'a>(case: &'a Case, story: &Story<'_>, slots: &[Slot]) -> Ve
 
 /// What was asked of bureaus on days that no agreement allowed: service, though no promised work.
 pub(crate) fn asked_early<'a>(case: &'a Case, story: &Story<'_>) -> Vec<(&'a Mark, Standing)> {
-    let early = case.asked.iter().filter(|asked| !story.serves(asked.mark.on));
+    let early = case.asked.iter().filter(|asked| !story.serves_on(asked.mark.on));
     early.map(|asked| (&asked.mark, Standing::Breach)).collect()
 }
 
@@ -65,8 +65,7 @@ struct Placing<'a> {
 
 impl Placing<'_> {
     fn standing(&self, done: &WorkDone) -> Standing {
-        let on = done.moment.on();
-        if !self.story.serves(on) {
+        if !self.story.serves(&done.moment) {
             return match done.work {
                 Work::ReportImport => Standing::Preparation,
                 Work::DisputeRound | Work::ProgressReport => Standing::Breach,

@@ -392,9 +392,30 @@ pub fn sign() -> SignConsent {
         copies_given: true,
         document: None,
         e_sign_consent: true,
-            promised: Vec::new(),
+        promised: Vec::new(),
         total_of_payments: usd(100_000),
     }
+}
+
+/// An agreement that promises results, each shown in a way.
+pub fn promising(showing: impl IntoIterator<Item = Showing>) -> SignConsent {
+    let promised = |showing| PromisedResult { showing, words: personal("a better file") };
+    // What is shown in no way is promised in words alone.
+    let showing = showing.into_iter().map(|s| (s != Showing::default()).then_some(s));
+    SignConsent { promised: showing.map(promised).collect(), ..sign() }
+}
+
+/// A listing that is to be deleted.
+pub fn gone(code: &str, name: &str) -> Showing {
+    let deleted = ListingDeleted { bureau: bureau(code), item: item(name) };
+    Showing { deleted: Some(deleted), ..Showing::default() }
+}
+
+/// A listing that is to be corrected to a balance.
+pub fn put_right(code: &str, name: &str, balance: i64) -> Showing {
+    let balance = usd(balance);
+    let corrected = ListingCorrected { balance, bureau: bureau(code), item: item(name) };
+    Showing { corrected: Some(corrected), ..Showing::default() }
 }
 
 pub fn report(code: &str, issued_on: &str, items: &[&str]) -> ImportReport {

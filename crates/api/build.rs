@@ -23,7 +23,6 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.Event",
     ".counterfoil.v1.FactCorrection",
     ".counterfoil.v1.FindCasesRequest",
-    ".counterfoil.v1.FindResultsRequest",
     ".counterfoil.v1.GrantCreditRequest",
     ".counterfoil.v1.IdentityPaperRejected",
     ".counterfoil.v1.Letter",
@@ -32,6 +31,7 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.PauseService",
     ".counterfoil.v1.PaymentRefunded",
     ".counterfoil.v1.PromisedResult",
+    ".counterfoil.v1.RecordFindingRequest",
     ".counterfoil.v1.UploadRequest",
     ".counterfoil.v1.WriteOffRequest",
 ];

@@ -32,7 +32,6 @@ hidden!(
     Event,
     FactCorrection,
     FindCasesRequest,
-    FindResultsRequest,
     GrantCreditRequest,
     IdentityPaperRejected,
     Letter,
@@ -41,6 +40,7 @@ hidden!(
     PauseService,
     PaymentRefunded,
     PromisedResult,
+    RecordFindingRequest,
     UploadRequest,
     WriteOffRequest,
 );

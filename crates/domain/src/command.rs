@@ -6,18 +6,20 @@
 //! forbids them.
 
 mod correction;
+mod finding;
 
 use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
 pub use correction::{Becomes, Correction};
+pub use finding::FindResults;
 
 use crate::event::{
     AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
     BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
     ClientInformationSent, Contact, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
-    DisclosureDelivered, ExposureKind, FailureReason, FeesReviewed, FirmRegistered, FoundResult,
+    DisclosureDelivered, ExposureKind, FailureReason, FeesReviewed, FirmRegistered,
     IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
     LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
@@ -134,21 +136,6 @@ pub struct NoteReinsertion {
     pub item: ItemCode,
 }
 
-/// A person's finding that results were the promised ones, and that reports show them.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct FindResults {
-    /// The position of the signing; the newest agreement if it is not named.
-    pub agreement: Option<u64>,
-    /// What the finding rests on.
-    pub document: Option<DocumentHash>,
-    /// What was found.
-    pub found: Vec<FoundResult>,
-    /// Who found it.
-    pub found_by: Personal,
-    /// Why.
-    pub reason: Personal,
-}
-
 /// The firm is told, or tells, that a rule was broken outside this service.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NoteExposure {
@@ -222,7 +209,7 @@ pub enum CaseAction {
     /// See [`PeriodClosedWithoutFee`].
     ClosePeriod(PeriodClosedWithoutFee),
     /// See [`FindResults`].
-    FindResults(FindResults),
+    FindResults(RecordFinding),
     /// See [`NoteExposure`].
     NoteExposure(NoteExposure),
     /// See [`CorrectionNoted`].

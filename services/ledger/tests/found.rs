@@ -54,14 +54,14 @@ impl Office {
         Self { service, case, firm }
     }
 
-    fn asked(&self, item: &str) -> v1::FindResultsRequest {
+    fn asked(&self, item: &str) -> v1::RecordFindingRequest {
         let found = v1::FoundResult {
             bureau: "northern".into(),
             item: item.into(),
             report_date: date(2025, 9, 1),
             promise: None,
         };
-        v1::FindResultsRequest {
+        v1::RecordFindingRequest {
             name: self.case.clone(),
             request_id: id(),
             expected_version: None,
@@ -77,11 +77,11 @@ impl Office {
     async fn find(
         &self,
         scope: v1::Scope,
-        asked: v1::FindResultsRequest,
-    ) -> Result<v1::FindResultsResponse, Status> {
+        asked: v1::RecordFindingRequest,
+    ) -> Result<v1::RecordFindingResponse, Status> {
         let token = self.service.token(&self.firm, &[scope]).await;
         let wire = self.service.wire(Some(&token)).await;
-        Ok(CaseLedgerClient::new(wire).find_results(asked).await?.into_inner())
+        Ok(CaseLedgerClient::new(wire).record_finding(asked).await?.into_inner())
     }
 
     async fn g6(&self) -> (bool, String) {

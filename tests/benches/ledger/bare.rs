@@ -144,10 +144,10 @@ impl CaseLedger for Bare {
         Err(Status::unimplemented("bare"))
     }
 
-    async fn find_results(
+    async fn record_finding(
         &self,
-        _: Request<v1::FindResultsRequest>,
-    ) -> Result<Response<v1::FindResultsResponse>, Status> {
+        _: Request<v1::RecordFindingRequest>,
+    ) -> Result<Response<v1::RecordFindingResponse>, Status> {
         Err(Status::unimplemented("bare"))
     }
 

@@ -12,9 +12,9 @@ use crate::promise::found;
 use crate::requests::read::case_name;
 use crate::v1;
 
-/// Reads a `FindResults`.
-pub fn find_results(
-    m: &v1::FindResultsRequest,
+/// Reads a `RecordFinding`.
+pub fn record_finding(
+    m: &v1::RecordFindingRequest,
     currency: Option<Currency>,
 ) -> Result<Asked, FieldErrors> {
     Fields::check(currency, |f| {

@@ -77,7 +77,7 @@ pub(crate) async fn run(
         report_date: words::message(shown.report_on),
         promise: shown.promise,
     });
-    let request = v1::FindResultsRequest {
+    let request = v1::RecordFindingRequest {
         name: session.case(&args.case).await?,
         request_id: request_id(args.again.request_id),
         expected_version: None,
@@ -88,9 +88,9 @@ pub(crate) async fn run(
         reason: args.reason.clone(),
         document_sha256: args.document.clone(),
     };
-    let answer = session.cases.find_results(request).await?.into_inner();
+    let answer = session.cases.record_finding(request).await?.into_inner();
     if out.is_json() {
-        out.message(&answer, "FindResultsResponse")?;
+        out.message(&answer, "RecordFindingResponse")?;
     } else {
         let at = answer.position;
         out.line("The finding is recorded. `explain` says what it opens.")?;

@@ -27,7 +27,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.CaseLedger/Record", RECORD),
     ("/counterfoil.v1.CaseLedger/RecordStream", RECORD),
     ("/counterfoil.v1.CaseLedger/CorrectFacts", CORRECT),
-    ("/counterfoil.v1.CaseLedger/FindResults", ACCEPT),
+    ("/counterfoil.v1.CaseLedger/RecordFinding", ACCEPT),
     ("/counterfoil.v1.CaseLedger/GetCase", READ_CASE),
     ("/counterfoil.v1.CaseLedger/ListCases", READ_CASE),
     ("/counterfoil.v1.CaseLedger/FindCases", READ_CASE),

@@ -60,12 +60,12 @@ impl CaseLedger for CaseLedgerRpc {
         Ok(Response::new(answer))
     }
 
-    async fn find_results(
+    async fn record_finding(
         &self,
-        request: Request<v1::FindResultsRequest>,
-    ) -> Result<Response<v1::FindResultsResponse>, Status> {
+        request: Request<v1::RecordFindingRequest>,
+    ) -> Result<Response<v1::RecordFindingResponse>, Status> {
         let authority = Authority::of(&request)?;
-        Ok(Response::new(find_results(&self.0, &authority, request.get_ref()).await?))
+        Ok(Response::new(record_finding(&self.0, &authority, request.get_ref()).await?))
     }
 
     async fn get_case(
@@ -122,18 +122,18 @@ async fn record(
     Ok(recorded(&answer))
 }
 
-async fn find_results(
+async fn record_finding(
     ledger: &Ledger,
     authority: &Authority,
-    message: &v1::FindResultsRequest,
-) -> Result<v1::FindResultsResponse, Failure> {
+    message: &v1::RecordFindingRequest,
+) -> Result<v1::RecordFindingResponse, Failure> {
     ledger.check_name(authority, &message.name).await?;
     let currency = ledger.currency(&message.name).await?;
-    let asked = requests::find_results(message, currency)?;
+    let asked = requests::record_finding(message, currency)?;
     let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
     let v1::RecordResponse { position, version, first_position, event_count, replayed } =
         recorded(&answer);
-    Ok(v1::FindResultsResponse { position, version, first_position, event_count, replayed })
+    Ok(v1::RecordFindingResponse { position, version, first_position, event_count, replayed })
 }
 
 /// The case that may have become one of a couple, or stopped being one, by what was asked.

@@ -136,7 +136,7 @@ impl Crm {
     }
 
     fn of_firm(&self, action: FirmAction) -> Command {
-        Command::Firm { action: Dated { occurred_on: self.today, action } }
+        Command::Firm { action: Dated { occurred_at: None, occurred_on: self.today, action } }
     }
 
     /// What the firm itself has to do by today.
@@ -232,7 +232,10 @@ impl Crm {
     }
 
     fn on_account(&self, account: AccountId, action: AccountAction) -> Command {
-        Command::Account { account, action: Dated { occurred_on: self.today, action } }
+        Command::Account {
+            account,
+            action: Dated { occurred_at: None, occurred_on: self.today, action },
+        }
     }
 
     fn name(&mut self, kind: &str) -> ProcessorRef {

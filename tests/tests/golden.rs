@@ -75,7 +75,7 @@ fn corrected(log: &[Recorded]) -> FactCorrected {
         fact: told.reference(),
         kind: FactKind::MessageLogged,
         order_of: None,
-        reading: Some(Box::new(Reading { event: event.clone(), occurred_on })),
+        reading: Some(Box::new(Reading { event: event.clone(), occurred_at: None, occurred_on })),
         reason: Personal::parse("The day was mistyped.").unwrap(),
         replaces: told.reference(),
         said_by: Personal::parse("the front desk").unwrap(),
@@ -112,6 +112,9 @@ fn of_lines(mut recorded: Recorded) -> Recorded {
     }
     recorded
 }
+
+/// A fact with its time; the others are of times before any was told.
+const WITH_A_TIME: &str = "message_logged.v1.with_a_time.json";
 
 /// An agreement with what it promises; the other is of times before that was kept.
 const WITH_PROMISES: &str = "consent_signed.v1.with_promises.json";
@@ -221,6 +224,9 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
         let plain = Recorded::from_bytes(&samples[&format!("{type_name}.v1.json")]).unwrap();
         samples.insert(name.into(), of_lines(plain).to_bytes());
     }
+    let logged = Recorded::from_bytes(&samples["message_logged.v1.json"]).unwrap();
+    let timed = Recorded { occurred_at: Some(logged.recorded_at), ..logged };
+    samples.insert(WITH_A_TIME.into(), timed.to_bytes());
     let signed = Recorded::from_bytes(&samples["consent_signed.v1.json"]).unwrap();
     samples.insert(WITH_PROMISES.into(), promising(signed).to_bytes());
     samples.insert(WITH_A_LIST.into(), samples["report_imported.v1.json"].clone());
@@ -232,7 +238,7 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     let samples = samples(&history());
     let folder = folder("events");
     let of_types = Event::types().map(|(name, version)| format!("{name}.v{version}.json"));
-    let others = [OF_A_TOKEN, WITH_A_LIST, WITH_PROMISES].into_iter().chain(OF_LINES);
+    let others = [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES].into_iter().chain(OF_LINES);
     for file in of_types.chain(others.map(Into::into)) {
         let path = folder.join(&file);
         if !path.exists() && may_write() {

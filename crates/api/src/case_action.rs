@@ -30,13 +30,14 @@ const PERIOD_DAYS_DEFAULT: PeriodRule = PeriodRule::EveryDays(30);
 
 pub(crate) fn dated(fields: &mut Fields, message: &v1::Action) -> Option<Dated<CaseAction>> {
     let occurred_on = fields.date("occurred_on", message.occurred_on.as_ref());
+    let occurred_at = fields.optional_time("occurred_at", message.occurred_at.as_ref());
     let action = match &message.action {
         Some(action) => convert(fields, action),
         None => {
             fields.refuse("action", "is required: exactly one of the actions this service knows")
         }
     };
-    Some(Dated { occurred_on: occurred_on?, action: action? })
+    Some(Dated { occurred_at: occurred_at?, occurred_on: occurred_on?, action: action? })
 }
 
 fn convert(f: &mut Fields, action: &v1::action::Action) -> Option<CaseAction> {

@@ -779,9 +779,9 @@ STATES = set("AK AL AR AS AZ CA CO CT DC DE FL FM GA GU HI IA ID IL IN KS KY LA 
 CALENDARS = ("federal_office", "regulation_z_rescission", "federal_reserve_banking", "every_day")
 MINOR_MAX = 10**12
 MEMBERS = {"access": str, "actor": str, "causation": str, "event": str, "event_id": str, "event_version": int,
-           "firm": str, "late_days": int, "occurred_on": str, "payload": dict, "position": int, "recorded_at": int,
+           "firm": str, "late_days": int, "occurred_at": int, "occurred_on": str, "payload": dict, "position": int, "recorded_at": int,
            "request_id": str, "stream": str, "stream_version": int}
-OPTIONAL = {"access", "causation", "late_days"}
+OPTIONAL = {"access", "causation", "late_days", "occurred_at"}
 MICROS = (-2_208_988_800_000_000, 32_503_680_000_000_000)
 
 
@@ -943,8 +943,10 @@ class Payloads:
 
     def reading_fault(self, value, path):
         """Where the fact inside a correction is not of its form."""
-        if type(value) is not dict or sorted(value) != ["event", "event_version", "occurred_on", "payload"]:
+        if type(value) is not dict or sorted(value.keys() - {"occurred_at"}) != ["event", "event_version", "occurred_on", "payload"]:
             return path
+        if type(value.get("occurred_at", 0)) is not int:
+            return path + ".occurred_at"
         if value["event"] not in KINDS_OF_FACT or type(value["event_version"]) is not int or value["event_version"] != 1:
             return path + ".event"
         if not is_day(value["occurred_on"]):
@@ -973,6 +975,10 @@ class Payloads:
             return "the event did not happen on a day of the years 1900 to 2999"
         if not MICROS[0] <= event["recorded_at"] < MICROS[1]:
             return "the event was not recorded between the years 1900 and 2999"
+        if "occurred_at" in event:
+            apart = event["occurred_at"] // 86_400_000_000 - (date.fromisoformat(event["occurred_on"]) - date(1970, 1, 1)).days
+            if abs(apart) > 1 or event["occurred_at"] > event["recorded_at"]:
+                return "occurred_at is not on its day, or behind its recording"
         late = (recorded(event).date() - date.fromisoformat(event["occurred_on"])).days
         days = event.get("late_days")
         is_first = event["event"] == "firm_registered"
@@ -1943,9 +1949,12 @@ def by_day(events):
 
 
 def is_before(event, other):
-    """Whether one happened before another: by their days; on one day as one request lists them, else nobody knows."""
+    """Whether one happened before another: by their days; on one day by their times, or as one request lists them."""
     if event["occurred_on"] != other["occurred_on"]:
         return event["occurred_on"] < other["occurred_on"]
+    times = [e.get("occurred_at") for e in (event, other)]
+    if None not in times and times[0] != times[1]:
+        return times[0] < times[1]
     order = [e.get("order", e["position"]) for e in (event, other)]
     return order[0] < order[1] if event["request_id"] == other["request_id"] else None
 
@@ -1982,7 +1991,9 @@ def in_force(case):
 def as_corrected(event, correction):
     """A fact with the reading that a correction tells."""
     p, late = correction["payload"], "late_days" in correction
-    now = {name: value for name, value in event.items() if name != "late_days"}
+    now = {name: value for name, value in event.items() if name not in ("late_days", "occurred_at")}
+    if "occurred_at" in p["reading"]:
+        now["occurred_at"] = p["reading"]["occurred_at"]
     now.update(payload=p["reading"]["payload"], occurred_on=p["reading"]["occurred_on"],
                request_id=p.get("order_of", correction["request_id"]))
     if late:

@@ -25,7 +25,7 @@ use crate::event::{
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
     PeriodLocked, ProgressReportSent, PromisedResult, Purpose, ReportIdentityFailed,
     ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded,
-    StandingRecorded, StatementLineSeen, StreamId,
+    StandingRecorded, StatementLineSeen, StreamId, UtcMicros,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
@@ -39,6 +39,8 @@ use crate::value::{Personal, Text};
 /// An action and the civil day it happened, in the firm's zone.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Dated<A> {
+    /// The moment, where it is known: on the same day where the client lives. Only facts of cases have one.
+    pub occurred_at: Option<UtcMicros>,
     /// The day.
     pub occurred_on: CivilDate,
     /// The action.
@@ -209,7 +211,7 @@ pub enum CaseAction {
     /// See [`PeriodClosedWithoutFee`].
     ClosePeriod(PeriodClosedWithoutFee),
     /// See [`FindResults`].
-    FindResults(RecordFinding),
+    FindResults(FindResults),
     /// See [`NoteExposure`].
     NoteExposure(NoteExposure),
     /// See [`CorrectionNoted`].

@@ -80,6 +80,7 @@ impl Log {
             event_id: EventId(Uuid::from_u128(u128::from(self.position))),
             firm: FirmId(Uuid::from_u128(1)),
             late_days: None,
+            occurred_at: None,
             occurred_on,
             position: self.position,
             recorded_at: UtcMicros(0),

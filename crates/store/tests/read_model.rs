@@ -366,7 +366,7 @@ async fn a_pack_adopted_later_makes_no_kept_row_differ_from_one_made_anew(place:
         FirmAction::UsePackAtOwnRisk(PackUsedAtOwnRisk { code, reason, version }),
     ];
     for (id, action) in (23..).zip(actions) {
-        let action = Dated { occurred_on: day("2026-03-02"), action };
+        let action = Dated { occurred_at: None, occurred_on: day("2026-03-02"), action };
         bench.submit(id, Command::Firm { action }).await.unwrap();
     }
     bench.caught_up().await;

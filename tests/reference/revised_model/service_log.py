@@ -8,7 +8,7 @@ text asks for, the reading taken stands at its place:
 """
 
 import json
-from datetime import date
+from datetime import date, datetime, timezone
 
 import days
 import lines
@@ -134,6 +134,7 @@ def in_force(story):
             yield {
                 **event,
                 "occurred_on": reading["occurred_on"],
+                "occurred_at": reading.get("occurred_at"),
                 "payload": reading["payload"],
                 "request_id": kept or correction["request_id"],
                 "order": event["position"] if kept else correction["position"],
@@ -201,6 +202,7 @@ class Told:
             "day": event["occurred_on"],
             "request": event["request_id"],
             "place": event.get("order", position) * 10 + place,
+            "time": instant(event),
             **data,
         }
         self.facts.append({name: value for name, value in fact.items() if value is not None})
@@ -363,6 +365,14 @@ class Told:
 
 def order_of(event):
     return event.get("order", event["position"]) * 10
+
+
+def instant(event):
+    """The moment, where the log has one."""
+    if event.get("occurred_at") is None:
+        return None
+    seconds, micros = divmod(event["occurred_at"], 1_000_000)
+    return datetime.fromtimestamp(seconds, timezone.utc).replace(microsecond=micros).isoformat()
 
 
 def listing(payload):

@@ -4,7 +4,7 @@ mod learn;
 mod papers;
 mod promises;
 
-use calendar::{CivilDate, PeriodRule};
+use calendar::{CivilDate, PeriodRule, Zone};
 use domain::command::{
     Cancel, CaseAction, Command, Dated, Enrol, NoteExposure, NoteReinsertion, SendRound,
 };
@@ -13,7 +13,7 @@ use domain::event::{
     ClientInformationSent, Contact, ContactChanged, CorrectionNoted, Direction, EndedBy,
     ExposureKind, ItemOutcome, Letter, LetterDelivered, MailClass, MessageLogged, Outcome,
     PeriodClosedWithoutFee, ProgressReportSent, ResponseReceived, Score, ServiceEnded,
-    ServicePaused,
+    ServicePaused, UtcMicros,
 };
 use domain::ids::{CaseId, DocumentHash, ItemCode};
 use domain::terms::{Channel, Sale, Seat};
@@ -167,6 +167,16 @@ impl Client {
         contact(self.number, household, state, rng.random_bool(0.5))
     }
 
+    /// One in eight lives in another zone than the firm's; of what is told of them most has its time.
+    fn zone(&self) -> Option<Zone> {
+        let name = match self.number % 16 {
+            6 => "America/Denver",
+            14 => "America/New_York",
+            _ => return None,
+        };
+        Some(Zone::parse(name).expect("a zone of the database"))
+    }
+
     /// What happens to this client on a day.
     pub(super) fn act(
         &self,
@@ -177,7 +187,13 @@ impl Client {
         let actions =
             if nonsense { vec![self.nonsense(rng, today)] } else { self.sense(rng, today) };
         let occurred_on = self.happened_on(rng, today, actions.first()?);
-        let actions = actions.into_iter().map(|action| Dated { occurred_on, action }).collect();
+        let timed = self.zone().filter(|_| rng.random_ratio(2, 3));
+        let morning = timed.map(|zone| zone.start_of_day(occurred_on));
+        let actions = (1..).zip(actions).map(|(hour, action)| {
+            let occurred_at = morning.map(|from| UtcMicros(from + hour * 1_800_000_000));
+            Dated { occurred_at, occurred_on, action }
+        });
+        let actions = actions.collect();
         Some(Command::Case { case: self.id(), expected_version: None, actions })
     }
 
@@ -226,6 +242,7 @@ impl Client {
             billing: billing.expect("a rule within bounds"),
             card: rng.random_ratio(9, 10).then(|| card(&token)),
             contact: self.contact(rng),
+            zone: self.zone(),
             ssn_last4: rng
                 .random_bool(0.5)
                 .then(|| Personal::ssn_last4("1234").expect("four digits")),

@@ -40,7 +40,7 @@ pub fn record_finding(
             reason: reason?,
         };
         let action = CaseAction::FindResults(find);
-        let actions = vec![Dated { occurred_on: occurred_on?, action }];
+        let actions = vec![Dated { occurred_at: None, occurred_on: occurred_on?, action }];
         let command = Command::Case { case, expected_version: expected_version?, actions };
         Some(Asked { firm, request_id: request_id?, command })
     })

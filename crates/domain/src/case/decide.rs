@@ -26,6 +26,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) id: CaseId,
     /// The firm.
     pub(crate) firm: &'a Firm,
+    /// The moment it happened, where it is known.
+    pub(crate) at: Option<UtcMicros>,
     /// The day it happened.
     pub(crate) on: CivilDate,
     /// Now, UTC.

@@ -50,7 +50,7 @@ impl Case {
             Some(request) => (fact, request),
             None => (told.order, told.request),
         };
-        self.tell(&Moment { mark, order, request }, &reading.event);
+        self.tell(&Moment { at: reading.occurred_at, mark, order, request }, &reading.event);
     }
 
     fn tell(&mut self, moment: &Moment, event: &CaseEvent) {

@@ -5,7 +5,7 @@ use calendar::{CivilDate, PeriodRule, Zone};
 use crate::codec::{codes, record};
 use crate::event::{
     Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeMarked, FoundResult,
-    PaperKind, Recorded, Showing, WorkEvidence,
+    PaperKind, Recorded, Showing, UtcMicros, WorkEvidence,
 };
 use crate::ids::{AccountId, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
@@ -44,6 +44,8 @@ record! {
     /// A fact's place in the story: its mark, and the request that told it, which states an order among
     /// facts of one day.
     pub struct Moment {
+        /// The time, where somebody said so.
+        at: Option<UtcMicros>,
         /// The event; of a corrected fact the one that told it first.
         mark: Mark,
         /// Its place in the order that its request states.
@@ -56,7 +58,8 @@ record! {
 impl Moment {
     /// The moment of an event.
     pub(crate) fn of(recorded: &Recorded) -> Self {
-        Self { mark: Mark::of(recorded), order: recorded.position, request: recorded.request_id }
+        let (order, request) = (recorded.position, recorded.request_id);
+        Self { at: recorded.occurred_at, mark: Mark::of(recorded), order, request }
     }
 
     /// The day it happened.
@@ -64,10 +67,15 @@ impl Moment {
         self.mark.on
     }
 
-    /// Whether it came before another, if that is known: by their days; on one day by the order in which
-    /// one request lists them.
+    /// Whether it came before another, if that is known: by their days; on one day by their times, else by the
+    /// order in which one request lists them.
     pub fn is_before(&self, other: &Self) -> Option<bool> {
-        if self.on() == other.on() {
+        let times = self.at.zip(other.at).filter(|(one, other)| one != other);
+        if self.on() == other.on()
+            && let Some((one, other)) = times
+        {
+            Some(one < other)
+        } else if self.on() == other.on() {
             (self.request == other.request).then_some(self.order < other.order)
         } else {
             Some(self.on() < other.on())

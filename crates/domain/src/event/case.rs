@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
-use super::{CaseEvent, EventRef, FactKind};
+use super::{CaseEvent, EventRef, FactKind, UtcMicros};
 use crate::codec::{codes, record};
 use crate::gates::{FeeStanding, Gate};
 use crate::ids::{
@@ -464,6 +464,12 @@ impl FeeMarked {
         self.standing == FeeStanding::Allowed && self.exposed.is_zero()
     }
 
+    /// Whether it is the same judgement of the same fee, whatever money came or went since.
+    pub(crate) fn judges_as(&self, other: &Self) -> bool {
+        (&self.fee, self.standing, self.exposed, self.asked_on, &self.gates)
+            == (&other.fee, other.standing, other.exposed, other.asked_on, &other.gates)
+    }
+
     /// Whether it concludes what an earlier mark of the same fee did.
     pub(crate) fn says_as(&self, earlier: &Self) -> bool {
         let said = |mark: &Self| {
@@ -522,6 +528,8 @@ record! {
 pub struct Reading {
     /// What happened.
     pub event: CaseEvent,
+    /// The moment it happened, where somebody said so.
+    pub occurred_at: Option<UtcMicros>,
     /// The day it happened.
     pub occurred_on: CivilDate,
 }

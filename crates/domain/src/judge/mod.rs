@@ -6,6 +6,7 @@
 
 mod because;
 mod claimed;
+mod doubt;
 mod gates;
 mod grid;
 mod promised;
@@ -28,6 +29,7 @@ use crate::money::Money;
 use crate::rules::Rules;
 use crate::terms::Seat;
 use claimed::Claimed;
+use doubt::Doubt;
 use grid::{Slot, slot_for};
 use story::Story;
 use work::{Placed, Standing};
@@ -35,8 +37,12 @@ use work::{Placed, Standing};
 /// The edition of the rules that this code judges by. Raised with every change of them that may judge a claimed
 /// fee otherwise: the fees are reviewed once then, and what changes is shown before the books follow.
 ///
-/// 2: a fee of a telemarketing sale needs a list of promised results, or a person's finding.
+/// 2: a fee of a telemarketing sale needs a list of promised results, or a person's finding; days between two zones
+/// are in doubt.
 pub const EDITION: u32 = 2;
+
+/// The edition that first asked at what time things happened.
+const DOUBTED_SINCE: u32 = 2;
 
 /// Everything that a judgement looks at.
 #[derive(Clone, Copy)]
@@ -65,6 +71,10 @@ pub struct Judge<'a> {
     claimed: Vec<Claimed>,
     /// The edition of the rules that it is judged by.
     edition: u32,
+    /// Which of its days are in doubt.
+    doubt: Doubt,
+    /// The case as these could be read otherwise.
+    readings: Vec<Case>,
 }
 
 /// Something done against a rule, without an amount.
@@ -84,14 +94,23 @@ impl<'a> Judge<'a> {
 
     /// The same as an earlier edition of the rules had it, for what was decided by it.
     pub fn of_edition(matter: Matter<'a>, edition: u32) -> Self {
-        let story = Story::of(matter.case, matter.firm);
+        let doubt = if edition < DOUBTED_SINCE { Doubt::default() } else { Doubt::of(&matter) };
+        let mut judge = Self::read(matter, &doubt, edition);
+        judge.readings = doubt.readings(matter.case);
+        judge.doubt = doubt;
+        judge.free();
+        judge
+    }
+
+    /// One reading of its days.
+    fn read(matter: Matter<'a>, doubt: &Doubt, edition: u32) -> Self {
+        let story = Story::of(matter.case, matter.firm, doubt);
         let slots = grid::slots(matter.case, &story, matter.today);
         let work = work::place(matter.case, &story, &slots);
         let asked_early = work::asked_early(matter.case, &story);
         let claimed = claimed::standing(&matter, &slots);
-        let mut judge = Self { matter, story, slots, work, asked_early, claimed, edition };
-        judge.free();
-        judge
+        let (doubt, readings) = (Doubt::default(), Vec::new());
+        Self { matter, story, slots, work, asked_early, claimed, edition, doubt, readings }
     }
 
     /// The case.
@@ -211,12 +230,13 @@ impl<'a> Judge<'a> {
         };
         let asking = self.asking_for(Some(at), fee, amount, as_of);
         let now = self.asking_for(Some(at), fee, amount, today);
+        let others = self.otherwise();
         let findings = Gate::ALL.iter().map(|&gate| {
-            let then = asking.finding(gate);
+            let then = asking.finding(gate, &others);
             if as_of >= today || then.answer == Answer::Fails {
                 return then;
             }
-            let now = now.finding(gate);
+            let now = now.finding(gate, &others);
             if now.answer < then.answer { now } else { then }
         });
         Explanation {

@@ -5,6 +5,7 @@
 
 use calendar::CivilDate;
 
+use super::doubt::Doubt;
 use crate::case::{Agreement, Cancellation, Case, Moment, PauseTurn, Turn};
 use crate::firm::{Firm, Known, SigningLaw};
 use crate::ids::StateCode;
@@ -97,7 +98,7 @@ pub(crate) struct Story<'a> {
 }
 
 impl<'a> Story<'a> {
-    pub(crate) fn of(case: &'a Case, firm: &Firm) -> Self {
+    pub(super) fn of(case: &'a Case, firm: &Firm, doubt: &Doubt) -> Self {
         let mut standing = Vec::with_capacity(case.agreements.len());
         let mut undone = Vec::new();
         for agreement in case.agreements.iter() {
@@ -109,11 +110,14 @@ impl<'a> Story<'a> {
                 Some(SigningLaw { certain, state: known, .. }) => (certain, Some(known)),
                 None => (agreement.rules.clone(), None),
             };
-            let (cancel_through, service_from) = rules.cancellation_window(agreement.signed.on());
-            let days = agreement.signed.on()..=cancel_through;
-            if let Some(cancellation) =
-                case.cancellations.iter().find(|c| days.contains(&c.sent_on))
-            {
+            // Rights of the client are counted from the later reading.
+            let (cancel_through, service_from) =
+                rules.cancellation_window(doubt.later(&agreement.signed));
+            let in_days = |cancellation: &&Cancellation| {
+                let (first, last) = doubt.sent(&cancellation.moment, cancellation.sent_on);
+                agreement.signed.on() <= last && first <= cancel_through
+            };
+            if let Some(cancellation) = case.cancellations.iter().find(in_days) {
                 undone.push(Undone { cancellation });
                 continue;
             }

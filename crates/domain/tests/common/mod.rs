@@ -174,7 +174,7 @@ impl Desk {
     }
 
     pub fn firm(&mut self, action: FirmAction) -> Vec<Recorded> {
-        let action = Dated { occurred_on: self.today, action };
+        let action = Dated { occurred_at: None, occurred_on: self.today, action };
         self.command(&Command::Firm { action }).unwrap()
     }
 
@@ -197,7 +197,7 @@ impl Desk {
         actions: Vec<CaseAction>,
     ) -> Result<Vec<Recorded>, Refusal> {
         self.today = self.today.max(day(on));
-        let dated = |action| Dated { occurred_on: day(on), action };
+        let dated = |action| Dated { occurred_at: None, occurred_on: day(on), action };
         let actions = actions.into_iter().map(dated).collect();
         self.command(&Command::Case { case: id, expected_version: None, actions })
     }
@@ -217,7 +217,7 @@ impl Desk {
         action: AccountAction,
     ) -> Result<Vec<Recorded>, Refusal> {
         self.today = self.today.max(day(on));
-        let action = Dated { occurred_on: day(on), action };
+        let action = Dated { occurred_at: None, occurred_on: day(on), action };
         self.command(&Command::Account { account: id, action })
     }
 
@@ -550,5 +550,5 @@ impl Desk {
 
 /// A fact told anew.
 pub fn anew(on: &str, action: CaseAction) -> Becomes {
-    Becomes::Told(Box::new(Dated { occurred_on: day(on), action }))
+    Becomes::Told(Box::new(Dated { occurred_at: None, occurred_on: day(on), action }))
 }

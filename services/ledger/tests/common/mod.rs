@@ -315,7 +315,7 @@ fn plan() -> v1::Plan {
 }
 
 pub fn action(occurred_on: Option<Date>, action: v1::action::Action) -> v1::Action {
-    v1::Action { occurred_on, action: Some(action) }
+    v1::Action { occurred_at: None, occurred_on, action: Some(action) }
 }
 
 pub fn contact(phone: &str) -> v1::Contact {

@@ -2066,13 +2066,16 @@ class Service:
         self.fees = [event for event in case if event["event"] == "fee_earned"]
         self.old_fees = [event["payload"] for event in self.fees if "agreement" not in event["payload"]]
         self.given_up = [event for event in case if event["event"] == "period_closed_without_fee"]
+        self.zones = [zone_of(event["payload"]["zone"]) for event in self.of("enrolled")[:1]] + [record.zone]
         self.agreements, undoing = [], []
         cancellations = self.of("consent_cancelled")
         for event in self.of("consent_signed"):
             p, signed = event["payload"], event["occurred_on"]
             rules = record.rules_of_signing(self.state(case, signed, p["state"]), signed, before) or p["rules"]
-            window = cancellation_window(signed, rules["cancellation"]["days"], rules["cancellation"]["calendar"])
-            undone = next((c for c in cancellations if signed <= c["payload"]["sent_on"] <= window[0]), None)
+            days, calendar = rules["cancellation"]["days"], rules["cancellation"]["calendar"]
+            window = cancellation_window(self.readings(event, signed)[1], days, calendar)
+            sent = [(c, self.readings(c, c["payload"]["sent_on"])) for c in cancellations]
+            undone = next((c for c, (first, last) in sent if signed <= last and first <= window[0]), None)
             if undone is None:
                 self.agreements.append(Agreement(event, rules, window))
             else:
@@ -2092,6 +2095,15 @@ class Service:
         self.pauses = self.paused()
         self.periods = self.grid()
         self.work = self.place(case)
+
+    def readings(self, event, day):
+        """The earlier and the later reading of a day that was told without its time."""
+        if "occurred_at" in event or len(self.zones) < 2 or None in self.zones:
+            return day, day
+        noon = datetime.combine(date.fromisoformat(day), datetime.min.time()) + timedelta(hours=12)
+        client, firm = [noon.replace(tzinfo=zone).utcoffset() for zone in self.zones]
+        other = str(noon.date() + timedelta(days=(client > firm) - (client < firm)))
+        return min(day, other), max(day, other)
 
     @staticmethod
     def state(case, signed, told):

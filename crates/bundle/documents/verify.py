@@ -2078,6 +2078,9 @@ class Service:
             undone = next((c for c, (first, last) in sent if signed <= last and first <= window[0]), None)
             if undone is None:
                 self.agreements.append(Agreement(event, rules, window))
+                for enrolled in self.of("enrolled")[:1]:
+                    offered = record.terms(dict(enrolled["payload"], seat=p["terms"]["seat"]), before, signed)
+                    self.agreements[-1].terms = offered or p["terms"]
             else:
                 undoing.append(undone["position"])
         late = [c for c in cancellations if c["position"] not in undoing]
@@ -2730,10 +2733,13 @@ class FirmRecord:
     def has_pack(self, wanted, before):
         return any(wanted == {"code": pack["code"], "version": pack["version"]} for pack in self.adopted(before))
 
-    def terms(self, enrolment, before, on=None):
+    def terms(self, enrolment, before, on=None, as_told=False):
         """What the plan of an enrolment promises, in the version enrolled on or in that of a day; None if it was not
-        offered."""
-        known = [(day, plan) for position, day, plan in self.plans if position < before and plan["code"] == enrolment["plan"]]
+        offered. Older software took the version of a day in the order of telling."""
+        known = [(day, plan) for position, day, plan in self.plans
+                 if (before is None or position < before) and plan["code"] == enrolment["plan"]]
+        if not as_told:
+            known.sort(key=lambda version: version[0])
         if on is None:
             found = [plan for _, plan in known if plan["version"] == enrolment["plan_version"]][:1]
         else:
@@ -3472,6 +3478,7 @@ class Derivation:
                 wrong.append("by its own rules the client can cancel through %s and service begins on %s" % window)
             # The version of the day; older logs have the one that the client enrolled on.
             if life.enrolment is None or p["terms"] not in (record.terms(life.enrolment, position, day),
+                                                            record.terms(life.enrolment, position, day, as_told=True),
                                                             record.terms(life.enrolment, position)):
                 wrong.append("its terms are not those of the plan that the client enrolled on")
         elif name == "results_found":

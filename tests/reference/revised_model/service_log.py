@@ -51,7 +51,7 @@ class Firm:
 
     def __init__(self):
         self.packs, self.told, self.standings, self.cases, self.accounts = [], [], [], {}, {}
-        self.zone, self.stories = None, {}
+        self.zone, self.stories, self.plans = None, {}, []
 
     def document(self):
         newest_first = sorted(self.packs, key=lambda pack: -pack["version"])
@@ -78,11 +78,11 @@ class Firm:
             story = self.stories.setdefault(key, [])
             story.append(event)
             if name == "fact_corrected":
-                self.cases[key] = Told()
+                self.cases[key] = Told(self.plans)
                 for told in in_force(story):
                     self.cases[key].apply(told)
             else:
-                self.cases.setdefault(key, Told()).apply(event)
+                self.cases.setdefault(key, Told(self.plans)).apply(event)
         elif kind == "account":
             self.accounts.setdefault(key, Account()).apply(name, payload, event["occurred_on"])
 
@@ -94,6 +94,8 @@ class Firm:
         at = {"id": f"firm-{event['position']}", "day": event["occurred_on"]}
         if name == "firm_registered":
             self.zone = payload["zone"]
+        elif name == "plan_published":
+            self.plans.append((event["occurred_on"], payload["plan"]))
         elif name == "pack_adopted" and payload["pack"].get("state"):
             self.packs.append(pack(payload["pack"]))
         elif name in ("pack_confirmed", "pack_used_at_own_risk"):
@@ -183,7 +185,8 @@ def pack(adopted):
 class Told:
     """What was told of one case."""
 
-    def __init__(self):
+    def __init__(self, plans):
+        self.plans = plans
         self.facts, self.endings, self.claims = [], [], []
         self.promised, self.findings = {}, []
         self.file = CreditFile()
@@ -275,11 +278,7 @@ class Told:
 
     def sign(self, event):
         payload = event["payload"]
-        name, terms = f"{event['position']:09}", payload["terms"]
-        promised = (terms["first_work"], terms["monthly_work"])
-        first, monthly = (
-            {WORK[kind]: work.count(kind) for kind in work} for work in promised
-        )
+        name = f"{event['position']:09}"
         if payload["e_sign_consent"]:
             self.add(event, "consented", 0)
         self.add(
@@ -289,14 +288,7 @@ class Told:
             agreement=name,
             online=self.enrolled["sale"]["channel"] == "online",
             total=cents(payload["total_of_payments"]),
-            terms={
-                "first_price": cents(terms["prices"]["first_fee"]),
-                "price": cents(terms["prices"]["monthly_fee"]),
-                "first_work": first,
-                "work": monthly,
-                "grace": terms.get("grace_days", 10),
-                **({"shares": [1, 1]} if terms["seat"] == "couple" else {}),
-            },
+            terms=(payload["terms"]["seat"], event["occurred_on"]),
         )
         self.promised[name] = payload.get("promised")
         if payload["copies_given"]:
@@ -321,6 +313,25 @@ class Told:
             states=kind == "progress_report",
         )
 
+    def terms(self, seat, on):
+        """Those of the plan's version of the signing day, whenever it was told."""
+        own = [(day, at, plan) for at, (day, plan) in enumerate(self.plans)
+               if plan["code"] == self.enrolled["plan"]]
+        by_day = sorted(own, key=lambda version: version[:2])
+        plan = ([p for day, _, p in by_day if day <= on] or [by_day[0][2]])[-1]
+        first, monthly = (
+            {WORK[kind]: plan[name].count(kind) for kind in plan[name]}
+            for name in ("first_work", "monthly_work")
+        )
+        return {
+            "first_price": cents(plan[seat]["first_fee"]),
+            "price": cents(plan[seat]["monthly_fee"]),
+            "first_work": first,
+            "work": monthly,
+            "grace": plan.get("grace_days", 10),
+            **({"shares": [1, 1]} if seat == "couple" else {}),
+        }
+
     @property
     def results(self):
         """Deletions and corrections, for what was sold by telephone."""
@@ -328,6 +339,11 @@ class Told:
 
     def all_facts(self, law, firm):
         """With each end and cancellation naming what it ends."""
+        for fact in self.facts:
+            if fact["kind"] == "signed" and isinstance(fact["terms"], tuple):
+                fact["signed_as"] = fact["terms"]
+            if fact["kind"] == "signed":
+                fact["terms"] = self.terms(*fact["signed_as"])
         read = [read_fact(f, "c", "c", f["id"], None, [], firm["zone"]) for f in self.facts]
         agreements = read_agreements(in_order([f for f in read if f.kind != "cancelled"]), law)
         found = list(self.facts)

@@ -241,7 +241,8 @@ fn signed(case: &Case, recorded: &Recorded, e: &ConsentSigned, firm: &FirmRecord
     let offered = case.enrolment.as_ref().is_some_and(|enrolment| {
         let of_enrolment = firm.plan(&enrolment.plan, enrolment.plan_version, position);
         let of_day = firm.plan_on(&enrolment.plan, on, position);
-        let mut plans = of_day.into_iter().chain(of_enrolment);
+        let told = firm.plan_told(&enrolment.plan, on, position);
+        let mut plans = of_day.into_iter().chain(told).chain(of_enrolment);
         plans.any(|plan| plan.terms(enrolment.seat).as_ref() == Some(&e.terms))
     });
     if !offered {

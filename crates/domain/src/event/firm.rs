@@ -237,13 +237,13 @@ impl FirmEvent {
     pub const fn bears_on_fees(&self) -> bool {
         match self {
             Self::FirmRegistered(_)
+            | Self::PlanPublished(_)
             | Self::PackAdopted(_)
             | Self::PackConfirmed(_)
             | Self::PackUsedAtOwnRisk(_)
             | Self::StandingRecorded(_)
             | Self::StandingEnded(_) => true,
-            Self::PlanPublished(_)
-            | Self::BureauRegistered(_)
+            Self::BureauRegistered(_)
             | Self::FeesReviewed(_)
             | Self::AccessGranted(_)
             | Self::AccessRevoked(_)

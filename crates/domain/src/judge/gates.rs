@@ -230,7 +230,7 @@ impl<'a> Asking<'_, 'a> {
         let (mut done, mut missing) = (Vec::new(), Vec::new());
         let mut used = Vec::new();
         let promised = slot.agreement.map_or(&[][..], |agreement| {
-            self.judge.story.standing[agreement].agreement.terms.work(slot.kind)
+            self.judge.story.standing[agreement].terms.work(slot.kind)
         });
         for &work in promised {
             let next = self
@@ -256,7 +256,7 @@ impl<'a> Asking<'_, 'a> {
         }
         let grace = slot
             .agreement
-            .map_or(0, |agreement| self.judge.story.standing[agreement].agreement.terms.grace());
+            .map_or(0, |agreement| self.judge.story.standing[agreement].terms.grace());
         let by = BusinessCalendar::EveryDay.add_business_days(end, grace).pred_opt();
         let opens = match by {
             Some(by) if self.judge.matter.today <= by => Opens::Finish { by },
@@ -276,7 +276,7 @@ impl<'a> Asking<'_, 'a> {
 
     /// The strict reading: every period of the contract, as far as it estimates, is over and complete.
     fn contract_complete(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
-        let periods = standing.agreement.terms.periods;
+        let periods = standing.terms.periods;
         let of_contract = self.judge.slots.iter().filter(|other| other.agreement == slot.agreement);
         let mut count = 0;
         for other in of_contract.take(usize::try_from(periods).unwrap_or(usize::MAX)) {

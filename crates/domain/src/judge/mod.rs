@@ -38,7 +38,7 @@ use work::{Placed, Standing};
 /// fee otherwise: the fees are reviewed once then, and what changes is shown before the books follow.
 ///
 /// 2: a fee of a telemarketing sale needs a list of promised results, or a person's finding; days between two zones
-/// are in doubt.
+/// are in doubt; terms are those of the plan's version of the signing day, whenever it was told.
 pub const EDITION: u32 = 2;
 
 /// The edition that first asked at what time things happened.
@@ -104,7 +104,7 @@ impl<'a> Judge<'a> {
 
     /// One reading of its days.
     fn read(matter: Matter<'a>, doubt: &Doubt, edition: u32) -> Self {
-        let story = Story::of(matter.case, matter.firm, doubt);
+        let story = Story::of(matter.case, matter.firm, doubt, edition);
         let slots = grid::slots(matter.case, &story, matter.today);
         let work = work::place(matter.case, &story, &slots);
         let asked_early = work::asked_early(matter.case, &story);
@@ -284,7 +284,7 @@ impl<'a> Judge<'a> {
     /// The price of a period: the plan's, or this member's share of the couple's.
     fn price(&self, slot: usize) -> Option<Money> {
         let Slot { agreement, kind, .. } = self.slots[slot];
-        let terms = &self.story.standing[agreement?].agreement.terms;
+        let terms = &self.story.standing[agreement?].terms;
         let price = terms.price(kind);
         Some(match terms.seat {
             Seat::Individual => price,
@@ -296,7 +296,7 @@ impl<'a> Judge<'a> {
     /// is not known any more once they are linked otherwise.
     fn highest_price(&self, slot: usize) -> Option<Money> {
         let Slot { agreement, kind, .. } = self.slots[slot];
-        let terms = &self.story.standing[agreement?].agreement.terms;
+        let terms = &self.story.standing[agreement?].terms;
         let price = terms.price(kind);
         match terms.seat {
             Seat::Individual => Some(price),
@@ -309,7 +309,7 @@ impl<'a> Judge<'a> {
         let Slot { agreement, kind, .. } = self.slots[slot];
         let Some(agreement) = agreement else { return Vec::new() };
         let mut used = Vec::new();
-        let promised = self.story.standing[agreement].agreement.terms.work(kind);
+        let promised = self.story.standing[agreement].terms.work(kind);
         promised
             .iter()
             .map(|&work| {

@@ -3,6 +3,8 @@
 //! It is made of facts by the days on which they happened. The order in which they were told decides
 //! nothing.
 
+use std::borrow::Cow;
+
 use calendar::CivilDate;
 
 use super::doubt::Doubt;
@@ -10,6 +12,10 @@ use crate::case::{Agreement, Cancellation, Case, Moment, PauseTurn, Turn};
 use crate::firm::{Firm, Known, SigningLaw};
 use crate::ids::StateCode;
 use crate::rules::Rules;
+use crate::terms::Terms;
+
+/// The edition of the rules that first looked at what was told of the plan after the signing.
+const PLAN_OF_DAY_SINCE: u32 = 2;
 
 /// An agreement that was not cancelled in its days.
 pub(crate) struct Standing<'a> {
@@ -18,6 +24,8 @@ pub(crate) struct Standing<'a> {
     pub(crate) state: StateCode,
     /// Last day to cancel without penalty.
     pub(crate) cancel_through: CivilDate,
+    /// Prices and work: of the plan's version of the day of signing, whenever that was told.
+    pub(crate) terms: Cow<'a, Terms>,
     /// First day of service.
     pub(crate) service_from: CivilDate,
     /// The last day of its service, once it has ended.
@@ -98,7 +106,7 @@ pub(crate) struct Story<'a> {
 }
 
 impl<'a> Story<'a> {
-    pub(super) fn of(case: &'a Case, firm: &Firm, doubt: &Doubt) -> Self {
+    pub(super) fn of(case: &'a Case, firm: &Firm, doubt: &Doubt, edition: u32) -> Self {
         let mut standing = Vec::with_capacity(case.agreements.len());
         let mut undone = Vec::new();
         for agreement in case.agreements.iter() {
@@ -121,12 +129,17 @@ impl<'a> Story<'a> {
                 undone.push(Undone { cancellation });
                 continue;
             }
+            let plan = case.enrolment.as_ref().filter(|_| edition >= PLAN_OF_DAY_SINCE);
+            let plan = plan.and_then(|of| firm.plan_on(&of.plan, agreement.signed.on()));
+            let told = &agreement.terms;
+            let terms = plan.map_or(Cow::Borrowed(told), |plan| plan.terms_of(told));
             let last_day = None;
             standing.push(Standing {
                 agreement,
                 state,
                 cancel_through,
                 service_from,
+                terms,
                 last_day,
                 ended_by: Vec::new(),
                 rules,

@@ -88,7 +88,7 @@ impl Placing<'_> {
             .checked_sub(1)
             .filter(|&before| self.slots[before].period.end == self.slots[own].period.start);
         let Some(before) = before else { return Some(own) };
-        let agreement = self.slots[before].agreement.map(|at| self.story.standing[at].agreement);
+        let agreement = self.slots[before].agreement.map(|at| &self.story.standing[at]);
         let grace = if done.completes_before {
             agreement.map_or(GRACE_DAYS, |agreement| agreement.terms.grace())
         } else if self.is_named_for(done, before) {

@@ -139,7 +139,7 @@ impl Case {
                 self.held.remove(&e.period);
             }
             CaseEvent::ResultsFound(e) => {
-                let (agreement, found) = (e.agreement.position, e.found.clone());
+                let (agreement, found) = (e.agreement.clone(), e.found.clone());
                 let finding = Finding { agreement, found, moment: moment() };
                 insert(&mut self.findings, finding, |known| &known.moment);
             }

@@ -325,8 +325,8 @@ record! {
 record! {
     /// A person's finding on the results of an agreement.
     pub struct Finding {
-        /// The position of the signing.
-        agreement: u64,
+        /// The signing.
+        agreement: EventRef,
         /// What was found.
         found: Vec<FoundResult>,
         /// The event.

@@ -11,7 +11,7 @@ use std::sync::Arc;
 use calendar::CivilDate;
 
 use super::{Judge, Matter};
-use crate::case::{Case, Moment};
+use crate::case::{Case, Listing, Moment};
 use crate::gates::{Answer, Gate};
 use crate::ids::RequestId;
 
@@ -35,7 +35,7 @@ impl Doubt {
             return doubt;
         };
         // The case is read, and left as it is.
-        each_day(&mut matter.case.clone(), &mut |told: &mut Told<'_>| {
+        each_day(&mut matter.case.clone(), &|_| true, &mut |told: &mut Told<'_>| {
             let on = *told.on;
             let ahead = client.offset_at_noon(on).cmp(&firm.offset_at_noon(on));
             let other = match ahead {
@@ -78,15 +78,17 @@ impl Doubt {
 
     fn read(&self, case: &Case, is_read: impl Fn(&Sitting) -> bool) -> Case {
         let mut read = case.clone();
-        each_day(&mut read, &mut |told: &mut Told<'_>| {
-            if let Some((sitting, other)) = self.other.get(&told.position)
-                && is_read(sitting)
-            {
+        let is_wanted =
+            |position| self.other.get(&position).is_some_and(|(sitting, _)| is_read(sitting));
+        each_day(&mut read, &is_wanted, &mut |told: &mut Told<'_>| {
+            if let Some((_, other)) = self.other.get(&told.position) {
                 *told.on = *other;
             }
         });
         read.acknowledged.sort_by_key(|fact| fact.mark.on);
-        Arc::make_mut(&mut read.agreements).sort_by_key(|fact| fact.signed.on());
+        if !read.agreements.is_sorted_by_key(|fact| fact.signed.on()) {
+            Arc::make_mut(&mut read.agreements).sort_by_key(|fact| fact.signed.on());
+        }
         read.ends.sort_by_key(|fact| fact.moment.on());
         read.pauses.sort_by_key(|fact| fact.moment.on());
         read.work.sort_by_key(|fact| fact.moment.on());
@@ -110,29 +112,49 @@ impl<'a> Told<'a> {
     }
 }
 
-/// Every day of a case that may be read otherwise. Money, answers and reports bear their own dates.
-fn each_day(case: &mut Case, visit: &mut dyn FnMut(&mut Told<'_>)) {
-    let mut of = |moment: &mut Moment| visit(&mut Told::of(moment));
+/// Every wanted day of a case that may be read otherwise, by the position of its fact; what is shared is copied only
+/// where it is. Money, answers and reports bear their own dates.
+fn each_day(
+    case: &mut Case,
+    is_wanted: &dyn Fn(u64) -> bool,
+    visit: &mut dyn FnMut(&mut Told<'_>),
+) {
+    let wanted = |moment: &Moment| is_wanted(moment.mark.at.position);
+    let mut of = |moment: &mut Moment| {
+        if wanted(moment) {
+            visit(&mut Told::of(moment));
+        }
+    };
     case.acknowledged.iter_mut().for_each(&mut of);
-    Arc::make_mut(&mut case.agreements).iter_mut().for_each(|fact| of(&mut fact.signed));
+    if case.agreements.iter().any(|fact| wanted(&fact.signed)) {
+        Arc::make_mut(&mut case.agreements).iter_mut().for_each(|fact| of(&mut fact.signed));
+    }
     case.ends.iter_mut().for_each(|fact| of(&mut fact.moment));
     case.pauses.iter_mut().for_each(|fact| of(&mut fact.moment));
     case.work.iter_mut().for_each(|fact| of(&mut fact.moment));
-    for listing in Arc::make_mut(&mut case.listings).values_mut() {
-        if !listing.told.bases.is_empty() {
-            let listing = Arc::make_mut(listing);
-            listing.told.bases.iter_mut().for_each(|fact| of(&mut fact.moment));
-            listing.basis_on = listing.told.bases.iter().map(|fact| fact.moment.on()).min();
+    let has_wanted = |listing: &Listing| listing.told.bases.iter().any(|fact| wanted(&fact.moment));
+    if case.listings.values().any(|listing| has_wanted(listing)) {
+        for listing in Arc::make_mut(&mut case.listings).values_mut() {
+            if has_wanted(listing) {
+                let listing = Arc::make_mut(listing);
+                listing.told.bases.iter_mut().for_each(|fact| of(&mut fact.moment));
+                listing.basis_on = listing.told.bases.iter().map(|fact| fact.moment.on()).min();
+            }
         }
     }
     for cancellation in &mut case.cancellations {
         let Moment { at, mark, request, .. } = &cancellation.moment;
         let (position, request, is_timed) = (mark.at.position, Some(*request), at.is_some());
-        visit(&mut Told { on: &mut cancellation.sent_on, position, request, is_timed });
+        if is_wanted(position) {
+            visit(&mut Told { on: &mut cancellation.sent_on, position, request, is_timed });
+        }
     }
     for asked in &mut case.asked {
         let position = asked.mark.at.position;
-        visit(&mut Told { on: &mut asked.mark.on, position, request: None, is_timed: false });
+        if is_wanted(position) {
+            let on = &mut asked.mark.on;
+            visit(&mut Told { on, position, request: None, is_timed: false });
+        }
     }
 }
 
@@ -140,7 +162,8 @@ impl<'a> Judge<'a> {
     /// The case as its days in doubt could be read otherwise, judged.
     pub(super) fn otherwise(&self) -> Vec<Judge<'_>> {
         let read = |case| Judge::read(Matter { case, ..self.matter }, &self.doubt, self.edition);
-        self.readings.iter().map(read).collect()
+        let readings = self.readings.get_or_init(|| self.doubt.readings(self.matter.case));
+        readings.iter().map(read).collect()
     }
 }
 

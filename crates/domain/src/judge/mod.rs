@@ -15,6 +15,8 @@ mod story;
 mod telemarketing;
 mod work;
 
+use std::sync::OnceLock;
+
 use calendar::{CivilDate, Period};
 
 pub use claimed::JudgedFee;
@@ -73,8 +75,8 @@ pub struct Judge<'a> {
     edition: u32,
     /// Which of its days are in doubt.
     doubt: Doubt,
-    /// The case as these could be read otherwise.
-    readings: Vec<Case>,
+    /// The case as these could be read otherwise, once somebody asks.
+    readings: OnceLock<Vec<Case>>,
 }
 
 /// Something done against a rule, without an amount.
@@ -96,7 +98,6 @@ impl<'a> Judge<'a> {
     pub fn of_edition(matter: Matter<'a>, edition: u32) -> Self {
         let doubt = if edition < DOUBTED_SINCE { Doubt::default() } else { Doubt::of(&matter) };
         let mut judge = Self::read(matter, &doubt, edition);
-        judge.readings = doubt.readings(matter.case);
         judge.doubt = doubt;
         judge.free();
         judge
@@ -109,7 +110,7 @@ impl<'a> Judge<'a> {
         let work = work::place(matter.case, &story, &slots);
         let asked_early = work::asked_early(matter.case, &story);
         let claimed = claimed::standing(&matter, &slots);
-        let (doubt, readings) = (Doubt::default(), Vec::new());
+        let (doubt, readings) = (Doubt::default(), OnceLock::new());
         Self { matter, story, slots, work, asked_early, claimed, edition, doubt, readings }
     }
 

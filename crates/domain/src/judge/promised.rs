@@ -181,9 +181,9 @@ impl<'a> Asking<'_, 'a> {
 
     /// The findings about an agreement by the day of asking.
     fn findings(&self, standing: &Standing<'a>) -> impl Iterator<Item = &'a Finding> {
-        let agreement = standing.agreement.signed.mark.at.position;
+        let agreement = standing.agreement.signed.mark.at.id;
         let findings = self.judge.matter.case.findings.iter();
-        findings.filter(move |f| f.agreement == agreement && f.moment.on() <= self.on)
+        findings.filter(move |f| f.agreement.id == agreement && f.moment.on() <= self.on)
     }
 
     /// Of the findings whose evidence holds the one whose reports came first; what is wrong with the last if none's

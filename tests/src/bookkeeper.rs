@@ -186,7 +186,7 @@ impl Bookkeeper {
                 FirmAction::LockPeriod(PeriodLocked { checked_at: world.position(), through })
             }
         };
-        Command::Firm { action: Dated { occurred_on: today, action } }
+        Command::Firm { action: Dated { occurred_at: None, occurred_on: today, action } }
     }
 }
 

@@ -164,7 +164,10 @@ pub async fn first_month(engine: &Engine, clients: u32) {
 }
 
 fn dated(on: &str, actions: impl IntoIterator<Item = CaseAction>) -> Vec<Dated<CaseAction>> {
-    actions.into_iter().map(|action| Dated { occurred_on: day(on), action }).collect()
+    actions
+        .into_iter()
+        .map(|action| Dated { occurred_at: None, occurred_on: day(on), action })
+        .collect()
 }
 
 fn enrolment(number: u32) -> Vec<Dated<CaseAction>> {
@@ -266,7 +269,8 @@ pub(crate) fn record(
     on: Date,
     actions: impl IntoIterator<Item = action::Action>,
 ) -> v1::RecordRequest {
-    let action = |action| v1::Action { occurred_on: Some(on), action: Some(action) };
+    let action =
+        |action| v1::Action { occurred_at: None, occurred_on: Some(on), action: Some(action) };
     v1::RecordRequest {
         name: format!("firms/{firm}/cases/{}", case_id(number)),
         request_id: Uuid::now_v7().to_string(),

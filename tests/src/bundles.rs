@@ -134,18 +134,19 @@ pub fn firm_with(
 
 /// A couple: who moved its payments, and to which account, on which its owner was asked for fees.
 pub fn couple(log: &[Recorded]) -> Option<(CaseId, AccountId)> {
-    let is_asked = |account: AccountId| {
+    let is_asked = |account: AccountId, case: CaseId| {
         log.iter().any(|recorded| {
             let Event::Account(AccountEvent::InvoiceIssued(e)) = &recorded.event else {
                 return false;
             };
             recorded.stream == StreamId::Account(account)
-                && e.lines.iter().any(|line| line.case == account.owner())
+                && e.lines.iter().any(|line| line.case == case)
         })
     };
     log.iter().find_map(|recorded| match (&recorded.event, recorded.stream) {
         (Event::Account(AccountEvent::PaymentMoved(e)), StreamId::Account(from)) => {
-            is_asked(e.to).then_some((from.owner(), e.to))
+            let both = [e.to.owner(), from.owner()];
+            both.iter().all(|of| is_asked(e.to, *of)).then_some((from.owner(), e.to))
         }
         _ => None,
     })

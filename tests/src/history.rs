@@ -136,7 +136,10 @@ impl Crm {
     }
 
     fn of_firm(&self, action: FirmAction) -> Command {
-        Command::Firm { action: Dated { occurred_on: self.today, action } }
+        let told_late = matches!(action, FirmAction::PublishPlan(_)) && self.today > self.first_day;
+        let back = chrono::Days::new(if told_late { 30 } else { 0 });
+        let occurred_on = self.today - back;
+        Command::Firm { action: Dated { occurred_at: None, occurred_on, action } }
     }
 
     /// What the firm itself has to do by today.
@@ -232,7 +235,10 @@ impl Crm {
     }
 
     fn on_account(&self, account: AccountId, action: AccountAction) -> Command {
-        Command::Account { account, action: Dated { occurred_on: self.today, action } }
+        Command::Account {
+            account,
+            action: Dated { occurred_at: None, occurred_on: self.today, action },
+        }
     }
 
     fn name(&mut self, kind: &str) -> ProcessorRef {

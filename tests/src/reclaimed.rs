@@ -45,19 +45,19 @@ impl Desk {
 
     /// Tells what happened on a day.
     fn tell(&mut self, told: &str, on: &str, actions: impl IntoIterator<Item = CaseAction>) {
-        let dated = |action| Dated { occurred_on: day(on), action };
+        let dated = |action| Dated { occurred_at: None, occurred_on: day(on), action };
         let actions = actions.into_iter().map(dated).collect();
         self.play(told, Command::Case { case: case(), expected_version: None, actions });
     }
 
     fn account(&mut self, on: &str, action: AccountAction) {
-        let action = Dated { occurred_on: day(on), action };
+        let action = Dated { occurred_at: None, occurred_on: day(on), action };
         self.play(on, Command::Account { account: case().own_account(), action });
     }
 
     fn firm(&mut self, action: FirmAction) {
         let on = "2025-01-06";
-        let action = Dated { occurred_on: day(on), action };
+        let action = Dated { occurred_at: None, occurred_on: day(on), action };
         self.play(on, Command::Firm { action });
     }
 }

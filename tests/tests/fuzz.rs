@@ -303,7 +303,7 @@ fn first_steps(sample: &[v1::Action], client: usize) -> Vec<v1::Action> {
     let mut steps = Vec::new();
     let mut on = |day: i32, action: A| {
         let occurred_on = Some(Date { year: 2025, month: 3, day });
-        steps.push(v1::Action { occurred_on, action: Some(action) });
+        steps.push(v1::Action { occurred_at: None, occurred_on, action: Some(action) });
     };
     let A::Enrol(mut enrol) = find(|a| matches!(a, A::Enrol(_))) else { unreachable!() };
     if let Some(contact) = &mut enrol.contact {

@@ -17,8 +17,9 @@ use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
     ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmEvent,
-    LegalHoldLifted, LegalHoldPlaced, LinePart, LookEvent, LookKind, Loss, Outcome, Reading,
-    Recorded, Scope, StreamId,
+    FoundResult, LegalHoldLifted, LegalHoldPlaced, LinePart, ListingCorrected, ListingDeleted,
+    LookEvent, LookKind, Loss, Outcome, PromisedResult, Reading, Recorded, ResultsFound, Scope,
+    ScoreRaised, Showing, StreamId,
 };
 use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
 use domain::judge::EDITION;
@@ -74,7 +75,7 @@ fn corrected(log: &[Recorded]) -> FactCorrected {
         fact: told.reference(),
         kind: FactKind::MessageLogged,
         order_of: None,
-        reading: Some(Box::new(Reading { event: event.clone(), occurred_on })),
+        reading: Some(Box::new(Reading { event: event.clone(), occurred_at: None, occurred_on })),
         reason: Personal::parse("The day was mistyped.").unwrap(),
         replaces: told.reference(),
         said_by: Personal::parse("the front desk").unwrap(),
@@ -108,6 +109,48 @@ fn of_lines(mut recorded: Recorded) -> Recorded {
             e.lost_before = Some(Loss { bad_debt: usd(0), charged_back: usd(100) });
         }
         other => unreachable!("{} says nothing of lines", other.type_name()),
+    }
+    recorded
+}
+
+/// A fact with its time; the others are of times before any was told.
+const WITH_A_TIME: &str = "message_logged.v1.with_a_time.json";
+
+/// An agreement with what it promises; the other is of times before that was kept.
+const WITH_PROMISES: &str = "consent_signed.v1.with_promises.json";
+
+/// A finding on a listing of a client's.
+fn found(case: &Recorded) -> ResultsFound {
+    let (bureau, item) = (BureauCode::parse("north").unwrap(), ItemCode::parse("a").unwrap());
+    let report_on = case.occurred_on;
+    ResultsFound {
+        agreement: case.reference(),
+        document: Some(DocumentHash([8; 32])),
+        found: vec![FoundResult { bureau, item, promise: Some(2), report_on }],
+        found_by: Personal::parse("Counsel").unwrap(),
+        reason: Personal::parse("It is what the advertisement promised.").unwrap(),
+    }
+}
+
+/// The same agreement, promising a result of each kind.
+fn promising(mut recorded: Recorded) -> Recorded {
+    let (bureau, item) = (BureauCode::parse("north").unwrap(), ItemCode::parse("a").unwrap());
+    let balance = Money::new(20_000, Currency::USD).unwrap();
+    let deleted = ListingDeleted { bureau: bureau.clone(), item: item.clone() };
+    let corrected = ListingCorrected { balance, bureau: bureau.clone(), item };
+    let score = ScoreRaised { at_least: 640, bureau, model: Text::parse("Model 8").unwrap() };
+    let none = Showing::default;
+    let showing = [
+        None,
+        Some(Showing { deleted: Some(deleted), ..none() }),
+        Some(Showing { corrected: Some(corrected), ..none() }),
+        Some(Showing { score: Some(score), ..none() }),
+        Some(Showing { deletions: Some(3), ..none() }),
+    ];
+    let words = || Personal::parse("A better file.").unwrap();
+    let promised = showing.map(|showing| PromisedResult { showing, words: words() });
+    if let Event::Case(CaseEvent::ConsentSigned(e)) = &mut recorded.event {
+        e.promised = Some(promised.into());
     }
     recorded
 }
@@ -154,6 +197,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let matter = Text::parse("Docket 26-114").unwrap();
     for event in [
         CaseEvent::FactCorrected(corrected(&player.log)),
+        CaseEvent::ResultsFound(found(case)),
         CaseEvent::LegalHoldPlaced(LegalHoldPlaced { matter: matter.clone() }),
         CaseEvent::LegalHoldLifted(LegalHoldLifted { matter }),
         CaseEvent::ClientErased(ClientErased { basis: ErasureBasis::RetentionOver }),
@@ -180,6 +224,11 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
         let plain = Recorded::from_bytes(&samples[&format!("{type_name}.v1.json")]).unwrap();
         samples.insert(name.into(), of_lines(plain).to_bytes());
     }
+    let logged = Recorded::from_bytes(&samples["message_logged.v1.json"]).unwrap();
+    let timed = Recorded { occurred_at: Some(logged.recorded_at), ..logged };
+    samples.insert(WITH_A_TIME.into(), timed.to_bytes());
+    let signed = Recorded::from_bytes(&samples["consent_signed.v1.json"]).unwrap();
+    samples.insert(WITH_PROMISES.into(), promising(signed).to_bytes());
     samples.insert(WITH_A_LIST.into(), samples["report_imported.v1.json"].clone());
     samples
 }
@@ -189,7 +238,7 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     let samples = samples(&history());
     let folder = folder("events");
     let of_types = Event::types().map(|(name, version)| format!("{name}.v{version}.json"));
-    let others = [OF_A_TOKEN, WITH_A_LIST].into_iter().chain(OF_LINES);
+    let others = [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES].into_iter().chain(OF_LINES);
     for file in of_types.chain(others.map(Into::into)) {
         let path = folder.join(&file);
         if !path.exists() && may_write() {

@@ -21,7 +21,8 @@ use domain::value::{Personal, Text, ValueError};
 
 use crate::contact::{card, contact};
 use crate::field::Fields;
-use crate::limit::{IMPORT_ITEMS_MAX, LETTER_ITEMS_MAX, LETTERS_MAX, OUTCOMES_MAX};
+use crate::limit::{IMPORT_ITEMS_MAX, LETTER_ITEMS_MAX, LETTERS_MAX, OUTCOMES_MAX, PROMISED_MAX};
+use crate::promise::promised;
 use crate::v1;
 
 /// Days of a period when the caller names no rule (common practice, no source).
@@ -29,13 +30,14 @@ const PERIOD_DAYS_DEFAULT: PeriodRule = PeriodRule::EveryDays(30);
 
 pub(crate) fn dated(fields: &mut Fields, message: &v1::Action) -> Option<Dated<CaseAction>> {
     let occurred_on = fields.date("occurred_on", message.occurred_on.as_ref());
+    let occurred_at = fields.optional_time("occurred_at", message.occurred_at.as_ref());
     let action = match &message.action {
         Some(action) => convert(fields, action),
         None => {
             fields.refuse("action", "is required: exactly one of the actions this service knows")
         }
     };
-    Some(Dated { occurred_on: occurred_on?, action: action? })
+    Some(Dated { occurred_at: occurred_at?, occurred_on: occurred_on?, action: action? })
 }
 
 fn convert(f: &mut Fields, action: &v1::action::Action) -> Option<CaseAction> {
@@ -138,11 +140,11 @@ pub(crate) fn document(fields: &mut Fields, hash: &str) -> Option<Option<Documen
     fields.parse_optional("document_sha256", hash, DocumentHash::parse)
 }
 
-fn bureau(fields: &mut Fields, code: &str) -> Option<BureauCode> {
+pub(crate) fn bureau(fields: &mut Fields, code: &str) -> Option<BureauCode> {
     fields.parse("bureau", code, BureauCode::parse)
 }
 
-fn item(fields: &mut Fields, code: &str) -> Option<ItemCode> {
+pub(crate) fn item(fields: &mut Fields, code: &str) -> Option<ItemCode> {
     fields.parse("item", code, ItemCode::parse)
 }
 
@@ -203,10 +205,12 @@ fn sale(f: &mut Fields, m: &v1::Sale) -> Option<Sale> {
 fn sign_consent(f: &mut Fields, m: &v1::SignConsent) -> Option<SignConsent> {
     let total_of_payments = f.money("total_of_payments", m.total_of_payments.as_ref());
     let document = document(f, &m.document_sha256);
+    let promised = f.each("promised_results", &m.promised_results, 0..=PROMISED_MAX, promised);
     Some(SignConsent {
         copies_given: m.copies_given,
         document: document?,
         e_sign_consent: m.e_sign_consent,
+        promised: promised?,
         total_of_payments: total_of_payments?,
     })
 }

@@ -75,7 +75,7 @@ paired! {
     Outcome = domain::event::Outcome { Deleted, Corrected, Verified, Frivolous, NoAnswer }
     PaperKind = domain::event::PaperKind { PhotoId, Residence }
     Purpose = domain::event::Purpose { BankCosts, ProcessorCosts, Elsewhere }
-    Scope = domain::event::Scope { Record, Read, Bill, Examine, Administer, Correct }
+    Scope = domain::event::Scope { Record, Read, Bill, Examine, Administer, Correct, Accept }
     Seat = domain::terms::Seat { Individual, Couple }
     SeenBy = domain::event::SeenBy { Response, Import, Notice }
     StandingEndReason = domain::event::StandingEndReason {

@@ -32,6 +32,7 @@ pub fn event_message(
         type_version: int32(recorded.event.type_version()),
         recorded_at: Some(timestamp(recorded.recorded_at)),
         occurred_on: Some(date_message(recorded.occurred_on)),
+        occurred_at: recorded.occurred_at.map(timestamp),
         late_days: recorded.late_days.map(int32),
         access: recorded.access.map(|access| access.to_string()).unwrap_or_default(),
         actor: recorded.actor.to_string(),

@@ -4,9 +4,12 @@ use std::fmt;
 use std::ops::RangeInclusive;
 
 use domain::codec::INTEGER_MAX;
+use domain::event::UtcMicros;
 use domain::ids::RequestId;
 use domain::money::{Currency, Money};
 use domain::value::ValueError;
+
+use prost_types::Timestamp;
 
 use crate::code::Paired;
 use crate::google::r#type::{Date, Money as MoneyMessage};
@@ -257,6 +260,18 @@ impl Fields {
         match amount {
             Some(amount) => self.note(name, scalar::money(amount, self.currency)),
             None => self.refuse(name, REQUIRED),
+        }
+    }
+
+    /// A moment that may be absent.
+    pub(crate) fn optional_time(
+        &mut self,
+        name: &str,
+        instant: Option<&Timestamp>,
+    ) -> Option<Option<UtcMicros>> {
+        match instant {
+            Some(instant) => self.note(name, scalar::instant(instant)).map(Some),
+            None => Some(None),
         }
     }
 

@@ -86,13 +86,17 @@ pub(crate) fn scopes(f: &mut Fields, values: &[i32]) -> Option<BTreeSet<Scope>> 
         .and_then(|scopes| apart(f, scopes.into_iter().collect()))
 }
 
-/// Whoever records or bills does not correct what was recorded: a mistake that would help a fee through is seen
+/// Whoever records or bills neither corrects what was recorded nor judges it: what would help a fee through is seen
 /// by a second person.
 fn apart(f: &mut Fields, scopes: BTreeSet<Scope>) -> Option<BTreeSet<Scope>> {
-    let both = scopes.contains(&Scope::Correct)
-        && (scopes.contains(&Scope::Record) || scopes.contains(&Scope::Bill));
-    if both {
-        return f.refuse("scopes", "correct is not given together with record or bill");
+    let records = scopes.contains(&Scope::Record) || scopes.contains(&Scope::Bill);
+    for (scope, rule) in [
+        (Scope::Correct, "correct is not given together with record or bill"),
+        (Scope::Accept, "accept is not given together with record or bill"),
+    ] {
+        if records && scopes.contains(&scope) {
+            return f.refuse("scopes", rule);
+        }
     }
     Some(scopes)
 }

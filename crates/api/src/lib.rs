@@ -21,6 +21,7 @@ mod limit;
 pub mod name;
 mod payment_action;
 mod private;
+mod promise;
 pub mod requests;
 pub mod scalar;
 pub mod status;

@@ -5,6 +5,8 @@ pub use domain::ACTIONS_MAX;
 
 /// Most listings on one imported report.
 pub use domain::case::REPORT_ITEMS_MAX as IMPORT_ITEMS_MAX;
+/// Most results that an agreement promises, and most that a finding names.
+pub use domain::case::{FOUND_MAX, PROMISED_MAX};
 /// Most letters of one round, and most items that one letter disputes.
 pub use domain::case::{LETTER_ITEMS_MAX, LETTERS_MAX};
 

@@ -39,6 +39,8 @@ hidden!(
     NoteCorrection,
     PauseService,
     PaymentRefunded,
+    PromisedResult,
+    RecordFindingRequest,
     UploadRequest,
     WriteOffRequest,
 );
@@ -53,7 +55,11 @@ mod tests {
         let enrol = v1::Enrol { contact: Some(contact), ..Default::default() };
         let action = v1::action::Action::Enrol(enrol);
         let request = v1::RecordRequest {
-            actions: vec![v1::Action { occurred_on: None, action: Some(action) }],
+            actions: vec![v1::Action {
+                occurred_at: None,
+                occurred_on: None,
+                action: Some(action),
+            }],
             ..Default::default()
         };
         let printed = format!("{request:?}");

@@ -91,6 +91,19 @@ pub fn timestamp(instant: UtcMicros) -> Timestamp {
     }
 }
 
+/// An instant to the microsecond, of the years in which records are kept.
+pub(crate) fn instant(message: &Timestamp) -> Result<UtcMicros, ValueError> {
+    let nanos = i64::from(message.nanos);
+    let is_plain = (0..MICROS_PER_SECOND * NANOS_PER_MICRO).contains(&nanos)
+        && nanos % NANOS_PER_MICRO == 0
+        && (0..=UtcMicros::MAX.0 / MICROS_PER_SECOND - 1).contains(&message.seconds);
+    if is_plain {
+        Ok(UtcMicros(message.seconds * MICROS_PER_SECOND + nanos / NANOS_PER_MICRO))
+    } else {
+        Err(ValueError::new("must be an instant from 1970 on, to the microsecond"))
+    }
+}
+
 /// A count or version as the contract carries it. The log counts from 1 and cannot reach the end of
 /// 63 bits.
 pub fn int64(count: u64) -> i64 {

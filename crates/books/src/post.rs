@@ -192,6 +192,7 @@ impl<'a> Poster<'a> {
             | CaseEvent::ServiceResumed(_)
             | CaseEvent::ServiceEnded(_)
             | CaseEvent::PeriodClosedWithoutFee(_)
+            | CaseEvent::ResultsFound(_)
             | CaseEvent::FeeHeld(_)
             | CaseEvent::ExposureFound(_)
             | CaseEvent::CorrectionNoted(_)

@@ -617,7 +617,7 @@ PAYLOADS = """\
 case enrolled billing:Rule birth_date:personal contact:Contact plan:code plan_version:u32 sale:Sale seat:Seat ssn_last4?:personal zone:zone
 case disclosure_delivered document?:hash
 case disclosure_acknowledged document?:hash
-case consent_signed cancel_through:day copies_given:flag document?:hash e_sign_consent:flag rules:Rules service_from:day state:state terms:Terms total_of_payments:money
+case consent_signed cancel_through:day copies_given:flag document?:hash e_sign_consent:flag promised?:[PromisedResult] rules:Rules service_from:day state:state terms:Terms total_of_payments:money
 case consent_cancelled reason?:personal sent_on:day
 case identity_paper_received document?:hash kind:PaperKind paper:code
 case identity_paper_accepted paper:code
@@ -646,6 +646,7 @@ case service_paused reason:personal
 case service_resumed
 case service_ended by:EndedBy reason?:personal
 case period_closed_without_fee end?:day period:u32 reason:personal start?:day
+case results_found agreement:EventRef document?:hash found:[FoundResult] found_by:personal reason:personal
 case fee_earned account:id agreement?:EventRef amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
 case fee_held end?:day gates:{Gate} period:u32 start?:day
 case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
@@ -712,11 +713,14 @@ part ChartAccount account:BookAccount accountant_code?:code name:text number:cod
 part Contact address:Address email:personal name:personal phone:personal
 part Duty cites:text
 part EventRef id:id position:u64
+part FoundResult bureau:code item:code promise?:u32 report_on:day
 part InvoiceLine amount:money case:id end:day period:u32 start:day
 part ItemOutcome item:code outcome:Outcome
 part ItemSeen balance?:money delinquent_since?:day furnisher:text item:code kind:ItemKind
 part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
 part LinePart amount:money exposed?:money invoice:u64 line:u32
+part ListingCorrected balance:money bureau:code item:code
+part ListingDeleted bureau:code item:code
 part Loss bad_debt:money charged_back:money
 part Movement kind:MovementKind name:code
 part PackRef code:code version:u32
@@ -725,10 +729,13 @@ part PerformWithin cites:text days:u16
 part Performance cites:text reading:FullyPerformed
 part Plan code:code couple?:Prices first_work:[Work] grace_days?:u16 individual:Prices monthly_work:[Work] name:text periods:u32 version:u32
 part Prices first_fee:money monthly_fee:money
+part PromisedResult showing?:Showing words:personal
 part RulePack bond?:Bond cancellation?:Cancellation code:code confirmed_by_counsel:flag in_force_from:day in_force_through?:day monthly_statement?:StatementDuty note:text nothing_is_added?:flag perform_within?:PerformWithin performance?:Performance prohibited?:Duty read?:{Dimension} registration?:Duty state?:state telemarketing?:Telemarketing version:u32
 part Rules bond?:Bond cancellation:Cancellation monthly_statement?:StatementDuty packs:[PackRef] perform_within?:PerformWithin performance:Performance prohibited?:Duty registration?:Duty telemarketing:Telemarketing
 part Sale channel:Channel evidence?:hash promised_days:u16
 part Score model:text value:u16
+part ScoreRaised at_least:u16 bureau:code model:text
+part Showing corrected?:ListingCorrected deleted?:ListingDeleted deletions?:u32 score?:ScoreRaised
 part StatementDuty cites:text within_days?:u16
 part Telemarketing cites:text exempt:{Channel}
 part Terms first_work:[Work] grace_days?:u16 monthly_work:[Work] periods:u32 prices:Prices seat:Seat
@@ -744,7 +751,7 @@ word Direction outgoing incoming
 word EndedBy client firm
 word ErasureBasis asked retention_over
 word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned
-word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee
+word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FullyPerformed each_period whole_contract
 word Gate G1 G2 G3 G4 G5 G6 G7 G8
@@ -758,7 +765,7 @@ word MovementKind payment refund chargeback chargeback_won
 word Outcome deleted corrected verified frivolous no_answer
 word PaperKind photo_id residence
 word Purpose bank_costs processor_costs elsewhere
-word Scope record read bill examine administer correct
+word Scope record read bill examine administer correct accept
 word Seat individual couple
 word SeenBy response import notice
 word StandingEndReason surety_cancelled revoked surrendered recorded_wrongly
@@ -772,9 +779,9 @@ STATES = set("AK AL AR AS AZ CA CO CT DC DE FL FM GA GU HI IA ID IL IN KS KY LA 
 CALENDARS = ("federal_office", "regulation_z_rescission", "federal_reserve_banking", "every_day")
 MINOR_MAX = 10**12
 MEMBERS = {"access": str, "actor": str, "causation": str, "event": str, "event_id": str, "event_version": int,
-           "firm": str, "late_days": int, "occurred_on": str, "payload": dict, "position": int, "recorded_at": int,
+           "firm": str, "late_days": int, "occurred_at": int, "occurred_on": str, "payload": dict, "position": int, "recorded_at": int,
            "request_id": str, "stream": str, "stream_version": int}
-OPTIONAL = {"access", "causation", "late_days"}
+OPTIONAL = {"access", "causation", "late_days", "occurred_at"}
 MICROS = (-2_208_988_800_000_000, 32_503_680_000_000_000)
 
 
@@ -936,8 +943,10 @@ class Payloads:
 
     def reading_fault(self, value, path):
         """Where the fact inside a correction is not of its form."""
-        if type(value) is not dict or sorted(value) != ["event", "event_version", "occurred_on", "payload"]:
+        if type(value) is not dict or sorted(value.keys() - {"occurred_at"}) != ["event", "event_version", "occurred_on", "payload"]:
             return path
+        if type(value.get("occurred_at", 0)) is not int:
+            return path + ".occurred_at"
         if value["event"] not in KINDS_OF_FACT or type(value["event_version"]) is not int or value["event_version"] != 1:
             return path + ".event"
         if not is_day(value["occurred_on"]):
@@ -966,6 +975,10 @@ class Payloads:
             return "the event did not happen on a day of the years 1900 to 2999"
         if not MICROS[0] <= event["recorded_at"] < MICROS[1]:
             return "the event was not recorded between the years 1900 and 2999"
+        if "occurred_at" in event:
+            apart = event["occurred_at"] // 86_400_000_000 - (date.fromisoformat(event["occurred_on"]) - date(1970, 1, 1)).days
+            if abs(apart) > 1 or event["occurred_at"] > event["recorded_at"]:
+                return "occurred_at is not on its day, or behind its recording"
         late = (recorded(event).date() - date.fromisoformat(event["occurred_on"])).days
         days = event.get("late_days")
         is_first = event["event"] == "firm_registered"
@@ -1936,9 +1949,12 @@ def by_day(events):
 
 
 def is_before(event, other):
-    """Whether one happened before another: by their days; on one day as one request lists them, else nobody knows."""
+    """Whether one happened before another: by their days; on one day by their times, or as one request lists them."""
     if event["occurred_on"] != other["occurred_on"]:
         return event["occurred_on"] < other["occurred_on"]
+    times = [e.get("occurred_at") for e in (event, other)]
+    if None not in times and times[0] != times[1]:
+        return times[0] < times[1]
     order = [e.get("order", e["position"]) for e in (event, other)]
     return order[0] < order[1] if event["request_id"] == other["request_id"] else None
 
@@ -1975,7 +1991,9 @@ def in_force(case):
 def as_corrected(event, correction):
     """A fact with the reading that a correction tells."""
     p, late = correction["payload"], "late_days" in correction
-    now = {name: value for name, value in event.items() if name != "late_days"}
+    now = {name: value for name, value in event.items() if name not in ("late_days", "occurred_at")}
+    if "occurred_at" in p["reading"]:
+        now["occurred_at"] = p["reading"]["occurred_at"]
     now.update(payload=p["reading"]["payload"], occurred_on=p["reading"]["occurred_on"],
                request_id=p.get("order_of", correction["request_id"]))
     if late:
@@ -2016,10 +2034,15 @@ class Agreement:
     """One that was not cancelled in its days."""
     def __init__(self, event, rules, window):
         self.event, self.rules, self.terms, self.last_day = event, rules, event["payload"]["terms"], None
+        self.ended_by = []
         self.signed, self.service_from = day_of(event), date.fromisoformat(window[1])
 
-    def serves(self, day):
-        return self.service_from <= day and (self.last_day is None or day <= self.last_day)
+    def serves(self, event):
+        """Work of the last day was done before the end, unless it is known to have come later."""
+        day = day_of(event)
+        if day < self.service_from or self.last_day is not None and self.last_day < day:
+            return False
+        return day != self.last_day or not any(is_before(end, event) is True for end in self.ended_by)
 
 
 class Period:
@@ -2043,15 +2066,21 @@ class Service:
         self.fees = [event for event in case if event["event"] == "fee_earned"]
         self.old_fees = [event["payload"] for event in self.fees if "agreement" not in event["payload"]]
         self.given_up = [event for event in case if event["event"] == "period_closed_without_fee"]
+        self.zones = [zone_of(event["payload"]["zone"]) for event in self.of("enrolled")[:1]] + [record.zone]
         self.agreements, undoing = [], []
         cancellations = self.of("consent_cancelled")
         for event in self.of("consent_signed"):
             p, signed = event["payload"], event["occurred_on"]
             rules = record.rules_of_signing(self.state(case, signed, p["state"]), signed, before) or p["rules"]
-            window = cancellation_window(signed, rules["cancellation"]["days"], rules["cancellation"]["calendar"])
-            undone = next((c for c in cancellations if signed <= c["payload"]["sent_on"] <= window[0]), None)
+            days, calendar = rules["cancellation"]["days"], rules["cancellation"]["calendar"]
+            window = cancellation_window(self.readings(event, signed)[1], days, calendar)
+            sent = [(c, self.readings(c, c["payload"]["sent_on"])) for c in cancellations]
+            undone = next((c for c, (first, last) in sent if signed <= last and first <= window[0]), None)
             if undone is None:
                 self.agreements.append(Agreement(event, rules, window))
+                for enrolled in self.of("enrolled")[:1]:
+                    offered = record.terms(dict(enrolled["payload"], seat=p["terms"]["seat"]), before, signed)
+                    self.agreements[-1].terms = offered or p["terms"]
             else:
                 undoing.append(undone["position"])
         late = [c for c in cancellations if c["position"] not in undoing]
@@ -2061,11 +2090,23 @@ class Service:
             for agreement in self.agreements:
                 is_same = agreement.signed == last and is_before(event, agreement.event) is not True
                 if agreement.signed < last or is_same:
-                    agreement.last_day = min(last, agreement.last_day or last)
+                    if agreement.last_day is None or last < agreement.last_day:
+                        agreement.last_day, agreement.ended_by = last, []
+                    if last == agreement.last_day:
+                        agreement.ended_by.append(event)
         self.rows = self.rows_of_agreements()
         self.pauses = self.paused()
         self.periods = self.grid()
         self.work = self.place(case)
+
+    def readings(self, event, day):
+        """The earlier and the later reading of a day that was told without its time."""
+        if "occurred_at" in event or len(self.zones) < 2 or None in self.zones:
+            return day, day
+        noon = datetime.combine(date.fromisoformat(day), datetime.min.time()) + timedelta(hours=12)
+        client, firm = [noon.replace(tzinfo=zone).utcoffset() for zone in self.zones]
+        other = str(noon.date() + timedelta(days=(client > firm) - (client < firm)))
+        return min(day, other), max(day, other)
 
     @staticmethod
     def state(case, signed, told):
@@ -2189,9 +2230,9 @@ class Service:
         listings, placed = CreditFile(case).listings(), []
         kinds = {event: kind for kind, event in WORK.items()}
         for event in self.of(*kinds):
-            day, kind = day_of(event), kinds[event["event"]]
+            kind = kinds[event["event"]]
             is_in_pause = any(self.is_in_pause(event, *pause) for pause in self.pauses)
-            if any(a.serves(day) for a in self.agreements) and not is_in_pause \
+            if any(a.serves(event) for a in self.agreements) and not is_in_pause \
                     and (kind != "dispute_round" or self.has_basis(event, listings)):
                 period = self.completes(event)
                 if period:
@@ -2692,10 +2733,13 @@ class FirmRecord:
     def has_pack(self, wanted, before):
         return any(wanted == {"code": pack["code"], "version": pack["version"]} for pack in self.adopted(before))
 
-    def terms(self, enrolment, before, on=None):
+    def terms(self, enrolment, before, on=None, as_told=False):
         """What the plan of an enrolment promises, in the version enrolled on or in that of a day; None if it was not
-        offered."""
-        known = [(day, plan) for position, day, plan in self.plans if position < before and plan["code"] == enrolment["plan"]]
+        offered. Older software took the version of a day in the order of telling."""
+        known = [(day, plan) for position, day, plan in self.plans
+                 if (before is None or position < before) and plan["code"] == enrolment["plan"]]
+        if not as_told:
+            known.sort(key=lambda version: version[0])
         if on is None:
             found = [plan for _, plan in known if plan["version"] == enrolment["plan_version"]][:1]
         else:
@@ -3434,8 +3478,15 @@ class Derivation:
                 wrong.append("by its own rules the client can cancel through %s and service begins on %s" % window)
             # The version of the day; older logs have the one that the client enrolled on.
             if life.enrolment is None or p["terms"] not in (record.terms(life.enrolment, position, day),
+                                                            record.terms(life.enrolment, position, day, as_told=True),
                                                             record.terms(life.enrolment, position)):
                 wrong.append("its terms are not those of the plan that the client enrolled on")
+        elif name == "results_found":
+            signed = [{"id": e["event_id"], "position": e["position"]} for e in life.agreements]
+            if p["agreement"] not in signed:
+                wrong.append("it finds results of an agreement that was not signed before it")
+            if not p["found"]:
+                wrong.append("it names no result")
         elif name == "consent_cancelled":
             if any(known["payload"]["sent_on"] == p["sent_on"] for known in life.cancellations):
                 wrong.append("the same cancellation was recorded before it")

@@ -22,6 +22,7 @@ pub(crate) struct Envelope<'a> {
     pub(crate) event_version: u64,
     pub(crate) firm: &'a str,
     pub(crate) late_days: Option<u64>,
+    pub(crate) occurred_at: Option<i64>,
     pub(crate) occurred_on: &'a str,
     pub(crate) payload: &'a str,
     pub(crate) position: u64,
@@ -98,6 +99,10 @@ impl<'a> Envelope<'a> {
             Some(()) => Some(head.integer()?),
             None => None,
         };
+        let occurred_at = match head.literal(",\"occurred_at\":") {
+            Some(()) => Some(head.integer()?),
+            None => None,
+        };
         head.literal(",\"occurred_on\":")?;
         let occurred_on = head.string()?;
         head.literal(",\"payload\":")?;
@@ -125,6 +130,7 @@ impl<'a> Envelope<'a> {
             event_version,
             firm,
             late_days,
+            occurred_at,
             occurred_on,
             payload,
             position,

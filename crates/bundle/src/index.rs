@@ -231,6 +231,13 @@ fn decode(stream: StreamId, bytes: &[u8]) -> Result<Recorded, String> {
     if !MICROS.contains(&recorded.recorded_at.0) {
         return Err("the event was not recorded between the years 1900 and 2999".into());
     }
+    if let Some(at) = recorded.occurred_at {
+        let day = at.0.div_euclid(MICROS_PER_DAY) + EPOCH_DAY;
+        let apart = day - i64::from(recorded.occurred_on.num_days_from_ce());
+        if apart.abs() > ZONE_DAYS || at > recorded.recorded_at {
+            return Err("occurred_at is not on its day, or behind its recording".into());
+        }
+    }
     let recorded_on = recorded.recorded_at.0.div_euclid(MICROS_PER_DAY) + EPOCH_DAY;
     let late = recorded_on - i64::from(recorded.occurred_on.num_days_from_ce());
     // Of the firm's first event it is not known: before it there is no zone in which days are counted.

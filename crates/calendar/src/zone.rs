@@ -43,6 +43,17 @@ impl Zone {
         utc.checked_add_signed(TimeDelta::seconds(offset)).map_or(edge, |local| local.date())
     }
 
+    /// How far clocks in this zone are ahead of UTC at noon of `date`, in seconds.
+    pub fn offset_at_noon(self, date: CivilDate) -> i64 {
+        let noon = date.and_time(NaiveTime::MIN) + TimeDelta::hours(12);
+        match self.0.offset_from_local_datetime(&noon) {
+            MappedLocalTime::Single(offset) | MappedLocalTime::Ambiguous(offset, _) => {
+                offset_seconds(&offset)
+            }
+            MappedLocalTime::None => offset_seconds(&self.0.offset_from_utc_datetime(&noon)),
+        }
+    }
+
     /// The instant at which `date` begins in this zone, in microseconds since 1970-01-01 UTC.
     ///
     /// Where the clocks go back over midnight it is the earlier of the two midnights. Where they go

@@ -6,12 +6,14 @@
 //! forbids them.
 
 mod correction;
+mod finding;
 
 use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
 pub use correction::{Becomes, Correction};
+pub use finding::FindResults;
 
 use crate::event::{
     AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
@@ -21,9 +23,9 @@ use crate::event::{
     IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
     LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
-    PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected,
-    ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded, StandingRecorded,
-    StatementLineSeen, StreamId,
+    PeriodLocked, ProgressReportSent, PromisedResult, Purpose, ReportIdentityFailed,
+    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded,
+    StandingRecorded, StatementLineSeen, StreamId, UtcMicros,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
@@ -37,6 +39,8 @@ use crate::value::{Personal, Text};
 /// An action and the civil day it happened, in the firm's zone.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Dated<A> {
+    /// The moment, where it is known: on the same day where the client lives. Only facts of cases have one.
+    pub occurred_at: Option<UtcMicros>,
     /// The day.
     pub occurred_on: CivilDate,
     /// The action.
@@ -75,6 +79,8 @@ pub struct SignConsent {
     pub document: Option<DocumentHash>,
     /// Whether consent to electronic records was given.
     pub e_sign_consent: bool,
+    /// The results that the agreement promises.
+    pub promised: Vec<PromisedResult>,
     /// The total of all payments that the agreement states.
     pub total_of_payments: Money,
 }
@@ -204,6 +210,8 @@ pub enum CaseAction {
     EndService(ServiceEnded),
     /// See [`PeriodClosedWithoutFee`].
     ClosePeriod(PeriodClosedWithoutFee),
+    /// See [`FindResults`].
+    FindResults(FindResults),
     /// See [`NoteExposure`].
     NoteExposure(NoteExposure),
     /// See [`CorrectionNoted`].

@@ -6,7 +6,7 @@ mod marks;
 
 use std::collections::BTreeSet;
 
-use calendar::{CivilDate, Datelike};
+use calendar::{CivilDate, Datelike, Zone};
 
 use crate::account;
 use crate::case;
@@ -62,8 +62,9 @@ pub fn decide(
 
 fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
     let touched = marks::touched(draft.world(), command)?;
+    let awaited = marks::awaited(draft, command, &touched)?;
     decide_one(draft, command)?;
-    marks::mark(draft, command, &touched)
+    marks::mark(draft, command, &touched, &awaited)
 }
 
 fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
@@ -114,6 +115,25 @@ pub(crate) fn check_day(
         ));
     }
     Ok(())
+}
+
+/// A moment is on the day that is told beside it, where the client lives, and not in the future.
+fn check_time(
+    zone: Zone,
+    now: UtcMicros,
+    on: CivilDate,
+    at: Option<UtcMicros>,
+) -> Result<(), Refusal> {
+    let Some(at) = at else { return Ok(()) };
+    let day = zone.date_at(at.0);
+    let detail = if day != on {
+        format!("is on {day} where the client lives ({}), and occurred_on is {on}", zone.name())
+    } else if at > now {
+        "is in the future".into()
+    } else {
+        return Ok(());
+    };
+    Err(Refusal::new(Reason::DateImpossible, "occurred_at", detail))
 }
 
 fn on_case(
@@ -189,16 +209,21 @@ fn one_correction(
     let world = draft.world();
     let firm = world.firm()?;
     let today = firm.today(now).unwrap_or(correction.told.occurred_on);
-    let on = match &correction.becomes {
-        Becomes::Nothing => today,
-        Becomes::OnDay(on) => *on,
-        Becomes::Told(dated) => dated.occurred_on,
+    let (on, at) = match &correction.becomes {
+        Becomes::Nothing => (today, None),
+        // The time belonged to the day that was wrong.
+        Becomes::OnDay(on) => (*on, None),
+        Becomes::Told(dated) => (dated.occurred_on, dated.occurred_at),
     };
     check_day(firm, now, "occurred_on", on)?;
+    let enrolment = world.case(id)?.enrolment.as_ref();
+    if let Some(zone) = enrolment.map(|enrolment| enrolment.zone) {
+        check_time(zone, now, on, at)?;
+    }
     let before =
         correction.reading().and_then(|reading| draft.opened(StreamId::Case(id), &reading));
     let (position, request) = (world.position(), draft.request());
-    let facts = case::Facts { id, firm, on, now, position, request };
+    let facts = case::Facts { id, firm, at, on, now, position, request };
     for (on, event) in case::correct(world.case(id)?, &facts, correction, before.as_ref())? {
         draft.add(StreamId::Case(id), on, event)?;
     }
@@ -210,16 +235,23 @@ fn one_action(
     id: CaseId,
     dated: &Dated<CaseAction>,
 ) -> Result<(), Halt> {
-    let on = dated.occurred_on;
+    let (on, at) = (dated.occurred_on, dated.occurred_at);
     let now = draft.now();
     let world = draft.world();
     let firm = world.firm()?;
     check_day(firm, now, "occurred_on", on)?;
+    let told = if let CaseAction::Enrol(enrol) = &dated.action { enrol.zone } else { None };
+    let lives = world.case(id)?.enrolment.as_ref().map(|enrolment| enrolment.zone);
+    if let Some(zone) = told.or(lives).or(firm.registered.as_ref().map(|firm| firm.zone)) {
+        check_time(zone, now, on, at)?;
+    }
     let (position, request) = (world.position(), draft.request());
-    let facts = case::Facts { id, firm, on, now, position, request };
+    let facts = case::Facts { id, firm, at, on, now, position, request };
     let events = case::decide(world.case(id)?, &facts, &dated.action)?;
     for event in events {
-        draft.add(StreamId::Case(id), on, event)?;
+        // What follows from a fact has its day alone.
+        let at = event.fact().and(at);
+        draft.add_at(StreamId::Case(id), (on, at), event)?;
     }
     if let CaseAction::Enrol(enrol) = &dated.action {
         let account = StreamId::Account(id.own_account());

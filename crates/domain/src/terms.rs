@@ -1,5 +1,7 @@
 //! What a firm sells and how it sold it: plans, promised work, and the channel of the sale.
 
+use std::borrow::Cow;
+
 use crate::codec::{codes, record};
 use crate::ids::{DocumentHash, PlanCode};
 use crate::money::Money;
@@ -97,6 +99,28 @@ impl Plan {
             prices,
             seat,
         })
+    }
+}
+
+impl Plan {
+    /// Whether terms are what this plan means for their seat.
+    fn has(&self, terms: &Terms) -> bool {
+        let Terms { first_work, grace_days, monthly_work, periods, prices, seat } = terms;
+        let own = match seat {
+            Seat::Individual => Some(&self.individual),
+            Seat::Couple => self.couple.as_ref(),
+        };
+        let work = (&self.first_work, &self.monthly_work) == (first_work, monthly_work);
+        work && (self.grace_days, self.periods, own) == (*grace_days, *periods, Some(prices))
+    }
+
+    /// The terms of an agreement that was signed on this plan: what it means for their seat, whatever was taken for it
+    /// at the signing.
+    pub(crate) fn terms_of<'a>(&self, told: &'a Terms) -> Cow<'a, Terms> {
+        if self.has(told) {
+            return Cow::Borrowed(told);
+        }
+        self.terms(told.seat).map_or(Cow::Borrowed(told), Cow::Owned)
     }
 }
 

@@ -18,7 +18,7 @@ use crate::value::Personal;
 
 /// Raised in the same commit as any change of what `evolve` makes of a history; snapshots of
 /// another version are thrown away unread.
-pub const STATE_VERSION: u32 = 11;
+pub const STATE_VERSION: u32 = 12;
 
 /// Most bytes of one event: a C2SP tile's entry bundle counts an entry's length in 16 bits.
 pub const EVENT_BYTES_MAX: usize = 65_535;
@@ -459,6 +459,16 @@ impl<'w, 'c> Draft<'w, 'c> {
         occurred_on: calendar::CivilDate,
         event: impl Into<Event>,
     ) -> Result<EventRef, Halt> {
+        self.add_at(stream, (occurred_on, None), event)
+    }
+
+    /// The same of one whose moment may be known.
+    pub(crate) fn add_at(
+        &mut self,
+        stream: StreamId,
+        (occurred_on, occurred_at): (calendar::CivilDate, Option<UtcMicros>),
+        event: impl Into<Event>,
+    ) -> Result<EventRef, Halt> {
         let state = self.world.streams.get(&stream).ok_or(Halt::Need(stream))?;
         let stream_version = state.version() + 1;
         if let Some(undo) = &mut self.undo {
@@ -487,6 +497,7 @@ impl<'w, 'c> Draft<'w, 'c> {
                 .firm()
                 .ok()
                 .and_then(|firm| firm.late_days(occurred_on, self.context.now)),
+            occurred_at,
             occurred_on,
             position: self.world.position + 1,
             recorded_at: self.context.recorded_at,

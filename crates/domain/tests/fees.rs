@@ -175,7 +175,7 @@ fn g6_telemarketing_is_presumed() {
 #[test]
 fn g6_holds_once_a_later_report_shows_the_results() {
     let mut desk = Desk::open();
-    desk.signed_as(case(A), "2026-03-02", by_telephone());
+    desk.signed_for(case(A), "2026-03-02", by_telephone(), promising([gone(NORTH, "a")]));
     desk.act(case(A), "2026-03-06", CaseAction::OpenWork);
     desk.month(case(A), "2026-03-09");
     desk.act(case(A), "2026-04-01", response(NORTH, 1, &[("a", Outcome::Deleted)]));

@@ -17,7 +17,11 @@ fn changed(pack: &str, pointer: &str, value: serde_json::Value) -> String {
 
 fn adopt(desk: &mut Desk, json: &str) -> Result<(), Refusal> {
     let pack = Box::new(RulePack::from_json(json).unwrap());
-    let action = Dated { occurred_on: day("2026-01-02"), action: FirmAction::AdoptPack(pack) };
+    let action = Dated {
+        occurred_at: None,
+        occurred_on: day("2026-01-02"),
+        action: FirmAction::AdoptPack(pack),
+    };
     desk.command(&Command::Firm { action }).map(|_| ())
 }
 

@@ -78,7 +78,8 @@ fn what_was_given_back_of_a_fee_makes_room_for_it() {
 fn a_later_dispute_exposes_no_fee_of_a_telephone_sale() {
     let mut desk = Desk::open();
     let sale = Sale { channel: Channel::Telephone, evidence: None, promised_days: 30 };
-    desk.signed_as(case(A), "2026-03-02", Enrol { sale, ..enrol() });
+    let promised = promising([put_right(NORTH, "a", 20_000)]);
+    desk.signed_for(case(A), "2026-03-02", Enrol { sale, ..enrol() }, promised);
     desk.act(case(A), "2026-03-06", CaseAction::OpenWork);
     desk.month(case(A), "2026-03-09");
     desk.act(case(A), "2026-04-10", response(NORTH, 1, &[("a", Outcome::Corrected)]));
@@ -91,6 +92,33 @@ fn a_later_dispute_exposes_no_fee_of_a_telephone_sale() {
     assert_eq!(standings(&desk), [FeeStanding::Allowed]);
     desk.today("2026-11-20");
     assert!(desk.holds(case(A), 1, "2026-11-20", Gate::Telemarketing), "it is still corrected");
+}
+
+/// "Facts of one request stand in the order in which it lists them": what a request states after an end of the
+/// service was done after it, and is a breach (15 USC 1679d(a)).
+#[test]
+fn work_after_an_end_that_its_request_states_first_counts_for_nothing() {
+    let end = || CaseAction::EndService(ServiceEnded { by: EndedBy::Client, reason: None });
+    let work = || {
+        let import = CaseAction::ImportReport(report(SOUTH, "2026-03-31", &["a", "b"]));
+        vec![import, progress(), CaseAction::NoteRoundSent(round(NORTH, &["a"]))]
+    };
+    let told = |actions: Vec<CaseAction>| {
+        let mut desk = Desk::open();
+        desk.opened(case(A), "2026-03-02", "2026-03-06");
+        desk.try_acts(case(A), "2026-03-31", actions).unwrap();
+        desk.today("2026-04-01");
+        let breaches = desk.judged(case(A), |judge| judge.breaches().count());
+        (desk.holds(case(A), 1, "2026-04-01", Gate::FullyPerformed), breaches)
+    };
+    assert_eq!(told([work(), vec![end()]].concat()), (true, 0));
+    // The report is preparation where no service runs; the letters and the word to the client are breaches.
+    assert_eq!(told([vec![end()], work()].concat()), (false, 2));
+    let (before, after) = (work()[..2].to_vec(), work()[2..].to_vec());
+    assert_eq!(told([before, vec![end()], after].concat()), (false, 1));
+    // A pause that a request states before a round holds the round.
+    let pause = CaseAction::PauseService(ServicePaused { reason: personal("away") });
+    assert_eq!(told([vec![pause], work()].concat()), (false, 0));
 }
 
 /// "The order of telling decides nothing": on one day an end belongs to the pause that was open before it.

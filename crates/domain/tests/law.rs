@@ -85,7 +85,7 @@ fn confirm(desk: &mut Desk, pack: &RulePack) -> Vec<Recorded> {
 }
 
 fn refusal_on(desk: &mut Desk, on: &str, action: FirmAction) -> Refusal {
-    let action = Dated { occurred_on: day(on), action };
+    let action = Dated { occurred_at: None, occurred_on: day(on), action };
     desk.command(&Command::Firm { action }).expect_err("must be refused")
 }
 

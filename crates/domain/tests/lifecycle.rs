@@ -60,7 +60,11 @@ fn midnight_is_midnight_where_the_client_lives() {
     let open = Command::Case {
         case: case(2),
         expected_version: None,
-        actions: vec![Dated { occurred_on: day("2026-03-06"), action: CaseAction::OpenWork }],
+        actions: vec![Dated {
+            occurred_at: None,
+            occurred_on: day("2026-03-06"),
+            action: CaseAction::OpenWork,
+        }],
     };
     let just_after_midnight_in_chicago = common::zone().start_of_day(day("2026-03-06")) + 1;
     let refusal = desk.command_at(UtcMicros(just_after_midnight_in_chicago), &open).unwrap_err();
@@ -300,7 +304,11 @@ fn facts_told_late_are_marked_and_future_ones_refused() {
     assert_eq!(told[0].late_days, Some(31));
     let in_time = desk.act(case(2), "2026-04-13", CaseAction::NoteRoundSent(round(NORTH, &["a"])));
     assert_eq!(in_time[0].late_days, None);
-    let actions = vec![Dated { occurred_on: day("2026-04-21"), action: CaseAction::OpenWork }];
+    let actions = vec![Dated {
+        occurred_at: None,
+        occurred_on: day("2026-04-21"),
+        action: CaseAction::OpenWork,
+    }];
     let future = Command::Case { case: case(2), expected_version: None, actions };
     let refusal = desk.command(&future).unwrap_err();
     is(&refusal, Reason::DateImpossible);
@@ -314,7 +322,7 @@ fn a_request_is_all_or_nothing() {
     let before = (desk.world.position(), desk.state(case(2)).clone());
     let good = progress();
     let actions = [good, CaseAction::OpenWork]
-        .map(|action| Dated { occurred_on: day("2026-03-02"), action })
+        .map(|action| Dated { occurred_at: None, occurred_on: day("2026-03-02"), action })
         .to_vec();
     let refusal = desk
         .command(&Command::Case { case: case(2), expected_version: None, actions })
@@ -327,7 +335,11 @@ fn a_request_is_all_or_nothing() {
 fn an_expected_version_that_differs_refuses() {
     let mut desk = Desk::open();
     desk.signed(case(2), "2026-03-02");
-    let actions = vec![Dated { occurred_on: day("2026-03-02"), action: CaseAction::OpenWork }];
+    let actions = vec![Dated {
+        occurred_at: None,
+        occurred_on: day("2026-03-02"),
+        action: CaseAction::OpenWork,
+    }];
     let stale = Command::Case { case: case(2), expected_version: Some(1), actions };
     let refusal = desk.command(&stale).unwrap_err();
     is(&refusal, Reason::VersionMismatch);

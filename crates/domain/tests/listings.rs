@@ -31,6 +31,15 @@ fn disputed() -> Desk {
     desk
 }
 
+/// Whether every result is shown. Nobody said here which were promised, so that shown is not yet known to be enough.
+fn is_shown(desk: &Desk, on: &str) -> bool {
+    match desk.answer(case(A), 1, on, Gate::Telemarketing) {
+        Answer::Unknown => true,
+        Answer::Fails => false,
+        Answer::Holds => panic!("nobody found what was promised"),
+    }
+}
+
 fn import(code: &str, on: &str, items: &[&str]) -> CaseAction {
     CaseAction::ImportReport(report(code, on, items))
 }
@@ -61,13 +70,13 @@ fn a_corrected_item_that_a_later_report_contradicts_is_no_result() {
     let shows = corrected("a", report(NORTH, "2026-10-05", &["a", "b"]));
     desk.act(case(A), "2026-10-05", CaseAction::ImportReport(shows));
     desk.act(case(A), "2026-10-06", progress());
-    assert!(desk.holds(case(A), 1, "2026-10-06", Gate::Telemarketing));
+    assert!(is_shown(&desk, "2026-10-06"));
     desk.act(case(A), "2026-11-05", import(NORTH, "2026-11-05", &["a", "b"]));
     let listing = north(&desk, "a");
     assert_eq!(listing.status, ListingStatus::Listed);
     let result = &listing.results[0];
     assert_eq!(result.undone.as_ref().map(|mark| mark.on), Some(day("2026-11-05")));
-    assert!(!desk.holds(case(A), 1, "2026-11-05", Gate::Telemarketing));
+    assert!(!is_shown(&desk, "2026-11-05"));
     // A report of before that is told after it: nothing of what came later changes.
     let told = desk.act(case(A), "2026-11-06", import(NORTH, "2026-09-01", &["a", "b"]));
     assert_eq!(names(&told), ["report_imported"]);
@@ -87,17 +96,17 @@ fn a_deletion_told_late_counts_from_the_day_of_its_report() {
     // 185 days after May 1st, and not after June 20th.
     desk.act(case(A), "2026-11-02", import(NORTH, "2026-11-02", &["b"]));
     desk.act(case(A), "2026-11-03", progress());
-    assert!(!desk.holds(case(A), 1, "2026-11-03", Gate::Telemarketing));
+    assert!(!is_shown(&desk, "2026-11-03"));
     let late = desk.act(case(A), "2026-11-03", import(NORTH, "2026-05-01", &["b"]));
     assert_eq!(names(&late), ["report_imported", "item_deleted"], "what is concluded differs");
     let listing = north(&desk, "a");
     assert_eq!((listing.status, listing.since.on), (ListingStatus::Deleted, day("2026-05-01")));
     assert_eq!(listing.results.len(), 1);
-    assert!(desk.holds(case(A), 1, "2026-11-03", Gate::Telemarketing));
+    assert!(is_shown(&desk, "2026-11-03"));
     // A late report between the two that shows it: it was back, and gone again.
     let between = desk.act(case(A), "2026-11-04", import(NORTH, "2026-06-01", &["a", "b"]));
     assert_eq!(names(&between), ["report_imported", "item_reinserted", "item_deleted"]);
-    assert!(!desk.holds(case(A), 1, "2026-11-04", Gate::Telemarketing));
+    assert!(!is_shown(&desk, "2026-11-04"));
 }
 
 /// 15 USC 1681i(a)(1)(A), (a)(5)(A): that nothing came is the firm's note, and no act of the bureau.
@@ -481,10 +490,10 @@ proptest! {
 #[test]
 fn g6_fails_where_nothing_was_achieved() {
     let desk = tell(&[Told::Report { day: 300, a: Some(1), b: true }], &[0]);
-    assert_eq!(desk.answer(case(A), 1, "2027-06-01", Gate::Telemarketing), Answer::Fails);
+    assert!(!is_shown(&desk, "2027-06-01"));
     let desk = tell(
         &[Told::Report { day: 10, a: None, b: true }, Told::Report { day: 300, a: None, b: true }],
         &[1, 0],
     );
-    assert_eq!(desk.answer(case(A), 1, "2027-06-01", Gate::Telemarketing), Answer::Holds);
+    assert!(is_shown(&desk, "2027-06-01"));
 }

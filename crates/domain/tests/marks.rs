@@ -119,6 +119,74 @@ fn bond_ended(last_day: &str) -> FirmAction {
     })
 }
 
+/// "A new version or pack that would expose old fees first shows count, amount and cases; an administrator records
+/// the result, and the books move only then": no next fact of the client moves them before.
+#[test]
+fn what_awaits_a_review_is_carried_to_a_fee_by_no_fact_of_its_client() {
+    let awaiting = || {
+        let mut desk = paid("CA");
+        desk.today("2026-04-20");
+        desk.firm(bond_ended("2026-03-20"));
+        desk
+    };
+    let mut desk = awaiting();
+    let exposed = |desk: &Desk| {
+        desk.judged(case(A), |judge| judge.fees().next().unwrap().exposed.is_positive())
+    };
+    assert!(exposed(&desk), "it is shown as it is judged");
+    assert_eq!(names(&desk.act(case(A), "2026-04-20", progress())), ["progress_report_sent"]);
+    assert_eq!(
+        names(&desk.try_account(account(A), "2026-04-20", refund("r1", 100)).unwrap()),
+        ["refund_issued"]
+    );
+    // What the client's own facts expose is marked with them.
+    let mut of_client = awaiting();
+    let told = of_client.act(case(A), "2026-04-21", cancelled("2026-03-04"));
+    assert_eq!(names(&told), ["consent_cancelled", "fee_marked"]);
+    assert!(marks(&told)[0].owed.is_positive());
+    let reviewed = desk.command(&Command::Review { case: case(A) }).unwrap();
+    assert_eq!(marks(&reviewed)[0].gates, BTreeSet::from([Gate::State]));
+    // Once it is exposed, money that comes and goes is told of it, also while a review is due.
+    let told = desk.try_account(account(A), "2026-04-22", refund("r2", 100)).unwrap();
+    assert_eq!(names(&told), ["refund_issued", "fee_marked"]);
+}
+
+/// "Terms are the plan's version of the signing day", whenever it is told: what was asked for above its price is an
+/// exposure of that part (15 USC 1679b(b)), once an administrator has recorded the review.
+#[test]
+fn a_price_told_after_the_signing_exposes_what_is_above_it() {
+    let mut desk = paid("CA");
+    desk.today("2026-04-20");
+    let price = desk.account(account(A)).invoices[&1].total.minor();
+    let noted = |desk: &mut Desk| {
+        let through = desk.firm_state().law_at;
+        let reviewed = FeesReviewed { edition: EDITION, marked: 0, through };
+        desk.firm(FirmAction::NoteReview(reviewed));
+    };
+    noted(&mut desk);
+    let mut publish = |on: &str, minor: i64| {
+        let mut cheaper = plan();
+        cheaper.individual.first_fee = usd(minor);
+        let action = Dated {
+            occurred_at: None,
+            occurred_on: day(on),
+            action: FirmAction::PublishPlan(cheaper),
+        };
+        desk.command(&Command::Firm { action }).unwrap();
+        let due = desk.firm_state().review_is_due();
+        let marked = desk.command(&Command::Review { case: case(A) }).unwrap();
+        noted(&mut desk);
+        (due, marks(&marked).iter().map(|mark| mark.owed.minor()).collect::<Vec<_>>())
+    };
+    // A version of after the signing is none of its.
+    assert_eq!(publish("2026-03-03", price - 3_000), (true, vec![]));
+    assert_eq!(publish("2026-03-02", price - 2_000), (true, vec![2_000]));
+    // One of before it is no version of its day any more.
+    assert_eq!(publish("2026-03-01", price - 5_000), (true, vec![]));
+    // Nor is it owed any more once the true price is told.
+    assert_eq!(publish("2026-03-02", price), (true, vec![0]));
+}
+
 /// What begins later never reaches back: a bond that ends touches no fee that was asked for before it did.
 #[test]
 fn h4_a_bond_that_ends_later_owes_nothing_back_and_holds_the_next_fee() {
@@ -232,8 +300,12 @@ fn what_the_firm_tells_of_itself_is_carried_to_fees_by_a_review_and_by_nothing_e
     assert_eq!(names(&ended), ["standing_ended"]);
     assert!(desk.firm_state().review_is_due());
     // A review of before cannot be noted now.
-    let stale = Dated { occurred_on: CivilDate::MIN, action: note(through(&desk) - 1, 0) };
-    let stale = Dated { occurred_on: day("2026-04-20"), ..stale };
+    let stale = Dated {
+        occurred_at: None,
+        occurred_on: CivilDate::MIN,
+        action: note(through(&desk) - 1, 0),
+    };
+    let stale = Dated { occurred_at: None, occurred_on: day("2026-04-20"), ..stale };
     is(&desk.command(&Command::Firm { action: stale }).unwrap_err(), Reason::StateRefuses);
 
     let reviewed = desk.command(&review).unwrap();

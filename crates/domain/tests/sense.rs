@@ -52,7 +52,9 @@ fn a_bond_is_an_amount() {
             valid_through: day("2026-12-31"),
         };
         let action = FirmAction::RecordStanding(standing);
-        desk.command(&Command::Firm { action: Dated { occurred_on: day("2026-01-02"), action } })
+        desk.command(&Command::Firm {
+            action: Dated { occurred_at: None, occurred_on: day("2026-01-02"), action },
+        })
     };
     for minor in [-100, 0] {
         let refusal = bond(minor).unwrap_err();

@@ -26,7 +26,7 @@ fn desk() -> Desk {
 }
 
 fn refusal_on(desk: &mut Desk, on: &str, action: FirmAction) -> Refusal {
-    let action = Dated { occurred_on: day(on), action };
+    let action = Dated { occurred_at: None, occurred_on: day(on), action };
     desk.command(&Command::Firm { action }).expect_err("must be refused")
 }
 

@@ -302,6 +302,7 @@ impl Plan for Next {
             event_id: EventId(uuid::Uuid::from_u128(self.request)),
             firm: FIRM,
             late_days: None,
+            occurred_at: None,
             occurred_on: day("2026-01-05"),
             position: expected + 1,
             recorded_at: UtcMicros(0),

@@ -31,7 +31,7 @@ async fn kept(store: &Store) -> Kept {
 fn refused() -> Command {
     let access = AccessRevoked { access: AccessId(Uuid::from_u128(9)) };
     let action = FirmAction::RevokeAccess(access);
-    Command::Firm { action: Dated { occurred_on: day("2026-01-05"), action } }
+    Command::Firm { action: Dated { occurred_at: None, occurred_on: day("2026-01-05"), action } }
 }
 
 /// A history with something in each table, and with refusals.

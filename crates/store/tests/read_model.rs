@@ -345,6 +345,7 @@ async fn a_pack_adopted_later_makes_no_kept_row_differ_from_one_made_anew(place:
         copies_given: true,
         document: None,
         e_sign_consent: true,
+        promised: Vec::new(),
         total_of_payments: usd(100_000),
     });
     bench.case(21, 1, "2026-02-20", vec![renewal]).await;
@@ -365,7 +366,7 @@ async fn a_pack_adopted_later_makes_no_kept_row_differ_from_one_made_anew(place:
         FirmAction::UsePackAtOwnRisk(PackUsedAtOwnRisk { code, reason, version }),
     ];
     for (id, action) in (23..).zip(actions) {
-        let action = Dated { occurred_on: day("2026-03-02"), action };
+        let action = Dated { occurred_at: None, occurred_on: day("2026-03-02"), action };
         bench.submit(id, Command::Firm { action }).await.unwrap();
     }
     bench.caught_up().await;

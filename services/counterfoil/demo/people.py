@@ -25,7 +25,7 @@ ROWS = [
     (19, "Verity Calloway", "1994-06-21", "402 Pond View", "", "Cedar Notch", "ND", "58701", 701, "2025-12-15",
      {"channel": "TELEPHONE"}),
     (20, "Oswin Hartley", "1971-02-09", "66 Lantern Road", "", "Fernbrook", "ND", "58101", 701, "2025-09-08",
-     {"channel": "TELEPHONE", "promised_days": 120, "items": 4}),
+     {"channel": "TELEPHONE", "promised_days": 120, "items": 4, "promised": "quarry-street"}),
     (21, "Elspeth Crane", "1985-12-30", "14 Saddle Ridge", "", "Plainview Bend", "WY", "82001", 307, "2026-01-12",
      {"no_evidence": True}),
     (22, "Ruth Abernethy", "1986-08-08", "123 North Cooper Street", "Apartment 2", "Fernbrook", "ND", "58101", 701,

@@ -239,11 +239,17 @@ class Client:
             self.act(day, {"disclosureDelivered": {"documentSha256": digest("disclosure form of 2025")}})
             acknowledged = digest(f"disclosure {self.number}")
             self.act(day, {"disclosureAcknowledged": {"documentSha256": acknowledged}})
+        promised = [
+            {"words": f"Your listing with Quarry Street is deleted at {bureau}.",
+             "deletion": {"bureau": bureau, "item": self.person["promised"]}}
+            for bureau in self.bureaus if "promised" in self.person
+        ]
         self.act(day, {"signConsent": {
             "totalOfPayments": money(total or self.total()),
             "copiesGiven": True,
             "eSignConsent": True,
             "documentSha256": digest(f"agreement {self.number} of {day}"),
+            **({"promisedResults": promised} if promised else {}),
         }})
 
     def papers(self, day=None):

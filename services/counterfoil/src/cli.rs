@@ -7,8 +7,8 @@ use uuid::Uuid;
 
 use crate::command::{
     audit, backup, billing, books, charges, check_proof, checkpoint, clients, completions, correct,
-    couples, due, evidence, export, firm, firm_keys, follow, import, invoices, keys, log_care,
-    looks, migrate, moving, payment, privacy, prove, serve, status, tokens,
+    couples, due, evidence, export, finding, firm, firm_keys, follow, import, invoices, keys,
+    log_care, looks, migrate, moving, payment, privacy, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
 
@@ -102,6 +102,8 @@ pub(crate) enum Command {
     Explain(billing::ExplainArgs),
     /// Judge every claimed fee again on what the firm has told of packs, registrations and bonds
     Review(billing::ReviewArgs),
+    /// Record what a person finds of the results that a sale by telephone promised (personal data)
+    Finding(finding::FindingArgs),
     /// Show one invoice (personal data)
     Invoice(invoices::InvoiceArgs),
     /// List invoices

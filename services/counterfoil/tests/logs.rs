@@ -74,7 +74,8 @@ fn enrol(change: impl FnOnce(&mut v1::Enrol)) -> A {
 }
 
 fn record(name: &str, actions: impl IntoIterator<Item = A>) -> v1::RecordRequest {
-    let action = |action| v1::Action { occurred_on: Some(ON), action: Some(action) };
+    let action =
+        |action| v1::Action { occurred_at: None, occurred_on: Some(ON), action: Some(action) };
     v1::RecordRequest {
         name: name.to_owned(),
         request_id: Uuid::now_v7().to_string(),

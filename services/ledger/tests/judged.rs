@@ -177,6 +177,7 @@ async fn a_claimed_fee_is_shown_under_the_period_whose_days_it_has_whatever_its_
         copies_given: true,
         e_sign_consent: true,
         document_sha256: String::new(),
+        promised_results: Vec::new(),
     };
     let earlier =
         [A::DisclosureAcknowledged(v1::DisclosureAcknowledged::default()), A::SignConsent(signed)];

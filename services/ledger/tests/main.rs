@@ -17,6 +17,7 @@ mod evidence;
 mod examiner;
 mod find;
 mod follow;
+mod found;
 mod judged;
 mod kept;
 mod limits;

@@ -161,6 +161,7 @@ impl Plan for Grant {
             event_id: EventId(Uuid::now_v7()),
             firm: self.firm,
             late_days: None,
+            occurred_at: None,
             occurred_on: "2026-03-02".parse().unwrap(),
             position: expected + 1,
             recorded_at: self.now,
@@ -431,7 +432,7 @@ async fn a_run_begun_before_ids_were_keyed_is_ended_since_and_nothing_is_billed_
         author: operator(),
         command: Command::Account {
             account,
-            action: domain::command::Dated { occurred_on, action },
+            action: domain::command::Dated { occurred_at: None, occurred_on, action },
         },
     };
     begun_before(&service, firm_id(&firm), &ask, &ask.request_id, charge).await;

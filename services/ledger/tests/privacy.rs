@@ -415,7 +415,7 @@ async fn an_erased_client_is_not_charged() {
         author: domain::event::Author::without_token(Text::parse("test").unwrap()),
         command: domain::command::Command::Account {
             account: domain::ids::AccountId::parse(case.rsplit('/').next().unwrap()).unwrap(),
-            action: domain::command::Dated { occurred_on, action },
+            action: domain::command::Dated { occurred_at: None, occurred_on, action },
         },
     };
     let firm = FirmId::parse(firm.rsplit('/').next().unwrap()).unwrap();

@@ -144,6 +144,13 @@ impl CaseLedger for Bare {
         Err(Status::unimplemented("bare"))
     }
 
+    async fn record_finding(
+        &self,
+        _: Request<v1::RecordFindingRequest>,
+    ) -> Result<Response<v1::RecordFindingResponse>, Status> {
+        Err(Status::unimplemented("bare"))
+    }
+
     async fn get_case(
         &self,
         _: Request<v1::GetCaseRequest>,

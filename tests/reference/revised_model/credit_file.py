@@ -16,7 +16,7 @@ class CreditFile:
     """The facts of a case that its listings follow from."""
 
     def __init__(self):
-        self.facts = []
+        self.facts, self.scores = [], []
 
     def apply(self, event):
         name, payload = event["event"], event["payload"]
@@ -38,10 +38,22 @@ class CreditFile:
             shows = {seen["item"]: seen for seen in payload["items"]}
             key = (None, payload["bureau"])
             self.facts.append((payload["issued_on"], REPORTED, 0, at, key, shows))
+            if "score" in payload:
+                score = (payload["issued_on"], payload["score"]["model"], payload["score"]["value"])
+                self.scores.append((payload["bureau"], *score))
 
     def results(self):
         shown = {(i, key[1]) for _, kind, _, _, key, more in self.facts if kind == REPORTED for i in more}
         return [result for key in sorted(shown) for result in results(key, self.story(*key))]
+
+    def has_report(self, bureau, day):
+        return any((d, kind, key[1]) == (day, REPORTED, bureau) for d, kind, _, _, key, _ in self.facts)
+
+    def balances(self, item, bureau):
+        """(day, balance) of every report that shows the listing."""
+        for day, kind, _, _, key, more in self.facts:
+            if kind == REPORTED and key[1] == bureau and item in more:
+                yield day, more[item].get("balance")
 
     def story(self, item, bureau):
         """(day, kind, more) of a listing, in order; of a report, how it shows it."""
@@ -76,10 +88,12 @@ def results(key, story):
         if found and not found[-1]["undone"]:
             found[-1]["undone"] = day
 
-    def achieve(day):
+    def achieve(day, what):
         undo(day)
         listing = f"{key[0]}@{key[1]}"
-        found.append({"listing": listing, "since": day, "shown": None, "undone": None})
+        found.append(
+            {"listing": listing, "what": what, "since": day, "shown": None, "undone": None}
+        )
 
     for day, kind, more in story:
         gone = status == "deleted"
@@ -88,7 +102,7 @@ def results(key, story):
             status = status if gone else "there"
         elif kind == ANSWERED and more[1] in ("deleted", "corrected"):
             if not (gone and more[1] == "deleted"):
-                achieve(day)
+                achieve(day, more[1])
             before = disputed.get(more[0]) if more[1] == "corrected" else before
             status = "deleted" if more[1] == "deleted" else "there"
         elif kind == ANSWERED and gone and more[1] == "verified":
@@ -104,7 +118,7 @@ def results(key, story):
             status, seen, came_back = "there", more, True
         elif kind == REPORTED and not more:
             if status and not gone:
-                achieve(day)
+                achieve(day, "deleted")
             elif gone:
                 show(found, day)
             status = status and "deleted"

@@ -12,7 +12,7 @@ from datetime import date
 
 import days
 import results
-from answers import NEVER, PUT_RIGHT, fails, holds
+from answers import NEVER, PUT_RIGHT, fails, holds, unknown
 from model import evaluate, plain
 from money import EXPOSED
 from packs import Law
@@ -47,24 +47,110 @@ def decisions(told, case, accounts, freeing):
 
 
 class Service:
-    """What the service takes for the promised results while it knows neither a list of them nor a person's
-    finding: every deletion and correction that stands, each shown by a later report, and told to the client."""
+    """The promised results on the service's log: those of the agreement's list, or those of a person's finding.
+
+    It differs from `results.py` in three things. A result has to stand on the day of asking, not only up to
+    the report that shows it ("still shows it" can be read either way). The report has to be given to the client:
+    310.4(a)(2)(ii) says that the seller "has provided" it, and the log knows it by a progress report. And where
+    nobody said which results were promised, though all there are were shown, it is unknown, not failed.
+    """
 
     told = None
 
     def __call__(self, question):
-        on = question.on.isoformat()
+        on, agreement = question.on.isoformat(), question.agreement.id
         stood = [
             result
             for result in self.told.results
             if result["since"] <= on and (result["undone"] is None or on < result["undone"])
         ]
+        promised = self.told.promised.get(agreement)
+        findings = [
+            f for f in self.told.findings if f["agreement"] == agreement and f["day"] <= on
+        ]
+        if promised is not None:
+            shown = [
+                self.shown(promise, number, stood, findings, on)
+                for number, promise in enumerate(promised, 1)
+            ]
+        elif findings:
+            shown = [self.found(findings, None, stood, on)]
+        else:
+            return self.nobody_found(question, stood)
+        if None in shown:
+            return fails("a promised result is not shown", PUT_RIGHT)
+        return self.given(question, max(shown))
+
+    def shown(self, promise, number, stood, findings, on):
+        """The day of the report that shows it, or None."""
+        showing = promise.get("showing")
+        if not showing:
+            return self.found(findings, number, stood, on)
+        (kind, wanted), *_ = showing.items()
+        if kind in ("deleted", "deletions"):
+            count, name = 1, None
+            if kind == "deletions":
+                count = wanted
+            else:
+                name = f"{wanted['item']}@{wanted['bureau']}"
+            days_of = {
+                result["listing"]: result["shown"]
+                for result in stood
+                if result["what"] == "deleted" and name in (None, result["listing"])
+            }
+            shown = sorted(day for day in days_of.values() if day and day <= on)
+            return shown[count - 1] if len(shown) >= count else None
+        said = []
+        if kind == "corrected":
+            name = f"{wanted['item']}@{wanted['bureau']}"
+            said += [
+                (day, 1 if balance == wanted["balance"] else 2)
+                for day, balance in self.told.file.balances(wanted["item"], wanted["bureau"])
+            ]
+            said += [
+                (result["since"], 0)
+                for result in self.told.results
+                if result["listing"] == name and result["what"] == "corrected"
+            ]
+        else:
+            said += [
+                (day, 1 if value >= wanted["at_least"] else 2)
+                for bureau, day, model, value in self.told.file.scores
+                if (bureau, model) == (wanted["bureau"], wanted["model"])
+            ]
+        return still_shown(sorted(pair for pair in said if pair[0] <= on))
+
+    def found(self, findings, number, stood, on):
+        """The day of the last report of the finding that names the earliest, or None."""
+        good = []
+        for finding in findings:
+            named = [f for f in finding["found"] if f.get("promise") == number]
+            reports = [self.evidence(found, stood, on) for found in named]
+            if reports and None not in reports:
+                good.append(max(reports))
+        return min(good, default=None)
+
+    def evidence(self, found, stood, on):
+        results = [r for r in stood if r["listing"] == f"{found['item']}@{found['bureau']}"]
+        report = found["report_on"]
+        if not results or report > on or not self.told.file.has_report(found["bureau"], report):
+            return None
+        since = date.fromisoformat(results[0]["since"])
+        first = days.first_report_after_six_months(since).isoformat()
+        return report if report >= first else None
+
+    def nobody_found(self, question, stood):
         if not stood:
             return fails("no result stands", PUT_RIGHT)
         shown = [result["shown"] for result in stood]
         if any(on is None or date.fromisoformat(on) > question.on for on in shown):
             return fails("a result was not shown by a later report", NEVER)
-        latest = max(date.fromisoformat(on) for on in shown)
+        given = self.given(question, max(shown))
+        return unknown("nobody found what was promised") if given.holds else given
+
+    @staticmethod
+    def given(question, latest):
+        latest = date.fromisoformat(latest)
         reports = [w for w in question.case.of("work") if w.get("type") == "progress_report"]
         if any(latest <= report.day <= question.on for report in reports):
             return holds()
@@ -75,6 +161,24 @@ class Service:
         enrolled = self.told.enrolled
         last = days.plus(date.fromisoformat(enrolled["day"]), enrolled["sale"]["promised_days"])
         return fails("the time frame runs", PUT_RIGHT) if question.on <= last else holds()
+
+
+def still_shown(said):
+    """The first report late enough after the value came about, unless a later one shows another value.
+
+    It comes about with the bureau's answer (0), or with a report that shows it (1) after one that did not (2).
+    """
+    since = shown = None
+    was_other = False
+    for day, what in said:
+        if what == 2:
+            since, shown, was_other = None, None, True
+        elif since is None:
+            since = day if what == 0 or was_other else None
+        elif what == 1 and shown is None:
+            first = days.first_report_after_six_months(date.fromisoformat(since))
+            shown = day if day >= first.isoformat() else None
+    return shown
 
 
 def seat_of(accounts, case):

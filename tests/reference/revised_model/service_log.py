@@ -8,7 +8,7 @@ text asks for, the reading taken stands at its place:
 """
 
 import json
-from datetime import date
+from datetime import date, datetime, timezone
 
 import days
 import lines
@@ -51,7 +51,7 @@ class Firm:
 
     def __init__(self):
         self.packs, self.told, self.standings, self.cases, self.accounts = [], [], [], {}, {}
-        self.zone, self.stories = None, {}
+        self.zone, self.stories, self.plans = None, {}, []
 
     def document(self):
         newest_first = sorted(self.packs, key=lambda pack: -pack["version"])
@@ -78,11 +78,11 @@ class Firm:
             story = self.stories.setdefault(key, [])
             story.append(event)
             if name == "fact_corrected":
-                self.cases[key] = Told()
+                self.cases[key] = Told(self.plans)
                 for told in in_force(story):
                     self.cases[key].apply(told)
             else:
-                self.cases.setdefault(key, Told()).apply(event)
+                self.cases.setdefault(key, Told(self.plans)).apply(event)
         elif kind == "account":
             self.accounts.setdefault(key, Account()).apply(name, payload, event["occurred_on"])
 
@@ -94,6 +94,8 @@ class Firm:
         at = {"id": f"firm-{event['position']}", "day": event["occurred_on"]}
         if name == "firm_registered":
             self.zone = payload["zone"]
+        elif name == "plan_published":
+            self.plans.append((event["occurred_on"], payload["plan"]))
         elif name == "pack_adopted" and payload["pack"].get("state"):
             self.packs.append(pack(payload["pack"]))
         elif name in ("pack_confirmed", "pack_used_at_own_risk"):
@@ -134,6 +136,7 @@ def in_force(story):
             yield {
                 **event,
                 "occurred_on": reading["occurred_on"],
+                "occurred_at": reading.get("occurred_at"),
                 "payload": reading["payload"],
                 "request_id": kept or correction["request_id"],
                 "order": event["position"] if kept else correction["position"],
@@ -182,8 +185,10 @@ def pack(adopted):
 class Told:
     """What was told of one case."""
 
-    def __init__(self):
+    def __init__(self, plans):
+        self.plans = plans
         self.facts, self.endings, self.claims = [], [], []
+        self.promised, self.findings = {}, []
         self.file = CreditFile()
         self.enrolled = None
 
@@ -200,6 +205,7 @@ class Told:
             "day": event["occurred_on"],
             "request": event["request_id"],
             "place": event.get("order", position) * 10 + place,
+            "time": instant(event),
             **data,
         }
         self.facts.append({name: value for name, value in fact.items() if value is not None})
@@ -227,6 +233,14 @@ class Told:
         elif name == "period_closed_without_fee":
             last = day_before(payload["end"])
             self.add(event, "given_up", start=payload["start"], end=last)
+        elif name == "results_found":
+            self.findings.append(
+                {
+                    "day": event["occurred_on"],
+                    "agreement": f"{payload['agreement']['position']:09}",
+                    "found": payload["found"],
+                }
+            )
         elif name == "fee_earned":
             self.claims.append(
                 {
@@ -264,11 +278,7 @@ class Told:
 
     def sign(self, event):
         payload = event["payload"]
-        name, terms = f"{event['position']:09}", payload["terms"]
-        promised = (terms["first_work"], terms["monthly_work"])
-        first, monthly = (
-            {WORK[kind]: work.count(kind) for kind in work} for work in promised
-        )
+        name = f"{event['position']:09}"
         if payload["e_sign_consent"]:
             self.add(event, "consented", 0)
         self.add(
@@ -278,15 +288,9 @@ class Told:
             agreement=name,
             online=self.enrolled["sale"]["channel"] == "online",
             total=cents(payload["total_of_payments"]),
-            terms={
-                "first_price": cents(terms["prices"]["first_fee"]),
-                "price": cents(terms["prices"]["monthly_fee"]),
-                "first_work": first,
-                "work": monthly,
-                "grace": terms.get("grace_days", 10),
-                **({"shares": [1, 1]} if terms["seat"] == "couple" else {}),
-            },
+            terms=(payload["terms"]["seat"], event["occurred_on"]),
         )
+        self.promised[name] = payload.get("promised")
         if payload["copies_given"]:
             self.add(event, "copies", 2, agreement=name)
 
@@ -309,6 +313,25 @@ class Told:
             states=kind == "progress_report",
         )
 
+    def terms(self, seat, on):
+        """Those of the plan's version of the signing day, whenever it was told."""
+        own = [(day, at, plan) for at, (day, plan) in enumerate(self.plans)
+               if plan["code"] == self.enrolled["plan"]]
+        by_day = sorted(own, key=lambda version: version[:2])
+        plan = ([p for day, _, p in by_day if day <= on] or [by_day[0][2]])[-1]
+        first, monthly = (
+            {WORK[kind]: plan[name].count(kind) for kind in plan[name]}
+            for name in ("first_work", "monthly_work")
+        )
+        return {
+            "first_price": cents(plan[seat]["first_fee"]),
+            "price": cents(plan[seat]["monthly_fee"]),
+            "first_work": first,
+            "work": monthly,
+            "grace": plan.get("grace_days", 10),
+            **({"shares": [1, 1]} if seat == "couple" else {}),
+        }
+
     @property
     def results(self):
         """Deletions and corrections, for what was sold by telephone."""
@@ -316,6 +339,11 @@ class Told:
 
     def all_facts(self, law, firm):
         """With each end and cancellation naming what it ends."""
+        for fact in self.facts:
+            if fact["kind"] == "signed" and isinstance(fact["terms"], tuple):
+                fact["signed_as"] = fact["terms"]
+            if fact["kind"] == "signed":
+                fact["terms"] = self.terms(*fact["signed_as"])
         read = [read_fact(f, "c", "c", f["id"], None, [], firm["zone"]) for f in self.facts]
         agreements = read_agreements(in_order([f for f in read if f.kind != "cancelled"]), law)
         found = list(self.facts)
@@ -353,6 +381,14 @@ class Told:
 
 def order_of(event):
     return event.get("order", event["position"]) * 10
+
+
+def instant(event):
+    """The moment, where the log has one."""
+    if event.get("occurred_at") is None:
+        return None
+    seconds, micros = divmod(event["occurred_at"], 1_000_000)
+    return datetime.fromtimestamp(seconds, timezone.utc).replace(microsecond=micros).isoformat()
 
 
 def listing(payload):

@@ -2,8 +2,9 @@
 
 mod learn;
 mod papers;
+mod promises;
 
-use calendar::{CivilDate, PeriodRule};
+use calendar::{CivilDate, PeriodRule, Zone};
 use domain::command::{
     Cancel, CaseAction, Command, Dated, Enrol, NoteExposure, NoteReinsertion, SendRound,
 };
@@ -12,7 +13,7 @@ use domain::event::{
     ClientInformationSent, Contact, ContactChanged, CorrectionNoted, Direction, EndedBy,
     ExposureKind, ItemOutcome, Letter, LetterDelivered, MailClass, MessageLogged, Outcome,
     PeriodClosedWithoutFee, ProgressReportSent, ResponseReceived, Score, ServiceEnded,
-    ServicePaused,
+    ServicePaused, UtcMicros,
 };
 use domain::ids::{CaseId, DocumentHash, ItemCode};
 use domain::terms::{Channel, Sale, Seat};
@@ -71,6 +72,8 @@ pub struct Client {
     was: Stage,
     /// Deletions and corrections that no later report has shown: at which bureau, since when.
     results: Vec<(usize, CivilDate)>,
+    /// Deletions, and the last report that shows each.
+    shown: Vec<(ItemCode, usize, CivilDate)>,
     /// A report has shown a result that the client has not been told of.
     to_tell: bool,
 }
@@ -99,6 +102,7 @@ impl Client {
             signed_on: None,
             was: Stage::New,
             results: Vec::new(),
+            shown: Vec::new(),
             to_tell: false,
         }
     }
@@ -163,6 +167,16 @@ impl Client {
         contact(self.number, household, state, rng.random_bool(0.5))
     }
 
+    /// One in eight lives in another zone than the firm's; of what is told of them most has its time.
+    fn zone(&self) -> Option<Zone> {
+        let name = match self.number % 16 {
+            6 => "America/Denver",
+            14 => "America/New_York",
+            _ => return None,
+        };
+        Some(Zone::parse(name).expect("a zone of the database"))
+    }
+
     /// What happens to this client on a day.
     pub(super) fn act(
         &self,
@@ -173,7 +187,13 @@ impl Client {
         let actions =
             if nonsense { vec![self.nonsense(rng, today)] } else { self.sense(rng, today) };
         let occurred_on = self.happened_on(rng, today, actions.first()?);
-        let actions = actions.into_iter().map(|action| Dated { occurred_on, action }).collect();
+        let timed = self.zone().filter(|_| rng.random_ratio(2, 3));
+        let morning = timed.map(|zone| zone.start_of_day(occurred_on));
+        let actions = (1..).zip(actions).map(|(hour, action)| {
+            let occurred_at = morning.map(|from| UtcMicros(from + hour * 1_800_000_000));
+            Dated { occurred_at, occurred_on, action }
+        });
+        let actions = actions.collect();
         Some(Command::Case { case: self.id(), expected_version: None, actions })
     }
 
@@ -222,6 +242,7 @@ impl Client {
             billing: billing.expect("a rule within bounds"),
             card: rng.random_ratio(9, 10).then(|| card(&token)),
             contact: self.contact(rng),
+            zone: self.zone(),
             ssn_last4: rng
                 .random_bool(0.5)
                 .then(|| Personal::ssn_last4("1234").expect("four digits")),
@@ -236,6 +257,9 @@ impl Client {
         };
         let mut report = plain_report(at, issued_on, self.item_count());
         report.items.retain(|seen| is_there(rng, &seen.item));
+        for seen in &mut report.items {
+            seen.balance = Some(usd(if rng.random_ratio(1, 20) { 45_000 } else { 50_000 }));
+        }
         report.free_annual = rng.random_ratio(1, 10);
         report.score = Some(Score { model: text("Model 8"), value: rng.random_range(480..720) });
         report.completes_before = completes_before(rng);
@@ -323,6 +347,9 @@ impl Client {
         if self.sold_by_telephone() && (self.to_tell || !self.results.is_empty()) {
             return self.show_results(rng, today);
         }
+        if self.sold_by_telephone() && !self.shown.is_empty() && rng.random_ratio(1, 6) {
+            return self.finding(rng);
+        }
         // What the month asks for comes first, mostly.
         if rng.random_ratio(2, 3)
             && let Some(due) = self.due_work(rng, today)
@@ -363,6 +390,9 @@ impl Client {
             let mut report = plain_report(*at, today, self.item_count());
             report.items.retain(|seen| !self.deleted.contains(&(seen.item.clone(), *at)));
             return Some(CaseAction::ImportReport(report));
+        }
+        if !self.to_tell && rng.random_ratio(1, 8) {
+            return self.finding(rng);
         }
         let told = self.to_tell || rng.random_ratio(1, 20);
         told.then(|| progress_report(rng))

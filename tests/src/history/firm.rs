@@ -96,6 +96,8 @@ pub(super) fn plans(first_day: CivilDate) -> Plans {
     }
     at_once.push(FirmAction::PublishPlan(plan(8_900, None)));
     later.push((after(70), FirmAction::PublishPlan(plan(7_900, Some(5)))));
+    // Told late, and of before the version that is known.
+    later.push((after(90), FirmAction::PublishPlan(plan(8_400, Some(10)))));
     let (standing, later_standing) = standings(first_day);
     at_once.extend(standing);
     later.extend(later_standing);

@@ -12,7 +12,7 @@ use domain::value::Personal;
 
 use super::{bureau, personal, plan_code, text, usd};
 
-fn item(number: u8) -> ItemCode {
+pub(super) fn item(number: u8) -> ItemCode {
     ItemCode::parse(&format!("item-{number}")).expect("a code of ours")
 }
 
@@ -70,6 +70,7 @@ pub(crate) fn plain_start(number: u32) -> Vec<CaseAction> {
             copies_given: true,
             document: None,
             e_sign_consent: true,
+            promised: Vec::new(),
             total_of_payments: usd(200_000),
         }),
     ];

@@ -549,7 +549,8 @@ fn a_label_that_a_spreadsheet_calculates_is_refused_and_an_old_one_is_guarded() 
             scopes: [Scope::Read].into(),
             token_hash: DocumentHash([0; 32]),
         };
-        let action = Dated { occurred_on, action: FirmAction::GrantAccess(granted) };
+        let action =
+            Dated { occurred_at: None, occurred_on, action: FirmAction::GrantAccess(granted) };
         player.play(&Move { now, command: Command::Firm { action } }).map(|_| ())
     };
     for (number, label) in (1..).zip(["=HYPERLINK(1)", "@SUM(1+1)", "+desk", "-desk", "'=1"]) {

@@ -131,7 +131,7 @@ fn asked(
             None => return f.refuse("name", "must name the account: nothing else leads to it"),
         },
     };
-    let action = Dated { occurred_on: header.occurred_on, action };
+    let action = Dated { occurred_at: None, occurred_on: header.occurred_on, action };
     Some(AccountAsked { firm: header.firm, account, request_id: header.request_id, action })
 }
 
@@ -194,8 +194,11 @@ pub fn change_card(m: &v1::ChangeCardRequest) -> Result<Asked, FieldErrors> {
         let (_, header) = header(f, name, &m.request_id, m.occurred_on.as_ref());
         let card = f.message("card", m.card.as_ref(), card);
         let header = header?;
-        let action =
-            Dated { occurred_on: header.occurred_on, action: AccountAction::ChangeCard(card?) };
+        let action = Dated {
+            occurred_at: None,
+            occurred_on: header.occurred_on,
+            action: AccountAction::ChangeCard(card?),
+        };
         let command = Command::Account { account: header.account, action };
         Some(Asked { firm: header.firm, request_id: header.request_id, command })
     })

@@ -210,7 +210,7 @@ pub(crate) fn on_firm(
     let request_id = f.request_id(request_id);
     let occurred_on = f.date("occurred_on", occurred_on);
     let action = action(f);
-    let action = Dated { occurred_on: occurred_on?, action: action? };
+    let action = Dated { occurred_at: None, occurred_on: occurred_on?, action: action? };
     Some(Asked { firm: firm?, request_id: request_id?, command: Command::Firm { action } })
 }
 

@@ -21,7 +21,7 @@ fn on_case(
         let occurred_on = f.date("occurred_on", occurred_on);
         let action = action(f);
         let (firm, case) = name?;
-        let actions = vec![Dated { occurred_on: occurred_on?, action: action? }];
+        let actions = vec![Dated { occurred_at: None, occurred_on: occurred_on?, action: action? }];
         let command = Command::Case { case, expected_version: None, actions };
         Some(Asked { firm, request_id: request_id?, command })
     })

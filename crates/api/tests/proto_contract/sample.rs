@@ -71,6 +71,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(ExplainFeeRequest, "explain_fee", |m, _| explain_fee(m)),
     sample!(ClaimFeeRequest, "claim_fee", |m, _| claim_fee(m)),
     sample!(CorrectFactsRequest, "correct_facts", correct_facts),
+    sample!(RecordFindingRequest, "record_finding", record_finding),
     sample!(ReviewFeesRequest, "review_fees", |m, _| review_fees(m)),
     sample!(GetChartRequest, "get_chart", |m, _| get_chart(m)),
     sample!(ReviseChartRequest, "revise_chart", |m, _| revise_chart(m)),

@@ -8,7 +8,7 @@ use domain::case::Mark;
 use domain::event::{CaseEvent, Event, FeeEarned, FeeMarked, Recorded, WorkEvidence};
 use domain::gates::{Explanation, FeeStanding, Finding};
 use domain::ids::AccountId;
-use domain::judge::{Judge, Matter};
+use domain::judge::{EDITION, Judge, Matter};
 use domain::money::Money;
 use domain::rules::PackRef;
 use domain::terms::Work;
@@ -171,7 +171,9 @@ pub(super) fn unclaimable(then: &Then<'_>, recorded: &Recorded, fee: &FeeEarned)
         return Vec::new();
     }
     let (payer, accounts) = then.payers();
-    let Some(judge) = then.judge(&accounts, recorded) else { return Vec::new() };
+    // Nothing is claimed before a review was noted under the edition that it is claimed by.
+    let edition = then.firm.reviewed.as_ref().map_or(EDITION, |reviewed| reviewed.edition);
+    let Some(judge) = then.judge(&accounts, recorded, edition) else { return Vec::new() };
     let Some(explanation) = judge.explain_anew(fee.period, fee.as_of) else {
         return vec!["is of a period that the case did not have".into()];
     };
@@ -221,12 +223,18 @@ fn other_than(claim: &FeeEarned, fee: &FeeEarned) -> impl Iterator<Item = &'stat
 /// What of a mark of a fee the ledger cannot have concluded on what it knew then.
 pub(super) fn unmarkable(then: &Then<'_>, recorded: &Recorded, mark: &FeeMarked) -> Option<String> {
     let (_, accounts) = then.payers();
-    let judge = then.judge(&accounts, recorded)?;
     // Earlier software did not say what was written off.
     let says_loss = mark.lost.is_some() || mark.lost_before.is_some();
-    let found = judge.marks().any(|found| {
+    let is_said = |found: FeeMarked| {
         let as_said = FeeMarked { lost: None, lost_before: None, ..found.clone() };
         if says_loss { found == *mark } else { as_said == *mark }
+    };
+    // A review by a new edition marks before it is noted.
+    let reviewed = then.firm.reviewed.as_ref().map(|reviewed| reviewed.edition);
+    let editions = [Some(EDITION), reviewed.filter(|edition| *edition < EDITION)];
+    let found = editions.into_iter().flatten().any(|edition| {
+        let judge = then.judge(&accounts, recorded, edition);
+        judge.is_some_and(|judge| judge.marks().any(is_said))
     });
     (!found).then(|| {
         format!("of the fee claimed at position {} this could not be concluded", mark.fee.position)
@@ -248,10 +256,11 @@ impl Then<'_> {
         &'a self,
         accounts: &'a [(AccountId, &'a Account)],
         recorded: &Recorded,
+        edition: u32,
     ) -> Option<Judge<'a>> {
         let Then { id, case, firm, .. } = *self;
         let today = firm.registered.as_ref()?.zone.date_at(recorded.recorded_at.0);
-        Some(Judge::of(Matter { id, case, accounts, firm, today }))
+        Some(Judge::of_edition(Matter { id, case, accounts, firm, today }, edition))
     }
 }
 

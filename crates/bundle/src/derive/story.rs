@@ -267,6 +267,17 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
         CaseEvent::CorrectionNoted(e) => {
             (Part::Done, format!("The record at position {} was corrected by a note.", e.corrects))
         }
+        CaseEvent::ResultsFound(e) => {
+            let found = e.found.iter().map(|found| {
+                let (item, bureau) = (&found.item, &found.bureau);
+                format!("{item} at {bureau} by the report of {}", day(found.report_on))
+            });
+            let found: Vec<String> = found.collect();
+            (
+                Part::Done,
+                format!("A person found that promised results are shown: {}.", and(&found)),
+            )
+        }
         CaseEvent::FactCorrected(e) => {
             let now = match &e.reading {
                 Some(reading) => format!("told anew, of {}", day(reading.occurred_on)),

@@ -4,7 +4,7 @@ use domain::State;
 use domain::case::Case;
 use domain::event::{
     BureauAsked, CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, Event, ExposureKind,
-    FactCorrected, FactKind, PaperKind, Recorded, RoundSent, StreamId,
+    FactCorrected, FactKind, PaperKind, Recorded, ResultsFound, RoundSent, StreamId,
 };
 use domain::ids::{BureauCode, CaseId};
 
@@ -79,6 +79,7 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         CaseEvent::LetterDelivered(e) => letter(case, e.round, &e.bureau),
         CaseEvent::ClientInformationSent(e) => letter(case, e.round, &e.bureau),
         CaseEvent::ResponseReceived(e) => letter(case, e.round, &e.bureau),
+        CaseEvent::ResultsFound(e) => found(case, e),
         CaseEvent::ExposureFound(e) if e.cites.as_str() != e.kind.cites() => {
             vec![format!("an exposure {} cites {}", e.kind, e.kind.cites())]
         }
@@ -184,6 +185,19 @@ fn anew<'e>(
     Some((case.without(e.fact.position), told, &reading.event))
 }
 
+/// A finding is about an agreement, and names what it found.
+fn found(case: &Case, e: &ResultsFound) -> Vec<String> {
+    let is_it = |signed: &domain::case::Agreement| signed.signed.mark.at == e.agreement;
+    let mut wrong = Vec::new();
+    if !case.agreements.iter().any(is_it) {
+        wrong.push("it finds results of an agreement that was not signed before it".to_owned());
+    }
+    if e.found.is_empty() {
+        wrong.push("it names no result".into());
+    }
+    wrong
+}
+
 /// What came of a letter comes behind it.
 fn letter(case: &Case, round: u32, bureau: &BureauCode) -> Vec<String> {
     let mut rounds = case.rounds.iter().filter(|sent| sent.number == round);
@@ -227,7 +241,8 @@ fn signed(case: &Case, recorded: &Recorded, e: &ConsentSigned, firm: &FirmRecord
     let offered = case.enrolment.as_ref().is_some_and(|enrolment| {
         let of_enrolment = firm.plan(&enrolment.plan, enrolment.plan_version, position);
         let of_day = firm.plan_on(&enrolment.plan, on, position);
-        let mut plans = of_day.into_iter().chain(of_enrolment);
+        let told = firm.plan_told(&enrolment.plan, on, position);
+        let mut plans = of_day.into_iter().chain(told).chain(of_enrolment);
         plans.any(|plan| plan.terms(enrolment.seat).as_ref() == Some(&e.terms))
     });
     if !offered {

@@ -96,6 +96,14 @@ impl FirmRecord {
     /// The version of a plan that was offered on a day, of those published before a position; for days
     /// before it was, the first.
     pub(super) fn plan_on(&self, code: &PlanCode, on: CivilDate, before: u64) -> Option<&Plan> {
+        let offered = self.versions(code, before).filter(|known| known.since <= on);
+        let offered = offered.max_by_key(|known| known.since);
+        let first = || self.versions(code, before).min_by_key(|known| known.since);
+        offered.or_else(first).map(|known| &known.plan)
+    }
+
+    /// The same as older software took it: of those that were offered by then the one published last.
+    pub(super) fn plan_told(&self, code: &PlanCode, on: CivilDate, before: u64) -> Option<&Plan> {
         let offered = self.versions(code, before).rev().find(|known| known.since <= on);
         offered.or(self.versions(code, before).next()).map(|known| &known.plan)
     }

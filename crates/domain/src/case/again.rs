@@ -1,7 +1,7 @@
 //! The action that would tell a fact again.
 
 use crate::command::{
-    Cancel, CaseAction, Enrol, ImportReport, NoteReinsertion, SendRound, SignConsent,
+    Cancel, CaseAction, Enrol, FindResults, ImportReport, NoteReinsertion, SendRound, SignConsent,
 };
 use crate::event::{CaseEvent, RoundSent, SeenBy};
 
@@ -26,6 +26,7 @@ pub(super) fn action_of(event: CaseEvent) -> Option<CaseAction> {
             copies_given: e.copies_given,
             document: e.document,
             e_sign_consent: e.e_sign_consent,
+            promised: e.promised.unwrap_or_default(),
             total_of_payments: e.total_of_payments,
         }),
         CaseEvent::ConsentCancelled(e) => {
@@ -54,6 +55,13 @@ pub(super) fn action_of(event: CaseEvent) -> Option<CaseAction> {
         CaseEvent::ServiceResumed(_) => CaseAction::ResumeService,
         CaseEvent::ServiceEnded(e) => CaseAction::EndService(e),
         CaseEvent::PeriodClosedWithoutFee(e) => CaseAction::ClosePeriod(e),
+        CaseEvent::ResultsFound(e) => CaseAction::FindResults(FindResults {
+            agreement: Some(e.agreement.position),
+            document: e.document,
+            found: e.found,
+            found_by: e.found_by,
+            reason: e.reason,
+        }),
         CaseEvent::ReportImported(e) => CaseAction::ImportReport(ImportReport {
             bureau: e.bureau,
             card_balance: e.card_balance,

@@ -93,7 +93,8 @@ pub(super) fn after(case: &Case, facts: &Facts<'_>, e: &FactCorrected) -> Case {
 fn next(facts: &Facts<'_>) -> Moment {
     let at = EventRef { id: EventId(uuid::Uuid::nil()), position: facts.position + 1 };
     let order = at.position;
-    Moment { mark: Mark { at, late: false, on: facts.on }, order, request: facts.request }
+    let mark = Mark { at, late: false, on: facts.on };
+    Moment { at: facts.at, mark, order, request: facts.request }
 }
 
 /// What is concluded of some listings of a bureau after a fact and was not before it.

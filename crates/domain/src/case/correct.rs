@@ -45,7 +45,8 @@ pub(crate) fn correct(
     if let Some(number) = told_round(&told.event) {
         what_rests_on_it(case, facts, number, event.as_ref())?;
     }
-    let reading = event.map(|event| Box::new(Reading { event, occurred_on: facts.on }));
+    let reading = event
+        .map(|event| Box::new(Reading { event, occurred_at: facts.at, occurred_on: facts.on }));
     let stays = reading.is_some() && facts.on == told.occurred_on;
     let corrected = FactCorrected {
         about_another: correction.about_another.then_some(true),
@@ -129,7 +130,10 @@ fn changes_something(
     before: Option<&Reading>,
     event: Option<&CaseEvent>,
 ) -> Result<(), Refusal> {
-    let is_same = |before: &Reading| before.occurred_on == facts.on && Some(&before.event) == event;
+    let is_same = |before: &Reading| {
+        let when = (before.occurred_on, before.occurred_at);
+        when == (facts.on, facts.at) && Some(&before.event) == event
+    };
     if before.is_some_and(is_same) {
         let detail = "that is what the reading in force tells: nothing would change";
         return Err(facts.refuse(Reason::AlreadyRecorded, detail));

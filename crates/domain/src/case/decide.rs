@@ -2,7 +2,7 @@
 
 use calendar::{BusinessCalendar, CivilDate};
 
-use super::{Case, CaseStatus, fact, retention};
+use super::{Case, CaseStatus, fact, finding, retention};
 use crate::command::{Cancel, CaseAction, Enrol, SendRound, SignConsent};
 use crate::event::{
     CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, ExposureKind, RoundSent, ServiceResumed,
@@ -26,6 +26,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) id: CaseId,
     /// The firm.
     pub(crate) firm: &'a Firm,
+    /// The moment it happened, where it is known.
+    pub(crate) at: Option<UtcMicros>,
     /// The day it happened.
     pub(crate) on: CivilDate,
     /// Now, UTC.
@@ -107,6 +109,7 @@ pub(crate) fn decide(
             Ok(one(hold.clone()))
         }
         CaseAction::EraseClient(erase) => retention::erase(case, facts, erase).map(one),
+        CaseAction::FindResults(find) => finding::decide(case, facts, find).map(one),
         CaseAction::DisclosureDelivered(_)
         | CaseAction::DisclosureAcknowledged(_)
         | CaseAction::IdentityPaperReceived(_)
@@ -197,12 +200,14 @@ fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentS
             "15 USC 1679d(b)(1)",
         ));
     }
+    finding::check_promised(facts, &sign.promised)?;
     let (cancel_through, service_from) = rules.cancellation_window(facts.on);
     Ok(ConsentSigned {
         cancel_through,
         copies_given: sign.copies_given,
         document: sign.document,
         e_sign_consent: sign.e_sign_consent,
+        promised: (!sign.promised.is_empty()).then(|| sign.promised.clone()),
         rules,
         service_from,
         state,

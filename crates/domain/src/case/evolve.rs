@@ -4,8 +4,8 @@ use std::sync::Arc;
 
 use super::{
     Agreement, Billing, Cancellation, Case, ComplaintTold, ContactSince, Corrected, EarnedFee,
-    Ended, Enrolment, ExposureSeen, FeeMark, GivenUp, Mark, Moment, PaperStatus, PaperTold,
-    PauseTurn, SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
+    Ended, Enrolment, ExposureSeen, FeeMark, Finding, GivenUp, Mark, Moment, PaperStatus,
+    PaperTold, PauseTurn, SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
 };
 use crate::event::{
     CaseEvent, ConsentSigned, Contact, Enrolled, ExposureKind, FactCorrected, FeeEarned,
@@ -50,7 +50,7 @@ impl Case {
             Some(request) => (fact, request),
             None => (told.order, told.request),
         };
-        self.tell(&Moment { mark, order, request }, &reading.event);
+        self.tell(&Moment { at: reading.occurred_at, mark, order, request }, &reading.event);
     }
 
     fn tell(&mut self, moment: &Moment, event: &CaseEvent) {
@@ -138,6 +138,11 @@ impl Case {
                 self.given_up.push(GivenUp { end, moment: moment(), period: e.period, start });
                 self.held.remove(&e.period);
             }
+            CaseEvent::ResultsFound(e) => {
+                let (agreement, found) = (e.agreement.clone(), e.found.clone());
+                let finding = Finding { agreement, found, moment: moment() };
+                insert(&mut self.findings, finding, |known| &known.moment);
+            }
             CaseEvent::FeeEarned(e) => self.fee_earned(e, mark),
             CaseEvent::FeeHeld(e) => {
                 self.held.insert(e.period, e.clone());
@@ -181,6 +186,10 @@ impl Case {
             cancel_through: e.cancel_through,
             copies_given: e.copies_given,
             e_sign_consent: e.e_sign_consent,
+            promised: e.promised.as_ref().map(|promised| {
+                let showing = promised.iter().map(|result| result.showing.clone());
+                showing.map(Option::unwrap_or_default).collect()
+            }),
             rules: e.rules.clone(),
             service_from: e.service_from,
             signed,
@@ -250,6 +259,7 @@ impl Case {
         self.ends.retain(|fact| stays(&fact.moment.mark));
         self.enrolment.take_if(|fact| !stays(&fact.mark));
         self.exposures.retain(|seen| seen.cause != Some(at));
+        self.findings.retain(|fact| stays(&fact.moment.mark));
         self.given_up.retain(|fact| stays(&fact.moment.mark));
         self.opened.take_if(|fact| !stays(fact));
         Arc::make_mut(&mut self.papers).retain(|fact| stays(&fact.mark));

@@ -87,6 +87,7 @@ pub(super) fn decide(
         | CaseAction::PlaceLegalHold(_)
         | CaseAction::LiftLegalHold(_)
         | CaseAction::EraseClient(_)
+        | CaseAction::FindResults(_)
         | CaseAction::SignConsent(_)
         | CaseAction::Cancel(_)
         | CaseAction::OpenWork

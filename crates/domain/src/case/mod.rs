@@ -7,6 +7,7 @@ mod decide;
 mod dispute;
 mod evolve;
 mod fact;
+mod finding;
 mod listing;
 mod next;
 mod readiness;
@@ -26,6 +27,7 @@ use calendar::CivilDate;
 pub(crate) use correct::correct;
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
+pub use finding::{FOUND_MAX, PROMISED_MAX};
 pub use listing::{
     Achieved, Achievement, BasisTold, Listing, ListingStatus, OfListing, Reinsertion,
 };
@@ -79,6 +81,8 @@ record! {
         erased: Option<Mark>,
         /// Exposures.
         exposures: Vec<ExposureSeen>,
+        /// Findings on results, by their days.
+        findings: Vec<Finding>,
         /// Periods given up without a fee.
         given_up: Vec<GivenUp>,
         /// What billing runs last noted as holding a period's fee, by its number.

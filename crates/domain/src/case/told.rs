@@ -4,8 +4,8 @@ use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::codec::{codes, record};
 use crate::event::{
-    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeMarked, PaperKind, Recorded,
-    WorkEvidence,
+    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeMarked, FoundResult,
+    PaperKind, Recorded, Showing, UtcMicros, WorkEvidence,
 };
 use crate::ids::{AccountId, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
@@ -44,6 +44,8 @@ record! {
     /// A fact's place in the story: its mark, and the request that told it, which states an order among
     /// facts of one day.
     pub struct Moment {
+        /// The time, where somebody said so.
+        at: Option<UtcMicros>,
         /// The event; of a corrected fact the one that told it first.
         mark: Mark,
         /// Its place in the order that its request states.
@@ -56,7 +58,8 @@ record! {
 impl Moment {
     /// The moment of an event.
     pub(crate) fn of(recorded: &Recorded) -> Self {
-        Self { mark: Mark::of(recorded), order: recorded.position, request: recorded.request_id }
+        let (order, request) = (recorded.position, recorded.request_id);
+        Self { at: recorded.occurred_at, mark: Mark::of(recorded), order, request }
     }
 
     /// The day it happened.
@@ -64,10 +67,15 @@ impl Moment {
         self.mark.on
     }
 
-    /// Whether it came before another, if that is known: by their days; on one day by the order in which
-    /// one request lists them.
+    /// Whether it came before another, if that is known: by their days; on one day by their times, else by the
+    /// order in which one request lists them.
     pub fn is_before(&self, other: &Self) -> Option<bool> {
-        if self.on() == other.on() {
+        let times = self.at.zip(other.at).filter(|(one, other)| one != other);
+        if self.on() == other.on()
+            && let Some((one, other)) = times
+        {
+            Some(one < other)
+        } else if self.on() == other.on() {
             (self.request == other.request).then_some(self.order < other.order)
         } else {
             Some(self.on() < other.on())
@@ -134,6 +142,8 @@ record! {
         copies_given: bool,
         /// Whether consent to electronic records was given (15 USC 7001(c)).
         e_sign_consent: bool,
+        /// What shows the results that it promises, in their order. Nothing: no list of them is on record.
+        promised: Option<Vec<Showing>>,
         /// The rules of the day, as told at the signing.
         rules: Rules,
         /// First day of service, as told at the signing.
@@ -309,6 +319,18 @@ record! {
         moment: Moment,
         /// What.
         work: Work,
+    }
+}
+
+record! {
+    /// A person's finding on the results of an agreement.
+    pub struct Finding {
+        /// The signing.
+        agreement: EventRef,
+        /// What was found.
+        found: Vec<FoundResult>,
+        /// The event.
+        moment: Moment,
     }
 }
 

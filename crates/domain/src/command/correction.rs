@@ -42,8 +42,8 @@ impl Correction {
                 corrected.reading.as_deref().cloned()
             }
             Event::Case(event) => {
-                let occurred_on = self.replaces.occurred_on;
-                Some(Reading { event: event.clone(), occurred_on })
+                let Recorded { occurred_at, occurred_on, .. } = *self.replaces;
+                Some(Reading { event: event.clone(), occurred_at, occurred_on })
             }
             Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
         }

@@ -36,11 +36,37 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
     Ok(touched)
 }
 
+/// What the firm's own facts would change of some cases' claimed fees: it waits for an administrator's review, and
+/// no fact of a client carries it there before.
+pub(super) fn awaited(
+    draft: &Draft<'_, '_>,
+    command: &Command,
+    touched: &BTreeSet<CaseId>,
+) -> Result<Vec<FeeMarked>, Halt> {
+    let mut awaited = Vec::new();
+    if matches!(command, Command::Review { .. }) {
+        return Ok(awaited);
+    }
+    for &case in touched {
+        if draft.world().case(case)?.earned.is_empty() || !draft.world().firm()?.review_is_due() {
+            continue;
+        }
+        let accounts = accounts_of(draft.world(), case, paying_account(draft.world(), case)?)?;
+        let judge = judge(draft, case, &accounts)?;
+        // What is exposed already moves with its money.
+        let moves =
+            |mark: &FeeMarked| mark.exposed != mark.exposed_before || mark.exposed.is_zero();
+        awaited.extend(judge.marks().filter(moves));
+    }
+    Ok(awaited)
+}
+
 /// Judges the claimed fees of some cases, and records where it is not as it was marked last.
 pub(super) fn mark(
     draft: &mut Draft<'_, '_>,
     command: &Command,
     touched: &BTreeSet<CaseId>,
+    awaited: &[FeeMarked],
 ) -> Result<(), Halt> {
     let is_review = matches!(command, Command::Review { .. });
     if !is_review && !draft.events().iter().any(|recorded| bears_on_fees(&recorded.event)) {
@@ -52,7 +78,9 @@ pub(super) fn mark(
         }
         let accounts = accounts_of(draft.world(), case, paying_account(draft.world(), case)?)?;
         let judge = judge(draft, case, &accounts)?;
-        let (today, marks) = (judge.today(), judge.marks().collect::<Vec<FeeMarked>>());
+        let is_awaited = |mark: &FeeMarked| awaited.iter().any(|other| mark.judges_as(other));
+        let marks: Vec<FeeMarked> = judge.marks().filter(|mark| !is_awaited(mark)).collect();
+        let today = judge.today();
         for mark in marks {
             draft.add(StreamId::Case(case), today, mark)?;
         }
@@ -92,6 +120,7 @@ const fn case_bears_on_fees(event: &CaseEvent) -> bool {
         | CaseEvent::ServiceResumed(_)
         | CaseEvent::ServiceEnded(_)
         | CaseEvent::PeriodClosedWithoutFee(_)
+        | CaseEvent::ResultsFound(_)
         | CaseEvent::FactCorrected(_)
         | CaseEvent::FeeEarned(_) => true,
         CaseEvent::DisclosureDelivered(_)

@@ -5,10 +5,12 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
-use super::{CaseEvent, EventRef, FactKind};
+use super::{CaseEvent, EventRef, FactKind, UtcMicros};
 use crate::codec::{codes, record};
 use crate::gates::{FeeStanding, Gate};
-use crate::ids::{AccountId, DocumentHash, PaperCode, PlanCode, RequestId, StateCode};
+use crate::ids::{
+    AccountId, BureauCode, DocumentHash, ItemCode, PaperCode, PlanCode, RequestId, StateCode,
+};
 use crate::money::Money;
 use crate::rules::Rules;
 use crate::terms::{Sale, Seat, Terms, Work};
@@ -85,6 +87,66 @@ record! {
 }
 
 record! {
+    /// A listing that was promised to be deleted.
+    pub struct ListingDeleted {
+        /// The bureau.
+        bureau: BureauCode,
+        /// The item.
+        item: ItemCode,
+    }
+}
+
+record! {
+    /// A listing that was promised to be corrected to a balance.
+    pub struct ListingCorrected {
+        /// The balance.
+        balance: Money,
+        /// The bureau.
+        bureau: BureauCode,
+        /// The item.
+        item: ItemCode,
+    }
+}
+
+record! {
+    /// A score that was promised to be raised.
+    pub struct ScoreRaised {
+        /// The least that it is to be.
+        at_least: u16,
+        /// The bureau.
+        bureau: BureauCode,
+        /// The model that makes it; scores of different models do not compare.
+        model: Text,
+    }
+}
+
+record! {
+    /// What shows a promised result, where a report can be asked: one of these. Of a result that was promised in
+    /// words alone none.
+    #[derive(Default)]
+    pub struct Showing {
+        /// A listing corrected.
+        corrected: Option<ListingCorrected>,
+        /// A listing deleted.
+        deleted: Option<ListingDeleted>,
+        /// How many listings are deleted, whichever they are.
+        deletions: Option<u32>,
+        /// A score raised.
+        score: Option<ScoreRaised>,
+    }
+}
+
+record! {
+    /// A result that an agreement promises (16 CFR 310.4(a)(2)(ii)).
+    pub struct PromisedResult {
+        /// What shows it.
+        showing: Option<Showing>,
+        /// As the agreement words it.
+        words: Personal,
+    }
+}
+
+record! {
     /// The agreement was signed, with the authorization to write to the bureaus in it
     /// (15 USC 1679d). It fixes prices, promised work and rules for as long as it stands.
     pub struct ConsentSigned {
@@ -96,6 +158,8 @@ record! {
         document: Option<DocumentHash>,
         /// Whether consent to electronic records was given (15 USC 7001(c)).
         e_sign_consent: bool,
+        /// The results that it promises. Older events do not say.
+        promised: Option<Vec<PromisedResult>>,
         /// The rules merged that day.
         rules: Rules,
         /// First day on which service may be performed.
@@ -256,6 +320,37 @@ record! {
 }
 
 record! {
+    /// A result and the report that shows it, as a person found.
+    pub struct FoundResult {
+        /// The bureau.
+        bureau: BureauCode,
+        /// The item: its result is the one that stands.
+        item: ItemCode,
+        /// Which of the results that the agreement promises, counted from 1; none where it has no list of them.
+        promise: Option<u32>,
+        /// The day on which the report was issued.
+        report_on: CivilDate,
+    }
+}
+
+record! {
+    /// A person found that results of an agreement were the promised ones, and that reports show them. It judges
+    /// evidence, and waives neither the time frame nor the six months (16 CFR 310.4(a)(2)).
+    pub struct ResultsFound {
+        /// The signing.
+        agreement: EventRef,
+        /// What the finding rests on.
+        document: Option<DocumentHash>,
+        /// What was found.
+        found: Vec<FoundResult>,
+        /// Who found it.
+        found_by: Personal,
+        /// Why.
+        reason: Personal,
+    }
+}
+
+record! {
     /// One piece of promised work and the event that evidences it.
     pub struct WorkEvidence {
         /// The event.
@@ -369,6 +464,12 @@ impl FeeMarked {
         self.standing == FeeStanding::Allowed && self.exposed.is_zero()
     }
 
+    /// Whether it is the same judgement of the same fee, whatever money came or went since.
+    pub(crate) fn judges_as(&self, other: &Self) -> bool {
+        (&self.fee, self.standing, self.exposed, self.asked_on, &self.gates)
+            == (&other.fee, other.standing, other.exposed, other.asked_on, &other.gates)
+    }
+
     /// Whether it concludes what an earlier mark of the same fee did.
     pub(crate) fn says_as(&self, earlier: &Self) -> bool {
         let said = |mark: &Self| {
@@ -427,6 +528,8 @@ record! {
 pub struct Reading {
     /// What happened.
     pub event: CaseEvent,
+    /// The moment it happened, where somebody said so.
+    pub occurred_at: Option<UtcMicros>,
     /// The day it happened.
     pub occurred_on: CivilDate,
 }

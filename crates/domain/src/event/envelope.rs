@@ -130,6 +130,8 @@ pub struct Recorded {
     /// How many days after it happened it was told, if that is more than [`LATE_AFTER_DAYS`]:
     /// back-dating is the first thing an examiner looks for.
     pub late_days: Option<u32>,
+    /// The moment it happened, UTC, where somebody said so: what happened on one day stands in this order.
+    pub occurred_at: Option<UtcMicros>,
     /// The civil day it happened, in the firm's zone. Rules count in this.
     pub occurred_on: CivilDate,
     /// Dense from 1 in the firm's log.
@@ -180,6 +182,7 @@ impl Recorded {
         out.member("event_version", &self.event.type_version());
         out.member("firm", &self.firm);
         out.member("late_days", &self.late_days);
+        out.member("occurred_at", &self.occurred_at);
         out.member("occurred_on", &self.occurred_on);
         out.key("payload");
         self.event.put_payload(&mut out);
@@ -214,6 +217,7 @@ impl Recorded {
         let version: u32 = input.member("event_version")?;
         let firm = input.member("firm")?;
         let late_days = input.member("late_days")?;
+        let occurred_at = input.member("occurred_at")?;
         let occurred_on = input.member("occurred_on")?;
         let key = input.key()?;
         if key != "payload" {
@@ -228,6 +232,7 @@ impl Recorded {
             event_id,
             firm,
             late_days,
+            occurred_at,
             occurred_on,
             position: input.member("position")?,
             recorded_at: input.member("recorded_at")?,

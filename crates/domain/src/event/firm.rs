@@ -173,6 +173,9 @@ codes! {
         Administer = "administer",
         /// Correct facts that were told wrongly. Never together with a scope that records or bills.
         Correct = "correct",
+        /// Judge what the record shows, and answer for it by name. Never together with a scope that records or
+        /// bills.
+        Accept = "accept",
     }
 }
 
@@ -234,13 +237,13 @@ impl FirmEvent {
     pub const fn bears_on_fees(&self) -> bool {
         match self {
             Self::FirmRegistered(_)
+            | Self::PlanPublished(_)
             | Self::PackAdopted(_)
             | Self::PackConfirmed(_)
             | Self::PackUsedAtOwnRisk(_)
             | Self::StandingRecorded(_)
             | Self::StandingEnded(_) => true,
-            Self::PlanPublished(_)
-            | Self::BureauRegistered(_)
+            Self::BureauRegistered(_)
             | Self::FeesReviewed(_)
             | Self::AccessGranted(_)
             | Self::AccessRevoked(_)

@@ -120,6 +120,7 @@ events! {
         ServiceResumed = "service_resumed" v 1,
         ServiceEnded = "service_ended" v 1,
         PeriodClosedWithoutFee = "period_closed_without_fee" v 1,
+        ResultsFound = "results_found" v 1,
         FeeEarned = "fee_earned" v 1,
         FeeHeld = "fee_held" v 1,
         FeeMarked = "fee_marked" v 1,

@@ -64,6 +64,8 @@ codes! {
         ServiceEnded = "service_ended",
         /// See [`super::PeriodClosedWithoutFee`].
         PeriodClosedWithoutFee = "period_closed_without_fee",
+        /// See [`super::ResultsFound`].
+        ResultsFound = "results_found",
     }
 }
 
@@ -111,6 +113,7 @@ impl CaseEvent {
             Self::ServiceResumed(_) => Nature::Fact(FactKind::ServiceResumed),
             Self::ServiceEnded(_) => Nature::Fact(FactKind::ServiceEnded),
             Self::PeriodClosedWithoutFee(_) => Nature::Fact(FactKind::PeriodClosedWithoutFee),
+            Self::ResultsFound(_) => Nature::Fact(FactKind::ResultsFound),
             // A notice is told; what reports and answers show of it is concluded.
             Self::ItemReinserted(e) => match e.seen_by {
                 SeenBy::Notice => Nature::Fact(FactKind::ItemReinserted),
@@ -150,6 +153,7 @@ impl FactKind {
                 Gate::Agreement,
                 Gate::WaitingDays,
                 Gate::FullyPerformed,
+                Gate::Telemarketing,
                 Gate::State,
                 Gate::Total,
             ],
@@ -162,7 +166,9 @@ impl FactKind {
                 Gate::State,
             ],
             Self::ReportImported => &[Gate::FullyPerformed, Gate::Telemarketing],
-            Self::ResponseReceived | Self::ItemReinserted => &[Gate::Telemarketing],
+            Self::ResponseReceived | Self::ItemReinserted | Self::ResultsFound => {
+                &[Gate::Telemarketing]
+            }
             Self::RoundSent => &[Gate::WaitingDays, Gate::FullyPerformed, Gate::State],
             Self::BureauAsked => &[Gate::WaitingDays],
             Self::ProgressReportSent => {

@@ -25,10 +25,11 @@ pub fn in_force(case: &[Recorded]) -> Vec<Recorded> {
         let Some((recorded, corrected)) = readings.get(&told.position) else {
             return Some(told.clone());
         };
-        let Reading { event, occurred_on } = corrected.reading.as_deref()?;
+        let Reading { event, occurred_at, occurred_on } = corrected.reading.as_deref()?;
         Some(Recorded {
             event: Event::Case(event.clone()),
             late_days: recorded.late_days,
+            occurred_at: *occurred_at,
             occurred_on: *occurred_on,
             request_id: corrected.order_of.unwrap_or(recorded.request_id),
             ..told.clone()
@@ -55,6 +56,7 @@ impl Field for Reading {
         out.key("event");
         out.string(self.event.type_name());
         out.member("event_version", &self.event.type_version());
+        out.member("occurred_at", &self.occurred_at);
         out.member("occurred_on", &self.occurred_on);
         out.key("payload");
         self.event.put_payload(out);
@@ -65,6 +67,7 @@ impl Field for Reading {
         input.open_object()?;
         let name: String = input.member("event")?;
         let version: u32 = input.member("event_version")?;
+        let occurred_at = input.member("occurred_at")?;
         let occurred_on = input.member("occurred_on")?;
         let key = input.key()?;
         if key != "payload" {
@@ -73,7 +76,9 @@ impl Field for Reading {
         let read = read_payload(&name, version, input)?;
         input.close_object()?;
         match read {
-            Event::Case(event) if event.fact().is_some() => Ok(Self { event, occurred_on }),
+            Event::Case(event) if event.fact().is_some() => {
+                Ok(Self { event, occurred_at, occurred_on })
+            }
             Event::Case(_)
             | Event::Account(_)
             | Event::Deposit(_)

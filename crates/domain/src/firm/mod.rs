@@ -199,8 +199,11 @@ impl Firm {
     /// The version of a plan that was offered on a day; for days before it was, the first.
     pub fn plan_on(&self, code: &PlanCode, on: CivilDate) -> Option<&Plan> {
         let published = self.plans.get(code)?;
-        let offered = published.iter().rev().find(|published| published.since <= on);
-        offered.or(published.first()).map(|published| &published.plan)
+        let offered = published.iter().filter(|published| published.since <= on);
+        // Of those of one day the one told last, whenever that was.
+        let offered = offered.max_by_key(|published| published.since);
+        let first = || published.iter().min_by_key(|published| published.since);
+        offered.or_else(first).map(|published| &published.plan)
     }
 
     /// The rules for an agreement signed on a day by a client of a state. Nothing without a

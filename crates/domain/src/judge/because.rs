@@ -4,7 +4,9 @@ use std::fmt;
 
 use calendar::CivilDate;
 
+use super::promised::Promise;
 use crate::case::{Cancellation, Mark, Moment};
+use crate::event::FoundResult;
 use crate::firm::Unknown;
 use crate::gates::{Answer, Opens};
 use crate::ids::StateCode;
@@ -71,6 +73,11 @@ pub(super) enum Because<'a> {
     FrameRuns { until: CivilDate },
     NothingAchieved,
     NotShown { result: &'a Mark, from: CivilDate },
+    PromiseOpen(Promise<'a>),
+    PromiseNotShown { promise: Promise<'a>, result: &'a Mark, on: CivilDate, from: CivilDate },
+    PromiseNotFound { number: usize },
+    FoundNotThere { by: &'a Mark, found: &'a FoundResult },
+    NobodyFound { shown: Vec<&'a Mark> },
     NotTold { shown: Vec<&'a Mark> },
     Shown { shown: Vec<&'a Mark> },
     Prohibited(StateCode),
@@ -101,6 +108,7 @@ impl<'a> Because<'a> {
             Self::EarlyService { done, .. }
             | Self::NotEvidenced { done, .. }
             | Self::Done { done, .. }
+            | Self::NobodyFound { shown: done }
             | Self::NotTold { shown: done }
             | Self::Shown { shown: done } => done.clone(),
             Self::Paused(mark)
@@ -109,6 +117,8 @@ impl<'a> Because<'a> {
             | Self::ClaimedBefore { fee: mark, .. }
             | Self::NotTelemarketing { enrolled: mark, .. }
             | Self::NotShown { result: mark, .. }
+            | Self::PromiseNotShown { result: mark, .. }
+            | Self::FoundNotThere { by: mark, .. }
             | Self::TooLate { done: mark, .. } => vec![mark],
             Self::OfContract { why, .. } => why.marks(),
             Self::NoPeriod
@@ -123,6 +133,8 @@ impl<'a> Because<'a> {
             | Self::NotClaimed
             | Self::FrameRuns { .. }
             | Self::NothingAchieved
+            | Self::PromiseOpen(_)
+            | Self::PromiseNotFound { .. }
             | Self::Prohibited(_)
             | Self::NotRegistered { .. }
             | Self::NoBond { .. }
@@ -219,11 +231,30 @@ impl fmt::Display for Because<'_> {
                 "the result of {} needs a report issued on {from} or later that shows it",
                 result.on
             ),
+            Self::PromiseOpen(promise) => write!(f, "{promise} has not been achieved, or not kept"),
+            Self::PromiseNotShown { promise, on, from, .. } => write!(
+                f,
+                "{promise} came about on {on} and needs a report issued on {from} or later that still shows it"
+            ),
+            Self::PromiseNotFound { number } => write!(
+                f,
+                "promised result {number} is in words alone, and nobody has found which result and report show it"
+            ),
+            Self::FoundNotThere { by, found } => write!(
+                f,
+                "the finding of {} names {} at {} and the report of {}: no such result stands, or there is no \
+                 such report",
+                by.on, found.item, found.bureau, found.report_on
+            ),
+            Self::NobodyFound { .. } => f.write_str(
+                "later reports show every result, and no list says which were promised: a person's finding is \
+                 needed",
+            ),
             Self::NotTold { .. } => {
                 f.write_str("the report that shows the results was not yet given to the client")
             }
             Self::Shown { .. } => {
-                f.write_str("the time frame is over and later reports show every result")
+                f.write_str("the time frame is over and later reports show the promised results")
             }
             Self::Prohibited(state) => write!(f, "the trade is not allowed in {state}"),
             Self::NotRegistered { state, on } => {

@@ -117,7 +117,7 @@ impl<'a> Judge<'a> {
             let amount = self.matter.case.earned[at].amount;
             let given_back = self.claimed[at].money.as_ref().map(|money| money.given_back);
             let in_full = given_back.is_some_and(|back| back.minor() >= amount.minor());
-            if in_full && self.judge_fee(at).standing == FeeStanding::Exposed {
+            if in_full && self.judge_fee(at, &self.otherwise()).standing == FeeStanding::Exposed {
                 self.claimed[at].stands_for = None;
             }
         }
@@ -125,7 +125,8 @@ impl<'a> Judge<'a> {
 
     /// Every claimed fee, in the order claimed, judged as of each day it was asked for.
     pub fn fees(&self) -> impl Iterator<Item = JudgedFee<'a>> + '_ {
-        (0..self.claimed.len()).map(|at| self.judge_fee(at))
+        let others = self.otherwise();
+        (0..self.claimed.len()).map(move |at| self.judge_fee(at, &others))
     }
 
     /// What is concluded of claimed fees, where that differs from what was marked last.
@@ -171,12 +172,13 @@ impl<'a> Judge<'a> {
             (claimed.invoice, fee.start, fee.end) == (Some(invoice), line.start, line.end)
         });
         let Some(at) = found else { return line.amount };
-        let judged = self.judge_fee(at);
+        let others = self.otherwise();
+        let judged = self.judge_fee(at, &others);
         // An earlier day opens nothing that is closed today.
         let allowed = judged.standing == FeeStanding::Allowed
             && [on, self.matter.today]
                 .into_iter()
-                .all(|on| self.standing_on(at, on).standing == FeeStanding::Allowed);
+                .all(|on| self.standing_on(at, on, &others).standing == FeeStanding::Allowed);
         match &self.claimed[at].money {
             Some(money) if !allowed => money.open,
             Some(_) => judged.open,
@@ -187,7 +189,7 @@ impl<'a> Judge<'a> {
     /// The fee claimed last for a period of this number, judged.
     pub fn fee_for(&self, number: u32) -> Option<JudgedFee<'a>> {
         let at = self.matter.case.earned.iter().rposition(|fee| fee.period == number)?;
-        Some(self.judge_fee(at))
+        Some(self.judge_fee(at, &self.otherwise()))
     }
 
     /// A claimed fee explained: its days and the work that it names, every gate as of the day of asking that it
@@ -195,6 +197,7 @@ impl<'a> Judge<'a> {
     pub fn explain_claimed(&self, judged: &JudgedFee<'a>) -> Explanation {
         let fee = judged.fee;
         let asking = self.asking(judged.at, judged.asked_on);
+        let others = self.otherwise();
         let named = |e: &WorkEvidence| WorkFinding {
             work: e.work,
             done: Some(Mark { at: e.event.clone(), late: e.late, on: e.on }),
@@ -204,7 +207,7 @@ impl<'a> Judge<'a> {
             period: Period { number: fee.period, start: fee.start, end: fee.end },
             as_of: judged.asked_on,
             amount: Some(fee.amount),
-            findings: Gate::ALL.iter().map(|&gate| asking.finding(gate)).collect(),
+            findings: Gate::ALL.iter().map(|&gate| asking.finding(gate, &others)).collect(),
             work: fee.evidence.iter().map(named).collect(),
             earned: Some(fee.mark.clone()),
         }
@@ -265,14 +268,14 @@ impl<'a> Judge<'a> {
         Asking { judge: self, slot, fee, amount, on, law }
     }
 
-    fn judge_fee(&self, at: usize) -> JudgedFee<'a> {
+    fn judge_fee(&self, at: usize, others: &[Judge<'_>]) -> JudgedFee<'a> {
         let fee = self.matter.case.earned[at].as_ref();
         let claimed = &self.claimed[at];
         let asked_on = match claimed.asked_on.as_slice() {
             [] => std::slice::from_ref(&self.matter.today),
             asked => asked,
         };
-        let days = asked_on.iter().map(|&on| (self.standing_on(at, on), on));
+        let days = asked_on.iter().map(|&on| (self.standing_on(at, on, others), on));
         let worst = days.max_by_key(|(found, _)| (found.standing, found.exposed.minor()));
         let zero = Money::zero(fee.amount.currency());
         let allowed = OnDay { standing: FeeStanding::Allowed, exposed: zero, closed: Vec::new() };
@@ -297,14 +300,15 @@ impl<'a> Judge<'a> {
         }
     }
 
-    fn standing_on(&self, at: usize, on: CivilDate) -> OnDay {
+    fn standing_on(&self, at: usize, on: CivilDate, others: &[Judge<'_>]) -> OnDay {
         let asking = self.asking(at, on);
         let amount = self.matter.case.earned[at].amount;
         let zero = Money::zero(amount.currency());
         let mut found = OnDay { standing: FeeStanding::Allowed, exposed: zero, closed: Vec::new() };
         for &gate in Gate::ALL {
             let ruling = asking.ruling(gate);
-            let standing = match (ruling.answer, &ruling.because) {
+            let answer = asking.over_readings(gate, ruling.answer, others);
+            let standing = match (answer, &ruling.because) {
                 (Answer::Holds, _) => continue,
                 (Answer::Unknown, _) => FeeStanding::Unproved,
                 // What is above the price alone is not allowed.

@@ -3,7 +3,8 @@
 use calendar::{BusinessCalendar, CivilDate};
 
 use super::because::{Because, Ruling};
-use super::grid::Slot;
+use super::doubt::over;
+use super::grid::{Slot, slot_for};
 use super::story::Standing;
 use super::{Judge, work};
 use crate::case::Mark;
@@ -33,26 +34,50 @@ pub(super) struct Asking<'j, 'a> {
 
 impl<'a> Asking<'_, 'a> {
     /// What a gate answers, in words.
-    pub(super) fn finding(&self, gate: Gate) -> Finding {
+    pub(super) fn finding(&self, gate: Gate, others: &[Judge<'_>]) -> Finding {
         let ruling = self.ruling(gate);
-        let not_before = match ruling.opens {
+        let answer = self.over_readings(gate, ruling.answer, others);
+        let is_doubtful = answer != ruling.answer;
+        let opens = if is_doubtful { Some(Opens::PutRight) } else { ruling.opens };
+        let not_before = match opens {
             Some(Opens::Wait { until }) => Some(until),
             Some(Opens::Finish { .. } | Opens::PutRight | Opens::Never) | None => None,
         };
         let corrected = self.corrected(gate);
-        let because = match corrected.as_slice() {
-            [] => ruling.because.to_string(),
-            some => format!("{}; corrected: {}", ruling.because, some.join(", ")),
-        };
+        let mut because = ruling.because.to_string();
+        if is_doubtful {
+            because +=
+                "; in another zone, the client's, days may be others: say at what time it was";
+        }
+        if !corrected.is_empty() {
+            because = format!("{because}; corrected: {}", corrected.join(", "));
+        }
         Finding {
             gate,
-            answer: ruling.answer,
+            answer,
             because,
             cites: ruling.cites.map_or_else(|| gate.statute().into(), |cites| cites.to_string()),
             events: ruling.because.marks().iter().map(|mark| mark.at.clone()).collect(),
-            opens: ruling.opens,
+            opens,
             not_before,
         }
+    }
+
+    /// What a gate answers, whichever way the days in doubt are read.
+    pub(super) fn over_readings(&self, gate: Gate, answer: Answer, others: &[Judge<'_>]) -> Answer {
+        if !gate.looks_at_days() {
+            return answer;
+        }
+        let period = self.slot().map(|slot| slot.period);
+        let otherwise = others.iter().map(|judge| {
+            let slot = match (self.fee, period) {
+                (Some(fee), _) => judge.claimed[fee].slot,
+                (None, Some(period)) => slot_for(&judge.slots, period.start, period.end),
+                (None, None) => None,
+            };
+            judge.asking_for(slot, self.fee, self.amount, self.on).ruling(gate).answer
+        });
+        over(answer, otherwise)
     }
 
     /// The corrections of facts that the gate looks at, in words. A correction that helps a fee through is the
@@ -205,7 +230,7 @@ impl<'a> Asking<'_, 'a> {
         let (mut done, mut missing) = (Vec::new(), Vec::new());
         let mut used = Vec::new();
         let promised = slot.agreement.map_or(&[][..], |agreement| {
-            self.judge.story.standing[agreement].agreement.terms.work(slot.kind)
+            self.judge.story.standing[agreement].terms.work(slot.kind)
         });
         for &work in promised {
             let next = self
@@ -231,7 +256,7 @@ impl<'a> Asking<'_, 'a> {
         }
         let grace = slot
             .agreement
-            .map_or(0, |agreement| self.judge.story.standing[agreement].agreement.terms.grace());
+            .map_or(0, |agreement| self.judge.story.standing[agreement].terms.grace());
         let by = BusinessCalendar::EveryDay.add_business_days(end, grace).pred_opt();
         let opens = match by {
             Some(by) if self.judge.matter.today <= by => Opens::Finish { by },
@@ -251,7 +276,7 @@ impl<'a> Asking<'_, 'a> {
 
     /// The strict reading: every period of the contract, as far as it estimates, is over and complete.
     fn contract_complete(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
-        let periods = standing.agreement.terms.periods;
+        let periods = standing.terms.periods;
         let of_contract = self.judge.slots.iter().filter(|other| other.agreement == slot.agreement);
         let mut count = 0;
         for other in of_contract.take(usize::try_from(periods).unwrap_or(usize::MAX)) {

@@ -6,12 +6,16 @@
 
 mod because;
 mod claimed;
+mod doubt;
 mod gates;
 mod grid;
+mod promised;
 mod state;
 mod story;
 mod telemarketing;
 mod work;
+
+use std::sync::OnceLock;
 
 use calendar::{CivilDate, Period};
 
@@ -27,13 +31,20 @@ use crate::money::Money;
 use crate::rules::Rules;
 use crate::terms::Seat;
 use claimed::Claimed;
+use doubt::Doubt;
 use grid::{Slot, slot_for};
 use story::Story;
 use work::{Placed, Standing};
 
 /// The edition of the rules that this code judges by. Raised with every change of them that may judge a claimed
 /// fee otherwise: the fees are reviewed once then, and what changes is shown before the books follow.
-pub const EDITION: u32 = 1;
+///
+/// 2: a fee of a telemarketing sale needs a list of promised results, or a person's finding; days between two zones
+/// are in doubt; terms are those of the plan's version of the signing day, whenever it was told.
+pub const EDITION: u32 = 2;
+
+/// The edition that first asked at what time things happened.
+const DOUBTED_SINCE: u32 = 2;
 
 /// Everything that a judgement looks at.
 #[derive(Clone, Copy)]
@@ -60,6 +71,12 @@ pub struct Judge<'a> {
     asked_early: Vec<(&'a Mark, Standing)>,
     /// For each fee, what stands behind it.
     claimed: Vec<Claimed>,
+    /// The edition of the rules that it is judged by.
+    edition: u32,
+    /// Which of its days are in doubt.
+    doubt: Doubt,
+    /// The case as these could be read otherwise, once somebody asks.
+    readings: OnceLock<Vec<Case>>,
 }
 
 /// Something done against a rule, without an amount.
@@ -74,14 +91,27 @@ pub enum Breach {
 impl<'a> Judge<'a> {
     /// Reads the facts.
     pub fn of(matter: Matter<'a>) -> Self {
-        let story = Story::of(matter.case, matter.firm);
+        Self::of_edition(matter, EDITION)
+    }
+
+    /// The same as an earlier edition of the rules had it, for what was decided by it.
+    pub fn of_edition(matter: Matter<'a>, edition: u32) -> Self {
+        let doubt = if edition < DOUBTED_SINCE { Doubt::default() } else { Doubt::of(&matter) };
+        let mut judge = Self::read(matter, &doubt, edition);
+        judge.doubt = doubt;
+        judge.free();
+        judge
+    }
+
+    /// One reading of its days.
+    fn read(matter: Matter<'a>, doubt: &Doubt, edition: u32) -> Self {
+        let story = Story::of(matter.case, matter.firm, doubt, edition);
         let slots = grid::slots(matter.case, &story, matter.today);
         let work = work::place(matter.case, &story, &slots);
         let asked_early = work::asked_early(matter.case, &story);
         let claimed = claimed::standing(&matter, &slots);
-        let mut judge = Self { matter, story, slots, work, asked_early, claimed };
-        judge.free();
-        judge
+        let (doubt, readings) = (Doubt::default(), OnceLock::new());
+        Self { matter, story, slots, work, asked_early, claimed, edition, doubt, readings }
     }
 
     /// The case.
@@ -201,12 +231,13 @@ impl<'a> Judge<'a> {
         };
         let asking = self.asking_for(Some(at), fee, amount, as_of);
         let now = self.asking_for(Some(at), fee, amount, today);
+        let others = self.otherwise();
         let findings = Gate::ALL.iter().map(|&gate| {
-            let then = asking.finding(gate);
+            let then = asking.finding(gate, &others);
             if as_of >= today || then.answer == Answer::Fails {
                 return then;
             }
-            let now = now.finding(gate);
+            let now = now.finding(gate, &others);
             if now.answer < then.answer { now } else { then }
         });
         Explanation {
@@ -254,7 +285,7 @@ impl<'a> Judge<'a> {
     /// The price of a period: the plan's, or this member's share of the couple's.
     fn price(&self, slot: usize) -> Option<Money> {
         let Slot { agreement, kind, .. } = self.slots[slot];
-        let terms = &self.story.standing[agreement?].agreement.terms;
+        let terms = &self.story.standing[agreement?].terms;
         let price = terms.price(kind);
         Some(match terms.seat {
             Seat::Individual => price,
@@ -266,7 +297,7 @@ impl<'a> Judge<'a> {
     /// is not known any more once they are linked otherwise.
     fn highest_price(&self, slot: usize) -> Option<Money> {
         let Slot { agreement, kind, .. } = self.slots[slot];
-        let terms = &self.story.standing[agreement?].agreement.terms;
+        let terms = &self.story.standing[agreement?].terms;
         let price = terms.price(kind);
         match terms.seat {
             Seat::Individual => Some(price),
@@ -279,7 +310,7 @@ impl<'a> Judge<'a> {
         let Slot { agreement, kind, .. } = self.slots[slot];
         let Some(agreement) = agreement else { return Vec::new() };
         let mut used = Vec::new();
-        let promised = self.story.standing[agreement].agreement.terms.work(kind);
+        let promised = self.story.standing[agreement].terms.work(kind);
         promised
             .iter()
             .map(|&work| {

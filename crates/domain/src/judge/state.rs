@@ -86,7 +86,7 @@ impl<'a> Asking<'_, 'a> {
         on_day: impl Fn(CivilDate) -> Answer,
     ) -> Option<(&Placed<'a>, Answer)> {
         let at = self.judge.slot(slot.period.number)?;
-        let promised = standing.agreement.terms.work(slot.kind);
+        let promised = standing.terms.work(slot.kind);
         let mut worst = None;
         for &work in Work::ALL {
             let wanted = promised.iter().filter(|&&promised| promised == work).count();

@@ -3,12 +3,19 @@
 //! It is made of facts by the days on which they happened. The order in which they were told decides
 //! nothing.
 
+use std::borrow::Cow;
+
 use calendar::CivilDate;
 
+use super::doubt::Doubt;
 use crate::case::{Agreement, Cancellation, Case, Moment, PauseTurn, Turn};
 use crate::firm::{Firm, Known, SigningLaw};
 use crate::ids::StateCode;
 use crate::rules::Rules;
+use crate::terms::Terms;
+
+/// The edition of the rules that first looked at what was told of the plan after the signing.
+const PLAN_OF_DAY_SINCE: u32 = 2;
 
 /// An agreement that was not cancelled in its days.
 pub(crate) struct Standing<'a> {
@@ -17,10 +24,14 @@ pub(crate) struct Standing<'a> {
     pub(crate) state: StateCode,
     /// Last day to cancel without penalty.
     pub(crate) cancel_through: CivilDate,
+    /// Prices and work: of the plan's version of the day of signing, whenever that was told.
+    pub(crate) terms: Cow<'a, Terms>,
     /// First day of service.
     pub(crate) service_from: CivilDate,
     /// The last day of its service, once it has ended.
     pub(crate) last_day: Option<CivilDate>,
+    /// What ended it on that day.
+    pub(crate) ended_by: Vec<&'a Moment>,
     /// What the law of the day of signing asked of it.
     pub(crate) rules: Rules,
     /// How well that law is known; nothing without a federal pack of that day.
@@ -33,8 +44,15 @@ impl Standing<'_> {
     }
 
     /// Whether service under it is allowed on a day, pauses left out.
-    pub(crate) fn serves(&self, on: CivilDate) -> bool {
+    fn serves_on(&self, on: CivilDate) -> bool {
         self.service_from <= on && self.last_day.is_none_or(|last| on <= last)
+    }
+
+    /// The same of a piece of work. On the last day it came before the end, unless it is known to have come later.
+    fn serves(&self, work: &Moment) -> bool {
+        let is_over = |end: &&Moment| end.is_before(work) == Some(true);
+        self.serves_on(work.on())
+            && (self.last_day != Some(work.on()) || !self.ended_by.iter().any(is_over))
     }
 }
 
@@ -88,7 +106,7 @@ pub(crate) struct Story<'a> {
 }
 
 impl<'a> Story<'a> {
-    pub(crate) fn of(case: &'a Case, firm: &Firm) -> Self {
+    pub(super) fn of(case: &'a Case, firm: &Firm, doubt: &Doubt, edition: u32) -> Self {
         let mut standing = Vec::with_capacity(case.agreements.len());
         let mut undone = Vec::new();
         for agreement in case.agreements.iter() {
@@ -100,21 +118,30 @@ impl<'a> Story<'a> {
                 Some(SigningLaw { certain, state: known, .. }) => (certain, Some(known)),
                 None => (agreement.rules.clone(), None),
             };
-            let (cancel_through, service_from) = rules.cancellation_window(agreement.signed.on());
-            let days = agreement.signed.on()..=cancel_through;
-            if let Some(cancellation) =
-                case.cancellations.iter().find(|c| days.contains(&c.sent_on))
-            {
+            // Rights of the client are counted from the later reading.
+            let (cancel_through, service_from) =
+                rules.cancellation_window(doubt.later(&agreement.signed));
+            let in_days = |cancellation: &&Cancellation| {
+                let (first, last) = doubt.sent(&cancellation.moment, cancellation.sent_on);
+                agreement.signed.on() <= last && first <= cancel_through
+            };
+            if let Some(cancellation) = case.cancellations.iter().find(in_days) {
                 undone.push(Undone { cancellation });
                 continue;
             }
+            let plan = case.enrolment.as_ref().filter(|_| edition >= PLAN_OF_DAY_SINCE);
+            let plan = plan.and_then(|of| firm.plan_on(&of.plan, agreement.signed.on()));
+            let told = &agreement.terms;
+            let terms = plan.map_or(Cow::Borrowed(told), |plan| plan.terms_of(told));
             let last_day = None;
             standing.push(Standing {
                 agreement,
                 state,
                 cancel_through,
                 service_from,
+                terms,
                 last_day,
+                ended_by: Vec::new(),
                 rules,
                 known,
             });
@@ -125,9 +152,14 @@ impl<'a> Story<'a> {
         Self { standing, undone, rows, pauses }
     }
 
-    /// Whether service is allowed on the day of a piece of work, pauses left out.
-    pub(crate) fn serves(&self, on: CivilDate) -> bool {
-        self.standing.iter().any(|standing| standing.serves(on))
+    /// Whether service is allowed on a day, pauses left out.
+    pub(crate) fn serves_on(&self, on: CivilDate) -> bool {
+        self.standing.iter().any(|standing| standing.serves_on(on))
+    }
+
+    /// Whether a piece of work was done while service was allowed, pauses left out.
+    pub(crate) fn serves(&self, work: &Moment) -> bool {
+        self.standing.iter().any(|standing| standing.serves(work))
     }
 
     /// The pause that holds a piece of work.
@@ -137,7 +169,7 @@ impl<'a> Story<'a> {
 }
 
 /// An end, or a cancellation sent after the days, ends every agreement signed before it.
-fn end_agreements(case: &Case, standing: &mut [Standing<'_>], undone: &[Undone<'_>]) {
+fn end_agreements<'a>(case: &'a Case, standing: &mut [Standing<'a>], undone: &[Undone<'a>]) {
     let ended = case.ends.iter().map(|ended| (ended.moment.on(), &ended.moment));
     let late = case.cancellations.iter().filter(|cancellation| {
         !undone.iter().any(|undone| std::ptr::eq(undone.cancellation, *cancellation))
@@ -149,8 +181,14 @@ fn end_agreements(case: &Case, standing: &mut [Standing<'_>], undone: &[Undone<'
             // On one day the signing comes first, unless it is known to have come later.
             let ends_it =
                 signed.on() < on || signed.on() == on && moment.is_before(signed) != Some(true);
-            if ends_it {
-                standing.last_day = Some(standing.last_day.map_or(on, |last| last.min(on)));
+            if !ends_it {
+                continue;
+            }
+            if standing.last_day.is_none_or(|last| on < last) {
+                (standing.last_day, standing.ended_by) = (Some(on), Vec::new());
+            }
+            if standing.last_day == Some(on) {
+                standing.ended_by.push(moment);
             }
         }
     }

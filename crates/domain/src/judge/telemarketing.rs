@@ -1,15 +1,20 @@
 //! Fees for what was sold by telephone (16 CFR 310.4(a)(2)): the time frame is over, and a report issued more
-//! than six months after them shows the results.
+//! than six months after them shows the promised results: those of the agreement's list, or those of a person's finding.
 
 use calendar::{BusinessCalendar, telemarketing_report_from};
 
 use super::because::{Because, Ruling};
 use super::gates::Asking;
+use super::promised::Shown;
 use super::story::Standing;
 use super::work;
 use crate::case::{Achieved, Mark};
 use crate::gates::Opens;
 use crate::terms::Work;
+
+/// The edition of the rules that first asked which results were promised. Before it, all that were achieved were
+/// taken for them.
+const LISTS_ASKED_SINCE: u32 = 2;
 
 impl<'a> Asking<'_, 'a> {
     pub(super) fn telemarketing(&self, standing: &Standing<'a>) -> Ruling<'a> {
@@ -30,13 +35,30 @@ impl<'a> Asking<'_, 'a> {
                 let until = BusinessCalendar::EveryDay.add_business_days(last, 1);
                 Ruling::fails(Because::FrameRuns { until: last }, Opens::Wait { until })
             } else {
-                self.results_shown()
+                self.results_shown(standing)
             }
         };
         found.citing(&rule.cites)
     }
 
-    fn results_shown(&self) -> Ruling<'a> {
+    /// The promised results are shown, and the report that shows them was given to the client.
+    fn results_shown(&self, standing: &Standing<'a>) -> Ruling<'a> {
+        if let Some(promised) = &standing.agreement.promised {
+            return match self.promises_kept(standing, promised) {
+                Ok(shown) => self.given(shown),
+                Err(ruling) => ruling,
+            };
+        }
+        match self.found(standing) {
+            Some(Ok(shown)) => self.given(shown),
+            Some(Err(ruling)) => ruling,
+            None => self.nobody_found(),
+        }
+    }
+
+    /// Nobody said which results were promised. Where nothing was achieved, or what was is not shown, no finding
+    /// could help. Else it is not known whether that is what was promised.
+    fn nobody_found(&self) -> Ruling<'a> {
         let listings = self.judge.matter.case.listings.values();
         let results = listings.flat_map(|listing| &listing.results);
         let results: Vec<&'a Achieved> =
@@ -50,8 +72,23 @@ impl<'a> Asking<'_, 'a> {
             let because = Because::NotShown { result: &open.since, from };
             return Ruling::fails(because, Opens::Wait { until: from });
         }
-        let mut shown: Vec<&'a Mark> = results.iter().filter_map(|r| r.shown.as_ref()).collect();
-        let latest = shown.iter().map(|mark| mark.on).max();
+        let shown = results.iter().filter_map(|r| r.shown.as_ref());
+        let shown = shown.map(|mark| Shown { mark, on: mark.on }).collect();
+        let given = self.given(shown);
+        if self.judge.edition < LISTS_ASKED_SINCE {
+            return given;
+        }
+        if let Because::Shown { shown } = given.because {
+            Ruling::unknown(Because::NobodyFound { shown })
+        } else {
+            given
+        }
+    }
+
+    /// The seller "has provided" the report: a progress report on the day of the latest or later.
+    fn given(&self, shown: Vec<Shown<'a>>) -> Ruling<'a> {
+        let latest = shown.iter().map(|shown| shown.on).max();
+        let mut shown: Vec<&'a Mark> = shown.into_iter().map(|shown| shown.mark).collect();
         let told = self.judge.work.iter().find(|placed: &&work::Placed<'a>| {
             placed.done.work == Work::ProgressReport
                 && Some(placed.on()) >= latest

@@ -45,7 +45,7 @@ pub(crate) fn place<'a>(case: &'a Case, story: &Story<'_>, slots: &[Slot]) -> Ve
 
 /// What was asked of bureaus on days that no agreement allowed: service, though no promised work.
 pub(crate) fn asked_early<'a>(case: &'a Case, story: &Story<'_>) -> Vec<(&'a Mark, Standing)> {
-    let early = case.asked.iter().filter(|asked| !story.serves(asked.mark.on));
+    let early = case.asked.iter().filter(|asked| !story.serves_on(asked.mark.on));
     early.map(|asked| (&asked.mark, Standing::Breach)).collect()
 }
 
@@ -65,8 +65,7 @@ struct Placing<'a> {
 
 impl Placing<'_> {
     fn standing(&self, done: &WorkDone) -> Standing {
-        let on = done.moment.on();
-        if !self.story.serves(on) {
+        if !self.story.serves(&done.moment) {
             return match done.work {
                 Work::ReportImport => Standing::Preparation,
                 Work::DisputeRound | Work::ProgressReport => Standing::Breach,
@@ -89,7 +88,7 @@ impl Placing<'_> {
             .checked_sub(1)
             .filter(|&before| self.slots[before].period.end == self.slots[own].period.start);
         let Some(before) = before else { return Some(own) };
-        let agreement = self.slots[before].agreement.map(|at| self.story.standing[at].agreement);
+        let agreement = self.slots[before].agreement.map(|at| &self.story.standing[at]);
         let grace = if done.completes_before {
             agreement.map_or(GRACE_DAYS, |agreement| agreement.terms.grace())
         } else if self.is_named_for(done, before) {

@@ -174,7 +174,7 @@ impl Desk {
     }
 
     pub fn firm(&mut self, action: FirmAction) -> Vec<Recorded> {
-        let action = Dated { occurred_on: self.today, action };
+        let action = Dated { occurred_at: None, occurred_on: self.today, action };
         self.command(&Command::Firm { action }).unwrap()
     }
 
@@ -197,7 +197,7 @@ impl Desk {
         actions: Vec<CaseAction>,
     ) -> Result<Vec<Recorded>, Refusal> {
         self.today = self.today.max(day(on));
-        let dated = |action| Dated { occurred_on: day(on), action };
+        let dated = |action| Dated { occurred_at: None, occurred_on: day(on), action };
         let actions = actions.into_iter().map(dated).collect();
         self.command(&Command::Case { case: id, expected_version: None, actions })
     }
@@ -217,7 +217,7 @@ impl Desk {
         action: AccountAction,
     ) -> Result<Vec<Recorded>, Refusal> {
         self.today = self.today.max(day(on));
-        let action = Dated { occurred_on: day(on), action };
+        let action = Dated { occurred_at: None, occurred_on: day(on), action };
         self.command(&Command::Account { account: id, action })
     }
 
@@ -392,8 +392,30 @@ pub fn sign() -> SignConsent {
         copies_given: true,
         document: None,
         e_sign_consent: true,
+        promised: Vec::new(),
         total_of_payments: usd(100_000),
     }
+}
+
+/// An agreement that promises results, each shown in a way.
+pub fn promising(showing: impl IntoIterator<Item = Showing>) -> SignConsent {
+    let promised = |showing| PromisedResult { showing, words: personal("a better file") };
+    // What is shown in no way is promised in words alone.
+    let showing = showing.into_iter().map(|s| (s != Showing::default()).then_some(s));
+    SignConsent { promised: showing.map(promised).collect(), ..sign() }
+}
+
+/// A listing that is to be deleted.
+pub fn gone(code: &str, name: &str) -> Showing {
+    let deleted = ListingDeleted { bureau: bureau(code), item: item(name) };
+    Showing { deleted: Some(deleted), ..Showing::default() }
+}
+
+/// A listing that is to be corrected to a balance.
+pub fn put_right(code: &str, name: &str, balance: i64) -> Showing {
+    let balance = usd(balance);
+    let corrected = ListingCorrected { balance, bureau: bureau(code), item: item(name) };
+    Showing { corrected: Some(corrected), ..Showing::default() }
 }
 
 pub fn report(code: &str, issued_on: &str, items: &[&str]) -> ImportReport {
@@ -528,5 +550,5 @@ impl Desk {
 
 /// A fact told anew.
 pub fn anew(on: &str, action: CaseAction) -> Becomes {
-    Becomes::Told(Box::new(Dated { occurred_on: day(on), action }))
+    Becomes::Told(Box::new(Dated { occurred_at: None, occurred_on: day(on), action }))
 }

@@ -57,6 +57,7 @@ fn registration(log: &FirmLog) -> Option<Decided> {
     let next = log.head().position + 1;
     let command = Command::Firm {
         action: Dated {
+            occurred_at: None,
             occurred_on: last.occurred_on,
             action: FirmAction::RegisterBureau(BureauRegistered {
                 address: text("1 Elsewhere Street"),

@@ -148,7 +148,7 @@ fn day() -> CivilDate {
 }
 
 pub(super) fn on_firm(action: FirmAction) -> Command {
-    Command::Firm { action: Dated { occurred_on: day(), action } }
+    Command::Firm { action: Dated { occurred_at: None, occurred_on: day(), action } }
 }
 
 pub(super) fn register() -> Command {
@@ -197,7 +197,10 @@ pub(super) fn refused() -> Command {
 }
 
 fn on_case(case: CaseId, actions: impl IntoIterator<Item = CaseAction>) -> Command {
-    let actions = actions.into_iter().map(|action| Dated { occurred_on: day(), action }).collect();
+    let actions = actions
+        .into_iter()
+        .map(|action| Dated { occurred_at: None, occurred_on: day(), action })
+        .collect();
     Command::Case { case, expected_version: None, actions }
 }
 

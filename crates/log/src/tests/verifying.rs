@@ -151,6 +151,7 @@ impl Plan for Told {
                 event_id: EventId(Uuid::from_u128(u128::from(at))),
                 firm: FIRM,
                 late_days: None,
+                occurred_at: None,
                 occurred_on: action.occurred_on,
                 position: at,
                 recorded_at,

@@ -109,7 +109,12 @@ impl Bench {
         ];
         for (at, action) in (0xf0_0000..).zip(actions) {
             let occurred_on = day("2026-01-05");
-            self.submit(at, Command::Firm { action: Dated { occurred_on, action } }).await.unwrap();
+            self.submit(
+                at,
+                Command::Firm { action: Dated { occurred_at: None, occurred_on, action } },
+            )
+            .await
+            .unwrap();
         }
     }
 
@@ -144,7 +149,10 @@ impl Bench {
         let account = account_id(case);
         self.submit(
             id,
-            Command::Account { account, action: Dated { occurred_on: day(on), action } },
+            Command::Account {
+                account,
+                action: Dated { occurred_at: None, occurred_on: day(on), action },
+            },
         )
         .await
         .unwrap()
@@ -296,8 +304,10 @@ fn plan() -> Plan {
 }
 
 pub(crate) fn on_case(case: u128, on: &str, actions: Vec<CaseAction>) -> Command {
-    let actions =
-        actions.into_iter().map(|action| Dated { occurred_on: day(on), action }).collect();
+    let actions = actions
+        .into_iter()
+        .map(|action| Dated { occurred_at: None, occurred_on: day(on), action })
+        .collect();
     Command::Case { case: case_id(case), expected_version: None, actions }
 }
 
@@ -347,6 +357,7 @@ pub(crate) fn papers() -> Vec<CaseAction> {
             copies_given: true,
             document: None,
             e_sign_consent: true,
+            promised: Vec::new(),
             total_of_payments: usd(100_000),
         }),
         CaseAction::ReportSourceConnected(ReportSourceConnected { source: text("Report Source") }),

@@ -14,6 +14,7 @@ pub(crate) mod couples;
 pub(crate) mod due;
 pub(crate) mod evidence;
 pub(crate) mod export;
+pub(crate) mod finding;
 pub(crate) mod firm;
 pub(crate) mod firm_keys;
 pub(crate) mod follow;
@@ -99,6 +100,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Explain(args) => way.ask(async |s| billing::explain(&args, s, out).await).await,
         Command::Review(args) => way.ask(async |s| billing::review(&args, s, out).await).await,
         Command::Correct(args) => way.ask(async |s| correct::run(&args, s, out).await).await,
+        Command::Finding(args) => way.ask(async |s| finding::run(&args, s, out).await).await,
         Command::Invoice(args) => way.ask(async |s| invoices::one(&args, s, out).await).await,
         Command::Invoices(args) => way.ask(async |s| invoices::list(&args, s, out).await).await,
         Command::Results(args) => way.ask(async |s| charges::results(&args, s, out).await).await,

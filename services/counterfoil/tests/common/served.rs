@@ -191,6 +191,7 @@ pub fn message(firm: &str, case: &str) -> v1::RecordRequest {
         request_id: Uuid::now_v7().to_string(),
         expected_version: None,
         actions: vec![v1::Action {
+            occurred_at: None,
             occurred_on: Some(Date { year: 2025, month: 4, day: 1 }),
             action: Some(v1::action::Action::MessageLogged(logged)),
         }],

@@ -16,6 +16,7 @@ const BILL: &[Scope] = &[Scope::Bill];
 /// A card or a couple is the record keeper's to change as well as the biller's.
 const RECORD_OR_BILL: &[Scope] = &[Scope::Record, Scope::Bill];
 const CORRECT: &[Scope] = &[Scope::Correct];
+const ACCEPT: &[Scope] = &[Scope::Accept];
 const ADMINISTER: &[Scope] = &[Scope::Administer];
 const READ_FIRM: &[Scope] =
     &[Scope::Read, Scope::Record, Scope::Bill, Scope::Examine, Scope::Administer];
@@ -26,6 +27,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.CaseLedger/Record", RECORD),
     ("/counterfoil.v1.CaseLedger/RecordStream", RECORD),
     ("/counterfoil.v1.CaseLedger/CorrectFacts", CORRECT),
+    ("/counterfoil.v1.CaseLedger/RecordFinding", ACCEPT),
     ("/counterfoil.v1.CaseLedger/GetCase", READ_CASE),
     ("/counterfoil.v1.CaseLedger/ListCases", READ_CASE),
     ("/counterfoil.v1.CaseLedger/FindCases", READ_CASE),

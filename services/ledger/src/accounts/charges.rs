@@ -163,7 +163,7 @@ impl Request<'_> {
             author: self.authority.author(),
             command: Command::Account {
                 account: row.account_id,
-                action: Dated { occurred_on: self.asked.as_of, action },
+                action: Dated { occurred_at: None, occurred_on: self.asked.as_of, action },
             },
         }
     }

@@ -34,7 +34,11 @@ pub(super) async fn create(
         scopes: asked.scopes,
         token_hash: token.hash,
     };
-    let action = Dated { occurred_on: asked.occurred_on, action: FirmAction::GrantAccess(granted) };
+    let action = Dated {
+        occurred_at: None,
+        occurred_on: asked.occurred_on,
+        action: FirmAction::GrantAccess(granted),
+    };
     let command =
         Asked { firm: asked.firm, request_id: asked.request_id, command: Command::Firm { action } };
     let answer = ledger.submit(authority, command, api::fingerprint(message)).await?;

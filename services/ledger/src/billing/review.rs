@@ -167,7 +167,8 @@ impl<'a> Review<'a> {
             through: self.of.law_at,
         };
         let occurred_on = self.ledger.today(&self.of);
-        let action = Dated { occurred_on, action: FirmAction::NoteReview(reviewed) };
+        let action =
+            Dated { occurred_at: None, occurred_on, action: FirmAction::NoteReview(reviewed) };
         let parts: [&[u8]; 1] = [request_id.0.as_bytes()];
         let submission = self.submission(request_id, (DONE, &parts), Command::Firm { action });
         let pending = self.ledger.engine().enqueue(self.firm, submission).await?;

@@ -161,7 +161,7 @@ pub(super) async fn close_month(
         checked_at = checked.position;
     }
     let lock = FirmAction::LockPeriod(PeriodLocked { checked_at, through });
-    let action = Dated { occurred_on: ledger.today(&firm), action: lock };
+    let action = Dated { occurred_at: None, occurred_on: ledger.today(&firm), action: lock };
     let asked = Asked { firm: id, request_id, command: Command::Firm { action } };
     ledger.submit(authority, asked, api::fingerprint(message)).await
 }

@@ -61,6 +61,14 @@ impl CaseLedger for CaseLedgerRpc {
         Ok(Response::new(answer))
     }
 
+    async fn record_finding(
+        &self,
+        request: Request<v1::RecordFindingRequest>,
+    ) -> Result<Response<v1::RecordFindingResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(record_finding(&self.0, &authority, request.get_ref()).await?))
+    }
+
     async fn get_case(
         &self,
         request: Request<v1::GetCaseRequest>,
@@ -113,6 +121,20 @@ async fn record(
         couples::compare_case(ledger, firm, case, answer.position).await;
     }
     Ok(recorded(&answer))
+}
+
+async fn record_finding(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::RecordFindingRequest,
+) -> Result<v1::RecordFindingResponse, Failure> {
+    ledger.check_name(authority, &message.name).await?;
+    let currency = ledger.currency(&message.name).await?;
+    let asked = requests::record_finding(message, currency)?;
+    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
+    let v1::RecordResponse { position, version, first_position, event_count, replayed } =
+        recorded(&answer);
+    Ok(v1::RecordFindingResponse { position, version, first_position, event_count, replayed })
 }
 
 /// The case that may have become one of a couple, or stopped being one, by what was asked.

@@ -315,7 +315,7 @@ fn plan() -> v1::Plan {
 }
 
 pub fn action(occurred_on: Option<Date>, action: v1::action::Action) -> v1::Action {
-    v1::Action { occurred_on, action: Some(action) }
+    v1::Action { occurred_at: None, occurred_on, action: Some(action) }
 }
 
 pub fn contact(phone: &str) -> v1::Contact {
@@ -374,6 +374,7 @@ pub fn first_month(seat: v1::Seat, phone: &str, card: &str) -> Vec<v1::Action> {
         copies_given: true,
         e_sign_consent: true,
         document_sha256: "cd".repeat(32),
+        promised_results: Vec::new(),
     };
     let first_day = [
         A::DisclosureDelivered(v1::DisclosureDelivered::default()),

@@ -96,6 +96,10 @@ impl Client {
                     *at == index(&e.bureau)
                         && calendar::telemarketing_report_from(*since) <= e.issued_on
                 };
+                for (item, at) in self.deleted.iter().filter(|(_, at)| *at == index(&e.bureau)) {
+                    self.shown.retain(|(known, of, _)| (known, of) != (item, at));
+                    self.shown.push((item.clone(), *at, e.issued_on));
+                }
                 self.to_tell |= self.results.iter().any(shown);
                 self.results.retain(|result| !shown(result));
             }

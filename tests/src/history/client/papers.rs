@@ -74,6 +74,7 @@ impl Client {
             copies_given: self.signed.agreement || self.number % 30 != 11,
             document: None,
             e_sign_consent: self.number % 30 != 22,
+            promised: self.promised(rng),
             total_of_payments: usd(rng.random_range(30_000..200_000)),
         })
     }

@@ -35,6 +35,7 @@ fn recorded(position: u64, day: u16, event: CaseEvent) -> Recorded {
         event_id: EventId(Uuid::from_u128(position.into())),
         firm: FirmId(Uuid::from_u128(1)),
         late_days: None,
+        occurred_at: None,
         occurred_on: on(day),
         position,
         recorded_at: UtcMicros(0),

@@ -30,6 +30,7 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.NoteCorrection",
     ".counterfoil.v1.PauseService",
     ".counterfoil.v1.PaymentRefunded",
+    ".counterfoil.v1.RequestRefundRequest",
     ".counterfoil.v1.UploadRequest",
     ".counterfoil.v1.WriteOffRequest",
 ];

@@ -10,9 +10,11 @@ mod plain;
 use calendar::{CivilDate, Zone};
 use domain::command::{
     AccountAction, ChargeFailed, Chargeback, Command, CoupleAction, Dated, FirmAction, Lower,
-    PaymentReceived, Refund,
+    PaymentReceived, Refund, RefundAsked, RefundNotMade,
 };
-use domain::event::{AccountEvent, Event, FailureReason, Recorded, UtcMicros};
+use domain::event::{
+    AccountEvent, Event, FailureReason, Recorded, RefundFailureReason, UtcMicros,
+};
 use domain::ids::{AccountId, BureauCode, CaseId, FirmId, PlanCode, ProcessorRef};
 use domain::money::{Currency, Money};
 use domain::value::{Personal, Text};
@@ -46,6 +48,14 @@ pub struct Move {
     pub command: Command,
 }
 
+/// A refund that the processor was asked for.
+struct AskedBack {
+    account: AccountId,
+    payment: ProcessorRef,
+    request: u32,
+    amount: Money,
+}
+
 /// The CRM.
 pub struct Crm {
     rng: StdRng,
@@ -58,6 +68,7 @@ pub struct Crm {
     invoices: Vec<(AccountId, u64, Money)>,
     payments: Vec<(AccountId, ProcessorRef, Money)>,
     chargebacks: Vec<(AccountId, ProcessorRef)>,
+    refunds: Vec<AskedBack>,
     names: u64,
 }
 
@@ -106,6 +117,7 @@ impl Crm {
             invoices: Vec::new(),
             payments: Vec::new(),
             chargebacks: Vec::new(),
+            refunds: Vec::new(),
             names: 0,
         }
     }
@@ -280,25 +292,63 @@ impl Crm {
             };
             return Some(self.on_account(account, action));
         }
+        if let Some(asked) = self.refunds.pop() {
+            let account = asked.account;
+            let action = self.answer(asked);
+            return Some(self.on_account(account, action));
+        }
         if self.payments.is_empty() {
             return None;
         }
         let at = self.rng.random_range(0..self.payments.len());
-        let (account, payment, amount) = self.payments.swap_remove(at);
-        let action = if self.rng.random_bool(0.5) {
-            let part = self.rng.random_range(1..=amount.minor());
-            let refund = self.name("refund");
-            AccountAction::Refund(Refund { amount: usd(part), payment, reason: None, refund })
-        } else {
-            let chargeback = self.name("back");
-            AccountAction::OpenChargeback(Chargeback {
-                amount,
-                chargeback,
-                payment,
-                respond_by: None,
-            })
+        let (account, payment, amount) = self.payments[at].clone();
+        // Some are asked back more than once.
+        if self.rng.random_ratio(2, 3) {
+            self.payments.swap_remove(at);
+        }
+        let part = usd(self.rng.random_range(1..=amount.minor()));
+        let action = match self.rng.random_range(0..4) {
+            0 => {
+                let refund = self.name("refund");
+                let request = self.rng.random_bool(0.5).then_some(0);
+                AccountAction::Refund(Refund {
+                    amount: part,
+                    payment,
+                    reason: None,
+                    refund,
+                    request,
+                })
+            }
+            1 => {
+                // Without an amount it is what is owed, often nothing.
+                let amount = self.rng.random_ratio(2, 3).then_some(part);
+                let reason = personal("asked back");
+                AccountAction::RequestRefund(RefundAsked { amount, payment, reason })
+            }
+            _ => {
+                let chargeback = self.name("back");
+                AccountAction::OpenChargeback(Chargeback {
+                    amount,
+                    chargeback,
+                    payment,
+                    respond_by: None,
+                })
+            }
         };
         Some(self.on_account(account, action))
+    }
+
+    /// What a processor makes of a request for a refund.
+    fn answer(&mut self, asked: AskedBack) -> AccountAction {
+        let AskedBack { payment, request, amount, .. } = asked;
+        if self.rng.random_ratio(1, 3) {
+            let reasons = RefundFailureReason::ALL;
+            let reason = reasons[self.rng.random_range(0..reasons.len())];
+            return AccountAction::RefundFailed(RefundNotMade { payment, reason, request });
+        }
+        let refund = self.name("refund");
+        let request = Some(request);
+        AccountAction::Refund(Refund { amount, payment, reason: None, refund, request })
     }
 
     /// Takes in what was recorded.
@@ -326,6 +376,10 @@ impl Crm {
             }
             AccountEvent::WrittenOff(e) => {
                 self.invoices.retain(|(_, number, _)| *number != e.invoice);
+            }
+            AccountEvent::RefundRequested(e) => {
+                let (amount, request, payment) = (e.amount, e.number, e.payment.clone());
+                self.refunds.push(AskedBack { account, payment, request, amount });
             }
             AccountEvent::ChargebackOpened(e) => {
                 self.chargebacks.push((account, e.chargeback.clone()));

@@ -82,12 +82,13 @@ fn corrected(log: &[Recorded]) -> FactCorrected {
 }
 
 /// Events that say of which lines their money is, or what was lost; the others are of times before they did.
-const OF_LINES: [&str; 6] = [
+const OF_LINES: [&str; 7] = [
     "chargeback_opened.v1.of_lines.json",
     "credit_granted.v1.of_lines.json",
     "fee_marked.v1.with_loss.json",
     "payment_settled.v1.of_lines.json",
     "refund_issued.v1.of_lines.json",
+    "refund_requested.v1.of_lines.json",
     "written_off.v1.of_lines.json",
 ];
 
@@ -102,6 +103,7 @@ fn of_lines(mut recorded: Recorded) -> Recorded {
         Event::Account(AccountEvent::CreditGranted(e)) => e.lines = parts,
         Event::Account(AccountEvent::PaymentSettled(e)) => e.lines = parts,
         Event::Account(AccountEvent::RefundIssued(e)) => e.lines = parts,
+        Event::Account(AccountEvent::RefundRequested(e)) => e.lines = parts,
         Event::Account(AccountEvent::WrittenOff(e)) => e.lines = parts,
         Event::Case(CaseEvent::FeeMarked(e)) => {
             e.lost = Some(Loss { bad_debt: usd(900), charged_back: usd(0) });

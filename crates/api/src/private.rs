@@ -39,6 +39,7 @@ hidden!(
     NoteCorrection,
     PauseService,
     PaymentRefunded,
+    RequestRefundRequest,
     UploadRequest,
     WriteOffRequest,
 );

@@ -259,6 +259,8 @@ impl<'a> Poster<'a> {
             | AccountEvent::PaymentMovedBack(_)
             | AccountEvent::ChargeRequested(_)
             | AccountEvent::PaymentFailed(_)
+            | AccountEvent::RefundRequested(_)
+            | AccountEvent::RefundFailed(_)
             | AccountEvent::ChargebackLost(_)
             | AccountEvent::UnearnedPaymentFound(_)
             | AccountEvent::MoneyDeposited(_)

@@ -667,7 +667,9 @@ account invoice_issued due_on:day lines:[InvoiceLine] number:u64 total:money
 account charge_requested amount:money attempt:u32 invoice:u64
 account payment_settled amount:money applied:[Applied] lines?:[LinePart] payment:code unearned:money
 account payment_failed attempt:u32 invoice:u64 next_try_on?:day reason:FailureReason
-account refund_issued amount:money lines?:[LinePart] payment:code reason?:personal refund:code
+account refund_failed number:u32 reason:RefundFailureReason
+account refund_issued amount:money lines?:[LinePart] payment:code reason?:personal refund:code request?:u32
+account refund_requested amount:money lines?:[LinePart] number:u32 payment:code reason:personal
 account chargeback_opened amount:money chargeback:code lines?:[LinePart] payment:code respond_by?:day
 account chargeback_won chargeback:code
 account chargeback_lost chargeback:code
@@ -758,6 +760,7 @@ word MovementKind payment refund chargeback chargeback_won
 word Outcome deleted corrected verified frivolous no_answer
 word PaperKind photo_id residence
 word Purpose bank_costs processor_costs elsewhere
+word RefundFailureReason insufficient_funds declined account_closed payment_too_old disputed withdrawn
 word Scope record read bill examine administer correct
 word Seat individual couple
 word SeenBy response import notice
@@ -2753,7 +2756,7 @@ def zone_of(name):
 class Books:
     """What the events of an account come to."""
     def __init__(self):
-        self.is_opened, self.invoices, self.payments, self.backs = False, {}, {}, {}
+        self.is_opened, self.invoices, self.payments, self.backs, self.refunds = False, {}, {}, {}, {}
 
     @classmethod
     def of(cls, events):
@@ -2797,7 +2800,7 @@ class Books:
         p, name = event["payload"], event["event"]
         if name == "payment_settled":
             return [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
-        if name in ("refund_issued", "chargeback_opened"):
+        if name in ("refund_requested", "refund_issued", "chargeback_opened"):
             return self.taken_back(p["payment"], minor(p["amount"]))[1] if p["payment"] in self.payments else []
         return [(p["invoice"], minor(p["amount"]))] if name in ("credit_granted", "written_off") else []
 
@@ -2820,7 +2823,7 @@ class Books:
                     turns.append((max(0, open_ - of_exposed), of_exposed))
                 elif name == "credit_granted":
                     turns.append((of_exposed, max(0, open_ - of_exposed)))
-                elif name == "refund_issued":
+                elif name in ("refund_requested", "refund_issued"):
                     turns.append((owed, max(0, sums["paid"] - owed)))
                 else:
                     held = min(self.payments[p["payment"]]["held"].get((number, place), 0), max(0, sums["paid"]))
@@ -2853,6 +2856,11 @@ class Books:
                 payment["held"][key] = max(0, payment["held"][key] - minor(part["amount"]))
         return unearned, parts
 
+    def waits(self, number):
+        """Whether nobody said what became of a request for a refund."""
+        request = self.refunds.get(number)
+        return request is not None and not request["failed"] and not request["refund"]
+
     def apply(self, event):
         p, name, invoices = event["payload"], event["event"], self.invoices
         self.is_opened = True
@@ -2872,7 +2880,13 @@ class Books:
                 if number in invoices:
                     self.add(number, "paid", part, p.get("lines"))
                     invoices[number]["charge"] = False
+        elif name == "refund_requested":
+            self.refunds[p["number"]] = {"payment": p["payment"], "failed": False, "refund": False}
+        elif name == "refund_failed" and p["number"] in self.refunds:
+            self.refunds[p["number"]]["failed"] = True
         elif name in ("refund_issued", "chargeback_opened") and p["payment"] in self.payments:
+            if p.get("request") in self.refunds:
+                self.refunds[p["request"]]["refund"] = True
             into, as_ = ("credited", "refund") if name == "refund_issued" else ("back", "chargeback")
             unearned, parts = self.take_back(p["payment"], minor(p["amount"]), p.get("lines"))
             for number, part in parts:
@@ -3287,14 +3301,17 @@ class Derivation:
         p, name = event["payload"], event["event"]
         ids = {"payment_settled": "payment", "refund_issued": "refund", "chargeback_opened": "chargeback",
                "chargeback_won": "chargeback", "chargeback_lost": "chargeback", "charge_requested": None,
-               "payment_failed": None, "credit_granted": None, "written_off": None}
+               "payment_failed": None, "refund_requested": None, "refund_failed": None, "credit_granted": None,
+               "written_off": None}
         if name not in ids:
             return None
         applied = spaced("%d@%s" % (a["invoice"], amount(a["amount"])) for a in p.get("applied", ()))
         return [event["position"], event["occurred_on"], name, account_id, p[ids[name]] if ids[name] else "",
-                p["payment"] if name in ("refund_issued", "chargeback_opened") else "", p.get("invoice", ""),
+                p["payment"] if name in ("refund_requested", "refund_issued", "chargeback_opened") else "",
+                p.get("invoice", ""),
                 amount(p.get("amount")), currency_of(p.get("amount")), applied, amount(p.get("unearned")),
-                p.get("attempt", ""), p["reason"] if name == "payment_failed" else "",
+                p.get("attempt", p.get("number", p.get("request", ""))),
+                p["reason"] if name in ("payment_failed", "refund_failed") else "",
                 p.get("next_try_on", p.get("respond_by", ""))]
 
     def check_lines(self):
@@ -3557,13 +3574,25 @@ class Derivation:
             check(p["payment"] in books.payments, "the payment was recorded before")
             fits = [is_amount(a["amount"]) and minor(a["amount"]) <= books.open(a["invoice"]) for a in p["applied"]]
             check(len(fits) > 1 or not all(fits), "it pays more than was open on an invoice of this account")
-        elif name in ("refund_issued", "chargeback_opened"):
+        elif name == "refund_failed":
+            check(not books.waits(p["number"]), "no request for a refund of its number waited for an answer")
+        elif name in ("refund_requested", "refund_issued", "chargeback_opened"):
             payment = books.payments.get(p["payment"], {"amount": 0, "returned": 0})
             check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
             check(minor(p["amount"]) > payment["amount"] - payment["returned"],
                   "it is more than was left of a payment of this account")
-            check(p["refund" if name == "refund_issued" else "chargeback"] in books.backs,
-                  "money went back under its name before")
+            if name == "refund_requested":
+                check(p["number"] != len(books.refunds) + 1, "requests for refunds are not counted from 1")
+                check(any(request["payment"] == p["payment"] and books.waits(number)
+                          for number, request in books.refunds.items()),
+                      "a request for a refund of its payment waited")
+            else:
+                check(p["refund" if name == "refund_issued" else "chargeback"] in books.backs,
+                      "money went back under its name before")
+            if "request" in p:
+                request = books.refunds.get(p["request"])
+                check(request is None or request["refund"] or request["payment"] != p["payment"],
+                      "it answers no request for its payment")
         elif name in ("chargeback_won", "chargeback_lost"):
             check(books.backs.get(p["chargeback"], {}).get("status") != "open", "no chargeback of its name was open")
         elif name == "unearned_payment_found":

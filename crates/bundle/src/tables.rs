@@ -201,8 +201,8 @@ pub const TABLES: &[Table] = &[
             Amount_Currency: "currency of it", "ISO 4217";
             Applied: "what a payment paid", "invoice@amount, blank between";
             Unearned_Amount: "what of a payment no earned fee stands behind", "decimal";
-            Attempt: "the try, for a charge", "count from 1";
-            Reason: "why a charge failed", "code";
+            Attempt: "the try, for a charge; the request, for a refund", "count from 1";
+            Reason: "why a charge or a refund failed", "code";
             Next_Date: "the next try of a failed charge, or the last day to answer a chargeback", "ISO 8601 date";
         },
     },

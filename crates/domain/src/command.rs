@@ -21,7 +21,7 @@ use crate::event::{
     IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
     LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
-    PeriodLocked, ProgressReportSent, Purpose, ReportIdentityFailed, ReportSourceConnected,
+    PeriodLocked, ProgressReportSent, Purpose, RefundFailureReason, ReportIdentityFailed, ReportSourceConnected,
     ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded, StandingRecorded,
     StatementLineSeen, StreamId,
 };
@@ -248,6 +248,30 @@ pub struct Refund {
     pub reason: Option<Personal>,
     /// The processor's name for the refund.
     pub refund: ProcessorRef,
+    /// The request that it answers; 0 says that it answers none. It has to be said while one waits.
+    pub request: Option<u32>,
+}
+
+/// Money of a payment is to be given back by the processor.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RefundAsked {
+    /// How much; without it, what is owed of it and not asked back yet.
+    pub amount: Option<Money>,
+    /// The payment.
+    pub payment: ProcessorRef,
+    /// Why.
+    pub reason: Personal,
+}
+
+/// Money that was to be given back was not.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RefundNotMade {
+    /// The payment that it was to come from.
+    pub payment: ProcessorRef,
+    /// Why.
+    pub reason: RefundFailureReason,
+    /// The request.
+    pub request: u32,
 }
 
 /// The client's bank takes a payment back.
@@ -288,6 +312,10 @@ pub enum AccountAction {
     PaymentReceived(PaymentReceived),
     /// See [`ChargeFailed`].
     ChargeFailed(ChargeFailed),
+    /// See [`RefundAsked`].
+    RequestRefund(RefundAsked),
+    /// See [`RefundNotMade`].
+    RefundFailed(RefundNotMade),
     /// See [`Refund`].
     Refund(Refund),
     /// See [`Chargeback`].

@@ -247,6 +247,8 @@ fn on_account(
         AccountAction::ChangeCard(_)
         | AccountAction::PaymentReceived(_)
         | AccountAction::ChargeFailed(_)
+        | AccountAction::RequestRefund(_)
+        | AccountAction::RefundFailed(_)
         | AccountAction::Refund(_)
         | AccountAction::OpenChargeback(_)
         | AccountAction::ChargebackWon(_)

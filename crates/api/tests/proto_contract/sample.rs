@@ -57,6 +57,8 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(RecordPaymentRequest, "record_payment_chargeback_opened", record_payment),
     sample!(RecordPaymentRequest, "record_payment_chargeback_won", record_payment),
     sample!(RecordPaymentRequest, "record_payment_chargeback_lost", record_payment),
+    sample!(RecordPaymentRequest, "record_payment_refund_failed", record_payment),
+    sample!(RequestRefundRequest, "request_refund", request_refund),
     sample!(GrantCreditRequest, "grant_credit", grant_credit),
     sample!(WriteOffRequest, "write_off", write_off),
     sample!(ChangeCardRequest, "change_card", |m, _| change_card(m)),

@@ -147,6 +147,8 @@ events! {
         ChargeRequested = "charge_requested" v 1,
         PaymentSettled = "payment_settled" v 1,
         PaymentFailed = "payment_failed" v 1,
+        RefundRequested = "refund_requested" v 1,
+        RefundFailed = "refund_failed" v 1,
         RefundIssued = "refund_issued" v 1,
         ChargebackOpened = "chargeback_opened" v 1,
         ChargebackWon = "chargeback_won" v 1,

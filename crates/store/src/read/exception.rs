@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use calendar::CivilDate;
-use domain::account::{Account, ChargebackStatus};
+use domain::account::{Account, ChargebackStatus, RefundRequest};
 use domain::case::{Case, CaseStatus, FeeMark, Mark, PaperStatus};
-use domain::event::ExposureKind;
+use domain::event::{ExposureKind, RefundFailureReason};
 use domain::gates::FeeStanding;
 use domain::ids::{CaseId, FirmId};
 use log::StoreError;
@@ -36,6 +36,10 @@ pub enum ExceptionKind {
     ChargeFailedFinal,
     /// A chargeback waits for an answer.
     ChargebackOpen,
+    /// The processor was asked to give money back, and nobody said what became of it.
+    RefundWaiting,
+    /// Money that was to be given back was not.
+    RefundFailed,
     /// Money that nothing earned stands behind is owed back (15 USC 1679b(b)).
     UnearnedMoney,
     /// A client complained and nobody has answered.
@@ -50,7 +54,7 @@ pub enum ExceptionKind {
 
 impl ExceptionKind {
     /// Every kind.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 15] = [
         Self::IdentityFailed,
         Self::PaperWaiting,
         Self::PaperRejected,
@@ -59,6 +63,8 @@ impl ExceptionKind {
         Self::LinkSuggested,
         Self::ChargeFailedFinal,
         Self::ChargebackOpen,
+        Self::RefundWaiting,
+        Self::RefundFailed,
         Self::UnearnedMoney,
         Self::Complaint,
         Self::Exposure,
@@ -77,6 +83,8 @@ impl ExceptionKind {
             Self::LinkSuggested => "link_suggested",
             Self::ChargeFailedFinal => "charge_failed_final",
             Self::ChargebackOpen => "chargeback_open",
+            Self::RefundWaiting => "refund_waiting",
+            Self::RefundFailed => "refund_failed",
             Self::UnearnedMoney => "unearned_money",
             Self::Complaint => "complaint",
             Self::Exposure => "exposure",
@@ -248,12 +256,40 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow
             rows.push(ExceptionRow { due_on: back.respond_by, ..exception });
         }
     }
+    for (number, request) in &account.refund_requests {
+        rows.extend(refund(account, *number, request).map(|(kind, detail)| {
+            let subject = format!("{}, request {number}", request.payment);
+            ExceptionRow { detail, ..of(kind, subject, &request.asked) }
+        }));
+    }
     for (name, payment) in account.payments.iter() {
         if payment.unearned_left.is_positive() {
             rows.push(of(ExceptionKind::UnearnedMoney, name.as_str().to_owned(), &payment.mark));
         }
     }
     rows
+}
+
+/// A request for a refund that waits for its answer, or that failed and that nothing was done about since.
+fn refund(
+    account: &Account,
+    number: u32,
+    request: &RefundRequest,
+) -> Option<(ExceptionKind, String)> {
+    let RefundRequest { amount, failed, payment, refund, returned, .. } = request;
+    let why = match (refund, failed) {
+        (Some(_), _) | (None, Some(RefundFailureReason::Withdrawn)) => return None,
+        (None, None) => return Some((ExceptionKind::RefundWaiting, amount.to_string())),
+        (None, Some(why)) => why,
+    };
+    let later = account.refund_requests.range(number + 1..);
+    let is_last = later.into_iter().all(|(_, later)| later.payment != *payment);
+    let is_left = account
+        .payments
+        .get(payment)
+        .is_some_and(|paid| paid.left().is_positive() && paid.returned == *returned);
+    let waits = is_last && is_left;
+    waits.then(|| (ExceptionKind::RefundFailed, format!("{amount}: {}", why.code())))
 }
 
 /// Where a cursor begins; before everything for none.

@@ -50,6 +50,10 @@ enum Kind {
     ReadyToOpen,
     /// The next round may be sent
     RoundPossible,
+    /// Money was asked back for a client and there is no answer
+    RefundWaiting,
+    /// Money that was to be given back was not
+    RefundFailed,
     /// A chargeback is to be answered
     ChargebackOpen,
     /// A token ends within 14 days or has no end
@@ -76,6 +80,8 @@ impl Kind {
             Self::PaperRejected => v1::DueKind::PaperRejected,
             Self::ReadyToOpen => v1::DueKind::ReadyToOpen,
             Self::RoundPossible => v1::DueKind::RoundPossible,
+            Self::RefundWaiting => v1::DueKind::RefundWaiting,
+            Self::RefundFailed => v1::DueKind::RefundFailed,
             Self::ChargebackOpen => v1::DueKind::ChargebackOpen,
             Self::TokenEnding => v1::DueKind::TokenEnding,
         }

@@ -80,6 +80,7 @@ pub(crate) async fn one(
     if owed.is_positive() {
         out.field("owed to the client", owed)?;
     }
+    out.field("asked back", words::list(invoice.refunds_waiting.iter().map(words::asked_back)))?;
     if invoice.attempts > 0 {
         out.field("charge tries", invoice.attempts)?;
     }

@@ -1,5 +1,7 @@
 //! `payment`: what was paid, and what is no longer asked for.
 
+use std::path::PathBuf;
+
 use api::google::r#type::Money as MoneyMessage;
 use api::{name, scalar, v1};
 use calendar::CivilDate;
@@ -7,6 +9,7 @@ use clap::{Args, Subcommand};
 use domain::money::{Currency, Money};
 
 use crate::cli::{Again, Limit};
+use crate::command::refund::{self, RefundArgs};
 use crate::connect::{Session, request_id};
 use crate::exit::{Exit, Stop};
 use crate::find::{Gathered, gather};
@@ -25,6 +28,18 @@ pub(crate) enum PaymentCommand {
     Credit(LowerArgs),
     /// Give up what is open on an invoice
     WriteOff(LowerArgs),
+    /// Ask the processor to give money of a payment back, and write it for the processor
+    Refund(RefundArgs),
+}
+
+impl PaymentCommand {
+    /// Where the refund goes that it asks for, if that is said.
+    pub(crate) fn outbox(&self) -> Option<PathBuf> {
+        match self {
+            Self::Refund(args) => args.outbox.clone(),
+            Self::List(_) | Self::Exposures(_) | Self::Credit(_) | Self::WriteOff(_) => None,
+        }
+    }
 }
 
 /// By how much an invoice is lowered, and why.
@@ -56,6 +71,7 @@ pub(crate) async fn run(
         PaymentCommand::Exposures(limit) => exposures(limit, session, out).await,
         PaymentCommand::Credit(args) => credit(args, session, out).await,
         PaymentCommand::WriteOff(args) => write_off(args, session, out).await,
+        PaymentCommand::Refund(args) => refund::request(args, session, out).await,
     }
 }
 

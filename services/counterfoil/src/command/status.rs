@@ -323,5 +323,6 @@ async fn account(case: &v1::Case, session: &mut Session, out: &mut Out) -> anyho
     }
     out.field("open", words::amount(account.open_amount.as_ref()))?;
     out.field("owed to client", words::amount_if_any(account.owed_to_client.as_ref()))?;
+    out.field("asked back", words::list(account.refunds_waiting.iter().map(words::asked_back)))?;
     Ok(())
 }

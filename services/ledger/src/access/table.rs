@@ -41,6 +41,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Accounts/WriteOff", BILL),
     ("/counterfoil.v1.Accounts/ChangeCard", RECORD_OR_BILL),
     ("/counterfoil.v1.Accounts/RequestCharges", BILL),
+    ("/counterfoil.v1.Accounts/RequestRefund", BILL),
     ("/counterfoil.v1.Accounts/ListSuggestedLinks", READ_CASE),
     ("/counterfoil.v1.Accounts/ConfirmLink", RECORD_OR_BILL),
     ("/counterfoil.v1.Accounts/RefuseLink", RECORD_OR_BILL),

@@ -105,7 +105,7 @@ pub(super) async fn get_invoice(
     let folded = accounts(view, None, get.firm, [row.account_id]).await?;
     let account = folded.get(&row.account_id).ok_or_else(missing)?;
     let invoice = account.invoices.get(&get.id).ok_or_else(missing)?;
-    let invoice = present::invoice(get.firm, row.account_id, get.id, invoice);
+    let invoice = present::invoice(get.firm, (row.account_id, account), get.id, invoice);
     Ok(v1::GetInvoiceResponse { invoice: Some(invoice), position: int64(position) })
 }
 
@@ -143,10 +143,13 @@ pub(super) async fn list_invoices(
         after = last.number;
         let folded = accounts(view, None, page.firm, rows.iter().map(|row| row.account_id)).await?;
         found.extend(rows.iter().filter_map(|row| {
-            let invoice = folded.get(&row.account_id)?.invoices.get(&row.number)?;
+            let account = folded.get(&row.account_id)?;
+            let invoice = account.invoices.get(&row.number)?;
             let wanted =
                 page.filter.state.is_none_or(|state| state == present::invoice_state(invoice));
-            wanted.then(|| present::invoice(page.firm, row.account_id, row.number, invoice))
+            wanted.then(|| {
+                present::invoice(page.firm, (row.account_id, account), row.number, invoice)
+            })
         }));
     }
     let next_page_token = pager.cut(&mut found, |invoice| invoice.number.to_string());

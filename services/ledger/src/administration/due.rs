@@ -28,10 +28,12 @@ enum Source {
 impl Source {
     /// In the order they are listed: what may harm a client first, then money, what stands still for
     /// want of the client, what soon will for want of a token, and last what merely can be done.
-    const ALL: [Self; 18] = [
+    const ALL: [Self; 20] = [
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
         Self::Exceptions(ExceptionKind::FeeExposed),
+        Self::Exceptions(ExceptionKind::RefundFailed),
+        Self::Exceptions(ExceptionKind::RefundWaiting),
         Self::Exceptions(ExceptionKind::FeeUnproved),
         Self::Exceptions(ExceptionKind::Complaint),
         Self::Exceptions(ExceptionKind::ReinsertionWithoutNotice),
@@ -161,7 +163,7 @@ impl List<'_> {
         Ok(match source {
             Source::Exceptions(kind) => {
                 let rows = store.list_exceptions(firm, Some(kind), None, after, limit).await?;
-                rows.iter().map(|row| (row.cursor(), present::exception(firm, row))).collect()
+                rows.iter().map(|row| (row.cursor(), present::exception(firm, row, self.today))).collect()
             }
             Source::Clocks => {
                 let rows = store.overdue_clocks(firm, self.today, after, limit).await?;

@@ -25,6 +25,8 @@ pub(crate) fn kind(kind: ExceptionKind) -> v1::DueKind {
         ExceptionKind::LinkSuggested => v1::DueKind::LinkSuggested,
         ExceptionKind::ChargeFailedFinal => v1::DueKind::ChargeFailed,
         ExceptionKind::ChargebackOpen => v1::DueKind::ChargebackOpen,
+        ExceptionKind::RefundWaiting => v1::DueKind::RefundWaiting,
+        ExceptionKind::RefundFailed => v1::DueKind::RefundFailed,
     }
 }
 
@@ -43,7 +45,9 @@ pub(crate) fn is_any_exception(kind: ExceptionKind) -> bool {
         ExceptionKind::PaperRejected
         | ExceptionKind::LinkSuggested
         | ExceptionKind::ChargeFailedFinal
-        | ExceptionKind::ChargebackOpen => false,
+        | ExceptionKind::ChargebackOpen
+        | ExceptionKind::RefundWaiting
+        | ExceptionKind::RefundFailed => false,
     }
 }
 
@@ -65,6 +69,14 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
         ExceptionKind::LinkSuggested => ("say whether these two are a couple", ""),
         ExceptionKind::ChargeFailedFinal => ("the charge failed and will not be tried again", ""),
         ExceptionKind::ChargebackOpen => ("answer the chargeback", ""),
+        ExceptionKind::RefundWaiting => (
+            "nothing is given back until it is recorded: record what became of it; if nothing says that it was \
+             handed over, the next request for a refund does so again",
+            "",
+        ),
+        ExceptionKind::RefundFailed => {
+            ("the refund failed: decide how the client gets the money back", "")
+        }
         ExceptionKind::UnearnedMoney => {
             ("give back money that nothing earned stands behind", "15 USC 1679b(b)")
         }
@@ -83,11 +95,14 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
 }
 
 /// An entry of the exceptions queue.
-pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
+pub(crate) fn exception(firm: FirmId, row: &ExceptionRow, today: CivilDate) -> v1::DueItem {
     let (words, citation) = exception_words(row.kind);
     let mut citation = citation.to_owned();
     let mut detail = words.to_owned();
-    if !row.detail.is_empty() && row.kind != ExceptionKind::Exposure {
+    if row.kind == ExceptionKind::RefundWaiting {
+        let days = today.signed_duration_since(row.since_on).num_days();
+        detail = format!("{} asked back {days} days ago, and no answer: {words}", row.detail);
+    } else if !row.detail.is_empty() && row.kind != ExceptionKind::Exposure {
         detail = format!("{words} ({})", row.detail);
     }
     // An invoice or another case is named by its own field, and not once more as the subject.
@@ -109,6 +124,8 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
         | ExceptionKind::ReinsertionWithoutNotice
         | ExceptionKind::RepeatedDispute
         | ExceptionKind::ChargebackOpen
+        | ExceptionKind::RefundWaiting
+        | ExceptionKind::RefundFailed
         | ExceptionKind::UnearnedMoney
         | ExceptionKind::Complaint
         | ExceptionKind::FeeExposed

@@ -38,6 +38,10 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
             fee: amount(line.amount.as_ref())?,
         });
     }
+    let mut asked_back = Money::zero(currency);
+    for refund in &invoice.refunds_waiting {
+        asked_back = asked_back.plus(amount(refund.amount.as_ref())?)?;
+    }
     let bill = Bill {
         firm: firm.display_name,
         number: u64::try_from(invoice.number).unwrap_or_default(),
@@ -52,6 +56,7 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
         open: amount(invoice.open.as_ref())?,
         not_asked,
         owed,
+        asked_back,
     };
     Ok(bill.sheet()?)
 }

@@ -25,6 +25,7 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.FindCasesRequest",
     ".counterfoil.v1.GrantCreditRequest",
     ".counterfoil.v1.IdentityPaperRejected",
+    ".counterfoil.v1.KeepFeeRequest",
     ".counterfoil.v1.Letter",
     ".counterfoil.v1.MessageLogged",
     ".counterfoil.v1.NoteCorrection",

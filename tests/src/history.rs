@@ -9,13 +9,13 @@ mod plain;
 
 use calendar::{CivilDate, Zone};
 use domain::command::{
-    AccountAction, ChargeFailed, Chargeback, Command, CoupleAction, Dated, FirmAction, Lower,
+    AccountAction, ChargeFailed, Chargeback, Command, CoupleAction, Dated, FeeNamed, FirmAction, KeepFee, Lower,
     PaymentReceived, Refund, RefundAsked, RefundNotMade,
 };
 use domain::event::{
-    AccountEvent, Event, FailureReason, Recorded, RefundFailureReason, UtcMicros,
+    AccountEvent, CaseEvent, Event, FailureReason, Recorded, RefundFailureReason, UtcMicros,
 };
-use domain::ids::{AccountId, BureauCode, CaseId, FirmId, PlanCode, ProcessorRef};
+use domain::ids::{AccountId, BureauCode, CaseId, DocumentHash, FirmId, PlanCode, ProcessorRef};
 use domain::money::{Currency, Money};
 use domain::value::{Personal, Text};
 use rand::rngs::StdRng;
@@ -69,6 +69,8 @@ pub struct Crm {
     payments: Vec<(AccountId, ProcessorRef, Money)>,
     chargebacks: Vec<(AccountId, ProcessorRef)>,
     refunds: Vec<AskedBack>,
+    /// Claimed fees of which something was owed when they were marked, by their claims.
+    owed: Vec<(CaseId, u64, Money)>,
     names: u64,
 }
 
@@ -118,6 +120,7 @@ impl Crm {
             payments: Vec::new(),
             chargebacks: Vec::new(),
             refunds: Vec::new(),
+            owed: Vec::new(),
             names: 0,
         }
     }
@@ -292,6 +295,9 @@ impl Crm {
             };
             return Some(self.on_account(account, action));
         }
+        if !self.owed.is_empty() && self.rng.random_ratio(1, 3) {
+            return Some(self.keep());
+        }
         if let Some(asked) = self.refunds.pop() {
             let account = asked.account;
             let action = self.answer(asked);
@@ -338,6 +344,25 @@ impl Crm {
         Some(self.on_account(account, action))
     }
 
+    /// Counsel keeps something of a fee that nothing allowed, or takes that back.
+    fn keep(&mut self) -> Command {
+        let at = self.rng.random_range(0..self.owed.len());
+        let (case, claim, owed) = self.owed[at];
+        let amount = match self.rng.random_range(0..6) {
+            0 => Some(usd(0)),
+            1 | 2 => Some(usd(self.rng.random_range(1..=owed.minor() + 100))),
+            _ => None,
+        };
+        let kept = KeepFee {
+            amount,
+            counsel: Text::parse("Robin Ashdown").expect("a name of ours"),
+            document: self.rng.random_bool(0.5).then_some(DocumentHash([9; 32])),
+            fee: FeeNamed::Claimed(claim),
+            reason: personal("the work was done, and its day is in doubt"),
+        };
+        Command::KeepFee { case, action: Dated { occurred_on: self.today, action: kept } }
+    }
+
     /// What a processor makes of a request for a refund.
     fn answer(&mut self, asked: AskedBack) -> AccountAction {
         let AskedBack { payment, request, amount, .. } = asked;
@@ -355,6 +380,11 @@ impl Crm {
     pub fn learn(&mut self, recorded: &Recorded) {
         match (&recorded.event, recorded.stream) {
             (Event::Case(event), domain::event::StreamId::Case(id)) => {
+                if let CaseEvent::FeeMarked(mark) = event
+                    && mark.owed.is_positive()
+                {
+                    self.owed.push((id, mark.fee.position, mark.owed));
+                }
                 if let Some(client) = self.clients.iter_mut().find(|client| client.id() == id) {
                     client.learn(recorded.occurred_on, event);
                 }

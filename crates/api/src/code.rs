@@ -78,7 +78,7 @@ paired! {
     RefundFailureReason = domain::event::RefundFailureReason {
         InsufficientFunds, Declined, AccountClosed, PaymentTooOld, Disputed, Withdrawn,
     }
-    Scope = domain::event::Scope { Record, Read, Bill, Examine, Administer, Correct }
+    Scope = domain::event::Scope { Record, Read, Bill, Examine, Administer, Correct, Accept }
     Seat = domain::terms::Seat { Individual, Couple }
     SeenBy = domain::event::SeenBy { Response, Import, Notice }
     StandingEndReason = domain::event::StandingEndReason {

@@ -86,15 +86,17 @@ pub(crate) fn scopes(f: &mut Fields, values: &[i32]) -> Option<BTreeSet<Scope>> 
         .and_then(|scopes| apart(f, scopes.into_iter().collect()))
 }
 
-/// Whoever records or bills does not correct what was recorded: a mistake that would help a fee through is seen
-/// by a second person.
+/// Whoever records or bills neither corrects what was recorded nor keeps what nothing allowed: what would help a fee
+/// through is seen by a second person.
 fn apart(f: &mut Fields, scopes: BTreeSet<Scope>) -> Option<BTreeSet<Scope>> {
-    let both = scopes.contains(&Scope::Correct)
-        && (scopes.contains(&Scope::Record) || scopes.contains(&Scope::Bill));
-    if both {
-        return f.refuse("scopes", "correct is not given together with record or bill");
+    let works = scopes.contains(&Scope::Record) || scopes.contains(&Scope::Bill);
+    let second = [Scope::Correct, Scope::Accept].into_iter().find(|scope| scopes.contains(scope));
+    match second.filter(|_| works) {
+        Some(scope) => {
+            f.refuse("scopes", format!("{} is not given together with record or bill", scope.code()))
+        }
+        None => Some(scopes),
     }
-    Some(scopes)
 }
 
 fn prices_message(prices: &Prices) -> v1::Prices {

@@ -34,6 +34,7 @@ hidden!(
     FindCasesRequest,
     GrantCreditRequest,
     IdentityPaperRejected,
+    KeepFeeRequest,
     Letter,
     MessageLogged,
     NoteCorrection,

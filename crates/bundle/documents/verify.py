@@ -648,7 +648,8 @@ case service_ended by:EndedBy reason?:personal
 case period_closed_without_fee end?:day period:u32 reason:personal start?:day
 case fee_earned account:id agreement?:EventRef amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
 case fee_held end?:day gates:{Gate} period:u32 start?:day
-case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
+case fee_kept amount:money counsel:text document?:hash exposed:money fee:EventRef gates:{Gate} reason:personal
+case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 kept?:money kept_before?:money lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
 case exposure_found amount?:money cites:text kind:ExposureKind period?:u32
 case correction_noted corrects:u64 note:personal
 case fact_corrected about_another?:flag fact:EventRef kind:FactKind order_of?:id reading?:Reading reason:personal replaces:EventRef said_by:personal
@@ -761,7 +762,7 @@ word Outcome deleted corrected verified frivolous no_answer
 word PaperKind photo_id residence
 word Purpose bank_costs processor_costs elsewhere
 word RefundFailureReason insufficient_funds declined account_closed payment_too_old disputed withdrawn
-word Scope record read bill examine administer correct
+word Scope record read bill examine administer correct accept
 word Seat individual couple
 word SeenBy response import notice
 word StandingEndReason surety_cancelled revoked surrendered recorded_wrongly
@@ -2613,6 +2614,12 @@ def of_mark(before, mark):
             wrong.append("its %s_before is not what was marked last" % name)
         if minor(mark[name]) < 0:
             wrong.append("its %s is below zero" % name)
+    if mark.get("kept_before") != (last or {}).get("kept"):
+        wrong.append("its kept_before is not what was marked last")
+    kept = minor(mark["kept"]) if "kept" in mark else 0
+    decided = kept_of(before, mark["fee"])
+    if "kept" in mark and not 0 < kept <= (minor(decided["amount"]) if decided else 0):
+        wrong.append("more is kept than counsel decided to keep")
     lost = {name: mark.get(name, {}) for name in ("lost", "lost_before")}
     if lost["lost_before"] != (last or {}).get("lost", {}):
         wrong.append("its lost_before is not what was marked last")
@@ -2622,10 +2629,32 @@ def of_mark(before, mark):
         wrong.append("it names another account than the fee")
     if minor(mark["exposed"]) > minor(fee["payload"]["amount"]):
         wrong.append("more is exposed than the fee")
-    if minor(mark["owed"]) + minor(mark["open"]) + sum(map(minor, lost["lost"].values())) > minor(mark["exposed"]):
-        wrong.append("more is owed, open and lost than is exposed")
+    if minor(mark["owed"]) + kept + minor(mark["open"]) + sum(map(minor, lost["lost"].values())) > minor(mark["exposed"]):
+        wrong.append("more is owed, kept, open and lost than is exposed")
     if mark["standing"] == "exposed" and mark["exposed"] != fee["payload"]["amount"]:
         wrong.append("less than the whole of a fee that nothing allowed is exposed")
+    return wrong
+
+
+def kept_of(before, fee):
+    """The last decision to keep money of a fee; nothing if there is none."""
+    return next((event["payload"] for event in reversed(before) if event["event"] == "fee_kept"
+                 and event["payload"]["fee"] == fee), None)
+
+
+def of_keeping(before, kept):
+    """What is wrong with a decision to keep money of a fee, beside the case's events before it."""
+    fee = next((event for event in before if event["event"] == "fee_earned"
+                and event["position"] == kept["fee"]["position"] and event["event_id"] == kept["fee"]["id"]), None)
+    if fee is None:
+        return ["it keeps a fee that was not claimed before it"]
+    wrong, last = [], kept_of(before, kept["fee"])
+    if not minor(kept["amount"]) <= minor(kept["exposed"]) <= minor(fee["payload"]["amount"]):
+        wrong.append("more is kept than is exposed, or more is exposed than the fee")
+    if minor(kept["amount"]) < 0 or kept["amount"]["currency"] != fee["payload"]["amount"]["currency"]:
+        wrong.append("what is kept is below zero or in another currency than the fee")
+    if minor(kept["amount"]) == 0 and (last is None or minor(last["amount"]) == 0):
+        wrong.append("it takes back a decision that was not in force")
     return wrong
 
 
@@ -3258,6 +3287,15 @@ class Derivation:
                            p.get("period", ""), "", amount(p.get("amount")), currency_of(p.get("amount")),
                            yes(life.stands(event)) if is_judged else ""],
                           event["position"])
+        marks = {event["payload"]["fee"]["position"]: event for event in self.of(case, "fee_marked")} if is_judged else {}
+        for claim in self.of(case, "fee_earned"):
+            event = marks.get(claim["position"])
+            if event is None or minor(event["payload"]["exposed"]) <= 0:
+                continue
+            p = event["payload"]
+            table.compare([event["position"], event["occurred_on"], client, p["account"], "fee_asked_unearned",
+                           LAWS["fee_asked_unearned"], claim["payload"]["period"], "", amount(p["owed"]),
+                           currency_of(p["owed"]), yes(minor(p["owed"]) + minor(p["open"]) > 0)], event["position"])
         for event in self.of(account, "unearned_payment_found"):
             p = event["payload"]
             table.compare([event["position"], event["occurred_on"], client, client, "payment_unearned", p["cites"],
@@ -3348,6 +3386,8 @@ class Derivation:
                 find(event, ["the fee of period %d %s" % (event["payload"]["period"], what) for what in wrong])
             if event["event"] == "fee_marked":
                 find(event, of_mark(case[:place], event["payload"]))
+            if event["event"] == "fee_kept":
+                find(event, of_keeping(case[:place], event["payload"]))
             broke = life.exposures_of(event)
             if event["event"] == "fact_corrected":
                 wrong, broke = self.of_correction(case[:place], event)
@@ -3412,7 +3452,7 @@ class Derivation:
 
     @staticmethod
     def marked(case, books, number, place, event):
-        """What was exposed of a line, as its fee was marked last before an event."""
+        """What was exposed of a line and not kept, as its fee was marked last before an event."""
         lines = [(at_, line) for at_ in sorted(books.invoices)
                  for line in enumerate(books.invoices[at_]["event"]["payload"]["lines"], 1)]
         key = next((line["case"], line["start"], line["end"]) for at_, (to, line) in lines if (at_, to) == (number, place))
@@ -3423,7 +3463,7 @@ class Derivation:
         rank = alike.index((number, place))
         marks = [e["payload"] for e in case if e["event"] == "fee_marked" and e["position"] < event["position"]
                  and rank < len(fees) and e["payload"]["fee"]["position"] == fees[rank]["position"]]
-        return minor(marks[-1]["exposed"]) if marks else 0
+        return minor(marks[-1]["exposed"]) - (minor(marks[-1]["kept"]) if "kept" in marks[-1] else 0) if marks else 0
 
     def of_case(self, life, event):
         """What is wrong with an event of a case beside those before it."""

@@ -252,6 +252,30 @@ pub struct Refund {
     pub request: Option<u32>,
 }
 
+/// Which claimed fee is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FeeNamed {
+    /// That claimed last for a period of this number.
+    Period(u32),
+    /// That claimed at this position of the log.
+    Claimed(u64),
+}
+
+/// Counsel's decision to keep money of a claimed fee.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeepFee {
+    /// How much is kept in all, 0 to take the decision back; without it, all that is owed.
+    pub amount: Option<Money>,
+    /// Counsel's name.
+    pub counsel: Text,
+    /// What counsel wrote.
+    pub document: Option<DocumentHash>,
+    /// The fee.
+    pub fee: FeeNamed,
+    /// Why.
+    pub reason: Personal,
+}
+
 /// Money of a payment is to be given back by the processor.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct RefundAsked {
@@ -599,6 +623,13 @@ pub enum Command {
         period: u32,
         /// The day up to which it is judged.
         as_of: CivilDate,
+    },
+    /// Keep money of a claimed fee by counsel's reason.
+    KeepFee {
+        /// The case.
+        case: CaseId,
+        /// What was decided.
+        action: Dated<KeepFee>,
     },
     /// Judge the claimed fees of a case again, and mark what changed.
     Review {

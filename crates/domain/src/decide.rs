@@ -2,6 +2,7 @@
 
 mod billing;
 mod couple;
+mod keep;
 mod marks;
 
 use std::collections::BTreeSet;
@@ -46,6 +47,7 @@ pub fn decide(
         | Command::Couple { .. }
         | Command::ClaimFee { .. }
         | Command::BillAccount { .. }
+        | Command::KeepFee { .. }
         | Command::Review { .. }
         | Command::Begin(_)
         | Command::Look(_) => false,
@@ -84,6 +86,7 @@ fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> 
         }
         Command::ClaimFee { case, period, as_of } => billing::claim(draft, *case, *period, *as_of),
         Command::BillAccount { account, as_of } => billing::bill(draft, *account, *as_of),
+        Command::KeepFee { case, action } => keep::fee(draft, *case, action),
         // Every claimed fee of it is marked.
         Command::Review { .. } => Ok(()),
     }

@@ -1,4 +1,4 @@
-//! Giving money back opens nothing, and nothing is given back twice.
+//! Giving money back and keeping it opens nothing, and nothing is given back twice.
 
 use std::collections::BTreeMap;
 
@@ -12,7 +12,7 @@ use domain::ids::{AccountId, CaseId, ProcessorRef};
 /// The periods of cases that may be claimed.
 pub(crate) type Claimable = BTreeMap<CaseId, Vec<u32>>;
 
-/// What may be claimed of the cases that an act of giving back is about; nothing if it is another act.
+/// What may be claimed of the cases that an act of asking back or keeping is about; nothing if it is another act.
 pub(crate) fn claimable(player: &Player, step: &Move) -> Option<Claimable> {
     let cases = match &step.command {
         Command::Account { account, action } => match action.action {
@@ -21,6 +21,7 @@ pub(crate) fn claimable(player: &Player, step: &Move) -> Option<Claimable> {
             }
             _ => return None,
         },
+        Command::KeepFee { case, .. } => vec![*case],
         _ => return None,
     };
     let today = player.world.firm().ok()?.today(step.now)?;
@@ -96,8 +97,9 @@ pub(crate) fn nothing_is_given_back_twice(log: &[Recorded]) -> usize {
 pub(crate) fn what_is_owed_is_exposed(log: &[Recorded]) {
     for recorded in log {
         let Event::Case(CaseEvent::FeeMarked(mark)) = &recorded.event else { continue };
+        let kept = mark.kept.map_or(0, |kept| kept.minor());
         let parts = [mark.owed, mark.open, mark.given_back].map(|part| part.minor());
-        assert!(parts.iter().all(|part| *part >= 0), "{mark:?}");
-        assert!(mark.owed.minor() + mark.open.minor() <= mark.exposed.minor(), "{mark:?}");
+        assert!(parts.iter().all(|part| *part >= 0) && kept >= 0, "{mark:?}");
+        assert!(mark.owed.minor() + kept + mark.open.minor() <= mark.exposed.minor(), "{mark:?}");
     }
 }

@@ -72,6 +72,8 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(ListClaimableRequest, "list_claimable", |m, _| list_claimable(m)),
     sample!(ExplainFeeRequest, "explain_fee", |m, _| explain_fee(m)),
     sample!(ClaimFeeRequest, "claim_fee", |m, _| claim_fee(m)),
+    sample!(KeepFeeRequest, "keep_fee", keep_fee),
+    sample!(KeepFeeRequest, "keep_fee_claim", keep_fee),
     sample!(CorrectFactsRequest, "correct_facts", correct_facts),
     sample!(ReviewFeesRequest, "review_fees", |m, _| review_fees(m)),
     sample!(GetChartRequest, "get_chart", |m, _| get_chart(m)),

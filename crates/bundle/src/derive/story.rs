@@ -149,6 +149,7 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
         | CaseEvent::ConsentCancelled(_)
         | CaseEvent::FeeEarned(_)
         | CaseEvent::FeeHeld(_)
+        | CaseEvent::FeeKept(_)
         | CaseEvent::FeeMarked(_)
         | CaseEvent::PeriodClosedWithoutFee(_)
         | CaseEvent::ExposureFound(_) => return None,

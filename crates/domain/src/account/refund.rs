@@ -71,6 +71,20 @@ impl Account {
         Ok(asked.unwrap_or(Money::zero(self.invoice(number)?.total.currency())))
     }
 
+    /// What of a line of an invoice is to go back by requests that wait.
+    pub(super) fn asked_back_of_line(&self, invoice: u64, line: u32, of: Money) -> Money {
+        let zero = Money::zero(of.currency());
+        let mut parts = self.refunds_waiting().filter_map(|(_, request)| {
+            let Some(lines) = &request.lines else {
+                let taken = self.taken_back(&request.payment, request.amount).ok()?;
+                return taken.invoices.into_iter().find(|part| part.invoice == invoice).map(|p| p.amount);
+            };
+            let named = lines.iter().find(|part| (part.invoice, part.line) == (invoice, line));
+            named.map(|part| part.amount)
+        });
+        parts.try_fold(zero, Money::plus).unwrap_or(of).min(of)
+    }
+
     /// What of a payment is owed to the client and not asked back yet: what nothing earned stands behind, and what of
     /// the lines it paid nothing allowed.
     ///

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::{
     Agreement, Billing, Cancellation, Case, ComplaintTold, ContactSince, Corrected, EarnedFee,
-    Ended, Enrolment, ExposureSeen, FeeMark, GivenUp, Mark, Moment, PaperStatus, PaperTold,
+    Ended, Enrolment, ExposureSeen, FeeMark, KeptFee, GivenUp, Mark, Moment, PaperStatus, PaperTold,
     PauseTurn, SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
 };
 use crate::event::{
@@ -142,6 +142,7 @@ impl Case {
             CaseEvent::FeeHeld(e) => {
                 self.held.insert(e.period, e.clone());
             }
+            CaseEvent::FeeKept(e) => self.fees_kept.push(KeptFee { mark, said: e.clone() }),
             CaseEvent::FeeMarked(e) => {
                 if e.is_allowed() {
                     self.marks.remove(&e.fee.position);

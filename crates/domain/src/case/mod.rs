@@ -77,6 +77,8 @@ record! {
         erased: Option<Mark>,
         /// Exposures.
         exposures: Vec<ExposureSeen>,
+        /// Decisions to keep money of claimed fees, in the order taken.
+        fees_kept: Vec<KeptFee>,
         /// Periods given up without a fee.
         given_up: Vec<GivenUp>,
         /// What billing runs last noted as holding a period's fee, by its number.
@@ -286,6 +288,22 @@ impl Case {
     /// The fee claimed last for a period of this number.
     pub fn earned_for(&self, period: u32) -> Option<&EarnedFee> {
         self.earned.iter().rev().find(|fee| fee.period == period).map(AsRef::as_ref)
+    }
+
+    /// The decisions to keep money of a claimed fee, in the order taken.
+    pub fn keepings_of(&self, claim: u64) -> impl DoubleEndedIterator<Item = &KeptFee> {
+        self.fees_kept.iter().filter(move |kept| kept.said.fee.position == claim)
+    }
+
+    /// The one of them in force; nothing if none was taken, or the last took it back.
+    pub fn keeping_of(&self, claim: u64) -> Option<&KeptFee> {
+        self.keepings_of(claim).next_back().filter(|kept| kept.said.amount.is_positive())
+    }
+
+    /// How often the firm was found to be exposed, and of how many claimed fees a part is, as they were marked last.
+    pub fn exposure_count(&self) -> usize {
+        let fees = self.marks.values().filter(|marked| marked.said.exposed.is_positive());
+        self.exposures.len() + fees.count()
     }
 
     /// The note that a period of this number was given up.

@@ -4,7 +4,7 @@ use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::codec::{codes, record};
 use crate::event::{
-    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeMarked, PaperKind, Recorded,
+    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeKept, FeeMarked, PaperKind, Recorded,
     WorkEvidence,
 };
 use crate::ids::{AccountId, PaperCode, PlanCode, RequestId, StateCode};
@@ -352,6 +352,16 @@ record! {
         mark: Mark,
         /// What it says.
         said: FeeMarked,
+    }
+}
+
+record! {
+    /// A decision to keep money of a claimed fee.
+    pub struct KeptFee {
+        /// The event.
+        mark: Mark,
+        /// What it says.
+        said: FeeKept,
     }
 }
 

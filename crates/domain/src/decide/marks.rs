@@ -12,7 +12,10 @@ use crate::world::{Draft, Halt, World};
 /// need never comes after an event.
 pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseId>, Halt> {
     let touched: BTreeSet<CaseId> = match command {
-        Command::Case { case, .. } | Command::Correct { case, .. } | Command::Review { case } => {
+        Command::Case { case, .. }
+        | Command::Correct { case, .. }
+        | Command::KeepFee { case, .. }
+        | Command::Review { case } => {
             [*case].into()
         }
         Command::Account { account, .. } => {
@@ -93,6 +96,7 @@ const fn case_bears_on_fees(event: &CaseEvent) -> bool {
         | CaseEvent::ServiceEnded(_)
         | CaseEvent::PeriodClosedWithoutFee(_)
         | CaseEvent::FactCorrected(_)
+        | CaseEvent::FeeKept(_)
         | CaseEvent::FeeEarned(_) => true,
         CaseEvent::DisclosureDelivered(_)
         | CaseEvent::IdentityPaperReceived(_)

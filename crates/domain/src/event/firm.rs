@@ -173,6 +173,8 @@ codes! {
         Administer = "administer",
         /// Correct facts that were told wrongly. Never together with a scope that records or bills.
         Correct = "correct",
+        /// Record counsel's reasons to keep money. Never together with a scope that records or bills.
+        Accept = "accept",
     }
 }
 

@@ -122,6 +122,7 @@ events! {
         PeriodClosedWithoutFee = "period_closed_without_fee" v 1,
         FeeEarned = "fee_earned" v 1,
         FeeHeld = "fee_held" v 1,
+        FeeKept = "fee_kept" v 1,
         FeeMarked = "fee_marked" v 1,
         ExposureFound = "exposure_found" v 1,
         CorrectionNoted = "correction_noted" v 1,

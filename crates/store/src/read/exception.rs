@@ -50,11 +50,14 @@ pub enum ExceptionKind {
     FeeExposed,
     /// Nobody has shown the right to a claimed fee.
     FeeUnproved,
+    /// Money of a claimed fee that nothing allowed is kept by counsel's reason. It needs nobody any more, and is shown for
+    /// ever.
+    FeeKept,
 }
 
 impl ExceptionKind {
     /// Every kind.
-    pub const ALL: [Self; 15] = [
+    pub const ALL: [Self; 16] = [
         Self::IdentityFailed,
         Self::PaperWaiting,
         Self::PaperRejected,
@@ -70,6 +73,7 @@ impl ExceptionKind {
         Self::Exposure,
         Self::FeeExposed,
         Self::FeeUnproved,
+        Self::FeeKept,
     ];
 
     /// The stable word.
@@ -90,6 +94,7 @@ impl ExceptionKind {
             Self::Exposure => "exposure",
             Self::FeeExposed => "fee_exposed",
             Self::FeeUnproved => "fee_unproved",
+            Self::FeeKept => "fee_kept",
         }
     }
 
@@ -164,6 +169,7 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
         |mark: &Mark| of(ExceptionKind::Complaint, format!("event {}", mark.at.position), mark);
     let mut rows: Vec<ExceptionRow> = case.open_complaints().map(complaint).collect();
     rows.extend(case.marks.values().filter_map(|marked| marked_fee(id, case, marked)));
+    rows.extend(case.marks.values().filter_map(|marked| kept_fee(id, case, marked)));
     rows.extend(standing(id, case));
     match case.status() {
         CaseStatus::Unknown | CaseStatus::Ended | CaseStatus::Cancelled => return rows,
@@ -212,11 +218,7 @@ fn standing(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
 /// A claimed fee that nothing allowed, while anything of it is kept or open; or one whose right nobody showed.
 fn marked_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow> {
     let FeeMark { mark, said } = marked;
-    let claim = case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position)?;
-    let subject = match said.invoice {
-        Some(invoice) => format!("invoice {invoice}, period {}", claim.period),
-        None => format!("period {}", claim.period),
-    };
+    let subject = fee_named(case, marked)?;
     let exception = |kind, detail| {
         let exception = row(id, Source::Case, kind, subject.clone(), mark);
         Some(ExceptionRow { detail, ..exception })
@@ -232,6 +234,24 @@ fn marked_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow>
             waits.then(|| exception(ExceptionKind::FeeExposed, detail)).flatten()
         }
     }
+}
+
+/// A claimed fee by its invoice and period.
+fn fee_named(case: &Case, FeeMark { said, .. }: &FeeMark) -> Option<String> {
+    let claim = case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position)?;
+    Some(match said.invoice {
+        Some(invoice) => format!("invoice {invoice}, period {}", claim.period),
+        None => format!("period {}", claim.period),
+    })
+}
+
+/// A claimed fee of which money is kept by counsel's reason.
+fn kept_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow> {
+    let (kept, keeping) = (marked.said.kept?, case.keeping_of(marked.said.fee.position)?);
+    let subject = fee_named(case, marked)?;
+    let detail = format!("{kept} by the reason of {} ({})", keeping.mark.on, keeping.said.counsel);
+    let exception = row(id, Source::Case, ExceptionKind::FeeKept, subject, &keeping.mark);
+    Some(ExceptionRow { detail, ..exception })
 }
 
 pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow> {

@@ -20,6 +20,7 @@ pub(crate) mod follow;
 pub(crate) mod health;
 pub(crate) mod import;
 pub(crate) mod invoices;
+pub(crate) mod keep;
 pub(crate) mod keys;
 pub(crate) mod log_care;
 pub(crate) mod looks;
@@ -99,6 +100,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         }
         Command::Explain(args) => way.ask(async |s| billing::explain(&args, s, out).await).await,
         Command::Review(args) => way.ask(async |s| billing::review(&args, s, out).await).await,
+        Command::Keep(args) => way.ask(async |s| keep::run(args, s, out).await).await,
         Command::Correct(args) => way.ask(async |s| correct::run(&args, s, out).await).await,
         Command::Invoice(args) => way.ask(async |s| invoices::one(&args, s, out).await).await,
         Command::Invoices(args) => way.ask(async |s| invoices::list(&args, s, out).await).await,

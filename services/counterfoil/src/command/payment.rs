@@ -205,7 +205,9 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
         out.message(&answer, "ListExposuresResponse")?;
         return Ok(Exit::Done);
     }
-    let mut table = Table::new(&["found", "case", "what", ">amount", ">period", "~rule"]);
+    let mut table = Table::new(&[
+        "found", "case", "what", ">amount", ">owed", "asked back", "kept", ">period", "~rule",
+    ]);
     for exposure in &exposures.entries {
         let about = if exposure.case.is_empty() { &exposure.account } else { &exposure.case };
         table.row([
@@ -213,6 +215,9 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
             words::id(about),
             words::exposure_kind(exposure.kind),
             words::amount(exposure.amount.as_ref()),
+            words::amount_if_any(exposure.owed.as_ref()),
+            words::amount_if_any(exposure.asked_back.as_ref()),
+            words::kept(exposure.kept.as_ref(), exposure.kept_on.as_ref()),
             exposure.period.map(|period| period.to_string()).unwrap_or_default(),
             exposure.citation.clone(),
         ]);

@@ -40,6 +40,8 @@ enum Scope {
     Administer,
     /// Correct facts that were told wrongly; not together with record or bill
     Correct,
+    /// Record counsel's reasons to keep money; not together with record or bill
+    Accept,
 }
 
 impl Scope {
@@ -51,6 +53,7 @@ impl Scope {
             Self::Examine => v1::Scope::Examine,
             Self::Administer => v1::Scope::Administer,
             Self::Correct => v1::Scope::Correct,
+            Self::Accept => v1::Scope::Accept,
         }
     }
 }

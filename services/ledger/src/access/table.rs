@@ -16,6 +16,7 @@ const BILL: &[Scope] = &[Scope::Bill];
 /// A card or a couple is the record keeper's to change as well as the biller's.
 const RECORD_OR_BILL: &[Scope] = &[Scope::Record, Scope::Bill];
 const CORRECT: &[Scope] = &[Scope::Correct];
+const ACCEPT: &[Scope] = &[Scope::Accept];
 const ADMINISTER: &[Scope] = &[Scope::Administer];
 const READ_FIRM: &[Scope] =
     &[Scope::Read, Scope::Record, Scope::Bill, Scope::Examine, Scope::Administer];
@@ -52,6 +53,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Billing/ExplainFee", READ_MONEY),
     ("/counterfoil.v1.Billing/ClaimFee", BILL),
     ("/counterfoil.v1.Billing/ReviewFees", ADMINISTER),
+    ("/counterfoil.v1.Billing/KeepFee", ACCEPT),
     ("/counterfoil.v1.Books/GetChart", READ_MONEY),
     ("/counterfoil.v1.Books/ReviseChart", BILL),
     ("/counterfoil.v1.Books/ListJournal", READ_MONEY),

@@ -7,7 +7,7 @@ use api::v1;
 use calendar::CivilDate;
 use domain::firm::{Access, Firm};
 use domain::ids::{AccessId, CaseId, FirmId};
-use store::ExceptionKind;
+use store::{ExceptionKind, InvoiceFilter};
 
 use crate::access::Authority;
 use crate::paging::Pager;
@@ -17,6 +17,7 @@ use crate::reading::View;
 /// A list that something due may come from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Source {
+    Review,
     Exceptions(ExceptionKind),
     Clocks,
     Charges,
@@ -26,9 +27,11 @@ enum Source {
 }
 
 impl Source {
-    /// In the order they are listed: what may harm a client first, then money, what stands still for
-    /// want of the client, what soon will for want of a token, and last what merely can be done.
-    const ALL: [Self; 20] = [
+    /// In the order they are listed: what keeps all billing waiting, what may harm a client, then money, what stands
+    /// still for want of the client, what soon will for want of a token, what merely can be done, and last what counsel
+    /// decided for good.
+    const ALL: [Self; 22] = [
+        Self::Review,
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
         Self::Exceptions(ExceptionKind::FeeExposed),
@@ -49,10 +52,12 @@ impl Source {
         Self::Tokens,
         Self::Ready,
         Self::Rounds,
+        Self::Exceptions(ExceptionKind::FeeKept),
     ];
 
     const fn code(self) -> &'static str {
         match self {
+            Self::Review => "review",
             Self::Exceptions(kind) => kind.code(),
             Self::Clocks => "clock",
             Self::Charges => "charge",
@@ -69,6 +74,7 @@ impl Source {
                 present::kind(kind) == wanted
                     || (wanted == v1::DueKind::Exception && present::is_any_exception(kind))
             }
+            Self::Review => wanted == v1::DueKind::ReviewDue,
             Self::Clocks => wanted == v1::DueKind::ClockOverdue,
             Self::Charges => wanted == v1::DueKind::ChargeWaiting,
             Self::Tokens => wanted == v1::DueKind::TokenEnding,
@@ -152,6 +158,16 @@ impl List<'_> {
         Ok(())
     }
 
+    /// Whether a review is due of fees that were claimed: without an invoice there is none.
+    async fn review_is_due(&self) -> Result<bool, Failure> {
+        if !self.state.review_is_due() {
+            return Ok(false);
+        }
+        let store = self.view.store();
+        let one = store.list_invoices(self.page.firm, InvoiceFilter::default(), 0, 1).await?;
+        Ok(!one.is_empty())
+    }
+
     /// One page of a source: each entry with the cursor after it.
     async fn rows(
         &self,
@@ -161,6 +177,9 @@ impl List<'_> {
         let (firm, limit): (FirmId, u32) = (self.page.firm, self.pager.limit());
         let store = self.view.store();
         Ok(match source {
+            // There is one at most.
+            Source::Review if after.is_some() || !self.review_is_due().await? => Vec::new(),
+            Source::Review => vec![(String::from("due"), present::review_due())],
             Source::Exceptions(kind) => {
                 let rows = store.list_exceptions(firm, Some(kind), None, after, limit).await?;
                 rows.iter().map(|row| (row.cursor(), present::exception(firm, row, self.today))).collect()

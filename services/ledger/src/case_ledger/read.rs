@@ -14,7 +14,7 @@ use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
 use log::Stored;
 use proof::{Hash, leaf_hash};
-use store::{CaseFilter, CaseStatusRow};
+use store::{CaseFilter, CaseStatusRow, ExceptionKind};
 
 use crate::access::{Authority, table};
 use crate::ledger::{Ledger, as_account, as_case, one_account, one_case, one_firm};
@@ -222,7 +222,7 @@ pub(super) async fn summaries(
             (&case, &account),
             &firm,
             (today, look.may_see),
-            exceptions.len(),
+            exceptions.iter().filter(|row| row.kind != ExceptionKind::FeeKept).count(),
         ));
     }
     Ok(cases)

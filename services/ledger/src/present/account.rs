@@ -201,5 +201,6 @@ pub(crate) fn exposure(firm: FirmId, row: &ExposureRow, currency: Currency) -> v
             position: int64(row.position),
             event_id: row.event_id.to_string(),
         }),
+        ..v1::Exposure::default()
     }
 }

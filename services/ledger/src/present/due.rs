@@ -21,6 +21,7 @@ pub(crate) fn kind(kind: ExceptionKind) -> v1::DueKind {
         ExceptionKind::Exposure => v1::DueKind::Exposure,
         ExceptionKind::FeeExposed => v1::DueKind::FeeExposed,
         ExceptionKind::FeeUnproved => v1::DueKind::FeeUnproved,
+        ExceptionKind::FeeKept => v1::DueKind::FeeKept,
         ExceptionKind::PaperRejected => v1::DueKind::PaperRejected,
         ExceptionKind::LinkSuggested => v1::DueKind::LinkSuggested,
         ExceptionKind::ChargeFailedFinal => v1::DueKind::ChargeFailed,
@@ -47,7 +48,8 @@ pub(crate) fn is_any_exception(kind: ExceptionKind) -> bool {
         | ExceptionKind::ChargeFailedFinal
         | ExceptionKind::ChargebackOpen
         | ExceptionKind::RefundWaiting
-        | ExceptionKind::RefundFailed => false,
+        | ExceptionKind::RefundFailed
+        | ExceptionKind::FeeKept => false,
     }
 }
 
@@ -85,6 +87,11 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
         ExceptionKind::FeeExposed => (
             "nothing allowed this fee, or a part of it: give back what was collected for that, and ask \
              for no more of it",
+            "15 USC 1679b(b)",
+        ),
+        ExceptionKind::FeeKept => (
+            "nothing allowed this fee, or a part of it, and counsel decided to keep the money: no more of it may be \
+             asked for",
             "15 USC 1679b(b)",
         ),
         ExceptionKind::FeeUnproved => (
@@ -129,7 +136,8 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow, today: CivilDate) -> v
         | ExceptionKind::UnearnedMoney
         | ExceptionKind::Complaint
         | ExceptionKind::FeeExposed
-        | ExceptionKind::FeeUnproved => {}
+        | ExceptionKind::FeeUnproved
+        | ExceptionKind::FeeKept => {}
     }
     v1::DueItem {
         kind: kind(row.kind).into(),
@@ -145,6 +153,18 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow, today: CivilDate) -> v
         due_on: row.due_on.and_then(day),
         detail,
         citation,
+    }
+}
+
+/// What the firm told waits to be carried to the fees that were claimed of its clients.
+pub(crate) fn review_due() -> v1::DueItem {
+    v1::DueItem {
+        kind: v1::DueKind::ReviewDue.into(),
+        detail: "the firm told something that claimed fees are judged by, or the program judges by another edition of the \
+                 rules: if that changes any fee, nothing is asked of clients until the review is recorded"
+            .to_owned(),
+        citation: "15 USC 1679b(b)".to_owned(),
+        ..v1::DueItem::default()
     }
 }
 

@@ -9,8 +9,8 @@ mod plain;
 
 use calendar::{CivilDate, Zone};
 use domain::command::{
-    AccountAction, ChargeFailed, Chargeback, Command, CoupleAction, Dated, FeeNamed, FirmAction, KeepFee, Lower,
-    PaymentReceived, Refund, RefundAsked, RefundNotMade,
+    AccountAction, ChargeFailed, Chargeback, Command, CoupleAction, Dated, FeeNamed, FirmAction,
+    KeepFee, Lower, PaymentReceived, Refund, RefundAsked, RefundNotMade,
 };
 use domain::event::{
     AccountEvent, CaseEvent, Event, FailureReason, Recorded, RefundFailureReason, UtcMicros,
@@ -295,7 +295,7 @@ impl Crm {
             };
             return Some(self.on_account(account, action));
         }
-        if !self.owed.is_empty() && self.rng.random_ratio(1, 3) {
+        if !self.owed.is_empty() && self.rng.random_ratio(1, 8) {
             return Some(self.keep());
         }
         if let Some(asked) = self.refunds.pop() {

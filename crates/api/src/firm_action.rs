@@ -92,9 +92,10 @@ fn apart(f: &mut Fields, scopes: BTreeSet<Scope>) -> Option<BTreeSet<Scope>> {
     let works = scopes.contains(&Scope::Record) || scopes.contains(&Scope::Bill);
     let second = [Scope::Correct, Scope::Accept].into_iter().find(|scope| scopes.contains(scope));
     match second.filter(|_| works) {
-        Some(scope) => {
-            f.refuse("scopes", format!("{} is not given together with record or bill", scope.code()))
-        }
+        Some(scope) => f.refuse(
+            "scopes",
+            format!("{} is not given together with record or bill", scope.code()),
+        ),
         None => Some(scopes),
     }
 }

@@ -1,7 +1,8 @@
 //! Actions on an account, checked.
 
 use domain::command::{
-    AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived, Refund, RefundAsked, RefundNotMade,
+    AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived, Refund, RefundAsked,
+    RefundNotMade,
 };
 use domain::ids::{FirmId, ProcessorRef};
 use domain::value::Personal;

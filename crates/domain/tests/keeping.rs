@@ -67,14 +67,14 @@ fn what_was_collected_is_kept_and_the_fee_stays_exposed() {
     assert_eq!((mark.kept, mark.kept_before), (Some(usd(9_900)), None));
     assert_eq!((mark.owed, mark.owed_before), (usd(0), usd(9_900)));
     is(&keep(&mut desk, 4, None).unwrap_err(), Reason::AlreadyRecorded);
-    let kept = desk.state(case(A)).keeping_of(mark.fee.position).unwrap();
+    let kept = desk.state(case(A)).keeping_of(&mark.fee).unwrap();
     assert_eq!(kept.said.gates, [Gate::Total].into());
 
     // Taken back, it is owed as before, and both decisions stay.
     keep(&mut desk, 4, Some(0)).unwrap();
     assert_eq!(fourth(&desk), [9_900, 9_900, 0, 0]);
     is(&keep(&mut desk, 4, Some(0)).unwrap_err(), Reason::StateRefuses);
-    assert_eq!(desk.state(case(A)).keepings_of(mark.fee.position).count(), 2);
+    assert_eq!(desk.state(case(A)).keepings_of(&mark.fee).count(), 2);
 }
 
 #[test]

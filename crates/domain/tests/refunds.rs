@@ -134,7 +134,9 @@ fn a_refund_says_which_request_it_answers_while_one_waits() {
 
     // A refund by hand leaves the request waiting. It does not go out any more.
     back(&mut desk, ("p2", "r1"), 9_000, Some(0)).unwrap();
-    assert!(withheld(desk.account(account(A)), 1).unwrap().contains("money of the payment p2 moved"));
+    assert!(
+        withheld(desk.account(account(A)), 1).unwrap().contains("money of the payment p2 moved")
+    );
     // What the processor did all the same is a fact, as far as it can be true.
     is(&back(&mut desk, ("p2", "r2"), 9_700, Some(1)).unwrap_err(), Reason::ValueRefused);
     back(&mut desk, ("p2", "r2"), 700, Some(1)).unwrap();

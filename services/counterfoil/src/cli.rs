@@ -7,8 +7,8 @@ use uuid::Uuid;
 
 use crate::command::{
     audit, backup, billing, books, charges, check_proof, checkpoint, clients, completions, correct,
-    couples, due, evidence, export, firm, firm_keys, follow, import, invoices, keep, keys, log_care,
-    looks, migrate, moving, payment, privacy, prove, serve, status, tokens,
+    couples, due, evidence, export, firm, firm_keys, follow, import, invoices, keep, keys,
+    log_care, looks, migrate, moving, payment, privacy, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
 

@@ -192,7 +192,8 @@ impl PaymentGateway for FileOutbox {
 
 /// JSON lines.
 fn text_of(lines: impl Iterator<Item = impl Serialize>) -> String {
-    let line = |line| serde_json::to_string(&line).expect("a line of texts and numbers is JSON") + "\n";
+    let line =
+        |line| serde_json::to_string(&line).expect("a line of texts and numbers is JSON") + "\n";
     lines.map(line).collect()
 }
 

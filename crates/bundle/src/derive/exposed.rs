@@ -40,12 +40,13 @@ pub(super) fn of_fee(judged: &JudgedFee<'_>) -> String {
 }
 
 fn money(judged: &JudgedFee<'_>) -> String {
-    let mut parts = vec![
-        format!("{} is owed to the client", judged.owed),
-        format!("{} is open", judged.open),
-    ];
+    let mut parts =
+        vec![format!("{} is owed to the client", judged.owed), format!("{} is open", judged.open)];
     if judged.asked_back.is_positive() {
-        parts.push(format!("{} was asked of the processor and has not come back", judged.asked_back));
+        parts.push(format!(
+            "{} was asked of the processor and has not come back",
+            judged.asked_back
+        ));
     }
     if judged.kept.is_positive() {
         parts.push(format!("{} is kept by counsel's reason", judged.kept));
@@ -55,12 +56,14 @@ fn money(judged: &JudgedFee<'_>) -> String {
 
 /// Every decision to keep money of a fee, with its position.
 pub(super) fn keepings(told: &Told<'_>, judged: &JudgedFee<'_>) -> Vec<(String, u64)> {
-    let keepings = told.case.keepings_of(judged.fee.mark.at.position);
+    let keepings = told.case.keepings_of(&judged.fee.mark.at);
     let sentence = |KeptFee { mark, said }: &KeptFee| {
         let (on, counsel) = (day(mark.on), said.counsel.as_str());
         let gates: Vec<String> = said.gates.iter().map(ToString::to_string).collect();
         if said.amount.is_zero() {
-            return format!("On {on} counsel ({counsel}) took back the decision to keep money of it.");
+            return format!(
+                "On {on} counsel ({counsel}) took back the decision to keep money of it."
+            );
         }
         let (amount, exposed) = (said.amount, said.exposed);
         format!(

@@ -238,7 +238,7 @@ pub(super) fn unkeepable(then: &Then<'_>, recorded: &Recorded, kept: &FeeKept) -
     let (_, accounts) = then.payers();
     let judge = then.judge(&accounts, recorded)?;
     let fee = judge.fees().find(|judged| judged.fee.mark.at == kept.fee);
-    let before = then.case.keeping_of(kept.fee.position).is_some();
+    let before = then.case.keeping_of(&kept.fee).is_some();
     let fits = fee.is_some_and(|fee| {
         let most = fee.owed.above(fee.asked_back).minor() + fee.kept.minor();
         let gates: BTreeSet<_> = fee.closed.iter().copied().collect();

@@ -2,8 +2,8 @@
 
 use calendar::CivilDate;
 use domain::event::{
-    AccountEvent, Ask, Basis, CaseEvent, Direction, EndedBy, ErasureBasis, Event, FailureReason, RefundFailureReason,
-    Letter, MailClass, Outcome, PaperKind, Recorded, SeenBy,
+    AccountEvent, Ask, Basis, CaseEvent, Direction, EndedBy, ErasureBasis, Event, FailureReason,
+    Letter, MailClass, Outcome, PaperKind, Recorded, RefundFailureReason, SeenBy,
 };
 use domain::terms::{Channel, Seat, Work};
 
@@ -353,8 +353,12 @@ pub(super) fn of_account(event: &AccountEvent) -> Option<String> {
             format!("Nothing was given back for request {}: {reason}.", e.number)
         }
         AccountEvent::RefundIssued(e) => {
-            let answers = e.request.map_or(String::new(), |number| format!(", for request {number}"));
-            format!("{} of the payment {} was paid back ({}){answers}.", e.amount, e.payment, e.refund)
+            let answers =
+                e.request.map_or(String::new(), |number| format!(", for request {number}"));
+            format!(
+                "{} of the payment {} was paid back ({}){answers}.",
+                e.amount, e.payment, e.refund
+            )
         }
         AccountEvent::ChargebackOpened(e) => format!(
             "The client's bank took {} of the payment {} back ({}).",

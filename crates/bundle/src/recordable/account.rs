@@ -3,9 +3,8 @@
 use domain::State;
 use domain::account::{Account, ChargebackStatus, Exposed, Flow};
 use domain::event::{
-    AccountEvent, Applied, Event, ExposureKind, InvoiceIssued, LinePart, PaymentSettled, Recorded, RefundIssued,
-    RefundRequested,
-    StreamId,
+    AccountEvent, Applied, Event, ExposureKind, InvoiceIssued, LinePart, PaymentSettled, Recorded,
+    RefundIssued, RefundRequested, StreamId,
 };
 use domain::ids::{AccountId, ProcessorRef};
 use domain::money::Money;
@@ -197,7 +196,8 @@ impl Before<'_> {
             }
             AccountEvent::RefundIssued(e) => {
                 let mut wrong = self.goes_back(&e.refund, &e.payment, e.amount);
-                wrong.extend(list([(!self.may_answer(e), "it answers no request for its payment")]));
+                wrong
+                    .extend(list([(!self.may_answer(e), "it answers no request for its payment")]));
                 wrong
             }
             AccountEvent::ChargebackOpened(e) => {

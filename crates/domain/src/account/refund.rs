@@ -65,7 +65,8 @@ impl Account {
         for (_, request) in self.refunds_waiting() {
             let taken = self.taken_back(&request.payment, request.amount)?;
             for part in taken.invoices.iter().filter(|part| part.invoice == number) {
-                asked = Some(asked.unwrap_or(Money::zero(part.amount.currency())).plus(part.amount)?);
+                asked =
+                    Some(asked.unwrap_or(Money::zero(part.amount.currency())).plus(part.amount)?);
             }
         }
         Ok(asked.unwrap_or(Money::zero(self.invoice(number)?.total.currency())))
@@ -77,7 +78,11 @@ impl Account {
         let mut parts = self.refunds_waiting().filter_map(|(_, request)| {
             let Some(lines) = &request.lines else {
                 let taken = self.taken_back(&request.payment, request.amount).ok()?;
-                return taken.invoices.into_iter().find(|part| part.invoice == invoice).map(|p| p.amount);
+                return taken
+                    .invoices
+                    .into_iter()
+                    .find(|part| part.invoice == invoice)
+                    .map(|p| p.amount);
             };
             let named = lines.iter().find(|part| (part.invoice, part.line) == (invoice, line));
             named.map(|part| part.amount)
@@ -108,7 +113,11 @@ impl Account {
         Ok(owed.min(payment.left()))
     }
 
-    pub(super) fn refund_requested(&mut self, e: &RefundRequested, mark: Mark) -> Result<(), Unfit> {
+    pub(super) fn refund_requested(
+        &mut self,
+        e: &RefundRequested,
+        mark: Mark,
+    ) -> Result<(), Unfit> {
         let returned = self.payments.get(&e.payment).ok_or(Unfit::Missing("a payment"))?.returned;
         let request = RefundRequest {
             amount: e.amount,
@@ -252,7 +261,8 @@ fn named<'a>(
 ) -> Result<&'a RefundRequest, Refusal> {
     let request = account.refund_requests.get(&number);
     request.filter(|request| request.payment == *payment).ok_or_else(|| {
-        let detail = format!("there is no request {number} to give back money of the payment {payment}");
+        let detail =
+            format!("there is no request {number} to give back money of the payment {payment}");
         facts.refuse(Reason::ReferenceUnknown, detail)
     })
 }

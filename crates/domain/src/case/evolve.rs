@@ -4,8 +4,8 @@ use std::sync::Arc;
 
 use super::{
     Agreement, Billing, Cancellation, Case, ComplaintTold, ContactSince, Corrected, EarnedFee,
-    Ended, Enrolment, ExposureSeen, FeeMark, KeptFee, GivenUp, Mark, Moment, PaperStatus, PaperTold,
-    PauseTurn, SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
+    Ended, Enrolment, ExposureSeen, FeeMark, GivenUp, KeptFee, Mark, Moment, PaperStatus,
+    PaperTold, PauseTurn, SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
 };
 use crate::event::{
     CaseEvent, ConsentSigned, Contact, Enrolled, ExposureKind, FactCorrected, FeeEarned,

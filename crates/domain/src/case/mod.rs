@@ -34,7 +34,7 @@ pub use round::{Answer, AskAnswered, Asked, LetterState, OfLetter, Round, Runnin
 pub use told::*;
 
 use crate::codec::{codes, record};
-use crate::event::{Direction, FeeHeld, PaperKind};
+use crate::event::{Direction, EventRef, FeeHeld, PaperKind};
 use crate::ids::{BureauCode, ItemCode, PaperCode};
 use crate::terms::Seat;
 use crate::value::Text;
@@ -291,12 +291,16 @@ impl Case {
     }
 
     /// The decisions to keep money of a claimed fee, in the order taken.
-    pub fn keepings_of(&self, claim: u64) -> impl DoubleEndedIterator<Item = &KeptFee> {
-        self.fees_kept.iter().filter(move |kept| kept.said.fee.position == claim)
+    pub fn keepings_of<'c>(
+        &'c self,
+        claim: &EventRef,
+    ) -> impl DoubleEndedIterator<Item = &'c KeptFee> + use<'c> {
+        let id = claim.id;
+        self.fees_kept.iter().filter(move |kept| kept.said.fee.id == id)
     }
 
     /// The one of them in force; nothing if none was taken, or the last took it back.
-    pub fn keeping_of(&self, claim: u64) -> Option<&KeptFee> {
+    pub fn keeping_of(&self, claim: &EventRef) -> Option<&KeptFee> {
         self.keepings_of(claim).next_back().filter(|kept| kept.said.amount.is_positive())
     }
 

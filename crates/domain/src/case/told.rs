@@ -4,8 +4,8 @@ use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::codec::{codes, record};
 use crate::event::{
-    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeKept, FeeMarked, PaperKind, Recorded,
-    WorkEvidence,
+    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeKept, FeeMarked, PaperKind,
+    Recorded, WorkEvidence,
 };
 use crate::ids::{AccountId, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;

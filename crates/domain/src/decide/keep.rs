@@ -10,7 +10,11 @@ use crate::refusal::{Reason, Refusal};
 use crate::world::{Draft, Halt};
 
 /// Only money that was collected can be kept. What is open stays what nobody may ask for (15 USC 1679b(b), 1679f).
-pub(super) fn fee(draft: &mut Draft<'_, '_>, case: CaseId, told: &Dated<KeepFee>) -> Result<(), Halt> {
+pub(super) fn fee(
+    draft: &mut Draft<'_, '_>,
+    case: CaseId,
+    told: &Dated<KeepFee>,
+) -> Result<(), Halt> {
     let Dated { occurred_on: on, action } = told;
     let world = draft.world();
     check_day(world.firm()?, draft.now(), "occurred_on", *on)?;
@@ -29,7 +33,7 @@ pub(super) fn fee(draft: &mut Draft<'_, '_>, case: CaseId, told: &Dated<KeepFee>
             let detail = "no such fee of this case was claimed";
             Refusal::new(Reason::ReferenceUnknown, StreamId::Case(case), detail)
         })?;
-        let is_kept = world.case(case)?.keeping_of(named.fee.mark.at.position).is_some();
+        let is_kept = world.case(case)?.keeping_of(&named.fee.mark.at).is_some();
         decided(case, &named, is_kept, action)?
     };
     draft.add(StreamId::Case(case), *on, kept)?;
@@ -42,8 +46,7 @@ fn decided(
     is_kept: bool,
     action: &KeepFee,
 ) -> Result<FeeKept, Refusal> {
-    let refused =
-        |reason, detail: &str| Err(Refusal::new(reason, StreamId::Case(case), detail));
+    let refused = |reason, detail: &str| Err(Refusal::new(reason, StreamId::Case(case), detail));
     let unfit = |detail: String| Refusal::new(Reason::ValueRefused, "amount", detail);
     // What the processor was asked to give back is not kept as well.
     let most = fee.owed.above(fee.asked_back).plus(fee.kept);
@@ -54,10 +57,16 @@ fn decided(
         return Err(unfit(format!("must not be below zero, and in {}", currency.as_str())));
     }
     if amount.is_zero() && !is_kept {
-        return refused(Reason::StateRefuses, "nothing of this fee is kept, or was collected that could be");
+        return refused(
+            Reason::StateRefuses,
+            "nothing of this fee is kept, or was collected that could be",
+        );
     }
     if amount.is_positive() && !fee.exposed.is_positive() {
-        return refused(Reason::StateRefuses, "nothing of this fee is exposed: there is nothing to keep");
+        return refused(
+            Reason::StateRefuses,
+            "nothing of this fee is exposed: there is nothing to keep",
+        );
     }
     if amount.minor() > most.minor() {
         let detail = format!(

@@ -15,9 +15,7 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
         Command::Case { case, .. }
         | Command::Correct { case, .. }
         | Command::KeepFee { case, .. }
-        | Command::Review { case } => {
-            [*case].into()
-        }
+        | Command::Review { case } => [*case].into(),
         Command::Account { account, .. } => {
             let lines = world.account(*account)?.invoices.values().flat_map(|of| &of.lines);
             lines.map(|line| line.case).collect()

@@ -137,7 +137,7 @@ impl<'a> Judge<'a> {
 
     /// Every decision to keep money of a claimed fee, in the order taken.
     pub fn keepings(&self, judged: &JudgedFee<'a>) -> impl Iterator<Item = &'a KeptFee> + use<'a> {
-        self.matter.case.keepings_of(judged.fee.mark.at.position)
+        self.matter.case.keepings_of(&judged.fee.mark.at)
     }
 
     /// What is concluded of claimed fees, where that differs from what was marked last.
@@ -296,7 +296,7 @@ impl<'a> Judge<'a> {
             Some(money) if exposed.is_positive() => money.of_part(fee.amount, exposed),
             Some(_) | None => PartMoney::nothing(zero),
         };
-        let keeping = self.matter.case.keeping_of(fee.mark.at.position);
+        let keeping = self.matter.case.keeping_of(&fee.mark.at);
         let kept = keeping.map_or(zero, |keeping| keeping.said.amount.min(owed));
         let owed = owed.above(kept);
         JudgedFee {

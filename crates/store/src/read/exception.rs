@@ -247,7 +247,7 @@ fn fee_named(case: &Case, FeeMark { said, .. }: &FeeMark) -> Option<String> {
 
 /// A claimed fee of which money is kept by counsel's reason.
 fn kept_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow> {
-    let (kept, keeping) = (marked.said.kept?, case.keeping_of(marked.said.fee.position)?);
+    let (kept, keeping) = (marked.said.kept?, case.keeping_of(&marked.said.fee)?);
     let subject = fee_named(case, marked)?;
     let detail = format!("{kept} by the reason of {} ({})", keeping.mark.on, keeping.said.counsel);
     let exception = row(id, Source::Case, ExceptionKind::FeeKept, subject, &keeping.mark);

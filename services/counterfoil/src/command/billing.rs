@@ -229,7 +229,8 @@ fn stands(fee: &v1::FeeExplanation) -> Option<String> {
         v1::FeeStanding::Exposed => {
             let owed = words::amount(fee.owed.as_ref());
             let open = words::amount(fee.exposed_open.as_ref());
-            let mut said = format!("nothing allowed it, or all of it: {owed} to give back, {open} open");
+            let mut said =
+                format!("nothing allowed it, or all of it: {owed} to give back, {open} open");
             for (amount, what) in [
                 (&fee.asked_back, "asked of the processor and not back yet"),
                 (&fee.kept, "kept by counsel's reason"),

@@ -81,7 +81,10 @@ pub(crate) async fn one(
         out.field("owed to the client", owed)?;
     }
     if kept.is_positive() {
-        out.field("not allowed, kept", format!("{kept}, by counsel's reason (explain says which)"))?;
+        out.field(
+            "not allowed, kept",
+            format!("{kept}, by counsel's reason (explain says which)"),
+        )?;
     }
     out.field("asked back", words::list(invoice.refunds_waiting.iter().map(words::asked_back)))?;
     if invoice.attempts > 0 {

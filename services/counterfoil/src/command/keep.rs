@@ -79,7 +79,9 @@ pub(crate) async fn run(
     let fee = answer.explanation.context("the service answered without the fee")?;
     fee_page(&fee, out)?;
     out.line("")?;
-    out.line("It opens no gate: no more of this fee may be asked for, and it is shown as kept for ever.")?;
+    out.line(
+        "It opens no gate: no more of this fee may be asked for, and it is shown as kept for ever.",
+    )?;
     if !args.yes {
         out.note("Nothing is recorded. To record it, say the same with --yes.")?;
     }

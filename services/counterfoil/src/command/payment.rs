@@ -206,7 +206,15 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
         return Ok(Exit::Done);
     }
     let mut table = Table::new(&[
-        "found", "case", "what", ">amount", ">owed", "asked back", "kept", ">period", "~rule",
+        "found",
+        "case",
+        "what",
+        ">amount",
+        ">owed",
+        "asked back",
+        "kept",
+        ">period",
+        "~rule",
     ]);
     for exposure in &exposures.entries {
         let about = if exposure.case.is_empty() { &exposure.account } else { &exposure.case };

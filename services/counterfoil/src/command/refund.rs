@@ -86,11 +86,7 @@ pub(super) async fn request(
     out.section("Asked for earlier, and not known to have been handed over", &again)?;
     let mut skipped = Table::new(&["account", ">request", "~because"]);
     for refund in &answer.skipped {
-        skipped.row([
-            words::id(&refund.account),
-            refund.number.to_string(),
-            refund.detail.clone(),
-        ]);
+        skipped.row([words::id(&refund.account), refund.number.to_string(), refund.detail.clone()]);
     }
     out.section("Not handed over", &skipped)?;
     if args.dry_run {
@@ -106,7 +102,11 @@ pub(super) async fn request(
 }
 
 fn page(refund: &v1::Refund, out: &mut Out) -> anyhow::Result<()> {
-    out.line(format!("Refund request {} of account {}", refund.number, words::id(&refund.account)))?;
+    out.line(format!(
+        "Refund request {} of account {}",
+        refund.number,
+        words::id(&refund.account)
+    ))?;
     out.field("payment", &refund.payment)?;
     out.field("to give back", words::amount(refund.amount.as_ref()))?;
     let parts = refund.invoices.iter().map(|part| {

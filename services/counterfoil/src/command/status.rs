@@ -263,7 +263,10 @@ fn fee_state(fee: &v1::Fee) -> String {
         v1::FeeStanding::Unproved => format!("{state}, unproved"),
         v1::FeeStanding::Exposed => match &fee.kept_on {
             Some(on) => {
-                format!("{state}, not allowed, kept by counsel's reason of {}", words::day(Some(on)))
+                format!(
+                    "{state}, not allowed, kept by counsel's reason of {}",
+                    words::day(Some(on))
+                )
             }
             None => format!("{state}, not allowed"),
         },
@@ -290,7 +293,14 @@ fn fees(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
 
 fn exposures(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     let mut table = Table::new(&[
-        "exposure", "found", ">amount", ">owed", "asked back", "kept", ">period", "~rule",
+        "exposure",
+        "found",
+        ">amount",
+        ">owed",
+        "asked back",
+        "kept",
+        ">period",
+        "~rule",
     ]);
     for exposure in &case.exposures {
         table.row([

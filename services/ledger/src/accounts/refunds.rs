@@ -237,13 +237,12 @@ impl Request<'_> {
         }
         let folded = self.folded(orders.iter().map(|order| order.account)).await?;
         self.retain(&mut orders, &folded, skipped).await?;
-        let parts: Vec<[u8; 8]> =
-            orders.iter().map(|order| order.position.to_be_bytes()).collect();
+        let parts: Vec<[u8; 8]> = orders.iter().map(|order| order.position.to_be_bytes()).collect();
         let parts: Vec<&[u8]> = parts.iter().map(<[u8; 8]>::as_slice).collect();
         self.hand_over(self.own.id(AGAIN, &parts), &orders).await?;
-        let shown = orders.iter().filter_map(|order| {
-            Some(refund(self.firm, order, folded.get(&order.account)?))
-        });
+        let shown = orders
+            .iter()
+            .filter_map(|order| Some(refund(self.firm, order, folded.get(&order.account)?)));
         Ok(shown.collect())
     }
 

@@ -5,11 +5,13 @@ use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
+use domain::event::StreamId;
 use domain::firm::{Access, Firm};
 use domain::ids::{AccessId, CaseId, FirmId};
 use store::{ExceptionKind, InvoiceFilter};
 
 use crate::access::Authority;
+use crate::ledger::one_firm;
 use crate::paging::Pager;
 use crate::present::due as present;
 use crate::reading::View;
@@ -160,7 +162,9 @@ impl List<'_> {
 
     /// Whether a review is due of fees that were claimed: without an invoice there is none.
     async fn review_is_due(&self) -> Result<bool, Failure> {
-        if !self.state.review_is_due() {
+        // As the firm stands in the log: what is kept of it in memory may not know of the last review yet.
+        let (_, states) = self.view.states(self.page.firm, &[StreamId::Firm], 0).await?;
+        if !one_firm(states)?.review_is_due() {
             return Ok(false);
         }
         let store = self.view.store();
@@ -182,7 +186,9 @@ impl List<'_> {
             Source::Review => vec![(String::from("due"), present::review_due())],
             Source::Exceptions(kind) => {
                 let rows = store.list_exceptions(firm, Some(kind), None, after, limit).await?;
-                rows.iter().map(|row| (row.cursor(), present::exception(firm, row, self.today))).collect()
+                rows.iter()
+                    .map(|row| (row.cursor(), present::exception(firm, row, self.today)))
+                    .collect()
             }
             Source::Clocks => {
                 let rows = store.overdue_clocks(firm, self.today, after, limit).await?;

@@ -3,9 +3,7 @@
 use api::Paired;
 use api::scalar::{int32, int64};
 use api::{name, v1};
-use domain::account::{
-    Account, ChargebackStatus, Invoice, InvoiceStatus, Payment, RefundRequest,
-};
+use domain::account::{Account, ChargebackStatus, Invoice, InvoiceStatus, Payment, RefundRequest};
 use domain::event::Match;
 use domain::ids::{AccountId, FirmId, ProcessorRef};
 use domain::money::{Currency, Money};

@@ -3,9 +3,9 @@
 use api::Paired;
 use api::scalar::int32;
 use api::{name, v1};
-use domain::gates::{Answer, Explanation, FeeStanding, Finding, Opens, WorkFinding};
 use domain::case::{Case, KeptFee};
 use domain::event::ExposureKind;
+use domain::gates::{Answer, Explanation, FeeStanding, Finding, Opens, WorkFinding};
 use domain::ids::{CaseId, FirmId};
 use domain::judge::{Judge, JudgedFee};
 use domain::money::Money;

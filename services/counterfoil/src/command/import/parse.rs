@@ -147,10 +147,9 @@ fn result(
     line: Map<String, Value>,
 ) -> Result<v1::RecordPaymentRequest, JsonError> {
     // The parser's own words may quote the line.
-    let result: ProcessorResult = serde_json::from_value(Value::Object(line))
-        .map_err(|_| {
-            fault("outcome", "must be a whole result: settled, failed, refunded or refund_failed")
-        })?;
+    let result: ProcessorResult = serde_json::from_value(Value::Object(line)).map_err(|_| {
+        fault("outcome", "must be a whole result: settled, failed, refunded or refund_failed")
+    })?;
     let name = |number: u64| api::name::invoice(firm, number);
     let number = |number: u32| {
         i32::try_from(number).map_err(|_| fault("request", "must be the number of a request"))
@@ -185,9 +184,8 @@ fn result(
         }
         ProcessorResult::RefundFailed { payment, request, reason, on } => {
             let code = format!("REFUND_FAILURE_REASON_{}", reason.to_ascii_uppercase());
-            let reason = v1::RefundFailureReason::from_str_name(&code).ok_or_else(|| {
-                fault("reason", "must be why a refund failed, such as declined")
-            })?;
+            let reason = v1::RefundFailureReason::from_str_name(&code)
+                .ok_or_else(|| fault("reason", "must be why a refund failed, such as declined"))?;
             let (request, reason) = (number(request)?, reason.into());
             let failed = v1::RefundFailed { payment, request, reason };
             (on, v1::record_payment_request::Event::RefundFailed(failed))

@@ -25,6 +25,7 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.FindCasesRequest",
     ".counterfoil.v1.GrantCreditRequest",
     ".counterfoil.v1.IdentityPaperRejected",
+    ".counterfoil.v1.KeepFeeRequest",
     ".counterfoil.v1.Letter",
     ".counterfoil.v1.MessageLogged",
     ".counterfoil.v1.NoteCorrection",
@@ -32,6 +33,7 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.PaymentRefunded",
     ".counterfoil.v1.PromisedResult",
     ".counterfoil.v1.RecordFindingRequest",
+    ".counterfoil.v1.RequestRefundRequest",
     ".counterfoil.v1.UploadRequest",
     ".counterfoil.v1.WriteOffRequest",
 ];

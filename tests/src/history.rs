@@ -9,11 +9,13 @@ mod plain;
 
 use calendar::{CivilDate, Zone};
 use domain::command::{
-    AccountAction, ChargeFailed, Chargeback, Command, CoupleAction, Dated, FirmAction, Lower,
-    PaymentReceived, Refund,
+    AccountAction, ChargeFailed, Chargeback, Command, CoupleAction, Dated, FeeNamed, FirmAction,
+    KeepFee, Lower, PaymentReceived, Refund, RefundAsked, RefundNotMade,
 };
-use domain::event::{AccountEvent, Event, FailureReason, Recorded, UtcMicros};
-use domain::ids::{AccountId, BureauCode, CaseId, FirmId, PlanCode, ProcessorRef};
+use domain::event::{
+    AccountEvent, CaseEvent, Event, FailureReason, Recorded, RefundFailureReason, UtcMicros,
+};
+use domain::ids::{AccountId, BureauCode, CaseId, DocumentHash, FirmId, PlanCode, ProcessorRef};
 use domain::money::{Currency, Money};
 use domain::value::{Personal, Text};
 use rand::rngs::StdRng;
@@ -46,6 +48,14 @@ pub struct Move {
     pub command: Command,
 }
 
+/// A refund that the processor was asked for.
+struct AskedBack {
+    account: AccountId,
+    payment: ProcessorRef,
+    request: u32,
+    amount: Money,
+}
+
 /// The CRM.
 pub struct Crm {
     rng: StdRng,
@@ -58,6 +68,9 @@ pub struct Crm {
     invoices: Vec<(AccountId, u64, Money)>,
     payments: Vec<(AccountId, ProcessorRef, Money)>,
     chargebacks: Vec<(AccountId, ProcessorRef)>,
+    refunds: Vec<AskedBack>,
+    /// Claimed fees of which something was owed when they were marked, by their claims.
+    owed: Vec<(CaseId, u64, Money)>,
     names: u64,
 }
 
@@ -106,6 +119,8 @@ impl Crm {
             invoices: Vec::new(),
             payments: Vec::new(),
             chargebacks: Vec::new(),
+            refunds: Vec::new(),
+            owed: Vec::new(),
             names: 0,
         }
     }
@@ -286,31 +301,99 @@ impl Crm {
             };
             return Some(self.on_account(account, action));
         }
+        if !self.owed.is_empty() && self.rng.random_ratio(1, 8) {
+            return Some(self.keep());
+        }
+        if let Some(asked) = self.refunds.pop() {
+            let account = asked.account;
+            let action = self.answer(asked);
+            return Some(self.on_account(account, action));
+        }
         if self.payments.is_empty() {
             return None;
         }
         let at = self.rng.random_range(0..self.payments.len());
-        let (account, payment, amount) = self.payments.swap_remove(at);
-        let action = if self.rng.random_bool(0.5) {
-            let part = self.rng.random_range(1..=amount.minor());
-            let refund = self.name("refund");
-            AccountAction::Refund(Refund { amount: usd(part), payment, reason: None, refund })
-        } else {
-            let chargeback = self.name("back");
-            AccountAction::OpenChargeback(Chargeback {
-                amount,
-                chargeback,
-                payment,
-                respond_by: None,
-            })
+        let (account, payment, amount) = self.payments[at].clone();
+        // Some are asked back more than once.
+        if self.rng.random_ratio(2, 3) {
+            self.payments.swap_remove(at);
+        }
+        let part = usd(self.rng.random_range(1..=amount.minor()));
+        let action = match self.rng.random_range(0..4) {
+            0 => {
+                let refund = self.name("refund");
+                let request = self.rng.random_bool(0.5).then_some(0);
+                AccountAction::Refund(Refund {
+                    amount: part,
+                    payment,
+                    reason: None,
+                    refund,
+                    request,
+                })
+            }
+            1 => {
+                // Without an amount it is what is owed, often nothing.
+                let amount = self.rng.random_ratio(2, 3).then_some(part);
+                let reason = personal("asked back");
+                AccountAction::RequestRefund(RefundAsked { amount, payment, reason })
+            }
+            _ => {
+                let chargeback = self.name("back");
+                AccountAction::OpenChargeback(Chargeback {
+                    amount,
+                    chargeback,
+                    payment,
+                    respond_by: None,
+                })
+            }
         };
         Some(self.on_account(account, action))
+    }
+
+    /// Counsel keeps something of a fee that nothing allowed, or takes that back.
+    fn keep(&mut self) -> Command {
+        let at = self.rng.random_range(0..self.owed.len());
+        let (case, claim, owed) = self.owed[at];
+        let amount = match self.rng.random_range(0..6) {
+            0 => Some(usd(0)),
+            1 | 2 => Some(usd(self.rng.random_range(1..=owed.minor() + 100))),
+            _ => None,
+        };
+        let kept = KeepFee {
+            amount,
+            counsel: Text::parse("Robin Ashdown").expect("a name of ours"),
+            document: self.rng.random_bool(0.5).then_some(DocumentHash([9; 32])),
+            fee: FeeNamed::Claimed(claim),
+            reason: personal("the work was done, and its day is in doubt"),
+        };
+        Command::KeepFee {
+            case,
+            action: Dated { occurred_at: None, occurred_on: self.today, action: kept },
+        }
+    }
+
+    /// What a processor makes of a request for a refund.
+    fn answer(&mut self, asked: AskedBack) -> AccountAction {
+        let AskedBack { payment, request, amount, .. } = asked;
+        if self.rng.random_ratio(1, 3) {
+            let reasons = RefundFailureReason::ALL;
+            let reason = reasons[self.rng.random_range(0..reasons.len())];
+            return AccountAction::RefundFailed(RefundNotMade { payment, reason, request });
+        }
+        let refund = self.name("refund");
+        let request = Some(request);
+        AccountAction::Refund(Refund { amount, payment, reason: None, refund, request })
     }
 
     /// Takes in what was recorded.
     pub fn learn(&mut self, recorded: &Recorded) {
         match (&recorded.event, recorded.stream) {
             (Event::Case(event), domain::event::StreamId::Case(id)) => {
+                if let CaseEvent::FeeMarked(mark) = event
+                    && mark.owed.is_positive()
+                {
+                    self.owed.push((id, mark.fee.position, mark.owed));
+                }
                 if let Some(client) = self.clients.iter_mut().find(|client| client.id() == id) {
                     client.learn(recorded.occurred_on, event);
                 }
@@ -332,6 +415,10 @@ impl Crm {
             }
             AccountEvent::WrittenOff(e) => {
                 self.invoices.retain(|(_, number, _)| *number != e.invoice);
+            }
+            AccountEvent::RefundRequested(e) => {
+                let (amount, request, payment) = (e.amount, e.number, e.payment.clone());
+                self.refunds.push(AskedBack { account, payment, request, amount });
             }
             AccountEvent::ChargebackOpened(e) => {
                 self.chargebacks.push((account, e.chargeback.clone()));

@@ -33,7 +33,7 @@ fn item(number: u8) -> ItemCode {
 pub fn long_life(number: u32, months: u32, messages: usize) -> Vec<(CivilDate, Command)> {
     let signed = day("2021-03-01");
     let case = |on: CivilDate, actions: Vec<CaseAction>| {
-        let dated = |action| Dated { occurred_on: on, action };
+        let dated = |action| Dated { occurred_at: None, occurred_on: on, action };
         let actions = actions.into_iter().map(dated).collect();
         (on, Command::Case { case: case_id(number), expected_version: None, actions })
     };
@@ -116,7 +116,7 @@ pub fn told_late(number: u32, months: u32, count: u32) -> Command {
                 round: month + 1,
             }),
         };
-        Dated { occurred_on: on, action }
+        Dated { occurred_at: None, occurred_on: on, action }
     };
     Command::Case {
         case: case_id(number),

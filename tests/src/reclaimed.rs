@@ -128,7 +128,7 @@ pub fn log() -> Vec<Recorded> {
     let paused = ServicePaused { reason: personal("away") };
     desk.tell("2025-04-04", "2025-03-09", [CaseAction::PauseService(paused)]);
     desk.tell("2025-04-04", "2025-03-11", [CaseAction::ResumeService]);
-    let back = Refund { amount, payment, reason: None, refund: reference("back-1") };
+    let back = Refund { amount, payment, reason: None, refund: reference("back-1"), request: None };
     desk.account("2025-04-05", AccountAction::Refund(back));
     desk.tell("2025-04-07", "2025-04-07", work("2025-04-07", 1, Some(true)));
     let claim = Command::ClaimFee { case: case(), period: 1, as_of: day("2025-04-08") };

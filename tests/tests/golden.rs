@@ -83,17 +83,19 @@ fn corrected(log: &[Recorded]) -> FactCorrected {
 }
 
 /// Events that say of which lines their money is, or what was lost; the others are of times before they did.
-const OF_LINES: [&str; 6] = [
+const OF_LINES: [&str; 8] = [
     "chargeback_opened.v1.of_lines.json",
     "credit_granted.v1.of_lines.json",
+    "fee_marked.v1.with_kept.json",
     "fee_marked.v1.with_loss.json",
     "payment_settled.v1.of_lines.json",
     "refund_issued.v1.of_lines.json",
+    "refund_requested.v1.of_lines.json",
     "written_off.v1.of_lines.json",
 ];
 
 /// The same event, saying that.
-fn of_lines(mut recorded: Recorded) -> Recorded {
+fn of_lines(name: &str, mut recorded: Recorded) -> Recorded {
     let usd = |minor| Money::new(minor, Currency::USD).unwrap();
     let (first, exposed) =
         (LinePart { amount: usd(1_200), exposed: None, invoice: 3, line: 1 }, Some(usd(9_900)));
@@ -103,7 +105,12 @@ fn of_lines(mut recorded: Recorded) -> Recorded {
         Event::Account(AccountEvent::CreditGranted(e)) => e.lines = parts,
         Event::Account(AccountEvent::PaymentSettled(e)) => e.lines = parts,
         Event::Account(AccountEvent::RefundIssued(e)) => e.lines = parts,
+        Event::Account(AccountEvent::RefundRequested(e)) => e.lines = parts,
         Event::Account(AccountEvent::WrittenOff(e)) => e.lines = parts,
+        Event::Case(CaseEvent::FeeMarked(e)) if name.contains("with_kept") => {
+            e.kept = Some(usd(4_900));
+            e.kept_before = Some(usd(9_900));
+        }
         Event::Case(CaseEvent::FeeMarked(e)) => {
             e.lost = Some(Loss { bad_debt: usd(900), charged_back: usd(0) });
             e.lost_before = Some(Loss { bad_debt: usd(0), charged_back: usd(100) });
@@ -222,7 +229,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     for name in OF_LINES {
         let type_name = name.split_once('.').unwrap().0;
         let plain = Recorded::from_bytes(&samples[&format!("{type_name}.v1.json")]).unwrap();
-        samples.insert(name.into(), of_lines(plain).to_bytes());
+        samples.insert(name.into(), of_lines(name, plain).to_bytes());
     }
     let logged = Recorded::from_bytes(&samples["message_logged.v1.json"]).unwrap();
     let timed = Recorded { occurred_at: Some(logged.recorded_at), ..logged };

@@ -4,6 +4,8 @@
 
 #[path = "properties/judgement.rs"]
 mod judgement;
+#[path = "properties/money_back.rs"]
+mod money_back;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -37,7 +39,9 @@ fn life(seed: u64, moves: usize) -> Player {
         {
             judgement::holds_after(&player, &correction, &events);
         }
+        let before = money_back::claimable(&player, &step);
         let Ok(events) = player.play(&step) else { continue };
+        assert_eq!(before, money_back::claimable(&player, &step), "{step:?} opened a gate");
         for event in &events {
             crm.learn(event);
         }
@@ -189,6 +193,8 @@ fn check(player: &Player) {
     couple_shares_add_up(player);
     unearned_money_is_exposed(&player.log);
     accounts_balance(&player.world, &player.log);
+    money_back::nothing_is_given_back_twice(&player.log);
+    money_back::what_is_owed_is_exposed(&player.log);
 }
 
 proptest! {
@@ -232,6 +238,8 @@ fn random_histories_reach_every_event_type() {
     );
     let earned = fees(&player.log).count();
     assert!(earned > 100, "fees are earned, not {earned}");
+    let answered = money_back::nothing_is_given_back_twice(&player.log);
+    assert!(answered > 0, "refunds are asked for and come");
     assert_eq!(player.world.firm_id(), firm_id());
     check(&player);
 }

@@ -75,6 +75,9 @@ paired! {
     Outcome = domain::event::Outcome { Deleted, Corrected, Verified, Frivolous, NoAnswer }
     PaperKind = domain::event::PaperKind { PhotoId, Residence }
     Purpose = domain::event::Purpose { BankCosts, ProcessorCosts, Elsewhere }
+    RefundFailureReason = domain::event::RefundFailureReason {
+        InsufficientFunds, Declined, AccountClosed, PaymentTooOld, Disputed, Withdrawn,
+    }
     Scope = domain::event::Scope { Record, Read, Bill, Examine, Administer, Correct, Accept }
     Seat = domain::terms::Seat { Individual, Couple }
     SeenBy = domain::event::SeenBy { Response, Import, Notice }

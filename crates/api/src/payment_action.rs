@@ -1,6 +1,9 @@
 //! Actions on an account, checked.
 
-use domain::command::{AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived, Refund};
+use domain::command::{
+    AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived, Refund, RefundAsked,
+    RefundNotMade,
+};
 use domain::ids::{FirmId, ProcessorRef};
 use domain::value::Personal;
 
@@ -11,6 +14,9 @@ use crate::v1;
 use crate::v1::record_payment_request::Event;
 
 const INVOICE_NAME: &str = "must be firms/{firm}/invoices/{number}, of the same firm";
+
+/// The highest number that a request for a refund is named by.
+const REQUESTS_MAX: u32 = 1_000_000;
 
 /// An invoice of the firm that the request is about.
 pub(crate) fn invoice(fields: &mut Fields, firm: FirmId, text: &str) -> Option<u64> {
@@ -40,6 +46,9 @@ pub(crate) fn payment(f: &mut Fields, firm: FirmId, event: &Event) -> Option<Acc
         Event::ChargebackLost(m) => f
             .within("chargeback_lost", |f| reference(f, "chargeback", &m.chargeback))
             .map(AccountAction::ChargebackLost),
+        Event::RefundFailed(m) => {
+            f.within("refund_failed", |f| not_refunded(f, m)).map(AccountAction::RefundFailed)
+        }
     }
 }
 
@@ -62,7 +71,31 @@ fn refunded(f: &mut Fields, m: &v1::PaymentRefunded) -> Option<Refund> {
     let payment = reference(f, "payment", &m.payment);
     let amount = f.money("amount", m.amount.as_ref());
     let reason = f.parse_optional("reason", &m.reason, Personal::parse);
-    Some(Refund { amount: amount?, payment: payment?, reason: reason?, refund: refund? })
+    let request = match m.request {
+        Some(number) => f.number("request", number, 0..=REQUESTS_MAX).map(Some),
+        None => Some(None),
+    };
+    Some(Refund {
+        amount: amount?,
+        payment: payment?,
+        reason: reason?,
+        refund: refund?,
+        request: request?,
+    })
+}
+
+fn not_refunded(f: &mut Fields, m: &v1::RefundFailed) -> Option<RefundNotMade> {
+    let payment = reference(f, "payment", &m.payment);
+    let request = f.number("request", m.request, 1..=REQUESTS_MAX);
+    let reason = f.code::<v1::RefundFailureReason>("reason", m.reason);
+    Some(RefundNotMade { payment: payment?, reason: reason?, request: request? })
+}
+
+pub(crate) fn refund_asked(f: &mut Fields, m: &v1::RequestRefundRequest) -> Option<RefundAsked> {
+    let payment = reference(f, "payment", &m.payment);
+    let amount = f.optional_money("amount", m.amount.as_ref());
+    let reason = f.parse("reason", &m.reason, Personal::parse);
+    Some(RefundAsked { amount: amount?, payment: payment?, reason: reason? })
 }
 
 fn chargeback(f: &mut Fields, m: &v1::ChargebackOpened) -> Option<Chargeback> {

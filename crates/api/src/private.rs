@@ -34,6 +34,7 @@ hidden!(
     FindCasesRequest,
     GrantCreditRequest,
     IdentityPaperRejected,
+    KeepFeeRequest,
     Letter,
     MessageLogged,
     NoteCorrection,
@@ -41,6 +42,7 @@ hidden!(
     PaymentRefunded,
     PromisedResult,
     RecordFindingRequest,
+    RequestRefundRequest,
     UploadRequest,
     WriteOffRequest,
 );

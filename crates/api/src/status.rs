@@ -150,6 +150,8 @@ pub enum Failure {
     OutboxUnusable,
     /// Charges are recorded as asked for, and could not be handed over.
     ChargesNotHandedOver,
+    /// A refund is recorded as asked for, and could not be handed over.
+    RefundNotHandedOver,
     /// The caller's deadline passed. A change that waits for the writer is recorded all the same.
     DeadlineExceeded,
     /// The log is not what was written.
@@ -378,12 +380,17 @@ impl From<Failure> for Status {
             ),
             Failure::OutboxUnusable => unavailable(
                 "OUTBOX_UNUSABLE",
-                "the folder for charges cannot be used, its log says why; no charge was asked for",
+                "the folder for charges and refunds cannot be used, its log says why; nothing was asked for",
             ),
             Failure::ChargesNotHandedOver => unavailable(
                 "CHARGES_NOT_HANDED_OVER",
                 "charges are recorded and could not be handed over; the next request for charges hands them \
                  over, each under the key it has",
+            ),
+            Failure::RefundNotHandedOver => unavailable(
+                "REFUND_NOT_HANDED_OVER",
+                "the refund is recorded as asked for and could not be handed over; the same request, or the next \
+                 one for a refund, hands it over under the key it has",
             ),
             Failure::DeadlineExceeded => Answer::new(
                 Code::DeadlineExceeded,

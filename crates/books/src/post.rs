@@ -3,7 +3,7 @@
 //! | event | debit | credit |
 //! |---|---|---|
 //! | fee earned | earned, not invoiced | fee revenue |
-//! | fee marked | fee revenue, or refunds and credits for what went back | owed to clients for what was paid of what nothing allowed, receivable for what is open of it, bad debt and chargeback losses for what was written off of it |
+//! | fee marked | fee revenue, or refunds and credits for what went back | owed to clients for what was paid of what nothing allowed and is not kept, receivable for what is open of it, bad debt and chargeback losses for what was written off of it |
 //! | invoice issued | receivable | earned, not invoiced |
 //! | payment settled | clearing | receivable; owed to clients for what is unearned |
 //! | refund issued | owed to clients, then refunds and credits | clearing |
@@ -194,6 +194,7 @@ impl<'a> Poster<'a> {
             | CaseEvent::PeriodClosedWithoutFee(_)
             | CaseEvent::ResultsFound(_)
             | CaseEvent::FeeHeld(_)
+            | CaseEvent::FeeKept(_)
             | CaseEvent::ExposureFound(_)
             | CaseEvent::CorrectionNoted(_)
             | CaseEvent::FactCorrected(_)
@@ -260,6 +261,8 @@ impl<'a> Poster<'a> {
             | AccountEvent::PaymentMovedBack(_)
             | AccountEvent::ChargeRequested(_)
             | AccountEvent::PaymentFailed(_)
+            | AccountEvent::RefundRequested(_)
+            | AccountEvent::RefundFailed(_)
             | AccountEvent::ChargebackLost(_)
             | AccountEvent::UnearnedPaymentFound(_)
             | AccountEvent::MoneyDeposited(_)
@@ -322,15 +325,19 @@ fn marked(e: &FeeMarked) -> Result<Vec<Transfer>, Unfit> {
     let side = if e.exposed == e.exposed_before { RefundsAndCredits } else { FeeRevenue };
     let of_plan =
         |transfer: Transfer| Transfer { plan: e.plan.clone(), invoice: e.invoice, ..transfer };
-    let owed = transfer(OwedToClients, side, e.owed.minus(e.owed_before)?);
-    let open = transfer(Receivable, side, e.open.minus(e.open_before)?);
     let zero = Money::zero(e.exposed.currency());
+    // What counsel keeps is revenue again, whatever else the mark says.
+    let (kept, kept_before) = (e.kept.unwrap_or(zero), e.kept_before.unwrap_or(zero));
+    let collected = e.owed.plus(kept)?.minus(e.owed_before.plus(kept_before)?)?;
+    let owed = transfer(OwedToClients, side, collected);
+    let kept = transfer(OwedToClients, FeeRevenue, kept_before.minus(kept)?);
+    let open = transfer(Receivable, side, e.open.minus(e.open_before)?);
     let lost = |loss: Option<Loss>| loss.unwrap_or(Loss { bad_debt: zero, charged_back: zero });
     let (now, before) = (lost(e.lost), lost(e.lost_before));
     let bad_debt = transfer(BadDebt, side, now.bad_debt.minus(before.bad_debt)?);
     let charged_back = now.charged_back.minus(before.charged_back)?;
     let charged_back = transfer(ChargebackLosses, side, charged_back);
-    Ok([owed, open, bad_debt, charged_back].map(of_plan).into())
+    Ok([owed, kept, open, bad_debt, charged_back].map(of_plan).into())
 }
 
 fn matched(e: &DepositMatched) -> Vec<Transfer> {

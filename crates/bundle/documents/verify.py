@@ -649,7 +649,8 @@ case period_closed_without_fee end?:day period:u32 reason:personal start?:day
 case results_found agreement:EventRef document?:hash found:[FoundResult] found_by:personal reason:personal
 case fee_earned account:id agreement?:EventRef amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
 case fee_held end?:day gates:{Gate} period:u32 start?:day
-case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
+case fee_kept amount:money counsel:text document?:hash exposed:money fee:EventRef gates:{Gate} reason:personal
+case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 kept?:money kept_before?:money lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
 case exposure_found amount?:money cites:text kind:ExposureKind period?:u32
 case correction_noted corrects:u64 note:personal
 case fact_corrected about_another?:flag fact:EventRef kind:FactKind order_of?:id reading?:Reading reason:personal replaces:EventRef said_by:personal
@@ -668,7 +669,9 @@ account invoice_issued due_on:day lines:[InvoiceLine] number:u64 total:money
 account charge_requested amount:money attempt:u32 invoice:u64
 account payment_settled amount:money applied:[Applied] lines?:[LinePart] payment:code unearned:money
 account payment_failed attempt:u32 invoice:u64 next_try_on?:day reason:FailureReason
-account refund_issued amount:money lines?:[LinePart] payment:code reason?:personal refund:code
+account refund_failed number:u32 reason:RefundFailureReason
+account refund_issued amount:money lines?:[LinePart] payment:code reason?:personal refund:code request?:u32
+account refund_requested amount:money lines?:[LinePart] number:u32 payment:code reason:personal
 account chargeback_opened amount:money chargeback:code lines?:[LinePart] payment:code respond_by?:day
 account chargeback_won chargeback:code
 account chargeback_lost chargeback:code
@@ -765,6 +768,7 @@ word MovementKind payment refund chargeback chargeback_won
 word Outcome deleted corrected verified frivolous no_answer
 word PaperKind photo_id residence
 word Purpose bank_costs processor_costs elsewhere
+word RefundFailureReason insufficient_funds declined account_closed payment_too_old disputed withdrawn
 word Scope record read bill examine administer correct accept
 word Seat individual couple
 word SeenBy response import notice
@@ -2651,6 +2655,12 @@ def of_mark(before, mark):
             wrong.append("its %s_before is not what was marked last" % name)
         if minor(mark[name]) < 0:
             wrong.append("its %s is below zero" % name)
+    if mark.get("kept_before") != (last or {}).get("kept"):
+        wrong.append("its kept_before is not what was marked last")
+    kept = minor(mark["kept"]) if "kept" in mark else 0
+    decided = kept_of(before, mark["fee"])
+    if "kept" in mark and not 0 < kept <= (minor(decided["amount"]) if decided else 0):
+        wrong.append("more is kept than counsel decided to keep")
     lost = {name: mark.get(name, {}) for name in ("lost", "lost_before")}
     if lost["lost_before"] != (last or {}).get("lost", {}):
         wrong.append("its lost_before is not what was marked last")
@@ -2660,10 +2670,32 @@ def of_mark(before, mark):
         wrong.append("it names another account than the fee")
     if minor(mark["exposed"]) > minor(fee["payload"]["amount"]):
         wrong.append("more is exposed than the fee")
-    if minor(mark["owed"]) + minor(mark["open"]) + sum(map(minor, lost["lost"].values())) > minor(mark["exposed"]):
-        wrong.append("more is owed, open and lost than is exposed")
+    if minor(mark["owed"]) + kept + minor(mark["open"]) + sum(map(minor, lost["lost"].values())) > minor(mark["exposed"]):
+        wrong.append("more is owed, kept, open and lost than is exposed")
     if mark["standing"] == "exposed" and mark["exposed"] != fee["payload"]["amount"]:
         wrong.append("less than the whole of a fee that nothing allowed is exposed")
+    return wrong
+
+
+def kept_of(before, fee):
+    """The last decision to keep money of a fee; nothing if there is none."""
+    return next((event["payload"] for event in reversed(before) if event["event"] == "fee_kept"
+                 and event["payload"]["fee"] == fee), None)
+
+
+def of_keeping(before, kept):
+    """What is wrong with a decision to keep money of a fee, beside the case's events before it."""
+    fee = next((event for event in before if event["event"] == "fee_earned"
+                and event["position"] == kept["fee"]["position"] and event["event_id"] == kept["fee"]["id"]), None)
+    if fee is None:
+        return ["it keeps a fee that was not claimed before it"]
+    wrong, last = [], kept_of(before, kept["fee"])
+    if not minor(kept["amount"]) <= minor(kept["exposed"]) <= minor(fee["payload"]["amount"]):
+        wrong.append("more is kept than is exposed, or more is exposed than the fee")
+    if minor(kept["amount"]) < 0 or kept["amount"]["currency"] != fee["payload"]["amount"]["currency"]:
+        wrong.append("what is kept is below zero or in another currency than the fee")
+    if minor(kept["amount"]) == 0 and (last is None or minor(last["amount"]) == 0):
+        wrong.append("it takes back a decision that was not in force")
     return wrong
 
 
@@ -2797,7 +2829,7 @@ def zone_of(name):
 class Books:
     """What the events of an account come to."""
     def __init__(self):
-        self.is_opened, self.invoices, self.payments, self.backs = False, {}, {}, {}
+        self.is_opened, self.invoices, self.payments, self.backs, self.refunds = False, {}, {}, {}, {}
 
     @classmethod
     def of(cls, events):
@@ -2841,7 +2873,7 @@ class Books:
         p, name = event["payload"], event["event"]
         if name == "payment_settled":
             return [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
-        if name in ("refund_issued", "chargeback_opened"):
+        if name in ("refund_requested", "refund_issued", "chargeback_opened"):
             return self.taken_back(p["payment"], minor(p["amount"]))[1] if p["payment"] in self.payments else []
         return [(p["invoice"], minor(p["amount"]))] if name in ("credit_granted", "written_off") else []
 
@@ -2864,7 +2896,7 @@ class Books:
                     turns.append((max(0, open_ - of_exposed), of_exposed))
                 elif name == "credit_granted":
                     turns.append((of_exposed, max(0, open_ - of_exposed)))
-                elif name == "refund_issued":
+                elif name in ("refund_requested", "refund_issued"):
                     turns.append((owed, max(0, sums["paid"] - owed)))
                 else:
                     held = min(self.payments[p["payment"]]["held"].get((number, place), 0), max(0, sums["paid"]))
@@ -2897,6 +2929,11 @@ class Books:
                 payment["held"][key] = max(0, payment["held"][key] - minor(part["amount"]))
         return unearned, parts
 
+    def waits(self, number):
+        """Whether nobody said what became of a request for a refund."""
+        request = self.refunds.get(number)
+        return request is not None and not request["failed"] and not request["refund"]
+
     def apply(self, event):
         p, name, invoices = event["payload"], event["event"], self.invoices
         self.is_opened = True
@@ -2916,7 +2953,13 @@ class Books:
                 if number in invoices:
                     self.add(number, "paid", part, p.get("lines"))
                     invoices[number]["charge"] = False
+        elif name == "refund_requested":
+            self.refunds[p["number"]] = {"payment": p["payment"], "failed": False, "refund": False}
+        elif name == "refund_failed" and p["number"] in self.refunds:
+            self.refunds[p["number"]]["failed"] = True
         elif name in ("refund_issued", "chargeback_opened") and p["payment"] in self.payments:
+            if p.get("request") in self.refunds:
+                self.refunds[p["request"]]["refund"] = True
             into, as_ = ("credited", "refund") if name == "refund_issued" else ("back", "chargeback")
             unearned, parts = self.take_back(p["payment"], minor(p["amount"]), p.get("lines"))
             for number, part in parts:
@@ -3288,6 +3331,15 @@ class Derivation:
                            p.get("period", ""), "", amount(p.get("amount")), currency_of(p.get("amount")),
                            yes(life.stands(event)) if is_judged else ""],
                           event["position"])
+        marks = {event["payload"]["fee"]["position"]: event for event in self.of(case, "fee_marked")} if is_judged else {}
+        for claim in self.of(case, "fee_earned"):
+            event = marks.get(claim["position"])
+            if event is None or minor(event["payload"]["exposed"]) <= 0:
+                continue
+            p = event["payload"]
+            table.compare([event["position"], event["occurred_on"], client, p["account"], "fee_asked_unearned",
+                           LAWS["fee_asked_unearned"], claim["payload"]["period"], "", amount(p["owed"]),
+                           currency_of(p["owed"]), yes(minor(p["owed"]) + minor(p["open"]) > 0)], event["position"])
         for event in self.of(account, "unearned_payment_found"):
             p = event["payload"]
             table.compare([event["position"], event["occurred_on"], client, client, "payment_unearned", p["cites"],
@@ -3331,14 +3383,17 @@ class Derivation:
         p, name = event["payload"], event["event"]
         ids = {"payment_settled": "payment", "refund_issued": "refund", "chargeback_opened": "chargeback",
                "chargeback_won": "chargeback", "chargeback_lost": "chargeback", "charge_requested": None,
-               "payment_failed": None, "credit_granted": None, "written_off": None}
+               "payment_failed": None, "refund_requested": None, "refund_failed": None, "credit_granted": None,
+               "written_off": None}
         if name not in ids:
             return None
         applied = spaced("%d@%s" % (a["invoice"], amount(a["amount"])) for a in p.get("applied", ()))
         return [event["position"], event["occurred_on"], name, account_id, p[ids[name]] if ids[name] else "",
-                p["payment"] if name in ("refund_issued", "chargeback_opened") else "", p.get("invoice", ""),
+                p["payment"] if name in ("refund_requested", "refund_issued", "chargeback_opened") else "",
+                p.get("invoice", ""),
                 amount(p.get("amount")), currency_of(p.get("amount")), applied, amount(p.get("unearned")),
-                p.get("attempt", ""), p["reason"] if name == "payment_failed" else "",
+                p.get("attempt", p.get("number", p.get("request", ""))),
+                p["reason"] if name in ("payment_failed", "refund_failed") else "",
                 p.get("next_try_on", p.get("respond_by", ""))]
 
     def check_lines(self):
@@ -3375,6 +3430,8 @@ class Derivation:
                 find(event, ["the fee of period %d %s" % (event["payload"]["period"], what) for what in wrong])
             if event["event"] == "fee_marked":
                 find(event, of_mark(case[:place], event["payload"]))
+            if event["event"] == "fee_kept":
+                find(event, of_keeping(case[:place], event["payload"]))
             broke = life.exposures_of(event)
             if event["event"] == "fact_corrected":
                 wrong, broke = self.of_correction(case[:place], event)
@@ -3439,7 +3496,7 @@ class Derivation:
 
     @staticmethod
     def marked(case, books, number, place, event):
-        """What was exposed of a line, as its fee was marked last before an event."""
+        """What was exposed of a line and not kept, as its fee was marked last before an event."""
         lines = [(at_, line) for at_ in sorted(books.invoices)
                  for line in enumerate(books.invoices[at_]["event"]["payload"]["lines"], 1)]
         key = next((line["case"], line["start"], line["end"]) for at_, (to, line) in lines if (at_, to) == (number, place))
@@ -3450,7 +3507,7 @@ class Derivation:
         rank = alike.index((number, place))
         marks = [e["payload"] for e in case if e["event"] == "fee_marked" and e["position"] < event["position"]
                  and rank < len(fees) and e["payload"]["fee"]["position"] == fees[rank]["position"]]
-        return minor(marks[-1]["exposed"]) if marks else 0
+        return minor(marks[-1]["exposed"]) - (minor(marks[-1]["kept"]) if "kept" in marks[-1] else 0) if marks else 0
 
     def of_case(self, life, event):
         """What is wrong with an event of a case beside those before it."""
@@ -3608,13 +3665,25 @@ class Derivation:
             check(p["payment"] in books.payments, "the payment was recorded before")
             fits = [is_amount(a["amount"]) and minor(a["amount"]) <= books.open(a["invoice"]) for a in p["applied"]]
             check(len(fits) > 1 or not all(fits), "it pays more than was open on an invoice of this account")
-        elif name in ("refund_issued", "chargeback_opened"):
+        elif name == "refund_failed":
+            check(not books.waits(p["number"]), "no request for a refund of its number waited for an answer")
+        elif name in ("refund_requested", "refund_issued", "chargeback_opened"):
             payment = books.payments.get(p["payment"], {"amount": 0, "returned": 0})
             check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
             check(minor(p["amount"]) > payment["amount"] - payment["returned"],
                   "it is more than was left of a payment of this account")
-            check(p["refund" if name == "refund_issued" else "chargeback"] in books.backs,
-                  "money went back under its name before")
+            if name == "refund_requested":
+                check(p["number"] != len(books.refunds) + 1, "requests for refunds are not counted from 1")
+                check(any(request["payment"] == p["payment"] and books.waits(number)
+                          for number, request in books.refunds.items()),
+                      "a request for a refund of its payment waited")
+            else:
+                check(p["refund" if name == "refund_issued" else "chargeback"] in books.backs,
+                      "money went back under its name before")
+            if "request" in p:
+                request = books.refunds.get(p["request"])
+                check(request is None or request["refund"] or request["payment"] != p["payment"],
+                      "it answers no request for its payment")
         elif name in ("chargeback_won", "chargeback_lost"):
             check(books.backs.get(p["chargeback"], {}).get("status") != "open", "no chargeback of its name was open")
         elif name == "unearned_payment_found":

@@ -76,7 +76,7 @@ pub const TABLES: &[Table] = &[
         name: "exposures",
         row: "one thing the firm did, or is told it did, that a rule forbids",
         columns: columns! {
-            Position: "position of the event that found it", "count from 1";
+            Position: "position of the event that found it; of a fee, of the last that marked it", "count from 1";
             Found_On: "the day it happened", "ISO 8601 date";
             Case_ID: "the client's case", "UUID";
             Customer_Account_ID: "the account, if money was taken through it", "UUID", ads;
@@ -84,9 +84,9 @@ pub const TABLES: &[Table] = &[
             Citation: "the rule", "text";
             Period: "the service period it concerns", "count from 1";
             Payment_ID: "the payment it concerns", "text";
-            Amount: "money at stake, if it is known", "decimal";
+            Amount: "money at stake, if it is known; of a fee, what is owed to the client", "decimal";
             Amount_Currency: "currency of it", "ISO 4217";
-            Stands: "whether nothing after it has put it right; empty for a payment", "yes, no";
+            Stands: "whether nothing after it has put it right, of a fee whether any is owed or open; empty for a payment", "yes, no";
         },
     },
     Table {
@@ -201,8 +201,8 @@ pub const TABLES: &[Table] = &[
             Amount_Currency: "currency of it", "ISO 4217";
             Applied: "what a payment paid", "invoice@amount, blank between";
             Unearned_Amount: "what of a payment no earned fee stands behind", "decimal";
-            Attempt: "the try, for a charge", "count from 1";
-            Reason: "why a charge failed", "code";
+            Attempt: "the try, for a charge; the request, for a refund", "count from 1";
+            Reason: "why a charge or a refund failed", "code";
             Next_Date: "the next try of a failed charge, or the last day to answer a chargeback", "ISO 8601 date";
         },
     },

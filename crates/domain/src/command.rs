@@ -23,9 +23,9 @@ use crate::event::{
     IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
     LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
-    PeriodLocked, ProgressReportSent, PromisedResult, Purpose, ReportIdentityFailed,
-    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded,
-    StandingRecorded, StatementLineSeen, StreamId, UtcMicros,
+    PeriodLocked, ProgressReportSent, PromisedResult, Purpose, RefundFailureReason,
+    ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score, ServiceEnded,
+    ServicePaused, StandingEnded, StandingRecorded, StatementLineSeen, StreamId, UtcMicros,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
@@ -256,6 +256,54 @@ pub struct Refund {
     pub reason: Option<Personal>,
     /// The processor's name for the refund.
     pub refund: ProcessorRef,
+    /// The request that it answers; 0 says that it answers none. It has to be said while one waits.
+    pub request: Option<u32>,
+}
+
+/// Which claimed fee is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FeeNamed {
+    /// That claimed last for a period of this number.
+    Period(u32),
+    /// That claimed at this position of the log.
+    Claimed(u64),
+}
+
+/// Counsel's decision to keep money of a claimed fee.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeepFee {
+    /// How much is kept in all, 0 to take the decision back; without it, all that is owed.
+    pub amount: Option<Money>,
+    /// Counsel's name.
+    pub counsel: Text,
+    /// What counsel wrote.
+    pub document: Option<DocumentHash>,
+    /// The fee.
+    pub fee: FeeNamed,
+    /// Why.
+    pub reason: Personal,
+}
+
+/// Money of a payment is to be given back by the processor.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RefundAsked {
+    /// How much; without it, what is owed of it and not asked back yet.
+    pub amount: Option<Money>,
+    /// The payment.
+    pub payment: ProcessorRef,
+    /// Why.
+    pub reason: Personal,
+}
+
+/// Money that was to be given back was not.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RefundNotMade {
+    /// The payment that it was to come from.
+    pub payment: ProcessorRef,
+    /// Why.
+    pub reason: RefundFailureReason,
+    /// The request.
+    pub request: u32,
 }
 
 /// The client's bank takes a payment back.
@@ -296,6 +344,10 @@ pub enum AccountAction {
     PaymentReceived(PaymentReceived),
     /// See [`ChargeFailed`].
     ChargeFailed(ChargeFailed),
+    /// See [`RefundAsked`].
+    RequestRefund(RefundAsked),
+    /// See [`RefundNotMade`].
+    RefundFailed(RefundNotMade),
     /// See [`Refund`].
     Refund(Refund),
     /// See [`Chargeback`].
@@ -579,6 +631,13 @@ pub enum Command {
         period: u32,
         /// The day up to which it is judged.
         as_of: CivilDate,
+    },
+    /// Keep money of a claimed fee by counsel's reason.
+    KeepFee {
+        /// The case.
+        case: CaseId,
+        /// What was decided.
+        action: Dated<KeepFee>,
     },
     /// Judge the claimed fees of a case again, and mark what changed.
     Review {

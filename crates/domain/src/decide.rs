@@ -2,6 +2,7 @@
 
 mod billing;
 mod couple;
+mod keep;
 mod marks;
 
 use std::collections::BTreeSet;
@@ -46,6 +47,7 @@ pub fn decide(
         | Command::Couple { .. }
         | Command::ClaimFee { .. }
         | Command::BillAccount { .. }
+        | Command::KeepFee { .. }
         | Command::Review { .. }
         | Command::Begin(_)
         | Command::Look(_) => false,
@@ -85,6 +87,7 @@ fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> 
         }
         Command::ClaimFee { case, period, as_of } => billing::claim(draft, *case, *period, *as_of),
         Command::BillAccount { account, as_of } => billing::bill(draft, *account, *as_of),
+        Command::KeepFee { case, action } => keep::fee(draft, *case, action),
         // Every claimed fee of it is marked.
         Command::Review { .. } => Ok(()),
     }
@@ -279,6 +282,8 @@ fn on_account(
         AccountAction::ChangeCard(_)
         | AccountAction::PaymentReceived(_)
         | AccountAction::ChargeFailed(_)
+        | AccountAction::RequestRefund(_)
+        | AccountAction::RefundFailed(_)
         | AccountAction::Refund(_)
         | AccountAction::OpenChargeback(_)
         | AccountAction::ChargebackWon(_)

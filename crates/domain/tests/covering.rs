@@ -53,6 +53,7 @@ fn refund(desk: &mut Desk, of: &str, minor: i64) {
         payment: reference(of),
         reason: None,
         refund: reference(&format!("back-{of}")),
+        request: None,
     });
     desk.try_account(account(A), "2026-07-07", action).unwrap();
 }

@@ -242,6 +242,7 @@ fn h7_a_round_that_came_after_the_asking_does_not_reach_back() {
         payment: reference("p1"),
         reason: None,
         refund: reference("r1"),
+        request: None,
     };
     let back = AccountAction::Refund(back);
     client.desk.try_account(account(CLIENT), "2026-04-21", back).unwrap();

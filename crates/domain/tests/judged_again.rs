@@ -26,6 +26,7 @@ fn refund(desk: &mut Desk, on: &str, amount: i64, invoice: u64) {
         payment: reference(&format!("pay-{invoice}")),
         reason: None,
         refund: reference(&format!("back-{invoice}")),
+        request: None,
     });
     desk.try_account(account(A), on, action).unwrap();
 }

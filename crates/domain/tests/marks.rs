@@ -76,6 +76,7 @@ fn refund(name: &str, minor: i64) -> AccountAction {
         payment: reference("p1"),
         reason: None,
         refund: reference(name),
+        request: None,
     })
 }
 

@@ -231,6 +231,7 @@ fn a_refund_gives_back_no_more_than_the_payment_and_lowers_the_invoice() {
             payment: reference("pay-1"),
             reason: None,
             refund: reference(name),
+            request: None,
         })
     };
     is(
@@ -301,6 +302,7 @@ fn a_win_does_not_overpay_an_invoice_that_was_settled_meanwhile() {
             payment: reference("pay-1"),
             reason: Some(personal("it came twice")),
             refund: reference(name),
+            request: None,
         })
     };
     paid.try_account(account(A), "2026-06-03", back("r-1", 15_000)).unwrap();
@@ -381,6 +383,7 @@ fn an_event_whose_money_cannot_be_is_a_fault_with_its_position() {
         payment: reference(payment),
         reason: None,
         refund: reference("r-9"),
+        request: None,
     };
     let cases: [(AccountEvent, &str); 6] = [
         (lower(usd(1), 9).into(), "it names an invoice that the account does not have"),

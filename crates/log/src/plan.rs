@@ -340,6 +340,7 @@ fn named_streams(command: &Command) -> Vec<StreamId> {
             .collect(),
         Command::Correct { case, .. }
         | Command::ClaimFee { case, .. }
+        | Command::KeepFee { case, .. }
         | Command::Review { case } => {
             vec![StreamId::Case(*case), StreamId::Account(case.own_account())]
         }

@@ -58,6 +58,8 @@ pub struct Bill {
     pub not_asked: Money,
     /// What was collected for such fees and did not go back.
     pub owed: Money,
+    /// What the processor was asked to give back, without an answer yet.
+    pub asked_back: Money,
 }
 
 impl Bill {
@@ -75,6 +77,7 @@ impl Bill {
             ("Not allowed, and not asked for", self.not_asked.negated()),
             ("Open", self.open.minus(self.not_asked)?),
             ("Owed to you", self.owed),
+            ("Asked of the processor for you, and not given back yet", self.asked_back),
         ];
         let said =
             |(name, amount): &(&str, Money)| !amount.is_zero() || matches!(*name, "Total" | "Open");
@@ -149,6 +152,7 @@ mod tests {
             open: usd(4_900),
             not_asked: usd(0),
             owed: usd(0),
+            asked_back: usd(0),
         }
     }
 

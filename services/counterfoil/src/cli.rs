@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::command::{
     audit, backup, billing, books, charges, check_proof, checkpoint, clients, completions, correct,
-    couples, due, evidence, export, finding, firm, firm_keys, follow, import, invoices, keys,
+    couples, due, evidence, export, finding, firm, firm_keys, follow, import, invoices, keep, keys,
     log_care, looks, migrate, moving, payment, privacy, prove, serve, status, tokens,
 };
 use crate::{demo, exit};
@@ -104,6 +104,8 @@ pub(crate) enum Command {
     Review(billing::ReviewArgs),
     /// Record what a person finds of the results that a sale by telephone promised (personal data)
     Finding(finding::FindingArgs),
+    /// Keep money that nothing allowed by counsel's recorded reason, after showing what that changes
+    Keep(keep::KeepArgs),
     /// Show one invoice (personal data)
     Invoice(invoices::InvoiceArgs),
     /// List invoices
@@ -115,7 +117,7 @@ pub(crate) enum Command {
     Charges(charges::ChargesArgs),
     /// Record what became of charges, from the processor's file
     Results(charges::ResultsArgs),
-    /// Lower an invoice, give one up, or list payments and exposures
+    /// Lower an invoice, give one up, ask for a refund, or list payments and exposures
     #[command(subcommand)]
     Payment(payment::PaymentCommand),
     /// List clients who may be a couple, or decide about two

@@ -81,6 +81,18 @@ pub(crate) fn amount_if_any(money: Option<&Money>) -> String {
     amount(money.filter(|money| money.units != 0 || money.nanos != 0))
 }
 
+/// Money that is to go back to the client, and has not yet.
+pub(crate) fn asked_back(refund: &v1::RefundWaiting) -> String {
+    let (amount, on) = (amount(refund.amount.as_ref()), day(refund.asked_on.as_ref()));
+    format!("{amount} of {} on {on}, request {}, no answer yet", refund.payment, refund.number)
+}
+
+/// What is kept by counsel's reason, and since when.
+pub(crate) fn kept(kept: Option<&Money>, on: Option<&Date>) -> String {
+    let amount = amount_if_any(kept);
+    if amount.is_empty() { amount } else { format!("{amount}, reason of {}", day(on)) }
+}
+
 /// An amount as a debit or as a credit, whichever it is; neither if it is zero.
 pub(crate) fn debit_credit(money: Option<&Money>) -> (String, String) {
     let below = money.is_some_and(|money| money.units < 0 || money.nanos < 0);

@@ -1,14 +1,14 @@
-//! How charges leave the service and what became of them comes back, as files.
+//! How charges and refunds leave the service and what became of them comes back, as files.
 //!
-//! There is no live processor here and nothing that pretends to be one. Charges are put in a folder
-//! for whatever talks to the processor; its results are read from a file of the same form, or come
+//! There is no live processor here and nothing that pretends to be one. Charges and refunds are put in a
+//! folder for whatever talks to the processor; its results are read from a file of the same form, or come
 //! by `RecordPayment`.
 
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
 use async_trait::async_trait;
-use domain::ids::{AccountId, CardToken, FirmId, RequestId};
+use domain::ids::{AccountId, CardToken, FirmId, ProcessorRef, RequestId};
 use domain::money::Money;
 use serde::{Deserialize, Serialize};
 
@@ -40,9 +40,33 @@ pub struct ChargeRun {
     pub charges: Vec<ChargeRequest>,
 }
 
-/// Charges cannot be handed over. What is recorded as asked is handed over by the next request.
+/// One refund to hand to a processor: it goes back to where the payment came from, whatever card is on file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RefundOrder {
+    /// The account.
+    pub account: AccountId,
+    /// Counted from 1 in the account. Firm, account and number together are the processor's idempotency key.
+    pub number: u32,
+    /// The payment it comes from.
+    pub payment: ProcessorRef,
+    /// How much.
+    pub amount: Money,
+}
+
+/// The refunds of one request.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RefundRun {
+    /// The firm.
+    pub firm: FirmId,
+    /// The request, as that of charges.
+    pub request_id: RequestId,
+    /// The refunds.
+    pub refunds: Vec<RefundOrder>,
+}
+
+/// Charges or refunds cannot be handed over. What is recorded as asked is handed over by the next request.
 #[derive(Debug, thiserror::Error)]
-#[error("charges cannot be handed over at {}", path.display())]
+#[error("nothing can be handed over at {}", path.display())]
 pub struct GatewayError {
     /// Where.
     pub path: PathBuf,
@@ -59,9 +83,12 @@ pub trait PaymentGateway: Send + Sync + 'static {
 
     /// Hands over the charges of one request. It may be called again with the same ones.
     async fn request(&self, run: &ChargeRun) -> Result<(), GatewayError>;
+
+    /// Hands over the refunds of one request. It may be called again with the same ones.
+    async fn refund(&self, run: &RefundRun) -> Result<(), GatewayError>;
 }
 
-/// How a file of charges is called until it is whole.
+/// How a file of charges or refunds is called until it is whole.
 const UNFINISHED: &str = ".charges-";
 
 /// Writes one file of JSON lines per request into a folder, complete or not at all.
@@ -83,6 +110,18 @@ struct ChargeLine {
     currency: String,
 }
 
+/// A refund as a line of its file, a form of its own.
+#[derive(Serialize)]
+struct RefundLine {
+    firm: String,
+    account: String,
+    refund: u32,
+    idempotency_key: String,
+    payment: String,
+    amount_minor: String,
+    currency: String,
+}
+
 impl FileOutbox {
     /// An outbox in a folder, which is made when the first charge is written.
     pub fn new(folder: impl Into<PathBuf>) -> Self {
@@ -92,6 +131,18 @@ impl FileOutbox {
     /// The file of one request.
     pub fn path_of(&self, firm: FirmId, request_id: RequestId) -> PathBuf {
         self.folder.join(format!("charges-{firm}-{request_id}.jsonl"))
+    }
+
+    /// The file of the refunds of one request.
+    pub fn path_of_refunds(&self, firm: FirmId, request_id: RequestId) -> PathBuf {
+        self.folder.join(format!("refunds-{firm}-{request_id}.jsonl"))
+    }
+
+    async fn write(&self, path: PathBuf, text: String) -> Result<(), GatewayError> {
+        let to = path.clone();
+        let written = tokio::task::spawn_blocking(move || write_whole(&to, &text)).await;
+        let written = written.unwrap_or_else(|ended| Err(io::Error::other(ended)));
+        written.map_err(|source| GatewayError { path, source })
     }
 }
 
@@ -109,18 +160,7 @@ impl PaymentGateway for FileOutbox {
         if run.charges.is_empty() {
             return Ok(());
         }
-        let (path, text) = (self.path_of(run.firm, run.request_id), lines(run));
-        let to = path.clone();
-        let written = tokio::task::spawn_blocking(move || write_whole(&to, &text)).await;
-        let written = written.unwrap_or_else(|ended| Err(io::Error::other(ended)));
-        written.map_err(|source| GatewayError { path, source })
-    }
-}
-
-fn lines(run: &ChargeRun) -> String {
-    let mut text = String::new();
-    for charge in &run.charges {
-        let line = ChargeLine {
+        let lines = run.charges.iter().map(|charge| ChargeLine {
             firm: run.firm.to_string(),
             account: charge.account.to_string(),
             invoice: charge.invoice,
@@ -129,15 +169,36 @@ fn lines(run: &ChargeRun) -> String {
             card_token: charge.card_token.to_string(),
             amount_minor: charge.amount.minor().to_string(),
             currency: charge.amount.currency().as_str().to_owned(),
-        };
-        text.push_str(&serde_json::to_string(&line).expect("a line of texts and numbers is JSON"));
-        text.push('\n');
+        });
+        self.write(self.path_of(run.firm, run.request_id), text_of(lines)).await
     }
-    text
+
+    async fn refund(&self, run: &RefundRun) -> Result<(), GatewayError> {
+        if run.refunds.is_empty() {
+            return Ok(());
+        }
+        let lines = run.refunds.iter().map(|refund| RefundLine {
+            firm: run.firm.to_string(),
+            account: refund.account.to_string(),
+            refund: refund.number,
+            idempotency_key: format!("{}-{}-refund-{}", run.firm, refund.account, refund.number),
+            payment: refund.payment.to_string(),
+            amount_minor: refund.amount.minor().to_string(),
+            currency: refund.amount.currency().as_str().to_owned(),
+        });
+        self.write(self.path_of_refunds(run.firm, run.request_id), text_of(lines)).await
+    }
+}
+
+/// JSON lines.
+fn text_of(lines: impl Iterator<Item = impl Serialize>) -> String {
+    let line =
+        |line| serde_json::to_string(&line).expect("a line of texts and numbers is JSON") + "\n";
+    lines.map(line).collect()
 }
 
 /// Writes beside the file, syncs and renames, so that nobody ever reads half of it. A request that
-/// is repeated writes the same file; whoever reads it twice knows each charge by its key.
+/// is repeated writes the same file; whoever reads it twice knows each line by its key.
 ///
 /// Card tokens are for whoever charges them and nobody else: the folder, if it is made here, and every file
 /// in it are their owner's alone, whatever the umask is. A link in a file's place is replaced, not followed.
@@ -146,7 +207,7 @@ fn write_whole(path: &Path, text: &str) -> io::Result<()> {
     private_folders(folder)?;
     check_folder(folder)?;
     for left in leftover::clear(folder, UNFINISHED)? {
-        tracing::warn!(file = %left.display(), "removed: a run ended while it wrote charges");
+        tracing::warn!(file = %left.display(), "removed: a run ended while it was written");
     }
     let mut file =
         tempfile::Builder::new().prefix(UNFINISHED).suffix(".part").tempfile_in(folder)?;
@@ -159,7 +220,7 @@ fn write_whole(path: &Path, text: &str) -> io::Result<()> {
     std::fs::File::open(folder)?.sync_all()
 }
 
-/// Refuses a folder that somebody else may put files in, or take them from: what is read there is charged.
+/// Refuses a folder that somebody else may put files in, or take them from: what is read there is charged or paid.
 /// One that is not there yet is made for its owner alone.
 fn check_folder(folder: &Path) -> io::Result<()> {
     match vault::owner::who_writes_to(folder) {
@@ -178,10 +239,10 @@ fn private_folders(folder: &Path) -> io::Result<()> {
     builder.create(folder)
 }
 
-/// What a processor says became of one charge.
+/// What a processor says became of one charge or refund.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(tag = "outcome", rename_all = "snake_case", deny_unknown_fields)]
-pub enum ChargeResult {
+pub enum ProcessorResult {
     /// The money is in.
     Settled {
         /// The invoice's number.
@@ -202,6 +263,30 @@ pub enum ChargeResult {
         /// The civil day, `YYYY-MM-DD`.
         on: String,
     },
+    /// Money went back.
+    Refunded {
+        /// The processor's name for the payment it came from.
+        payment: String,
+        /// The request's number, `refund` of its line; 0 for what nobody asked for here.
+        request: u32,
+        /// The processor's name for the refund.
+        refund: String,
+        /// How much, in minor units.
+        amount_minor: i64,
+        /// The civil day, `YYYY-MM-DD`.
+        on: String,
+    },
+    /// A refund failed.
+    RefundFailed {
+        /// The processor's name for the payment it was to come from.
+        payment: String,
+        /// The request's number, `refund` of its line.
+        request: u32,
+        /// Why: a failure reason's word, such as `declined`.
+        reason: String,
+        /// The civil day, `YYYY-MM-DD`.
+        on: String,
+    },
 }
 
 /// A line of a results file that is no result.
@@ -215,7 +300,7 @@ pub struct ResultLineError {
 }
 
 /// Reads a results file, JSON lines. A line that cannot be read is named, and the rest goes on.
-pub fn read_results(text: &str) -> Vec<Result<ChargeResult, ResultLineError>> {
+pub fn read_results(text: &str) -> Vec<Result<ProcessorResult, ResultLineError>> {
     let lines = text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty());
     lines
         .map(|(at, line)| {
@@ -322,8 +407,8 @@ mod tests {
                     {\"outcome\":\"failed\",\"invoice\":8,\"reason\":\"insufficient_funds\",\"on\":\"2026-03-02\"}\n";
         let results = read_results(text);
         assert_eq!(results.len(), 3);
-        assert!(matches!(results[0], Ok(ChargeResult::Settled { invoice: 7, .. })));
+        assert!(matches!(results[0], Ok(ProcessorResult::Settled { invoice: 7, .. })));
         assert_eq!(results[1].as_ref().unwrap_err().line, 2);
-        assert!(matches!(results[2], Ok(ChargeResult::Failed { invoice: 8, .. })));
+        assert!(matches!(results[2], Ok(ProcessorResult::Failed { invoice: 8, .. })));
     }
 }

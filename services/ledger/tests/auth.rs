@@ -54,7 +54,7 @@ async fn every_rpc_asks_for_a_token_of_its_firm_with_a_scope() {
     let whole = service.token(&ours, &all).await;
     let mut single = Vec::new();
     // Whoever corrects neither records nor bills.
-    for scope in all.into_iter().chain([v1::Scope::Correct]) {
+    for scope in all.into_iter().chain([v1::Scope::Correct, v1::Scope::Accept]) {
         single.push((scope, service.token(&ours, &[scope]).await));
     }
     let nowhere = "firms/0190a000-0000-7000-8000-00000000ffff";

@@ -94,6 +94,7 @@ impl Month {
             payment: "pay-3".into(),
             amount: usd(20),
             reason: String::new(),
+            request: None,
         };
         month.pay(13, Event::Refunded(refund)).await;
         month.bank().await;

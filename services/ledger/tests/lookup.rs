@@ -45,6 +45,7 @@ fn refunded(payment: &str) -> Event {
         payment: payment.into(),
         amount: usd(9),
         reason: String::new(),
+        request: None,
     })
 }
 

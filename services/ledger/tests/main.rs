@@ -28,5 +28,6 @@ mod packs;
 mod place;
 mod privacy;
 mod record;
+mod refunds;
 mod reviewed;
 mod tls;

@@ -248,6 +248,7 @@ async fn a_law_that_is_read_later_is_shown_first_then_recorded_and_nothing_is_as
         payment: "pay-1".into(),
         amount: usd(99),
         reason: String::new(),
+        request: None,
     };
     let back = v1::RecordPaymentRequest {
         name: office.paid.replace("/cases/", "/accounts/"),

@@ -65,6 +65,10 @@ fn clue(action: &AccountAction) -> Option<Clue> {
     let (field, what) = match action {
         AccountAction::PaymentReceived(e) => ("settled.invoice", Known::Invoice(e.invoice?)),
         AccountAction::ChargeFailed(e) => ("failed.invoice", Known::Invoice(e.invoice)),
+        AccountAction::RequestRefund(e) => ("payment", Known::Payment(e.payment.clone())),
+        AccountAction::RefundFailed(e) => {
+            ("refund_failed.payment", Known::Payment(e.payment.clone()))
+        }
         AccountAction::Refund(e) => ("refunded.payment", Known::Payment(e.payment.clone())),
         AccountAction::OpenChargeback(e) => {
             ("chargeback_opened.payment", Known::Payment(e.payment.clone()))
@@ -174,6 +178,19 @@ pub fn write_off(
         let (firm, header) = header(f, name, &m.request_id, m.occurred_on.as_ref());
         let lower = lower(f, firm, &m.invoice, m.amount.as_ref(), &m.reason);
         asked(f, &header?, AccountAction::WriteOff(lower?))
+    })
+}
+
+/// Reads a `RequestRefund`.
+pub fn request_refund(
+    m: &v1::RequestRefundRequest,
+    currency: Option<Currency>,
+) -> Result<AccountAsked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let name = any_account(f, &m.name);
+        let (_, header) = header(f, name, &m.request_id, m.occurred_on.as_ref());
+        let refund = payment_action::refund_asked(f, m);
+        asked(f, &header?, AccountAction::RequestRefund(refund?))
     })
 }
 

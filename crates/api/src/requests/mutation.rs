@@ -2,15 +2,15 @@
 
 use std::collections::BTreeSet;
 
-use domain::command::{Command, CoupleAction, Dated, FirmAction};
+use domain::command::{Command, CoupleAction, Dated, FeeNamed, FirmAction, KeepFee};
 use domain::event::{AccessBounds, AccessRevoked, Scope};
 use domain::firm::{BOUND_CASES_MAX, TOKEN_DAYS_MAX};
 use domain::ids::{AccessId, CaseId, FirmId, RequestId};
 use domain::money::Currency;
 use domain::rules::check_pack;
-use domain::value::Text;
+use domain::value::{Personal, Text};
 
-use crate::case_action::{dated, period};
+use crate::case_action::{dated, document, period};
 use crate::field::{FieldErrors, Fields};
 use crate::google::r#type::Date;
 use crate::limit::{ACTIONS_MAX, CHARGES_DEFAULT, CHARGES_MAX};
@@ -195,6 +195,34 @@ pub fn claim_fee(m: &v1::ClaimFeeRequest) -> Result<Asked, FieldErrors> {
         let as_of = f.date("as_of", m.as_of.as_ref());
         let (firm, case) = name?;
         let command = Command::ClaimFee { case, period: period?, as_of: as_of? };
+        Some(Asked { firm, request_id: request_id?, command })
+    })
+}
+
+/// Reads a `KeepFee`.
+pub fn keep_fee(m: &v1::KeepFeeRequest, currency: Option<Currency>) -> Result<Asked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let name = case_name(f, "name", &m.name);
+        let request_id = f.request_id(&m.request_id);
+        let occurred_on = f.date("occurred_on", m.occurred_on.as_ref());
+        let fee = match m.fee {
+            Some(v1::keep_fee_request::Fee::Period(number)) => {
+                period(f, number).map(FeeNamed::Period)
+            }
+            Some(v1::keep_fee_request::Fee::ClaimPosition(at)) => {
+                f.position("claim_position", at).map(FeeNamed::Claimed)
+            }
+            None => f.refuse("fee", "is required: a period, or the position of a claim"),
+        };
+        let amount = f.optional_money("amount", m.amount.as_ref());
+        let counsel = f.parse("counsel", &m.counsel, Text::line);
+        let reason = f.parse("reason", &m.reason, Personal::parse);
+        let document = document(f, &m.document_sha256);
+        let (firm, case) = name?;
+        let (amount, document) = (amount?, document?);
+        let kept = KeepFee { amount, counsel: counsel?, document, fee: fee?, reason: reason? };
+        let action = Dated { occurred_at: None, occurred_on: occurred_on?, action: kept };
+        let command = Command::KeepFee { case, action };
         Some(Asked { firm, request_id: request_id?, command })
     })
 }

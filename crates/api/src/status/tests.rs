@@ -212,6 +212,7 @@ fn every_other_failure_has_its_code() {
         (SubmitError::OutcomeUnknown.into(), Code::Unavailable, "OUTCOME_UNKNOWN"),
         (Failure::OutboxUnusable, Code::Unavailable, "OUTBOX_UNUSABLE"),
         (Failure::ChargesNotHandedOver, Code::Unavailable, "CHARGES_NOT_HANDED_OVER"),
+        (Failure::RefundNotHandedOver, Code::Unavailable, "REFUND_NOT_HANDED_OVER"),
         (
             Failure::Unfound {
                 field: "refunded.payment",

@@ -121,10 +121,20 @@ fn transaction(event: &AccountEvent) -> Option<Transaction> {
             next: e.next_try_on,
             ..none
         },
+        AccountEvent::RefundRequested(e) => Transaction {
+            payment: e.payment.to_string(),
+            amount: Some(e.amount),
+            attempt: Some(e.number),
+            ..none
+        },
+        AccountEvent::RefundFailed(e) => {
+            Transaction { attempt: Some(e.number), reason: e.reason.code(), ..none }
+        }
         AccountEvent::RefundIssued(e) => Transaction {
             id: e.refund.to_string(),
             payment: e.payment.to_string(),
             amount: Some(e.amount),
+            attempt: e.request,
             ..none
         },
         AccountEvent::ChargebackOpened(e) => Transaction {

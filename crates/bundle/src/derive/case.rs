@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use domain::case::Mark;
+use domain::case::{FeeMark, Mark};
 use domain::event::{
     AccountEvent, CaseEvent, ConsentSigned, DisclosureAcknowledged, Event, ExposureKind, Recorded,
     ResponseReceived, RoundSent,
@@ -192,6 +192,12 @@ pub(super) fn standing(told: &Told<'_>) -> BTreeSet<u64> {
     told.case.standing_exposures().map(|seen| seen.mark.at.position).collect()
 }
 
+/// The claimed fees of which a part is exposed as they were marked last, in the order claimed.
+fn exposed_fees<'t>(told: &'t Told<'_>) -> impl Iterator<Item = &'t FeeMark> {
+    let marks = told.case.marks.values().map(AsRef::as_ref);
+    marks.filter(|marked| told.frame.format.judges_fees() && marked.said.exposed.is_positive())
+}
+
 /// What the case and its own account are exposed by.
 pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Rows) {
     let out = &mut rows.tables[at::EXPOSURES];
@@ -211,6 +217,23 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
             .money(found.amount)
             // Another edition of the rules put other things right.
             .maybe(Some(stands).filter(|_| rows.format.judges_fees()))
+            .end();
+    }
+    // Another edition of the rules marked other fees.
+    for FeeMark { mark, said } in exposed_fees(told) {
+        let waits = said.owed.is_positive() || said.open.is_positive();
+        let claim = told.case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position);
+        Row::begin(out, rows.format)
+            .plain(mark.at.position)
+            .plain(mark.on)
+            .plain(told.id)
+            .plain(said.account)
+            .plain(ExposureKind::FeeAskedUnearned)
+            .text(ExposureKind::FeeAskedUnearned.cites())
+            .maybe(claim.map(|fee| fee.period))
+            .empty()
+            .money(said.owed)
+            .plain(if waits { "yes" } else { "no" })
             .end();
     }
     for recorded in own_account {

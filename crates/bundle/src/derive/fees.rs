@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use calendar::{CivilDate, Period};
 use domain::account::Account;
 use domain::case::Mark;
-use domain::event::{CaseEvent, Event, FeeEarned, FeeMarked, Recorded, WorkEvidence};
+use domain::event::{CaseEvent, Event, FeeEarned, FeeKept, FeeMarked, Recorded, WorkEvidence};
 use domain::gates::{Explanation, FeeStanding, Finding};
 use domain::ids::AccountId;
 use domain::judge::{EDITION, Judge, Matter};
@@ -238,6 +238,27 @@ pub(super) fn unmarkable(then: &Then<'_>, recorded: &Recorded, mark: &FeeMarked)
     });
     (!found).then(|| {
         format!("of the fee claimed at position {} this could not be concluded", mark.fee.position)
+    })
+}
+
+/// What of a decision to keep money of a fee cannot have been decided on what the ledger knew then.
+pub(super) fn unkeepable(then: &Then<'_>, recorded: &Recorded, kept: &FeeKept) -> Option<String> {
+    let (_, accounts) = then.payers();
+    let judge = then.judge(&accounts, recorded, EDITION)?;
+    let fee = judge.fees().find(|judged| judged.fee.mark.at == kept.fee);
+    let before = then.case.keeping_of(&kept.fee).is_some();
+    let fits = fee.is_some_and(|fee| {
+        let most = fee.owed.above(fee.asked_back).minor() + fee.kept.minor();
+        let gates: BTreeSet<_> = fee.closed.iter().copied().collect();
+        let has_reason = if kept.amount.is_zero() { before } else { fee.exposed.is_positive() };
+        has_reason
+            && (0..=most).contains(&kept.amount.minor())
+            && kept.amount.currency() == fee.exposed.currency()
+            && (kept.exposed, &kept.gates) == (fee.exposed, &gates)
+    });
+    (!fits).then(|| {
+        let at = kept.fee.position;
+        format!("of the fee claimed at position {at} this could not be kept")
     })
 }
 

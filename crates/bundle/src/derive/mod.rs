@@ -7,6 +7,7 @@
 mod account;
 mod case;
 mod earlier;
+mod exposed;
 mod fees;
 pub(crate) mod report;
 mod story;
@@ -416,6 +417,9 @@ fn fold<'a>(
                         earned.push(Earned { recorded, fee, wrong });
                     } else if let Event::Case(CaseEvent::FeeMarked(mark)) = &recorded.event {
                         let wrong = fees::unmarkable(&then, recorded, mark);
+                        wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));
+                    } else if let Event::Case(CaseEvent::FeeKept(kept)) = &recorded.event {
+                        let wrong = fees::unkeepable(&then, recorded, kept);
                         wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));
                     }
                 }

@@ -5,13 +5,13 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use domain::event::{AccountEvent, Event, Recorded, UnearnedPaymentFound};
-use domain::gates::{Answer, Explanation, FeeStanding, Finding};
+use domain::gates::{Answer, Explanation, Finding};
 use domain::ids::AccountId;
-use domain::judge::{Judge, JudgedFee};
+use domain::judge::Judge;
 use domain::text::shown;
 
 use super::story::{self, Part, and, day};
-use super::{OTHER_MEMBER, Told, case, fees, last_day};
+use super::{OTHER_MEMBER, Told, case, exposed, fees, last_day};
 use crate::manifest::Format;
 
 const STYLE: &str = "body{font:11pt/1.5 Georgia,'Times New Roman',serif;color:#1a1a1a;max-width:42em;\
@@ -125,7 +125,7 @@ pub(super) fn page(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>)
     papers(told, &part(Part::Papers), &mut page);
     history(&part(Part::Done), &part(Part::Back), &mut page);
     charged(told, own_account, judge, &mut page);
-    exposed(told, own_account, &mut page);
+    exposed(told, own_account, judge, &mut page);
     let _ = write!(
         page.out,
         "<footer>Made from the events of this bundle and nothing else. They are proved by the \
@@ -291,7 +291,10 @@ fn fees_of(told: &Told<'_>, judge: &Judge<'_>, page: &mut Page) {
         positions.extend(fee.evidence.iter().map(|e| e.event.position));
         page.out.push_str("<div class=\"fee\">\n");
         page.sentence(&sentence, &positions);
-        page.sentence(&stands(&judged), &[]);
+        page.sentence(&exposed::stands(&judged), &[]);
+        for (sentence, position) in exposed::keepings(told, &judged) {
+            page.sentence(&sentence, &[position]);
+        }
         gates(&judge.explain_claimed(&judged), page);
         page.out.push_str("</div>\n");
     }
@@ -305,22 +308,6 @@ fn fees_of(told: &Told<'_>, judge: &Judge<'_>, page: &mut Page) {
     }
     if told.earned.is_empty() {
         page.sentence("No fee was claimed.", &[]);
-    }
-}
-
-/// What stands behind a claimed fee, on what the bundle tells.
-fn stands(judged: &JudgedFee<'_>) -> String {
-    let asked = day(judged.asked_on);
-    match judged.standing {
-        FeeStanding::Allowed => format!("Every gate held when it was asked for, on {asked}."),
-        FeeStanding::Unproved => {
-            format!("Nothing on record shows the right to it, asked for on {asked}.")
-        }
-        FeeStanding::Exposed => format!(
-            "Nothing allowed {} of it, asked for on {asked} (15 USC 1679b(b)); {} of that was \
-             collected and not given back, {} is open.",
-            judged.exposed, judged.owed, judged.open
-        ),
     }
 }
 
@@ -388,7 +375,7 @@ fn held(explanation: &Explanation, page: &mut Page) {
     page.out.push_str("</div>\n");
 }
 
-fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
+fn exposed(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &mut Page) {
     page.heading(EXPOSED);
     if !page.format.judges_fees() {
         return;
@@ -406,6 +393,10 @@ fn exposed(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
             seen.found.cites,
         );
         page.sentence(&sentence, &[seen.mark.at.position]);
+    }
+    for judged in judge.fees().filter(|judged| judged.exposed.is_positive()) {
+        any = true;
+        page.sentence(&exposed::of_fee(&judged), &[judged.fee.mark.at.position]);
     }
     for recorded in own_account {
         if let Event::Account(AccountEvent::UnearnedPaymentFound(e)) = &recorded.event {

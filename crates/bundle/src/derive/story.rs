@@ -3,7 +3,7 @@
 use calendar::CivilDate;
 use domain::event::{
     AccountEvent, Ask, Basis, CaseEvent, Direction, EndedBy, ErasureBasis, Event, FailureReason,
-    Letter, MailClass, Outcome, PaperKind, Recorded, SeenBy,
+    Letter, MailClass, Outcome, PaperKind, Recorded, RefundFailureReason, SeenBy,
 };
 use domain::terms::{Channel, Seat, Work};
 
@@ -149,6 +149,7 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
         | CaseEvent::ConsentCancelled(_)
         | CaseEvent::FeeEarned(_)
         | CaseEvent::FeeHeld(_)
+        | CaseEvent::FeeKept(_)
         | CaseEvent::FeeMarked(_)
         | CaseEvent::PeriodClosedWithoutFee(_)
         | CaseEvent::ExposureFound(_) => return None,
@@ -347,8 +348,28 @@ pub(super) fn of_account(event: &AccountEvent) -> Option<String> {
             };
             format!("The charge for invoice {} failed: {reason}.", e.invoice)
         }
+        AccountEvent::RefundRequested(e) => format!(
+            "The processor was asked to give {} of the payment {} back, request {}.",
+            e.amount, e.payment, e.number
+        ),
+        AccountEvent::RefundFailed(e) => {
+            let reason = match e.reason {
+                RefundFailureReason::InsufficientFunds => "the firm had not enough money there",
+                RefundFailureReason::Declined => "the issuer declined",
+                RefundFailureReason::AccountClosed => "the account is closed",
+                RefundFailureReason::PaymentTooOld => "the payment is too old",
+                RefundFailureReason::Disputed => "the payment is disputed",
+                RefundFailureReason::Withdrawn => "the firm withdrew it",
+            };
+            format!("Nothing was given back for request {}: {reason}.", e.number)
+        }
         AccountEvent::RefundIssued(e) => {
-            format!("{} of the payment {} was paid back ({}).", e.amount, e.payment, e.refund)
+            let answers =
+                e.request.map_or(String::new(), |number| format!(", for request {number}"));
+            format!(
+                "{} of the payment {} was paid back ({}){answers}.",
+                e.amount, e.payment, e.refund
+            )
         }
         AccountEvent::ChargebackOpened(e) => format!(
             "The client's bank took {} of the payment {} back ({}).",
@@ -400,6 +421,8 @@ pub(super) fn paid_through(own_account: &[Recorded], day: CivilDate, format: For
                 | AccountEvent::PaymentMoved(_)
                 | AccountEvent::PaymentMovedBack(_)
                 | AccountEvent::PaymentFailed(_)
+                | AccountEvent::RefundRequested(_)
+                | AccountEvent::RefundFailed(_)
                 | AccountEvent::RefundIssued(_)
                 | AccountEvent::ChargebackOpened(_)
                 | AccountEvent::ChargebackWon(_)

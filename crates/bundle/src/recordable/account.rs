@@ -4,7 +4,7 @@ use domain::State;
 use domain::account::{Account, ChargebackStatus, Exposed, Flow};
 use domain::event::{
     AccountEvent, Applied, Event, ExposureKind, InvoiceIssued, LinePart, PaymentSettled, Recorded,
-    StreamId,
+    RefundIssued, RefundRequested, StreamId,
 };
 use domain::ids::{AccountId, ProcessorRef};
 use domain::money::Money;
@@ -79,6 +79,9 @@ impl<'a> Shared<'a> {
         let of_invoice = |invoice, amount| vec![Applied { amount, invoice }];
         let (flow, applied, lines) = match event {
             AccountEvent::PaymentSettled(e) => (Flow::Payment, e.applied.clone(), &e.lines),
+            AccountEvent::RefundRequested(e) => {
+                (Flow::Refund, taken(&e.payment, e.amount)?, &e.lines)
+            }
             AccountEvent::RefundIssued(e) => (Flow::Refund, taken(&e.payment, e.amount)?, &e.lines),
             AccountEvent::ChargebackOpened(e) => {
                 let payment = account.payments.get(&e.payment)?;
@@ -101,6 +104,7 @@ impl<'a> Shared<'a> {
             | AccountEvent::InvoiceIssued(_)
             | AccountEvent::ChargeRequested(_)
             | AccountEvent::PaymentFailed(_)
+            | AccountEvent::RefundFailed(_)
             | AccountEvent::ChargebackWon(_)
             | AccountEvent::ChargebackLost(_)
             | AccountEvent::UnearnedPaymentFound(_)
@@ -185,7 +189,17 @@ impl Before<'_> {
                 "no charge of this invoice waited for an answer",
             )]),
             AccountEvent::PaymentSettled(e) => self.settled(e),
-            AccountEvent::RefundIssued(e) => self.goes_back(&e.refund, &e.payment, e.amount),
+            AccountEvent::RefundRequested(e) => self.asked_back(e),
+            AccountEvent::RefundFailed(e) => {
+                let waits = self.account.refund_requests.get(&e.number).is_some_and(|r| r.waits());
+                list([(!waits, "no request for a refund of its number waited for an answer")])
+            }
+            AccountEvent::RefundIssued(e) => {
+                let mut wrong = self.goes_back(&e.refund, &e.payment, e.amount);
+                wrong
+                    .extend(list([(!self.may_answer(e), "it answers no request for its payment")]));
+                wrong
+            }
             AccountEvent::ChargebackOpened(e) => {
                 self.goes_back(&e.chargeback, &e.payment, e.amount)
             }
@@ -270,13 +284,38 @@ impl Before<'_> {
         ])
     }
 
+    fn is_left(&self, of: &ProcessorRef, amount: Money) -> bool {
+        let payment = self.account.payments.get(of);
+        payment.is_some_and(|payment| amount.minor() <= payment.left().minor())
+    }
+
+    fn asked_back(&self, e: &RefundRequested) -> Vec<String> {
+        let next = self.account.refund_requests.len() + 1;
+        list([
+            (!self.is_amount(e.amount), "its amount is not above zero in the firm's currency"),
+            (
+                !self.is_left(&e.payment, e.amount),
+                "it is more than was left of a payment of this account",
+            ),
+            (usize::try_from(e.number) != Ok(next), "requests for refunds are not counted from 1"),
+            (
+                self.account.refund_waiting(&e.payment).is_some(),
+                "a request for a refund of its payment waited",
+            ),
+        ])
+    }
+
+    fn may_answer(&self, e: &RefundIssued) -> bool {
+        e.request.is_none_or(|number| {
+            let request = self.account.refund_requests.get(&number);
+            request.is_some_and(|asked| asked.payment == e.payment && asked.refund.is_none())
+        })
+    }
+
     fn goes_back(&self, name: &ProcessorRef, of: &ProcessorRef, amount: Money) -> Vec<String> {
-        let is_left = self.account.payments.get(of).is_some_and(|payment| {
-            amount.minor() <= payment.amount.minor() - payment.returned.minor()
-        });
         list([
             (!self.is_amount(amount), "its amount is not above zero in the firm's currency"),
-            (!is_left, "it is more than was left of a payment of this account"),
+            (!self.is_left(of, amount), "it is more than was left of a payment of this account"),
             (self.account.money_back.contains_key(name), "money went back under its name before"),
         ])
     }

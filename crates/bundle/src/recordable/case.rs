@@ -112,6 +112,7 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         | CaseEvent::PeriodClosedWithoutFee(_)
         // What is claimed and concluded of fees is held against the gates where fees are told of.
         | CaseEvent::FeeEarned(_)
+        | CaseEvent::FeeKept(_)
         | CaseEvent::FeeMarked(_)
         | CaseEvent::FeeHeld(_)
         | CaseEvent::CorrectionNoted(_)

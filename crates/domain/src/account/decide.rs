@@ -2,12 +2,14 @@
 
 use calendar::{BusinessCalendar, CivilDate};
 
-use super::{Account, CHARGE_TRIES_MAX, ChargebackStatus, Exposed, Flow, Invoice, Payment, Unfit};
-use crate::command::{AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived, Refund};
+use super::{
+    Account, CHARGE_TRIES_MAX, ChargebackStatus, Exposed, Flow, Invoice, Payment, Unfit, refund,
+};
+use crate::command::{AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived};
 use crate::event::{
     AccountEvent, Applied, CardOnFileChanged, ChargeRequested, ChargebackLost, ChargebackOpened,
     ChargebackWon, CreditGranted, ExposureKind, FailureReason, LinePart, PaymentFailed,
-    PaymentSettled, RefundIssued, StreamId, UnearnedPaymentFound, WrittenOff,
+    PaymentSettled, StreamId, UnearnedPaymentFound, WrittenOff,
 };
 use crate::ids::{AccountId, ProcessorRef};
 use crate::money::{Currency, Money};
@@ -40,7 +42,7 @@ impl Facts {
         StreamId::Account(self.id)
     }
 
-    fn refuse(&self, reason: Reason, detail: impl Into<String>) -> Refusal {
+    pub(super) fn refuse(&self, reason: Reason, detail: impl Into<String>) -> Refusal {
         Refusal::new(reason, StreamId::Account(self.id), detail)
     }
 
@@ -71,7 +73,9 @@ pub(crate) fn decide(
         AccountAction::RequestCharge { invoice } => request_charge(account, facts, *invoice),
         AccountAction::PaymentReceived(payment) => received(account, facts, payment),
         AccountAction::ChargeFailed(failed) => charge_failed(account, facts, failed),
-        AccountAction::Refund(refund) => refunded(account, facts, refund),
+        AccountAction::RequestRefund(asked) => refund::request(account, facts, asked),
+        AccountAction::RefundFailed(failed) => refund::failed(account, facts, failed),
+        AccountAction::Refund(issued) => refund::issued(account, facts, issued),
         AccountAction::OpenChargeback(chargeback) => opened(account, facts, chargeback),
         AccountAction::ChargebackWon(name) => {
             open_chargeback(account, facts, name)?;
@@ -101,7 +105,7 @@ fn invoice<'a>(account: &'a Account, facts: &Facts, number: u64) -> Result<&'a I
     })
 }
 
-fn payment<'a>(
+pub(super) fn payment<'a>(
     account: &'a Account,
     facts: &Facts,
     name: &ProcessorRef,
@@ -111,12 +115,12 @@ fn payment<'a>(
     })
 }
 
-fn unfit_amount(unfit: Unfit) -> Refusal {
+pub(super) fn unfit_amount(unfit: Unfit) -> Refusal {
     Refusal::new(Reason::ValueRefused, "amount", unfit.to_string())
 }
 
 /// The lines of what is applied, as the event keeps them.
-fn lines(
+pub(super) fn lines(
     account: &Account,
     facts: &Facts,
     flow: Flow<'_>,
@@ -238,32 +242,21 @@ fn charge_failed(
 }
 
 /// A payment can give back only what it still holds.
-fn gives_back(facts: &Facts, payment: &Payment, amount: Money) -> Result<(), Refusal> {
+pub(super) fn gives_back(facts: &Facts, payment: &Payment, amount: Money) -> Result<(), Refusal> {
     facts.check(amount)?;
-    let left = payment.amount.minor() - payment.returned.minor();
-    if amount.minor() > left {
-        let left =
-            Money::new(left, facts.currency).map_or_else(|e| e.to_string(), |m| m.to_string());
+    let left = payment.left();
+    if amount.minor() > left.minor() {
         let detail = format!("only {left} of the payment is left");
         return Err(Refusal::new(Reason::ValueRefused, "amount", detail));
     }
     Ok(())
 }
 
-fn fresh(account: &Account, facts: &Facts, name: &ProcessorRef) -> Result<(), Refusal> {
+pub(super) fn fresh(account: &Account, facts: &Facts, name: &ProcessorRef) -> Result<(), Refusal> {
     if account.money_back.contains_key(name) {
         return Err(facts.refuse(Reason::AlreadyRecorded, format!("{name} is recorded")));
     }
     Ok(())
-}
-
-fn refunded(account: &Account, facts: &Facts, e: &Refund) -> Result<Vec<AccountEvent>, Refusal> {
-    fresh(account, facts, &e.refund)?;
-    gives_back(facts, payment(account, facts, &e.payment)?, e.amount)?;
-    let taken = account.taken_back(&e.payment, e.amount).map_err(unfit_amount)?;
-    let lines = lines(account, facts, Flow::Refund, &taken.invoices)?;
-    let Refund { amount, payment, reason, refund } = e.clone();
-    Ok(vec![RefundIssued { amount, lines, payment, reason, refund }.into()])
 }
 
 fn opened(account: &Account, facts: &Facts, e: &Chargeback) -> Result<Vec<AccountEvent>, Refusal> {

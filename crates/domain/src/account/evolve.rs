@@ -70,6 +70,8 @@ impl Account {
                 invoice.failed = Some(e.reason);
                 invoice.next_try_on = e.next_try_on;
             }
+            AccountEvent::RefundRequested(e) => self.refund_requested(e, mark)?,
+            AccountEvent::RefundFailed(e) => self.refund_failed(e)?,
             AccountEvent::RefundIssued(e) => self.refunded(e, mark)?,
             AccountEvent::ChargebackOpened(e) => self.charged_back(e, mark)?,
             AccountEvent::ChargebackWon(e) => self.chargeback_won(&e.chargeback, mark)?,
@@ -188,7 +190,7 @@ impl Account {
             invoice.checked_open()?;
         }
         self.money_back.insert(e.refund.clone(), back);
-        Ok(())
+        self.answered(e)
     }
 
     fn written_off(&mut self, e: &WrittenOff) -> Result<(), Unfit> {

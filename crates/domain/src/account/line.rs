@@ -37,6 +37,8 @@ pub struct Line {
     pub asked_on: Vec<CivilDate>,
     /// What became of it.
     pub money: LineMoney,
+    /// What of it the processor was asked to give back, and nobody said what became of that.
+    pub asked_back: Money,
 }
 
 /// The money of a line.
@@ -108,6 +110,7 @@ impl Account {
                 end: line.end,
                 asked_on: invoice.asked_on(),
                 money: sums.money(line.amount),
+                asked_back: self.asked_back_of_line(invoice_number, number, line.amount),
             })
         })
     }

@@ -4,6 +4,7 @@ mod cover;
 mod decide;
 mod evolve;
 mod line;
+mod refund;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -13,6 +14,7 @@ use calendar::CivilDate;
 pub use cover::{Exposed, Flow};
 pub(crate) use decide::{Facts, decide};
 pub use line::{Line, LineMoney, LineSums, PartMoney};
+pub use refund::{RefundRequest, withheld};
 
 use crate::case::Mark;
 use crate::codec::{codes, record};
@@ -267,6 +269,8 @@ record! {
         money_back: BTreeMap<ProcessorRef, MoneyBack>,
         /// Payments, by the processor's name.
         payments: Arc<BTreeMap<ProcessorRef, Payment>>,
+        /// Requests to give money back, by their number.
+        refund_requests: BTreeMap<u32, RefundRequest>,
         /// Cases a person said are no couple with the owner.
         refused: BTreeSet<CaseId>,
         /// Suggestions that wait for a person.

@@ -86,6 +86,7 @@ pub(super) fn action_of(event: CaseEvent) -> Option<CaseAction> {
         | CaseEvent::ItemVerified(_)
         | CaseEvent::FeeEarned(_)
         | CaseEvent::FeeHeld(_)
+        | CaseEvent::FeeKept(_)
         | CaseEvent::FeeMarked(_)
         | CaseEvent::ExposureFound(_)
         | CaseEvent::CorrectionNoted(_)

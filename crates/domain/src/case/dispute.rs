@@ -109,7 +109,7 @@ impl Case {
         self.conclude(&e.bureau, e.outcomes.iter().map(|said| &said.item), Some(&next));
     }
 
-    pub(super) fn attested(&mut self, e: &BasisAttested, moment: Moment) {
+    pub(super) fn attested(&mut self, e: &BasisAttested, moment: &Moment) {
         let has_statement = e.statement.is_some();
         let told = BasisTold { basis: e.basis, has_statement, moment: moment.clone() };
         let mut is_new = has_statement;
@@ -122,7 +122,7 @@ impl Case {
         self.conclude(&e.bureau, [&e.item], Some(&next));
     }
 
-    pub(super) fn noticed(&mut self, item: &ItemCode, bureau: &BureauCode, moment: Moment) {
+    pub(super) fn noticed(&mut self, item: &ItemCode, bureau: &BureauCode, moment: &Moment) {
         self.of_listing(item, bureau, |of| {
             of.is_gone_in_log = false;
             insert(&mut of.notices, moment.clone(), |known| known);

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::{
     Agreement, Billing, Cancellation, Case, ComplaintTold, ContactSince, Corrected, EarnedFee,
-    Ended, Enrolment, ExposureSeen, FeeMark, Finding, GivenUp, Mark, Moment, PaperStatus,
+    Ended, Enrolment, ExposureSeen, FeeMark, Finding, GivenUp, KeptFee, Mark, Moment, PaperStatus,
     PaperTold, PauseTurn, SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
 };
 use crate::event::{
@@ -84,7 +84,7 @@ impl Case {
             CaseEvent::ItemListed(e) => {
                 self.announced(&moment(), &e.bureau, &e.item, Some(e), true);
             }
-            CaseEvent::BasisAttested(e) => self.attested(e, moment()),
+            CaseEvent::BasisAttested(e) => self.attested(e, &moment()),
             CaseEvent::WorkOpened(_) => self.opened = Some(mark),
             CaseEvent::RoundSent(e) => self.sent(e, moment()),
             CaseEvent::LetterDelivered(e) => self.delivered(e.round, &e.bureau, moment()),
@@ -98,7 +98,7 @@ impl Case {
             CaseEvent::ItemCorrected(e) => self.in_log(&e.item, &e.bureau, false),
             CaseEvent::ItemVerified(e) => self.in_log(&e.item, &e.bureau, false),
             CaseEvent::ItemReinserted(e) => match e.seen_by {
-                SeenBy::Notice => self.noticed(&e.item, &e.bureau, moment()),
+                SeenBy::Notice => self.noticed(&e.item, &e.bureau, &moment()),
                 SeenBy::Import => self.announced(&moment(), &e.bureau, &e.item, None, true),
                 SeenBy::Response => self.in_log(&e.item, &e.bureau, false),
             },
@@ -147,6 +147,7 @@ impl Case {
             CaseEvent::FeeHeld(e) => {
                 self.held.insert(e.period, e.clone());
             }
+            CaseEvent::FeeKept(e) => self.fees_kept.push(KeptFee { mark, said: e.clone() }),
             CaseEvent::FeeMarked(e) => {
                 if e.is_allowed() {
                     self.marks.remove(&e.fee.position);

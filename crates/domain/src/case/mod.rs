@@ -38,7 +38,7 @@ pub use round::{Answer, AskAnswered, Asked, LetterState, OfLetter, Round, Runnin
 pub use told::*;
 
 use crate::codec::{codes, record};
-use crate::event::{Direction, FeeHeld, PaperKind};
+use crate::event::{Direction, EventRef, FeeHeld, PaperKind};
 use crate::ids::{BureauCode, ItemCode, PaperCode};
 use crate::terms::Seat;
 use crate::value::Text;
@@ -83,6 +83,8 @@ record! {
         exposures: Vec<ExposureSeen>,
         /// Findings on results, by their days.
         findings: Vec<Finding>,
+        /// Decisions to keep money of claimed fees, in the order taken.
+        fees_kept: Vec<KeptFee>,
         /// Periods given up without a fee.
         given_up: Vec<GivenUp>,
         /// What billing runs last noted as holding a period's fee, by its number.
@@ -292,6 +294,26 @@ impl Case {
     /// The fee claimed last for a period of this number.
     pub fn earned_for(&self, period: u32) -> Option<&EarnedFee> {
         self.earned.iter().rev().find(|fee| fee.period == period).map(AsRef::as_ref)
+    }
+
+    /// The decisions to keep money of a claimed fee, in the order taken.
+    pub fn keepings_of<'c>(
+        &'c self,
+        claim: &EventRef,
+    ) -> impl DoubleEndedIterator<Item = &'c KeptFee> + use<'c> {
+        let id = claim.id;
+        self.fees_kept.iter().filter(move |kept| kept.said.fee.id == id)
+    }
+
+    /// The one of them in force; nothing if none was taken, or the last took it back.
+    pub fn keeping_of(&self, claim: &EventRef) -> Option<&KeptFee> {
+        self.keepings_of(claim).next_back().filter(|kept| kept.said.amount.is_positive())
+    }
+
+    /// How often the firm was found to be exposed, and of how many claimed fees a part is, as they were marked last.
+    pub fn exposure_count(&self) -> usize {
+        let fees = self.marks.values().filter(|marked| marked.said.exposed.is_positive());
+        self.exposures.len() + fees.count()
     }
 
     /// The note that a period of this number was given up.

@@ -334,7 +334,9 @@ impl Case {
                 changed.push((key, concluded));
             }
         }
-        changed.into_iter().for_each(|(key, concluded)| self.become_concluded(key, concluded));
+        for (key, concluded) in changed {
+            self.become_concluded(key, concluded);
+        }
         let from = report.map_or(CivilDate::MIN, |report| report.issued_on);
         self.free_reports(bureau, from);
     }

@@ -4,8 +4,8 @@ use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::codec::{codes, record};
 use crate::event::{
-    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeMarked, FoundResult,
-    PaperKind, Recorded, Showing, UtcMicros, WorkEvidence,
+    Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeKept, FeeMarked,
+    FoundResult, PaperKind, Recorded, Showing, UtcMicros, WorkEvidence,
 };
 use crate::ids::{AccountId, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
@@ -374,6 +374,16 @@ record! {
         mark: Mark,
         /// What it says.
         said: FeeMarked,
+    }
+}
+
+record! {
+    /// A decision to keep money of a claimed fee.
+    pub struct KeptFee {
+        /// The event.
+        mark: Mark,
+        /// What it says.
+        said: FeeKept,
     }
 }
 

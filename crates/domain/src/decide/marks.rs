@@ -12,9 +12,10 @@ use crate::world::{Draft, Halt, World};
 /// need never comes after an event.
 pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseId>, Halt> {
     let touched: BTreeSet<CaseId> = match command {
-        Command::Case { case, .. } | Command::Correct { case, .. } | Command::Review { case } => {
-            [*case].into()
-        }
+        Command::Case { case, .. }
+        | Command::Correct { case, .. }
+        | Command::KeepFee { case, .. }
+        | Command::Review { case } => [*case].into(),
         Command::Account { account, .. } => {
             let lines = world.account(*account)?.invoices.values().flat_map(|of| &of.lines);
             lines.map(|line| line.case).collect()
@@ -122,6 +123,7 @@ const fn case_bears_on_fees(event: &CaseEvent) -> bool {
         | CaseEvent::PeriodClosedWithoutFee(_)
         | CaseEvent::ResultsFound(_)
         | CaseEvent::FactCorrected(_)
+        | CaseEvent::FeeKept(_)
         | CaseEvent::FeeEarned(_) => true,
         CaseEvent::DisclosureDelivered(_)
         | CaseEvent::IdentityPaperReceived(_)

@@ -229,6 +229,50 @@ record! {
 }
 
 record! {
+    /// The processor was asked to give money of a payment back. It is given back when the processor says so, not before.
+    pub struct RefundRequested {
+        /// How much.
+        amount: Money,
+        /// The lines it is for, of an invoice that has several: first what is owed.
+        lines: Option<Vec<LinePart>>,
+        /// Counted from 1 in the account.
+        number: u32,
+        /// The payment it is to come from.
+        payment: ProcessorRef,
+        /// Why.
+        reason: Personal,
+    }
+}
+
+codes! {
+    /// Why money that was to be given back was not.
+    pub enum RefundFailureReason {
+        /// What the firm has with the processor does not cover it.
+        InsufficientFunds = "insufficient_funds",
+        /// The issuer declined.
+        Declined = "declined",
+        /// The account it was paid from is closed.
+        AccountClosed = "account_closed",
+        /// The processor takes back no payment that old.
+        PaymentTooOld = "payment_too_old",
+        /// The client disputes the payment with the bank.
+        Disputed = "disputed",
+        /// The firm took the request back before it was carried out.
+        Withdrawn = "withdrawn",
+    }
+}
+
+record! {
+    /// Money that was to be given back was not.
+    pub struct RefundFailed {
+        /// The request.
+        number: u32,
+        /// Why.
+        reason: RefundFailureReason,
+    }
+}
+
+record! {
     /// Money was paid back.
     pub struct RefundIssued {
         /// How much.
@@ -241,6 +285,8 @@ record! {
         reason: Option<Personal>,
         /// The processor's name for the refund.
         refund: ProcessorRef,
+        /// The request that it answers, if it answers one.
+        request: Option<u32>,
     }
 }
 

@@ -439,6 +439,10 @@ record! {
         given_back: Money,
         /// The invoice it stands on.
         invoice: Option<u64>,
+        /// What was collected for the exposed part and is kept by counsel's reason, if anything.
+        kept: Option<Money>,
+        /// The same as it was marked last.
+        kept_before: Option<Money>,
         /// What of the exposed part was written off, if anything. Older events do not say.
         lost: Option<Loss>,
         /// The same as it was marked last.
@@ -447,7 +451,8 @@ record! {
         open: Money,
         /// The same as it was marked last, or nothing.
         open_before: Money,
-        /// What was collected for the exposed part and not given back (15 USC 1679b(b)).
+        /// What was collected for the exposed part and neither given back nor kept by counsel's reason (15 USC
+        /// 1679b(b)).
         owed: Money,
         /// The same as it was marked last, or nothing.
         owed_before: Money,
@@ -473,11 +478,32 @@ impl FeeMarked {
     /// Whether it concludes what an earlier mark of the same fee did.
     pub(crate) fn says_as(&self, earlier: &Self) -> bool {
         let said = |mark: &Self| {
-            let Self { asked_on, exposed, given_back, invoice, lost, .. } = *mark;
+            let Self { asked_on, exposed, given_back, invoice, kept, lost, .. } = *mark;
             let Self { open, owed, standing, .. } = *mark;
-            (asked_on, exposed, given_back, invoice, lost, open, owed, standing)
+            (asked_on, exposed, given_back, invoice, kept, lost, open, owed, standing)
         };
         said(self) == said(earlier) && self.gates == earlier.gates
+    }
+}
+
+record! {
+    /// The firm's counsel decided that money which was collected for what nothing allowed of a claimed fee is kept, and
+    /// why. It opens no gate and asks for nothing: the fee stands as it did. The last one of a fee is in force.
+    pub struct FeeKept {
+        /// How much is kept of the fee in all; nothing takes the decision back.
+        amount: Money,
+        /// Counsel's name.
+        counsel: Text,
+        /// What counsel wrote.
+        document: Option<DocumentHash>,
+        /// What of the fee nothing allowed when this was decided.
+        exposed: Money,
+        /// The claim.
+        fee: EventRef,
+        /// The gates that were not open, as counsel knew them.
+        gates: BTreeSet<Gate>,
+        /// Why.
+        reason: Personal,
     }
 }
 

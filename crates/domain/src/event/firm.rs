@@ -173,8 +173,8 @@ codes! {
         Administer = "administer",
         /// Correct facts that were told wrongly. Never together with a scope that records or bills.
         Correct = "correct",
-        /// Judge what the record shows, and answer for it by name. Never together with a scope that records or
-        /// bills.
+        /// Judge what the record shows, and keep money for a reason, each answered for by name. Never together
+        /// with a scope that records or bills.
         Accept = "accept",
     }
 }

@@ -119,7 +119,7 @@ impl CaseEvent {
                 SeenBy::Notice => Nature::Fact(FactKind::ItemReinserted),
                 SeenBy::Response | SeenBy::Import => Nature::Conclusion,
             },
-            Self::FeeEarned(_) | Self::FeeHeld(_) => Nature::Decision,
+            Self::FeeEarned(_) | Self::FeeHeld(_) | Self::FeeKept(_) => Nature::Decision,
             Self::ItemListed(_)
             | Self::ItemDeleted(_)
             | Self::ItemCorrected(_)

@@ -9,7 +9,7 @@ use super::gates::Asking;
 use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
 use crate::account::{Account, Exposed, Line, LineMoney, PartMoney};
-use crate::case::{Case, EarnedFee, Mark};
+use crate::case::{Case, EarnedFee, KeptFee, Mark};
 use crate::event::{FeeEarned, FeeMarked, InvoiceLine, Loss, WorkEvidence};
 use crate::gates::{Answer, Explanation, FeeStanding, Gate, WorkFinding};
 use crate::ids::{AccountId, CaseId};
@@ -27,6 +27,8 @@ pub(super) struct Claimed {
     pub(super) asked_on: Vec<CivilDate>,
     /// What became of its line.
     pub(super) money: Option<LineMoney>,
+    /// What of its line the processor was asked to give back, and did not yet.
+    pub(super) asked_back: Option<Money>,
 }
 
 /// A claimed fee, judged.
@@ -50,8 +52,14 @@ pub struct JudgedFee<'a> {
     pub given_back: Money,
     /// What of it was written off.
     pub lost: Option<Loss>,
-    /// What was collected for the exposed part, and not given back.
+    /// What was collected for the exposed part, and neither given back nor kept by counsel's reason.
     pub owed: Money,
+    /// What was collected for it and is kept by counsel's reason.
+    pub kept: Money,
+    /// The decision to keep that, or more, if one is in force.
+    pub keeping: Option<&'a KeptFee>,
+    /// What of the owed part the processor was asked to give back, and did not yet.
+    pub asked_back: Money,
     /// What of that part is still open on the invoice.
     pub open: Money,
 }
@@ -68,11 +76,12 @@ pub(super) fn standing(matter: &Matter<'_>, slots: &[Slot]) -> Vec<Claimed> {
     let lines = matter.case.lines(matter.id, matter.accounts);
     let claimed = earned.iter().zip(lines).map(|(fee, line)| {
         let slot = slot_for(slots, fee.start, fee.end);
+        let asked_back = line.as_ref().map(|line| line.asked_back);
         let (invoice, asked_on, money) = match line {
             Some(line) => (Some(line.invoice), line.asked_on, Some(line.money)),
             None => (None, Vec::new(), None),
         };
-        Claimed { slot, stands_for: slot, invoice, asked_on, money }
+        Claimed { slot, stands_for: slot, invoice, asked_on, asked_back, money }
     });
     claimed.collect()
 }
@@ -96,15 +105,17 @@ impl Case {
         self.earned.iter().map(|fee| line_of(fee)).collect()
     }
 
-    /// What nothing allowed of the lines of an account that the case's fees stand on, as they were marked last.
+    /// What nothing allowed of the lines of an account that the case's fees stand on, less what of it is kept by counsel's
+    /// reason, as they were marked last.
     pub fn exposed_lines(&self, id: CaseId, of: AccountId, account: &Account) -> Exposed {
         if self.marks.is_empty() {
             return Exposed::new();
         }
         let fees = self.earned.iter().zip(self.lines(id, &[(of, account)]));
         let lines = fees.filter_map(|(fee, line)| {
-            let (marked, line) = (self.marks.get(&fee.mark.at.position)?, line?);
-            Some(((line.invoice, line.number), marked.said.exposed))
+            let (marked, line) = (&self.marks.get(&fee.mark.at.position)?.said, line?);
+            let not_kept = marked.kept.map_or(marked.exposed, |kept| marked.exposed.above(kept));
+            Some(((line.invoice, line.number), not_kept))
         });
         lines.filter(|(_, exposed)| exposed.is_positive()).collect()
     }
@@ -129,6 +140,11 @@ impl<'a> Judge<'a> {
         (0..self.claimed.len()).map(move |at| self.judge_fee(at, &others))
     }
 
+    /// Every decision to keep money of a claimed fee, in the order taken.
+    pub fn keepings(&self, judged: &JudgedFee<'a>) -> impl Iterator<Item = &'a KeptFee> + use<'a> {
+        self.matter.case.keepings_of(&judged.fee.mark.at)
+    }
+
     /// What is concluded of claimed fees, where that differs from what was marked last.
     pub fn marks(&self) -> impl Iterator<Item = FeeMarked> + '_ {
         self.fees().filter_map(|judged| self.mark(&judged))
@@ -147,6 +163,8 @@ impl<'a> Judge<'a> {
             gates: judged.closed.iter().copied().collect(),
             given_back: judged.given_back,
             invoice: judged.invoice,
+            kept: Some(judged.kept).filter(|kept| kept.is_positive()),
+            kept_before: last.and_then(|last| last.kept),
             lost: judged.lost,
             lost_before: last.and_then(|last| last.lost),
             open: judged.open,
@@ -285,6 +303,9 @@ impl<'a> Judge<'a> {
             Some(money) if exposed.is_positive() => money.of_part(fee.amount, exposed),
             Some(_) | None => PartMoney::nothing(zero),
         };
+        let keeping = self.matter.case.keeping_of(&fee.mark.at);
+        let kept = keeping.map_or(zero, |keeping| keeping.said.amount.min(owed));
+        let owed = owed.above(kept);
         JudgedFee {
             at,
             fee,
@@ -296,6 +317,9 @@ impl<'a> Judge<'a> {
             given_back,
             lost,
             owed,
+            kept,
+            keeping,
+            asked_back: claimed.asked_back.map_or(zero, |asked| asked.min(owed)),
             open,
         }
     }

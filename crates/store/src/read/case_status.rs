@@ -145,7 +145,7 @@ pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case, at: u64) -> Vec<C
         next_period_end: open.map(|period| period.end),
         periods_earned: count(case.earned.len()),
         earned_minor: case.earned_minor(),
-        exposures: count(case.exposures.len()),
+        exposures: count(case.exposure_count()),
         disputable: count(disputable(case).count()),
         rounds: count(case.rounds.len()),
         last_round_on: case.rounds.last().map(|round| round.mark.on),
@@ -201,7 +201,8 @@ fn open_period(id: CaseId, case: &Case) -> Option<Period> {
 static LIST: Statement = Statement::new(|| {
     format!(
         "SELECT {} FROM case_status t WHERE {} AND t.case_id >= $2 AND (t.state = $3 OR $3 IS NULL) \
-         AND ($4 = 0 OR EXISTS (SELECT 1 FROM exception e WHERE {} AND e.case_id = t.case_id)) \
+         AND ($4 = 0 OR EXISTS (SELECT 1 FROM exception e WHERE {} AND e.case_id = t.case_id \
+         AND e.kind <> 'fee_kept')) \
          ORDER BY t.case_id LIMIT $5",
         CaseStatusRow::TABLE.selected("t"),
         active("t"),

@@ -69,7 +69,7 @@ static COUNTS: Statement = Statement::new(|| {
             scalar(&sum("owed_minor"), "exposure", "")
         ),
         scalar("COUNT(*)", "exposure", ""),
-        scalar("COUNT(*)", "exception", ""),
+        scalar("COUNT(*)", "exception", "AND t.kind <> 'fee_kept'"),
     ];
     format!("SELECT {}", scalars.join(", "))
 });

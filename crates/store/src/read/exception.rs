@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use calendar::CivilDate;
-use domain::account::{Account, ChargebackStatus};
+use domain::account::{Account, ChargebackStatus, RefundRequest};
 use domain::case::{Case, CaseStatus, FeeMark, Mark, PaperStatus};
-use domain::event::ExposureKind;
+use domain::event::{ExposureKind, RefundFailureReason};
 use domain::gates::FeeStanding;
 use domain::ids::{CaseId, FirmId};
 use log::StoreError;
@@ -36,6 +36,10 @@ pub enum ExceptionKind {
     ChargeFailedFinal,
     /// A chargeback waits for an answer.
     ChargebackOpen,
+    /// The processor was asked to give money back, and nobody said what became of it.
+    RefundWaiting,
+    /// Money that was to be given back was not.
+    RefundFailed,
     /// Money that nothing earned stands behind is owed back (15 USC 1679b(b)).
     UnearnedMoney,
     /// A client complained and nobody has answered.
@@ -46,11 +50,14 @@ pub enum ExceptionKind {
     FeeExposed,
     /// Nobody has shown the right to a claimed fee.
     FeeUnproved,
+    /// Money of a claimed fee that nothing allowed is kept by counsel's reason. It needs nobody any more, and is shown for
+    /// ever.
+    FeeKept,
 }
 
 impl ExceptionKind {
     /// Every kind.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 16] = [
         Self::IdentityFailed,
         Self::PaperWaiting,
         Self::PaperRejected,
@@ -59,11 +66,14 @@ impl ExceptionKind {
         Self::LinkSuggested,
         Self::ChargeFailedFinal,
         Self::ChargebackOpen,
+        Self::RefundWaiting,
+        Self::RefundFailed,
         Self::UnearnedMoney,
         Self::Complaint,
         Self::Exposure,
         Self::FeeExposed,
         Self::FeeUnproved,
+        Self::FeeKept,
     ];
 
     /// The stable word.
@@ -77,11 +87,14 @@ impl ExceptionKind {
             Self::LinkSuggested => "link_suggested",
             Self::ChargeFailedFinal => "charge_failed_final",
             Self::ChargebackOpen => "chargeback_open",
+            Self::RefundWaiting => "refund_waiting",
+            Self::RefundFailed => "refund_failed",
             Self::UnearnedMoney => "unearned_money",
             Self::Complaint => "complaint",
             Self::Exposure => "exposure",
             Self::FeeExposed => "fee_exposed",
             Self::FeeUnproved => "fee_unproved",
+            Self::FeeKept => "fee_kept",
         }
     }
 
@@ -156,6 +169,7 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
         |mark: &Mark| of(ExceptionKind::Complaint, format!("event {}", mark.at.position), mark);
     let mut rows: Vec<ExceptionRow> = case.open_complaints().map(complaint).collect();
     rows.extend(case.marks.values().filter_map(|marked| marked_fee(id, case, marked)));
+    rows.extend(case.marks.values().filter_map(|marked| kept_fee(id, case, marked)));
     rows.extend(standing(id, case));
     match case.status() {
         CaseStatus::Unknown | CaseStatus::Ended | CaseStatus::Cancelled => return rows,
@@ -204,11 +218,7 @@ fn standing(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
 /// A claimed fee that nothing allowed, while anything of it is kept or open; or one whose right nobody showed.
 fn marked_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow> {
     let FeeMark { mark, said } = marked;
-    let claim = case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position)?;
-    let subject = match said.invoice {
-        Some(invoice) => format!("invoice {invoice}, period {}", claim.period),
-        None => format!("period {}", claim.period),
-    };
+    let subject = fee_named(case, marked)?;
     let exception = |kind, detail| {
         let exception = row(id, Source::Case, kind, subject.clone(), mark);
         Some(ExceptionRow { detail, ..exception })
@@ -224,6 +234,24 @@ fn marked_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow>
             waits.then(|| exception(ExceptionKind::FeeExposed, detail)).flatten()
         }
     }
+}
+
+/// A claimed fee by its invoice and period.
+fn fee_named(case: &Case, FeeMark { said, .. }: &FeeMark) -> Option<String> {
+    let claim = case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position)?;
+    Some(match said.invoice {
+        Some(invoice) => format!("invoice {invoice}, period {}", claim.period),
+        None => format!("period {}", claim.period),
+    })
+}
+
+/// A claimed fee of which money is kept by counsel's reason.
+fn kept_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow> {
+    let (kept, keeping) = (marked.said.kept?, case.keeping_of(&marked.said.fee)?);
+    let subject = fee_named(case, marked)?;
+    let detail = format!("{kept} by the reason of {} ({})", keeping.mark.on, keeping.said.counsel);
+    let exception = row(id, Source::Case, ExceptionKind::FeeKept, subject, &keeping.mark);
+    Some(ExceptionRow { detail, ..exception })
 }
 
 pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow> {
@@ -248,12 +276,40 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow
             rows.push(ExceptionRow { due_on: back.respond_by, ..exception });
         }
     }
+    for (number, request) in &account.refund_requests {
+        rows.extend(refund(account, *number, request).map(|(kind, detail)| {
+            let subject = format!("{}, request {number}", request.payment);
+            ExceptionRow { detail, ..of(kind, subject, &request.asked) }
+        }));
+    }
     for (name, payment) in account.payments.iter() {
         if payment.unearned_left.is_positive() {
             rows.push(of(ExceptionKind::UnearnedMoney, name.as_str().to_owned(), &payment.mark));
         }
     }
     rows
+}
+
+/// A request for a refund that waits for its answer, or that failed and that nothing was done about since.
+fn refund(
+    account: &Account,
+    number: u32,
+    request: &RefundRequest,
+) -> Option<(ExceptionKind, String)> {
+    let RefundRequest { amount, failed, payment, refund, returned, .. } = request;
+    let why = match (refund, failed) {
+        (Some(_), _) | (None, Some(RefundFailureReason::Withdrawn)) => return None,
+        (None, None) => return Some((ExceptionKind::RefundWaiting, amount.to_string())),
+        (None, Some(why)) => why,
+    };
+    let later = account.refund_requests.range(number + 1..);
+    let is_last = later.into_iter().all(|(_, later)| later.payment != *payment);
+    let is_left = account
+        .payments
+        .get(payment)
+        .is_some_and(|paid| paid.left().is_positive() && paid.returned == *returned);
+    let waits = is_last && is_left;
+    waits.then(|| (ExceptionKind::RefundFailed, format!("{amount}: {}", why.code())))
 }
 
 /// Where a cursor begins; before everything for none.

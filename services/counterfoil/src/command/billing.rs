@@ -220,7 +220,7 @@ pub(crate) async fn explain(
         return Ok(Exit::Done);
     }
     let fee = answer.explanation.context("the service answered without an explanation")?;
-    page(&fee, out)?;
+    fee_page(&fee, out)?;
     out.line("")?;
     out.line(words::CAUTION)?;
     Ok(Exit::Done)
@@ -249,13 +249,43 @@ fn stands(fee: &v1::FeeExplanation) -> Option<String> {
         v1::FeeStanding::Exposed => {
             let owed = words::amount(fee.owed.as_ref());
             let open = words::amount(fee.exposed_open.as_ref());
-            Some(format!("nothing allowed it, or all of it: {owed} to give back, {open} open"))
+            let mut said =
+                format!("nothing allowed it, or all of it: {owed} to give back, {open} open");
+            for (amount, what) in [
+                (&fee.asked_back, "asked of the processor and not back yet"),
+                (&fee.kept, "kept by counsel's reason"),
+            ] {
+                let amount = words::amount_if_any(amount.as_ref());
+                if !amount.is_empty() {
+                    said = format!("{said}, {amount} {what}");
+                }
+            }
+            Some(said)
         }
     }
 }
 
+/// A decision of counsel to keep money of a fee.
+fn kept(keeping: &v1::Keeping) -> String {
+    let on = words::day(keeping.decided_on.as_ref());
+    let event = keeping.event.as_ref().map_or(0, |event| event.position);
+    let amount = words::amount_if_any(keeping.amount.as_ref());
+    if amount.is_empty() {
+        return format!("{} took the decision back on {on} (event {event})", keeping.counsel);
+    }
+    let gates = words::list(keeping.gates.iter().map(|&gate| words::gate(gate)));
+    let document = match keeping.document_sha256.as_str() {
+        "" => String::new(),
+        hash => format!(", document {hash}"),
+    };
+    format!(
+        "{} decided on {on} to keep {amount} although closed: {gates} (event {event}{document})",
+        keeping.counsel
+    )
+}
+
 /// The page of one fee: what it is, each gate with what it rests on, and the promised work.
-fn page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
+pub(crate) fn fee_page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
     out.line(format!("Fee of period {} of case {}", fee.period, words::id(&fee.case)))?;
     let claimed = fee.claimed_on.is_some();
     if claimed {
@@ -277,6 +307,9 @@ fn page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Result<()> {
     }
     if let Some(stands) = stands(fee) {
         out.field("stands", stands)?;
+    }
+    for keeping in &fee.keepings {
+        out.field("counsel", kept(keeping))?;
     }
     out.heading(if claimed {
         "Gates, on what is known now of the day it was asked for"

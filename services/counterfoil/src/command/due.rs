@@ -52,6 +52,14 @@ enum Kind {
     ReadyToOpen,
     /// The next round may be sent
     RoundPossible,
+    /// Money was asked back for a client and there is no answer
+    RefundWaiting,
+    /// Money that was to be given back was not
+    RefundFailed,
+    /// Money of a fee that nothing allowed is kept by counsel's reason: nothing is to be done
+    FeeKept,
+    /// What the firm told is to be carried to claimed fees before anything is asked of clients
+    ReviewDue,
     /// A chargeback is to be answered
     ChargebackOpen,
     /// A token ends within 14 days or has no end
@@ -78,6 +86,10 @@ impl Kind {
             Self::PaperRejected => v1::DueKind::PaperRejected,
             Self::ReadyToOpen => v1::DueKind::ReadyToOpen,
             Self::RoundPossible => v1::DueKind::RoundPossible,
+            Self::RefundWaiting => v1::DueKind::RefundWaiting,
+            Self::RefundFailed => v1::DueKind::RefundFailed,
+            Self::FeeKept => v1::DueKind::FeeKept,
+            Self::ReviewDue => v1::DueKind::ReviewDue,
             Self::ChargebackOpen => v1::DueKind::ChargebackOpen,
             Self::TokenEnding => v1::DueKind::TokenEnding,
         }

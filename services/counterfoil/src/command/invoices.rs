@@ -73,13 +73,20 @@ pub(crate) async fn one(
     out.field("credited", words::amount_if_any(invoice.credited.as_ref()))?;
     out.field("written off", words::amount_if_any(invoice.written_off.as_ref()))?;
     out.field("open", words::amount(invoice.open.as_ref()))?;
-    let page::NotAllowed { open, owed } = page::NotAllowed::of_all(&invoice, session).await?;
+    let page::NotAllowed { open, owed, kept } = page::NotAllowed::of_all(&invoice, session).await?;
     if open.is_positive() {
         out.field("of that not allowed", format!("{open}, which is not asked for"))?;
     }
     if owed.is_positive() {
         out.field("owed to the client", owed)?;
     }
+    if kept.is_positive() {
+        out.field(
+            "not allowed, kept",
+            format!("{kept}, by counsel's reason (explain says which)"),
+        )?;
+    }
+    out.field("asked back", words::list(invoice.refunds_waiting.iter().map(words::asked_back)))?;
     if invoice.attempts > 0 {
         out.field("charge tries", invoice.attempts)?;
     }

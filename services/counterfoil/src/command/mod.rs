@@ -21,6 +21,7 @@ pub(crate) mod follow;
 pub(crate) mod health;
 pub(crate) mod import;
 pub(crate) mod invoices;
+pub(crate) mod keep;
 pub(crate) mod keys;
 pub(crate) mod log_care;
 pub(crate) mod looks;
@@ -29,6 +30,7 @@ pub(crate) mod moving;
 pub(crate) mod payment;
 pub(crate) mod privacy;
 pub(crate) mod prove;
+mod refund;
 pub(crate) mod serve;
 pub(crate) mod status;
 pub(crate) mod tokens;
@@ -99,12 +101,17 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         }
         Command::Explain(args) => way.ask(async |s| billing::explain(&args, s, out).await).await,
         Command::Review(args) => way.ask(async |s| billing::review(&args, s, out).await).await,
+        Command::Keep(args) => way.ask(async |s| keep::run(args, s, out).await).await,
         Command::Correct(args) => way.ask(async |s| correct::run(&args, s, out).await).await,
         Command::Finding(args) => way.ask(async |s| finding::run(&args, s, out).await).await,
         Command::Invoice(args) => way.ask(async |s| invoices::one(&args, s, out).await).await,
         Command::Invoices(args) => way.ask(async |s| invoices::list(&args, s, out).await).await,
         Command::Results(args) => way.ask(async |s| charges::results(&args, s, out).await).await,
-        Command::Payment(command) => way.ask(async |s| payment::run(command, s, out).await).await,
+        Command::Payment(command) => {
+            let outbox = command.outbox();
+            let ask = async |session: &mut Session| payment::run(command, session, out).await;
+            Way { outbox: outbox.as_deref(), ..way }.ask(ask).await
+        }
         Command::Couples(args) => way.ask(async |s| couples::run(&args, s, out).await).await,
         Command::Follow(args) => way.ask(async |s| follow::run(&args, s, out).await).await,
         Command::Head => way.ask(async |s| log_care::head(s, out).await).await,

@@ -1,5 +1,7 @@
 //! `payment`: what was paid, and what is no longer asked for.
 
+use std::path::PathBuf;
+
 use api::google::r#type::Money as MoneyMessage;
 use api::{name, scalar, v1};
 use calendar::CivilDate;
@@ -7,6 +9,7 @@ use clap::{Args, Subcommand};
 use domain::money::{Currency, Money};
 
 use crate::cli::{Again, Limit};
+use crate::command::refund::{self, RefundArgs};
 use crate::connect::{Session, request_id};
 use crate::exit::{Exit, Stop};
 use crate::find::{Gathered, gather};
@@ -25,6 +28,18 @@ pub(crate) enum PaymentCommand {
     Credit(LowerArgs),
     /// Give up what is open on an invoice
     WriteOff(LowerArgs),
+    /// Ask the processor to give money of a payment back, and write it for the processor
+    Refund(RefundArgs),
+}
+
+impl PaymentCommand {
+    /// Where the refund goes that it asks for, if that is said.
+    pub(crate) fn outbox(&self) -> Option<PathBuf> {
+        match self {
+            Self::Refund(args) => args.outbox.clone(),
+            Self::List(_) | Self::Exposures(_) | Self::Credit(_) | Self::WriteOff(_) => None,
+        }
+    }
 }
 
 /// By how much an invoice is lowered, and why.
@@ -56,6 +71,7 @@ pub(crate) async fn run(
         PaymentCommand::Exposures(limit) => exposures(limit, session, out).await,
         PaymentCommand::Credit(args) => credit(args, session, out).await,
         PaymentCommand::WriteOff(args) => write_off(args, session, out).await,
+        PaymentCommand::Refund(args) => refund::request(args, session, out).await,
     }
 }
 
@@ -189,7 +205,17 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
         out.message(&answer, "ListExposuresResponse")?;
         return Ok(Exit::Done);
     }
-    let mut table = Table::new(&["found", "case", "what", ">amount", ">period", "~rule"]);
+    let mut table = Table::new(&[
+        "found",
+        "case",
+        "what",
+        ">amount",
+        ">owed",
+        "asked back",
+        "kept",
+        ">period",
+        "~rule",
+    ]);
     for exposure in &exposures.entries {
         let about = if exposure.case.is_empty() { &exposure.account } else { &exposure.case };
         table.row([
@@ -197,6 +223,9 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
             words::id(about),
             words::exposure_kind(exposure.kind),
             words::amount(exposure.amount.as_ref()),
+            words::amount_if_any(exposure.owed.as_ref()),
+            words::amount_if_any(exposure.asked_back.as_ref()),
+            words::kept(exposure.kept.as_ref(), exposure.kept_on.as_ref()),
             exposure.period.map(|period| period.to_string()).unwrap_or_default(),
             exposure.citation.clone(),
         ]);

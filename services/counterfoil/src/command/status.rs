@@ -261,7 +261,15 @@ fn fee_state(fee: &v1::Fee) -> String {
     match fee.standing() {
         v1::FeeStanding::Unspecified | v1::FeeStanding::Allowed => state,
         v1::FeeStanding::Unproved => format!("{state}, unproved"),
-        v1::FeeStanding::Exposed => format!("{state}, not allowed"),
+        v1::FeeStanding::Exposed => match &fee.kept_on {
+            Some(on) => {
+                format!(
+                    "{state}, not allowed, kept by counsel's reason of {}",
+                    words::day(Some(on))
+                )
+            }
+            None => format!("{state}, not allowed"),
+        },
     }
 }
 
@@ -284,12 +292,24 @@ fn fees(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
 }
 
 fn exposures(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
-    let mut table = Table::new(&["exposure", "found", ">amount", ">period", "~rule"]);
+    let mut table = Table::new(&[
+        "exposure",
+        "found",
+        ">amount",
+        ">owed",
+        "asked back",
+        "kept",
+        ">period",
+        "~rule",
+    ]);
     for exposure in &case.exposures {
         table.row([
             words::exposure_kind(exposure.kind),
             words::day(exposure.found_on.as_ref()),
             words::amount(exposure.amount.as_ref()),
+            words::amount_if_any(exposure.owed.as_ref()),
+            words::amount_if_any(exposure.asked_back.as_ref()),
+            words::kept(exposure.kept.as_ref(), exposure.kept_on.as_ref()),
             exposure.period.map(|period| period.to_string()).unwrap_or_default(),
             exposure.citation.clone(),
         ]);
@@ -323,5 +343,6 @@ async fn account(case: &v1::Case, session: &mut Session, out: &mut Out) -> anyho
     }
     out.field("open", words::amount(account.open_amount.as_ref()))?;
     out.field("owed to client", words::amount_if_any(account.owed_to_client.as_ref()))?;
+    out.field("asked back", words::list(account.refunds_waiting.iter().map(words::asked_back)))?;
     Ok(())
 }

@@ -40,7 +40,7 @@ enum Scope {
     Administer,
     /// Correct facts that were told wrongly; not together with record or bill
     Correct,
-    /// Judge what the record shows, and answer for it by name; not together with record or bill
+    /// Judge what the record shows, and record counsel's reasons to keep money; not together with record or bill
     Accept,
 }
 

@@ -248,6 +248,7 @@ fn answered_invoice(payment: &v1::RecordPaymentRequest) -> Option<&str> {
         Event::Settled(settled) => settled.invoice.as_str(),
         Event::Failed(failed) => failed.invoice.as_str(),
         Event::Refunded(_)
+        | Event::RefundFailed(_)
         | Event::ChargebackOpened(_)
         | Event::ChargebackWon(_)
         | Event::ChargebackLost(_) => "",

@@ -7,16 +7,17 @@ use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
 use domain::account::{Account, InvoiceStatus};
-use domain::event::StreamId;
+use domain::event::{ExposureKind, StreamId};
 use domain::ids::{AccountId, CaseId, FirmId};
 use domain::money::Currency;
-use store::{AccountFilter, InvoiceFilter};
+use store::{AccountFilter, ExposureRow, InvoiceFilter, Source};
 
 use crate::access::Authority;
+use crate::billing::OfFees;
 use crate::ledger::{as_account, one_account};
 use crate::openings::Look;
 use crate::paging::Pager;
-use crate::present::account as present;
+use crate::present::{account as present, amount, fee};
 use crate::reading::View;
 
 /// The currency of a firm's books; one that nobody registered has none, and nothing to show.
@@ -105,7 +106,7 @@ pub(super) async fn get_invoice(
     let folded = accounts(view, None, get.firm, [row.account_id]).await?;
     let account = folded.get(&row.account_id).ok_or_else(missing)?;
     let invoice = account.invoices.get(&get.id).ok_or_else(missing)?;
-    let invoice = present::invoice(get.firm, row.account_id, get.id, invoice);
+    let invoice = present::invoice(get.firm, (row.account_id, account), get.id, invoice);
     Ok(v1::GetInvoiceResponse { invoice: Some(invoice), position: int64(position) })
 }
 
@@ -143,10 +144,13 @@ pub(super) async fn list_invoices(
         after = last.number;
         let folded = accounts(view, None, page.firm, rows.iter().map(|row| row.account_id)).await?;
         found.extend(rows.iter().filter_map(|row| {
-            let invoice = folded.get(&row.account_id)?.invoices.get(&row.number)?;
+            let account = folded.get(&row.account_id)?;
+            let invoice = account.invoices.get(&row.number)?;
             let wanted =
                 page.filter.state.is_none_or(|state| state == present::invoice_state(invoice));
-            wanted.then(|| present::invoice(page.firm, row.account_id, row.number, invoice))
+            wanted.then(|| {
+                present::invoice(page.firm, (row.account_id, account), row.number, invoice)
+            })
         }));
     }
     let next_page_token = pager.cut(&mut found, |invoice| invoice.number.to_string());
@@ -229,6 +233,55 @@ pub(super) async fn list_exposures(
     }
     let next_page_token = pager.cut(&mut found, |row| row.position.to_string());
     let currency = currency(view, page.firm).await?;
-    let exposures = found.iter().map(|row| present::exposure(page.firm, row, currency)).collect();
+    let mut exposures: Vec<v1::Exposure> =
+        found.iter().map(|row| present::exposure(page.firm, row, currency)).collect();
+    fees_as_judged(view, page.firm, (&found, &mut exposures)).await?;
+    payments_as_they_stand(view, page.firm, (&found, &mut exposures)).await?;
     Ok(v1::ListExposuresResponse { exposures, next_page_token, position: int64(position) })
+}
+
+/// Shows exposed fees as they are judged now.
+async fn fees_as_judged(
+    view: &View<'_>,
+    firm: FirmId,
+    (rows, exposures): (&[ExposureRow], &mut [v1::Exposure]),
+) -> Result<(), Failure> {
+    let mut judged: HashMap<CaseId, Vec<v1::Exposure>> = HashMap::new();
+    for (row, exposure) in rows.iter().zip(exposures) {
+        if row.source == Source::Account || row.kind != ExposureKind::FeeAskedUnearned {
+            continue;
+        }
+        if !judged.contains_key(&row.case_id) {
+            let matter = OfFees::read(view, firm, row.case_id, 0).await?;
+            let accounts = matter.accounts();
+            let of_case = (row.case_id, matter.case.as_ref());
+            judged.insert(row.case_id, fee::exposures(firm, of_case, &matter.judge(&accounts)));
+        }
+        let is_it = |of: &&v1::Exposure| of.event == exposure.event;
+        if let Some(now) = judged[&row.case_id].iter().find(is_it) {
+            *exposure = now.clone();
+        }
+    }
+    Ok(())
+}
+
+/// Says what of payments is owed now, and was asked back.
+async fn payments_as_they_stand(
+    view: &View<'_>,
+    firm: FirmId,
+    (rows, exposures): (&[ExposureRow], &mut [v1::Exposure]),
+) -> Result<(), Failure> {
+    let of_payments = rows.iter().filter(|row| row.source == Source::Account);
+    let ids = of_payments.map(|row| row.case_id.own_account());
+    let folded = accounts(view, None, firm, ids).await?;
+    for (row, exposure) in rows.iter().zip(exposures) {
+        let account = folded.get(&row.case_id.own_account());
+        let Some(account) = account.filter(|_| row.source == Source::Account) else { continue };
+        let found = account.payments.iter().find(|(_, of)| of.mark.at.position == row.position);
+        let Some((name, payment)) = found else { continue };
+        exposure.owed = amount(payment.unearned_left);
+        let waiting = account.refund_waiting(name).map(|(_, asked)| asked.amount);
+        exposure.asked_back = waiting.and_then(|asked| amount(asked.min(payment.unearned_left)));
+    }
+    Ok(())
 }

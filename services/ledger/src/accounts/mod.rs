@@ -3,6 +3,7 @@
 mod charges;
 mod find;
 mod list;
+mod refunds;
 
 use api::FieldErrors;
 use api::requests::{self, AccountAsked};
@@ -108,6 +109,15 @@ impl Accounts for AccountsRpc {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
         Ok(Response::new(charges::request_charges(&self.0, &authority, m).await?))
+    }
+
+    async fn request_refund(
+        &self,
+        request: Request<v1::RequestRefundRequest>,
+    ) -> Result<Response<v1::RequestRefundResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        Ok(Response::new(refunds::request_refund(&self.0, &authority, m).await?))
     }
 
     async fn list_suggested_links(

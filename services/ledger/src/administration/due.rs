@@ -5,11 +5,13 @@ use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
+use domain::event::StreamId;
 use domain::firm::{Access, Firm};
 use domain::ids::{AccessId, CaseId, FirmId};
-use store::ExceptionKind;
+use store::{ExceptionKind, InvoiceFilter};
 
 use crate::access::Authority;
+use crate::ledger::one_firm;
 use crate::paging::Pager;
 use crate::present::due as present;
 use crate::reading::View;
@@ -17,6 +19,7 @@ use crate::reading::View;
 /// A list that something due may come from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Source {
+    Review,
     Exceptions(ExceptionKind),
     Clocks,
     Charges,
@@ -26,12 +29,16 @@ enum Source {
 }
 
 impl Source {
-    /// In the order they are listed: what may harm a client first, then money, what stands still for
-    /// want of the client, what soon will for want of a token, and last what merely can be done.
-    const ALL: [Self; 18] = [
+    /// In the order they are listed: what keeps all billing waiting, what may harm a client, then money, what stands
+    /// still for want of the client, what soon will for want of a token, what merely can be done, and last what counsel
+    /// decided for good.
+    const ALL: [Self; 22] = [
+        Self::Review,
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
         Self::Exceptions(ExceptionKind::FeeExposed),
+        Self::Exceptions(ExceptionKind::RefundFailed),
+        Self::Exceptions(ExceptionKind::RefundWaiting),
         Self::Exceptions(ExceptionKind::FeeUnproved),
         Self::Exceptions(ExceptionKind::Complaint),
         Self::Exceptions(ExceptionKind::ReinsertionWithoutNotice),
@@ -47,10 +54,12 @@ impl Source {
         Self::Tokens,
         Self::Ready,
         Self::Rounds,
+        Self::Exceptions(ExceptionKind::FeeKept),
     ];
 
     const fn code(self) -> &'static str {
         match self {
+            Self::Review => "review",
             Self::Exceptions(kind) => kind.code(),
             Self::Clocks => "clock",
             Self::Charges => "charge",
@@ -67,6 +76,7 @@ impl Source {
                 present::kind(kind) == wanted
                     || (wanted == v1::DueKind::Exception && present::is_any_exception(kind))
             }
+            Self::Review => wanted == v1::DueKind::ReviewDue,
             Self::Clocks => wanted == v1::DueKind::ClockOverdue,
             Self::Charges => wanted == v1::DueKind::ChargeWaiting,
             Self::Tokens => wanted == v1::DueKind::TokenEnding,
@@ -150,6 +160,18 @@ impl List<'_> {
         Ok(())
     }
 
+    /// Whether a review is due of fees that were claimed: without an invoice there is none.
+    async fn review_is_due(&self) -> Result<bool, Failure> {
+        // As the firm stands in the log: what is kept of it in memory may not know of the last review yet.
+        let (_, states) = self.view.states(self.page.firm, &[StreamId::Firm], 0).await?;
+        if !one_firm(states)?.review_is_due() {
+            return Ok(false);
+        }
+        let store = self.view.store();
+        let one = store.list_invoices(self.page.firm, InvoiceFilter::default(), 0, 1).await?;
+        Ok(!one.is_empty())
+    }
+
     /// One page of a source: each entry with the cursor after it.
     async fn rows(
         &self,
@@ -159,9 +181,14 @@ impl List<'_> {
         let (firm, limit): (FirmId, u32) = (self.page.firm, self.pager.limit());
         let store = self.view.store();
         Ok(match source {
+            // There is one at most.
+            Source::Review if after.is_some() || !self.review_is_due().await? => Vec::new(),
+            Source::Review => vec![(String::from("due"), present::review_due())],
             Source::Exceptions(kind) => {
                 let rows = store.list_exceptions(firm, Some(kind), None, after, limit).await?;
-                rows.iter().map(|row| (row.cursor(), present::exception(firm, row))).collect()
+                rows.iter()
+                    .map(|row| (row.cursor(), present::exception(firm, row, self.today)))
+                    .collect()
             }
             Source::Clocks => {
                 let rows = store.overdue_clocks(firm, self.today, after, limit).await?;

@@ -2,6 +2,7 @@
 
 mod daily;
 mod explain;
+mod keep;
 mod matter;
 mod review;
 mod run;
@@ -65,6 +66,14 @@ impl Billing for BillingRpc {
     ) -> Result<Response<v1::ReviewFeesResponse>, Status> {
         let authority = Authority::of(&request)?;
         Ok(Response::new(review::review_fees(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn keep_fee(
+        &self,
+        request: Request<v1::KeepFeeRequest>,
+    ) -> Result<Response<v1::KeepFeeResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(keep::keep_fee(&self.0, &authority, request.get_ref()).await?))
     }
 }
 

@@ -223,6 +223,7 @@ impl<'a> Review<'a> {
             exposed: amount(mark.exposed),
             owed: amount(mark.owed),
             open: amount(mark.open),
+            kept: mark.kept.and_then(amount),
             gates: mark.gates.iter().map(|&gate| v1::Gate::from_domain(gate).into()).collect(),
         }
     }

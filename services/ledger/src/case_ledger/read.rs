@@ -14,7 +14,7 @@ use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
 use log::Stored;
 use proof::{Hash, leaf_hash};
-use store::{CaseFilter, CaseStatusRow};
+use store::{CaseFilter, CaseStatusRow, ExceptionKind};
 
 use super::changed;
 use crate::access::{Authority, table};
@@ -226,7 +226,7 @@ pub(super) async fn summaries(
             (&case, &account),
             &firm,
             (today, look.may_see),
-            exceptions.len(),
+            exceptions.iter().filter(|row| row.kind != ExceptionKind::FeeKept).count(),
         ));
     }
     Ok(cases)

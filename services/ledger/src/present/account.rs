@@ -3,10 +3,10 @@
 use api::Paired;
 use api::scalar::{int32, int64};
 use api::{name, v1};
-use domain::account::{Account, ChargebackStatus, Invoice, InvoiceStatus, Payment};
+use domain::account::{Account, ChargebackStatus, Invoice, InvoiceStatus, Payment, RefundRequest};
 use domain::event::Match;
 use domain::ids::{AccountId, FirmId, ProcessorRef};
-use domain::money::Currency;
+use domain::money::{Currency, Money};
 use store::{ExposureRow, Source, SuggestedLinkRow};
 
 use super::{amount, day, minor};
@@ -37,6 +37,19 @@ pub(crate) fn account(
         open_amount: minor(account.open_minor(), currency),
         owed_to_client: minor(account.unearned_minor(), currency),
         version: int64(account.version),
+        refunds_waiting: account
+            .refunds_waiting()
+            .map(|(number, asked)| refund_waiting(number, asked, asked.amount))
+            .collect(),
+    }
+}
+
+fn refund_waiting(number: u32, asked: &RefundRequest, how_much: Money) -> v1::RefundWaiting {
+    v1::RefundWaiting {
+        number: int32(number),
+        payment: asked.payment.to_string(),
+        amount: amount(how_much),
+        asked_on: day(asked.asked.on),
     }
 }
 
@@ -49,13 +62,18 @@ pub(crate) fn invoice_state(invoice: &Invoice) -> v1::InvoiceState {
     }
 }
 
-/// An invoice with its lines.
+/// An invoice of an account with its lines.
 pub(crate) fn invoice(
     firm: FirmId,
-    account: AccountId,
+    (id, account): (AccountId, &Account),
     number: u64,
     invoice: &Invoice,
 ) -> v1::Invoice {
+    let waiting = account.refunds_waiting().filter_map(|(request, asked)| {
+        let taken = account.taken_back(&asked.payment, asked.amount).ok()?;
+        let part = taken.invoices.iter().find(|part| part.invoice == number)?;
+        part.amount.is_positive().then(|| refund_waiting(request, asked, part.amount))
+    });
     let lines = invoice.lines.iter().map(|line| v1::InvoiceLine {
         case: name::case(firm, line.case),
         period: int32(line.period),
@@ -68,7 +86,7 @@ pub(crate) fn invoice(
     v1::Invoice {
         name: name::invoice(firm, number),
         number: int64(number),
-        account: name::account(firm, account),
+        account: name::account(firm, id),
         issued_on: day(invoice.issued.on),
         due_on: day(invoice.due_on),
         state: invoice_state(invoice).into(),
@@ -82,6 +100,7 @@ pub(crate) fn invoice(
         last_failure: failure.into(),
         next_try_on: invoice.next_try_on.and_then(day),
         charge_waiting_since: invoice.charge_asked.as_ref().and_then(|asked| day(asked.on)),
+        refunds_waiting: waiting.collect(),
     }
 }
 
@@ -180,5 +199,6 @@ pub(crate) fn exposure(firm: FirmId, row: &ExposureRow, currency: Currency) -> v
             position: int64(row.position),
             event_id: row.event_id.to_string(),
         }),
+        ..v1::Exposure::default()
     }
 }

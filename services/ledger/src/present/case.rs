@@ -76,7 +76,7 @@ impl CaseView<'_> {
             rounds: case.rounds.iter().map(round).collect(),
             clocks: clocks.iter().map(|running| clock(running, self.today)).collect(),
             scores: self.scores(),
-            exposures: self.exposures(),
+            exposures: self.exposures(&judge),
             fees: fee::of_case(self.firm, &judge),
             papers: self.papers(),
             exceptions: self.exceptions(&clocks),
@@ -102,7 +102,8 @@ impl CaseView<'_> {
         reports.collect()
     }
 
-    fn exposures(&self) -> Vec<v1::Exposure> {
+    /// What was found, and the claimed fees that nothing allowed.
+    fn exposures(&self, judge: &Judge<'_>) -> Vec<v1::Exposure> {
         let exposures = self.case.exposures.iter().map(|seen| v1::Exposure {
             case: name::case(self.firm, self.id),
             account: name::account(self.firm, self.paying()),
@@ -112,8 +113,9 @@ impl CaseView<'_> {
             citation: seen.found.cites.to_string(),
             found_on: day(seen.mark.on),
             event: Some(reference(&seen.mark.at)),
+            ..v1::Exposure::default()
         });
-        exposures.collect()
+        exposures.chain(fee::exposures(self.firm, (self.id, self.case), judge)).collect()
     }
 
     fn papers(&self) -> Vec<v1::Paper> {
@@ -228,7 +230,7 @@ pub(crate) fn summary(
         listing_count: int32(case.listings.len()),
         deleted_count: int32(deleted),
         round_count: int32(case.rounds.len()),
-        exposure_count: int32(case.exposures.len()),
+        exposure_count: int32(case.exposure_count()),
         exception_count: int32(exceptions),
         next_due_on: next_due.and_then(day),
     }

@@ -21,10 +21,13 @@ pub(crate) fn kind(kind: ExceptionKind) -> v1::DueKind {
         ExceptionKind::Exposure => v1::DueKind::Exposure,
         ExceptionKind::FeeExposed => v1::DueKind::FeeExposed,
         ExceptionKind::FeeUnproved => v1::DueKind::FeeUnproved,
+        ExceptionKind::FeeKept => v1::DueKind::FeeKept,
         ExceptionKind::PaperRejected => v1::DueKind::PaperRejected,
         ExceptionKind::LinkSuggested => v1::DueKind::LinkSuggested,
         ExceptionKind::ChargeFailedFinal => v1::DueKind::ChargeFailed,
         ExceptionKind::ChargebackOpen => v1::DueKind::ChargebackOpen,
+        ExceptionKind::RefundWaiting => v1::DueKind::RefundWaiting,
+        ExceptionKind::RefundFailed => v1::DueKind::RefundFailed,
     }
 }
 
@@ -43,7 +46,10 @@ pub(crate) fn is_any_exception(kind: ExceptionKind) -> bool {
         ExceptionKind::PaperRejected
         | ExceptionKind::LinkSuggested
         | ExceptionKind::ChargeFailedFinal
-        | ExceptionKind::ChargebackOpen => false,
+        | ExceptionKind::ChargebackOpen
+        | ExceptionKind::RefundWaiting
+        | ExceptionKind::RefundFailed
+        | ExceptionKind::FeeKept => false,
     }
 }
 
@@ -65,6 +71,14 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
         ExceptionKind::LinkSuggested => ("say whether these two are a couple", ""),
         ExceptionKind::ChargeFailedFinal => ("the charge failed and will not be tried again", ""),
         ExceptionKind::ChargebackOpen => ("answer the chargeback", ""),
+        ExceptionKind::RefundWaiting => (
+            "nothing is given back until it is recorded: record what became of it; if nothing says that it was \
+             handed over, the next request for a refund does so again",
+            "",
+        ),
+        ExceptionKind::RefundFailed => {
+            ("the refund failed: decide how the client gets the money back", "")
+        }
         ExceptionKind::UnearnedMoney => {
             ("give back money that nothing earned stands behind", "15 USC 1679b(b)")
         }
@@ -75,6 +89,11 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
              for no more of it",
             "15 USC 1679b(b)",
         ),
+        ExceptionKind::FeeKept => (
+            "nothing allowed this fee, or a part of it, and counsel decided to keep the money: no more of it may be \
+             asked for",
+            "15 USC 1679b(b)",
+        ),
         ExceptionKind::FeeUnproved => (
             "nothing on record shows the right to this fee: see what its gates ask",
             "15 USC 1679b(b)",
@@ -83,11 +102,14 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
 }
 
 /// An entry of the exceptions queue.
-pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
+pub(crate) fn exception(firm: FirmId, row: &ExceptionRow, today: CivilDate) -> v1::DueItem {
     let (words, citation) = exception_words(row.kind);
     let mut citation = citation.to_owned();
     let mut detail = words.to_owned();
-    if !row.detail.is_empty() && row.kind != ExceptionKind::Exposure {
+    if row.kind == ExceptionKind::RefundWaiting {
+        let days = today.signed_duration_since(row.since_on).num_days();
+        detail = format!("{} asked back {days} days ago, and no answer: {words}", row.detail);
+    } else if !row.detail.is_empty() && row.kind != ExceptionKind::Exposure {
         detail = format!("{words} ({})", row.detail);
     }
     // An invoice or another case is named by its own field, and not once more as the subject.
@@ -109,10 +131,13 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
         | ExceptionKind::ReinsertionWithoutNotice
         | ExceptionKind::RepeatedDispute
         | ExceptionKind::ChargebackOpen
+        | ExceptionKind::RefundWaiting
+        | ExceptionKind::RefundFailed
         | ExceptionKind::UnearnedMoney
         | ExceptionKind::Complaint
         | ExceptionKind::FeeExposed
-        | ExceptionKind::FeeUnproved => {}
+        | ExceptionKind::FeeUnproved
+        | ExceptionKind::FeeKept => {}
     }
     v1::DueItem {
         kind: kind(row.kind).into(),
@@ -128,6 +153,18 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow) -> v1::DueItem {
         due_on: row.due_on.and_then(day),
         detail,
         citation,
+    }
+}
+
+/// What the firm told waits to be carried to the fees that were claimed of its clients.
+pub(crate) fn review_due() -> v1::DueItem {
+    v1::DueItem {
+        kind: v1::DueKind::ReviewDue.into(),
+        detail: "the firm told something that claimed fees are judged by, or the program judges by another edition of the \
+                 rules: if that changes any fee, nothing is asked of clients until the review is recorded"
+            .to_owned(),
+        citation: "15 USC 1679b(b)".to_owned(),
+        ..v1::DueItem::default()
     }
 }
 

@@ -4,8 +4,10 @@ use api::Paired;
 use api::google::r#type::Date;
 use api::scalar::int32;
 use api::{name, v1};
+use domain::case::{Case, KeptFee};
+use domain::event::ExposureKind;
 use domain::gates::{Answer, Explanation, FeeStanding, Finding, Opens, WorkFinding};
-use domain::ids::FirmId;
+use domain::ids::{CaseId, FirmId};
 use domain::judge::{Judge, JudgedFee};
 use domain::money::Money;
 
@@ -36,6 +38,8 @@ fn fee(firm: FirmId, judge: &Judge<'_>, claimed: &[JudgedFee<'_>], number: u32) 
     let closed = explanation.closed_gates().filter(|_| state == v1::FeeState::Held);
     let claimed = claimed.iter().find(|fee| Some(&fee.fee.mark) == explanation.earned.as_ref());
     let invoice = claimed.and_then(|fee| fee.invoice);
+    let sum = |of: fn(&JudgedFee<'_>) -> Money| claimed.and_then(|fee| amount(of(fee)));
+    let keeping = claimed.filter(|fee| fee.kept.is_positive()).and_then(|fee| fee.keeping);
     Some(v1::Fee {
         period: int32(period.number),
         start_date: day(period.start),
@@ -45,7 +49,54 @@ fn fee(firm: FirmId, judge: &Judge<'_>, claimed: &[JudgedFee<'_>], number: u32) 
         held_gates: closed.map(|gate| v1::Gate::from_domain(gate).into()).collect(),
         invoice: invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
         standing: claimed.map_or(v1::FeeStanding::Unspecified, of_judged).into(),
+        owed: sum(|fee| fee.owed),
+        kept: sum(|fee| fee.kept),
+        kept_on: keeping.and_then(|keeping| day(keeping.mark.on)),
+        asked_back: sum(|fee| fee.asked_back),
     })
+}
+
+/// The claimed fees of a case that nothing allowed, or not all of, with what became of the money.
+pub(crate) fn exposures(
+    firm: FirmId,
+    (id, case): (CaseId, &Case),
+    judge: &Judge<'_>,
+) -> Vec<v1::Exposure> {
+    let exposed = judge.fees().filter(|judged| judged.exposed.is_positive());
+    let exposures = exposed.map(|judged| {
+        let claim = &judged.fee.mark;
+        let mark = case.marks.get(&claim.at.position).map_or(claim, |marked| &marked.mark);
+        let kept = judged.keeping.filter(|_| judged.kept.is_positive());
+        v1::Exposure {
+            case: name::case(firm, id),
+            account: String::new(),
+            kind: v1::ExposureKind::from_domain(ExposureKind::FeeAskedUnearned).into(),
+            amount: amount(judged.exposed),
+            period: Some(int32(judged.fee.period)),
+            citation: ExposureKind::FeeAskedUnearned.cites().to_owned(),
+            found_on: day(mark.on),
+            event: Some(reference(&mark.at)),
+            owed: amount(judged.owed),
+            open: amount(judged.open),
+            kept: amount(judged.kept),
+            kept_on: kept.and_then(|keeping| day(keeping.mark.on)),
+            asked_back: amount(judged.asked_back),
+        }
+    });
+    exposures.collect()
+}
+
+fn keeping(kept: &KeptFee) -> v1::Keeping {
+    let KeptFee { mark, said } = kept;
+    v1::Keeping {
+        amount: amount(said.amount),
+        decided_on: day(mark.on),
+        counsel: said.counsel.to_string(),
+        exposed: amount(said.exposed),
+        gates: said.gates.iter().map(|&gate| v1::Gate::from_domain(gate).into()).collect(),
+        document_sha256: said.document.map(|hash| hash.to_string()).unwrap_or_default(),
+        event: Some(reference(&mark.at)),
+    }
 }
 
 /// What stands behind a claimed fee. One that is above its price is allowed up to it, and exposed beyond.
@@ -156,6 +207,9 @@ pub(crate) fn explanation(
         standing: v1::FeeStanding::Unspecified.into(),
         owed: None,
         exposed_open: None,
+        kept: None,
+        keepings: Vec::new(),
+        asked_back: None,
     }
 }
 
@@ -173,6 +227,9 @@ pub(crate) fn claimed(
         standing: of_judged(judged).into(),
         owed: amount(judged.owed),
         exposed_open: amount(judged.open),
+        kept: amount(judged.kept),
+        keepings: judge.keepings(judged).map(keeping).collect(),
+        asked_back: amount(judged.asked_back),
         ..explanation(firm, judge, &explained)
     }
 }

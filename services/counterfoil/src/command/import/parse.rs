@@ -4,7 +4,7 @@ use api::json::{self, JsonError};
 use api::{requests, scalar, v1};
 use domain::ids::FirmId;
 use domain::money::{Currency, Money};
-use ledger::gateway::ChargeResult;
+use ledger::gateway::ProcessorResult;
 use serde_json::{Map, Value};
 use sha2::{Digest, Sha256};
 
@@ -17,6 +17,8 @@ const PAYMENT_MEMBERS: &[&str] = &[
     "settled",
     "failed",
     "refunded",
+    "refundFailed",
+    "refund_failed",
     "chargebackOpened",
     "chargeback_opened",
     "chargebackWon",
@@ -85,7 +87,7 @@ fn line(
     let Some(member) = PAYMENT_MEMBERS.iter().find(|member| line.contains_key(**member)) else {
         return Err(fault(
             "line",
-            "must have actions, or one of settled, failed, refunded, chargebackOpened, \
+            "must have actions, or one of settled, failed, refunded, refundFailed, chargebackOpened, \
              chargebackWon, chargebackLost",
         ));
     };
@@ -145,24 +147,48 @@ fn result(
     line: Map<String, Value>,
 ) -> Result<v1::RecordPaymentRequest, JsonError> {
     // The parser's own words may quote the line.
-    let result: ChargeResult = serde_json::from_value(Value::Object(line))
-        .map_err(|_| fault("outcome", "must be a charge result: settled or failed, whole"))?;
+    let result: ProcessorResult = serde_json::from_value(Value::Object(line)).map_err(|_| {
+        fault("outcome", "must be a whole result: settled, failed, refunded or refund_failed")
+    })?;
     let name = |number: u64| api::name::invoice(firm, number);
+    let number = |number: u32| {
+        i32::try_from(number).map_err(|_| fault("request", "must be the number of a request"))
+    };
     let (on, event) = match result {
-        ChargeResult::Settled { invoice, payment, amount_minor, on } => {
+        ProcessorResult::Settled { invoice, payment, amount_minor, on } => {
             let amount = Money::new(amount_minor, currency)
                 .map_err(|_| fault("amount_minor", "must be an amount of the books"))?;
             let amount = Some(scalar::money_message(amount));
             let settled = v1::PaymentSettled { payment, amount, invoice: name(invoice) };
             (on, v1::record_payment_request::Event::Settled(settled))
         }
-        ChargeResult::Failed { invoice, reason, on } => {
+        ProcessorResult::Failed { invoice, reason, on } => {
             let code = format!("FAILURE_REASON_{}", reason.to_ascii_uppercase());
             let reason = v1::FailureReason::from_str_name(&code).ok_or_else(|| {
                 fault("reason", "must be a failure reason, such as insufficient_funds")
             })?;
             let failed = v1::ChargeFailed { invoice: name(invoice), reason: reason.into() };
             (on, v1::record_payment_request::Event::Failed(failed))
+        }
+        ProcessorResult::Refunded { payment, request, refund, amount_minor, on } => {
+            let amount = Money::new(amount_minor, currency)
+                .map_err(|_| fault("amount_minor", "must be an amount of the books"))?;
+            let refunded = v1::PaymentRefunded {
+                refund,
+                payment,
+                amount: Some(scalar::money_message(amount)),
+                reason: String::new(),
+                request: Some(number(request)?),
+            };
+            (on, v1::record_payment_request::Event::Refunded(refunded))
+        }
+        ProcessorResult::RefundFailed { payment, request, reason, on } => {
+            let code = format!("REFUND_FAILURE_REASON_{}", reason.to_ascii_uppercase());
+            let reason = v1::RefundFailureReason::from_str_name(&code)
+                .ok_or_else(|| fault("reason", "must be why a refund failed, such as declined"))?;
+            let (request, reason) = (number(request)?, reason.into());
+            let failed = v1::RefundFailed { payment, request, reason };
+            (on, v1::record_payment_request::Event::RefundFailed(failed))
         }
     };
     let day = on.parse().map_err(|_| fault("on", "must be a date, YYYY-MM-DD"))?;

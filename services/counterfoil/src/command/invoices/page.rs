@@ -38,6 +38,10 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
             fee: amount(line.amount.as_ref())?,
         });
     }
+    let mut asked_back = Money::zero(currency);
+    for refund in &invoice.refunds_waiting {
+        asked_back = asked_back.plus(amount(refund.amount.as_ref())?)?;
+    }
     let bill = Bill {
         firm: firm.display_name,
         number: u64::try_from(invoice.number).unwrap_or_default(),
@@ -52,6 +56,7 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
         open: amount(invoice.open.as_ref())?,
         not_asked,
         owed,
+        asked_back,
     };
     Ok(bill.sheet()?)
 }
@@ -60,8 +65,10 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
 pub(super) struct NotAllowed {
     /// Open, and not asked for.
     pub(super) open: Money,
-    /// Collected, and not given back.
+    /// Collected, and neither given back nor kept.
     pub(super) owed: Money,
+    /// Collected, and kept by counsel's reason.
+    pub(super) kept: Money,
 }
 
 impl NotAllowed {
@@ -77,7 +84,8 @@ impl NotAllowed {
             None => Ok(Money::zero(currency)),
         };
         let open = amount(explained.exposed_open.as_ref())?;
-        Ok(Self { open, owed: amount(explained.owed.as_ref())? })
+        let kept = amount(explained.kept.as_ref())?;
+        Ok(Self { open, owed: amount(explained.owed.as_ref())?, kept })
     }
 
     /// Of all lines of an invoice.
@@ -86,11 +94,14 @@ impl NotAllowed {
         session: &mut Session,
     ) -> anyhow::Result<Self> {
         let currency = session.currency().await?;
-        let mut all = Self { open: Money::zero(currency), owed: Money::zero(currency) };
+        let zero = Money::zero(currency);
+        let mut all = Self { open: zero, owed: zero, kept: zero };
         for line in &invoice.lines {
-            let Self { open, owed } =
+            let Self { open, owed, kept } =
                 Self::of(invoice, &explained(line, session).await?, currency)?;
-            all = Self { open: all.open.plus(open)?, owed: all.owed.plus(owed)? };
+            all.open = all.open.plus(open)?;
+            all.owed = all.owed.plus(owed)?;
+            all.kept = all.kept.plus(kept)?;
         }
         Ok(all)
     }

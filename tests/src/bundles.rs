@@ -132,7 +132,8 @@ pub fn firm_with(
     firms.find(|player| wanted(&player.log)).expect("some random firm has it")
 }
 
-/// A couple: who moved its payments, and to which account, on which its owner was asked for fees.
+/// A couple: who moved its payments, and to which account, on which its owner was asked for fees, and both were if
+/// there is such a one.
 pub fn couple(log: &[Recorded]) -> Option<(CaseId, AccountId)> {
     let is_asked = |account: AccountId, case: CaseId| {
         log.iter().any(|recorded| {
@@ -143,13 +144,14 @@ pub fn couple(log: &[Recorded]) -> Option<(CaseId, AccountId)> {
                 && e.lines.iter().any(|line| line.case == case)
         })
     };
-    log.iter().find_map(|recorded| match (&recorded.event, recorded.stream) {
+    let moved = log.iter().filter_map(|recorded| match (&recorded.event, recorded.stream) {
         (Event::Account(AccountEvent::PaymentMoved(e)), StreamId::Account(from)) => {
-            let both = [e.to.owner(), from.owner()];
-            both.iter().all(|of| is_asked(e.to, *of)).then_some((from.owner(), e.to))
+            Some((from.owner(), e.to))
         }
         _ => None,
-    })
+    });
+    let asked = moved.filter(|(_, to)| is_asked(*to, to.owner()));
+    asked.max_by_key(|(case, to)| is_asked(*to, *case))
 }
 
 /// A bundle's files.

@@ -201,7 +201,12 @@ fn a_bundle_of_a_case_holds_its_streams_and_those_of_its_payer() {
     expected.sort();
     assert_eq!(held, expected);
     let fees = files.text("tables/fees.csv");
-    assert!(fees.contains(&payer.to_string()), "the fees name the account that pays");
+    let is_claimed = player.log.iter().any(|recorded| {
+        matches!(&recorded.event, Event::Case(CaseEvent::FeeEarned(e))
+            if recorded.stream == StreamId::Case(case) && e.account == payer)
+    });
+    let named = fees.contains(&payer.to_string());
+    assert_eq!(named, is_claimed, "fees name the account that they were asked of");
 }
 
 #[test]

@@ -16,8 +16,8 @@ use counterfoil_domain::refusal::{Reason, Refusal};
 const A: u128 = 3;
 
 /// Minutes after midnight of a day, where somebody lives.
-fn at(zone: Zone, on: &str, minutes: i64) -> Option<UtcMicros> {
-    Some(UtcMicros(zone.start_of_day(day(on)) + minutes * 60_000_000))
+fn at(zone: Zone, on: &str, minutes: i64) -> UtcMicros {
+    UtcMicros(zone.start_of_day(day(on)) + minutes * 60_000_000)
 }
 
 fn tell(
@@ -56,7 +56,7 @@ fn times_say_what_came_first_on_one_day() {
         let mut desk = Desk::open();
         let on = "2026-03-02";
         tell(&mut desk, on, None, CaseAction::Enrol(Box::new(enrol()))).unwrap();
-        let hour = |hour: Option<i64>| hour.and_then(|hour| at(zone(), on, hour * 60));
+        let hour = |hour: Option<i64>| hour.map(|hour| at(zone(), on, hour * 60));
         tell(&mut desk, on, hour(signed), CaseAction::SignConsent(sign())).unwrap();
         tell(&mut desk, on, hour(acknowledged), acknowledgement()).unwrap();
         desk.today("2026-04-02");
@@ -70,13 +70,16 @@ fn a_time_told_later_settles_the_order() {
     let mut desk = Desk::open();
     let on = "2026-03-02";
     tell(&mut desk, on, None, CaseAction::Enrol(Box::new(enrol()))).unwrap();
-    tell(&mut desk, on, at(zone(), on, 600), CaseAction::SignConsent(sign())).unwrap();
+    tell(&mut desk, on, Some(at(zone(), on, 600)), CaseAction::SignConsent(sign())).unwrap();
     tell(&mut desk, on, None, acknowledgement()).unwrap();
     desk.today("2026-04-02");
     assert_eq!(desk.answer(case(A), 1, "2026-04-02", Gate::Disclosure), Answer::Unknown);
     let told = desk.last("disclosure_acknowledged");
-    let timed =
-        Dated { occurred_at: at(zone(), on, 599), occurred_on: day(on), action: acknowledgement() };
+    let timed = Dated {
+        occurred_at: Some(at(zone(), on, 599)),
+        occurred_on: day(on),
+        action: acknowledgement(),
+    };
     desk.correct(case(A), told, Becomes::Told(Box::new(timed)));
     assert_eq!(desk.answer(case(A), 1, "2026-04-02", Gate::Disclosure), Answer::Holds);
 }
@@ -89,9 +92,9 @@ fn a_pause_holds_what_was_done_after_it_on_its_first_day() {
         desk.opened(case(A), "2026-03-02", "2026-03-06");
         let on = "2026-03-10";
         let pause = CaseAction::PauseService(ServicePaused { reason: personal("away") });
-        tell(&mut desk, on, at(zone(), on, 60), pause).unwrap();
+        tell(&mut desk, on, Some(at(zone(), on, 60)), pause).unwrap();
         let sent = CaseAction::NoteRoundSent(round(NORTH, &["a"]));
-        tell(&mut desk, on, at(zone(), on, minutes), sent).unwrap();
+        tell(&mut desk, on, Some(at(zone(), on, minutes)), sent).unwrap();
         tell(&mut desk, "2026-03-12", None, CaseAction::ResumeService).unwrap();
         tell(&mut desk, "2026-03-12", None, progress()).unwrap();
         let import = CaseAction::ImportReport(report(SOUTH, "2026-03-12", &["a", "b"]));
@@ -107,7 +110,8 @@ fn a_time_of_another_day_or_of_the_future_is_refused() {
     desk.signed(case(A), "2026-03-02");
     // The tests' clock stands at noon.
     for (minutes, allowed) in [(-1, false), (0, true), (720, true), (721, false)] {
-        let told = tell(&mut desk, "2026-03-06", at(zone(), "2026-03-06", minutes), progress());
+        let told =
+            tell(&mut desk, "2026-03-06", Some(at(zone(), "2026-03-06", minutes)), progress());
         assert_eq!(told.is_ok(), allowed, "{minutes}");
         if let Err(refusal) = told {
             is(&refusal, Reason::DateImpossible);
@@ -143,7 +147,7 @@ fn letters_of_the_first_day_of_service_are_in_doubt_until_their_time_is_told() {
         (Some(denver), "2026-03-09", None, Answer::Holds),
     ] {
         let mut desk = signed(zone);
-        let time = minutes.and_then(|minutes| at(zone.unwrap_or_else(common::zone), on, minutes));
+        let time = minutes.map(|minutes| at(zone.unwrap_or_else(common::zone), on, minutes));
         desk.today("2026-03-10");
         tell_late(&mut desk, on, time, sent()).unwrap();
         rest(&mut desk);
@@ -159,7 +163,7 @@ fn a_fee_that_a_doubtful_day_decides_is_unproved_and_a_time_proves_it() {
     let denver = Zone::parse("America/Denver").unwrap();
     let mut desk = Desk::open();
     desk.signed_as(case(A), "2026-03-02", Enrol { zone: Some(denver), ..enrol() });
-    let time = at(denver, "2026-03-06", 30);
+    let time = Some(at(denver, "2026-03-06", 30));
     tell(&mut desk, "2026-03-06", time, CaseAction::NoteRoundSent(round(NORTH, &["a"]))).unwrap();
     tell(&mut desk, "2026-03-10", None, progress()).unwrap();
     let import = CaseAction::ImportReport(report(SOUTH, "2026-03-10", &["a", "b"]));

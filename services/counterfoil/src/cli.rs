@@ -100,7 +100,7 @@ pub(crate) enum Command {
     Claimable(billing::ClaimableArgs),
     /// Explain one period's fee, gate by gate
     Explain(billing::ExplainArgs),
-    /// Judge every claimed fee again on what the firm has told of packs, registrations and bonds
+    /// Judge every claimed fee again on what the firm has told of plans, packs, registrations and bonds
     Review(billing::ReviewArgs),
     /// Record what a person finds of the results that a sale by telephone promised (personal data)
     Finding(finding::FindingArgs),

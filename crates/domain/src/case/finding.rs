@@ -1,7 +1,7 @@
 //! What an agreement promises, and what a person finds of it (16 CFR 310.4(a)(2)(ii)).
 
 use super::decide::Facts;
-use super::{Agreement, Case, fact};
+use super::{Agreement, Case, Reports, fact};
 use crate::command::FindResults;
 use crate::event::{FoundResult, ListingCorrected, PromisedResult, ResultsFound, Showing};
 use crate::refusal::{Reason, Refusal};
@@ -87,7 +87,7 @@ pub(super) fn decide(
             let detail = format!("found[{at}]: {} at {}", found.item, found.bureau);
             return Err(facts.unknown(&format!("{detail}: a deletion or correction of it")));
         }
-        let mut reports = case.reports.get(&found.bureau).into_iter().flat_map(|r| r.all());
+        let mut reports = case.reports.get(&found.bureau).into_iter().flat_map(Reports::all);
         if !reports.any(|report| report.issued_on == found.report_on) {
             let of = format!("of {} that was issued on {}", found.bureau, found.report_on);
             return Err(facts.unknown(&format!("found[{at}].report_on: a report {of}")));

@@ -127,7 +127,9 @@ fn each_day(
     };
     case.acknowledged.iter_mut().for_each(&mut of);
     if case.agreements.iter().any(|fact| wanted(&fact.signed)) {
-        Arc::make_mut(&mut case.agreements).iter_mut().for_each(|fact| of(&mut fact.signed));
+        for fact in Arc::make_mut(&mut case.agreements) {
+            of(&mut fact.signed);
+        }
     }
     case.ends.iter_mut().for_each(|fact| of(&mut fact.moment));
     case.pauses.iter_mut().for_each(|fact| of(&mut fact.moment));
@@ -158,7 +160,7 @@ fn each_day(
     }
 }
 
-impl<'a> Judge<'a> {
+impl Judge<'_> {
     /// The case as its days in doubt could be read otherwise, judged.
     pub(super) fn otherwise(&self) -> Vec<Judge<'_>> {
         let read = |case| Judge::read(Matter { case, ..self.matter }, &self.doubt, self.edition);

@@ -8,7 +8,7 @@ use calendar::{CivilDate, telemarketing_report_from};
 use super::because::{Because, Ruling};
 use super::gates::Asking;
 use super::story::Standing;
-use crate::case::{Achieved, Achievement, Finding, Listing, Mark, ReportSeen};
+use crate::case::{Achieved, Achievement, Finding, Listing, Mark, ReportSeen, Reports};
 use crate::event::{FoundResult, ListingCorrected, ListingDeleted, ScoreRaised, Showing};
 use crate::gates::Opens;
 use crate::ids::BureauCode;
@@ -58,9 +58,9 @@ impl<'a> Asking<'_, 'a> {
         if let Some(deleted) = deleted {
             self.deleted(promise, deleted)
         } else if let Some(corrected) = corrected {
-            self.value(promise, self.said_of_balance(corrected))
+            value(promise, self.said_of_balance(corrected))
         } else if let Some(score) = score {
-            self.value(promise, self.said_of_score(score))
+            value(promise, self.said_of_score(score))
         } else if let Some(count) = deletions {
             self.deletions(promise, *count)
         } else {
@@ -109,7 +109,7 @@ impl<'a> Asking<'_, 'a> {
 
     fn reports(&self, bureau: &BureauCode) -> impl Iterator<Item = &'a ReportSeen> {
         let reports = self.judge.matter.case.reports.get(bureau).into_iter();
-        reports.flat_map(|r| r.all()).filter(|report| report.issued_on <= self.on)
+        reports.flat_map(Reports::all).filter(|report| report.issued_on <= self.on)
     }
 
     fn said_of_balance(&self, promised: &ListingCorrected) -> Vec<Said<'a>> {
@@ -133,32 +133,6 @@ impl<'a> Asking<'_, 'a> {
             Some(said(report, score.value >= promised.at_least))
         });
         seen.collect()
-    }
-
-    /// A value counts from the answer that says so or from the first report that shows it after one that did not,
-    /// and as long as no report shows another.
-    fn value(&self, promise: Promise<'a>, mut said: Vec<Said<'a>>) -> Proof<'a> {
-        said.sort_by_key(|said| (said.on, said.says, said.mark.at.position));
-        let (mut result, mut shown, mut was_other) = (None::<&Said<'a>>, None, false);
-        for said in &said {
-            match (said.says, result) {
-                (Says::Answered, None) => result = Some(said),
-                (Says::Shows, None) if was_other => result = Some(said),
-                (Says::Shows, Some(since)) => {
-                    if shown.is_none() && said.on >= telemarketing_report_from(since.on) {
-                        shown = Some(Shown { mark: said.mark, on: said.on });
-                    }
-                }
-                (Says::ShowsOther, _) => {
-                    (result, shown) = (None, None);
-                    was_other = true;
-                }
-                (Says::Answered, Some(_)) | (Says::Shows, None) => {}
-            }
-        }
-        let result = result.ok_or_else(|| promise.open())?;
-        let shown = shown.ok_or_else(|| promise.not_shown_since(result.mark, result.on))?;
-        Ok(vec![Shown { mark: result.mark, on: result.on }, shown])
     }
 
     /// What was promised in words alone is what a person found of it.
@@ -233,6 +207,32 @@ impl<'a> Asking<'_, 'a> {
         }
         Ok(Shown { mark: &report.moment.mark, on: report.issued_on })
     }
+}
+
+/// A value counts from the answer that says so or from the first report that shows it after one that did not,
+/// and as long as no report shows another.
+fn value<'a>(promise: Promise<'a>, mut said: Vec<Said<'a>>) -> Proof<'a> {
+    said.sort_by_key(|said| (said.on, said.says, said.mark.at.position));
+    let (mut result, mut shown, mut was_other) = (None::<&Said<'a>>, None, false);
+    for said in &said {
+        match (said.says, result) {
+            (Says::Answered, None) => result = Some(said),
+            (Says::Shows, None) if was_other => result = Some(said),
+            (Says::Shows, Some(since)) => {
+                if shown.is_none() && said.on >= telemarketing_report_from(since.on) {
+                    shown = Some(Shown { mark: said.mark, on: said.on });
+                }
+            }
+            (Says::ShowsOther, _) => {
+                (result, shown) = (None, None);
+                was_other = true;
+            }
+            (Says::Answered, Some(_)) | (Says::Shows, None) => {}
+        }
+    }
+    let result = result.ok_or_else(|| promise.open())?;
+    let shown = shown.ok_or_else(|| promise.not_shown_since(result.mark, result.on))?;
+    Ok(vec![Shown { mark: result.mark, on: result.on }, shown])
 }
 
 fn said(report: &ReportSeen, shows: bool) -> Said<'_> {

@@ -1,4 +1,4 @@
-//! Carrying what the firm tells of packs, registrations and bonds to the fees that were claimed of its clients.
+//! Carrying what the firm tells of plans, packs, registrations and bonds to the fees that were claimed of its clients.
 
 use api::Paired;
 use api::requests::{self, ReviewAsked};

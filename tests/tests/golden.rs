@@ -17,8 +17,8 @@ use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
     ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmEvent,
-    LegalHoldLifted, LegalHoldPlaced, LinePart, LookEvent, LookKind, Loss, Outcome, Reading,
-    Recorded, Scope, StreamId,
+    LegalHoldLifted, LegalHoldPlaced, LinePart, LookEvent, LookKind, Loss, MoneyCorrected,
+    MoneyFact, Outcome, Reading, Recorded, Scope, StreamId,
 };
 use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
 use domain::judge::EDITION;
@@ -79,6 +79,23 @@ fn corrected(log: &[Recorded]) -> FactCorrected {
         replaces: told.reference(),
         said_by: Personal::parse("the front desk").unwrap(),
     }
+}
+
+/// A payment for an invoice on which nothing was open; the other is of times before that was kept.
+const MEANT: &str = "payment_settled.v1.meant.json";
+
+/// A fact about money of a history, taken back and told anew.
+fn money_corrected(log: &[Recorded]) -> Recorded {
+    let paid = log.iter().find(|told| told.event.type_name() == "payment_settled").unwrap();
+    let StreamId::Account(account) = paid.stream else { unreachable!("it is of an account") };
+    let event = MoneyCorrected {
+        again: Some(account),
+        fact: paid.reference(),
+        kind: MoneyFact::PaymentSettled,
+        reason: Personal::parse("The amount was mistyped.").unwrap(),
+        said_by: Personal::parse("the bookkeeper").unwrap(),
+    };
+    Recorded { event: event.into(), ..paid.clone() }
 }
 
 /// Events that say of which lines their money is, or what was lost; the others are of times before they did.
@@ -160,6 +177,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     ] {
         keep(&Recorded { event: event.into(), ..case.clone() });
     }
+    keep(&money_corrected(&player.log));
     let StreamId::Case(client) = case.stream else { unreachable!("it is of a case") };
     let looked = LookEvent::ClientLookedAt(ClientLookedAt {
         access: Some(access),
@@ -180,6 +198,11 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
         let plain = Recorded::from_bytes(&samples[&format!("{type_name}.v1.json")]).unwrap();
         samples.insert(name.into(), of_lines(plain).to_bytes());
     }
+    let mut meant = Recorded::from_bytes(&samples["payment_settled.v1.json"]).unwrap();
+    if let Event::Account(AccountEvent::PaymentSettled(e)) = &mut meant.event {
+        (e.applied, e.meant, e.unearned) = (Vec::new(), Some(3), e.amount);
+    }
+    samples.insert(MEANT.into(), meant.to_bytes());
     samples.insert(WITH_A_LIST.into(), samples["report_imported.v1.json"].clone());
     samples
 }
@@ -189,7 +212,7 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     let samples = samples(&history());
     let folder = folder("events");
     let of_types = Event::types().map(|(name, version)| format!("{name}.v{version}.json"));
-    let others = [OF_A_TOKEN, WITH_A_LIST].into_iter().chain(OF_LINES);
+    let others = [OF_A_TOKEN, WITH_A_LIST, MEANT].into_iter().chain(OF_LINES);
     for file in of_types.chain(others.map(Into::into)) {
         let path = folder.join(&file);
         if !path.exists() && may_write() {

@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
-pub use correction::{Becomes, Correction};
+pub use correction::{Becomes, Correction, MoneyBecomes, MoneyCorrection};
 
 use crate::event::{
     AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
@@ -535,6 +535,15 @@ pub enum Command {
         expected_version: Option<u64>,
         /// What was wrong, in order.
         corrections: Vec<Correction>,
+    },
+    /// A fact about money that was told wrongly.
+    CorrectMoney {
+        /// The account at which it was told.
+        account: AccountId,
+        /// The version of the account that the caller decided on.
+        expected_version: Option<u64>,
+        /// What was wrong.
+        correction: Box<MoneyCorrection>,
     },
     /// An action on one account.
     Account {

@@ -30,6 +30,7 @@ mod quota;
 mod reading;
 mod server;
 mod telemetry;
+mod trial;
 
 pub use config::{
     CONNECTION_STREAMS_MAX, CONNECTIONS_MAX, CONNECTIONS_PER_ADDRESS_MAX, ConfigError,

@@ -59,6 +59,8 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(RecordPaymentRequest, "record_payment_chargeback_lost", record_payment),
     sample!(GrantCreditRequest, "grant_credit", grant_credit),
     sample!(WriteOffRequest, "write_off", write_off),
+    sample!(CorrectMoneyRequest, "correct_money", correct_money),
+    sample!(CorrectMoneyRequest, "correct_money_moved", correct_money),
     sample!(ChangeCardRequest, "change_card", |m, _| change_card(m)),
     sample!(RequestChargesRequest, "request_charges", |m, _| request_charges(m)),
     sample!(ListSuggestedLinksRequest, "list_suggested_links", |m, _| list_suggested_links(m)),

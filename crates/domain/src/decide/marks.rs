@@ -3,9 +3,9 @@
 use std::collections::BTreeSet;
 
 use super::billing::{accounts_of, judge, paying_account};
-use crate::command::Command;
+use crate::command::{Command, MoneyBecomes};
 use crate::event::{CaseEvent, Event, FeeMarked, StreamId};
-use crate::ids::CaseId;
+use crate::ids::{AccountId, CaseId};
 use crate::world::{Draft, Halt, World};
 
 /// The cases whose claimed fees a command may bear on. Everything that they are judged by is loaded, so that a
@@ -15,9 +15,13 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
         Command::Case { case, .. } | Command::Correct { case, .. } | Command::Review { case } => {
             [*case].into()
         }
-        Command::Account { account, .. } => {
-            let lines = world.account(*account)?.invoices.values().flat_map(|of| &of.lines);
-            lines.map(|line| line.case).collect()
+        Command::Account { account, .. } => invoiced(world, *account)?,
+        Command::CorrectMoney { account, correction, .. } => {
+            let mut cases = invoiced(world, *account)?;
+            if let MoneyBecomes::MovedTo { account, .. } = correction.becomes {
+                cases.extend(invoiced(world, account)?);
+            }
+            cases
         }
         Command::Couple { first, second, .. } => [*first, *second].into(),
         // A fee is claimed while every gate holds.
@@ -34,6 +38,12 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
         }
     }
     Ok(touched)
+}
+
+/// The cases that an account was invoiced for.
+fn invoiced(world: &World, account: AccountId) -> Result<BTreeSet<CaseId>, Halt> {
+    let lines = world.account(account)?.invoices.values().flat_map(|of| &of.lines);
+    Ok(lines.map(|line| line.case).collect())
 }
 
 /// Judges the claimed fees of some cases, and records where it is not as it was marked last.

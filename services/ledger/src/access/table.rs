@@ -39,6 +39,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Accounts/RecordPayment", BILL),
     ("/counterfoil.v1.Accounts/GrantCredit", BILL),
     ("/counterfoil.v1.Accounts/WriteOff", BILL),
+    ("/counterfoil.v1.Accounts/CorrectMoney", CORRECT),
     ("/counterfoil.v1.Accounts/ChangeCard", RECORD_OR_BILL),
     ("/counterfoil.v1.Accounts/RequestCharges", BILL),
     ("/counterfoil.v1.Accounts/ListSuggestedLinks", READ_CASE),

@@ -4,15 +4,11 @@ use api::requests::{self, BecomesAsked, CorrectionAsked, CorrectionsAsked};
 use api::scalar::{date_message, int32, int64};
 use api::status::Failure;
 use api::v1;
+use domain::Halt;
 use domain::command::{Becomes, Command, Correction};
-use domain::event::{Card, CaseEvent, Contact, Event, FactCorrected, Reading, Recorded, StreamId};
-use domain::ids::{AccountId, CaseId, EventId, FirmId};
+use domain::event::{CaseEvent, Event, FactCorrected, Reading, Recorded, StreamId};
 use domain::refusal::{Reason, Refusal};
-use domain::sealing::{Place, Sealer, Unsealable};
-use domain::value::Personal;
-use domain::{Context, Halt, World};
 use log::Answer;
-use uuid::Uuid;
 
 use super::effects;
 use crate::access::Authority;
@@ -20,6 +16,7 @@ use crate::billing::OfFees;
 use crate::ledger::Ledger;
 use crate::openings::{Look, clients_of};
 use crate::reading::View;
+use crate::trial;
 
 pub(super) async fn correct_facts(
     ledger: &Ledger,
@@ -68,20 +65,6 @@ fn recorded(answer: &Answer) -> v1::CorrectFactsResponse {
     }
 }
 
-/// The event at a position, if the log has one there.
-async fn event_at(
-    view: &View<'_>,
-    firm: FirmId,
-    position: u64,
-) -> Result<Option<Recorded>, Failure> {
-    let Some(after) = position.checked_sub(1) else { return Ok(None) };
-    let Some(stored) = view.read(firm, after, 1).await?.pop() else { return Ok(None) };
-    match Recorded::from_bytes(&stored.bytes) {
-        Ok(recorded) => Ok(Some(recorded)),
-        Err(_) => Err(Failure::Corrupt { position }),
-    }
-}
-
 /// The reading that is named and the fact as it was told first, from the log.
 async fn told(
     view: &View<'_>,
@@ -96,10 +79,10 @@ async fn told(
         let own = found.filter(|recorded| recorded.stream == StreamId::Case(asked.case));
         own.ok_or_else(|| unknown(position))
     };
-    let replaces = own(event_at(view, asked.firm, of.position).await?, of.position)?;
+    let replaces = own(view.event_at(asked.firm, of.position).await?, of.position)?;
     let told = match &replaces.event {
         Event::Case(CaseEvent::FactCorrected(FactCorrected { fact, .. })) => {
-            own(event_at(view, asked.firm, fact.position).await?, fact.position)?
+            own(view.event_at(asked.firm, fact.position).await?, fact.position)?
         }
         Event::Case(_)
         | Event::Account(_)
@@ -138,7 +121,11 @@ async fn preview(
         corrections,
     };
     let mut world = matter.world(asked.firm);
-    let events = on_trial(view.ledger(), authority, asked, (&mut world, &command))?;
+    let events = trial::decide(view.ledger(), authority, asked.request_id, &mut world, &command);
+    let events = events.map_err(|halt| match halt {
+        Halt::Refused(refusal) => Failure::RefusedAction(refusal),
+        Halt::Need(_) => Failure::internal("all that a correction looks at was loaded"),
+    })?;
     let accounts = matter.accounts();
     let before = effects::of(&matter.judge(&accounts));
     let after = effects::of(&matter.judge_in(&world, &accounts)?);
@@ -181,33 +168,6 @@ async fn open(
     view.ledger().note_openings(look, asked.firm, clients_of([stream])).await
 }
 
-/// Decides in a world of its own.
-fn on_trial(
-    ledger: &Ledger,
-    authority: &Authority,
-    asked: &CorrectionsAsked,
-    (world, command): (&mut World, &Command),
-) -> Result<Vec<Recorded>, Failure> {
-    let mut last = 0;
-    let mut next_id = || {
-        last += 1;
-        EventId(Uuid::from_u128(last))
-    };
-    let now = ledger.now();
-    let context = Context {
-        author: authority.author(),
-        request_id: asked.request_id,
-        now,
-        recorded_at: now,
-        next_id: &mut next_id,
-        sealer: &mut AsTold,
-    };
-    domain::decide(world, context, command).map_err(|halt| match halt {
-        Halt::Refused(refusal) => Failure::RefusedAction(refusal),
-        Halt::Need(_) => Failure::internal("all that a correction looks at was loaded"),
-    })
-}
-
 fn fact(corrected: &FactCorrected, before: Option<&Reading>) -> v1::CorrectedFact {
     let after = corrected.reading.as_deref();
     let date = |reading: Option<&Reading>| reading.map(|reading| date_message(reading.occurred_on));
@@ -220,21 +180,4 @@ fn fact(corrected: &FactCorrected, before: Option<&Reading>) -> v1::CorrectedFac
         before_json: json(before),
         after_json: json(after),
     }
-}
-
-/// Seals nothing and opens nothing: what is decided on trial is thrown away.
-struct AsTold;
-
-impl Sealer for AsTold {
-    fn seal(&mut self, _: &Place, text: &str) -> Result<Personal, Unsealable> {
-        Ok(Personal::clear(text))
-    }
-
-    fn open(&self, _: FirmId, _: StreamId, sealed: &str) -> Option<Personal> {
-        Some(Personal::from_sealed(sealed))
-    }
-
-    fn compare_by(&mut self, _: CaseId, _: &Contact) {}
-
-    fn compare_card(&mut self, _: AccountId, _: &Card) {}
 }

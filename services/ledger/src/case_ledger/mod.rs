@@ -1,7 +1,7 @@
 //! `CaseLedger`: what happens to cases, and what became of them.
 
 mod correct;
-mod effects;
+pub(crate) mod effects;
 mod find;
 mod follow;
 mod read;

@@ -110,18 +110,22 @@ fn both_verifiers_accept_corrected_histories() {
     let folder = tempfile::tempdir().unwrap();
     write_key(folder.path());
     let shape = Shape { clients: 12, enrol_days: 40, nonsense_percent: 5 };
-    let mut corrections = 0;
+    let (mut corrections, mut of_money) = (0, 0);
     for seed in 31..37 {
         let player = Player::corrected_days(&mut Crm::new(seed, shape), seed, 200);
         let corrected =
             |r: &&Recorded| matches!(&r.event, Event::Case(CaseEvent::FactCorrected(_)));
         corrections += player.log.iter().filter(corrected).count();
+        let corrected =
+            |r: &&Recorded| matches!(&r.event, Event::Account(AccountEvent::MoneyCorrected(_)));
+        of_money += player.log.iter().filter(corrected).count();
         let name = format!("{seed}.zip");
         std::fs::write(folder.path().join(&name), export(&bytes(&player.log), Request::All))
             .unwrap();
         assert_eq!(rust_findings(&folder.path().join(&name)), [""; 0], "{name}");
     }
     assert!(corrections > 300, "{corrections} corrections");
+    assert!(of_money > 30, "{of_money} corrections of money");
     for (name, findings) in python_findings(folder.path()) {
         assert_eq!(findings, [""; 0], "{name}");
     }

@@ -22,7 +22,7 @@ use counterfoil_tests::bundles::{
 use counterfoil_tests::forger::{parse, write};
 use counterfoil_tests::history::{Crm, Shape, case_id};
 use counterfoil_tests::player::Player;
-use domain::event::{Card, CaseEvent, Contact, Event, EventRef, Recorded, StreamId};
+use domain::event::{AccountEvent, Card, CaseEvent, Contact, Event, EventRef, Recorded, StreamId};
 use domain::ids::{AccountId, CaseId, DocumentHash, FirmId};
 use domain::sealing::{Place, Sealer, Unsealable, person_of};
 use domain::value::Personal;

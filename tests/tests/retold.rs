@@ -16,7 +16,7 @@ use domain::command::{
     PaymentReceived,
 };
 use domain::event::{BookAccount, Recorded, StreamId};
-use domain::ids::AccountId;
+use domain::ids::{AccountId, CaseId};
 use domain::money::Money;
 use domain::value::Personal;
 use rand::rngs::StdRng;
@@ -175,7 +175,7 @@ impl Clumsy {
     fn other_account(&mut self, account: AccountId) -> Option<AccountId> {
         let cases = self.player.cases();
         let others: Vec<AccountId> =
-            cases.into_iter().map(|case| case.own_account()).filter(|id| *id != account).collect();
+            cases.into_iter().map(CaseId::own_account).filter(|id| *id != account).collect();
         (!others.is_empty()).then(|| others[self.rng.random_range(0..others.len())])
     }
 }

@@ -66,7 +66,9 @@ pub(crate) async fn run(
         let known: BTreeMap<StreamId, State> = streams.iter().copied().zip(states).collect();
         let world = || {
             let mut world = World::new(firm, position, 0);
-            known.iter().for_each(|(stream, state)| world.insert(*stream, state.clone()));
+            for (stream, state) in &known {
+                world.insert(*stream, state.clone());
+            }
             world
         };
         let mut after = world();

@@ -166,7 +166,11 @@ fn each_fact_about_money_is_as_if_it_had_been_told_right_at_first() {
         on("2026-04-18", fails(FailureReason::Declined)),
         &[asked.clone(), ("2026-04-18", fails(FailureReason::Declined))],
     );
-    corrected(&[asked.clone(), ("2026-04-17", broke())], nothing.clone(), &[asked.clone()]);
+    corrected(
+        &[asked.clone(), ("2026-04-17", broke())],
+        nothing.clone(),
+        std::slice::from_ref(&asked),
+    );
     // A refund, out of what was unearned and out of what was earned.
     for minor in [5_000, 12_000] {
         let over = ("2026-04-16", pay("p1", 29_900, Some(1)));
@@ -198,7 +202,9 @@ fn each_fact_about_money_is_as_if_it_had_been_told_right_at_first() {
         &[&lost[..], &[("2026-04-26", won())]].concat(),
     );
     // A credit and a write-off, of what a bank took back too.
-    for action in [AccountAction::GrantCredit as fn(Lower) -> _, AccountAction::WriteOff] {
+    let lowers: [fn(Lower) -> AccountAction; 2] =
+        [AccountAction::GrantCredit, AccountAction::WriteOff];
+    for action in lowers {
         let story = |minor: i64| [paid(), back(), ("2026-04-22", action(lower(minor)))];
         corrected(&story(9_900), on("2026-04-22", action(lower(900))), &story(900));
         corrected(&story(19_900), nothing.clone(), &[paid(), back()]);

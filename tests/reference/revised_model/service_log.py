@@ -51,6 +51,7 @@ class Firm:
 
     def __init__(self):
         self.packs, self.told, self.standings, self.cases, self.accounts = [], [], [], {}, {}
+        self.money = {}
         self.zone, self.stories = None, {}
 
     def document(self):
@@ -84,7 +85,14 @@ class Firm:
             else:
                 self.cases.setdefault(key, Told()).apply(event)
         elif kind == "account":
-            self.accounts.setdefault(key, Account()).apply(name, payload, event["occurred_on"])
+            story = self.money.setdefault(key, [])
+            story.append(event)
+            if name == "money_corrected":
+                self.accounts[key] = Account()
+            told = standing(story) if name == "money_corrected" else [event]
+            for fact in told:
+                account = self.accounts.setdefault(key, Account())
+                account.apply(fact["event"], fact["payload"], fact["occurred_on"])
 
     def filed_as(self, payload):
         what = (payload["kind"], payload["state"], payload["valid_from"])
@@ -138,6 +146,12 @@ def in_force(story):
                 "request_id": kept or correction["request_id"],
                 "order": event["position"] if kept else correction["position"],
             }
+
+
+def standing(story):
+    """What was told of an account without what was taken back: what is told in its stead is among the rest."""
+    gone = {e["payload"]["fact"]["position"] for e in story if e["event"] == "money_corrected"}
+    return [e for e in story if e["position"] not in gone and e["event"] != "money_corrected"]
 
 
 def pack(adopted):

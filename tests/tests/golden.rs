@@ -16,9 +16,9 @@ use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
-    ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmEvent,
-    LegalHoldLifted, LegalHoldPlaced, LinePart, LookEvent, LookKind, Loss, MoneyCorrected,
-    MoneyFact, Outcome, Reading, Recorded, Scope, StreamId,
+    ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmCorrected,
+    FirmEvent, FirmFact, LegalHoldLifted, LegalHoldPlaced, LinePart, LookEvent, LookKind, Loss,
+    MoneyCorrected, MoneyFact, Outcome, Reading, Recorded, Scope, StreamId,
 };
 use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
 use domain::judge::EDITION;
@@ -98,6 +98,18 @@ fn money_corrected(log: &[Recorded]) -> Recorded {
     Recorded { event: event.into(), ..paid.clone() }
 }
 
+/// A standing of a history, taken back and told anew.
+fn firm_corrected(log: &[Recorded]) -> FirmCorrected {
+    let told = log.iter().find(|told| told.event.type_name() == "standing_recorded").unwrap();
+    FirmCorrected {
+        again: Some(true),
+        fact: told.reference(),
+        kind: FirmFact::StandingRecorded,
+        reason: Text::parse("The last day was mistyped.").unwrap(),
+        said_by: Text::parse("the office").unwrap(),
+    }
+}
+
 /// Events that say of which lines their money is, or what was lost; the others are of times before they did.
 const OF_LINES: [&str; 6] = [
     "chargeback_opened.v1.of_lines.json",
@@ -155,6 +167,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let reviewed = FeesReviewed { edition: EDITION, marked: 2, through: 1 };
     for event in [
         FirmEvent::FeesReviewed(reviewed),
+        FirmEvent::FirmCorrected(firm_corrected(&player.log)),
         FirmEvent::AccessGranted(granted),
         FirmEvent::AccessRevoked(AccessRevoked { access }),
         FirmEvent::AccessUsed(AccessUsed {

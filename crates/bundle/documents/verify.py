@@ -702,6 +702,7 @@ firm access_used access?:id cases:{id} kind:LookKind what:text
 firm chart_revised accounts:[ChartAccount]
 firm period_locked checked_at:u64 through:day
 firm match_policy_set automatic:AutomaticMatches
+firm firm_corrected again?:flag fact:EventRef kind:FirmFact reason:text said_by:text
 looks client_looked_at access?:id kind:LookKind what:text
 part AccessBounds cases:{id} from?:day through?:day
 part Address city:personal line1:personal line2?:personal state:state zip:personal
@@ -750,6 +751,7 @@ word FailureReason insufficient_funds card_expired declined lost_or_stolen accou
 word FullyPerformed each_period whole_contract
 word Gate G1 G2 G3 G4 G5 G6 G7 G8
 word ItemKind late_payments collection charge_off bankruptcy public_record inquiry
+word FirmFact pack_adopted pack_confirmed pack_used_at_own_risk standing_recorded standing_ended
 word LinkedBy rule person
 word LookKind read export open
 word MailClass first_class certified portal fax
@@ -861,6 +863,7 @@ def is_money(value):
             and re.fullmatch("0|-?[1-9][0-9]{0,12}", value["minor"]) is not None and abs(int(value["minor"])) <= MINOR_MAX)
 
 
+KINDS_OF_FIRM = next(line for line in PAYLOADS.splitlines() if line.startswith("word FirmFact ")).split(" ")[2:]
 KINDS_OF_MONEY = next(line for line in PAYLOADS.splitlines() if line.startswith("word MoneyFact ")).split(" ")[2:]
 KINDS_OF_FACT = next(line for line in PAYLOADS.splitlines() if line.startswith("word FactKind ")).split(" ")[2:]
 
@@ -2645,7 +2648,7 @@ class FirmRecord:
     """What clients' events name of the firm's, each with its position."""
     def __init__(self):
         self.is_begun, self.registered, self.zone, self.packs, self.plans = False, None, None, [], []
-        self.backed = []
+        self.backed, self.facts, self.ended, self.anew = [], {}, {}, None
 
     @property
     def currency(self):
@@ -2661,11 +2664,25 @@ class FirmRecord:
             elif name == "firm_registered":
                 self.registered, self.zone = p, zone_of(p["zone"])
             elif name == "pack_adopted":
-                self.packs.append((position, p["pack"]))
+                # What is told anew stands behind what it is told in the stead of.
+                places = [at for at, (_, known) in enumerate(self.packs) if self.ended.get(id(known)) == position - 1] \
+                    if self.anew == position else []
+                self.packs.insert(places[0] + 1 if places else len(self.packs), (position, p["pack"]))
             elif name in ("pack_confirmed", "pack_used_at_own_risk"):
-                self.backed.append((position, p["code"], p["version"]))
+                self.backed.append((position, p["code"], p["version"], float("inf")))
+            elif name == "firm_corrected":
+                at = p["fact"]["position"]
+                if self.facts.pop(at, None) != (p["fact"]["id"], p["kind"]):
+                    wrong.append("no fact in force of this kind stands there")
+                for known, pack in self.packs:
+                    if known == at:
+                        self.ended[id(pack)] = position
+                self.backed = [backed[:3] + (min(backed[3], position),) if backed[0] == at else backed for backed in self.backed]
+                self.anew = position + 1 if p.get("again") else None
             elif name == "plan_published":
                 self.plans.append((position, event["occurred_on"], p["plan"]))
+            if name in KINDS_OF_FIRM:
+                self.facts[position] = (event["event_id"], name)
             if name == "firm_registered" and position != 1:
                 wrong.append("the firm is registered, and it is not the first thing in the log")
             if is_first and not self.registered:
@@ -2679,14 +2696,16 @@ class FirmRecord:
         return wrong
 
     def adopted(self, before):
-        return [pack for position, pack in self.packs if before is None or position < before]
+        end = float("inf") if before is None else before
+        return [pack for position, pack in self.packs if position < end <= self.ended.get(id(pack), float("inf"))]
 
     def is_backed(self, pack, before):
         """Whether counsel or the firm itself stands for a pack; nobody has to for the federal one."""
         adopted = next(position for position, known in self.packs if known is pack)
+        end = float("inf") if before is None else before
         return "state" not in pack or pack["confirmed_by_counsel"] or any(
-            adopted < position and (before is None or position < before) and (code, version) == (pack["code"], pack["version"])
-            for position, code, version in self.backed)
+            adopted < position < end <= until and (code, version) == (pack["code"], pack["version"])
+            for position, code, version, until in self.backed)
 
     def pack_on(self, state, day, before):
         """The version of a jurisdiction's pack that is in force on a day: the newest, of the code adopted last."""

@@ -11,7 +11,9 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
-pub use correction::{Becomes, Correction, MoneyBecomes, MoneyCorrection};
+pub use correction::{
+    Becomes, Correction, FirmBecomes, FirmCorrection, MoneyBecomes, MoneyCorrection,
+};
 
 use crate::event::{
     AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
@@ -545,6 +547,8 @@ pub enum Command {
         /// What was wrong.
         correction: Box<MoneyCorrection>,
     },
+    /// Something that the firm told wrongly of itself.
+    CorrectFirm(Box<FirmCorrection>),
     /// An action on one account.
     Account {
         /// The account.

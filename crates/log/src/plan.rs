@@ -339,7 +339,7 @@ fn named_streams(command: &Command) -> Vec<StreamId> {
             std::iter::once(*account).chain(other).map(StreamId::Account).collect()
         }
         Command::Bank(action) => action.streams(),
-        Command::Firm { .. } | Command::Begin(_) => Vec::new(),
+        Command::Firm { .. } | Command::CorrectFirm(_) | Command::Begin(_) => Vec::new(),
         Command::Look(look) => look.cases.iter().copied().map(StreamId::Looks).collect(),
         Command::Couple { first, second, .. } => [first, second]
             .into_iter()

@@ -51,7 +51,7 @@ class Firm:
 
     def __init__(self):
         self.packs, self.told, self.standings, self.cases, self.accounts = [], [], [], {}, {}
-        self.money = {}
+        self.money, self.of_itself = {}, []
         self.zone, self.stories = None, {}
 
     def document(self):
@@ -99,6 +99,15 @@ class Firm:
         return [s for s in self.standings if (s["what"], s["state"], s["day"]) == what]
 
     def of_firm(self, name, payload, event):
+        self.of_itself.append(event)
+        if name == "firm_corrected":
+            gone = {e["payload"]["fact"]["position"] for e in self.of_itself if e["event"] == name}
+            story = [e for e in self.of_itself if e["position"] not in gone and e["event"] != name]
+            self.packs, self.told, self.standings, self.of_itself = [], [], [], []
+            for told in story:
+                self.of_firm(told["event"], told["payload"], told)
+            self.of_itself = story + [e for e in [event] if e not in story]
+            return
         at = {"id": f"firm-{event['position']}", "day": event["occurred_on"]}
         if name == "firm_registered":
             self.zone = payload["zone"]

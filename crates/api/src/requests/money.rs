@@ -1,13 +1,14 @@
-//! Corrections of what was told of money.
+//! Corrections of what was told of money, and of what a firm told of itself.
 
-use domain::command::{AccountAction, Dated, MoneyBecomes};
+use domain::command::{AccountAction, Dated, FirmAction, FirmBecomes, MoneyBecomes};
 use domain::ids::{AccountId, FirmId, RequestId};
 use domain::money::Currency;
-use domain::value::Personal;
+use domain::value::{Personal, Text};
 
 use crate::field::{FieldErrors, Fields};
+use crate::firm_action;
 use crate::payment_action::{invoice, lower, payment};
-use crate::requests::read::account_name;
+use crate::requests::read::{account_name, firm_name};
 use crate::v1;
 use crate::v1::record_payment_request::Event as Payment;
 
@@ -118,4 +119,62 @@ fn dated(f: &mut Fields, firm: FirmId, m: &v1::MoneyFact) -> Option<Dated<Accoun
 
 fn lowered(f: &mut Fields, firm: FirmId, m: &v1::InvoiceLowered) -> Option<domain::command::Lower> {
     lower(f, firm, &m.invoice, m.amount.as_ref(), &m.reason)
+}
+
+/// A correction of what a firm told of itself. What it is about is in the log, and read from there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FirmCorrectionAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// The request.
+    pub request_id: RequestId,
+    /// The position of the reading in force.
+    pub position: u64,
+    /// What it becomes.
+    pub becomes: FirmBecomes,
+    /// Why.
+    pub reason: Text,
+    /// Who said so.
+    pub said_by: Text,
+    /// Whether only to say what it would be.
+    pub validate_only: bool,
+}
+
+/// Reads a `CorrectFirm`.
+pub fn correct_firm(
+    m: &v1::CorrectFirmRequest,
+    currency: Option<Currency>,
+) -> Result<FirmCorrectionAsked, FieldErrors> {
+    use v1::correct_firm_request::Becomes as B;
+    Fields::check(currency, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let request_id = f.request_id(&m.request_id);
+        let position = match f.position("position", m.position) {
+            Some(0) => f.refuse("position", "must be the position of an event"),
+            position => position,
+        };
+        let becomes = match &m.becomes {
+            Some(B::TakenBack(_)) => Some(FirmBecomes::Nothing),
+            Some(B::OccurredOn(date)) => f.date("occurred_on", Some(date)).map(FirmBecomes::OnDay),
+            Some(B::Standing(anew)) => f.within("standing", |f| {
+                let occurred_on = f.date("occurred_on", anew.occurred_on.as_ref());
+                let standing = f.message("standing", anew.standing.as_ref(), firm_action::standing);
+                let action = FirmAction::RecordStanding(standing?);
+                let dated = Dated { occurred_on: occurred_on?, action };
+                Some(FirmBecomes::Told(Box::new(dated)))
+            }),
+            None => f.refuse("becomes", "is required: taken_back, occurred_on or standing"),
+        };
+        let reason = f.parse("reason", &m.reason, Text::parse);
+        let said_by = f.parse("said_by", &m.said_by, Text::parse);
+        Some(FirmCorrectionAsked {
+            firm: firm?,
+            request_id: request_id?,
+            position: position?,
+            becomes: becomes?,
+            reason: reason?,
+            said_by: said_by?,
+            validate_only: m.validate_only,
+        })
+    })
 }

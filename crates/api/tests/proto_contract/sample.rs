@@ -105,6 +105,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(RegisterBureauRequest, "register_bureau", |m, _| register_bureau(m)),
     sample!(RecordStandingRequest, "record_standing", record_standing),
     sample!(EndStandingRequest, "end_standing", |m, _| end_standing(m)),
+    sample!(CorrectFirmRequest, "correct_firm", correct_firm),
     sample!(CreateTokenRequest, "create_token", |m, _| create_token(m)),
     sample!(ListTokensRequest, "list_tokens", |m, _| list_tokens(m)),
     sample!(RevokeTokenRequest, "revoke_token", |m, _| revoke_token(m)),

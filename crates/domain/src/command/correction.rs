@@ -2,10 +2,10 @@
 
 use calendar::CivilDate;
 
-use super::{AccountAction, CaseAction, Dated};
+use super::{AccountAction, CaseAction, Dated, FirmAction};
 use crate::event::{CaseEvent, Event, Reading, Recorded};
 use crate::ids::AccountId;
-use crate::value::Personal;
+use crate::value::{Personal, Text};
 
 /// A fact of a case was told wrongly.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -80,4 +80,28 @@ pub enum MoneyBecomes {
         /// The invoice it pays there.
         invoice: Option<u64>,
     },
+}
+
+/// The firm told something wrongly of itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FirmCorrection {
+    /// What is true.
+    pub becomes: FirmBecomes,
+    /// Why.
+    pub reason: Text,
+    /// Who said so.
+    pub said_by: Text,
+    /// The fact, as the log has it.
+    pub told: Box<Recorded>,
+}
+
+/// What a correction makes of what a firm told of itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum FirmBecomes {
+    /// It is not so.
+    Nothing,
+    /// The same, on another day.
+    OnDay(CivilDate),
+    /// What is told anew.
+    Told(Box<Dated<FirmAction>>),
 }

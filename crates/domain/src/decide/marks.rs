@@ -27,9 +27,11 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
         // A fee is claimed while every gate holds.
         Command::ClaimFee { .. } | Command::BillAccount { .. } => BTreeSet::new(),
         // What the firm tells is carried to its clients by a review.
-        Command::Firm { .. } | Command::Bank(_) | Command::Begin(_) | Command::Look(_) => {
-            BTreeSet::new()
-        }
+        Command::Firm { .. }
+        | Command::CorrectFirm(_)
+        | Command::Bank(_)
+        | Command::Begin(_)
+        | Command::Look(_) => BTreeSet::new(),
     };
     for &case in &touched {
         if !world.case(case)?.earned.is_empty() {

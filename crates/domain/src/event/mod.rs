@@ -194,6 +194,7 @@ events! {
         ChartRevised = "chart_revised" v 1,
         PeriodLocked = "period_locked" v 1,
         MatchPolicySet = "match_policy_set" v 1,
+        FirmCorrected = "firm_corrected" v 1,
     }
 }
 
@@ -289,6 +290,8 @@ impl Event {
         if let Self::Case(CaseEvent::FactCorrected(corrected)) = self {
             Some(corrected.fact.position)
         } else if let Self::Account(AccountEvent::MoneyCorrected(corrected)) = self {
+            Some(corrected.fact.position)
+        } else if let Self::Firm(FirmEvent::FirmCorrected(corrected)) = self {
             Some(corrected.fact.position)
         } else {
             None

@@ -79,6 +79,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Privacy/ListRetention", VERIFY),
     ("/counterfoil.v1.Administration/RegisterFirm", ADMINISTER),
     ("/counterfoil.v1.Administration/GetFirm", READ_FIRM),
+    ("/counterfoil.v1.Administration/CorrectFirm", CORRECT),
     ("/counterfoil.v1.Administration/PublishPlan", ADMINISTER),
     ("/counterfoil.v1.Administration/AdoptPack", ADMINISTER),
     ("/counterfoil.v1.Administration/ConfirmPack", ADMINISTER),

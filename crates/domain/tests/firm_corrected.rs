@@ -12,8 +12,6 @@ use counterfoil_domain::firm::{Firm, StandingAnswer};
 use counterfoil_domain::ids::StateCode;
 use counterfoil_domain::refusal::{Reason, Refusal};
 
-const A: u128 = 2;
-
 fn ca() -> StateCode {
     StateCode::parse("CA").unwrap()
 }
@@ -72,9 +70,8 @@ fn stands(firm: &Firm, on: &str) -> bool {
 }
 
 #[test]
-fn an_end_that_was_told_of_another_bond_is_taken_back_and_a_review_clears_what_it_exposed() {
+fn an_end_that_was_told_of_another_bond_gives_way_to_the_one_before_and_a_review_is_due() {
     let mut desk = Desk::open();
-    desk.opened(case(A), "2026-03-02", "2026-03-06").month(case(A), "2026-03-09");
     desk.today("2026-04-20");
     desk.firm(bond("2025-01-01", "2026-12-31"));
     // Both ends are mistakes: the earlier one stands until both are gone.

@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use books::{Entry, Poster};
 use counterfoil_tests::bookkeeper::Bookkeeper;
+use counterfoil_tests::corrector::Corrector;
 use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::State;
@@ -19,18 +20,23 @@ use domain::firm::Firm;
 use domain::money::Money;
 use proptest::prelude::*;
 
-/// A firm's life with a bookkeeper in it.
+/// A firm's life with a bookkeeper in it, and somebody who puts mistakes right.
 fn life(seed: u64, days: u32) -> Player {
     let shape = Shape { clients: 10, enrol_days: 30, nonsense_percent: 4 };
     let mut crm = Crm::new(seed, shape);
-    let mut bookkeeper = Bookkeeper::new(seed);
+    let (mut bookkeeper, mut corrector) = (Bookkeeper::new(seed), Corrector::new(seed));
     let mut player = Player::days(&mut crm, 0);
     for _ in 0..days {
         for step in crm.day() {
             player.play_and_tell(&mut crm, &step);
         }
+        let mut now = None;
         for step in bookkeeper.day(&player.world, &player.log, crm.today()) {
+            now = Some(step.now);
             player.play_and_tell(&mut crm, &step);
+        }
+        if let Some(correction) = now.and_then(|now| corrector.step(&player.log, now)) {
+            player.play_and_tell(&mut crm, &correction);
         }
     }
     player
@@ -289,6 +295,7 @@ fn the_books_of_fixed_lives_keep_every_promise() {
         "chargeback_won",
         "credit_granted",
         "written_off",
+        "money_corrected",
         "fee_marked",
         "marked of what was written off",
         "statement_line_seen",

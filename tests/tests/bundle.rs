@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
+#[path = "bundle/corrected.rs"]
+mod corrected;
 #[path = "bundle/editions.rs"]
 mod editions;
 #[path = "bundle/others.rs"]
@@ -100,29 +102,6 @@ fn both_verifiers_accept_what_was_exported() {
     let python = python_findings(folder.path());
     assert_eq!(python.len(), 5);
     for (name, findings) in python {
-        assert_eq!(findings, [""; 0], "{name}");
-    }
-}
-
-/// What was told wrongly and put right is derived as if it had been told so at first.
-#[test]
-fn both_verifiers_accept_corrected_histories() {
-    let folder = tempfile::tempdir().unwrap();
-    write_key(folder.path());
-    let shape = Shape { clients: 12, enrol_days: 40, nonsense_percent: 5 };
-    let mut corrections = 0;
-    for seed in 31..37 {
-        let player = Player::corrected_days(&mut Crm::new(seed, shape), seed, 200);
-        let corrected =
-            |r: &&Recorded| matches!(&r.event, Event::Case(CaseEvent::FactCorrected(_)));
-        corrections += player.log.iter().filter(corrected).count();
-        let name = format!("{seed}.zip");
-        std::fs::write(folder.path().join(&name), export(&bytes(&player.log), Request::All))
-            .unwrap();
-        assert_eq!(rust_findings(&folder.path().join(&name)), [""; 0], "{name}");
-    }
-    assert!(corrections > 300, "{corrections} corrections");
-    for (name, findings) in python_findings(folder.path()) {
         assert_eq!(findings, [""; 0], "{name}");
     }
 }

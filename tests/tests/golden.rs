@@ -16,10 +16,10 @@ use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
-    ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmEvent,
-    FoundResult, LegalHoldLifted, LegalHoldPlaced, LinePart, ListingCorrected, ListingDeleted,
-    LookEvent, LookKind, Loss, Outcome, PromisedResult, Reading, Recorded, ResultsFound, Scope,
-    ScoreRaised, Showing, StreamId,
+    ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmCorrected,
+    FirmEvent, FirmFact, FoundResult, LegalHoldLifted, LegalHoldPlaced, LinePart, ListingCorrected,
+    ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected, MoneyFact, Outcome, PromisedResult,
+    Reading, Recorded, ResultsFound, Scope, ScoreRaised, Showing, StreamId,
 };
 use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
 use domain::judge::EDITION;
@@ -79,6 +79,35 @@ fn corrected(log: &[Recorded]) -> FactCorrected {
         reason: Personal::parse("The day was mistyped.").unwrap(),
         replaces: told.reference(),
         said_by: Personal::parse("the front desk").unwrap(),
+    }
+}
+
+/// A payment for an invoice on which nothing was open; the other is of times before that was kept.
+const MEANT: &str = "payment_settled.v1.meant.json";
+
+/// A fact about money of a history, taken back and told anew.
+fn money_corrected(log: &[Recorded]) -> Recorded {
+    let paid = log.iter().find(|told| told.event.type_name() == "payment_settled").unwrap();
+    let StreamId::Account(account) = paid.stream else { unreachable!("it is of an account") };
+    let event = MoneyCorrected {
+        again: Some(account),
+        fact: paid.reference(),
+        kind: MoneyFact::PaymentSettled,
+        reason: Personal::parse("The amount was mistyped.").unwrap(),
+        said_by: Personal::parse("the bookkeeper").unwrap(),
+    };
+    Recorded { event: event.into(), ..paid.clone() }
+}
+
+/// A standing of a history, taken back and told anew.
+fn firm_corrected(log: &[Recorded]) -> FirmCorrected {
+    let told = log.iter().find(|told| told.event.type_name() == "standing_recorded").unwrap();
+    FirmCorrected {
+        again: Some(true),
+        fact: told.reference(),
+        kind: FirmFact::StandingRecorded,
+        reason: Text::parse("The last day was mistyped.").unwrap(),
+        said_by: Text::parse("the office").unwrap(),
     }
 }
 
@@ -188,6 +217,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let reviewed = FeesReviewed { edition: EDITION, marked: 2, through: 1 };
     for event in [
         FirmEvent::FeesReviewed(reviewed),
+        FirmEvent::FirmCorrected(firm_corrected(&player.log)),
         FirmEvent::AccessGranted(granted),
         FirmEvent::AccessRevoked(AccessRevoked { access }),
         FirmEvent::AccessUsed(AccessUsed {
@@ -211,6 +241,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     ] {
         keep(&Recorded { event: event.into(), ..case.clone() });
     }
+    keep(&money_corrected(&player.log));
     let StreamId::Case(client) = case.stream else { unreachable!("it is of a case") };
     let looked = LookEvent::ClientLookedAt(ClientLookedAt {
         access: Some(access),
@@ -236,6 +267,11 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     samples.insert(WITH_A_TIME.into(), timed.to_bytes());
     let signed = Recorded::from_bytes(&samples["consent_signed.v1.json"]).unwrap();
     samples.insert(WITH_PROMISES.into(), promising(signed).to_bytes());
+    let mut meant = Recorded::from_bytes(&samples["payment_settled.v1.json"]).unwrap();
+    if let Event::Account(AccountEvent::PaymentSettled(e)) = &mut meant.event {
+        (e.applied, e.meant, e.unearned) = (Vec::new(), Some(3), e.amount);
+    }
+    samples.insert(MEANT.into(), meant.to_bytes());
     samples.insert(WITH_A_LIST.into(), samples["report_imported.v1.json"].clone());
     samples
 }
@@ -245,7 +281,8 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     let samples = samples(&history());
     let folder = folder("events");
     let of_types = Event::types().map(|(name, version)| format!("{name}.v{version}.json"));
-    let others = [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES].into_iter().chain(OF_LINES);
+    let others =
+        [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES, MEANT].into_iter().chain(OF_LINES);
     for file in of_types.chain(others.map(Into::into)) {
         let path = folder.join(&file);
         if !path.exists() && may_write() {

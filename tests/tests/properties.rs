@@ -231,10 +231,11 @@ fn random_histories_reach_every_event_type() {
     let kept = ["legal_hold_placed", "legal_hold_lifted", "client_erased"];
     let deposited = ["money_deposited", "money_undeposited"];
     let bank: Vec<&str> = DepositEvent::TYPES.iter().map(|(name, _)| *name).collect();
-    let books = ["chart_revised", "period_locked", "match_policy_set"];
+    let books = ["chart_revised", "period_locked", "match_policy_set", "firm_corrected"];
+    let of_money = ["money_corrected"];
     assert_eq!(
         missing,
-        [&corrected[..], &kept, &deposited, &bank, &service, &books, &looks].concat()
+        [&corrected[..], &kept, &deposited, &of_money, &bank, &service, &books, &looks].concat()
     );
     let earned = fees(&player.log).count();
     assert!(earned > 100, "fees are earned, not {earned}");

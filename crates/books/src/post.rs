@@ -11,6 +11,7 @@
 //! | chargeback won | clearing | receivable for what is open, chargeback losses for what was written off, owed to clients for the rest |
 //! | credit granted | refunds and credits | receivable |
 //! | written off | chargeback losses as far as a bank took it back, then bad debt | receivable |
+//! | money corrected | what the fact moved, the other way | |
 //! | bank line seen | bank | suspense |
 //! | deposit matched | suspense (net), processor costs | clearing (gross) |
 //! | line booked | suspense | what it is |
@@ -27,11 +28,11 @@ use std::collections::{HashMap, HashSet};
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::{Account, Unfit};
+use domain::account::{Account, MoneyTold, Sum, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
     AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, FeeMarked,
-    LineBooked, Loss, Purpose, Recorded, StreamId, WrittenOff,
+    LineBooked, Loss, MoneyCorrected, MoneyFact, Purpose, Recorded, StreamId, WrittenOff,
 };
 use domain::firm::Firm;
 use domain::ids::{EventId, PlanCode};
@@ -213,6 +214,9 @@ impl<'a> Poster<'a> {
         event: &AccountEvent,
     ) -> Result<Option<Entry>, Unfit> {
         let (reference, transfers) = match event {
+            AccountEvent::MoneyCorrected(e) => {
+                return self.corrected(before, recorded, e).map(Some);
+            }
             AccountEvent::InvoiceIssued(e) => {
                 (None, vec![about(e.number, transfer(Unbilled, Receivable, e.total))])
             }
@@ -270,6 +274,23 @@ impl<'a> Poster<'a> {
         };
         let entry = self.begin(recorded, recorded.occurred_on);
         Ok(Some(Entry { reference: reference.map(ToString::to_string), transfers, ..entry }))
+    }
+
+    /// The entry of the fact the other way, on the day of the fact if its month is open.
+    fn corrected(
+        &self,
+        before: &Account,
+        recorded: &Recorded,
+        e: &MoneyCorrected,
+    ) -> Result<Entry, Unfit> {
+        let fact = before.told.get(&e.fact.position);
+        let fact = fact.ok_or(Unfit::Missing("a fact about money"))?;
+        Ok(Entry {
+            reference: fact.name.as_ref().map(ToString::to_string),
+            reverses: Some(e.fact.id),
+            transfers: turned(moved(fact)?),
+            ..self.begin(recorded, fact.mark.on)
+        })
     }
 
     fn of_deposit(
@@ -338,6 +359,37 @@ fn marked(e: &FeeMarked) -> Result<Vec<Transfer>, Unfit> {
     let charged_back = now.charged_back.minus(before.charged_back)?;
     let charged_back = transfer(ChargebackLosses, side, charged_back);
     Ok([owed, kept, open, bad_debt, charged_back].map(of_plan).into())
+}
+
+/// What a fact about money moved, as its own entry has it.
+fn moved(fact: &MoneyTold) -> Result<Vec<Transfer>, Unfit> {
+    let mut transfers = Vec::new();
+    for invoice in fact.invoices() {
+        let of = |sum: Sum| fact.moved_of(invoice, sum);
+        let (paid, written_off, lost) = (of(Sum::Paid)?, of(Sum::WrittenOff)?, of(Sum::Lost)?);
+        let parts = match fact.kind {
+            MoneyFact::PaymentSettled | MoneyFact::ChargebackOpened => {
+                vec![transfer(Receivable, Clearing, paid)]
+            }
+            MoneyFact::RefundIssued => vec![transfer(RefundsAndCredits, Clearing, paid)],
+            // What made good a write-off is paid, and written off no more.
+            MoneyFact::ChargebackWon => vec![
+                transfer(Receivable, Clearing, paid.plus(written_off)?),
+                transfer(ChargebackLosses, Clearing, written_off.negated()),
+            ],
+            MoneyFact::CreditGranted => {
+                vec![transfer(Receivable, RefundsAndCredits, of(Sum::Credited)?)]
+            }
+            MoneyFact::WrittenOff => vec![
+                transfer(Receivable, ChargebackLosses, lost),
+                transfer(Receivable, BadDebt, written_off.minus(lost)?),
+            ],
+            MoneyFact::PaymentFailed | MoneyFact::ChargebackLost => Vec::new(),
+        };
+        transfers.extend(parts.into_iter().map(|transfer| about(invoice, transfer)));
+    }
+    transfers.push(transfer(OwedToClients, Clearing, fact.unearned));
+    Ok(transfers)
 }
 
 fn matched(e: &DepositMatched) -> Vec<Transfer> {

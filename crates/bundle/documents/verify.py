@@ -667,7 +667,7 @@ account payment_moved to:id
 account payment_moved_back
 account invoice_issued due_on:day lines:[InvoiceLine] number:u64 total:money
 account charge_requested amount:money attempt:u32 invoice:u64
-account payment_settled amount:money applied:[Applied] lines?:[LinePart] payment:code unearned:money
+account payment_settled amount:money applied:[Applied] lines?:[LinePart] meant?:u64 payment:code unearned:money
 account payment_failed attempt:u32 invoice:u64 next_try_on?:day reason:FailureReason
 account refund_failed number:u32 reason:RefundFailureReason
 account refund_issued amount:money lines?:[LinePart] payment:code reason?:personal refund:code request?:u32
@@ -680,6 +680,7 @@ account written_off amount:money invoice:u64 lines?:[LinePart] reason:personal
 account unearned_payment_found amount:money cites:text payment:code
 account money_deposited deposit:id movements:[Movement]
 account money_undeposited deposit:id movements:[Movement]
+account money_corrected again?:id fact:EventRef kind:MoneyFact reason:personal said_by:personal
 deposit statement_line_seen amount:money bank:code line:hash references:[code] return_reason?:code value_on?:day
 deposit payout_reported costs:money gross:money lines:u32 net:money payout:code
 deposit payout_lines_reported lines:[PayoutLine]
@@ -705,6 +706,7 @@ firm access_used access?:id cases:{id} kind:LookKind what:text
 firm chart_revised accounts:[ChartAccount]
 firm period_locked checked_at:u64 through:day
 firm match_policy_set automatic:AutomaticMatches
+firm firm_corrected again?:flag fact:EventRef kind:FirmFact reason:text said_by:text
 looks client_looked_at access?:id kind:LookKind what:text
 part AccessBounds cases:{id} from?:day through?:day
 part Address city:personal line1:personal line2?:personal state:state zip:personal
@@ -759,11 +761,13 @@ word FailureReason insufficient_funds card_expired declined lost_or_stolen accou
 word FullyPerformed each_period whole_contract
 word Gate G1 G2 G3 G4 G5 G6 G7 G8
 word ItemKind late_payments collection charge_off bankruptcy public_record inquiry
+word FirmFact pack_adopted pack_confirmed pack_used_at_own_risk standing_recorded standing_ended
 word LinkedBy rule person
 word LookKind read export open
 word MailClass first_class certified portal fax
 word Match phone address card
 word MatchRule reference amount person
+word MoneyFact payment_settled payment_failed refund_issued chargeback_opened chargeback_won chargeback_lost credit_granted written_off
 word MovementKind payment refund chargeback chargeback_won
 word Outcome deleted corrected verified frivolous no_answer
 word PaperKind photo_id residence
@@ -870,6 +874,8 @@ def is_money(value):
             and re.fullmatch("0|-?[1-9][0-9]{0,12}", value["minor"]) is not None and abs(int(value["minor"])) <= MINOR_MAX)
 
 
+KINDS_OF_FIRM = next(line for line in PAYLOADS.splitlines() if line.startswith("word FirmFact ")).split(" ")[2:]
+KINDS_OF_MONEY = next(line for line in PAYLOADS.splitlines() if line.startswith("word MoneyFact ")).split(" ")[2:]
 KINDS_OF_FACT = next(line for line in PAYLOADS.splitlines() if line.startswith("word FactKind ")).split(" ")[2:]
 
 
@@ -1992,6 +1998,18 @@ def in_force(case):
     return story
 
 
+def money_in_force(account):
+    """The events of an account without what was taken back, what was found of that, and the corrections."""
+    corrected = {event["payload"]["fact"]["position"] for event in account if event["event"] == "money_corrected"}
+    story, is_taken_back = [], False
+    for event in account:
+        is_found = event["event"] == "unearned_payment_found"
+        is_taken_back = event["position"] in corrected or is_found and is_taken_back
+        if not is_taken_back and event["event"] != "money_corrected":
+            story.append(event)
+    return story
+
+
 def as_corrected(event, correction):
     """A fact with the reading that a correction tells."""
     p, late = correction["payload"], "late_days" in correction
@@ -2703,7 +2721,7 @@ class FirmRecord:
     """What clients' events name of the firm's, each with its position."""
     def __init__(self):
         self.is_begun, self.registered, self.zone, self.packs, self.plans = False, None, None, [], []
-        self.backed = []
+        self.backed, self.facts, self.ended, self.anew = [], {}, {}, None
 
     @property
     def currency(self):
@@ -2719,11 +2737,25 @@ class FirmRecord:
             elif name == "firm_registered":
                 self.registered, self.zone = p, zone_of(p["zone"])
             elif name == "pack_adopted":
-                self.packs.append((position, p["pack"]))
+                # What is told anew stands behind what it is told in the stead of.
+                places = [at for at, (_, known) in enumerate(self.packs) if self.ended.get(id(known)) == position - 1] \
+                    if self.anew == position else []
+                self.packs.insert(places[0] + 1 if places else len(self.packs), (position, p["pack"]))
             elif name in ("pack_confirmed", "pack_used_at_own_risk"):
-                self.backed.append((position, p["code"], p["version"]))
+                self.backed.append((position, p["code"], p["version"], float("inf")))
+            elif name == "firm_corrected":
+                at = p["fact"]["position"]
+                if self.facts.pop(at, None) != (p["fact"]["id"], p["kind"]):
+                    wrong.append("no fact in force of this kind stands there")
+                for known, pack in self.packs:
+                    if known == at:
+                        self.ended[id(pack)] = position
+                self.backed = [backed[:3] + (min(backed[3], position),) if backed[0] == at else backed for backed in self.backed]
+                self.anew = position + 1 if p.get("again") else None
             elif name == "plan_published":
                 self.plans.append((position, event["occurred_on"], p["plan"]))
+            if name in KINDS_OF_FIRM:
+                self.facts[position] = (event["event_id"], name)
             if name == "firm_registered" and position != 1:
                 wrong.append("the firm is registered, and it is not the first thing in the log")
             if is_first and not self.registered:
@@ -2737,14 +2769,16 @@ class FirmRecord:
         return wrong
 
     def adopted(self, before):
-        return [pack for position, pack in self.packs if before is None or position < before]
+        end = float("inf") if before is None else before
+        return [pack for position, pack in self.packs if position < end <= self.ended.get(id(pack), float("inf"))]
 
     def is_backed(self, pack, before):
         """Whether counsel or the firm itself stands for a pack; nobody has to for the federal one."""
         adopted = next(position for position, known in self.packs if known is pack)
+        end = float("inf") if before is None else before
         return "state" not in pack or pack["confirmed_by_counsel"] or any(
-            adopted < position and (before is None or position < before) and (code, version) == (pack["code"], pack["version"])
-            for position, code, version in self.backed)
+            adopted < position < end <= until and (code, version) == (pack["code"], pack["version"])
+            for position, code, version, until in self.backed)
 
     def pack_on(self, state, day, before):
         """The version of a jurisdiction's pack that is in force on a day: the newest, of the code adopted last."""
@@ -2830,6 +2864,7 @@ class Books:
     """What the events of an account come to."""
     def __init__(self):
         self.is_opened, self.invoices, self.payments, self.backs, self.refunds = False, {}, {}, {}, {}
+        self.told, self.places, self.deposited = {}, {}, set()
 
     @classmethod
     def of(cls, events):
@@ -2934,14 +2969,86 @@ class Books:
         request = self.refunds.get(number)
         return request is not None and not request["failed"] and not request["refund"]
 
+    def sums(self):
+        """Every sum of invoices and payments, by where it stands."""
+        for number, invoice in self.invoices.items():
+            for name in ("paid", "credited", "written_off", "back"):
+                yield (invoice, name), invoice[name]
+            for line in invoice["lines"]:
+                for name in line:
+                    yield (line, name), line[name]
+        for payment in self.payments.values():
+            for name in ("returned", "unearned"):
+                yield (payment, name), payment[name]
+            for line in payment["held"]:
+                yield (payment["held"], line), payment["held"][line]
+
     def apply(self, event):
+        """Takes an event in; of a fact about money also what it moved, so that it can be taken back."""
+        p, name = event["payload"], event["event"]
+        if name == "money_corrected":
+            return self.take_out(event)
+        if name not in KINDS_OF_MONEY:
+            return self.take_in(event)
+        before = {(id(of), at): sum_ for (of, at), sum_ in self.sums()}
+        self.take_in(event)
+        moved = [(of, at, sum_ - before.get((id(of), at), 0)) for (of, at), sum_ in self.sums()]
+        own = p.get({"payment_settled": "payment", "refund_issued": "refund"}.get(name, "chargeback"))
+        self.told[event["position"]] = {
+            "event": event, "moved": [part for part in moved if part[2] != 0], "name": own,
+            "place": self.places.get(event["position"], event["position"])}
+
+    def take_out(self, event):
+        """A fact that was told wrongly moved nothing."""
+        p = event["payload"]
+        fact = self.told.pop(p["fact"]["position"], None)
+        if fact is None:
+            return
+        for of, at, sum_ in fact["moved"]:
+            of[at] -= sum_
+        name, kind = fact["name"], fact["event"]["event"]
+        if kind == "payment_settled":
+            self.payments.pop(name, None)
+        elif kind in ("refund_issued", "chargeback_opened"):
+            self.backs.pop(name, None)
+        elif kind in ("chargeback_won", "chargeback_lost") and name in self.backs:
+            self.backs[name]["status"] = "open"
+        for invoice in self.invoices.values():
+            invoice["steps"] = [step for step in invoice["steps"] if step[1] != p["fact"]["position"]]
+        if "again" in p:
+            self.places[event["position"] + 1] = fact["place"]
+
+    def resting_on(self, position):
+        """The facts of the same money told since, and whether it stands behind a line of the bank's."""
+        fact = self.told[position]
+        kind, name = fact["event"]["event"], fact["name"]
+        payment = name if kind == "payment_settled" else self.backs.get(name, {}).get("payment")
+        movement = {"payment_settled": "payment", "refund_issued": "refund", "chargeback_opened": "chargeback"}.get(kind, kind)
+        since = [at for at, later in self.told.items()
+                 if at != position and (at > position or later["place"] > fact["place"]) and later["event"]["event"] != "payment_settled"
+                 and self.backs.get(later["name"], {}).get("payment") == payment] if payment is not None else []
+        return since, (movement, name) in self.deposited
+
+    def step(self, number, event, is_asked):
+        """A charge is asked for, or answered."""
+        place = self.places.get(event["position"], event["position"])
+        steps = self.invoices[number]["steps"]
+        steps.append((place, event["position"], is_asked))
+        steps.sort(key=lambda step: step[0])
+
+    def is_waiting(self, number):
+        """Whether a charge of an invoice waits for its answer."""
+        steps = self.invoices[number]["steps"] if number in self.invoices else []
+        return bool(steps) and steps[-1][2]
+
+    def take_in(self, event):
         p, name, invoices = event["payload"], event["event"], self.invoices
         self.is_opened = True
         if name == "invoice_issued":
-            invoices[p["number"]] = {"event": event, "paid": 0, "credited": 0, "written_off": 0, "back": 0, "charge": False,
+            invoices[p["number"]] = {"event": event, "paid": 0, "credited": 0, "written_off": 0, "back": 0, "steps": [],
                                      "charges": [], "lines": [{"paid": 0, "credited": 0, "written_off": 0} for _ in p["lines"]]}
         elif name in ("charge_requested", "payment_failed") and p["invoice"] in invoices:
-            invoices[p["invoice"]]["charge"] = name == "charge_requested"
+            self.step(p["invoice"], event, name == "charge_requested")
             invoices[p["invoice"]]["charges"] += [event["occurred_on"]] * (name == "charge_requested")
         elif name == "payment_settled":
             applied = [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
@@ -2952,7 +3059,7 @@ class Books:
             for number, part in applied:
                 if number in invoices:
                     self.add(number, "paid", part, p.get("lines"))
-                    invoices[number]["charge"] = False
+                    self.step(number, event, False)
         elif name == "refund_requested":
             self.refunds[p["number"]] = {"payment": p["payment"], "failed": False, "refund": False}
         elif name == "refund_failed" and p["number"] in self.refunds:
@@ -2988,6 +3095,9 @@ class Books:
             self.payments[back["payment"]]["returned"] -= back["amount"]
         elif name == "chargeback_lost" and p["chargeback"] in self.backs:
             self.backs[p["chargeback"]]["status"] = "lost"
+        elif name in ("money_deposited", "money_undeposited"):
+            movements = {(movement["kind"], movement["name"]) for movement in p["movements"]}
+            self.deposited = self.deposited | movements if name == "money_deposited" else self.deposited - movements
         elif name in ("credit_granted", "written_off") and p["invoice"] in invoices:
             self.add(p["invoice"], "credited" if name == "credit_granted" else name, minor(p["amount"]), p.get("lines"))
 
@@ -3340,17 +3450,18 @@ class Derivation:
             table.compare([event["position"], event["occurred_on"], client, p["account"], "fee_asked_unearned",
                            LAWS["fee_asked_unearned"], claim["payload"]["period"], "", amount(p["owed"]),
                            currency_of(p["owed"]), yes(minor(p["owed"]) + minor(p["open"]) > 0)], event["position"])
-        for event in self.of(account, "unearned_payment_found"):
+        for event in self.of(money_in_force(account), "unearned_payment_found"):
             p = event["payload"]
             table.compare([event["position"], event["occurred_on"], client, client, "payment_unearned", p["cites"],
                            "", p["payment"], amount(p["amount"]), currency_of(p["amount"]), ""], event["position"])
 
     def money(self, account_id, account):
         books = Books()
-        for event in account:
+        for event in money_in_force(account):
             row = self.payment_row(account_id, event)
             if row:
                 self.tables["payments"].compare(row, event["position"])
+        for event in account:
             books.apply(event)
         for number in sorted(books.invoices):
             self.invoice(account_id, number, books.invoices[number])
@@ -3458,6 +3569,10 @@ class Derivation:
                          for f in following(account, place, "unearned_payment_found")][:1]
                 if found != [(p["payment"], p["unearned"])]:
                     find(event, ["it is unearned, and no unearned payment was recorded with it"])
+            if event["event"] == "money_corrected" and p.get("again") == client:
+                next_ = account[place + 1:place + 2]
+                if [e["event"] for e in next_ if e["request_id"] == event["request_id"]] != [p["kind"]]:
+                    find(event, ["it says that the fact is told anew, and it is not"])
             if event["event"] == "invoice_issued":
                 self.lines += [(event["position"], p["number"], client, line) for line in p["lines"]]
             if not wrong or not books.is_opened:
@@ -3656,13 +3771,16 @@ class Derivation:
             check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
             check(minor(p["amount"]) > books.open(p["invoice"]), "it is more than was open on an invoice of this account")
         elif name == "payment_failed":
-            check(not books.invoices.get(p["invoice"], {}).get("charge"), "no charge of this invoice waited for an answer")
+            is_anew = event["position"] in books.places
+            check(not books.is_waiting(p["invoice"]) and not is_anew, "no charge of this invoice waited for an answer")
         elif name == "payment_settled":
             check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
             sum_ = sum(minor(a["amount"]) for a in p["applied"]) + minor(p["unearned"])
             check(sum_ != minor(p["amount"]) or p["unearned"]["currency"] != currency or minor(p["unearned"]) < 0,
                   "the payment is not what it pays and what is unearned")
             check(p["payment"] in books.payments, "the payment was recorded before")
+            check("meant" in p and (p["applied"] or p["meant"] not in books.invoices or books.open(p["meant"]) > 0),
+                  "it was to pay an invoice that it pays, or could have")
             fits = [is_amount(a["amount"]) and minor(a["amount"]) <= books.open(a["invoice"]) for a in p["applied"]]
             check(len(fits) > 1 or not all(fits), "it pays more than was open on an invoice of this account")
         elif name == "refund_failed":
@@ -3686,6 +3804,15 @@ class Derivation:
                       "it answers no request for its payment")
         elif name in ("chargeback_won", "chargeback_lost"):
             check(books.backs.get(p["chargeback"], {}).get("status") != "open", "no chargeback of its name was open")
+        elif name == "money_corrected":
+            fact = books.told.get(p["fact"]["position"])
+            is_known = fact is not None and fact["event"]["event_id"] == p["fact"]["id"]
+            check(not is_known, "no fact in force about money of this account stands there")
+            if is_known:
+                since, is_deposited = books.resting_on(p["fact"]["position"])
+                check(fact["event"]["event"] != p["kind"], "the fact is of another kind")
+                check(is_deposited, "it is taken back, and it stands behind the bank's line")
+                check(since, "it is taken back, and what is of the same money is not")
         elif name == "unearned_payment_found":
             check(p["cites"] != LAWS["payment_unearned"], "an unearned payment cites " + LAWS["payment_unearned"])
         return wrong

@@ -12,7 +12,9 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
-pub use correction::{Becomes, Correction};
+pub use correction::{
+    Becomes, Correction, FirmBecomes, FirmCorrection, MoneyBecomes, MoneyCorrection,
+};
 pub use finding::FindResults;
 
 use crate::event::{
@@ -596,6 +598,17 @@ pub enum Command {
         /// What was wrong, in order.
         corrections: Vec<Correction>,
     },
+    /// A fact about money that was told wrongly.
+    CorrectMoney {
+        /// The account at which it was told.
+        account: AccountId,
+        /// The version of the account that the caller decided on.
+        expected_version: Option<u64>,
+        /// What was wrong.
+        correction: Box<MoneyCorrection>,
+    },
+    /// Something that the firm told wrongly of itself.
+    CorrectFirm(Box<FirmCorrection>),
     /// An action on one account.
     Account {
         /// The account.

@@ -2,8 +2,10 @@
 
 mod billing;
 mod couple;
+mod firm_fact;
 mod keep;
 mod marks;
+mod money;
 
 use std::collections::BTreeSet;
 
@@ -41,7 +43,10 @@ pub fn decide(
     // What is refused after its first event has to be undone.
     let several = match command {
         Command::Case { actions, .. } => actions.len() > 1,
-        Command::Correct { .. } | Command::Bank(_) => true,
+        Command::Correct { .. }
+        | Command::CorrectMoney { .. }
+        | Command::CorrectFirm(_)
+        | Command::Bank(_) => true,
         Command::Account { .. }
         | Command::Firm { .. }
         | Command::Couple { .. }
@@ -77,6 +82,10 @@ fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> 
         Command::Correct { case, expected_version, corrections } => {
             on_facts(draft, *case, *expected_version, corrections)
         }
+        Command::CorrectMoney { account, expected_version, correction } => {
+            money::correct(draft, *account, *expected_version, correction)
+        }
+        Command::CorrectFirm(correction) => firm_fact::correct(draft, correction),
         Command::Account { account, action } => on_account(draft, *account, action),
         Command::Bank(action) => deposit::bank(draft, action),
         Command::Firm { action } => on_firm(draft, action),

@@ -325,3 +325,32 @@ fn what_the_firm_tells_of_itself_is_carried_to_fees_by_a_review_and_by_nothing_e
     assert!(mark.is_allowed() && mark.owed.is_zero(), "{mark:?}");
     assert_eq!(mark.owed_before, mark.exposed_before);
 }
+
+/// Before an administrator's review nothing moves, whichever way a firm's correction goes.
+#[test]
+fn a_review_carries_to_claimed_fees_what_a_firm_corrected_of_itself() {
+    let mut desk = paid("CA");
+    desk.today("2026-05-04");
+    desk.firm(bond_ended("2026-03-20"));
+    let review = Command::Review { case: case(A) };
+    let owed = |desk: &Desk| {
+        let marks = &desk.state(case(A)).marks;
+        marks.values().map(|mark| mark.said.owed.minor()).sum::<i64>()
+    };
+    assert_eq!(names(&desk.command(&review).unwrap()), ["fee_marked"]);
+    let was_owed = owed(&desk);
+    assert!(was_owed > 0);
+    let told = desk.log.iter().rev().find(|told| told.event.type_name() == "standing_ended");
+    let correction = FirmCorrection {
+        becomes: FirmBecomes::Nothing,
+        reason: text("It was another firm's bond."),
+        said_by: text("the office"),
+        told: Box::new(told.unwrap().clone()),
+    };
+    let told = desk.command(&Command::CorrectFirm(Box::new(correction))).unwrap();
+    assert_eq!(names(&told), ["firm_corrected"]);
+    assert_eq!(owed(&desk), was_owed);
+    assert!(desk.firm_state().review_is_due());
+    assert_eq!(names(&desk.command(&review).unwrap()), ["fee_marked"]);
+    assert_eq!(owed(&desk), 0);
+}

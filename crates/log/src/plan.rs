@@ -2,7 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 
-use domain::command::{CaseAction, Command};
+use domain::command::{CaseAction, Command, MoneyBecomes};
 use domain::event::{Recorded, StreamId, UtcMicros};
 use domain::ids::RequestId;
 use domain::refusal::{Reason, Refusal};
@@ -331,8 +331,15 @@ fn named_streams(command: &Command) -> Vec<StreamId> {
             std::iter::once(StreamId::Case(*case)).chain(account).collect()
         }
         Command::Account { account, .. } => vec![StreamId::Account(*account)],
+        Command::CorrectMoney { account, correction, .. } => {
+            let other = match correction.becomes {
+                MoneyBecomes::MovedTo { account, .. } => Some(account),
+                MoneyBecomes::Nothing | MoneyBecomes::OnDay(_) | MoneyBecomes::Told(_) => None,
+            };
+            std::iter::once(*account).chain(other).map(StreamId::Account).collect()
+        }
         Command::Bank(action) => action.streams(),
-        Command::Firm { .. } | Command::Begin(_) => Vec::new(),
+        Command::Firm { .. } | Command::CorrectFirm(_) | Command::Begin(_) => Vec::new(),
         Command::Look(look) => look.cases.iter().copied().map(StreamId::Looks).collect(),
         Command::Couple { first, second, .. } => [first, second]
             .into_iter()

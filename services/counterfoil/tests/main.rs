@@ -9,6 +9,7 @@ mod backup;
 mod books;
 mod charges;
 mod commands;
+mod correcting;
 mod evidence;
 mod export;
 mod files;

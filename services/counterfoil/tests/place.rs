@@ -94,6 +94,7 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["firm", "bureau", &plan],
         &["firm", "standing", &plan],
         &["firm", "packs"],
+        &["firm", "correct"],
         &["firm", "confirm", "us-ca-2", "--counsel", "Robin Ashdown"],
         &["firm", "own-risk", "us-ca-2", "--reason", "a reason"],
         &END_OF_A_BOND,

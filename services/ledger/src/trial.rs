@@ -1,11 +1,17 @@
-//! Deciding a command to see what would come of it. What is decided is thrown away.
+//! What a command would make, decided in a world of its own and thrown away.
+
+use std::collections::BTreeMap;
 
 use api::status::Failure;
+use calendar::CivilDate;
+use domain::account::Account;
 use domain::command::Command;
 use domain::event::{Card, Contact, Recorded, StreamId};
 use domain::ids::{AccountId, CaseId, EventId, FirmId, RequestId};
+use domain::judge::{Judge, Matter};
 use domain::sealing::{Place, Sealer, Unsealable};
 use domain::value::Personal;
+use domain::world::State;
 use domain::{Context, Halt, World};
 use uuid::Uuid;
 
@@ -18,7 +24,8 @@ pub(crate) fn decide(
     ledger: &Ledger,
     authority: &Authority,
     request_id: RequestId,
-    (world, command): (&mut World, &Command),
+    world: &mut World,
+    command: &Command,
 ) -> Result<Vec<Recorded>, Halt> {
     let mut last = 0;
     let mut next_id = || {
@@ -37,33 +44,68 @@ pub(crate) fn decide(
     domain::decide(world, context, command)
 }
 
-/// Decides in a world that is made of the streams that the decision asks for, as they stand now: the world, and the events
-/// with which it would go on.
-pub(crate) async fn decide_now(
+/// A command that was decided, with the world before it and after it.
+pub(crate) struct Trial {
+    pub(crate) before: World,
+    pub(crate) after: World,
+    pub(crate) events: Vec<Recorded>,
+    /// The position that it was decided at.
+    pub(crate) position: u64,
+}
+
+/// Decides a command on whatever it needs, all read at one position.
+pub(crate) async fn run(
     view: &View<'_>,
     authority: &Authority,
     (firm, request_id): (FirmId, RequestId),
     command: &Command,
-) -> Result<(World, Vec<Recorded>), Failure> {
+) -> Result<Trial, Failure> {
     let mut streams = vec![StreamId::Firm];
     loop {
         let (position, states) = view.states(firm, &streams, 0).await?;
-        let mut world = World::new(firm, position, 0);
-        for (&stream, state) in streams.iter().zip(states) {
-            world.insert(stream, state);
-        }
-        match decide(view.ledger(), authority, request_id, (&mut world, command)) {
-            Ok(events) => return Ok((world, events)),
-            Err(Halt::Refused(refusal)) => return Err(Failure::Refused(refusal)),
-            Err(Halt::Need(stream)) if streams.contains(&stream) => {
-                return Err(Failure::internal("a stream that was loaded is asked for again"));
+        let known: BTreeMap<StreamId, State> = streams.iter().copied().zip(states).collect();
+        let world = || {
+            let mut world = World::new(firm, position, 0);
+            for (stream, state) in &known {
+                world.insert(*stream, state.clone());
             }
-            Err(Halt::Need(stream)) => streams.push(stream),
+            world
+        };
+        let mut after = world();
+        match decide(view.ledger(), authority, request_id, &mut after, command) {
+            Ok(events) => return Ok(Trial { before: world(), after, events, position }),
+            Err(Halt::Refused(refusal)) => return Err(Failure::Refused(refusal)),
+            // A command needs what it is about and who shares an account: few streams, each asked for once.
+            Err(Halt::Need(stream)) if !known.contains_key(&stream) => streams.push(stream),
+            Err(Halt::Need(_)) => return Err(Failure::internal("a stream is asked for twice")),
         }
     }
 }
 
-/// Seals nothing and opens nothing.
+/// Judges a case in a world where everything is loaded that its fees are judged by.
+pub(crate) fn judge<T>(
+    world: &World,
+    id: CaseId,
+    today: CivilDate,
+    ask: impl FnOnce(&Judge<'_>) -> T,
+) -> Result<T, Failure> {
+    let unloaded = |_: Halt| Failure::internal("all that fees are judged by was loaded");
+    let (case, firm) = (world.case(id).map_err(unloaded)?, world.firm().map_err(unloaded)?);
+    let own = id.own_account();
+    let paying = world.account(own).map_err(unloaded)?.moved_to.unwrap_or(own);
+    let mut ids = vec![paying];
+    for fee in &case.earned {
+        if !ids.contains(&fee.account) {
+            ids.push(fee.account);
+        }
+    }
+    let accounts: Result<Vec<(AccountId, &Account)>, Failure> =
+        ids.into_iter().map(|id| Ok((id, world.account(id).map_err(unloaded)?))).collect();
+    let accounts = accounts?;
+    Ok(ask(&Judge::of(Matter { id, case, accounts: &accounts, firm, today })))
+}
+
+/// Seals nothing and opens nothing: what is decided on trial is thrown away.
 struct AsTold;
 
 impl Sealer for AsTold {

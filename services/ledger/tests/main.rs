@@ -11,6 +11,7 @@ mod books;
 mod bundle;
 mod charges;
 mod corrected;
+mod corrected_money;
 mod couples;
 mod due;
 mod evidence;

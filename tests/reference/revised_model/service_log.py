@@ -51,6 +51,7 @@ class Firm:
 
     def __init__(self):
         self.packs, self.told, self.standings, self.cases, self.accounts = [], [], [], {}, {}
+        self.money, self.of_itself = {}, []
         self.zone, self.stories, self.plans = None, {}, []
 
     def document(self):
@@ -84,13 +85,29 @@ class Firm:
             else:
                 self.cases.setdefault(key, Told(self.plans)).apply(event)
         elif kind == "account":
-            self.accounts.setdefault(key, Account()).apply(name, payload, event["occurred_on"])
+            story = self.money.setdefault(key, [])
+            story.append(event)
+            if name == "money_corrected":
+                self.accounts[key] = Account()
+            told = standing(story) if name == "money_corrected" else [event]
+            for fact in told:
+                account = self.accounts.setdefault(key, Account())
+                account.apply(fact["event"], fact["payload"], fact["occurred_on"])
 
     def filed_as(self, payload):
         what = (payload["kind"], payload["state"], payload["valid_from"])
         return [s for s in self.standings if (s["what"], s["state"], s["day"]) == what]
 
     def of_firm(self, name, payload, event):
+        self.of_itself.append(event)
+        if name == "firm_corrected":
+            gone = {e["payload"]["fact"]["position"] for e in self.of_itself if e["event"] == name}
+            story = [e for e in self.of_itself if e["position"] not in gone and e["event"] != name]
+            self.packs, self.told, self.standings, self.of_itself = [], [], [], []
+            for told in story:
+                self.of_firm(told["event"], told["payload"], told)
+            self.of_itself = story + [e for e in [event] if e not in story]
+            return
         at = {"id": f"firm-{event['position']}", "day": event["occurred_on"]}
         if name == "firm_registered":
             self.zone = payload["zone"]
@@ -141,6 +158,12 @@ def in_force(story):
                 "request_id": kept or correction["request_id"],
                 "order": event["position"] if kept else correction["position"],
             }
+
+
+def standing(story):
+    """What was told of an account without what was taken back: what is told in its stead is among the rest."""
+    gone = {e["payload"]["fact"]["position"] for e in story if e["event"] == "money_corrected"}
+    return [e for e in story if e["position"] not in gone and e["event"] != "money_corrected"]
 
 
 def pack(adopted):

@@ -301,7 +301,7 @@ fn keep_ties(free: &mut [Vec<Recorded>], as_told: &[Vec<Recorded>]) {
     }
     for request in free {
         let next = in_order.get_mut(&facts(request)).and_then(Vec::pop);
-        *request = next.unwrap().clone();
+        request.clone_from(next.unwrap());
     }
 }
 

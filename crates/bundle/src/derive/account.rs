@@ -163,6 +163,7 @@ fn transaction(event: &AccountEvent) -> Option<Transaction> {
         | AccountEvent::InvoiceIssued(_)
         | AccountEvent::UnearnedPaymentFound(_)
         | AccountEvent::MoneyDeposited(_)
-        | AccountEvent::MoneyUndeposited(_) => return None,
+        | AccountEvent::MoneyUndeposited(_)
+        | AccountEvent::MoneyCorrected(_) => return None,
     })
 }

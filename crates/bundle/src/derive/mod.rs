@@ -340,8 +340,9 @@ pub(crate) fn tell(
 ) -> Result<(), Impossible> {
     let own = AccountId(party.id);
     let own_account = party.accounts.get(&own).map_or(&[][..], Vec::as_slice);
+    let own_in_force = domain::event::money_in_force(own_account);
     // These rows need no fold, and stand whatever comes of it.
-    account::payments(own, own_account, rows);
+    account::payments(own, &own_in_force, rows);
     let in_force = domain::event::in_force(&party.case);
     let told = fold(party, &in_force, firm, frame)?;
     if !party.case.is_empty() {
@@ -361,13 +362,23 @@ pub(crate) fn tell(
         } else {
             earlier::rows(&told, rows);
         }
-        rows.reports.push((told.id, report::page(&told, own_account, &judge)));
+        let own = Own { told: own_account, in_force: &own_in_force };
+        rows.reports.push((told.id, report::page(&told, own, &judge)));
     }
-    case::exposures(&told, own_account, rows);
+    case::exposures(&told, &own_in_force, rows);
     if let Some(account) = told.accounts.get(&own) {
         account::invoices(own, account, frame, rows);
     }
     Ok(())
+}
+
+/// The events of a client's own account.
+#[derive(Clone, Copy)]
+struct Own<'a> {
+    /// As they were told.
+    told: &'a [Recorded],
+    /// Without what was taken back.
+    in_force: &'a [Recorded],
 }
 
 /// A client as it stood before an event.

@@ -11,7 +11,7 @@ use domain::judge::Judge;
 use domain::text::shown;
 
 use super::story::{self, Part, and, day};
-use super::{OTHER_MEMBER, Told, case, exposed, fees, last_day};
+use super::{OTHER_MEMBER, Own, Told, case, exposed, fees, last_day};
 use crate::manifest::Format;
 
 const STYLE: &str = "body{font:11pt/1.5 Georgia,'Times New Roman',serif;color:#1a1a1a;max-width:42em;\
@@ -104,7 +104,7 @@ impl Page {
 }
 
 /// Writes a case's file note, with what the judge makes of its fees.
-pub(super) fn page(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>) -> String {
+pub(super) fn page(told: &Told<'_>, own: Own<'_>, judge: &Judge<'_>) -> String {
     let mut page = Page { out: String::with_capacity(8 << 10), format: told.frame.format };
     let id = told.id;
     let name = told
@@ -119,13 +119,13 @@ pub(super) fn page(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>)
          File note of case {id}, as of {}. Numbers in brackets are positions in events.jsonl.</p>\n",
         day(told.frame.as_of)
     );
-    who(told, own_account, &mut page);
+    who(told, own.in_force, &mut page);
     let mut sentences = sentences(told);
     let mut part = |part| sentences.remove(&part).unwrap_or_default();
     papers(told, &part(Part::Papers), &mut page);
     history(&part(Part::Done), &part(Part::Back), &mut page);
-    charged(told, own_account, judge, &mut page);
-    exposed(told, own_account, judge, &mut page);
+    charged(told, own.told, judge, &mut page);
+    exposed(told, own.in_force, judge, &mut page);
     let _ = write!(
         page.out,
         "<footer>Made from the events of this bundle and nothing else. They are proved by the \
@@ -259,8 +259,22 @@ fn charged(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &
     if page.format.judges_fees() {
         fees_of(told, judge, page);
     }
+    let id = told.id.own_account();
+    let own = told.accounts.get(&id);
     let money = own_account.iter().filter_map(|recorded| match &recorded.event {
-        Event::Account(event) => Some((recorded, story::of_account(event)?)),
+        Event::Account(event) => {
+            let mut sentence = story::of_account(id, event)?;
+            if let Some(known) = own.and_then(|own| own.corrected.get(&recorded.position)) {
+                let how = match known.again {
+                    None => "taken back",
+                    Some(at) if at == id => "told anew",
+                    Some(_) => "told as another client's",
+                };
+                let _ =
+                    write!(sentence, " That was {how} later, at position {}.", known.by.position);
+            }
+            Some((recorded, sentence))
+        }
         Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
     });
     page.heading("Invoices and payments");

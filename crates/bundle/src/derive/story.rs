@@ -5,6 +5,7 @@ use domain::event::{
     AccountEvent, Ask, Basis, CaseEvent, Direction, EndedBy, ErasureBasis, Event, FailureReason,
     Letter, MailClass, Outcome, PaperKind, Recorded, RefundFailureReason, SeenBy,
 };
+use domain::ids::AccountId;
 use domain::terms::{Channel, Seat, Work};
 
 use super::last_day;
@@ -307,7 +308,7 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
 }
 
 /// The sentence of an account's event; nothing for what is not about money.
-pub(super) fn of_account(event: &AccountEvent) -> Option<String> {
+pub(super) fn of_account(own: AccountId, event: &AccountEvent) -> Option<String> {
     Some(match event {
         AccountEvent::InvoiceIssued(e) => {
             let lines = e.lines.iter().map(|line| {
@@ -385,6 +386,15 @@ pub(super) fn of_account(event: &AccountEvent) -> Option<String> {
         AccountEvent::WrittenOff(e) => {
             format!("{} of invoice {} was given up.", e.amount, e.invoice)
         }
+        AccountEvent::MoneyCorrected(e) => {
+            let what = e.kind.code().replace('_', " ");
+            let now = match e.again {
+                None => "it did not happen",
+                Some(at) if at == own => "it is told anew",
+                Some(_) => "it is another client's, and told there",
+            };
+            format!("The {what} of position {} was told wrongly: {now}.", e.fact.position)
+        }
         AccountEvent::AccountOpened(_)
         | AccountEvent::CardOnFileChanged(_)
         | AccountEvent::LinkSuggested(_)
@@ -431,7 +441,8 @@ pub(super) fn paid_through(own_account: &[Recorded], day: CivilDate, format: For
                 | AccountEvent::WrittenOff(_)
                 | AccountEvent::UnearnedPaymentFound(_)
                 | AccountEvent::MoneyDeposited(_)
-                | AccountEvent::MoneyUndeposited(_),
+                | AccountEvent::MoneyUndeposited(_)
+                | AccountEvent::MoneyCorrected(_),
             )
             | Event::Case(_)
             | Event::Deposit(_)

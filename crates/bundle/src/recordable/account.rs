@@ -3,8 +3,8 @@
 use domain::State;
 use domain::account::{Account, ChargebackStatus, Exposed, Flow};
 use domain::event::{
-    AccountEvent, Applied, Event, ExposureKind, InvoiceIssued, LinePart, PaymentSettled, Recorded,
-    RefundIssued, RefundRequested, StreamId,
+    AccountEvent, Applied, Event, ExposureKind, InvoiceIssued, LinePart, MoneyCorrected,
+    PaymentSettled, Recorded, RefundIssued, RefundRequested, StreamId,
 };
 use domain::ids::{AccountId, ProcessorRef};
 use domain::money::Money;
@@ -32,7 +32,7 @@ pub(super) fn check(
             wrong.push("the account was not opened before it".to_owned());
         }
         // What is told of a payment is nothing of the payment's own.
-        let told = untold(events, place, event);
+        let told = untold(id, events, place, event);
         if let AccountEvent::InvoiceIssued(e) = event {
             note_lines(id, recorded, e, rows);
         }
@@ -109,7 +109,8 @@ impl<'a> Shared<'a> {
             | AccountEvent::ChargebackLost(_)
             | AccountEvent::UnearnedPaymentFound(_)
             | AccountEvent::MoneyDeposited(_)
-            | AccountEvent::MoneyUndeposited(_) => return None,
+            | AccountEvent::MoneyUndeposited(_)
+            | AccountEvent::MoneyCorrected(_) => return None,
         };
         Some(Self { flow, applied, lines: lines.as_deref() })
     }
@@ -141,8 +142,22 @@ fn note_lines(id: AccountId, recorded: &Recorded, e: &InvoiceIssued, rows: &mut 
     }
 }
 
-/// What has to be told with a payment and is not.
-fn untold(events: &[Recorded], place: usize, event: &AccountEvent) -> Option<String> {
+/// What has to be told with a payment, or with a correction, and is not.
+fn untold(
+    id: AccountId,
+    events: &[Recorded],
+    place: usize,
+    event: &AccountEvent,
+) -> Option<String> {
+    if let AccountEvent::MoneyCorrected(e) = event {
+        let next = following(events, place).next();
+        let is_told = next.is_some_and(|next| match next {
+            Event::Account(next) => next.money_fact() == Some(e.kind),
+            Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => false,
+        });
+        let what = "it says that the fact is told anew, and it is not";
+        return (e.again == Some(id) && !is_told).then(|| what.to_owned());
+    }
     let AccountEvent::PaymentSettled(payment) = event else { return None };
     let tells = |next: &Event| {
         matches!(next, Event::Account(AccountEvent::UnearnedPaymentFound(e))
@@ -185,13 +200,18 @@ impl Before<'_> {
             AccountEvent::InvoiceIssued(e) => self.issued(e),
             AccountEvent::ChargeRequested(e) => self.of_open(e.invoice, e.amount),
             AccountEvent::PaymentFailed(e) => list([(
-                self.account.invoices.get(&e.invoice).is_none_or(|i| i.charge_open.is_none()),
+                self.account.invoices.get(&e.invoice).is_none_or(|i| i.charge_open.is_none())
+                    && !self.account.tells_anew(recorded.position),
                 "no charge of this invoice waited for an answer",
             )]),
             AccountEvent::PaymentSettled(e) => self.settled(e),
             AccountEvent::RefundRequested(e) => self.asked_back(e),
             AccountEvent::RefundFailed(e) => {
-                let waits = self.account.refund_requests.get(&e.number).is_some_and(|r| r.waits());
+                let waits = self
+                    .account
+                    .refund_requests
+                    .get(&e.number)
+                    .is_some_and(domain::account::RefundRequest::waits);
                 list([(!waits, "no request for a refund of its number waited for an answer")])
             }
             AccountEvent::RefundIssued(e) => {
@@ -211,6 +231,7 @@ impl Before<'_> {
                 e.cites.as_str() != ExposureKind::PaymentUnearned.cites(),
                 "an unearned payment cites 15 USC 1679b(b)",
             )]),
+            AccountEvent::MoneyCorrected(e) => self.corrected(e),
             AccountEvent::CardOnFileChanged(_)
             | AccountEvent::LinkSuggested(_)
             | AccountEvent::LinkRefused(_)
@@ -278,6 +299,12 @@ impl Before<'_> {
             (!is_sum || unearned < 0, "the payment is not what it pays and what is unearned"),
             (self.account.payments.contains_key(&e.payment), "the payment was recorded before"),
             (
+                e.meant.is_some_and(|meant| {
+                    !e.applied.is_empty() || self.open(meant).is_none_or(Money::is_positive)
+                }),
+                "it was to pay an invoice that it pays, or could have",
+            ),
+            (
                 e.applied.len() > 1 || !e.applied.iter().all(fits),
                 "it pays more than was open on an invoice of this account",
             ),
@@ -318,6 +345,18 @@ impl Before<'_> {
             (!self.is_left(of, amount), "it is more than was left of a payment of this account"),
             (self.account.money_back.contains_key(name), "money went back under its name before"),
         ])
+    }
+
+    fn corrected(&self, e: &MoneyCorrected) -> Vec<String> {
+        let fact = self.account.told.get(&e.fact.position).filter(|fact| fact.mark.at == e.fact);
+        let Some(fact) = fact else {
+            return list([(true, "no fact in force about money of this account stands there")]);
+        };
+        let mut wrong = list([(fact.kind != e.kind, "the fact is of another kind")]);
+        wrong.extend(
+            self.account.resting_on(fact).map(|what| format!("it is taken back, and {what}")),
+        );
+        wrong
     }
 
     fn ends(&self, name: &ProcessorRef) -> Vec<String> {

@@ -1,8 +1,10 @@
 //! The firm's own events, and what clients' events name of them.
 
+use std::collections::BTreeMap;
+
 use calendar::{CivilDate, Zone};
-use domain::event::{Event, FirmEvent, FirmRegistered, Recorded};
-use domain::ids::{PlanCode, StateCode};
+use domain::event::{Event, FirmEvent, FirmFact, FirmRegistered, Recorded};
+use domain::ids::{EventId, PlanCode, StateCode};
 use domain::money::Currency;
 use domain::rules::{PackRef, RulePack, Rules};
 use domain::terms::Plan;
@@ -16,12 +18,23 @@ struct Published {
     plan: Plan,
 }
 
+/// A pack, and the positions between which it was adopted.
+struct Adopted {
+    from: u64,
+    until: Option<u64>,
+    pack: RulePack,
+}
+
 /// What the firm had recorded of itself, each with its position.
 #[derive(Default)]
 pub(crate) struct FirmRecord {
     is_begun: bool,
+    /// Whether the event before said that it is told anew.
+    is_told_anew: bool,
+    /// What fees are judged by, as far as it is in force.
+    facts: BTreeMap<u64, (EventId, FirmFact)>,
     registered: Option<FirmRegistered>,
-    packs: Vec<(u64, RulePack)>,
+    packs: Vec<Adopted>,
     plans: Vec<Published>,
 }
 
@@ -44,7 +57,26 @@ impl FirmRecord {
                     );
                 }
             }
-            FirmEvent::PackAdopted(e) => self.packs.push((recorded.position, e.pack.clone())),
+            FirmEvent::PackAdopted(e) => {
+                let adopted =
+                    Adopted { from: recorded.position, until: None, pack: e.pack.clone() };
+                // What is told anew stands behind what it is told in the stead of.
+                let stead = self.packs.iter().position(|known| {
+                    known.until == recorded.position.checked_sub(1) && self.is_told_anew
+                });
+                let place = stead.map_or(self.packs.len(), |place| place + 1);
+                self.packs.insert(place, adopted);
+            }
+            FirmEvent::FirmCorrected(e) => {
+                let fact = self.facts.remove(&e.fact.position);
+                if fact != Some((e.fact.id, e.kind)) {
+                    let what = "no fact in force of this kind stands there";
+                    rows.fault(recorded.position, what);
+                }
+                for known in self.packs.iter_mut().filter(|known| known.from == e.fact.position) {
+                    known.until = Some(recorded.position);
+                }
+            }
             FirmEvent::PlanPublished(e) => self.plans.push(Published {
                 position: recorded.position,
                 since: recorded.occurred_on,
@@ -63,6 +95,10 @@ impl FirmRecord {
             | FirmEvent::PeriodLocked(_)
             | FirmEvent::MatchPolicySet(_) => {}
         }
+        if let Some(kind) = event.fact() {
+            self.facts.insert(recorded.position, (recorded.event_id, kind));
+        }
+        self.is_told_anew = matches!(event, FirmEvent::FirmCorrected(e) if e.again == Some(true));
         if is_first && self.registered.is_none() {
             rows.fault(recorded.position, "the firm was not registered before it");
         }
@@ -118,8 +154,10 @@ impl FirmRecord {
     }
 
     pub(super) fn adopted(&self, before: u64) -> impl DoubleEndedIterator<Item = &RulePack> {
-        let known = self.packs.partition_point(|(at, _)| *at < before);
-        self.packs[..known].iter().map(|(_, pack)| pack)
+        let stood = move |known: &&Adopted| {
+            known.from < before && known.until.is_none_or(|until| before <= until)
+        };
+        self.packs.iter().filter(stood).map(|known| &known.pack)
     }
 
     /// Whether a pack was adopted before a position.

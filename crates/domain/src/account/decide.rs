@@ -71,7 +71,14 @@ pub(crate) fn decide(
             Ok(vec![CardOnFileChanged { card: card.clone(), same }.into()])
         }
         AccountAction::RequestCharge { invoice } => request_charge(account, facts, *invoice),
-        AccountAction::PaymentReceived(payment) => received(account, facts, payment),
+        AccountAction::PaymentReceived(payment) => {
+            if let Some((to, at)) = account.moved_away(facts.id, &payment.payment) {
+                let name = &payment.payment;
+                let detail = format!("position {at} moved the payment {name} to the account {to}");
+                return Err(facts.refuse(Reason::AlreadyRecorded, detail));
+            }
+            received(account, facts, payment)
+        }
         AccountAction::ChargeFailed(failed) => charge_failed(account, facts, failed),
         AccountAction::RequestRefund(asked) => refund::request(account, facts, asked),
         AccountAction::RefundFailed(failed) => refund::failed(account, facts, failed),
@@ -183,7 +190,7 @@ fn request_charge(
 
 /// Money pays the invoice it names, up to what is open. The rest, and all of a payment that names
 /// none, has no earned fee behind it: owed back, and an exposure (15 USC 1679b(b)).
-fn received(
+pub(super) fn received(
     account: &Account,
     facts: &Facts,
     e: &PaymentReceived,
@@ -209,10 +216,10 @@ fn received(
     let unearned = e.amount.minus(pays);
     let unearned =
         unearned.map_err(|error| facts.refuse(Reason::ValueRefused, error.to_string()))?;
-    let mut events = vec![
-        PaymentSettled { amount: e.amount, applied, lines, payment: e.payment.clone(), unearned }
-            .into(),
-    ];
+    let meant = e.invoice.filter(|_| applied.is_empty());
+    let payment = e.payment.clone();
+    let settled = PaymentSettled { amount: e.amount, applied, lines, meant, payment, unearned };
+    let mut events = vec![settled.into()];
     if unearned.is_positive() {
         let cites = Text::parse(ExposureKind::PaymentUnearned.cites())
             .expect("citations of ours are short text");
@@ -235,10 +242,15 @@ fn charge_failed(
             format!("no charge of invoice {} waits for an answer", e.invoice),
         ));
     };
+    Ok(vec![failure(facts, attempt, e).into()])
+}
+
+/// That an attempt failed, and what comes of that.
+pub(super) fn failure(facts: &Facts, attempt: u32, e: &ChargeFailed) -> PaymentFailed {
     let may_retry = e.reason == FailureReason::InsufficientFunds && attempt < CHARGE_TRIES_MAX;
     let next = || BusinessCalendar::EveryDay.add_business_days(facts.on, RETRY_AFTER_DAYS);
     let next_try_on = may_retry.then(next);
-    Ok(vec![PaymentFailed { attempt, invoice: e.invoice, next_try_on, reason: e.reason }.into()])
+    PaymentFailed { attempt, invoice: e.invoice, next_try_on, reason: e.reason }
 }
 
 /// A payment can give back only what it still holds.

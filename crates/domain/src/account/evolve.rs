@@ -2,17 +2,15 @@
 
 use std::sync::Arc;
 
-use calendar::CivilDate;
-
-use super::line::Sum;
 use super::{
-    Account, ChargebackStatus, GivenToInvoice, Invoice, LineSums, MoneyBack, Payment, Suggestion,
-    TakenBack, Unfit,
+    Account, ChargeStep, ChargeStepKind, ChargebackStatus, GivenToInvoice, Invoice, LineSums,
+    MoneyBack, MoneyTold, Payment, Suggestion, Sum, TakenBack, Unfit,
 };
 use crate::case::Mark;
 use crate::event::{
-    AccountEvent, CardOnFileChanged, ChargebackOpened, InvoiceIssued, LinePart, Movement,
-    MovementKind, PaymentSettled, Recorded, RefundIssued, WrittenOff,
+    AccountEvent, CardOnFileChanged, ChargeRequested, ChargebackOpened, CreditGranted,
+    InvoiceIssued, LinePart, MoneyFact, Movement, MovementKind, PaymentFailed, PaymentSettled,
+    Recorded, RefundIssued, WrittenOff,
 };
 use crate::ids::{DepositId, ProcessorRef};
 use crate::money::{Money, MoneyError};
@@ -29,7 +27,7 @@ impl Account {
         let mark = Mark::of(recorded);
         match event {
             AccountEvent::AccountOpened(e) => self.members = vec![e.owner],
-            AccountEvent::CardOnFileChanged(e) => self.card_changed(e, mark.on),
+            AccountEvent::CardOnFileChanged(e) => self.card_changed(e, &mark),
             AccountEvent::LinkSuggested(e) => {
                 let suggestion = Suggestion { mark, matches: e.matches.clone() };
                 self.suggested.insert(e.member, suggestion);
@@ -54,38 +52,18 @@ impl Account {
             }
             AccountEvent::PaymentMovedBack(_) => self.moved_to = None,
             AccountEvent::InvoiceIssued(e) => self.issued(e, mark),
-            AccountEvent::ChargeRequested(e) => {
-                let invoice = self.invoice_mut(e.invoice)?;
-                invoice.charges.push(mark.on);
-                invoice.charge_asked = Some(mark);
-                invoice.charge_open = Some(e.attempt);
-                invoice.tries = e.attempt;
-                invoice.next_try_on = None;
-            }
+            AccountEvent::ChargeRequested(e) => self.charge_requested(e, mark)?,
             AccountEvent::PaymentSettled(e) => self.settled(e, mark)?,
-            AccountEvent::PaymentFailed(e) => {
-                let invoice = self.invoice_mut(e.invoice)?;
-                invoice.charge_asked = None;
-                invoice.charge_open = None;
-                invoice.failed = Some(e.reason);
-                invoice.next_try_on = e.next_try_on;
-            }
+            AccountEvent::PaymentFailed(e) => self.failed(e, mark)?,
             AccountEvent::RefundRequested(e) => self.refund_requested(e, mark)?,
             AccountEvent::RefundFailed(e) => self.refund_failed(e)?,
             AccountEvent::RefundIssued(e) => self.refunded(e, mark)?,
             AccountEvent::ChargebackOpened(e) => self.charged_back(e, mark)?,
             AccountEvent::ChargebackWon(e) => self.chargeback_won(&e.chargeback, mark)?,
-            AccountEvent::ChargebackLost(e) => {
-                self.money_back_mut(&e.chargeback)?.status = Some(ChargebackStatus::Lost);
-            }
-            AccountEvent::CreditGranted(e) => {
-                let invoice = self.invoice_mut(e.invoice)?;
-                let parts =
-                    invoice.split(Sum::Credited, e.amount, e.lines.as_deref(), e.invoice)?;
-                invoice.add(Sum::Credited, &parts)?;
-                close_if_settled(invoice)?;
-            }
-            AccountEvent::WrittenOff(e) => self.written_off(e)?,
+            AccountEvent::ChargebackLost(e) => self.chargeback_lost(&e.chargeback, &mark)?,
+            AccountEvent::CreditGranted(e) => self.credited(e, &mark)?,
+            AccountEvent::WrittenOff(e) => self.written_off(e, &mark)?,
+            AccountEvent::MoneyCorrected(e) => self.take_back_fact(e, mark.at)?,
             // The payment itself carries the amount; this names the rule for the exposure report.
             AccountEvent::UnearnedPaymentFound(_) => {}
             AccountEvent::MoneyDeposited(e) => {
@@ -98,22 +76,21 @@ impl Account {
 
     /// Another card starts the tries anew: what failed was the old one. The same card with another
     /// month of validity is on file since it first was.
-    fn card_changed(&mut self, changed: &CardOnFileChanged, on: CivilDate) {
+    fn card_changed(&mut self, changed: &CardOnFileChanged, mark: &Mark) {
         let is_new = self.card.as_ref().is_none_or(|old| {
             let same = changed.same.unwrap_or(old.token == changed.card.token);
             !same
         });
         self.card = Some(changed.card.clone());
         if is_new {
-            self.card_since = Some(on);
+            self.card_since = Some(mark.on);
         }
         for invoice in Arc::make_mut(&mut self.invoices)
             .values_mut()
             .filter(|invoice| is_new && invoice.failed.is_some())
         {
-            invoice.failed = None;
-            invoice.next_try_on = None;
-            invoice.tries = 0;
+            let place = mark.at.position;
+            invoice.step(ChargeStep::new(ChargeStepKind::NewCard, mark.clone(), place));
         }
     }
 
@@ -123,7 +100,6 @@ impl Account {
             charge_asked: None,
             charge_open: None,
             charged_back: zero,
-            charges: Vec::new(),
             credited: zero,
             due_on: e.due_on,
             failed: None,
@@ -131,6 +107,7 @@ impl Account {
             lines: e.lines.clone(),
             next_try_on: None,
             paid: zero,
+            steps: Vec::new(),
             sums: vec![LineSums::nothing(zero); e.lines.len()],
             total: e.total,
             tries: 0,
@@ -139,30 +116,48 @@ impl Account {
         Arc::make_mut(&mut self.invoices).insert(e.number, invoice);
     }
 
-    fn invoice_mut(&mut self, number: u64) -> Result<&mut Invoice, Unfit> {
+    pub(super) fn invoice_mut(&mut self, number: u64) -> Result<&mut Invoice, Unfit> {
         let invoice = Arc::make_mut(&mut self.invoices).get_mut(&number);
         invoice.ok_or(Unfit::Missing("an invoice"))
     }
 
-    fn payment_mut(&mut self, name: &ProcessorRef) -> Result<&mut Payment, Unfit> {
+    pub(super) fn payment_mut(&mut self, name: &ProcessorRef) -> Result<&mut Payment, Unfit> {
         let payment = Arc::make_mut(&mut self.payments).get_mut(name);
         payment.ok_or(Unfit::Missing("a payment"))
     }
 
-    fn money_back_mut(&mut self, name: &ProcessorRef) -> Result<&mut MoneyBack, Unfit> {
+    pub(super) fn money_back_mut(&mut self, name: &ProcessorRef) -> Result<&mut MoneyBack, Unfit> {
         self.money_back.get_mut(name).ok_or(Unfit::Missing("a refund or chargeback"))
     }
 
+    fn charge_requested(&mut self, e: &ChargeRequested, mark: Mark) -> Result<(), Unfit> {
+        let place = mark.at.position;
+        let step = ChargeStep::new(ChargeStepKind::Asked, mark, place);
+        self.invoice_mut(e.invoice)?.step(ChargeStep { attempt: Some(e.attempt), ..step });
+        Ok(())
+    }
+
+    fn failed(&mut self, e: &PaymentFailed, mark: Mark) -> Result<(), Unfit> {
+        let currency = self.invoice(e.invoice)?.total.currency();
+        let told = self.begin(MoneyFact::PaymentFailed, &mark, currency);
+        let step = ChargeStep::new(ChargeStepKind::Failed, mark, told.place);
+        let (attempt, next_try_on, reason) = (Some(e.attempt), e.next_try_on, Some(e.reason));
+        self.invoice_mut(e.invoice)?.step(ChargeStep { attempt, next_try_on, reason, ..step });
+        self.keep(told);
+        Ok(())
+    }
+
     fn settled(&mut self, e: &PaymentSettled, mark: Mark) -> Result<(), Unfit> {
+        let mut told = self.begin(MoneyFact::PaymentSettled, &mark, e.amount.currency());
+        (told.name, told.unearned) = (Some(e.payment.clone()), e.unearned);
         for applied in &e.applied {
             let invoice = self.invoice_mut(applied.invoice)?;
             let (amount, lines) = (applied.amount, e.lines.as_deref());
             let parts = invoice.split(Sum::Paid, amount, lines, applied.invoice)?;
-            invoice.add(Sum::Paid, &parts)?;
-            invoice.charge_asked = None;
-            invoice.charge_open = None;
-            invoice.failed = None;
-            close_if_settled(invoice)?;
+            told.add((applied.invoice, invoice), Sum::Paid, &parts)?;
+            invoice.checked_open()?;
+            invoice.step(ChargeStep::new(ChargeStepKind::Settled, mark.clone(), told.place));
+            invoice.close_if_settled(&mark, told.place);
         }
         let payment = Payment {
             amount: e.amount,
@@ -170,47 +165,67 @@ impl Account {
             deposited: None,
             held: e.lines.clone().unwrap_or_default(),
             mark,
+            meant: e.meant,
             returned: Money::zero(e.amount.currency()),
             unearned: e.unearned,
             unearned_left: e.unearned,
         };
         Arc::make_mut(&mut self.payments).insert(e.payment.clone(), payment);
+        self.keep(told);
         Ok(())
     }
 
     /// A refund pays back what was unearned first. What it takes of an earned fee lowers the
     /// invoice with it: the client does not owe again what the firm gave back.
     fn refunded(&mut self, e: &RefundIssued, mark: Mark) -> Result<(), Unfit> {
-        let back = self.take_back(&e.payment, e.amount, mark, e.lines.clone())?;
+        let mut told = self.begin(MoneyFact::RefundIssued, &mark, e.amount.currency());
+        told.name = Some(e.refund.clone());
+        let back = self.take_back(&e.payment, e.amount, mark, e.lines.clone(), &mut told)?;
         for part in &back.invoices {
             let invoice = self.invoice_mut(part.invoice)?;
             let lines = e.lines.as_deref();
             let parts = invoice.split(Sum::Credited, part.amount, lines, part.invoice)?;
-            invoice.add(Sum::Credited, &parts)?;
+            told.add((part.invoice, invoice), Sum::Credited, &parts)?;
             invoice.checked_open()?;
         }
         self.money_back.insert(e.refund.clone(), back);
+        self.keep(told);
         self.answered(e)
     }
 
-    fn written_off(&mut self, e: &WrittenOff) -> Result<(), Unfit> {
+    fn credited(&mut self, e: &CreditGranted, mark: &Mark) -> Result<(), Unfit> {
+        let mut told = self.begin(MoneyFact::CreditGranted, mark, e.amount.currency());
+        let invoice = self.invoice_mut(e.invoice)?;
+        let parts = invoice.split(Sum::Credited, e.amount, e.lines.as_deref(), e.invoice)?;
+        told.add((e.invoice, invoice), Sum::Credited, &parts)?;
+        invoice.checked_open()?;
+        invoice.close_if_settled(mark, told.place);
+        self.keep(told);
+        Ok(())
+    }
+
+    fn written_off(&mut self, e: &WrittenOff, mark: &Mark) -> Result<(), Unfit> {
+        let mut told = self.begin(MoneyFact::WrittenOff, mark, e.amount.currency());
         let invoice = self.invoice_mut(e.invoice)?;
         let parts = invoice.split(Sum::WrittenOff, e.amount, e.lines.as_deref(), e.invoice)?;
         let lost = invoice.charged_back_of(e.amount);
         if lost.is_positive() {
             let weights: Vec<u64> =
                 parts.iter().map(|part| part.minor().try_into().unwrap_or(0)).collect();
-            for (line, part) in invoice.sums.iter_mut().zip(lost.allocate(&weights)?) {
-                add(&mut line.lost, part)?;
-            }
+            told.add((e.invoice, invoice), Sum::Lost, &lost.allocate(&weights)?)?;
         }
-        invoice.add(Sum::WrittenOff, &parts)?;
-        Ok(close_if_settled(invoice)?)
+        told.add((e.invoice, invoice), Sum::WrittenOff, &parts)?;
+        invoice.checked_open()?;
+        invoice.close_if_settled(mark, told.place);
+        self.keep(told);
+        Ok(())
     }
 
     /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
     fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) -> Result<(), Unfit> {
-        let back = self.take_back(&e.payment, e.amount, mark, e.lines.clone())?;
+        let mut told = self.begin(MoneyFact::ChargebackOpened, &mark, e.amount.currency());
+        told.name = Some(e.chargeback.clone());
+        let back = self.take_back(&e.payment, e.amount, mark, e.lines.clone(), &mut told)?;
         for part in &back.invoices {
             let invoice = self.invoice_mut(part.invoice)?;
             add(&mut invoice.charged_back, part.amount)?;
@@ -218,11 +233,23 @@ impl Account {
         }
         let (respond_by, status) = (e.respond_by, Some(ChargebackStatus::Open));
         self.money_back.insert(e.chargeback.clone(), MoneyBack { respond_by, status, ..back });
+        self.keep(told);
+        Ok(())
+    }
+
+    fn chargeback_lost(&mut self, chargeback: &ProcessorRef, mark: &Mark) -> Result<(), Unfit> {
+        let back = self.money_back_mut(chargeback)?;
+        back.status = Some(ChargebackStatus::Lost);
+        let currency = back.amount.currency();
+        let told = self.begin(MoneyFact::ChargebackLost, mark, currency);
+        self.keep(MoneyTold { name: Some(chargeback.clone()), ..told });
         Ok(())
     }
 
     fn chargeback_won(&mut self, chargeback: &ProcessorRef, mark: Mark) -> Result<(), Unfit> {
         let again = self.given_again(chargeback)?;
+        let mut told = self.begin(MoneyFact::ChargebackWon, &mark, again.unearned.currency());
+        (told.name, told.unearned) = (Some(chargeback.clone()), again.unearned);
         let back = self.money_back_mut(chargeback)?;
         back.status = Some(ChargebackStatus::Won);
         back.won = Some(mark);
@@ -231,20 +258,24 @@ impl Account {
         add(&mut payment.returned, amount.negated())?;
         add(&mut payment.unearned_left, again.unearned)?;
         for part in again.invoices {
-            let invoice = self.invoice_mut(part.invoice)?;
+            let number = part.invoice;
+            let invoice = self.invoice_mut(number)?;
             let [paid, recovered] = part.parts(invoice)?;
             add(&mut invoice.charged_back, part.taken.negated())?;
-            invoice.add(Sum::Paid, &paid)?;
+            told.add((number, invoice), Sum::Paid, &paid)?;
             let less: Vec<Money> = recovered.iter().map(|part| part.negated()).collect();
-            for (line, part) in invoice.sums.iter_mut().zip(&less) {
-                add(&mut line.lost, *part)?;
-            }
-            invoice.add(Sum::WrittenOff, &less)?;
+            told.add((number, invoice), Sum::Lost, &less)?;
+            told.add((number, invoice), Sum::WrittenOff, &less)?;
             invoice.checked_open()?;
             if part.lines.is_some() {
-                self.payment_mut(&name)?.holds_again(part.invoice, &paid)?;
+                let payment = self.payment_mut(&name)?;
+                for (line, &amount) in (1..).zip(&paid) {
+                    payment.holds(number, line, amount)?;
+                    told.held.push(LinePart { amount, exposed: None, invoice: number, line });
+                }
             }
         }
+        self.keep(told);
         Ok(())
     }
 
@@ -255,16 +286,21 @@ impl Account {
         amount: Money,
         mark: Mark,
         lines: Option<Vec<LinePart>>,
+        told: &mut MoneyTold,
     ) -> Result<MoneyBack, Unfit> {
         let TakenBack { unearned, invoices } = self.taken_back(name, amount)?;
         let payment = self.payment_mut(name)?;
         add(&mut payment.returned, amount)?;
         add(&mut payment.unearned_left, unearned.negated())?;
+        told.unearned = unearned.negated();
         for part in lines.iter().flatten() {
             let is_of =
                 |held: &&mut LinePart| (held.invoice, held.line) == (part.invoice, part.line);
             if let Some(held) = payment.held.iter_mut().find(is_of) {
-                held.amount = held.amount.above(part.amount);
+                let given_up = held.amount.min(part.amount);
+                held.amount = held.amount.minus(given_up)?;
+                let amount = given_up.negated();
+                told.held.push(LinePart { amount, exposed: None, ..part.clone() });
             }
         }
         for part in &invoices {
@@ -277,7 +313,7 @@ impl Account {
                 }
                 None => invoice.split(Sum::Paid, part.amount.negated(), None, part.invoice)?,
             };
-            invoice.add(Sum::Paid, &parts)?;
+            told.add((part.invoice, invoice), Sum::Paid, &parts)?;
         }
         Ok(MoneyBack {
             amount,
@@ -329,24 +365,20 @@ impl GivenToInvoice {
 }
 
 impl Payment {
-    /// Notes that it covers parts of lines once more.
-    fn holds_again(&mut self, invoice: u64, paid: &[Money]) -> Result<(), MoneyError> {
-        for (line, &amount) in (1..).zip(paid) {
-            let of_line = self.held.iter_mut().find(|h| (h.invoice, h.line) == (invoice, line));
-            match of_line {
-                Some(held) => add(&mut held.amount, amount)?,
-                None => self.held.push(LinePart { amount, exposed: None, invoice, line }),
-            }
+    /// Notes that it covers so much more of a line.
+    pub(super) fn holds(
+        &mut self,
+        invoice: u64,
+        line: u32,
+        amount: Money,
+    ) -> Result<(), MoneyError> {
+        let of_line = self.held.iter_mut().find(|h| (h.invoice, h.line) == (invoice, line));
+        match of_line {
+            Some(held) => add(&mut held.amount, amount)?,
+            None => self.held.push(LinePart { amount, exposed: None, invoice, line }),
         }
         Ok(())
     }
-}
-
-fn close_if_settled(invoice: &mut Invoice) -> Result<(), MoneyError> {
-    if !invoice.checked_open()?.is_positive() {
-        invoice.next_try_on = None;
-    }
-    Ok(())
 }
 
 fn add(sum: &mut Money, amount: Money) -> Result<(), MoneyError> {

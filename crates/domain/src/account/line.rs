@@ -2,7 +2,7 @@
 
 use calendar::CivilDate;
 
-use super::{Account, GivenToLine, Invoice, Unfit};
+use super::{Account, GivenToLine, Invoice, Moved, Sum, Unfit};
 use crate::codec::record;
 use crate::event::{LinePart, Loss};
 use crate::ids::CaseId;
@@ -134,18 +134,10 @@ impl LineSums {
     }
 }
 
-/// A sum of an invoice that its lines share.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Sum {
-    Credited,
-    Paid,
-    WrittenOff,
-}
-
 impl Invoice {
     /// The days on which it was asked for.
     fn asked_on(&self) -> Vec<CivilDate> {
-        std::iter::once(self.issued.on).chain(self.charges.iter().copied()).collect()
+        std::iter::once(self.issued.on).chain(self.charges()).collect()
     }
 
     /// What of an amount that is added to a sum is each line's: what the event names, or, of an older event and of
@@ -179,6 +171,7 @@ impl Invoice {
             self.lines.iter().map(|line| line.amount.minor().unsigned_abs()).collect();
         let before = match sum {
             Sum::Credited => self.credited,
+            Sum::Lost => Money::zero(amount.currency()),
             Sum::Paid => self.paid,
             Sum::WrittenOff => self.written_off,
         };
@@ -203,16 +196,20 @@ impl Invoice {
         Ok(given.collect())
     }
 
-    /// Adds parts to a sum of its lines, and to the invoice's.
-    pub(super) fn add(&mut self, sum: Sum, parts: &[Money]) -> Result<(), MoneyError> {
-        for (line, &part) in self.sums.iter_mut().zip(parts) {
-            let (of_line, of_all) = match sum {
-                Sum::Credited => (&mut line.credited, &mut self.credited),
-                Sum::Paid => (&mut line.paid, &mut self.paid),
-                Sum::WrittenOff => (&mut line.written_off, &mut self.written_off),
-            };
-            *of_line = of_line.plus(part)?;
-            *of_all = of_all.plus(part)?;
+    /// Adds to a sum of a line, and to the invoice's.
+    pub(super) fn add(&mut self, moved: &Moved) -> Result<(), Unfit> {
+        let place = usize::try_from(moved.line).ok().and_then(|line| line.checked_sub(1));
+        let line = place.and_then(|place| self.sums.get_mut(place));
+        let line = line.ok_or(Unfit::Missing("a line of an invoice"))?;
+        let (of_line, of_all) = match moved.sum {
+            Sum::Credited => (&mut line.credited, Some(&mut self.credited)),
+            Sum::Lost => (&mut line.lost, None),
+            Sum::Paid => (&mut line.paid, Some(&mut self.paid)),
+            Sum::WrittenOff => (&mut line.written_off, Some(&mut self.written_off)),
+        };
+        *of_line = of_line.plus(moved.amount)?;
+        if let Some(of_all) = of_all {
+            *of_all = of_all.plus(moved.amount)?;
         }
         Ok(())
     }

@@ -1,20 +1,26 @@
 //! A paying account folded: who pays through it, what was asked, what came in.
 
+mod charging;
+mod correct;
 mod cover;
 mod decide;
 mod evolve;
 mod line;
 mod refund;
+mod told;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use calendar::CivilDate;
 
+pub use charging::{ChargeStep, ChargeStepKind};
+pub(crate) use correct::{Corrected, correct};
 pub use cover::{Exposed, Flow};
 pub(crate) use decide::{Facts, decide};
 pub use line::{Line, LineMoney, LineSums, PartMoney};
 pub use refund::{RefundRequest, withheld};
+pub use told::{MoneyTakenBack, MoneyTold, Moved, Sum};
 
 use crate::case::Mark;
 use crate::codec::{codes, record};
@@ -50,8 +56,6 @@ record! {
         charge_open: Option<u32>,
         /// Taken back by banks and not returned.
         charged_back: Money,
-        /// The days on which the processor was asked to charge it.
-        charges: Vec<CivilDate>,
         /// Lowered by.
         credited: Money,
         /// The day it is due.
@@ -66,6 +70,8 @@ record! {
         next_try_on: Option<CivilDate>,
         /// Paid, less what was refunded or charged back.
         paid: Money,
+        /// What happened on the way to its being paid.
+        steps: Vec<ChargeStep>,
         /// What of its sums is each line's.
         sums: Vec<LineSums>,
         /// The sum of the lines.
@@ -84,6 +90,21 @@ impl Invoice {
     /// Never: it is an amount whenever one of its parts has changed, or nothing was folded.
     pub fn open(&self) -> Money {
         self.checked_open().expect("what is open is an amount: the fold and snapshots hold it")
+    }
+
+    /// How far its sums are beyond what they may be, all in all: nothing, unless what some rest on was taken away.
+    fn overdrawn(&self) -> i128 {
+        let beyond = |minor: i128| minor.max(0);
+        let of_line = |(line, sums): (&InvoiceLine, &LineSums)| {
+            let [paid, credited, written_off, lost] =
+                [sums.paid, sums.credited, sums.written_off, sums.lost]
+                    .map(|m| i128::from(m.minor()));
+            let settled = beyond(paid + credited + written_off - i128::from(line.amount.minor()));
+            let below = beyond(-paid) + beyond(-credited) + beyond(-written_off) + beyond(-lost);
+            settled + below + beyond(lost - written_off)
+        };
+        let lines = self.lines.iter().zip(&self.sums).map(of_line).sum::<i128>();
+        lines + beyond(-i128::from(self.open().minor()))
     }
 
     fn checked_open(&self) -> Result<Money, MoneyError> {
@@ -146,6 +167,8 @@ record! {
         held: Vec<LinePart>,
         /// The event.
         mark: Mark,
+        /// The invoice that it was to pay, if nothing was open on it.
+        meant: Option<u64>,
         /// Paid back, or taken back by the client's bank.
         returned: Money,
         /// What nothing earned stood behind when it came.
@@ -257,6 +280,8 @@ record! {
         card: Option<Card>,
         /// The day that card was put on file.
         card_since: Option<CivilDate>,
+        /// Facts about money that were told wrongly, by the positions at which they were told.
+        corrected: BTreeMap<u64, MoneyTakenBack>,
         /// Invoices, by number.
         invoices: Arc<BTreeMap<u64, Invoice>>,
         /// Who linked the other one of a couple.
@@ -275,6 +300,8 @@ record! {
         refused: BTreeSet<CaseId>,
         /// Suggestions that wait for a person.
         suggested: BTreeMap<CaseId, Suggestion>,
+        /// Facts about money, by position.
+        told: Arc<BTreeMap<u64, MoneyTold>>,
         /// Events folded.
         version: u64,
     }

@@ -145,6 +145,13 @@ impl Account {
         Ok(())
     }
 
+    /// A request that a refund answered waits again: that refund was never made.
+    pub(super) fn unanswered(&mut self, refund: &ProcessorRef) {
+        for request in self.refund_requests.values_mut() {
+            request.refund.take_if(|answer| answer == refund);
+        }
+    }
+
     fn request_mut(&mut self, number: u32) -> Result<&mut RefundRequest, Unfit> {
         self.refund_requests.get_mut(&number).ok_or(Unfit::Missing("a request for a refund"))
     }

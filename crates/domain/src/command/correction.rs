@@ -2,9 +2,10 @@
 
 use calendar::CivilDate;
 
-use super::{CaseAction, Dated};
+use super::{AccountAction, CaseAction, Dated, FirmAction};
 use crate::event::{CaseEvent, Event, Reading, Recorded};
-use crate::value::Personal;
+use crate::ids::AccountId;
+use crate::value::{Personal, Text};
 
 /// A fact of a case was told wrongly.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -48,4 +49,59 @@ impl Correction {
             Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
         }
     }
+}
+
+/// A fact about money was told wrongly.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MoneyCorrection {
+    /// What it was.
+    pub becomes: MoneyBecomes,
+    /// Why.
+    pub reason: Personal,
+    /// Who said so.
+    pub said_by: Personal,
+    /// The fact, as the log has it.
+    pub told: Box<Recorded>,
+}
+
+/// What a correction makes of a fact about money.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum MoneyBecomes {
+    /// It did not happen.
+    Nothing,
+    /// The same, on another day.
+    OnDay(CivilDate),
+    /// What is told anew.
+    Told(Box<Dated<AccountAction>>),
+    /// The same payment, of another client.
+    MovedTo {
+        /// That client's account.
+        account: AccountId,
+        /// The invoice it pays there.
+        invoice: Option<u64>,
+    },
+}
+
+/// The firm told something wrongly of itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FirmCorrection {
+    /// What is true.
+    pub becomes: FirmBecomes,
+    /// Why.
+    pub reason: Text,
+    /// Who said so.
+    pub said_by: Text,
+    /// The fact, as the log has it.
+    pub told: Box<Recorded>,
+}
+
+/// What a correction makes of what a firm told of itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum FirmBecomes {
+    /// It is not so.
+    Nothing,
+    /// The same, on another day.
+    OnDay(CivilDate),
+    /// What is told anew.
+    Told(Box<Dated<FirmAction>>),
 }

@@ -3,9 +3,9 @@
 use std::collections::BTreeSet;
 
 use super::billing::{accounts_of, judge, paying_account};
-use crate::command::Command;
+use crate::command::{Command, MoneyBecomes};
 use crate::event::{CaseEvent, Event, FeeMarked, StreamId};
-use crate::ids::CaseId;
+use crate::ids::{AccountId, CaseId};
 use crate::world::{Draft, Halt, World};
 
 /// The cases whose claimed fees a command may bear on. Everything that they are judged by is loaded, so that a
@@ -16,17 +16,23 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
         | Command::Correct { case, .. }
         | Command::KeepFee { case, .. }
         | Command::Review { case } => [*case].into(),
-        Command::Account { account, .. } => {
-            let lines = world.account(*account)?.invoices.values().flat_map(|of| &of.lines);
-            lines.map(|line| line.case).collect()
+        Command::Account { account, .. } => invoiced(world, *account)?,
+        Command::CorrectMoney { account, correction, .. } => {
+            let mut cases = invoiced(world, *account)?;
+            if let MoneyBecomes::MovedTo { account, .. } = correction.becomes {
+                cases.extend(invoiced(world, account)?);
+            }
+            cases
         }
         Command::Couple { first, second, .. } => [*first, *second].into(),
-        // A fee is claimed while every gate holds.
-        Command::ClaimFee { .. } | Command::BillAccount { .. } => BTreeSet::new(),
-        // What the firm tells is carried to its clients by a review.
-        Command::Firm { .. } | Command::Bank(_) | Command::Begin(_) | Command::Look(_) => {
-            BTreeSet::new()
-        }
+        // A fee is claimed while every gate holds, and what the firm tells is carried to its clients by a review.
+        Command::ClaimFee { .. }
+        | Command::BillAccount { .. }
+        | Command::Firm { .. }
+        | Command::CorrectFirm(_)
+        | Command::Bank(_)
+        | Command::Begin(_)
+        | Command::Look(_) => BTreeSet::new(),
     };
     for &case in &touched {
         if !world.case(case)?.earned.is_empty() {
@@ -60,6 +66,12 @@ pub(super) fn awaited(
         awaited.extend(judge.marks().filter(moves));
     }
     Ok(awaited)
+}
+
+/// The cases that an account was invoiced for.
+fn invoiced(world: &World, account: AccountId) -> Result<BTreeSet<CaseId>, Halt> {
+    let lines = world.account(account)?.invoices.values().flat_map(|of| &of.lines);
+    Ok(lines.map(|line| line.case).collect())
 }
 
 /// Judges the claimed fees of some cases, and records where it is not as it was marked last.

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use calendar::CivilDate;
 
+use super::EventRef;
 use crate::codec::{codes, record};
 use crate::ids::{AccountId, CaseId, ProcessorRef};
 use crate::money::Money;
@@ -189,6 +190,8 @@ record! {
         /// The lines it covers, of an invoice that has several. Older events do not say, and cover all pro rata;
         /// so with the others below.
         lines: Option<Vec<LinePart>>,
+        /// The invoice that it was to pay, if nothing was open on it.
+        meant: Option<u64>,
         /// The processor's name for it.
         payment: ProcessorRef,
         /// What pays nothing that was earned: owed back to the client.
@@ -359,5 +362,44 @@ record! {
         cites: Text,
         /// The payment.
         payment: ProcessorRef,
+    }
+}
+
+codes! {
+    /// What is told of money, and corrected where it was told wrongly. Each is called as its event is.
+    pub enum MoneyFact {
+        /// See [`PaymentSettled`].
+        PaymentSettled = "payment_settled",
+        /// See [`PaymentFailed`].
+        PaymentFailed = "payment_failed",
+        /// See [`RefundIssued`].
+        RefundIssued = "refund_issued",
+        /// See [`ChargebackOpened`].
+        ChargebackOpened = "chargeback_opened",
+        /// See [`ChargebackWon`].
+        ChargebackWon = "chargeback_won",
+        /// See [`ChargebackLost`].
+        ChargebackLost = "chargeback_lost",
+        /// See [`CreditGranted`].
+        CreditGranted = "credit_granted",
+        /// See [`WrittenOff`].
+        WrittenOff = "written_off",
+    }
+}
+
+record! {
+    /// A fact about money was told wrongly: what it moved is taken back. What happened instead, if anything did,
+    /// is the event that follows in the log, and a fact of its own.
+    pub struct MoneyCorrected {
+        /// The account at which it is told anew by the event that follows; nothing if it did not happen.
+        again: Option<AccountId>,
+        /// The fact, as it was told.
+        fact: EventRef,
+        /// What kind of fact it is.
+        kind: MoneyFact,
+        /// Why.
+        reason: Personal,
+        /// Who said so.
+        said_by: Personal,
     }
 }

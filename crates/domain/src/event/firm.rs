@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, Zone};
 
+use super::EventRef;
 use crate::codec::{codes, record};
 use crate::ids::{AccessId, BureauCode, CaseId, DocumentHash, PackCode, StateCode};
 use crate::money::{Currency, Money};
@@ -232,7 +233,62 @@ record! {
     }
 }
 
+codes! {
+    /// What a firm tells of itself that fees are judged by. Each is called as its event is.
+    pub enum FirmFact {
+        /// See [`PackAdopted`].
+        PackAdopted = "pack_adopted",
+        /// See [`PackConfirmed`].
+        PackConfirmed = "pack_confirmed",
+        /// See [`PackUsedAtOwnRisk`].
+        PackUsedAtOwnRisk = "pack_used_at_own_risk",
+        /// See [`StandingRecorded`].
+        StandingRecorded = "standing_recorded",
+        /// See [`StandingEnded`].
+        StandingEnded = "standing_ended",
+    }
+}
+
+record! {
+    /// The firm told something wrongly of itself: it is taken back. What is true, if anything is told anew, is the
+    /// event that follows in the log, and a fact of its own.
+    pub struct FirmCorrected {
+        /// That it is told anew by the event that follows.
+        again: Option<bool>,
+        /// The fact, as it was told.
+        fact: EventRef,
+        /// What kind of fact it is.
+        kind: FirmFact,
+        /// Why. No place for personal data.
+        reason: Text,
+        /// Who said so: an office or a role.
+        said_by: Text,
+    }
+}
+
 impl FirmEvent {
+    /// Which fact it is, if fees are judged by it.
+    pub const fn fact(&self) -> Option<FirmFact> {
+        match self {
+            Self::PackAdopted(_) => Some(FirmFact::PackAdopted),
+            Self::PackConfirmed(_) => Some(FirmFact::PackConfirmed),
+            Self::PackUsedAtOwnRisk(_) => Some(FirmFact::PackUsedAtOwnRisk),
+            Self::StandingRecorded(_) => Some(FirmFact::StandingRecorded),
+            Self::StandingEnded(_) => Some(FirmFact::StandingEnded),
+            Self::FirmRegistered(_)
+            | Self::PlanPublished(_)
+            | Self::BureauRegistered(_)
+            | Self::FeesReviewed(_)
+            | Self::AccessGranted(_)
+            | Self::AccessRevoked(_)
+            | Self::AccessUsed(_)
+            | Self::ChartRevised(_)
+            | Self::PeriodLocked(_)
+            | Self::MatchPolicySet(_)
+            | Self::FirmCorrected(_) => None,
+        }
+    }
+
     /// Whether it tells something that fees are judged by.
     pub const fn bears_on_fees(&self) -> bool {
         match self {
@@ -242,7 +298,8 @@ impl FirmEvent {
             | Self::PackConfirmed(_)
             | Self::PackUsedAtOwnRisk(_)
             | Self::StandingRecorded(_)
-            | Self::StandingEnded(_) => true,
+            | Self::StandingEnded(_)
+            | Self::FirmCorrected(_) => true,
             Self::BureauRegistered(_)
             | Self::FeesReviewed(_)
             | Self::AccessGranted(_)

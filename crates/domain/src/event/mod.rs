@@ -25,7 +25,7 @@ pub use envelope::*;
 pub use firm::*;
 pub use look::*;
 pub use nature::{FactKind, Nature};
-pub use reading::in_force;
+pub use reading::{in_force, money_in_force};
 pub use upcast::{UPCASTERS, Upcaster, lift};
 
 use crate::codec::{DecodeError, Field, In, Out};
@@ -160,6 +160,7 @@ events! {
         UnearnedPaymentFound = "unearned_payment_found" v 1,
         MoneyDeposited = "money_deposited" v 1,
         MoneyUndeposited = "money_undeposited" v 1,
+        MoneyCorrected = "money_corrected" v 1,
     }
 }
 
@@ -197,6 +198,7 @@ events! {
         ChartRevised = "chart_revised" v 1,
         PeriodLocked = "period_locked" v 1,
         MatchPolicySet = "match_policy_set" v 1,
+        FirmCorrected = "firm_corrected" v 1,
     }
 }
 
@@ -291,6 +293,10 @@ impl Event {
     pub const fn corrects(&self) -> Option<u64> {
         if let Self::Case(CaseEvent::FactCorrected(corrected)) = self {
             Some(corrected.fact.position)
+        } else if let Self::Account(AccountEvent::MoneyCorrected(corrected)) = self {
+            Some(corrected.fact.position)
+        } else if let Self::Firm(FirmEvent::FirmCorrected(corrected)) = self {
+            Some(corrected.fact.position)
         } else {
             None
         }
@@ -314,6 +320,7 @@ impl Event {
                     | AccountEvent::WrittenOff(_)
                     | AccountEvent::MoneyDeposited(_)
                     | AccountEvent::MoneyUndeposited(_)
+                    | AccountEvent::MoneyCorrected(_)
             ),
             Self::Deposit(event) => !matches!(event, DepositEvent::MatchRefused(_)),
             Self::Firm(_) | Self::Look(_) => false,

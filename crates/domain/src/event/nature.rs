@@ -1,6 +1,6 @@
 //! What kinds of events a case has: what happened, what was decided, what was concluded.
 
-use super::{CaseEvent, SeenBy};
+use super::{AccountEvent, CaseEvent, MoneyFact, SeenBy};
 use crate::codec::codes;
 use crate::gates::Gate;
 
@@ -143,6 +143,38 @@ impl CaseEvent {
     }
 }
 
+impl AccountEvent {
+    /// Which fact about money it is, if it is one: the others are decided, or about the account itself.
+    pub const fn money_fact(&self) -> Option<MoneyFact> {
+        match self {
+            Self::PaymentSettled(_) => Some(MoneyFact::PaymentSettled),
+            Self::PaymentFailed(_) => Some(MoneyFact::PaymentFailed),
+            Self::RefundIssued(_) => Some(MoneyFact::RefundIssued),
+            Self::ChargebackOpened(_) => Some(MoneyFact::ChargebackOpened),
+            Self::ChargebackWon(_) => Some(MoneyFact::ChargebackWon),
+            Self::ChargebackLost(_) => Some(MoneyFact::ChargebackLost),
+            Self::CreditGranted(_) => Some(MoneyFact::CreditGranted),
+            Self::WrittenOff(_) => Some(MoneyFact::WrittenOff),
+            Self::AccountOpened(_)
+            | Self::CardOnFileChanged(_)
+            | Self::LinkSuggested(_)
+            | Self::LinkRefused(_)
+            | Self::MemberLinked(_)
+            | Self::MemberUnlinked(_)
+            | Self::PaymentMoved(_)
+            | Self::PaymentMovedBack(_)
+            | Self::InvoiceIssued(_)
+            | Self::ChargeRequested(_)
+            | Self::RefundRequested(_)
+            | Self::RefundFailed(_)
+            | Self::UnearnedPaymentFound(_)
+            | Self::MoneyDeposited(_)
+            | Self::MoneyUndeposited(_)
+            | Self::MoneyCorrected(_) => None,
+        }
+    }
+}
+
 impl FactKind {
     /// The gates that look at it: beside them a correction of such a fact is shown.
     pub const fn gates(self) -> &'static [Gate] {
@@ -204,6 +236,9 @@ mod tests {
     fn a_kind_of_fact_is_called_as_its_event_is() {
         for kind in FactKind::ALL {
             assert!(CaseEvent::TYPES.iter().any(|(name, _)| *name == kind.code()), "{kind}");
+        }
+        for kind in MoneyFact::ALL {
+            assert!(AccountEvent::TYPES.iter().any(|(name, _)| *name == kind.code()), "{kind}");
         }
     }
 }

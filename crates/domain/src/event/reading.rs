@@ -1,10 +1,10 @@
 //! The stored form of a fact inside the event that corrects it: as an event is stored, with the name and the
 //! version of its type.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::envelope::read_payload;
-use super::{CaseEvent, Event, FactCorrected, Reading, Recorded};
+use super::{AccountEvent, CaseEvent, Event, FactCorrected, Reading, Recorded};
 use crate::codec::{DecodeError, Field, In, Out};
 use crate::ids::DocumentHash;
 use crate::value::Personal;
@@ -38,15 +38,38 @@ pub fn in_force(case: &[Recorded]) -> Vec<Recorded> {
     told.collect()
 }
 
-impl Reading {
+/// The events of an account without the facts about money that were taken back, what was found of those, and the
+/// corrections. What was told in their stead stands among them as the events that they are.
+pub fn money_in_force(account: &[Recorded]) -> Vec<Recorded> {
+    let corrected: BTreeSet<u64> =
+        account.iter().filter_map(|recorded| recorded.event.corrects()).collect();
+    let mut is_taken_back = false;
+    let in_force = account.iter().filter(|recorded| {
+        // What a payment held beyond what was earned is found in the event behind it.
+        let is_found =
+            matches!(recorded.event, Event::Account(AccountEvent::UnearnedPaymentFound(_)));
+        is_taken_back = corrected.contains(&recorded.position) || is_found && is_taken_back;
+        !is_taken_back && recorded.event.corrects().is_none()
+    });
+    in_force.cloned().collect()
+}
+
+impl Event {
     /// What it tells, as canonical JSON.
     ///
     /// # Panics
     /// Never: JSON is UTF-8.
     pub fn payload_json(&self) -> String {
         let mut out = Out::default();
-        self.event.put_payload(&mut out);
+        self.put_payload(&mut out);
         String::from_utf8(out.into_bytes()).expect("JSON is UTF-8")
+    }
+}
+
+impl Reading {
+    /// What it tells, as canonical JSON.
+    pub fn payload_json(&self) -> String {
+        Event::Case(self.event.clone()).payload_json()
     }
 }
 

@@ -75,6 +75,8 @@ record! {
     pub struct FiledStanding {
         /// The event.
         at: EventRef,
+        /// Ends that were told before the one in force.
+        earlier: Vec<StandingEnd>,
         /// Its early end; the latest told, which is the earliest day.
         end: Option<StandingEnd>,
         /// What was recorded.

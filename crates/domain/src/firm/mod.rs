@@ -1,5 +1,6 @@
 //! A firm folded: its plans, packs, bureaus, standings and tokens.
 
+mod correct;
 mod decide;
 mod law;
 
@@ -7,6 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::CivilDate;
 
+pub use correct::FirmTakenBack;
+pub(crate) use correct::{Corrected as FactCorrected, correct};
 pub(crate) use decide::decide;
 pub use decide::{BOUND_CASES_MAX, TOKEN_DAYS, TOKEN_DAYS_MAX};
 pub use law::{
@@ -89,6 +92,8 @@ record! {
         bureaus: BTreeMap<BureauCode, BureauRegistered>,
         /// What the firm calls accounts of its books, where it is not the usual.
         chart: BTreeMap<BookAccount, ChartAccount>,
+        /// What the firm told wrongly of itself, by the positions at which it was told.
+        corrected: BTreeMap<u64, FirmTakenBack>,
         /// The position of the last event that claimed fees of any client may be judged by; none is 0.
         law_at: u64,
         /// Closed months, in the order closed.
@@ -125,7 +130,7 @@ impl Firm {
                 let published = Published { plan: e.plan.clone(), since: recorded.occurred_on };
                 self.plans.entry(e.plan.code.clone()).or_default().push(published);
             }
-            FirmEvent::PackAdopted(e) => self.packs.push(AdoptedPack {
+            FirmEvent::PackAdopted(e) => self.adopt(AdoptedPack {
                 at: recorded.reference(),
                 confirmations: Vec::new(),
                 on: recorded.occurred_on,
@@ -149,15 +154,17 @@ impl Firm {
             }
             FirmEvent::StandingRecorded(e) => {
                 let at = recorded.reference();
-                self.standings.push(FiledStanding { at, end: None, filed: e.clone() });
+                let filed = e.clone();
+                self.standings.push(FiledStanding { at, earlier: Vec::new(), end: None, filed });
             }
             FirmEvent::StandingEnded(e) => {
                 let (at, on) = (recorded.reference(), recorded.occurred_on);
                 for standing in self.standings.iter_mut().filter(|s| s.is_ended_by(e)) {
                     let end = StandingEnd { at: at.clone(), on, said: e.clone() };
-                    standing.end = Some(end);
+                    standing.earlier.extend(standing.end.replace(end));
                 }
             }
+            FirmEvent::FirmCorrected(e) => self.take_back_fact(e, recorded.reference()),
             FirmEvent::FeesReviewed(e) => self.reviewed = Some(e.clone()),
             FirmEvent::AccessGranted(e) => {
                 let access = Access { granted: e.clone(), on: recorded.occurred_on };

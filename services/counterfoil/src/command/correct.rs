@@ -1,14 +1,14 @@
 //! `correct`.
 
-use std::collections::BTreeMap;
-use std::path::PathBuf;
+mod facts;
+mod money;
+
+use std::path::{Path, PathBuf};
 
 use anyhow::Context;
-use api::{json, name, v1};
+use api::{json, v1};
 use calendar::CivilDate;
 use clap::{ArgGroup, Args};
-use domain::event::FactKind;
-use serde_json::{Value, json};
 
 use crate::cli::Again;
 use crate::connect::{Session, request_id};
@@ -17,8 +17,8 @@ use crate::out::Out;
 use crate::table::Table;
 use crate::words;
 
-/// Events of one answer.
-const PAGE_SIZE: i32 = 1_000;
+/// What is said where only the changes were shown.
+const NOTHING_RECORDED: &str = "Nothing is recorded. To record it, say the same with --yes.";
 
 /// What was told wrongly, and what is right.
 #[derive(Args)]
@@ -27,7 +27,8 @@ pub(crate) struct CorrectArgs {
     /// The case: its name, its id, a part of the id, or the client's name
     case: String,
     /// The positions of facts, or of the latest corrections of them, in the order in which they happened where
-    /// they are moved to one day; without one, the client's facts are listed
+    /// they are moved to one day; without one, the client's facts are listed. What was told of money is corrected one by
+    /// one
     #[arg(requires = "reading", value_name = "POSITION")]
     positions: Vec<i64>,
     /// It did not happen
@@ -39,9 +40,16 @@ pub(crate) struct CorrectArgs {
     /// It happened as told, on this day
     #[arg(long, value_name = "DATE", group = "reading")]
     on: Option<CivilDate>,
-    /// What happened instead: a file with one action, as import reads it, for one fact
+    /// What happened instead: a file with one action, as import reads it, for one fact; of money, a file with one
+    /// MoneyFact
     #[arg(long = "as", value_name = "FILE", group = "reading")]
     action: Option<PathBuf>,
+    /// The payment is this client's, by the same words as the first: it moves there under its name
+    #[arg(long, value_name = "CASE", group = "reading")]
+    to: Option<String>,
+    /// The invoice that the payment pays there
+    #[arg(long, value_name = "NUMBER", requires = "to", value_parser = clap::value_parser!(u64).range(1..))]
+    invoice: Option<u64>,
     /// Why (personal data)
     #[arg(long, value_name = "TEXT", required_if_eq_any = [("taken_back", "true"), ("another_person", "true")])]
     reason: Option<String>,
@@ -63,7 +71,7 @@ pub(crate) async fn run(
 ) -> anyhow::Result<Exit> {
     let case = session.case(&args.case).await?;
     if args.positions.is_empty() {
-        return list(&case, session, out).await;
+        return facts::list(&case, session, out).await;
     }
     if args.action.is_some() && args.positions.len() > 1 {
         return Err(Stop::usage("--as tells one fact anew: name one position"));
@@ -71,6 +79,12 @@ pub(crate) async fn run(
     let (Some(reason), Some(said_by)) = (&args.reason, &args.said_by) else {
         return Err(Stop::usage("a correction says why (--reason) and who said so (--said-by)"));
     };
+    if let &[position] = args.positions.as_slice()
+        && let Some(account) = money::account_of(session, &case, position).await?
+    {
+        let asked = money::Asked { account, position, reason, said_by };
+        return money::run(args, asked, session, out).await;
+    }
     let becomes = becomes(args)?;
     let correction = |&position: &i64| v1::FactCorrection {
         position,
@@ -91,11 +105,13 @@ pub(crate) async fn run(
         return record(request, session, out).await;
     }
     let preview = session.cases.correct_facts(request.clone()).await?.into_inner();
-    if !args.yes || !out.is_json() {
-        show(&preview, out)?;
+    if out.is_json() && !args.yes {
+        out.message(&preview, "CorrectFactsResponse")?;
+    } else if !out.is_json() {
+        show(&preview.facts, &preview.effects, out)?;
     }
     if !args.yes {
-        out.note("Nothing is recorded. To record it, say the same with --yes.")?;
+        out.note(NOTHING_RECORDED)?;
         return Ok(Exit::Done);
     }
     request.validate_only = false;
@@ -113,10 +129,14 @@ async fn record(
     if out.is_json() {
         out.message(&done, "CorrectFactsResponse")?;
     } else {
-        let events = format!("{} events up to position {}", done.event_count, done.position);
-        out.line(format!("Corrected: {events}. Both readings stay in the log."))?;
+        recorded(done.event_count, done.position, out)?;
     }
     Ok(Exit::Done)
+}
+
+fn recorded(events: i32, position: i64, out: &mut Out) -> anyhow::Result<()> {
+    let events = format!("{events} events up to position {position}");
+    Ok(out.line(format!("Corrected: {events}. Both readings stay in the log."))?)
 }
 
 fn becomes(args: &CorrectArgs) -> anyhow::Result<v1::fact_correction::Becomes> {
@@ -125,32 +145,40 @@ fn becomes(args: &CorrectArgs) -> anyhow::Result<v1::fact_correction::Becomes> {
         let day = words::message(on).context("a date of a person has a message")?;
         return Ok(B::OccurredOn(day));
     }
+    if args.to.is_some() {
+        return Err(Stop::usage("--to moves a payment: the position is of no fact about money"));
+    }
     let Some(path) = &args.action else {
         return Ok(B::TakenBack(v1::TakenBack { about_another: args.another_person }));
     };
+    read(path, "counterfoil.v1.Action").map(B::Action)
+}
+
+/// A message from a file.
+fn read<M: prost::Message + Default>(path: &Path, message: &str) -> anyhow::Result<M> {
     let text = std::fs::read_to_string(path)
         .map_err(|error| Stop::usage(format!("cannot read {}: {error}", path.display())))?;
-    json::from_json(&text, "counterfoil.v1.Action")
-        .map(B::Action)
+    json::from_json(&text, message)
         .map_err(|error| Stop::refused(format!("{}: {error}", path.display())))
 }
 
-fn show(preview: &v1::CorrectFactsResponse, out: &mut Out) -> anyhow::Result<()> {
-    if out.is_json() {
-        return out.message(preview, "CorrectFactsResponse");
-    }
-    for fact in &preview.facts {
+fn show(
+    facts: &[v1::CorrectedFact],
+    effects: &[v1::CorrectionEffect],
+    out: &mut Out,
+) -> anyhow::Result<()> {
+    for fact in facts {
         let kind = fact.r#type.replace('_', " ");
         out.heading(format!("The {kind} told at position {}", fact.fact_position))?;
         out.field("as it is", reading(fact.before_date.as_ref(), &fact.before_json))?;
         out.field("corrected", reading(fact.after_date.as_ref(), &fact.after_json))?;
     }
     let mut table = Table::new(&["what follows from it", "as it is", "corrected"]);
-    for effect in &preview.effects {
+    for effect in effects {
         let said = |text: &str| if text.is_empty() { "–".to_owned() } else { text.to_owned() };
         table.row([effect.subject.clone(), said(&effect.before), said(&effect.after)]);
     }
-    out.table(&table, "Nothing else changes: no fee, period, clock or listing.")?;
+    out.table(&table, "Nothing else changes: no fee, period, clock, listing or amount.")?;
     out.line(words::CAUTION)?;
     Ok(())
 }
@@ -160,76 +188,4 @@ fn reading(day: Option<&api::google::r#type::Date>, payload: &str) -> String {
         Some(day) => format!("on {}, {payload}", words::day(Some(day))),
         None => "did not happen".into(),
     }
-}
-
-/// A fact as it stands.
-struct Fact {
-    kind: String,
-    on: String,
-    told: String,
-    reading: i64,
-    now: &'static str,
-}
-
-/// Lists the client's facts by position, each with the reading in force.
-async fn list(case: &str, session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
-    let (_, id) = name::parse_case(case).context("a case's name is read as it was written")?;
-    let mut facts: BTreeMap<i64, Fact> = BTreeMap::new();
-    let mut page_token = String::new();
-    loop {
-        let request = v1::ReadEventsRequest {
-            parent: session.firm()?,
-            page_size: PAGE_SIZE,
-            page_token,
-            stream: Some(format!("case/{id}")),
-            ..v1::ReadEventsRequest::default()
-        };
-        let page = session.cases.read_events(request).await?.into_inner();
-        for event in &page.events {
-            take(&mut facts, event)?;
-        }
-        page_token = page.next_page_token;
-        if page_token.is_empty() {
-            break;
-        }
-    }
-    if out.is_json() {
-        for Fact { kind, on, told, reading, now } in facts.into_values() {
-            out.value(&json!({
-                "position": reading.to_string(), "type": kind, "occurredOn": on, "recordedAt": told, "now": now,
-            }))?;
-        }
-        return Ok(Exit::Done);
-    }
-    let mut table = Table::new(&[">position", "fact", "on", "told", "now"]);
-    for Fact { kind, on, told, reading, now } in facts.into_values() {
-        table.row([reading.to_string(), kind.replace('_', " "), on, told, now.to_owned()]);
-    }
-    out.table(&table, "Nothing was told of this client.")?;
-    Ok(Exit::Done)
-}
-
-fn take(facts: &mut BTreeMap<i64, Fact>, event: &v1::Event) -> anyhow::Result<()> {
-    let (on, told) = (words::day(event.occurred_on.as_ref()), words::instant(event.recorded_at));
-    let stored: Value = serde_json::from_str(&event.canonical_json).context("an event is JSON")?;
-    let payload = &stored["payload"];
-    // That a listing is back is a fact where the bureau's notice says so, and else a conclusion.
-    let is_concluded = payload["seen_by"].as_str().is_some_and(|seen_by| seen_by != "notice");
-    if FactKind::from_code(&event.r#type).is_some() && !is_concluded {
-        let (kind, reading) = (event.r#type.clone(), event.position);
-        facts.insert(event.position, Fact { kind, on, told, reading, now: "as told" });
-    } else if event.r#type == "fact_corrected" {
-        let fact = payload["fact"]["position"].as_i64().and_then(|at| facts.get_mut(&at));
-        if let Some(fact) = fact {
-            fact.reading = event.position;
-            if payload["reading"].is_object() {
-                (fact.on, fact.now) = (on, "corrected");
-            } else if payload["about_another"] == true {
-                fact.now = "taken back, another person's";
-            } else {
-                fact.now = "taken back";
-            }
-        }
-    }
-    Ok(())
 }

@@ -1,5 +1,6 @@
 //! `firm`: what a firm is, sells, follows and writes to.
 
+mod corrections;
 mod packs;
 mod standings;
 
@@ -44,6 +45,8 @@ pub(crate) enum FirmCommand {
     Standing(FileArgs),
     /// Record that a registration or bond ended before its last day
     EndStanding(standings::EndArgs),
+    /// Correct a standing, its end, a pack or who stands for it, told wrongly; or list them
+    Correct(corrections::CorrectArgs),
 }
 
 impl FirmCommand {
@@ -89,6 +92,7 @@ pub(crate) async fn run(
         FirmCommand::Bureau(args) => bureau(&args, session, out).await,
         FirmCommand::Standing(args) => standings::record(&args, session, out).await,
         FirmCommand::EndStanding(args) => standings::end(&args, session, out).await,
+        FirmCommand::Correct(args) => corrections::run(&args, session, out).await,
     }
 }
 

@@ -1,6 +1,7 @@
 //! Reading accounts, invoices, payments, suggested links and exposures.
 
 use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 
 use api::requests;
 use api::scalar::int64;
@@ -251,11 +252,11 @@ async fn fees_as_judged(
         if row.source == Source::Account || row.kind != ExposureKind::FeeAskedUnearned {
             continue;
         }
-        if !judged.contains_key(&row.case_id) {
+        if let Entry::Vacant(judged) = judged.entry(row.case_id) {
             let matter = OfFees::read(view, firm, row.case_id, 0).await?;
             let accounts = matter.accounts();
             let of_case = (row.case_id, matter.case.as_ref());
-            judged.insert(row.case_id, fee::exposures(firm, of_case, &matter.judge(&accounts)));
+            judged.insert(fee::exposures(firm, of_case, &matter.judge(&accounts)));
         }
         let is_it = |of: &&v1::Exposure| of.event == exposure.event;
         if let Some(now) = judged[&row.case_id].iter().find(is_it) {

@@ -1,6 +1,7 @@
 //! `Accounts`: who pays, what was asked, and what became of money.
 
 mod charges;
+mod correct;
 mod find;
 mod list;
 mod refunds;
@@ -87,6 +88,15 @@ impl Accounts for AccountsRpc {
         let m = request.get_ref();
         let answer = self.change_found(&authority, &m.name, m, requests::write_off).await?;
         Ok(Response::new(v1::WriteOffResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn correct_money(
+        &self,
+        request: Request<v1::CorrectMoneyRequest>,
+    ) -> Result<Response<v1::CorrectMoneyResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let answer = correct::correct_money(&self.0, &authority, request.get_ref()).await?;
+        Ok(Response::new(answer))
     }
 
     async fn change_card(

@@ -104,14 +104,14 @@ async fn preview(
 ) -> Result<v1::RequestRefundResponse, Failure> {
     let view = View::of_primary(ledger, authority);
     let request = (asked.firm, asked.request_id);
-    let (world, events) = trial::decide_now(&view, authority, request, &asked.command).await?;
-    let order = events.iter().find_map(|recorded| Order::of(recorded, 0));
+    let tried = trial::run(&view, authority, request, &asked.command).await?;
+    let order = tried.events.iter().find_map(|recorded| Order::of(recorded, 0));
     let order = order.ok_or_else(|| Failure::internal("a refund was asked for on trial"))?;
-    let Some(State::Account(folded)) = world.state(StreamId::Account(account)) else {
+    let Some(State::Account(folded)) = tried.after.state(StreamId::Account(account)) else {
         return Err(Failure::internal("the account was asked for on trial"));
     };
-    let position = int64(ledger.engine().head(asked.firm).await?.position);
     let refund = Some(refund(asked.firm, &order, folded));
+    let position = int64(tried.position);
     Ok(v1::RequestRefundResponse { refund, position, ..Default::default() })
 }
 

@@ -1,5 +1,6 @@
 //! `Administration`: the firm itself, its tokens, its log, and what is due today.
 
+mod correct;
 mod due;
 mod run;
 mod token;
@@ -119,6 +120,15 @@ impl Administration for AdministrationRpc {
         let m = request.get_ref();
         let (answer, _) = self.change(&authority, &m.parent, m, requests::record_standing).await?;
         Ok(Response::new(v1::RecordStandingResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn correct_firm(
+        &self,
+        request: Request<v1::CorrectFirmRequest>,
+    ) -> Result<Response<v1::CorrectFirmResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let answer = correct::correct_firm(&self.0, &authority, request.get_ref()).await?;
+        Ok(Response::new(answer))
     }
 
     async fn end_standing(

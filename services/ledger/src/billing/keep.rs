@@ -47,7 +47,7 @@ fn preview(
     (matter, named): (&OfFees, FeeNamed),
 ) -> Result<Option<v1::FeeExplanation>, Failure> {
     let mut world = matter.world(asked.firm);
-    trial::decide(ledger, authority, asked.request_id, (&mut world, &asked.command)).map_err(
+    trial::decide(ledger, authority, asked.request_id, &mut world, &asked.command).map_err(
         |halt| match halt {
             Halt::Refused(refusal) => Failure::Refused(refusal),
             Halt::Need(_) => Failure::internal("all that keeping a fee looks at was loaded"),

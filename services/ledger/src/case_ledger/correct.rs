@@ -7,7 +7,6 @@ use api::v1;
 use domain::Halt;
 use domain::command::{Becomes, Command, Correction};
 use domain::event::{CaseEvent, Event, FactCorrected, Reading, Recorded, StreamId};
-use domain::ids::FirmId;
 use domain::refusal::{Reason, Refusal};
 use log::Answer;
 
@@ -66,20 +65,6 @@ fn recorded(answer: &Answer) -> v1::CorrectFactsResponse {
     }
 }
 
-/// The event at a position, if the log has one there.
-async fn event_at(
-    view: &View<'_>,
-    firm: FirmId,
-    position: u64,
-) -> Result<Option<Recorded>, Failure> {
-    let Some(after) = position.checked_sub(1) else { return Ok(None) };
-    let Some(stored) = view.read(firm, after, 1).await?.pop() else { return Ok(None) };
-    match Recorded::from_bytes(&stored.bytes) {
-        Ok(recorded) => Ok(Some(recorded)),
-        Err(_) => Err(Failure::Corrupt { position }),
-    }
-}
-
 /// The reading that is named and the fact as it was told first, from the log.
 async fn told(
     view: &View<'_>,
@@ -94,10 +79,10 @@ async fn told(
         let own = found.filter(|recorded| recorded.stream == StreamId::Case(asked.case));
         own.ok_or_else(|| unknown(position))
     };
-    let replaces = own(event_at(view, asked.firm, of.position).await?, of.position)?;
+    let replaces = own(view.event_at(asked.firm, of.position).await?, of.position)?;
     let told = match &replaces.event {
         Event::Case(CaseEvent::FactCorrected(FactCorrected { fact, .. })) => {
-            own(event_at(view, asked.firm, fact.position).await?, fact.position)?
+            own(view.event_at(asked.firm, fact.position).await?, fact.position)?
         }
         Event::Case(_)
         | Event::Account(_)
@@ -136,8 +121,8 @@ async fn preview(
         corrections,
     };
     let mut world = matter.world(asked.firm);
-    let decided = trial::decide(view.ledger(), authority, asked.request_id, (&mut world, &command));
-    let events = decided.map_err(|halt| match halt {
+    let events = trial::decide(view.ledger(), authority, asked.request_id, &mut world, &command);
+    let events = events.map_err(|halt| match halt {
         Halt::Refused(refusal) => Failure::RefusedAction(refusal),
         Halt::Need(_) => Failure::internal("all that a correction looks at was loaded"),
     })?;

@@ -5,15 +5,17 @@ use std::fmt;
 
 use api::{Paired, v1};
 use calendar::CivilDate;
+use domain::account::Account;
 use domain::gates::{Answer, Explanation, FeeStanding};
+use domain::ids::AccountId;
 use domain::judge::{Judge, JudgedFee};
 use domain::money::Money;
 
 /// What is said, by what it is about, in an order that reads well.
-pub(super) type Said = BTreeMap<About, String>;
+pub(crate) type Said = BTreeMap<About, String>;
 
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum About {
+pub(crate) enum About {
     Case,
     Ready,
     Owed,
@@ -26,6 +28,10 @@ pub(super) enum About {
     Fee(u64, CivilDate),
     Listing(String),
     Clock(String),
+    /// A sum of an account.
+    Sum(AccountId, &'static str),
+    Invoice(u64),
+    Payment(String),
 }
 
 impl fmt::Display for About {
@@ -44,12 +50,15 @@ impl fmt::Display for About {
             }
             Self::Listing(of) => write!(f, "listing of {of}"),
             Self::Clock(of) => write!(f, "clock {of}"),
+            Self::Sum(account, what) => write!(f, "{what}, account {account}"),
+            Self::Invoice(number) => write!(f, "invoice {number}"),
+            Self::Payment(name) => write!(f, "payment {name}"),
         }
     }
 }
 
 /// What a judge says of its case.
-pub(super) fn of(judge: &Judge<'_>) -> Said {
+pub(crate) fn of(judge: &Judge<'_>) -> Said {
     let mut said = Said::new();
     let case = judge.case();
     said.insert(About::Case, case.status().to_string());
@@ -102,6 +111,77 @@ pub(super) fn of(judge: &Judge<'_>) -> Said {
     said
 }
 
+/// What an account says of its money, and the judges of the cases it was invoiced for of their claimed fees.
+pub(crate) fn of_account(id: AccountId, account: &Account, fees: &[ClaimedFee]) -> Said {
+    let mut said = Said::new();
+    for (number, invoice) in account.invoices.iter() {
+        let parts = [
+            ("paid", invoice.paid),
+            ("credited", invoice.credited),
+            ("given up", invoice.written_off),
+            ("open", invoice.open()),
+        ];
+        let parts = parts.into_iter().filter(|(_, amount)| !amount.is_zero());
+        let parts: Vec<String> = parts.map(|(what, amount)| format!("{amount} {what}")).collect();
+        let waits = invoice.charge_open.map(|attempt| format!("try {attempt} waits"));
+        let failed = invoice.failed.map(|why| format!("the latest try failed ({why})"));
+        let next = invoice.next_try_on.map(|day| format!("next try on {day}"));
+        let charge = waits.into_iter().chain(failed).chain(next);
+        said.insert(
+            About::Invoice(*number),
+            parts.into_iter().chain(charge).collect::<Vec<String>>().join(", "),
+        );
+    }
+    for (name, payment) in account.payments.iter() {
+        let back = [("given back", payment.returned), ("not earned", payment.unearned_left)];
+        let back = back.into_iter().filter(|(_, amount)| !amount.is_zero());
+        let parts = back.map(|(what, amount)| format!("{amount} {what}"));
+        let came = format!("{} on {}", payment.amount, payment.mark.on);
+        let parts: Vec<String> = std::iter::once(came).chain(parts).collect();
+        said.insert(About::Payment(name.to_string()), parts.join(", "));
+    }
+    let own = || fees.iter().filter(|fee| fee.account == id);
+    let owed = account.unearned_minor() + own().map(|fee| fee.owed.minor()).sum::<i64>();
+    let open = account.open_minor();
+    let receivable = open - own().map(|fee| fee.open.minor()).sum::<i64>();
+    let currency = account.payments.values().map(|payment| payment.amount.currency());
+    let currency =
+        currency.chain(account.invoices.values().map(|invoice| invoice.total.currency())).next();
+    let amount = |minor: i64| {
+        let amount = currency.and_then(|currency| Money::new(minor, currency).ok());
+        amount.map_or_else(|| minor.to_string(), |amount| amount.to_string())
+    };
+    said.insert(About::Sum(id, "open on invoices"), amount(open));
+    said.insert(About::Sum(id, "owed to the client"), amount(owed));
+    said.insert(About::Sum(id, "receivable"), amount(receivable));
+    said.extend(fees.iter().map(|fee| (About::Fee(fee.position, fee.start), fee.said.clone())));
+    said
+}
+
+/// A claimed fee, judged.
+pub(crate) struct ClaimedFee {
+    /// The account it was claimed for.
+    account: AccountId,
+    position: u64,
+    start: CivilDate,
+    owed: Money,
+    open: Money,
+    said: String,
+}
+
+/// The claimed fees of a judge's case.
+pub(crate) fn claimed(judge: &Judge<'_>) -> Vec<ClaimedFee> {
+    let fees = judge.fees().map(|judged| ClaimedFee {
+        account: judged.fee.account,
+        position: judged.fee.mark.at.position,
+        start: judged.fee.start,
+        owed: judged.owed,
+        open: judged.open,
+        said: claimed_fee(&judged),
+    });
+    fees.collect()
+}
+
 fn open_fee(explained: &Explanation) -> String {
     let answering = |answer: Answer| {
         let gates = explained.findings.iter().filter(move |finding| finding.answer == answer);
@@ -131,7 +211,7 @@ fn claimed_fee(judged: &JudgedFee<'_>) -> String {
 }
 
 /// Where two differ.
-pub(super) fn changes(before: &Said, after: &Said) -> Vec<v1::CorrectionEffect> {
+pub(crate) fn changes(before: &Said, after: &Said) -> Vec<v1::CorrectionEffect> {
     let text = |said: &Said, about: &About| said.get(about).cloned().unwrap_or_default();
     let mut subjects: Vec<&About> = before.keys().chain(after.keys()).collect();
     subjects.sort();

@@ -2,7 +2,7 @@
 
 mod changed;
 mod correct;
-mod effects;
+pub(crate) mod effects;
 mod find;
 mod follow;
 mod read;

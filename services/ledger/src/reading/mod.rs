@@ -13,7 +13,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 use api::status::Failure;
-use domain::event::StreamId;
+use domain::event::{Recorded, StreamId};
 use domain::ids::FirmId;
 use domain::world::State;
 use log::{LogStore as _, ProjectionStore as _, ReadBehind, Stored};
@@ -111,6 +111,20 @@ impl<'l> View<'l> {
     ) -> Result<(u64, Vec<State>), Failure> {
         let position = self.head(firm, at_least).await?;
         Ok((position, self.states_at(firm, streams, position).await?))
+    }
+
+    /// The event at a position, if the log has one there.
+    pub(crate) async fn event_at(
+        &self,
+        firm: FirmId,
+        position: u64,
+    ) -> Result<Option<Recorded>, Failure> {
+        let Some(after) = position.checked_sub(1) else { return Ok(None) };
+        let Some(stored) = self.read(firm, after, 1).await?.pop() else { return Ok(None) };
+        match Recorded::from_bytes(&stored.bytes) {
+            Ok(recorded) => Ok(Some(recorded)),
+            Err(_) => Err(Failure::Corrupt { position }),
+        }
     }
 
     /// Streams folded up to a position that was reached.

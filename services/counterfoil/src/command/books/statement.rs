@@ -176,6 +176,10 @@ fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<A
         "chargeback_won" => format!("Your bank returned {moved}"),
         "credit_granted" => format!("Credit on invoice {invoices}"),
         "written_off" => format!("Given up on invoice {invoices}"),
+        "money_corrected" if reference.is_empty() => {
+            format!("Put right: something was booked by mistake on invoice {invoices}")
+        }
+        "money_corrected" => format!("Put right: {reference} was booked by mistake"),
         "fee_marked" if change.is_zero() => "A fee that is not allowed, open again".to_owned(),
         "fee_marked" if change.minor() < 0 => "Taken off: a fee that is not allowed".to_owned(),
         // Money that went back is a step of its own, and so is what was forgiven.

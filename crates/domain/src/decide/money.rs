@@ -1,0 +1,86 @@
+//! Correcting what was told of money.
+
+use super::{billing, check_day};
+use crate::account::{self, Corrected};
+use crate::command::{MoneyBecomes, MoneyCorrection};
+use crate::event::StreamId;
+use crate::ids::AccountId;
+use crate::money::Money;
+use crate::refusal::{NamedVersion, Reason, Refusal, Versions};
+use crate::world::{Draft, Halt};
+
+/// Takes back what a fact moved, and tells what happened instead: at the same account, or at that of another
+/// client, in one append.
+pub(super) fn correct(
+    draft: &mut Draft<'_, '_>,
+    id: AccountId,
+    expected_version: Option<u64>,
+    correction: &MoneyCorrection,
+) -> Result<(), Halt> {
+    let (now, world) = (draft.now(), draft.world());
+    let firm = world.firm()?;
+    let own = world.account(id)?;
+    if let Some(expected) = expected_version
+        && expected != own.version
+    {
+        let versions = Versions { actual: own.version, expected: NamedVersion(expected) };
+        return Err(Refusal::stale(StreamId::Account(id), versions).into());
+    }
+    let other = match correction.becomes {
+        MoneyBecomes::MovedTo { account, .. } => Some(account),
+        MoneyBecomes::Nothing | MoneyBecomes::OnDay(_) | MoneyBecomes::Told(_) => None,
+    };
+    let today = firm.today(now).unwrap_or(correction.told.occurred_on);
+    let on = match &correction.becomes {
+        MoneyBecomes::Nothing => today,
+        MoneyBecomes::OnDay(on) => *on,
+        MoneyBecomes::Told(dated) => dated.occurred_on,
+        MoneyBecomes::MovedTo { .. } => correction.told.occurred_on,
+    };
+    check_day(firm, now, "occurred_on", on)?;
+    let currency = firm.registered.as_ref().expect("a day was checked against the firm").currency;
+    let facts = |id: AccountId| {
+        let exposed = billing::exposed(world, id)?;
+        Ok::<_, Halt>(account::Facts {
+            id,
+            currency,
+            exposed,
+            held: Money::zero(currency),
+            on,
+            token: None,
+        })
+    };
+    let (own_facts, other_facts) = (facts(id)?, other.map(facts).transpose()?);
+    let other_account = other.map(|other| world.account(other)).transpose()?;
+    let correction = opened(draft, id, correction)?;
+    let to = other_account.zip(other_facts.as_ref());
+    let Corrected { event, again } = account::correct(own, &own_facts, &correction, to)?;
+    let at = event.again;
+    draft.add(StreamId::Account(id), today, event)?;
+    for event in again {
+        let at = at.expect("a correction names the account of what is told anew");
+        draft.add(StreamId::Account(at), on, event)?;
+    }
+    Ok(())
+}
+
+/// The correction with the fact's reason opened, so that it can be told anew.
+fn opened(
+    draft: &Draft<'_, '_>,
+    id: AccountId,
+    correction: &MoneyCorrection,
+) -> Result<MoneyCorrection, Halt> {
+    let (mut opened, mut is_whole) = (correction.clone(), true);
+    opened.told.event.each_personal(
+        &mut |value| match draft.opened(StreamId::Account(id), value) {
+            Some(clear) => *value = clear,
+            None => is_whole = false,
+        },
+    );
+    if !is_whole {
+        let detail =
+            "the client was erased: nothing personal can be recorded of this person any more";
+        return Err(Refusal::new(Reason::StateRefuses, StreamId::Account(id), detail).into());
+    }
+    Ok(opened)
+}

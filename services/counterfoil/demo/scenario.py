@@ -18,8 +18,9 @@ import csv
 import hashlib
 import json
 import sys
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 sys.dont_write_bytecode = True
 
@@ -182,6 +183,10 @@ class Client:
 
     def act(self, day, action, told=None):
         told = told or day
+        if "zone" in self.person:
+            # Where midnight comes at another hour than the firm's, a day alone would be in doubt.
+            morning = datetime(day.year, day.month, day.day, 9, 30, tzinfo=ZoneInfo(self.person["zone"]))
+            action = {"occurredAt": morning.isoformat(), **action}
         if told <= LAST_DAY:
             self.script.add(self.number, day, action, told)
 

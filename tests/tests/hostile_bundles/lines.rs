@@ -7,7 +7,7 @@ use super::*;
 
 /// The last payment that says of which lines it is.
 fn of_lines(events: &mut [Value]) -> &mut Value {
-    let named = events.iter_mut().rev().find(|event| !event["payload"]["lines"].is_null());
+    let named = events.iter_mut().rev().find(|event| says_lines(event));
     &mut named.unwrap()["payload"]
 }
 

@@ -8,6 +8,7 @@ use counterfoil_tests::player::Player;
 use domain::command::{AccountAction, Command};
 use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId};
 use domain::ids::{AccountId, CaseId, ProcessorRef};
+use domain::money::Money;
 
 /// The periods of cases that may be claimed.
 pub(crate) type Claimable = BTreeMap<CaseId, Vec<u32>>;
@@ -97,8 +98,8 @@ pub(crate) fn nothing_is_given_back_twice(log: &[Recorded]) -> usize {
 pub(crate) fn what_is_owed_is_exposed(log: &[Recorded]) {
     for recorded in log {
         let Event::Case(CaseEvent::FeeMarked(mark)) = &recorded.event else { continue };
-        let kept = mark.kept.map_or(0, |kept| kept.minor());
-        let parts = [mark.owed, mark.open, mark.given_back].map(|part| part.minor());
+        let kept = mark.kept.map_or(0, Money::minor);
+        let parts = [mark.owed, mark.open, mark.given_back].map(Money::minor);
         assert!(parts.iter().all(|part| *part >= 0) && kept >= 0, "{mark:?}");
         assert!(mark.owed.minor() + kept + mark.open.minor() <= mark.exposed.minor(), "{mark:?}");
     }

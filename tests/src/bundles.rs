@@ -128,7 +128,7 @@ pub fn firm_with(
     days: u32,
     wanted: impl Fn(&[Recorded]) -> bool,
 ) -> Player {
-    let mut firms = (seed..seed + 60).map(|seed| Player::days(&mut Crm::new(seed, shape), days));
+    let mut firms = (seed..seed + 200).map(|seed| Player::days(&mut Crm::new(seed, shape), days));
     firms.find(|player| wanted(&player.log)).expect("some random firm has it")
 }
 

@@ -301,10 +301,10 @@ impl Crm {
             };
             return Some(self.on_account(account, action));
         }
-        if !self.owed.is_empty() && self.rng.random_ratio(1, 8) {
+        if !self.owed.is_empty() && self.rng.random_ratio(1, 10) {
             return Some(self.keep());
         }
-        if let Some(asked) = self.refunds.pop() {
+        if let Some(asked) = self.refunds.pop_if(|_| self.rng.random_bool(0.5)) {
             let account = asked.account;
             let action = self.answer(asked);
             return Some(self.on_account(account, action));
@@ -375,7 +375,7 @@ impl Crm {
     /// What a processor makes of a request for a refund.
     fn answer(&mut self, asked: AskedBack) -> AccountAction {
         let AskedBack { payment, request, amount, .. } = asked;
-        if self.rng.random_ratio(1, 3) {
+        if self.rng.random_bool(0.5) {
             let reasons = RefundFailureReason::ALL;
             let reason = reasons[self.rng.random_range(0..reasons.len())];
             return AccountAction::RefundFailed(RefundNotMade { payment, reason, request });

@@ -5,6 +5,8 @@
 
 #[path = "hostile_bundles/bounds.rs"]
 mod bounds;
+#[path = "hostile_bundles/kept.rs"]
+mod kept;
 #[path = "hostile_bundles/late.rs"]
 mod late;
 #[path = "hostile_bundles/lines.rs"]
@@ -55,9 +57,7 @@ fn has_everything(events: &[Value]) -> bool {
     };
     // The first round broke nothing, so that what is taken away from its case breaks something.
     let is_lawful = events.get(round + 1).is_none_or(|next| next["event"] != "exposure_found");
-    let named = |event: &&Value| {
-        event["event"] == "payment_settled" && !event["payload"]["lines"].is_null()
-    };
+    let named = |event: &&Value| says_lines(event);
     count("fee_earned") >= 2
         && events.iter().filter(named).count() >= 2
         && once.iter().all(|name| count(name) >= 1)
@@ -66,6 +66,11 @@ fn has_everything(events: &[Value]) -> bool {
         && ["basis_attested", "consent_signed", "identity_paper_accepted"]
             .iter()
             .all(|n| of_case(n))
+}
+
+/// Whether it is a payment that says of which lines it is.
+fn says_lines(event: &Value) -> bool {
+    event["event"] == "payment_settled" && event["payload"]["lines"][1].is_object()
 }
 
 fn both(archive: &[u8]) -> [Vec<String>; 2] {

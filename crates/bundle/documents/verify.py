@@ -2705,15 +2705,16 @@ def of_keeping(before, kept):
     """What is wrong with a decision to keep money of a fee, beside the case's events before it."""
     fee = next((event for event in before if event["event"] == "fee_earned"
                 and event["position"] == kept["fee"]["position"] and event["event_id"] == kept["fee"]["id"]), None)
+    named = "of the fee claimed at position %d this could not be kept: " % kept["fee"]["position"]
     if fee is None:
-        return ["it keeps a fee that was not claimed before it"]
+        return [named + "it was not claimed before it"]
     wrong, last = [], kept_of(before, kept["fee"])
     if not minor(kept["amount"]) <= minor(kept["exposed"]) <= minor(fee["payload"]["amount"]):
-        wrong.append("more is kept than is exposed, or more is exposed than the fee")
+        wrong.append(named + "it is more than is exposed, or more is exposed than the fee")
     if minor(kept["amount"]) < 0 or kept["amount"]["currency"] != fee["payload"]["amount"]["currency"]:
-        wrong.append("what is kept is below zero or in another currency than the fee")
+        wrong.append(named + "it is below zero or in another currency than the fee")
     if minor(kept["amount"]) == 0 and (last is None or minor(last["amount"]) == 0):
-        wrong.append("it takes back a decision that was not in force")
+        wrong.append(named + "no decision that it takes back was in force")
     return wrong
 
 

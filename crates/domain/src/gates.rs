@@ -123,6 +123,8 @@ pub struct Finding {
     pub cites: String,
     /// The events it rests on.
     pub events: Vec<EventRef>,
+    /// Whether a fact that it looks at was corrected: `because` says which.
+    pub is_corrected: bool,
     /// What would open it, if it is not open.
     pub opens: Option<Opens>,
     /// The day from which it can hold by time alone, where time is what is missing.
@@ -165,6 +167,12 @@ impl Finding {
 }
 
 impl Explanation {
+    /// The gates that let the fee through beside a fact that was corrected: what an examiner looks for first.
+    pub fn helped_gates(&self) -> impl Iterator<Item = Gate> + '_ {
+        let helped = self.findings.iter().filter(|found| found.holds() && found.is_corrected);
+        helped.map(|found| found.gate)
+    }
+
     /// Whether every gate holds.
     pub fn is_claimable(&self) -> bool {
         self.findings.iter().all(Finding::holds)

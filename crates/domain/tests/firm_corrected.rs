@@ -62,7 +62,7 @@ fn refused(desk: &mut Desk, position: u64, becomes: FirmBecomes) -> String {
 
 /// Told anew, as of a day.
 fn on(at: &str, action: FirmAction) -> FirmBecomes {
-    FirmBecomes::Told(Box::new(Dated { occurred_on: day(at), action }))
+    FirmBecomes::Told(Box::new(Dated { occurred_at: None, occurred_on: day(at), action }))
 }
 
 fn stands(firm: &Firm, on: &str) -> bool {

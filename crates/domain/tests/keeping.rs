@@ -9,6 +9,7 @@ use counterfoil_domain::account::Exposed;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::gates::{FeeStanding, Gate};
+use counterfoil_domain::money::Money;
 use counterfoil_domain::refusal::{Reason, Refusal};
 
 const A: u128 = 2;
@@ -52,7 +53,7 @@ fn fourth(desk: &Desk) -> [i64; 4] {
     desk.judged(case(A), |judge| {
         let fee = judge.fees().last().unwrap();
         assert_eq!(fee.standing, FeeStanding::Exposed, "it stays what it is");
-        [fee.exposed, fee.owed, fee.kept, fee.open].map(|sum| sum.minor())
+        [fee.exposed, fee.owed, fee.kept, fee.open].map(Money::minor)
     })
 }
 

@@ -87,6 +87,14 @@ pub(crate) fn asked_back(refund: &v1::RefundWaiting) -> String {
     format!("{amount} of {} on {on}, request {}, no answer yet", refund.payment, refund.number)
 }
 
+/// The gates that hold beside a fact that was corrected; nothing if there are none.
+pub(crate) fn corrected(gates: &[i32]) -> String {
+    if gates.is_empty() {
+        return String::new();
+    }
+    format!("a fact was corrected beside {}", list(gates.iter().map(|&of| gate(of))))
+}
+
 /// What is kept by counsel's reason, and since when.
 pub(crate) fn kept(kept: Option<&Money>, on: Option<&Date>) -> String {
     let amount = amount_if_any(kept);

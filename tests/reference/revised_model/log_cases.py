@@ -28,7 +28,8 @@ def decisions(told, case, accounts, freeing):
         seen.append(days_of)
         line = accounts[claim["account"]].line_of(case, claim, nth)
         asked, name = line["days"], f"{claim['id']}-invoice"
-        made.append({key: value for key, value in claim.items() if key != "account"})
+        ours = ("account", "position", "kept")
+        made.append({key: value for key, value in claim.items() if key not in ours})
         of_claim = [{"claim": claim["id"]}]
         made.append({"id": name, "kind": "invoice", "day": asked[0], "lines": of_claim})
         for at, on in enumerate(asked[1:]):
@@ -40,6 +41,10 @@ def decisions(told, case, accounts, freeing):
             if amount:
                 of_kind = {"id": f"{claim['id']}-{kind}", "kind": kind, "amount": amount}
                 money.append({**back, **of_kind})
+        if "kept" in claim:
+            on, amount = claim["kept"]
+            kept = {"id": f"{claim['id']}-kept", "kind": "kept", "day": on, "amount": amount}
+            money.append({**kept, "claim": claim["id"], "reason": "counsel's", "counsel": "C"})
         received = line["paid"] + line["refunded"]
         paid = {"id": f"{claim['id']}-paid", "kind": "payment", "day": asked[0]}
         money.append({**paid, "invoice": name, "amount": received})
@@ -218,7 +223,7 @@ def judge(firm, document, case, told, today):
         # Freed one after the other: an earlier one that was given back may leave a later one allowed.
         given_back = Counter()
         for fact in money:
-            if fact["kind"] != "payment":
+            if fact["kind"] not in ("payment", "kept"):
                 given_back[fact["claim"]] += fact["amount"]
         freed = next(
             (

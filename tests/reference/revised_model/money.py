@@ -194,7 +194,8 @@ class Books:
         price = verdict["price"]
         above = max(0, made["amount"] - price) if price is not None else 0
         if fee_status == EXPOSED:
-            owed = 0 if kept else net
+            # A reason that names an amount keeps so much of what was paid, and no more.
+            owed = max(0, net - self.kept[claim].get("amount", net)) if kept else net
         else:
             early_part = sum(part for part, kind in early.values() if kind == EXPOSED)
             collected_above = max(0, collected - made["amount"] + above) if above else 0

@@ -7,12 +7,7 @@ use super::*;
 
 /// The last payment that says of which lines it is.
 fn of_lines(events: &mut [Value]) -> &mut Value {
-    // Money that says of which lines it is: of several.
-    let is_of_several = |event: &&mut Value| {
-        event["event"] != "invoice_issued"
-            && event["payload"]["lines"].as_array().is_some_and(|lines| lines.len() > 1)
-    };
-    let named = events.iter_mut().rev().find(is_of_several);
+    let named = events.iter_mut().rev().find(|event| says_lines(event));
     &mut named.unwrap()["payload"]
 }
 

@@ -1,7 +1,7 @@
 //! An account's events, held against those before them.
 
 use domain::State;
-use domain::account::{Account, ChargebackStatus, Exposed, Flow};
+use domain::account::{Account, ChargebackStatus, Exposed, Flow, RefundRequest};
 use domain::event::{
     AccountEvent, Applied, Event, ExposureKind, InvoiceIssued, LinePart, MoneyCorrected,
     PaymentSettled, Recorded, RefundIssued, RefundRequested, StreamId,
@@ -207,11 +207,8 @@ impl Before<'_> {
             AccountEvent::PaymentSettled(e) => self.settled(e),
             AccountEvent::RefundRequested(e) => self.asked_back(e),
             AccountEvent::RefundFailed(e) => {
-                let waits = self
-                    .account
-                    .refund_requests
-                    .get(&e.number)
-                    .is_some_and(domain::account::RefundRequest::waits);
+                let waits =
+                    self.account.refund_requests.get(&e.number).is_some_and(RefundRequest::waits);
                 list([(!waits, "no request for a refund of its number waited for an answer")])
             }
             AccountEvent::RefundIssued(e) => {

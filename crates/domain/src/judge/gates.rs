@@ -58,6 +58,7 @@ impl<'a> Asking<'_, 'a> {
             because,
             cites: ruling.cites.map_or_else(|| gate.statute().into(), |cites| cites.to_string()),
             events: ruling.because.marks().iter().map(|mark| mark.at.clone()).collect(),
+            is_corrected: !corrected.is_empty(),
             opens,
             not_before,
         }

@@ -141,7 +141,7 @@ pub(crate) async fn claimable(
             words::last_day(fee.end_date.as_ref()),
             words::amount(fee.amount.as_ref()),
             if fee.claimable { "yes" } else { "no" }.to_owned(),
-            held_by(fee),
+            beside(fee),
         ]);
     }
     out.note(format!("Judged up to {as_of}"))?;
@@ -169,6 +169,11 @@ pub(crate) fn by_opening(sums: &[v1::FeeSum]) -> Table {
         table.row([opens.to_owned(), sum.fees.to_string(), amount]);
     }
     table
+}
+
+/// What holds a fee; of one that may be claimed, beside which gates a fact was corrected.
+fn beside(fee: &v1::ClaimableFee) -> String {
+    if fee.claimable { words::corrected(&fee.corrected_gates) } else { held_by(fee) }
 }
 
 /// The gates that do not hold; several with one reason are said once.

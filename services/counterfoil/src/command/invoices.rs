@@ -73,13 +73,15 @@ pub(crate) async fn one(
     out.field("credited", words::amount_if_any(invoice.credited.as_ref()))?;
     out.field("written off", words::amount_if_any(invoice.written_off.as_ref()))?;
     out.field("open", words::amount(invoice.open.as_ref()))?;
-    let page::NotAllowed { open, owed, kept } = page::NotAllowed::of_all(&invoice, session).await?;
+    let page::NotAllowed { open, owed, kept, corrected } =
+        page::NotAllowed::of_all(&invoice, session).await?;
     if open.is_positive() {
         out.field("of that not allowed", format!("{open}, which is not asked for"))?;
     }
     if owed.is_positive() {
         out.field("owed to the client", owed)?;
     }
+    out.field("to be looked at", words::corrected(&corrected))?;
     if kept.is_positive() {
         out.field(
             "not allowed, kept",

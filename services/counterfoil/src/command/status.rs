@@ -255,8 +255,16 @@ fn scores(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Where a fee stands; of a claimed one also what speaks against it.
+/// Where a fee stands; of a claimed one also what speaks against it, and beside which gates a fact was corrected.
 fn fee_state(fee: &v1::Fee) -> String {
+    let state = standing(fee);
+    match words::corrected(&fee.corrected_gates) {
+        helped if helped.is_empty() => state,
+        helped => format!("{state}; {helped}"),
+    }
+}
+
+fn standing(fee: &v1::Fee) -> String {
     let state = words::fee_state(fee.state);
     match fee.standing() {
         v1::FeeStanding::Unspecified | v1::FeeStanding::Allowed => state,

@@ -252,14 +252,17 @@ async fn fees_as_judged(
         if row.source == Source::Account || row.kind != ExposureKind::FeeAskedUnearned {
             continue;
         }
-        if let Entry::Vacant(judged) = judged.entry(row.case_id) {
-            let matter = OfFees::read(view, firm, row.case_id, 0).await?;
-            let accounts = matter.accounts();
-            let of_case = (row.case_id, matter.case.as_ref());
-            judged.insert(fee::exposures(firm, of_case, &matter.judge(&accounts)));
-        }
+        let of_case = match judged.entry(row.case_id) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(new) => {
+                let matter = OfFees::read(view, firm, row.case_id, 0).await?;
+                let accounts = matter.accounts();
+                let of_case = (row.case_id, matter.case.as_ref());
+                new.insert(fee::exposures(firm, of_case, &matter.judge(&accounts)))
+            }
+        };
         let is_it = |of: &&v1::Exposure| of.event == exposure.event;
-        if let Some(now) = judged[&row.case_id].iter().find(is_it) {
+        if let Some(now) = of_case.iter().find(is_it) {
             *exposure = now.clone();
         }
     }

@@ -38,6 +38,11 @@ fn fee(firm: FirmId, judge: &Judge<'_>, claimed: &[JudgedFee<'_>], number: u32) 
     let closed = explanation.closed_gates().filter(|_| state == v1::FeeState::Held);
     let claimed = claimed.iter().find(|fee| Some(&fee.fee.mark) == explanation.earned.as_ref());
     let invoice = claimed.and_then(|fee| fee.invoice);
+    let helped: Vec<i32> = match claimed {
+        Some(claimed) => helped(&judge.explain_claimed(claimed)),
+        None if explanation.is_claimable() => helped(&explanation),
+        None => Vec::new(),
+    };
     let sum = |of: fn(&JudgedFee<'_>) -> Money| claimed.and_then(|fee| amount(of(fee)));
     let keeping = claimed.filter(|fee| fee.kept.is_positive()).and_then(|fee| fee.keeping);
     Some(v1::Fee {
@@ -53,7 +58,13 @@ fn fee(firm: FirmId, judge: &Judge<'_>, claimed: &[JudgedFee<'_>], number: u32) 
         kept: sum(|fee| fee.kept),
         kept_on: keeping.and_then(|keeping| day(keeping.mark.on)),
         asked_back: sum(|fee| fee.asked_back),
+        corrected_gates: helped,
     })
+}
+
+/// The gates that hold beside a fact that was corrected.
+fn helped(explanation: &Explanation) -> Vec<i32> {
+    explanation.helped_gates().map(|gate| v1::Gate::from_domain(gate).into()).collect()
 }
 
 /// The claimed fees of a case that nothing allowed, or not all of, with what became of the money.
@@ -129,6 +140,7 @@ pub(crate) fn finding(finding: &Finding) -> v1::GateFinding {
             Answer::Unknown => v1::GateAnswer::Unknown,
         }
         .into(),
+        corrected: finding.is_corrected,
         opening: opening(finding.opens).into(),
     }
 }
@@ -175,6 +187,7 @@ pub(crate) fn claimable(firm: FirmId, explanation: &Explanation) -> v1::Claimabl
         findings: closed.map(finding).collect(),
         opening: opening(explanation.opens()).into(),
         due_date: due_date(explanation.opens()),
+        corrected_gates: helped(explanation),
     }
 }
 

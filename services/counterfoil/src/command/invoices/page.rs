@@ -69,6 +69,8 @@ pub(super) struct NotAllowed {
     pub(super) owed: Money,
     /// Collected, and kept by counsel's reason.
     pub(super) kept: Money,
+    /// The gates that hold beside a fact that was corrected.
+    pub(super) corrected: Vec<i32>,
 }
 
 impl NotAllowed {
@@ -85,7 +87,9 @@ impl NotAllowed {
         };
         let open = amount(explained.exposed_open.as_ref())?;
         let kept = amount(explained.kept.as_ref())?;
-        Ok(Self { open, owed: amount(explained.owed.as_ref())?, kept })
+        let helped = explained.findings.iter().filter(|found| found.holds && found.corrected);
+        let corrected = helped.filter(|_| is_of_it).map(|found| found.gate).collect();
+        Ok(Self { open, owed: amount(explained.owed.as_ref())?, kept, corrected })
     }
 
     /// Of all lines of an invoice.
@@ -95,14 +99,17 @@ impl NotAllowed {
     ) -> anyhow::Result<Self> {
         let currency = session.currency().await?;
         let zero = Money::zero(currency);
-        let mut all = Self { open: zero, owed: zero, kept: zero };
+        let mut all = Self { open: zero, owed: zero, kept: zero, corrected: Vec::new() };
         for line in &invoice.lines {
-            let Self { open, owed, kept } =
+            let Self { open, owed, kept, corrected } =
                 Self::of(invoice, &explained(line, session).await?, currency)?;
             all.open = all.open.plus(open)?;
             all.owed = all.owed.plus(owed)?;
             all.kept = all.kept.plus(kept)?;
+            all.corrected.extend(corrected);
         }
+        all.corrected.sort_unstable();
+        all.corrected.dedup();
         Ok(all)
     }
 }

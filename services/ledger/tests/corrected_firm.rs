@@ -8,15 +8,15 @@ use common::{Service, date, id, reason, usd};
 use tonic::Code;
 use v1::correct_firm_request::Becomes;
 
-fn bond(last_day: i32) -> Option<v1::Standing> {
-    Some(v1::Standing {
+fn bond(last_day: i32) -> v1::Standing {
+    v1::Standing {
         kind: v1::StandingKind::Bond.into(),
         state_code: "CA".into(),
         valid_from: date(2026, 1, 1),
         valid_through: date(2026, 12, last_day),
         amount: usd(100_000),
         ..v1::Standing::default()
-    })
+    }
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -27,11 +27,11 @@ async fn a_bond_is_shown_as_it_would_be_and_told_anew() {
         parent: parent.clone(),
         request_id: id(),
         occurred_on: date(2026, 3, 2),
-        standing: bond(30),
+        standing: Some(bond(30)),
     };
     let receipt = service.administration().record_standing(request).await.unwrap().into_inner();
     let position = receipt.receipt.unwrap().position;
-    let anew = v1::StandingAnew { occurred_on: date(2026, 3, 2), standing: bond(31) };
+    let anew = v1::StandingAnew { occurred_on: date(2026, 3, 2), standing: Some(bond(31)) };
     let asked = |becomes: Becomes, validate_only: bool| v1::CorrectFirmRequest {
         parent: parent.clone(),
         request_id: id(),

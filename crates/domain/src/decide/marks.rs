@@ -24,10 +24,10 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
             cases
         }
         Command::Couple { first, second, .. } => [*first, *second].into(),
-        // A fee is claimed while every gate holds.
-        Command::ClaimFee { .. } | Command::BillAccount { .. } => BTreeSet::new(),
-        // What the firm tells is carried to its clients by a review.
-        Command::Firm { .. }
+        // A fee is claimed while every gate holds, and what the firm tells is carried to its clients by a review.
+        Command::ClaimFee { .. }
+        | Command::BillAccount { .. }
+        | Command::Firm { .. }
         | Command::CorrectFirm(_)
         | Command::Bank(_)
         | Command::Begin(_)

@@ -66,7 +66,7 @@ pub(crate) async fn upload(
     sent(&mut service.evidence(), start(case, content.len(), ""), content, 100_000).await
 }
 
-async fn download(
+pub(crate) async fn download(
     service: &Desk,
     case: &str,
     sha256: &str,

@@ -5,12 +5,14 @@
 
 mod common;
 
+mod another_person;
 mod audit;
 mod billing;
 mod books;
 mod bundle;
 mod charges;
 mod corrected;
+mod corrected_firm;
 mod corrected_money;
 mod couples;
 mod due;

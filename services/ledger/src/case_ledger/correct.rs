@@ -6,13 +6,14 @@ use api::status::Failure;
 use api::v1;
 use domain::Halt;
 use domain::command::{Becomes, Command, Correction};
-use domain::event::{CaseEvent, Event, FactCorrected, Reading, Recorded, StreamId};
+use domain::event::{CaseEvent, Event, FactCorrected, FactKind, Reading, Recorded, StreamId};
 use domain::refusal::{Reason, Refusal};
 use log::Answer;
 
 use super::effects;
 use crate::access::Authority;
 use crate::billing::OfFees;
+use crate::couples;
 use crate::ledger::Ledger;
 use crate::openings::{Look, clients_of};
 use crate::reading::View;
@@ -36,10 +37,21 @@ pub(super) async fn correct_facts(
         return preview(&view, authority, &asked, corrections).await;
     }
     let CorrectionsAsked { firm, request_id, case, expected_version, .. } = asked;
+    // Another name, address or telephone may make the client one of a couple, or end that.
+    let changes_pair = corrections.iter().any(|correction| match &correction.told.event {
+        Event::Case(event) => {
+            matches!(event.fact(), Some(FactKind::Enrolled | FactKind::ContactChanged))
+        }
+        Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => false,
+    });
     let command = Command::Correct { case, expected_version, corrections };
     let asked = requests::Asked { firm, request_id, command };
     let answer = ledger.submit(authority, asked, api::fingerprint(message)).await;
-    Ok(recorded(&answer.map_err(Failure::of_actions)?))
+    let answer = answer.map_err(Failure::of_actions)?;
+    if changes_pair {
+        couples::compare_case(ledger, firm, case, answer.position).await;
+    }
+    Ok(recorded(&answer))
 }
 
 fn at_action(failure: Failure, at: usize) -> Failure {
@@ -52,16 +64,19 @@ fn at_action(failure: Failure, at: usize) -> Failure {
     }
 }
 
+/// The answer, which says where it stands as that to a `Record` does.
 fn recorded(answer: &Answer) -> v1::CorrectFactsResponse {
-    let case = answer.streams.iter().find(|(stream, _)| matches!(stream, StreamId::Case(_)));
+    let v1::RecordResponse { position, version, first_position, event_count, replayed } =
+        super::recorded(answer);
+    let (facts, effects) = (Vec::new(), Vec::new());
     v1::CorrectFactsResponse {
-        position: int64(answer.position),
-        version: case.map(|(_, version)| int64(*version)).unwrap_or_default(),
-        first_position: int64(answer.first_position),
-        event_count: int32(answer.count),
-        replayed: answer.replayed,
-        facts: Vec::new(),
-        effects: Vec::new(),
+        position,
+        version,
+        first_position,
+        event_count,
+        replayed,
+        facts,
+        effects,
     }
 }
 

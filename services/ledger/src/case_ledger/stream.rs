@@ -17,7 +17,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Status, Streaming};
 use tracing::Instrument;
 
-use super::{recorded, to_match};
+use super::{check_notes, recorded, to_match};
 use crate::access::{Authority, token_over};
 use crate::answers::Answers;
 use crate::couples;
@@ -126,6 +126,7 @@ async fn submit(
     ledger.check_name(authority, name).await?;
     let currency = ledger.currency(name).await?;
     let asked = requests::record_stream(message, currency)?;
+    check_notes(ledger, &asked).await?;
     // As the same request by `Record`, so that either replays the other.
     let fingerprint = message.record.as_ref().map(api::fingerprint).unwrap_or_default();
     let firm = asked.firm;

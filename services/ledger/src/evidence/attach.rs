@@ -8,6 +8,7 @@ use domain::event::Scope;
 use domain::ids::{CaseId, DocumentHash, FirmId};
 use vault::BlobKeys;
 
+use super::hidden::of_another;
 use super::kept;
 use crate::access::Authority;
 use crate::access::table::{Rpc, rpc};
@@ -28,7 +29,8 @@ pub(crate) fn may_read(authority: &Authority) -> Result<(), Failure> {
 }
 
 /// Those of the documents that were uploaded and can be opened, with their lengths. What events name
-/// and nobody uploaded here is not among them, nor anything of a client who was erased.
+/// and nobody uploaded here is not among them, nor anything of a client who was erased, nor what was
+/// taken back as another person's.
 pub(crate) async fn attached(
     ledger: &Ledger,
     firm: FirmId,
@@ -41,9 +43,16 @@ pub(crate) async fn attached(
     for some in cases.chunks(KEYS_AT_ONCE) {
         keys.extend(ledger.engine().blob_keys(firm, some).await?);
     }
+    let mut hidden = BTreeMap::new();
+    for case in keys.keys() {
+        hidden.insert(*case, of_another(ledger, firm, *case).await?);
+    }
     let mut attached = Vec::new();
     for (case, hash) in named {
         let Some(keys) = keys.get(case) else { continue };
+        if hidden.get(case).is_some_and(|hidden| hidden.contains(hash)) {
+            continue;
+        }
         let name = keys.name(&hash.0);
         if let Some(row) = ledger.store().evidence(firm, *case, name.0.into()).await? {
             attached.push(Document { case: *case, hash: *hash, bytes: row.bytes });

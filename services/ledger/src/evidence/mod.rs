@@ -7,6 +7,7 @@
 mod attach;
 mod check;
 mod download;
+mod hidden;
 mod rows;
 mod sweep;
 mod upload;
@@ -105,6 +106,10 @@ pub(crate) async fn opened(
 ) -> Result<Vec<u8>, Failure> {
     let store = kept(ledger)?;
     let keys = keys_of(ledger, firm, case).await?;
+    if hidden::of_another(ledger, firm, case).await?.contains(&hash) {
+        let detail = "it was taken back as another person's: it is opened to nobody";
+        return Err(Refusal::new(Reason::StateRefuses, StreamId::Case(case), detail).into());
+    }
     let name = keys.name(&hash.0);
     let found = store.get(firm.0, case.0, name, stored_bytes_max()).await;
     let Some(sealed) = found.map_err(|error| unavailable(&error))? else {

@@ -174,6 +174,7 @@ async fn what_rests_on_a_payment_is_named_and_corrected_first() {
         payment: "pay-1".into(),
         amount: usd(10),
         reason: "a kindness".into(),
+        request: None,
     };
     let request = v1::RecordPaymentRequest {
         name: office.accounts[0].clone(),

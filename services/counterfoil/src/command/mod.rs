@@ -74,7 +74,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
     let way = Way::of(global);
     match command {
         Command::Serve(args) => serve::run(global, &args).await,
-        Command::Demo(args) => demo::run(args).await.map(|()| Exit::Done),
+        Command::Demo(args) => Box::pin(demo::run(args)).await.map(|()| Exit::Done),
         Command::Import(args) => import::run(global, &args, out).await,
         Command::Migrate(args) => migrate::run(global, &args, out).await,
         Command::Move(args) => moving::run(global, &args, out).await,

@@ -87,7 +87,9 @@ async fn judging() {
             log.iter().filter(|of| of.stream == StreamId::Case(case_id(0))).collect();
         let fold = || {
             let mut state = State::empty(StreamId::Case(case_id(0)));
-            of_case.iter().for_each(|recorded| state.apply(recorded));
+            for recorded in &of_case {
+                state.apply(recorded);
+            }
             state
         };
         let events = f64::from(u32::try_from(of_case.len()).unwrap());

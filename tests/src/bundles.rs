@@ -132,7 +132,7 @@ pub fn firm_with(
     firms.find(|player| wanted(&player.log)).expect("some random firm has it")
 }
 
-/// A couple: who moved its payments, and to which account, on which its owner was asked for fees.
+/// A couple: who moved its payments, and for good, to which account, on which its owner was asked for fees.
 pub fn couple(log: &[Recorded]) -> Option<(CaseId, AccountId)> {
     let is_asked = |account: AccountId| {
         log.iter().any(|recorded| {
@@ -145,7 +145,12 @@ pub fn couple(log: &[Recorded]) -> Option<(CaseId, AccountId)> {
     };
     log.iter().find_map(|recorded| match (&recorded.event, recorded.stream) {
         (Event::Account(AccountEvent::PaymentMoved(e)), StreamId::Account(from)) => {
-            is_asked(e.to).then_some((from.owner(), e.to))
+            let is_back = |other: &Recorded| {
+                other.stream == recorded.stream
+                    && matches!(&other.event, Event::Account(AccountEvent::PaymentMovedBack(_)))
+            };
+            let stays = !log.iter().any(is_back);
+            (stays && is_asked(e.to)).then_some((from.owner(), e.to))
         }
         _ => None,
     })

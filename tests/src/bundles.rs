@@ -132,8 +132,8 @@ pub fn firm_with(
     firms.find(|player| wanted(&player.log)).expect("some random firm has it")
 }
 
-/// A couple: who moved its payments, and to which account, on which its owner was asked for fees, and both were if
-/// there is such a one.
+/// A couple: who moved its payments, and for good, to which account, on which its owner was asked for fees, and both
+/// were if there is such a one.
 pub fn couple(log: &[Recorded]) -> Option<(CaseId, AccountId)> {
     let is_asked = |account: AccountId, case: CaseId| {
         log.iter().any(|recorded| {
@@ -146,7 +146,12 @@ pub fn couple(log: &[Recorded]) -> Option<(CaseId, AccountId)> {
     };
     let moved = log.iter().filter_map(|recorded| match (&recorded.event, recorded.stream) {
         (Event::Account(AccountEvent::PaymentMoved(e)), StreamId::Account(from)) => {
-            Some((from.owner(), e.to))
+            let is_back = |other: &Recorded| {
+                other.stream == recorded.stream
+                    && matches!(&other.event, Event::Account(AccountEvent::PaymentMovedBack(_)))
+            };
+            let stays = !log.iter().any(is_back);
+            stays.then_some((from.owner(), e.to))
         }
         _ => None,
     });

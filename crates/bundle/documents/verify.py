@@ -3012,6 +3012,9 @@ class Books:
             self.payments.pop(name, None)
         elif kind in ("refund_issued", "chargeback_opened"):
             self.backs.pop(name, None)
+            answered = self.refunds.get(fact["event"]["payload"].get("request"))
+            if answered is not None:  # that refund was never made: its request waits again
+                answered["refund"] = False
         elif kind in ("chargeback_won", "chargeback_lost") and name in self.backs:
             self.backs[name]["status"] = "open"
         for invoice in self.invoices.values():
@@ -3028,6 +3031,7 @@ class Books:
         since = [at for at, later in self.told.items()
                  if at != position and (at > position or later["place"] > fact["place"]) and later["event"]["event"] != "payment_settled"
                  and self.backs.get(later["name"], {}).get("payment") == payment] if payment is not None else []
+        since += [number for number, request in self.refunds.items() if self.waits(number) and request["payment"] == payment]
         return since, (movement, name) in self.deposited
 
     def step(self, number, event, is_asked):

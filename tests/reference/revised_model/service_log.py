@@ -379,6 +379,8 @@ class Told:
             named = self.ended_by(event, agreements)
             kind = "ended" if event["event"] == "service_ended" else "cancelled"
             on = event["payload"].get("sent_on", event["occurred_on"])
+            # The moment of a letter that came says nothing of the day on which it was sent.
+            time = instant(event) if on == event["occurred_on"] else None
             for at, agreement in enumerate(named):
                 found.append(
                     {
@@ -387,6 +389,7 @@ class Told:
                         "day": on,
                         "request": event["request_id"],
                         "place": order_of(event),
+                        "time": time,
                         "agreement": agreement.id,
                     }
                 )

@@ -86,12 +86,36 @@ pub(crate) fn nothing_is_given_back_twice(log: &[Recorded]) -> usize {
                 let (payment, amount) = back[&(id, e.chargeback.clone())].clone();
                 *left.get_mut(&(id, payment)).unwrap() += amount;
             }
+            AccountEvent::MoneyCorrected(e) => {
+                let fact = log.iter().find(|told| told.position == e.fact.position).unwrap();
+                let Event::Account(fact) = &fact.event else { panic!("a fact of money") };
+                match fact {
+                    AccountEvent::PaymentSettled(e) => {
+                        left.remove(&(id, e.payment.clone()));
+                    }
+                    AccountEvent::RefundIssued(e) => {
+                        if let Some(number) = e.request {
+                            *answered.get_mut(&(id, number)).unwrap() -= 1;
+                            waiting.push(Waiting { payment: e.payment.clone(), number });
+                        }
+                        *left.get_mut(&(id, e.payment.clone())).unwrap() += e.amount.minor();
+                    }
+                    AccountEvent::ChargebackOpened(e) => {
+                        *left.get_mut(&(id, e.payment.clone())).unwrap() += e.amount.minor();
+                    }
+                    AccountEvent::ChargebackWon(e) => {
+                        let (payment, amount) = back[&(id, e.chargeback.clone())].clone();
+                        *left.get_mut(&(id, payment)).unwrap() -= amount;
+                    }
+                    _ => {}
+                }
+            }
             _ => {}
         }
         assert!(left.values().all(|left| *left >= 0), "{recorded:?}");
     }
-    assert!(answered.values().all(|times| *times == 1), "{answered:?}");
-    answered.len()
+    assert!(answered.values().all(|times| *times <= 1), "{answered:?}");
+    answered.values().filter(|times| **times == 1).count()
 }
 
 /// What is owed for a fee never falls below nothing, and is never more than what of it nothing allowed.

@@ -146,7 +146,9 @@ fn each_day(
     }
     for cancellation in &mut case.cancellations {
         let Moment { at, mark, request, .. } = &cancellation.moment;
-        let (position, request, is_timed) = (mark.at.position, Some(*request), at.is_some());
+        // The moment of a letter that came says nothing of the day on which it was sent.
+        let is_timed = at.is_some() && cancellation.sent_on == mark.on;
+        let (position, request) = (mark.at.position, Some(*request));
         if is_wanted(position) {
             visit(&mut Told { on: &mut cancellation.sent_on, position, request, is_timed });
         }

@@ -209,6 +209,7 @@ proptest! {
         let player = life(seed, 900);
         check(&player);
         judgement::order_of_telling_decides_nothing(&player, seed);
+        judgement::no_reading_is_missed(&player);
         judgement::more_work_exposes_nothing(&player, seed);
     }
 }

@@ -3050,7 +3050,7 @@ class Books:
         p, name, invoices = event["payload"], event["event"], self.invoices
         self.is_opened = True
         if name == "invoice_issued":
-            invoices[p["number"]] = {"event": event, "paid": 0, "credited": 0, "written_off": 0, "back": 0, "steps": [],
+            invoices[p["number"]] = {"event": event, "issued_on": event["occurred_on"], "paid": 0, "credited": 0, "written_off": 0, "back": 0, "steps": [],
                                      "charges": [], "lines": [{"paid": 0, "credited": 0, "written_off": 0} for _ in p["lines"]]}
         elif name in ("charge_requested", "payment_failed") and p["invoice"] in invoices:
             self.step(p["invoice"], event, name == "charge_requested")
@@ -3694,7 +3694,7 @@ class Derivation:
         if reading["event"] != p["kind"] or reading["occurred_on"] != event["occurred_on"] \
                 or reading["payload"].get("seen_by", "notice") != "notice":
             wrong.append("what it tells is of another kind or another day than it says")
-        if p.get("order_of") != (fact["request_id"] if reading["occurred_on"] == fact["occurred_on"] else None):
+        if "order_of" in p and (p["order_of"] != fact["request_id"] or reading["occurred_on"] != fact["occurred_on"]):
             wrong.append("the order that it keeps is not that of the fact's day")
         if p["kind"] == "round_sent" and reading["payload"]["round"] != fact["payload"]["round"]:
             wrong.append("a round keeps its number")
@@ -3784,7 +3784,9 @@ class Derivation:
             check(sum_ != minor(p["amount"]) or p["unearned"]["currency"] != currency or minor(p["unearned"]) < 0,
                   "the payment is not what it pays and what is unearned")
             check(p["payment"] in books.payments, "the payment was recorded before")
-            check("meant" in p and (p["applied"] or p["meant"] not in books.invoices or books.open(p["meant"]) > 0),
+            is_early = event["occurred_on"] < books.invoices.get(p.get("meant"), {}).get("issued_on", "")
+            check("meant" in p and (p["applied"] or p["meant"] not in books.invoices
+                                    or not is_early and books.open(p["meant"]) > 0),
                   "it was to pay an invoice that it pays, or could have")
             fits = [is_amount(a["amount"]) and minor(a["amount"]) <= books.open(a["invoice"]) for a in p["applied"]]
             check(len(fits) > 1 or not all(fits), "it pays more than was open on an invoice of this account")

@@ -207,7 +207,11 @@ fn on_facts(
     check_request(draft, id, expected_version, ("corrections", corrections.len()))?;
     draft.world().firm()?;
     for (at, correction) in corrections.iter().enumerate() {
-        one_correction(draft, id, correction).map_err(|halt| placed(halt, at))?;
+        // Told together, facts of one day stand in the order in which they are told.
+        let on = correction.day();
+        let others = corrections.iter().filter(|other| on.is_some() && other.day() == on);
+        let states_order = others.count() > 1;
+        one_correction(draft, id, correction, states_order).map_err(|halt| placed(halt, at))?;
     }
     Ok(())
 }
@@ -216,6 +220,7 @@ fn one_correction(
     draft: &mut Draft<'_, '_>,
     id: CaseId,
     correction: &Correction,
+    states_order: bool,
 ) -> Result<(), Halt> {
     let now = draft.now();
     let world = draft.world();
@@ -223,8 +228,11 @@ fn one_correction(
     let today = firm.today(now).unwrap_or(correction.told.occurred_on);
     let (on, at) = match &correction.becomes {
         Becomes::Nothing => (today, None),
-        // The time belonged to the day that was wrong.
-        Becomes::OnDay(on) => (*on, None),
+        // A time belongs to its day.
+        Becomes::OnDay(on) => {
+            let reading = correction.reading().filter(|reading| reading.occurred_on == *on);
+            (*on, reading.and_then(|reading| reading.occurred_at))
+        }
         Becomes::Told(dated) => (dated.occurred_on, dated.occurred_at),
     };
     check_day(firm, now, "occurred_on", on)?;
@@ -236,7 +244,8 @@ fn one_correction(
         correction.reading().and_then(|reading| draft.opened(StreamId::Case(id), &reading));
     let (position, request) = (world.position(), draft.request());
     let facts = case::Facts { id, firm, at, on, now, position, request };
-    for (on, event) in case::correct(world.case(id)?, &facts, correction, before.as_ref())? {
+    let case = world.case(id)?;
+    for (on, event) in case::correct(case, &facts, correction, before.as_ref(), states_order)? {
         draft.add(StreamId::Case(id), on, event)?;
     }
     Ok(())

@@ -338,6 +338,53 @@ fn h15_the_order_of_one_day_that_nobody_stated_leaves_a_fee_unproved() {
     assert!(client.claim(1, "2026-04-01").is_err());
 }
 
+/// What a correction states stands (15 USC 1679c(a)): "it may state the order within a day".
+#[test]
+fn the_order_of_one_day_is_stated_by_a_correction_of_both() {
+    let mut desk = Desk::open();
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::Enrol(Box::new(enrol())));
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::SignConsent(sign()));
+    let acknowledged = DisclosureAcknowledged { document: None };
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::DisclosureAcknowledged(acknowledged));
+    desk.today("2026-04-10");
+    let order = |desk: &mut Desk, facts: [&str; 2]| {
+        let same_day = || Becomes::OnDay(day("2026-03-02"));
+        let position = |desk: &Desk, kind: &str| {
+            let of_kind = |told: &Recorded| match &told.event {
+                Event::Case(CaseEvent::FactCorrected(e)) => e.kind.code() == kind,
+                event => event.type_name() == kind,
+            };
+            desk.log.iter().rev().find(|told| of_kind(told)).unwrap().position
+        };
+        let corrections = facts.map(|kind| desk.correction(position(desk, kind), same_day()));
+        let corrections = corrections.into();
+        let command = Command::Correct { case: case(CLIENT), expected_version: None, corrections };
+        desk.command(&command).unwrap();
+        desk.answer(case(CLIENT), 1, "2026-04-10", Gate::Disclosure)
+    };
+    assert_eq!(
+        desk.answer(case(CLIENT), 1, "2026-04-10", Gate::Disclosure),
+        Answer::Unknown,
+        "nobody said which came first"
+    );
+    assert_eq!(order(&mut desk, ["consent_signed", "disclosure_acknowledged"]), Answer::Fails);
+    assert_eq!(order(&mut desk, ["disclosure_acknowledged", "consent_signed"]), Answer::Holds);
+}
+
+/// 15 USC 1679b(b): "charge or receive". Naming the invoice that came later makes nothing of it lawful.
+#[test]
+fn money_that_came_before_its_fee_was_asked_for_is_owed_though_it_names_the_invoice() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-10");
+    client.bill("2026-04-01");
+    client.pay("2026-03-15", "p1", 9_900, 1);
+    let paid = &client.desk.account(account(CLIENT)).payments[&reference("p1")];
+    assert_eq!((paid.unearned_left, paid.applied.len(), paid.meant), (usd(9_900), 0, Some(1)));
+    client.pay("2026-04-01", "p2", 9_900, 1);
+    let paid = &client.desk.account(account(CLIENT)).payments[&reference("p2")];
+    assert_eq!(paid.unearned_left, usd(0));
+}
+
 #[test]
 fn a_cancellation_postmarked_in_its_days_counts_whenever_it_is_told() {
     let mut client = Client::signed(PLENTY);

@@ -159,3 +159,31 @@ fn it_opens_no_gate() {
     assert_eq!(closed(&desk), before);
     is(&desk.claim(case(A), 4, "2026-07-05").unwrap_err(), Reason::GatesClosed);
 }
+
+/// Counsel's reason is for what counsel knew: it keeps nothing that another gate closes since.
+#[test]
+fn a_reason_for_one_gate_keeps_nothing_that_another_closes() {
+    let mut desk = exposed(49_600);
+    keep(&mut desk, 4, None).unwrap();
+    assert_eq!(fourth(&desk), [9_900, 0, 9_900, 0]);
+    let told = desk.last("progress_report_sent");
+    desk.correct(case(A), told, Becomes::Nothing);
+    assert_eq!(fourth(&desk), [9_900, 9_900, 0, 0]);
+    keep(&mut desk, 4, None).unwrap();
+    assert_eq!(fourth(&desk), [9_900, 0, 9_900, 0]);
+}
+
+#[test]
+fn nothing_is_kept_before_its_fee_was_claimed() {
+    let mut desk = exposed(49_600);
+    let kept = KeepFee {
+        amount: None,
+        counsel: text("Robin Ashdown"),
+        document: None,
+        fee: FeeNamed::Period(4),
+        reason: personal("the total was mistyped"),
+    };
+    let action = Dated { occurred_at: None, occurred_on: day("2026-06-30"), action: kept };
+    let refused = desk.command(&Command::KeepFee { case: case(A), action }).unwrap_err();
+    is(&refused, Reason::DateImpossible);
+}

@@ -170,3 +170,23 @@ fn money_that_nothing_earned_stands_behind_is_asked_back_as_what_is_owed() {
     back(&mut desk, ("p1", "r1"), 5_000, Some(1)).unwrap();
     assert_eq!(desk.account(account(A)).unearned_minor(), 0);
 }
+
+#[test]
+fn money_goes_back_neither_before_it_came_nor_before_it_was_asked_for() {
+    let mut desk = owed();
+    let refund = Refund {
+        amount: usd(100),
+        payment: reference("p2"),
+        reason: None,
+        refund: reference("r1"),
+        request: None,
+    };
+    let early = desk.try_account(account(A), "2026-06-02", AccountAction::Refund(refund.clone()));
+    is(&early.unwrap_err(), Reason::DateImpossible);
+    let asked = RefundAsked { amount: None, payment: reference("p2"), reason: personal("owed") };
+    let asked = AccountAction::RequestRefund(asked);
+    desk.try_account(account(A), "2026-06-10", asked).unwrap();
+    let answer = AccountAction::Refund(Refund { request: Some(1), ..refund });
+    let early = desk.try_account(account(A), "2026-06-09", answer);
+    is(&early.unwrap_err(), Reason::DateImpossible);
+}

@@ -190,7 +190,7 @@ mod tests {
         assert_eq!(whole.closing(), part.closing());
         let page = part.sheet().unwrap().to_html();
         for said in
-            ["Balance before 2026-02-02", "Owed to you", "USD 11.00", "No result was promised"]
+            ["Balance before 2026-02-02", "Owed to you", "USD 11.00", "cannot be made to go away"]
         {
             assert!(page.contains(said), "{said}: {page}");
         }

@@ -170,7 +170,7 @@ mod tests {
             "15 USC 1679b(b)",
             "15 USC 1681i",
             "15 USC 1679e",
-            "No result was promised",
+            "cannot be made to go away",
         ] {
             assert!(page.contains(part), "{part}: {page}");
         }

@@ -76,14 +76,12 @@ impl Cell {
 
 /// What every page says of the client's rights.
 pub(crate) const CAUTIONS: [&str; 5] = [
-    "You are asked only for work that was finished. You owe nothing for work that was not \
-     (15 USC 1679b(b)).",
+    "You owe nothing for work that was not finished (15 USC 1679b(b)).",
     "You may dispute entries of your credit reports yourself, for free, with each consumer reporting \
      agency (15 USC 1681i).",
     "Your agreement says how you may cancel; within its cancellation days you owe nothing \
      (15 USC 1679e).",
-    "No result was promised, and none is here: entries that are accurate and not too old \
-     cannot be made to go away.",
+    "Entries that are accurate and not too old cannot be made to go away, whoever promises it.",
     "State law may give you further rights. This is not legal advice.",
 ];
 

@@ -176,7 +176,7 @@ fn an_invoice_is_a_page_with_the_finished_work_and_the_cautions() {
         "USD 199.00",
         "USD -199.00",
         "15 USC 1679e",
-        "No result was promised",
+        "cannot be made to go away",
     ] {
         assert!(page.contains(part), "{part}: {page}");
     }

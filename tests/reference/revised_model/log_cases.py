@@ -42,8 +42,8 @@ def decisions(told, case, accounts, freeing):
                 of_kind = {"id": f"{claim['id']}-{kind}", "kind": kind, "amount": amount}
                 money.append({**back, **of_kind})
         if "kept" in claim:
-            on, amount = claim["kept"]
-            kept = {"id": f"{claim['id']}-kept", "kind": "kept", "day": on, "amount": amount}
+            on, amount, gates = claim["kept"]
+            kept = {"id": f"{claim['id']}-kept", "kind": "kept", "day": on, "amount": amount, "gates": gates}
             money.append({**kept, "claim": claim["id"], "reason": "counsel's", "counsel": "C"})
         received = line["paid"] + line["refunded"]
         paid = {"id": f"{claim['id']}-paid", "kind": "payment", "day": asked[0]}

@@ -106,10 +106,18 @@ class Books:
         at = max(fact.day, arrived.get(fact.get("payment"), fact.day))
         return (at,) + money_order(fact)[1:]
 
+    def is_kept(self, claim):
+        """Counsel's reason is for the gates that counsel knew to be closed, where it names them."""
+        if claim not in self.kept:
+            return False
+        known = self.kept[claim].get("gates")
+        closed = {gate for gate, answer in self.verdicts[claim]["gates"].items() if not answer.holds}
+        return known is None or closed <= set(known)
+
     def exposed_on(self, claim, on):
         """Whether the fee was exposed on that day, as judged on the facts known now."""
         verdict = self.verdicts[claim]
-        if claim in self.kept and self.kept[claim].day <= on:
+        if self.is_kept(claim) and self.kept[claim].day <= on:
             return False
         return any(day <= on and answer == FAILS for day, answer in verdict["by_day"].items())
 
@@ -187,7 +195,7 @@ class Books:
         made, verdict = self.claims[claim], self.verdicts[claim]
         collected = self.covered[claim]
         net = max(0, collected - self.refunded[claim])
-        kept = claim in self.kept
+        kept = self.is_kept(claim)
         fee_status = STATUS[verdict["status"]]
         # Counsel's reason to keep a fee keeps what was paid for it.
         early = {} if kept or fee_status == EXPOSED else self.early(claim, judge)

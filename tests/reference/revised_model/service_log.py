@@ -281,7 +281,7 @@ class Told:
         elif name == "fee_kept":
             # The last decision of a fee says how much of it is kept in all.
             made = next(c for c in self.claims if c["position"] == payload["fee"]["position"])
-            made["kept"] = (event["occurred_on"], cents(payload["amount"]))
+            made["kept"] = (event["occurred_on"], cents(payload["amount"]), payload["gates"])
         elif name == "item_listed" and payload.get("delinquent_since"):
             since = payload["delinquent_since"]
             self.add(event, "listing", 3, listing=listing(payload), delinquent_on=since)

@@ -19,7 +19,7 @@ use domain::event::{
 use domain::gates::FeeStanding;
 use domain::gates::{Answer, Gate};
 use domain::ids::{AccountId, CaseId, RequestId};
-use domain::judge::{Breach, Judge};
+use domain::judge::{Breach, Judge, Matter};
 use domain::money::Money;
 use rand::rngs::StdRng;
 use rand::seq::SliceRandom;
@@ -217,6 +217,26 @@ fn folded(case: CaseId, events: impl IntoIterator<Item = Recorded>) -> Case {
     }
     let State::Case(case) = state else { unreachable!("it is a case") };
     *case
+}
+
+/// No reading of a day in doubt that is left out would be judged otherwise.
+pub(crate) fn no_reading_is_missed(player: &Player) {
+    let today = today(player);
+    for id in player.cases() {
+        let case = player.world.case(id).unwrap();
+        let account = |id: AccountId| player.world.account(id).unwrap();
+        let own = id.own_account();
+        let paying = account(own).moved_to.unwrap_or(own);
+        let mut accounts = vec![(paying, account(paying))];
+        for fee in &case.earned {
+            if accounts.iter().all(|(known, _)| *known != fee.account) {
+                accounts.push((fee.account, account(fee.account)));
+            }
+        }
+        let firm = player.world.firm().unwrap();
+        let matter = Matter { id, case, accounts: &accounts, firm, today };
+        assert_eq!(judgement(&Judge::of(matter)), judgement(&Judge::thorough(matter)), "{id}");
+    }
 }
 
 /// The same facts, each client's permuted among each other, and the decisions as recorded: the same judgement.

@@ -1,5 +1,6 @@
 //! An account's events, held against those before them.
 
+use calendar::CivilDate;
 use domain::State;
 use domain::account::{Account, ChargebackStatus, Exposed, Flow, RefundRequest};
 use domain::event::{
@@ -204,7 +205,7 @@ impl Before<'_> {
                     && !self.account.tells_anew(recorded.position),
                 "no charge of this invoice waited for an answer",
             )]),
-            AccountEvent::PaymentSettled(e) => self.settled(e),
+            AccountEvent::PaymentSettled(e) => self.settled(e, recorded.occurred_on),
             AccountEvent::RefundRequested(e) => self.asked_back(e),
             AccountEvent::RefundFailed(e) => {
                 let waits =
@@ -282,7 +283,7 @@ impl Before<'_> {
         wrong
     }
 
-    fn settled(&self, e: &PaymentSettled) -> Vec<String> {
+    fn settled(&self, e: &PaymentSettled, on: CivilDate) -> Vec<String> {
         let applied: i128 = e.applied.iter().map(|a| i128::from(a.amount.minor())).sum();
         let unearned = i128::from(e.unearned.minor());
         let is_sum = applied + unearned == i128::from(e.amount.minor())
@@ -297,7 +298,9 @@ impl Before<'_> {
             (self.account.payments.contains_key(&e.payment), "the payment was recorded before"),
             (
                 e.meant.is_some_and(|meant| {
-                    !e.applied.is_empty() || self.open(meant).is_none_or(Money::is_positive)
+                    let is_before = self.account.invoices.get(&meant).map(|of| on < of.issued.on);
+                    let is_open = self.open(meant).is_none_or(Money::is_positive);
+                    !e.applied.is_empty() || is_before != Some(true) && is_open
                 }),
                 "it was to pay an invoice that it pays, or could have",
             ),

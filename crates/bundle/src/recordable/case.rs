@@ -159,7 +159,7 @@ fn corrected(
         wrong.push("what it tells is of another kind or another day than it says".into());
     }
     let order = (reading.occurred_on == told.occurred_on).then_some(told.request_id);
-    if e.order_of != order {
+    if e.order_of.is_some() && e.order_of != order {
         wrong.push("the order that it keeps is not that of the fact's day".into());
     }
     if let (Event::Case(CaseEvent::RoundSent(then)), CaseEvent::RoundSent(now)) =

@@ -204,10 +204,11 @@ pub(super) fn received(
     let zero = Money::zero(facts.currency);
     let pays = match e.invoice {
         None => zero,
-        Some(number) => {
-            let open = invoice(account, facts, number)?.open();
-            if open.is_positive() { e.amount.min(open) } else { zero }
-        }
+        // What came before the fee was asked for was received before it was allowed (15 USC 1679b(b)): it pays nothing.
+        Some(number) => match invoice(account, facts, number)? {
+            invoice if facts.on < invoice.issued.on => zero,
+            invoice => e.amount.min(invoice.open().above(zero)),
+        },
     };
     let applied =
         e.invoice.filter(|_| pays.is_positive()).map(|invoice| Applied { amount: pays, invoice });
@@ -256,6 +257,10 @@ pub(super) fn failure(facts: &Facts, attempt: u32, e: &ChargeFailed) -> PaymentF
 /// A payment can give back only what it still holds.
 pub(super) fn gives_back(facts: &Facts, payment: &Payment, amount: Money) -> Result<(), Refusal> {
     facts.check(amount)?;
+    if facts.on < payment.mark.on {
+        let detail = format!("the payment came on {}", payment.mark.on);
+        return Err(facts.refuse(Reason::DateImpossible, detail));
+    }
     let left = payment.left();
     if amount.minor() > left.minor() {
         let detail = format!("only {left} of the payment is left");

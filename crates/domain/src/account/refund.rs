@@ -246,6 +246,10 @@ pub(super) fn issued(
         (None | Some(0), _) => None,
         (Some(number), _) => {
             let request = named(account, facts, &e.payment, number)?;
+            if facts.on < request.asked.on {
+                let detail = format!("request {number} was made on {}", request.asked.on);
+                return Err(facts.refuse(Reason::DateImpossible, detail));
+            }
             if let Some(refund) = &request.refund {
                 let detail = format!("the refund {refund} answered request {number}");
                 return Err(facts.refuse(Reason::AlreadyRecorded, detail));

@@ -14,12 +14,14 @@ use crate::refusal::{Reason, Refusal};
 /// Decides a correction: the event, and what is concluded from the new reading, each with its day. `before` is
 /// the reading in force, opened.
 ///
-/// A new reading is decided as the fact would be, on the story without it.
+/// A new reading is decided as the fact would be, on the story without it. If its request `states_order`, it stands among
+/// facts of its day as it stands there, and otherwise where it stood before.
 pub(crate) fn correct(
     case: &Case,
     facts: &Facts<'_>,
     correction: &Correction,
     before: Option<&Reading>,
+    states_order: bool,
 ) -> Result<Vec<(CivilDate, CaseEvent)>, Refusal> {
     let kind = fact_of(case, facts, correction)?;
     let told = &correction.told;
@@ -37,7 +39,9 @@ pub(crate) fn correct(
             let without = case.without(told.position);
             let events = reading(&without, facts, told_round(&told.event), action)?;
             same_kind(case, facts, kind, events.first())?;
-            changes_something(facts, before, events.first())?;
+            if !states_order {
+                changes_something(facts, before, events.first())?;
+            }
             events
         }
     };
@@ -47,7 +51,7 @@ pub(crate) fn correct(
     }
     let reading = event
         .map(|event| Box::new(Reading { event, occurred_at: facts.at, occurred_on: facts.on }));
-    let stays = reading.is_some() && facts.on == told.occurred_on;
+    let stays = reading.is_some() && facts.on == told.occurred_on && !states_order;
     let corrected = FactCorrected {
         about_another: correction.about_another.then_some(true),
         fact: told.reference(),

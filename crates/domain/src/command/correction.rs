@@ -36,6 +36,15 @@ pub enum Becomes {
 }
 
 impl Correction {
+    /// The day of what is told anew.
+    pub fn day(&self) -> Option<CivilDate> {
+        match &self.becomes {
+            Becomes::Nothing => None,
+            Becomes::OnDay(on) => Some(*on),
+            Becomes::Told(dated) => Some(dated.occurred_on),
+        }
+    }
+
     /// The reading that it replaces, as the log has it; nothing if that took the fact back.
     pub fn reading(&self) -> Option<Reading> {
         match &self.replaces.event {

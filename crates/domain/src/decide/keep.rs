@@ -33,6 +33,10 @@ pub(super) fn fee(
             let detail = "no such fee of this case was claimed";
             Refusal::new(Reason::ReferenceUnknown, StreamId::Case(case), detail)
         })?;
+        if on < named.fee.mark.on {
+            let detail = format!("the fee was claimed on {}", named.fee.mark.on);
+            return Err(Refusal::new(Reason::DateImpossible, "occurred_on", detail).into());
+        }
         let is_kept = world.case(case)?.keeping_of(&named.fee.mark.at).is_some();
         decided(case, &named, is_kept, action)?
     };
@@ -59,7 +63,7 @@ fn decided(
     if amount.is_zero() && !is_kept {
         return refused(
             Reason::StateRefuses,
-            "nothing of this fee is kept, or was collected that could be",
+            "nothing of this fee is kept, and nothing is owed of it that was not asked back already",
         );
     }
     if amount.is_positive() && !fee.exposed.is_positive() {

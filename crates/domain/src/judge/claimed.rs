@@ -5,7 +5,7 @@ use std::collections::{HashSet, VecDeque};
 use calendar::{CivilDate, Period};
 
 use super::because::Because;
-use super::gates::Asking;
+use super::gates::{Asking, over_readings};
 use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
 use crate::account::{Account, Exposed, Line, LineMoney, PartMoney};
@@ -128,7 +128,10 @@ impl<'a> Judge<'a> {
             let amount = self.matter.case.earned[at].amount;
             let given_back = self.claimed[at].money.as_ref().map(|money| money.given_back);
             let in_full = given_back.is_some_and(|back| back.minor() >= amount.minor());
-            if in_full && self.judge_fee(at, &self.otherwise()).standing == FeeStanding::Exposed {
+            if in_full
+                && self.judge_fee(at, &self.otherwise(self.matter.today)).standing
+                    == FeeStanding::Exposed
+            {
                 self.claimed[at].stands_for = None;
             }
         }
@@ -136,7 +139,7 @@ impl<'a> Judge<'a> {
 
     /// Every claimed fee, in the order claimed, judged as of each day it was asked for.
     pub fn fees(&self) -> impl Iterator<Item = JudgedFee<'a>> + '_ {
-        let others = self.otherwise();
+        let others = self.otherwise(self.matter.today);
         (0..self.claimed.len()).map(move |at| self.judge_fee(at, &others))
     }
 
@@ -190,7 +193,7 @@ impl<'a> Judge<'a> {
             (claimed.invoice, fee.start, fee.end) == (Some(invoice), line.start, line.end)
         });
         let Some(at) = found else { return line.amount };
-        let others = self.otherwise();
+        let others = self.otherwise(on);
         let judged = self.judge_fee(at, &others);
         // An earlier day opens nothing that is closed today.
         let allowed = judged.standing == FeeStanding::Allowed
@@ -207,7 +210,7 @@ impl<'a> Judge<'a> {
     /// The fee claimed last for a period of this number, judged.
     pub fn fee_for(&self, number: u32) -> Option<JudgedFee<'a>> {
         let at = self.matter.case.earned.iter().rposition(|fee| fee.period == number)?;
-        Some(self.judge_fee(at, &self.otherwise()))
+        Some(self.judge_fee(at, &self.otherwise(self.matter.today)))
     }
 
     /// A claimed fee explained: its days and the work that it names, every gate as of the day of asking that it
@@ -215,7 +218,8 @@ impl<'a> Judge<'a> {
     pub fn explain_claimed(&self, judged: &JudgedFee<'a>) -> Explanation {
         let fee = judged.fee;
         let asking = self.asking(judged.at, judged.asked_on);
-        let others = self.otherwise();
+        let others = self.otherwise(self.matter.today);
+        let readings = asking.otherwise(&others);
         let named = |e: &WorkEvidence| WorkFinding {
             work: e.work,
             done: Some(Mark { at: e.event.clone(), late: e.late, on: e.on }),
@@ -225,7 +229,7 @@ impl<'a> Judge<'a> {
             period: Period { number: fee.period, start: fee.start, end: fee.end },
             as_of: judged.asked_on,
             amount: Some(fee.amount),
-            findings: Gate::ALL.iter().map(|&gate| asking.finding(gate, &others)).collect(),
+            findings: Gate::ALL.iter().map(|&gate| asking.finding(gate, &readings)).collect(),
             work: fee.evidence.iter().map(named).collect(),
             earned: Some(fee.mark.clone()),
         }
@@ -304,7 +308,10 @@ impl<'a> Judge<'a> {
             Some(_) | None => PartMoney::nothing(zero),
         };
         let keeping = self.matter.case.keeping_of(&fee.mark.at);
-        let kept = keeping.map_or(zero, |keeping| keeping.said.amount.min(owed));
+        // Counsel's reason is one for what counsel knew: it keeps nothing that another gate closes.
+        let is_decided =
+            |keeping: &&KeptFee| closed.iter().all(|gate| keeping.said.gates.contains(gate));
+        let kept = keeping.filter(is_decided).map_or(zero, |of| of.said.amount.min(owed));
         let owed = owed.above(kept);
         JudgedFee {
             at,
@@ -329,9 +336,10 @@ impl<'a> Judge<'a> {
         let amount = self.matter.case.earned[at].amount;
         let zero = Money::zero(amount.currency());
         let mut found = OnDay { standing: FeeStanding::Allowed, exposed: zero, closed: Vec::new() };
+        let readings = asking.otherwise(others);
         for &gate in Gate::ALL {
             let ruling = asking.ruling(gate);
-            let answer = asking.over_readings(gate, ruling.answer, others);
+            let answer = over_readings(gate, ruling.answer, &readings);
             let standing = match (answer, &ruling.because) {
                 (Answer::Holds, _) => continue,
                 (Answer::Unknown, _) => FeeStanding::Unproved,

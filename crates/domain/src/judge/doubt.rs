@@ -8,21 +8,31 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use calendar::CivilDate;
+use calendar::{BusinessCalendar, CivilDate, Period};
 
 use super::{Judge, Matter};
-use crate::case::{Case, Listing, Moment};
+use crate::case::{Case, Listing, Moment, Reports, WorkDone};
 use crate::gates::{Answer, Gate};
 use crate::ids::RequestId;
+use crate::terms::GRACE_DAYS;
 
 /// Facts of one request and day; what no request is kept of stands alone, by its position.
 type Sitting = (Option<RequestId>, CivilDate, u64);
 
+/// A day that is in doubt.
+struct Doubted {
+    sitting: Sitting,
+    /// The other reading.
+    other: CivilDate,
+    /// Whether it is of work, or of what was asked of a bureau.
+    is_of_work: bool,
+}
+
 /// The days that are in doubt of a case.
 #[derive(Default)]
 pub(super) struct Doubt {
-    /// The other reading of each day that is in doubt, by the position of its fact.
-    other: BTreeMap<u64, (Sitting, CivilDate)>,
+    /// Each of them, by the position of its fact.
+    days: BTreeMap<u64, Doubted>,
 }
 
 impl Doubt {
@@ -46,7 +56,8 @@ impl Doubt {
             };
             if let Some(other) = other {
                 let alone = if told.request.is_some() { 0 } else { told.position };
-                doubt.other.insert(told.position, ((told.request, on, alone), other));
+                let (sitting, is_of_work) = ((told.request, on, alone), told.is_of_work);
+                doubt.days.insert(told.position, Doubted { sitting, other, is_of_work });
             }
         });
         doubt
@@ -54,23 +65,30 @@ impl Doubt {
 
     /// The later reading of a fact's day, however it is read now.
     pub(super) fn later(&self, moment: &Moment) -> CivilDate {
-        let other = self.other.get(&moment.mark.at.position);
-        other.map_or(moment.on(), |((_, on, _), other)| *on.max(other))
+        let doubted = self.days.get(&moment.mark.at.position);
+        doubted.map_or(moment.on(), |of| of.sitting.1.max(of.other))
     }
 
     /// The earliest and the latest reading of the day on which a cancellation was sent.
     pub(super) fn sent(&self, moment: &Moment, sent_on: CivilDate) -> (CivilDate, CivilDate) {
-        let other = self.other.get(&moment.mark.at.position);
-        other.map_or((sent_on, sent_on), |((_, on, _), other)| (*on.min(other), *on.max(other)))
+        let doubted = self.days.get(&moment.mark.at.position);
+        doubted.map_or((sent_on, sent_on), |Doubted { sitting: (_, on, _), other, .. }| {
+            (*on.min(other), *on.max(other))
+        })
     }
 
-    /// The case as each sitting alone, and then all together, would be read the other way.
-    pub(super) fn readings(&self, case: &Case) -> Vec<Case> {
+    /// The case as each sitting alone, and then all together, would be read the other way. Of work alone only if one
+    /// of its two days is an edge: any other is judged alike either way.
+    fn readings(&self, case: &Case, is_edge: impl Fn(CivilDate) -> bool) -> Vec<Case> {
+        let matters = |of: &&Doubted| {
+            let (_, on, _) = of.sitting;
+            !of.is_of_work || is_edge(on) || is_edge(of.other)
+        };
         let sittings: BTreeSet<&Sitting> =
-            self.other.values().map(|(sitting, _)| sitting).collect();
+            self.days.values().filter(matters).map(|of| &of.sitting).collect();
         let mut readings: Vec<Case> =
             sittings.iter().map(|of| self.read(case, |sitting| sitting == *of)).collect();
-        if sittings.len() > 1 {
+        if !self.days.is_empty() {
             readings.push(self.read(case, |_| true));
         }
         readings
@@ -78,10 +96,9 @@ impl Doubt {
 
     fn read(&self, case: &Case, is_read: impl Fn(&Sitting) -> bool) -> Case {
         let mut read = case.clone();
-        let is_wanted =
-            |position| self.other.get(&position).is_some_and(|(sitting, _)| is_read(sitting));
+        let is_wanted = |position| self.days.get(&position).is_some_and(|of| is_read(&of.sitting));
         each_day(&mut read, &is_wanted, &mut |told: &mut Told<'_>| {
-            if let Some((_, other)) = self.other.get(&told.position) {
+            if let Some(Doubted { other, .. }) = self.days.get(&told.position) {
                 *told.on = *other;
             }
         });
@@ -101,14 +118,15 @@ struct Told<'a> {
     on: &'a mut CivilDate,
     position: u64,
     request: Option<RequestId>,
+    is_of_work: bool,
     is_timed: bool,
 }
 
 impl<'a> Told<'a> {
-    fn of(moment: &'a mut Moment) -> Self {
+    fn of(moment: &'a mut Moment, is_of_work: bool) -> Self {
         let position = moment.mark.at.position;
         let (request, is_timed) = (Some(moment.request), moment.at.is_some());
-        Self { on: &mut moment.mark.on, position, request, is_timed }
+        Self { on: &mut moment.mark.on, position, request, is_of_work, is_timed }
     }
 }
 
@@ -120,9 +138,14 @@ fn each_day(
     visit: &mut dyn FnMut(&mut Told<'_>),
 ) {
     let wanted = |moment: &Moment| is_wanted(moment.mark.at.position);
+    for done in &mut case.work {
+        if wanted(&done.moment) {
+            visit(&mut Told::of(&mut done.moment, true));
+        }
+    }
     let mut of = |moment: &mut Moment| {
         if wanted(moment) {
-            visit(&mut Told::of(moment));
+            visit(&mut Told::of(moment, false));
         }
     };
     case.acknowledged.iter_mut().for_each(&mut of);
@@ -133,7 +156,6 @@ fn each_day(
     }
     case.ends.iter_mut().for_each(|fact| of(&mut fact.moment));
     case.pauses.iter_mut().for_each(|fact| of(&mut fact.moment));
-    case.work.iter_mut().for_each(|fact| of(&mut fact.moment));
     let has_wanted = |listing: &Listing| listing.told.bases.iter().any(|fact| wanted(&fact.moment));
     if case.listings.values().any(|listing| has_wanted(listing)) {
         for listing in Arc::make_mut(&mut case.listings).values_mut() {
@@ -150,24 +172,106 @@ fn each_day(
         let is_timed = at.is_some() && cancellation.sent_on == mark.on;
         let (position, request) = (mark.at.position, Some(*request));
         if is_wanted(position) {
-            visit(&mut Told { on: &mut cancellation.sent_on, position, request, is_timed });
+            let on = &mut cancellation.sent_on;
+            visit(&mut Told { on, position, request, is_of_work: false, is_timed });
         }
     }
     for asked in &mut case.asked {
         let position = asked.mark.at.position;
         if is_wanted(position) {
             let on = &mut asked.mark.on;
-            visit(&mut Told { on, position, request: None, is_timed: false });
+            visit(&mut Told { on, position, request: None, is_of_work: true, is_timed: false });
         }
     }
 }
 
 impl Judge<'_> {
-    /// The case as its days in doubt could be read otherwise, judged.
-    pub(super) fn otherwise(&self) -> Vec<Judge<'_>> {
+    /// The case as its days in doubt could be read otherwise, judged: as far as what is asked for on a day, today or
+    /// when it was claimed may be judged otherwise.
+    pub(super) fn otherwise(&self, on: CivilDate) -> Vec<Judge<'_>> {
         let read = |case| Judge::read(Matter { case, ..self.matter }, &self.doubt, self.edition);
-        let readings = self.readings.get_or_init(|| self.doubt.readings(self.matter.case));
-        readings.iter().map(read).collect()
+        let readings = self.readings.get_or_init(|| {
+            let edges = self.edges();
+            let is_edge = |day| self.is_thorough || edges.contains(&day);
+            self.doubt.readings(self.matter.case, is_edge)
+        });
+        if self.is_thorough || on == self.matter.today {
+            return readings.iter().map(read).collect();
+        }
+        let every =
+            self.every_reading.get_or_init(|| self.doubt.readings(self.matter.case, |_| true));
+        every.iter().map(read).collect()
+    }
+
+    /// The days with which days of work are compared, when a fee is asked for today or was claimed. Work that lies
+    /// neither on one of them nor beside it is judged alike on the next day or the one before.
+    fn edges(&self) -> BTreeSet<CivilDate> {
+        let Matter { case, firm, today, .. } = self.matter;
+        let plus = |day, days| BusinessCalendar::EveryDay.add_business_days(day, days);
+        let mut edges: BTreeSet<CivilDate> = [today].into();
+        for slot in &self.slots {
+            let agreement = slot.agreement.map(|at| &self.story.standing[at]);
+            let grace = agreement.map_or(GRACE_DAYS, |standing| standing.agreement.terms.grace());
+            let Period { start, end, .. } = slot.period;
+            edges.extend([start, end, plus(end, grace), plus(end, GRACE_DAYS)]);
+            edges.extend(slot.cut_on);
+        }
+        let packs = || firm.packs.iter().map(|adopted| &adopted.pack);
+        for standing in &self.story.standing {
+            let signed_on = standing.signed_on();
+            edges.extend([signed_on, standing.service_from, standing.cancel_through]);
+            edges.extend(standing.last_day);
+            let within = packs().filter_map(|pack| pack.perform_within.as_ref());
+            edges.extend(within.map(|rule| plus(signed_on, rule.days)));
+        }
+        for pause in &self.story.pauses {
+            edges.insert(pause.began.on());
+            edges.extend(pause.until.map(Moment::on));
+        }
+        edges.extend(case.ends.iter().map(|ended| ended.moment.on()));
+        edges.extend(case.cancellations.iter().map(|cancelled| cancelled.sent_on));
+        edges.extend(self.claimed.iter().flat_map(|claimed| &claimed.asked_on));
+        let sale = case.enrolment.as_ref().map(|enrolment| &enrolment.sale);
+        let mut rules = packs().filter_map(|pack| pack.telemarketing.as_ref());
+        if sale.is_none_or(|sale| rules.any(|rule| !rule.exempts(sale))) {
+            edges.extend(case.findings.iter().map(|finding| finding.moment.on()));
+            let reports = case.reports.values().flat_map(Reports::all);
+            edges.extend(reports.map(|report| report.issued_on));
+        }
+        for listing in case.listings.values() {
+            edges.extend(listing.told.bases.iter().map(|told| told.moment.on()));
+            edges.extend(listing.obsolete_from());
+        }
+        let unlisted = case.unlisted.values().flat_map(|told| &told.bases);
+        edges.extend(unlisted.map(|told| told.moment.on()));
+        for standing in &firm.standings {
+            edges.extend([standing.filed.valid_from, standing.last_day()]);
+        }
+        edges.extend(self.edges_of_work());
+        edges
+    }
+
+    /// The days of work that is compared with other work: with more of its kind, where some completes a period
+    /// before, and where a statement is due some days after.
+    fn edges_of_work(&self) -> impl Iterator<Item = CivilDate> + '_ {
+        let states = || self.story.standing.iter().map(|standing| standing.state);
+        let packs = self.matter.firm.packs.iter().map(|adopted| &adopted.pack);
+        let of_client =
+            packs.filter(|pack| pack.state.is_none_or(|of| states().any(|state| state == of)));
+        let duties = of_client.filter_map(|pack| pack.monthly_statement.as_ref());
+        let due: Vec<i64> =
+            duties.flat_map(|duty| [0, i64::from(duty.days_after_work())]).collect();
+        let work = &self.matter.case.work;
+        let is_compared = move |(at, done): &(usize, &WorkDone)| {
+            let mut others = work.iter().enumerate().filter(|(other, _)| other != at);
+            done.completes_before
+                || others.any(|(_, other)| {
+                    let days = (other.moment.on() - done.moment.on()).num_days().abs();
+                    let is_alike = other.work == done.work || other.completes_before;
+                    is_alike && days <= 2 || due.iter().any(|due| (days - due).abs() <= 2)
+                })
+        };
+        work.iter().enumerate().filter(is_compared).map(|(_, done)| done.moment.on())
     }
 }
 

@@ -34,9 +34,9 @@ pub(super) struct Asking<'j, 'a> {
 
 impl<'a> Asking<'_, 'a> {
     /// What a gate answers, in words.
-    pub(super) fn finding(&self, gate: Gate, others: &[Judge<'_>]) -> Finding {
+    pub(super) fn finding(&self, gate: Gate, readings: &[Asking<'_, '_>]) -> Finding {
         let ruling = self.ruling(gate);
-        let answer = self.over_readings(gate, ruling.answer, others);
+        let answer = over_readings(gate, ruling.answer, readings);
         let is_doubtful = answer != ruling.answer;
         let opens = if is_doubtful { Some(Opens::PutRight) } else { ruling.opens };
         let not_before = match opens {
@@ -64,21 +64,18 @@ impl<'a> Asking<'_, 'a> {
         }
     }
 
-    /// What a gate answers, whichever way the days in doubt are read.
-    pub(super) fn over_readings(&self, gate: Gate, answer: Answer, others: &[Judge<'_>]) -> Answer {
-        if !gate.looks_at_days() {
-            return answer;
-        }
+    /// The same fee, asked for as the days in doubt are read otherwise.
+    pub(super) fn otherwise<'o, 'b>(&self, others: &'o [Judge<'b>]) -> Vec<Asking<'o, 'b>> {
         let period = self.slot().map(|slot| slot.period);
-        let otherwise = others.iter().map(|judge| {
+        let asked = others.iter().map(|judge| {
             let slot = match (self.fee, period) {
                 (Some(fee), _) => judge.claimed[fee].slot,
                 (None, Some(period)) => slot_for(&judge.slots, period.start, period.end),
                 (None, None) => None,
             };
-            judge.asking_for(slot, self.fee, self.amount, self.on).ruling(gate).answer
+            judge.asking_for(slot, self.fee, self.amount, self.on)
         });
-        over(answer, otherwise)
+        asked.collect()
     }
 
     /// The corrections of facts that the gate looks at, in words. A correction that helps a fee through is the
@@ -331,4 +328,12 @@ impl<'a> Asking<'_, 'a> {
             (_, _) => Ruling::holds(Because::Total { sum, total, signed }),
         }
     }
+}
+
+/// What a gate answers, whichever way the days in doubt are read.
+pub(super) fn over_readings(gate: Gate, answer: Answer, readings: &[Asking<'_, '_>]) -> Answer {
+    if !gate.looks_at_days() {
+        return answer;
+    }
+    over(answer, readings.iter().map(|asking| asking.ruling(gate).answer))
 }

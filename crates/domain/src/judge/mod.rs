@@ -75,8 +75,12 @@ pub struct Judge<'a> {
     edition: u32,
     /// Which of its days are in doubt.
     doubt: Doubt,
-    /// The case as these could be read otherwise, once somebody asks.
+    /// The case as these could be read otherwise, once somebody asks, as far as that is judged otherwise today.
     readings: OnceLock<Vec<Case>>,
+    /// The same of every reading, which other days may ask for.
+    every_reading: OnceLock<Vec<Case>>,
+    /// Whether every reading is gone through whatever is asked.
+    is_thorough: bool,
 }
 
 /// Something done against a rule, without an amount.
@@ -103,6 +107,15 @@ impl<'a> Judge<'a> {
         judge
     }
 
+    /// The same, which leaves out no reading of a day: it takes longer and says the same.
+    pub fn thorough(matter: Matter<'a>) -> Self {
+        let doubt = Doubt::of(&matter);
+        let mut judge = Self::read(matter, &doubt, EDITION);
+        (judge.doubt, judge.is_thorough) = (doubt, true);
+        judge.free();
+        judge
+    }
+
     /// One reading of its days.
     fn read(matter: Matter<'a>, doubt: &Doubt, edition: u32) -> Self {
         let story = Story::of(matter.case, matter.firm, doubt, edition);
@@ -110,8 +123,19 @@ impl<'a> Judge<'a> {
         let work = work::place(matter.case, &story, &slots);
         let asked_early = work::asked_early(matter.case, &story);
         let claimed = claimed::standing(&matter, &slots);
-        let (doubt, readings) = (Doubt::default(), OnceLock::new());
-        Self { matter, story, slots, work, asked_early, claimed, edition, doubt, readings }
+        Self {
+            matter,
+            story,
+            slots,
+            work,
+            asked_early,
+            claimed,
+            edition,
+            doubt: Doubt::default(),
+            readings: OnceLock::new(),
+            every_reading: OnceLock::new(),
+            is_thorough: false,
+        }
     }
 
     /// The case.
@@ -231,13 +255,14 @@ impl<'a> Judge<'a> {
         };
         let asking = self.asking_for(Some(at), fee, amount, as_of);
         let now = self.asking_for(Some(at), fee, amount, today);
-        let others = self.otherwise();
+        let others = self.otherwise(as_of);
+        let (then_otherwise, now_otherwise) = (asking.otherwise(&others), now.otherwise(&others));
         let findings = Gate::ALL.iter().map(|&gate| {
-            let then = asking.finding(gate, &others);
+            let then = asking.finding(gate, &then_otherwise);
             if as_of >= today || then.answer == Answer::Fails {
                 return then;
             }
-            let now = now.finding(gate, &others);
+            let now = now.finding(gate, &now_otherwise);
             if now.answer < then.answer { now } else { then }
         });
         Explanation {

@@ -183,7 +183,9 @@ fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<A
         "fee_marked" if change.is_zero() => "A fee that is not allowed, open again".to_owned(),
         "fee_marked" if change.minor() < 0 => "Taken off: a fee that is not allowed".to_owned(),
         // Money that went back is a step of its own, and so is what was forgiven.
-        "fee_marked" => "Settled, or allowed after all, of what was taken off".to_owned(),
+        "fee_marked" => {
+            "Booked again of what was taken off: settled, allowed after all, or kept".to_owned()
+        }
         other => other.replace('_', " "),
     };
     Ok(Some(AccountStep { on: words::date(entry.posted_on.as_ref())?, what, change, owed }))

@@ -148,7 +148,11 @@ fn result(
 ) -> Result<v1::RecordPaymentRequest, JsonError> {
     // The parser's own words may quote the line.
     let result: ProcessorResult = serde_json::from_value(Value::Object(line)).map_err(|_| {
-        fault("outcome", "must be a whole result: settled, failed, refunded or refund_failed")
+        fault(
+            "outcome",
+            "must be a whole result: settled, failed, refunded or refund_failed; of the last two with the \
+             request that it answers, 0 for none, and amounts as numbers",
+        )
     })?;
     let name = |number: u64| api::name::invoice(firm, number);
     let number = |number: u32| {

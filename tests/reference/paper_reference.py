@@ -21,7 +21,7 @@ import pypdf
 
 INVOICES = [1, 2, 40, 61]
 CASES = [f"00000000-0000-7000-8000-0000000000{number:02}" for number in (1, 11, 18, 22)]
-CAUTIONS = ["15 USC 1679b(b)", "15 USC 1681i", "15 USC 1679e", "No result was promised", "not legal advice"]
+CAUTIONS = ["15 USC 1679b(b)", "15 USC 1681i", "15 USC 1679e", "cannot be made to go away", "not legal advice"]
 
 
 class Text(html.parser.HTMLParser):

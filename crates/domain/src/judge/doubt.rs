@@ -189,6 +189,9 @@ impl Judge<'_> {
     /// The case as its days in doubt could be read otherwise, judged: as far as what is asked for on a day, today or
     /// when it was claimed may be judged otherwise.
     pub(super) fn otherwise(&self, on: CivilDate) -> Vec<Judge<'_>> {
+        if self.doubt.days.is_empty() {
+            return Vec::new();
+        }
         let read = |case| Judge::read(Matter { case, ..self.matter }, &self.doubt, self.edition);
         let readings = self.readings.get_or_init(|| {
             let edges = self.edges();

@@ -2,9 +2,8 @@
 
 use calendar::CivilDate;
 use domain::World;
-use domain::account::Account;
 use domain::case::Case;
-use domain::ids::{AccountId, CaseId};
+use domain::ids::CaseId;
 use domain::judge::{Judge, Matter};
 
 /// What a judge makes of a case on a day.
@@ -25,15 +24,18 @@ pub fn judged_of<T>(
     today: CivilDate,
     ask: impl FnOnce(&Judge<'_>) -> T,
 ) -> T {
-    let account = |id: AccountId| world.account(id).expect("its accounts are loaded");
-    let own = id.own_account();
-    let paying = account(own).moved_to.unwrap_or(own);
-    let mut accounts: Vec<(AccountId, &Account)> = vec![(paying, account(paying))];
-    for fee in &case.earned {
-        if accounts.iter().all(|(known, _)| *known != fee.account) {
-            accounts.push((fee.account, account(fee.account)));
-        }
-    }
+    of_matter(world, id, case, today, |matter| ask(&Judge::of(matter)))
+}
+
+/// What comes of everything that such a judge looks at.
+pub fn of_matter<T>(
+    world: &World,
+    id: CaseId,
+    case: &Case,
+    today: CivilDate,
+    ask: impl FnOnce(Matter<'_>) -> T,
+) -> T {
+    let accounts = world.payers(id).expect("its accounts are loaded");
     let firm = world.firm().expect("the firm is loaded");
-    ask(&Judge::of(Matter { id, case, accounts: &accounts, firm, today }))
+    ask(Matter { id, case, accounts: &accounts, firm, today })
 }

@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 
 use api::status::Failure;
 use calendar::CivilDate;
-use domain::account::Account;
 use domain::command::Command;
 use domain::event::{Card, Contact, Recorded, StreamId};
 use domain::ids::{AccountId, CaseId, EventId, FirmId, RequestId};
@@ -91,17 +90,7 @@ pub(crate) fn judge<T>(
 ) -> Result<T, Failure> {
     let unloaded = |_: Halt| Failure::internal("all that fees are judged by was loaded");
     let (case, firm) = (world.case(id).map_err(unloaded)?, world.firm().map_err(unloaded)?);
-    let own = id.own_account();
-    let paying = world.account(own).map_err(unloaded)?.moved_to.unwrap_or(own);
-    let mut ids = vec![paying];
-    for fee in &case.earned {
-        if !ids.contains(&fee.account) {
-            ids.push(fee.account);
-        }
-    }
-    let accounts: Result<Vec<(AccountId, &Account)>, Failure> =
-        ids.into_iter().map(|id| Ok((id, world.account(id).map_err(unloaded)?))).collect();
-    let accounts = accounts?;
+    let accounts = world.payers(id).map_err(unloaded)?;
     Ok(ask(&Judge::of(Matter { id, case, accounts: &accounts, firm, today })))
 }
 

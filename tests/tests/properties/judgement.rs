@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::{CivilDate, Period};
 use counterfoil_tests::history::Move;
-use counterfoil_tests::judging::{judged, judged_of};
+use counterfoil_tests::judging::{judged, judged_of, of_matter};
 use counterfoil_tests::player::Player;
 use domain::State;
 use domain::account::PaymentPath;
@@ -19,7 +19,7 @@ use domain::event::{
 use domain::gates::FeeStanding;
 use domain::gates::{Answer, Gate};
 use domain::ids::{AccountId, CaseId, RequestId};
-use domain::judge::{Breach, Judge, Matter};
+use domain::judge::{Breach, Judge};
 use domain::money::Money;
 use rand::rngs::StdRng;
 use rand::seq::SliceRandom;
@@ -224,18 +224,9 @@ pub(crate) fn no_reading_is_missed(player: &Player) {
     let today = today(player);
     for id in player.cases() {
         let case = player.world.case(id).unwrap();
-        let account = |id: AccountId| player.world.account(id).unwrap();
-        let own = id.own_account();
-        let paying = account(own).moved_to.unwrap_or(own);
-        let mut accounts = vec![(paying, account(paying))];
-        for fee in &case.earned {
-            if accounts.iter().all(|(known, _)| *known != fee.account) {
-                accounts.push((fee.account, account(fee.account)));
-            }
-        }
-        let firm = player.world.firm().unwrap();
-        let matter = Matter { id, case, accounts: &accounts, firm, today };
-        assert_eq!(judgement(&Judge::of(matter)), judgement(&Judge::thorough(matter)), "{id}");
+        of_matter(&player.world, id, case, today, |matter| {
+            assert_eq!(judgement(&Judge::of(matter)), judgement(&Judge::thorough(matter)), "{id}");
+        });
     }
 }
 

@@ -50,7 +50,7 @@ impl Case {
                 self.in_log(item, &letter.bureau, false);
             }
             let what = Newest::Letter { round: e.round };
-            let next = Next { mark: &moment.mark, request: moment.request, what };
+            let next = Next { mark: &moment.mark, what };
             self.conclude(&letter.bureau, &letter.items, is_first_told.then_some(&next));
         }
         self.did(Work::DisputeRound, e.completes_before, moment);
@@ -81,13 +81,13 @@ impl Case {
         insert(&mut letter.information, moment.clone(), |known| known);
         let items = letter.items.clone();
         let what = Newest::Word { is_new: true };
-        let next = Next { mark: &moment.mark, request: moment.request, what };
+        let next = Next { mark: &moment.mark, what };
         self.conclude(bureau, &items, Some(&next));
     }
 
     pub(super) fn answered(&mut self, e: &ResponseReceived, moment: Moment) {
         let determined_on = e.determined_on;
-        let (mark, request) = (moment.mark.clone(), moment.request);
+        let mark = moment.mark.clone();
         let answer = Answer { determined_on, moment, outcomes: e.outcomes.clone() };
         for said in &e.outcomes {
             match said.outcome {
@@ -105,7 +105,7 @@ impl Case {
         insert(&mut letter.answers, answer, |known| &known.moment);
         let letter = letter.clone();
         let what = Newest::Answer { round: e.round, letter: &letter, outcomes: &e.outcomes };
-        let next = Next { mark: &mark, request, what };
+        let next = Next { mark: &mark, what };
         self.conclude(&e.bureau, e.outcomes.iter().map(|said| &said.item), Some(&next));
     }
 
@@ -118,7 +118,7 @@ impl Case {
             insert(&mut of.bases, told, |known| &known.moment);
         });
         let what = Newest::Word { is_new };
-        let next = Next { mark: &moment.mark, request: moment.request, what };
+        let next = Next { mark: &moment.mark, what };
         self.conclude(&e.bureau, [&e.item], Some(&next));
     }
 
@@ -128,7 +128,7 @@ impl Case {
             insert(&mut of.notices, moment.clone(), |known| known);
         });
         let what = Newest::Notice;
-        let next = Next { mark: &moment.mark, request: moment.request, what };
+        let next = Next { mark: &moment.mark, what };
         self.conclude(bureau, [item], Some(&next));
     }
 

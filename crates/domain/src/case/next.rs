@@ -1,15 +1,14 @@
 //! One more fact of a bureau's listings. Where it comes on a day after every other, what follows from it follows
 //! from what was concluded before, and the whole story need not be gone through again.
 
-use super::story::{Concluding, Happened, What};
+use super::story::{Concluding, What};
 use super::{Achievement, LetterState, Listing, Mark, ReportSeen};
 use crate::event::{ItemOutcome, Outcome};
-use crate::ids::{ItemCode, RequestId};
+use crate::ids::ItemCode;
 
 /// The fact.
 pub(super) struct Next<'a> {
     pub(super) mark: &'a Mark,
-    pub(super) request: RequestId,
     pub(super) what: Newest<'a>,
 }
 
@@ -66,7 +65,7 @@ impl Next<'_> {
         let news = is_new.then_some(self.mark.on);
         let mut concluding = Concluding::after(before, heard, news.into_iter().collect());
         if let Some(what) = what {
-            concluding.happen(&Happened { mark: self.mark.clone(), request: self.request, what });
+            concluding.happen(self.mark, &what);
         }
         let told_through = match self.what {
             Newest::Report(_) => before.told_through,

@@ -29,10 +29,10 @@ pub(super) enum What<'a> {
 }
 
 /// A fact of a listing.
-pub(super) struct Happened<'a> {
-    pub(super) mark: Mark,
-    pub(super) request: RequestId,
-    pub(super) what: What<'a>,
+struct Happened<'a> {
+    mark: Mark,
+    request: RequestId,
+    what: What<'a>,
 }
 
 impl Happened<'_> {
@@ -161,9 +161,8 @@ impl Concluding {
         self.become_status(ListingStatus::Reinserted, Some(seen_by), mark);
     }
 
-    pub(super) fn happen(&mut self, happened: &Happened<'_>) {
-        let mark = &happened.mark;
-        match happened.what {
+    pub(super) fn happen(&mut self, mark: &Mark, what: &What<'_>) {
+        match *what {
             What::Sent { round } => {
                 self.repeated = self.unchanged_through(mark.on).map(|_| mark.clone());
                 self.disputed.push((round, self.values.clone()));
@@ -313,11 +312,8 @@ impl Case {
     /// was imported.
     pub(super) fn conclude_bureau(&mut self, bureau: &BureauCode, report: Option<&ReportSeen>) {
         let mark = report.map(ReportSeen::mark);
-        let next = report.zip(mark.as_ref()).map(|(report, mark)| Next {
-            mark,
-            request: report.moment.request,
-            what: Newest::Report(report),
-        });
+        let next = report.zip(mark.as_ref());
+        let next = next.map(|(report, mark)| Next { mark, what: Newest::Report(report) });
         let known = self.listings.iter().filter(|((_, at), _)| at == bureau);
         let mut changed: Vec<((ItemCode, BureauCode), Concluded)> = known
             .filter_map(|(key, listing)| {
@@ -457,7 +453,7 @@ impl Case {
         in_order(&mut facts);
         let mut concluding = Concluding { news, ..Concluding::default() };
         for happened in &facts {
-            concluding.happen(happened);
+            concluding.happen(&happened.mark, &happened.what);
         }
         concluding.listing(told, told_through)
     }

@@ -129,6 +129,13 @@ fn open_periods(
     Ok(open.take(PERIODS_MAX).collect())
 }
 
+impl World {
+    /// The accounts on which the fees of a case stand: first the one that pays now.
+    pub fn payers(&self, case: CaseId) -> Result<Vec<(AccountId, &Account)>, Halt> {
+        accounts_of(self, case, paying_account(self, case)?)
+    }
+}
+
 /// The accounts on which a case's fees stand: first the one that pays now.
 pub(super) fn accounts_of(
     world: &World,

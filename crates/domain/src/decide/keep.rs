@@ -1,6 +1,6 @@
 //! Keeping money that was collected for what nothing allowed, by counsel's recorded reason.
 
-use super::billing::{accounts_of, judge, paying_account};
+use super::billing::judge;
 use super::check_day;
 use crate::command::{Dated, FeeNamed, KeepFee};
 use crate::event::{FeeKept, StreamId};
@@ -22,7 +22,7 @@ pub(super) fn fee(
         let detail = "nobody has enrolled";
         return Err(Refusal::new(Reason::CaseUnknown, StreamId::Case(case), detail).into());
     }
-    let accounts = accounts_of(world, case, paying_account(world, case)?)?;
+    let accounts = world.payers(case)?;
     let kept = {
         let judge = judge(draft, case, &accounts)?;
         let named = match action.fee {

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::billing::{accounts_of, judge, paying_account};
+use super::billing::judge;
 use crate::command::{Command, MoneyBecomes};
 use crate::event::{CaseEvent, Event, FeeMarked, StreamId};
 use crate::ids::{AccountId, CaseId};
@@ -37,7 +37,7 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
     for &case in &touched {
         if !world.case(case)?.earned.is_empty() {
             world.firm()?;
-            accounts_of(world, case, paying_account(world, case)?)?;
+            world.payers(case)?;
         }
     }
     Ok(touched)
@@ -58,7 +58,7 @@ pub(super) fn awaited(
         if draft.world().case(case)?.earned.is_empty() || !draft.world().firm()?.review_is_due() {
             continue;
         }
-        let accounts = accounts_of(draft.world(), case, paying_account(draft.world(), case)?)?;
+        let accounts = draft.world().payers(case)?;
         let judge = judge(draft, case, &accounts)?;
         // What is exposed already moves with its money.
         let moves =
@@ -89,7 +89,7 @@ pub(super) fn mark(
         if draft.world().case(case)?.earned.is_empty() {
             continue;
         }
-        let accounts = accounts_of(draft.world(), case, paying_account(draft.world(), case)?)?;
+        let accounts = draft.world().payers(case)?;
         let judge = judge(draft, case, &accounts)?;
         let is_awaited = |mark: &FeeMarked| awaited.iter().any(|other| mark.judges_as(other));
         let marks: Vec<FeeMarked> = judge.marks().filter(|mark| !is_awaited(mark)).collect();

@@ -14,19 +14,19 @@ use api::status::Failure;
 use api::v1;
 use api::v1::case_ledger_server::CaseLedger;
 use domain::command::{CaseAction, Command};
-use domain::event::{Recorded, StreamId};
+use domain::event::StreamId;
 use domain::ids::CaseId;
 use domain::refusal::{Reason, Refusal};
 use domain::sealing::person_of;
 use domain::terms::Seat;
-use log::{Answer, LogStore as _};
+use log::Answer;
 use tonic::{Request, Response, Status, Streaming};
 
 use crate::access::Authority;
 use crate::answers::Answers;
 use crate::couples;
 use crate::ledger::Ledger;
-use crate::reading::read;
+use crate::reading::{View, read};
 
 pub(crate) use self::read::Payers;
 
@@ -116,7 +116,7 @@ async fn record(
     ledger.check_name(authority, &message.name).await?;
     let currency = ledger.currency(&message.name).await?;
     let asked = requests::record(message, currency)?;
-    check_notes(ledger, &asked).await.map_err(Failure::of_actions)?;
+    check_notes(ledger, authority, &asked).await.map_err(Failure::of_actions)?;
     let (firm, matched) = (asked.firm, to_match(&asked));
     let answer = ledger.submit(authority, asked, api::fingerprint(message)).await;
     let answer = answer.map_err(Failure::of_actions)?;
@@ -152,15 +152,12 @@ fn to_match(asked: &Asked) -> Option<CaseId> {
 }
 
 /// A note corrects nothing of another client's.
-async fn check_notes(ledger: &Ledger, asked: &Asked) -> Result<(), Failure> {
+async fn check_notes(ledger: &Ledger, authority: &Authority, asked: &Asked) -> Result<(), Failure> {
     let Command::Case { case, actions, .. } = &asked.command else { return Ok(()) };
+    let view = View::of_primary(ledger, authority);
     for (at, dated) in (0_u32..).zip(actions) {
         let CaseAction::NoteCorrection(note) = &dated.action else { continue };
-        let Some(after) = note.corrects.checked_sub(1) else { continue };
-        let read = ledger.store().read(asked.firm, after, 1).await?;
-        let Some(stored) = read.first() else { continue };
-        let noted = Recorded::from_bytes(&stored.bytes)
-            .map_err(|_| Failure::Corrupt { position: note.corrects })?;
+        let Some(noted) = view.event_at(asked.firm, note.corrects).await? else { continue };
         if person_of(noted.stream).is_some_and(|person| person != case.0) {
             let detail = format!("the event at position {} is another client's", note.corrects);
             let mut refusal = Refusal::new(Reason::ReferenceUnknown, StreamId::Case(*case), detail);

@@ -126,7 +126,7 @@ async fn submit(
     ledger.check_name(authority, name).await?;
     let currency = ledger.currency(name).await?;
     let asked = requests::record_stream(message, currency)?;
-    check_notes(ledger, &asked).await?;
+    check_notes(ledger, authority, &asked).await?;
     // As the same request by `Record`, so that either replays the other.
     let fingerprint = message.record.as_ref().map(api::fingerprint).unwrap_or_default();
     let firm = asked.firm;

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 
 use chrono::TimeDelta;
 use domain::command::{
-    AccountAction, Becomes, Command, Correction, Dated, MoneyBecomes, MoneyCorrection,
+    AccountAction, Becomes, Command, CorrectedBy, Correction, Dated, MoneyBecomes, MoneyCorrection,
     PaymentReceived,
 };
 use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId, UtcMicros};
@@ -97,7 +97,13 @@ impl Corrector {
             Some(_) | None => told,
         };
         let becomes = if self.rng.random_ratio(1, 3) {
-            Becomes::Nothing
+            let other = &log[self.facts[self.of_money.random_range(0..self.facts.len())]];
+            match other.stream {
+                StreamId::Case(other) if other != case && self.of_money.random_ratio(1, 3) => {
+                    Becomes::MovedTo(other)
+                }
+                _ => Becomes::Nothing,
+            }
         } else {
             let days = TimeDelta::days(self.rng.random_range(-DAYS_MAX..=DAYS_MAX));
             Becomes::OnDay(told.occurred_on + days)
@@ -111,7 +117,15 @@ impl Corrector {
             told: Box::new(told.clone()),
         };
         let corrections = vec![correction];
-        Some(Move { now, command: Command::Correct { case, expected_version: None, corrections } })
+        Some(Move {
+            now,
+            command: Command::Correct {
+                by: CorrectedBy::Anyone,
+                case,
+                expected_version: None,
+                corrections,
+            },
+        })
     }
 
     /// A correction of what was told of money: the latest facts now and then, since little rests on them.

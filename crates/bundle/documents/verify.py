@@ -3217,9 +3217,10 @@ class Derivation:
     def papers(self, case_id, case):
         first = {name: next(iter(self.of(case, name)), None)
                  for name in ("enrolled", "disclosure_delivered", "disclosure_acknowledged")}
-        enrolled, acknowledged = first["enrolled"], first["disclosure_acknowledged"]
         if self.bundle.judges_fees():
-            acknowledged = next(iter(by_day(self.of(case, "disclosure_acknowledged"))), None)
+            for name in ("disclosure_delivered", "disclosure_acknowledged"):
+                first[name] = next(iter(by_day(self.of(case, name))), None)
+        enrolled, acknowledged = first["enrolled"], first["disclosure_acknowledged"]
         head = [case_id] + self.day_and_position(self.of(case, "enrolled")[-1] if enrolled else None)
         head += [self.of(case, "enrolled")[-1]["payload"]["sale"]["channel"] if enrolled else ""]
         head += self.day_and_position(first["disclosure_delivered"]) + self.day_and_position(acknowledged)

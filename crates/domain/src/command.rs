@@ -14,7 +14,7 @@ use std::collections::BTreeSet;
 use calendar::{CivilDate, PeriodRule, Zone};
 
 pub use correction::{
-    Becomes, Correction, FirmBecomes, FirmCorrection, MoneyBecomes, MoneyCorrection,
+    Becomes, CorrectedBy, Correction, FirmBecomes, FirmCorrection, MoneyBecomes, MoneyCorrection,
 };
 pub use finding::FindResults;
 pub use money::{
@@ -491,6 +491,8 @@ pub enum Command {
     },
     /// Facts of one case that were told wrongly, all or none.
     Correct {
+        /// Who corrects them.
+        by: CorrectedBy,
         /// The case.
         case: CaseId,
         /// The version the caller decided on.

@@ -2,6 +2,7 @@
 
 mod billing;
 mod couple;
+mod fact;
 mod firm_fact;
 mod keep;
 mod marks;
@@ -13,9 +14,7 @@ use calendar::{CivilDate, Datelike, Zone};
 
 use crate::account;
 use crate::case;
-use crate::command::{
-    AccountAction, Becomes, CaseAction, Command, Correction, Dated, FirmAction, Look, Run,
-};
+use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction, Look, Run};
 use crate::deposit;
 use crate::event::{
     AccessUsed, AccountOpened, AutomaticMatches, CardOnFileChanged, ClientLookedAt, FirmEvent,
@@ -79,8 +78,8 @@ fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> 
         Command::Case { case, expected_version, actions } => {
             on_case(draft, *case, *expected_version, actions)
         }
-        Command::Correct { case, expected_version, corrections } => {
-            on_facts(draft, *case, *expected_version, corrections)
+        Command::Correct { by, case, expected_version, corrections } => {
+            fact::correct_all(draft, *case, *by, *expected_version, corrections)
         }
         Command::CorrectMoney { account, expected_version, correction } => {
             money::correct(draft, *account, *expected_version, correction)
@@ -194,59 +193,6 @@ fn check_request(
     if count == 0 || count > ACTIONS_MAX {
         let detail = format!("a request has 1 to {ACTIONS_MAX} {what}");
         return Err(Refusal::new(Reason::ValueRefused, what, detail).into());
-    }
-    Ok(())
-}
-
-fn on_facts(
-    draft: &mut Draft<'_, '_>,
-    id: CaseId,
-    expected_version: Option<u64>,
-    corrections: &[Correction],
-) -> Result<(), Halt> {
-    check_request(draft, id, expected_version, ("corrections", corrections.len()))?;
-    draft.world().firm()?;
-    for (at, correction) in corrections.iter().enumerate() {
-        // Told together, facts of one day stand in the order in which they are told.
-        let on = correction.day();
-        let others = corrections.iter().filter(|other| on.is_some() && other.day() == on);
-        let states_order = others.count() > 1;
-        one_correction(draft, id, correction, states_order).map_err(|halt| placed(halt, at))?;
-    }
-    Ok(())
-}
-
-fn one_correction(
-    draft: &mut Draft<'_, '_>,
-    id: CaseId,
-    correction: &Correction,
-    states_order: bool,
-) -> Result<(), Halt> {
-    let now = draft.now();
-    let world = draft.world();
-    let firm = world.firm()?;
-    let today = firm.today(now).unwrap_or(correction.told.occurred_on);
-    let (on, at) = match &correction.becomes {
-        Becomes::Nothing => (today, None),
-        // A time belongs to its day.
-        Becomes::OnDay(on) => {
-            let reading = correction.reading().filter(|reading| reading.occurred_on == *on);
-            (*on, reading.and_then(|reading| reading.occurred_at))
-        }
-        Becomes::Told(dated) => (dated.occurred_on, dated.occurred_at),
-    };
-    check_day(firm, now, "occurred_on", on)?;
-    let enrolment = world.case(id)?.enrolment.as_ref();
-    if let Some(zone) = enrolment.map(|enrolment| enrolment.zone) {
-        check_time(zone, now, on, at)?;
-    }
-    let before =
-        correction.reading().and_then(|reading| draft.opened(StreamId::Case(id), &reading));
-    let (position, request) = (world.position(), draft.request());
-    let facts = case::Facts { id, firm, at, on, now, position, request };
-    let case = world.case(id)?;
-    for (on, event) in case::correct(case, &facts, correction, before.as_ref(), states_order)? {
-        draft.add(StreamId::Case(id), on, event)?;
     }
     Ok(())
 }

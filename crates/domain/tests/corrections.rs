@@ -105,7 +105,12 @@ fn of_two_facts_moved_to_one_day_the_request_states_the_order() {
     let signing = desk.correction(desk.last("consent_signed"), Becomes::OnDay(day("2026-03-01")));
     let acknowledged =
         desk.correction(desk.last("disclosure_acknowledged"), Becomes::OnDay(day("2026-03-01")));
-    let of = |corrections| Command::Correct { case: case(A), expected_version: None, corrections };
+    let of = |corrections| Command::Correct {
+        by: CorrectedBy::Anyone,
+        case: case(A),
+        expected_version: None,
+        corrections,
+    };
     let mut other = paid();
     desk.command(&of(vec![acknowledged.clone(), signing.clone()])).unwrap();
     assert_eq!(desk.answer(case(A), 1, "2026-04-02", Gate::Disclosure), Answer::Holds);
@@ -274,7 +279,13 @@ fn a_round_went_out_before_what_came_of_it() {
         desk.correction(scan, Becomes::OnDay(day("2026-03-16"))),
         desk.correction(sent, Becomes::OnDay(day("2026-03-13"))),
     ];
-    desk.command(&Command::Correct { case: case(A), expected_version: None, corrections }).unwrap();
+    desk.command(&Command::Correct {
+        by: CorrectedBy::Anyone,
+        case: case(A),
+        expected_version: None,
+        corrections,
+    })
+    .unwrap();
     let (round, letter) = desk.state(case(A)).letter(1, &bureau(NORTH)).unwrap();
     assert_eq!((round.mark.on, letter.delivered[0].on()), (day("2026-03-13"), day("2026-03-16")));
 }

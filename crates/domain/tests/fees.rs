@@ -264,6 +264,27 @@ fn g7_work_after_the_time_to_perform_earns_nothing() {
     assert!(!desk.holds(case(A), 7, "2026-10-10", Gate::State));
 }
 
+/// Cal. Civ. Code 1789.13(c): a statement of the services performed before each fee; one sent in the third month is of
+/// that month's work and of no other's.
+#[test]
+fn g7_one_statement_is_of_one_period() {
+    let mut desk = Desk::open();
+    standing(&mut desk, StandingKind::Registration, "CA", None, "2027-12-31");
+    standing(&mut desk, StandingKind::Bond, "CA", Some(10_000_000), "2027-12-31");
+    desk.signed_as(case(A), "2026-03-02", from_state("CA"));
+    desk.act(case(A), "2026-03-10", CaseAction::OpenWork);
+    for on in ["2026-03-11", "2026-04-11", "2026-05-11"] {
+        desk.act(case(A), on, CaseAction::NoteRoundSent(round(NORTH, &["a"])));
+    }
+    desk.act(case(A), "2026-05-12", progress());
+    desk.today("2026-06-20");
+    let stated = |number| desk.holds(case(A), number, "2026-06-20", Gate::State);
+    assert_eq!([stated(1), stated(2), stated(3)], [false, false, true]);
+    let explained = desk.explain(case(A), 1, "2026-06-20");
+    let because = explained.findings.iter().find(|found| found.gate == Gate::State);
+    assert!(because.unwrap().because.contains("no statement of the services performed"));
+}
+
 /// 15 USC 1679d(b)(1).
 #[test]
 fn g8_no_more_than_the_total_the_agreement_states() {

@@ -358,7 +358,12 @@ fn the_order_of_one_day_is_stated_by_a_correction_of_both() {
         };
         let corrections = facts.map(|kind| desk.correction(position(desk, kind), same_day()));
         let corrections = corrections.into();
-        let command = Command::Correct { case: case(CLIENT), expected_version: None, corrections };
+        let command = Command::Correct {
+            by: CorrectedBy::Anyone,
+            case: case(CLIENT),
+            expected_version: None,
+            corrections,
+        };
         desk.command(&command).unwrap();
         desk.answer(case(CLIENT), 1, "2026-04-10", Gate::Disclosure)
     };

@@ -2,7 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 
-use domain::command::{CaseAction, Command, MoneyBecomes};
+use domain::command::{CaseAction, Command, Correction, MoneyBecomes};
 use domain::event::{Recorded, StreamId, UtcMicros};
 use domain::ids::RequestId;
 use domain::refusal::{Reason, Refusal};
@@ -345,8 +345,12 @@ fn named_streams(command: &Command) -> Vec<StreamId> {
             .into_iter()
             .flat_map(|case| [StreamId::Case(*case), StreamId::Account(case.own_account())])
             .collect(),
-        Command::Correct { case, .. }
-        | Command::ClaimFee { case, .. }
+        Command::Correct { case, corrections, .. } => {
+            let others = corrections.iter().filter_map(Correction::other).map(StreamId::Case);
+            let own = [StreamId::Case(*case), StreamId::Account(case.own_account())];
+            own.into_iter().chain(others).collect()
+        }
+        Command::ClaimFee { case, .. }
         | Command::KeepFee { case, .. }
         | Command::Review { case } => {
             vec![StreamId::Case(*case), StreamId::Account(case.own_account())]

@@ -6,6 +6,8 @@ use common::Desk;
 
 const CASE: &str = "00000000-0000-7000-8000-0000000000c1";
 
+const OTHER: &str = "00000000-0000-7000-8000-0000000000c2";
+
 const WHY: [&str; 4] = ["--reason", "it was mistyped", "--said-by", "the bookkeeper"];
 
 #[test]
@@ -59,4 +61,78 @@ fn what_a_firm_told_wrongly_of_itself_is_listed_shown_and_put_right() {
     let (newer, now) = position();
     assert_ne!(newer, at);
     assert_eq!(now, "corrected");
+}
+
+/// Both clients wrote on one day.
+fn logged(desk: &Desk) {
+    let line = |case: &str| {
+        format!(
+            r#"{{"name":"firms/-/cases/{case}","actions":[{{"occurredOn":{{"year":2025,"month":3,"day":4}},"messageLogged":{{"direction":"DIRECTION_INCOMING","text":"thank you"}}}}]}}"#
+        )
+    };
+    let lines = desk.file("messages.jsonl", &[line(CASE), line(OTHER)].join("\n"));
+    desk.done(&["import", &lines]);
+}
+
+/// One mistake over many clients: shown in all, refused in all if one of them is, recorded once however often tried.
+#[test]
+fn one_mistake_over_many_clients_is_shown_and_put_right_at_once() {
+    let desk = Desk::with_cases();
+    logged(&desk);
+    let followed = desk.done(&["follow", "--once", "--json", "--types", "message_logged"]);
+    let events: Vec<&str> = followed.lines().filter(|line| line.contains("\"event\"")).collect();
+    assert_eq!(events.len(), 2, "{followed}");
+    let file = desk.file("positions.txt", &events.join("\n"));
+    let ask = [&["correct", "--each", &file, "--taken-back"][..], &WHY].concat();
+    let shown = desk.done(&ask);
+    assert!(shown.contains("2 facts of 2 clients"), "{shown}");
+    assert!(shown.contains("Nothing is recorded."), "{shown}");
+
+    // A position of no client's file, and a line that names none: nothing of any client is recorded.
+    let bad = desk.file("bad.txt", &format!("{}\n1\n", events[0]));
+    let refused =
+        desk.run(&[&["correct", "--each", &bad, "--taken-back", "--yes"][..], &WHY].concat());
+    assert_eq!(refused.code, 3, "{refused:?}");
+    assert!(
+        refused.err.contains("position 1 is no fact of a client's case but of firm"),
+        "{refused:?}"
+    );
+    let bad = desk.file("bad.txt", "{\"position\":\"x\"}");
+    let refused = desk.run(&[&["correct", "--each", &bad, "--taken-back"][..], &WHY].concat());
+    assert!(refused.err.contains("line 1: must be the position of a fact"), "{refused:?}");
+
+    let batch = ["--yes", "--request-id", "018f3b7a-0000-7000-8000-000000000001"];
+    let done = desk.done(&[&ask[..], &batch].concat());
+    assert!(done.contains("Both readings stay in the log."), "{done}");
+    let count = || desk.run(&["follow", "--once", "--json"]).json().len();
+    let once = count();
+    desk.done(&[&ask[..], &batch].concat());
+    assert_eq!(count(), once, "a second try finds what the first recorded");
+    // Taken back already: each client's is refused, and said.
+    let again = desk.run(&[&ask[..], &["--yes"]].concat());
+    assert_eq!(again.code, 3, "{again:?}");
+    assert!(again.out.contains("Nothing is recorded of any client."), "{again:?}");
+}
+
+#[test]
+fn a_fact_of_the_wrong_client_is_shown_of_both_and_moved() {
+    let desk = Desk::with_cases();
+    let facts = desk.run(&["correct", CASE, "--json"]).json();
+    let report = facts.iter().find(|fact| fact["type"] == "progress_report_sent").unwrap();
+    let position = report["position"].as_str().unwrap();
+    let other = OTHER;
+    let ask = [&["correct", CASE, position, "--to", other][..], &WHY].concat();
+    let shown = desk.done(&ask);
+    assert!(shown.contains(&format!("Of client {other}")), "{shown}");
+    desk.done(&[&ask[..], &["--yes"]].concat());
+    let there = desk.run(&["correct", other, "--json"]).json();
+    let on = &report["occurredOn"];
+    assert!(
+        there
+            .iter()
+            .any(|fact| fact["type"] == "progress_report_sent" && fact["occurredOn"] == *on)
+    );
+    let here = desk.run(&["correct", CASE, "--json"]).json();
+    let gone = here.iter().find(|fact| fact["type"] == "progress_report_sent").unwrap();
+    assert_eq!(gone["now"], "taken back, another person's");
 }

@@ -52,12 +52,14 @@ pub(crate) struct Trial {
     pub(crate) position: u64,
 }
 
-/// Decides a command on whatever it needs, all read at one position.
+/// Decides a command on whatever it needs, and on what the fees of some cases are `judged` by, all read at one
+/// position.
 pub(crate) async fn run(
     view: &View<'_>,
     authority: &Authority,
     (firm, request_id): (FirmId, RequestId),
     command: &Command,
+    judged: &[CaseId],
 ) -> Result<Trial, Failure> {
     let mut streams = vec![StreamId::Firm];
     loop {
@@ -70,9 +72,12 @@ pub(crate) async fn run(
             }
             world
         };
-        let mut after = world();
-        match decide(view.ledger(), authority, request_id, &mut after, command) {
-            Ok(events) => return Ok(Trial { before: world(), after, events, position }),
+        let (before, mut after) = (world(), world());
+        let loaded = judged.iter().try_for_each(|case| before.payers(*case).map(|_| ()));
+        let decided =
+            loaded.and_then(|()| decide(view.ledger(), authority, request_id, &mut after, command));
+        match decided {
+            Ok(events) => return Ok(Trial { before, after, events, position }),
             Err(Halt::Refused(refusal)) => return Err(Failure::Refused(refusal)),
             // A command needs what it is about and who shares an account: few streams, each asked for once.
             Err(Halt::Need(stream)) if !known.contains_key(&stream) => streams.push(stream),

@@ -5,12 +5,13 @@ use crate::common;
 
 use api::v1;
 use api::v1::case_ledger_client::CaseLedgerClient;
+use common::erasing::{LATER, end_service};
 use common::{Service, action, date, enrol, id, new_case, reason, record};
 use v1::fact_correction::Becomes;
 
 use crate::evidence::{Desk, download, letter, upload};
 
-async fn correct(service: &Service, firm: &str, case: &str, at: i64, becomes: Becomes) {
+async fn correct(service: &Service, firm: &str, case: &str, at: i64, becomes: Becomes) -> i64 {
     let token = service.token(firm, &[v1::Scope::Correct]).await;
     let correction = v1::FactCorrection {
         position: at,
@@ -26,7 +27,13 @@ async fn correct(service: &Service, firm: &str, case: &str, at: i64, becomes: Be
         validate_only: false,
     };
     let mut client = CaseLedgerClient::new(service.wire(Some(&token)).await);
-    client.correct_facts(request).await.unwrap();
+    let shown = v1::CorrectFactsRequest { validate_only: true, ..request.clone() };
+    let shown = client.correct_facts(shown).await.unwrap().into_inner();
+    let done = client.correct_facts(request.clone()).await.unwrap().into_inner();
+    assert_eq!(shown.event_count, done.event_count);
+    let again = client.correct_facts(request).await.unwrap().into_inner();
+    assert!(again.replayed && again.version == done.version, "{again:?}");
+    done.position
 }
 
 fn paper(document_sha256: &str) -> v1::Action {
@@ -53,6 +60,40 @@ async fn a_scan_of_another_person_is_opened_to_nobody() {
     // What is the client's own is opened still.
     let own = upload(&desk, &case, &letter(3_000)).await.unwrap().document.unwrap();
     download(&desk, &case, &own.sha256).await.unwrap();
+}
+
+/// A paper that was scanned into the wrong file is read in the right one, with its scan, and back again; whoever
+/// erases the client is told what the other file keeps of it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_paper_of_the_wrong_client_moves_with_its_scan() {
+    let desk = Desk::open().await;
+    let (wrong, right) = (desk.client("+12015550123").await, desk.client("+12015550124").await);
+    let scan = letter(2_000);
+    let document = upload(&desk, &wrong, &scan).await.unwrap().document.unwrap();
+    let told = desk.service.record(&wrong, vec![paper(&document.sha256)]).await;
+    let of = |case: &str| Becomes::OfAnother(v1::FactOfAnother { case: case.to_owned() });
+    let there = correct(&desk.service, &desk.firm, &wrong, told.first_position, of(&right)).await;
+    assert_eq!(download(&desk, &right, &document.sha256).await.unwrap().1, scan);
+    assert_eq!(
+        reason(&download(&desk, &wrong, &document.sha256).await.unwrap_err()),
+        "STATE_REFUSES"
+    );
+    let back = correct(&desk.service, &desk.firm, &right, there, of(&wrong)).await;
+    assert_eq!(download(&desk, &wrong, &document.sha256).await.unwrap().1, scan);
+    correct(&desk.service, &desk.firm, &wrong, back, of(&right)).await;
+    assert_eq!(download(&desk, &right, &document.sha256).await.unwrap().1, scan);
+
+    desk.service.record(&right, vec![action(date(2026, 3, 2), end_service())]).await;
+    desk.service.clock.set(LATER);
+    let erase = v1::ErasePersonRequest {
+        name: right,
+        request_id: id(),
+        occurred_on: date(2032, 2, 2),
+        basis: v1::ErasureBasis::Asked.into(),
+    };
+    let mut privacy = v1::privacy_client::PrivacyClient::new(desk.service.local.clone());
+    let erased = privacy.erase_person(erase).await.unwrap().into_inner();
+    assert_eq!(erased.elsewhere_positions, [told.first_position, back]);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -174,7 +174,7 @@ fn day(day: i32) -> api::google::r#type::Date {
 async fn who_records_or_bills_corrects_nothing() {
     let office = Office::open().await;
     let round = office.last("round_sent").await;
-    for scope in [v1::Scope::Record, v1::Scope::Bill, v1::Scope::Administer, v1::Scope::Read] {
+    for scope in [v1::Scope::Bill, v1::Scope::Administer, v1::Scope::Read] {
         let token = office.service.token(&office.firm, &[scope]).await;
         let wire = office.service.wire(Some(&token)).await;
         let asked = office.asked(round, GONE, true);
@@ -198,6 +198,30 @@ async fn who_records_or_bills_corrects_nothing() {
         let violations = refused.get_details_bad_request().unwrap().field_violations;
         assert_eq!(violations[0].field, "token.scopes");
     }
+}
+
+/// A slip is taken back by the token that made it on that day; what opens a gate, or is another's, is not.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn who_records_takes_back_its_own_slip_of_the_day() {
+    let office = Office::open().await;
+    let recorder = office.service.token(&office.firm, &[v1::Scope::Record]).await;
+    let wire = office.service.wire(Some(&recorder)).await;
+    let mut recorder = CaseLedgerClient::new(wire);
+    let logged = v1::MessageLogged {
+        direction: v1::Direction::Incoming.into(),
+        text: "called for somebody else".into(),
+        complaint: false,
+    };
+    let said = common::action(date(2026, 3, 1), v1::action::Action::MessageLogged(logged));
+    let told = recorder.record(common::record(&office.case, vec![said])).await.unwrap();
+    let told = told.into_inner().first_position;
+    let round = office.last("round_sent").await;
+    let refused = recorder.correct_facts(office.asked(round, GONE, true)).await.unwrap_err();
+    assert_eq!(reason(&refused), "STATE_REFUSES", "another recorded it: {refused:?}");
+    let other_day = office.asked(told, Becomes::OccurredOn(day(14)), true);
+    assert_eq!(reason(&recorder.correct_facts(other_day).await.unwrap_err()), "STATE_REFUSES");
+    let done = recorder.correct_facts(office.asked(told, GONE, false)).await.unwrap();
+    assert_eq!(office.last("fact_corrected").await, done.into_inner().first_position);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -54,6 +54,8 @@ pub enum BecomesAsked {
     OnDay(CivilDate),
     /// What happened instead.
     Told(Box<Dated<CaseAction>>),
+    /// The same, of another client.
+    MovedTo(CaseId),
 }
 
 /// Reads a `CorrectFacts`.
@@ -65,7 +67,9 @@ pub fn correct_facts(
         let name = case_name(f, "name", &m.name);
         let request_id = f.request_id(&m.request_id);
         let expected_version = f.expected_version(m.expected_version);
-        let corrections = f.each("corrections", &m.corrections, 1..=ACTIONS_MAX, correction);
+        let firm = name.map(|(firm, _)| firm);
+        let corrections =
+            f.each("corrections", &m.corrections, 1..=ACTIONS_MAX, |f, m| correction(f, m, firm));
         let (firm, case) = name?;
         Some(CorrectionsAsked {
             firm,
@@ -78,7 +82,11 @@ pub fn correct_facts(
     })
 }
 
-fn correction(f: &mut Fields, m: &v1::FactCorrection) -> Option<CorrectionAsked> {
+fn correction(
+    f: &mut Fields,
+    m: &v1::FactCorrection,
+    firm: Option<FirmId>,
+) -> Option<CorrectionAsked> {
     use v1::fact_correction::Becomes as B;
     let position = match f.position("position", m.position) {
         Some(0) => f.refuse("position", "must be the position of an event"),
@@ -92,7 +100,15 @@ fn correction(f: &mut Fields, m: &v1::FactCorrection) -> Option<CorrectionAsked>
         Some(B::Action(action)) => {
             f.within("action", |f| dated(f, action)).map(|d| BecomesAsked::Told(Box::new(d)))
         }
-        None => f.refuse("becomes", "is required: taken_back, occurred_on or action"),
+        Some(B::OfAnother(v1::FactOfAnother { case })) => {
+            f.within("of_another", |f| match case_name(f, "case", case) {
+                Some((other, _)) if firm.is_some_and(|firm| firm != other) => {
+                    f.refuse("case", "must be of the same firm")
+                }
+                named => named.map(|(_, case)| BecomesAsked::MovedTo(case)),
+            })
+        }
+        None => f.refuse("becomes", "is required: taken_back, occurred_on, action or of_another"),
     };
     let reason = f.parse("reason", &m.reason, Personal::parse);
     let said_by = f.parse("said_by", &m.said_by, Personal::parse);

@@ -317,6 +317,11 @@ pub enum PaymentPath {
 }
 
 impl Account {
+    /// Whether its owner is linked to another as one of a couple, whichever of the two pays.
+    pub fn is_shared(&self) -> bool {
+        self.moved_to.is_some() || self.members.len() != 1
+    }
+
     /// Whether a case pays through this account.
     pub fn path_of(&self, case: CaseId) -> PaymentPath {
         if self.moved_to.is_none() && self.members.contains(&case) {

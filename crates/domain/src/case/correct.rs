@@ -10,6 +10,7 @@ use crate::event::{
     CaseEvent, Event, ExposureKind, FactCorrected, FactKind, Reading, RoundSent, WorkOpened,
 };
 use crate::refusal::{Reason, Refusal};
+use crate::terms::Seat;
 
 /// Decides a correction: the event, and what is concluded from the new reading, each with its day. `before` is
 /// the reading in force, opened.
@@ -26,7 +27,7 @@ pub(crate) fn correct(
     let kind = fact_of(case, facts, correction)?;
     let told = &correction.told;
     let again = match &correction.becomes {
-        Becomes::Nothing => {
+        Becomes::Nothing | Becomes::MovedTo(_) => {
             taken_back(case, facts, correction, kind)?;
             None
         }
@@ -53,7 +54,7 @@ pub(crate) fn correct(
         .map(|event| Box::new(Reading { event, occurred_at: facts.at, occurred_on: facts.on }));
     let stays = reading.is_some() && facts.on == told.occurred_on && !states_order;
     let corrected = FactCorrected {
-        about_another: correction.about_another.then_some(true),
+        about_another: (correction.about_another || correction.other().is_some()).then_some(true),
         fact: told.reference(),
         kind,
         order_of: stays.then_some(told.request_id),
@@ -105,6 +106,58 @@ fn broken(after: &Case, on: CivilDate, round: Option<&Round>) -> Vec<ExposureKin
     let Some(round) = round else { return after.broken_by_service(on).into_iter().collect() };
     let letters = round.letters.iter();
     after.broken_by_round(on, letters.flat_map(|l| l.items.iter().map(|item| (item, &l.bureau))))
+}
+
+/// The same fact, to be told of another client.
+pub(crate) fn moved(
+    case: &Case,
+    facts: &Facts<'_>,
+    correction: &Correction,
+    before: Option<&Reading>,
+) -> Result<CaseAction, Refusal> {
+    let kind = fact_of(case, facts, correction)?;
+    if let Some(own) = named_within(kind) {
+        let kind = words(kind);
+        let detail =
+            format!("a {kind} names {own}: take it back, and tell it of the other client anew");
+        return Err(facts.refuse(Reason::StateRefuses, detail));
+    }
+    again(facts, kind, before.cloned())
+}
+
+/// What of its own case a fact names by a number.
+const fn named_within(kind: FactKind) -> Option<&'static str> {
+    match kind {
+        FactKind::Enrolled => Some("the client"),
+        FactKind::LetterDelivered
+        | FactKind::ClientInformationSent
+        | FactKind::ResponseReceived => Some("a round of the case"),
+        FactKind::PeriodClosedWithoutFee => Some("a period of the case"),
+        FactKind::ResultsFound => Some("an agreement of the case"),
+        FactKind::DisclosureDelivered
+        | FactKind::DisclosureAcknowledged
+        | FactKind::ConsentSigned
+        | FactKind::ConsentCancelled
+        | FactKind::IdentityPaperReceived
+        | FactKind::IdentityPaperAccepted
+        | FactKind::IdentityPaperRejected
+        | FactKind::ReportSourceConnected
+        | FactKind::ReportIdentityFailed
+        | FactKind::ReportImported
+        | FactKind::BasisAttested
+        | FactKind::WorkOpened
+        | FactKind::RoundSent
+        | FactKind::ItemReinserted
+        | FactKind::BureauAsked
+        | FactKind::BureauAnswered
+        | FactKind::ProgressReportSent
+        | FactKind::ContactChanged
+        | FactKind::BillingDayChanged
+        | FactKind::MessageLogged
+        | FactKind::ServicePaused
+        | FactKind::ServiceResumed
+        | FactKind::ServiceEnded => None,
+    }
 }
 
 /// The same fact, told as it was.
@@ -269,8 +322,7 @@ fn reading(
     Ok(events)
 }
 
-/// A fact keeps its kind. Whether a client pays alone or as one of a couple binds two accounts: it is not
-/// corrected here.
+/// A fact keeps its kind. An agreement has the terms of the plan and the seat that its client was enrolled on.
 fn same_kind(
     case: &Case,
     facts: &Facts<'_>,
@@ -284,21 +336,21 @@ fn same_kind(
         );
         return Err(facts.refuse(Reason::StateRefuses, detail));
     }
-    let Some(CaseEvent::Enrolled(enrolled)) = event else { return Ok(()) };
-    if case.seat() != Some(enrolled.seat) {
-        let detail = "alone or one of a couple is not corrected: enrol the client anew";
-        return Err(facts.refuse(Reason::StateRefuses, detail));
-    }
-    // An agreement has the terms of the plan that its client was enrolled on.
-    let of_plan = case.enrolment.as_ref().map(|known| &known.plan);
-    if of_plan != Some(&enrolled.plan)
+    let (Some(CaseEvent::Enrolled(enrolled)), Some(known)) = (event, &case.enrolment) else {
+        return Ok(());
+    };
+    if (&known.plan, known.seat) != (&enrolled.plan, enrolled.seat)
         && let Some(agreement) = case.agreements.first()
     {
         let detail = format!(
-            "the agreement signed on {} has the terms of the plan {}: take the signing back, correct the plan, \
-             then tell the signing anew",
+            "the agreement signed on {} has the terms of the plan {} for {}: take the signing back, correct the \
+             enrolment, then tell the signing anew",
             agreement.signed.on(),
-            of_plan.map_or("that was", |plan| plan.as_str())
+            known.plan.as_str(),
+            match known.seat {
+                Seat::Individual => "one client",
+                Seat::Couple => "one of a couple",
+            }
         );
         return Err(facts.refuse(Reason::StateRefuses, detail));
     }

@@ -24,7 +24,7 @@ use std::sync::Arc;
 
 use calendar::CivilDate;
 
-pub(crate) use correct::correct;
+pub(crate) use correct::{correct, moved};
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
 pub use finding::{FOUND_MAX, PROMISED_MAX};

@@ -4,7 +4,7 @@ use calendar::CivilDate;
 
 use super::{AccountAction, CaseAction, Dated, FirmAction};
 use crate::event::{CaseEvent, Event, Reading, Recorded};
-use crate::ids::AccountId;
+use crate::ids::{AccountId, CaseId};
 use crate::value::{Personal, Text};
 
 /// A fact of a case was told wrongly.
@@ -33,13 +33,32 @@ pub enum Becomes {
     OnDay(CivilDate),
     /// What is told anew.
     Told(Box<Dated<CaseAction>>),
+    /// The same, of another client: told there on the same day, and here taken back as another person's.
+    MovedTo(CaseId),
+}
+
+/// Who corrects facts of a case.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CorrectedBy {
+    /// Whoever may correct any of them.
+    Anyone,
+    /// Whoever recorded them today: takes back what no gate holds by, and nothing else.
+    Recorder,
 }
 
 impl Correction {
+    /// The other client of whom the fact is told instead.
+    pub const fn other(&self) -> Option<CaseId> {
+        match self.becomes {
+            Becomes::MovedTo(case) => Some(case),
+            Becomes::Nothing | Becomes::OnDay(_) | Becomes::Told(_) => None,
+        }
+    }
+
     /// The day of what is told anew.
     pub fn day(&self) -> Option<CivilDate> {
         match &self.becomes {
-            Becomes::Nothing => None,
+            Becomes::Nothing | Becomes::MovedTo(_) => None,
             Becomes::OnDay(on) => Some(*on),
             Becomes::Told(dated) => Some(dated.occurred_on),
         }

@@ -114,7 +114,7 @@ fn why_not(case: &Case, account: &Account) -> Option<&'static str> {
     if matches!(case.status(), CaseStatus::Ended | CaseStatus::Cancelled) {
         return Some("the service is over");
     }
-    if account.moved_to.is_some() || account.members.len() != 1 {
+    if account.is_shared() {
         return Some("linked to another already");
     }
     None

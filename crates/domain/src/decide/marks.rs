@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::billing::judge;
-use crate::command::{Command, MoneyBecomes};
+use crate::command::{Command, Correction, MoneyBecomes};
 use crate::event::{CaseEvent, Event, FeeMarked, StreamId};
 use crate::ids::{AccountId, CaseId};
 use crate::world::{Draft, Halt, World};
@@ -12,10 +12,13 @@ use crate::world::{Draft, Halt, World};
 /// need never comes after an event.
 pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseId>, Halt> {
     let touched: BTreeSet<CaseId> = match command {
-        Command::Case { case, .. }
-        | Command::Correct { case, .. }
-        | Command::KeepFee { case, .. }
-        | Command::Review { case } => [*case].into(),
+        Command::Correct { case, corrections, .. } => {
+            let others = corrections.iter().filter_map(Correction::other);
+            std::iter::once(*case).chain(others).collect()
+        }
+        Command::Case { case, .. } | Command::KeepFee { case, .. } | Command::Review { case } => {
+            [*case].into()
+        }
         Command::Account { account, .. } => invoiced(world, *account)?,
         Command::CorrectMoney { account, correction, .. } => {
             let mut cases = invoiced(world, *account)?;

@@ -73,6 +73,8 @@ const NOTHING_ADDED: &str = r#"{
 
 /// A firm's log and world in memory.
 pub struct Desk {
+    /// Who records.
+    pub author: Author,
     pub world: World,
     pub log: Vec<Recorded>,
     next_id: u128,
@@ -88,6 +90,7 @@ impl Desk {
     /// A registered firm with two bureaus, the example packs and one plan.
     pub fn open() -> Self {
         let mut desk = Self {
+            author: Author::without_token(text("test")),
             world: World::new(FirmId(Uuid::from_u128(1)), 0, 0),
             log: Vec::new(),
             next_id: 1,
@@ -151,7 +154,7 @@ impl Desk {
                 EventId(Uuid::from_u128(*next_id))
             };
             let context = Context {
-                author: Author::without_token(text("test")),
+                author: self.author.clone(),
                 request_id: RequestId(Uuid::from_u128(self.log.len() as u128)),
                 now,
                 recorded_at: now,
@@ -508,6 +511,7 @@ impl Desk {
     ) -> Result<Vec<Recorded>, Refusal> {
         let correction = self.correction(position, becomes);
         self.command(&Command::Correct {
+            by: CorrectedBy::Anyone,
             case: id,
             expected_version: None,
             corrections: vec![correction],

@@ -91,7 +91,7 @@ pub(super) fn contact_rows(id: CaseId, case: &Case) -> Vec<CoupleContactRow> {
 
 /// An account that can be linked as far as the account knows.
 pub(super) fn card_rows(id: AccountId, account: &Account) -> Vec<CoupleCardRow> {
-    if account.moved_to.is_some() || account.members.len() != 1 {
+    if account.is_shared() {
         return Vec::new();
     }
     vec![CoupleCardRow { account_id: id }]

@@ -1,6 +1,7 @@
 //! `correct`.
 
 mod facts;
+mod many;
 mod money;
 
 use std::path::{Path, PathBuf};
@@ -22,15 +23,21 @@ const NOTHING_RECORDED: &str = "Nothing is recorded. To record it, say the same 
 
 /// What was told wrongly, and what is right.
 #[derive(Args)]
-#[command(group = ArgGroup::new("reading").requires("positions"))]
+#[command(group = ArgGroup::new("reading").requires("facts"), group = ArgGroup::new("facts"))]
 pub(crate) struct CorrectArgs {
     /// The case: its name, its id, a part of the id, or the client's name
-    case: String,
+    #[arg(required_unless_present = "each")]
+    case: Option<String>,
     /// The positions of facts, or of the latest corrections of them, in the order in which they happened where
     /// they are moved to one day; without one, the client's facts are listed. What was told of money is corrected one by
     /// one
-    #[arg(requires = "reading", value_name = "POSITION")]
+    #[arg(requires = "reading", group = "facts", value_name = "POSITION")]
     positions: Vec<i64>,
+    /// One mistake over many clients: a file with the position of one fact in each line, or with what this command
+    /// and follow print under --json; - is the standard input. What it changes is shown for each client and in all, and nothing
+    /// is recorded if one of them is refused
+    #[arg(long, value_name = "FILE", group = "facts", requires = "reading", conflicts_with_all = ["case", "positions"])]
+    each: Option<PathBuf>,
     /// It did not happen
     #[arg(long, group = "reading")]
     taken_back: bool,
@@ -44,7 +51,8 @@ pub(crate) struct CorrectArgs {
     /// MoneyFact
     #[arg(long = "as", value_name = "FILE", group = "reading")]
     action: Option<PathBuf>,
-    /// The payment is this client's, by the same words as the first: it moves there under its name
+    /// It is this client's, by the same words as the first: it is told there instead, and a payment moves under its
+    /// name
     #[arg(long, value_name = "CASE", group = "reading")]
     to: Option<String>,
     /// The invoice that the payment pays there
@@ -69,7 +77,11 @@ pub(crate) async fn run(
     session: &mut Session,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
-    let case = session.case(&args.case).await?;
+    if let Some(facts) = &args.each {
+        return many::run(args, facts, session, out).await;
+    }
+    let case = args.case.as_deref().context("a case is required where there is no file")?;
+    let case = session.case(case).await?;
     if args.positions.is_empty() {
         return facts::list(&case, session, out).await;
     }
@@ -85,7 +97,7 @@ pub(crate) async fn run(
         let asked = money::Asked { account, position, reason, said_by };
         return money::run(args, asked, session, out).await;
     }
-    let becomes = becomes(args)?;
+    let becomes = becomes(args, session).await?;
     let correction = |&position: &i64| v1::FactCorrection {
         position,
         reason: reason.clone(),
@@ -109,6 +121,10 @@ pub(crate) async fn run(
         out.message(&preview, "CorrectFactsResponse")?;
     } else if !out.is_json() {
         show(&preview.facts, &preview.effects, out)?;
+        for other in &preview.others {
+            out.heading(format!("Of client {}", words::id(&other.name)))?;
+            effects(&other.effects, out)?;
+        }
     }
     if !args.yes {
         out.note(NOTHING_RECORDED)?;
@@ -139,14 +155,21 @@ fn recorded(events: i32, position: i64, out: &mut Out) -> anyhow::Result<()> {
     Ok(out.line(format!("Corrected: {events}. Both readings stay in the log."))?)
 }
 
-fn becomes(args: &CorrectArgs) -> anyhow::Result<v1::fact_correction::Becomes> {
+async fn becomes(
+    args: &CorrectArgs,
+    session: &mut Session,
+) -> anyhow::Result<v1::fact_correction::Becomes> {
     use v1::fact_correction::Becomes as B;
     if let Some(on) = args.on {
         let day = words::message(on).context("a date of a person has a message")?;
         return Ok(B::OccurredOn(day));
     }
-    if args.to.is_some() {
-        return Err(Stop::usage("--to moves a payment: the position is of no fact about money"));
+    if let Some(to) = &args.to {
+        if args.invoice.is_some() {
+            let rule = "--invoice is of a payment: the position is of no fact about money";
+            return Err(Stop::usage(rule));
+        }
+        return Ok(B::OfAnother(v1::FactOfAnother { case: session.case(to).await? }));
     }
     let Some(path) = &args.action else {
         return Ok(B::TakenBack(v1::TakenBack { about_another: args.another_person }));
@@ -173,14 +196,18 @@ fn show(
         out.field("as it is", reading(fact.before_date.as_ref(), &fact.before_json))?;
         out.field("corrected", reading(fact.after_date.as_ref(), &fact.after_json))?;
     }
+    self::effects(effects, out)?;
+    out.line(words::CAUTION)?;
+    Ok(())
+}
+
+fn effects(effects: &[v1::CorrectionEffect], out: &mut Out) -> anyhow::Result<()> {
     let mut table = Table::new(&["what follows from it", "as it is", "corrected"]);
     for effect in effects {
         let said = |text: &str| if text.is_empty() { "–".to_owned() } else { text.to_owned() };
         table.row([effect.subject.clone(), said(&effect.before), said(&effect.after)]);
     }
-    out.table(&table, "Nothing else changes: no fee, period, clock, listing or amount.")?;
-    out.line(words::CAUTION)?;
-    Ok(())
+    Ok(out.table(&table, "Nothing else changes: no fee, period, clock, listing or amount.")?)
 }
 
 fn reading(day: Option<&api::google::r#type::Date>, payload: &str) -> String {

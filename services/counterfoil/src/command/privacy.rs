@@ -128,6 +128,13 @@ pub(crate) async fn erase(
             words::list(matters.iter().map(ToString::to_string))
         ))?;
     }
+    let elsewhere = &answer.elsewhere_positions;
+    if !elsewhere.is_empty() {
+        out.note(format!(
+            "Told of another client first, and so sealed in that client's file, opened to nobody: event {}.",
+            words::list(elsewhere.iter().map(ToString::to_string))
+        ))?;
+    }
     out.note("Charges that were handed to the processor lie where it took them from.")?;
     out.note("Backups still open until they expire: ops/backup.md says when.")?;
     Ok(Exit::Done)

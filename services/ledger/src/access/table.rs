@@ -16,6 +16,9 @@ const BILL: &[Scope] = &[Scope::Bill];
 /// A card or a couple is the record keeper's to change as well as the biller's.
 const RECORD_OR_BILL: &[Scope] = &[Scope::Record, Scope::Bill];
 const CORRECT: &[Scope] = &[Scope::Correct];
+/// Whoever records takes back what the same token recorded on the same day: no other correction, which is decided
+/// with it.
+const CORRECT_OR_RECORD: &[Scope] = &[Scope::Correct, Scope::Record];
 const ACCEPT: &[Scope] = &[Scope::Accept];
 const ADMINISTER: &[Scope] = &[Scope::Administer];
 const READ_FIRM: &[Scope] =
@@ -26,7 +29,7 @@ const VERIFY: &[Scope] = &[Scope::Examine, Scope::Administer];
 const RULES: &[Rule] = &[
     ("/counterfoil.v1.CaseLedger/Record", RECORD),
     ("/counterfoil.v1.CaseLedger/RecordStream", RECORD),
-    ("/counterfoil.v1.CaseLedger/CorrectFacts", CORRECT),
+    ("/counterfoil.v1.CaseLedger/CorrectFacts", CORRECT_OR_RECORD),
     ("/counterfoil.v1.CaseLedger/RecordFinding", ACCEPT),
     ("/counterfoil.v1.CaseLedger/GetCase", READ_CASE),
     ("/counterfoil.v1.CaseLedger/ListCases", READ_CASE),

@@ -78,7 +78,7 @@ async fn preview(
     let (account, expected_version) = (asked.account, asked.expected_version);
     let correction = Box::new(correction);
     let command = Command::CorrectMoney { account, expected_version, correction };
-    let tried = trial::run(view, authority, (asked.firm, asked.request_id), &command).await?;
+    let tried = trial::run(view, authority, (asked.firm, asked.request_id), &command, &[]).await?;
     let accounts: BTreeSet<AccountId> = match asked.becomes {
         MoneyBecomes::MovedTo { account: other, .. } => [account, other].into(),
         MoneyBecomes::Nothing | MoneyBecomes::OnDay(_) | MoneyBecomes::Told(_) => [account].into(),

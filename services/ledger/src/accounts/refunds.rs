@@ -104,7 +104,7 @@ async fn preview(
 ) -> Result<v1::RequestRefundResponse, Failure> {
     let view = View::of_primary(ledger, authority);
     let request = (asked.firm, asked.request_id);
-    let tried = trial::run(&view, authority, request, &asked.command).await?;
+    let tried = trial::run(&view, authority, request, &asked.command, &[]).await?;
     let order = tried.events.iter().find_map(|recorded| Order::of(recorded, 0));
     let order = order.ok_or_else(|| Failure::internal("a refund was asked for on trial"))?;
     let Some(State::Account(folded)) = tried.after.state(StreamId::Account(account)) else {

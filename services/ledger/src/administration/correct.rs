@@ -36,7 +36,7 @@ pub(super) async fn correct_firm(
         let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
         return Ok(v1::CorrectFirmResponse { receipt: Some(receipt(&answer)), fact: None });
     }
-    let tried = trial::run(&view, authority, (firm, request_id), &command).await?;
+    let tried = trial::run(&view, authority, (firm, request_id), &command, &[]).await?;
     let again = tried.events.iter().find(|recorded| match &recorded.event {
         Event::Firm(event) => event.fact().is_some(),
         Event::Case(_) | Event::Account(_) | Event::Deposit(_) | Event::Look(_) => false,

@@ -1,19 +1,24 @@
 //! Correcting facts that were told wrongly, and showing first what that would change.
 
+use std::collections::BTreeSet;
+
 use api::requests::{self, BecomesAsked, CorrectionAsked, CorrectionsAsked};
-use api::scalar::{date_message, int32, int64};
+use api::scalar::{date_message, int32, int64, money_message};
 use api::status::Failure;
-use api::v1;
-use domain::Halt;
-use domain::command::{Becomes, Command, Correction};
-use domain::event::{CaseEvent, Event, FactCorrected, FactKind, Reading, Recorded, StreamId};
+use api::{name, v1};
+use domain::command::{Becomes, Command, CorrectedBy, Correction};
+use domain::event::{
+    CaseEvent, Event, FactCorrected, FactKind, Reading, Recorded, Scope, StreamId,
+};
+use domain::ids::CaseId;
 use domain::refusal::{Reason, Refusal};
+use domain::{Halt, World};
 use log::Answer;
 
 use super::effects;
 use crate::access::Authority;
-use crate::billing::OfFees;
 use crate::couples;
+use crate::evidence;
 use crate::ledger::Ledger;
 use crate::openings::{Look, clients_of};
 use crate::reading::View;
@@ -36,22 +41,34 @@ pub(super) async fn correct_facts(
     if asked.validate_only {
         return preview(&view, authority, &asked, corrections).await;
     }
-    let CorrectionsAsked { firm, request_id, case, expected_version, .. } = asked;
-    // Another name, address or telephone may make the client one of a couple, or end that.
-    let changes_pair = corrections.iter().any(|correction| match &correction.told.event {
+    // Another name, address or telephone may make a client one of a couple, or end that.
+    let paired = corrections.iter().filter(|correction| match &correction.told.event {
         Event::Case(event) => {
             matches!(event.fact(), Some(FactKind::Enrolled | FactKind::ContactChanged))
         }
         Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => false,
     });
-    let command = Command::Correct { case, expected_version, corrections };
-    let asked = requests::Asked { firm, request_id, command };
-    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await;
+    let paired = paired.flat_map(|correction| correction.other().into_iter().chain([asked.case]));
+    let paired: BTreeSet<CaseId> = paired.collect();
+    let (firm, request_id) = (asked.firm, asked.request_id);
+    for correction in &corrections {
+        let Some(other) = correction.other() else { continue };
+        let mut documents = BTreeSet::new();
+        if let Event::Case(event) = &correction.replaces.event {
+            event.each_document(&mut |hash| {
+                documents.insert(hash);
+            });
+        }
+        evidence::keep_for(ledger, firm, (asked.case, other), documents).await?;
+    }
+    let command = command(authority, &asked, corrections);
+    let submitted = requests::Asked { firm, request_id, command };
+    let answer = ledger.submit(authority, submitted, api::fingerprint(message)).await;
     let answer = answer.map_err(Failure::of_actions)?;
-    if changes_pair {
+    for case in paired {
         couples::compare_case(ledger, firm, case, answer.position).await;
     }
-    Ok(recorded(&answer))
+    Ok(recorded(&answer, asked.case))
 }
 
 fn at_action(failure: Failure, at: usize) -> Failure {
@@ -65,18 +82,18 @@ fn at_action(failure: Failure, at: usize) -> Failure {
 }
 
 /// The answer, which says where it stands as that to a `Record` does.
-fn recorded(answer: &Answer) -> v1::CorrectFactsResponse {
-    let v1::RecordResponse { position, version, first_position, event_count, replayed } =
+fn recorded(answer: &Answer, case: CaseId) -> v1::CorrectFactsResponse {
+    let v1::RecordResponse { position, first_position, event_count, replayed, .. } =
         super::recorded(answer);
-    let (facts, effects) = (Vec::new(), Vec::new());
+    let own = answer.streams.iter().find(|(stream, _)| *stream == StreamId::Case(case));
+    let version = own.map(|(_, version)| int64(*version)).unwrap_or_default();
     v1::CorrectFactsResponse {
         position,
         version,
         first_position,
         event_count,
         replayed,
-        facts,
-        effects,
+        ..v1::CorrectFactsResponse::default()
     }
 }
 
@@ -109,6 +126,7 @@ async fn told(
         BecomesAsked::Nothing { about_another } => (*about_another, Becomes::Nothing),
         BecomesAsked::OnDay(on) => (false, Becomes::OnDay(*on)),
         BecomesAsked::Told(dated) => (false, Becomes::Told(dated.clone())),
+        BecomesAsked::MovedTo(other) => (false, Becomes::MovedTo(*other)),
     };
     Ok(Correction {
         about_another,
@@ -127,24 +145,28 @@ async fn preview(
     asked: &CorrectionsAsked,
     mut corrections: Vec<Correction>,
 ) -> Result<v1::CorrectFactsResponse, Failure> {
-    let matter = OfFees::read(view, asked.firm, asked.case, 0).await?;
     open(view, authority, asked, &mut corrections).await?;
     let readings: Vec<_> = corrections.iter().map(Correction::reading).collect();
-    let command = Command::Correct {
-        case: asked.case,
-        expected_version: asked.expected_version,
-        corrections,
+    let others: BTreeSet<CaseId> = corrections.iter().filter_map(Correction::other).collect();
+    let case = asked.case;
+    let command = command(authority, asked, corrections);
+    let judged: Vec<CaseId> = std::iter::once(case).chain(others.iter().copied()).collect();
+    let request = (asked.firm, asked.request_id);
+    let tried = trial::run(view, authority, request, &command, &judged).await;
+    let tried = tried.map_err(Failure::of_actions)?;
+    let today = view.ledger().today(tried.before.firm().map_err(unloaded)?);
+    let owed = |world: &World| trial::judge(world, case, today, effects::owed);
+    let changes = |case: CaseId| {
+        let before = trial::judge(&tried.before, case, today, effects::of)?;
+        let after = trial::judge(&tried.after, case, today, effects::of)?;
+        Ok::<_, Failure>(effects::changes(&before, &after))
     };
-    let mut world = matter.world(asked.firm);
-    let events = trial::decide(view.ledger(), authority, asked.request_id, &mut world, &command);
-    let events = events.map_err(|halt| match halt {
-        Halt::Refused(refusal) => Failure::RefusedAction(refusal),
-        Halt::Need(_) => Failure::internal("all that a correction looks at was loaded"),
-    })?;
-    let accounts = matter.accounts();
-    let before = effects::of(&matter.judge(&accounts));
-    let after = effects::of(&matter.judge_in(&world, &accounts)?);
-    let corrected = events.iter().filter_map(|recorded| match &recorded.event {
+    let of_others = others.into_iter().map(|other| {
+        let name = name::case(asked.firm, other);
+        Ok::<_, Failure>(v1::EffectsOfAnother { name, effects: changes(other)? })
+    });
+    let of_others: Result<Vec<_>, Failure> = of_others.collect();
+    let corrected = tried.events.iter().filter_map(|recorded| match &recorded.event {
         Event::Case(CaseEvent::FactCorrected(corrected)) => Some(corrected),
         Event::Case(_)
         | Event::Account(_)
@@ -154,15 +176,34 @@ async fn preview(
     });
     let facts =
         corrected.zip(&readings).map(|(corrected, before)| fact(corrected, before.as_ref()));
+    let version = tried.before.case(case).map_err(unloaded)?.version;
     Ok(v1::CorrectFactsResponse {
-        position: int64(matter.position),
-        version: int64(matter.case.version),
+        position: int64(tried.position),
+        version: int64(version),
         first_position: 0,
-        event_count: int32(events.len()),
+        event_count: int32(tried.events.len()),
         replayed: false,
         facts: facts.collect(),
-        effects: effects::changes(&before, &after),
+        effects: changes(case)?,
+        others: of_others?,
+        owed_before: owed(&tried.before)?.map(money_message),
+        owed_after: owed(&tried.after)?.map(money_message),
     })
+}
+
+fn unloaded(_: Halt) -> Failure {
+    Failure::internal("all that a correction looks at was loaded")
+}
+
+/// Whoever may correct corrects anything; whoever records takes back what the same token recorded today.
+fn command(
+    authority: &Authority,
+    asked: &CorrectionsAsked,
+    corrections: Vec<Correction>,
+) -> Command {
+    let may_correct = authority.has_any(&[Scope::Correct]);
+    let by = if may_correct { CorrectedBy::Anyone } else { CorrectedBy::Recorder };
+    Command::Correct { by, case: asked.case, expected_version: asked.expected_version, corrections }
 }
 
 /// Opens what the readings in force tell for whoever may see it, and puts on record that somebody looked.

@@ -86,11 +86,7 @@ pub(crate) fn of(judge: &Judge<'_>) -> Said {
         let about = About::Fee(judged.fee.mark.at.position, judged.fee.start);
         said.insert(about, claimed_fee(&judged));
     }
-    // A sum beyond all amounts is not said; each of its parts is.
-    let mut owed = judge.fees().map(|judged| judged.owed);
-    if let Some(first) = owed.next()
-        && let Ok(sum) = owed.try_fold(first, Money::plus)
-    {
+    if let Some(sum) = owed(judge) {
         said.insert(About::Owed, sum.to_string());
     }
     for ((item, bureau), listing) in case.listings.iter() {
@@ -109,6 +105,14 @@ pub(crate) fn of(judge: &Judge<'_>) -> Said {
         said.insert(About::Clock(about), format!("due {}{done}", clock.due_on));
     }
     said
+}
+
+/// What is owed back of claimed fees, in all; nothing if none was claimed. A sum beyond all amounts is not said; each
+/// of its parts is.
+pub(crate) fn owed(judge: &Judge<'_>) -> Option<Money> {
+    let mut owed = judge.fees().map(|judged| judged.owed);
+    let first = owed.next()?;
+    owed.try_fold(first, Money::plus).ok()
 }
 
 /// What an account says of its money, and the judges of the cases it was invoiced for of their claimed fees.

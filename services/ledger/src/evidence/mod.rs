@@ -33,6 +33,7 @@ pub(crate) use attach::{attached, may_read};
 pub(crate) use rows::row_faults;
 pub use sweep::Swept;
 pub(crate) use sweep::{erase, sweep_from_time_to_time};
+pub(crate) use upload::keep_for;
 
 /// The service.
 pub(crate) struct EvidenceRpc(pub(crate) Ledger);

@@ -1,5 +1,6 @@
 //! `Upload`: taking a document in.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use api::requests::{self, UploadAsked};
@@ -7,14 +8,14 @@ use api::scalar::int64;
 use api::status::Failure;
 use api::v1::upload_request::Part;
 use api::{FieldErrors, v1};
-use domain::ids::DocumentHash;
+use domain::ids::{CaseId, DocumentHash, FirmId};
 use domain::media::{KEPT, MediaType};
 use sha2::{Digest as _, Sha256};
 use store::EvidenceRow;
 use tonic::{Status, Streaming};
 use vault::{BlobName, BlobStore};
 
-use super::{aside, count, kept, keys_of, unavailable};
+use super::{aside, count, kept, keys_of, opened, unavailable};
 use crate::access::Authority;
 use crate::ledger::Ledger;
 use crate::quota::Held;
@@ -64,6 +65,28 @@ async fn receive(
         content.extend_from_slice(&data);
     }
     if content.len() == size { Ok(content) } else { Err(refused(other_size)) }
+}
+
+/// Keeps documents of one client for another too, of whom the fact is that names them. What was never uploaded is
+/// nowhere to be kept.
+pub(crate) async fn keep_for(
+    ledger: &Ledger,
+    firm: FirmId,
+    (from, to): (CaseId, CaseId),
+    hashes: BTreeSet<DocumentHash>,
+) -> Result<(), Failure> {
+    let Some(store) = ledger.evidence() else { return Ok(()) };
+    for hash in hashes {
+        let content = match opened(ledger, firm, from, hash).await {
+            Ok(content) => content,
+            // Moved before, which a try of the same request is answered with.
+            Err(Failure::NotFound { .. } | Failure::Refused(_)) => continue,
+            Err(failure) => return Err(failure),
+        };
+        let (size, expected) = (content.len(), Some(hash));
+        keep(ledger, store, UploadAsked { firm, case: to, size, expected }, content).await?;
+    }
+    Ok(())
 }
 
 async fn keep(

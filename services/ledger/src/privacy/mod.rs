@@ -1,5 +1,7 @@
 //! `Privacy`: legal holds, erasure, and what is kept of whom until when.
 
+mod elsewhere;
+
 use api::requests;
 use api::scalar::int64;
 use api::status::Failure;
@@ -54,11 +56,12 @@ impl Privacy for PrivacyRpc {
         if let Some((firm, case)) = name::parse_case(&m.name) {
             evidence::erase(&self.0, firm, case).await;
         }
-        let left = left_in_the_clear(&self.0, &m.name).await?;
+        let left = what_is_left(&self.0, &m.name).await?;
         Ok(Response::new(v1::ErasePersonResponse {
             receipt: Some(receipt(&answer)),
             clear_card_positions: left.cards.into_iter().map(int64).collect(),
             clear_matter_positions: left.matters.into_iter().map(int64).collect(),
+            elsewhere_positions: left.elsewhere.into_iter().map(int64).collect(),
         }))
     }
 
@@ -104,20 +107,23 @@ fn retention(firm: FirmId, id: CaseId, case: &Case) -> v1::Retention {
     }
 }
 
-/// Where the events of a client hold in the clear what goes with no key.
+/// What of a client goes with no key of the client's.
 #[derive(Default)]
-struct LeftInTheClear {
+struct Left {
     /// A card's token, as before tokens were sealed.
     cards: Vec<u64>,
     /// The matter of a legal hold.
     matters: Vec<u64>,
+    /// What other clients' files told of this one.
+    elsewhere: Vec<u64>,
 }
 
-async fn left_in_the_clear(ledger: &Ledger, name: &str) -> Result<LeftInTheClear, Failure> {
-    let mut left = LeftInTheClear::default();
+async fn what_is_left(ledger: &Ledger, name: &str) -> Result<Left, Failure> {
+    let mut left = Left::default();
     let Some((firm, case)) = name::parse_case(name) else { return Ok(left) };
     let streams = [StreamId::Case(case), StreamId::Account(case.own_account())];
     let head = ledger.engine().head(firm).await?.position;
+    let mut own = Vec::new();
     for stored in
         ledger.store().load_from_first(firm, &streams, head).await?.iter().flat_map(|l| &l.events)
     {
@@ -128,11 +134,13 @@ async fn left_in_the_clear(ledger: &Ledger, name: &str) -> Result<LeftInTheClear
             left.cards.push(position);
         }
         if let Event::Case(CaseEvent::LegalHoldPlaced(_) | CaseEvent::LegalHoldLifted(_)) =
-            recorded.event
+            &recorded.event
         {
             left.matters.push(position);
         }
+        own.push(recorded);
     }
+    left.elsewhere = elsewhere::told_elsewhere(ledger, firm, case, &own).await?;
     left.cards.sort_unstable();
     left.matters.sort_unstable();
     Ok(left)

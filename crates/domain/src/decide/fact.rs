@@ -1,0 +1,155 @@
+//! Correcting what was told of a case.
+
+use std::collections::BTreeSet;
+
+use calendar::CivilDate;
+
+use super::{billing, check_day, check_request, check_time, one_action, placed};
+use crate::case;
+use crate::command::{Becomes, CaseAction, CorrectedBy, Correction, Dated};
+use crate::event::StreamId;
+use crate::gates::{Finding, Gate};
+use crate::ids::CaseId;
+use crate::refusal::{Reason, Refusal};
+use crate::terms::Seat;
+use crate::world::{Draft, Halt};
+
+/// Corrects facts of one case in their order, all or none.
+pub(super) fn correct_all(
+    draft: &mut Draft<'_, '_>,
+    id: CaseId,
+    by: CorrectedBy,
+    expected_version: Option<u64>,
+    corrections: &[Correction],
+) -> Result<(), Halt> {
+    check_request(draft, id, expected_version, ("corrections", corrections.len()))?;
+    // Loaded before anything is drafted, so that a need never comes after an event.
+    draft.world().firm()?;
+    draft.world().account(id.own_account())?;
+    for other in corrections.iter().filter_map(Correction::other) {
+        draft.world().case(other)?;
+    }
+    let open = match by {
+        CorrectedBy::Anyone => None,
+        CorrectedBy::Recorder => Some(open_gates(draft, id)?),
+    };
+    for (at, correction) in corrections.iter().enumerate() {
+        if by == CorrectedBy::Recorder {
+            of_today_by_its_recorder(draft, id, correction)
+                .map_err(|refusal| placed(refusal.into(), at))?;
+        }
+        // Told together, facts of one day stand in the order in which they are told.
+        let on = correction.day();
+        let others = corrections.iter().filter(|other| on.is_some() && other.day() == on);
+        let states_order = others.count() > 1;
+        correct(draft, id, correction, states_order).map_err(|halt| placed(halt, at))?;
+    }
+    let Some(open) = open else { return Ok(()) };
+    if let Some((day, gate)) = open_gates(draft, id)?.difference(&open).next() {
+        let detail = format!(
+            "without it {} would hold of the period from {day}: that is for whoever has the scope correct",
+            gate.code()
+        );
+        return Err(Refusal::new(Reason::StateRefuses, StreamId::Case(id), detail).into());
+    }
+    Ok(())
+}
+
+/// The gates that hold, with the first days of their periods, and of claimed fees with that of their fees.
+fn open_gates(draft: &Draft<'_, '_>, id: CaseId) -> Result<BTreeSet<(CivilDate, Gate)>, Halt> {
+    let accounts = draft.world().payers(id)?;
+    let judge = billing::judge(draft, id, &accounts)?;
+    let mut open = BTreeSet::new();
+    for period in judge.periods() {
+        let explained = judge.explain(period.number, judge.today()).into_iter();
+        let holding = explained.flat_map(|of| of.findings).filter(Finding::holds);
+        open.extend(holding.map(|finding| (period.start, finding.gate)));
+    }
+    for judged in judge.fees() {
+        let holding = Gate::ALL.iter().copied().filter(|gate| !judged.closed.contains(gate));
+        open.extend(holding.map(|gate| (judged.fee.start, gate)));
+    }
+    Ok(open)
+}
+
+/// Whoever recorded a fact takes it back on the same day, and does nothing else with it.
+fn of_today_by_its_recorder(
+    draft: &Draft<'_, '_>,
+    id: CaseId,
+    correction: &Correction,
+) -> Result<(), Refusal> {
+    let told = &correction.told;
+    let is_own = told.access.is_some() && told.access == draft.author().access;
+    let today = draft
+        .world()
+        .firm()
+        .ok()
+        .and_then(|firm| Some((firm.today(draft.now())?, firm.today(told.recorded_at)?)));
+    let is_of_today = today.is_some_and(|(today, then)| today == then);
+    if is_own && is_of_today && correction.becomes == Becomes::Nothing {
+        return Ok(());
+    }
+    let detail = "whoever records takes back what the same token recorded today; all else is corrected by \
+                  whoever has the scope correct";
+    Err(Refusal::new(Reason::StateRefuses, StreamId::Case(id), detail))
+}
+
+/// The seat that an enrolment is corrected to.
+fn seat_told(correction: &Correction) -> Option<Seat> {
+    let Becomes::Told(dated) = &correction.becomes else { return None };
+    let CaseAction::Enrol(enrol) = &dated.action else { return None };
+    Some(enrol.seat)
+}
+
+fn correct(
+    draft: &mut Draft<'_, '_>,
+    id: CaseId,
+    correction: &Correction,
+    states_order: bool,
+) -> Result<(), Halt> {
+    let now = draft.now();
+    let world = draft.world();
+    let firm = world.firm()?;
+    let today = firm.today(now).unwrap_or(correction.told.occurred_on);
+    let (on, at) = match &correction.becomes {
+        Becomes::Nothing | Becomes::MovedTo(_) => (today, None),
+        // A time belongs to its day.
+        Becomes::OnDay(on) => {
+            let reading = correction.reading().filter(|reading| reading.occurred_on == *on);
+            (*on, reading.and_then(|reading| reading.occurred_at))
+        }
+        Becomes::Told(dated) => (dated.occurred_on, dated.occurred_at),
+    };
+    check_day(firm, now, "occurred_on", on)?;
+    let enrolment = world.case(id)?.enrolment.as_ref();
+    if let Some(zone) = enrolment.map(|enrolment| enrolment.zone) {
+        check_time(zone, now, on, at)?;
+    }
+    let before =
+        correction.reading().and_then(|reading| draft.opened(StreamId::Case(id), &reading));
+    let (position, request) = (world.position(), draft.request());
+    let facts = case::Facts { id, firm, at, on, now, position, request };
+    let case = world.case(id)?;
+    if let Some(seat) = seat_told(correction)
+        && case.seat() != Some(seat)
+        && world.account(id.own_account())?.is_shared()
+    {
+        let detail = "the client is linked as one of a couple: unlink the two first";
+        return Err(facts.refuse(Reason::StateRefuses, detail).into());
+    }
+    let moved = match correction.other() {
+        Some(other) if other == id => {
+            return Err(facts.refuse(Reason::ValueRefused, "it is of this client already").into());
+        }
+        Some(other) => Some((other, case::moved(case, &facts, correction, before.as_ref())?)),
+        None => None,
+    };
+    for (on, event) in case::correct(case, &facts, correction, before.as_ref(), states_order)? {
+        draft.add(StreamId::Case(id), on, event)?;
+    }
+    if let (Some((other, action)), Some(reading)) = (moved, before) {
+        let (occurred_at, occurred_on) = (reading.occurred_at, reading.occurred_on);
+        one_action(draft, other, &Dated { occurred_at, occurred_on, action })?;
+    }
+    Ok(())
+}

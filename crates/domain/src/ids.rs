@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use compact_str::CompactString;
 use uuid::Uuid;
 
 use crate::codec::{DecodeError, Field, In, Out};
@@ -103,7 +104,7 @@ macro_rules! code {
     ($($(#[$meta:meta])* $Name:ident;)*) => {$(
         $(#[$meta])*
         #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        pub struct $Name(Box<str>);
+        pub struct $Name(CompactString);
 
         impl $Name {
             /// Checks a code: 1 to 64 of `A–Z a–z 0–9 . _ : -`, and nothing the door refuses.
@@ -129,7 +130,7 @@ macro_rules! code {
                 out.string(&self.0);
             }
             fn take(input: &mut In<'_>) -> Result<Self, DecodeError> {
-                let text = input.checked(crate::value::check_code)?;
+                let text: CompactString = input.checked(crate::value::check_code)?;
                 if input.is_strict() {
                     crate::value::check_code_letters(&text)
                         .map_err(|error| input.error(format!("a code: {error}")))?;

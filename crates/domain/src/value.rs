@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use compact_str::CompactString;
+
 use crate::codec::{DecodeError, Field, In, Out};
 use crate::door;
 use crate::ids::CODE_LENGTH_MAX;
@@ -88,7 +90,7 @@ pub(crate) fn check_code_letters(text: &str) -> Result<(), ValueError> {
 
 /// Short text of the firm's own, not about a person: a plan's name, a citation, a reason code's words.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Text(Box<str>);
+pub struct Text(CompactString);
 
 impl Text {
     /// Checks text of 1 to 1,000 bytes without control characters (but line feeds and tabs), without

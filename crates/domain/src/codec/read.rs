@@ -50,15 +50,15 @@ impl<'a> In<'a> {
     }
 
     /// A string that has to keep a rule before it is stored. A stored one stays as it is.
-    pub(crate) fn checked(
+    pub(crate) fn checked<T: for<'s> From<&'s str>>(
         &mut self,
         check: impl FnOnce(&str) -> Result<(), ValueError>,
-    ) -> Result<Box<str>, DecodeError> {
+    ) -> Result<T, DecodeError> {
         let text = self.string()?;
         if self.of_a_person {
             check(&text).map_err(|rule| self.error(rule.to_string()))?;
         }
-        Ok(text.into())
+        Ok(T::from(&text))
     }
 
     /// Takes no code that no caller could have chosen: what somebody else than the ledger may have written.

@@ -7,18 +7,18 @@ use crate::case::Case;
 use crate::codec::{self, DecodeError, Field};
 use crate::deposit::Deposit;
 use crate::event::{
-    AccountEvent, Author, Card, CaseEvent, Contact, Event, EventRef, FactCorrected, FactKind,
-    LookEvent, Recorded, StreamId, UtcMicros,
+    AccountEvent, Author, Card, Contact, Event, EventRef, LookEvent, Recorded, StreamId, UtcMicros,
 };
 use crate::firm::Firm;
 use crate::ids::{AccountId, CaseId, DepositId, EventId, FirmId, RequestId};
+use crate::named::{Lately, NameFound};
 use crate::refusal::{Reason, Refusal};
-use crate::sealing::{Place, Sealer, Unsealable, seal_event};
+use crate::sealing::{Place, Sealer, Unsealable, contact_of, corrects_contact, seal_event};
 use crate::value::Personal;
 
 /// Raised in the same commit as any change of what `evolve` makes of a history; snapshots of
 /// another version are thrown away unread.
-pub const STATE_VERSION: u32 = 12;
+pub const STATE_VERSION: u32 = 13;
 
 /// Most bytes of one event: a C2SP tile's entry bundle counts an entry's length in 16 bits.
 pub const EVENT_BYTES_MAX: usize = 65_535;
@@ -174,6 +174,8 @@ impl State {
 pub enum Halt {
     /// A stream has to be loaded first; then decide again.
     Need(StreamId),
+    /// The name that a movement is recorded under has to be looked up first, further than it was.
+    Unnamed,
     /// The command is refused.
     Refused(Box<Refusal>),
 }
@@ -195,6 +197,8 @@ pub struct World {
     invoices: u64,
     /// The last position at which money moved, or may have without this world having seen it.
     money_moved_at: u64,
+    /// Names of movements recorded lately.
+    pub(crate) lately: Lately,
     streams: HashMap<StreamId, State>,
 }
 
@@ -209,7 +213,15 @@ pub struct Mark {
 impl World {
     /// A firm's world with nothing loaded, at the end of its log.
     pub fn new(firm_id: FirmId, position: u64, invoices: u64) -> Self {
-        Self { firm_id, position, invoices, money_moved_at: position, streams: HashMap::new() }
+        let lately = Lately::since(position);
+        Self {
+            firm_id,
+            position,
+            invoices,
+            money_moved_at: position,
+            lately,
+            streams: HashMap::new(),
+        }
     }
 
     /// Whose world this is.
@@ -267,6 +279,7 @@ impl World {
         assert!(position >= self.position && invoices >= self.invoices, "a log only grows");
         if position > self.position {
             self.money_moved_at = position;
+            self.lately = Lately::since(position);
         }
         (self.position, self.invoices) = (position, invoices);
     }
@@ -282,7 +295,8 @@ impl World {
 
     /// Takes back what was applied since a mark, but for the streams it was applied to: they are put
     /// back or forgotten.
-    pub const fn return_to(&mut self, mark: Mark) {
+    pub fn return_to(&mut self, mark: Mark) {
+        self.lately.return_to(mark.position);
         self.position = mark.position;
         self.invoices = mark.invoices;
         self.money_moved_at = mark.money_moved_at;
@@ -357,6 +371,7 @@ impl World {
         if recorded.event.moves_money() {
             self.money_moved_at = recorded.position;
         }
+        self.lately.note(recorded);
         Ok(())
     }
 }
@@ -376,6 +391,8 @@ pub struct Context<'a> {
     pub next_id: &'a mut dyn FnMut() -> EventId,
     /// Seals personal values.
     pub sealer: &'a mut dyn Sealer,
+    /// Where the name was found that the command records a movement under. A world that began with its log needs none.
+    pub name_found: Option<&'a NameFound>,
 }
 
 /// The events of one command as they are decided, already numbered and folded into the world.
@@ -389,17 +406,6 @@ pub struct Draft<'w, 'c> {
     undo: Option<Undo>,
 }
 
-/// The contact that an event says, if it says one: what clients and couples are found by.
-const fn contact_of(event: &Event) -> Option<&Contact> {
-    if let Event::Case(CaseEvent::Enrolled(enrolled)) = event {
-        Some(&enrolled.contact)
-    } else if let Event::Case(CaseEvent::ContactChanged(changed)) = event {
-        Some(&changed.contact)
-    } else {
-        None
-    }
-}
-
 /// The card that an event puts on file, if it does.
 pub const fn card_of(event: &Event) -> Option<&Card> {
     if let Event::Account(AccountEvent::CardOnFileChanged(changed)) = event {
@@ -407,17 +413,6 @@ pub const fn card_of(event: &Event) -> Option<&Card> {
     } else {
         None
     }
-}
-
-/// Whether an event may make another contact the current one by telling an older one otherwise.
-const fn corrects_contact(event: &Event) -> bool {
-    matches!(
-        event,
-        Event::Case(CaseEvent::FactCorrected(FactCorrected {
-            kind: FactKind::Enrolled | FactKind::ContactChanged,
-            ..
-        }))
-    )
 }
 
 struct Undo {
@@ -440,6 +435,11 @@ impl<'w, 'c> Draft<'w, 'c> {
     /// The world, with everything drafted so far in it.
     pub(crate) fn world(&self) -> &World {
         self.world
+    }
+
+    /// Where the name was found that the command records a movement under.
+    pub(crate) const fn name_found(&self) -> Option<&NameFound> {
+        self.context.name_found
     }
 
     /// What was drafted so far.

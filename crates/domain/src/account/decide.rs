@@ -71,14 +71,7 @@ pub(crate) fn decide(
             Ok(vec![CardOnFileChanged { card: card.clone(), same }.into()])
         }
         AccountAction::RequestCharge { invoice } => request_charge(account, facts, *invoice),
-        AccountAction::PaymentReceived(payment) => {
-            if let Some((to, at)) = account.moved_away(facts.id, &payment.payment) {
-                let name = &payment.payment;
-                let detail = format!("position {at} moved the payment {name} to the account {to}");
-                return Err(facts.refuse(Reason::AlreadyRecorded, detail));
-            }
-            received(account, facts, payment)
-        }
+        AccountAction::PaymentReceived(payment) => received(account, facts, payment),
         AccountAction::ChargeFailed(failed) => charge_failed(account, facts, failed),
         AccountAction::RequestRefund(asked) => refund::request(account, facts, asked),
         AccountAction::RefundFailed(failed) => refund::failed(account, facts, failed),

@@ -64,8 +64,6 @@ record! {
         again: Option<AccountId>,
         /// The correction.
         by: EventRef,
-        /// The processor's name for what was taken back.
-        name: Option<ProcessorRef>,
         /// Where the fact stood among the others.
         place: u64,
     }
@@ -137,18 +135,6 @@ impl Account {
         }
     }
 
-    /// The other account that a payment of a name was moved to, and the position of the correction that did.
-    pub(super) fn moved_away(
-        &self,
-        own: AccountId,
-        payment: &ProcessorRef,
-    ) -> Option<(AccountId, u64)> {
-        let corrections = self.corrected.values();
-        let of_name = corrections.filter(|correction| correction.name.as_ref() == Some(payment));
-        let last = of_name.max_by_key(|correction| correction.by.position)?;
-        Some((last.again.filter(|to| *to != own)?, last.by.position))
-    }
-
     /// Keeps a fact that was folded.
     pub(super) fn keep(&mut self, told: MoneyTold) {
         Arc::make_mut(&mut self.told).insert(told.mark.at.position, told);
@@ -160,8 +146,7 @@ impl Account {
         if told.kind != e.kind {
             return Err(Unfit::Missing("a fact of this kind"));
         }
-        let MoneyTold { name, place, .. } = told;
-        let correction = MoneyTakenBack { again: e.again, by, name, place };
+        let correction = MoneyTakenBack { again: e.again, by, place: told.place };
         self.corrected.insert(e.fact.position, correction);
         Ok(())
     }

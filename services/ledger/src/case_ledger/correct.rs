@@ -139,7 +139,9 @@ async fn preview(
     let events = trial::decide(view.ledger(), authority, asked.request_id, &mut world, &command);
     let events = events.map_err(|halt| match halt {
         Halt::Refused(refusal) => Failure::RefusedAction(refusal),
-        Halt::Need(_) => Failure::internal("all that a correction looks at was loaded"),
+        Halt::Need(_) | Halt::Unnamed => {
+            Failure::internal("all that a correction looks at was loaded")
+        }
     })?;
     let accounts = matter.accounts();
     let before = effects::of(&matter.judge(&accounts));

@@ -17,7 +17,7 @@ use crate::world::{Draft, Halt};
 const REMEMBERED_MAX: usize = 4_096;
 
 /// A name that a movement of money is recorded under. Those of payments are apart from those of what goes back.
-#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum MovementName {
     /// Of a payment.
     Payment(ProcessorRef),
@@ -140,6 +140,21 @@ impl Account {
             MovementName::Back(name) => self.money_back.get(name).map(|back| &back.mark),
         };
         mark.map(|mark| mark.at.position)
+    }
+}
+
+impl Account {
+    /// The names of every movement in force, each with the position at which it was recorded.
+    pub fn movement_names(&self) -> impl Iterator<Item = (MovementName, u64)> + '_ {
+        let payments = self
+            .payments
+            .iter()
+            .map(|(name, payment)| (MovementName::Payment(name.clone()), payment.mark.at.position));
+        let back = self
+            .money_back
+            .iter()
+            .map(|(name, back)| (MovementName::Back(name.clone()), back.mark.at.position));
+        payments.chain(back)
     }
 }
 

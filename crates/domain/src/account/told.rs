@@ -18,6 +18,8 @@ codes! {
         Lost = "lost",
         /// Paid, less what went back.
         Paid = "paid",
+        /// Given back as owed.
+        Returned = "returned",
         /// Given up.
         WrittenOff = "written_off",
     }
@@ -40,6 +42,8 @@ record! {
 record! {
     /// A fact about money, and what it moved.
     pub struct MoneyTold {
+        /// What more went out since than came in; below zero what came back of that.
+        beyond: Money,
         /// What its payment holds of lines since; below zero what it gave up.
         held: Vec<LinePart>,
         /// What kind of fact it is.
@@ -125,6 +129,7 @@ impl Account {
         let position = mark.at.position;
         let stead = self.correction_before(position);
         MoneyTold {
+            beyond: Money::zero(currency),
             held: Vec::new(),
             kind,
             mark: mark.clone(),

@@ -52,6 +52,7 @@ impl Player {
                 recorded_at: step.now,
                 next_id: &mut next_id,
                 sealer: self.sealer.as_mut(),
+                name_found: None,
             };
             match decide(&mut self.world, context, &step.command) {
                 Ok(events) => {
@@ -59,6 +60,7 @@ impl Player {
                     return Ok(events);
                 }
                 Err(Halt::Need(stream)) => self.world.insert(stream, State::empty(stream)),
+                Err(Halt::Unnamed) => panic!("a world that began with its log knows every name"),
                 Err(Halt::Refused(refusal)) => return Err(*refusal),
             }
         }

@@ -110,6 +110,9 @@ fn controls(states: &HashMap<StreamId, State>) -> Controls {
                 let undeposited =
                     account.movements().filter(|(_, movement)| movement.deposited.is_none());
                 found.clearing += undeposited.map(|(_, m)| m.amount.minor()).sum::<i64>();
+                for back in account.money_back.values().filter(|back| back.won.is_none()) {
+                    found.lost += back.beyond.minor();
+                }
                 for invoice in account.invoices.values() {
                     found.earned += invoice.credited.minor();
                     found.lost += invoice.written_off.minor();

@@ -112,13 +112,15 @@ fn firm_corrected(log: &[Recorded]) -> FirmCorrected {
 }
 
 /// Events that say of which lines their money is, or what was lost; the others are of times before they did.
-const OF_LINES: [&str; 8] = [
+const OF_LINES: [&str; 10] = [
     "chargeback_opened.v1.of_lines.json",
     "credit_granted.v1.of_lines.json",
     "fee_marked.v1.with_kept.json",
     "fee_marked.v1.with_loss.json",
+    "fee_marked.v1.with_returned.json",
     "payment_settled.v1.of_lines.json",
     "refund_issued.v1.of_lines.json",
+    "refund_issued.v1.with_owed.json",
     "refund_requested.v1.of_lines.json",
     "written_off.v1.of_lines.json",
 ];
@@ -133,12 +135,20 @@ fn of_lines(name: &str, mut recorded: Recorded) -> Recorded {
         Event::Account(AccountEvent::ChargebackOpened(e)) => e.lines = parts,
         Event::Account(AccountEvent::CreditGranted(e)) => e.lines = parts,
         Event::Account(AccountEvent::PaymentSettled(e)) => e.lines = parts,
-        Event::Account(AccountEvent::RefundIssued(e)) => e.lines = parts,
+        Event::Account(AccountEvent::RefundIssued(e)) => {
+            e.lines = parts;
+            let part = |amount| LinePart { amount, exposed, invoice: 3, line: 1 };
+            e.owed = name.contains("with_owed").then(|| vec![part(usd(1_200))]);
+        }
         Event::Account(AccountEvent::RefundRequested(e)) => e.lines = parts,
         Event::Account(AccountEvent::WrittenOff(e)) => e.lines = parts,
         Event::Case(CaseEvent::FeeMarked(e)) if name.contains("with_kept") => {
             e.kept = Some(usd(4_900));
             e.kept_before = Some(usd(9_900));
+        }
+        Event::Case(CaseEvent::FeeMarked(e)) if name.contains("with_returned") => {
+            e.given_back_before = Some(usd(100));
+            (e.returned, e.returned_before) = (Some(usd(1_200)), Some(usd(100)));
         }
         Event::Case(CaseEvent::FeeMarked(e)) => {
             e.lost = Some(Loss { bad_debt: usd(900), charged_back: usd(0) });

@@ -5,6 +5,8 @@
 
 #[path = "hostile_bundles/bounds.rs"]
 mod bounds;
+#[path = "hostile_bundles/corrected.rs"]
+mod corrected;
 #[path = "hostile_bundles/kept.rs"]
 mod kept;
 #[path = "hostile_bundles/late.rs"]

@@ -214,7 +214,7 @@ impl From<SubmitError> for Failure {
             }
             SubmitError::RequestReused { first_seen } => Self::RequestReused { first_seen },
             SubmitError::Overloaded => Self::Overloaded,
-            SubmitError::Unavailable => Self::Unavailable,
+            SubmitError::Unavailable | SubmitError::Unnamed => Self::Unavailable,
             SubmitError::OutcomeUnknown => Self::OutcomeUnknown,
             SubmitError::Corrupt { position } => Self::Corrupt { position },
             SubmitError::Internal(what) => Self::internal(what),

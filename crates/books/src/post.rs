@@ -3,12 +3,12 @@
 //! | event | debit | credit |
 //! |---|---|---|
 //! | fee earned | earned, not invoiced | fee revenue |
-//! | fee marked | fee revenue, or refunds and credits for what went back | owed to clients for what was paid of what nothing allowed and is not kept, receivable for what is open of it, bad debt and chargeback losses for what was written off of it |
+//! | fee marked | fee revenue | owed to clients for what was paid of what nothing allowed and is not kept, receivable for what is open of it, refunds and credits for what had been given back or forgiven of it as an expense, bad debt and chargeback losses for what was written off of it |
 //! | invoice issued | receivable | earned, not invoiced |
 //! | payment settled | clearing | receivable; owed to clients for what is unearned |
-//! | refund issued | owed to clients, then refunds and credits | clearing |
-//! | chargeback opened | owed to clients, then receivable | clearing |
-//! | chargeback won | clearing | receivable for what is open, chargeback losses for what was written off, owed to clients for the rest |
+//! | refund issued | owed to clients for what is owed, refunds and credits for the rest | clearing |
+//! | chargeback opened | owed to clients, then receivable, then chargeback losses for what had gone back before | clearing |
+//! | chargeback won | clearing | receivable for what is open, chargeback losses for what was written off or had gone back, owed to clients for the rest |
 //! | credit granted | refunds and credits | receivable |
 //! | written off | chargeback losses as far as a bank took it back, then bad debt | receivable |
 //! | money corrected | what the fact moved, the other way | |
@@ -228,10 +228,21 @@ impl<'a> Poster<'a> {
             }
             AccountEvent::RefundIssued(e) => {
                 let taken = before.taken_back(&e.payment, e.amount)?;
-                let parts = taken.invoices.iter();
-                let parts = parts.map(|a| transfer(Clearing, RefundsAndCredits, a.amount));
-                let owed = transfer(Clearing, OwedToClients, taken.unearned);
-                (Some(&e.refund), parts.chain([owed]).collect())
+                let mut owed = taken.unearned;
+                let mut parts = taken
+                    .invoices
+                    .iter()
+                    .map(|a| a.amount)
+                    .try_fold(Money::zero(e.amount.currency()), Money::plus)?;
+                for part in e.owed.iter().flatten() {
+                    (owed, parts) = (owed.plus(part.amount)?, parts.minus(part.amount)?);
+                }
+                let transfers = vec![
+                    transfer(Clearing, RefundsAndCredits, parts),
+                    transfer(Clearing, OwedToClients, owed),
+                    transfer(Clearing, ChargebackLosses, taken.beyond),
+                ];
+                (Some(&e.refund), transfers)
             }
             AccountEvent::ChargebackOpened(e) => {
                 let taken = before.taken_back(&e.payment, e.amount)?;
@@ -239,7 +250,8 @@ impl<'a> Poster<'a> {
                 let parts =
                     parts.map(|a| about(a.invoice, transfer(Clearing, Receivable, a.amount)));
                 let owed = transfer(Clearing, OwedToClients, taken.unearned);
-                (Some(&e.chargeback), parts.chain([owed]).collect())
+                let beyond = transfer(Clearing, ChargebackLosses, taken.beyond);
+                (Some(&e.chargeback), parts.chain([owed, beyond]).collect())
             }
             AccountEvent::ChargebackWon(e) => {
                 let again = before.given_again(&e.chargeback)?;
@@ -249,7 +261,8 @@ impl<'a> Poster<'a> {
                     [to(Receivable, part.open), to(ChargebackLosses, part.recovered)]
                 });
                 let owed = transfer(OwedToClients, Clearing, again.unearned);
-                (Some(&e.chargeback), parts.chain([owed]).collect())
+                let beyond = transfer(ChargebackLosses, Clearing, again.beyond);
+                (Some(&e.chargeback), parts.chain([owed, beyond]).collect())
             }
             AccountEvent::CreditGranted(e) => {
                 (None, vec![about(e.invoice, transfer(Receivable, RefundsAndCredits, e.amount))])
@@ -339,10 +352,32 @@ fn written_off(before: &Account, e: &WrittenOff) -> Result<Vec<Transfer>, Unfit>
     Ok(parts.into_iter().map(|transfer| about(e.invoice, transfer)).collect())
 }
 
-/// What nothing allowed is no revenue: what was paid of it is owed to the client, what is open is not receivable, and
-/// what was written off is no loss. While no more and no less of the fee is exposed, what changes is money that went back
-/// or was forgiven.
+/// What nothing allowed is no revenue: what was paid of it is owed to the client, what is open is not receivable, what was
+/// written off is no loss, and what was given back or forgiven is no expense. What counsel keeps is revenue.
 fn marked(e: &FeeMarked) -> Result<Vec<Transfer>, Unfit> {
+    let Some(given_back_before) = e.given_back_before else { return marked_earlier(e) };
+    let of_plan =
+        |transfer: Transfer| Transfer { plan: e.plan.clone(), invoice: e.invoice, ..transfer };
+    let zero = Money::zero(e.exposed.currency());
+    // What refunds gave back as owed left *owed to clients* with them, and was no expense.
+    let (returned, before) = (e.returned.unwrap_or(zero), e.returned_before.unwrap_or(zero));
+    let of_refunds = returned.minus(before)?;
+    let owed = e.owed.minus(e.owed_before)?.plus(of_refunds)?;
+    let given_back = e.given_back.minus(given_back_before)?.minus(of_refunds)?;
+    let lost = |loss: Option<Loss>| loss.unwrap_or(Loss { bad_debt: zero, charged_back: zero });
+    let (now, before) = (lost(e.lost), lost(e.lost_before));
+    let parts = [
+        (OwedToClients, owed),
+        (Receivable, e.open.minus(e.open_before)?),
+        (RefundsAndCredits, given_back),
+        (BadDebt, now.bad_debt.minus(before.bad_debt)?),
+        (ChargebackLosses, now.charged_back.minus(before.charged_back)?),
+    ];
+    Ok(parts.map(|(from, amount)| of_plan(transfer(from, FeeRevenue, amount))).into())
+}
+
+/// The same of a mark that does not say what was given back before: what had gone back when a fee was exposed stayed an expense.
+fn marked_earlier(e: &FeeMarked) -> Result<Vec<Transfer>, Unfit> {
     let side = if e.exposed == e.exposed_before { RefundsAndCredits } else { FeeRevenue };
     let of_plan =
         |transfer: Transfer| Transfer { plan: e.plan.clone(), invoice: e.invoice, ..transfer };
@@ -371,7 +406,13 @@ fn moved(fact: &MoneyTold) -> Result<Vec<Transfer>, Unfit> {
             MoneyFact::PaymentSettled | MoneyFact::ChargebackOpened => {
                 vec![transfer(Receivable, Clearing, paid)]
             }
-            MoneyFact::RefundIssued => vec![transfer(RefundsAndCredits, Clearing, paid)],
+            MoneyFact::RefundIssued => {
+                let owed = of(Sum::Returned)?;
+                vec![
+                    transfer(RefundsAndCredits, Clearing, paid.plus(owed)?),
+                    transfer(OwedToClients, Clearing, owed.negated()),
+                ]
+            }
             // What made good a write-off is paid, and written off no more.
             MoneyFact::ChargebackWon => vec![
                 transfer(Receivable, Clearing, paid.plus(written_off)?),
@@ -389,6 +430,7 @@ fn moved(fact: &MoneyTold) -> Result<Vec<Transfer>, Unfit> {
         transfers.extend(parts.into_iter().map(|transfer| about(invoice, transfer)));
     }
     transfers.push(transfer(OwedToClients, Clearing, fact.unearned));
+    transfers.push(transfer(Clearing, ChargebackLosses, fact.beyond));
     Ok(transfers)
 }
 

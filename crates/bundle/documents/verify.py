@@ -650,7 +650,7 @@ case results_found agreement:EventRef document?:hash found:[FoundResult] found_b
 case fee_earned account:id agreement?:EventRef amount:money as_of:day earned_on?:day end:day evidence:[WorkEvidence] period:u32 plan?:code rules:[PackRef] start:day
 case fee_held end?:day gates:{Gate} period:u32 start?:day
 case fee_kept amount:money counsel:text document?:hash exposed:money fee:EventRef gates:{Gate} reason:personal
-case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money invoice?:u64 kept?:money kept_before?:money lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code standing:FeeStanding
+case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money given_back_before?:money invoice?:u64 kept?:money kept_before?:money lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code returned?:money returned_before?:money standing:FeeStanding
 case exposure_found amount?:money cites:text kind:ExposureKind period?:u32
 case correction_noted corrects:u64 note:personal
 case fact_corrected about_another?:flag fact:EventRef kind:FactKind order_of?:id reading?:Reading reason:personal replaces:EventRef said_by:personal
@@ -670,7 +670,7 @@ account charge_requested amount:money attempt:u32 invoice:u64
 account payment_settled amount:money applied:[Applied] lines?:[LinePart] meant?:u64 payment:code unearned:money
 account payment_failed attempt:u32 invoice:u64 next_try_on?:day reason:FailureReason
 account refund_failed number:u32 reason:RefundFailureReason
-account refund_issued amount:money lines?:[LinePart] payment:code reason?:personal refund:code request?:u32
+account refund_issued amount:money lines?:[LinePart] owed?:[LinePart] payment:code reason?:personal refund:code request?:u32
 account refund_requested amount:money lines?:[LinePart] number:u32 payment:code reason:personal
 account chargeback_opened amount:money chargeback:code lines?:[LinePart] payment:code respond_by?:day
 account chargeback_won chargeback:code
@@ -1692,6 +1692,9 @@ class Bundle:
         timeline.end()
         if self.events == 0:
             self.findings.add("events.jsonl", "there is no event")
+        untold = [self.record.told_anew[0]] if self.record.told_anew else []
+        for position in self.record.not_anew + untold:
+            self.findings.add("events.jsonl", NOT_ANEW, None, position)
         if not self.record.is_begun:
             self.findings.add("events.jsonl", "the firm is not registered, without which nothing is recorded")
         if not self.rootless:
@@ -2673,6 +2676,12 @@ def of_mark(before, mark):
             wrong.append("its %s_before is not what was marked last" % name)
         if minor(mark[name]) < 0:
             wrong.append("its %s is below zero" % name)
+    if "given_back_before" in mark and minor(mark["given_back_before"]) != (minor(last["given_back"]) if last else 0):
+        wrong.append("its given_back_before is not what was marked last")
+    if mark.get("returned_before") != (last or {}).get("returned"):
+        wrong.append("its returned_before is not what was marked last")
+    if "returned" in mark and minor(mark["returned"]) <= 0:
+        wrong.append("its returned is not above zero")
     if mark.get("kept_before") != (last or {}).get("kept"):
         wrong.append("its kept_before is not what was marked last")
     kept = minor(mark["kept"]) if "kept" in mark else 0
@@ -2693,6 +2702,11 @@ def of_mark(before, mark):
     if mark["standing"] == "exposed" and mark["exposed"] != fee["payload"]["amount"]:
         wrong.append("less than the whole of a fee that nothing allowed is exposed")
     return wrong
+
+
+def stands(mark):
+    """How a marked fee stands: the first mark of a run alike says since when."""
+    return minor(mark["exposed"]) > 0, mark["standing"] == "unproved"
 
 
 def kept_of(before, fee):
@@ -2723,6 +2737,7 @@ class FirmRecord:
     def __init__(self):
         self.is_begun, self.registered, self.zone, self.packs, self.plans = False, None, None, [], []
         self.backed, self.facts, self.ended, self.anew = [], {}, {}, None
+        self.told_anew, self.not_anew = None, []
 
     @property
     def currency(self):
@@ -2733,6 +2748,9 @@ class FirmRecord:
         wrong, name, p, position = [], event["event"], event["payload"], event["position"]
         if event["stream"] == "firm":
             is_first, self.is_begun = not self.is_begun, True
+            if self.told_anew and self.told_anew != (position - 1, name):
+                self.not_anew.append(self.told_anew[0])
+            self.told_anew = (position, p["kind"]) if name == "firm_corrected" and p.get("again") else None
             if name == "firm_registered" and self.registered:
                 wrong.append("the firm is registered a second time")
             elif name == "firm_registered":
@@ -2853,6 +2871,9 @@ class FirmRecord:
         return rules
 
 
+NOT_ANEW = "it says that the fact is told anew, and it is not"
+
+
 def zone_of(name):
     try:
         from zoneinfo import ZoneInfo
@@ -2943,11 +2964,29 @@ class Books:
                     found.append((number, place, part, max(0, part_exposed)))
         return found if several else None
 
+    def owed(self, event):
+        """What a refund gives back of what is owed, if what it says of lines was exposed."""
+        p, found = event["payload"], []
+        exposed = {(part["invoice"], part["line"]): minor(part["exposed"]) for part in p["owed"] if "exposed" in part}
+        for number, sum_ in self.shared(event):
+            invoice = self.invoices.get(number)
+            wholes = invoice["event"]["payload"]["lines"] if invoice else []
+            for place, (line, sums) in enumerate(zip(wholes, invoice["lines"] if invoice else []), 1):
+                if (number, place) not in exposed:
+                    continue
+                share = sum_ if "lines" not in p else sum(
+                    minor(part["amount"]) for part in p["lines"] if (part["invoice"], part["line"]) == (number, place))
+                owed = max(0, sums["paid"] - max(0, minor(line["amount"]) - exposed[number, place]))
+                if min(share, owed) > 0:
+                    found.append((number, place, min(share, owed), exposed[number, place]))
+        return found
+
     def taken_back(self, name, sum_):
         """What goes back of what is unearned, and of what pays invoices."""
         payment = self.payments[name]
-        unearned = min(sum_, payment["unearned"])
-        left, parts = sum_ - unearned, []
+        holds = min(sum_, max(0, payment["amount"] - payment["returned"]))
+        unearned = min(holds, payment["unearned"])
+        left, parts = holds - unearned, []
         for number, applied in payment["applied"]:
             if number in self.invoices:
                 parts.append((number, min(left, applied, self.invoices[number]["paid"])))
@@ -3122,6 +3161,11 @@ class Books:
         return given
 
 
+def line_parts(parts):
+    return [(part["invoice"], part["line"], minor(part["amount"]), minor(part["exposed"]) if "exposed" in part else 0)
+            for part in parts]
+
+
 def in_turns(sum_, lines):
     """A sum shared by lines: in each turn pro rata by largest remainder, the next turn once that is full."""
     parts = [0] * len(lines)
@@ -3148,6 +3192,7 @@ class Derivation:
         self.tables["access"] = bundle.access
         self.fees, self.lines, self.unnamed, self.named_from = {}, [], [], None
         self.unshared, self.shared_from = [], None
+        self.names, self.moved, self.settled = [], [], set()
 
     def run(self):
         for client, kinds in self.bundle.clients.items():
@@ -3447,15 +3492,30 @@ class Derivation:
                            p.get("period", ""), "", amount(p.get("amount")), currency_of(p.get("amount")),
                            yes(life.stands(event)) if is_judged else ""],
                           event["position"])
-        marks = {event["payload"]["fee"]["position"]: event for event in self.of(case, "fee_marked")} if is_judged else {}
+        marks, since = {}, {}
+        for event in self.of(case, "fee_marked") if is_judged else ():
+            fee, last = event["payload"]["fee"]["position"], marks.get(event["payload"]["fee"]["position"])
+            if last is None or stands(last["payload"]) != stands(event["payload"]):
+                since[fee] = event["occurred_on"]
+            marks[fee] = event
         for claim in self.of(case, "fee_earned"):
             event = marks.get(claim["position"])
             if event is None or minor(event["payload"]["exposed"]) <= 0:
                 continue
             p = event["payload"]
-            table.compare([event["position"], event["occurred_on"], client, p["account"], "fee_asked_unearned",
+            table.compare([event["position"], since[claim["position"]], client, p["account"], "fee_asked_unearned",
                            LAWS["fee_asked_unearned"], claim["payload"]["period"], "", amount(p["owed"]),
                            currency_of(p["owed"]), yes(minor(p["owed"]) + minor(p["open"]) > 0)], event["position"])
+        kept = self.of(case, "fee_kept") if is_judged else []
+        for event in kept:
+            p = event["payload"]
+            claim = next((e for e in self.of(case, "fee_earned") if e["position"] == p["fee"]["position"]
+                          and e["event_id"] == p["fee"]["id"]), None)
+            last = [other for other in kept if other["payload"]["fee"]["id"] == p["fee"]["id"]][-1]
+            table.compare([event["position"], event["occurred_on"], client, claim["payload"]["account"] if claim else "",
+                           "fee_kept", LAWS["payment_unearned"], claim["payload"]["period"] if claim else "", "",
+                           amount(p["amount"]), currency_of(p["amount"]),
+                           yes(event is last and minor(p["amount"]) > 0)], event["position"])
         for event in self.of(money_in_force(account), "unearned_payment_found"):
             p = event["payload"]
             table.compare([event["position"], event["occurred_on"], client, client, "payment_unearned", p["cites"],
@@ -3527,6 +3587,14 @@ class Derivation:
         for position in self.unnamed:
             if self.named_from is not None and self.named_from < position:
                 self.findings.add("events.jsonl", "the fee names no agreement, and one before it does", None, position)
+        for position, to in self.moved:
+            if (is_all or "case" in self.bundle.clients.get(to, {})) and (position + 1, to) not in self.settled:
+                self.findings.add("events.jsonl", NOT_ANEW, None, position)
+        self.names.sort()
+        for (kind, name, position, account), later in zip(self.names, self.names[1:]):
+            if (kind, name) == later[:2]:
+                self.findings.add("events.jsonl", "the %s %s is recorded on account %s at position %d too"
+                                  % (kind, name, account, position), None, later[2])
         for position in self.unshared:
             if self.shared_from is not None and self.shared_from < position:
                 self.findings.add("events.jsonl", "it does not say which lines it is of, and money before it does", None,
@@ -3575,14 +3643,22 @@ class Derivation:
                          for f in following(account, place, "unearned_payment_found")][:1]
                 if found != [(p["payment"], p["unearned"])]:
                     find(event, ["it is unearned, and no unearned payment was recorded with it"])
+            if event["event"] == "payment_settled":
+                self.settled.add((event["position"], client))
+            if event["event"] == "money_corrected" and p.get("again", client) != client:
+                self.moved.append((event["position"], p["again"]))
             if event["event"] == "money_corrected" and p.get("again") == client:
                 next_ = account[place + 1:place + 2]
                 if [e["event"] for e in next_ if e["request_id"] == event["request_id"]] != [p["kind"]]:
-                    find(event, ["it says that the fact is told anew, and it is not"])
+                    find(event, [NOT_ANEW])
             if event["event"] == "invoice_issued":
                 self.lines += [(event["position"], p["number"], client, line) for line in p["lines"]]
             if not wrong or not books.is_opened:
                 books.apply(event)
+        kinds = {"payment_settled": "payment", "refund_issued": "refund or chargeback",
+                 "chargeback_opened": "refund or chargeback"}
+        self.names += [(kinds[fact["event"]["event"]], fact["name"], position, client)
+                       for position, fact in books.told.items() if fact["event"]["event"] in kinds]
 
     def of_shares(self, books, event):
         """What is wrong with the lines that money names, if what it says was exposed of them was."""
@@ -3595,8 +3671,7 @@ class Derivation:
             self.unshared.append(event["position"])
             return []
         self.shared_from = min(event["position"], self.shared_from or event["position"])
-        found = [(part["invoice"], part["line"], minor(part["amount"]), minor(part["exposed"]) if "exposed" in part else 0)
-                 for part in named]
+        found = line_parts(named)
         is_right = found == expected and all("exposed" not in part or minor(part["exposed"]) > 0 for part in named)
         return [] if is_right else ["it is not of the lines that it was to be of"]
 
@@ -3606,6 +3681,13 @@ class Derivation:
         for event in account:
             named = event["payload"].get("lines") if event["event"] != "invoice_issued" else None
             said = {(part["invoice"], part["line"]): minor(part["exposed"]) for part in named or () if "exposed" in part}
+            for part in event["payload"].get("owed", ()) if event["event"] == "refund_issued" else ():
+                number, place = part["invoice"], part["line"]
+                lines = books.invoices[number]["event"]["payload"]["lines"] if number in books.invoices else []
+                if 0 < place <= len(lines) and lines[place - 1]["case"] == client \
+                        and (minor(part["exposed"]) if "exposed" in part else 0) != self.marked(case, books, number, place, event):
+                    self.findings.add("events.jsonl", "of line %d of invoice %d something else was exposed"
+                                      % (place, number), None, event["position"])
             for number in [number for number, _ in books.shared(event)] if named is not None else []:
                 lines = books.invoices[number]["event"]["payload"]["lines"] if number in books.invoices else []
                 other = next((place for place, line in enumerate(lines, 1) if line["case"] == client
@@ -3796,8 +3878,13 @@ class Derivation:
         elif name in ("refund_requested", "refund_issued", "chargeback_opened"):
             payment = books.payments.get(p["payment"], {"amount": 0, "returned": 0})
             check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
-            check(minor(p["amount"]) > payment["amount"] - payment["returned"],
-                  "it is more than was left of a payment of this account")
+            # A bank takes back what was refunded too, but nothing twice.
+            gone = payment["returned"] if name != "chargeback_opened" else sum(
+                back["amount"] for back in books.backs.values()
+                if back["payment"] == p["payment"] and back["status"] in ("open", "lost"))
+            check(minor(p["amount"]) > payment["amount"] - gone, "it is more than was left of a payment of this account")
+            check("owed" in p and p["payment"] in books.payments and books.owed(event) != line_parts(p["owed"]),
+                  "it does not give back what was owed as it says")
             if name == "refund_requested":
                 check(p["number"] != len(books.refunds) + 1, "requests for refunds are not counted from 1")
                 check(any(request["payment"] == p["payment"] and books.waits(number)

@@ -77,16 +77,16 @@ pub const TABLES: &[Table] = &[
         row: "one thing the firm did, or is told it did, that a rule forbids",
         columns: columns! {
             Position: "position of the event that found it; of a fee, of the last that marked it", "count from 1";
-            Found_On: "the day it happened", "ISO 8601 date";
+            Found_On: "the day it happened; of a fee, the first since which it stands; of a decision to keep money, its day", "ISO 8601 date";
             Case_ID: "the client's case", "UUID";
             Customer_Account_ID: "the account, if money was taken through it", "UUID", ads;
-            Kind: "what happened", "code";
+            Kind: "what happened; fee_kept: counsel decided that money of a fee is kept", "code";
             Citation: "the rule", "text";
             Period: "the service period it concerns", "count from 1";
             Payment_ID: "the payment it concerns", "text";
-            Amount: "money at stake, if it is known; of a fee, what is owed to the client", "decimal";
+            Amount: "money at stake, if it is known; of a fee, what is owed to the client; of a decision, how much is kept", "decimal";
             Amount_Currency: "currency of it", "ISO 4217";
-            Stands: "whether nothing after it has put it right, of a fee whether any is owed or open; empty for a payment", "yes, no";
+            Stands: "whether nothing after it has put it right, of a fee whether any is owed or open, of a decision whether it is in force; empty for a payment", "yes, no";
         },
     },
     Table {

@@ -23,6 +23,7 @@ use crate::event::{
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};
 use crate::money::Money;
+use crate::named::{self, MovementName};
 use crate::refusal::{NamedVersion, Reason, Refusal, Versions};
 use crate::world::{Context, Draft, Halt, World};
 
@@ -172,7 +173,7 @@ fn placed(halt: Halt, at: usize) -> Halt {
             refusal.action = u32::try_from(at).unwrap_or(u32::MAX);
             Halt::Refused(refusal)
         }
-        need @ Halt::Need(_) => need,
+        other @ (Halt::Need(_) | Halt::Unnamed) => other,
     }
 }
 
@@ -258,6 +259,9 @@ fn on_account(
     let exposed = billing::exposed(draft.world(), id)?;
     let facts = account::Facts { id, currency, exposed, held, on, token };
     let events = account::decide(world.account(id)?, &facts, &dated.action)?;
+    if let Some(name) = events.first().and_then(MovementName::of) {
+        named::check(draft, id, &name)?;
+    }
     for event in events {
         draft.add(StreamId::Account(id), on, event)?;
     }

@@ -32,6 +32,7 @@ pub mod ids;
 pub mod judge;
 pub mod media;
 pub mod money;
+pub mod named;
 pub mod refusal;
 pub mod rules;
 pub mod sealing;

@@ -3,7 +3,7 @@
 
 use uuid::Uuid;
 
-use crate::event::{Card, CaseEvent, Contact, Event, Recorded, StreamId};
+use crate::event::{Card, CaseEvent, Contact, Event, FactCorrected, FactKind, Recorded, StreamId};
 use crate::ids::{AccountId, CaseId, EventId, FirmId};
 use crate::value::Personal;
 
@@ -116,4 +116,26 @@ pub(crate) fn seal_event(
         place.ordinal += 1;
     });
     failed.map_or(Ok(()), Err)
+}
+
+/// The contact that an event says, if it says one: what clients and couples are found by.
+pub(crate) const fn contact_of(event: &Event) -> Option<&Contact> {
+    if let Event::Case(CaseEvent::Enrolled(enrolled)) = event {
+        Some(&enrolled.contact)
+    } else if let Event::Case(CaseEvent::ContactChanged(changed)) = event {
+        Some(&changed.contact)
+    } else {
+        None
+    }
+}
+
+/// Whether an event may make another contact the current one by telling an older one otherwise.
+pub(crate) const fn corrects_contact(event: &Event) -> bool {
+    matches!(
+        event,
+        Event::Case(CaseEvent::FactCorrected(FactCorrected {
+            kind: FactKind::Enrolled | FactKind::ContactChanged,
+            ..
+        }))
+    )
 }

@@ -11,6 +11,7 @@ use crate::deposit::Deposit;
 use crate::event::{AccountEvent, Event, LookEvent, Recorded, StreamId};
 use crate::firm::Firm;
 use crate::ids::{AccountId, CaseId, DepositId, FirmId};
+use crate::named::Lately;
 use crate::refusal::Refusal;
 use crate::value::Personal;
 
@@ -19,7 +20,7 @@ pub use draft::{Context, card_of};
 
 /// Raised in the same commit as any change of what `evolve` makes of a history; snapshots of
 /// another version are thrown away unread.
-pub const STATE_VERSION: u32 = 12;
+pub const STATE_VERSION: u32 = 13;
 
 /// Most bytes of one event: a C2SP tile's entry bundle counts an entry's length in 16 bits.
 pub const EVENT_BYTES_MAX: usize = 65_535;
@@ -175,6 +176,8 @@ impl State {
 pub enum Halt {
     /// A stream has to be loaded first; then decide again.
     Need(StreamId),
+    /// The name that a movement is recorded under has to be looked up first, further than it was.
+    Unnamed,
     /// The command is refused.
     Refused(Box<Refusal>),
 }
@@ -196,6 +199,8 @@ pub struct World {
     invoices: u64,
     /// The last position at which money moved, or may have without this world having seen it.
     money_moved_at: u64,
+    /// Names of movements recorded lately.
+    pub(crate) lately: Lately,
     streams: HashMap<StreamId, State>,
 }
 
@@ -210,7 +215,15 @@ pub struct Mark {
 impl World {
     /// A firm's world with nothing loaded, at the end of its log.
     pub fn new(firm_id: FirmId, position: u64, invoices: u64) -> Self {
-        Self { firm_id, position, invoices, money_moved_at: position, streams: HashMap::new() }
+        let lately = Lately::since(position);
+        Self {
+            firm_id,
+            position,
+            invoices,
+            money_moved_at: position,
+            lately,
+            streams: HashMap::new(),
+        }
     }
 
     /// Whose world this is.
@@ -268,6 +281,7 @@ impl World {
         assert!(position >= self.position && invoices >= self.invoices, "a log only grows");
         if position > self.position {
             self.money_moved_at = position;
+            self.lately = Lately::since(position);
         }
         (self.position, self.invoices) = (position, invoices);
     }
@@ -283,7 +297,8 @@ impl World {
 
     /// Takes back what was applied since a mark, but for the streams it was applied to: they are put
     /// back or forgotten.
-    pub const fn return_to(&mut self, mark: Mark) {
+    pub fn return_to(&mut self, mark: Mark) {
+        self.lately.return_to(mark.position);
         self.position = mark.position;
         self.invoices = mark.invoices;
         self.money_moved_at = mark.money_moved_at;
@@ -358,6 +373,7 @@ impl World {
         if recorded.event.moves_money() {
             self.money_moved_at = recorded.position;
         }
+        self.lately.note(recorded);
         Ok(())
     }
 }

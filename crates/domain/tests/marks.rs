@@ -109,6 +109,57 @@ fn a_postmarked_cancellation_told_late_marks_the_fee_and_giving_it_back_clears_w
     assert!(marks(&rest)[0].owed.is_zero());
 }
 
+/// "Owed money [is] a function of [facts], whatever the order of telling" (trade rules): of a fee that has an invoice for itself.
+#[test]
+fn what_is_owed_depends_on_no_order_in_which_refunds_a_chargeback_and_the_exposure_are_told() {
+    let chargeback = AccountAction::OpenChargeback(Chargeback {
+        amount: usd(5_000),
+        chargeback: reference("c1"),
+        payment: reference("p1"),
+        respond_by: None,
+    });
+    let money = [
+        Some(("2026-04-10", refund("r1", 4_000))),
+        Some(("2026-04-12", refund("r2", 3_000))),
+        Some(("2026-04-15", chargeback)),
+        None,
+    ];
+    let mut said = Vec::new();
+    for order in 0..24 {
+        let mut desk = paid("IL");
+        desk.today("2026-05-04");
+        let (mut left, mut order): (Vec<usize>, usize) = ((0..4).collect(), order);
+        while !left.is_empty() {
+            let fact = left.remove(order % left.len());
+            order /= left.len() + 1;
+            match &money[fact] {
+                Some((on, action)) => {
+                    desk.try_account(account(A), on, action.clone()).unwrap();
+                }
+                None => {
+                    desk.act(case(A), "2026-05-04", cancelled("2026-03-04"));
+                }
+            }
+        }
+        let mark = desk.state(case(A)).marks.values().next().unwrap();
+        let mark = mark.said.clone();
+        said.push([mark.exposed, mark.owed, mark.open, mark.given_back].map(|sum| sum.minor()));
+        assert_eq!(said[0], *said.last().unwrap());
+    }
+    let [exposed, owed, open, given_back] = said[0];
+    assert_eq!((owed, open, given_back), (exposed - 12_000, 5_000, 7_000));
+}
+
+/// The day on which a fee was found to be exposed is that of the first mark that says so, whatever money moves since.
+#[test]
+fn since_when_a_fee_is_exposed_is_kept_by_each_later_mark() {
+    let mut desk = paid("IL");
+    desk.act(case(A), "2026-05-04", cancelled("2026-03-04"));
+    desk.try_account(account(A), "2026-05-06", refund("r1", 4_000)).unwrap();
+    let mark = desk.state(case(A)).marks.values().next().unwrap();
+    assert_eq!((mark.mark.on, mark.since.on), (day("2026-05-06"), day("2026-05-04")));
+}
+
 fn bond_ended(last_day: &str) -> FirmAction {
     FirmAction::EndStanding(StandingEnded {
         document: None,

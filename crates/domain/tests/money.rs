@@ -380,6 +380,7 @@ fn an_event_whose_money_cannot_be_is_a_fault_with_its_position() {
     let refund = |payment: &str| RefundIssued {
         amount: usd(1),
         lines: None,
+        owed: None,
         payment: reference(payment),
         reason: None,
         refund: reference("r-9"),

@@ -321,3 +321,30 @@ fn the_claimed_fees_of_both_clients_are_judged_again() {
     assert_eq!(names(&events), ["money_corrected", "payment_settled", "fee_marked"]);
     assert_eq!(owed(&desk, A), 0);
 }
+
+#[test]
+fn a_payment_that_moved_away_and_back_is_corrected_like_any_other_and_answers_its_charge() {
+    let mut desk = invoiced();
+    let card = AccountAction::ChangeCard(card("tok"));
+    desk.try_account(account(A), "2026-04-02", card).unwrap();
+    tell(&mut desk, "2026-04-12", AccountAction::RequestCharge { invoice: 1 });
+    tell(&mut desk, "2026-04-13", pay("p1", 19_900, Some(1)));
+    let told_right = says(desk.account(account(A)));
+    let first = desk.last("payment_settled");
+    let to_other = MoneyBecomes::MovedTo { account: account(B), invoice: Some(2) };
+    correct(&mut desk, first, to_other.clone());
+    let at = desk.last("payment_settled");
+    let back = MoneyBecomes::MovedTo { account: account(A), invoice: Some(1) };
+    try_correct(&mut desk, B, at, back).unwrap();
+    let at = desk.last("payment_settled");
+    assert_eq!(says(desk.account(account(A))), told_right);
+    // Whoever names the first reading is led to the one in force.
+    let refused = try_correct(&mut desk, A, first, MoneyBecomes::Nothing).unwrap_err();
+    assert!(refused.to_string().contains(&format!("position {at}")), "{refused}");
+    correct(&mut desk, at, on("2026-04-13", pay("p1", 9_900, Some(1))));
+    let at = desk.last("payment_settled");
+    correct(&mut desk, at, to_other);
+    let at = desk.last("payment_settled");
+    try_correct(&mut desk, B, at, MoneyBecomes::Nothing).unwrap();
+    assert_eq!(desk.account(account(A)).open_minor(), 19_900);
+}

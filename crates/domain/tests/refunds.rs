@@ -101,7 +101,8 @@ fn what_is_owed_is_asked_back_once_and_is_given_back_only_when_it_came() {
     back(&mut desk, ("p2", "r1"), 9_700, Some(1)).unwrap();
     assert_eq!(mark(&desk), (200, 9_700));
     back(&mut desk, ("p1", "r2"), 200, Some(2)).unwrap();
-    assert!(desk.state(case(A)).marks.is_empty(), "what is left of the fees fits into the total");
+    let marked = desk.state(case(A)).marks.values().last().unwrap();
+    assert!(marked.said.is_allowed(), "what is left of the fees fits into the total");
     is(&ask(&mut desk, "p1", None).unwrap_err(), Reason::StateRefuses);
     is(&ask(&mut desk, "p2", Some(1)).unwrap_err(), Reason::StateRefuses);
 }
@@ -118,6 +119,28 @@ fn one_request_for_a_payment_waits_at_a_time_and_never_for_more_than_is_left() {
     fail(&mut desk, "p2", 1).unwrap();
     is(&fail(&mut desk, "p2", 1).unwrap_err(), Reason::AlreadyRecorded);
     assert_eq!(ask(&mut desk, "p2", None).unwrap().number, 2, "a person decided to ask again");
+}
+
+#[test]
+fn a_refund_says_what_of_it_gives_back_what_is_owed_and_the_mark_says_it_once() {
+    let mut desk = owed();
+    let events = back(&mut desk, ("p2", "r1"), 9_700, None).unwrap();
+    let owed_of = |event: &Event| match event {
+        Event::Account(AccountEvent::RefundIssued(e)) => e.owed.clone(),
+        _ => panic!("{event:?}"),
+    };
+    let owed = owed_of(&events[0].event).unwrap();
+    let of_line = |part: &LinePart| (part.line, part.amount.minor(), part.exposed);
+    assert_eq!(owed.iter().map(of_line).collect::<Vec<_>>(), [(3, 9_700, Some(usd(9_900)))]);
+    let said = desk.state(case(A)).marks.values().last().unwrap().said.clone();
+    assert_eq!((said.given_back_before, said.returned_before), (Some(usd(0)), None));
+    assert_eq!((said.given_back, said.returned), (usd(9_700), Some(usd(9_700))));
+    // Of what goes back beyond what is owed, nothing was.
+    let events = back(&mut desk, ("p1", "r2"), 1_000, None).unwrap();
+    let owed = owed_of(&events[0].event).unwrap();
+    assert_eq!(owed.iter().map(of_line).collect::<Vec<_>>(), [(3, 200, Some(usd(9_900)))]);
+    let events = back(&mut desk, ("p1", "r3"), 1_000, None).unwrap();
+    assert_eq!(owed_of(&events[0].event), None);
 }
 
 /// Guessed, the refund that a request asked for would be paid once more.

@@ -8,6 +8,7 @@ use std::time::Duration;
 use domain::command::Command;
 use domain::event::{Author, StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
+use domain::named::NameFound;
 use domain::refusal::Refusal;
 use domain::world::State;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -118,6 +119,9 @@ pub enum SubmitError {
     /// A fault of the service; nothing was recorded.
     #[error("internal: {0}")]
     Internal(String),
+    /// The name that it records a movement under was recorded under meanwhile, by whom it is not known; nothing was recorded.
+    #[error("the processor's name has to be looked up again")]
+    Unnamed,
     /// The service takes no more requests; nothing was recorded.
     #[error("the service is shutting down")]
     ShuttingDown,
@@ -134,6 +138,7 @@ impl SubmitError {
             | Self::OutcomeUnknown
             | Self::Corrupt { .. }
             | Self::Internal(_)
+            | Self::Unnamed
             | Self::ShuttingDown => None,
         }
     }
@@ -232,9 +237,22 @@ impl Engine {
         firm: FirmId,
         submission: Submission,
     ) -> Result<Answer, SubmitError> {
+        if submission.command.movement_name().is_some() {
+            return self.submit_named(firm, submission).await;
+        }
+        self.submit_once(firm, submission, None).await
+    }
+
+    /// The same with what was found of the name that the command records a movement under.
+    pub(crate) async fn submit_once(
+        &self,
+        firm: FirmId,
+        submission: Submission,
+        found: Option<NameFound>,
+    ) -> Result<Answer, SubmitError> {
         let sender = self.queue(firm)?;
         let (answer, pending) = oneshot::channel();
-        sender.try_send(Waiting::new(submission, answer)).map_err(|error| match error {
+        sender.try_send(Waiting::new(submission, found, answer)).map_err(|error| match error {
             mpsc::error::TrySendError::Full(_) => {
                 self.inner.stats.overloaded.fetch_add(1, Ordering::Relaxed);
                 SubmitError::Overloaded
@@ -251,6 +269,7 @@ impl Engine {
         firm: FirmId,
         submission: Submission,
     ) -> Result<Pending, SubmitError> {
+        let found = self.found_for(firm, &submission.command).await?;
         let sender = self.queue(firm)?;
         let mut closing = self.inner.closing.subscribe();
         let room = tokio::select! {
@@ -258,7 +277,7 @@ impl Engine {
             _ = closing.wait_for(|closing| *closing) => return Err(SubmitError::ShuttingDown),
         };
         let (answer, pending) = oneshot::channel();
-        room.send(Waiting::new(submission, answer));
+        room.send(Waiting::new(submission, found, answer));
         Ok(pending)
     }
 

@@ -18,6 +18,7 @@ mod head;
 mod histogram;
 pub mod memory;
 mod moving;
+mod naming;
 mod outcome;
 mod page;
 mod people;

@@ -35,6 +35,8 @@ pub(crate) enum Verdict {
     Reused { first_seen: UtcMicros },
     /// The same request as an earlier command of this batch.
     SameAs(usize),
+    /// The name that it records a movement under has to be looked up again.
+    Unnamed,
     /// A fault of ours: this one command asks for ever more streams.
     Failed(String),
 }
@@ -158,6 +160,7 @@ impl<'a> BatchPlan<'a> {
             recorded_at: self.recorded_at,
             next_id: &mut next_id,
             sealer: &mut sealer,
+            name_found: waiting[at].found.as_ref(),
         };
         match domain::decide(world, context, &submission.command) {
             Ok(events) => {
@@ -166,6 +169,10 @@ impl<'a> BatchPlan<'a> {
                 self.accept(at, events)
             }
             Err(Halt::Need(stream)) => Progress::Need(stream),
+            Err(Halt::Unnamed) => {
+                self.verdicts.push(Verdict::Unnamed);
+                Progress::Decided
+            }
             Err(Halt::Refused(refusal)) => {
                 self.refuse(at, refusal);
                 Progress::Decided
@@ -399,6 +406,7 @@ pub(crate) fn answers(verdicts: Vec<Verdict>) -> Vec<Result<Answer, SubmitError>
             Verdict::SameAs(first) => {
                 answers[first].clone().map(|answer| Answer { replayed: true, ..answer })
             }
+            Verdict::Unnamed => Err(SubmitError::Unnamed),
             Verdict::Failed(what) => Err(SubmitError::Internal(what)),
         };
         answers.push(answer);

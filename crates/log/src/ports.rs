@@ -6,6 +6,7 @@ use std::fmt::Display;
 use async_trait::async_trait;
 use domain::event::{Recorded, StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
+use domain::named::{MovementName, NameFound};
 use domain::sealing::erased_by;
 use domain::world::State;
 use proof::Hash;
@@ -426,6 +427,9 @@ pub trait ProjectionStore: Send + Sync + 'static {
     /// Rows and checkpoint in one transaction, compare-and-set on `from`:
     /// [`StoreError::Conflict`] if the checkpoint is elsewhere or the generation is gone.
     async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError>;
+
+    /// Where the rows have a movement of a name, and how far they are: both at one moment.
+    async fn named(&self, firm: FirmId, name: &MovementName) -> Result<NameFound, StoreError>;
 
     /// Whether this process is the one that projects a firm, of those that share the store. Asked
     /// before each step: when the one that does dies, the next to ask takes over. Two that both do

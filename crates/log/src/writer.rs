@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use domain::ids::{FirmId, RequestId};
+use domain::named::NameFound;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::Instant;
 use tracing::field::Empty;
@@ -25,6 +26,8 @@ use crate::stats::{EngineStats, add, raise};
 /// A command in the queue and where its one answer goes.
 pub(crate) struct Waiting {
     pub(crate) submission: Submission,
+    /// Where the name was found that it records a movement under.
+    pub(crate) found: Option<NameFound>,
     answer: oneshot::Sender<Result<Answer, SubmitError>>,
     since: Instant,
     /// From here to the answer, inside the span of whoever asked.
@@ -34,10 +37,11 @@ pub(crate) struct Waiting {
 impl Waiting {
     pub(crate) fn new(
         submission: Submission,
+        found: Option<NameFound>,
         answer: oneshot::Sender<Result<Answer, SubmitError>>,
     ) -> Self {
         let span = tracing::debug_span!("log.append", request_id = %submission.request_id);
-        Self { submission, answer, since: Instant::now(), span }
+        Self { submission, found, answer, since: Instant::now(), span }
     }
 
     fn answer(self, answer: Result<Answer, SubmitError>) {
@@ -249,6 +253,7 @@ impl Writer {
                 Verdict::Refused(refusal) => stats.count_refusal(refusal.reason),
                 Verdict::Replayed(_) | Verdict::SameAs(_) => add(&stats.replays, 1),
                 Verdict::Reused { .. } => add(&stats.reused, 1),
+                Verdict::Unnamed => {}
                 Verdict::Failed(what) => {
                     tracing::error!(firm = %self.firm, what, "a command failed");
                 }

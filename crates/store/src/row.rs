@@ -3,7 +3,7 @@
 use std::cmp::Ordering;
 use std::collections::HashMap;
 
-use domain::ids::CaseId;
+use domain::ids::{AccountId, CaseId};
 use proof::Hash;
 
 use crate::value::{Kind, Malformed, Value};
@@ -43,7 +43,7 @@ macro_rules! alone {
     )*};
 }
 
-alone!(u64, CaseId, Hash, Vec<u8>);
+alone!(u64, CaseId, Option<AccountId>, Hash, Vec<u8>);
 
 /// The next column.
 pub(crate) fn next<T: crate::value::Column>(values: Values<'_>) -> Result<T, Malformed> {

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
+use domain::named::{MovementName, NameFound};
 use log::{
     Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore, Outcome,
     PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Rewrapped, StoreError, Stored,
@@ -448,6 +449,10 @@ impl LogStore for Store {
 impl ProjectionStore for Store {
     async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
         either!(self, engine => engine.checkpoint(firm).await)
+    }
+
+    async fn named(&self, firm: FirmId, name: &MovementName) -> Result<NameFound, StoreError> {
+        self.found_by_name(firm, name).await
     }
 
     async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {

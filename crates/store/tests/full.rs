@@ -14,6 +14,7 @@ use counterfoil_store::Store;
 use domain::command::CaseAction;
 use domain::event::{ProgressReportSent, StreamId};
 use domain::ids::{FirmId, RequestId};
+use domain::named::{MovementName, NameFound};
 use domain::terms::Seat;
 use log::{
     Beside, Checkpoint, Comparison, Engine, Head, KeptSnapshot, LoadedStream, LogStore, Outcome,
@@ -269,6 +270,10 @@ impl ProjectionStore for Lossy {
 
     async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
         self.store.checkpoint(firm).await
+    }
+
+    async fn named(&self, firm: FirmId, name: &MovementName) -> Result<NameFound, StoreError> {
+        self.store.named(firm, name).await
     }
 
     async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {

@@ -13,6 +13,7 @@ mod held;
 mod log;
 mod logins;
 mod moving;
+mod names;
 mod proofs;
 mod read_model;
 mod tampered;

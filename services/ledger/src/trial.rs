@@ -8,10 +8,12 @@ use domain::command::Command;
 use domain::event::{Card, Contact, Recorded, StreamId};
 use domain::ids::{AccountId, CaseId, EventId, FirmId, RequestId};
 use domain::judge::{Judge, Matter};
+use domain::named::NameFound;
 use domain::sealing::{Place, Sealer, Unsealable};
 use domain::value::Personal;
 use domain::world::State;
 use domain::{Context, Halt, World};
+use log::ProjectionStore as _;
 use uuid::Uuid;
 
 use crate::access::Authority;
@@ -23,6 +25,17 @@ pub(crate) fn decide(
     ledger: &Ledger,
     authority: &Authority,
     request_id: RequestId,
+    world: &mut World,
+    command: &Command,
+) -> Result<Vec<Recorded>, Halt> {
+    decide_named(ledger, authority, (request_id, None), world, command)
+}
+
+/// The same of a command that records a movement under a name, which was looked up.
+fn decide_named(
+    ledger: &Ledger,
+    authority: &Authority,
+    (request_id, name_found): (RequestId, Option<&NameFound>),
     world: &mut World,
     command: &Command,
 ) -> Result<Vec<Recorded>, Halt> {
@@ -39,6 +52,7 @@ pub(crate) fn decide(
         recorded_at: now,
         next_id: &mut next_id,
         sealer: &mut AsTold,
+        name_found,
     };
     domain::decide(world, context, command)
 }
@@ -73,14 +87,26 @@ pub(crate) async fn run(
             world
         };
         let (before, mut after) = (world(), world());
+        // What is looked up after the position is at most too new.
+        let found = match command.movement_name() {
+            Some(name) => {
+                view.read_at(firm, position).await?;
+                Some(view.store().named(firm, &name).await?)
+            }
+            None => None,
+        };
         let loaded = judged.iter().try_for_each(|case| before.payers(*case).map(|_| ()));
-        let decided =
-            loaded.and_then(|()| decide(view.ledger(), authority, request_id, &mut after, command));
+        let asked = (request_id, found.as_ref());
+        let decided = loaded
+            .and_then(|()| decide_named(view.ledger(), authority, asked, &mut after, command));
         match decided {
             Ok(events) => return Ok(Trial { before, after, events, position }),
             Err(Halt::Refused(refusal)) => return Err(Failure::Refused(refusal)),
             // A command needs what it is about and who shares an account: few streams, each asked for once.
             Err(Halt::Need(stream)) if !known.contains_key(&stream) => streams.push(stream),
+            Err(Halt::Unnamed) => {
+                return Err(Failure::internal("a name was looked up behind what was read"));
+            }
             Err(Halt::Need(_)) => return Err(Failure::internal("a stream is asked for twice")),
         }
     }

@@ -153,12 +153,27 @@ async fn what_leads_to_no_account_is_named_by_its_field() {
     let status = pay(&service, payment(&firm, settled(&firm, "pay-1", ""))).await.unwrap_err();
     let bad = status.get_details_bad_request().unwrap();
     assert_eq!(bad.field_violations[0].field, "name");
-    // A refund is no chargeback, and of a name given twice nobody can say which is meant.
-    pay(&service, payment(&firm, settled(&firm, "pay-1", "1"))).await.unwrap();
-    pay(&service, payment(&firm, settled(&firm, "pay-1", "2"))).await.unwrap();
-    let status = pay(&service, payment(&firm, refunded("pay-1"))).await.unwrap_err();
-    let bad = status.get_details_bad_request().unwrap();
-    assert_eq!(bad.field_violations[0].field, "name");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_name_of_another_clients_movement_is_refused_with_the_account_that_has_it() {
+    let service = Service::start().await;
+    let (firm, accounts) = billed(&service).await;
+    let known = |status: &Status| {
+        assert_eq!(
+            (status.code(), reason(status).as_str()),
+            (Code::AlreadyExists, "ALREADY_RECORDED")
+        );
+        let account = accounts[0].rsplit('/').next().unwrap();
+        assert!(status.message().contains(account), "{}", status.message());
+    };
+    let first = payment(&firm, settled(&firm, "pay-1", "1"));
+    pay(&service, first.clone()).await.unwrap();
+    known(&pay(&service, payment(&firm, settled(&firm, "pay-1", "2"))).await.unwrap_err());
+    assert!(pay(&service, first).await.unwrap().replayed);
+    pay(&service, payment(&firm, settled(&firm, "pay-2", "2"))).await.unwrap();
+    pay(&service, payment(&firm, refunded("pay-1"))).await.unwrap();
+    known(&pay(&service, payment(&firm, refunded("pay-2"))).await.unwrap_err());
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

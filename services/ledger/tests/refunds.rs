@@ -173,6 +173,25 @@ impl Office {
         row.and_then(|row| row.closing.as_ref()).map_or(0, |amount| amount.units)
     }
 
+    /// The lines of the entries of a kind, each by account and amount.
+    async fn entries(&self, kind: &str) -> Vec<Vec<(v1::BookAccount, i64)>> {
+        let request = v1::ListJournalRequest {
+            parent: self.firm.clone(),
+            from: date(2026, 1, 1),
+            through: date(2026, 12, 31),
+            at_least_position: self.head().await,
+            ..Default::default()
+        };
+        let listed = self.service.books().list_journal(request).await.unwrap().into_inner();
+        let of_kind = listed.entries.iter().filter(|entry| entry.kind == kind);
+        let lines = of_kind.map(|entry| {
+            let line =
+                |line: &v1::JournalLine| (line.account(), line.amount.as_ref().unwrap().units);
+            entry.lines.iter().map(line).collect()
+        });
+        lines.collect()
+    }
+
     fn keeps(&self) -> v1::KeepFeeRequest {
         v1::KeepFeeRequest {
             name: self.case.clone(),
@@ -402,4 +421,61 @@ async fn who_records_or_bills_keeps_nothing() {
     let wire = office.service.wire(Some(&token)).await;
     let refused = AccountsClient::new(wire).request_refund(office.asks()).await.unwrap_err();
     assert_eq!(refused.code(), Code::PermissionDenied);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_gives_back_what_is_owed_is_no_expense_on_any_day() {
+    use v1::BookAccount::{Clearing, OwedToClients, RefundsAndCredits};
+    let office = Office::open().await;
+    office.money(back("ref-1", None)).await.unwrap();
+    let entries = office.entries("refund_issued").await;
+    let [lines] = entries.as_slice() else { panic!("{entries:?}") };
+    let mut lines = lines.clone();
+    lines.sort_unstable_by_key(|(_, units)| *units);
+    assert_eq!(lines, [(Clearing, -99), (OwedToClients, 99)]);
+    for kind in ["refund_issued", "fee_marked"] {
+        for lines in office.entries(kind).await {
+            assert!(lines.iter().all(|(account, _)| *account != RefundsAndCredits), "{lines:?}");
+        }
+    }
+    assert_eq!(office.balance(OwedToClients).await, 0);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_given_back_before_the_fee_was_exposed_turns_out_to_be_no_expense() {
+    use v1::BookAccount::{FeeRevenue, OwedToClients, RefundsAndCredits};
+    let office = Office::paid().await;
+    office.money(back("ref-1", None)).await.unwrap();
+    assert_eq!(office.balance(RefundsAndCredits).await, 99);
+    office.prohibit().await;
+    let request =
+        v1::ReviewFeesRequest { parent: office.firm.clone(), request_id: id(), record: true };
+    office.service.billing().review_fees(request).await.unwrap();
+    let told_otherwise = Office::open().await;
+    told_otherwise.money(back("ref-1", None)).await.unwrap();
+    for account in [FeeRevenue, RefundsAndCredits, OwedToClients] {
+        assert_eq!(office.balance(account).await, 0, "{account:?}");
+        assert_eq!(told_otherwise.balance(account).await, 0, "{account:?}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_the_bank_takes_back_of_what_was_refunded_is_a_loss_to_dispute() {
+    use v1::BookAccount::{ChargebackLosses, Clearing};
+    let office = Office::paid().await;
+    office.money(back("ref-1", None)).await.unwrap();
+    let opened = Event::ChargebackOpened(v1::ChargebackOpened {
+        chargeback: "cb-1".into(),
+        payment: "pay-1".into(),
+        amount: usd(99),
+        respond_by: date(2026, 3, 20),
+    });
+    office.money(opened).await.unwrap();
+    assert_eq!(office.balance(ChargebackLosses).await, 99);
+    assert_eq!(office.balance(Clearing).await, -99);
+    let due = office.due(v1::DueKind::ChargebackOpen, (2026, 3, 2)).await;
+    assert!(due[0].detail.contains("more went out than came in"), "{due:?}");
+    let won = Event::ChargebackWon(v1::ChargebackWon { chargeback: "cb-1".into() });
+    office.money(won).await.unwrap();
+    assert_eq!(office.balance(ChargebackLosses).await, 0);
 }

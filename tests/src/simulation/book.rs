@@ -133,7 +133,9 @@ impl Book {
                 | SubmitError::RefusedBefore { .. }
                 | SubmitError::RequestReused { .. },
             ) => Ending::Settled,
-            Err(SubmitError::Overloaded | SubmitError::Unavailable) => Ending::NotRecorded,
+            Err(SubmitError::Overloaded | SubmitError::Unavailable | SubmitError::Unnamed) => {
+                Ending::NotRecorded
+            }
             Err(
                 SubmitError::OutcomeUnknown
                 | SubmitError::Corrupt { .. }
@@ -194,7 +196,7 @@ impl Book {
                 self.count("reused");
             }
             (Err(SubmitError::Overloaded), _) => self.count("overloaded"),
-            (Err(SubmitError::Unavailable), _) => self.count("unavailable"),
+            (Err(SubmitError::Unavailable | SubmitError::Unnamed), _) => self.count("unavailable"),
             (Err(SubmitError::OutcomeUnknown), _) => self.count("unknown"),
             (
                 Ok(_)

@@ -101,9 +101,11 @@ fn domain_mismatch() -> Refusal {
             recorded_at: UtcMicros(0),
             next_id: &mut next_id,
             sealer: &mut InTheClear,
+            name_found: None,
         };
         match domain::decide(&mut world, context, &command) {
             Err(Halt::Need(stream)) => world.insert(stream, State::empty(stream)),
+            Err(Halt::Unnamed) => panic!("a world that began with its log knows every name"),
             Err(Halt::Refused(refusal)) => return *refusal,
             Ok(events) => panic!("decided {events:?}"),
         }

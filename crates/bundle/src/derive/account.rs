@@ -1,7 +1,7 @@
 //! Invoices and payments of an account.
 
 use domain::account::{Account, Exposed};
-use domain::event::{AccountEvent, Event, Recorded};
+use domain::event::{AccountEvent, Event, LinePart, Recorded};
 use domain::ids::{AccountId, CaseId};
 use domain::money::Money;
 
@@ -85,6 +85,18 @@ pub(super) fn otherwise_exposed(
     recorded: &Recorded,
 ) -> Option<String> {
     let Event::Account(event) = &recorded.event else { return None };
+    if let AccountEvent::RefundIssued(e) = event {
+        let is_other = |part: &&LinePart| {
+            let at = (part.invoice, part.line);
+            let lines = account.invoices.get(&part.invoice).map_or(&[][..], |of| &of.lines);
+            let is_own =
+                (1..).zip(lines).any(|(place, line)| place == part.line && line.case == id);
+            is_own && part.exposed != marked.get(&at).copied()
+        };
+        if let Some(LinePart { invoice, line, .. }) = e.owed.iter().flatten().find(is_other) {
+            return Some(format!("of line {line} of invoice {invoice} something else was exposed"));
+        }
+    }
     let shared = Shared::of(account, event).filter(|shared| shared.lines.is_some())?;
     let said = shared.exposed();
     let is_other = |number: u64, (line, case): (u32, CaseId)| {

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use domain::case::{FeeMark, Mark};
+use domain::case::{FeeMark, KeptFee, Mark};
 use domain::event::{
     AccountEvent, CaseEvent, ConsentSigned, DisclosureAcknowledged, Event, ExposureKind, Recorded,
     ResponseReceived, RoundSent,
@@ -198,6 +198,9 @@ fn exposed_fees<'t>(told: &'t Told<'_>) -> impl Iterator<Item = &'t FeeMark> {
     marks.filter(|marked| told.frame.format.judges_fees() && marked.said.exposed.is_positive())
 }
 
+/// A decision of counsel to keep what was collected of a fee, among what a firm is exposed by.
+const KEPT: &str = "fee_kept";
+
 /// What the case and its own account are exposed by.
 pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Rows) {
     let out = &mut rows.tables[at::EXPOSURES];
@@ -220,12 +223,12 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
             .end();
     }
     // Another edition of the rules marked other fees.
-    for FeeMark { mark, said } in exposed_fees(told) {
+    for FeeMark { mark, said, since } in exposed_fees(told) {
         let waits = said.owed.is_positive() || said.open.is_positive();
         let claim = told.case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position);
         Row::begin(out, rows.format)
             .plain(mark.at.position)
-            .plain(mark.on)
+            .plain(since.on)
             .plain(told.id)
             .plain(said.account)
             .plain(ExposureKind::FeeAskedUnearned)
@@ -234,6 +237,25 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
             .empty()
             .money(said.owed)
             .plain(if waits { "yes" } else { "no" })
+            .end();
+    }
+    // What counsel decided to keep is shown for ever, whatever became of it.
+    let kept = told.case.fees_kept.iter().filter(|_| rows.format.judges_fees());
+    for KeptFee { mark, said } in kept {
+        let claim = told.case.earned.iter().find(|fee| fee.mark.at == said.fee);
+        let last = told.case.keeping_of(&said.fee);
+        let is_in_force = last.is_some_and(|last| last.mark == *mark);
+        Row::begin(out, rows.format)
+            .plain(mark.at.position)
+            .plain(mark.on)
+            .plain(told.id)
+            .maybe(claim.map(|fee| fee.account))
+            .plain(KEPT)
+            .text(ExposureKind::PaymentUnearned.cites())
+            .maybe(claim.map(|fee| fee.period))
+            .empty()
+            .money(said.amount)
+            .plain(if is_in_force { "yes" } else { "no" })
             .end();
     }
     for recorded in own_account {

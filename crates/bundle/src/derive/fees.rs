@@ -225,7 +225,11 @@ pub(super) fn unmarkable(then: &Then<'_>, recorded: &Recorded, mark: &FeeMarked)
     let (_, accounts) = then.payers();
     // Earlier software did not say what was written off.
     let says_loss = mark.lost.is_some() || mark.lost_before.is_some();
-    let is_said = |found: FeeMarked| {
+    let is_said = |mut found: FeeMarked| {
+        // Nor what had been given back before, and what of that as owed.
+        if mark.given_back_before.is_none() {
+            (found.given_back_before, found.returned, found.returned_before) = (None, None, None);
+        }
         let as_said = FeeMarked { lost: None, lost_before: None, ..found.clone() };
         if says_loss { found == *mark } else { as_said == *mark }
     };

@@ -26,6 +26,7 @@ use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId};
 use domain::judge::{Judge, Matter};
 use domain::money::Money;
+use domain::named::MovementName;
 use domain::world::Impossible;
 use proof::Hash;
 use uuid::Uuid;
@@ -56,6 +57,12 @@ pub(crate) struct Rows {
     pub(crate) earned: Vec<Charge>,
     /// Lines of invoices, each with the number of its invoice.
     pub(crate) lines: Vec<(u64, Charge)>,
+    /// Corrections that moved a payment, and the account to which.
+    pub(crate) moved: Vec<(u64, AccountId)>,
+    /// Payments, and their accounts.
+    pub(crate) settled: Vec<(u64, AccountId)>,
+    /// The processor's names for movements of money in force.
+    pub(crate) names: Vec<Named>,
     /// Fees, and whether they name their agreement.
     pub(crate) agreements: Since,
     /// Money of invoices of several lines, and whether it names those.
@@ -123,6 +130,14 @@ pub(crate) struct Charge {
     pub(crate) position: u64,
 }
 
+/// A movement of money under the processor's name for it.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct Named {
+    pub(crate) name: MovementName,
+    pub(crate) position: u64,
+    pub(crate) account: AccountId,
+}
+
 impl Rows {
     pub(crate) fn new(format: Format) -> Self {
         Self {
@@ -134,6 +149,9 @@ impl Rows {
             faults: Vec::new(),
             earned: Vec::new(),
             lines: Vec::new(),
+            moved: Vec::new(),
+            settled: Vec::new(),
+            names: Vec::new(),
             agreements: Since::default(),
             shares: Since::default(),
         }

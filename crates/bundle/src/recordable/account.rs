@@ -4,15 +4,15 @@ use calendar::CivilDate;
 use domain::State;
 use domain::account::{Account, ChargebackStatus, Exposed, Flow, RefundRequest};
 use domain::event::{
-    AccountEvent, Applied, Event, ExposureKind, InvoiceIssued, LinePart, MoneyCorrected,
-    PaymentSettled, Recorded, RefundIssued, RefundRequested, StreamId,
+    AccountEvent, Applied, ChargebackOpened, Event, ExposureKind, InvoiceIssued, LinePart,
+    MoneyCorrected, MoneyFact, PaymentSettled, Recorded, RefundIssued, RefundRequested, StreamId,
 };
 use domain::ids::{AccountId, ProcessorRef};
 use domain::money::Money;
 
 use super::case::numbered;
-use super::{FirmRecord, following};
-use crate::derive::{Charge, Party, Rows};
+use super::{FirmRecord, NOT_ANEW, following};
+use crate::derive::{Charge, Named, Party, Rows};
 
 pub(super) fn check(
     id: AccountId,
@@ -36,6 +36,15 @@ pub(super) fn check(
         let told = untold(id, events, place, event);
         if let AccountEvent::InvoiceIssued(e) = event {
             note_lines(id, recorded, e, rows);
+        }
+        match event {
+            AccountEvent::MoneyCorrected(e) => {
+                rows.moved.extend(e.again.filter(|to| *to != id).map(|to| (recorded.position, to)));
+            }
+            event if event.money_fact() == Some(MoneyFact::PaymentSettled) => {
+                rows.settled.push((recorded.position, id));
+            }
+            _ => {}
         }
         // What cannot be is not shared by lines either.
         if wrong.is_empty()
@@ -62,6 +71,10 @@ pub(super) fn check(
         if is_kept && state.fold(&numbered(&state, recorded)).is_err() {
             return;
         }
+    }
+    if let State::Account(account) = &state {
+        let names = account.movement_names();
+        rows.names.extend(names.map(|(name, position)| Named { name, account: id, position }));
     }
 }
 
@@ -156,8 +169,7 @@ fn untold(
             Event::Account(next) => next.money_fact() == Some(e.kind),
             Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => false,
         });
-        let what = "it says that the fact is told anew, and it is not";
-        return (e.again == Some(id) && !is_told).then(|| what.to_owned());
+        return (e.again == Some(id) && !is_told).then(|| NOT_ANEW.to_owned());
     }
     let AccountEvent::PaymentSettled(payment) = event else { return None };
     let tells = |next: &Event| {
@@ -214,13 +226,13 @@ impl Before<'_> {
             }
             AccountEvent::RefundIssued(e) => {
                 let mut wrong = self.goes_back(&e.refund, &e.payment, e.amount);
-                wrong
-                    .extend(list([(!self.may_answer(e), "it answers no request for its payment")]));
+                wrong.extend(list([
+                    (!self.may_answer(e), "it answers no request for its payment"),
+                    (!self.is_owed(e), "it does not give back what was owed as it says"),
+                ]));
                 wrong
             }
-            AccountEvent::ChargebackOpened(e) => {
-                self.goes_back(&e.chargeback, &e.payment, e.amount)
-            }
+            AccountEvent::ChargebackOpened(e) => self.charged_back(e),
             AccountEvent::ChargebackWon(e) => self.ends(&e.chargeback),
             AccountEvent::ChargebackLost(e) => self.ends(&e.chargeback),
             AccountEvent::CreditGranted(e) => self.of_open(e.invoice, e.amount),
@@ -345,6 +357,31 @@ impl Before<'_> {
             (!self.is_left(of, amount), "it is more than was left of a payment of this account"),
             (self.account.money_back.contains_key(name), "money went back under its name before"),
         ])
+    }
+
+    /// A bank takes back what was refunded too, but nothing twice.
+    fn charged_back(&self, e: &ChargebackOpened) -> Vec<String> {
+        let payment = self.account.payments.get(&e.payment);
+        let left = payment.and_then(|of| self.account.not_charged_back(&e.payment, of).ok());
+        let is_left = left.is_some_and(|left| e.amount.minor() <= left.minor());
+        list([
+            (!self.is_amount(e.amount), "its amount is not above zero in the firm's currency"),
+            (!is_left, "it is more than was left of a payment of this account"),
+            (
+                self.account.money_back.contains_key(&e.chargeback),
+                "money went back under its name before",
+            ),
+        ])
+    }
+
+    /// What it says to give back of what was owed, if what it says was exposed of lines was.
+    fn is_owed(&self, e: &RefundIssued) -> bool {
+        let Some(owed) = &e.owed else { return true };
+        let Ok(taken) = self.account.taken_back(&e.payment, e.amount) else { return false };
+        let lines = owed.iter().filter_map(|part| Some(((part.invoice, part.line), part.exposed?)));
+        let exposed: Exposed = lines.collect();
+        let found = self.account.owed_parts(&taken.invoices, e.lines.as_deref(), &exposed);
+        found.is_ok_and(|found| found.as_ref() == Some(owed))
     }
 
     fn corrected(&self, e: &MoneyCorrected) -> Vec<String> {

@@ -9,6 +9,7 @@ use domain::money::Currency;
 use domain::rules::{PackRef, RulePack, Rules};
 use domain::terms::Plan;
 
+use super::NOT_ANEW;
 use crate::derive::Rows;
 
 /// A version of a plan, and since when it was offered.
@@ -29,8 +30,8 @@ struct Adopted {
 #[derive(Default)]
 pub(crate) struct FirmRecord {
     is_begun: bool,
-    /// Whether the event before said that it is told anew.
-    is_told_anew: bool,
+    /// What the event before said is told anew by this one, and where it stands.
+    told_anew: Option<(u64, FirmFact)>,
     /// What fees are judged by, as far as it is in force.
     facts: BTreeMap<u64, (EventId, FirmFact)>,
     registered: Option<FirmRegistered>,
@@ -43,6 +44,11 @@ impl FirmRecord {
     pub(crate) fn take(&mut self, recorded: &Recorded, rows: &mut Rows) {
         let Event::Firm(event) = &recorded.event else { return };
         let is_first = !std::mem::replace(&mut self.is_begun, true);
+        if let Some((at, kind)) = self.told_anew
+            && (at + 1, Some(kind)) != (recorded.position, event.fact())
+        {
+            rows.fault(at, NOT_ANEW);
+        }
         match event {
             FirmEvent::FirmRegistered(e) => {
                 if self.registered.is_some() {
@@ -62,7 +68,7 @@ impl FirmRecord {
                     Adopted { from: recorded.position, until: None, pack: e.pack.clone() };
                 // What is told anew stands behind what it is told in the stead of.
                 let stead = self.packs.iter().position(|known| {
-                    known.until == recorded.position.checked_sub(1) && self.is_told_anew
+                    known.until == recorded.position.checked_sub(1) && self.told_anew.is_some()
                 });
                 let place = stead.map_or(self.packs.len(), |place| place + 1);
                 self.packs.insert(place, adopted);
@@ -98,7 +104,12 @@ impl FirmRecord {
         if let Some(kind) = event.fact() {
             self.facts.insert(recorded.position, (recorded.event_id, kind));
         }
-        self.is_told_anew = matches!(event, FirmEvent::FirmCorrected(e) if e.again == Some(true));
+        self.told_anew = match event {
+            FirmEvent::FirmCorrected(e) if e.again == Some(true) => {
+                Some((recorded.position, e.kind))
+            }
+            _ => None,
+        };
         if is_first && self.registered.is_none() {
             rows.fault(recorded.position, "the firm was not registered before it");
         }
@@ -107,6 +118,9 @@ impl FirmRecord {
 
     /// After the last: without a firm nothing can have been recorded.
     pub(crate) fn finish(&self, rows: &mut Rows) {
+        if let Some((at, _)) = self.told_anew {
+            rows.fault(at, NOT_ANEW);
+        }
         if !self.is_begun {
             rows.fault(
                 1,

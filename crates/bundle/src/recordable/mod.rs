@@ -27,6 +27,9 @@ pub(crate) fn check(party: &Party, firm: &FirmRecord, rows: &mut Rows) {
     }
 }
 
+/// Of a correction that has nothing of its kind behind it.
+pub(crate) const NOT_ANEW: &str = "it says that the fact is told anew, and it is not";
+
 /// Nothing is recorded before it happened.
 pub(crate) fn check_day(recorded: &Recorded, firm: &FirmRecord, rows: &mut Rows) {
     let Some(zone) = firm.zone() else { return };

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read as _;
 
 use domain::event::StreamId;
-use domain::ids::CaseId;
+use domain::ids::{AccountId, CaseId};
 use domain::world::Impossible;
 use proof::Checkpoint;
 
@@ -12,12 +12,13 @@ use super::earlier::{LeftOut, Lines};
 use super::events::Pass;
 use super::{FINDINGS_MAX, Findings, difference};
 use crate::archive::{ArchiveError, ArchiveReader, joined};
-use crate::derive::{Charge, Frame, Rows, Since, Untold, Why, timeline_row};
+use crate::derive::{Charge, Frame, Named, Rows, Since, Untold, Why, timeline_row};
 use crate::envelope::Envelope;
 use crate::index::{ByStream, HELD_BYTES_MAX, Unread};
 use crate::manifest::{Format, Manifest};
 use crate::names;
 use crate::outlet::{Kept, Outlet as _, Spools};
+use crate::recordable::NOT_ANEW;
 use crate::scope::Request;
 use crate::spool::{Digest, Digester, Spooled};
 use crate::tables::{TABLES, at, place_of};
@@ -153,6 +154,9 @@ struct Charges {
     /// The fees of each case and period: one that was given back may be claimed anew.
     earned: BTreeMap<(CaseId, u32), Vec<Charge>>,
     lines: Vec<(u64, Charge)>,
+    moved: Vec<(u64, AccountId)>,
+    settled: BTreeSet<(u64, AccountId)>,
+    names: Vec<Named>,
     agreements: Since,
     shares: Since,
 }
@@ -165,6 +169,9 @@ impl Charges {
         self.agreements.take(&rows.agreements);
         self.shares.take(&rows.shares);
         self.lines.extend_from_slice(&rows.lines);
+        self.moved.extend_from_slice(&rows.moved);
+        self.settled.extend(rows.settled.iter().copied());
+        self.names.extend_from_slice(&rows.names);
     }
 
     fn check(&mut self, has: impl Fn(CaseId) -> bool, faults: &mut Vec<(u64, String)>) {
@@ -183,6 +190,23 @@ impl Charges {
                 let what =
                     format!("a line of invoice {number} has no earned fee of its own behind it");
                 faults.push((line.position, what));
+            }
+        }
+        for &(position, to) in &self.moved {
+            if has(to.owner()) && !self.settled.contains(&(position + 1, to)) {
+                faults.push((position, NOT_ANEW.to_owned()));
+            }
+        }
+        // A processor's name is of one movement in the whole firm. Earlier software let it be of one in each account.
+        self.names.sort_unstable();
+        for pair in self.names.windows(2) {
+            if let [first, second] = pair
+                && first.name == second.name
+            {
+                let Named { name, position, account } = first;
+                let what =
+                    format!("{name} is recorded on account {account} at position {position} too");
+                faults.push((second.position, what));
             }
         }
         // Only a log that earlier software wrote has such events, and none of later software before them.

@@ -9,6 +9,7 @@ use crate::command::{
     Refund,
 };
 use crate::event::{AccountEvent, Event, MoneyCorrected, MoneyFact, Recorded, StreamId};
+use crate::named::MovementName;
 use crate::refusal::{Reason, Refusal};
 
 /// A correction, and what is told anew behind it.
@@ -50,7 +51,20 @@ fn fact_of<'a>(
         Some(to) if to == facts.id => {
             format!("it was replaced; the reading in force is at position {}", by + 1)
         }
-        Some(to) => format!("position {by} moved it to the account {to}: correct it there"),
+        Some(to) => {
+            let is_back = match &told.event {
+                Event::Account(event) => {
+                    MovementName::of(event).and_then(|name| account.carries(&name))
+                }
+                Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
+            };
+            match is_back {
+                Some(at) => format!(
+                    "position {by} moved it to the account {to}, and it came back: the reading in force is at position {at}"
+                ),
+                None => format!("position {by} moved it to the account {to}: correct it there"),
+            }
+        }
     };
     Err(facts.refuse(Reason::StateRefuses, detail))
 }

@@ -83,6 +83,43 @@ impl Account {
     }
 }
 
+impl Account {
+    /// What of a refund of these gives back what is owed of their lines, if anything. `lines` are those that it is taken of,
+    /// of invoices that have several.
+    ///
+    /// # Errors
+    /// [`Unfit`] if an invoice is not there.
+    pub fn owed_parts(
+        &self,
+        applied: &[Applied],
+        lines: Option<&[LinePart]>,
+        exposed: &Exposed,
+    ) -> Result<Option<Vec<LinePart>>, Unfit> {
+        let mut parts = Vec::new();
+        for &Applied { amount: taken, invoice: number } in applied {
+            let invoice = self.invoice(number)?;
+            for ((of, sums), line) in invoice.lines.iter().zip(&invoice.sums).zip(1..) {
+                let Some(&exposed) = exposed.get(&(number, line)) else { continue };
+                let taken = match lines {
+                    None => taken,
+                    Some(lines) => {
+                        let is_its = |part: &&LinePart| (part.invoice, part.line) == (number, line);
+                        let part = lines.iter().find(is_its);
+                        part.map_or(Money::zero(taken.currency()), |part| part.amount)
+                    }
+                };
+                let owed = sums.money(of.amount).of_part(of.amount, exposed).owed;
+                let amount = taken.min(owed);
+                if amount.is_positive() {
+                    let exposed = Some(exposed);
+                    parts.push(LinePart { amount, exposed, invoice: number, line });
+                }
+            }
+        }
+        Ok(Some(parts).filter(|parts| !parts.is_empty()))
+    }
+}
+
 /// Shares an amount among lines: in each turn pro rata by largest remainder, the next turn once that is full.
 /// Nothing if all turns together take less.
 fn in_turns(amount: Money, lines: &[[Money; 2]]) -> Result<Option<Vec<Money>>, Unfit> {

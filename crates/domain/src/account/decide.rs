@@ -71,14 +71,7 @@ pub(crate) fn decide(
             Ok(vec![CardOnFileChanged { card: card.clone(), same }.into()])
         }
         AccountAction::RequestCharge { invoice } => request_charge(account, facts, *invoice),
-        AccountAction::PaymentReceived(payment) => {
-            if let Some((to, at)) = account.moved_away(facts.id, &payment.payment) {
-                let name = &payment.payment;
-                let detail = format!("position {at} moved the payment {name} to the account {to}");
-                return Err(facts.refuse(Reason::AlreadyRecorded, detail));
-            }
-            received(account, facts, payment)
-        }
+        AccountAction::PaymentReceived(payment) => received(account, facts, payment),
         AccountAction::ChargeFailed(failed) => charge_failed(account, facts, failed),
         AccountAction::RequestRefund(asked) => refund::request(account, facts, asked),
         AccountAction::RefundFailed(failed) => refund::failed(account, facts, failed),
@@ -256,14 +249,23 @@ pub(super) fn failure(facts: &Facts, attempt: u32, e: &ChargeFailed) -> PaymentF
 
 /// A payment can give back only what it still holds.
 pub(super) fn gives_back(facts: &Facts, payment: &Payment, amount: Money) -> Result<(), Refusal> {
+    goes_back(facts, payment, amount, payment.left(), "left")
+}
+
+fn goes_back(
+    facts: &Facts,
+    payment: &Payment,
+    amount: Money,
+    left: Money,
+    what: &str,
+) -> Result<(), Refusal> {
     facts.check(amount)?;
     if facts.on < payment.mark.on {
         let detail = format!("the payment came on {}", payment.mark.on);
         return Err(facts.refuse(Reason::DateImpossible, detail));
     }
-    let left = payment.left();
     if amount.minor() > left.minor() {
-        let detail = format!("only {left} of the payment is left");
+        let detail = format!("only {left} of the payment is {what}");
         return Err(Refusal::new(Reason::ValueRefused, "amount", detail));
     }
     Ok(())
@@ -279,7 +281,9 @@ pub(super) fn fresh(account: &Account, facts: &Facts, name: &ProcessorRef) -> Re
 fn opened(account: &Account, facts: &Facts, e: &Chargeback) -> Result<Vec<AccountEvent>, Refusal> {
     fresh(account, facts, &e.chargeback)?;
     let paid = payment(account, facts, &e.payment)?;
-    gives_back(facts, paid, e.amount)?;
+    // A bank takes back what it will, refunded or not; but no payment twice.
+    let most = account.not_charged_back(&e.payment, paid).map_err(unfit_amount)?;
+    goes_back(facts, paid, e.amount, most, "not charged back")?;
     if let Some(by) = e.respond_by.filter(|by| *by < facts.on) {
         let detail = format!("respond_by, {by}, is before the day it was opened");
         return Err(facts.refuse(Reason::DateImpossible, detail));

@@ -186,6 +186,13 @@ impl Account {
             let lines = e.lines.as_deref();
             let parts = invoice.split(Sum::Credited, part.amount, lines, part.invoice)?;
             told.add((part.invoice, invoice), Sum::Credited, &parts)?;
+            let owed = e.owed.iter().flatten().filter(|owed| owed.invoice == part.invoice);
+            let sum = Money::zero(part.amount.currency());
+            let sum = owed.map(|owed| owed.amount).try_fold(sum, Money::plus)?;
+            if let Some(owed) = e.owed.as_deref() {
+                let parts = invoice.split(Sum::Returned, sum, Some(owed), part.invoice)?;
+                told.add((part.invoice, invoice), Sum::Returned, &parts)?;
+            }
             invoice.checked_open()?;
         }
         self.money_back.insert(e.refund.clone(), back);
@@ -250,6 +257,7 @@ impl Account {
         let again = self.given_again(chargeback)?;
         let mut told = self.begin(MoneyFact::ChargebackWon, &mark, again.unearned.currency());
         (told.name, told.unearned) = (Some(chargeback.clone()), again.unearned);
+        told.beyond = again.beyond.negated();
         let back = self.money_back_mut(chargeback)?;
         back.status = Some(ChargebackStatus::Won);
         back.won = Some(mark);
@@ -288,11 +296,11 @@ impl Account {
         lines: Option<Vec<LinePart>>,
         told: &mut MoneyTold,
     ) -> Result<MoneyBack, Unfit> {
-        let TakenBack { unearned, invoices } = self.taken_back(name, amount)?;
+        let TakenBack { unearned, invoices, beyond } = self.taken_back(name, amount)?;
         let payment = self.payment_mut(name)?;
         add(&mut payment.returned, amount)?;
         add(&mut payment.unearned_left, unearned.negated())?;
-        told.unearned = unearned.negated();
+        (told.unearned, told.beyond) = (unearned.negated(), beyond);
         for part in lines.iter().flatten() {
             let is_of =
                 |held: &&mut LinePart| (held.invoice, held.line) == (part.invoice, part.line);
@@ -317,6 +325,7 @@ impl Account {
         }
         Ok(MoneyBack {
             amount,
+            beyond,
             deposited: None,
             invoices,
             lines,

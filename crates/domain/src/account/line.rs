@@ -17,6 +17,8 @@ record! {
         lost: Money,
         /// Collected, less what went back.
         paid: Money,
+        /// What refunds gave back of it as owed.
+        returned: Money,
         /// Given up.
         written_off: Money,
     }
@@ -52,6 +54,8 @@ pub struct LineMoney {
     pub given_back: Money,
     /// What of it was written off.
     pub lost: Loss,
+    /// What refunds gave back of it as owed.
+    pub returned: Money,
 }
 
 /// What of a part of a line became of it.
@@ -119,7 +123,7 @@ impl Account {
 impl LineSums {
     /// Of a line that nothing was paid for yet.
     pub(super) const fn nothing(zero: Money) -> Self {
-        Self { credited: zero, lost: zero, paid: zero, written_off: zero }
+        Self { credited: zero, lost: zero, paid: zero, returned: zero, written_off: zero }
     }
 
     /// What became of the line of an amount.
@@ -130,7 +134,13 @@ impl LineSums {
         let charged_back = self.lost.above(Money::zero(amount.currency())).min(self.written_off);
         let bad_debt = self.written_off.above(charged_back);
         let lost = Loss { bad_debt, charged_back };
-        LineMoney { paid: self.paid, open, given_back: self.credited, lost }
+        LineMoney {
+            paid: self.paid,
+            open,
+            given_back: self.credited,
+            lost,
+            returned: self.returned,
+        }
     }
 }
 
@@ -171,7 +181,7 @@ impl Invoice {
             self.lines.iter().map(|line| line.amount.minor().unsigned_abs()).collect();
         let before = match sum {
             Sum::Credited => self.credited,
-            Sum::Lost => Money::zero(amount.currency()),
+            Sum::Lost | Sum::Returned => Money::zero(amount.currency()),
             Sum::Paid => self.paid,
             Sum::WrittenOff => self.written_off,
         };
@@ -205,6 +215,7 @@ impl Invoice {
             Sum::Credited => (&mut line.credited, Some(&mut self.credited)),
             Sum::Lost => (&mut line.lost, None),
             Sum::Paid => (&mut line.paid, Some(&mut self.paid)),
+            Sum::Returned => (&mut line.returned, None),
             Sum::WrittenOff => (&mut line.written_off, Some(&mut self.written_off)),
         };
         *of_line = of_line.plus(moved.amount)?;

@@ -184,6 +184,8 @@ record! {
     pub struct MoneyBack {
         /// How much.
         amount: Money,
+        /// What of it went out beyond what the payment had brought in: the firm's loss.
+        beyond: Money,
         /// The deposit it stands behind.
         deposited: Option<DepositId>,
         /// The invoices it was taken out of.
@@ -227,6 +229,8 @@ pub struct TakenBack {
     pub unearned: Money,
     /// What paid invoices.
     pub invoices: Vec<Applied>,
+    /// What the payment did not hold any more: it had gone back before.
+    pub beyond: Money,
 }
 
 /// Where the money of a chargeback that was won goes.
@@ -236,6 +240,8 @@ pub struct GivenAgain {
     pub unearned: Money,
     /// To the invoices that it was taken of.
     pub invoices: Vec<GivenToInvoice>,
+    /// To what had gone out beyond what came in.
+    pub beyond: Money,
 }
 
 /// What comes of the part of an invoice that a chargeback took.
@@ -399,11 +405,14 @@ impl Account {
         })
     }
 
-    /// Out of what money of a payment goes back: first what was unearned, then what pays invoices.
+    /// Out of what money of a payment goes back: first what was unearned, then what pays invoices; beyond what it holds, out of
+    /// nothing.
     pub fn taken_back(&self, payment: &ProcessorRef, amount: Money) -> Result<TakenBack, Unfit> {
         let payment = self.payments.get(payment).ok_or(Unfit::Missing("a payment"))?;
-        let unearned = amount.min(payment.unearned_left);
-        let mut left = amount.minus(unearned)?;
+        // Of an invoice that several payments paid, each takes back its own alone.
+        let holds = amount.min(payment.left());
+        let unearned = holds.min(payment.unearned_left);
+        let mut left = holds.minus(unearned)?;
         let mut invoices = Vec::new();
         for applied in &payment.applied {
             let paid = self.invoice(applied.invoice)?.paid;
@@ -411,7 +420,7 @@ impl Account {
             left = left.minus(part)?;
             invoices.push(Applied { amount: part, invoice: applied.invoice });
         }
-        Ok(TakenBack { unearned, invoices })
+        Ok(TakenBack { unearned, invoices, beyond: amount.minus(holds)?.plus(left)? })
     }
 
     /// Where the money of a chargeback goes when it is won: back to where it was taken. An invoice that
@@ -420,7 +429,8 @@ impl Account {
     /// it was said of which it was taken.
     pub fn given_again(&self, chargeback: &ProcessorRef) -> Result<GivenAgain, Unfit> {
         let back = self.money_back.get(chargeback).ok_or(Unfit::Missing("a chargeback"))?;
-        let mut again = GivenAgain { unearned: back.unearned, invoices: Vec::new() };
+        let (unearned, beyond) = (back.unearned, back.beyond);
+        let mut again = GivenAgain { unearned, invoices: Vec::new(), beyond };
         for Applied { amount: taken, invoice } in back.invoices.iter().cloned() {
             let known = self.invoice(invoice)?;
             let lines =

@@ -1,7 +1,7 @@
 //! Asking the processor to give money of a payment back, and what came of it.
 
 use super::decide::{fresh, gives_back, lines, payment, unfit_amount};
-use super::{Account, Exposed, Facts, Flow, Payment, Unfit};
+use super::{Account, ChargebackStatus, Exposed, Facts, Flow, MoneyBack, Payment, Unfit};
 use crate::case::Mark;
 use crate::codec::record;
 use crate::command::{Refund, RefundAsked, RefundNotMade};
@@ -52,6 +52,38 @@ impl Account {
     pub fn refunds_waiting(&self) -> impl Iterator<Item = (u32, &RefundRequest)> {
         let requests = self.refund_requests.iter().map(|(&number, request)| (number, request));
         requests.filter(|(_, request)| request.waits())
+    }
+
+    /// A chargeback that leaves less of a payment than is to go back.
+    fn stands_before(
+        &self,
+        name: &ProcessorRef,
+        payment: &Payment,
+        amount: Money,
+    ) -> Option<&ProcessorRef> {
+        let mut backs = self.money_back.iter().filter(|(_, back)| back.payment == *name);
+        let is_standing = |(_, back): &(&ProcessorRef, &MoneyBack)| {
+            matches!(back.status, Some(ChargebackStatus::Open | ChargebackStatus::Lost))
+        };
+        let is_short =
+            amount.minor() > payment.left().minor() && amount.minor() <= payment.amount.minor();
+        backs.find(is_standing).filter(|_| is_short).map(|(name, _)| name)
+    }
+
+    /// What of a payment no bank took back, or gave again.
+    ///
+    /// # Errors
+    /// [`Unfit`] if that is no amount.
+    pub fn not_charged_back(&self, name: &ProcessorRef, payment: &Payment) -> Result<Money, Unfit> {
+        let mut left = payment.amount;
+        let is_standing = |back: &&MoneyBack| {
+            back.payment == *name
+                && matches!(back.status, Some(ChargebackStatus::Open | ChargebackStatus::Lost))
+        };
+        for back in self.money_back.values().filter(is_standing) {
+            left = left.minus(back.amount)?;
+        }
+        Ok(left)
     }
 
     /// The request for a payment that waits.
@@ -234,7 +266,15 @@ pub(super) fn issued(
     e: &Refund,
 ) -> Result<Vec<AccountEvent>, Refusal> {
     fresh(account, facts, &e.refund)?;
-    gives_back(facts, payment(account, facts, &e.payment)?, e.amount)?;
+    let paid = payment(account, facts, &e.payment)?;
+    if let Some(chargeback) = account.stands_before(&e.payment, paid, e.amount) {
+        let detail = format!(
+            "the chargeback {chargeback} took the payment back and was told first: correct it as never opened, \
+             record this refund, then the chargeback again; what it takes beyond what came in is a loss"
+        );
+        return Err(facts.refuse(Reason::StateRefuses, detail));
+    }
+    gives_back(facts, paid, e.amount)?;
     let answers = match (e.request, account.refund_waiting(&e.payment)) {
         (None, Some((number, waiting))) => {
             let detail = format!(
@@ -259,8 +299,11 @@ pub(super) fn issued(
     };
     let taken = account.taken_back(&e.payment, e.amount).map_err(unfit_amount)?;
     let lines = lines(account, facts, Flow::Refund, &taken.invoices)?;
+    let owed = account.owed_parts(&taken.invoices, lines.as_deref(), &facts.exposed);
+    let owed = owed.map_err(unfit_amount)?;
     let Refund { amount, payment, reason, refund, .. } = e.clone();
-    Ok(vec![RefundIssued { amount, lines, payment, reason, refund, request: answers }.into()])
+    let request = answers;
+    Ok(vec![RefundIssued { amount, lines, owed, payment, reason, refund, request }.into()])
 }
 
 /// A request for a payment. One that was said to have failed may still come.

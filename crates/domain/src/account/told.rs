@@ -18,6 +18,8 @@ codes! {
         Lost = "lost",
         /// Paid, less what went back.
         Paid = "paid",
+        /// Given back as owed.
+        Returned = "returned",
         /// Given up.
         WrittenOff = "written_off",
     }
@@ -40,6 +42,8 @@ record! {
 record! {
     /// A fact about money, and what it moved.
     pub struct MoneyTold {
+        /// What more went out since than came in; below zero what came back of that.
+        beyond: Money,
         /// What its payment holds of lines since; below zero what it gave up.
         held: Vec<LinePart>,
         /// What kind of fact it is.
@@ -64,8 +68,6 @@ record! {
         again: Option<AccountId>,
         /// The correction.
         by: EventRef,
-        /// The processor's name for what was taken back.
-        name: Option<ProcessorRef>,
         /// Where the fact stood among the others.
         place: u64,
     }
@@ -127,6 +129,7 @@ impl Account {
         let position = mark.at.position;
         let stead = self.correction_before(position);
         MoneyTold {
+            beyond: Money::zero(currency),
             held: Vec::new(),
             kind,
             mark: mark.clone(),
@@ -135,18 +138,6 @@ impl Account {
             place: stead.map_or(position, |correction| correction.place),
             unearned: Money::zero(currency),
         }
-    }
-
-    /// The other account that a payment of a name was moved to, and the position of the correction that did.
-    pub(super) fn moved_away(
-        &self,
-        own: AccountId,
-        payment: &ProcessorRef,
-    ) -> Option<(AccountId, u64)> {
-        let corrections = self.corrected.values();
-        let of_name = corrections.filter(|correction| correction.name.as_ref() == Some(payment));
-        let last = of_name.max_by_key(|correction| correction.by.position)?;
-        Some((last.again.filter(|to| *to != own)?, last.by.position))
     }
 
     /// Keeps a fact that was folded.
@@ -160,8 +151,7 @@ impl Account {
         if told.kind != e.kind {
             return Err(Unfit::Missing("a fact of this kind"));
         }
-        let MoneyTold { name, place, .. } = told;
-        let correction = MoneyTakenBack { again: e.again, by, name, place };
+        let correction = MoneyTakenBack { again: e.again, by, place: told.place };
         self.corrected.insert(e.fact.position, correction);
         Ok(())
     }

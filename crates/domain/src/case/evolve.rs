@@ -149,10 +149,10 @@ impl Case {
             }
             CaseEvent::FeeKept(e) => self.fees_kept.push(KeptFee { mark, said: e.clone() }),
             CaseEvent::FeeMarked(e) => {
-                if e.is_allowed() {
-                    self.marks.remove(&e.fee.position);
-                } else {
-                    let marked = FeeMark { mark, said: e.clone() };
+                let before = self.marks.remove(&e.fee.position);
+                // What refunds gave back of it as owed is told of once more, should one of them not have been.
+                if !e.is_allowed() || e.returned.is_some() {
+                    let marked = FeeMark::after(before.as_deref(), mark, e.clone());
                     self.marks.insert(e.fee.position, Arc::new(marked));
                 }
             }

@@ -7,6 +7,7 @@ use crate::event::{
     Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeKept, FeeMarked,
     FoundResult, PaperKind, Recorded, Showing, UtcMicros, WorkEvidence,
 };
+use crate::gates::FeeStanding;
 use crate::ids::{AccountId, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
 use crate::rules::Rules;
@@ -368,12 +369,25 @@ record! {
 }
 
 record! {
-    /// What was concluded last of a claimed fee that is not simply allowed.
+    /// What was concluded last of a claimed fee that is not simply allowed, or was not.
     pub struct FeeMark {
         /// The event.
         mark: Mark,
         /// What it says.
         said: FeeMarked,
+        /// The first of those since which it is exposed, or unproved, without a break.
+        since: Mark,
+    }
+}
+
+impl FeeMark {
+    /// Takes the place of what was concluded before.
+    pub(super) fn after(before: Option<&Self>, mark: Mark, said: FeeMarked) -> Self {
+        let stands =
+            |said: &FeeMarked| (said.exposed.is_positive(), said.standing == FeeStanding::Unproved);
+        let goes_on = before.filter(|before| stands(&before.said) == stands(&said));
+        let since = goes_on.map_or_else(|| mark.clone(), |before| before.since.clone());
+        Self { mark, said, since }
     }
 }
 

@@ -3,9 +3,10 @@
 use super::{billing, check_day};
 use crate::account::{self, Corrected};
 use crate::command::{MoneyBecomes, MoneyCorrection};
-use crate::event::StreamId;
+use crate::event::{Event, StreamId};
 use crate::ids::AccountId;
 use crate::money::Money;
+use crate::named::{self, MovementName};
 use crate::refusal::{NamedVersion, Reason, Refusal, Versions};
 use crate::world::{Draft, Halt};
 
@@ -55,6 +56,15 @@ pub(super) fn correct(
     let correction = opened(draft, id, correction)?;
     let to = other_account.zip(other_facts.as_ref());
     let Corrected { event, again } = account::correct(own, &own_facts, &correction, to)?;
+    // What keeps its name keeps it wherever it is told.
+    let name_of = |event: &Event| match event {
+        Event::Account(event) => MovementName::of(event),
+        Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
+    };
+    let name = again.first().and_then(MovementName::of);
+    if let Some(name) = name.filter(|name| name_of(&correction.told.event).as_ref() != Some(name)) {
+        named::check(draft, id, &name)?;
+    }
     let at = event.again;
     draft.add(StreamId::Account(id), today, event)?;
     for event in again {

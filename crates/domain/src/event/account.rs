@@ -282,6 +282,8 @@ record! {
         amount: Money,
         /// The lines it is taken out of: first what is owed.
         lines: Option<Vec<LinePart>>,
+        /// What of it gives back what was owed of lines, if anything: no expense. Older events do not say.
+        owed: Option<Vec<LinePart>>,
         /// The payment it came from.
         payment: ProcessorRef,
         /// Why.

@@ -437,6 +437,8 @@ record! {
         gates: BTreeSet<Gate>,
         /// What of the exposed part was credited or paid back.
         given_back: Money,
+        /// The same as it was marked last, or nothing. Older events do not say, and moved nothing of it.
+        given_back_before: Option<Money>,
         /// The invoice it stands on.
         invoice: Option<u64>,
         /// What was collected for the exposed part and is kept by counsel's reason, if anything.
@@ -458,6 +460,10 @@ record! {
         owed_before: Money,
         /// The plan it was agreed under.
         plan: Option<PlanCode>,
+        /// What refunds of its line gave back as owed, if anything: it left the books with them.
+        returned: Option<Money>,
+        /// The same as it was marked last.
+        returned_before: Option<Money>,
         /// What stands behind it.
         standing: FeeStanding,
     }
@@ -479,8 +485,8 @@ impl FeeMarked {
     pub(crate) fn says_as(&self, earlier: &Self) -> bool {
         let said = |mark: &Self| {
             let Self { asked_on, exposed, given_back, invoice, kept, lost, .. } = *mark;
-            let Self { open, owed, standing, .. } = *mark;
-            (asked_on, exposed, given_back, invoice, kept, lost, open, owed, standing)
+            let Self { open, owed, returned, standing, .. } = *mark;
+            (asked_on, exposed, given_back, invoice, kept, lost, (open, owed, returned, standing))
         };
         said(self) == said(earlier) && self.gates == earlier.gates
     }

@@ -62,6 +62,8 @@ pub struct JudgedFee<'a> {
     pub asked_back: Money,
     /// What of that part is still open on the invoice.
     pub open: Money,
+    /// What refunds of its line gave back as owed.
+    pub returned: Money,
 }
 
 /// How a claimed fee stands on one day of asking.
@@ -165,6 +167,7 @@ impl<'a> Judge<'a> {
             fee: fee.mark.at.clone(),
             gates: judged.closed.iter().copied().collect(),
             given_back: judged.given_back,
+            given_back_before: Some(last.map_or(zero, |last| last.given_back)),
             invoice: judged.invoice,
             kept: Some(judged.kept).filter(|kept| kept.is_positive()),
             kept_before: last.and_then(|last| last.kept),
@@ -175,6 +178,8 @@ impl<'a> Judge<'a> {
             owed: judged.owed,
             owed_before: last.map_or(zero, |last| last.owed),
             plan: case.enrolment.as_ref().map(|enrolment| enrolment.plan.clone()),
+            returned: Some(judged.returned).filter(|returned| returned.is_positive()),
+            returned_before: last.and_then(|last| last.returned),
             standing: judged.standing,
         };
         let is_news = match last {
@@ -328,6 +333,7 @@ impl<'a> Judge<'a> {
             keeping,
             asked_back: claimed.asked_back.map_or(zero, |asked| asked.min(owed)),
             open,
+            returned: claimed.money.as_ref().map_or(zero, |money| money.returned),
         }
     }
 

@@ -5,12 +5,12 @@ use std::collections::HashMap;
 use super::{Halt, Impossible, Mark, State, World};
 use crate::codec::Field;
 use crate::event::{
-    AccountEvent, Author, Card, CaseEvent, Contact, Event, EventRef, FactCorrected, FactKind,
-    Recorded, StreamId, UtcMicros,
+    AccountEvent, Author, Card, Contact, Event, EventRef, Recorded, StreamId, UtcMicros,
 };
 use crate::ids::{AccountId, CaseId, EventId, RequestId};
+use crate::named::NameFound;
 use crate::refusal::{Reason, Refusal};
-use crate::sealing::{Place, Sealer, Unsealable, seal_event};
+use crate::sealing::{Place, Sealer, Unsealable, contact_of, corrects_contact, seal_event};
 
 /// What a decision is given beside the world: everything a pure function may not fetch itself.
 pub struct Context<'a> {
@@ -27,6 +27,8 @@ pub struct Context<'a> {
     pub next_id: &'a mut dyn FnMut() -> EventId,
     /// Seals personal values.
     pub sealer: &'a mut dyn Sealer,
+    /// Where the name was found that the command records a movement under. A world that began with its log needs none.
+    pub name_found: Option<&'a NameFound>,
 }
 
 /// The events of one command as they are decided, already numbered and folded into the world.
@@ -40,17 +42,6 @@ pub(crate) struct Draft<'w, 'c> {
     undo: Option<Undo>,
 }
 
-/// The contact that an event says, if it says one: what clients and couples are found by.
-const fn contact_of(event: &Event) -> Option<&Contact> {
-    if let Event::Case(CaseEvent::Enrolled(enrolled)) = event {
-        Some(&enrolled.contact)
-    } else if let Event::Case(CaseEvent::ContactChanged(changed)) = event {
-        Some(&changed.contact)
-    } else {
-        None
-    }
-}
-
 /// The card that an event puts on file, if it does.
 pub const fn card_of(event: &Event) -> Option<&Card> {
     if let Event::Account(AccountEvent::CardOnFileChanged(changed)) = event {
@@ -58,17 +49,6 @@ pub const fn card_of(event: &Event) -> Option<&Card> {
     } else {
         None
     }
-}
-
-/// Whether an event may make another contact the current one by telling an older one otherwise.
-const fn corrects_contact(event: &Event) -> bool {
-    matches!(
-        event,
-        Event::Case(CaseEvent::FactCorrected(FactCorrected {
-            kind: FactKind::Enrolled | FactKind::ContactChanged,
-            ..
-        }))
-    )
 }
 
 struct Undo {
@@ -95,6 +75,11 @@ impl<'w, 'c> Draft<'w, 'c> {
     /// The world, with everything drafted so far in it.
     pub(crate) fn world(&self) -> &World {
         self.world
+    }
+
+    /// Where the name was found that the command records a movement under.
+    pub(crate) const fn name_found(&self) -> Option<&NameFound> {
+        self.context.name_found
     }
 
     /// What was drafted so far.

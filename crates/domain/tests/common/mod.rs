@@ -160,6 +160,7 @@ impl Desk {
                 recorded_at: now,
                 next_id: &mut ids,
                 sealer: &mut InTheClear,
+                name_found: None,
             };
             match decide(&mut self.world, context, command) {
                 Ok(events) => {
@@ -167,6 +168,7 @@ impl Desk {
                     return Ok(events);
                 }
                 Err(Halt::Need(stream)) => self.world.insert(stream, State::empty(stream)),
+                Err(Halt::Unnamed) => panic!("a world that began with its log knows every name"),
                 Err(Halt::Refused(refusal)) => return Err(*refusal),
             }
         }

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
+use domain::named::{MovementName, NameFound};
 use domain::sealing::{holder_of, streams_of};
 use domain::world::{STATE_VERSION, State};
 use proof::Hash;
@@ -118,6 +119,10 @@ impl FirmLog {
 
     pub(super) fn forget_person(&mut self, id: Uuid) -> bool {
         self.people.remove(&id).is_some()
+    }
+
+    pub(super) fn named(&self, name: &MovementName) -> NameFound {
+        self.generations.named(name)
     }
 
     pub(super) fn compare(&self, generation: i64, position: u64) -> Result<Comparison, StoreError> {

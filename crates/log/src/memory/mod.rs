@@ -16,6 +16,7 @@ use std::time::Duration;
 use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
+use domain::named::{MovementName, NameFound};
 use domain::world::State;
 use proof::Hash;
 use tokio::sync::{OwnedRwLockWriteGuard, RwLock};
@@ -493,6 +494,10 @@ impl ProjectionStore for MemoryStore {
 
     async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
         Ok(self.shared().firm(firm).checkpoint())
+    }
+
+    async fn named(&self, firm: FirmId, name: &MovementName) -> Result<NameFound, StoreError> {
+        Ok(self.shared().firm(firm).named(name))
     }
 
     async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {

@@ -97,10 +97,11 @@ fn decide(
             recorded_at: head.recorded_at,
             next_id: &mut next_id,
             sealer: &mut InTheClear,
+            name_found: None,
         };
         match domain::decide(&mut world, context, command) {
             Ok(events) => return Some(events),
-            Err(Halt::Refused(_)) => return None,
+            Err(Halt::Refused(_) | Halt::Unnamed) => return None,
             Err(Halt::Need(stream)) => {
                 for loaded in log.load(&[stream], head.position) {
                     world.insert(stream, state_of(log.firm, &loaded).ok()?.0);

@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
+use domain::named::{MovementName, NameFound};
 use proof::Hash;
 use uuid::Uuid;
 
@@ -214,6 +215,10 @@ impl ProjectionStore for Process {
 
     async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
         self.call(self.store.checkpoint(firm)).await
+    }
+
+    async fn named(&self, firm: FirmId, name: &MovementName) -> Result<NameFound, StoreError> {
+        self.call(self.store.named(firm, name)).await
     }
 
     async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use domain::event::StreamId;
+use domain::named::{MovementName, NameFound};
 use domain::world::State;
 
 use crate::error::StoreError;
@@ -41,6 +42,16 @@ impl Generations {
 
     pub(super) fn active(&self) -> (Checkpoint, HashMap<StreamId, State>) {
         (self.checkpoint(), self.active_rows().states.clone())
+    }
+
+    pub(super) fn named(&self, name: &MovementName) -> NameFound {
+        let rows = self.active_rows();
+        let carries = |(stream, state): (&StreamId, &State)| match (stream, state) {
+            (StreamId::Account(id), State::Account(account)) => account.carries(name).map(|_| *id),
+            _ => None,
+        };
+        let accounts = rows.states.iter().filter_map(carries).collect();
+        NameFound { name: name.clone(), accounts, up_to: rows.position }
     }
 
     pub(super) fn forget(&mut self, stream: StreamId) -> bool {

@@ -217,11 +217,11 @@ fn standing(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
 
 /// A claimed fee that nothing allowed, while anything of it is kept or open; or one whose right nobody showed.
 fn marked_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow> {
-    let FeeMark { mark, said } = marked;
+    let FeeMark { mark, said, since } = marked;
     let subject = fee_named(case, marked)?;
     let exception = |kind, detail| {
         let exception = row(id, Source::Case, kind, subject.clone(), mark);
-        Some(ExceptionRow { detail, ..exception })
+        Some(ExceptionRow { detail, since_on: since.on, ..exception })
     };
     match said.standing {
         FeeStanding::Unproved => {
@@ -273,7 +273,15 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow
     for (name, back) in &account.money_back {
         if back.status == Some(ChargebackStatus::Open) {
             let exception = of(ExceptionKind::ChargebackOpen, name.as_str().to_owned(), &back.mark);
-            rows.push(ExceptionRow { due_on: back.respond_by, ..exception });
+            let detail = if back.beyond.is_positive() {
+                format!(
+                    "{} of it was given back before, so that more went out than came in: dispute it with the record of the refund",
+                    back.beyond
+                )
+            } else {
+                String::new()
+            };
+            rows.push(ExceptionRow { due_on: back.respond_by, detail, ..exception });
         }
     }
     for (number, request) in &account.refund_requests {

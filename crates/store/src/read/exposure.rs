@@ -97,7 +97,7 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExposureRow> {
 
 /// A claimed fee of which a part is exposed.
 fn fee_row(id: CaseId, case: &Case, marked: &FeeMark) -> ExposureRow {
-    let FeeMark { mark, said } = marked;
+    let FeeMark { mark, said, since } = marked;
     let claim = case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position);
     ExposureRow {
         case_id: id,
@@ -110,9 +110,9 @@ fn fee_row(id: CaseId, case: &Case, marked: &FeeMark) -> ExposureRow {
         owed_minor: said.owed.minor(),
         open_minor: said.open.minor(),
         period: claim.map(|fee| fee.period),
-        found_on: mark.on,
+        found_on: since.on,
         cites: ExposureKind::FeeAskedUnearned.cites().to_owned(),
-        late: mark.late,
+        late: since.late,
     }
 }
 

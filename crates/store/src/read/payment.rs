@@ -4,6 +4,7 @@ use calendar::CivilDate;
 use domain::account::{Account, ChargebackStatus, MoneyBack, Payment};
 use domain::ids::{AccountId, FirmId, ProcessorRef};
 use domain::money::Currency;
+use domain::named::{MovementName, NameFound};
 use log::StoreError;
 
 use super::limit;
@@ -124,8 +125,20 @@ static ACCOUNTS_BACK: Statement = Statement::new(|| {
     )
 });
 
+/// How far the rows are, and the accounts that have a movement of a name: one row at least.
+static NAMED: Statement = Statement::new(|| named("payment", "payment"));
+static NAMED_BACK: Statement = Statement::new(|| named("money_back", "reference"));
+
+fn named(table: &str, name: &str) -> String {
+    format!(
+        "SELECT p.position, t.account_id FROM projection p LEFT JOIN {table} t ON t.firm = p.firm \
+         AND t.generation = p.generation AND t.{name} = $2 WHERE p.firm = $1 AND p.active"
+    )
+}
+
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &LIST_BACK, &ACCOUNTS, &ACCOUNTS_BACK];
+pub(super) static STATEMENTS: &[&Statement] =
+    &[&LIST, &LIST_BACK, &ACCOUNTS, &ACCOUNTS_BACK, &NAMED, &NAMED_BACK];
 
 impl Store {
     /// Payments, in the order recorded; `after` is the position of the last of the page before, or 0.
@@ -149,6 +162,23 @@ impl Store {
     ) -> Result<Vec<MoneyBackRow>, StoreError> {
         self.fetch(&LIST_BACK, vec![Value::Id(firm.0), after.put(), account.put(), limit(rows)])
             .await
+    }
+
+    /// Where the rows have a movement of a name, and how far they are.
+    pub(crate) async fn found_by_name(
+        &self,
+        firm: FirmId,
+        name: &MovementName,
+    ) -> Result<NameFound, StoreError> {
+        let (statement, wanted) = match name {
+            MovementName::Payment(name) => (&NAMED, name),
+            MovementName::Back(name) => (&NAMED_BACK, name),
+        };
+        let rows: Vec<(u64, Option<AccountId>)> =
+            self.fetch(statement, vec![Value::Id(firm.0), wanted.put()]).await?;
+        let up_to = rows.first().map_or(0, |(position, _)| *position);
+        let accounts = rows.into_iter().filter_map(|(_, account)| account).collect();
+        Ok(NameFound { name: name.clone(), accounts, up_to })
     }
 
     /// The accounts that have a payment of this name, by id. There is one, unless the firm's

@@ -9,8 +9,8 @@ use domain::ids::{AccountId, FirmId};
 
 use crate::ledger::Ledger;
 
-/// Accounts looked for: the second shows that the first is not the only one.
-const ACCOUNTS_MAX: u32 = 2;
+/// Accounts looked for: a second one is named with the first, which older software let have the same name.
+const ACCOUNTS_MAX: u32 = 8;
 
 /// The account that is named, or that has what is named.
 pub(super) async fn account(
@@ -46,7 +46,13 @@ async fn with(ledger: &Ledger, firm: FirmId, clue: &Clue) -> Result<AccountId, F
         [account] => Ok(*account),
         [] => Err(Failure::Unfound { field: clue.field, resource_type, name }),
         [..] => {
-            let rule = format!("must name the account: several have what {} names", clue.field);
+            let named: Vec<String> =
+                accounts.iter().map(|account| name::account(firm, *account)).collect();
+            let rule = format!(
+                "must name the account: {} have what {} names, which is of one alone; correct the others",
+                named.join(" and "),
+                clue.field
+            );
             Err(FieldErrors::one("name", rule).into())
         }
     }

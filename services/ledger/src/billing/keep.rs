@@ -50,7 +50,9 @@ fn preview(
     trial::decide(ledger, authority, asked.request_id, &mut world, &asked.command).map_err(
         |halt| match halt {
             Halt::Refused(refusal) => Failure::Refused(refusal),
-            Halt::Need(_) => Failure::internal("all that keeping a fee looks at was loaded"),
+            Halt::Need(_) | Halt::Unnamed => {
+                Failure::internal("all that keeping a fee looks at was loaded")
+            }
         },
     )?;
     let accounts = matter.accounts();

@@ -85,7 +85,11 @@ pub(crate) fn exposures(
             amount: amount(judged.exposed),
             period: Some(int32(judged.fee.period)),
             citation: ExposureKind::FeeAskedUnearned.cites().to_owned(),
-            found_on: day(mark.on),
+            found_on: day(case
+                .marks
+                .get(&claim.at.position)
+                .map_or(mark, |marked| &marked.since)
+                .on),
             event: Some(reference(&mark.at)),
             owed: amount(judged.owed),
             open: amount(judged.open),

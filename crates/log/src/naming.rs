@@ -1,0 +1,83 @@
+//! Looking up the name that a command records a movement under, before it waits for the writer.
+
+use std::time::Duration;
+
+use domain::command::Command;
+use domain::ids::FirmId;
+use domain::named::NameFound;
+
+use crate::engine::{Answer, Engine, Submission, SubmitError};
+use crate::error::StoreError;
+
+/// How often a name is looked up for one command. Each time the read models are where the log ended a moment ago.
+const LOOKS_MAX: usize = 8;
+/// How long the read models are waited for.
+const PATIENCE: Duration = Duration::from_secs(10);
+
+/// How far the read models have to be when a name is looked up.
+#[derive(Clone, Copy)]
+enum Looking {
+    /// Wherever they are: the writer knows what came since, as long as it has been there.
+    Now,
+    /// At the end of the log.
+    ToTheEnd,
+}
+
+impl Engine {
+    /// Records something whose name was looked up. Names that the writer cannot know of, because the log was written to
+    /// elsewhere or it has only begun, are looked up again.
+    pub(crate) async fn submit_named(
+        &self,
+        firm: FirmId,
+        submission: Submission,
+    ) -> Result<Answer, SubmitError> {
+        let mut found = self.look_up(firm, &submission.command, Looking::Now).await?;
+        for _ in 0..LOOKS_MAX {
+            match self.submit_once(firm, submission.clone(), found).await {
+                Err(SubmitError::Unnamed) => {}
+                answer => return answer,
+            }
+            found = self.look_up(firm, &submission.command, Looking::ToTheEnd).await?;
+        }
+        Err(SubmitError::Unavailable)
+    }
+
+    /// Where the name of a command is found that waits its turn with others; nothing if it has none.
+    pub(crate) async fn found_for(
+        &self,
+        firm: FirmId,
+        command: &Command,
+    ) -> Result<Option<NameFound>, SubmitError> {
+        self.look_up(firm, command, Looking::ToTheEnd).await
+    }
+
+    async fn look_up(
+        &self,
+        firm: FirmId,
+        command: &Command,
+        looking: Looking,
+    ) -> Result<Option<NameFound>, SubmitError> {
+        let Some(name) = command.movement_name() else { return Ok(None) };
+        if let Looking::ToTheEnd = looking {
+            let end = self.head(firm).await.map_err(unread)?.position;
+            let reached = self.wait_applied(firm, end, PATIENCE).await;
+            reached.map_err(|_| SubmitError::Unavailable)?;
+        }
+        let found = self.inner().store.named(firm, &name).await;
+        found.map(Some).map_err(unread)
+    }
+}
+
+fn unread(error: StoreError) -> SubmitError {
+    tracing::warn!(error = crate::writer::as_dyn(&error), "a processor's name was not looked up");
+    match error {
+        StoreError::Corrupt { position, .. } => SubmitError::Corrupt { position },
+        error @ (StoreError::Answer { .. } | StoreError::Internal { .. }) => {
+            SubmitError::Internal(error.to_string())
+        }
+        StoreError::Unavailable { .. }
+        | StoreError::Conflict { .. }
+        | StoreError::OutcomeUnknown { .. }
+        | StoreError::Full { .. } => SubmitError::Unavailable,
+    }
+}

@@ -126,7 +126,7 @@ impl Fee {
                 .text(&finding.because)
                 .text(&finding.cites)
                 .plain(list(finding.events.iter().map(|event| event.position)))
-                .maybe(finding.not_before)
+                .maybe(finding.not_before())
                 .end();
         }
     }

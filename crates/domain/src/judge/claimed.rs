@@ -213,6 +213,15 @@ impl<'a> Judge<'a> {
         Some(self.judge_fee(at, &self.otherwise(self.matter.today)))
     }
 
+    /// What each gate answers for a claimed fee on a day of asking.
+    pub(super) fn answers_of_fee(&self, at: usize, on: CivilDate) -> Vec<Answer> {
+        let asking = self.asking(at, on);
+        let others = self.otherwise(self.matter.today);
+        let readings = asking.otherwise(&others);
+        let answer = |&gate: &Gate| over_readings(gate, asking.ruling(gate).answer, &readings);
+        Gate::ALL.iter().map(answer).collect()
+    }
+
     /// A claimed fee explained: its days and the work that it names, every gate as of the day of asking that it
     /// is judged by.
     pub fn explain_claimed(&self, judged: &JudgedFee<'a>) -> Explanation {

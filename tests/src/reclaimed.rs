@@ -8,7 +8,7 @@ use domain::event::{
     Basis, BasisAttested, Letter, MailClass, PackConfirmed, ProgressReportSent, Recorded,
     ServicePaused, UtcMicros,
 };
-use domain::ids::{CaseId, ItemCode, ProcessorRef};
+use domain::ids::{BureauCode, CaseId, ItemCode, ProcessorRef};
 use domain::rules::RulePack;
 
 use crate::history::{
@@ -35,22 +35,46 @@ fn noon(on: &str) -> UtcMicros {
     UtcMicros(zone().start_of_day(day(on)) + 12 * 3_600_000_000)
 }
 
-struct Desk(Player);
+/// A firm and its one client, of whom a test tells what it needs.
+pub struct Desk(pub Player);
 
 impl Desk {
-    fn play(&mut self, told: &str, command: Command) {
+    /// A registered firm, with counsel's word that the client's state adds nothing.
+    pub fn open() -> Self {
+        let shape = Shape { clients: 0, enrol_days: 1, nonsense_percent: 0 };
+        let mut desk = Self(Player::days(&mut Crm::new(0, shape), 0));
+        let pack = RulePack::from_json(NOTHING_ADDED).expect("a pack of ours");
+        let (code, version, hash) = (pack.code.clone(), pack.version, pack.hash());
+        desk.firm(FirmAction::AdoptPack(Box::new(pack)));
+        let counsel = text("Robin Ashdown, counsel");
+        let confirmed = PackConfirmed { code, counsel, document: None, hash, version };
+        desk.firm(FirmAction::ConfirmPack(confirmed));
+        desk
+    }
+
+    /// The bureau whose listings are disputed.
+    pub fn bureau(&self) -> BureauCode {
+        bureau(0)
+    }
+
+    /// Records a command on a day.
+    ///
+    /// # Panics
+    /// If it is refused.
+    pub fn play(&mut self, told: &str, command: Command) {
         let step = Move { now: noon(told), command };
         self.0.play(&step).unwrap_or_else(|refusal| panic!("{told}: {refusal:?}"));
     }
 
     /// Tells what happened on a day.
-    fn tell(&mut self, told: &str, on: &str, actions: impl IntoIterator<Item = CaseAction>) {
+    pub fn tell(&mut self, told: &str, on: &str, actions: impl IntoIterator<Item = CaseAction>) {
         let dated = |action| Dated { occurred_at: None, occurred_on: day(on), action };
         let actions = actions.into_iter().map(dated).collect();
         self.play(told, Command::Case { case: case(), expected_version: None, actions });
     }
 
-    fn account(&mut self, on: &str, action: AccountAction) {
+    /// Tells what happened to the client's money.
+    pub fn account(&mut self, on: &str, action: AccountAction) {
         let action = Dated { occurred_at: None, occurred_on: day(on), action };
         self.play(on, Command::Account { account: case().own_account(), action });
     }
@@ -66,7 +90,11 @@ fn item(number: u8) -> ItemCode {
     ItemCode::parse(&format!("item-{number}")).expect("a code of ours")
 }
 
-fn reference(name: &str) -> ProcessorRef {
+/// A name of a processor.
+///
+/// # Panics
+/// If it is none.
+pub fn reference(name: &str) -> ProcessorRef {
     ProcessorRef::parse(name).expect("a code of ours")
 }
 
@@ -81,7 +109,7 @@ fn attested(number: u8) -> CaseAction {
 }
 
 /// What a period promises: a fresh report, a round, and a progress report.
-fn work(on: &str, of: u8, completes_before: Option<bool>) -> [CaseAction; 3] {
+pub fn work(on: &str, of: u8, completes_before: Option<bool>) -> [CaseAction; 3] {
     let letter = Letter {
         bureau: bureau(0),
         document: None,
@@ -98,7 +126,8 @@ fn work(on: &str, of: u8, completes_before: Option<bool>) -> [CaseAction; 3] {
     ]
 }
 
-fn enrolment() -> Vec<CaseAction> {
+/// Everything up to the first reports and the client's word on two items, of one day.
+pub fn enrolment() -> Vec<CaseAction> {
     let mut actions = plain_start(0);
     actions
         .extend((0..3).map(|at| CaseAction::ImportReport(plain_report(at, day("2025-03-03"), 3))));
@@ -109,14 +138,7 @@ fn enrolment() -> Vec<CaseAction> {
 /// The log: the first period is claimed and paid, then a pause is told that its work lay in. All is paid back,
 /// the work is done in the days of grace, and the fee is claimed again.
 pub fn log() -> Vec<Recorded> {
-    let shape = Shape { clients: 0, enrol_days: 1, nonsense_percent: 0 };
-    let mut desk = Desk(Player::days(&mut Crm::new(0, shape), 0));
-    let pack = RulePack::from_json(NOTHING_ADDED).expect("a pack of ours");
-    let (code, version, hash) = (pack.code.clone(), pack.version, pack.hash());
-    desk.firm(FirmAction::AdoptPack(Box::new(pack)));
-    let counsel = text("Robin Ashdown, counsel");
-    let confirmed = PackConfirmed { code, counsel, document: None, hash, version };
-    desk.firm(FirmAction::ConfirmPack(confirmed));
+    let mut desk = Desk::open();
     desk.tell("2025-03-03", "2025-03-03", enrolment());
     let opened = [CaseAction::OpenWork].into_iter().chain(work("2025-03-10", 0, None));
     desk.tell("2025-03-10", "2025-03-10", opened);

@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
+#[path = "bundle/blocks.rs"]
+mod blocks;
 #[path = "bundle/corrected.rs"]
 mod corrected;
 #[path = "bundle/editions.rs"]

@@ -8,12 +8,12 @@ use domain::command::{
     SignConsent,
 };
 use domain::event::{
-    BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked, ClientInformationSent,
-    ContactChanged, CorrectionNoted, DisclosureAcknowledged, DisclosureDelivered,
-    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemOutcome, ItemSeen,
-    Letter, LetterDelivered, MessageLogged, PeriodClosedWithoutFee, ProgressReportSent,
-    ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score, ServiceEnded,
-    ServicePaused,
+    BasisAttested, BillingDayChanged, BlockRefused, BureauAnswered, BureauAsked,
+    ClientInformationSent, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
+    DisclosureDelivered, IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected,
+    ItemOutcome, ItemSeen, Letter, LetterDelivered, MessageLogged, PeriodClosedWithoutFee,
+    ProgressReportSent, ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score,
+    ServiceEnded, ServicePaused,
 };
 use domain::ids::{BureauCode, DocumentHash, ItemCode, PaperCode, PlanCode, TrackingCode};
 use domain::terms::Sale;
@@ -381,7 +381,16 @@ fn bureau_asked(f: &mut Fields, m: &v1::BureauAsked) -> Option<BureauAsked> {
 fn bureau_answered(f: &mut Fields, m: &v1::BureauAnswered) -> Option<BureauAnswered> {
     let bureau = bureau(f, &m.bureau);
     let ask = f.code::<v1::Ask>("ask", m.ask);
-    Some(BureauAnswered { ask: ask?, bureau: bureau? })
+    let refused = f.optional("refused", m.refused.as_ref(), block_refused);
+    Some(BureauAnswered { ask: ask?, bureau: bureau?, refused: refused? })
+}
+
+fn block_refused(f: &mut Fields, m: &v1::BlockRefused) -> Option<BlockRefused> {
+    let how = f.code::<v1::BlockRefusal>("how", m.how);
+    let determined_on = f.date("determined_on", m.determined_on.as_ref());
+    let reason = f.optional_code::<v1::BlockRefusedFor>("reason", m.reason);
+    let (determined_on, how) = (determined_on?, how?);
+    Some(BlockRefused { determined_on, how, is_notice: m.notice, reason: reason? })
 }
 
 fn message_logged(f: &mut Fields, m: &v1::MessageLogged) -> Option<MessageLogged> {

@@ -39,6 +39,8 @@ paired! {
         NotMine, BalanceWrong, DatesWrong, StatusWrong, Obsolete, IdentityTheft, Duplicate, Paid,
         Unverified,
     }
+    BlockRefusal = domain::event::BlockRefusal { Declined, Rescinded }
+    BlockRefusedFor = domain::event::BlockRefusedFor { Error, Misrepresentation, BenefitObtained }
     BookAccount = domain::event::BookAccount {
         Bank, Suspense, Clearing, Receivable, Unbilled, OwedToClients, Elsewhere, FeeRevenue,
         RefundsAndCredits, ProcessorCosts, BankCosts, ChargebackLosses, BadDebt,
@@ -46,7 +48,7 @@ paired! {
     Channel = domain::terms::Channel { Telephone, InPerson, Online, Post }
     ClockKind = calendar::Clock {
         Reinvestigation, ReinvestigationExtended, FreeReportReinvestigation, ResultsNotice,
-        FrivolousNotice, ReinsertionNotice, ProcedureDescription, TheftBlock,
+        FrivolousNotice, ReinsertionNotice, ProcedureDescription, TheftBlock, BlockNotice,
     }
     Direction = domain::event::Direction { Outgoing, Incoming }
     EndedBy = domain::event::EndedBy { Client, Firm }

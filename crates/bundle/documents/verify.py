@@ -637,7 +637,7 @@ case item_corrected bureau:code item:code seen_by:SeenBy
 case item_verified bureau:code item:code
 case item_reinserted bureau:code item:code seen_by:SeenBy
 case bureau_asked ask:Ask bureau:code
-case bureau_answered ask:Ask bureau:code
+case bureau_answered ask:Ask bureau:code refused?:BlockRefused
 case progress_report_sent completes_before?:flag document?:hash
 case contact_changed contact:Contact
 case billing_day_changed billing:Rule
@@ -711,6 +711,7 @@ looks client_looked_at access?:id kind:LookKind what:text
 part AccessBounds cases:{id} from?:day through?:day
 part Address city:personal line1:personal line2?:personal state:state zip:personal
 part Applied amount:money invoice:u64
+part BlockRefused determined_on:day how:BlockRefusal is_notice:flag reason?:BlockRefusedFor
 part Bond amount:money cites:text when?:BondWhen
 part Cancellation calendar:Calendar cites:text days:u16
 part Card expires:text last4:personal token:personal
@@ -748,6 +749,8 @@ part WorkEvidence event:EventRef late:flag on:day work:Work
 word Ask procedure_description theft_block
 word AutomaticMatches nothing certain
 word Basis not_mine balance_wrong dates_wrong status_wrong obsolete identity_theft duplicate paid unverified
+word BlockRefusal declined rescinded
+word BlockRefusedFor error misrepresentation benefit_obtained
 word BookAccount bank suspense clearing receivable unbilled owed_to_clients elsewhere fee_revenue refunds_and_credits processor_costs bank_costs chargeback_losses bad_debt
 word BondWhen always if_paid_before_all_done
 word Channel telephone in_person online post
@@ -1216,7 +1219,7 @@ CLOCKS = {"reinvestigation": "15 USC 1681i(a)(1)(A)", "reinvestigation_extended"
           "free_report_reinvestigation": "15 USC 1681j(a)(3)", "results_notice": "15 USC 1681i(a)(6)",
           "frivolous_notice": "15 USC 1681i(a)(3)(B)",
           "reinsertion_notice": "15 USC 1681i(a)(5)(B)(ii)", "procedure_description": "15 USC 1681i(a)(7)",
-          "theft_block": "15 USC 1681c-2(a)"}
+          "theft_block": "15 USC 1681c-2(a)", "block_notice": "15 USC 1681c-2(c)(2), 1681i(a)(5)(B)"}
 
 
 def holidays(year):
@@ -2535,14 +2538,33 @@ class CreditFile:
 
     def asks(self):
         """Each request to a bureau and the day it was met: by the first act after it that met none before."""
-        asked = [[event, ""] for event in by_day(self.asked)]
+        asked, declined = [[event, ""] for event in by_day(self.asked)], set()
         for event in by_day(self.done):
+            on, refused = event["occurred_on"], event["payload"].get("refused")
+            if refused:
+                decision = (event["payload"]["bureau"], refused["determined_on"])
+                if refused["how"] == "rescinded" or decision in declined:
+                    continue
+                declined.add(decision)
+                on = refused["determined_on"]
             for open_ in asked:
                 asks = [e["payload"][k] for e in (open_[0], event) for k in ("ask", "bureau")]
-                if not open_[1] and asks[:2] == asks[2:] and open_[0]["occurred_on"] <= event["occurred_on"]:
-                    open_[1] = event["occurred_on"]
+                if not open_[1] and asks[:2] == asks[2:] and open_[0]["occurred_on"] <= on:
+                    open_[1] = on
                     break
         return asked
+
+    def block_notices(self):
+        """Each decision of a bureau to decline or rescind a block: bureau, its day, the day its notice came, position."""
+        found = {}
+        for event in by_day(self.done):
+            refused = event["payload"].get("refused")
+            if refused:
+                key = (event["payload"]["bureau"], refused["how"], refused["determined_on"])
+                known = found.setdefault(key, [key[0], key[2], "", event["position"]])
+                if refused["is_notice"]:
+                    known[2] = known[2] or event["occurred_on"]
+        return list(found.values())
 
 
 class Life:
@@ -3331,6 +3353,9 @@ class Derivation:
             due = plus_days(start, 15) if ask == "procedure_description" else plus_business_days(start, 4)
             table.compare([case_id, event["payload"]["bureau"], ask, CLOCKS[ask], "", "", start, "no", due, done, "",
                            ""], event["position"])
+        for bureau, start, done, position in file.block_notices():
+            table.compare([case_id, bureau, "block_notice", CLOCKS["block_notice"], "", "", start, "no",
+                           plus_business_days(start, 5), done, "", ""], position)
         for item, bureau in file.keys():
             for start, notice in file.concluded(item, bureau)[1]:
                 table.compare([case_id, bureau, "reinsertion_notice", CLOCKS["reinsertion_notice"], "", item, start,

@@ -25,6 +25,8 @@ pub enum Clock {
     ProcedureDescription,
     /// 4 business days to block what identity theft put there, from receipt of all four papers.
     TheftBlock,
+    /// 5 business days to tell the client that such a block is declined or rescinded, from that decision.
+    BlockNotice,
 }
 
 /// How long a clock runs.
@@ -35,7 +37,7 @@ enum Length {
 
 impl Clock {
     /// All clocks.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Reinvestigation,
         Self::ReinvestigationExtended,
         Self::FreeReportReinvestigation,
@@ -44,6 +46,7 @@ impl Clock {
         Self::ReinsertionNotice,
         Self::ProcedureDescription,
         Self::TheftBlock,
+        Self::BlockNotice,
     ];
 
     /// The stable code kept in records.
@@ -57,6 +60,7 @@ impl Clock {
             Self::ReinsertionNotice => "reinsertion_notice",
             Self::ProcedureDescription => "procedure_description",
             Self::TheftBlock => "theft_block",
+            Self::BlockNotice => "block_notice",
         }
     }
 
@@ -76,6 +80,7 @@ impl Clock {
             Self::ReinsertionNotice => "15 USC 1681i(a)(5)(B)(ii)",
             Self::ProcedureDescription => "15 USC 1681i(a)(7)",
             Self::TheftBlock => "15 USC 1681c-2(a)",
+            Self::BlockNotice => "15 USC 1681c-2(c)(2), 1681i(a)(5)(B)",
         }
     }
 
@@ -109,6 +114,10 @@ impl Clock {
                 "block of items from identity theft, within 4 business days of the bureau \
                  receiving the papers"
             }
+            Self::BlockNotice => {
+                "notice that a block of items from identity theft is declined or rescinded, within 5 \
+                 business days of that decision"
+            }
         }
     }
 
@@ -134,9 +143,11 @@ impl Clock {
             Self::ReinvestigationExtended | Self::FreeReportReinvestigation => {
                 Length::CalendarDays(45)
             }
-            Self::ResultsNotice | Self::FrivolousNotice | Self::ReinsertionNotice => {
-                Length::BusinessDays(5)
-            }
+            // A block's notice is given "in the same manner" as that of a reinsertion.
+            Self::ResultsNotice
+            | Self::FrivolousNotice
+            | Self::ReinsertionNotice
+            | Self::BlockNotice => Length::BusinessDays(5),
             Self::ProcedureDescription => Length::CalendarDays(15),
             Self::TheftBlock => Length::BusinessDays(4),
         }

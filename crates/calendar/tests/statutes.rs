@@ -66,7 +66,12 @@ fn notices_of_15_usc_1681i_within_5_business_days() {
         ("2026-12-29", "2027-01-06", "over New Year"),
         ("2026-07-02", "2026-07-10", "July 4 observed on Friday"),
     ] {
-        for clock in [Clock::FrivolousNotice, Clock::ReinsertionNotice, Clock::ResultsNotice] {
+        for clock in [
+            Clock::BlockNotice,
+            Clock::FrivolousNotice,
+            Clock::ReinsertionNotice,
+            Clock::ResultsNotice,
+        ] {
             assert_eq!(clock.due_on(day(start)), day(due), "{clock:?} {what}");
         }
     }

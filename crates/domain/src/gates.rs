@@ -123,12 +123,10 @@ pub struct Finding {
     pub cites: String,
     /// The events it rests on.
     pub events: Vec<EventRef>,
-    /// Whether a fact that it looks at was corrected: `because` says which.
+    /// Whether it would answer otherwise but for corrections, which `because` names: see [`judge::Judge::name_corrections`].
     pub is_corrected: bool,
     /// What would open it, if it is not open.
     pub opens: Option<Opens>,
-    /// The day from which it can hold by time alone, where time is what is missing.
-    pub not_before: Option<CivilDate>,
 }
 
 /// A promised piece of work in an explanation.
@@ -164,10 +162,18 @@ impl Finding {
     pub fn holds(&self) -> bool {
         self.answer == Answer::Holds
     }
+
+    /// The day from which it can hold by time alone, where time is what is missing.
+    pub fn not_before(&self) -> Option<CivilDate> {
+        match self.opens? {
+            Opens::Wait { until } => Some(until),
+            Opens::Finish { .. } | Opens::PutRight | Opens::Never => None,
+        }
+    }
 }
 
 impl Explanation {
-    /// The gates that let the fee through beside a fact that was corrected: what an examiner looks for first.
+    /// The gates that let the fee through and would not but for a correction: what an examiner looks for first.
     pub fn helped_gates(&self) -> impl Iterator<Item = Gate> + '_ {
         let helped = self.findings.iter().filter(|found| found.holds() && found.is_corrected);
         helped.map(|found| found.gate)

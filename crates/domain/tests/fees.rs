@@ -188,7 +188,7 @@ fn g6_holds_once_a_later_report_shows_the_results() {
         .findings
         .into_iter()
         .find(|f| f.gate == Gate::Telemarketing);
-    assert_eq!(found.unwrap().not_before, Some(day("2026-10-03")));
+    assert_eq!(found.unwrap().not_before(), Some(day("2026-10-03")));
     desk.act(case(A), "2026-10-02", CaseAction::ImportReport(report(NORTH, "2026-10-02", &["b"])));
     assert!(!desk.holds(case(A), 1, "2026-10-02", Gate::Telemarketing), "a day too soon");
     desk.act(case(A), "2026-10-03", CaseAction::ImportReport(report(NORTH, "2026-10-03", &["b"])));

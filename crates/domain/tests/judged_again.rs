@@ -85,8 +85,7 @@ fn a_later_dispute_exposes_no_fee_of_a_telephone_sale() {
     desk.month(case(A), "2026-03-09");
     desk.act(case(A), "2026-04-10", response(NORTH, 1, &[("a", Outcome::Corrected)]));
     let shows = CaseAction::ImportReport(corrected("a", report(NORTH, "2026-11-02", &["a", "b"])));
-    desk.act(case(A), "2026-11-02", shows);
-    desk.act(case(A), "2026-11-02", progress());
+    desk.try_acts(case(A), "2026-11-02", vec![shows, progress()]).unwrap();
     let claimed = desk.claim(case(A), 1, "2026-11-03").unwrap();
     assert_eq!(names(&claimed), ["fee_earned", "invoice_issued"]);
     desk.act(case(A), "2026-11-10", CaseAction::SendRound(round(NORTH, &["a"])));

@@ -450,7 +450,7 @@ fn concluded(desk: &Desk) -> Vec<String> {
     all.extend(clocks);
     let explained = desk.explain(case(A), 1, "2027-06-01");
     let g6 = explained.findings.into_iter().find(|f| f.gate == Gate::Telemarketing).unwrap();
-    all.push(format!("{:?} {:?} {:?}", g6.answer, g6.because, g6.not_before));
+    all.push(format!("{:?} {:?} {:?}", g6.answer, g6.because, g6.not_before()));
     all
 }
 

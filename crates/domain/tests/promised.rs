@@ -29,6 +29,11 @@ fn import(desk: &mut Desk, code: &str, on: &str, items: &[&str]) {
     desk.act(case(A), on, CaseAction::ImportReport(report(code, on, items)));
 }
 
+/// A report and the progress report that gives it to the client, told in that order.
+fn import_and_tell(desk: &mut Desk, on: &str, shows: ImportReport) {
+    desk.try_acts(case(A), on, vec![CaseAction::ImportReport(shows), progress()]).unwrap();
+}
+
 fn answered(desk: &mut Desk, on: &str, outcome: Outcome) {
     desk.act(case(A), on, response(NORTH, 1, &[("a", outcome)]));
 }
@@ -79,8 +84,7 @@ fn each_promised_result_is_matched_by_a_later_report_that_still_shows_it() {
     );
     for on in ["2027-04-12", "2027-04-13"] {
         let shows = corrected("b", report(SOUTH, on, &["a", "b"]));
-        desk.act(case(A), on, CaseAction::ImportReport(shows));
-        desk.act(case(A), on, progress());
+        import_and_tell(&mut desk, on, shows);
         assert_eq!(g6(&desk, on).0 == Answer::Holds, on == "2027-04-13", "{on}");
     }
     // A later report that shows the old balance again: it is not as promised.
@@ -98,8 +102,7 @@ fn a_promised_score_is_of_one_model_and_holds_for_six_months() {
     let mut scored = |on: &str, model: &str, value: u16| {
         let score = Some(Score { model: text(model), value });
         let import = ImportReport { score, ..report(NORTH, on, &["a", "b"]) };
-        desk.act(case(A), on, CaseAction::ImportReport(import));
-        desk.act(case(A), on, progress());
+        import_and_tell(&mut desk, on, import);
         g6(&desk, on).0
     };
     assert_eq!(scored("2026-04-10", "Model 8", 650), Answer::Fails);
@@ -115,13 +118,11 @@ fn so_many_deletions_are_any_of_them() {
     let mut desk = sold(promising([two]));
     answered(&mut desk, "2026-04-01", Outcome::Deleted);
     import(&mut desk, SOUTH, "2026-05-01", &["a"]);
-    import(&mut desk, NORTH, "2026-10-05", &["b"]);
-    desk.act(case(A), "2026-10-05", progress());
+    import_and_tell(&mut desk, "2026-10-05", report(NORTH, "2026-10-05", &["b"]));
     let found = desk.explain(case(A), 1, "2026-10-06").findings;
     let found = found.into_iter().find(|found| found.gate == Gate::Telemarketing).unwrap();
     assert_eq!(found.opens, Some(Opens::Wait { until: day("2026-11-02") }));
-    import(&mut desk, SOUTH, "2026-11-02", &["a"]);
-    desk.act(case(A), "2026-11-02", progress());
+    import_and_tell(&mut desk, "2026-11-02", report(SOUTH, "2026-11-02", &["a"]));
     assert_eq!(g6(&desk, "2026-11-02").0, Answer::Holds);
 }
 
@@ -212,6 +213,70 @@ fn a_finding_is_about_promises_in_words_alone_and_about_what_there_is() {
     assert_eq!(g6(&desk, "2026-10-06").0, Answer::Holds);
 }
 
+/// "Where a gate asks for one before another on one day and neither a time nor such an order is known, it is unknown
+/// until one is recorded": a report can be given to the client once it is there.
+#[test]
+fn a_report_and_the_progress_report_of_its_day_need_a_stated_order() {
+    let on = "2026-10-05";
+    let timed = |action: &CaseAction, hour: i64| Dated {
+        occurred_at: Some(UtcMicros(zone().start_of_day(day(on)) + hour * 3_600_000_000)),
+        occurred_on: day(on),
+        action: action.clone(),
+    };
+    let shows = CaseAction::ImportReport(report(NORTH, on, &["b"]));
+    let deleted = || {
+        let mut desk = sold(promising([gone(NORTH, "a")]));
+        answered(&mut desk, "2026-04-01", Outcome::Deleted);
+        desk
+    };
+    for (one_request, answer) in [
+        (vec![shows.clone(), progress()], Answer::Holds),
+        (vec![progress(), shows.clone()], Answer::Fails),
+    ] {
+        let mut desk = deleted();
+        desk.try_acts(case(A), on, one_request).unwrap();
+        assert_eq!(g6(&desk, on).0, answer);
+    }
+    for (hour, answer) in [(8, Answer::Fails), (9, Answer::Unknown), (10, Answer::Holds)] {
+        let mut desk = deleted();
+        desk.act(case(A), on, shows.clone());
+        desk.act(case(A), on, progress());
+        let (said, because) = g6(&desk, on);
+        assert_eq!(said, Answer::Unknown);
+        assert!(because.contains("nobody has said which came first"), "{because}");
+        let positions = ["report_imported", "progress_report_sent"].map(|name| desk.last(name));
+        desk.correct(case(A), positions[0], Becomes::Told(Box::new(timed(&shows, 9))));
+        assert_eq!(g6(&desk, on).0, Answer::Unknown, "the other has no time yet");
+        desk.correct(case(A), positions[1], Becomes::Told(Box::new(timed(&progress(), hour))));
+        assert_eq!(g6(&desk, on).0, answer, "{hour}");
+    }
+    // A report of that day that was imported later was issued at an hour that nobody told; a later progress report
+    // gives it to the client for certain.
+    let mut desk = deleted();
+    let issued = ImportReport { issued_on: day(on), ..report(NORTH, on, &["b"]) };
+    desk.act(case(A), on, progress());
+    desk.act(case(A), "2026-10-06", CaseAction::ImportReport(issued));
+    assert_eq!(g6(&desk, "2026-10-06").0, Answer::Unknown);
+    desk.act(case(A), "2026-10-07", progress());
+    assert_eq!(g6(&desk, "2026-10-07").0, Answer::Holds);
+    // Until the third edition of the rules no order was asked for.
+    let own = case(A).own_account();
+    let accounts = [(own, desk.world.account(own).unwrap())];
+    let (case_state, firm) = (desk.state(case(A)), desk.firm_state());
+    let matter = Matter {
+        id: case(A),
+        case: case_state,
+        accounts: &accounts,
+        firm,
+        today: day("2026-10-07"),
+    };
+    for (edition, answer) in [(2, Answer::Holds), (3, Answer::Unknown)] {
+        let explained = Judge::of_edition(matter, edition).explain(1, day("2026-10-06")).unwrap();
+        let found = explained.findings.iter().find(|f| f.gate == Gate::Telemarketing).unwrap();
+        assert_eq!(found.answer, answer, "{edition}");
+    }
+}
+
 #[test]
 fn a_promise_that_makes_no_sense_is_refused() {
     let mut desk = Desk::open();
@@ -227,4 +292,77 @@ fn a_promise_that_makes_no_sense_is_refused() {
         let sign = CaseAction::SignConsent(promising([showing]));
         is(&desk.refusal(case(A), "2026-03-09", sign), reason);
     }
+}
+
+/// "Only a fact whose day is on or before the asking helps it, whenever told."
+#[test]
+fn a_finding_of_an_earlier_day_settles_what_was_asked_for_since() {
+    for (agreement, promise) in [(sign(), None), (promising([Showing::default()]), Some(1))] {
+        let mut desk = Desk::open();
+        desk.signed_for(case(A), "2026-03-02", enrol(), agreement);
+        desk.act(case(A), "2026-03-06", CaseAction::OpenWork);
+        desk.month(case(A), "2026-03-09");
+        answered(&mut desk, "2026-04-01", Outcome::Deleted);
+        import(&mut desk, NORTH, "2026-10-05", &["b"]);
+        desk.act(case(A), "2026-10-06", progress());
+        desk.bill(account(A), "2026-10-09");
+        let standing =
+            |desk: &Desk| desk.judged(case(A), |judge| judge.fees().next().unwrap().standing);
+        assert_eq!(standing(&desk), FeeStanding::Allowed);
+        let sale = Sale { channel: Channel::Telephone, evidence: None, promised_days: 30 };
+        let enrolled = desk.first("enrolled");
+        desk.today("2026-11-20");
+        let told = Enrol { sale, card: None, ..enrol() };
+        desk.correct(case(A), enrolled, anew("2026-03-02", CaseAction::Enrol(Box::new(told))));
+        assert_ne!(standing(&desk), FeeStanding::Allowed);
+        let told = desk.act(case(A), "2026-10-08", find(&[(NORTH, "a", "2026-10-05", promise)]));
+        assert_eq!(names(&told), ["results_found", "fee_marked"]);
+        assert_eq!(standing(&desk), FeeStanding::Allowed);
+    }
+}
+
+/// What opens a gate is never a day that is past: then something is missing.
+#[test]
+fn no_past_day_is_waited_for() {
+    let mut desk = sold(promising([gone(NORTH, "a")]));
+    answered(&mut desk, "2026-04-01", Outcome::Deleted);
+    let opens = |desk: &Desk, as_of: &str| {
+        let found = desk.explain(case(A), 1, as_of).findings;
+        found.into_iter().find(|found| found.gate == Gate::Telemarketing).unwrap().opens
+    };
+    desk.today("2026-04-10");
+    assert_eq!(opens(&desk, "2026-04-10"), Some(Opens::Wait { until: day("2026-10-03") }));
+    desk.today("2026-11-20");
+    assert_eq!(opens(&desk, "2026-11-20"), Some(Opens::PutRight), "a report is missing");
+    // As of an earlier day the frame ran, or the report had still time to come: that is over.
+    for as_of in ["2026-03-20", "2026-04-10"] {
+        assert_eq!(opens(&desk, as_of), Some(Opens::PutRight), "{as_of}");
+    }
+    import(&mut desk, NORTH, "2026-11-20", &["b"]);
+    desk.act(case(A), "2026-11-21", progress());
+    assert_eq!(opens(&desk, "2026-11-21"), None);
+    assert_eq!(opens(&desk, "2026-03-20"), Some(Opens::Wait { until: day("2026-11-21") }));
+}
+
+/// "Only a fact whose day is on or before the asking helps it": no waiting heals a fee that was asked for too early.
+#[test]
+fn what_was_asked_for_waits_for_nothing() {
+    let mut desk = Desk::open();
+    desk.opened(case(A), "2026-03-02", "2026-03-06").month(case(A), "2026-03-09");
+    answered(&mut desk, "2026-03-30", Outcome::Deleted);
+    desk.bill(account(A), "2026-04-01");
+    let correct = |desk: &mut Desk, promised_days| {
+        let sale = Sale { channel: Channel::Telephone, evidence: None, promised_days };
+        let told = Enrol { sale, card: None, ..enrol() };
+        let at = match desk.log.iter().rfind(|r| r.event.type_name() == "fact_corrected") {
+            Some(corrected) => corrected.position,
+            None => desk.first("enrolled"),
+        };
+        desk.correct(case(A), at, anew("2026-03-02", CaseAction::Enrol(Box::new(told))));
+        let explained =
+            desk.judged(case(A), |judge| judge.explain_claimed(&judge.fees().next().unwrap()));
+        explained.findings.into_iter().find(|f| f.gate == Gate::Telemarketing).unwrap().opens
+    };
+    assert_eq!(correct(&mut desk, 60), Some(Opens::Never), "it was asked for in the frame");
+    assert_eq!(correct(&mut desk, 20), Some(Opens::Never), "no report can have come by then");
 }

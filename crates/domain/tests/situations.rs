@@ -8,6 +8,7 @@ use common::*;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::gates::{Answer, FeeStanding, Gate};
+use counterfoil_domain::refusal::Reason;
 use counterfoil_domain::terms::{Channel, Sale, Work};
 
 const A: u128 = 5;
@@ -162,8 +163,7 @@ fn a_cheaper_agreement_governs_from_the_first_period_after_its_days() {
 fn a_block_after_identity_theft_is_due_in_four_business_days_and_shown_late() {
     let mut desk = Desk::open();
     desk.opened(case(A), "2026-03-02", "2026-03-06");
-    let (ask, bureau) = (Ask::TheftBlock, bureau(NORTH));
-    let asked = BureauAsked { ask, bureau: bureau.clone() };
+    let asked = BureauAsked { ask: Ask::TheftBlock, bureau: bureau(NORTH) };
     desk.act(case(A), "2026-11-20", CaseAction::BureauAsked(asked));
     let clock = |desk: &Desk| {
         let clocks = desk.state(case(A)).clocks(3);
@@ -172,8 +172,66 @@ fn a_block_after_identity_theft_is_due_in_four_business_days_and_shown_late() {
         (block.due_on.to_string(), block.done_on, block.days_late())
     };
     assert_eq!(clock(&desk), ("2026-11-27".into(), None, None));
-    desk.act(case(A), "2026-11-30", CaseAction::BureauAnswered(BureauAnswered { ask, bureau }));
+    desk.act(case(A), "2026-11-30", block_answered(None));
     assert_eq!(clock(&desk), ("2026-11-27".into(), Some(day("2026-11-30")), Some(3)));
+}
+
+fn block_answered(refused: Option<BlockRefused>) -> CaseAction {
+    let (ask, bureau) = (Ask::TheftBlock, bureau(NORTH));
+    CaseAction::BureauAnswered(BureauAnswered { ask, bureau, refused })
+}
+
+/// 15 USC 1681c-2(c)(2): whoever's block is declined or rescinded is told "in the same manner" as of a reinsertion, in
+/// five business days (1681i(a)(5)(B)).
+#[test]
+fn a_block_that_is_declined_or_rescinded_is_told_of_in_five_business_days() {
+    let mut desk = Desk::open();
+    desk.opened(case(A), "2026-03-02", "2026-03-06");
+    let refused = |how, on: &str, is_notice: bool| {
+        let reason = is_notice.then_some(BlockRefusedFor::Error);
+        block_answered(Some(BlockRefused { determined_on: day(on), how, is_notice, reason }))
+    };
+    let (declined, rescinded) = (BlockRefusal::Declined, BlockRefusal::Rescinded);
+    is(
+        &desk.refusal(case(A), "2026-04-01", refused(declined, "2026-04-01", true)),
+        Reason::ReferenceUnknown,
+    );
+    let asked = BureauAsked { ask: Ask::TheftBlock, bureau: bureau(NORTH) };
+    desk.act(case(A), "2026-04-06", CaseAction::BureauAsked(asked.clone()));
+    is(
+        &desk.refusal(case(A), "2026-04-08", refused(declined, "2026-04-09", false)),
+        Reason::DateImpossible,
+    );
+    let clocks = |desk: &Desk| -> Vec<(calendar::Clock, String, String)> {
+        let clocks = desk.state(case(A)).clocks(3).into_iter();
+        let of_blocks = clocks.filter(|known| known.round.is_none() && known.item.is_none());
+        let said = |on: Option<calendar::CivilDate>| on.map_or("-".into(), |on| on.to_string());
+        of_blocks.map(|c| (c.clock, c.due_on.to_string(), said(c.done_on))).collect()
+    };
+    let block = |done: &str| (calendar::Clock::TheftBlock, "2026-04-10".into(), done.to_owned());
+    let notice =
+        |due: &str, done: &str| (calendar::Clock::BlockNotice, due.to_owned(), done.to_owned());
+    // Known from the telephone: the block is decided, and the notice has not come.
+    desk.act(case(A), "2026-04-08", refused(declined, "2026-04-08", false));
+    assert_eq!(clocks(&desk), [block("2026-04-08"), notice("2026-04-15", "-")]);
+    desk.act(case(A), "2026-04-17", refused(declined, "2026-04-08", true));
+    assert_eq!(clocks(&desk), [block("2026-04-08"), notice("2026-04-15", "2026-04-17")]);
+    is(
+        &desk.refusal(case(A), "2026-04-18", refused(declined, "2026-04-08", true)),
+        Reason::AlreadyRecorded,
+    );
+    // Asked again, blocked, and taken back: the block was done in its time all the same.
+    desk.act(case(A), "2026-05-04", CaseAction::BureauAsked(asked));
+    desk.act(case(A), "2026-05-06", block_answered(None));
+    desk.act(case(A), "2026-06-03", refused(rescinded, "2026-06-01", true));
+    let again = (calendar::Clock::TheftBlock, "2026-05-08".into(), "2026-05-06".to_owned());
+    let notices = [notice("2026-04-15", "2026-04-17"), notice("2026-06-08", "2026-06-03")];
+    assert_eq!(clocks(&desk)[..2], [block("2026-04-08"), again]);
+    assert_eq!(clocks(&desk)[2..], notices);
+    // Taken back, it was never refused.
+    let told = desk.last("bureau_answered");
+    desk.correct(case(A), told, Becomes::Nothing);
+    assert_eq!(clocks(&desk)[2..], notices[..1]);
 }
 
 /// 16 CFR 310.4(a)(2): a sale that was told as one without a telephone, and was not, exposes what was asked for on

@@ -50,6 +50,8 @@ pub struct AccountStatement {
     pub steps: Vec<(AccountStep, Money)>,
     /// What the firm owes at the end. What is open of other fees does not settle it.
     pub owed: Money,
+    /// What of the open fees is not asked for, on what is known today, until every gate holds for it.
+    pub held: Money,
 }
 
 impl AccountStatement {
@@ -78,7 +80,7 @@ impl AccountStatement {
                 steps.push((step, balance));
             }
         }
-        Ok(Self { firm, to, from, through, opening, steps, owed })
+        Ok(Self { firm, to, from, through, opening, steps, owed, held: Money::zero(currency) })
     }
 
     /// The balance at the end; below zero, the firm owes it.
@@ -92,7 +94,11 @@ impl AccountStatement {
     /// [`MoneyError`] if what is open is too large.
     pub fn sums(&self) -> Result<Vec<(&'static str, Money)>, MoneyError> {
         let open = self.closing().plus(self.owed)?;
-        let sums = [("Open", open), ("Owed to you", self.owed)];
+        let sums = [
+            ("Open", open),
+            ("Of that not asked for until it is shown that it may be", self.held.min(open)),
+            ("Owed to you", self.owed),
+        ];
         let is_said = |(what, sum): &(&str, Money)| match *what {
             "Open" => !sum.is_zero() || self.owed.is_zero(),
             _ => !sum.is_zero(),
@@ -194,6 +200,19 @@ mod tests {
         {
             assert!(page.contains(said), "{said}: {page}");
         }
+    }
+
+    #[test]
+    fn what_is_not_asked_for_is_said_of_what_is_open() {
+        let held = |held| AccountStatement { held: usd(held), ..statement(None) };
+        let said = "Of that not asked for until it is shown that it may be";
+        let sums = |of: &AccountStatement| of.sums().unwrap();
+        assert!(!sums(&held(0)).iter().any(|(name, _)| *name == said));
+        assert!(!sums(&held(500)).iter().any(|(name, _)| *name == said), "nothing is open");
+        let mut open = held(500);
+        open.steps.truncate(3);
+        open.owed = usd(0);
+        assert_eq!(sums(&open), [("Open", usd(9_900)), (said, usd(500))]);
     }
 
     /// A fee that nothing allowed, paid and taken off, settles no other fee that is open.

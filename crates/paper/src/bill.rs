@@ -11,7 +11,7 @@ pub struct Done {
     /// The work, in words.
     pub work: String,
     /// The day it was done.
-    pub on: Option<NaiveDate>,
+    pub on: NaiveDate,
 }
 
 /// One earned fee.
@@ -56,7 +56,9 @@ pub struct Bill {
     pub open: Money,
     /// What of that is of fees that are not allowed, and is not asked for.
     pub not_asked: Money,
-    /// What was collected for such fees and did not go back.
+    /// What is open of fees that may stand, and is not asked for until every gate holds.
+    pub held: Money,
+    /// What was collected for fees that are not allowed, and did not go back.
     pub owed: Money,
     /// What the processor was asked to give back, without an answer yet.
     pub asked_back: Money,
@@ -75,7 +77,8 @@ impl Bill {
             ("Credited", self.credited.negated()),
             ("Given up", self.written_off.negated()),
             ("Not allowed, and not asked for", self.not_asked.negated()),
-            ("Open", self.open.minus(self.not_asked)?),
+            ("Not asked for until it is shown that it may be", self.held.negated()),
+            ("Open", self.open.minus(self.not_asked)?.minus(self.held)?),
             ("Owed to you", self.owed),
             ("Asked of the processor for you, and not given back yet", self.asked_back),
         ];
@@ -111,8 +114,7 @@ impl BillLine {
 
 impl Done {
     fn said(&self) -> String {
-        let on = self.on.map(|day| format!(", {day}")).unwrap_or_default();
-        format!("{}{on}", self.work)
+        format!("{}, {}", self.work, self.on)
     }
 }
 
@@ -135,7 +137,7 @@ mod tests {
             client: client.into(),
             from: day("2026-03-01"),
             through: day("2026-03-31"),
-            done: vec![Done { work: "dispute round".into(), on: Some(day("2026-03-09")) }],
+            done: vec![Done { work: "dispute round".into(), on: day("2026-03-09") }],
             fee: usd(7_450),
         };
         Bill {
@@ -151,6 +153,7 @@ mod tests {
             written_off: usd(0),
             open: usd(4_900),
             not_asked: usd(0),
+            held: usd(0),
             owed: usd(0),
             asked_back: usd(0),
         }
@@ -175,6 +178,18 @@ mod tests {
             assert!(page.contains(part), "{part}: {page}");
         }
         assert!(!page.contains("Credited") && !page.contains("<script"));
+    }
+
+    #[test]
+    fn what_is_not_asked_for_is_said_and_is_not_open() {
+        let page = |not_asked, held| Bill { not_asked, held, ..bill() }.sheet().unwrap();
+        let open = |sheet: &Sheet| sheet.sums.iter().find(|(name, _)| *name == "Open").unwrap().1;
+        let names = |sheet: &Sheet| sheet.sums.iter().map(|(name, _)| *name).collect::<Vec<_>>();
+        let held = "Not asked for until it is shown that it may be";
+        let plain = page(usd(0), usd(0));
+        assert_eq!((open(&plain), names(&plain).contains(&held)), (usd(4_900), false));
+        let both = page(usd(1_000), usd(3_900));
+        assert_eq!((open(&both), names(&both).contains(&held)), (usd(0), true));
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use api::v1;
 use api::v1::find_cases_request::Sought;
-use tonic::Status;
+use tonic::{Code, Status};
 
 use crate::connect::Session;
 use crate::exit::Stop;
@@ -70,6 +70,8 @@ pub(crate) async fn cases(
 
 /// Fewest digits of what is looked up as a telephone number.
 const PHONE_DIGITS_MIN: usize = 7;
+/// Most digits of a telephone number (ITU-T E.164).
+const PHONE_DIGITS_MAX: usize = 15;
 
 /// The one case whose id begins or ends so, or whose client is called or reached so.
 pub(crate) async fn case(session: &mut Session, asked: &str) -> anyhow::Result<String> {
@@ -84,7 +86,13 @@ pub(crate) async fn case(session: &mut Session, asked: &str) -> anyhow::Result<S
             at_least_position: session.position,
             sought: Some(sought),
         };
-        found = session.cases.find_cases(request).await?.into_inner();
+        let is_phone = matches!(request.sought, Some(Sought::Phone(_)));
+        found = match session.cases.find_cases(request).await {
+            Ok(found) => found.into_inner(),
+            // What cannot be a telephone number is nobody's.
+            Err(status) if is_phone && status.code() == Code::InvalidArgument => continue,
+            Err(status) => return Err(status.into()),
+        };
         if found.too_many || !found.cases.is_empty() {
             break;
         }
@@ -119,7 +127,8 @@ fn by(wanted: &str) -> Vec<Sought> {
     let digits = count(char::is_ascii_digit);
     let (hexadecimal, hyphens) = (count(char::is_ascii_hexdigit), count(|c| *c == '-'));
     let is_part = (4..=32).contains(&hexadecimal) && hexadecimal + hyphens == count(|_| true);
-    let is_phone = digits >= PHONE_DIGITS_MIN && count(|c| c.is_alphabetic()) == 0;
+    let is_phone = (PHONE_DIGITS_MIN..=PHONE_DIGITS_MAX).contains(&digits)
+        && count(|c| c.is_alphabetic()) == 0;
     let has_word = wanted.chars().any(char::is_alphabetic);
     let part = is_part.then(|| Sought::IdPart(wanted.to_owned()));
     let phone = is_phone.then(|| Sought::Phone(wanted.to_owned()));
@@ -161,6 +170,7 @@ mod tests {
         assert_eq!(kinds("019800c1-0000-7000"), ["id", "name"]);
         assert_eq!(kinds("+1 (201) 555-0123"), ["phone"]);
         assert_eq!(kinds("201-555-0123"), ["id", "phone"]);
+        assert_eq!(kinds("00000000-0000-7000-8000-000000000099"), ["id"]);
         assert_eq!(kinds("Ana Example"), ["name"]);
         assert_eq!(kinds("Beef"), ["id", "name"]);
         assert_eq!(kinds("c1"), ["name"]);

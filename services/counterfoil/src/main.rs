@@ -16,6 +16,7 @@ mod keys;
 mod logging;
 mod newfile;
 mod out;
+mod reading;
 mod secrets;
 mod sheet;
 mod table;

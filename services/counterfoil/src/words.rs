@@ -87,12 +87,12 @@ pub(crate) fn asked_back(refund: &v1::RefundWaiting) -> String {
     format!("{amount} of {} on {on}, request {}, no answer yet", refund.payment, refund.number)
 }
 
-/// The gates that hold beside a fact that was corrected; nothing if there are none.
+/// The gates that hold, and would not but for a correction; nothing if there are none.
 pub(crate) fn corrected(gates: &[i32]) -> String {
     if gates.is_empty() {
         return String::new();
     }
-    format!("a fact was corrected beside {}", list(gates.iter().map(|&of| gate(of))))
+    format!("open by a correction: {}", list(gates.iter().map(|&of| gate(of))))
 }
 
 /// What is kept by counsel's reason, and since when.

@@ -110,6 +110,10 @@ fn a_changed_bundle_is_named_unsound_by_both() {
     // What is no bundle at all.
     desk.file("none.zip", "this is no archive");
     assert_eq!(desk.run(&["verify", "none.zip"]).code, 4);
+    // A file that is not there is no finding about a bundle.
+    let missing = desk.run(&["verify", "missing.zip"]);
+    assert_eq!(missing.code, 2, "{missing:?}");
+    assert_eq!(desk.run(&["verify", "it.zip", "--public-key", "missing.txt"]).code, 2);
     assert_eq!(python(&desk, "none.zip").code, 1);
 }
 

@@ -112,16 +112,15 @@ pub(crate) async fn run(
     }
 }
 
-/// Judges a case in a world where everything is loaded that its fees are judged by.
+/// Judges a case in a world, if everything is loaded that its fees are judged by.
 pub(crate) fn judge<T>(
     world: &World,
     id: CaseId,
     today: CivilDate,
     ask: impl FnOnce(&Judge<'_>) -> T,
-) -> Result<T, Failure> {
-    let unloaded = |_: Halt| Failure::internal("all that fees are judged by was loaded");
-    let (case, firm) = (world.case(id).map_err(unloaded)?, world.firm().map_err(unloaded)?);
-    let accounts = world.payers(id).map_err(unloaded)?;
+) -> Result<T, Halt> {
+    let (case, firm) = (world.case(id)?, world.firm()?);
+    let accounts = world.payers(id)?;
     Ok(ask(&Judge::of(Matter { id, case, accounts: &accounts, firm, today })))
 }
 

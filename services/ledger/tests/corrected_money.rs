@@ -152,6 +152,8 @@ async fn a_payment_moves_to_the_client_whose_it_is_as_it_was_shown_to() {
     let events = office.events().await;
     let corrected = events.iter().find(|event| event.r#type == "money_corrected").unwrap();
     assert!(!corrected.canonical_json.contains("another slip"));
+    // Whoever follows the log is told what it changed, as it was shown.
+    assert_eq!(corrected.changed, shown.effects);
     let journal = v1::ListJournalRequest {
         parent: office.firm.clone(),
         from: date(2026, 1, 1),

@@ -63,7 +63,16 @@ pub(crate) async fn upload(
     case: &str,
     content: &[u8],
 ) -> Result<v1::UploadResponse, Status> {
-    sent(&mut service.evidence(), start(case, content.len(), ""), content, 100_000).await
+    upload_to(&service.service, case, content).await
+}
+
+pub(crate) async fn upload_to(
+    service: &Service,
+    case: &str,
+    content: &[u8],
+) -> Result<v1::UploadResponse, Status> {
+    let mut client = EvidenceClient::new(service.local.clone());
+    sent(&mut client, start(case, content.len(), ""), content, 100_000).await
 }
 
 pub(crate) async fn download(

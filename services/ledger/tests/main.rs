@@ -24,6 +24,7 @@ mod found;
 mod judged;
 mod kept;
 mod limits;
+mod lives;
 mod lookup;
 mod metrics;
 mod names;

@@ -6,13 +6,16 @@ use std::path::PathBuf;
 
 use api::v1;
 use api::v1::accounts_client::AccountsClient;
+use api::v1::administration_client::AdministrationClient;
 use api::v1::billing_client::BillingClient;
 use domain::ids::{FirmId, RequestId};
 use tonic::{Code, Status};
 use tonic_types::StatusExt as _;
 use v1::record_payment_request::Event;
+use vault::BlobStore;
 
 use crate::common::{Service, date, first_month, id, new_case, reason, usd};
+use crate::evidence::upload_to;
 
 /// The state's law as somebody reads it later: the trade is not allowed there, and was not before.
 const PROHIBITED: &str = r#"{
@@ -386,6 +389,75 @@ async fn counsel_keeps_what_was_collected_and_it_is_shown_for_ever() {
     let fee = office.explained().await;
     assert_eq!((fee.owed, fee.kept, fee.keepings.len()), (usd(99), usd(0), 2));
     assert_eq!(office.balance(v1::BookAccount::FeeRevenue).await, 0);
+}
+
+/// Nothing moves before a review; whoever follows is told which fees the firm's correction makes otherwise.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_correction_of_the_firm_says_in_the_feed_which_fees_it_changes() {
+    let office = Office::open().await;
+    let read = v1::ReadEventsRequest {
+        parent: office.firm.clone(),
+        page_size: 500,
+        ..v1::ReadEventsRequest::default()
+    };
+    let events = async || {
+        let answer = office.service.cases().read_events(read.clone()).await.unwrap();
+        answer.into_inner().events
+    };
+    let confirmed = events().await.into_iter().rfind(|event| event.r#type == "pack_confirmed");
+    let token = office.service.token(&office.firm, &[v1::Scope::Correct]).await;
+    let wire = office.service.wire(Some(&token)).await;
+    let request = v1::CorrectFirmRequest {
+        parent: office.firm.clone(),
+        request_id: id(),
+        position: confirmed.unwrap().position,
+        becomes: Some(v1::correct_firm_request::Becomes::TakenBack(v1::NeverHappened {})),
+        reason: "counsel confirmed another pack".into(),
+        said_by: "the office".into(),
+        validate_only: false,
+    };
+    AdministrationClient::new(wire).correct_firm(request).await.unwrap();
+    let events = events().await;
+    let corrected = events.iter().find(|event| event.r#type == "firm_corrected").unwrap();
+    let claim = events.iter().find(|event| event.r#type == "fee_earned").unwrap().position;
+    let [fee] = corrected.changed.as_slice() else { panic!("{:?}", corrected.changed) };
+    assert!(fee.subject.ends_with(&format!("claimed at position {claim}")), "{fee:?}");
+    assert!(fee.before.starts_with("USD 99.00 not allowed (G7)"), "{fee:?}");
+    assert_ne!(fee.before, fee.after);
+    let others = events.iter().filter(|event| event.r#type != "firm_corrected");
+    assert!(others.into_iter().all(|event| event.changed.is_empty()));
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn counsel_decides_on_what_was_reviewed_and_names_what_was_uploaded() {
+    let office = Office::open().await;
+    let token = office.service.token(&office.firm, &[v1::Scope::Accept]).await;
+    let mut billing = BillingClient::new(office.service.wire(Some(&token)).await);
+    let unknown = v1::KeepFeeRequest { document_sha256: "ab".repeat(32), ..office.keeps() };
+    for validate_only in [true, false] {
+        let request = v1::KeepFeeRequest { validate_only, ..unknown.clone() };
+        let refused = billing.keep_fee(request).await.unwrap_err();
+        let violations = refused.get_details_bad_request().unwrap().field_violations;
+        assert_eq!(violations[0].field, "document_sha256");
+        assert!(violations[0].description.contains("evidence add"), "{violations:?}");
+    }
+    let folder = office.service.place.folder().join("evidence");
+    office.service.ledger.keep_evidence_in(BlobStore::in_folder(&folder));
+    let uploaded = upload_to(&office.service, &office.case, b"what counsel wrote").await.unwrap();
+    let hash = uploaded.document.unwrap().sha256;
+    let named = v1::KeepFeeRequest { document_sha256: hash.clone(), ..office.keeps() };
+    billing.keep_fee(named).await.unwrap();
+    assert_eq!(office.explained().await.keepings[0].document_sha256, hash);
+
+    // The state's law is read as nobody read it when the fee was reviewed: the decision waits as a request does.
+    let office = Office::paid().await;
+    office.prohibit().await;
+    let token = office.service.token(&office.firm, &[v1::Scope::Accept]).await;
+    let mut billing = BillingClient::new(office.service.wire(Some(&token)).await);
+    let head = office.head().await;
+    let early = billing.keep_fee(office.keeps()).await.unwrap_err();
+    assert_eq!(reason(&early), "REVIEW_DUE");
+    assert_eq!(office.head().await, head);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -416,6 +416,7 @@ impl Client {
             7 | 17 | 18 => Some(CaseAction::BureauAnswered(BureauAnswered {
                 ask: any(rng, Ask::ALL),
                 bureau: bureau(0),
+                refused: None,
             })),
             8 if rng.random_bool(0.5) => Some(CaseAction::EndService(ServiceEnded {
                 by: any(rng, EndedBy::ALL),

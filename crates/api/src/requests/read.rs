@@ -61,6 +61,8 @@ pub struct FeeAsked {
     pub period: u32,
     /// The day up to which it is judged; today if none is given.
     pub as_of: Option<CivilDate>,
+    /// The position at which the fee was claimed, if it is named.
+    pub claim: Option<u64>,
 }
 
 /// Which cases to list.
@@ -383,7 +385,12 @@ pub fn explain_fee(m: &v1::ExplainFeeRequest) -> Result<FeeAsked, FieldErrors> {
         let period = period(f, m.period);
         let as_of = f.optional_date("as_of", m.as_of.as_ref());
         let get = get(f, name, m.at_least_position);
-        Some(FeeAsked { get: get?, period: period?, as_of: as_of? })
+        let claim = match m.claim_position {
+            Some(0) => f.refuse("claim_position", "must be the position of an event"),
+            Some(position) => f.position("claim_position", position).map(Some),
+            None => Some(None),
+        };
+        Some(FeeAsked { get: get?, period: period?, as_of: as_of?, claim: claim? })
     })
 }
 

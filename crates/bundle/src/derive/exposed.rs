@@ -2,30 +2,40 @@
 
 use domain::case::KeptFee;
 use domain::gates::FeeStanding;
-use domain::judge::JudgedFee;
+use domain::judge::{Judge, JudgedFee};
 
 use super::Told;
 use super::story::{and, day};
 
 /// What stands behind a claimed fee, on what the bundle tells.
-pub(super) fn stands(judged: &JudgedFee<'_>) -> String {
-    let asked = day(judged.asked_on);
-    match judged.standing {
+pub(super) fn stands(judged: &JudgedFee<'_>, judge: &Judge<'_>) -> String {
+    let asked = asked(judged);
+    let stands = match judged.standing {
         FeeStanding::Exposed => format!(
-            "Nothing allowed {} of it, asked for on {asked} (15 USC 1679b(b)); {}.",
+            "Nothing allowed {} of it, {asked} (15 USC 1679b(b)); {}.",
             judged.exposed,
             money(judged)
         ),
         FeeStanding::Allowed | FeeStanding::Unproved if judged.exposed.is_positive() => format!(
-            "{} of it was above the price of its terms, asked for on {asked} (15 USC 1679b(b)); {}.",
+            "{} of it was above the price of its terms, {asked} (15 USC 1679b(b)); {}.",
             judged.exposed,
             money(judged)
         ),
-        FeeStanding::Allowed => format!("Every gate held when it was asked for, on {asked}."),
-        FeeStanding::Unproved => {
-            format!("Nothing on record shows the right to it, asked for on {asked}.")
-        }
+        FeeStanding::Allowed => format!("On what is known now every gate held for it, {asked}."),
+        FeeStanding::Unproved => format!("Nothing on record shows the right to it, {asked}."),
+    };
+    let held = judge.held_meanwhile(judged);
+    if held.is_positive() {
+        format!("{stands} {held} of it is open, and is not asked for until every gate holds.")
+    } else {
+        stands
     }
+}
+
+/// The day it was asked for, or judged on where no invoice asks for it.
+fn asked(judged: &JudgedFee<'_>) -> String {
+    let on = day(judged.asked_on);
+    if judged.invoice.is_some() { format!("asked for on {on}") } else { format!("judged on {on}") }
 }
 
 /// A fee among what a firm is exposed by.
@@ -42,6 +52,9 @@ pub(super) fn of_fee(judged: &JudgedFee<'_>) -> String {
 fn money(judged: &JudgedFee<'_>) -> String {
     let mut parts =
         vec![format!("{} is owed to the client", judged.owed), format!("{} is open", judged.open)];
+    if judged.given_back.is_positive() {
+        parts.push(format!("{} was given back or credited", judged.given_back));
+    }
     if judged.asked_back.is_positive() {
         parts.push(format!(
             "{} was asked of the processor and has not come back",

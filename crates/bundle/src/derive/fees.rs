@@ -8,7 +8,7 @@ use domain::case::Mark;
 use domain::event::{CaseEvent, Event, FeeEarned, FeeKept, FeeMarked, Recorded, WorkEvidence};
 use domain::gates::{Explanation, FeeStanding, Finding};
 use domain::ids::AccountId;
-use domain::judge::{EDITION, Judge, Matter};
+use domain::judge::{EDITION, Judge, Matter, ToldFirst};
 use domain::money::Money;
 use domain::rules::PackRef;
 use domain::terms::Work;
@@ -126,10 +126,19 @@ impl Fee {
                 .text(&finding.because)
                 .text(&finding.cites)
                 .plain(list(finding.events.iter().map(|event| event.position)))
-                .maybe(finding.not_before)
+                .maybe(finding.not_before())
                 .end();
         }
     }
+}
+
+/// The case without its corrections, as its facts were told first.
+pub(super) fn told_first(told: &Told<'_>) -> Vec<ToldFirst> {
+    let facts = told.case.corrected_facts().into_iter().filter_map(|position| {
+        let at = told.events.binary_search_by_key(&position, |recorded| recorded.position).ok()?;
+        told.events.get(at).cloned()
+    });
+    told.case.told_first(&facts.collect::<Vec<_>>())
 }
 
 /// Adds the fees, by the number of their period: of one that is over and open, then those claimed and given up,
@@ -138,6 +147,7 @@ pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
     for wrong in &told.wrong_marks {
         rows.fault(wrong.recorded.position, wrong.what.clone());
     }
+    let told_first = told_first(told);
     let mut fees = Vec::new();
     for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         check(told, earned, rows);
@@ -146,14 +156,18 @@ pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
             FeeStanding::Unproved => "unproved",
             FeeStanding::Exposed => "exposed",
         };
-        let findings = judge.explain_claimed(&judged).findings;
+        let mut explained = judge.explain_claimed(&judged);
+        judge.name_corrections(&mut explained, &told_first);
+        let findings = explained.findings;
         let fee = Fee::claimed(earned.recorded, earned.fee, judged.invoice);
         fees.push(Fee { status, as_of: judged.asked_on, findings, ..fee });
     }
-    for (mark, explanation) in given_up(told, judge) {
+    for (mark, mut explanation) in given_up(told, judge) {
+        judge.name_corrections(&mut explanation, &told_first);
         fees.push(Fee::unclaimed(told, judge, "given_up", Some(mark), explanation));
     }
-    for explanation in open(told, judge) {
+    for mut explanation in open(told, judge) {
+        judge.name_corrections(&mut explanation, &told_first);
         let status = if explanation.is_claimable() { "claimable" } else { "held" };
         fees.push(Fee::unclaimed(told, judge, status, None, explanation));
     }

@@ -1,13 +1,13 @@
 //! The file note of one client: a page to print and read, not a dump.
 
 use std::borrow::Cow;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
-use domain::event::{AccountEvent, Event, Recorded, UnearnedPaymentFound};
+use domain::event::{AccountEvent, Event, Recorded, UnearnedPaymentFound, WorkEvidence};
 use domain::gates::{Answer, Explanation, Finding};
 use domain::ids::AccountId;
-use domain::judge::Judge;
+use domain::judge::{Breach, Judge};
 use domain::text::shown;
 
 use super::story::{self, Part, and, day};
@@ -122,7 +122,7 @@ pub(super) fn page(told: &Told<'_>, own: Own<'_>, judge: &Judge<'_>) -> String {
     who(told, own.in_force, &mut page);
     let mut sentences = sentences(told);
     let mut part = |part| sentences.remove(&part).unwrap_or_default();
-    papers(told, &part(Part::Papers), &mut page);
+    papers(told, judge, &part(Part::Papers), &mut page);
     history(&part(Part::Done), &part(Part::Back), &mut page);
     charged(told, own.told, judge, &mut page);
     exposed(told, own.in_force, judge, &mut page);
@@ -142,15 +142,18 @@ fn who(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
     let Some(enrolment) = &told.case.enrolment else {
         return page.sentence("Nobody has enrolled under this case.", &[]);
     };
+    let promised = match enrolment.sale.promised_days {
+        0 if page.format.judges_fees() => String::new(),
+        days => format!(" Results were promised within {days} days."),
+    };
     let sentence = format!(
-        "The client enrolled on {}, {}, {}, on the plan {} (version {}). {} Results were promised within {} days.",
+        "The client enrolled on {}, {}, {}, on the plan {} (version {}). {}{promised}",
         day(enrolment.mark.on),
         story::channel(enrolment.sale.channel),
         story::seat(enrolment.seat),
         enrolment.plan,
         enrolment.plan_version,
         story::paid_through(own_account, enrolment.mark.on, page.format),
-        enrolment.sale.promised_days,
     );
     page.sentence(&sentence, &[enrolment.mark.at.position]);
     let payer = fees::payer(told);
@@ -160,9 +163,10 @@ fn who(told: &Told<'_>, own_account: &[Recorded], page: &mut Page) {
     }
 }
 
-fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
+fn papers(told: &Told<'_>, judge: &Judge<'_>, identity: &Dated<'_>, page: &mut Page) {
     page.heading("Papers and waiting days");
     let case = &told.case;
+    let is_judged = page.format.judges_fees();
     match case.disclosure_delivered() {
         Some(mark) => {
             let on = day(mark.on);
@@ -179,11 +183,13 @@ fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
             let sentence = format!("The client signed for it on {on} (15 USC 1679c(c)).");
             page.sentence(&sentence, &[recorded.position]);
         }
+        None if is_judged => page.sentence("No signature for it is on record.", &[]),
         None => page.sentence("The client has not signed for it.", &[]),
     }
     let contracts = case::contracts(told);
     if contracts.is_empty() {
-        page.sentence("No agreement is signed.", &[]);
+        let none = if is_judged { "No agreement is on record." } else { "No agreement is signed." };
+        page.sentence(none, &[]);
     }
     for contract in &contracts {
         let signed = contract.signed;
@@ -192,9 +198,11 @@ fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
         } else {
             "No copies and notice of cancellation are on record"
         };
+        // Gates judge by what is known now; the days in the event are what was told then.
+        let told = if is_judged { "By the rules on record at the signing t" } else { "T" };
         let sentence = format!(
             "The agreement was signed on {} by a client living in {}; it states a total of all \
-             payments of {}. {notice} (15 USC 1679e). The client could cancel without penalty through \
+             payments of {}. {notice} (15 USC 1679e). {told}he client could cancel without penalty through \
              {}; service could begin on {} (15 USC 1679d(a)(2)).",
             day(contract.recorded.occurred_on),
             signed.state,
@@ -210,11 +218,12 @@ fn papers(told: &Told<'_>, identity: &Dated<'_>, page: &mut Page) {
             page.sentence(&sentence, &[recorded.position]);
         }
     }
-    if let Some(mark) = case::first_work(told).filter(|_| page.format.judges_fees()) {
-        let when = if case.is_early(mark.on) {
-            "before any agreement allowed it"
+    if let Some(mark) = case::first_work(told).filter(|_| is_judged) {
+        let is_breach = |(on, breach)| on == mark.on && breach == Breach::ServiceNotAllowed;
+        let when = if judge.breaches().any(is_breach) {
+            "which no agreement allowed"
         } else {
-            "when the waiting days were over"
+            "in days that an agreement allowed"
         };
         page.sentence(&format!("{FIRST_WORK}{}, {when}.", day(mark.on)), &[mark.at.position]);
     }
@@ -228,7 +237,7 @@ fn sentences<'a>(told: &Told<'a>) -> BTreeMap<Part, Dated<'a>> {
     let mut parts: BTreeMap<Part, Dated<'_>> = BTreeMap::new();
     for recorded in events {
         let Event::Case(event) = &recorded.event else { continue };
-        if let Some((part, mut sentence)) = story::of_case(event) {
+        if let Some((part, mut sentence)) = story::of_case(event, told.frame.format) {
             if let Some(corrected) = told.case.corrected.get(&recorded.position) {
                 let how = if corrected.stands { "told anew" } else { "taken back" };
                 let at = corrected.reading.at.position;
@@ -248,10 +257,12 @@ fn sentences<'a>(told: &Told<'a>) -> BTreeMap<Part, Dated<'a>> {
 }
 
 fn history(done: &Dated<'_>, back: &Dated<'_>, page: &mut Page) {
+    let is_judged = page.format.judges_fees();
+    let nothing = |then| if is_judged { "Nothing is on record." } else { then };
     page.heading("What was done");
-    page.dated(done, "Nothing was done yet.");
+    page.dated(done, nothing("Nothing was done yet."));
     page.heading("What came back");
-    page.dated(back, "Nothing came back yet.");
+    page.dated(back, nothing("Nothing came back yet."));
 }
 
 fn charged(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &mut Page) {
@@ -278,20 +289,51 @@ fn charged(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &
         Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
     });
     page.heading("Invoices and payments");
-    let if_none = elsewhere(told).map_or_else(
-        || "No invoice was issued and nothing was paid.".to_owned(),
-        |account| format!("Invoices and payments stand on {}.", named(told, account)),
-    );
-    page.dated(&money.collect(), &if_none);
+    let elsewhere = elsewhere(told);
+    let if_none = match elsewhere.first() {
+        None if page.format.judges_fees() => "No invoice or payment is on record.".to_owned(),
+        None => "No invoice was issued and nothing was paid.".to_owned(),
+        Some(account) => format!("Invoices and payments stand on {}.", named(told, *account)),
+    };
+    let money: Dated<'_> = money.collect();
+    page.dated(&money, &if_none);
+    // Fees of the time in which another account paid stay there.
+    let others = match (page.format.judges_fees(), money.is_empty()) {
+        (false, _) => None,
+        (true, true) => elsewhere.get(1..),
+        (true, false) => Some(&*elsewhere),
+    };
+    for account in others.unwrap_or_default() {
+        let sentence = format!("Others stand on {}.", named(told, *account));
+        page.sentence(&sentence, &[]);
+    }
+}
+
+/// Work that a claim names, and what became of it since.
+fn evidence(told: &Told<'_>, e: &WorkEvidence) -> String {
+    let named = format!("{} of {}", story::work(e.work), day(e.on));
+    let at = e.event.position;
+    match told.case.corrected.get(&at) {
+        Some(corrected) if !corrected.stands => {
+            format!("{named} (which was taken back at position {})", corrected.reading.at.position)
+        }
+        Some(corrected) => {
+            let now = told.in_force.binary_search_by_key(&at, |recorded| recorded.position).ok();
+            let now = now.map_or(e.on, |place| told.in_force[place].occurred_on);
+            let position = corrected.reading.at.position;
+            format!("{named} (told anew at position {position}, of {})", day(now))
+        }
+        None => named,
+    }
 }
 
 fn fees_of(told: &Told<'_>, judge: &Judge<'_>, page: &mut Page) {
+    let told_first = fees::told_first(told);
     for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         let fee = earned.fee;
         let on_invoice =
             judged.invoice.map_or(String::new(), |number| format!(" on invoice {number}"));
-        let work = fee.evidence.iter().map(|e| format!("{} of {}", story::work(e.work), day(e.on)));
-        let work: Vec<String> = work.collect();
+        let work: Vec<String> = fee.evidence.iter().map(|e| evidence(told, e)).collect();
         let sentence = format!(
             "Period {}, {} to {}: a fee of {} was claimed on {}{on_invoice}, for {}.",
             fee.period,
@@ -305,11 +347,13 @@ fn fees_of(told: &Told<'_>, judge: &Judge<'_>, page: &mut Page) {
         positions.extend(fee.evidence.iter().map(|e| e.event.position));
         page.out.push_str("<div class=\"fee\">\n");
         page.sentence(&sentence, &positions);
-        page.sentence(&exposed::stands(&judged), &[]);
+        page.sentence(&exposed::stands(&judged, judge), &[]);
         for (sentence, position) in exposed::keepings(told, &judged) {
             page.sentence(&sentence, &[position]);
         }
-        gates(&judge.explain_claimed(&judged), page);
+        let mut explained = judge.explain_claimed(&judged);
+        judge.name_corrections(&mut explained, &told_first);
+        gates(&explained, page);
         page.out.push_str("</div>\n");
     }
     for (mark, explanation) in fees::given_up(told, judge) {
@@ -317,8 +361,9 @@ fn fees_of(told: &Told<'_>, judge: &Judge<'_>, page: &mut Page) {
         let sentence = format!("Period {number} was given up without a fee on {}.", day(mark.on));
         page.sentence(&sentence, &[mark.at.position]);
     }
-    for explanation in &fees::open(told, judge) {
-        held(explanation, page);
+    for mut explanation in fees::open(told, judge) {
+        judge.name_corrections(&mut explanation, &told_first);
+        held(&explanation, page);
     }
     if told.earned.is_empty() {
         page.sentence("No fee was claimed.", &[]);
@@ -336,8 +381,17 @@ fn named(told: &Told<'_>, account: AccountId) -> String {
     }
 }
 
-fn elsewhere(told: &Told<'_>) -> Option<AccountId> {
-    Some(fees::payer(told)).filter(|payer| *payer != told.id.own_account())
+/// The accounts but the client's own on which money of the case stands: the one that it is paid through, then those
+/// on which its fees were claimed.
+fn elsewhere(told: &Told<'_>) -> Vec<AccountId> {
+    let mut accounts = vec![fees::payer(told)];
+    if told.frame.format.judges_fees() {
+        accounts.extend(told.case.earned.iter().map(|fee| fee.account));
+    }
+    let own = told.id.own_account();
+    let mut seen = BTreeSet::new();
+    accounts.retain(|account| *account != own && seen.insert(*account));
+    accounts
 }
 
 fn gates(explanation: &Explanation, page: &mut Page) {
@@ -368,10 +422,11 @@ fn gate(finding: &Finding, page: &mut Page) {
 fn held(explanation: &Explanation, page: &mut Page) {
     let period = explanation.period;
     let amount = explanation.amount.map_or(String::new(), |amount| format!(" of {amount}"));
+    // A fee that was given back may have been asked for before.
     let ends = if explanation.is_claimable() {
-        "may be asked for and was not yet"
+        "may be asked for, since every gate holds"
     } else {
-        "was not asked for, because these gates do not hold"
+        "is not to be asked for, because these gates do not hold"
     };
     let (start, end) = (day(period.start), day(last_day(period.end)));
     page.out.push_str("<div class=\"fee\">\n");
@@ -382,6 +437,12 @@ fn held(explanation: &Explanation, page: &mut Page) {
     if !explanation.is_claimable() {
         page.out.push_str("<ul>\n");
         for finding in explanation.findings.iter().filter(|finding| !finding.holds()) {
+            gate(finding, page);
+        }
+        page.out.push_str("</ul>\n");
+    } else if explanation.helped_gates().next().is_some() {
+        page.out.push_str("<ul>\n");
+        for finding in explanation.findings.iter().filter(|finding| finding.is_corrected) {
             gate(finding, page);
         }
         page.out.push_str("</ul>\n");

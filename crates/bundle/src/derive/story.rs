@@ -2,8 +2,9 @@
 
 use calendar::CivilDate;
 use domain::event::{
-    AccountEvent, Ask, Basis, CaseEvent, Direction, EndedBy, ErasureBasis, Event, FailureReason,
-    Letter, MailClass, Outcome, PaperKind, Recorded, RefundFailureReason, SeenBy,
+    AccountEvent, Ask, Basis, BlockRefusal, BlockRefusedFor, BureauAnswered, CaseEvent, Direction,
+    EndedBy, ErasureBasis, Event, FailureReason, Letter, MailClass, Outcome, PaperKind, Recorded,
+    RefundFailureReason, SeenBy,
 };
 use domain::ids::AccountId;
 use domain::terms::{Channel, Seat, Work};
@@ -141,7 +142,7 @@ fn letter(letter: &Letter) -> String {
 }
 
 /// The sentence of a case's event, without its day; nothing for what a file note tells elsewhere.
-pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
+pub(super) fn of_case(event: &CaseEvent, format: Format) -> Option<(Part, String)> {
     let told = match event {
         CaseEvent::Enrolled(_)
         | CaseEvent::DisclosureDelivered(_)
@@ -196,6 +197,8 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
             Part::Done,
             format!("The client attested of {} at {} that {}.", e.item, e.bureau, basis(e.basis)),
         ),
+        // Whether all that it asks for was there may have been found otherwise since.
+        CaseEvent::WorkOpened(_) if format.judges_fees() => (Part::Done, "Work was opened.".into()),
         CaseEvent::WorkOpened(_) => {
             (Part::Done, "Everything needed was there and work was opened.".into())
         }
@@ -238,9 +241,7 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
         CaseEvent::BureauAsked(e) => {
             (Part::Done, format!("{} was asked for {}.", e.bureau, asked(e.ask)))
         }
-        CaseEvent::BureauAnswered(e) => {
-            (Part::Back, format!("{} did what was asked: {}.", e.bureau, asked(e.ask)))
-        }
+        CaseEvent::BureauAnswered(e) => (Part::Back, bureau_answered(e)),
         CaseEvent::ProgressReportSent(_) => {
             (Part::Done, "The client was sent a progress report.".into())
         }
@@ -305,6 +306,27 @@ pub(super) fn of_case(event: &CaseEvent) -> Option<(Part, String)> {
         }
     };
     Some(told)
+}
+
+/// What a bureau did on a request, or that it refused a block (15 USC 1681c-2(c)).
+fn bureau_answered(e: &BureauAnswered) -> String {
+    let Some(refused) = &e.refused else {
+        return format!("{} did what was asked: {}.", e.bureau, asked(e.ask));
+    };
+    let how = match refused.how {
+        BlockRefusal::Declined => "declined a block",
+        BlockRefusal::Rescinded => "took a block back",
+    };
+    let reason = match refused.reason {
+        None => "",
+        Some(BlockRefusedFor::Error) => ", for an error",
+        Some(BlockRefusedFor::Misrepresentation) => ", for a misrepresentation",
+        Some(BlockRefusedFor::BenefitObtained) => ", for what the client is said to have obtained",
+    };
+    let known =
+        if refused.is_notice { "its notice came" } else { "that is known without its notice" };
+    let on = day(refused.determined_on);
+    format!("{} {how} after identity theft on {on}{reason} (15 USC 1681c-2(c)); {known}.", e.bureau)
 }
 
 /// The sentence of an account's event; nothing for what is not about money.

@@ -5,13 +5,15 @@ mod tests;
 
 use std::sync::Arc;
 
+use calendar::CivilDate;
+
 use super::next::{Newest, Next};
 use super::{
     Answer, AskAnswered, Asked, BasisTold, Case, LetterState, Mark, Moment, OfLetter, OfListing,
     Round, insert,
 };
 use crate::event::{
-    BasisAttested, BureauAnswered, BureauAsked, Outcome, ResponseReceived, RoundSent,
+    BasisAttested, BlockRefusal, BureauAnswered, BureauAsked, Outcome, ResponseReceived, RoundSent,
 };
 use crate::ids::{BureauCode, ItemCode};
 use crate::terms::Work;
@@ -154,21 +156,34 @@ impl Case {
     }
 
     pub(super) fn ask_answered(&mut self, e: &BureauAnswered, mark: Mark) {
-        let answered = AskAnswered { ask: e.ask, bureau: e.bureau.clone(), mark };
+        let (bureau, refused) = (e.bureau.clone(), e.refused.clone());
+        let answered = AskAnswered { ask: e.ask, bureau, mark, refused };
         let place = |known: &AskAnswered| (known.mark.on, known.mark.at.position);
         let at = self.asks_answered.partition_point(|known| place(known) < place(&answered));
         self.asks_answered.insert(at, answered);
         self.match_asked();
     }
 
-    /// An answer meets the first request of its kind that is open on its day.
+    /// An answer meets the first request of its kind that is open on its day; a block that is declined on the day of
+    /// that decision, once however often it is told. One that is rescinded was done.
     fn match_asked(&mut self) {
         self.asked.iter_mut().for_each(|asked| asked.answered = None);
+        let mut declined: Vec<(&BureauCode, CivilDate)> = Vec::new();
         for answer in &self.asks_answered {
-            let is_open =
-                |asked: &&mut Asked| asked.is_met_by(answer.ask, &answer.bureau, answer.mark.on);
+            let on = match &answer.refused {
+                None => answer.mark.on,
+                Some(refused) => {
+                    let decision = (&answer.bureau, refused.determined_on);
+                    if refused.how == BlockRefusal::Rescinded || declined.contains(&decision) {
+                        continue;
+                    }
+                    declined.push(decision);
+                    refused.determined_on
+                }
+            };
+            let is_open = |asked: &&mut Asked| asked.is_met_by(answer.ask, &answer.bureau, on);
             if let Some(asked) = self.asked.iter_mut().find(is_open) {
-                asked.answered = Some(answer.mark.clone());
+                asked.answered = Some(Mark { on, ..answer.mark.clone() });
             }
         }
     }

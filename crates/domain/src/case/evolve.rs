@@ -247,6 +247,12 @@ impl Case {
         without
     }
 
+    /// Puts a fact back as it was told first, whatever it was corrected to.
+    pub(crate) fn tell_first(&mut self, told: &Recorded, event: &CaseEvent) {
+        self.take_back(told.position);
+        self.tell(&Moment::of(told), event);
+    }
+
     /// Takes a fact out of the story, with what follows from it alone.
     pub(super) fn take_back(&mut self, at: u64) {
         let stays = |mark: &Mark| mark.at.position != at;

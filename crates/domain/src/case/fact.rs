@@ -1,11 +1,13 @@
 //! Facts about a case: refused only if they make no sense, never for being unlawful.
 
 use super::decide::{Facts, one};
-use super::{Case, LetterState, Listing, PaperStatus, PauseTurn, Round, Turn, announce};
+use super::{
+    AskAnswered, Asked, Case, LetterState, Listing, PaperStatus, PauseTurn, Round, Turn, announce,
+};
 use crate::command::CaseAction;
 use crate::event::{
-    BureauAsked, CaseEvent, ExposureFound, ExposureKind, IdentityPaperReceived,
-    PeriodClosedWithoutFee,
+    Ask, BlockRefused, BureauAnswered, BureauAsked, CaseEvent, ExposureFound, ExposureKind,
+    IdentityPaperReceived, PeriodClosedWithoutFee,
 };
 use crate::ids::{BureauCode, PaperCode};
 use crate::money::Money;
@@ -59,6 +61,7 @@ pub(super) fn decide(
         CaseAction::ReceiveResponse(e) => announce::answered(case, facts, e),
         CaseAction::NoteReinsertion(e) => announce::reinserted(case, facts, e),
         CaseAction::BureauAsked(e) => asked(case, facts, e),
+        CaseAction::BureauAnswered(e) if e.refused.is_some() => refused(case, facts, e),
         CaseAction::BureauAnswered(e) => {
             if case.asked.iter().any(|asked| asked.is_met_by(e.ask, &e.bureau, facts.on)) {
                 Ok(one(e.clone()))
@@ -97,6 +100,38 @@ pub(super) fn decide(
         | CaseAction::ResumeService
         | CaseAction::EndService(_) => unreachable!("commands are decided by the caller"),
     }
+}
+
+/// A bureau declined a block that it was asked for by then, or took one back (15 USC 1681c-2(c)).
+fn refused(case: &Case, facts: &Facts<'_>, e: &BureauAnswered) -> Result<Vec<CaseEvent>, Refusal> {
+    let Some(refused) = &e.refused else { return Ok(one(e.clone())) };
+    if e.ask != Ask::TheftBlock {
+        let detail =
+            "refused: a bureau declines or rescinds a block after identity theft, and nothing else";
+        return Err(facts.refuse(Reason::ValueRefused, detail));
+    }
+    if refused.determined_on > facts.on {
+        let detail = format!(
+            "refused.determined_on: {} is after the day it was told",
+            refused.determined_on
+        );
+        return Err(facts.refuse(Reason::DateImpossible, detail));
+    }
+    let is_asked = |asked: &Asked| {
+        (asked.ask, &asked.bureau) == (e.ask, &e.bureau) && asked.mark.on <= refused.determined_on
+    };
+    if !case.asked.iter().any(is_asked) {
+        let what = format!("a block that {} was asked for by {}", e.bureau, refused.determined_on);
+        return Err(facts.unknown(&what));
+    }
+    let is_told = |known: &AskAnswered| {
+        let said = |of: &BlockRefused| (of.determined_on, of.how, of.is_notice);
+        known.bureau == e.bureau && known.refused.as_ref().map(said) == Some(said(refused))
+    };
+    if case.asks_answered.iter().any(is_told) {
+        return Err(facts.refuse(Reason::AlreadyRecorded, "that was recorded before"));
+    }
+    Ok(one(e.clone()))
 }
 
 /// An exposure with the rule it breaks.

@@ -4,7 +4,7 @@ use calendar::{BusinessCalendar, CivilDate, Clock};
 
 use super::{Case, Mark, Moment, Reinsertion};
 use crate::codec::record;
-use crate::event::{Ask, EventRef, ItemOutcome, MailClass, Outcome};
+use crate::event::{Ask, BlockRefusal, BlockRefused, EventRef, ItemOutcome, MailClass, Outcome};
 use crate::ids::{BureauCode, ItemCode, RequestId, TrackingCode};
 
 record! {
@@ -100,6 +100,8 @@ record! {
         bureau: BureauCode,
         /// The event.
         mark: Mark,
+        /// That it refused it.
+        refused: Option<BlockRefused>,
     }
 }
 
@@ -237,11 +239,44 @@ impl Case {
             }
         }
         clocks.extend(self.asked.iter().map(asked_clock));
+        clocks.extend(self.block_notices());
         clocks.extend(self.listings.iter().flat_map(|((item, bureau), listing)| {
             let back = listing.reinsertions.iter();
             back.map(move |back| reinsertion_clock(item, bureau, back))
         }));
         clocks
+    }
+}
+
+impl Case {
+    /// For each block that was declined or rescinded the notice that the client is owed (15 USC 1681c-2(c)(2)).
+    fn block_notices(&self) -> Vec<RunningClock> {
+        let mut found: Vec<(BlockRefusal, RunningClock)> = Vec::new();
+        for answer in &self.asks_answered {
+            let Some(refused) = &answer.refused else { continue };
+            let started_on = refused.determined_on;
+            let is_same = |(how, clock): &&mut (BlockRefusal, RunningClock)| {
+                (*how, &clock.bureau, clock.started_on) == (refused.how, &answer.bureau, started_on)
+            };
+            let done_on = refused.is_notice.then_some(answer.mark.on);
+            match found.iter_mut().find(is_same) {
+                Some((_, clock)) => clock.done_on = clock.done_on.or(done_on),
+                None => {
+                    let clock = RunningClock {
+                        bureau: answer.bureau.clone(),
+                        clock: Clock::BlockNotice,
+                        done_on,
+                        due_on: Clock::BlockNotice.due_on(started_on),
+                        estimated: false,
+                        item: None,
+                        round: None,
+                        started_on,
+                    };
+                    found.push((refused.how, clock));
+                }
+            }
+        }
+        found.into_iter().map(|(_, clock)| clock).collect()
     }
 }
 

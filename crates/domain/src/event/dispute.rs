@@ -345,12 +345,50 @@ record! {
     }
 }
 
+codes! {
+    /// How a bureau refuses a block after identity theft (15 USC 1681c-2(c)(1)).
+    pub enum BlockRefusal {
+        /// It does not block.
+        Declined = "declined",
+        /// It takes a block back.
+        Rescinded = "rescinded",
+    }
+}
+
+codes! {
+    /// What a bureau may refuse a block for (15 USC 1681c-2(c)(1)(A) to (C)).
+    pub enum BlockRefusedFor {
+        /// It was blocked, or asked for, in error.
+        Error = "error",
+        /// The client misrepresented a material fact.
+        Misrepresentation = "misrepresentation",
+        /// The client obtained goods, services or money by the transaction.
+        BenefitObtained = "benefit_obtained",
+    }
+}
+
 record! {
-    /// The bureau did what was asked.
+    /// A block that a bureau refused.
+    pub struct BlockRefused {
+        /// The day on which it decided so.
+        determined_on: CivilDate,
+        /// How.
+        how: BlockRefusal,
+        /// Whether this is the bureau's notice of it; else it is known otherwise, and the notice has not come.
+        is_notice: bool,
+        /// What for, if the bureau said so.
+        reason: Option<BlockRefusedFor>,
+    }
+}
+
+record! {
+    /// The bureau did what was asked, or refused it.
     pub struct BureauAnswered {
         /// What was asked.
         ask: Ask,
         /// The bureau.
         bureau: BureauCode,
+        /// That it declined a block or took one back.
+        refused: Option<BlockRefused>,
     }
 }

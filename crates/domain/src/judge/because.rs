@@ -79,6 +79,7 @@ pub(super) enum Because<'a> {
     FoundNotThere { by: &'a Mark, found: &'a FoundResult },
     NobodyFound { shown: Vec<&'a Mark> },
     NotTold { shown: Vec<&'a Mark> },
+    GivenInDoubt { shown: Vec<&'a Mark>, on: CivilDate },
     Shown { shown: Vec<&'a Mark> },
     Prohibited(StateCode),
     NotRegistered { state: StateCode, on: CivilDate },
@@ -110,6 +111,7 @@ impl<'a> Because<'a> {
             | Self::Done { done, .. }
             | Self::NobodyFound { shown: done }
             | Self::NotTold { shown: done }
+            | Self::GivenInDoubt { shown: done, .. }
             | Self::Shown { shown: done } => done.clone(),
             Self::Paused(mark)
             | Self::GivenUp(mark)
@@ -253,6 +255,11 @@ impl fmt::Display for Because<'_> {
             Self::NotTold { .. } => {
                 f.write_str("the report that shows the results was not yet given to the client")
             }
+            Self::GivenInDoubt { on, .. } => write!(
+                f,
+                "the report that shows the results and the progress report are both of {on}; nobody has said which \
+                 came first"
+            ),
             Self::Shown { .. } => {
                 f.write_str("the time frame is over and later reports show the promised results")
             }

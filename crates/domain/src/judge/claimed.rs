@@ -9,8 +9,8 @@ use super::gates::{Asking, over_readings};
 use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
 use crate::account::{Account, Exposed, Line, LineMoney, PartMoney};
-use crate::case::{Case, EarnedFee, KeptFee, Mark};
-use crate::event::{FeeEarned, FeeMarked, InvoiceLine, Loss, WorkEvidence};
+use crate::case::{Case, EarnedFee, KeptFee};
+use crate::event::{FeeEarned, FeeMarked, InvoiceLine, Loss};
 use crate::gates::{Answer, Explanation, FeeStanding, Gate, WorkFinding};
 use crate::ids::{AccountId, CaseId};
 use crate::money::Money;
@@ -218,16 +218,41 @@ impl<'a> Judge<'a> {
         Some(self.judge_fee(at, &self.otherwise(self.matter.today)))
     }
 
-    /// A claimed fee explained: its days and the work that it names, every gate as of the day of asking that it
-    /// is judged by.
+    /// What each gate answers for a claimed fee on a day of asking.
+    pub(super) fn answers_of_fee(&self, at: usize, on: CivilDate) -> Vec<Answer> {
+        let asking = self.asking(at, on);
+        let others = self.otherwise(self.matter.today);
+        let readings = asking.otherwise(&others);
+        let answer = |&gate: &Gate| over_readings(gate, asking.ruling(gate).answer, &readings);
+        Gate::ALL.iter().map(answer).collect()
+    }
+
+    /// The number of the period that a claimed fee stands for; none where another fee does, or none can.
+    pub fn stands_for(&self, judged: &JudgedFee<'a>) -> Option<u32> {
+        let slot = self.claimed[judged.at].stands_for?;
+        (self.fee_standing_for(slot) == Some(judged.at)).then(|| self.slots[slot].period.number)
+    }
+
+    /// What is open of a claimed fee, may stand, and is not asked for today: it is unproved, or a gate does not hold
+    /// today. What nothing allowed of it is not among that.
+    pub fn held_meanwhile(&self, judged: &JudgedFee<'a>) -> Money {
+        let EarnedFee { amount, start, end, period, .. } = *judged.fee;
+        let Some(invoice) = judged.invoice else { return Money::zero(amount.currency()) };
+        let line = InvoiceLine { amount, case: self.matter.id, end, period, start };
+        self.held_of(invoice, &line, self.matter.today).above(judged.open)
+    }
+
+    /// A claimed fee explained: its days as claimed, the promised work and what counts of it by what is known now, every
+    /// gate as of the day of asking that it is judged by.
     pub fn explain_claimed(&self, judged: &JudgedFee<'a>) -> Explanation {
         let fee = judged.fee;
         let asking = self.asking(judged.at, judged.asked_on);
         let others = self.otherwise(self.matter.today);
         let readings = asking.otherwise(&others);
-        let named = |e: &WorkEvidence| WorkFinding {
-            work: e.work,
-            done: Some(Mark { at: e.event.clone(), late: e.late, on: e.on }),
+        let work = match asking.slot {
+            Some(slot) => self.promised(slot, judged.asked_on),
+            // The service has none of these days by now: nothing counts for them.
+            None => fee.evidence.iter().map(|e| WorkFinding { work: e.work, done: None }).collect(),
         };
         Explanation {
             case: self.matter.id,
@@ -235,7 +260,7 @@ impl<'a> Judge<'a> {
             as_of: judged.asked_on,
             amount: Some(fee.amount),
             findings: Gate::ALL.iter().map(|&gate| asking.finding(gate, &readings)).collect(),
-            work: fee.evidence.iter().map(named).collect(),
+            work,
             earned: Some(fee.mark.clone()),
         }
     }

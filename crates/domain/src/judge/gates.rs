@@ -38,19 +38,12 @@ impl<'a> Asking<'_, 'a> {
         let ruling = self.ruling(gate);
         let answer = over_readings(gate, ruling.answer, readings);
         let is_doubtful = answer != ruling.answer;
-        let opens = if is_doubtful { Some(Opens::PutRight) } else { ruling.opens };
-        let not_before = match opens {
-            Some(Opens::Wait { until }) => Some(until),
-            Some(Opens::Finish { .. } | Opens::PutRight | Opens::Never) | None => None,
-        };
-        let corrected = self.corrected(gate);
+        let opens = ruling.opens.map(|opens| self.still_opens(opens));
+        let opens = if is_doubtful { Some(Opens::PutRight) } else { opens };
         let mut because = ruling.because.to_string();
         if is_doubtful {
             because +=
                 "; in another zone, the client's, days may be others: say at what time it was";
-        }
-        if !corrected.is_empty() {
-            because = format!("{because}; corrected: {}", corrected.join(", "));
         }
         Finding {
             gate,
@@ -58,9 +51,20 @@ impl<'a> Asking<'_, 'a> {
             because,
             cites: ruling.cites.map_or_else(|| gate.statute().into(), |cites| cites.to_string()),
             events: ruling.because.marks().iter().map(|mark| mark.at.clone()).collect(),
-            is_corrected: !corrected.is_empty(),
+            is_corrected: false,
             opens,
-            not_before,
+        }
+    }
+
+    /// What still opens a gate. Where a day has come and the gate is closed still, something is missing that happened
+    /// by now; and once a fee was asked for, it is helped by nothing that comes later.
+    fn still_opens(&self, opens: Opens) -> Opens {
+        let is_asked = self.fee.is_some_and(|fee| !self.judge.claimed[fee].asked_on.is_empty());
+        match opens {
+            Opens::Wait { until } if until <= self.on => Opens::PutRight,
+            Opens::Wait { .. } if is_asked => Opens::Never,
+            Opens::Finish { .. } if is_asked => Opens::PutRight,
+            Opens::Wait { .. } | Opens::Finish { .. } | Opens::PutRight | Opens::Never => opens,
         }
     }
 
@@ -76,23 +80,6 @@ impl<'a> Asking<'_, 'a> {
             judge.asking_for(slot, self.fee, self.amount, self.on)
         });
         asked.collect()
-    }
-
-    /// The corrections of facts that the gate looks at, in words. A correction that helps a fee through is the
-    /// first thing an examiner looks for.
-    fn corrected(&self, gate: Gate) -> Vec<String> {
-        let corrected = self.judge.matter.case.corrected.iter();
-        let bearing = corrected.filter(|(_, corrected)| corrected.kind.gates().contains(&gate));
-        let said = bearing.map(|(told_at, corrected)| {
-            let kind = corrected.kind.code().replace('_', " ");
-            let how = match (corrected.stands, corrected.about_another) {
-                (true, _) => "told anew",
-                (false, true) => "taken back as another person's",
-                (false, false) => "taken back",
-            };
-            format!("{kind} of position {told_at} {how} at {}", corrected.reading.at.position)
-        });
-        said.collect()
     }
 
     pub(super) fn ruling(&self, gate: Gate) -> Ruling<'a> {

@@ -6,6 +6,7 @@
 
 mod because;
 mod claimed;
+mod corrected;
 mod doubt;
 mod gates;
 mod grid;
@@ -20,12 +21,13 @@ use std::sync::OnceLock;
 use calendar::{CivilDate, Period};
 
 pub use claimed::JudgedFee;
+pub use corrected::{CORRECTED_MAX, ToldFirst};
 
 use crate::account::Account;
 use crate::case::{Agreement, Case, GivenUp, Mark, RunningClock};
 use crate::event::WorkEvidence;
 use crate::firm::Firm;
-use crate::gates::{Answer, Explanation, Gate, WorkFinding};
+use crate::gates::{Answer, Explanation, Finding, Gate, Opens, WorkFinding};
 use crate::ids::{AccountId, CaseId};
 use crate::money::Money;
 use crate::rules::Rules;
@@ -41,7 +43,9 @@ use work::{Placed, Standing};
 ///
 /// 2: a fee of a telemarketing sale needs a list of promised results, or a person's finding; days between two zones
 /// are in doubt; terms are those of the plan's version of the signing day, whenever it was told.
-pub const EDITION: u32 = 2;
+///
+/// 3: where a report and the progress report that gives it to the client are of one day, their order has to be known.
+pub const EDITION: u32 = 3;
 
 /// The edition that first asked at what time things happened.
 const DOUBTED_SINCE: u32 = 2;
@@ -259,11 +263,20 @@ impl<'a> Judge<'a> {
         let (then_otherwise, now_otherwise) = (asking.otherwise(&others), now.otherwise(&others));
         let findings = Gate::ALL.iter().map(|&gate| {
             let then = asking.finding(gate, &then_otherwise);
-            if as_of >= today || then.answer == Answer::Fails {
+            if as_of >= today {
                 return then;
             }
             let now = now.finding(gate, &now_otherwise);
-            if now.answer < then.answer { now } else { then }
+            if now.answer < then.answer {
+                now
+            } else if then.answer == Answer::Fails {
+                // What was waited for then may have come: no day that is past opens anything.
+                let opens =
+                    if now.holds() { Some(Opens::Wait { until: today }) } else { now.opens };
+                Finding { opens, ..then }
+            } else {
+                then
+            }
         });
         Explanation {
             case: self.matter.id,

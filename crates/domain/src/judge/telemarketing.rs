@@ -7,14 +7,16 @@ use super::because::{Because, Ruling};
 use super::gates::Asking;
 use super::promised::Shown;
 use super::story::Standing;
-use super::work;
-use crate::case::{Achieved, Mark};
+use crate::case::{Achieved, Mark, Moment, Reports};
 use crate::gates::Opens;
 use crate::terms::Work;
 
 /// The edition of the rules that first asked which results were promised. Before it, all that were achieved were
 /// taken for them.
 const LISTS_ASKED_SINCE: u32 = 2;
+
+/// The edition that first asked whether a report came before the progress report of its day.
+const ORDER_ASKED_SINCE: u32 = 3;
 
 impl<'a> Asking<'_, 'a> {
     pub(super) fn telemarketing(&self, standing: &Standing<'a>) -> Ruling<'a> {
@@ -85,21 +87,50 @@ impl<'a> Asking<'_, 'a> {
         }
     }
 
-    /// The seller "has provided" the report: a progress report on the day of the latest or later.
+    /// The seller "has provided" the report: a progress report that came after the latest. On the day of its issue
+    /// that is known by times, or by the order of a request that tells both.
     fn given(&self, shown: Vec<Shown<'a>>) -> Ruling<'a> {
         let latest = shown.iter().map(|shown| shown.on).max();
         let mut shown: Vec<&'a Mark> = shown.into_iter().map(|shown| shown.mark).collect();
-        let told = self.judge.work.iter().find(|placed: &&work::Placed<'a>| {
-            placed.done.work == Work::ProgressReport
-                && Some(placed.on()) >= latest
-                && placed.on() <= self.on
-        });
-        match told {
-            Some(told) => {
-                shown.push(&told.done.moment.mark);
-                Ruling::holds(Because::Shown { shown })
-            }
-            None => Ruling::fails(Because::NotTold { shown }, Opens::PutRight),
+        let progress = || {
+            let work = self.judge.work.iter().filter(|placed| {
+                placed.done.work == Work::ProgressReport
+                    && Some(placed.on()) >= latest
+                    && placed.on() <= self.on
+            });
+            work.map(|placed| &placed.done.moment)
+        };
+        let is_after = |told: &Moment| self.is_after_reports(told, &shown);
+        if let Some(told) = progress().find(|told| is_after(told) == Some(true)) {
+            shown.push(&told.mark);
+            return Ruling::holds(Because::Shown { shown });
         }
+        if let Some(told) = progress().find(|told| is_after(told).is_none()) {
+            shown.push(&told.mark);
+            return Ruling::unknown(Because::GivenInDoubt { shown, on: told.on() });
+        }
+        Ruling::fails(Because::NotTold { shown }, Opens::PutRight)
+    }
+
+    /// Whether a progress report came after each of the reports that were issued on its day, if that is known.
+    fn is_after_reports(&self, told: &Moment, shown: &[&Mark]) -> Option<bool> {
+        if self.judge.edition < ORDER_ASKED_SINCE {
+            return Some(true);
+        }
+        let reports = self.judge.matter.case.reports.values().flat_map(Reports::all);
+        let of_day = reports.filter(|report| {
+            let at = report.moment.mark.at.position;
+            report.issued_on == told.on() && shown.iter().any(|mark| mark.at.position == at)
+        });
+        // One that was imported later was issued at an hour that nobody told.
+        let orders = of_day.map(|report| {
+            let is_of_day = report.moment.on() == told.on();
+            is_of_day.then(|| report.moment.is_before(told)).flatten()
+        });
+        orders.fold(Some(true), |all, order| match (all, order) {
+            (Some(false), _) | (_, Some(false)) => Some(false),
+            (None, _) | (_, None) => None,
+            (Some(true), Some(true)) => Some(true),
+        })
     }
 }

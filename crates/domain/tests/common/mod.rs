@@ -16,7 +16,7 @@ use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::gates::{Answer, Explanation, Gate};
 use counterfoil_domain::ids::*;
-use counterfoil_domain::judge::{Judge, Matter};
+use counterfoil_domain::judge::{Judge, Matter, ToldFirst};
 use counterfoil_domain::money::{Currency, Money};
 use counterfoil_domain::refusal::{Reason, Refusal};
 use counterfoil_domain::rules::{Dimension, EXAMPLE_PACKS, RulePack};
@@ -243,6 +243,24 @@ impl Desk {
 
     pub fn explain(&self, id: CaseId, period: u32, as_of: &str) -> Explanation {
         self.judged(id, |judge| judge.explain(period, day(as_of)).unwrap())
+    }
+
+    /// The same with the corrections that changed what its gates answer.
+    pub fn explain_with_corrections(&self, id: CaseId, period: u32, as_of: &str) -> Explanation {
+        let told_first = self.told_first(id);
+        self.judged(id, |judge| {
+            let mut explained = judge.explain(period, day(as_of)).unwrap();
+            judge.name_corrections(&mut explained, &told_first);
+            explained
+        })
+    }
+
+    /// The case as if facts of it had not been corrected.
+    pub fn told_first(&self, id: CaseId) -> Vec<ToldFirst> {
+        let told = |at: u64| self.log[usize::try_from(at).unwrap() - 1].clone();
+        let state = self.state(id);
+        let facts: Vec<Recorded> = state.corrected_facts().into_iter().map(told).collect();
+        state.told_first(&facts)
     }
 
     /// What a judge makes of a case today.

@@ -1,5 +1,7 @@
 //! `bill`, `claimable` and `explain`.
 
+mod life;
+
 use anyhow::Context;
 use api::v1;
 use calendar::CivilDate;
@@ -205,6 +207,9 @@ pub(crate) struct ExplainArgs {
     /// The day up to which it is judged; today in the firm's zone if not given
     #[arg(long, value_name = "DATE")]
     as_of: Option<CivilDate>,
+    /// The position at which a fee was claimed: explain that one, whatever stands for the period now
+    #[arg(long, value_name = "POSITION", value_parser = clap::value_parser!(i64).range(1..))]
+    claim: Option<i64>,
 }
 
 /// Explains one fee.
@@ -218,6 +223,7 @@ pub(crate) async fn explain(
         period: args.period,
         as_of: args.as_of.and_then(words::message),
         at_least_position: session.position,
+        claim_position: args.claim,
     };
     let answer = session.billing.explain_fee(request).await?.into_inner();
     if out.is_json() {
@@ -254,8 +260,7 @@ fn stands(fee: &v1::FeeExplanation) -> Option<String> {
         v1::FeeStanding::Exposed => {
             let owed = words::amount(fee.owed.as_ref());
             let open = words::amount(fee.exposed_open.as_ref());
-            let mut said =
-                format!("nothing allowed it, or all of it: {owed} to give back, {open} open");
+            let mut said = format!("not all of it was allowed: {owed} to give back, {open} open");
             for (amount, what) in [
                 (&fee.asked_back, "asked of the processor and not back yet"),
                 (&fee.kept, "kept by counsel's reason"),
@@ -354,6 +359,9 @@ pub(crate) fn fee_page(fee: &v1::FeeExplanation, out: &mut Out) -> anyhow::Resul
     out.section("Work", &table)?;
     if fee.late_evidence {
         out.note("Some of it rests on events that were recorded long after they happened.")?;
+    }
+    for claim in &fee.claims {
+        life::show(claim, out)?;
     }
     Ok(())
 }

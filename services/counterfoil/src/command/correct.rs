@@ -15,6 +15,7 @@ use crate::cli::Again;
 use crate::connect::{Session, request_id};
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
+use crate::reading;
 use crate::table::Table;
 use crate::words;
 
@@ -190,6 +191,7 @@ fn show(
     effects: &[v1::CorrectionEffect],
     out: &mut Out,
 ) -> anyhow::Result<()> {
+    let reading = |day: Option<&_>, payload: &str| reading::of(day, payload, "did not happen");
     for fact in facts {
         let kind = fact.r#type.replace('_', " ");
         out.heading(format!("The {kind} told at position {}", fact.fact_position))?;
@@ -208,11 +210,4 @@ fn effects(effects: &[v1::CorrectionEffect], out: &mut Out) -> anyhow::Result<()
         table.row([effect.subject.clone(), said(&effect.before), said(&effect.after)]);
     }
     Ok(out.table(&table, "Nothing else changes: no fee, period, clock, listing or amount.")?)
-}
-
-fn reading(day: Option<&api::google::r#type::Date>, payload: &str) -> String {
-    match day {
-        Some(day) => format!("on {}, {payload}", words::day(Some(day))),
-        None => "did not happen".into(),
-    }
 }

@@ -66,17 +66,23 @@ pub(crate) async fn one(
             words::amount(line.amount.as_ref()),
         ]);
     }
-    out.section("Earned fees", &lines)?;
+    out.section("Fees", &lines)?;
     out.heading("Amounts")?;
     out.field("total", words::amount(invoice.total.as_ref()))?;
     out.field("paid", words::amount_if_any(invoice.paid.as_ref()))?;
     out.field("credited", words::amount_if_any(invoice.credited.as_ref()))?;
     out.field("written off", words::amount_if_any(invoice.written_off.as_ref()))?;
     out.field("open", words::amount(invoice.open.as_ref()))?;
-    let page::NotAllowed { open, owed, kept, corrected } =
+    let page::NotAllowed { open, held, owed, kept, corrected } =
         page::NotAllowed::of_all(&invoice, session).await?;
     if open.is_positive() {
         out.field("of that not allowed", format!("{open}, which is not asked for"))?;
+    }
+    if held.is_positive() {
+        out.field(
+            "of that held",
+            format!("{held}, which is not asked for until every gate holds"),
+        )?;
     }
     if owed.is_positive() {
         out.field("owed to the client", owed)?;

@@ -269,15 +269,19 @@ fn standing(fee: &v1::Fee) -> String {
     match fee.standing() {
         v1::FeeStanding::Unspecified | v1::FeeStanding::Allowed => state,
         v1::FeeStanding::Unproved => format!("{state}, unproved"),
-        v1::FeeStanding::Exposed => match &fee.kept_on {
-            Some(on) => {
-                format!(
-                    "{state}, not allowed, kept by counsel's reason of {}",
-                    words::day(Some(on))
-                )
+        v1::FeeStanding::Exposed => {
+            let mut said = format!("{state}, not allowed");
+            let back = words::amount_if_any(fee.given_back.as_ref());
+            if !back.is_empty() {
+                said = format!("{said}, {back} given back");
             }
-            None => format!("{state}, not allowed"),
-        },
+            if let Some(on) = &fee.kept_on {
+                let kept = words::amount(fee.kept.as_ref());
+                said =
+                    format!("{said}, {kept} kept by counsel's reason of {}", words::day(Some(on)));
+            }
+            said
+        }
     }
 }
 

@@ -29,6 +29,8 @@ pub(crate) fn run(args: &VerifyArgs, out: &mut Out) -> anyhow::Result<Exit> {
             })
             .transpose()?,
     };
+    // What is not there, or not to be read, is no finding about a bundle.
+    std::fs::File::open(path).map_err(|error| unreadable(path, &error))?;
     let bar = bar(out, "verifying")?;
     let verified = bundle::verify(path, &trust, |done, of| {
         bar.set_length(of);
@@ -53,12 +55,16 @@ pub(crate) fn run(args: &VerifyArgs, out: &mut Out) -> anyhow::Result<Exit> {
 }
 
 fn read(path: &Path) -> anyhow::Result<String> {
-    let cannot = || format!("cannot read {}", path.display());
-    let length = std::fs::metadata(path).with_context(cannot)?.len();
+    let cannot = |error: std::io::Error| unreadable(path, &error);
+    let length = std::fs::metadata(path).map_err(cannot)?.len();
     if length > NOTE_BYTES_MAX {
         return Err(Stop::usage(format!("{} is no key or note: it is too long", path.display())));
     }
-    std::fs::read_to_string(path).with_context(cannot)
+    std::fs::read_to_string(path).map_err(cannot)
+}
+
+fn unreadable(path: &Path, error: &std::io::Error) -> anyhow::Error {
+    Stop::usage(format!("cannot read {}: {error}", path.display()))
 }
 
 /// One key a line, as `keys export-public` prints them.

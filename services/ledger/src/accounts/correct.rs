@@ -9,7 +9,7 @@ use api::v1;
 use domain::World;
 use domain::command::{Command, MoneyBecomes, MoneyCorrection};
 use domain::event::{Event, Recorded, StreamId};
-use domain::ids::{AccountId, CaseId};
+use domain::ids::AccountId;
 use domain::refusal::{Reason, Refusal};
 
 use crate::access::Authority;
@@ -101,16 +101,9 @@ async fn preview(
 
 /// What an account and the fees on its invoices come to in a world.
 fn said(view: &View<'_>, id: AccountId, world: &World) -> Result<Said, Failure> {
-    let unloaded = |_| Failure::internal("an account that is corrected was loaded");
-    let account = world.account(id).map_err(unloaded)?;
+    let unloaded = |_| Failure::internal("all that a correction of money looks at was loaded");
     let today = view.ledger().today(world.firm().map_err(unloaded)?);
-    let lines = account.invoices.values().flat_map(|invoice| &invoice.lines);
-    let cases: BTreeSet<CaseId> = lines.map(|line| line.case).collect();
-    let mut fees = Vec::new();
-    for case in cases {
-        fees.extend(trial::judge(world, case, today, effects::claimed)?);
-    }
-    Ok(effects::of_account(id, account, &fees))
+    effects::of_money(world, id, today).map_err(unloaded)
 }
 
 /// The fact as it was told, and as it would be.

@@ -12,13 +12,15 @@ use domain::case::Case;
 use domain::event::StreamId;
 use domain::gates::Explanation;
 use domain::ids::{AccountId, CaseId, FirmId};
-use domain::judge::{Judge, Matter};
+use domain::judge::{Judge, JudgedFee, Matter};
 use domain::money::Money;
 use domain::refusal::{Reason, Refusal};
 use domain::world::State;
 
+use super::life::{Lives, claims_of};
 use super::matter::OfFees;
 use crate::access::Authority;
+use crate::case_ledger::told_first;
 use crate::ledger::{Ledger, one_firm};
 use crate::paging::{Pager, limit};
 use crate::present::{self, fee};
@@ -33,7 +35,7 @@ pub(super) async fn explain_fee(
     message: &v1::ExplainFeeRequest,
 ) -> Result<v1::ExplainFeeResponse, Failure> {
     ledger.check_name(authority, &message.name).await?;
-    let FeeAsked { get, period, as_of } = requests::explain_fee(message)?;
+    let FeeAsked { get, period, as_of, claim } = requests::explain_fee(message)?;
     // Gates are judged by the primary alone: what is explained here is what a claim would meet.
     let primary = View::of_primary(ledger, authority);
     let matter = OfFees::read(&primary, get.firm, get.id, get.at_least_position).await?;
@@ -42,21 +44,61 @@ pub(super) async fn explain_fee(
     }
     let accounts = matter.accounts();
     let judge = matter.judge(&accounts);
-    // A period is known by its days: what was claimed as the first may stand for the second by now.
+    let told_first = told_first(&primary, get.firm, &matter.case).await?;
+    let mut claims = claims_of(&judge, period);
     let explained = judge.explain(period, as_of.unwrap_or(matter.today));
-    let claimed = match &explained {
-        Some(explained) => {
-            judge.fees().find(|fee| Some(&fee.fee.mark) == explained.earned.as_ref())
-        }
-        None => judge.fee_for(period),
+    let named = match claim {
+        Some(position) => Some(claimed_at(&judge, position).ok_or_else(|| {
+            let what = format!("a fee of this client that was claimed at position {position}");
+            Failure::from(Refusal::new(Reason::ReferenceUnknown, StreamId::Case(get.id), what))
+        })?),
+        None => standing_or_left(&judge, &claims, explained.as_ref(), period),
     };
-    let explanation = match (claimed, explained) {
-        (Some(judged), _) => fee::claimed(get.firm, &judge, &judged, period),
-        (None, Some(explained)) => fee::explanation(get.firm, &judge, &explained),
+    let number = if claim.is_some() { None } else { Some(period) };
+    let mut explanation = match (named, explained) {
+        (Some(judged), _) => {
+            if !claims.contains(&judged) {
+                claims.push(judged.clone());
+            }
+            let number = number.unwrap_or(judged.fee.period);
+            fee::claimed(get.firm, &judge, &judged, number, &told_first)
+        }
+        (None, Some(mut explained)) => {
+            judge.name_corrections(&mut explained, &told_first);
+            fee::explanation(get.firm, &judge, &explained)
+        }
         (None, None) => return Err(no_period(get.id, period)),
     };
+    let lives = Lives::read(&primary, get.firm, get.id, &claims, matter.position).await?;
+    for judged in &claims {
+        explanation.claims.push(lives.of(get.firm, judged)?);
+    }
     let position = int64(matter.position);
     Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position })
+}
+
+fn claimed_at<'a>(judge: &Judge<'a>, position: u64) -> Option<JudgedFee<'a>> {
+    judge.fees().find(|judged| judged.fee.mark.at.position == position)
+}
+
+/// The claimed fee that a number is about. A period is known by its days: what was claimed as the first may stand for
+/// the second by now. Where no fee stands for the period, it is one that was claimed under the number and stands for
+/// none by now, unless it was given back and left its period free.
+fn standing_or_left<'a>(
+    judge: &Judge<'a>,
+    claims: &[JudgedFee<'a>],
+    explained: Option<&Explanation>,
+    number: u32,
+) -> Option<JudgedFee<'a>> {
+    if let Some(earned) = explained.and_then(|explained| explained.earned.as_ref()) {
+        return judge.fees().find(|judged| judged.fee.mark == *earned);
+    }
+    let mut under = claims.iter().rev().filter(|judged| judged.fee.period == number);
+    let is_left = |judged: &&JudgedFee<'a>| {
+        let is_kept = judged.given_back.minor() < judged.fee.amount.minor();
+        explained.is_none() || is_kept && judge.stands_for(judged).is_none()
+    };
+    under.find(is_left).cloned()
 }
 
 /// The refusal that `ClaimFee` gives for the same period.
@@ -95,12 +137,15 @@ pub(super) async fn list_claimable(
     let page = requests::list_claimable(message)?;
     let (pager, start) = Pager::open_at(ledger, "ListClaimable", &page, After::read)?;
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
+    let primary = View::of_primary(ledger, authority);
+    let named_by = Some(&primary);
     let mut found: Vec<Explanation> = Vec::new();
     let mut ends: HashMap<CaseId, CivilDate> = HashMap::new();
     // The case in which the page before ended may have more periods.
     let mut after = None;
     if let Some(start) = start {
-        let cases = explain_cases(ledger, page.firm, &[start.case], page.filter.as_of).await?;
+        let cases =
+            explain_cases(ledger, page.firm, &[start.case], page.filter.as_of, named_by).await?;
         found.extend(cases.into_iter().filter(|e| e.period.number > start.period));
         after = Some((start.end, start.case));
         ends.insert(start.case, start.end);
@@ -116,7 +161,7 @@ pub(super) async fn list_claimable(
         after = Some((last.period_end, last.case_id));
         ends.extend(cases.iter().map(|row| (row.case_id, row.period_end)));
         let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
-        found.extend(explain_cases(ledger, page.firm, &cases, page.filter.as_of).await?);
+        found.extend(explain_cases(ledger, page.firm, &cases, page.filter.as_of, named_by).await?);
     }
     let next_page_token = pager.cut(&mut found, |last| {
         format!("{} {} {}", ends[&last.case], last.case, last.period.number)
@@ -140,7 +185,7 @@ async fn sums(ledger: &Ledger, firm: FirmId, as_of: CivilDate) -> Result<Vec<v1:
         let Some(last) = cases.last() else { break };
         after = Some((last.period_end, last.case_id));
         let cases: Vec<CaseId> = cases.iter().map(|row| row.case_id).collect();
-        for explained in explain_cases(ledger, firm, &cases, as_of).await? {
+        for explained in explain_cases(ledger, firm, &cases, as_of, None).await? {
             let (fees, sum) = sums.entry(fee::opening(explained.opens()).into()).or_default();
             *fees += 1;
             if let Some(amount) = explained.amount {
@@ -158,12 +203,14 @@ async fn sums(ledger: &Ledger, firm: FirmId, as_of: CivilDate) -> Result<Vec<v1:
     Ok(sums.collect())
 }
 
-/// Every open period that is over, of some cases, in the order of the cases.
+/// Every open period that is over, of some cases, in the order of the cases. Where a view is given to read them by,
+/// those that are claimable name the corrections that helped them through.
 async fn explain_cases(
     ledger: &Ledger,
     firm_id: FirmId,
     ids: &[CaseId],
     as_of: CivilDate,
+    named_by: Option<&View<'_>>,
 ) -> Result<Vec<Explanation>, Failure> {
     let streams: Vec<StreamId> = ids
         .iter()
@@ -198,8 +245,17 @@ async fn explain_cases(
         }
         let matter = Matter { id: *id, case, accounts: &of_case, firm: &firm, today };
         let judge = Judge::of(matter);
+        let first = explained.len();
         explained
             .extend(judge.open_periods(as_of).filter_map(|period| judge.explain(period, as_of)));
+        let claimable = explained[first..].iter_mut().filter(|of| of.is_claimable());
+        let claimable: Vec<&mut Explanation> = claimable.collect();
+        if let Some(view) = named_by.filter(|_| !claimable.is_empty()) {
+            let told_first = told_first(view, firm_id, case).await?;
+            for of in claimable {
+                judge.name_corrections(of, &told_first);
+            }
+        }
     }
     Ok(explained)
 }

@@ -3,6 +3,7 @@
 mod daily;
 mod explain;
 mod keep;
+mod life;
 mod matter;
 mod review;
 mod run;

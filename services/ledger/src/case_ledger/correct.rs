@@ -155,10 +155,10 @@ async fn preview(
     let tried = trial::run(view, authority, request, &command, &judged).await;
     let tried = tried.map_err(Failure::of_actions)?;
     let today = view.ledger().today(tried.before.firm().map_err(unloaded)?);
-    let owed = |world: &World| trial::judge(world, case, today, effects::owed);
+    let owed = |world: &World| trial::judge(world, case, today, effects::owed).map_err(unloaded);
     let changes = |case: CaseId| {
-        let before = trial::judge(&tried.before, case, today, effects::of)?;
-        let after = trial::judge(&tried.after, case, today, effects::of)?;
+        let before = trial::judge(&tried.before, case, today, effects::of).map_err(unloaded)?;
+        let after = trial::judge(&tried.after, case, today, effects::of).map_err(unloaded)?;
         Ok::<_, Failure>(effects::changes(&before, &after))
     };
     let of_others = others.into_iter().map(|other| {

@@ -1,15 +1,18 @@
 //! What follows from the facts of a case, said so that two states of it can be compared.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 use api::{Paired, v1};
 use calendar::CivilDate;
 use domain::account::Account;
 use domain::gates::{Answer, Explanation, FeeStanding};
-use domain::ids::AccountId;
+use domain::ids::{AccountId, CaseId};
 use domain::judge::{Judge, JudgedFee};
 use domain::money::Money;
+use domain::{Halt, World};
+
+use crate::trial;
 
 /// What is said, by what it is about, in an order that reads well.
 pub(crate) type Said = BTreeMap<About, String>;
@@ -116,7 +119,7 @@ pub(crate) fn owed(judge: &Judge<'_>) -> Option<Money> {
 }
 
 /// What an account says of its money, and the judges of the cases it was invoiced for of their claimed fees.
-pub(crate) fn of_account(id: AccountId, account: &Account, fees: &[ClaimedFee]) -> Said {
+fn of_account(id: AccountId, account: &Account, fees: &[ClaimedFee]) -> Said {
     let mut said = Said::new();
     for (number, invoice) in account.invoices.iter() {
         let parts = [
@@ -162,8 +165,26 @@ pub(crate) fn of_account(id: AccountId, account: &Account, fees: &[ClaimedFee]) 
     said
 }
 
+/// What an account and the claimed fees on its invoices come to in a world, if all of it is loaded there.
+pub(crate) fn of_money(world: &World, id: AccountId, today: CivilDate) -> Result<Said, Halt> {
+    let account = world.account(id)?;
+    let lines = account.invoices.values().flat_map(|invoice| &invoice.lines);
+    let cases: BTreeSet<CaseId> = lines.map(|line| line.case).collect();
+    let mut fees = Vec::new();
+    for case in cases {
+        fees.extend(trial::judge(world, case, today, claimed)?);
+    }
+    Ok(of_account(id, account, &fees))
+}
+
+/// What a judge says of the claimed fees of its case alone.
+pub(crate) fn of_fees(judge: &Judge<'_>) -> Said {
+    let fees = claimed(judge).into_iter();
+    fees.map(|fee| (About::Fee(fee.position, fee.start), fee.said)).collect()
+}
+
 /// A claimed fee, judged.
-pub(crate) struct ClaimedFee {
+struct ClaimedFee {
     /// The account it was claimed for.
     account: AccountId,
     position: u64,
@@ -174,7 +195,7 @@ pub(crate) struct ClaimedFee {
 }
 
 /// The claimed fees of a judge's case.
-pub(crate) fn claimed(judge: &Judge<'_>) -> Vec<ClaimedFee> {
+fn claimed(judge: &Judge<'_>) -> Vec<ClaimedFee> {
     let fees = judge.fees().map(|judged| ClaimedFee {
         account: judged.fee.account,
         position: judged.fee.mark.at.position,

@@ -7,6 +7,7 @@ mod find;
 mod follow;
 mod read;
 mod stream;
+mod told_first;
 
 use api::requests::{self, Asked};
 use api::scalar::{int32, int64};
@@ -29,6 +30,7 @@ use crate::ledger::Ledger;
 use crate::reading::{View, read};
 
 pub(crate) use self::read::Payers;
+pub(crate) use self::told_first::told_first;
 
 /// The service.
 pub(crate) struct CaseLedgerRpc(pub(crate) Ledger);

@@ -17,6 +17,7 @@ use proof::{Hash, leaf_hash};
 use store::{CaseFilter, CaseStatusRow, ExceptionKind};
 
 use super::changed;
+use super::told_first::told_first;
 use crate::access::{Authority, table};
 use crate::ledger::{Ledger, as_account, as_case, one_account, one_case, one_firm};
 use crate::openings::{Look, clients_of};
@@ -115,6 +116,7 @@ pub(super) async fn get_case(
     }
     let payers = Payers::read(view, get.firm, (get.id, &case), &own_account, position).await?;
     let today = day_at(view, &firm, get.firm, as_of_position).await?;
+    let told_first = told_first(view, get.firm, &case).await?;
     let view = CaseView {
         firm: get.firm,
         id: get.id,
@@ -123,6 +125,7 @@ pub(super) async fn get_case(
         rules: &firm,
         today,
         personal: look.may_see,
+        told_first: &told_first,
     };
     Ok(v1::GetCaseResponse { case: Some(view.message()), position: int64(position) })
 }

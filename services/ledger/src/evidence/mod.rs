@@ -123,6 +123,17 @@ pub(crate) async fn opened(
     opened.map_err(|_| altered(hash))
 }
 
+/// Whether a document of a client was uploaded.
+pub(crate) async fn is_uploaded(
+    ledger: &Ledger,
+    firm: FirmId,
+    case: CaseId,
+    hash: DocumentHash,
+) -> Result<bool, Failure> {
+    let name = keys_of(ledger, firm, case).await?.name(&hash.0);
+    Ok(ledger.store().evidence(firm, case, name.0.into()).await?.is_some())
+}
+
 /// Work that takes a processor longer than others should wait for it.
 async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, Failure> {
     tokio::task::spawn_blocking(work).await.map_err(Failure::internal)

@@ -10,7 +10,7 @@ use domain::case::{
     RunningClock, Step,
 };
 use domain::ids::{AccountId, BureauCode, CaseId, FirmId, ItemCode};
-use domain::judge::{Judge, Matter};
+use domain::judge::{Judge, Matter, ToldFirst};
 use domain::terms::Seat;
 
 use super::{amount, day, fee, reference};
@@ -27,6 +27,8 @@ pub(crate) struct CaseView<'a> {
     pub(crate) today: CivilDate,
     /// Whether the caller may see who the client is.
     pub(crate) personal: bool,
+    /// The case without its corrections.
+    pub(crate) told_first: &'a [ToldFirst],
 }
 
 impl CaseView<'_> {
@@ -77,7 +79,7 @@ impl CaseView<'_> {
             clocks: clocks.iter().map(|running| clock(running, self.today)).collect(),
             scores: self.scores(),
             exposures: self.exposures(&judge),
-            fees: fee::of_case(self.firm, &judge),
+            fees: fee::of_case(self.firm, &judge, self.told_first),
             papers: self.papers(),
             exceptions: self.exceptions(&clocks),
         }

@@ -8,7 +8,7 @@ use domain::case::{Case, KeptFee};
 use domain::event::ExposureKind;
 use domain::gates::{Answer, Explanation, FeeStanding, Finding, Opens, WorkFinding};
 use domain::ids::{CaseId, FirmId};
-use domain::judge::{Judge, JudgedFee};
+use domain::judge::{Judge, JudgedFee, ToldFirst};
 use domain::money::Money;
 
 use super::{amount, day, reference};
@@ -16,19 +16,77 @@ use super::{amount, day, reference};
 /// Most periods of one case that a presentation lists; a service of ten years by the month.
 const FEES_MAX: usize = 120;
 
-/// The fees of a case up to the period that runs.
-pub(crate) fn of_case(firm: FirmId, judge: &Judge<'_>) -> Vec<v1::Fee> {
+/// The fees of a case up to the period that runs, and those claimed ones that stand for no period any more.
+pub(crate) fn of_case(firm: FirmId, judge: &Judge<'_>, told_first: &[ToldFirst]) -> Vec<v1::Fee> {
     let claimed: Vec<JudgedFee<'_>> = judge.fees().collect();
-    let periods = judge.periods().take(FEES_MAX).map(|period| period.number);
-    periods.filter_map(|number| fee(firm, judge, &claimed, number)).collect()
+    let mut is_shown = vec![false; claimed.len()];
+    let mut fees = Vec::new();
+    for period in judge.periods().take(FEES_MAX) {
+        let Some(explanation) = judge.explain(period.number, judge.today()) else { continue };
+        let is_it = |fee: &JudgedFee<'_>| Some(&fee.fee.mark) == explanation.earned.as_ref();
+        let at = claimed.iter().position(is_it);
+        if let Some(at) = at {
+            is_shown[at] = true;
+        }
+        let of = of_period(judge, explanation, told_first, at.is_none());
+        fees.push(match at.map(|at| &claimed[at]) {
+            Some(judged) => of_claim(firm, judge, judged, told_first, of),
+            None => of,
+        });
+    }
+    let others = claimed.iter().zip(is_shown).filter(|(_, is_shown)| !is_shown).take(FEES_MAX);
+    for (judged, _) in others {
+        let fee = v1::Fee {
+            period: int32(judged.fee.period),
+            start_date: day(judged.fee.start),
+            end_date: day(judged.fee.end),
+            state: v1::FeeState::Earned.into(),
+            amount: amount(judged.fee.amount),
+            ..v1::Fee::default()
+        };
+        fees.push(of_claim(firm, judge, judged, told_first, fee));
+    }
+    fees
 }
 
-fn fee(firm: FirmId, judge: &Judge<'_>, claimed: &[JudgedFee<'_>], number: u32) -> Option<v1::Fee> {
-    let explanation = judge.explain(number, judge.today())?;
+/// A fee with what became of its claim.
+fn of_claim(
+    firm: FirmId,
+    judge: &Judge<'_>,
+    judged: &JudgedFee<'_>,
+    told_first: &[ToldFirst],
+    fee: v1::Fee,
+) -> v1::Fee {
+    let mut explanation = judge.explain_claimed(judged);
+    judge.name_corrections(&mut explanation, told_first);
+    let keeping = judged.keeping.filter(|_| judged.kept.is_positive());
+    v1::Fee {
+        invoice: judged.invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
+        standing: of_judged(judged).into(),
+        owed: amount(judged.owed),
+        kept: amount(judged.kept),
+        kept_on: keeping.and_then(|keeping| day(keeping.mark.on)),
+        asked_back: amount(judged.asked_back),
+        corrected_gates: helped(&explanation),
+        given_back: amount(judged.given_back),
+        claimed_on: day(judged.fee.mark.on),
+        held_open: amount(judge.held_meanwhile(judged)),
+        account: name::account(firm, judged.fee.account),
+        ..fee
+    }
+}
+
+/// The fee of a period as it stands today; of one that is not claimed also by which corrections it may be.
+fn of_period(
+    judge: &Judge<'_>,
+    mut explanation: Explanation,
+    told_first: &[ToldFirst],
+    is_open: bool,
+) -> v1::Fee {
     let period = explanation.period;
     let state = if explanation.earned.is_some() {
         v1::FeeState::Earned
-    } else if judge.is_settled(number) {
+    } else if judge.is_settled(period.number) {
         v1::FeeState::Closed
     } else if period.end <= judge.today() && !explanation.is_claimable() {
         v1::FeeState::Held
@@ -36,33 +94,23 @@ fn fee(firm: FirmId, judge: &Judge<'_>, claimed: &[JudgedFee<'_>], number: u32) 
         v1::FeeState::Open
     };
     let closed = explanation.closed_gates().filter(|_| state == v1::FeeState::Held);
-    let claimed = claimed.iter().find(|fee| Some(&fee.fee.mark) == explanation.earned.as_ref());
-    let invoice = claimed.and_then(|fee| fee.invoice);
-    let helped: Vec<i32> = match claimed {
-        Some(claimed) => helped(&judge.explain_claimed(claimed)),
-        None if explanation.is_claimable() => helped(&explanation),
-        None => Vec::new(),
-    };
-    let sum = |of: fn(&JudgedFee<'_>) -> Money| claimed.and_then(|fee| amount(of(fee)));
-    let keeping = claimed.filter(|fee| fee.kept.is_positive()).and_then(|fee| fee.keeping);
-    Some(v1::Fee {
+    let held_gates = closed.map(|gate| v1::Gate::from_domain(gate).into()).collect();
+    if is_open && explanation.is_claimable() {
+        judge.name_corrections(&mut explanation, told_first);
+    }
+    v1::Fee {
         period: int32(period.number),
         start_date: day(period.start),
         end_date: day(period.end),
         state: state.into(),
         amount: explanation.amount.and_then(amount),
-        held_gates: closed.map(|gate| v1::Gate::from_domain(gate).into()).collect(),
-        invoice: invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
-        standing: claimed.map_or(v1::FeeStanding::Unspecified, of_judged).into(),
-        owed: sum(|fee| fee.owed),
-        kept: sum(|fee| fee.kept),
-        kept_on: keeping.and_then(|keeping| day(keeping.mark.on)),
-        asked_back: sum(|fee| fee.asked_back),
-        corrected_gates: helped,
-    })
+        held_gates,
+        corrected_gates: helped(&explanation),
+        ..v1::Fee::default()
+    }
 }
 
-/// The gates that hold beside a fact that was corrected.
+/// The gates that hold, and would not but for a correction.
 fn helped(explanation: &Explanation) -> Vec<i32> {
     explanation.helped_gates().map(|gate| v1::Gate::from_domain(gate).into()).collect()
 }
@@ -227,6 +275,28 @@ pub(crate) fn explanation(
         kept: None,
         keepings: Vec::new(),
         asked_back: None,
+        claims: Vec::new(),
+        held_open: None,
+    }
+}
+
+/// A claimed fee in short.
+pub(crate) fn claim(firm: FirmId, judged: &JudgedFee<'_>) -> v1::FeeClaim {
+    let fee = judged.fee;
+    v1::FeeClaim {
+        event: Some(reference(&fee.mark.at)),
+        claimed_on: day(fee.mark.on),
+        period: int32(fee.period),
+        start_date: day(fee.start),
+        end_date: day(fee.end),
+        amount: amount(fee.amount),
+        invoice: judged.invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
+        standing: of_judged(judged).into(),
+        exposed: amount(judged.exposed),
+        given_back: amount(judged.given_back),
+        owed: amount(judged.owed),
+        kept: amount(judged.kept),
+        steps: Vec::new(),
     }
 }
 
@@ -236,8 +306,10 @@ pub(crate) fn claimed(
     judge: &Judge<'_>,
     judged: &JudgedFee<'_>,
     number: u32,
+    told_first: &[ToldFirst],
 ) -> v1::FeeExplanation {
     let mut explained = judge.explain_claimed(judged);
+    judge.name_corrections(&mut explained, told_first);
     explained.period.number = number;
     v1::FeeExplanation {
         invoice: judged.invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
@@ -247,6 +319,7 @@ pub(crate) fn claimed(
         kept: amount(judged.kept),
         keepings: judge.keepings(judged).map(keeping).collect(),
         asked_back: amount(judged.asked_back),
+        held_open: amount(judge.held_meanwhile(judged)),
         ..explanation(firm, judge, &explained)
     }
 }

@@ -7,9 +7,10 @@ use uuid::Uuid;
 use super::super::Case;
 use crate::codec;
 use crate::event::{
-    Ask, Basis, BasisAttested, BureauAnswered, BureauAsked, CaseEvent, ClientInformationSent,
-    EventRef, ItemKind, ItemOutcome, ItemReinserted, ItemSeen, Letter, LetterDelivered, MailClass,
-    Outcome, Recorded, ReportImported, ResponseReceived, RoundSent, SeenBy, StreamId, UtcMicros,
+    Ask, Basis, BasisAttested, BlockRefusal, BlockRefused, BureauAnswered, BureauAsked, CaseEvent,
+    ClientInformationSent, EventRef, ItemKind, ItemOutcome, ItemReinserted, ItemSeen, Letter,
+    LetterDelivered, MailClass, Outcome, Recorded, ReportImported, ResponseReceived, RoundSent,
+    SeenBy, StreamId, UtcMicros,
 };
 use crate::ids::{BureauCode, CaseId, EventId, FirmId, ItemCode, RequestId};
 use crate::value::Text;
@@ -102,7 +103,15 @@ fn fact() -> impl Strategy<Value = (u16, CaseEvent)> {
             }
             .into(),
             7 => BureauAsked { ask: Ask::TheftBlock, bureau: bureau() }.into(),
-            8 => BureauAnswered { ask: Ask::TheftBlock, bureau: bureau() }.into(),
+            8 => BureauAnswered { ask: Ask::TheftBlock, bureau: bureau(), refused: None }.into(),
+            9 => {
+                let determined_on = on(day.saturating_sub(u16::from(items)));
+                let how = BlockRefusal::ALL[usize::from(items) % BlockRefusal::ALL.len()];
+                let is_notice = items > 3;
+                let refused = BlockRefused { determined_on, how, is_notice, reason: None };
+                let (ask, refused) = (Ask::TheftBlock, Some(refused));
+                BureauAnswered { ask, bureau: bureau(), refused }.into()
+            }
             _ => ResponseReceived {
                 bureau: bureau(),
                 determined_on: None,

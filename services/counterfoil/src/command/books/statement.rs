@@ -55,6 +55,7 @@ pub(super) async fn run(
             "opening": statement.opening.decimal().to_string(), "steps": steps,
             "closing": statement.closing().decimal().to_string(),
             "owed": statement.owed.decimal().to_string(),
+            "notAskedFor": statement.held.decimal().to_string(),
         }))?;
     }
     if !args.files.is_empty() {
@@ -76,7 +77,12 @@ pub(super) async fn run(
     }
     out.table(&table, "Nothing was billed or paid in these days.")?;
     for (what, sum) in statement.sums()? {
-        out.field(if what == "Open" { "open" } else { "owed to the client" }, sum)?;
+        let what = match what {
+            "Open" => "open",
+            "Owed to you" => "owed to the client",
+            _ => "not asked for yet",
+        };
+        out.field(what, sum)?;
     }
     Ok(Exit::Done)
 }
@@ -100,14 +106,32 @@ async fn statement(
     let request = v1::GetAccountRequest { name, at_least_position: session.position };
     let account = session.accounts.get_account(request).await?.into_inner().account;
     let account = account.unwrap_or_default();
-    let mut to = Vec::new();
-    for case in [&account.owner, &account.member].into_iter().filter(|case| !case.is_empty()) {
-        to.push(client(session, case).await?);
-    }
     let firm = session.registered().await?.display_name;
     let currency = session.currency().await?;
+    let (mut to, mut held) = (Vec::new(), Money::zero(currency));
+    for case in [&account.owner, &account.member].into_iter().filter(|case| !case.is_empty()) {
+        to.push(client(session, case).await?);
+        held = held.plus(held_of(case, &account.name, currency, session).await?)?;
+    }
     let steps = steps(&account.name, through, currency, session).await?;
-    Ok(AccountStatement::of(firm, to, (args.from, through), currency, steps)?)
+    let statement = AccountStatement::of(firm, to, (args.from, through), currency, steps)?;
+    Ok(AccountStatement { held, ..statement })
+}
+
+/// What is open of a case's fees on an account, and is not asked for until every gate holds.
+async fn held_of(
+    case: &str,
+    account: &str,
+    currency: Currency,
+    session: &mut Session,
+) -> anyhow::Result<Money> {
+    let request = v1::GetCaseRequest { name: case.to_owned(), ..Default::default() };
+    let fees = session.cases.get_case(request).await?.into_inner().case.unwrap_or_default().fees;
+    let mut held = Money::zero(currency);
+    for fee in fees.iter().filter(|fee| fee.account == account) {
+        held = held.plus(words::money(fee.held_open.as_ref(), currency)?)?;
+    }
+    Ok(held)
 }
 
 /// Every entry that the client is told of, from the account's first on.

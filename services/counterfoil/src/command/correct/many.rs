@@ -12,11 +12,12 @@ use sha2::{Digest as _, Sha256};
 use tonic::Status;
 use uuid::Uuid;
 
-use super::{CorrectArgs, NOTHING_RECORDED, becomes, reading};
+use super::{CorrectArgs, NOTHING_RECORDED, becomes};
 use crate::connect::Session;
 use crate::exit::{Exit, Stop};
 use crate::fault::Fault;
 use crate::out::Out;
+use crate::reading;
 use crate::table::Table;
 use crate::words;
 
@@ -199,6 +200,7 @@ fn show(shown: &[Shown], out: &mut Out) -> anyhow::Result<()> {
     let mut facts = Table::new(&["client", ">position", "fact", "as it is", "corrected"]);
     let mut effects = Table::new(&["client", "what follows from it", "as it is", "corrected"]);
     let (mut count, mut changed) = (0_usize, 0_usize);
+    let reading = |day: Option<&_>, payload: &str| reading::of(day, payload, "did not happen");
     for Shown { request, preview } in shown {
         let client = words::id(&request.name);
         for fact in &preview.facts {

@@ -14,6 +14,7 @@ use crate::cli::Again;
 use crate::connect::{Session, request_id};
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
+use crate::reading;
 use crate::table::Table;
 use crate::words;
 
@@ -81,10 +82,7 @@ pub(super) async fn run(
         return Ok(Exit::Done);
     }
     if let Some(fact) = &answer.fact {
-        let reading = |day: Option<&api::google::r#type::Date>, payload: &str| match day {
-            Some(day) => format!("of {}, {payload}", words::day(Some(day))),
-            None => "is not so".into(),
-        };
+        let reading = |day: Option<&_>, payload: &str| reading::of(day, payload, "is not so");
         let kind = fact.r#type.replace('_', " ");
         out.heading(format!("The {kind} told at position {}", fact.fact_position))?;
         out.field("as it is", reading(fact.before_date.as_ref(), &fact.before_json))?;

@@ -18,11 +18,13 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
     let amount = |money: Option<&MoneyMessage>| words::money(money, currency);
     let mut to: Vec<String> = Vec::new();
     let mut lines = Vec::new();
-    let (mut not_asked, mut owed) = (Money::zero(currency), Money::zero(currency));
+    let zero = Money::zero(currency);
+    let (mut not_asked, mut held, mut owed) = (zero, zero, zero);
     for line in &invoice.lines {
-        let explained = explained(line, session).await?;
-        let of_line = NotAllowed::of(invoice, &explained, currency)?;
+        let explained = explained(invoice, line, session).await?;
+        let of_line = NotAllowed::of(&explained, currency)?;
         not_asked = not_asked.plus(of_line.open)?;
+        held = held.plus(of_line.held)?;
         owed = owed.plus(of_line.owed)?;
         let addressed = client(session, &line.case).await?;
         let name = addressed.split(", ").next().unwrap_or_default().to_owned();
@@ -38,7 +40,7 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
             fee: amount(line.amount.as_ref())?,
         });
     }
-    let mut asked_back = Money::zero(currency);
+    let mut asked_back = zero;
     for refund in &invoice.refunds_waiting {
         asked_back = asked_back.plus(amount(refund.amount.as_ref())?)?;
     }
@@ -55,41 +57,37 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
         written_off: amount(invoice.written_off.as_ref())?,
         open: amount(invoice.open.as_ref())?,
         not_asked,
+        held,
         owed,
         asked_back,
     };
     Ok(bill.sheet()?)
 }
 
-/// What of a line, or of an invoice, is of fees that nothing allowed.
+/// What of a line, or of an invoice, is of fees that nothing allowed, or that are not known to be.
 pub(super) struct NotAllowed {
     /// Open, and not asked for.
     pub(super) open: Money,
+    /// Open, and not asked for until every gate holds: it may stand.
+    pub(super) held: Money,
     /// Collected, and neither given back nor kept.
     pub(super) owed: Money,
     /// Collected, and kept by counsel's reason.
     pub(super) kept: Money,
-    /// The gates that hold beside a fact that was corrected.
+    /// The gates that hold, and would not but for a correction.
     pub(super) corrected: Vec<i32>,
 }
 
 impl NotAllowed {
-    /// Of the fee of a line; nothing if its period was claimed once more, since what stood before was given back.
-    fn of(
-        invoice: &v1::Invoice,
-        explained: &v1::FeeExplanation,
-        currency: Currency,
-    ) -> anyhow::Result<Self> {
-        let is_of_it = explained.invoice == invoice.name;
-        let amount = |money: Option<&MoneyMessage>| match money.filter(|_| is_of_it) {
-            Some(money) => words::money(Some(money), currency),
-            None => Ok(Money::zero(currency)),
-        };
+    /// Of the fee of a line.
+    fn of(explained: &v1::FeeExplanation, currency: Currency) -> anyhow::Result<Self> {
+        let amount = |money: Option<&MoneyMessage>| words::money(money, currency);
         let open = amount(explained.exposed_open.as_ref())?;
         let kept = amount(explained.kept.as_ref())?;
         let helped = explained.findings.iter().filter(|found| found.holds && found.corrected);
-        let corrected = helped.filter(|_| is_of_it).map(|found| found.gate).collect();
-        Ok(Self { open, owed: amount(explained.owed.as_ref())?, kept, corrected })
+        let corrected = helped.map(|found| found.gate).collect();
+        let held = amount(explained.held_open.as_ref())?;
+        Ok(Self { open, held, owed: amount(explained.owed.as_ref())?, kept, corrected })
     }
 
     /// Of all lines of an invoice.
@@ -99,11 +97,13 @@ impl NotAllowed {
     ) -> anyhow::Result<Self> {
         let currency = session.currency().await?;
         let zero = Money::zero(currency);
-        let mut all = Self { open: zero, owed: zero, kept: zero, corrected: Vec::new() };
+        let mut all =
+            Self { open: zero, held: zero, owed: zero, kept: zero, corrected: Vec::new() };
         for line in &invoice.lines {
-            let Self { open, owed, kept, corrected } =
-                Self::of(invoice, &explained(line, session).await?, currency)?;
+            let Self { open, held, owed, kept, corrected } =
+                Self::of(&explained(invoice, line, session).await?, currency)?;
             all.open = all.open.plus(open)?;
+            all.held = all.held.plus(held)?;
             all.owed = all.owed.plus(owed)?;
             all.kept = all.kept.plus(kept)?;
             all.corrected.extend(corrected);
@@ -114,26 +114,37 @@ impl NotAllowed {
     }
 }
 
-/// The fee of a line, explained.
+/// The fee of a line, explained: the one that was claimed for its days on this invoice, whatever stands for them now.
 async fn explained(
+    invoice: &v1::Invoice,
     line: &v1::InvoiceLine,
     session: &mut Session,
 ) -> anyhow::Result<v1::FeeExplanation> {
-    let request = v1::ExplainFeeRequest {
+    let mut request = v1::ExplainFeeRequest {
         name: line.case.clone(),
         period: line.period,
         at_least_position: session.position,
         ..Default::default()
     };
+    let answer = session.billing.explain_fee(request.clone()).await?.into_inner();
+    let missing = "the service answered without the fee of a line";
+    let found = answer.explanation.context(missing)?;
+    let days = (line.start_date.as_ref(), line.end_date.as_ref());
+    let mut claims = found.claims.iter();
+    let claim = claims.find(|claim| {
+        claim.invoice == invoice.name
+            && (claim.start_date.as_ref(), claim.end_date.as_ref()) == days
+    });
+    let claim = claim.and_then(|claim| claim.event.as_ref()).context(missing)?;
+    request.claim_position = Some(claim.position);
     let answer = session.billing.explain_fee(request).await?.into_inner();
-    answer.explanation.context("the service answered without an explanation")
+    answer.explanation.context(missing)
 }
 
-/// The completed work that evidences a fee, as its explanation names it.
+/// The finished work that counts for a fee by what is known now; what is missing or was taken back is not among it.
 fn done(explained: &v1::FeeExplanation) -> anyhow::Result<Vec<Done>> {
-    let work = explained.work.iter().map(|work| {
-        let on = work.on.as_ref().map(|day| words::date(Some(day))).transpose()?;
-        Ok(Done { work: words::work(work.work), on })
-    });
+    let finished = explained.work.iter().filter(|work| work.event.is_some());
+    let work = finished
+        .map(|work| Ok(Done { work: words::work(work.work), on: words::date(work.on.as_ref())? }));
     work.collect()
 }

@@ -1,0 +1,124 @@
+//! Which corrections changed what a gate answers: it would answer otherwise had they not been told. A correction that
+//! helps a fee through is the first thing an examiner looks for. It takes a judgement for each fact that was
+//! corrected, so that it is asked where a fee is explained or exported, and never where one is decided.
+
+use super::grid::slot_for;
+use super::{Judge, Matter};
+use crate::case::{Case, Corrected};
+use crate::event::{CaseEvent, Event, Recorded};
+use crate::gates::{Answer, Explanation, Gate};
+
+/// Most corrected facts of a case that are judged one by one, those corrected last first.
+pub const CORRECTED_MAX: usize = 50;
+
+/// A case as it would be had a fact never been corrected, or none of them.
+pub struct ToldFirst {
+    /// The facts, and what became of them.
+    facts: Vec<(u64, Corrected)>,
+    case: Case,
+}
+
+impl Case {
+    /// The positions of facts whose correction may bear on a gate, corrected last first.
+    pub fn corrected_facts(&self) -> Vec<u64> {
+        let bearing = self.corrected.iter().filter(|(_, of)| !of.kind.gates().is_empty());
+        let mut facts: Vec<(u64, u64)> =
+            bearing.map(|(&fact, of)| (of.reading.at.position, fact)).collect();
+        facts.sort_unstable_by(|one, other| other.cmp(one));
+        facts.into_iter().map(|(_, fact)| fact).take(CORRECTED_MAX).collect()
+    }
+
+    /// The case without the corrections of each of these facts, and at last without those of any. The facts are
+    /// given as they were told first.
+    pub fn told_first(&self, facts: &[Recorded]) -> Vec<ToldFirst> {
+        let mut none = ToldFirst { facts: Vec::new(), case: self.clone() };
+        let mut all = Vec::new();
+        for recorded in facts {
+            let Some((event, of)) = self.corrected_fact(recorded) else { continue };
+            none.facts.push((recorded.position, of.clone()));
+            none.case.tell_first(recorded, event);
+            let mut case = self.clone();
+            case.tell_first(recorded, event);
+            all.push(ToldFirst { facts: vec![(recorded.position, of.clone())], case });
+        }
+        if all.len() > 1 {
+            all.push(none);
+        }
+        all
+    }
+
+    fn corrected_fact<'a>(&'a self, told: &'a Recorded) -> Option<(&'a CaseEvent, &'a Corrected)> {
+        let of = self.corrected.get(&told.position)?;
+        match &told.event {
+            Event::Case(event) => Some((event, of)),
+            Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
+        }
+    }
+}
+
+impl Judge<'_> {
+    /// Names beside each gate of a fee that it explained the corrections without which the gate would answer
+    /// otherwise: those of one fact, or of all together where none does it alone.
+    pub fn name_corrections(&self, explanation: &mut Explanation, told_first: &[ToldFirst]) {
+        let mut named: Vec<Vec<String>> = vec![Vec::new(); explanation.findings.len()];
+        for told in told_first {
+            let matter = Matter { case: &told.case, ..self.matter };
+            let answers = Judge::of_edition(matter, self.edition).answers(explanation);
+            let of_gates = explanation.findings.iter().zip(answers).zip(&mut named);
+            for ((finding, answer), names) in of_gates {
+                let is_new = told.facts.len() == 1 || names.is_empty();
+                if answer != finding.answer && is_new {
+                    names.extend(told.names(finding.gate, answer));
+                }
+            }
+        }
+        for (finding, names) in explanation.findings.iter_mut().zip(named) {
+            finding.is_corrected = !names.is_empty();
+            if finding.is_corrected {
+                finding.because = format!("{}; corrected: {}", finding.because, names.join(", "));
+            }
+        }
+    }
+
+    /// What each gate answers for the same fee.
+    fn answers(&self, explanation: &Explanation) -> Vec<Answer> {
+        let earned = explanation.earned.as_ref();
+        let mut fees = self.matter.case.earned.iter();
+        if let Some(fee) = earned.and_then(|mark| fees.position(|fee| fee.mark == *mark)) {
+            return self.answers_of_fee(fee, explanation.as_of);
+        }
+        let period = explanation.period;
+        match slot_for(&self.slots, period.start, period.end) {
+            Some(slot) => {
+                let found = self.explained(slot, None, explanation.as_of);
+                found.findings.iter().map(|finding| finding.answer).collect()
+            }
+            None => vec![Answer::Fails; explanation.findings.len()],
+        }
+    }
+}
+
+impl ToldFirst {
+    fn names(&self, gate: Gate, answer: Answer) -> Vec<String> {
+        let bearing = self
+            .facts
+            .iter()
+            .filter(|(_, of)| self.facts.len() == 1 || of.kind.gates().contains(&gate));
+        let said = bearing.map(|(told_at, of)| {
+            let kind = of.kind.code().replace('_', " ");
+            let how = match (of.stands, of.about_another) {
+                (true, _) => "told anew",
+                (false, true) => "taken back as another person's",
+                (false, false) => "taken back",
+            };
+            let at = of.reading.at.position;
+            let otherwise = match answer {
+                Answer::Holds => "it would hold",
+                Answer::Unknown => "it would be unknown",
+                Answer::Fails => "it would not hold",
+            };
+            format!("{kind} of position {told_at} {how} at {at}, without which {otherwise}")
+        });
+        said.collect()
+    }
+}

@@ -22,6 +22,9 @@ fn what_was_told_wrongly_of_money_is_listed_shown_and_put_right() {
     let ask = [&["correct", CASE, position, "--on", "2025-05-03"][..], &WHY].concat();
     let shown = desk.done(&ask);
     assert!(shown.contains("The credit granted told at position"), "{shown}");
+    // In words, not as it is stored.
+    assert!(shown.contains("on 2025-05-03: amount USD 5.00; invoice 1"), "{shown}");
+    assert!(!shown.contains('{'), "{shown}");
     assert!(shown.contains("Nothing is recorded"), "{shown}");
     let gone = [&["correct", CASE, position, "--taken-back"][..], &WHY].concat();
     let shown = desk.done(&gone);
@@ -135,4 +138,48 @@ fn a_fact_of_the_wrong_client_is_shown_of_both_and_moved() {
     let here = desk.run(&["correct", CASE, "--json"]).json();
     let gone = here.iter().find(|fact| fact["type"] == "progress_report_sent").unwrap();
     assert_eq!(gone["now"], "taken back, another person's");
+}
+
+#[test]
+fn pages_list_no_work_that_was_taken_back_and_say_what_is_not_asked_for() {
+    let desk = Desk::with_cases();
+    desk.done(&["bill", "--as-of", "2025-05-01"]);
+    let page = |name: &str| {
+        desk.done(&["invoice", "1", "--html", name]);
+        std::fs::read_to_string(desk.folder.path().join(name)).unwrap()
+    };
+    let before = page("before.html");
+    assert!(before.contains("progress report, 20"), "{before}");
+    assert!(!before.contains("not asked for"), "{before}");
+    let facts = desk.run(&["correct", CASE, "--json"]).json();
+    let sent = facts.iter().find(|fact| fact["type"] == "progress_report_sent").unwrap();
+    let position = sent["position"].as_str().unwrap();
+    let gone = [&["correct", CASE, position, "--taken-back", "--yes"][..], &WHY].concat();
+    desk.done(&gone);
+    let after = page("after.html");
+    assert!(!after.contains("progress report"), "{after}");
+    assert!(after.contains("dispute round, 20"), "{after}");
+    assert!(after.contains("Not allowed, and not asked for"), "{after}");
+    let explained = desk.done(&["explain", CASE, "1"]);
+    for said in
+        ["claimed", "asked for by the invoice", "found to be not allowed: G4 fully performed"]
+    {
+        assert!(explained.contains(said), "{said}: {explained}");
+    }
+    let words: Vec<&str> = explained.split_whitespace().collect();
+    assert!(words.join(" ").contains("without which it would hold"), "{explained}");
+    let claim = explained.lines().find_map(|line| line.strip_prefix("Claim ")).unwrap();
+    let claim = claim.split(':').next().unwrap();
+    let named = desk.done(&["explain", CASE, "1", "--claim", claim]);
+    assert!(named.contains("found to be not allowed"), "{named}");
+}
+
+#[test]
+fn an_id_that_nothing_carries_is_answered_as_such() {
+    let desk = Desk::with_cases();
+    for unknown in ["0000000099", "9999999", "+1 (000) 000-0000", "000000000000000000000099"] {
+        let ran = desk.run(&["status", unknown]);
+        assert_eq!(ran.code, 3, "{ran:?}");
+        assert!(ran.err.contains("no case has this id"), "{ran:?}");
+    }
 }

@@ -11,9 +11,9 @@ use domain::event::{
 };
 use domain::ids::BureauCode;
 
-fn refused(how: BlockRefusal, on: &str, is_notice: bool) -> Option<BlockRefused> {
+fn refused(how: BlockRefusal, on: &str, is_notice: bool) -> BlockRefused {
     let reason = is_notice.then_some(BlockRefusedFor::Misrepresentation);
-    Some(BlockRefused { determined_on: on.parse().unwrap(), how, is_notice, reason })
+    BlockRefused { determined_on: on.parse().unwrap(), how, is_notice, reason }
 }
 
 #[test]
@@ -27,12 +27,13 @@ fn both_verifiers_make_the_clocks_of_declined_and_rescinded_blocks() {
         CaseAction::BureauAnswered(BureauAnswered { ask, bureau: bureau.clone(), refused })
     };
     desk.tell("2025-04-07", "2025-04-07", [asked()]);
-    let declined = |is_notice| answered(refused(BlockRefusal::Declined, "2025-04-09", is_notice));
+    let declined =
+        |is_notice| answered(Some(refused(BlockRefusal::Declined, "2025-04-09", is_notice)));
     desk.tell("2025-04-09", "2025-04-09", [declined(false)]);
     desk.tell("2025-04-21", "2025-04-21", [declined(true)]);
     desk.tell("2025-05-05", "2025-05-05", [asked()]);
     desk.tell("2025-05-07", "2025-05-07", [answered(None)]);
-    let rescinded = answered(refused(BlockRefusal::Rescinded, "2025-06-02", false));
+    let rescinded = answered(Some(refused(BlockRefusal::Rescinded, "2025-06-02", false)));
     desk.tell("2025-06-02", "2025-06-02", [rescinded]);
     let sound = Unpacked::of(&export(&bytes(&desk.0.log), Request::All));
     assert_eq!(findings(&sound), (vec![], vec![]));

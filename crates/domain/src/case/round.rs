@@ -259,22 +259,21 @@ impl Case {
                 (*how, &clock.bureau, clock.started_on) == (refused.how, &answer.bureau, started_on)
             };
             let done_on = refused.is_notice.then_some(answer.mark.on);
-            match found.iter_mut().find(is_same) {
-                Some((_, clock)) => clock.done_on = clock.done_on.or(done_on),
-                None => {
-                    let clock = RunningClock {
-                        bureau: answer.bureau.clone(),
-                        clock: Clock::BlockNotice,
-                        done_on,
-                        due_on: Clock::BlockNotice.due_on(started_on),
-                        estimated: false,
-                        item: None,
-                        round: None,
-                        started_on,
-                    };
-                    found.push((refused.how, clock));
-                }
+            if let Some((_, clock)) = found.iter_mut().find(is_same) {
+                clock.done_on = clock.done_on.or(done_on);
+                continue;
             }
+            let clock = RunningClock {
+                bureau: answer.bureau.clone(),
+                clock: Clock::BlockNotice,
+                done_on,
+                due_on: Clock::BlockNotice.due_on(started_on),
+                estimated: false,
+                item: None,
+                round: None,
+                started_on,
+            };
+            found.push((refused.how, clock));
         }
         found.into_iter().map(|(_, clock)| clock).collect()
     }

@@ -127,10 +127,8 @@ impl<'a> Asking<'_, 'a> {
             let is_of_day = report.moment.on() == told.on();
             is_of_day.then(|| report.moment.is_before(told)).flatten()
         });
-        orders.fold(Some(true), |all, order| match (all, order) {
-            (Some(false), _) | (_, Some(false)) => Some(false),
-            (None, _) | (_, None) => None,
-            (Some(true), Some(true)) => Some(true),
-        })
+        let orders: Vec<Option<bool>> = orders.collect();
+        let is_known = !orders.contains(&None);
+        if orders.contains(&Some(false)) { Some(false) } else { is_known.then_some(true) }
     }
 }

@@ -16,6 +16,7 @@ mod corrected_firm;
 mod corrected_money;
 mod couples;
 mod due;
+mod events;
 mod evidence;
 mod examiner;
 mod find;

@@ -75,7 +75,9 @@ pub(crate) async fn everything(database: &str) {
     let channel = Channel::from_shared(address).unwrap().connect().await.unwrap();
     let next = RefCell::new(Box::new(numbers(7)) as Box<dyn Iterator<Item = u32>>);
     let firm = Firm { store, channel, token, next };
-    println!("\n{CLIENTS} clients, {events} events; {READS} reads of each kind, one after the other");
+    println!(
+        "\n{CLIENTS} clients, {events} events; {READS} reads of each kind, one after the other"
+    );
     println!("  {:<52} {:>9} {:>9} {:>9}", "", "p50, ms", "p99, ms", "rows");
     firm.one_client().await;
     firm.lists().await;
@@ -177,7 +179,10 @@ impl Firm {
         let [p50, p99] = [50, 99].map(|percent| measured.percentile(percent) as f64 / 1e3);
         let verdict = if p50 <= most.as_secs_f64() * 1e3 { "met" } else { "MISSED" };
         let name = format!("{what} ({entries})");
-        println!("  {name:<52} {p50:>9.2} {p99:>9.2} {rows:>9.0}  {} ms: {verdict}", most.as_millis());
+        println!(
+            "  {name:<52} {p50:>9.2} {p99:>9.2} {rows:>9.0}  {} ms: {verdict}",
+            most.as_millis()
+        );
     }
 
     async fn one_client(&self) {

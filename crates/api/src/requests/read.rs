@@ -11,7 +11,7 @@ use proof::Hash;
 use crate::case_action::period;
 use crate::field::{FieldErrors, Fields};
 use crate::limit::{
-    EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX, FOLLOW_TYPES_MAX, PAGE_SIZE_DEFAULT,
+    EVENT_TYPES_MAX, EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX, PAGE_SIZE_DEFAULT,
     PAGE_SIZE_MAX, PAGE_TOKEN_BYTES_MAX, PROGRESS_SECONDS_DEFAULT, PROGRESS_SECONDS_MAX,
 };
 use crate::scalar::CivilDate;
@@ -82,12 +82,25 @@ pub struct Cursor {
 }
 
 /// Which events to read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct EventFilter {
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EventsAsked {
     /// From where, on the first page.
     pub cursor: Cursor,
+    /// Which of those that follow.
+    pub filter: EventFilter,
+}
+
+/// Which events to read, wherever they are.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EventFilter {
     /// Only this stream.
     pub stream: Option<StreamId>,
+    /// Only what happened on this day or later.
+    pub from: Option<CivilDate>,
+    /// Only what happened on this day or before.
+    pub through: Option<CivilDate>,
+    /// Only these event types; all if empty.
+    pub types: BTreeSet<&'static str>,
 }
 
 /// Which invoices to list.
@@ -247,7 +260,7 @@ pub fn list_retention(m: &v1::ListRetentionRequest) -> Result<Page<()>, FieldErr
 }
 
 /// Reads a `ReadEvents`. It reads the log itself, so there is nothing to wait for.
-pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, FieldErrors> {
+pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventsAsked>, FieldErrors> {
     let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), 0);
     page(head, (EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX), |f, _| {
         let cursor = cursor(f, m.after_position, &m.after_leaf_hash);
@@ -256,8 +269,24 @@ pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, Field
             Some(text) => f.form("stream", text, rule, StreamId::parse).map(Some),
             None => Some(None),
         };
-        Some(EventFilter { cursor: cursor?, stream: stream? })
+        let from = f.optional_date("from", m.from.as_ref());
+        let through = f.optional_date("through", m.through.as_ref());
+        let types = event_types(f, &m.types);
+        let (from, through) = (from?, through?);
+        if from.zip(through).is_some_and(|(from, through)| through < from) {
+            return f.refuse("through", "must not be before from");
+        }
+        let filter = EventFilter { stream: stream?, from, through, types: types? };
+        Some(EventsAsked { cursor: cursor?, filter })
     })
+}
+
+fn event_types(f: &mut Fields, types: &[String]) -> Option<BTreeSet<&'static str>> {
+    let types = f.each("types", types, 0..=EVENT_TYPES_MAX, |f, wanted| {
+        let known = Event::types().map(|(known, _)| known).find(|known| known == wanted);
+        f.known_self(known, "must be an event type this service knows")
+    });
+    Some(types?.into_iter().collect())
 }
 
 /// Reads a `Follow`.
@@ -265,10 +294,7 @@ pub fn follow(m: &v1::FollowRequest) -> Result<FollowAsked, FieldErrors> {
     Fields::check(None, |f| {
         let firm = firm_name(f, "parent", &m.parent);
         let cursor = cursor(f, m.after_position, &m.after_leaf_hash);
-        let types = f.each("types", &m.types, 0..=FOLLOW_TYPES_MAX, |f, wanted| {
-            let known = Event::types().map(|(known, _)| known).find(|known| known == wanted);
-            f.known_self(known, "must be an event type this service knows")
-        });
+        let types = event_types(f, &m.types);
         let progress_interval = match &m.progress_interval {
             Some(interval) => progress_interval(f, interval),
             None => Some(Duration::from_secs(PROGRESS_SECONDS_DEFAULT)),
@@ -276,7 +302,7 @@ pub fn follow(m: &v1::FollowRequest) -> Result<FollowAsked, FieldErrors> {
         Some(FollowAsked {
             firm: firm?,
             cursor: cursor?,
-            types: types?.into_iter().collect(),
+            types: types?,
             progress_interval: progress_interval?,
         })
     })

@@ -115,6 +115,7 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
     counts::STATEMENTS,
     crate::tile::STATEMENTS,
     crate::audit::STATEMENTS,
+    crate::events::STATEMENTS,
     crate::evidence::STATEMENTS,
 ];
 

@@ -3,6 +3,7 @@
 mod changed;
 mod correct;
 pub(crate) mod effects;
+mod events;
 mod find;
 mod follow;
 mod read;
@@ -96,7 +97,7 @@ impl CaseLedger for CaseLedgerRpc {
         &self,
         request: Request<v1::ReadEventsRequest>,
     ) -> Result<Response<v1::ReadEventsResponse>, Status> {
-        read!(self.0, request, read::read_events)
+        read!(self.0, request, events::read_events)
     }
 
     async fn follow(

@@ -22,6 +22,8 @@ pub const OUTCOMES_MAX: usize = 200;
 pub use domain::terms::WORK_MAX;
 /// Most scopes of one token.
 pub const SCOPES_MAX: usize = 16;
+/// Most clients that are named at once.
+pub const NAMES_MAX: usize = 500;
 /// Most event types that a reader or follower filters by.
 pub const EVENT_TYPES_MAX: usize = 64;
 /// Entries of a page when the caller names no number.

@@ -25,6 +25,7 @@ mod found;
 mod judged;
 mod kept;
 mod limits;
+mod lists;
 mod lookup;
 mod metrics;
 mod names;

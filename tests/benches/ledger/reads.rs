@@ -17,7 +17,7 @@ use counterfoil_tests::{child, lives};
 use domain::command::{AccountAction, Command, Dated, Lower, PaymentReceived};
 use domain::event::UtcMicros;
 use domain::ids::{AccountId, ProcessorRef};
-use domain::money::Money;
+use domain::money::{Currency, Money};
 use domain::value::Personal;
 use futures::StreamExt as _;
 use ledger::ServerConfig;
@@ -34,7 +34,7 @@ use crate::report::Measured;
 const CLIENTS: u32 = 1_500;
 /// Months of each, and the messages that are logged in one.
 const MONTHS: u32 = 4;
-const MESSAGES: usize = 14;
+const MESSAGES: usize = 2;
 /// One client in so many has a month that nobody has claimed.
 const UNBILLED: u32 = 20;
 /// One invoice in so many is not paid, and one is credited.
@@ -61,11 +61,11 @@ struct Firm {
 
 pub(crate) async fn everything(database: &str) {
     let (engine, store, clock) = child::open(database).await.unwrap();
-    let today = chrono::NaiveDate::from_ymd_opt(2021, 7, 1).unwrap();
-    clock.set(UtcMicros(zone().start_of_day(today) + 12 * 3_600_000_000));
     engine.start().await.unwrap();
     bulk::set_up(&engine).await;
-    fill(&engine, &store).await;
+    let today = chrono::NaiveDate::from_ymd_opt(2021, 7, 1).unwrap();
+    clock.set(UtcMicros(zone().start_of_day(today) + 12 * 3_600_000_000));
+    fill(&engine, &store, today).await;
     let outbox = tempfile::tempdir().unwrap();
     let ledger = child::ledger(engine, Arc::clone(&store), clock, outbox.path());
     let events = ledger.engine().head(firm_id()).await.unwrap().position;
@@ -83,7 +83,7 @@ pub(crate) async fn everything(database: &str) {
     firm.lists().await;
 }
 
-async fn fill(engine: &Engine, store: &Store) {
+async fn fill(engine: &Engine, store: &Store, today: chrono::NaiveDate) {
     let one = async |number: u32| {
         let mut life = lives::long_life(number, MONTHS, MESSAGES);
         if number % UNBILLED == 0 {
@@ -97,7 +97,7 @@ async fn fill(engine: &Engine, store: &Store) {
     caught_up(engine).await;
     let all = store.list_invoices(firm_id(), InvoiceFilter::default(), 0, 10_000).await.unwrap();
     let settle = |row: &store::InvoiceRow| {
-        let amount = Money::new(row.total_minor, row.currency).unwrap();
+        let amount = Money::new(row.open_minor, Currency::USD).unwrap();
         let action = if row.number % CREDITED == 0 {
             let reason = Personal::parse("goodwill").unwrap();
             AccountAction::GrantCredit(Lower { amount, invoice: row.number, reason })
@@ -108,7 +108,7 @@ async fn fill(engine: &Engine, store: &Store) {
             let invoice = Some(row.number);
             AccountAction::PaymentReceived(PaymentReceived { amount, invoice, payment })
         };
-        let occurred_on = row.due_on;
+        let occurred_on = row.due_on.min(today);
         let action = Dated { occurred_at: None, occurred_on, action };
         Some(Command::Account { account: row.account_id, action })
     };

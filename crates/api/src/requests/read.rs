@@ -70,6 +70,30 @@ pub struct CaseFilter {
     pub state: Option<v1::CaseState>,
     /// Only with, or without, something that needs a person.
     pub has_exception: Option<bool>,
+    /// In which order.
+    pub order: CaseOrder,
+}
+
+/// In which order cases are listed; after it by name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CaseOrder {
+    /// By name.
+    Name,
+    /// By the next day on which a clock is due.
+    NextDue,
+    /// By the day of enrolment.
+    Enrolled,
+}
+
+impl CaseOrder {
+    fn parse(order_by: &str) -> Option<Self> {
+        match order_by {
+            "name" => Some(Self::Name),
+            "next_due_on" => Some(Self::NextDue),
+            "enrolled_on" => Some(Self::Enrolled),
+            _ => None,
+        }
+    }
 }
 
 /// Where in the log a caller goes on from.
@@ -130,6 +154,8 @@ pub struct DueFilter {
     pub as_of: Option<CivilDate>,
     /// Only this kind.
     pub kind: Option<v1::DueKind>,
+    /// Whether all are counted by kind.
+    pub with_counts: bool,
 }
 
 /// From where to follow, and what.
@@ -249,8 +275,13 @@ pub fn get_case(m: &v1::GetCaseRequest) -> Result<CaseAsked, FieldErrors> {
 /// Reads a `ListCases`.
 pub fn list_cases(m: &v1::ListCasesRequest) -> Result<Page<CaseFilter>, FieldErrors> {
     page(head!(m), USUAL, |f, _| {
-        let state = state(f, "state", m.state)?;
-        Some(CaseFilter { state, has_exception: m.has_exception })
+        let state = state(f, "state", m.state);
+        let rule = "must be name, next_due_on or enrolled_on";
+        let order = match m.order_by.as_str() {
+            "" => Some(CaseOrder::Name),
+            order_by => f.form("order_by", order_by, rule, CaseOrder::parse),
+        };
+        Some(CaseFilter { state: state?, has_exception: m.has_exception, order: order? })
     })
 }
 
@@ -392,13 +423,15 @@ pub struct ClaimableAsked {
     pub as_of: CivilDate,
     /// Whether all are summed.
     pub with_sums: bool,
+    /// Only those whose gates all hold, or only the others.
+    pub claimable: Option<bool>,
 }
 
 /// Reads a `ListClaimable`.
 pub fn list_claimable(m: &v1::ListClaimableRequest) -> Result<Page<ClaimableAsked>, FieldErrors> {
     page(head!(m), USUAL, |f, _| {
         let as_of = f.date("as_of", m.as_of.as_ref())?;
-        Some(ClaimableAsked { as_of, with_sums: m.with_sums })
+        Some(ClaimableAsked { as_of, with_sums: m.with_sums, claimable: m.claimable })
     })
 }
 
@@ -431,7 +464,7 @@ pub fn list_due(m: &v1::ListDueRequest) -> Result<Page<DueFilter>, FieldErrors> 
     page(head!(m), USUAL, |f, _| {
         let as_of = f.optional_date("as_of", m.as_of.as_ref());
         let kind = state(f, "kind", m.kind);
-        Some(DueFilter { as_of: as_of?, kind: kind? })
+        Some(DueFilter { as_of: as_of?, kind: kind?, with_counts: m.with_counts })
     })
 }
 

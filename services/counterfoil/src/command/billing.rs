@@ -109,7 +109,7 @@ pub(crate) async fn claimable(
         parent: session.firm()?,
         at_least_position: session.position,
         as_of: words::message(as_of),
-        with_sums: true,
+        claimable: (args.earned || args.held).then_some(args.earned),
         ..Default::default()
     };
     let mut sums = Vec::new();
@@ -120,7 +120,6 @@ pub(crate) async fn claimable(
         let request = v1::ListClaimableRequest { page_size, page_token, with_sums, ..filter };
         let mut answer = session.billing.list_claimable(patient(request)).await?.into_inner();
         sums.append(&mut answer.sums);
-        answer.fees.retain(|fee| !(args.held && fee.claimable || args.earned && !fee.claimable));
         Ok((answer.fees, answer.next_page_token))
     });
     let fees = gathered.await?;
@@ -145,7 +144,12 @@ pub(crate) async fn claimable(
         ]);
     }
     out.note(format!("Judged up to {as_of}"))?;
-    out.table(&table, "No period is over and not billed.")?;
+    let none = match (args.earned, args.held) {
+        (true, _) => "No fee can be billed.",
+        (false, true) => "No gate holds a fee back.",
+        (false, false) => "No period is over and not billed.",
+    };
+    out.table(&table, none)?;
     if let Some(more) = fees.more() {
         out.note(more)?;
     }

@@ -122,16 +122,20 @@ pub(crate) async fn run(
         kind: args.kind.map_or(0, |kind| kind.message().into()),
         ..Default::default()
     };
+    let mut counts = Vec::new();
     let due = gather(args.limit.limit, async |page_size, page_token| {
-        let request = v1::ListDueRequest { page_size, page_token, ..filter.clone() };
-        let answer = session.administration.list_due(request).await?.into_inner();
+        // All are counted once, with the first page.
+        let with_counts = page_token.is_empty();
+        let request = v1::ListDueRequest { page_size, page_token, with_counts, ..filter.clone() };
+        let mut answer = session.administration.list_due(request).await?.into_inner();
+        counts.append(&mut answer.counts);
         Ok((answer.due, answer.next_page_token))
     });
     let due = due.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = due;
         let position = session.position;
-        let answer = v1::ListDueResponse { due: entries, next_page_token, position };
+        let answer = v1::ListDueResponse { due: entries, next_page_token, position, counts };
         out.message(&answer, "ListDueResponse")?;
         return Ok(Exit::Done);
     }
@@ -150,8 +154,16 @@ pub(crate) async fn run(
                 to_do(item),
             ]);
         }
-        let kind = of_kind.first().map(|item| words::due_kind(item.kind)).unwrap_or_default();
-        out.section(&format!("{kind}: {}", of_kind.len()), &table)?;
+        let kind = of_kind.first().map_or(0, |item| item.kind);
+        let shown = i64::try_from(of_kind.len()).unwrap_or(i64::MAX);
+        let counted = counts.iter().find(|of| of.kind == kind).map_or(shown, |of| of.count);
+        let kind = words::due_kind(kind);
+        // The list may go on, and may have moved since it was counted.
+        if shown < counted {
+            out.section(&format!("{kind}: {shown} of {counted}"), &table)?;
+        } else {
+            out.section(&format!("{kind}: {shown}"), &table)?;
+        }
     }
     if let Some(more) = due.more() {
         out.note(more)?;

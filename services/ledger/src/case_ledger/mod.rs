@@ -6,6 +6,7 @@ pub(crate) mod effects;
 mod events;
 mod find;
 mod follow;
+mod list;
 mod read;
 mod stream;
 
@@ -83,7 +84,7 @@ impl CaseLedger for CaseLedgerRpc {
         &self,
         request: Request<v1::ListCasesRequest>,
     ) -> Result<Response<v1::ListCasesResponse>, Status> {
-        read!(self.0, request, read::list_cases)
+        read!(self.0, request, list::list_cases)
     }
 
     async fn find_cases(
@@ -91,6 +92,13 @@ impl CaseLedger for CaseLedgerRpc {
         request: Request<v1::FindCasesRequest>,
     ) -> Result<Response<v1::FindCasesResponse>, Status> {
         read!(self.0, request, find::find_cases)
+    }
+
+    async fn name_clients(
+        &self,
+        request: Request<v1::NameClientsRequest>,
+    ) -> Result<Response<v1::NameClientsResponse>, Status> {
+        read!(self.0, request, list::name_clients)
     }
 
     async fn read_events(

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeSet, HashSet};
 
-use api::requests::{self, CaseAsked, Page};
+use api::requests::{self, CaseAsked};
 use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
@@ -14,18 +14,14 @@ use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
 use log::Stored;
 use proof::leaf_hash;
-use store::{CaseFilter, CaseStatusRow, ExceptionKind};
 
 use super::changed;
 use crate::access::Authority;
 use crate::ledger::{Ledger, as_account, as_case, one_account, one_case, one_firm};
 use crate::openings::{Look, clients_of};
-use crate::paging::Pager;
-use crate::present::case::{self as present, CaseView};
+use crate::present::case::CaseView;
 use crate::reading::View;
 
-/// Most exceptions counted for one case of a list.
-const EXCEPTIONS_MAX: u32 = 100;
 /// Cases folded at a time.
 const CASES_FOLDED: usize = 100;
 
@@ -173,84 +169,4 @@ async fn day_at(
     let recorded = recorded.transpose().map_err(|_| Failure::Corrupt { position })?;
     let day = recorded.and_then(|recorded| firm.today(recorded.recorded_at));
     Ok(day.unwrap_or_else(|| view.ledger().today(firm)))
-}
-
-pub(super) async fn list_cases(
-    view: &View<'_>,
-    authority: &Authority,
-    message: &v1::ListCasesRequest,
-) -> Result<v1::ListCasesResponse, Failure> {
-    view.ledger().check_name(authority, &message.parent).await?;
-    let page = requests::list_cases(message)?;
-    let (pager, after) =
-        Pager::open_at(view.ledger(), "ListCases", &page, |key| CaseId::parse(key).ok())?;
-    let position = view.read_at(page.firm, page.at_least_position).await?;
-    let mut rows = list_rows(view, &page, &pager, after).await?;
-    let next_page_token = pager.cut(&mut rows, |row| row.case_id.to_string());
-    let ids: Vec<CaseId> = rows.iter().map(|row| row.case_id).collect();
-    let look = Look::at_clients(authority, "ListCases");
-    let cases = summaries(view, look, page.firm, &ids).await?;
-    Ok(v1::ListCasesResponse { cases, next_page_token, position: int64(position) })
-}
-
-/// Cases in short, with their clients' names opened if the caller may see them, and on record as seen.
-pub(super) async fn summaries(
-    view: &View<'_>,
-    look: Look<'_>,
-    firm_id: FirmId,
-    ids: &[CaseId],
-) -> Result<Vec<v1::CaseSummary>, Failure> {
-    let firm = view.ledger().firms().get(firm_id).await?;
-    let today = view.ledger().today(&firm);
-    let streams: Vec<StreamId> = ids
-        .iter()
-        .flat_map(|id| [StreamId::Case(*id), StreamId::Account(id.own_account())])
-        .collect();
-    let (_, mut states) = view.states(firm_id, &streams, 0).await?;
-    view.open(look, firm_id, &streams, &mut states).await?;
-    let mut states = states.into_iter();
-    let mut cases = Vec::with_capacity(ids.len());
-    for id in ids {
-        let (case, account) = (states.next().and_then(as_case), states.next().and_then(as_account));
-        let (Some(case), Some(account)) = (case, account) else { break };
-        let exceptions =
-            view.store().list_exceptions(firm_id, None, Some(*id), None, EXCEPTIONS_MAX).await?;
-        cases.push(present::summary(
-            (firm_id, *id),
-            (&case, &account),
-            &firm,
-            (today, look.may_see),
-            exceptions.iter().filter(|row| row.kind != ExceptionKind::FeeKept).count(),
-        ));
-    }
-    Ok(cases)
-}
-
-/// One page of rows and one more. The read model lists cases with an exception, so those without
-/// are the others of the same stretch.
-async fn list_rows(
-    view: &View<'_>,
-    page: &Page<requests::CaseFilter>,
-    pager: &Pager<'_>,
-    mut after: Option<CaseId>,
-) -> Result<Vec<CaseStatusRow>, Failure> {
-    let state = page.filter.state.and_then(present::status);
-    let limit = pager.limit();
-    let with = CaseFilter { state, with_exception: true };
-    let all = CaseFilter { state, with_exception: false };
-    match page.filter.has_exception {
-        Some(true) => return Ok(view.store().list_cases(page.firm, with, after, limit).await?),
-        None => return Ok(view.store().list_cases(page.firm, all, after, limit).await?),
-        Some(false) => {}
-    }
-    let mut found = Vec::new();
-    while found.len() < pager.rows() {
-        let rows = view.store().list_cases(page.firm, all, after, limit).await?;
-        let excluded = view.store().list_cases(page.firm, with, after, limit).await?;
-        let Some(last) = rows.last() else { break };
-        after = Some(last.case_id);
-        let excluded: HashSet<CaseId> = excluded.into_iter().map(|row| row.case_id).collect();
-        found.extend(rows.into_iter().filter(|row| !excluded.contains(&row.case_id)));
-    }
-    Ok(found)
 }

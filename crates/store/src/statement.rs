@@ -40,5 +40,6 @@ pub(crate) fn listed(column: &str, words: &str) -> String {
 
 /// The words as one parameter.
 pub(crate) fn listed_values(words: &[&str]) -> Value {
-    Value::Text(words.iter().map(|word| format!(" {word} ")).collect())
+    let apart: Vec<String> = words.iter().map(|word| format!(" {word} ")).collect();
+    Value::Text(apart.concat())
 }

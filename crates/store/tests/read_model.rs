@@ -34,6 +34,7 @@ on_both_engines!(
     what_does_not_follow_from_the_log_is_found_table_by_table,
     a_step_from_another_checkpoint_conflicts_and_writes_nothing,
     of_two_rebuilds_the_last_goes_on_and_the_first_is_told,
+    rows_that_were_emptied_are_filled_anew_from_the_log,
 );
 
 async fn a_case_shows_where_it_stands_from_signing_to_open_work(place: &Place<'_>) {
@@ -495,4 +496,23 @@ async fn of_two_rebuilds_the_last_goes_on_and_the_first_is_told(place: &Place<'_
     }
     assert!(done > 0, "the last one begun goes on");
     assert_eq!(store.checkpoint(FIRM).await.unwrap().position, position);
+}
+
+/// As the migration does that changes what rows say.
+async fn rows_that_were_emptied_are_filled_anew_from_the_log(place: &Place<'_>) {
+    let bench = bench(place).await;
+    bench.two_months_of_three().await;
+    let position = bench.caught_up().await;
+    let before = rows(place, 1).await;
+    bench.engine.shutdown(std::time::Duration::from_secs(10)).await;
+    bench.store.close().await;
+    let mut raw = place.raw().await;
+    for table in ["case_status", "invoice", "clock", "exposure", "journal_entry", "journal_line"] {
+        raw.run(&format!("DELETE FROM {table}")).await.unwrap();
+    }
+    raw.run("UPDATE projection SET position = 0").await.unwrap();
+    let again = over(place.open().await, 500);
+    again.engine.start().await.unwrap();
+    assert_eq!(again.caught_up().await, position);
+    assert_eq!(rows(place, 1).await, before);
 }

@@ -1,7 +1,6 @@
 //! What reads cost in a firm of 1,500 clients and some 180,000 events: time, and rows read.
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -86,7 +85,7 @@ pub(crate) async fn everything(database: &str) {
 async fn fill(engine: &Engine, store: &Store, today: chrono::NaiveDate) {
     let one = async |number: u32| {
         let mut life = lives::long_life(number, MONTHS, MESSAGES);
-        if number % UNBILLED == 0 {
+        if number.is_multiple_of(UNBILLED) {
             life.pop();
         }
         for (_, command) in life {
@@ -98,10 +97,10 @@ async fn fill(engine: &Engine, store: &Store, today: chrono::NaiveDate) {
     let all = store.list_invoices(firm_id(), InvoiceFilter::default(), 0, 10_000).await.unwrap();
     let settle = |row: &store::InvoiceRow| {
         let amount = Money::new(row.open_minor, Currency::USD).unwrap();
-        let action = if row.number % CREDITED == 0 {
+        let action = if row.number.is_multiple_of(CREDITED) {
             let reason = Personal::parse("goodwill").unwrap();
             AccountAction::GrantCredit(Lower { amount, invoice: row.number, reason })
-        } else if row.number % OPEN == 0 {
+        } else if row.number.is_multiple_of(OPEN) {
             return None;
         } else {
             let payment = ProcessorRef::parse(&format!("pay-{}", row.number)).unwrap();
@@ -140,6 +139,10 @@ async fn token(channel: Channel) -> MetadataValue<Ascii> {
     format!("Bearer {}", answer.into_inner().secret).parse().unwrap()
 }
 
+fn parent() -> String {
+    format!("firms/{}", firm_id())
+}
+
 impl Firm {
     fn authorize<T>(&self, message: T) -> Request<T> {
         let mut request = Request::new(message);
@@ -150,10 +153,6 @@ impl Firm {
     /// Any client.
     fn client(&self) -> u32 {
         self.next.borrow_mut().next().unwrap() % CLIENTS
-    }
-
-    fn parent(&self) -> String {
-        format!("firms/{}", firm_id())
     }
 
     fn case(&self) -> String {
@@ -210,7 +209,7 @@ impl Firm {
         self.measure("ReadEvents of a client's stream, to its end", CLIENT_MAX, async || {
             let stream = Some(format!("case/{}", case_id(self.client())));
             let mut request =
-                v1::ReadEventsRequest { parent: self.parent(), stream, ..Default::default() };
+                v1::ReadEventsRequest { parent: parent(), stream, ..Default::default() };
             let mut events = 0;
             loop {
                 let answer = cases.clone().read_events(self.authorize(request.clone())).await;
@@ -226,8 +225,7 @@ impl Firm {
         self.measure("FindCases by id", CLIENT_MAX, async || {
             let id = case_id(self.client()).to_string().replace('-', "");
             let sought = Some(v1::find_cases_request::Sought::IdPart(id[20..].to_owned()));
-            let request =
-                v1::FindCasesRequest { parent: self.parent(), sought, at_least_position: 0 };
+            let request = v1::FindCasesRequest { parent: parent(), sought, at_least_position: 0 };
             cases.clone().find_cases(self.authorize(request)).await.unwrap();
             1
         })
@@ -244,7 +242,7 @@ impl Firm {
         {
             self.measure(&format!("ListCases{name}"), LIST_MAX, async || {
                 let request = v1::ListCasesRequest {
-                    parent: self.parent(),
+                    parent: parent(),
                     page_size: PAGE,
                     has_exception,
                     ..Default::default()
@@ -264,7 +262,7 @@ impl Firm {
             let name = format!("ListInvoices, {}", state.as_str_name());
             self.measure(&name, LIST_MAX, async || {
                 let request = v1::ListInvoicesRequest {
-                    parent: self.parent(),
+                    parent: parent(),
                     page_size: PAGE,
                     state: state.into(),
                     ..Default::default()
@@ -277,8 +275,8 @@ impl Firm {
         self.measure("ListInvoices of one account", CLIENT_MAX, async || {
             let AccountId(id) = case_id(self.client()).own_account();
             let request = v1::ListInvoicesRequest {
-                parent: self.parent(),
-                account: format!("{}/accounts/{id}", self.parent()),
+                parent: parent(),
+                account: format!("{}/accounts/{id}", parent()),
                 ..Default::default()
             };
             let answer = accounts.clone().list_invoices(self.authorize(request)).await;
@@ -286,21 +284,21 @@ impl Firm {
         })
         .await;
         self.measure("ListAccounts", LIST_MAX, async || {
-            let (parent, page_size) = (self.parent(), PAGE);
+            let (parent, page_size) = (parent(), PAGE);
             let request = v1::ListAccountsRequest { parent, page_size, ..Default::default() };
             let answer = accounts.clone().list_accounts(self.authorize(request)).await;
             answer.unwrap().into_inner().accounts.len()
         })
         .await;
         self.measure("ListPayments", LIST_MAX, async || {
-            let (parent, page_size) = (self.parent(), PAGE);
+            let (parent, page_size) = (parent(), PAGE);
             let request = v1::ListPaymentsRequest { parent, page_size, ..Default::default() };
             let answer = accounts.clone().list_payments(self.authorize(request)).await;
             answer.unwrap().into_inner().payments.len()
         })
         .await;
         self.measure("ListExposures of one kind", LIST_MAX, async || {
-            let (parent, page_size) = (self.parent(), PAGE);
+            let (parent, page_size) = (parent(), PAGE);
             let kind = v1::ExposureKind::PaymentUnearned.into();
             let request =
                 v1::ListExposuresRequest { parent, page_size, kind, ..Default::default() };
@@ -309,7 +307,7 @@ impl Firm {
         })
         .await;
         self.measure("ListDue", LIST_MAX, async || {
-            let (parent, page_size) = (self.parent(), PAGE);
+            let (parent, page_size) = (parent(), PAGE);
             let request = v1::ListDueRequest { parent, page_size, ..Default::default() };
             let answer = administration.clone().list_due(self.authorize(request)).await;
             answer.unwrap().into_inner().due.len()
@@ -318,7 +316,7 @@ impl Firm {
         for (name, with_sums) in [("", false), (", with sums", true)] {
             self.measure(&format!("ListClaimable{name}"), LIST_MAX, async || {
                 let request = v1::ListClaimableRequest {
-                    parent: self.parent(),
+                    parent: parent(),
                     page_size: PAGE,
                     as_of: Some(TODAY),
                     with_sums,

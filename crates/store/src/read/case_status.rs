@@ -252,7 +252,8 @@ fn list(wanted: &str) -> String {
 /// A page in an order by a day, or by nothing before the id.
 fn page(day: &str) -> String {
     let (begins, by) = match day {
-        "" => ("t.case_id > $3 AND $2 IS NOT NULL".to_owned(), String::new()),
+        // The day is the first of all, and says nothing.
+        "" => ("t.case_id > $3 AND $2 >= '0001-01-01'".to_owned(), String::new()),
         day => (format!("({day}, t.case_id) > ($2, $3)"), format!("{day}, ")),
     };
     let filtered = format!(

@@ -8,7 +8,7 @@ use clap::Args;
 use crate::cli::{Again, Limit};
 use crate::connect::{Session, patient, request_id};
 use crate::exit::Exit;
-use crate::find::{Gathered, gather};
+use crate::find::{Gathered, gather, names};
 use crate::out::Out;
 use crate::table::Table;
 use crate::words;
@@ -34,7 +34,8 @@ pub(crate) async fn bill(
 ) -> anyhow::Result<Exit> {
     if args.dry_run {
         let limit = Limit { limit: usize::MAX };
-        let list = ClaimableArgs { as_of: args.as_of, held: false, earned: false, limit };
+        let list =
+            ClaimableArgs { as_of: args.as_of, held: false, earned: false, names: false, limit };
         return claimable(&list, session, out).await;
     }
     let as_of = session.day(args.as_of).await?;
@@ -94,6 +95,9 @@ pub(crate) struct ClaimableArgs {
     /// Only those whose gates all hold
     #[arg(long)]
     earned: bool,
+    /// Say what the clients are called (personal data, and on record; not with --json)
+    #[arg(long)]
+    names: bool,
     #[command(flatten)]
     limit: Limit,
 }
@@ -132,9 +136,12 @@ pub(crate) async fn claimable(
     }
     let mut table =
         Table::new(&["case", ">period", "from", "through", ">fee", "claimable", "~held by"]);
+    let cases = fees.entries.iter().filter(|_| args.names).map(|fee| fee.case.as_str());
+    let names = names(session, cases).await?;
     for fee in &fees.entries {
+        let name = names.get(&fee.case).cloned();
         table.row([
-            words::id(&fee.case),
+            words::list([words::id(&fee.case)].into_iter().chain(name)),
             fee.period.to_string(),
             words::day(fee.start_date.as_ref()),
             words::last_day(fee.end_date.as_ref()),

@@ -1,5 +1,7 @@
 //! `due`.
 
+use std::collections::HashMap;
+
 use api::v1;
 use calendar::CivilDate;
 use clap::{Args, ValueEnum};
@@ -9,7 +11,7 @@ use super::billing::by_opening;
 use crate::cli::Limit;
 use crate::connect::{Session, patient};
 use crate::exit::Exit;
-use crate::find::{Gathered, gather};
+use crate::find::{Gathered, gather, names};
 use crate::out::Out;
 use crate::table::Table;
 use crate::words;
@@ -105,6 +107,9 @@ pub(crate) struct DueArgs {
     /// Only this kind
     #[arg(long)]
     kind: Option<Kind>,
+    /// Say what the clients are called (personal data, and on record; not with --json)
+    #[arg(long)]
+    names: bool,
     #[command(flatten)]
     limit: Limit,
 }
@@ -142,13 +147,15 @@ pub(crate) async fn run(
     if due.entries.is_empty() {
         out.line("Nothing needs a person.")?;
     }
+    let cases = due.entries.iter().filter(|_| args.names).map(|item| item.case.as_str());
+    let names = names(session, cases).await?;
     // The service lists by kind, so that the kinds stand together.
     for of_kind in due.entries.chunk_by(|one, next| one.kind == next.kind) {
         let mut table = Table::new(&["case", "about", "since", "by", "~what to do"]);
         for item in of_kind {
             table.row([
                 subject(item),
-                about(item),
+                named(item, &names),
                 words::day(item.since.as_ref()),
                 words::day(item.due_on.as_ref()),
                 to_do(item),
@@ -197,6 +204,12 @@ async fn fees(args: &DueArgs, session: &mut Session, out: &mut Out) -> anyhow::R
 /// The case, or the account where money is concerned.
 fn subject(item: &v1::DueItem) -> String {
     if item.case.is_empty() { words::id(&item.account) } else { words::id(&item.case) }
+}
+
+/// What it is about, after the client's name if that was asked for.
+fn named(item: &v1::DueItem, names: &HashMap<String, String>) -> String {
+    let parts = [names.get(&item.case).cloned().unwrap_or_default(), about(item)];
+    words::list(parts.into_iter().filter(|part| !part.is_empty()))
 }
 
 fn about(item: &v1::DueItem) -> String {

@@ -13,6 +13,7 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.CardOnFile",
     ".counterfoil.v1.CaseSummary",
     ".counterfoil.v1.Charge",
+    ".counterfoil.v1.ClientName",
     ".counterfoil.v1.ClosePeriod",
     ".counterfoil.v1.Contact",
     ".counterfoil.v1.CorrectMoneyRequest",

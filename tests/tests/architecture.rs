@@ -294,3 +294,57 @@ fn sql_stands_in_the_store_alone() {
         }
     }
 }
+
+/// What is before the tests of a file, without its whitespace and comments.
+fn code(text: &str) -> String {
+    let code = text.split("#[cfg(test)]\nmod tests").next().unwrap();
+    let lines = code.lines().filter(|line| !line.trim_start().starts_with("//"));
+    lines.flat_map(str::chars).filter(|c| !c.is_whitespace()).collect()
+}
+
+/// The read model is an index: a query that nobody asks, and a table or column that no query and no caller
+/// reads, is written for nobody.
+#[test]
+fn every_query_table_and_column_of_the_read_model_has_a_reader() {
+    let folders = ["crates/store/src/read"];
+    let read: Vec<String> = rust_files(&folders).into_iter().map(|(_, text)| text).collect();
+    let services: Vec<String> =
+        rust_files(&["services/ledger/src"]).into_iter().map(|(_, text)| code(&text)).collect();
+    let asked = |call: &str| services.iter().any(|text| text.contains(call));
+    let (mut queries, mut columns) = (0, 0);
+    for text in &read {
+        for part in text.split("    pub async fn ").skip(1) {
+            let name = part.split('(').next().unwrap();
+            queries += 1;
+            let calls =
+                [format!("store().{name}("), format!("store.{name}("), format!("page.{name}(")];
+            assert!(calls.iter().any(|call| asked(call)), "nobody asks {name}");
+        }
+        for table in text.split(" in \"").skip(1) {
+            let (name, rows) = table.split_once('"').unwrap();
+            let from =
+                [format!("FROM {name} "), format!("JOIN {name} "), format!("\"{name}\", \"")];
+            assert!(
+                read.iter().any(|text| from.iter().any(|from| text.contains(from))),
+                "no query reads {name}"
+            );
+            let fields = rows.split("\n}").next().unwrap().lines();
+            for field in
+                fields.filter_map(|line| line.trim().split_once(": ").map(|(name, _)| name))
+            {
+                if field.starts_with("//") || field.contains(' ') {
+                    continue;
+                }
+                columns += 1;
+                let in_sql = read.iter().any(|text| {
+                    text.match_indices(&format!(".{field}")).any(|(at, _)| {
+                        let before = text[..at].chars().next_back();
+                        before.is_some_and(|alias| alias.is_ascii_lowercase())
+                    })
+                });
+                assert!(in_sql || asked(&format!(".{field}")), "nobody reads {name}.{field}");
+            }
+        }
+    }
+    assert!(queries > 25 && columns > 100, "{queries} queries, {columns} columns");
+}

@@ -22,8 +22,10 @@ pub const OUTCOMES_MAX: usize = 200;
 pub use domain::terms::WORK_MAX;
 /// Most scopes of one token.
 pub const SCOPES_MAX: usize = 16;
-/// Most event types that a follower filters by.
-pub const FOLLOW_TYPES_MAX: usize = 64;
+/// Most clients that are named at once.
+pub const NAMES_MAX: usize = 500;
+/// Most event types that a reader or follower filters by.
+pub const EVENT_TYPES_MAX: usize = 64;
 /// Entries of a page when the caller names no number.
 pub const PAGE_SIZE_DEFAULT: usize = 50;
 /// Most entries of a page; a larger number means this one (AIP-158).

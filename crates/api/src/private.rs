@@ -22,6 +22,7 @@ hidden!(
     CardOnFile,
     CaseSummary,
     Charge,
+    ClientName,
     ClosePeriod,
     Contact,
     CorrectMoneyRequest,

@@ -5,6 +5,7 @@
 //! what only that engine does: append, load, projection, errors.
 
 mod audit;
+mod events;
 mod evidence;
 mod leaf;
 mod pools;
@@ -23,6 +24,7 @@ pub use audit::{
     CosignatureRow, KeptCheckpoint, SIGNING_KEYS_MAX, SigningKeyRow, WITNESS_KEYS_MAX,
     WitnessKeyRow,
 };
+pub use events::EventsWanted;
 pub use evidence::EvidenceRow;
 pub use pools::{EngineKind, Pool};
 pub use read::*;

@@ -29,7 +29,7 @@ impl Replica {
         }
         let postgres = Postgres::to_read(url)?;
         let place = postgres.place().to_owned();
-        Ok(Self { store: Store { engine: Behind::Postgres(postgres) }, place })
+        Ok(Self { store: Store::over(Behind::Postgres(postgres)), place })
     }
 
     /// Its log and read models.

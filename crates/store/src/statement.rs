@@ -2,6 +2,8 @@
 
 use std::sync::LazyLock;
 
+use crate::value::Value;
+
 /// A statement of the read side.
 pub(crate) type Statement = LazyLock<String>;
 
@@ -28,4 +30,16 @@ pub(crate) fn active(alias: &str) -> String {
 /// Rows of the firm and generation of another row.
 pub(crate) fn beside(alias: &str, other: &str) -> String {
     format!("{alias}.firm = {other}.firm AND {alias}.generation = {other}.generation")
+}
+
+/// Whether a column is one of some words, or none are named: both engines know this of a text, and of a list
+/// each in its own way. No word holds a space.
+pub(crate) fn listed(column: &str, words: &str) -> String {
+    format!("({words} = '' OR REPLACE({words}, ' ' || {column} || ' ', '') <> {words})")
+}
+
+/// The words as one parameter.
+pub(crate) fn listed_values(words: &[&str]) -> Value {
+    let apart: Vec<String> = words.iter().map(|word| format!(" {word} ")).collect();
+    Value::Text(apart.concat())
 }

@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use async_trait::async_trait;
 use domain::event::StreamId;
@@ -163,22 +164,36 @@ macro_rules! either {
 #[derive(Debug)]
 pub struct Store {
     pub(crate) engine: Behind,
+    rows_read: AtomicU64,
 }
 
 impl Store {
+    pub(crate) fn over(engine: Behind) -> Self {
+        Self { engine, rows_read: AtomicU64::default() }
+    }
+
+    /// Rows of the read models and events of the log that were read so far, whoever asked.
+    pub fn rows_read(&self) -> u64 {
+        self.rows_read.load(Ordering::Relaxed)
+    }
+
+    fn count_read(&self, rows: usize) {
+        self.rows_read.fetch_add(u64::try_from(rows).unwrap_or(u64::MAX), Ordering::Relaxed);
+    }
+
     /// Opens a file, making it and its tables if they are not there. The folder must be.
     pub async fn open(path: impl AsRef<Path>) -> Result<Self, OpenError> {
-        Ok(Self { engine: Behind::Sqlite(Sqlite::open(path.as_ref()).await?) })
+        Ok(Self::over(Behind::Sqlite(Sqlite::open(path.as_ref()).await?)))
     }
 
     /// Opens a file that is there, to read it and nothing else; see [`Store::connect_to_read`].
     pub async fn open_to_read(path: impl AsRef<Path>) -> Result<Self, OpenError> {
-        Ok(Self { engine: Behind::Sqlite(Sqlite::open_to_read(path.as_ref()).await?) })
+        Ok(Self::over(Behind::Sqlite(Sqlite::open_to_read(path.as_ref()).await?)))
     }
 
     /// Opens an empty store in a folder of its own that is deleted with it.
     pub async fn open_temporary() -> Result<Self, OpenError> {
-        Ok(Self { engine: Behind::Sqlite(Sqlite::open_temporary().await?) })
+        Ok(Self::over(Behind::Sqlite(Sqlite::open_temporary().await?)))
     }
 
     /// Opens a database by its name: `sqlite:PATH` as [`Store::open`] does, or
@@ -191,7 +206,7 @@ impl Store {
         if !POSTGRES_SCHEMES.iter().any(|scheme| url.starts_with(scheme)) {
             return Err(OpenError::Scheme);
         }
-        Ok(Self { engine: Behind::Postgres(Postgres::connect(url).await?) })
+        Ok(Self::over(Behind::Postgres(Postgres::connect(url).await?)))
     }
 
     /// Opens a database that is there, by its name, to read it and nothing else: it is not brought up
@@ -203,7 +218,7 @@ impl Store {
         if !POSTGRES_SCHEMES.iter().any(|scheme| url.starts_with(scheme)) {
             return Err(OpenError::Scheme);
         }
-        Ok(Self { engine: Behind::Postgres(Postgres::connect_to_read(url).await?) })
+        Ok(Self::over(Behind::Postgres(Postgres::connect_to_read(url).await?)))
     }
 
     /// Brings a database to what this program knows, made if it is not there, as whoever owns its tables;
@@ -260,6 +275,7 @@ impl Store {
         let mut kinds = Vec::new();
         T::kinds(&mut kinds);
         let rows = either!(self, engine => engine.select(statement, arguments, &kinds).await)?;
+        self.count_read(rows.len());
         let read = |row: Vec<Value>| T::take(&mut row.into_iter()).map_err(malformed);
         rows.into_iter().map(read).collect()
     }
@@ -371,7 +387,9 @@ impl LogStore for Store {
         after: u64,
         limit: usize,
     ) -> Result<Vec<Stored>, StoreError> {
-        either!(self, engine => engine.read(firm, after, limit).await)
+        let events = either!(self, engine => engine.read(firm, after, limit).await)?;
+        self.count_read(events.len());
+        Ok(events)
     }
 
     async fn leaves(
@@ -415,7 +433,9 @@ impl LogStore for Store {
         streams: &[StreamId],
         up_to: u64,
     ) -> Result<Vec<LoadedStream>, StoreError> {
-        either!(self, engine => engine.load(firm, streams, up_to).await)
+        let loaded = either!(self, engine => engine.load(firm, streams, up_to).await)?;
+        self.count_read(loaded.iter().map(|loaded| loaded.events.len()).sum());
+        Ok(loaded)
     }
 
     async fn load_from_first(

@@ -1,7 +1,9 @@
 //! Lists gathered from their pages, and a case found by what a person knows of it.
 
-use api::v1;
+use std::collections::HashMap;
+
 use api::v1::find_cases_request::Sought;
+use api::{NAMES_MAX, v1};
 use tonic::{Code, Status};
 
 use crate::connect::Session;
@@ -66,6 +68,28 @@ pub(crate) async fn cases(
         Ok((answer.cases, answer.next_page_token))
     });
     Ok(gathered.await?)
+}
+
+/// What the clients of cases are called, asked for so many at a time as the service names at once.
+pub(crate) async fn names(
+    session: &mut Session,
+    cases: impl Iterator<Item = &str>,
+) -> anyhow::Result<HashMap<String, String>> {
+    let mut wanted: Vec<String> =
+        cases.filter(|case| !case.is_empty()).map(str::to_owned).collect();
+    wanted.sort_unstable();
+    wanted.dedup();
+    let mut names = HashMap::new();
+    for some in wanted.chunks(NAMES_MAX) {
+        let request = v1::NameClientsRequest {
+            parent: session.firm()?,
+            cases: some.to_vec(),
+            at_least_position: session.position,
+        };
+        let answer = session.cases.name_clients(request).await?.into_inner();
+        names.extend(answer.clients.into_iter().map(|client| (client.case, client.display_name)));
+    }
+    Ok(names)
 }
 
 /// Fewest digits of what is looked up as a telephone number.

@@ -17,6 +17,8 @@ fn every_answer_has_a_json_form() {
         &["firm", "packs"],
         &["clients"],
         &["clients", "--state", "open", "--exceptions"],
+        &["clients", "--order", "next-due"],
+        &["due", "--names"],
         &["status", "ada"],
         &["due"],
         &["claimable", "--as-of", "2025-05-01"],
@@ -54,6 +56,18 @@ fn pages_say_what_people_look_for() {
     let explained = desk.done(&["explain", "ada", "1", "--as-of", "2025-05-01"]);
     for gate in 1..=8 {
         assert!(explained.contains(&format!("passed G{gate} ")), "{explained}");
+    }
+    let named = desk.done(&["claimable", "--names", "--as-of", "2025-05-01"]);
+    assert!(named.contains("Ada Lark"), "{named}");
+    for (choice, claimable) in [("--earned", true), ("--held", false)] {
+        // What is chosen is chosen before the list is cut.
+        let all = ["claimable", choice, "--as-of", "2025-05-01", "--json"];
+        let first = [&all[..], &["--limit", "1"]].concat();
+        let [all, first] = [&all[..], &first].map(|arguments| desk.run(arguments).json().remove(0));
+        let fees =
+            |answer: &serde_json::Value| answer["fees"].as_array().cloned().unwrap_or_default();
+        assert!(fees(&all).iter().all(|fee| fee["claimable"] == claimable), "{all}");
+        assert_eq!(fees(&first), fees(&all)[..fees(&all).len().min(1)]);
     }
     let held = desk.done(&["claimable", "--held", "--as-of", "2025-05-02"]);
     assert!(held.contains("over and not billed, by what opens it"), "{held}");

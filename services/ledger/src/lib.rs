@@ -22,6 +22,7 @@ pub mod gateway;
 mod ledger;
 pub mod leftover;
 mod metrics;
+mod names;
 mod openings;
 mod paging;
 mod present;

@@ -190,6 +190,7 @@ async fn what_happens_moves_the_figure_that_tells_of_it_and_no_other() {
         assert!((by_now - by).abs() < 0.5, "{name} {labels:?} moved by {by_now}, not {by}");
     }
     assert!(moved("projected_events_total", &[]) >= events);
+    assert!(moved("rows_read_total", &[]) > 0.0);
     for histogram in ["append_seconds", "commit_seconds", "batch_commands", "batch_events"] {
         assert!(after.buckets(histogram).len() > 10);
         assert!(moved(&format!("{histogram}_count"), &[]) >= 1.0, "{histogram}");

@@ -172,6 +172,13 @@ impl CaseLedger for Bare {
         Err(Status::unimplemented("bare"))
     }
 
+    async fn name_clients(
+        &self,
+        _: Request<v1::NameClientsRequest>,
+    ) -> Result<Response<v1::NameClientsResponse>, Status> {
+        Err(Status::unimplemented("bare"))
+    }
+
     async fn read_events(
         &self,
         _: Request<v1::ReadEventsRequest>,

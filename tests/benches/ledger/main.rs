@@ -17,6 +17,7 @@ mod growth;
 mod load;
 mod ours;
 mod postgres;
+mod reads;
 mod report;
 mod sqlite;
 
@@ -49,7 +50,7 @@ fn main() {
             ["sqlite", ref parts @ ..] => sqlite::measure(parts).await,
             ["postgres", ref parts @ ..] => postgres::measure(parts).await,
             ["growth", ref sizes @ ..] => growth::measure(sizes).await,
-            _ => panic!("usage: sqlite [recording|replay|revision|closing], postgres [recording|replay], or growth [EVENTS...]"),
+            _ => panic!("usage: sqlite [recording|replay|revision|closing|reads], postgres [recording|replay|reads], or growth [EVENTS...]"),
         }
     });
 }

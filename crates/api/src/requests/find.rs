@@ -1,4 +1,4 @@
-//! `FindCases`.
+//! `FindCases` and `NameClients`.
 
 use domain::ids::{CaseId, FirmId};
 use domain::value::Personal;
@@ -9,8 +9,9 @@ use uuid::Uuid;
 use super::read::firm_name;
 use crate::contact::phone;
 use crate::field::{FieldErrors, Fields};
-use crate::v1;
+use crate::limit::NAMES_MAX;
 use crate::v1::find_cases_request::Sought as Asked;
+use crate::{name, v1};
 
 /// Fewest digits of a part of an id: fewer fit too many.
 const DIGITS_MIN: usize = 4;
@@ -62,6 +63,33 @@ pub struct FindAsked {
     pub at_least_position: u64,
     /// By what.
     pub by: FindBy,
+}
+
+/// Whose names are asked for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NamesAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// Their cases.
+    pub cases: Vec<CaseId>,
+    /// The read waits until this position is applied.
+    pub at_least_position: u64,
+}
+
+/// Reads a `NameClients`.
+pub fn name_clients(m: &v1::NameClientsRequest) -> Result<NamesAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let cases = f.each("cases", &m.cases, 1..=NAMES_MAX, |f, text| {
+            let rule = "must be firms/{firm}/cases/{case}, both lower-case UUIDs";
+            let (owner, case) = f.known_self(name::parse_case(text), rule)?;
+            let is_own = firm.is_none_or(|firm| firm == owner);
+            f.known_self(is_own.then_some(case), "must be of the same firm as parent")
+        });
+        let at_least_position = f.position("at_least_position", m.at_least_position);
+        let (firm, cases) = (firm?, cases?);
+        Some(NamesAsked { firm, cases, at_least_position: at_least_position? })
+    })
 }
 
 /// Reads a `FindCases`.

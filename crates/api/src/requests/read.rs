@@ -11,7 +11,7 @@ use proof::Hash;
 use crate::case_action::period;
 use crate::field::{FieldErrors, Fields};
 use crate::limit::{
-    EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX, FOLLOW_TYPES_MAX, PAGE_SIZE_DEFAULT,
+    EVENT_TYPES_MAX, EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX, PAGE_SIZE_DEFAULT,
     PAGE_SIZE_MAX, PAGE_TOKEN_BYTES_MAX, PROGRESS_SECONDS_DEFAULT, PROGRESS_SECONDS_MAX,
 };
 use crate::scalar::CivilDate;
@@ -72,6 +72,30 @@ pub struct CaseFilter {
     pub state: Option<v1::CaseState>,
     /// Only with, or without, something that needs a person.
     pub has_exception: Option<bool>,
+    /// In which order.
+    pub order: CaseOrder,
+}
+
+/// In which order cases are listed; after it by name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CaseOrder {
+    /// By name.
+    Name,
+    /// By the next day on which a clock is due.
+    NextDue,
+    /// By the day of enrolment.
+    Enrolled,
+}
+
+impl CaseOrder {
+    fn parse(order_by: &str) -> Option<Self> {
+        match order_by {
+            "name" => Some(Self::Name),
+            "next_due_on" => Some(Self::NextDue),
+            "enrolled_on" => Some(Self::Enrolled),
+            _ => None,
+        }
+    }
 }
 
 /// Where in the log a caller goes on from.
@@ -84,12 +108,25 @@ pub struct Cursor {
 }
 
 /// Which events to read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct EventFilter {
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EventsAsked {
     /// From where, on the first page.
     pub cursor: Cursor,
+    /// Which of those that follow.
+    pub filter: EventFilter,
+}
+
+/// Which events to read, wherever they are.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EventFilter {
     /// Only this stream.
     pub stream: Option<StreamId>,
+    /// Only what happened on this day or later.
+    pub from: Option<CivilDate>,
+    /// Only what happened on this day or before.
+    pub through: Option<CivilDate>,
+    /// Only these event types; all if empty.
+    pub types: BTreeSet<&'static str>,
 }
 
 /// Which invoices to list.
@@ -119,6 +156,8 @@ pub struct DueFilter {
     pub as_of: Option<CivilDate>,
     /// Only this kind.
     pub kind: Option<v1::DueKind>,
+    /// Whether all are counted by kind.
+    pub with_counts: bool,
 }
 
 /// From where to follow, and what.
@@ -238,8 +277,13 @@ pub fn get_case(m: &v1::GetCaseRequest) -> Result<CaseAsked, FieldErrors> {
 /// Reads a `ListCases`.
 pub fn list_cases(m: &v1::ListCasesRequest) -> Result<Page<CaseFilter>, FieldErrors> {
     page(head!(m), USUAL, |f, _| {
-        let state = state(f, "state", m.state)?;
-        Some(CaseFilter { state, has_exception: m.has_exception })
+        let state = state(f, "state", m.state);
+        let rule = "must be name, next_due_on or enrolled_on";
+        let order = match m.order_by.as_str() {
+            "" => Some(CaseOrder::Name),
+            order_by => f.form("order_by", order_by, rule, CaseOrder::parse),
+        };
+        Some(CaseFilter { state: state?, has_exception: m.has_exception, order: order? })
     })
 }
 
@@ -249,7 +293,7 @@ pub fn list_retention(m: &v1::ListRetentionRequest) -> Result<Page<()>, FieldErr
 }
 
 /// Reads a `ReadEvents`. It reads the log itself, so there is nothing to wait for.
-pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, FieldErrors> {
+pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventsAsked>, FieldErrors> {
     let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), 0);
     page(head, (EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX), |f, _| {
         let cursor = cursor(f, m.after_position, &m.after_leaf_hash);
@@ -258,8 +302,24 @@ pub fn read_events(m: &v1::ReadEventsRequest) -> Result<Page<EventFilter>, Field
             Some(text) => f.form("stream", text, rule, StreamId::parse).map(Some),
             None => Some(None),
         };
-        Some(EventFilter { cursor: cursor?, stream: stream? })
+        let from = f.optional_date("from", m.from.as_ref());
+        let through = f.optional_date("through", m.through.as_ref());
+        let types = event_types(f, &m.types);
+        let (from, through) = (from?, through?);
+        if from.zip(through).is_some_and(|(from, through)| through < from) {
+            return f.refuse("through", "must not be before from");
+        }
+        let filter = EventFilter { stream: stream?, from, through, types: types? };
+        Some(EventsAsked { cursor: cursor?, filter })
     })
+}
+
+fn event_types(f: &mut Fields, types: &[String]) -> Option<BTreeSet<&'static str>> {
+    let types = f.each("types", types, 0..=EVENT_TYPES_MAX, |f, wanted| {
+        let known = Event::types().map(|(known, _)| known).find(|known| known == wanted);
+        f.known_self(known, "must be an event type this service knows")
+    });
+    Some(types?.into_iter().collect())
 }
 
 /// Reads a `Follow`.
@@ -267,10 +327,7 @@ pub fn follow(m: &v1::FollowRequest) -> Result<FollowAsked, FieldErrors> {
     Fields::check(None, |f| {
         let firm = firm_name(f, "parent", &m.parent);
         let cursor = cursor(f, m.after_position, &m.after_leaf_hash);
-        let types = f.each("types", &m.types, 0..=FOLLOW_TYPES_MAX, |f, wanted| {
-            let known = Event::types().map(|(known, _)| known).find(|known| known == wanted);
-            f.known_self(known, "must be an event type this service knows")
-        });
+        let types = event_types(f, &m.types);
         let progress_interval = match &m.progress_interval {
             Some(interval) => progress_interval(f, interval),
             None => Some(Duration::from_secs(PROGRESS_SECONDS_DEFAULT)),
@@ -278,7 +335,7 @@ pub fn follow(m: &v1::FollowRequest) -> Result<FollowAsked, FieldErrors> {
         Some(FollowAsked {
             firm: firm?,
             cursor: cursor?,
-            types: types?.into_iter().collect(),
+            types: types?,
             progress_interval: progress_interval?,
         })
     })
@@ -368,13 +425,15 @@ pub struct ClaimableAsked {
     pub as_of: CivilDate,
     /// Whether all are summed.
     pub with_sums: bool,
+    /// Only those whose gates all hold, or only the others.
+    pub claimable: Option<bool>,
 }
 
 /// Reads a `ListClaimable`.
 pub fn list_claimable(m: &v1::ListClaimableRequest) -> Result<Page<ClaimableAsked>, FieldErrors> {
     page(head!(m), USUAL, |f, _| {
         let as_of = f.date("as_of", m.as_of.as_ref())?;
-        Some(ClaimableAsked { as_of, with_sums: m.with_sums })
+        Some(ClaimableAsked { as_of, with_sums: m.with_sums, claimable: m.claimable })
     })
 }
 
@@ -412,7 +471,7 @@ pub fn list_due(m: &v1::ListDueRequest) -> Result<Page<DueFilter>, FieldErrors> 
     page(head!(m), USUAL, |f, _| {
         let as_of = f.optional_date("as_of", m.as_of.as_ref());
         let kind = state(f, "kind", m.kind);
-        Some(DueFilter { as_of: as_of?, kind: kind? })
+        Some(DueFilter { as_of: as_of?, kind: kind?, with_counts: m.with_counts })
     })
 }
 

@@ -44,6 +44,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(FindCasesRequest, "find_cases_id", |m, _| find_cases(m)),
     sample!(FindCasesRequest, "find_cases_name", |m, _| find_cases(m)),
     sample!(FindCasesRequest, "find_cases_phone", |m, _| find_cases(m)),
+    sample!(NameClientsRequest, "name_clients", |m, _| name_clients(m)),
     sample!(ReadEventsRequest, "read_events", |m, _| read_events(m)),
     sample!(FollowRequest, "follow", |m, _| follow(m)),
     sample!(GetAccountRequest, "get_account", |m, _| get_account(m)),

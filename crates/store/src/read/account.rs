@@ -5,7 +5,6 @@ use domain::account::Account;
 use domain::ids::{AccountId, CaseId, FirmId};
 use log::StoreError;
 
-use super::case_status::count;
 use super::{from_id, limit};
 use crate::Store;
 use crate::row::{Row, Selected, Values, row};
@@ -30,22 +29,7 @@ row! {
         open_minor: i64,
         /// Money taken that nothing earned stands behind, minor units: owed back (15 USC 1679b(b)).
         unearned_minor: i64,
-        /// Invoices issued.
-        invoices: u32,
-        /// Events of the account.
-        version: u64,
-        /// The position of the last one.
-        last_position: u64,
     }
-}
-
-/// Which accounts to list.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct AccountFilter {
-    /// Only those with something open.
-    pub open: bool,
-    /// Only those with money owed back.
-    pub unearned: bool,
 }
 
 impl Selected for AccountId {
@@ -57,7 +41,7 @@ impl Selected for AccountId {
     }
 }
 
-pub(super) fn rows(id: AccountId, account: &Account, at: u64) -> Vec<AccountRow> {
+pub(super) fn rows(id: AccountId, account: &Account) -> Vec<AccountRow> {
     if account.members.is_empty() {
         return Vec::new();
     }
@@ -68,33 +52,14 @@ pub(super) fn rows(id: AccountId, account: &Account, at: u64) -> Vec<AccountRow>
         card_on_file: account.card.is_some(),
         open_minor: account.open_minor(),
         unearned_minor: account.unearned_minor(),
-        invoices: count(account.invoices.len()),
-        version: account.version,
-        last_position: at,
     }]
 }
 
 static LIST: Statement = Statement::new(|| {
     format!(
         "SELECT {} FROM account t WHERE {} AND t.account_id >= $2 \
-         AND ($3 = 0 OR t.open_minor > 0) AND ($4 = 0 OR t.unearned_minor > 0) \
-         ORDER BY t.account_id LIMIT $5",
+         AND ($3 = 0 OR t.open_minor > 0) ORDER BY t.account_id LIMIT $4",
         AccountRow::TABLE.selected("t"),
-        active("t")
-    )
-});
-
-static GET: Statement = Statement::new(|| {
-    format!(
-        "SELECT {} FROM account t WHERE {} AND t.account_id = $2",
-        AccountRow::TABLE.selected("t"),
-        active("t")
-    )
-});
-
-static OF_CASE: Statement = Statement::new(|| {
-    format!(
-        "SELECT COALESCE(t.moved_to, t.account_id) FROM account t WHERE {} AND t.account_id = $2",
         active("t")
     )
 });
@@ -110,39 +75,20 @@ static TO_BILL: Statement = Statement::new(|| {
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &GET, &OF_CASE, &TO_BILL];
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &TO_BILL];
 
 impl Store {
-    /// Accounts, by id; `after` is the last one of the page before.
+    /// Accounts, or those with something open, by id; `after` is the last one of the page before.
     pub async fn list_accounts(
         &self,
         firm: FirmId,
-        filter: AccountFilter,
+        with_open_amount: bool,
         after: Option<AccountId>,
         rows: u32,
     ) -> Result<Vec<AccountRow>, StoreError> {
         let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
-        let wanted = |yes: bool| Value::Integer(i64::from(yes));
-        let (open, unearned) = (wanted(filter.open), wanted(filter.unearned));
-        self.fetch(&LIST, vec![Value::Id(firm.0), from, open, unearned, limit(rows)]).await
-    }
-
-    /// One account.
-    pub async fn get_account(
-        &self,
-        firm: FirmId,
-        account: AccountId,
-    ) -> Result<Option<AccountRow>, StoreError> {
-        self.fetch_one(&GET, vec![Value::Id(firm.0), account.put()]).await
-    }
-
-    /// The account that pays for a case.
-    pub async fn account_of(
-        &self,
-        firm: FirmId,
-        case: CaseId,
-    ) -> Result<Option<AccountId>, StoreError> {
-        self.fetch_one(&OF_CASE, vec![Value::Id(firm.0), case.put()]).await
+        let open = Value::Integer(i64::from(with_open_amount));
+        self.fetch(&LIST, vec![Value::Id(firm.0), from, open, limit(rows)]).await
     }
 
     /// Paying accounts with a member whose period is over by a day and neither claimed nor given

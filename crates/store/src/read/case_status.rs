@@ -1,14 +1,16 @@
 //! Where every case stands.
 
+use std::sync::Arc;
+
 use calendar::{CivilDate, Period};
 use domain::case::{Case, CaseStatus, Listing, ListingStatus, Step};
 use domain::firm::Firm;
-use domain::ids::{CaseId, FirmId, PlanCode};
+use domain::ids::{AccountId, CaseId, FirmId, PlanCode};
 use domain::judge::{Judge, Matter};
 use domain::terms::Seat;
 use log::StoreError;
 
-use super::{from_id, limit};
+use super::{exception, from_id, limit};
 use crate::Store;
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
@@ -26,14 +28,12 @@ row! {
         state: CaseStatus,
         /// The plan enrolled on.
         plan: PlanCode,
-        /// Its version.
-        plan_version: u32,
         /// Alone or one of a couple.
         seat: Seat,
+        /// The client's name, sealed under the client's key as the events have it.
+        name_sealed: Option<String>,
         /// Enrolled on this day.
         enrolled_on: CivilDate,
-        /// The agreement in force was signed on this day.
-        signed_on: Option<CivilDate>,
         /// First day on which service may be performed (15 USC 1679d(a)(2)).
         service_from: Option<CivilDate>,
         /// Steps of readiness that are done; the waiting days, which only the day decides, apart.
@@ -44,28 +44,35 @@ row! {
         next_period_end: Option<CivilDate>,
         /// Fees earned so far.
         periods_earned: u32,
-        /// What they come to, minor units.
-        earned_minor: i64,
         /// Exposures of the case.
         exposures: u32,
+        /// Listings that are not deleted.
+        listed: u32,
+        /// Listings that are.
+        deleted: u32,
         /// Listings with a basis that a letter could dispute and none does now.
         disputable: u32,
         /// Rounds sent.
         rounds: u32,
-        /// The day of the last one.
-        last_round_on: Option<CivilDate>,
-        /// The last day any unanswered letter's bureau has.
-        letters_due_on: Option<CivilDate>,
         /// The first day on which a next round can go out, if nothing more happens; nothing if there
         /// is nothing to dispute or work is not open.
         round_from: Option<CivilDate>,
-        /// Pieces of work that were recorded long after they were done.
-        late_work: u32,
+        /// The earliest day on which a running clock is due.
+        next_due_on: Option<CivilDate>,
         /// Events of the case.
         version: u64,
-        /// The position of the last one.
-        last_position: u64,
     }
+}
+
+/// A case of a list, with what other streams say of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ListedCase {
+    /// The case.
+    pub case: CaseStatusRow,
+    /// The account that pays.
+    pub account: AccountId,
+    /// What of it needs a person.
+    pub exceptions: u64,
 }
 
 impl CaseStatusRow {
@@ -91,8 +98,7 @@ fn rounds_start(cursor: Option<&str>) -> Option<[Value; 2]> {
 
 /// Where a list by day and case goes on, or begins.
 fn day_start(after: Option<(CivilDate, CaseId)>) -> [Value; 2] {
-    let first = CivilDate::from_ymd_opt(1, 1, 1).expect("the calendar begins there");
-    let (day, case) = after.unwrap_or((first, CaseId(uuid::Uuid::nil())));
+    let (day, case) = after.unwrap_or((first_day(), CaseId(uuid::Uuid::nil())));
     [day.put(), case.put()]
 }
 
@@ -101,8 +107,40 @@ fn day_start(after: Option<(CivilDate, CaseId)>) -> [Value; 2] {
 pub struct CaseFilter {
     /// Only those that stand here.
     pub state: Option<CaseStatus>,
-    /// Only those in the queue of exceptions.
-    pub with_exception: bool,
+    /// Only those with, or without, something that needs a person.
+    pub has_exception: Option<bool>,
+}
+
+/// In which order cases are listed; after it by id.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum CaseOrder {
+    /// By id.
+    #[default]
+    Id,
+    /// By the next day on which a clock is due; where none runs, last.
+    NextDue,
+    /// By the day of enrolment.
+    Enrolled,
+}
+
+impl CaseOrder {
+    /// The day that a row is listed by.
+    pub fn day(self, row: &CaseStatusRow) -> CivilDate {
+        match self {
+            Self::Id => first_day(),
+            Self::NextDue => row.next_due_on.unwrap_or_else(no_due_day),
+            Self::Enrolled => row.enrolled_on,
+        }
+    }
+}
+
+fn first_day() -> CivilDate {
+    CivilDate::from_ymd_opt(1, 1, 1).expect("the calendar begins there")
+}
+
+/// Stands for no day: after every one.
+fn no_due_day() -> CivilDate {
+    CivilDate::from_ymd_opt(9999, 12, 31).expect("the calendar has that day")
 }
 
 selected! {
@@ -122,7 +160,7 @@ pub(crate) fn count(length: usize) -> u32 {
 }
 
 /// The row of a case that has enrolled.
-pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case, at: u64) -> Vec<CaseStatusRow> {
+pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case) -> Vec<CaseStatusRow> {
     let Some(enrolment) = &case.enrolment else { return Vec::new() };
     let open = open_period(id, case);
     let agreement = case.agreement();
@@ -131,29 +169,30 @@ pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case, at: u64) -> Vec<C
         unanswered.map(|l| l.due_on(round.mark.on, transit_days)).max()
     };
     let letters_due_on = case.rounds.iter().filter_map(waiting).max();
+    let clocks = case.clocks(transit_days);
+    let is_deleted = |listing: &&Arc<Listing>| listing.status == ListingStatus::Deleted;
+    let deleted = count(case.listings.values().filter(is_deleted).count());
+    let name = case.contact().and_then(|contact| contact.contact.name.sealed());
     vec![CaseStatusRow {
         case_id: id,
         state: case.status(),
         plan: enrolment.plan.clone(),
-        plan_version: enrolment.plan_version,
         seat: enrolment.seat,
+        name_sealed: name.map(str::to_owned),
         enrolled_on: enrolment.mark.on,
-        signed_on: agreement.map(|a| a.signed.on()),
         service_from: agreement.map(|a| a.service_from),
         steps_done: steps_done(case),
         open_period: open.map(|period| period.number),
         next_period_end: open.map(|period| period.end),
         periods_earned: count(case.earned.len()),
-        earned_minor: case.earned_minor(),
         exposures: count(case.exposure_count()),
+        listed: count(case.listings.len()) - deleted,
+        deleted,
         disputable: count(disputable(case).count()),
         rounds: count(case.rounds.len()),
-        last_round_on: case.rounds.last().map(|round| round.mark.on),
-        letters_due_on,
         round_from: round_from(case, letters_due_on),
-        late_work: count(case.work.iter().filter(|work| work.moment.mark.late).count()),
+        next_due_on: clocks.iter().filter(|c| c.done_on.is_none()).map(|c| c.due_on).min(),
         version: case.version,
-        last_position: at,
     }]
 }
 
@@ -198,31 +237,68 @@ fn open_period(id: CaseId, case: &Case) -> Option<Period> {
     Judge::of(Matter { id, case, accounts: &[], firm: &firm, today }).first_open()
 }
 
-static LIST: Statement = Statement::new(|| {
+/// Cases with what is listed of them: those of an order, or of some ids.
+fn list(wanted: &str) -> String {
     format!(
-        "SELECT {} FROM case_status t WHERE {} AND t.case_id >= $2 AND (t.state = $3 OR $3 IS NULL) \
-         AND ($4 = 0 OR EXISTS (SELECT 1 FROM exception e WHERE {} AND e.case_id = t.case_id \
-         AND e.kind <> 'fee_kept')) \
-         ORDER BY t.case_id LIMIT $5",
+        "SELECT {}, COALESCE(a.moved_to, t.case_id), (SELECT COUNT(*) {waiting}) FROM case_status t \
+         LEFT JOIN account a ON {} AND a.account_id = t.case_id WHERE {} AND {wanted}",
         CaseStatusRow::TABLE.selected("t"),
+        beside("a", "t"),
         active("t"),
-        beside("e", "t")
+        waiting = exception::waiting("t"),
+    )
+}
+
+/// A page in an order by a day, or by nothing before the id.
+fn page(day: &str) -> String {
+    let (begins, by) = match day {
+        // The day is the first of all, and says nothing.
+        "" => ("t.case_id > $3 AND $2 >= '0001-01-01'".to_owned(), String::new()),
+        day => (format!("({day}, t.case_id) > ($2, $3)"), format!("{day}, ")),
+    };
+    let filtered = format!(
+        "{begins} AND (t.state = $4 OR $4 IS NULL) AND ($5 < 0 OR EXISTS (SELECT 1 {}) = ($5 = 1)) \
+         ORDER BY {by}t.case_id LIMIT $6",
+        exception::waiting("t")
+    );
+    list(&filtered)
+}
+
+static LIST: Statement = Statement::new(|| page(""));
+
+static LIST_BY_DUE: Statement = Statement::new(|| page("COALESCE(t.next_due_on, '9999-12-31')"));
+
+static LIST_BY_ENROLMENT: Statement = Statement::new(|| page("t.enrolled_on"));
+
+/// Ids of one statement; those it has no use for are named twice.
+const IDS_AT_ONCE: usize = 50;
+
+static OF_IDS: Statement = Statement::new(|| {
+    let ids: Vec<String> = (2..2 + IDS_AT_ONCE).map(|at| format!("${at}")).collect();
+    list(&format!("t.case_id IN ({})", ids.join(", ")))
+});
+
+static NAMES: Statement = Statement::new(|| {
+    let ids: Vec<String> = (2..2 + IDS_AT_ONCE).map(|at| format!("${at}")).collect();
+    format!(
+        "SELECT t.case_id, t.name_sealed FROM case_status t WHERE {} AND t.case_id IN ({})",
+        active("t"),
+        ids.join(", ")
     )
 });
 
-static WITHIN: Statement = Statement::new(|| {
+static IDS: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM case_status t WHERE {} AND t.case_id >= $2 AND t.case_id <= $3 \
+        "SELECT t.case_id FROM case_status t WHERE {} AND t.case_id >= $2 AND t.case_id <= $3 \
          ORDER BY t.case_id LIMIT $4",
-        CaseStatusRow::TABLE.selected("t"),
         active("t")
     )
 });
 
-static GET: Statement = Statement::new(|| {
+static EARNED: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM case_status t WHERE {} AND t.case_id = $2",
-        CaseStatusRow::TABLE.selected("t"),
+        "SELECT t.case_id FROM case_status t WHERE {} AND t.case_id >= $2 AND t.periods_earned > 0 \
+         ORDER BY t.case_id LIMIT $3",
         active("t")
     )
 });
@@ -236,61 +312,150 @@ static PERIOD_ENDED: Statement = Statement::new(|| {
     )
 });
 
+/// Cases for which everything is there and the cancellation days are over on a day.
+pub(super) fn ready(today: &str, signed: &str, steps: &str) -> String {
+    format!(
+        "FROM case_status t WHERE {} AND t.state = {signed} AND t.steps_done >= {steps} \
+         AND t.service_from <= {today}",
+        active("t")
+    )
+}
+
+/// How many steps there are besides waiting.
+pub(super) fn steps_before_waiting() -> Value {
+    count(Step::ALL.len() - 1).put()
+}
+
 static READY: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM case_status t WHERE {} AND t.case_id >= $2 AND t.state = $3 \
-         AND t.steps_done >= $4 AND t.service_from <= $5 ORDER BY t.case_id LIMIT $6",
+        "SELECT {} {} AND t.case_id >= $2 ORDER BY t.case_id LIMIT $6",
         CaseStatusRow::TABLE.selected("t"),
-        active("t")
+        ready("$5", "$3", "$4")
     )
 });
 
+/// Open cases that can have a next round on a day.
+pub(super) fn round_possible(today: &str, open: &str) -> String {
+    format!(
+        "FROM case_status t WHERE {} AND t.state = {open} AND t.round_from <= {today}",
+        active("t")
+    )
+}
+
 static ROUNDS: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM case_status t WHERE {} AND t.state = $2 AND t.round_from <= $3 \
-         AND (t.round_from, t.case_id) > ($4, $5) ORDER BY t.round_from, t.case_id LIMIT $6",
+        "SELECT {} {} AND (t.round_from, t.case_id) > ($4, $5) ORDER BY t.round_from, t.case_id LIMIT $6",
         CaseStatusRow::TABLE.selected("t"),
-        active("t")
+        round_possible("$3", "$2")
     )
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] =
-    &[&LIST, &WITHIN, &GET, &PERIOD_ENDED, &READY, &ROUNDS];
+pub(super) static STATEMENTS: &[&Statement] = &[
+    &LIST,
+    &LIST_BY_DUE,
+    &LIST_BY_ENROLMENT,
+    &OF_IDS,
+    &NAMES,
+    &IDS,
+    &EARNED,
+    &PERIOD_ENDED,
+    &READY,
+    &ROUNDS,
+];
+
+selected! {
+    /// What a client is called.
+    pub struct SealedName {
+        /// The case.
+        case_id: CaseId,
+        /// The name, sealed under the client's key.
+        name_sealed: Option<String>,
+    }
+}
+
+type Listed = (CaseStatusRow, (AccountId, u64));
+
+fn listed((case, (account, exceptions)): Listed) -> ListedCase {
+    ListedCase { case, account, exceptions }
+}
+
+/// The parameters of a statement of so many ids.
+fn ids(firm: FirmId, some: &[CaseId]) -> Vec<Value> {
+    let last = some.last().copied();
+    let filled = some.iter().copied().chain(last.into_iter().cycle()).take(IDS_AT_ONCE);
+    std::iter::once(Value::Id(firm.0)).chain(filled.map(|id| id.put())).collect()
+}
 
 impl Store {
-    /// Cases, by id; `after` is the last one of the page before.
+    /// Cases in an order; `after` is the day and the id of the last one of the page before.
     pub async fn list_cases(
         &self,
         firm: FirmId,
-        filter: CaseFilter,
-        after: Option<CaseId>,
+        (filter, order): (CaseFilter, CaseOrder),
+        after: Option<(CivilDate, CaseId)>,
         rows: u32,
-    ) -> Result<Vec<CaseStatusRow>, StoreError> {
-        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
-        let wanted = Value::Integer(i64::from(filter.with_exception));
-        self.fetch(&LIST, vec![Value::Id(firm.0), from, filter.state.put(), wanted, limit(rows)])
-            .await
+    ) -> Result<Vec<ListedCase>, StoreError> {
+        let statement = match order {
+            CaseOrder::Id => &LIST,
+            CaseOrder::NextDue => &LIST_BY_DUE,
+            CaseOrder::Enrolled => &LIST_BY_ENROLMENT,
+        };
+        let wanted = Value::Integer(filter.has_exception.map_or(-1, i64::from));
+        let mut arguments = vec![Value::Id(firm.0)];
+        arguments.extend(day_start(after));
+        arguments.extend([filter.state.put(), wanted, limit(rows)]);
+        let found: Vec<Listed> = self.fetch(statement, arguments).await?;
+        Ok(found.into_iter().map(listed).collect())
     }
 
-    /// Cases from one id to another, both included, by id.
-    pub async fn cases_within(
+    /// These cases, as far as the rows have them, in no order.
+    pub async fn cases_of(
+        &self,
+        firm: FirmId,
+        cases: &[CaseId],
+    ) -> Result<Vec<ListedCase>, StoreError> {
+        let mut found = Vec::with_capacity(cases.len());
+        for some in cases.chunks(IDS_AT_ONCE) {
+            let rows: Vec<Listed> = self.fetch(&OF_IDS, ids(firm, some)).await?;
+            found.extend(rows.into_iter().map(listed));
+        }
+        Ok(found)
+    }
+
+    /// What the clients of these cases are called, as far as the rows have them, in no order.
+    pub async fn names_of(
+        &self,
+        firm: FirmId,
+        cases: &[CaseId],
+    ) -> Result<Vec<SealedName>, StoreError> {
+        let mut found = Vec::with_capacity(cases.len());
+        for some in cases.chunks(IDS_AT_ONCE) {
+            found.extend(self.fetch::<SealedName>(&NAMES, ids(firm, some)).await?);
+        }
+        Ok(found)
+    }
+
+    /// The ids of cases from one to another, both included.
+    pub async fn case_ids(
         &self,
         firm: FirmId,
         first: CaseId,
         last: CaseId,
         rows: u32,
-    ) -> Result<Vec<CaseStatusRow>, StoreError> {
-        self.fetch(&WITHIN, vec![Value::Id(firm.0), first.put(), last.put(), limit(rows)]).await
+    ) -> Result<Vec<CaseId>, StoreError> {
+        self.fetch(&IDS, vec![Value::Id(firm.0), first.put(), last.put(), limit(rows)]).await
     }
 
-    /// One case.
-    pub async fn get_case(
+    /// The ids of cases of which a fee was claimed; `after` is the last one of the page before.
+    pub async fn cases_with_fees(
         &self,
         firm: FirmId,
-        case: CaseId,
-    ) -> Result<Option<CaseStatusRow>, StoreError> {
-        self.fetch_one(&GET, vec![Value::Id(firm.0), case.put()]).await
+        after: Option<CaseId>,
+        rows: u32,
+    ) -> Result<Vec<CaseId>, StoreError> {
+        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
+        self.fetch(&EARNED, vec![Value::Id(firm.0), from, limit(rows)]).await
     }
 
     /// Cases with a period that is over by a day and neither claimed nor given up, by the end of the
@@ -316,7 +481,7 @@ impl Store {
         rows: u32,
     ) -> Result<Vec<CaseStatusRow>, StoreError> {
         let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
-        let steps = count(Step::ALL.len() - 1).put();
+        let steps = steps_before_waiting();
         let state = CaseStatus::Signed.put();
         self.fetch(&READY, vec![Value::Id(firm.0), from, state, steps, today.put(), limit(rows)])
             .await

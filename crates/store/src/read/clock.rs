@@ -110,20 +110,11 @@ fn start(cursor: Option<&str>) -> Option<Vec<Value>> {
     ])
 }
 
-static OF_CASE: Statement = Statement::new(|| {
-    format!(
-        "SELECT {} FROM clock t WHERE {} AND t.case_id = $2 \
-         ORDER BY t.due_on, t.clock, t.bureau, t.round, t.item, t.nth LIMIT $3",
-        ClockRow::TABLE.selected("t"),
-        active("t")
-    )
-});
-
-/// What is overdue on the day `$2`: clocks that run, of cases that are open or paused.
-fn overdue() -> String {
+/// What is overdue on a day: clocks that run, of cases that are open or paused.
+pub(super) fn overdue(today: &str, [open, paused]: [&str; 2]) -> String {
     format!(
         "FROM clock t JOIN case_status s ON {} AND s.case_id = t.case_id \
-         WHERE {} AND t.done_on IS NULL AND t.due_on < $2 AND s.state IN ($3, $4)",
+         WHERE {} AND t.done_on IS NULL AND t.due_on < {today} AND s.state IN ({open}, {paused})",
         beside("s", "t"),
         active("t")
     )
@@ -135,16 +126,17 @@ static OVERDUE: Statement = Statement::new(|| {
          AND (t.due_on, t.case_id, t.clock, t.bureau, t.round, t.item, t.nth) > ($6, $7, $8, $9, $10, $11, $12) \
          ORDER BY t.due_on, t.case_id, t.clock, t.bureau, t.round, t.item, t.nth LIMIT $5",
         ClockRow::TABLE.selected("t"),
-        overdue()
+        overdue("$2", ["$3", "$4"])
     )
 });
 
 static OVERDUE_COUNT: Statement = Statement::new(|| {
-    format!("SELECT COUNT(*) FROM (SELECT t.due_on {} LIMIT $5) overdue", overdue())
+    let overdue = overdue("$2", ["$3", "$4"]);
+    format!("SELECT COUNT(*) FROM (SELECT t.due_on {overdue} LIMIT $5) overdue")
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&OF_CASE, &OVERDUE, &OVERDUE_COUNT];
+pub(super) static STATEMENTS: &[&Statement] = &[&OVERDUE, &OVERDUE_COUNT];
 
 /// What the statements over overdue clocks begin with.
 fn overdue_on(firm: FirmId, today: CivilDate, rows: u32) -> Vec<Value> {
@@ -156,11 +148,6 @@ fn overdue_on(firm: FirmId, today: CivilDate, rows: u32) -> Vec<Value> {
 }
 
 impl Store {
-    /// The clocks of a case, by due day.
-    pub async fn clocks(&self, firm: FirmId, case: CaseId) -> Result<Vec<ClockRow>, StoreError> {
-        self.fetch(&OF_CASE, vec![Value::Id(firm.0), case.put(), limit(PAGE_ROWS_MAX)]).await
-    }
-
     /// Clocks of open and paused cases whose last day is over, the oldest first. `after` is
     /// [`ClockRow::cursor`] of the last row of the page before.
     pub async fn overdue_clocks(

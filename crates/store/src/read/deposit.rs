@@ -93,8 +93,6 @@ row! {
         note: Option<String>,
         /// The position of its first event.
         position: u64,
-        /// The position of its last.
-        last_position: u64,
         /// Whether it was matched without a person.
         automatic: bool,
         /// How often a person said no: to something proposed, or to a match that was made.
@@ -147,13 +145,13 @@ pub struct MovementFilter {
     pub deposit: Option<DepositId>,
 }
 
-pub(super) fn rows(id: DepositId, deposit: &Deposit, at: u64) -> Vec<DepositRow> {
-    let line = deposit.line.as_ref().map(|line| line_row(id, deposit, line, at));
-    let payout = deposit.payout.as_ref().map(|payout| payout_row(id, payout, at));
+pub(super) fn rows(id: DepositId, deposit: &Deposit) -> Vec<DepositRow> {
+    let line = deposit.line.as_ref().map(|line| line_row(id, deposit, line));
+    let payout = deposit.payout.as_ref().map(|payout| payout_row(id, payout));
     line.or(payout).into_iter().collect()
 }
 
-fn line_row(id: DepositId, deposit: &Deposit, line: &Line, at: u64) -> DepositRow {
+fn line_row(id: DepositId, deposit: &Deposit, line: &Line) -> DepositRow {
     let matched = deposit.matched.as_ref().map(|matched| &matched.matched);
     let booked = deposit.booked.as_ref().map(|booked| &booked.booked);
     let joined = deposit.joined.as_ref();
@@ -184,11 +182,10 @@ fn line_row(id: DepositId, deposit: &Deposit, line: &Line, at: u64) -> DepositRo
         automatic: matched.is_some_and(|m| m.policy.is_some()),
         refusals: deposit.refusals(),
         position: line.mark.at.position,
-        last_position: at,
     }
 }
 
-fn payout_row(id: DepositId, payout: &Payout, at: u64) -> DepositRow {
+fn payout_row(id: DepositId, payout: &Payout) -> DepositRow {
     let reported = &payout.reported;
     DepositRow {
         deposit_id: id,
@@ -210,7 +207,6 @@ fn payout_row(id: DepositId, payout: &Payout, at: u64) -> DepositRow {
         automatic: false,
         refusals: 0,
         position: payout.mark.at.position,
-        last_position: at,
     }
 }
 

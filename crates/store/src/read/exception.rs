@@ -170,7 +170,7 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
     let mut rows: Vec<ExceptionRow> = case.open_complaints().map(complaint).collect();
     rows.extend(case.marks.values().filter_map(|marked| marked_fee(id, case, marked)));
     rows.extend(case.marks.values().filter_map(|marked| kept_fee(id, case, marked)));
-    rows.extend(standing(id, case));
+    rows.extend(breaches(id, case));
     match case.status() {
         CaseStatus::Unknown | CaseStatus::Ended | CaseStatus::Cancelled => return rows,
         CaseStatus::Enrolled | CaseStatus::Signed | CaseStatus::Open | CaseStatus::Paused => {}
@@ -201,7 +201,7 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
 
 /// One row for each rule and period, from the first time on: doing it again is no other thing to
 /// put right.
-fn standing(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
+fn breaches(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
     let mut first: BTreeMap<(ExposureKind, Option<u32>), &Mark> = BTreeMap::new();
     for seen in case.standing_exposures() {
         first.entry((seen.found.kind, seen.found.period)).or_insert(&seen.mark);
@@ -331,17 +331,34 @@ fn start(cursor: Option<&str>) -> Option<[Value; 3]> {
     Some([position.put(), kind.put(), parts.next()?.to_owned().put()])
 }
 
-/// A suggestion falls away once the other of the two is linked elsewhere.
-static LIST: Statement = Statement::new(|| {
+/// What of a case needs a person: what counsel decided for good does not, and a suggestion falls away once the
+/// other of the two is linked elsewhere.
+pub(super) fn waiting(case: &str) -> String {
     format!(
-        "SELECT {} FROM exception t LEFT JOIN couple_card o ON {} AND o.account_id = t.other \
-         WHERE {} AND (t.position, t.kind, t.subject) > ($2, $3, $4) \
-         AND (t.kind = $5 OR $5 IS NULL) AND (t.case_id = $6 OR $6 IS NULL) \
-         AND (t.other IS NULL OR o.account_id IS NOT NULL) \
-         ORDER BY t.position, t.kind, t.subject LIMIT $7",
-        ExceptionRow::TABLE.selected("t"),
+        "FROM exception e LEFT JOIN couple_card o ON {} AND o.account_id = e.other \
+         WHERE {} AND e.case_id = {case}.case_id AND e.kind <> 'fee_kept' \
+         AND (e.other IS NULL OR o.account_id IS NOT NULL)",
+        beside("o", "e"),
+        beside("e", case)
+    )
+}
+
+/// Everything of every case that is listed.
+pub(super) fn standing() -> String {
+    format!(
+        "FROM exception t LEFT JOIN couple_card o ON {} AND o.account_id = t.other \
+         WHERE {} AND (t.other IS NULL OR o.account_id IS NOT NULL)",
         beside("o", "t"),
         active("t")
+    )
+}
+
+static LIST: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} {} AND (t.position, t.kind, t.subject) > ($2, $3, $4) \
+         AND (t.kind = $5 OR $5 IS NULL) ORDER BY t.position, t.kind, t.subject LIMIT $6",
+        ExceptionRow::TABLE.selected("t"),
+        standing()
     )
 });
 
@@ -349,20 +366,19 @@ static LIST: Statement = Statement::new(|| {
 pub(super) static STATEMENTS: &[&Statement] = &[&LIST];
 
 impl Store {
-    /// What needs a person, the oldest first, of one kind or all, of one client or all. `after` is
+    /// What needs a person, the oldest first, of one kind or all. `after` is
     /// [`ExceptionRow::cursor`] of the last row of the page before.
     pub async fn list_exceptions(
         &self,
         firm: FirmId,
         kind: Option<ExceptionKind>,
-        case: Option<CaseId>,
         after: Option<&str>,
         rows: u32,
     ) -> Result<Vec<ExceptionRow>, StoreError> {
         let from = start(after).ok_or_else(|| StoreError::internal("a cursor of another list"))?;
         let mut arguments = vec![Value::Id(firm.0)];
         arguments.extend(from);
-        arguments.extend([kind.put(), case.put(), limit(rows)]);
+        arguments.extend([kind.put(), limit(rows)]);
         self.fetch(&LIST, arguments).await
     }
 }

@@ -58,16 +58,12 @@ row! {
         kind: ExposureKind,
         /// Money at stake, minor units.
         amount_minor: Option<i64>,
-        /// What of it went back to the client, minor units.
-        returned_minor: i64,
         /// The period it concerns.
         period: Option<u32>,
         /// The day it happened.
         found_on: CivilDate,
         /// The rule it breaks.
         cites: String,
-        /// Whether it was recorded long after it happened.
-        late: bool,
         /// What was collected for a fee that nothing allowed, and not given back, minor units.
         owed_minor: i64,
         /// What of such a fee is open, minor units.
@@ -83,13 +79,11 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExposureRow> {
         event_id: seen.mark.at.id,
         kind: seen.found.kind,
         amount_minor: seen.found.amount.map(Money::minor),
-        returned_minor: 0,
         owed_minor: 0,
         open_minor: 0,
         period: seen.found.period,
         found_on: seen.mark.on,
         cites: seen.found.cites.as_str().to_owned(),
-        late: seen.mark.late,
     };
     let exposed = case.marks.values().filter(|marked| marked.said.exposed.is_positive());
     case.exposures.iter().map(row).chain(exposed.map(|marked| fee_row(id, case, marked))).collect()
@@ -106,13 +100,11 @@ fn fee_row(id: CaseId, case: &Case, marked: &FeeMark) -> ExposureRow {
         event_id: mark.at.id,
         kind: ExposureKind::FeeAskedUnearned,
         amount_minor: Some(said.exposed.minor()),
-        returned_minor: said.given_back.minor(),
         owed_minor: said.owed.minor(),
         open_minor: said.open.minor(),
         period: claim.map(|fee| fee.period),
         found_on: since.on,
         cites: ExposureKind::FeeAskedUnearned.cites().to_owned(),
-        late: since.late,
     }
 }
 
@@ -125,14 +117,12 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExposureRow>
         event_id: payment.mark.at.id,
         kind: ExposureKind::PaymentUnearned,
         amount_minor: Some(payment.unearned.minor()),
-        returned_minor: (payment.unearned.minor() - payment.unearned_left.minor()).max(0),
         // The account says what payments hold that is unearned.
         owed_minor: 0,
         open_minor: 0,
         period: None,
         found_on: payment.mark.on,
         cites: ExposureKind::PaymentUnearned.cites().to_owned(),
-        late: payment.mark.late,
     };
     account.payments.values().filter(|payment| payment.unearned.is_positive()).map(row).collect()
 }
@@ -140,7 +130,7 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExposureRow>
 static LIST: Statement = Statement::new(|| {
     format!(
         "SELECT {} FROM exposure t WHERE {} AND t.position > $2 AND (t.case_id = $3 OR $3 IS NULL) \
-         ORDER BY t.position LIMIT $4",
+         AND (t.kind = $4 OR $4 IS NULL) ORDER BY t.position LIMIT $5",
         ExposureRow::TABLE.selected("t"),
         active("t")
     )
@@ -150,15 +140,17 @@ static LIST: Statement = Statement::new(|| {
 pub(super) static STATEMENTS: &[&Statement] = &[&LIST];
 
 impl Store {
-    /// Exposures of one client or all, in the order recorded; `after` is the position of the last
+    /// Exposures of one client or all, of one kind or all, in the order recorded; `after` is the position of the last
     /// of the page before, or 0.
     pub async fn list_exposures(
         &self,
         firm: FirmId,
-        case: Option<CaseId>,
+        (case, kind): (Option<CaseId>, Option<ExposureKind>),
         after: u64,
         rows: u32,
     ) -> Result<Vec<ExposureRow>, StoreError> {
-        self.fetch(&LIST, vec![Value::Id(firm.0), after.put(), case.put(), limit(rows)]).await
+        let mut arguments = vec![Value::Id(firm.0), after.put(), case.put()];
+        arguments.extend([kind.put(), limit(rows)]);
+        self.fetch(&LIST, arguments).await
     }
 }

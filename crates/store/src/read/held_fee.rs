@@ -1,9 +1,8 @@
-//! Fees that a billing run found held, and by which gates.
+//! Fees that a billing run found held.
 
 use calendar::CivilDate;
 use domain::case::Case;
 use domain::event::FeeHeld;
-use domain::gates::Gate;
 use domain::ids::{CaseId, FirmId};
 use log::StoreError;
 
@@ -23,33 +22,13 @@ row! {
         period: u32,
     }
     values {
-        /// The codes of the gates that did not hold, in order, with commas between.
-        gates: String,
-        /// First day of the period.
-        start_on: Option<CivilDate>,
         /// First day after it.
         end_on: Option<CivilDate>,
     }
 }
 
-impl HeldFeeRow {
-    /// The gates that did not hold.
-    pub fn closed_gates(&self) -> impl Iterator<Item = Gate> {
-        self.gates.split(',').filter_map(Gate::from_code)
-    }
-}
-
 pub(super) fn rows(id: CaseId, case: &Case) -> Vec<HeldFeeRow> {
-    let row = |held: &FeeHeld| {
-        let codes: Vec<&str> = held.gates.iter().map(|gate| gate.code()).collect();
-        HeldFeeRow {
-            case_id: id,
-            period: held.period,
-            gates: codes.join(","),
-            start_on: held.start,
-            end_on: held.end,
-        }
-    };
+    let row = |held: &FeeHeld| HeldFeeRow { case_id: id, period: held.period, end_on: held.end };
     // One that the service did not last to the end of earns nothing: it is not waited for.
     let next = case.over_on().and_then(|last| last.succ_opt());
     let is_whole = |held: &&FeeHeld| next.zip(held.end).is_none_or(|(next, end)| end <= next);

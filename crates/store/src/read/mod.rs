@@ -1,4 +1,7 @@
-//! The read model: small tables a person can query, each a pure function of the folded streams.
+//! The read model: an index of the folded streams, each row a pure function of one of them.
+//!
+//! A row holds what a query filters or sorts by, or what a list shows from rows alone; whoever shows more folds the
+//! stream. It is no interface: tables come and go with the queries of this program.
 //!
 //! One file per table or pair of tables: its row, the rows of a state, and the queries. To add one,
 //! write the file, name it in `TABLES`, `STATEMENTS` and the function of its stream below, and add
@@ -9,50 +12,41 @@
 mod account;
 mod case_status;
 mod clock;
-mod counts;
 mod couple;
 mod deposit;
+mod due;
 mod exception;
 mod exposure;
-mod firm;
 mod held_fee;
 mod invoice;
 mod journal;
-mod listing;
 mod payment;
-mod readiness;
-mod round_letter;
-mod score;
 
 use domain::account::Account;
 use domain::case::Case;
+use domain::deposit::Deposit;
 use domain::event::StreamId;
 use domain::ids::CaseId;
 use domain::world::State;
 use log::{ProjectionStep, StoreError, Touched};
 use uuid::Uuid;
 
-pub use account::{AccountFilter, AccountRow};
-pub use case_status::{CaseFilter, CaseStatusRow, PeriodEnded};
+pub use account::AccountRow;
+pub use case_status::{CaseFilter, CaseOrder, CaseStatusRow, ListedCase, PeriodEnded, SealedName};
 pub use clock::ClockRow;
-pub use counts::FirmCounts;
 pub use couple::{
     CoupleCandidate, CoupleCardRow, CoupleContactRow, RefusedLinkRow, SuggestedLinkRow,
 };
 pub use deposit::{DepositFilter, DepositRow, DepositStatus, MovementFilter, MovementRow};
+pub use due::{CHARGES, CLOCKS, DueCount, READY, ROUNDS};
 pub use exception::{ExceptionKind, ExceptionRow};
 pub use exposure::{ExposureRow, Source};
-pub use firm::FirmRow;
 pub use held_fee::HeldFeeRow;
-pub use invoice::{InvoiceFilter, InvoiceLineRow, InvoiceRow};
+pub use invoice::{InvoiceFilter, InvoiceRow, InvoiceState};
 pub use journal::{
     ControlSums, JournalEntryRow, JournalLineRow, OpenItemRow, PlanRevenue, TrialSums,
 };
-pub use listing::ListingRow;
 pub use payment::{MoneyBackRow, PaymentRow};
-pub use readiness::ReadinessRow;
-pub use round_letter::RoundLetterRow;
-pub use score::ScoreRow;
 
 use crate::row::{Changes, Row, Table};
 use crate::value::Value;
@@ -68,13 +62,8 @@ pub(crate) fn none_active() -> StoreError {
 
 /// Every table of the read model.
 pub(crate) static TABLES: &[&Table] = &[
-    FirmRow::TABLE,
     CaseStatusRow::TABLE,
-    ReadinessRow::TABLE,
-    ListingRow::TABLE,
-    RoundLetterRow::TABLE,
     ClockRow::TABLE,
-    ScoreRow::TABLE,
     HeldFeeRow::TABLE,
     CoupleContactRow::TABLE,
     CoupleCardRow::TABLE,
@@ -82,7 +71,6 @@ pub(crate) static TABLES: &[&Table] = &[
     RefusedLinkRow::TABLE,
     AccountRow::TABLE,
     InvoiceRow::TABLE,
-    InvoiceLineRow::TABLE,
     PaymentRow::TABLE,
     MoneyBackRow::TABLE,
     ExposureRow::TABLE,
@@ -96,13 +84,8 @@ pub(crate) static TABLES: &[&Table] = &[
 /// Every query, so that a test can prepare them all.
 #[cfg(test)]
 pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
-    firm::STATEMENTS,
     case_status::STATEMENTS,
-    readiness::STATEMENTS,
-    listing::STATEMENTS,
-    round_letter::STATEMENTS,
     clock::STATEMENTS,
-    score::STATEMENTS,
     held_fee::STATEMENTS,
     couple::STATEMENTS,
     account::STATEMENTS,
@@ -112,9 +95,10 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
     exception::STATEMENTS,
     journal::STATEMENTS,
     deposit::STATEMENTS,
-    counts::STATEMENTS,
+    due::STATEMENTS,
     crate::tile::STATEMENTS,
     crate::audit::STATEMENTS,
+    crate::events::STATEMENTS,
     crate::evidence::STATEMENTS,
 ];
 
@@ -127,30 +111,21 @@ pub(crate) fn changes(step: &ProjectionStep<'_>) -> Result<Changes, StoreError> 
     let mut order: Vec<&Touched> = step.touched.iter().collect();
     order.sort_by_key(|touched| touched.stream);
     for touched in order {
-        let at = touched.last_position;
         match (touched.stream, &touched.after) {
             (StreamId::Case(id), State::Case(after)) => {
                 let before = touched.before.as_ref().and_then(as_case);
-                case_changes(&mut changes, transit_days, id, (before, after, at));
+                case_changes(&mut changes, transit_days, id, (before, after));
             }
             (StreamId::Account(id), State::Account(after)) => {
                 let before = touched.before.as_ref().and_then(as_account);
-                account_changes(&mut changes, id.owner(), (before, after, at));
+                account_changes(&mut changes, id.owner(), (before, after));
             }
             (StreamId::Deposit(id), State::Deposit(after)) => {
-                changes.compare(Vec::new(), deposit::rows(id, after, at));
+                let before = touched.before.as_ref().and_then(as_deposit);
+                compare(&mut changes, before, after.as_ref(), |deposit| deposit::rows(id, deposit));
             }
-            // Who looked at a client is read from the log.
-            (StreamId::Looks(_), State::Looks(_)) => {}
-            (StreamId::Firm, State::Firm(after)) => {
-                let before = touched.before.as_ref().map_or(Vec::new(), |state| match state {
-                    State::Firm(firm) => firm::rows(firm),
-                    State::Case(_) | State::Account(_) | State::Deposit(_) | State::Looks(_) => {
-                        Vec::new()
-                    }
-                });
-                changes.compare(before, firm::rows(after));
-            }
+            // Who looked at a client, and what a firm told of itself, is read from the log.
+            (StreamId::Looks(_), State::Looks(_)) | (StreamId::Firm, State::Firm(_)) => {}
             (
                 StreamId::Case(_)
                 | StreamId::Account(_)
@@ -177,6 +152,10 @@ fn as_account(state: &State) -> Option<&Account> {
     if let State::Account(account) = state { Some(account) } else { None }
 }
 
+fn as_deposit(state: &State) -> Option<&Deposit> {
+    if let State::Deposit(deposit) = state { Some(deposit) } else { None }
+}
+
 /// Rows before and after, of a state that may not have been there before.
 fn compare<S, R: Row>(
     changes: &mut Changes,
@@ -191,23 +170,13 @@ fn case_changes(
     changes: &mut Changes,
     transit_days: u16,
     id: CaseId,
-    (before, after, at): (Option<&Case>, &Case, u64),
+    (before, after): (Option<&Case>, &Case),
 ) {
-    // The status row carries version and position, so it differs whatever the event was.
-    changes.compare(Vec::new(), case_status::rows(transit_days, id, after, at));
-    compare(changes, before, after, |case| readiness::rows(id, case));
-    if before.is_none_or(|before| before.listings != after.listings) {
-        compare(changes, before, after, |case| listing::rows(id, case));
-    }
-    if before.is_none_or(|before| before.rounds != after.rounds) {
-        compare(changes, before, after, |case| round_letter::rows(id, case));
-    }
+    // The status row carries the version, so it differs whatever the event was.
+    changes.compare(Vec::new(), case_status::rows(transit_days, id, after));
     let timed = |case: &Case| (case.rounds.clone(), case.listings.clone(), case.asked.clone());
     if before.is_none_or(|before| timed(before) != timed(after)) {
         compare(changes, before, after, |case| clock::rows(id, case, transit_days));
-    }
-    if before.is_none_or(|before| before.reports != after.reports) {
-        compare(changes, before, after, |case| score::rows(id, case));
     }
     compare(changes, before, after, |case| held_fee::rows(id, case));
     compare(changes, before, after, |case| couple::contact_rows(id, case));
@@ -218,13 +187,12 @@ fn case_changes(
 fn account_changes(
     changes: &mut Changes,
     owner: CaseId,
-    (before, after, at): (Option<&Account>, &Account, u64),
+    (before, after): (Option<&Account>, &Account),
 ) {
     let id = owner.own_account();
-    changes.compare(Vec::new(), account::rows(id, after, at));
+    compare(changes, before, after, |account| account::rows(id, account));
     if before.is_none_or(|before| before.invoices != after.invoices) {
         compare(changes, before, after, |account| invoice::rows(id, account));
-        compare(changes, before, after, |account| invoice::line_rows(id, account));
     }
     if before.is_none_or(|before| before.payments != after.payments) {
         compare(changes, before, after, |account| payment::rows(id, account));

@@ -1,9 +1,7 @@
 //! Money that came in, and money that went back.
 
-use calendar::CivilDate;
 use domain::account::{Account, ChargebackStatus, MoneyBack, Payment};
 use domain::ids::{AccountId, FirmId, ProcessorRef};
-use domain::money::Currency;
 use domain::named::{MovementName, NameFound};
 use log::StoreError;
 
@@ -14,7 +12,7 @@ use crate::statement::{Statement, active};
 use crate::value::{Column, Value};
 
 row! {
-    /// A payment. Amounts are minor units of its currency.
+    /// Where a payment is found.
     pub struct PaymentRow in "payment"
     key {
         /// The account it came in on.
@@ -23,23 +21,13 @@ row! {
         payment: ProcessorRef,
     }
     values {
-        /// The day it came in.
-        received_on: CivilDate,
-        /// The currency.
-        currency: Currency,
-        /// How much.
-        amount_minor: i64,
-        /// What nothing earned stands behind (15 USC 1679b(b)).
-        unearned_minor: i64,
-        /// Paid back, or taken back by the client's bank.
-        returned_minor: i64,
         /// The position of its event.
         position: u64,
     }
 }
 
 row! {
-    /// A refund or a chargeback.
+    /// Where a refund or a chargeback is found.
     pub struct MoneyBackRow in "money_back"
     key {
         /// The account.
@@ -48,18 +36,8 @@ row! {
         reference: ProcessorRef,
     }
     values {
-        /// The payment it came from.
-        payment: ProcessorRef,
-        /// The day it was paid back or the chargeback was opened.
-        happened_on: CivilDate,
-        /// The currency.
-        currency: Currency,
-        /// How much, minor units.
-        amount_minor: i64,
         /// Where a chargeback stands; nothing for a refund.
         status: Option<ChargebackStatus>,
-        /// The position of its event.
-        position: u64,
     }
 }
 
@@ -67,11 +45,6 @@ pub(super) fn rows(id: AccountId, account: &Account) -> Vec<PaymentRow> {
     let row = |(name, payment): (&ProcessorRef, &Payment)| PaymentRow {
         account_id: id,
         payment: name.clone(),
-        received_on: payment.mark.on,
-        currency: payment.amount.currency(),
-        amount_minor: payment.amount.minor(),
-        unearned_minor: payment.unearned.minor(),
-        returned_minor: payment.returned.minor(),
         position: payment.mark.at.position,
     };
     account.payments.iter().map(row).collect()
@@ -81,12 +54,7 @@ pub(super) fn back_rows(id: AccountId, account: &Account) -> Vec<MoneyBackRow> {
     let row = |(name, back): (&ProcessorRef, &MoneyBack)| MoneyBackRow {
         account_id: id,
         reference: name.clone(),
-        payment: back.payment.clone(),
-        happened_on: back.mark.on,
-        currency: back.amount.currency(),
-        amount_minor: back.amount.minor(),
         status: back.status,
-        position: back.mark.at.position,
     };
     account.money_back.iter().map(row).collect()
 }
@@ -96,15 +64,6 @@ static LIST: Statement = Statement::new(|| {
         "SELECT {} FROM payment t WHERE {} AND t.position > $2 AND (t.account_id = $3 OR $3 IS NULL) \
          ORDER BY t.position LIMIT $4",
         PaymentRow::TABLE.selected("t"),
-        active("t")
-    )
-});
-
-static LIST_BACK: Statement = Statement::new(|| {
-    format!(
-        "SELECT {} FROM money_back t WHERE {} AND t.position > $2 AND (t.account_id = $3 OR $3 IS NULL) \
-         ORDER BY t.position LIMIT $4",
-        MoneyBackRow::TABLE.selected("t"),
         active("t")
     )
 });
@@ -138,7 +97,7 @@ fn named(table: &str, name: &str) -> String {
 
 #[cfg(test)]
 pub(super) static STATEMENTS: &[&Statement] =
-    &[&LIST, &LIST_BACK, &ACCOUNTS, &ACCOUNTS_BACK, &NAMED, &NAMED_BACK];
+    &[&LIST, &ACCOUNTS, &ACCOUNTS_BACK, &NAMED, &NAMED_BACK];
 
 impl Store {
     /// Payments, in the order recorded; `after` is the position of the last of the page before, or 0.
@@ -150,18 +109,6 @@ impl Store {
         rows: u32,
     ) -> Result<Vec<PaymentRow>, StoreError> {
         self.fetch(&LIST, vec![Value::Id(firm.0), after.put(), account.put(), limit(rows)]).await
-    }
-
-    /// Refunds and chargebacks, in the order recorded; `after` as for [`Store::list_payments`].
-    pub async fn list_money_back(
-        &self,
-        firm: FirmId,
-        account: Option<AccountId>,
-        after: u64,
-        rows: u32,
-    ) -> Result<Vec<MoneyBackRow>, StoreError> {
-        self.fetch(&LIST_BACK, vec![Value::Id(firm.0), after.put(), account.put(), limit(rows)])
-            .await
     }
 
     /// Where the rows have a movement of a name, and how far they are.

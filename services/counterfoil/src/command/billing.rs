@@ -10,7 +10,7 @@ use clap::Args;
 use crate::cli::{Again, Limit};
 use crate::connect::{Session, patient, request_id};
 use crate::exit::Exit;
-use crate::find::{Gathered, gather};
+use crate::find::{Gathered, gather, names};
 use crate::out::Out;
 use crate::table::Table;
 use crate::words;
@@ -36,7 +36,8 @@ pub(crate) async fn bill(
 ) -> anyhow::Result<Exit> {
     if args.dry_run {
         let limit = Limit { limit: usize::MAX };
-        let list = ClaimableArgs { as_of: args.as_of, held: false, earned: false, limit };
+        let list =
+            ClaimableArgs { as_of: args.as_of, held: false, earned: false, names: false, limit };
         return claimable(&list, session, out).await;
     }
     let as_of = session.day(args.as_of).await?;
@@ -96,6 +97,9 @@ pub(crate) struct ClaimableArgs {
     /// Only those whose gates all hold
     #[arg(long)]
     earned: bool,
+    /// Say what the clients are called (personal data, and on record; not with --json)
+    #[arg(long)]
+    names: bool,
     #[command(flatten)]
     limit: Limit,
 }
@@ -111,7 +115,7 @@ pub(crate) async fn claimable(
         parent: session.firm()?,
         at_least_position: session.position,
         as_of: words::message(as_of),
-        with_sums: true,
+        claimable: (args.earned || args.held).then_some(args.earned),
         ..Default::default()
     };
     let mut sums = Vec::new();
@@ -122,7 +126,6 @@ pub(crate) async fn claimable(
         let request = v1::ListClaimableRequest { page_size, page_token, with_sums, ..filter };
         let mut answer = session.billing.list_claimable(patient(request)).await?.into_inner();
         sums.append(&mut answer.sums);
-        answer.fees.retain(|fee| !(args.held && fee.claimable || args.earned && !fee.claimable));
         Ok((answer.fees, answer.next_page_token))
     });
     let fees = gathered.await?;
@@ -135,9 +138,12 @@ pub(crate) async fn claimable(
     }
     let mut table =
         Table::new(&["case", ">period", "from", "through", ">fee", "claimable", "~held by"]);
+    let cases = fees.entries.iter().filter(|_| args.names).map(|fee| fee.case.as_str());
+    let names = names(session, cases).await?;
     for fee in &fees.entries {
+        let name = names.get(&fee.case).cloned();
         table.row([
-            words::id(&fee.case),
+            words::list([words::id(&fee.case)].into_iter().chain(name)),
             fee.period.to_string(),
             words::day(fee.start_date.as_ref()),
             words::last_day(fee.end_date.as_ref()),
@@ -147,7 +153,12 @@ pub(crate) async fn claimable(
         ]);
     }
     out.note(format!("Judged up to {as_of}"))?;
-    out.table(&table, "No period is over and not billed.")?;
+    let none = match (args.earned, args.held) {
+        (true, _) => "No fee can be billed.",
+        (false, true) => "No gate holds a fee back.",
+        (false, false) => "No period is over and not billed.",
+    };
+    out.table(&table, none)?;
     if let Some(more) = fees.more() {
         out.note(more)?;
     }

@@ -40,6 +40,24 @@ impl State {
     }
 }
 
+/// In which order, after it by id.
+#[derive(Clone, Copy, ValueEnum)]
+enum Order {
+    /// By the next day on which a clock is due; cases without a running clock come last
+    NextDue,
+    /// By the day of enrolment
+    Enrolled,
+}
+
+impl Order {
+    fn field(self) -> &'static str {
+        match self {
+            Self::NextDue => "next_due_on",
+            Self::Enrolled => "enrolled_on",
+        }
+    }
+}
+
 /// Which clients.
 #[derive(Args)]
 pub(crate) struct ClientsArgs {
@@ -49,6 +67,9 @@ pub(crate) struct ClientsArgs {
     /// Only cases with something that needs a person
     #[arg(long)]
     exceptions: bool,
+    /// In this order; by id without it
+    #[arg(long)]
+    order: Option<Order>,
     #[command(flatten)]
     limit: Limit,
 }
@@ -62,6 +83,7 @@ pub(crate) async fn run(
     let filter = v1::ListCasesRequest {
         state: args.state.map_or(0, |state| state.message().into()),
         has_exception: args.exceptions.then_some(true),
+        order_by: args.order.map(Order::field).unwrap_or_default().to_owned(),
         ..Default::default()
     };
     let cases = find::cases(session, &filter, args.limit.limit).await?;

@@ -1,5 +1,7 @@
 //! `due`.
 
+use std::collections::HashMap;
+
 use api::v1;
 use calendar::CivilDate;
 use clap::{Args, ValueEnum};
@@ -9,7 +11,7 @@ use super::billing::by_opening;
 use crate::cli::Limit;
 use crate::connect::{Session, patient};
 use crate::exit::Exit;
-use crate::find::{Gathered, gather};
+use crate::find::{Gathered, gather, names};
 use crate::out::Out;
 use crate::table::Table;
 use crate::words;
@@ -105,6 +107,9 @@ pub(crate) struct DueArgs {
     /// Only this kind
     #[arg(long)]
     kind: Option<Kind>,
+    /// Say what the clients are called (personal data, and on record; not with --json)
+    #[arg(long)]
+    names: bool,
     #[command(flatten)]
     limit: Limit,
 }
@@ -122,36 +127,50 @@ pub(crate) async fn run(
         kind: args.kind.map_or(0, |kind| kind.message().into()),
         ..Default::default()
     };
+    let mut counts = Vec::new();
     let due = gather(args.limit.limit, async |page_size, page_token| {
-        let request = v1::ListDueRequest { page_size, page_token, ..filter.clone() };
-        let answer = session.administration.list_due(request).await?.into_inner();
+        // All are counted once, with the first page.
+        let with_counts = page_token.is_empty();
+        let request = v1::ListDueRequest { page_size, page_token, with_counts, ..filter.clone() };
+        let mut answer = session.administration.list_due(request).await?.into_inner();
+        counts.append(&mut answer.counts);
         Ok((answer.due, answer.next_page_token))
     });
     let due = due.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = due;
         let position = session.position;
-        let answer = v1::ListDueResponse { due: entries, next_page_token, position };
+        let answer = v1::ListDueResponse { due: entries, next_page_token, position, counts };
         out.message(&answer, "ListDueResponse")?;
         return Ok(Exit::Done);
     }
     if due.entries.is_empty() {
         out.line("Nothing needs a person.")?;
     }
+    let cases = due.entries.iter().filter(|_| args.names).map(|item| item.case.as_str());
+    let names = names(session, cases).await?;
     // The service lists by kind, so that the kinds stand together.
     for of_kind in due.entries.chunk_by(|one, next| one.kind == next.kind) {
         let mut table = Table::new(&["case", "about", "since", "by", "~what to do"]);
         for item in of_kind {
             table.row([
                 subject(item),
-                about(item),
+                named(item, &names),
                 words::day(item.since.as_ref()),
                 words::day(item.due_on.as_ref()),
                 to_do(item),
             ]);
         }
-        let kind = of_kind.first().map(|item| words::due_kind(item.kind)).unwrap_or_default();
-        out.section(&format!("{kind}: {}", of_kind.len()), &table)?;
+        let kind = of_kind.first().map_or(0, |item| item.kind);
+        let shown = i64::try_from(of_kind.len()).unwrap_or(i64::MAX);
+        let counted = counts.iter().find(|of| of.kind == kind).map_or(shown, |of| of.count);
+        let kind = words::due_kind(kind);
+        // The list may go on, and may have moved since it was counted.
+        if shown < counted {
+            out.section(&format!("{kind}: {shown} of {counted}"), &table)?;
+        } else {
+            out.section(&format!("{kind}: {shown}"), &table)?;
+        }
     }
     if let Some(more) = due.more() {
         out.note(more)?;
@@ -185,6 +204,12 @@ async fn fees(args: &DueArgs, session: &mut Session, out: &mut Out) -> anyhow::R
 /// The case, or the account where money is concerned.
 fn subject(item: &v1::DueItem) -> String {
     if item.case.is_empty() { words::id(&item.account) } else { words::id(&item.case) }
+}
+
+/// What it is about, after the client's name if that was asked for.
+fn named(item: &v1::DueItem, names: &HashMap<String, String>) -> String {
+    let parts = [names.get(&item.case).cloned().unwrap_or_default(), about(item)];
+    words::list(parts.into_iter().filter(|part| !part.is_empty()))
 }
 
 fn about(item: &v1::DueItem) -> String {

@@ -101,10 +101,11 @@ async fn of_stream(session: &mut Session, stream: &str, kind: &str) -> anyhow::R
             page_size: PAGE_SIZE,
             page_token,
             stream: Some(stream.to_owned()),
+            types: vec![kind.to_owned()],
             ..v1::ReadEventsRequest::default()
         };
         let page = session.cases.read_events(request).await?.into_inner();
-        for event in page.events.iter().filter(|event| event.r#type == kind) {
+        for event in &page.events {
             found.push(serde_json::from_str(&event.canonical_json).context("an event is JSON")?);
         }
         page_token = page.next_page_token;

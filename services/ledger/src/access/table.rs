@@ -9,6 +9,8 @@ const RECORD: &[Scope] = &[Scope::Record];
 const READ: &[Scope] = &[Scope::Read, Scope::Examine];
 /// Reads that whoever records or bills needs for that.
 const READ_CASE: &[Scope] = &[Scope::Read, Scope::Record, Scope::Bill, Scope::Examine];
+/// What clients are called.
+const NAME: &[Scope] = &[Scope::Read, Scope::Record];
 /// Documents hold what clients wrote and signed; whoever bills has no need of them.
 const READ_DOCUMENT: &[Scope] = &[Scope::Read, Scope::Record, Scope::Examine];
 const READ_MONEY: &[Scope] = &[Scope::Read, Scope::Bill, Scope::Examine];
@@ -34,6 +36,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.CaseLedger/GetCase", READ_CASE),
     ("/counterfoil.v1.CaseLedger/ListCases", READ_CASE),
     ("/counterfoil.v1.CaseLedger/FindCases", READ_CASE),
+    ("/counterfoil.v1.CaseLedger/NameClients", NAME),
     ("/counterfoil.v1.CaseLedger/ReadEvents", READ),
     ("/counterfoil.v1.CaseLedger/Follow", READ),
     ("/counterfoil.v1.Accounts/GetAccount", READ_CASE),

@@ -395,7 +395,7 @@ impl Request<'_> {
                 self.ledger.store().charges_waiting(firm, None, after, INVOICES_PAGE).await?;
             let Some(last) = page.last() else { return Ok((found, false)) };
             after = last.number;
-            let asked_at = self.asked_at(&page).await?;
+            let asked_at: Vec<u64> = page.iter().filter_map(|row| row.charge_asked_at).collect();
             let names: Vec<RequestId> = asked_at.iter().map(|at| self.handed_over(*at)).collect();
             let known = self.ledger.store().answers(firm, &names).await?;
             for (position, _) in
@@ -407,19 +407,6 @@ impl Request<'_> {
                 found.push(position);
             }
         }
-    }
-
-    /// Where the charges of invoices were asked for. Rows of before that was kept do not say; the streams do.
-    async fn asked_at(&self, page: &[InvoiceRow]) -> Result<Vec<u64>, Failure> {
-        let silent = page.iter().filter(|row| row.charge_asked_at.is_none());
-        let primary = View::of_primary(self.ledger, self.authority);
-        let folded =
-            accounts(&primary, None, self.asked.firm, silent.map(|row| row.account_id)).await?;
-        let of_stream = |row: &InvoiceRow| {
-            let invoice = folded.get(&row.account_id)?.invoices.get(&row.number)?;
-            Some(invoice.charge_asked.as_ref()?.at.position)
-        };
-        Ok(page.iter().filter_map(|row| row.charge_asked_at.or_else(|| of_stream(row))).collect())
     }
 
     async fn charge_at(&self, position: u64) -> Result<Charge, Failure> {

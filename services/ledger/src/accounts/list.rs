@@ -7,11 +7,11 @@ use api::requests;
 use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
-use domain::account::{Account, InvoiceStatus};
+use domain::account::Account;
 use domain::event::{ExposureKind, StreamId};
 use domain::ids::{AccountId, CaseId, FirmId};
 use domain::money::Currency;
-use store::{AccountFilter, ExposureRow, InvoiceFilter, Source};
+use store::{ExposureRow, InvoiceFilter, InvoiceState, Source};
 
 use crate::access::Authority;
 use crate::billing::OfFees;
@@ -76,8 +76,7 @@ pub(super) async fn list_accounts(
     let (pager, after) =
         Pager::open_at(view.ledger(), "ListAccounts", &page, |key| AccountId::parse(key).ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
-    let filter = AccountFilter { open: page.filter, ..AccountFilter::default() };
-    let mut rows = view.store().list_accounts(page.firm, filter, after, pager.limit()).await?;
+    let mut rows = view.store().list_accounts(page.firm, page.filter, after, pager.limit()).await?;
     let next_page_token = pager.cut(&mut rows, |row| row.account_id.to_string());
     let look = Look::at_cards(authority, "ListAccounts");
     let ids = rows.iter().map(|row| row.account_id);
@@ -103,26 +102,21 @@ pub(super) async fn get_invoice(
     let get = requests::get_invoice(message)?;
     let position = view.read_at(get.firm, get.at_least_position).await?;
     let missing = || Failure::NotFound { resource_type: "Invoice", name: message.name.clone() };
-    let (row, _) = view.store().get_invoice(get.firm, get.id).await?.ok_or_else(missing)?;
-    let folded = accounts(view, None, get.firm, [row.account_id]).await?;
-    let account = folded.get(&row.account_id).ok_or_else(missing)?;
+    let id = view.store().account_of_invoice(get.firm, get.id).await?.ok_or_else(missing)?;
+    let folded = accounts(view, None, get.firm, [id]).await?;
+    let account = folded.get(&id).ok_or_else(missing)?;
     let invoice = account.invoices.get(&get.id).ok_or_else(missing)?;
-    let invoice = present::invoice(get.firm, (row.account_id, account), get.id, invoice);
+    let invoice = present::invoice(get.firm, (id, account), get.id, invoice);
     Ok(v1::GetInvoiceResponse { invoice: Some(invoice), position: int64(position) })
 }
 
-/// What the read model can filter by; paid and closed are told apart on the invoice itself.
-fn invoice_filter(asked: &requests::InvoiceFilter) -> InvoiceFilter {
-    let (status, open) = match asked.state {
-        Some(v1::InvoiceState::Open) => (None, true),
-        Some(v1::InvoiceState::Paid) => (Some(InvoiceStatus::Paid), false),
-        Some(v1::InvoiceState::Closed | v1::InvoiceState::Unspecified) | None => (None, false),
-    };
-    InvoiceFilter {
-        status,
-        account: asked.account,
-        due_before: asked.due_by.and_then(|day| day.succ_opt()),
-        open,
+/// The state that a filter names.
+fn invoice_state(state: v1::InvoiceState) -> Option<InvoiceState> {
+    match state {
+        v1::InvoiceState::Unspecified => None,
+        v1::InvoiceState::Open => Some(InvoiceState::Open),
+        v1::InvoiceState::Paid => Some(InvoiceState::Paid),
+        v1::InvoiceState::Closed => Some(InvoiceState::Closed),
     }
 }
 
@@ -136,26 +130,25 @@ pub(super) async fn list_invoices(
     let (pager, after) =
         Pager::open_at(view.ledger(), "ListInvoices", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
-    let filter = invoice_filter(&page.filter);
-    let mut after = after.unwrap_or(0);
-    let mut found: Vec<v1::Invoice> = Vec::new();
-    while found.len() < pager.rows() {
-        let rows = view.store().list_invoices(page.firm, filter, after, pager.limit()).await?;
-        let Some(last) = rows.last() else { break };
-        after = last.number;
-        let folded = accounts(view, None, page.firm, rows.iter().map(|row| row.account_id)).await?;
-        found.extend(rows.iter().filter_map(|row| {
-            let account = folded.get(&row.account_id)?;
-            let invoice = account.invoices.get(&row.number)?;
-            let wanted =
-                page.filter.state.is_none_or(|state| state == present::invoice_state(invoice));
-            wanted.then(|| {
-                present::invoice(page.firm, (row.account_id, account), row.number, invoice)
-            })
-        }));
-    }
-    let next_page_token = pager.cut(&mut found, |invoice| invoice.number.to_string());
-    Ok(v1::ListInvoicesResponse { invoices: found, next_page_token, position: int64(position) })
+    let requests::InvoiceFilter { account, state, due_by } = page.filter;
+    let filter = InvoiceFilter { state: state.and_then(invoice_state), account, due_by };
+    let after = after.unwrap_or(0);
+    let mut rows = view.store().list_invoices(page.firm, filter, after, pager.limit()).await?;
+    let next_page_token = pager.cut(&mut rows, |row| row.number.to_string());
+    let folded = accounts(view, None, page.firm, rows.iter().map(|row| row.account_id)).await?;
+    // The rows say which, the accounts what they are now: one that was paid meanwhile is open no more.
+    let invoices = rows.iter().filter_map(|row| {
+        let account = folded.get(&row.account_id)?;
+        let invoice = account.invoices.get(&row.number)?;
+        let is_wanted = filter.state.is_none_or(|state| state == InvoiceState::of(invoice));
+        let number = row.number;
+        is_wanted.then(|| present::invoice(page.firm, (row.account_id, account), number, invoice))
+    });
+    Ok(v1::ListInvoicesResponse {
+        invoices: invoices.collect(),
+        next_page_token,
+        position: int64(position),
+    })
 }
 
 pub(super) async fn list_payments(
@@ -221,17 +214,9 @@ pub(super) async fn list_exposures(
     let (pager, after) =
         Pager::open_at(view.ledger(), "ListExposures", &page, |key| key.parse().ok())?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
-    let mut after = after.unwrap_or(0);
-    let mut found = Vec::new();
-    while found.len() < pager.rows() {
-        let rows =
-            view.store().list_exposures(page.firm, page.filter.case, after, pager.limit()).await?;
-        let Some(last) = rows.last() else { break };
-        after = last.position;
-        found.extend(
-            rows.into_iter().filter(|row| page.filter.kind.is_none_or(|kind| kind == row.kind)),
-        );
-    }
+    let after = after.unwrap_or(0);
+    let wanted = (page.filter.case, page.filter.kind);
+    let mut found = view.store().list_exposures(page.firm, wanted, after, pager.limit()).await?;
     let next_page_token = pager.cut(&mut found, |row| row.position.to_string());
     let currency = currency(view, page.firm).await?;
     let mut exposures: Vec<v1::Exposure> =

@@ -252,7 +252,7 @@ impl Request<'_> {
         let kind = Some(ExceptionKind::RefundWaiting);
         loop {
             let page = self.ledger.store();
-            let page = page.list_exceptions(self.firm, kind, None, after.as_deref(), WAITING_PAGE);
+            let page = page.list_exceptions(self.firm, kind, after.as_deref(), WAITING_PAGE);
             let page = page.await?;
             let Some(last) = page.last() else { return Ok(found) };
             after = Some(last.cursor());

@@ -6,8 +6,8 @@ use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
 use domain::event::StreamId;
-use domain::firm::{Access, Firm};
-use domain::ids::{AccessId, CaseId, FirmId};
+use domain::firm::Firm;
+use domain::ids::{CaseId, FirmId};
 use store::{ExceptionKind, InvoiceFilter};
 
 use crate::access::Authority;
@@ -114,16 +114,25 @@ pub(super) async fn list(
 ) -> Result<v1::ListDueResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_due(message)?;
-    let (pager, start) = Pager::open_at(view.ledger(), "ListDue", &page, Start::read)?;
+    // Whatever is counted beside it, it is the same list.
+    let bound = Page {
+        filter: (page.filter.as_of, page.filter.kind),
+        firm: page.firm,
+        size: page.size,
+        token: page.token.clone(),
+        at_least_position: 0,
+    };
+    let (pager, start) = Pager::open_at(view.ledger(), "ListDue", &bound, Start::read)?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
     let firm = view.ledger().firms().get(page.firm).await?;
     let today = page.filter.as_of.unwrap_or_else(|| view.ledger().today(&firm));
     let mut start = start.unwrap_or(Start { source: Source::ALL[0], after: None });
+    let list = List { view, page: &page, state: &firm, today, pager: &pager };
+    let counts = if page.filter.with_counts { list.counts().await? } else { Vec::new() };
     let mut found: Vec<Entry> = Vec::new();
     let sources = Source::ALL.into_iter().skip_while(|source| *source != start.source);
     for source in sources {
         if page.filter.kind.is_none_or(|kind| source.has(kind)) {
-            let list = List { view, page: &page, state: &firm, today, pager: &pager };
             list.fill(source, start.after.take(), &mut found).await?;
         }
         start.after = None;
@@ -133,7 +142,11 @@ pub(super) async fn list(
     }
     let next_page_token = pager.cut(&mut found, |entry| entry.key.clone());
     let due = found.into_iter().map(|entry| entry.item).collect();
-    Ok(v1::ListDueResponse { due, next_page_token, position: int64(position) })
+    Ok(v1::ListDueResponse { due, next_page_token, position: int64(position), counts })
+}
+
+fn int(count: usize) -> u64 {
+    u64::try_from(count).unwrap_or(u64::MAX)
 }
 
 struct List<'a> {
@@ -158,6 +171,35 @@ impl List<'_> {
                 .map(|(cursor, item)| Entry { key: format!("{} {cursor}", source.code()), item }),
         );
         Ok(())
+    }
+
+    /// How much there is of each kind, in the order of the list.
+    async fn counts(&self) -> Result<Vec<v1::DueCount>, Failure> {
+        let counted = self.view.store().count_due(self.page.firm, self.today).await?;
+        let mut counts = Vec::new();
+        for source in Source::ALL {
+            let rows =
+                |what: &str| counted.iter().find(|of| of.what == what).map_or(0, |of| of.count);
+            let (kind, count) = match source {
+                Source::Review => (v1::DueKind::ReviewDue, u64::from(self.review_is_due().await?)),
+                Source::Exceptions(kind) => (present::kind(kind), rows(kind.code())),
+                Source::Clocks => (v1::DueKind::ClockOverdue, rows(store::CLOCKS)),
+                Source::Charges => (v1::DueKind::ChargeWaiting, rows(store::CHARGES)),
+                Source::Tokens => (v1::DueKind::TokenEnding, int(self.tokens().count())),
+                Source::Ready => (v1::DueKind::ReadyToOpen, rows(store::READY)),
+                Source::Rounds => (v1::DueKind::RoundPossible, rows(store::ROUNDS)),
+            };
+            if count > 0 {
+                counts.push(v1::DueCount { kind: kind.into(), count: int64(count) });
+            }
+        }
+        Ok(counts)
+    }
+
+    /// Tokens that somebody has to give out another for, each with its place in the list.
+    fn tokens(&self) -> impl Iterator<Item = (String, v1::DueItem)> {
+        let in_force = self.state.in_force(self.today);
+        in_force.filter_map(|access| present::token_ending(access, self.today))
     }
 
     /// Whether a review is due of fees that were claimed: without an invoice there is none.
@@ -185,7 +227,7 @@ impl List<'_> {
             Source::Review if after.is_some() || !self.review_is_due().await? => Vec::new(),
             Source::Review => vec![(String::from("due"), present::review_due())],
             Source::Exceptions(kind) => {
-                let rows = store.list_exceptions(firm, Some(kind), None, after, limit).await?;
+                let rows = store.list_exceptions(firm, Some(kind), after, limit).await?;
                 rows.iter()
                     .map(|row| (row.cursor(), present::exception(firm, row, self.today)))
                     .collect()
@@ -202,14 +244,9 @@ impl List<'_> {
                     .collect()
             }
             Source::Tokens => {
-                let after = after.and_then(|after| AccessId::parse(after).ok());
-                let following = |access: &&Access| after < Some(access.granted.access);
-                self.state
-                    .in_force(self.today)
-                    .filter(following)
-                    .filter_map(|access| present::token_ending(access, self.today))
-                    .take(usize::try_from(limit).unwrap_or(usize::MAX))
-                    .collect()
+                let following = |(id, _): &(String, v1::DueItem)| after < Some(id.as_str());
+                let most = usize::try_from(limit).unwrap_or(usize::MAX);
+                self.tokens().filter(following).take(most).collect()
             }
             Source::Ready => {
                 let case = after.and_then(|after| CaseId::parse(after).ok());

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use api::requests::{self, FeeAsked};
+use api::requests::{self, FeeAsked, Page};
 use api::scalar::{int32, int64};
 use api::status::Failure;
 use api::v1;
@@ -28,6 +28,8 @@ use crate::reading::View;
 
 /// Most cases folded at a time.
 const CASES_PAGE: usize = 100;
+/// Most cases judged for a page of fees of one answer; the page may then be short.
+const CASES_JUDGED_MAX: usize = 1_000;
 
 pub(super) async fn explain_fee(
     ledger: &Ledger,
@@ -135,7 +137,18 @@ pub(super) async fn list_claimable(
 ) -> Result<v1::ListClaimableResponse, Failure> {
     ledger.check_name(authority, &message.parent).await?;
     let page = requests::list_claimable(message)?;
-    let (pager, start) = Pager::open_at(ledger, "ListClaimable", &page, After::read)?;
+    // Whatever is summed beside it, it is the same list.
+    let bound = Page {
+        filter: (page.filter.as_of, page.filter.claimable),
+        firm: page.firm,
+        size: page.size,
+        token: page.token.clone(),
+        at_least_position: 0,
+    };
+    let (pager, start) = Pager::open_at(ledger, "ListClaimable", &bound, After::read)?;
+    let wanted = |explained: &Explanation| {
+        page.filter.claimable.is_none_or(|claimable| claimable == explained.is_claimable())
+    };
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
     let primary = View::of_primary(ledger, authority);
     let named_by = Some(&primary);
@@ -146,26 +159,38 @@ pub(super) async fn list_claimable(
     if let Some(start) = start {
         let cases =
             explain_cases(ledger, page.firm, &[start.case], page.filter.as_of, named_by).await?;
-        found.extend(cases.into_iter().filter(|e| e.period.number > start.period));
+        found.extend(cases.into_iter().filter(|e| e.period.number > start.period && wanted(e)));
         after = Some((start.end, start.case));
         ends.insert(start.case, start.end);
     }
-    while found.len() < pager.rows() {
-        // Each of them has a period to show, so that no more are folded than the page has room for.
-        let wanted = (pager.rows() - found.len()).min(CASES_PAGE);
+    let mut judged = 0;
+    while found.len() < pager.rows() && judged < CASES_JUDGED_MAX {
+        // Each of them has a period to show, unless fees are chosen by their gates.
+        let cases = match page.filter.claimable {
+            None => (pager.rows() - found.len()).min(CASES_PAGE),
+            Some(_) => CASES_PAGE,
+        };
         let cases = ledger
             .store()
-            .cases_with_period_ended(page.firm, page.filter.as_of, after, limit(wanted))
+            .cases_with_period_ended(page.firm, page.filter.as_of, after, limit(cases))
             .await?;
+        judged += cases.len();
         let Some(last) = cases.last() else { break };
         after = Some((last.period_end, last.case_id));
         ends.extend(cases.iter().map(|row| (row.case_id, row.period_end)));
         let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
-        found.extend(explain_cases(ledger, page.firm, &cases, page.filter.as_of, named_by).await?);
+        let explained =
+            explain_cases(ledger, page.firm, &cases, page.filter.as_of, named_by).await?;
+        found.extend(explained.into_iter().filter(wanted));
     }
-    let next_page_token = pager.cut(&mut found, |last| {
-        format!("{} {} {}", ends[&last.case], last.case, last.period.number)
-    });
+    let is_short = found.len() < pager.rows() && judged >= CASES_JUDGED_MAX;
+    let next_page_token = match after.filter(|_| is_short) {
+        // Every period of the last one that was judged.
+        Some((end, case)) => pager.token(&format!("{end} {case} {}", u32::MAX)),
+        None => pager.cut(&mut found, |last| {
+            format!("{} {} {}", ends[&last.case], last.case, last.period.number)
+        }),
+    };
     let fees = found.iter().map(|explained| fee::claimable(page.firm, explained)).collect();
     let sums = if page.filter.with_sums {
         sums(ledger, page.firm, page.filter.as_of).await?

@@ -11,7 +11,6 @@ use domain::firm::Firm;
 use domain::ids::{CaseId, FirmId, RequestId};
 use domain::judge::EDITION;
 use log::{Submission, SubmitError};
-use store::CaseFilter;
 
 use super::matter::OfFees;
 use crate::access::{Authority, fingerprint};
@@ -118,14 +117,13 @@ impl<'a> Review<'a> {
         let mut review = Self { ledger, authority, firm, of, changed: Vec::new(), position };
         let mut after = None;
         loop {
-            let filter = CaseFilter::default();
-            let page = ledger.store().list_cases(firm, filter, after, CASES_PAGE).await?;
+            let page = ledger.store().cases_with_fees(firm, after, CASES_PAGE).await?;
             let Some(last) = page.last() else { return Ok(review) };
-            after = Some(last.case_id);
-            for row in page.iter().filter(|row| row.periods_earned > 0) {
-                let marks = review.marks(row.case_id).await?;
+            after = Some(*last);
+            for case in page {
+                let marks = review.marks(case).await?;
                 if !marks.is_empty() {
-                    review.changed.push(Changed { case: row.case_id, marks });
+                    review.changed.push(Changed { case, marks });
                 }
             }
         }

@@ -8,7 +8,6 @@ use domain::event::{AccountEvent, Event, FirmEvent, Recorded, StreamId};
 use domain::ids::{AccountId, CaseId, FirmId};
 use domain::world::State;
 use domain::{Halt, World};
-use store::CaseFilter;
 
 use super::effects::{self, Said};
 use crate::billing::OfFees;
@@ -116,10 +115,10 @@ async fn by_firm(
     let (mut before, mut after) = (Said::new(), Said::new());
     let (mut last, mut looked_at) = (None, 0);
     loop {
-        let page = view.store().list_cases(firm, CaseFilter::default(), last, CASES_PAGE).await?;
-        let Some(row) = page.last() else { break };
-        last = Some(row.case_id);
-        for row in page.iter().filter(|row| row.periods_earned > 0) {
+        let page = view.store().cases_with_fees(firm, last, CASES_PAGE).await?;
+        let Some(end) = page.last() else { break };
+        last = Some(*end);
+        for case in page {
             looked_at += 1;
             if looked_at > CLIENTS_MAX {
                 return Ok(vec![v1::CorrectionEffect {
@@ -132,7 +131,7 @@ async fn by_firm(
             }
             let at = recorded.recorded_at;
             for (said, position) in [(&mut before, position - 1), (&mut after, through)] {
-                let matter = OfFees::read_as_of(view, firm, row.case_id, position, at).await?;
+                let matter = OfFees::read_as_of(view, firm, case, position, at).await?;
                 said.extend(effects::of_fees(&matter.judge(&matter.accounts())));
             }
         }

@@ -7,12 +7,11 @@ use api::v1;
 use domain::event::Scope;
 use domain::ids::{CaseId, FirmId};
 use log::Found;
-use store::CaseFilter;
 
-use super::read::summaries;
+use super::list::of_cases;
 use crate::access::Authority;
 use crate::openings::Look;
-use crate::reading::View;
+use crate::reading::{LAST, View, following};
 
 /// Most cases of an answer.
 const FOUND_MAX: usize = 50;
@@ -42,28 +41,25 @@ pub(super) async fn find_cases(
     };
     let too_many = found.cases.len() > FOUND_MAX;
     let shown = if too_many { &[] } else { &found.cases[..] };
-    Ok(v1::FindCasesResponse {
-        cases: summaries(view, look, asked.firm, shown).await?,
-        too_many,
-        incomplete: found.incomplete,
-        position: int64(position),
-    })
+    let cases = of_cases(view, look, asked.firm, shown).await?;
+    // Clients are found as soon as they are told of, and shown once the read models have them.
+    let incomplete = found.incomplete || cases.len() < shown.len();
+    Ok(v1::FindCasesResponse { cases, too_many, incomplete, position: int64(position) })
 }
 
 /// Cases whose ids begin so or, if none does, end so: no more than shows that there are too many.
 async fn by_id(view: &View<'_>, firm: FirmId, part: &IdPart) -> Result<Found, Failure> {
     let mut cases: Vec<CaseId> = Vec::new();
     if let Some((first, last)) = part.range() {
-        let rows = view.store().cases_within(firm, first, last, limit(FOUND_MAX + 1)).await?;
-        cases.extend(rows.iter().map(|row| row.case_id));
+        cases = view.store().case_ids(firm, first, last, limit(FOUND_MAX + 1)).await?;
     }
-    let mut after = None;
-    let begun = !cases.is_empty();
+    let (mut after, begun) = (None, !cases.is_empty());
+    // No index knows how an id ends; there are as many as there are clients, and a page is read at once.
     while !begun && cases.len() <= FOUND_MAX {
-        let rows = view.store().list_cases(firm, CaseFilter::default(), after, IDS_PAGE).await?;
-        let Some(last) = rows.last() else { break };
-        after = Some(last.case_id);
-        cases.extend(rows.iter().map(|row| row.case_id).filter(|case| part.ends(*case)));
+        let page = view.store().case_ids(firm, following(after), LAST, IDS_PAGE).await?;
+        let Some(last) = page.last() else { break };
+        after = Some(*last);
+        cases.extend(page.into_iter().filter(|case| part.ends(*case)));
     }
     cases.truncate(FOUND_MAX + 1);
     Ok(Found { cases, incomplete: false })

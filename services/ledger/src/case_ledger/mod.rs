@@ -3,8 +3,10 @@
 mod changed;
 mod correct;
 pub(crate) mod effects;
+mod events;
 mod find;
 mod follow;
+mod list;
 mod read;
 mod stream;
 mod told_first;
@@ -84,7 +86,7 @@ impl CaseLedger for CaseLedgerRpc {
         &self,
         request: Request<v1::ListCasesRequest>,
     ) -> Result<Response<v1::ListCasesResponse>, Status> {
-        read!(self.0, request, read::list_cases)
+        read!(self.0, request, list::list_cases)
     }
 
     async fn find_cases(
@@ -94,11 +96,18 @@ impl CaseLedger for CaseLedgerRpc {
         read!(self.0, request, find::find_cases)
     }
 
+    async fn name_clients(
+        &self,
+        request: Request<v1::NameClientsRequest>,
+    ) -> Result<Response<v1::NameClientsResponse>, Status> {
+        read!(self.0, request, list::name_clients)
+    }
+
     async fn read_events(
         &self,
         request: Request<v1::ReadEventsRequest>,
     ) -> Result<Response<v1::ReadEventsResponse>, Status> {
-        read!(self.0, request, read::read_events)
+        read!(self.0, request, events::read_events)
     }
 
     async fn follow(

@@ -1,40 +1,30 @@
-//! Reading cases and events.
+//! Reading cases, and showing events.
 
 use std::collections::{BTreeSet, HashSet};
 
-use api::requests::{self, CaseAsked, Cursor, EventFilter, Page};
+use api::requests::{self, CaseAsked};
 use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
 use domain::account::Account;
 use domain::case::Case;
-use domain::event::{AccessBounds, Recorded, StreamId};
+use domain::event::{Recorded, StreamId};
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
 use log::Stored;
-use proof::{Hash, leaf_hash};
-use store::{CaseFilter, CaseStatusRow, ExceptionKind};
+use proof::leaf_hash;
 
 use super::changed;
 use super::told_first::told_first;
-use crate::access::{Authority, table};
+use crate::access::Authority;
 use crate::ledger::{Ledger, as_account, as_case, one_account, one_case, one_firm};
 use crate::openings::{Look, clients_of};
-use crate::paging::Pager;
-use crate::present::case::{self as present, CaseView};
+use crate::present::case::CaseView;
 use crate::reading::View;
 
-/// Most bytes of events in one answer: well below the size of a message.
-const PAGE_BYTES_MAX: usize = 2 << 20;
-/// Most events that one request looks at for those of one stream; the page may then be short.
-const SCAN_MAX: usize = 20_000;
-/// Most exceptions counted for one case of a list.
-const EXCEPTIONS_MAX: u32 = 100;
 /// Cases folded at a time.
 const CASES_FOLDED: usize = 100;
-/// Events read at a time.
-const SCAN_PAGE: usize = 1_000;
 
 /// Events of one firm as messages, opened for whoever may see clients.
 pub(super) async fn event_messages(
@@ -182,201 +172,4 @@ async fn day_at(
     let recorded = recorded.transpose().map_err(|_| Failure::Corrupt { position })?;
     let day = recorded.and_then(|recorded| firm.today(recorded.recorded_at));
     Ok(day.unwrap_or_else(|| view.ledger().today(firm)))
-}
-
-pub(super) async fn list_cases(
-    view: &View<'_>,
-    authority: &Authority,
-    message: &v1::ListCasesRequest,
-) -> Result<v1::ListCasesResponse, Failure> {
-    view.ledger().check_name(authority, &message.parent).await?;
-    let page = requests::list_cases(message)?;
-    let (pager, after) =
-        Pager::open_at(view.ledger(), "ListCases", &page, |key| CaseId::parse(key).ok())?;
-    let position = view.read_at(page.firm, page.at_least_position).await?;
-    let mut rows = list_rows(view, &page, &pager, after).await?;
-    let next_page_token = pager.cut(&mut rows, |row| row.case_id.to_string());
-    let ids: Vec<CaseId> = rows.iter().map(|row| row.case_id).collect();
-    let look = Look::at_clients(authority, "ListCases");
-    let cases = summaries(view, look, page.firm, &ids).await?;
-    Ok(v1::ListCasesResponse { cases, next_page_token, position: int64(position) })
-}
-
-/// Cases in short, with their clients' names opened if the caller may see them, and on record as seen.
-pub(super) async fn summaries(
-    view: &View<'_>,
-    look: Look<'_>,
-    firm_id: FirmId,
-    ids: &[CaseId],
-) -> Result<Vec<v1::CaseSummary>, Failure> {
-    let firm = view.ledger().firms().get(firm_id).await?;
-    let today = view.ledger().today(&firm);
-    let streams: Vec<StreamId> = ids
-        .iter()
-        .flat_map(|id| [StreamId::Case(*id), StreamId::Account(id.own_account())])
-        .collect();
-    let (_, mut states) = view.states(firm_id, &streams, 0).await?;
-    view.open(look, firm_id, &streams, &mut states).await?;
-    let mut states = states.into_iter();
-    let mut cases = Vec::with_capacity(ids.len());
-    for id in ids {
-        let (case, account) = (states.next().and_then(as_case), states.next().and_then(as_account));
-        let (Some(case), Some(account)) = (case, account) else { break };
-        let exceptions =
-            view.store().list_exceptions(firm_id, None, Some(*id), None, EXCEPTIONS_MAX).await?;
-        cases.push(present::summary(
-            (firm_id, *id),
-            (&case, &account),
-            &firm,
-            (today, look.may_see),
-            exceptions.iter().filter(|row| row.kind != ExceptionKind::FeeKept).count(),
-        ));
-    }
-    Ok(cases)
-}
-
-/// One page of rows and one more. The read model lists cases with an exception, so those without
-/// are the others of the same stretch.
-async fn list_rows(
-    view: &View<'_>,
-    page: &Page<requests::CaseFilter>,
-    pager: &Pager<'_>,
-    mut after: Option<CaseId>,
-) -> Result<Vec<CaseStatusRow>, Failure> {
-    let state = page.filter.state.and_then(present::status);
-    let limit = pager.limit();
-    let with = CaseFilter { state, with_exception: true };
-    let all = CaseFilter { state, with_exception: false };
-    match page.filter.has_exception {
-        Some(true) => return Ok(view.store().list_cases(page.firm, with, after, limit).await?),
-        None => return Ok(view.store().list_cases(page.firm, all, after, limit).await?),
-        Some(false) => {}
-    }
-    let mut found = Vec::new();
-    while found.len() < pager.rows() {
-        let rows = view.store().list_cases(page.firm, all, after, limit).await?;
-        let excluded = view.store().list_cases(page.firm, with, after, limit).await?;
-        let Some(last) = rows.last() else { break };
-        after = Some(last.case_id);
-        let excluded: HashSet<CaseId> = excluded.into_iter().map(|row| row.case_id).collect();
-        found.extend(rows.into_iter().filter(|row| !excluded.contains(&row.case_id)));
-    }
-    Ok(found)
-}
-
-pub(super) async fn read_events(
-    view: &View<'_>,
-    authority: &Authority,
-    message: &v1::ReadEventsRequest,
-) -> Result<v1::ReadEventsResponse, Failure> {
-    view.ledger().check_name(authority, &message.parent).await?;
-    let page = requests::read_events(message)?;
-    // The token stands instead of after_position, so it is not bound to one.
-    let bound = Page {
-        filter: page.filter.stream,
-        firm: page.firm,
-        size: page.size,
-        token: page.token.clone(),
-        at_least_position: 0,
-    };
-    let within = Within::of(authority, page.filter.stream)?;
-    let (pager, cursor) = Pager::open_at(view.ledger(), "ReadEvents", &bound, read_cursor)?;
-    let cursor = cursor.unwrap_or(page.filter.cursor);
-    let after = cursor.after;
-    let head = view.head(page.firm, after).await?;
-    view.ledger().check_cursor(page.firm, cursor).await?;
-    let scanned = scan(view, page.firm, (&page.filter, &within), after, page.size).await?;
-    let more = scanned.position < head;
-    let look = Look::at_clients(authority, "ReadEvents");
-    let events = event_messages(view.ledger(), look, page.firm, scanned.events).await?;
-    Ok(v1::ReadEventsResponse {
-        events,
-        next_page_token: match scanned.leaf.filter(|_| more) {
-            Some(leaf) => pager.token(&format!("{} {}", scanned.position, leaf.hex())),
-            None => String::new(),
-        },
-        position: int64(head),
-    })
-}
-
-/// The key of a page of events: its last position, and the leaf hash of the event there, so that no page
-/// goes on in another log than the one it was cut from.
-fn read_cursor(key: &str) -> Option<Cursor> {
-    let (after, leaf) = key.split_once(' ')?;
-    let mut bytes = [0; 32];
-    hex::decode_to_slice(leaf, &mut bytes).ok()?;
-    Some(Cursor { after: after.parse().ok()?, leaf: Some(bytes) })
-}
-
-/// What of the log an examiner's token shows.
-struct Within(Option<AccessBounds>);
-
-impl Within {
-    /// A token that is bound to cases names one of their streams.
-    fn of(authority: &Authority, stream: Option<StreamId>) -> Result<Self, Failure> {
-        let bounds = authority.bounds().cloned();
-        let case = match stream {
-            Some(StreamId::Case(case) | StreamId::Looks(case)) => Some(case),
-            Some(StreamId::Account(account)) => Some(account.owner()),
-            Some(StreamId::Deposit(_) | StreamId::Firm) | None => None,
-        };
-        match (&bounds, case) {
-            (_, Some(case)) => authority.check_case(case)?,
-            (Some(bounds), None) if !bounds.cases.is_empty() => {
-                return Err(Failure::OutOfBounds { rule: table::BY_CASES });
-            }
-            (_, None) => {}
-        }
-        Ok(Self(bounds))
-    }
-
-    fn shows(&self, recorded: &Recorded) -> bool {
-        let Some(bounds) = &self.0 else { return true };
-        let on = recorded.occurred_on;
-        bounds.from.is_none_or(|from| from <= on) && bounds.through.is_none_or(|to| on <= to)
-    }
-}
-
-/// What a scan of the log found, and how far it came.
-struct Scanned {
-    events: Vec<(Recorded, Stored)>,
-    position: u64,
-    /// Of the event at this position, if any was looked at.
-    leaf: Option<Hash>,
-}
-
-async fn scan(
-    view: &View<'_>,
-    firm: FirmId,
-    (filter, within): (&EventFilter, &Within),
-    after: u64,
-    size: usize,
-) -> Result<Scanned, Failure> {
-    let mut found = Scanned { events: Vec::new(), position: after, leaf: None };
-    let (mut looked_at, mut bytes) = (0, 0);
-    while looked_at < SCAN_MAX {
-        let limit = if filter.stream.is_some() { SCAN_PAGE } else { size - found.events.len() };
-        let stored = view.read(firm, found.position, limit).await?;
-        if stored.is_empty() {
-            break;
-        }
-        looked_at += stored.len();
-        for event in stored {
-            let position = event.position;
-            let leaf = leaf_hash(&event.bytes);
-            let recorded =
-                Recorded::from_bytes(&event.bytes).map_err(|_| Failure::Corrupt { position })?;
-            if filter.stream.is_none_or(|stream| stream == recorded.stream)
-                && within.shows(&recorded)
-            {
-                bytes += event.bytes.len();
-                found.events.push((recorded, event));
-            }
-            (found.position, found.leaf) = (position, Some(leaf));
-            if found.events.len() >= size || bytes >= PAGE_BYTES_MAX {
-                return Ok(found);
-            }
-        }
-    }
-    Ok(found)
 }

@@ -75,7 +75,9 @@ impl Figures {
         page.gauges("pool_connections", help, None, "pool", in_use)?;
         let help = "Connections there may be";
         let most = pools.iter().map(|pool| (pool.name, pool.most));
-        page.gauges("pool_connections_limit", help, None, "pool", most)
+        page.gauges("pool_connections_limit", help, None, "pool", most)?;
+        let help = "Rows of the read models and events of the log";
+        page.counter("rows_read", help, self.ledger.store().rows_read())
     }
 
     fn requests(&self, page: &mut Page) -> Result<(), Error> {

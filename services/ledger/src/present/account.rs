@@ -3,11 +3,11 @@
 use api::Paired;
 use api::scalar::{int32, int64};
 use api::{name, v1};
-use domain::account::{Account, ChargebackStatus, Invoice, InvoiceStatus, Payment, RefundRequest};
+use domain::account::{Account, ChargebackStatus, Invoice, Payment, RefundRequest};
 use domain::event::Match;
 use domain::ids::{AccountId, FirmId, ProcessorRef};
 use domain::money::{Currency, Money};
-use store::{ExposureRow, Source, SuggestedLinkRow};
+use store::{ExposureRow, InvoiceState, Source, SuggestedLinkRow};
 
 use super::{amount, day, minor};
 
@@ -53,12 +53,12 @@ fn refund_waiting(number: u32, asked: &RefundRequest, how_much: Money) -> v1::Re
     }
 }
 
-/// Where an invoice stands: paid if money paid it, closed if credits and write-offs did.
-pub(crate) fn invoice_state(invoice: &Invoice) -> v1::InvoiceState {
-    match invoice.status() {
-        InvoiceStatus::Open | InvoiceStatus::PartlyPaid => v1::InvoiceState::Open,
-        InvoiceStatus::Paid if invoice.paid.is_positive() => v1::InvoiceState::Paid,
-        InvoiceStatus::Paid | InvoiceStatus::WrittenOff => v1::InvoiceState::Closed,
+/// Where an invoice stands.
+fn invoice_state(invoice: &Invoice) -> v1::InvoiceState {
+    match InvoiceState::of(invoice) {
+        InvoiceState::Open => v1::InvoiceState::Open,
+        InvoiceState::Paid => v1::InvoiceState::Paid,
+        InvoiceState::Closed => v1::InvoiceState::Closed,
     }
 }
 

@@ -12,6 +12,7 @@ use domain::case::{
 use domain::ids::{AccountId, BureauCode, CaseId, FirmId, ItemCode};
 use domain::judge::{Judge, Matter, ToldFirst};
 use domain::terms::Seat;
+use store::ListedCase;
 
 use super::{amount, day, fee, reference};
 
@@ -205,36 +206,28 @@ impl CaseView<'_> {
 
 /// A case in a list.
 pub(crate) fn summary(
-    (firm, id): (FirmId, CaseId),
-    (case, own_account): (&Case, &Account),
-    rules: &domain::firm::Firm,
-    (today, personal): (CivilDate, bool),
-    exceptions: usize,
+    firm: FirmId,
+    row: &ListedCase,
+    client_display_name: String,
+    today: CivilDate,
 ) -> v1::CaseSummary {
-    let transit_days = rules.registered.as_ref().map_or(0, |firm| firm.transit_days);
-    let contact = case.contact().filter(|_| personal);
-    let deleted = case.listings.values().filter(|l| l.status == ListingStatus::Deleted).count();
-    let clocks = case.clocks(transit_days);
-    let next_due =
-        clocks.iter().filter(|clock| clock.done_on.is_none()).map(|clock| clock.due_on).min();
+    let case = &row.case;
     v1::CaseSummary {
-        name: name::case(firm, id),
-        state: state(case.status()).into(),
-        plan: case.enrolment.as_ref().map(|e| e.plan.to_string()).unwrap_or_default(),
-        seat: seat(case.seat()).into(),
-        client_display_name: contact
-            .map(|c| api::contact::personal(&c.contact.name))
-            .unwrap_or_default(),
-        readiness_percent: int32(case.readiness(today).percent()),
+        name: name::case(firm, case.case_id),
+        state: state(case.state).into(),
+        plan: case.plan.to_string(),
+        seat: seat(Some(case.seat)).into(),
+        client_display_name,
+        readiness_percent: int32(case.percent_ready(today)),
         version: int64(case.version),
-        account: name::account(firm, own_account.moved_to.unwrap_or_else(|| id.own_account())),
-        enrolled_on: case.enrolment.as_ref().and_then(|e| day(e.mark.on)),
-        listing_count: int32(case.listings.len()),
-        deleted_count: int32(deleted),
-        round_count: int32(case.rounds.len()),
-        exposure_count: int32(case.exposure_count()),
-        exception_count: int32(exceptions),
-        next_due_on: next_due.and_then(day),
+        account: name::account(firm, row.account),
+        enrolled_on: day(case.enrolled_on),
+        listing_count: int32(case.listed),
+        deleted_count: int32(case.deleted),
+        round_count: int32(case.rounds),
+        exposure_count: int32(case.exposures),
+        exception_count: int32(row.exceptions),
+        next_due_on: case.next_due_on.and_then(day),
     }
 }
 

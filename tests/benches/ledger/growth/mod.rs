@@ -13,6 +13,7 @@ use counterfoil_tests::history::firm_id;
 use crate::postgres::{self, plain::Plain};
 use crate::report;
 use fill::Growing;
+pub(crate) use fill::numbers;
 
 /// Sizes if none are named, in events.
 const SIZES: [u64; 3] = [1_000_000, 3_000_000, 10_000_000];

@@ -33,6 +33,9 @@ pub(crate) async fn measure(parts: &[&str]) {
     if wants(parts, "replay") {
         replay::everything().await;
     }
+    if wants(parts, "reads") {
+        crate::reads::everything(&fresh("reads").await).await;
+    }
 }
 
 /// The server and how it is set up.

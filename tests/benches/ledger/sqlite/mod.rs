@@ -25,6 +25,11 @@ pub(crate) async fn measure(parts: &[&str]) {
     if wants(parts, "revision") {
         revision::everything().await;
     }
+    if wants(parts, "reads") {
+        let folder = tempfile::tempdir().unwrap();
+        let place = format!("sqlite:{}", folder.path().join("reads.db").display());
+        crate::reads::everything(&place).await;
+    }
     if wants(parts, "closing") {
         closing::month(CLOSING).await;
     }

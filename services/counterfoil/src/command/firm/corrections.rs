@@ -106,6 +106,9 @@ fn becomes(args: &CorrectArgs) -> anyhow::Result<v1::correct_firm_request::Becom
         .map_err(|error| Stop::refused(format!("{}: {error}", path.display())))
 }
 
+/// The event that takes one back.
+const CORRECTED: &str = "firm_corrected";
+
 /// A fact as it stands.
 struct Fact {
     kind: String,
@@ -118,12 +121,15 @@ struct Fact {
 async fn list(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
     let (mut facts, mut anew) = (BTreeMap::new(), BTreeSet::new());
     let mut page_token = String::new();
+    let types = FirmFact::ALL.iter().map(|fact| fact.code()).chain([CORRECTED]);
+    let types: Vec<String> = types.map(str::to_owned).collect();
     loop {
         let request = v1::ReadEventsRequest {
             parent: session.firm()?,
             page_size: PAGE_SIZE,
             page_token,
             stream: Some("firm".into()),
+            types: types.clone(),
             ..v1::ReadEventsRequest::default()
         };
         let page = session.cases.read_events(request).await?.into_inner();
@@ -161,7 +167,7 @@ fn take(
         let (on, told) =
             (words::day(event.occurred_on.as_ref()), words::instant(event.recorded_at));
         facts.insert(event.position, Fact { kind: event.r#type.clone(), on, told, now });
-    } else if event.r#type == "firm_corrected" {
+    } else if event.r#type == CORRECTED {
         let stored: Value =
             serde_json::from_str(&event.canonical_json).context("an event is JSON")?;
         let Some(at) = stored["payload"]["fact"]["position"].as_i64() else { return Ok(()) };

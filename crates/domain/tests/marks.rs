@@ -143,7 +143,10 @@ fn what_is_owed_depends_on_no_order_in_which_refunds_a_chargeback_and_the_exposu
         }
         let mark = desk.state(case(A)).marks.values().next().unwrap();
         let mark = mark.said.clone();
-        said.push([mark.exposed, mark.owed, mark.open, mark.given_back].map(|sum| sum.minor()));
+        said.push(
+            [mark.exposed, mark.owed, mark.open, mark.given_back]
+                .map(counterfoil_domain::money::Money::minor),
+        );
         assert_eq!(said[0], *said.last().unwrap());
     }
     let [exposed, owed, open, given_back] = said[0];

@@ -46,7 +46,8 @@ fn beyond(desk: &Desk, name: &str) -> i64 {
 /// Paid, credited and open of the invoice, and what of the payment is left.
 fn says(account: &Account) -> [i64; 4] {
     let (invoice, payment) = (&account.invoices[&1], &account.payments[&reference("p1")]);
-    [invoice.paid, invoice.credited, invoice.open(), payment.left()].map(|sum| sum.minor())
+    [invoice.paid, invoice.credited, invoice.open(), payment.left()]
+        .map(counterfoil_domain::money::Money::minor)
 }
 
 #[test]

@@ -165,7 +165,8 @@ async fn a_name_of_another_clients_movement_is_refused_with_the_account_that_has
             (Code::AlreadyExists, "ALREADY_RECORDED")
         );
         let account = accounts[0].rsplit('/').next().unwrap();
-        assert!(status.message().contains(account), "{}", status.message());
+        let known = status.get_details_resource_info().unwrap().description;
+        assert!(known.contains(account), "{known}");
     };
     let first = payment(&firm, settled(&firm, "pay-1", "1"));
     pay(&service, first.clone()).await.unwrap();

@@ -37,14 +37,11 @@ pub(super) fn check(
         if let AccountEvent::InvoiceIssued(e) = event {
             note_lines(id, recorded, e, rows);
         }
-        match event {
-            AccountEvent::MoneyCorrected(e) => {
-                rows.moved.extend(e.again.filter(|to| *to != id).map(|to| (recorded.position, to)));
-            }
-            event if event.money_fact() == Some(MoneyFact::PaymentSettled) => {
-                rows.settled.push((recorded.position, id));
-            }
-            _ => {}
+        if let AccountEvent::MoneyCorrected(e) = event {
+            rows.moved.extend(e.again.filter(|to| *to != id).map(|to| (recorded.position, to)));
+        }
+        if event.money_fact() == Some(MoneyFact::PaymentSettled) {
+            rows.settled.push((recorded.position, id));
         }
         // What cannot be is not shared by lines either.
         if wrong.is_empty()

@@ -104,12 +104,12 @@ impl FirmRecord {
         if let Some(kind) = event.fact() {
             self.facts.insert(recorded.position, (recorded.event_id, kind));
         }
-        self.told_anew = match event {
-            FirmEvent::FirmCorrected(e) if e.again == Some(true) => {
-                Some((recorded.position, e.kind))
-            }
-            _ => None,
-        };
+        self.told_anew = None;
+        if let FirmEvent::FirmCorrected(e) = event
+            && e.again == Some(true)
+        {
+            self.told_anew = Some((recorded.position, e.kind));
+        }
         if is_first && self.registered.is_none() {
             rows.fault(recorded.position, "the firm was not registered before it");
         }

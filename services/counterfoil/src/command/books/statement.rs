@@ -109,9 +109,13 @@ async fn statement(
     let firm = session.registered().await?.display_name;
     let currency = session.currency().await?;
     let (mut to, mut held) = (Vec::new(), Money::zero(currency));
+    // What is asked for is known of today; of an earlier day only what was open then is told.
+    let is_of_today = through >= session.day(None).await?;
     for case in [&account.owner, &account.member].into_iter().filter(|case| !case.is_empty()) {
         to.push(client(session, case).await?);
-        held = held.plus(held_of(case, &account.name, currency, session).await?)?;
+        if is_of_today {
+            held = held.plus(held_of(case, &account.name, currency, session).await?)?;
+        }
     }
     let steps = steps(&account.name, through, currency, session).await?;
     let statement = AccountStatement::of(firm, to, (args.from, through), currency, steps)?;

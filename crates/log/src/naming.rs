@@ -5,6 +5,7 @@ use std::time::Duration;
 use domain::command::Command;
 use domain::ids::FirmId;
 use domain::named::NameFound;
+use tokio::time::Instant;
 
 use crate::engine::{Answer, Engine, Submission, SubmitError};
 use crate::error::StoreError;
@@ -13,6 +14,9 @@ use crate::error::StoreError;
 const LOOKS_MAX: usize = 8;
 /// How long the read models are waited for.
 const PATIENCE: Duration = Duration::from_secs(10);
+
+/// Between two looks at read models that are behind.
+const LOOK_AGAIN: Duration = Duration::from_millis(10);
 
 /// How far the read models have to be when a name is looked up.
 #[derive(Clone, Copy)]
@@ -58,13 +62,24 @@ impl Engine {
         looking: Looking,
     ) -> Result<Option<NameFound>, SubmitError> {
         let Some(name) = command.movement_name() else { return Ok(None) };
-        if let Looking::ToTheEnd = looking {
-            let end = self.head(firm).await.map_err(unread)?.position;
-            let reached = self.wait_applied(firm, end, PATIENCE).await;
-            reached.map_err(|_| SubmitError::Unavailable)?;
+        let end = match looking {
+            Looking::Now => 0,
+            Looking::ToTheEnd => self.head(firm).await.map_err(unread)?.position,
+        };
+        let begun = Instant::now();
+        // The rows themselves count: whichever process moves them, and whatever generation is the active one.
+        loop {
+            let found = self.inner().store.named(firm, &name).await.map_err(unread)?;
+            if found.up_to >= end {
+                return Ok(Some(found));
+            }
+            if begun.elapsed() > PATIENCE {
+                return Err(SubmitError::Unavailable);
+            }
+            // Hurries the projection, if it is this process that projects.
+            let _ = self.wait_applied(firm, end, LOOK_AGAIN).await;
+            tokio::time::sleep(LOOK_AGAIN).await;
         }
-        let found = self.inner().store.named(firm, &name).await;
-        found.map(Some).map_err(unread)
     }
 }
 

@@ -47,7 +47,7 @@ impl std::fmt::Display for MovementName {
 
 impl MovementName {
     /// The name that an event records something under, and its account.
-    fn told_by(recorded: &Recorded) -> Option<(Self, AccountId)> {
+    pub fn told_by(recorded: &Recorded) -> Option<(Self, AccountId)> {
         let (Event::Account(event), StreamId::Account(account)) =
             (&recorded.event, recorded.stream)
         else {

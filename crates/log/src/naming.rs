@@ -3,8 +3,9 @@
 use std::time::Duration;
 
 use domain::command::Command;
-use domain::ids::FirmId;
-use domain::named::NameFound;
+use domain::event::Recorded;
+use domain::ids::{AccountId, FirmId};
+use domain::named::{MovementName, NameFound};
 use tokio::time::Instant;
 
 use crate::engine::{Answer, Engine, Submission, SubmitError};
@@ -17,6 +18,10 @@ const PATIENCE: Duration = Duration::from_secs(10);
 
 /// Between two looks at read models that are behind.
 const LOOK_AGAIN: Duration = Duration::from_millis(10);
+/// How many events behind the read models are gone through for a name, rather than waited for.
+const BEHIND_MAX: u64 = 5_000;
+/// Events read at a time.
+const EVENTS_PAGE: usize = 1_000;
 
 /// How far the read models have to be when a name is looked up.
 #[derive(Clone, Copy)]
@@ -70,8 +75,8 @@ impl Engine {
         // The rows themselves count: whichever process moves them, and whatever generation is the active one.
         loop {
             let found = self.inner().store.named(firm, &name).await.map_err(unread)?;
-            if found.up_to >= end {
-                return Ok(Some(found));
+            if end.saturating_sub(found.up_to) <= BEHIND_MAX {
+                return self.brought_up_to(firm, found, end).await.map(Some);
             }
             if begun.elapsed() > PATIENCE {
                 return Err(SubmitError::Unavailable);
@@ -80,6 +85,31 @@ impl Engine {
             let _ = self.wait_applied(firm, end, LOOK_AGAIN).await;
             tokio::time::sleep(LOOK_AGAIN).await;
         }
+    }
+}
+
+impl Engine {
+    /// What was found, and what the events behind it add. An event that nobody can read holds the read models up for
+    /// good, and must hold up no payment: it tells no name that anybody could settle by.
+    async fn brought_up_to(
+        &self,
+        firm: FirmId,
+        mut found: NameFound,
+        end: u64,
+    ) -> Result<NameFound, SubmitError> {
+        while found.up_to < end {
+            let page = self.inner().store.read(firm, found.up_to, EVENTS_PAGE).await;
+            let page = page.map_err(unread)?;
+            let Some(last) = page.last() else { break };
+            found.up_to = last.position;
+            let readable =
+                page.iter().filter_map(|stored| Recorded::from_bytes(&stored.bytes).ok());
+            let told = readable.filter_map(|recorded| MovementName::told_by(&recorded));
+            let of_name = told.filter(|(name, _)| *name == found.name);
+            let accounts: Vec<AccountId> = of_name.map(|(_, account)| account).collect();
+            found.accounts.extend(accounts);
+        }
+        Ok(found)
     }
 }
 

@@ -11,6 +11,7 @@ pub mod child;
 pub mod corrector;
 pub mod forger;
 pub mod fuzz;
+pub mod given_back;
 pub mod history;
 pub mod judging;
 pub mod lives;

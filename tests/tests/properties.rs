@@ -11,6 +11,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::corrector::Corrector;
+use counterfoil_tests::given_back::gave_back_too_much;
 use counterfoil_tests::history::{Crm, Shape, firm_id};
 use counterfoil_tests::player::Player;
 use domain::account::CHARGE_TRIES_MAX;
@@ -177,12 +178,7 @@ fn accounts_balance(world: &World, log: &[Recorded]) {
             assert!(invoice.open().minor() >= 0, "{stream} invoice {number} is overpaid");
             assert!(invoice.tries <= CHARGE_TRIES_MAX);
         }
-        for (name, payment) in account.payments.iter() {
-            assert!(
-                payment.returned.minor() <= payment.amount.minor(),
-                "{name} gave back more than it was"
-            );
-        }
+        assert_eq!(gave_back_too_much(account), None, "more went back than came in");
     }
 }
 

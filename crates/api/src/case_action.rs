@@ -433,5 +433,5 @@ fn correction(f: &mut Fields, m: &v1::NoteCorrection) -> Option<CorrectionNoted>
         position => position,
     };
     let note = f.parse("note", &m.note, Personal::parse);
-    Some(CorrectionNoted { corrects: corrects?, note: note? })
+    Some(CorrectionNoted { corrects: corrects?, moved: None, note: note? })
 }

@@ -652,7 +652,7 @@ case fee_held end?:day gates:{Gate} period:u32 start?:day
 case fee_kept amount:money counsel:text document?:hash exposed:money fee:EventRef gates:{Gate} reason:personal
 case fee_marked account:id asked_on:day exposed:money exposed_before:money fee:EventRef gates:{Gate} given_back:money given_back_before?:money invoice?:u64 kept?:money kept_before?:money lost?:Loss lost_before?:Loss open:money open_before:money owed:money owed_before:money plan?:code returned?:money returned_before?:money standing:FeeStanding
 case exposure_found amount?:money cites:text kind:ExposureKind period?:u32
-case correction_noted corrects:u64 note:personal
+case correction_noted corrects:u64 moved?:flag note:personal
 case fact_corrected about_another?:flag fact:EventRef kind:FactKind order_of?:id reading?:Reading reason:personal replaces:EventRef said_by:personal
 case legal_hold_placed matter:text
 case legal_hold_lifted matter:text

@@ -49,7 +49,8 @@ fn a_fact_of_the_wrong_client_is_told_of_the_right_one_in_one_append() {
     assert_eq!(desk.answer(case(B), 1, "2026-04-02", Gate::FullyPerformed), Answer::Fails);
     let at = desk.first("progress_report_sent");
     let told = desk.correct(case(A), at, Becomes::MovedTo(case(B)));
-    assert_eq!(names(&told), ["fact_corrected", "progress_report_sent", "fee_marked"]);
+    let kinds = ["fact_corrected", "progress_report_sent", "correction_noted", "fee_marked"];
+    assert_eq!(names(&told), kinds);
     assert_eq!(told[1].stream, StreamId::Case(case(B)));
     assert_eq!(told[1].occurred_on, day("2026-03-09"), "the day it happened goes with it");
     let Event::Case(CaseEvent::FactCorrected(corrected)) = &told[0].event else { panic!() };
@@ -58,6 +59,14 @@ fn a_fact_of_the_wrong_client_is_told_of_the_right_one_in_one_append() {
     let fee = desk.judged(case(A), |judge| judge.fees().next().unwrap().standing);
     assert_eq!(fee, FeeStanding::Exposed);
     assert_eq!(desk.answer(case(B), 1, "2026-04-02", Gate::FullyPerformed), Answer::Holds);
+    // The first thing an examiner looks for: by what the gate holds.
+    let mut explained = desk.explain(case(B), 1, "2026-04-02");
+    let moved = told[1].clone();
+    let told_first = desk.state(case(B)).told_first(&[moved]);
+    desk.judged(case(B), |judge| judge.name_corrections(&mut explained, &told_first));
+    let done = explained.findings.iter().find(|found| found.gate == Gate::FullyPerformed).unwrap();
+    let said = "told first of another client, moved here at";
+    assert!(done.is_corrected && done.because.contains(said), "{}", done.because);
     // Back again: what is told of the second is a fact like any other.
     let there = told[1].position;
     desk.correct(case(B), there, Becomes::MovedTo(case(A)));
@@ -117,6 +126,11 @@ fn whoever_records_takes_back_on_the_same_day_what_opens_no_gate() {
     let refused = by(&mut desk, CorrectedBy::Recorder, asked.clone()).unwrap_err();
     assert!(refused.to_string().contains("scope correct"), "{refused}");
     by(&mut desk, CorrectedBy::Anyone, asked).unwrap();
+    // A pause moves the periods behind it, and no gate of theirs: it is taken back.
+    let pause = CaseAction::PauseService(ServicePaused { reason: personal("away") });
+    let paused = desk.act(case(A), "2026-04-08", pause)[0].position;
+    let asked = correction(&desk, paused, Becomes::Nothing);
+    by(&mut desk, CorrectedBy::Recorder, asked).unwrap();
 }
 
 #[test]

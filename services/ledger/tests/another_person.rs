@@ -57,6 +57,10 @@ async fn a_scan_of_another_person_is_opened_to_nobody() {
     correct(&desk.service, &desk.firm, &case, told.first_position, gone).await;
     let refused = download(&desk, &case, &document.sha256).await.unwrap_err();
     assert_eq!(reason(&refused), "STATE_REFUSES");
+    // Whoever only records opens nothing again by naming it.
+    desk.service.record(&case, vec![paper(&document.sha256)]).await;
+    let refused = download(&desk, &case, &document.sha256).await.unwrap_err();
+    assert_eq!(reason(&refused), "STATE_REFUSES");
     // What is the client's own is opened still.
     let own = upload(&desk, &case, &letter(3_000)).await.unwrap().document.unwrap();
     download(&desk, &case, &own.sha256).await.unwrap();

@@ -442,6 +442,7 @@ impl Client {
                 period: Some(period),
             })),
             14 => Some(CaseAction::NoteCorrection(CorrectionNoted {
+                moved: None,
                 corrects: 1,
                 note: personal("a slip"),
             })),

@@ -6,13 +6,14 @@ use std::sync::Arc;
 
 use anyhow::{Context as _, ensure};
 use domain::State;
-use domain::account::{Account, CHARGE_TRIES_MAX, MoneyBack};
+use domain::account::{Account, CHARGE_TRIES_MAX};
 use domain::event::{AccountEvent, CaseEvent, Event, Recorded, StreamId, UtcMicros};
 use domain::ids::{CaseId, RequestId};
 use log::memory::MemoryStore;
 use log::{LogStore as _, OutcomeResult};
 use proof::{Frontier, Hash, leaf_hash, tree};
 
+use crate::given_back::gave_back_too_much;
 use crate::history::firm_id;
 
 /// What has been seen of one firm's log, and what it must mean.
@@ -250,20 +251,7 @@ fn account_balances(account: &Account) -> anyhow::Result<()> {
         ensure!(whole, "invoice {number} is overpaid or below zero");
         ensure!(invoice.tries <= CHARGE_TRIES_MAX, "invoice {number} was tried too often");
     }
-    for (name, payment) in account.payments.iter() {
-        // A bank takes back what was refunded, too: each of the two alone is no more than came in.
-        let of = |back: &&MoneyBack| back.payment == *name && back.won.is_none();
-        let all = || account.money_back.values().filter(of);
-        let sum = |is_chargeback: bool| -> i64 {
-            let kind = all().filter(|back| back.status.is_some() == is_chargeback);
-            kind.map(|back| back.amount.minor()).sum()
-        };
-        for is_chargeback in [false, true] {
-            ensure!(sum(is_chargeback) <= payment.amount.minor(), "{name} gave back too much");
-        }
-        let beyond: i64 = all().map(|back| back.beyond.minor()).sum();
-        let kept = payment.returned.minor() - beyond <= payment.amount.minor();
-        ensure!(kept, "more than came in went back of {name}, and is no loss");
-    }
+    let too_much = gave_back_too_much(account);
+    ensure!(too_much.is_none(), "{too_much:?} gave back more than it was, and that is no loss");
     Ok(())
 }

@@ -267,6 +267,13 @@ pub(super) fn of_case(event: &CaseEvent, format: Format) -> Option<(Part, String
             };
             (Part::Done, format!("{by} ended the service."))
         }
+        CaseEvent::CorrectionNoted(e) if e.moved == Some(true) => (
+            Part::Done,
+            format!(
+                "What position {} tells was told of another client first, and moved here.",
+                e.corrects
+            ),
+        ),
         CaseEvent::CorrectionNoted(e) => {
             (Part::Done, format!("The record at position {} was corrected by a note.", e.corrects))
         }

@@ -115,8 +115,14 @@ impl Case {
                 insert(&mut self.billing, billing, |known| &known.moment);
             }
             CaseEvent::MessageLogged(e) => self.message(e, mark),
-            // A note changes nothing that rules look at. A correction is never a reading itself.
-            CaseEvent::CorrectionNoted(_) | CaseEvent::FactCorrected(_) => {}
+            // A note changes nothing that rules look at; that a fact came from another's file is shown beside gates.
+            CaseEvent::CorrectionNoted(e) => {
+                if e.moved == Some(true) {
+                    self.moved_here.insert(e.corrects, mark.at);
+                }
+            }
+            // A correction is never a reading itself.
+            CaseEvent::FactCorrected(_) => {}
             CaseEvent::LegalHoldPlaced(e) => {
                 self.holds.entry(e.matter.clone()).or_insert(mark);
             }
@@ -254,7 +260,7 @@ impl Case {
     }
 
     /// Takes a fact out of the story, with what follows from it alone.
-    pub(super) fn take_back(&mut self, at: u64) {
+    pub(crate) fn take_back(&mut self, at: u64) {
         let stays = |mark: &Mark| mark.at.position != at;
         self.acknowledged.retain(|fact| stays(&fact.mark));
         Arc::make_mut(&mut self.agreements).retain(|fact| stays(&fact.signed.mark));

@@ -95,6 +95,8 @@ record! {
         listings: Arc<BTreeMap<(ItemCode, BureauCode), Arc<Listing>>>,
         /// Claimed fees that are not simply allowed, as they were marked last, by the positions of their claims.
         marks: BTreeMap<u64, Arc<FeeMark>>,
+        /// Facts that were told of another client first, by their positions, and what says so.
+        moved_here: BTreeMap<u64, EventRef>,
         /// Work opened.
         opened: Option<Mark>,
         /// What was told of identity papers, by its days.

@@ -1,14 +1,12 @@
 //! Correcting what was told of a case.
 
-use std::collections::BTreeSet;
-
 use calendar::CivilDate;
 
 use super::{billing, check_day, check_request, check_time, one_action, placed};
-use crate::case;
+use crate::case::{self, Case};
 use crate::command::{Becomes, CaseAction, CorrectedBy, Correction, Dated};
-use crate::event::StreamId;
-use crate::gates::{Finding, Gate};
+use crate::event::{CaseEvent, CorrectionNoted, StreamId};
+use crate::gates::{Answer, Gate};
 use crate::ids::CaseId;
 use crate::refusal::{Reason, Refusal};
 use crate::terms::Seat;
@@ -29,9 +27,12 @@ pub(super) fn correct_all(
     for other in corrections.iter().filter_map(Correction::other) {
         draft.world().case(other)?;
     }
-    let open = match by {
+    let before = match by {
         CorrectedBy::Anyone => None,
-        CorrectedBy::Recorder => Some(open_gates(draft, id)?),
+        CorrectedBy::Recorder => {
+            draft.world().payers(id)?;
+            Some(draft.world().case(id)?.clone())
+        }
     };
     for (at, correction) in corrections.iter().enumerate() {
         if by == CorrectedBy::Recorder {
@@ -44,10 +45,11 @@ pub(super) fn correct_all(
         let states_order = others.count() > 1;
         correct(draft, id, correction, states_order).map_err(|halt| placed(halt, at))?;
     }
-    let Some(open) = open else { return Ok(()) };
-    if let Some((day, gate)) = open_gates(draft, id)?.difference(&open).next() {
+    if let Some(before) = before
+        && let Some((day, gate)) = opened_gate(draft, id, &before)?
+    {
         let detail = format!(
-            "without it {} would hold of the period from {day}: that is for whoever has the scope correct",
+            "without it {} would hold of the fee from {day}: that is for whoever has the scope correct",
             gate.code()
         );
         return Err(Refusal::new(Reason::StateRefuses, StreamId::Case(id), detail).into());
@@ -55,21 +57,29 @@ pub(super) fn correct_all(
     Ok(())
 }
 
-/// The gates that hold, with the first days of their periods, and of claimed fees with that of their fees.
-fn open_gates(draft: &Draft<'_, '_>, id: CaseId) -> Result<BTreeSet<(CivilDate, Gate)>, Halt> {
+/// A gate that holds of a fee and did not before, with the first day of the fee's period.
+fn opened_gate(
+    draft: &Draft<'_, '_>,
+    id: CaseId,
+    before: &Case,
+) -> Result<Option<(CivilDate, Gate)>, Halt> {
     let accounts = draft.world().payers(id)?;
-    let judge = billing::judge(draft, id, &accounts)?;
-    let mut open = BTreeSet::new();
-    for period in judge.periods() {
-        let explained = judge.explain(period.number, judge.today()).into_iter();
-        let holding = explained.flat_map(|of| of.findings).filter(Finding::holds);
-        open.extend(holding.map(|finding| (period.start, finding.gate)));
+    let after = billing::judge(draft, id, &accounts)?;
+    let before = after.of_same_matter(before);
+    let periods = after.periods().filter_map(|of| after.explain(of.number, after.today()));
+    let claimed = after.fees().map(|judged| after.explain_claimed(&judged));
+    for explained in periods.chain(claimed) {
+        let was = before.answers(&explained);
+        let mut opened = explained
+            .findings
+            .iter()
+            .zip(was)
+            .filter(|(finding, was)| finding.holds() && *was != Answer::Holds);
+        if let Some((finding, _)) = opened.next() {
+            return Ok(Some((explained.period.start, finding.gate)));
+        }
     }
-    for judged in judge.fees() {
-        let holding = Gate::ALL.iter().copied().filter(|gate| !judged.closed.contains(gate));
-        open.extend(holding.map(|gate| (judged.fee.start, gate)));
-    }
-    Ok(open)
+    Ok(None)
 }
 
 /// Whoever recorded a fact takes it back on the same day, and does nothing else with it.
@@ -149,7 +159,11 @@ fn correct(
     }
     if let (Some((other, action)), Some(reading)) = (moved, before) {
         let (occurred_at, occurred_on) = (reading.occurred_at, reading.occurred_on);
+        let corrects = draft.world().position() + 1;
         one_action(draft, other, &Dated { occurred_at, occurred_on, action })?;
+        let note = correction.reason.clone();
+        let noted = CorrectionNoted { corrects, moved: Some(true), note };
+        draft.add(StreamId::Case(other), today, CaseEvent::CorrectionNoted(noted))?;
     }
     Ok(())
 }

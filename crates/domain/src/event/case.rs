@@ -548,8 +548,11 @@ record! {
 record! {
     /// A mistake in the record is answered; the event named stays as it is.
     pub struct CorrectionNoted {
-        /// The position of the event that was wrong.
+        /// The position of the event that was wrong, or that was moved here.
         corrects: u64,
+        /// That the fact there was told first of another client, and is this one's. It names nobody: what was told
+        /// there was taken back in the same request.
+        moved: Option<bool>,
         /// What is right.
         note: Personal,
     }

@@ -291,6 +291,18 @@ impl Event {
         }
     }
 
+    /// The position of the fact that was moved here from another client's file, if it says so of one.
+    pub const fn moved(&self) -> Option<u64> {
+        match self {
+            Self::Case(CaseEvent::CorrectionNoted(noted)) if matches!(noted.moved, Some(true)) => {
+                Some(noted.corrects)
+            }
+            Self::Case(_) | Self::Account(_) | Self::Deposit(_) | Self::Firm(_) | Self::Look(_) => {
+                None
+            }
+        }
+    }
+
     /// The position of the fact that it corrects, if it corrects one.
     pub const fn corrects(&self) -> Option<u64> {
         if let Self::Case(CaseEvent::FactCorrected(corrected)) = self {

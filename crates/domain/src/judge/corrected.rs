@@ -5,7 +5,7 @@
 use super::grid::slot_for;
 use super::{Judge, Matter};
 use crate::case::{Case, Corrected};
-use crate::event::{CaseEvent, Event, Recorded};
+use crate::event::{Event, FactKind, Recorded};
 use crate::gates::{Answer, Explanation, Gate};
 
 /// Most corrected facts of a case that are judged one by one, those corrected last first.
@@ -13,17 +13,38 @@ pub const CORRECTED_MAX: usize = 50;
 
 /// A case as it would be had a fact never been corrected, or none of them.
 pub struct ToldFirst {
-    /// The facts, and what became of them.
-    facts: Vec<(u64, Corrected)>,
+    facts: Vec<OfFact>,
     case: Case,
+}
+
+/// What became of a fact.
+#[derive(Clone)]
+struct OfFact {
+    kind: FactKind,
+    told_at: u64,
+    how: &'static str,
+    at: u64,
+}
+
+impl OfFact {
+    fn corrected(told_at: u64, of: &Corrected) -> Self {
+        let how = match (of.stands, of.about_another) {
+            (true, _) => "told anew",
+            (false, true) => "taken back as another person's",
+            (false, false) => "taken back",
+        };
+        Self { kind: of.kind, told_at, how, at: of.reading.at.position }
+    }
 }
 
 impl Case {
     /// The positions of facts whose correction may bear on a gate, corrected last first.
     pub fn corrected_facts(&self) -> Vec<u64> {
         let bearing = self.corrected.iter().filter(|(_, of)| !of.kind.gates().is_empty());
+        let corrected = bearing.map(|(&fact, of)| (of.reading.at.position, fact));
+        let moved = self.moved_here.iter().filter(|(fact, _)| !self.corrected.contains_key(fact));
         let mut facts: Vec<(u64, u64)> =
-            bearing.map(|(&fact, of)| (of.reading.at.position, fact)).collect();
+            corrected.chain(moved.map(|(&fact, note)| (note.position, fact))).collect();
         facts.sort_unstable_by(|one, other| other.cmp(one));
         facts.into_iter().map(|(_, fact)| fact).take(CORRECTED_MAX).collect()
     }
@@ -34,25 +55,44 @@ impl Case {
         let mut none = ToldFirst { facts: Vec::new(), case: self.clone() };
         let mut all = Vec::new();
         for recorded in facts {
-            let Some((event, of)) = self.corrected_fact(recorded) else { continue };
-            none.facts.push((recorded.position, of.clone()));
-            none.case.tell_first(recorded, event);
+            let Event::Case(event) = &recorded.event else { continue };
+            let at = recorded.position;
+            let moved = self.moved_here.get(&at).zip(event.fact());
+            let of = match (self.corrected.get(&at), moved) {
+                // Told of nobody here, had it not been moved.
+                (_, Some((note, kind))) => OfFact {
+                    kind,
+                    told_at: at,
+                    how: "told first of another client, moved here",
+                    at: note.position,
+                },
+                (Some(of), None) => OfFact::corrected(at, of),
+                (None, None) => continue,
+            };
+            let put_back = |case: &mut Case| match moved {
+                Some(_) => case.take_back(at),
+                None => case.tell_first(recorded, event),
+            };
+            none.facts.push(of.clone());
+            put_back(&mut none.case);
             let mut case = self.clone();
-            case.tell_first(recorded, event);
-            all.push(ToldFirst { facts: vec![(recorded.position, of.clone())], case });
+            put_back(&mut case);
+            all.push(ToldFirst { facts: vec![of], case });
         }
         if all.len() > 1 {
             all.push(none);
         }
         all
     }
+}
 
-    fn corrected_fact<'a>(&'a self, told: &'a Recorded) -> Option<(&'a CaseEvent, &'a Corrected)> {
-        let of = self.corrected.get(&told.position)?;
-        match &told.event {
-            Event::Case(event) => Some((event, of)),
-            Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => None,
-        }
+impl<'a> Judge<'a> {
+    /// The same judge of another reading of its case.
+    pub(crate) fn of_same_matter<'b>(&self, case: &'b Case) -> Judge<'b>
+    where
+        'a: 'b,
+    {
+        Judge::of_edition(Matter { case, ..self.matter }, self.edition)
     }
 }
 
@@ -62,8 +102,7 @@ impl Judge<'_> {
     pub fn name_corrections(&self, explanation: &mut Explanation, told_first: &[ToldFirst]) {
         let mut named: Vec<Vec<String>> = vec![Vec::new(); explanation.findings.len()];
         for told in told_first {
-            let matter = Matter { case: &told.case, ..self.matter };
-            let answers = Judge::of_edition(matter, self.edition).answers(explanation);
+            let answers = self.of_same_matter(&told.case).answers(explanation);
             let of_gates = explanation.findings.iter().zip(answers).zip(&mut named);
             for ((finding, answer), names) in of_gates {
                 let is_new = told.facts.len() == 1 || names.is_empty();
@@ -81,7 +120,7 @@ impl Judge<'_> {
     }
 
     /// What each gate answers for the same fee.
-    fn answers(&self, explanation: &Explanation) -> Vec<Answer> {
+    pub(crate) fn answers(&self, explanation: &Explanation) -> Vec<Answer> {
         let earned = explanation.earned.as_ref();
         let mut fees = self.matter.case.earned.iter();
         if let Some(fee) = earned.and_then(|mark| fees.position(|fee| fee.mark == *mark)) {
@@ -100,18 +139,10 @@ impl Judge<'_> {
 
 impl ToldFirst {
     fn names(&self, gate: Gate, answer: Answer) -> Vec<String> {
-        let bearing = self
-            .facts
-            .iter()
-            .filter(|(_, of)| self.facts.len() == 1 || of.kind.gates().contains(&gate));
-        let said = bearing.map(|(told_at, of)| {
-            let kind = of.kind.code().replace('_', " ");
-            let how = match (of.stands, of.about_another) {
-                (true, _) => "told anew",
-                (false, true) => "taken back as another person's",
-                (false, false) => "taken back",
-            };
-            let at = of.reading.at.position;
+        let bearing =
+            self.facts.iter().filter(|of| self.facts.len() == 1 || of.kind.gates().contains(&gate));
+        let said = bearing.map(|OfFact { kind, told_at, how, at }| {
+            let kind = kind.code().replace('_', " ");
             let otherwise = match answer {
                 Answer::Holds => "it would hold",
                 Answer::Unknown => "it would be unknown",

@@ -22,6 +22,11 @@ use crate::words;
 /// What is said where only the changes were shown.
 const NOTHING_RECORDED: &str = "Nothing is recorded. To record it, say the same with --yes.";
 
+/// What becomes of a fact that is taken back.
+const DID_NOT_HAPPEN: &str = "did not happen";
+/// And of one that moves.
+const OF_ANOTHER: &str = "is of the other client";
+
 /// What was told wrongly, and what is right.
 #[derive(Args)]
 #[command(group = ArgGroup::new("reading").requires("facts"), group = ArgGroup::new("facts"))]
@@ -121,7 +126,8 @@ pub(crate) async fn run(
     if out.is_json() && !args.yes {
         out.message(&preview, "CorrectFactsResponse")?;
     } else if !out.is_json() {
-        show(&preview.facts, &preview.effects, out)?;
+        let gone = if args.to.is_some() { OF_ANOTHER } else { DID_NOT_HAPPEN };
+        show(&preview.facts, &preview.effects, gone, out)?;
         for other in &preview.others {
             out.heading(format!("Of client {}", words::id(&other.name)))?;
             effects(&other.effects, out)?;
@@ -189,9 +195,10 @@ fn read<M: prost::Message + Default>(path: &Path, message: &str) -> anyhow::Resu
 fn show(
     facts: &[v1::CorrectedFact],
     effects: &[v1::CorrectionEffect],
+    gone: &str,
     out: &mut Out,
 ) -> anyhow::Result<()> {
-    let reading = |day: Option<&_>, payload: &str| reading::of(day, payload, "did not happen");
+    let reading = |day: Option<&_>, payload: &str| reading::of(day, payload, gone);
     for fact in facts {
         let kind = fact.r#type.replace('_', " ");
         out.heading(format!("The {kind} told at position {}", fact.fact_position))?;

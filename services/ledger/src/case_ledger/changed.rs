@@ -26,11 +26,16 @@ pub(super) async fn by_event(
     firm: FirmId,
     recorded: &Recorded,
 ) -> Result<Vec<v1::CorrectionEffect>, Failure> {
+    if let (Some(fact), StreamId::Case(case)) = (recorded.event.moved(), recorded.stream) {
+        return by_fact(view, firm, case, (fact - 1, recorded)).await;
+    }
     if recorded.event.corrects().is_none() {
         return Ok(Vec::new());
     }
     match (&recorded.event, recorded.stream) {
-        (Event::Case(_), StreamId::Case(case)) => by_fact(view, firm, case, recorded).await,
+        (Event::Case(_), StreamId::Case(case)) => {
+            by_fact(view, firm, case, (recorded.position - 1, recorded)).await
+        }
         (Event::Account(event), StreamId::Account(account)) => {
             by_money(view, firm, account, (event, recorded)).await
         }
@@ -45,11 +50,11 @@ async fn by_fact(
     view: &View<'_>,
     firm: FirmId,
     case: CaseId,
-    recorded: &Recorded,
+    (before, recorded): (u64, &Recorded),
 ) -> Result<Vec<v1::CorrectionEffect>, Failure> {
-    let position = recorded.position;
-    let after = OfFees::read_as_of(view, firm, case, position, recorded.recorded_at).await?;
-    let before = OfFees::read_as_of(view, firm, case, position - 1, recorded.recorded_at).await?;
+    let (position, at) = (recorded.position, recorded.recorded_at);
+    let after = OfFees::read_as_of(view, firm, case, position, at).await?;
+    let before = OfFees::read_as_of(view, firm, case, before, at).await?;
     let said = |matter: &OfFees| effects::of(&matter.judge(&matter.accounts()));
     Ok(effects::changes(&said(&before), &said(&after)))
 }

@@ -9,7 +9,8 @@ use log::LogStore as _;
 
 use crate::ledger::{Ledger, one_case};
 
-/// The documents that a case names in what was taken back as another person's, and in nothing else.
+/// The documents that a case names in what was taken back as another person's, unless a correction or what was moved
+/// here since names them as the client's own: to record a fact that names one is not enough.
 pub(super) async fn of_another(
     ledger: &Ledger,
     firm: FirmId,
@@ -28,8 +29,14 @@ pub(super) async fn of_another(
         let corrupt = |_| Failure::Corrupt { position: stored.position };
         let recorded = recorded.map_err(corrupt)?;
         let Event::Case(event) = &recorded.event else { continue };
-        let is_hidden = state.is_of_another(recorded.position, recorded.event.corrects());
-        let documents = if is_hidden { &mut hidden } else { &mut shown };
+        let (position, corrects) = (recorded.position, recorded.event.corrects());
+        let documents = if state.is_of_another(position, corrects) {
+            &mut hidden
+        } else if corrects.is_some() || state.moved_here.contains_key(&position) {
+            &mut shown
+        } else {
+            continue;
+        };
         event.each_document(&mut |hash| {
             documents.insert(hash);
         });

@@ -21,10 +21,8 @@ pub(super) async fn told_elsewhere(
     own: &[Recorded],
 ) -> Result<Vec<u64>, Failure> {
     let mut elsewhere = BTreeSet::new();
-    let facts = own.iter().filter(|recorded| match &recorded.event {
-        Event::Case(event) => event.fact().is_some(),
-        Event::Account(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => false,
-    });
+    let moved = own.iter().filter_map(|recorded| recorded.event.moved());
+    let facts = own.iter().filter(|recorded| moved.clone().any(|at| at == recorded.position));
     for fact in facts {
         let mut before = fact.position;
         loop {

@@ -12,7 +12,7 @@ use sha2::{Digest as _, Sha256};
 use tonic::Status;
 use uuid::Uuid;
 
-use super::{CorrectArgs, NOTHING_RECORDED, becomes};
+use super::{CorrectArgs, DID_NOT_HAPPEN, NOTHING_RECORDED, OF_ANOTHER, becomes};
 use crate::connect::Session;
 use crate::exit::{Exit, Stop};
 use crate::fault::Fault;
@@ -61,7 +61,8 @@ pub(super) async fn run(
         return Ok(Exit::of_code(status.code()));
     }
     if !out.is_json() {
-        show(&shown, out)?;
+        let gone = if args.to.is_some() { OF_ANOTHER } else { DID_NOT_HAPPEN };
+        show(&shown, gone, out)?;
     } else if !args.yes {
         for Shown { request, preview } in &shown {
             told(&request.name, preview, out)?;
@@ -196,11 +197,11 @@ async fn case_at(position: i64, session: &mut Session) -> anyhow::Result<CaseId>
     })
 }
 
-fn show(shown: &[Shown], out: &mut Out) -> anyhow::Result<()> {
+fn show(shown: &[Shown], gone: &str, out: &mut Out) -> anyhow::Result<()> {
     let mut facts = Table::new(&["client", ">position", "fact", "as it is", "corrected"]);
     let mut effects = Table::new(&["client", "what follows from it", "as it is", "corrected"]);
     let (mut count, mut changed) = (0_usize, 0_usize);
-    let reading = |day: Option<&_>, payload: &str| reading::of(day, payload, "did not happen");
+    let reading = |day: Option<&_>, payload: &str| reading::of(day, payload, gone);
     for Shown { request, preview } in shown {
         let client = words::id(&request.name);
         for fact in &preview.facts {

@@ -6,7 +6,7 @@ use domain::ids::AccountId;
 use tonic::Code;
 use uuid::Uuid;
 
-use super::{CorrectArgs, NOTHING_RECORDED, read, recorded, show};
+use super::{CorrectArgs, DID_NOT_HAPPEN, NOTHING_RECORDED, read, recorded, show};
 use crate::connect::{Session, request_id};
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
@@ -87,7 +87,7 @@ pub(super) async fn run(
     if out.is_json() && !args.yes {
         out.message(&preview, "CorrectMoneyResponse")?;
     } else if !out.is_json() {
-        show(preview.fact.as_slice(), &preview.effects, out)?;
+        show(preview.fact.as_slice(), &preview.effects, DID_NOT_HAPPEN, out)?;
     }
     if !args.yes {
         out.note(NOTHING_RECORDED)?;

@@ -85,7 +85,8 @@ fn one_mistake_over_many_clients_is_shown_and_put_right_at_once() {
     let followed = desk.done(&["follow", "--once", "--json", "--types", "message_logged"]);
     let events: Vec<&str> = followed.lines().filter(|line| line.contains("\"event\"")).collect();
     assert_eq!(events.len(), 2, "{followed}");
-    let file = desk.file("positions.txt", &events.join("\n"));
+    // As it was printed, with the line that says how far it went.
+    let file = desk.file("positions.txt", &followed);
     let ask = [&["correct", "--each", &file, "--taken-back"][..], &WHY].concat();
     let shown = desk.done(&ask);
     assert!(shown.contains("2 facts of 2 clients"), "{shown}");

@@ -282,6 +282,42 @@ fn a_chargeback_opens_the_invoice_and_a_win_closes_it_again() {
     is(&again.unwrap_err(), Reason::AlreadyRecorded);
 }
 
+/// It may be recorded on another account: this one knows of its own only.
+#[test]
+fn a_payment_that_the_account_does_not_have_is_said_to_be_not_of_it() {
+    let mut desk = invoiced();
+    let opened = Chargeback {
+        amount: usd(100),
+        chargeback: reference("cb-1"),
+        payment: reference("pay-74-1"),
+        respond_by: None,
+    };
+    let refused = desk
+        .try_account(account(A), "2026-05-02", AccountAction::OpenChargeback(opened))
+        .unwrap_err();
+    is(&refused, Reason::ReferenceUnknown);
+    assert!(
+        refused.to_string().contains("the payment pay-74-1 is not of this account"),
+        "{refused}"
+    );
+}
+
+#[test]
+fn a_chargeback_does_not_end_before_it_was_opened() {
+    let mut desk = charged_back();
+    let ends = [AccountAction::ChargebackWon, AccountAction::ChargebackLost];
+    for end in ends {
+        let early = desk.try_account(account(A), "2026-05-01", end(reference("cb-1")));
+        let early = early.unwrap_err();
+        is(&early, Reason::DateImpossible);
+        assert!(
+            early.to_string().contains("the chargeback cb-1 was opened on 2026-05-02"),
+            "{early}"
+        );
+    }
+    desk.try_account(account(A), "2026-05-02", ends[0](reference("cb-1"))).unwrap();
+}
+
 /// Money that comes again for an invoice that was settled otherwise belongs to the client, but for what
 /// the firm had written off (common practice, no source).
 #[test]

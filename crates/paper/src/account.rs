@@ -9,6 +9,9 @@ use domain::money::{Currency, Money, MoneyError};
 
 use crate::sheet::{Cell, Column, Sheet};
 
+/// What is said of money that was collected for fees that nothing allowed, and is kept.
+pub const KEPT: &str = "Not allowed, and kept by counsel's reason";
+
 /// One thing that happened.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct AccountStep {
@@ -52,6 +55,8 @@ pub struct AccountStatement {
     pub owed: Money,
     /// What of the open fees is not asked for, on what is known today, until every gate holds for it.
     pub held: Money,
+    /// What of money collected for fees that nothing allowed is kept by counsel's reason, on what is known today.
+    pub kept: Money,
 }
 
 impl AccountStatement {
@@ -80,7 +85,8 @@ impl AccountStatement {
                 steps.push((step, balance));
             }
         }
-        Ok(Self { firm, to, from, through, opening, steps, owed, held: Money::zero(currency) })
+        let (held, kept) = (Money::zero(currency), Money::zero(currency));
+        Ok(Self { firm, to, from, through, opening, steps, owed, held, kept })
     }
 
     /// The balance at the end; below zero, the firm owes it.
@@ -98,6 +104,7 @@ impl AccountStatement {
             ("Open", open),
             ("Of that not asked for until it is shown that it may be", self.held.min(open)),
             ("Owed to you", self.owed),
+            (KEPT, self.kept),
         ];
         let is_said = |(what, sum): &(&str, Money)| match *what {
             "Open" => !sum.is_zero() || self.owed.is_zero(),

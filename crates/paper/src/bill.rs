@@ -3,6 +3,7 @@
 use chrono::NaiveDate;
 use domain::money::{Money, MoneyError};
 
+use crate::account::KEPT;
 use crate::sheet::{Cell, Column, Sheet};
 
 /// What was done for a fee.
@@ -60,6 +61,8 @@ pub struct Bill {
     pub held: Money,
     /// What was collected for fees that are not allowed, and did not go back.
     pub owed: Money,
+    /// What was collected for such fees, and is kept by counsel's reason.
+    pub kept: Money,
     /// What the processor was asked to give back, without an answer yet.
     pub asked_back: Money,
 }
@@ -80,6 +83,7 @@ impl Bill {
             ("Not asked for until it is shown that it may be", self.held.negated()),
             ("Open", self.open.minus(self.not_asked)?.minus(self.held)?),
             ("Owed to you", self.owed),
+            (KEPT, self.kept),
             ("Asked of the processor for you, and not given back yet", self.asked_back),
         ];
         let said =
@@ -155,6 +159,7 @@ mod tests {
             not_asked: usd(0),
             held: usd(0),
             owed: usd(0),
+            kept: usd(0),
             asked_back: usd(0),
         }
     }
@@ -190,6 +195,15 @@ mod tests {
         assert_eq!((open(&plain), names(&plain).contains(&held)), (usd(4_900), false));
         let both = page(usd(1_000), usd(3_900));
         assert_eq!((open(&both), names(&both).contains(&held)), (usd(0), true));
+    }
+
+    #[test]
+    fn what_is_kept_by_counsels_reason_is_said() {
+        let page = |kept| Bill { kept, ..bill() }.sheet().unwrap().to_html();
+        let said = "Not allowed, and kept by counsel's reason";
+        assert!(!page(usd(0)).contains(said));
+        let page = page(usd(8_900));
+        assert!(page.contains(said) && page.contains("USD 89.00"), "{page}");
     }
 
     #[test]

@@ -154,10 +154,10 @@ async fn a_finished_month_is_billed_charged_and_paid(place: &Place<'_>) {
         [account_id(1), account_id(2)]
     );
 
-    let exposures = store.list_exposures(FIRM, (None, None), 0, 10).await.unwrap();
+    let exposures = store.list_exposures(FIRM, (None, None), None, 10).await.unwrap();
     assert_eq!(exposures.len(), 1);
     for (kind, found) in [(ExposureKind::PaymentUnearned, 1), (ExposureKind::EarlyService, 0)] {
-        let of_kind = store.list_exposures(FIRM, (None, Some(kind)), 0, 10).await.unwrap();
+        let of_kind = store.list_exposures(FIRM, (None, Some(kind)), None, 10).await.unwrap();
         assert_eq!(of_kind.len(), found);
     }
     assert_eq!(

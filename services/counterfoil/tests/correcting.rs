@@ -85,7 +85,8 @@ fn one_mistake_over_many_clients_is_shown_and_put_right_at_once() {
     let followed = desk.done(&["follow", "--once", "--json", "--types", "message_logged"]);
     let events: Vec<&str> = followed.lines().filter(|line| line.contains("\"event\"")).collect();
     assert_eq!(events.len(), 2, "{followed}");
-    let file = desk.file("positions.txt", &events.join("\n"));
+    // As it was printed, with the line that says how far it went.
+    let file = desk.file("positions.txt", &followed);
     let ask = [&["correct", "--each", &file, "--taken-back"][..], &WHY].concat();
     let shown = desk.done(&ask);
     assert!(shown.contains("2 facts of 2 clients"), "{shown}");
@@ -172,6 +173,44 @@ fn pages_list_no_work_that_was_taken_back_and_say_what_is_not_asked_for() {
     let claim = claim.split(':').next().unwrap();
     let named = desk.done(&["explain", CASE, "1", "--claim", claim]);
     assert!(named.contains("found to be not allowed"), "{named}");
+}
+
+#[test]
+fn what_is_kept_of_a_fee_is_said_until_that_is_withdrawn() {
+    let desk = Desk::with_cases();
+    desk.done(&["bill", "--as-of", "2025-05-01"]);
+    let paid = r#"{"outcome":"settled","invoice":1,"payment":"pay-1","amount_minor":19900,"on":"2025-05-01"}"#;
+    desk.done(&["results", &desk.file("results.jsonl", paid)]);
+    let facts = desk.run(&["correct", CASE, "--json"]).json();
+    let sent = facts.iter().find(|fact| fact["type"] == "progress_report_sent").unwrap();
+    let position = sent["position"].as_str().unwrap();
+    desk.done(&[&["correct", CASE, position, "--taken-back", "--yes"][..], &WHY].concat());
+    desk.done(&["review"]);
+
+    let owed = || {
+        let status = desk.done(&["status", CASE]);
+        let account = status.split("\nAccount ").nth(1).unwrap();
+        account.lines().find(|line| line.contains("owed to client")).map(str::to_owned)
+    };
+    assert!(owed().unwrap().contains("USD 199.00"), "what was paid for a fee that is not allowed");
+
+    let keep = ["keep", CASE, "1", "--counsel", "C. Ounsel", "--reason", "the client agreed"];
+    let kept = desk.done(&[&keep[..], &["--yes"]].concat());
+    assert!(kept.contains("shown as kept until that is withdrawn"), "{kept}");
+    assert_eq!(owed(), None);
+    for page in [&["invoice", "1"][..], &["books", "statement", CASE]] {
+        desk.done(&[page, &["--html", "page.html"]].concat());
+        let html = desk.folder.path().join("page.html");
+        let text = std::fs::read_to_string(&html).unwrap();
+        std::fs::remove_file(html).unwrap();
+        assert!(text.contains("kept by counsel") && text.contains("USD 199.00"), "{text}");
+        assert!(desk.done(page).contains("not allowed, kept"), "{page:?}");
+    }
+
+    let withdrawn = desk.done(&[&keep[..], &["--withdraw", "--yes"]].concat());
+    assert!(withdrawn.contains("Nothing of this fee is kept any more."), "{withdrawn}");
+    assert!(!withdrawn.contains("shown as kept"), "{withdrawn}");
+    assert!(owed().unwrap().contains("USD 199.00"));
 }
 
 #[test]

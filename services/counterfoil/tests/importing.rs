@@ -37,6 +37,55 @@ fn a_file_that_is_imported_twice_changes_nothing_the_second_time() {
 }
 
 #[test]
+fn a_line_whose_fact_was_taken_back_since_is_not_already_there() {
+    let desk = Desk::with_cases();
+    let message =
+        json!({ "messageLogged": { "direction": "DIRECTION_INCOMING", "text": "hello" } });
+    let message = json!({ "name": CASE, "actions": [action((2025, 3, 22), message)] });
+    let payment = |name: &str, day| {
+        json!({
+            "name": CASE.replace("cases", "accounts"),
+            "occurredOn": { "year": 2025, "month": 5, "day": day },
+            "settled": { "payment": name, "amount": { "currencyCode": "USD", "units": "20" } },
+        })
+    };
+    let lines = [message, payment("pay-1", 9), payment("pay-2", 2)].map(|line| line.to_string());
+    let file = desk.file("told.jsonl", &lines.join("\n"));
+    desk.done(&["import", &file]);
+    // Oldest first, whichever was told first.
+    let exposures = desk.run(&["payment", "exposures", "--json"]).json().remove(0);
+    let found: Vec<_> = exposures["exposures"].as_array().unwrap().iter().collect();
+    assert_eq!((&found[0]["foundOn"]["day"], &found[1]["foundOn"]["day"]), (&json!(2), &json!(9)));
+
+    let case = CASE.rsplit('/').next().unwrap();
+    let position = |kind: &str| {
+        let facts = desk.run(&["correct", case, "--json"]).json();
+        let fact = facts.iter().find(|fact| fact["type"] == kind).unwrap();
+        fact["position"].as_str().unwrap().to_owned()
+    };
+    let correct = |position: &str, becomes: &[&str]| {
+        let why = ["--reason", "it was mistyped", "--said-by", "the bookkeeper", "--yes"];
+        desk.done(&[&["correct", case, position], becomes, &why].concat());
+    };
+    // Told anew of another day it is there; taken back it is not, whether it was told anew before or not.
+    let paid = position("payment_settled");
+    correct(&paid, &["--on", "2025-05-08"]);
+    let again = desk.run(&["import", &file, "--json"]);
+    assert_eq!((again.code, &again.json()[0]["summary"]["alreadyRecorded"]), (0, &json!(3)));
+    correct(&position("message_logged"), &["--taken-back"]);
+    let facts = desk.run(&["correct", case, "--json"]).json();
+    let anew = facts.iter().find(|fact| fact["now"] == "corrected").unwrap();
+    correct(anew["position"].as_str().unwrap(), &["--taken-back"]);
+    let again = desk.run(&["import", &file, "--json"]);
+    assert_eq!(again.code, 3, "{again:?}");
+    let told = again.json();
+    assert_eq!([&told[0]["line"], &told[1]["line"]], [&json!(1), &json!(2)], "{told:?}");
+    assert!(told[0]["reason"].as_str().unwrap().contains("taken back since at position"));
+    let summary = &told[2]["summary"];
+    assert_eq!((&summary["alreadyRecorded"], &summary["bad"]), (&json!(1), &json!(2)));
+}
+
+#[test]
 fn bad_lines_are_named_and_the_rest_goes_on() {
     let desk = Desk::with_firm();
     let good = fs::read_to_string(cases()).unwrap();

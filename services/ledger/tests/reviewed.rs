@@ -227,9 +227,19 @@ async fn a_law_that_is_read_later_is_shown_first_then_recorded_and_nothing_is_as
         at_least_position: office.head().await,
         ..Default::default()
     };
+    let page = exposures.clone();
     let exposures = office.service.accounts().list_exposures(exposures).await.unwrap().into_inner();
     let fees: Vec<_> = exposures.exposures.iter().map(|of| (of.kind(), of.period)).collect();
     assert_eq!(fees, [(v1::ExposureKind::FeeAskedUnearned, Some(1)); 2]);
+    let mut one_by_one = Vec::new();
+    let mut page = v1::ListExposuresRequest { page_size: 1, ..page };
+    while one_by_one.is_empty() || !page.page_token.is_empty() {
+        let answer = office.service.accounts().list_exposures(page.clone()).await.unwrap();
+        let answer = answer.into_inner();
+        one_by_one.extend(answer.exposures);
+        page.page_token = answer.next_page_token;
+    }
+    assert_eq!(one_by_one, exposures.exposures);
     let due = v1::ListDueRequest {
         parent: office.firm.clone(),
         kind: v1::DueKind::FeeExposed.into(),

@@ -111,7 +111,7 @@ pub(super) fn payment<'a>(
     name: &ProcessorRef,
 ) -> Result<&'a Payment, Refusal> {
     account.payments.get(name).ok_or_else(|| {
-        facts.refuse(Reason::ReferenceUnknown, format!("the payment {name} was never recorded"))
+        facts.refuse(Reason::ReferenceUnknown, format!("the payment {name} is not of this account"))
     })
 }
 
@@ -295,10 +295,16 @@ fn opened(account: &Account, facts: &Facts, e: &Chargeback) -> Result<Vec<Accoun
 }
 
 fn open_chargeback(account: &Account, facts: &Facts, name: &ProcessorRef) -> Result<(), Refusal> {
-    match account.money_back.get(name).map(|back| back.status) {
-        Some(Some(ChargebackStatus::Open)) => Ok(()),
-        Some(Some(_)) => Err(facts.refuse(Reason::AlreadyRecorded, format!("{name} is settled"))),
-        Some(None) | None => {
+    match account.money_back.get(name).map(|back| (back.status, back.mark.on)) {
+        Some((Some(ChargebackStatus::Open), opened)) if facts.on < opened => {
+            let detail = format!("the chargeback {name} was opened on {opened}");
+            Err(facts.refuse(Reason::DateImpossible, detail))
+        }
+        Some((Some(ChargebackStatus::Open), _)) => Ok(()),
+        Some((Some(_), _)) => {
+            Err(facts.refuse(Reason::AlreadyRecorded, format!("{name} is settled")))
+        }
+        Some((None, _)) | None => {
             Err(facts
                 .refuse(Reason::ReferenceUnknown, format!("no chargeback {name} was recorded")))
         }

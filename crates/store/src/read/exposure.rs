@@ -129,27 +129,35 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExposureRow>
 
 static LIST: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM exposure t WHERE {} AND t.position > $2 AND (t.case_id = $3 OR $3 IS NULL) \
-         AND (t.kind = $4 OR $4 IS NULL) ORDER BY t.position LIMIT $5",
+        "SELECT {} FROM exposure t WHERE {} AND (t.found_on, t.position) > ($2, $3) \
+         AND (t.case_id = $4 OR $4 IS NULL) AND (t.kind = $5 OR $5 IS NULL) \
+         ORDER BY t.found_on, t.position LIMIT $6",
         ExposureRow::TABLE.selected("t"),
         active("t")
     )
 });
 
+/// Before any day that is recorded.
+const BEFORE_ALL: CivilDate = match CivilDate::from_ymd_opt(1, 1, 1) {
+    Some(day) => day,
+    None => CivilDate::MIN,
+};
+
 #[cfg(test)]
 pub(super) static STATEMENTS: &[&Statement] = &[&LIST];
 
 impl Store {
-    /// Exposures of one client or all, of one kind or all, in the order recorded; `after` is the position of the last
-    /// of the page before, or 0.
+    /// Exposures of one client or all, of one kind or all, by the day they were found and then in the order recorded;
+    /// `after` is day and position of the last of the page before.
     pub async fn list_exposures(
         &self,
         firm: FirmId,
         (case, kind): (Option<CaseId>, Option<ExposureKind>),
-        after: u64,
+        after: Option<(CivilDate, u64)>,
         rows: u32,
     ) -> Result<Vec<ExposureRow>, StoreError> {
-        let mut arguments = vec![Value::Id(firm.0), after.put(), case.put()];
+        let (day, position) = after.unwrap_or((BEFORE_ALL, 0));
+        let mut arguments = vec![Value::Id(firm.0), day.put(), position.put(), case.put()];
         arguments.extend([kind.put(), limit(rows)]);
         self.fetch(&LIST, arguments).await
     }

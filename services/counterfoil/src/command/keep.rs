@@ -4,6 +4,7 @@ use anyhow::Context;
 use api::{scalar, v1};
 use calendar::CivilDate;
 use clap::Args;
+use domain::money::Money;
 
 use crate::cli::Again;
 use crate::command::billing::fee_page;
@@ -79,9 +80,11 @@ pub(crate) async fn run(
     let fee = answer.explanation.context("the service answered without the fee")?;
     fee_page(&fee, out)?;
     out.line("")?;
-    out.line(
-        "It opens no gate: no more of this fee may be asked for, and it is shown as kept for ever.",
-    )?;
+    out.line(if kept.is_some_and(Money::is_zero) {
+        "Nothing of this fee is kept any more. That something was stays in the log."
+    } else {
+        "It opens no gate: no more of this fee may be asked for, and it is shown as kept until that is withdrawn."
+    })?;
     if !args.yes {
         out.note("Nothing is recorded. To record it, say the same with --yes.")?;
     }

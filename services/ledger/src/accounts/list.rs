@@ -1,7 +1,7 @@
 //! Reading accounts, invoices, payments, suggested links and exposures.
 
-use std::collections::HashMap;
 use std::collections::hash_map::Entry;
+use std::collections::{BTreeSet, HashMap};
 
 use api::requests;
 use api::scalar::int64;
@@ -43,8 +43,28 @@ pub(super) async fn get_account(
         return Err(Failure::NotFound { resource_type: "Account", name: message.name.clone() });
     }
     let currency = currency(view, get.firm).await?;
-    let account = present::account(get.firm, get.id, account, currency, look.may_see);
+    let owed = owed_of_fees(view, get.firm, account).await?;
+    let account = present::account(get.firm, (get.id, account), owed, currency, look.may_see);
     Ok(v1::GetAccountResponse { account: Some(account), position: int64(position) })
+}
+
+/// What was collected on an account's invoices for fees that nothing allowed, and neither given back nor kept, as they
+/// are judged now; minor units.
+async fn owed_of_fees(view: &View<'_>, firm: FirmId, account: &Account) -> Result<i64, Failure> {
+    let paid = account.invoices.values().filter(|invoice| invoice.paid.is_positive());
+    let cases: BTreeSet<CaseId> =
+        paid.flat_map(|invoice| invoice.lines.iter().map(|line| line.case)).collect();
+    let mut owed = 0;
+    for case in cases {
+        let matter = OfFees::read(view, firm, case, 0).await?;
+        let accounts = matter.accounts();
+        let judge = matter.judge(&accounts);
+        let of_account = judge.fees().filter(|judged| {
+            judged.invoice.is_some_and(|number| account.invoices.contains_key(&number))
+        });
+        owed += of_account.map(|judged| judged.owed.minor()).sum::<i64>();
+    }
+    Ok(owed)
 }
 
 /// Accounts folded as they stand now, by id, with their cards opened if somebody looks at those.
@@ -82,15 +102,14 @@ pub(super) async fn list_accounts(
     let ids = rows.iter().map(|row| row.account_id);
     let folded = accounts(view, Some(look), page.firm, ids).await?;
     let currency = currency(view, page.firm).await?;
-    let shown = rows.iter().filter_map(|row| {
-        let account = folded.get(&row.account_id)?;
-        Some(present::account(page.firm, row.account_id, account, currency, look.may_see))
-    });
-    Ok(v1::ListAccountsResponse {
-        accounts: shown.collect(),
-        next_page_token,
-        position: int64(position),
-    })
+    let mut shown = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let Some(account) = folded.get(&row.account_id) else { continue };
+        let owed = owed_of_fees(view, page.firm, account).await?;
+        let account = (row.account_id, account);
+        shown.push(present::account(page.firm, account, owed, currency, look.may_see));
+    }
+    Ok(v1::ListAccountsResponse { accounts: shown, next_page_token, position: int64(position) })
 }
 
 pub(super) async fn get_invoice(
@@ -211,13 +230,14 @@ pub(super) async fn list_exposures(
 ) -> Result<v1::ListExposuresResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_exposures(message)?;
-    let (pager, after) =
-        Pager::open_at(view.ledger(), "ListExposures", &page, |key| key.parse().ok())?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListExposures", &page, |key| {
+        let (day, position) = key.split_once(' ')?;
+        Some((day.parse().ok()?, position.parse().ok()?))
+    })?;
     let position = view.read_at(page.firm, page.at_least_position).await?;
-    let after = after.unwrap_or(0);
     let wanted = (page.filter.case, page.filter.kind);
     let mut found = view.store().list_exposures(page.firm, wanted, after, pager.limit()).await?;
-    let next_page_token = pager.cut(&mut found, |row| row.position.to_string());
+    let next_page_token = pager.cut(&mut found, |row| format!("{} {}", row.found_on, row.position));
     let currency = currency(view, page.firm).await?;
     let mut exposures: Vec<v1::Exposure> =
         found.iter().map(|row| present::exposure(page.firm, row, currency)).collect();

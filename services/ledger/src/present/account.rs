@@ -11,11 +11,11 @@ use store::{ExposureRow, InvoiceState, Source, SuggestedLinkRow};
 
 use super::{amount, day, minor};
 
-/// An account. The card is shown only to those who may see it.
+/// An account, with what is owed of its fees. The card is shown only to those who may see it.
 pub(crate) fn account(
     firm: FirmId,
-    id: AccountId,
-    account: &Account,
+    (id, account): (AccountId, &Account),
+    owed_of_fees: i64,
     currency: Currency,
     cards: bool,
 ) -> v1::Account {
@@ -35,7 +35,7 @@ pub(crate) fn account(
             since: account.card_since.and_then(day),
         }),
         open_amount: minor(account.open_minor(), currency),
-        owed_to_client: minor(account.unearned_minor(), currency),
+        owed_to_client: minor(account.unearned_minor() + owed_of_fees, currency),
         version: int64(account.version),
         refunds_waiting: account
             .refunds_waiting()

@@ -4,7 +4,7 @@ use api::v1;
 use calendar::CivilDate;
 use clap::Args;
 use domain::money::{Currency, Money};
-use paper::account::{AccountStatement, AccountStep};
+use paper::account::{AccountStatement, AccountStep, KEPT};
 
 use crate::command::invoices::client;
 use crate::connect::Session;
@@ -56,6 +56,7 @@ pub(super) async fn run(
             "closing": statement.closing().decimal().to_string(),
             "owed": statement.owed.decimal().to_string(),
             "notAskedFor": statement.held.decimal().to_string(),
+            "kept": statement.kept.decimal().to_string(),
         }))?;
     }
     if !args.files.is_empty() {
@@ -80,6 +81,7 @@ pub(super) async fn run(
         let what = match what {
             "Open" => "open",
             "Owed to you" => "owed to the client",
+            KEPT => "not allowed, kept",
             _ => "not asked for yet",
         };
         out.field(what, sum)?;
@@ -108,34 +110,29 @@ async fn statement(
     let account = account.unwrap_or_default();
     let firm = session.registered().await?.display_name;
     let currency = session.currency().await?;
-    let (mut to, mut held) = (Vec::new(), Money::zero(currency));
+    let zero = Money::zero(currency);
+    let (mut to, mut held, mut kept) = (Vec::new(), zero, zero);
     // What is asked for is known of today; of an earlier day only what was open then is told.
     let is_of_today = through >= session.day(None).await?;
     for case in [&account.owner, &account.member].into_iter().filter(|case| !case.is_empty()) {
         to.push(client(session, case).await?);
         if is_of_today {
-            held = held.plus(held_of(case, &account.name, currency, session).await?)?;
+            for fee in fees_of(case, &account.name, session).await? {
+                held = held.plus(words::money(fee.held_open.as_ref(), currency)?)?;
+                kept = kept.plus(words::money(fee.kept.as_ref(), currency)?)?;
+            }
         }
     }
     let steps = steps(&account.name, through, currency, session).await?;
     let statement = AccountStatement::of(firm, to, (args.from, through), currency, steps)?;
-    Ok(AccountStatement { held, ..statement })
+    Ok(AccountStatement { held, kept, ..statement })
 }
 
-/// What is open of a case's fees on an account, and is not asked for until every gate holds.
-async fn held_of(
-    case: &str,
-    account: &str,
-    currency: Currency,
-    session: &mut Session,
-) -> anyhow::Result<Money> {
+/// A case's fees on an account.
+async fn fees_of(case: &str, account: &str, session: &mut Session) -> anyhow::Result<Vec<v1::Fee>> {
     let request = v1::GetCaseRequest { name: case.to_owned(), ..Default::default() };
-    let fees = session.cases.get_case(request).await?.into_inner().case.unwrap_or_default().fees;
-    let mut held = Money::zero(currency);
-    for fee in fees.iter().filter(|fee| fee.account == account) {
-        held = held.plus(words::money(fee.held_open.as_ref(), currency)?)?;
-    }
-    Ok(held)
+    let case = session.cases.get_case(request).await?.into_inner().case.unwrap_or_default();
+    Ok(case.fees.into_iter().filter(|fee| fee.account == account).collect())
 }
 
 /// Every entry that the client is told of, from the account's first on.

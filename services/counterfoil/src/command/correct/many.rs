@@ -139,7 +139,7 @@ fn of_batch(batch: Uuid, case: CaseId) -> String {
 }
 
 /// The positions that a file names, each once: a number in each line, or a JSON object with a `position`, as
-/// `correct CASE --json` lists them and `follow --json` prints events.
+/// `correct CASE --json` lists them and `follow --json` prints events. What else that prints is passed over.
 fn positions(path: &Path) -> anyhow::Result<Vec<i64>> {
     let unread = |error| Stop::usage(format!("cannot read {}: {error}", path.display()));
     let mut text = String::new();
@@ -151,7 +151,11 @@ fn positions(path: &Path) -> anyhow::Result<Vec<i64>> {
     let mut positions = Vec::new();
     let lines = text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty());
     for (at, line) in lines {
-        let position = position(line.trim()).filter(|position| *position > 0);
+        let value: Option<Value> = serde_json::from_str(line).ok();
+        if value.as_ref().is_some_and(tells_how_far) {
+            continue;
+        }
+        let position = value.as_ref().and_then(position).filter(|position| *position > 0);
         let position = position.ok_or_else(|| {
             Stop::refused(format!(
                 "{}: line {}: must be the position of a fact, or a JSON object with one",
@@ -170,9 +174,13 @@ fn positions(path: &Path) -> anyhow::Result<Vec<i64>> {
     Ok(positions)
 }
 
-fn position(line: &str) -> Option<i64> {
-    let value: Value = serde_json::from_str(line).ok()?;
-    let told = value.get("event").unwrap_or(&value);
+/// Whether a line of `follow --json` is of no event: how far the log was read.
+fn tells_how_far(value: &Value) -> bool {
+    value.get("caughtUp").or_else(|| value.get("progress")).is_some()
+}
+
+fn position(value: &Value) -> Option<i64> {
+    let told = value.get("event").unwrap_or(value);
     let position = told.get("position").unwrap_or(told);
     position.as_i64().or_else(|| position.as_str()?.parse().ok())
 }

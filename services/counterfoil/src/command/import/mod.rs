@@ -4,10 +4,12 @@
 //! same line is the same request however often it is sent, a run that was cut short is simply run
 //! again, and two lines that are alike to the byte are one. The service keeps its word about a request
 //! that it refused; a line that it refused before is asked for anew, since what it lacked may be there.
+//! A line that it recorded, and that was taken back since, is not there and is said to be bad.
 
 mod lines;
 mod parse;
 mod player;
+mod replayed;
 mod report;
 
 use std::path::{Path, PathBuf};

@@ -11,6 +11,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Code, Status, Streaming};
 
 use super::parse::{Asked, Reader};
+use super::replayed::{Corrections, Replayed};
 use super::report::Report;
 use crate::connect::Session;
 use crate::exit::Exit;
@@ -38,6 +39,25 @@ pub(super) struct Played {
     pub(super) text: String,
 }
 
+/// What became of a line that was recorded, now or before.
+struct Done {
+    first: i64,
+    events: i32,
+    replayed: bool,
+    position: i64,
+}
+
+impl Done {
+    fn of(recorded: &v1::RecordResponse) -> Self {
+        Self {
+            first: recorded.first_position,
+            events: recorded.event_count,
+            replayed: recorded.replayed,
+            position: recorded.position,
+        }
+    }
+}
+
 /// Plays requests in the order of a file.
 pub(super) struct Player<'a> {
     session: &'a mut Session,
@@ -47,14 +67,16 @@ pub(super) struct Player<'a> {
     /// Lines that were refused before, and those after them that were refused since: what they lacked may
     /// be in the lines before.
     again: Vec<Played>,
+    /// Lines that were recorded before: what they told may have been taken back since.
+    replayed: Vec<Replayed>,
     retries: u32,
 }
 
 impl<'a> Player<'a> {
     /// Plays over a session.
     pub(super) fn new(session: &'a mut Session, reader: Reader) -> Self {
-        let (pending, again) = (VecDeque::new(), Vec::new());
-        Self { session, reader, open: None, pending, again, retries: 0 }
+        let (pending, again, replayed) = (VecDeque::new(), Vec::new(), Vec::new());
+        Self { session, reader, open: None, pending, again, replayed, retries: 0 }
     }
 
     /// Plays one line. What became of money waits for its answer.
@@ -70,8 +92,8 @@ impl<'a> Player<'a> {
                 // After everything before it was answered, so that the file's order is kept.
                 self.settle(report).await?;
                 match self.one(asked).await? {
-                    Ok((events, replayed)) => {
-                        report.recorded(events, replayed);
+                    Ok(done) => {
+                        self.done(line.number, &done, report);
                         Ok(())
                     }
                     Err(fault) if fault.answered_before => self.anew(line, fault, report).await,
@@ -95,8 +117,8 @@ impl<'a> Player<'a> {
             let asked =
                 self.reader.line(&line.text, attempt).context("the line was read before")?;
             match self.one(asked).await? {
-                Ok((events, replayed)) => {
-                    report.recorded(events, replayed);
+                Ok(done) => {
+                    self.done(line.number, &done, report);
                     return Ok(());
                 }
                 Err(found) => fault = found,
@@ -108,30 +130,39 @@ impl<'a> Player<'a> {
         refused(line.number, &fault, report)
     }
 
-    /// Sends one request and waits for its answer: how many events, and whether they were there; or
-    /// why it is refused. Anything else stops the import.
-    async fn one(&mut self, asked: Asked) -> anyhow::Result<Result<(i32, bool), Fault>> {
+    /// Notes that a line is recorded, now or before.
+    fn done(&mut self, line: u64, done: &Done, report: &mut Report<'_>) {
+        let Done { first, events, replayed, .. } = *done;
+        if replayed {
+            self.replayed.push(Replayed { line, first, events });
+        }
+        self.session.position = self.session.position.max(done.position);
+        report.recorded(events, replayed);
+    }
+
+    /// Sends one request and waits for its answer: what it recorded, or why it is refused. Anything else stops the
+    /// import.
+    async fn one(&mut self, asked: Asked) -> anyhow::Result<Result<Done, Fault>> {
         let answer = match asked {
             Asked::Record(request) => {
                 let answer = self.session.cases.record(request).await;
-                answer.map(|answer| {
-                    let recorded = answer.into_inner();
-                    (recorded.event_count, recorded.replayed, recorded.position)
-                })
+                answer.map(|answer| Done::of(&answer.into_inner()))
             }
             Asked::Payment(request) => {
                 let answer = self.session.accounts.record_payment(request).await;
                 answer.map(|answer| {
                     let receipt = answer.into_inner().receipt.unwrap_or_default();
-                    (receipt.event_count, receipt.replayed, receipt.position)
+                    Done {
+                        first: receipt.first_position,
+                        events: receipt.event_count,
+                        replayed: receipt.replayed,
+                        position: receipt.position,
+                    }
                 })
             }
         };
         match answer {
-            Ok((events, replayed, position)) => {
-                self.session.position = self.session.position.max(position);
-                Ok(Ok((events, replayed)))
-            }
+            Ok(done) => Ok(Ok(done)),
             Err(status) if Exit::of_code(status.code()) == Exit::Refused => {
                 Ok(Err(Fault::of_status(&status)))
             }
@@ -206,8 +237,7 @@ impl<'a> Player<'a> {
         anyhow::ensure!(answer.request_id == request.request_id, "answers came out of order");
         match answer.result {
             Some(Answered::Recorded(recorded)) => {
-                report.recorded(recorded.event_count, recorded.replayed);
-                self.session.position = self.session.position.max(recorded.position);
+                self.done(line.number, &Done::of(&recorded), report);
                 Ok(())
             }
             Some(Answered::Error(status)) => {
@@ -229,7 +259,7 @@ impl<'a> Player<'a> {
         for line in std::mem::take(&mut self.again) {
             let asked = self.reader.line(&line.text, 0).context("the line was read before")?;
             match self.one(asked).await? {
-                Ok((events, replayed)) => report.recorded(events, replayed),
+                Ok(done) => self.done(line.number, &done, report),
                 Err(fault) => self.anew(line, fault, report).await?,
             }
         }
@@ -238,7 +268,19 @@ impl<'a> Player<'a> {
 
     /// Waits for what is still to be answered.
     pub(super) async fn finish(mut self, report: &mut Report<'_>) -> anyhow::Result<()> {
-        self.settle(report).await
+        self.settle(report).await?;
+        let Some(first) = self.replayed.iter().map(|replayed| replayed.first).min() else {
+            return Ok(());
+        };
+        let Some(corrections) = Corrections::since(first, self.session).await? else {
+            return report.unread();
+        };
+        for replayed in &self.replayed {
+            if let Some(by) = corrections.taken_back(replayed) {
+                report.taken_back(replayed.line, by)?;
+            }
+        }
+        Ok(())
     }
 }
 

@@ -85,6 +85,25 @@ impl<'a> Report<'a> {
         Ok(())
     }
 
+    /// A line that was recorded before told what was taken back since: it is not there, and not recorded anew.
+    pub(super) fn taken_back(&mut self, line: u64, by: i64) -> anyhow::Result<()> {
+        self.replayed -= 1;
+        let reason = format!(
+            "recorded before and taken back since at position {by}: tell it as a line of its own, with another \
+             requestId"
+        );
+        self.bad(line, "requestId", &reason)
+    }
+
+    /// Nobody could look whether what is already there was taken back since.
+    pub(super) fn unread(&mut self) -> anyhow::Result<()> {
+        self.out.note(
+            "Of what was recorded before it is not known whether it was taken back since: this token may not read \
+             events.",
+        )?;
+        Ok(())
+    }
+
     /// Ctrl-C came before this line.
     pub(super) fn interrupted_at(&mut self, line: u64) {
         self.interrupted_at = Some(line);

@@ -19,13 +19,14 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
     let mut to: Vec<String> = Vec::new();
     let mut lines = Vec::new();
     let zero = Money::zero(currency);
-    let (mut not_asked, mut held, mut owed) = (zero, zero, zero);
+    let (mut not_asked, mut held, mut owed, mut kept) = (zero, zero, zero, zero);
     for line in &invoice.lines {
         let explained = explained(invoice, line, session).await?;
         let of_line = NotAllowed::of(&explained, currency)?;
         not_asked = not_asked.plus(of_line.open)?;
         held = held.plus(of_line.held)?;
         owed = owed.plus(of_line.owed)?;
+        kept = kept.plus(of_line.kept)?;
         let addressed = client(session, &line.case).await?;
         let name = addressed.split(", ").next().unwrap_or_default().to_owned();
         if !to.contains(&addressed) {
@@ -59,6 +60,7 @@ pub(super) async fn of(invoice: &v1::Invoice, session: &mut Session) -> anyhow::
         not_asked,
         held,
         owed,
+        kept,
         asked_back,
     };
     Ok(bill.sheet()?)

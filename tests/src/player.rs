@@ -1,9 +1,10 @@
 //! Plays moves straight through `decide`, with every stream in memory: the domain alone, no engine.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 
 use domain::event::{Author, CaseEvent, Event, Recorded, StreamId};
-use domain::ids::{CaseId, EventId, RequestId};
+use domain::ids::{AccountId, CaseId, EventId, RequestId};
+use domain::named::{MovementName, NameFound};
 use domain::refusal::Refusal;
 use domain::sealing::{InTheClear, Sealer};
 use domain::{Context, Halt, State, World, decide};
@@ -21,6 +22,8 @@ pub struct Player {
     /// What seals personal values.
     pub sealer: Box<dyn Sealer>,
     ids: u128,
+    /// The accounts with a movement of each name, which a world remembers of the latest names alone.
+    named: HashMap<MovementName, Vec<AccountId>>,
 }
 
 impl Default for Player {
@@ -30,6 +33,7 @@ impl Default for Player {
             log: Vec::new(),
             sealer: Box::new(InTheClear),
             ids: 0,
+            named: HashMap::new(),
         }
     }
 }
@@ -40,6 +44,7 @@ impl Player {
         self.ids += 1;
         let request_id = RequestId(Uuid::from_u128(self.ids << 32));
         let mut next = self.ids << 64;
+        let mut found = None;
         loop {
             let mut next_id = || {
                 next += 1;
@@ -52,15 +57,22 @@ impl Player {
                 recorded_at: step.now,
                 next_id: &mut next_id,
                 sealer: self.sealer.as_mut(),
-                name_found: None,
+                name_found: found.as_ref(),
             };
             match decide(&mut self.world, context, &step.command) {
                 Ok(events) => {
+                    for (name, account) in events.iter().filter_map(MovementName::told_by) {
+                        self.named.entry(name).or_default().push(account);
+                    }
                     self.log.extend(events.iter().cloned());
                     return Ok(events);
                 }
                 Err(Halt::Need(stream)) => self.world.insert(stream, State::empty(stream)),
-                Err(Halt::Unnamed) => panic!("a world that began with its log knows every name"),
+                Err(Halt::Unnamed) => {
+                    let name = step.command.movement_name().expect("of a name nobody knows");
+                    let accounts = self.named.get(&name).cloned().unwrap_or_default();
+                    found = Some(NameFound { name, accounts, up_to: self.world.position() });
+                }
                 Err(Halt::Refused(refusal)) => return Err(*refusal),
             }
         }

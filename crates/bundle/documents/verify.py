@@ -1286,6 +1286,7 @@ class Bundle:
         self.key = self.checkpoint = self.manifest = self.consistency = self.spans = None
         self.signed = []
         self.events, self.streams, self.clients, self.moved = 0, {}, {}, {}
+        self.readings = {}
         self.openings, self.opened, self.last_invoice, self.in_days, self.transit_days = {}, 0, 0, set(), 0
         self.access, self.unnamed, self.last_day, self.gaps = None, {}, "", {}
         self.with_documents = set()
@@ -1798,6 +1799,11 @@ class Bundle:
             for case in payload["cases"] or [""]:
                 self.access.compare([event["position"], day, event["actor"], case,
                                      payload["kind"] + " " + payload["what"]], event["position"])
+        if event["event"] == "fact_corrected":
+            readings = self.readings.setdefault(payload["fact"]["position"], [payload["fact"]["position"]])
+            if payload.get("about_another") and any(position in self.openings for position in readings):
+                fault("it was taken back as another person's, and a value of it is opened here")
+            readings.append(event["position"])
         if event["event"] == "client_erased" and stream in self.with_documents:
             fault("the client was erased, and documents of the case are here")
         if self.unnamed.get(stream):

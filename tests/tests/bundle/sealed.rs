@@ -2,6 +2,11 @@
 
 #![allow(clippy::wildcard_imports, reason = "a part of the tests above, which lay out the place")]
 
+use counterfoil_tests::history::Move;
+use domain::command::{Becomes, CaseAction, Command, CorrectedBy, Correction, Dated};
+use domain::event::{Address, ContactChanged};
+use domain::ids::StateCode;
+
 use super::*;
 
 /// Seals everybody's values under a key made of the person's id.
@@ -34,6 +39,12 @@ impl Sealer for Sealed {
 
 /// A sealed history, the keys of every name of one case, and the name as the history gave it.
 fn sealed_history() -> (Vec<Vec<u8>>, CaseId, Openings, String) {
+    let player = sealed_player();
+    let (openings, name) = openings(&player);
+    (bytes(&player.log), case_id(1), openings, name)
+}
+
+fn sealed_player() -> Player {
     let shape = Shape { clients: 4, enrol_days: 10, nonsense_percent: 0 };
     let mut crm = Crm::new(3, shape);
     let mut player = Player::default();
@@ -46,6 +57,10 @@ fn sealed_history() -> (Vec<Vec<u8>>, CaseId, Openings, String) {
             player.play_and_tell(&mut crm, &step);
         }
     }
+    player
+}
+
+fn openings(player: &Player) -> (Openings, String) {
     let case = case_id(1);
     let (mut openings, mut name) = (Openings::default(), None);
     for recorded in player.log.iter().filter(|r| r.stream == StreamId::Case(case)) {
@@ -61,7 +76,53 @@ fn sealed_history() -> (Vec<Vec<u8>>, CaseId, Openings, String) {
         let scope = log::scope(recorded.firm, recorded.stream);
         name = Some(key.open(&scope, sealed).unwrap().to_string());
     }
-    (bytes(&player.log), case, openings, name.unwrap())
+    (openings, name.unwrap())
+}
+
+/// What was taken back as another person's is opened to nobody again, whoever signs the bundle.
+#[test]
+fn a_key_of_what_was_another_persons_is_found() {
+    let mut player = sealed_player();
+    let case = case_id(1);
+    let of_case = |recorded: &&Recorded| recorded.stream == StreamId::Case(case);
+    let last = player.log.iter().rfind(of_case).unwrap();
+    let now = last.recorded_at;
+    let on = last.occurred_on;
+    let contact = Contact {
+        address: Address {
+            city: Personal::clear("Exampleton"),
+            line1: Personal::clear("1 Other Street"),
+            line2: None,
+            state: StateCode::parse("IL").unwrap(),
+            zip: Personal::clear("60600"),
+        },
+        email: Personal::clear("other@example.com"),
+        name: Personal::clear("Somebody Else"),
+        phone: Personal::phone("+12025550199").unwrap(),
+    };
+    let changed = CaseAction::ContactChanged(Box::new(ContactChanged { contact }));
+    let actions = vec![Dated { occurred_at: None, occurred_on: on, action: changed }];
+    let told = Command::Case { case, expected_version: None, actions };
+    let told = player.play(&Move { now, command: told }).unwrap();
+    let (opened, _) = openings(&player);
+    let told = Box::new(told[0].clone());
+    let correction = Correction {
+        about_another: true,
+        becomes: Becomes::Nothing,
+        reason: Personal::clear("it was typed into the wrong file"),
+        replaces: told.clone(),
+        said_by: Personal::clear("the clerk"),
+        told,
+    };
+    let (by, corrections) = (CorrectedBy::Anyone, vec![correction]);
+    let command = Command::Correct { by, case, expected_version: None, corrections };
+    player.play(&Move { now, command }).unwrap();
+    let request = || Request::Cases([case].into());
+    let log = bytes(&player.log);
+    let shut = Unpacked::of(&try_export(&log, request(), Openings::default()).unwrap());
+    assert_eq!(findings(&shut), (vec![], vec![]));
+    let open = Unpacked::of(&try_export(&log, request(), opened).unwrap());
+    both_find(&open, &["another person's, and a value of it is opened"]);
 }
 
 #[test]

@@ -9,6 +9,7 @@ use domain::event::StreamId;
 use domain::ids::{CaseId, DocumentHash};
 use proof::{Checkpoint, Hash, leaf_hash};
 
+use super::another::OfAnother;
 use super::order::{Looked, Order};
 use super::papers::Papers;
 use super::{Consistency, Findings};
@@ -82,6 +83,7 @@ struct Reader<'a, R> {
     is_rootless: bool,
     consistency: Consistency,
     documents: Unnamed,
+    of_another: OfAnother,
     /// Events recorded before the one before them, and the first of them by row and position.
     run_back: u64,
     first_run_back: Option<(u64, u64)>,
@@ -161,6 +163,7 @@ pub(super) fn read(
             Some(_) => Consistency::Refuted,
         },
         documents: Unnamed::of(archive),
+        of_another: OfAnother::default(),
         run_back: 0,
         first_run_back: None,
     };
@@ -328,6 +331,9 @@ impl<R: BufRead> Reader<'_, R> {
             self.event_fault(what);
         }
         let openings = &self.papers.openings;
+        if let Some(what) = self.of_another.take(&envelope, openings) {
+            self.event_fault(what);
+        }
         let taken = self.intake.take(&envelope, stream, line.len(), openings);
         for what in wrong.into_iter().chain(taken) {
             self.event_fault(what);

@@ -1,6 +1,7 @@
 //! Checking a bundle, offline, against nothing but itself, a public key, and what the caller noted
 //! earlier.
 
+mod another;
 mod difference;
 mod earlier;
 mod events;

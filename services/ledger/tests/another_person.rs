@@ -76,13 +76,15 @@ async fn a_paper_of_the_wrong_client_moves_with_its_scan() {
     let document = upload(&desk, &wrong, &scan).await.unwrap().document.unwrap();
     let told = desk.service.record(&wrong, vec![paper(&document.sha256)]).await;
     let of = |case: &str| Becomes::OfAnother(v1::FactOfAnother { case: case.to_owned() });
-    let there = correct(&desk.service, &desk.firm, &wrong, told.first_position, of(&right)).await;
+    // Behind the fact stands what says that it was moved.
+    let there =
+        correct(&desk.service, &desk.firm, &wrong, told.first_position, of(&right)).await - 1;
     assert_eq!(download(&desk, &right, &document.sha256).await.unwrap().1, scan);
     assert_eq!(
         reason(&download(&desk, &wrong, &document.sha256).await.unwrap_err()),
         "STATE_REFUSES"
     );
-    let back = correct(&desk.service, &desk.firm, &right, there, of(&wrong)).await;
+    let back = correct(&desk.service, &desk.firm, &right, there, of(&wrong)).await - 1;
     assert_eq!(download(&desk, &wrong, &document.sha256).await.unwrap().1, scan);
     correct(&desk.service, &desk.firm, &wrong, back, of(&right)).await;
     assert_eq!(download(&desk, &right, &document.sha256).await.unwrap().1, scan);

@@ -18,6 +18,7 @@ use domain::ids::{CaseId, FirmId};
 use domain::money::Currency;
 use ledger::Ledger;
 use log::{Clock, Ids as _, LogStore};
+use sha2::{Digest as _, Sha256};
 use store::Store;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::service::Interceptor;
@@ -368,6 +369,18 @@ pub(crate) fn today(zone: &str) -> anyhow::Result<CivilDate> {
 /// A new request id, or the one of an earlier try.
 pub(crate) fn request_id(earlier: Option<Uuid>) -> String {
     earlier.unwrap_or_else(Uuid::now_v7).to_string()
+}
+
+/// The id of a request that follows from what it is about: version 8 of RFC 9562, SHA-256 over the parts, cut.
+pub(crate) fn derived_request_id(parts: &[&[u8]]) -> String {
+    let mut hash = Sha256::new();
+    for part in parts {
+        hash.update(part);
+    }
+    let digest: [u8; 32] = hash.finalize().into();
+    let mut bytes = [0; 16];
+    bytes.copy_from_slice(&digest[..16]);
+    uuid::Builder::from_custom_bytes(bytes).into_uuid().to_string()
 }
 
 /// Why no firm is chosen.

@@ -3,37 +3,35 @@
 use std::collections::BTreeSet;
 
 use api::status::Failure;
-use domain::event::{CaseEvent, Event, FactCorrected, Recorded, StreamId};
+use domain::event::{CaseEvent, Event, FactCorrected, StreamId};
 use domain::ids::{CaseId, FirmId};
-use log::LogStore as _;
 
-use crate::ledger::Ledger;
+use crate::reading::View;
 
-/// The positions of other clients' events that told what was moved to this client: every reading of each such fact.
+/// The positions of other clients' events that told what was moved to this client: every reading of each fact that was `moved` here.
 /// They are sealed under the other client's key and opened to nobody; erasing this client does not make them go.
 ///
 /// A fact that is moved is told of the one client and taken back of the other in one request, and a request's events
 /// stand side by side.
 pub(super) async fn told_elsewhere(
-    ledger: &Ledger,
+    view: &View<'_>,
     firm: FirmId,
     case: CaseId,
-    own: &[Recorded],
+    moved: &[u64],
 ) -> Result<Vec<u64>, Failure> {
     let mut elsewhere = BTreeSet::new();
-    let moved = own.iter().filter_map(|recorded| recorded.event.moved());
-    let facts = own.iter().filter(|recorded| moved.clone().any(|at| at == recorded.position));
-    for fact in facts {
+    for &position in moved {
+        let Some(fact) = view.event_at(firm, position).await? else { continue };
         let mut before = fact.position;
         loop {
             before -= 1;
-            let Some(beside) = event_at(ledger, firm, before).await? else { break };
+            let Some(beside) = view.event_at(firm, before).await? else { break };
             if beside.request_id != fact.request_id || beside.stream == StreamId::Case(case) {
                 break;
             }
             if let Event::Case(CaseEvent::FactCorrected(corrected)) = beside.event {
                 if corrected.about_another == Some(true) {
-                    readings(ledger, firm, corrected, &mut elsewhere).await?;
+                    readings(view, firm, corrected, &mut elsewhere).await?;
                 }
                 break;
             }
@@ -44,7 +42,7 @@ pub(super) async fn told_elsewhere(
 
 /// Every reading of a fact, from the one that a correction replaced back to the first.
 async fn readings(
-    ledger: &Ledger,
+    view: &View<'_>,
     firm: FirmId,
     corrected: FactCorrected,
     into: &mut BTreeSet<u64>,
@@ -52,23 +50,11 @@ async fn readings(
     into.insert(corrected.fact.position);
     let mut at = corrected.replaces.position;
     while into.insert(at) {
-        let earlier = event_at(ledger, firm, at).await?;
+        let earlier = view.event_at(firm, at).await?;
         match earlier.map(|recorded| recorded.event) {
             Some(Event::Case(CaseEvent::FactCorrected(earlier))) => at = earlier.replaces.position,
             Some(_) | None => break,
         }
     }
     Ok(())
-}
-
-async fn event_at(
-    ledger: &Ledger,
-    firm: FirmId,
-    position: u64,
-) -> Result<Option<Recorded>, Failure> {
-    let Some(after) = position.checked_sub(1) else { return Ok(None) };
-    let read = ledger.store().read(firm, after, 1).await?;
-    let stored = read.first().filter(|stored| stored.position == position);
-    let corrupt = |_| Failure::Corrupt { position };
-    stored.map(|stored| Recorded::from_bytes(&stored.bytes).map_err(corrupt)).transpose()
 }

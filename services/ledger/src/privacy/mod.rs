@@ -56,7 +56,7 @@ impl Privacy for PrivacyRpc {
         if let Some((firm, case)) = name::parse_case(&m.name) {
             evidence::erase(&self.0, firm, case).await;
         }
-        let left = what_is_left(&self.0, &m.name).await?;
+        let left = what_is_left(&View::of_primary(&self.0, &authority), &m.name).await?;
         Ok(Response::new(v1::ErasePersonResponse {
             receipt: Some(receipt(&answer)),
             clear_card_positions: left.cards.into_iter().map(int64).collect(),
@@ -118,12 +118,13 @@ struct Left {
     elsewhere: Vec<u64>,
 }
 
-async fn what_is_left(ledger: &Ledger, name: &str) -> Result<Left, Failure> {
+async fn what_is_left(view: &View<'_>, name: &str) -> Result<Left, Failure> {
+    let ledger = view.ledger();
     let mut left = Left::default();
     let Some((firm, case)) = name::parse_case(name) else { return Ok(left) };
     let streams = [StreamId::Case(case), StreamId::Account(case.own_account())];
     let head = ledger.engine().head(firm).await?.position;
-    let mut own = Vec::new();
+    let mut moved = Vec::new();
     for stored in
         ledger.store().load_from_first(firm, &streams, head).await?.iter().flat_map(|l| &l.events)
     {
@@ -138,9 +139,9 @@ async fn what_is_left(ledger: &Ledger, name: &str) -> Result<Left, Failure> {
         {
             left.matters.push(position);
         }
-        own.push(recorded);
+        moved.extend(recorded.event.moved());
     }
-    left.elsewhere = elsewhere::told_elsewhere(ledger, firm, case, &own).await?;
+    left.elsewhere = elsewhere::told_elsewhere(view, firm, case, &moved).await?;
     left.cards.sort_unstable();
     left.matters.sort_unstable();
     Ok(left)

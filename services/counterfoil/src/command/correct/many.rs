@@ -8,12 +8,11 @@ use anyhow::Context;
 use api::{name, v1};
 use domain::ids::CaseId;
 use serde_json::{Value, json};
-use sha2::{Digest as _, Sha256};
 use tonic::Status;
 use uuid::Uuid;
 
 use super::{CorrectArgs, DID_NOT_HAPPEN, NOTHING_RECORDED, OF_ANOTHER, becomes};
-use crate::connect::Session;
+use crate::connect::{Session, derived_request_id};
 use crate::exit::{Exit, Stop};
 use crate::fault::Fault;
 use crate::out::Out;
@@ -118,24 +117,13 @@ async fn requests(
         };
         requests.push(v1::CorrectFactsRequest {
             name: name::case(firm, case),
-            request_id: of_batch(batch, case),
+            request_id: derived_request_id(&[batch.as_bytes(), case.0.as_bytes()]),
             expected_version: None,
             corrections: positions.into_iter().map(correction).collect(),
             validate_only: true,
         });
     }
     Ok(requests)
-}
-
-/// The request of one client of a batch: version 8 of RFC 9562, SHA-256 over the batch's id and the client's, cut.
-fn of_batch(batch: Uuid, case: CaseId) -> String {
-    let mut hash = Sha256::new();
-    hash.update(batch.as_bytes());
-    hash.update(case.0.as_bytes());
-    let digest: [u8; 32] = hash.finalize().into();
-    let mut bytes = [0; 16];
-    bytes.copy_from_slice(&digest[..16]);
-    uuid::Builder::from_custom_bytes(bytes).into_uuid().to_string()
 }
 
 /// The positions that a file names, each once: a number in each line, or a JSON object with a `position`, as

@@ -6,9 +6,9 @@ use domain::ids::FirmId;
 use domain::money::{Currency, Money};
 use ledger::gateway::ProcessorResult;
 use serde_json::{Map, Value};
-use sha2::{Digest, Sha256};
 
 use super::Only;
+use crate::connect::derived_request_id;
 
 /// Stands for the firm in a name.
 const ANY_FIRM: &str = "firms/-/";
@@ -70,7 +70,8 @@ fn line(
     let Value::Object(mut line) = value else {
         return Err(fault("line", "must be a JSON object"));
     };
-    let request_id = derived_request_id(firm, text, attempt);
+    let request_id =
+        derived_request_id(&[firm.0.as_bytes(), &attempt.to_be_bytes(), text.as_bytes()]);
     if line.contains_key("outcome") {
         return result(firm, currency, &request_id, line).map(Asked::Payment);
     }
@@ -125,18 +126,6 @@ pub(super) fn check(asked: &Asked, currency: Currency) -> Result<(), JsonError> 
             |error| fault(&error.field, error.rule),
         )),
     }
-}
-
-/// The id of a line's request: version 8 of RFC 9562, SHA-256 over firm, attempt and line, cut.
-fn derived_request_id(firm: FirmId, text: &str, attempt: u32) -> String {
-    let mut hash = Sha256::new();
-    hash.update(firm.0.as_bytes());
-    hash.update(attempt.to_be_bytes());
-    hash.update(text.as_bytes());
-    let digest: [u8; 32] = hash.finalize().into();
-    let mut bytes = [0; 16];
-    bytes.copy_from_slice(&digest[..16]);
-    uuid::Builder::from_custom_bytes(bytes).into_uuid().to_string()
 }
 
 /// A line as the processor's side writes it.

@@ -84,8 +84,12 @@ fn last(desk: &Desk, is_it: fn(&CaseEvent) -> bool) -> Recorded {
 }
 
 fn correct(desk: &mut Desk, told: &Recorded, becomes: Becomes) {
+    correct_of(desk, told, becomes, false);
+}
+
+fn correct_of(desk: &mut Desk, told: &Recorded, becomes: Becomes, about_another: bool) {
     let correction = Correction {
-        about_another: false,
+        about_another,
         becomes,
         reason: personal("typed from another file"),
         replaces: Box::new(told.clone()),
@@ -106,6 +110,14 @@ fn correct(desk: &mut Desk, told: &Recorded, becomes: Becomes) {
 fn round_taken_back(mut desk: Desk) -> Desk {
     let round = last(&desk, |event| matches!(event, CaseEvent::RoundSent(_)));
     correct(&mut desk, &round, Becomes::Nothing);
+    desk
+}
+
+/// A client whose first report was taken back, as another person's or not.
+fn report_taken_back(about_another: bool) -> Desk {
+    let mut desk = enrolled();
+    let report = last(&desk, |event| matches!(event, CaseEvent::ReportImported(_)));
+    correct_of(&mut desk, &report, Becomes::Nothing, about_another);
     desk
 }
 
@@ -243,6 +255,24 @@ const SENTENCES: &[Sentence] = &[
         when: "the round that the claim names was taken back",
         holds: || round_taken_back(paid()),
         not: paid,
+    },
+    Sentence {
+        says: " It followed from position ",
+        when: "what was listed follows from a report that was taken back",
+        holds: || report_taken_back(false),
+        not: paid,
+    },
+    Sentence {
+        says: "What followed from position ",
+        when: "what was listed follows from a report of another person",
+        holds: || report_taken_back(true),
+        not: || report_taken_back(false),
+    },
+    Sentence {
+        says: "item-0 is listed at west",
+        when: "the report is the client's own",
+        holds: || report_taken_back(false),
+        not: || report_taken_back(true),
     },
     Sentence {
         says: ", of 12 March 2025)",

@@ -8,7 +8,9 @@ mod common;
 
 use common::*;
 use counterfoil_domain::command::*;
+use counterfoil_domain::event::*;
 use counterfoil_domain::gates::{Explanation, Gate};
+use counterfoil_domain::ids::StateCode;
 
 const A: u128 = 2;
 
@@ -118,4 +120,72 @@ fn corrections_that_help_only_together_are_named_together() {
         let name = format!("progress report sent of position {at} told anew");
         assert!(said(&explained, Gate::FullyPerformed).contains(&name));
     }
+}
+
+/// Of the firm: an end of its bond that was told of another one closed the gate, and taking it back opens it.
+#[test]
+fn a_correction_of_what_the_firm_told_of_itself_is_named_beside_the_gate_of_the_state() {
+    let mut desk = Desk::open();
+    let of_ca = |kind| StandingRecorded {
+        amount: (kind == StandingKind::Bond).then(|| usd(10_000_000)),
+        document: None,
+        kind,
+        state: StateCode::parse("CA").unwrap(),
+        valid_from: day("2025-01-01"),
+        valid_through: day("2026-12-31"),
+    };
+    desk.firm(FirmAction::RecordStanding(of_ca(StandingKind::Registration)));
+    desk.firm(FirmAction::RecordStanding(of_ca(StandingKind::Bond)));
+    let mut enrol = enrol();
+    enrol.contact.address.state = StateCode::parse("CA").unwrap();
+    desk.signed_as(case(A), "2026-03-02", enrol);
+    desk.act(case(A), "2026-03-10", CaseAction::OpenWork);
+    desk.month(case(A), "2026-03-11");
+    desk.today("2026-04-05");
+    desk.firm(FirmAction::EndStanding(StandingEnded {
+        document: None,
+        kind: StandingKind::Bond,
+        last_day: day("2026-03-20"),
+        reason: StandingEndReason::SuretyCancelled,
+        state: StateCode::parse("CA").unwrap(),
+        valid_from: day("2025-01-01"),
+    }));
+    let end = desk.last("standing_ended");
+    assert_eq!(named(&first_period(&mut desk)), []);
+    let correct = |desk: &mut Desk, at: u64, becomes| {
+        let told = Box::new(desk.log.iter().find(|told| told.position == at).unwrap().clone());
+        let (reason, said_by) = (text("It was of another bond."), text("the office"));
+        let correction = FirmCorrection { becomes, reason, said_by, told };
+        desk.command(&Command::CorrectFirm(Box::new(correction))).unwrap();
+    };
+    correct(&mut desk, end, FirmBecomes::Nothing);
+    let explained = first_period(&mut desk);
+    assert_eq!(named(&explained), [(Gate::State, true)]);
+    let by = desk.last("firm_corrected");
+    assert_eq!(
+        said(&explained, Gate::State),
+        format!(
+            "standing ended of position {end} taken back at {by}, without which it would not hold"
+        )
+    );
+    // Told anew twice, it is the first telling that is named, with its newest correction.
+    let bond = desk.last("standing_recorded");
+    for through in ["2026-11-30", "2026-10-31"] {
+        let at = desk.last("standing_recorded");
+        let days = StandingRecorded { valid_through: day(through), ..of_ca(StandingKind::Bond) };
+        let action = FirmAction::RecordStanding(days);
+        let on = desk.log.iter().find(|told| told.position == at).unwrap().occurred_on;
+        let dated = Dated { occurred_at: None, occurred_on: on, action };
+        correct(&mut desk, at, FirmBecomes::Told(Box::new(dated)));
+    }
+    desk.today("2026-12-05");
+    let explained = desk.explain_with_corrections(case(A), 1, "2026-12-05");
+    let by = desk.last("firm_corrected");
+    assert!(
+        said(&explained, Gate::State).contains(&format!(
+            "standing recorded of position {bond} told anew at {by}, without which it would hold"
+        )),
+        "{}",
+        said(&explained, Gate::State)
+    );
 }

@@ -274,6 +274,16 @@ fn h9_a_billing_day_works_from_the_next_period_which_has_at_least_28_days() {
     assert_eq!(client.claimable("2026-06-01"), [(1, 9_900), (2, 8_900)]);
 }
 
+/// A change of billing day dated before the day of the enrolment is one still: what the enrolment says holds until it
+/// is changed.
+#[test]
+fn a_billing_day_changed_before_the_enrolment_works_from_the_first_period() {
+    let mut client = Client::signed(PLENTY);
+    let billing = calendar::PeriodRule::monthly_on(10).unwrap();
+    client.tell("2026-02-20", CaseAction::BillingDayChanged(BillingDayChanged { billing }));
+    assert_eq!(client.periods("2026-05-20")[0], ("2026-03-02".into(), "2026-04-09".into()));
+}
+
 #[test]
 fn h10_a_period_cut_short_by_an_end_earns_nothing() {
     let mut client = Client::signed(PLENTY);

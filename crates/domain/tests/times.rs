@@ -157,6 +157,48 @@ fn letters_of_the_first_day_of_service_are_in_doubt_until_their_time_is_told() {
     }
 }
 
+/// What was asked of a bureau on a day has its time as letters have theirs.
+#[test]
+fn what_was_asked_of_a_bureau_is_in_doubt_until_its_time_is_told() {
+    let denver = Zone::parse("America/Denver").unwrap();
+    for (minutes, answer) in
+        [(None, Answer::Unknown), (Some(30), Answer::Holds), (Some(-30), Answer::Fails)]
+    {
+        let mut desk = Desk::open();
+        desk.signed_as(case(A), "2026-03-02", Enrol { zone: Some(denver), ..enrol() });
+        desk.month(case(A), "2026-03-10");
+        let on = if minutes == Some(-30) { "2026-03-05" } else { "2026-03-06" };
+        let asked = BureauAsked {
+            ask: Ask::ProcedureDescription,
+            bureau: counterfoil_domain::ids::BureauCode::parse(NORTH).unwrap(),
+        };
+        let time = minutes.map(|minutes| at(denver, "2026-03-06", minutes));
+        tell_late(&mut desk, on, time, CaseAction::BureauAsked(asked)).unwrap();
+        desk.today("2026-04-10");
+        let found = desk.answer(case(A), 1, "2026-04-10", Gate::WaitingDays);
+        assert_eq!(found, answer, "{minutes:?}");
+    }
+}
+
+/// Where an agreement governs the period in one reading of a day and none in the other, the gate of the agreement
+/// is unknown, and no other: that the disclosure was acknowledged before the signing is so in both.
+#[test]
+fn whether_a_period_began_before_the_end_is_asked_of_the_agreement_alone() {
+    let denver = Zone::parse("America/Denver").unwrap();
+    let mut desk = Desk::open();
+    desk.signed_as(case(A), "2026-03-02", Enrol { zone: Some(denver), ..enrol() });
+    desk.month(case(A), "2026-03-10");
+    desk.today("2026-04-02");
+    let ended = CaseAction::EndService(ServiceEnded { by: EndedBy::Client, reason: None });
+    let second = desk.judged(case(A), |judge| judge.periods().nth(1).unwrap().start.to_string());
+    tell_late(&mut desk, &second, None, ended).unwrap();
+    desk.today("2026-05-10");
+    let found = desk.explain(case(A), 2, "2026-05-10").findings;
+    let doubted: Vec<Gate> =
+        found.iter().filter(|of| of.answer == Answer::Unknown).map(|of| of.gate).collect();
+    assert_eq!(doubted, [Gate::Agreement]);
+}
+
 /// "Unknown holds a new fee back like a failure, but exposes no fee already claimed: that one is unproved."
 #[test]
 fn a_fee_that_a_doubtful_day_decides_is_unproved_and_a_time_proves_it() {

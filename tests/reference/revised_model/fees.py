@@ -36,21 +36,30 @@ class Judge:
     def ask(self, period, on, amount, claim=None):
         """The eight answers for a period of today's grid, as of the day `on`."""
         found = []
+        has_begun = period and self._there(self.case(on), period)
         for reading in self.readings:
             case = self.case(on, reading)
-            there = None
-            if period:
-                there = case.grid.stands_for(period.start, period.end or days.FAR)
+            there = self._there(case, period) if period else None
             question = Question(
                 case, there, on, amount, self.claims, claim, period.end if period else None
             )
             question.period_today_start = period.start if period else None
-            if period and there is None and period.agreement:
+            if period and not has_begun and period.agreement:
                 question.period = period  # not begun on that day: over it cannot be
-            found.append(question.answers())
-        if len(found) == 1:
-            return found[0]
-        return {gate: over_readings([answers[gate] for answers in found]) for gate in GATES}
+            found.append(question)
+        return {gate: over_readings(self._answers(gate, found)) for gate in GATES}
+
+    @staticmethod
+    def _answers(gate, found):
+        """What a gate answers in each reading. Where one has no agreement for these days, there is no
+        fee that the other gates could look at: that one says so in the gate of the agreement."""
+        first, *others = found
+        asked = [first] + [q for q in others if q.agreement or gate == "G2"]
+        return [question.answers[gate] for question in asked]
+
+    @staticmethod
+    def _there(case, period):
+        return case.grid.stands_for(period.start, period.end or days.FAR)
 
     # -- claimed fees ----------------------------------------------------------------------------
 

@@ -1,5 +1,7 @@
 """The gates G1 to G5 and G8, each as the trade's text words it."""
 
+from functools import cached_property
+
 import days
 from agreements import price
 from answers import FINISH, NEVER, PUT_RIGHT, WAIT, best, fails, holds, unknown
@@ -35,6 +37,7 @@ class Question:
     def agreement(self):
         return self.period.agreement if self.period else None
 
+    @cached_property
     def answers(self):
         if self.agreement is None:
             nothing = fails("no agreement in force governs these days", NEVER)
@@ -113,7 +116,10 @@ def g2(question):
         consents = [
             f
             for f in case.of("consented")
-            if known_before(signed, f) is not True and f.day <= signed.day
+            # "An agreement has a life of its own: ... consent to electronic records"
+            if f.get("agreement", agreement.id) == agreement.id
+            and known_before(signed, f) is not True
+            and f.day <= signed.day
         ]
         if not consents:
             return fails("signed online without consent to electronic records", NEVER, *rests_on)

@@ -308,7 +308,7 @@ class Told:
         payload = event["payload"]
         name = f"{event['position']:09}"
         if payload["e_sign_consent"]:
-            self.add(event, "consented", 0)
+            self.add(event, "consented", 0, agreement=name)
         self.add(
             event,
             "signed",

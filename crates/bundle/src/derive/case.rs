@@ -74,7 +74,7 @@ pub(super) fn acknowledged<'a>(
 /// first recorded.
 pub(super) fn first_work<'t>(told: &'t Told<'_>) -> Option<&'t Mark> {
     let rounds = told.case.rounds.iter().map(|round| &round.mark);
-    let asked = told.case.asked.iter().map(|asked| &asked.mark);
+    let asked = told.case.asked.iter().map(|asked| &asked.moment.mark);
     rounds.chain(asked).min_by_key(|mark| (mark.on, mark.at.position))
 }
 

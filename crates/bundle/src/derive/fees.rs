@@ -138,7 +138,7 @@ pub(super) fn told_first(told: &Told<'_>) -> Vec<ToldFirst> {
         let at = told.events.binary_search_by_key(&position, |recorded| recorded.position).ok()?;
         told.events.get(at).cloned()
     });
-    told.case.told_first(&facts.collect::<Vec<_>>())
+    told.case.told_first(&facts.collect::<Vec<_>>(), told.firm.last())
 }
 
 /// Adds the fees, by the number of their period: of one that is over and open, then those claimed and given up,

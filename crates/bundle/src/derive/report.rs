@@ -4,7 +4,8 @@ use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
-use domain::event::{AccountEvent, Event, Recorded, UnearnedPaymentFound, WorkEvidence};
+use domain::case::Corrected;
+use domain::event::{AccountEvent, Event, Nature, Recorded, UnearnedPaymentFound, WorkEvidence};
 use domain::gates::{Answer, Explanation, Finding};
 use domain::ids::AccountId;
 use domain::judge::{Breach, Judge};
@@ -232,28 +233,64 @@ fn papers(told: &Told<'_>, judge: &Judge<'_>, identity: &Dated<'_>, page: &mut P
 
 /// The case's events in sentences, each part in the order of the days.
 fn sentences<'a>(told: &Told<'a>) -> BTreeMap<Part, Dated<'a>> {
-    let mut events: Vec<_> = told.events.iter().collect();
-    events.sort_by_key(|recorded| (recorded.occurred_on, recorded.position));
-    let mut parts: BTreeMap<Part, Dated<'_>> = BTreeMap::new();
-    for recorded in events {
+    let mut dated: Vec<(&Recorded, Part, String)> = Vec::new();
+    let mut told_last = None;
+    for recorded in told.events {
         let Event::Case(event) = &recorded.event else { continue };
-        if let Some((part, mut sentence)) = story::of_case(event, told.frame.format) {
-            if let Some(corrected) = told.case.corrected.get(&recorded.position) {
-                let how = if corrected.stands { "told anew" } else { "taken back" };
-                let at = corrected.reading.at.position;
-                sentence = if corrected.about_another {
-                    // Whose it was is for nobody who reads of this client.
-                    format!(
-                        "What was told here was another person's, and was {how} at position {at}."
-                    )
-                } else {
-                    format!("{sentence} That was {how} later, at position {at}.")
-                };
-            }
-            parts.entry(part).or_default().push((recorded, sentence));
+        // What follows from a fact is told behind it, in its request.
+        let cause = match event.nature() {
+            Nature::Conclusion => told_last.filter(|(of, _)| *of == recorded.request_id),
+            Nature::Fact(_) | Nature::Decision | Nature::Record => None,
+        };
+        if let Nature::Fact(_) = event.nature() {
+            told_last = Some((recorded.request_id, recorded.position));
+        }
+        if let Some((part, sentence)) = story::of_case(event, told.frame.format) {
+            let corrected = |at: u64| told.case.corrected.get(&at).map(|of| (at, of));
+            let fact = cause.map_or(recorded.position, |(_, at)| at);
+            let sentence = match corrected(fact) {
+                Some((_, of)) if cause.is_none() => since_corrected(&sentence, of),
+                Some((fact, of)) => followed_from_corrected(&sentence, fact, of),
+                None => sentence,
+            };
+            dated.push((recorded, part, sentence));
         }
     }
+    dated.sort_by_key(|(recorded, ..)| (recorded.occurred_on, recorded.position));
+    let mut parts: BTreeMap<Part, Dated<'_>> = BTreeMap::new();
+    for (recorded, part, sentence) in dated {
+        parts.entry(part).or_default().push((recorded, sentence));
+    }
     parts
+}
+
+/// What was told of a fact, and what became of it. Whose it was, if another person's, is for nobody who reads of this
+/// client.
+fn since_corrected(sentence: &str, corrected: &Corrected) -> String {
+    let (how, at) = (how_corrected(corrected), corrected.reading.at.position);
+    if corrected.about_another {
+        format!("What was told here was another person's, and was {how} at position {at}.")
+    } else {
+        format!("{sentence} That was {how} later, at position {at}.")
+    }
+}
+
+/// What followed from a fact as it was told first.
+fn followed_from_corrected(sentence: &str, fact: u64, corrected: &Corrected) -> String {
+    let (how, at) = (how_corrected(corrected), corrected.reading.at.position);
+    if corrected.about_another {
+        format!(
+            "What followed from position {fact}: that was another person's, and was {how} at position {at}."
+        )
+    } else {
+        format!(
+            "{sentence} It followed from position {fact}, which was {how} later, at position {at}."
+        )
+    }
+}
+
+const fn how_corrected(corrected: &Corrected) -> &'static str {
+    if corrected.stands { "told anew" } else { "taken back" }
 }
 
 fn history(done: &Dated<'_>, back: &Dated<'_>, page: &mut Page) {

@@ -86,7 +86,7 @@ fn breaches(
     told: Option<&(CivilDate, Vec<ExposureKind>)>,
 ) -> Vec<(CivilDate, CaseEvent)> {
     let mut found = Vec::new();
-    let asked = after.asked.iter().map(|asked| (asked.mark.on, None));
+    let asked = after.asked.iter().map(|asked| (asked.moment.on(), None));
     let rounds = after.rounds.iter().map(|round| (round.mark.on, Some(round)));
     for (on, round) in asked.chain(rounds) {
         for kind in broken(after, on, round) {

@@ -147,11 +147,9 @@ impl Case {
         }
     }
 
-    pub(super) fn asked_of(&mut self, e: &BureauAsked, mark: Mark) {
-        let asked = Asked { answered: None, ask: e.ask, bureau: e.bureau.clone(), mark };
-        let place = |asked: &Asked| (asked.mark.on, asked.mark.at.position);
-        let at = self.asked.partition_point(|known| place(known) < place(&asked));
-        self.asked.insert(at, asked);
+    pub(super) fn asked_of(&mut self, e: &BureauAsked, moment: Moment) {
+        let asked = Asked { answered: None, ask: e.ask, bureau: e.bureau.clone(), moment };
+        insert(&mut self.asked, asked, |known| &known.moment);
         self.match_asked();
     }
 
@@ -211,7 +209,7 @@ impl Case {
             }
             return true;
         }
-        if let Some(at) = self.asked.iter().position(|asked| is_it(&asked.mark)) {
+        if let Some(at) = self.asked.iter().position(|asked| is_it(&asked.moment.mark)) {
             self.asked.remove(at);
             self.match_asked();
             return true;

@@ -57,7 +57,7 @@ impl Case {
         let mark = moment.mark.clone();
         let moment = || moment.clone();
         match event {
-            CaseEvent::Enrolled(e) => self.enrolled(e, moment()),
+            CaseEvent::Enrolled(e) => self.enrolled(e, mark),
             CaseEvent::DisclosureDelivered(_) => {
                 insert_marked(&mut self.disclosed, mark, |known| known);
             }
@@ -102,7 +102,7 @@ impl Case {
                 SeenBy::Import => self.announced(&moment(), &e.bureau, &e.item, None, true),
                 SeenBy::Response => self.in_log(&e.item, &e.bureau, false),
             },
-            CaseEvent::BureauAsked(e) => self.asked_of(e, mark),
+            CaseEvent::BureauAsked(e) => self.asked_of(e, moment()),
             CaseEvent::BureauAnswered(e) => self.ask_answered(e, mark),
             CaseEvent::ProgressReportSent(e) => {
                 self.did(Work::ProgressReport, e.completes_before, moment());
@@ -173,12 +173,10 @@ impl Case {
         insert(&mut self.pauses, PauseTurn { moment, turn }, |known| &known.moment);
     }
 
-    fn enrolled(&mut self, e: &Enrolled, moment: Moment) {
-        let mark = moment.mark.clone();
-        let billing = Billing { moment, rule: e.billing };
-        insert(&mut self.billing, billing, |known| &known.moment);
+    fn enrolled(&mut self, e: &Enrolled, mark: Mark) {
         self.reached_at(&e.contact, mark.clone());
         self.enrolment = Some(Enrolment {
+            billing: e.billing,
             mark,
             plan: e.plan.clone(),
             plan_version: e.plan_version,

@@ -118,7 +118,8 @@ fn refused(case: &Case, facts: &Facts<'_>, e: &BureauAnswered) -> Result<Vec<Cas
         return Err(facts.refuse(Reason::DateImpossible, detail));
     }
     let is_asked = |asked: &Asked| {
-        (asked.ask, &asked.bureau) == (e.ask, &e.bureau) && asked.mark.on <= refused.determined_on
+        (asked.ask, &asked.bureau) == (e.ask, &e.bureau)
+            && asked.moment.on() <= refused.determined_on
     };
     if !case.asked.iter().any(is_asked) {
         let what = format!("a block that {} was asked for by {}", e.bureau, refused.determined_on);
@@ -224,7 +225,7 @@ pub(super) fn after_sending(facts: &Facts<'_>, round: &Round) -> Result<(), Refu
 fn asked(case: &Case, facts: &Facts<'_>, e: &BureauAsked) -> Result<Vec<CaseEvent>, Refusal> {
     bureau(facts, &e.bureau)?;
     let is_same =
-        |a: &super::Asked| a.mark.on == facts.on && a.ask == e.ask && a.bureau == e.bureau;
+        |a: &super::Asked| a.moment.on() == facts.on && a.ask == e.ask && a.bureau == e.bureau;
     if case.asked.iter().any(is_same) {
         return Err(facts.refuse(Reason::AlreadyRecorded, "the same request was recorded before"));
     }

@@ -61,7 +61,7 @@ impl Case {
         let ends = self.ends.iter().map(|ended| ended.moment.on());
         let cancelled = self.cancellations.iter().map(|cancellation| cancellation.sent_on);
         let work = self.work.iter().map(|done| done.moment.on());
-        let asked = self.asked.iter().map(|asked| asked.mark.on);
+        let asked = self.asked.iter().map(|asked| asked.moment.on());
         let fees = self.earned.iter().map(|fee| fee.mark.on);
         let served = agreements.chain(ends).chain(cancelled).chain(work).chain(asked).chain(fees);
         let acknowledged = self.acknowledged.iter().map(super::Moment::on).max();

@@ -80,14 +80,17 @@ record! {
         /// The bureau.
         bureau: BureauCode,
         /// The event; its date is the bureau's receipt.
-        mark: Mark,
+        moment: Moment,
     }
 }
 
 impl Asked {
     /// Whether it is open for what a bureau did on a day.
     pub(super) fn is_met_by(&self, ask: Ask, bureau: &BureauCode, on: CivilDate) -> bool {
-        self.answered.is_none() && self.ask == ask && self.bureau == *bureau && self.mark.on <= on
+        self.answered.is_none()
+            && self.ask == ask
+            && self.bureau == *bureau
+            && self.moment.on() <= on
     }
 }
 
@@ -313,11 +316,11 @@ fn asked_clock(asked: &Asked) -> RunningClock {
         bureau: asked.bureau.clone(),
         clock,
         done_on: asked.answered.as_ref().map(|mark| mark.on),
-        due_on: clock.due_on(asked.mark.on),
+        due_on: clock.due_on(asked.moment.on()),
         estimated: false,
         item: None,
         round: None,
-        started_on: asked.mark.on,
+        started_on: asked.moment.on(),
     }
 }
 

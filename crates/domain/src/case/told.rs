@@ -109,6 +109,8 @@ pub(super) fn insert_marked<T>(facts: &mut Vec<T>, fact: T, mark: impl Fn(&T) ->
 record! {
     /// An enrolment.
     pub struct Enrolment {
+        /// When periods end, until that is changed: also of days before the one that was told of the enrolment.
+        billing: PeriodRule,
         /// The event.
         mark: Mark,
         /// The plan.
@@ -171,9 +173,9 @@ record! {
 }
 
 record! {
-    /// When periods end, and from when on.
+    /// When periods end from some day on, otherwise than the enrolment says.
     pub struct Billing {
-        /// The event; the first one is the enrolment.
+        /// The event.
         moment: Moment,
         /// The rule.
         rule: PeriodRule,

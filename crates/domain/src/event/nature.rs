@@ -1,6 +1,6 @@
 //! What kinds of events a case has: what happened, what was decided, what was concluded.
 
-use super::{AccountEvent, CaseEvent, MoneyFact, SeenBy};
+use super::{AccountEvent, CaseEvent, FirmFact, MoneyFact, SeenBy};
 use crate::codec::codes;
 use crate::gates::Gate;
 
@@ -171,6 +171,16 @@ impl AccountEvent {
             | Self::MoneyDeposited(_)
             | Self::MoneyUndeposited(_)
             | Self::MoneyCorrected(_) => None,
+        }
+    }
+}
+
+impl FirmFact {
+    /// The gates that look at it. A pack words the law of each.
+    pub const fn gates(self) -> &'static [Gate] {
+        match self {
+            Self::PackAdopted | Self::PackConfirmed | Self::PackUsedAtOwnRisk => Gate::ALL,
+            Self::StandingRecorded | Self::StandingEnded => &[Gate::State],
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use calendar::CivilDate;
 
-use super::{AdoptedPack, Firm, decide};
+use super::{AdoptedPack, Confirmation, FiledStanding, Firm, OwnRisk, StandingEnd, decide};
 use crate::codec::record;
 use crate::command::{FirmAction, FirmBecomes, FirmCorrection};
 use crate::event::{Event, EventRef, FirmCorrected, FirmEvent, FirmFact, Recorded};
@@ -15,8 +15,29 @@ record! {
         again: bool,
         /// The correction.
         by: EventRef,
-        /// Where among the packs an adoption stood.
+        /// What kind of fact it is.
+        kind: FirmFact,
+        /// What was taken out.
+        taken: TakenOut,
+    }
+}
+
+record! {
+    /// What a correction took out: one of these.
+    #[derive(Default)]
+    pub struct TakenOut {
+        /// Who confirmed a pack.
+        confirmation: Option<Confirmation>,
+        /// An early end of a standing.
+        end: Option<StandingEnd>,
+        /// Who uses a pack at the firm's own risk.
+        own_risk: Option<OwnRisk>,
+        /// An adoption.
+        pack: Option<AdoptedPack>,
+        /// Where among the packs it stood.
         place: Option<u64>,
+        /// A registration or bond.
+        standing: Option<FiledStanding>,
     }
 }
 
@@ -134,9 +155,9 @@ impl Firm {
 
     /// Folds a correction.
     pub(super) fn take_back_fact(&mut self, e: &FirmCorrected, by: EventRef) {
-        let place = self.take_out(e.fact.position);
-        let again = e.again == Some(true);
-        self.corrected.insert(e.fact.position, FirmTakenBack { again, by, place });
+        let taken = self.take_out(e.fact.position);
+        let (again, kind) = (e.again == Some(true), e.kind);
+        self.corrected.insert(e.fact.position, FirmTakenBack { again, by, kind, taken });
     }
 
     /// Puts an adoption into its place: the last, or that of the one it is told in the stead of.
@@ -145,26 +166,96 @@ impl Firm {
             .corrected
             .values()
             .find(|known| known.again && known.by.position + 1 == adopted.at.position);
-        let place = stead.and_then(|known| usize::try_from(known.place?).ok());
+        self.place_pack(adopted, stead.and_then(|known| known.taken.place));
+    }
+
+    fn place_pack(&mut self, adopted: AdoptedPack, place: Option<u64>) {
+        let place = place.and_then(|place| usize::try_from(place).ok());
         let place = place.map_or(self.packs.len(), |place| place.min(self.packs.len()));
         self.packs.insert(place, adopted);
     }
 
-    /// Takes out what the event at a position told. Gives the place of an adoption among the packs.
-    fn take_out(&mut self, position: u64) -> Option<u64> {
-        self.standings.retain(|known| known.at.position != position);
+    /// Ends the standings that an end is of.
+    pub(super) fn end_standings(&mut self, end: &StandingEnd) {
+        for standing in self.standings.iter_mut().filter(|known| known.is_ended_by(&end.said)) {
+            standing.earlier.extend(standing.end.replace(end.clone()));
+        }
+    }
+
+    /// Takes out what the event at a position told.
+    fn take_out(&mut self, position: u64) -> TakenOut {
+        let is_it = |at: &EventRef| at.position == position;
+        let mut taken = TakenOut::default();
+        if let Some(place) = self.standings.iter().position(|known| is_it(&known.at)) {
+            taken.standing = Some(self.standings.remove(place));
+        }
         for standing in &mut self.standings {
-            standing.earlier.retain(|end| end.at.position != position);
-            if standing.end.as_ref().is_some_and(|end| end.at.position == position) {
+            if let Some(place) = standing.earlier.iter().position(|end| is_it(&end.at)) {
+                taken.end = Some(standing.earlier.remove(place));
+            }
+            if let Some(end) = standing.end.take_if(|end| is_it(&end.at)) {
                 standing.end = standing.earlier.pop();
+                taken.end = Some(end);
             }
         }
         for pack in &mut self.packs {
-            pack.confirmations.retain(|said| said.at.position != position);
-            pack.own_risk = pack.own_risk.take().filter(|risk| risk.at.position != position);
+            if let Some(place) = pack.confirmations.iter().position(|said| is_it(&said.at)) {
+                taken.confirmation = Some(pack.confirmations.remove(place));
+            }
+            taken.own_risk = pack.own_risk.take_if(|risk| is_it(&risk.at)).or(taken.own_risk);
         }
-        let place = self.packs.iter().position(|known| known.at.position == position)?;
-        self.packs.remove(place);
-        u64::try_from(place).ok()
+        if let Some(place) = self.packs.iter().position(|known| is_it(&known.at)) {
+            taken.pack = Some(self.packs.remove(place));
+            taken.place = u64::try_from(place).ok();
+        }
+        taken
+    }
+
+    /// The positions of what was told first of each fact that was corrected since, corrected last first.
+    pub(crate) fn corrected_facts(&self) -> Vec<u64> {
+        let is_first = |fact: u64| {
+            !self.corrected.values().any(|known| known.again && known.by.position + 1 == fact)
+        };
+        let first = self.corrected.keys().copied().filter(|&fact| is_first(fact));
+        let mut facts: Vec<(u64, u64)> =
+            first.map(|fact| (self.last_of(fact).by.position, fact)).collect();
+        facts.sort_unstable_by(|one, other| other.cmp(one));
+        facts.into_iter().map(|(_, fact)| fact).collect()
+    }
+
+    /// The correction in force of a corrected fact: the first is corrected as its newest reading was.
+    pub(crate) fn last_of(&self, fact: u64) -> &FirmTakenBack {
+        let mut last = &self.corrected[&fact];
+        while let Some(next) = self.corrected.get(&(last.by.position + 1)).filter(|_| last.again) {
+            last = next;
+        }
+        last
+    }
+
+    /// Puts a fact back as it was told first, whatever it was corrected to.
+    pub(crate) fn tell_first(&mut self, fact: u64) {
+        let last = self.last_of(fact);
+        if last.again {
+            self.take_out(last.by.position + 1);
+        }
+        let TakenOut { confirmation, end, own_risk, pack, place, standing } =
+            self.corrected[&fact].taken.clone();
+        if let Some(said) = confirmation
+            && let Some(adopted) = self.adopted_mut(&said.said.code, said.said.version)
+        {
+            adopted.confirmations.push(said);
+        }
+        if let Some(risk) = own_risk
+            && let Some(adopted) = self.adopted_mut(&risk.said.code, risk.said.version)
+        {
+            adopted.own_risk = Some(risk);
+        }
+        if let Some(end) = end {
+            self.end_standings(&end);
+        }
+        if let Some(pack) = pack {
+            self.place_pack(pack, place);
+        }
+        self.standings.extend(standing);
     }
 }

@@ -8,8 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::CivilDate;
 
-pub use correct::FirmTakenBack;
 pub(crate) use correct::{Corrected as FactCorrected, correct};
+pub use correct::{FirmTakenBack, TakenOut};
 pub(crate) use decide::decide;
 pub use decide::{BOUND_CASES_MAX, TOKEN_DAYS, TOKEN_DAYS_MAX};
 pub use law::{
@@ -159,10 +159,7 @@ impl Firm {
             }
             FirmEvent::StandingEnded(e) => {
                 let (at, on) = (recorded.reference(), recorded.occurred_on);
-                for standing in self.standings.iter_mut().filter(|s| s.is_ended_by(e)) {
-                    let end = StandingEnd { at: at.clone(), on, said: e.clone() };
-                    standing.earlier.extend(standing.end.replace(end));
-                }
+                self.end_standings(&StandingEnd { at, on, said: e.clone() });
             }
             FirmEvent::FirmCorrected(e) => self.take_back_fact(e, recorded.reference()),
             FirmEvent::FeesReviewed(e) => self.reviewed = Some(e.clone()),

@@ -5,22 +5,27 @@
 use super::grid::slot_for;
 use super::{Judge, Matter};
 use crate::case::{Case, Corrected};
-use crate::event::{Event, FactKind, Recorded};
+use crate::event::{Event, Recorded};
+use crate::firm::{Firm, FirmTakenBack};
 use crate::gates::{Answer, Explanation, Gate};
 
-/// Most corrected facts of a case that are judged one by one, those corrected last first.
+/// Most corrected facts of a case, and of its firm, that are judged one by one, those corrected last first.
 pub const CORRECTED_MAX: usize = 50;
 
-/// A case as it would be had a fact never been corrected, or none of them.
+/// A case and its firm as they would be had a fact never been corrected, or none of them.
 pub struct ToldFirst {
     facts: Vec<OfFact>,
     case: Case,
+    firm: Firm,
 }
 
 /// What became of a fact.
 #[derive(Clone)]
 struct OfFact {
-    kind: FactKind,
+    /// The code of its kind.
+    kind: &'static str,
+    /// The gates that it may bear on.
+    gates: &'static [Gate],
     told_at: u64,
     how: &'static str,
     at: u64,
@@ -33,7 +38,14 @@ impl OfFact {
             (false, true) => "taken back as another person's",
             (false, false) => "taken back",
         };
-        Self { kind: of.kind, told_at, how, at: of.reading.at.position }
+        let (kind, gates) = (of.kind.code(), of.kind.gates());
+        Self { kind, gates, told_at, how, at: of.reading.at.position }
+    }
+
+    fn of_firm(told_at: u64, of: &FirmTakenBack) -> Self {
+        let how = if of.again { "told anew" } else { "taken back" };
+        let (kind, gates) = (of.kind.code(), of.kind.gates());
+        Self { kind, gates, told_at, how, at: of.by.position }
     }
 }
 
@@ -49,10 +61,10 @@ impl Case {
         facts.into_iter().map(|(_, fact)| fact).take(CORRECTED_MAX).collect()
     }
 
-    /// The case without the corrections of each of these facts, and at last without those of any. The facts are
-    /// given as they were told first.
-    pub fn told_first(&self, facts: &[Recorded]) -> Vec<ToldFirst> {
-        let mut none = ToldFirst { facts: Vec::new(), case: self.clone() };
+    /// The case and its firm without the corrections of each of these facts and of each that the firm told of
+    /// itself, and at last without those of any. The facts are given as they were told first.
+    pub fn told_first(&self, facts: &[Recorded], firm: &Firm) -> Vec<ToldFirst> {
+        let mut none = ToldFirst { facts: Vec::new(), case: self.clone(), firm: firm.clone() };
         let mut all = Vec::new();
         for recorded in facts {
             let Event::Case(event) = &recorded.event else { continue };
@@ -61,7 +73,8 @@ impl Case {
             let of = match (self.corrected.get(&at), moved) {
                 // Told of nobody here, had it not been moved.
                 (_, Some((note, kind))) => OfFact {
-                    kind,
+                    kind: kind.code(),
+                    gates: kind.gates(),
                     told_at: at,
                     how: "told first of another client, moved here",
                     at: note.position,
@@ -77,7 +90,15 @@ impl Case {
             put_back(&mut none.case);
             let mut case = self.clone();
             put_back(&mut case);
-            all.push(ToldFirst { facts: vec![of], case });
+            all.push(ToldFirst { facts: vec![of], case, firm: firm.clone() });
+        }
+        for at in firm.corrected_facts().into_iter().take(CORRECTED_MAX) {
+            let of = OfFact::of_firm(at, firm.last_of(at));
+            none.facts.push(of.clone());
+            none.firm.tell_first(at);
+            let mut without = firm.clone();
+            without.tell_first(at);
+            all.push(ToldFirst { facts: vec![of], case: self.clone(), firm: without });
         }
         if all.len() > 1 {
             all.push(none);
@@ -102,7 +123,8 @@ impl Judge<'_> {
     pub fn name_corrections(&self, explanation: &mut Explanation, told_first: &[ToldFirst]) {
         let mut named: Vec<Vec<String>> = vec![Vec::new(); explanation.findings.len()];
         for told in told_first {
-            let answers = self.of_same_matter(&told.case).answers(explanation);
+            let matter = Matter { case: &told.case, firm: &told.firm, ..self.matter };
+            let answers = Judge::of_edition(matter, self.edition).answers(explanation);
             let of_gates = explanation.findings.iter().zip(answers).zip(&mut named);
             for ((finding, answer), names) in of_gates {
                 let is_new = told.facts.len() == 1 || names.is_empty();
@@ -140,9 +162,9 @@ impl Judge<'_> {
 impl ToldFirst {
     fn names(&self, gate: Gate, answer: Answer) -> Vec<String> {
         let bearing =
-            self.facts.iter().filter(|of| self.facts.len() == 1 || of.kind.gates().contains(&gate));
-        let said = bearing.map(|OfFact { kind, told_at, how, at }| {
-            let kind = kind.code().replace('_', " ");
+            self.facts.iter().filter(|of| self.facts.len() == 1 || of.gates.contains(&gate));
+        let said = bearing.map(|OfFact { kind, told_at, how, at, .. }| {
+            let kind = kind.replace('_', " ");
             let otherwise = match answer {
                 Answer::Holds => "it would hold",
                 Answer::Unknown => "it would be unknown",

@@ -177,10 +177,8 @@ fn each_day(
         }
     }
     for asked in &mut case.asked {
-        let position = asked.mark.at.position;
-        if is_wanted(position) {
-            let on = &mut asked.mark.on;
-            visit(&mut Told { on, position, request: None, is_of_work: true, is_timed: false });
+        if wanted(&asked.moment) {
+            visit(&mut Told::of(&mut asked.moment, true));
         }
     }
 }

@@ -16,6 +16,9 @@ use crate::terms::{Channel, FullyPerformed};
 /// By how many days a correction may move the end of a period before its fee counts as asked for too early.
 const DAYS_MOVED_MAX: i64 = 3;
 
+/// The edition of the rules that first asked the gate of the agreement alone whether one governs in every reading.
+const ASKED_OF_AGREEMENT_SINCE: u32 = 4;
+
 /// A fee that is asked for on a day: one that was claimed, or one that could be.
 #[derive(Clone)]
 pub(super) struct Asking<'j, 'a> {
@@ -110,6 +113,11 @@ impl<'a> Asking<'_, 'a> {
 
     fn slot(&self) -> Option<Slot> {
         self.slot.map(|at| self.judge.slots[at])
+    }
+
+    /// Whether an agreement governs the period that is asked for.
+    fn is_governed(&self) -> bool {
+        self.slot().is_some_and(|slot| slot.agreement.is_some())
     }
 
     fn agreement(&self, slot: Slot) -> Option<&Standing<'a>> {
@@ -317,10 +325,16 @@ impl<'a> Asking<'_, 'a> {
     }
 }
 
-/// What a gate answers, whichever way the days in doubt are read.
+/// What a gate answers, whichever way the days in doubt are read. Where no agreement governs the days in one reading,
+/// there is no fee that the other gates could look at: the gate of the agreement says so alone.
 pub(super) fn over_readings(gate: Gate, answer: Answer, readings: &[Asking<'_, '_>]) -> Answer {
     if !gate.looks_at_days() {
         return answer;
     }
-    over(answer, readings.iter().map(|asking| asking.ruling(gate).answer))
+    let looks = |asking: &&Asking<'_, '_>| {
+        let is_older = asking.judge.edition < ASKED_OF_AGREEMENT_SINCE;
+        is_older || gate == Gate::Agreement || asking.is_governed()
+    };
+    let looked_at = readings.iter().filter(looks);
+    over(answer, looked_at.map(|asking| asking.ruling(gate).answer))
 }

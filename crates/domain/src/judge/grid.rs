@@ -129,9 +129,11 @@ impl Grid<'_> {
 
     /// When a period that begins on a day ends, by the rule of that day, and whether a pause holds it open.
     fn end_of(&self, start: CivilDate) -> (CivilDate, bool) {
-        let since = |billing: &&crate::case::Billing| billing.moment.on() <= start;
-        let rule = self.case.billing.iter().rev().find(since).or(self.case.billing.first());
-        let Some(rule) = rule.map(|billing| billing.rule) else { return (start, false) };
+        let changed = self.case.billing.iter().rev().find(|changed| changed.moment.on() <= start);
+        let agreed = || self.case.enrolment.as_ref().map(|enrolment| enrolment.billing);
+        let Some(rule) = changed.map(|changed| changed.rule).or_else(agreed) else {
+            return (start, false);
+        };
         let mut over = plus(start, i64::from(rule.days()));
         for pause in &self.story.pauses {
             if pause.began.on() < over {

@@ -45,7 +45,10 @@ use work::{Placed, Standing};
 /// are in doubt; terms are those of the plan's version of the signing day, whenever it was told.
 ///
 /// 3: where a report and the progress report that gives it to the client are of one day, their order has to be known.
-pub const EDITION: u32 = 3;
+///
+/// 4: what was asked of a bureau has a time; where an agreement governs a period in one reading of a day alone, the gate
+/// of the agreement is unknown and no other; a change of billing day dated before the enrolment is one.
+pub const EDITION: u32 = 4;
 
 /// The edition that first asked at what time things happened.
 const DOUBTED_SINCE: u32 = 2;

@@ -45,8 +45,8 @@ pub(crate) fn place<'a>(case: &'a Case, story: &Story<'_>, slots: &[Slot]) -> Ve
 
 /// What was asked of bureaus on days that no agreement allowed: service, though no promised work.
 pub(crate) fn asked_early<'a>(case: &'a Case, story: &Story<'_>) -> Vec<(&'a Mark, Standing)> {
-    let early = case.asked.iter().filter(|asked| !story.serves_on(asked.mark.on));
-    early.map(|asked| (&asked.mark, Standing::Breach)).collect()
+    let early = case.asked.iter().filter(|asked| !story.serves_on(asked.moment.on()));
+    early.map(|asked| (&asked.moment.mark, Standing::Breach)).collect()
 }
 
 /// Whether service that no agreement allowed closes the gate of the waiting days of one: it was done in them, or

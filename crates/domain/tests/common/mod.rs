@@ -260,7 +260,7 @@ impl Desk {
         let told = |at: u64| self.log[usize::try_from(at).unwrap() - 1].clone();
         let state = self.state(id);
         let facts: Vec<Recorded> = state.corrected_facts().into_iter().map(told).collect();
-        state.told_first(&facts)
+        state.told_first(&facts, self.world.firm().unwrap())
     }
 
     /// What a judge makes of a case today.

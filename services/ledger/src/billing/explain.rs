@@ -46,7 +46,7 @@ pub(super) async fn explain_fee(
     }
     let accounts = matter.accounts();
     let judge = matter.judge(&accounts);
-    let told_first = told_first(&primary, get.firm, &matter.case).await?;
+    let told_first = told_first(&primary, (get.firm, &matter.firm), &matter.case).await?;
     let mut claims = claims_of(&judge, period);
     let explained = judge.explain(period, as_of.unwrap_or(matter.today));
     let named = match claim {
@@ -276,7 +276,7 @@ async fn explain_cases(
         let claimable = explained[first..].iter_mut().filter(|of| of.is_claimable());
         let claimable: Vec<&mut Explanation> = claimable.collect();
         if let Some(view) = named_by.filter(|_| !claimable.is_empty()) {
-            let told_first = told_first(view, firm_id, case).await?;
+            let told_first = told_first(view, (firm_id, &firm), case).await?;
             for of in claimable {
                 judge.name_corrections(of, &told_first);
             }

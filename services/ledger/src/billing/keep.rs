@@ -41,7 +41,7 @@ pub(super) async fn keep_fee(
     let view = View::of_primary(ledger, authority);
     if message.validate_only {
         let matter = OfFees::read(&view, firm, case, 0).await?;
-        let first = told_first(&view, firm, &matter.case).await?;
+        let first = told_first(&view, (firm, &matter.firm), &matter.case).await?;
         let explanation = preview(ledger, authority, &asked, (&matter, named, &first))?;
         return Ok(v1::KeepFeeResponse { receipt: None, explanation });
     }
@@ -49,7 +49,7 @@ pub(super) async fn keep_fee(
     before_asking(ledger, authority, firm).await?;
     let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
     let matter = OfFees::read(&view, firm, case, answer.position).await?;
-    let first = told_first(&view, firm, &matter.case).await?;
+    let first = told_first(&view, (firm, &matter.firm), &matter.case).await?;
     let explanation = explained(firm, &matter.judge(&matter.accounts()), named, &first);
     Ok(v1::KeepFeeResponse { receipt: Some(receipt(&answer)), explanation })
 }

@@ -17,7 +17,7 @@ use crate::reading::View;
 pub(crate) struct OfFees {
     id: CaseId,
     pub(crate) case: Box<Case>,
-    firm: Box<Firm>,
+    pub(crate) firm: Box<Firm>,
     payers: Payers,
     pub(crate) position: u64,
     pub(crate) today: calendar::CivilDate,

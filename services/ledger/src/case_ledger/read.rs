@@ -106,7 +106,7 @@ pub(super) async fn get_case(
     }
     let payers = Payers::read(view, get.firm, (get.id, &case), &own_account, position).await?;
     let today = day_at(view, &firm, get.firm, as_of_position).await?;
-    let told_first = told_first(view, get.firm, &case).await?;
+    let told_first = told_first(view, (get.firm, &firm), &case).await?;
     let view = CaseView {
         firm: get.firm,
         id: get.id,

@@ -8,14 +8,14 @@ use domain::command::{
     BankAction, BookLine, Command, Dated, FirmAction, LineNoted, Match, PayoutNoted,
 };
 use domain::event::{
-    AccountMovement, AutomaticMatches, BookAccount, ChartAccount, ChartRevised, MatchPolicySet,
-    MatchRefused, MatchRule, PayoutLine, PeriodLocked, Purpose, Recorded, StatementLineSeen,
-    StreamId, UtcMicros,
+    AccountMovement, AutomaticMatches, BookAccount, ChartAccount, ChartRevised, CloseAccepted,
+    CloseRule, MatchPolicySet, MatchRefused, MatchRule, PayoutLine, PeriodLocked, Purpose,
+    Recorded, StatementLineSeen, StreamId, UtcMicros,
 };
 use domain::ids::{
     AccountId, AccountNumber, BankCode, BankReference, DepositId, DocumentHash, ProcessorRef,
 };
-use domain::money::Money;
+use domain::money::{Currency, Money};
 use domain::{State, World};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
@@ -183,7 +183,22 @@ impl Bookkeeper {
             _ => {
                 let first = today.with_day(1).expect("a first");
                 let through = first.pred_opt().expect("a day before");
-                FirmAction::LockPeriod(PeriodLocked { checked_at: world.position(), through })
+                let firm = world.firm().expect("a firm");
+                let of_month = firm.accepted.iter().filter(|known| known.said.through == through);
+                let accepted: Vec<_> = of_month.map(|known| known.at.clone()).collect();
+                if accepted.is_empty() && self.rng.random_ratio(1, 3) {
+                    FirmAction::AcceptForClose(CloseAccepted {
+                        amount: Money::new(-4_210, Currency::USD).expect("an amount"),
+                        count: 2,
+                        reason: text("The processor pays these out next week."),
+                        rule: CloseRule::ALL[self.rng.random_range(0..CloseRule::ALL.len())],
+                        through,
+                    })
+                } else {
+                    let accepted = Some(accepted).filter(|accepted| !accepted.is_empty());
+                    let checked_at = world.position();
+                    FirmAction::LockPeriod(PeriodLocked { accepted, checked_at, through })
+                }
             }
         };
         Command::Firm { action: Dated { occurred_at: None, occurred_on: today, action } }

@@ -110,8 +110,12 @@ impl Clumsy {
             Command::Firm {
                 action: Dated { occurred_on, action: FirmAction::LockPeriod(mut lock), .. },
             } => {
-                // The books were checked at another position.
+                // The books were checked at another position, and so was what was accepted.
                 lock.checked_at = self.player.world.position();
+                let firm = self.player.world.firm().unwrap();
+                let here = firm.accepted.iter().filter(|known| known.said.through == lock.through);
+                let here: Vec<_> = here.map(|known| known.at.clone()).collect();
+                lock.accepted = lock.accepted.map(|_| here);
                 let action = FirmAction::LockPeriod(lock);
                 Command::Firm { action: Dated { occurred_at: None, occurred_on, action } }
             }

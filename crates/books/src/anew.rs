@@ -3,15 +3,18 @@
 //! A month is closed for good, so nothing that can be made anew is asked: a row that is gone would close
 //! a month with an open line.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
-use calendar::CivilDate;
+use calendar::{CivilDate, Datelike as _};
 use domain::State;
+use domain::account::Account;
+use domain::deposit::{Deposit, Payout};
 use domain::event::{BookAccount, CaseEvent, Event, Recorded, StreamId};
 use domain::firm::Firm;
+use domain::ids::DepositId;
 use domain::world::Impossible;
 
-use crate::close::Controls;
+use crate::close::{Controls, Unfinished, is_late};
 use crate::entry::Entry;
 use crate::post::Poster;
 
@@ -24,6 +27,9 @@ pub struct Anew<'a> {
     /// Of each claimed fee what is owed and open of what nothing allowed, minor units.
     marks: HashMap<u64, Marked>,
     controls: Controls,
+    /// The last day that is closed.
+    locked_through: Option<CivilDate>,
+    unfinished: Unfinished,
 }
 
 /// What was marked last of a fee, minor units.
@@ -31,6 +37,14 @@ pub struct Anew<'a> {
 struct Marked {
     owed: i64,
     open: i64,
+    /// Since when something of it is exposed.
+    since: Option<CivilDate>,
+}
+
+impl Marked {
+    const fn is_nothing(self) -> bool {
+        self.owed == 0 && self.open == 0
+    }
 }
 
 impl<'a> Anew<'a> {
@@ -38,7 +52,14 @@ impl<'a> Anew<'a> {
     pub fn new(firm: &'a Firm, through: CivilDate) -> Self {
         let poster = Poster::new(firm);
         let controls = Controls::nothing(through);
-        Self { poster, states: HashMap::new(), marks: HashMap::new(), controls }
+        Self {
+            poster,
+            states: HashMap::new(),
+            marks: HashMap::new(),
+            controls,
+            locked_through: firm.locked_through(),
+            unfinished: Unfinished::default(),
+        }
     }
 
     /// Takes in events that follow each other in the log.
@@ -68,12 +89,15 @@ impl<'a> Anew<'a> {
     /// open.
     fn take_mark(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
         let Event::Case(CaseEvent::FeeMarked(mark)) = &recorded.event else { return Ok(()) };
-        let before = Marked { owed: mark.owed_before.minor(), open: mark.open_before.minor() };
-        let now = Marked { owed: mark.owed.minor(), open: mark.open.minor() };
-        let last = self.marks.insert(mark.fee.position, now).unwrap_or_default();
+        let last = self.marks.get(&mark.fee.position).copied().unwrap_or_default();
+        let before =
+            Marked { owed: mark.owed_before.minor(), open: mark.open_before.minor(), ..last };
         if last != before {
             return Err(Impossible::new(recorded, "it goes on from another mark than the last"));
         }
+        let since = last.since.filter(|_| !last.is_nothing()).unwrap_or(recorded.occurred_on);
+        let now = Marked { owed: mark.owed.minor(), open: mark.open.minor(), since: Some(since) };
+        self.marks.insert(mark.fee.position, now);
         self.controls.unearned_minor += now.owed - before.owed;
         self.controls.open_minor -= now.open - before.open;
         Ok(())
@@ -82,6 +106,12 @@ impl<'a> Anew<'a> {
     fn post(&mut self, entry: &Entry) {
         let controls = &mut self.controls;
         let in_time = entry.posted_on <= controls.through;
+        let is_earlier = !is_same_month(entry.posted_on, controls.through)
+            && self.locked_through.is_none_or(|locked| locked < entry.posted_on);
+        if in_time && is_earlier {
+            let first = &mut self.unfinished.earlier_open;
+            *first = Some(first.map_or(entry.posted_on, |day| day.min(entry.posted_on)));
+        }
         for line in entry.lines() {
             let amount = line.amount_minor;
             match line.account {
@@ -106,9 +136,15 @@ impl<'a> Anew<'a> {
         }
     }
 
-    /// The figures, after the last event.
-    pub fn controls(mut self) -> Controls {
+    /// The figures, after the last event, and what is not finished.
+    pub fn figures(mut self) -> (Controls, Unfinished) {
+        self.late();
         let through = self.controls.through;
+        for mark in self.marks.values().filter(|mark| !mark.is_nothing()) {
+            if mark.since.is_some_and(|since| since <= through) {
+                self.unfinished.exposures_open.add(mark.owed + mark.open);
+            }
+        }
         for state in self.states.values() {
             match state {
                 State::Account(account) => {
@@ -117,6 +153,12 @@ impl<'a> Anew<'a> {
                     self.controls.undeposited_minor += undeposited.sum::<i64>();
                     self.controls.open_minor += account.open_minor();
                     self.controls.unearned_minor += account.unearned_minor();
+                    let held = account.payments.values().filter(|payment| {
+                        payment.unearned_left.is_positive() && payment.mark.on <= through
+                    });
+                    for payment in held {
+                        self.unfinished.exposures_open.add(payment.unearned_left.minor());
+                    }
                 }
                 State::Deposit(deposit) => {
                     let is_due = deposit.line.as_ref().is_some_and(|line| line.mark.on <= through);
@@ -125,6 +167,51 @@ impl<'a> Anew<'a> {
                 State::Case(_) | State::Firm(_) | State::Looks(_) => {}
             }
         }
-        self.controls
+        (self.controls, self.unfinished)
     }
+
+    /// What should have reached the bank by the last day of the month.
+    fn late(&mut self) {
+        let through = self.controls.through;
+        let deposits = || self.states.values().filter_map(as_deposit);
+        let arrived: HashSet<DepositId> =
+            deposits().filter_map(|deposit| deposit.matched.as_ref()?.matched.payout).collect();
+        let has_arrived =
+            |payout: &&Payout| arrived.contains(&DepositId::of_payout(&payout.reported.payout));
+        let mut unfinished = self.unfinished;
+        let mut named = HashSet::new();
+        let payouts = deposits().filter_map(|deposit| deposit.payout.as_ref());
+        for payout in
+            payouts.filter(|payout| !has_arrived(payout) && is_late(payout.mark.on, through))
+        {
+            unfinished.payouts_late.add(payout.reported.net.minor());
+            named.extend(payout.lines.iter().map(|line| &line.movement));
+        }
+        let accounts = self.states.values().filter_map(as_account);
+        for (movement, found) in accounts.flat_map(|account| account.movements()) {
+            let is_open = found.deposited.is_none() && !named.contains(&movement);
+            if is_open && is_late(found.on, through) {
+                unfinished.clearing_late.add(found.amount.minor());
+            }
+        }
+        self.unfinished = unfinished;
+    }
+}
+
+fn as_deposit(state: &State) -> Option<&Deposit> {
+    match state {
+        State::Deposit(deposit) => Some(deposit),
+        State::Account(_) | State::Case(_) | State::Firm(_) | State::Looks(_) => None,
+    }
+}
+
+fn as_account(state: &State) -> Option<&Account> {
+    match state {
+        State::Account(account) => Some(account),
+        State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
+    }
+}
+
+fn is_same_month(one: CivilDate, other: CivilDate) -> bool {
+    (one.year(), one.month()) == (other.year(), other.month())
 }

@@ -1,6 +1,45 @@
 //! What has to hold before a month is closed.
 
-use calendar::CivilDate;
+use calendar::{BusinessCalendar, CivilDate};
+use domain::event::CloseRule;
+
+/// Business days in which what the card processor took reaches the bank (common practice, no source).
+pub const TRANSIT_DAYS: u16 = 5;
+
+/// Whether money of a day should have reached the bank by another.
+pub(crate) fn is_late(on: CivilDate, by: CivilDate) -> bool {
+    BusinessCalendar::FederalReserveBanking.add_business_days(on, TRANSIT_DAYS) <= by
+}
+
+/// Several of a kind, and their sum in minor units.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Several {
+    /// How many.
+    pub count: u64,
+    /// Their sum.
+    pub minor: i64,
+}
+
+impl Several {
+    /// One more.
+    pub fn add(&mut self, minor: i64) {
+        self.count += 1;
+        self.minor += minor;
+    }
+}
+
+/// What of a month is not finished, though every figure agrees.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Unfinished {
+    /// The day of the first entry of an earlier month that is not closed.
+    pub earlier_open: Option<CivilDate>,
+    /// Payouts that should have reached the bank by the last day, and stand behind no line: what they bring.
+    pub payouts_late: Several,
+    /// Movements that should have reached the bank by then, and that no such payout names.
+    pub clearing_late: Several,
+    /// Of what nothing allowed by then, what is owed or open still.
+    pub exposures_open: Several,
+}
 
 /// The figures a close is judged by. Minor units; a debit above zero.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,6 +84,41 @@ pub enum Block {
     Owed,
     /// What is shown of the books is not what the log says.
     Rows,
+    /// An earlier month is open.
+    EarlierOpen,
+    /// Claimed fees were not judged again since the firm told something.
+    ReviewDue,
+    /// Payouts that should have reached the bank.
+    PayoutsLate,
+    /// Money of clients that should have.
+    ClearingLate,
+    /// Fees of the month that may be asked for and were not.
+    FeesUnbilled,
+    /// What nothing allowed, and nobody gave back, put right or kept.
+    ExposuresOpen,
+}
+
+/// Something that stands in the way.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct InTheWay {
+    /// What.
+    pub block: Block,
+    /// How many, where they are counted.
+    pub count: u64,
+    /// By how much, or the sum, in minor units; nothing where no amount is known.
+    pub minor: Option<i64>,
+}
+
+impl InTheWay {
+    /// Some of a kind.
+    pub const fn some(block: Block, of: Several) -> Self {
+        Self { block, count: of.count, minor: Some(of.minor) }
+    }
+
+    /// Something without an amount.
+    pub const fn that(block: Block) -> Self {
+        Self { block, count: 0, minor: None }
+    }
 }
 
 impl Block {
@@ -58,7 +132,50 @@ impl Block {
             Self::Receivable => "receivable",
             Self::Owed => "owed_to_clients",
             Self::Rows => "rows",
+            Self::EarlierOpen => "earlier_open",
+            Self::ReviewDue => "review_due",
+            Self::PayoutsLate => "payouts_late",
+            Self::ClearingLate => "clearing_late",
+            Self::FeesUnbilled => "fees_unbilled",
+            Self::ExposuresOpen => "exposures_open",
         }
+    }
+
+    /// As what a person may accept it: what is not finished is a matter of judgement, figures that differ are not.
+    pub const fn accepted_as(self) -> Option<CloseRule> {
+        match self {
+            Self::LinesOpen => Some(CloseRule::LinesOpen),
+            Self::Suspense => Some(CloseRule::Suspense),
+            Self::PayoutsLate => Some(CloseRule::PayoutsLate),
+            Self::ClearingLate => Some(CloseRule::ClearingLate),
+            Self::FeesUnbilled => Some(CloseRule::FeesUnbilled),
+            Self::ExposuresOpen => Some(CloseRule::ExposuresOpen),
+            Self::Unbalanced
+            | Self::Clearing
+            | Self::Receivable
+            | Self::Owed
+            | Self::Rows
+            | Self::EarlierOpen
+            | Self::ReviewDue => None,
+        }
+    }
+}
+
+impl Unfinished {
+    /// Everything that is not.
+    pub fn blocks(&self) -> Vec<InTheWay> {
+        let some = [
+            (Block::PayoutsLate, self.payouts_late),
+            (Block::ClearingLate, self.clearing_late),
+            (Block::ExposuresOpen, self.exposures_open),
+        ];
+        let some = some.into_iter().filter(|(_, of)| of.count > 0);
+        let some = some.map(|(block, of)| InTheWay::some(block, of));
+        self.earlier_open
+            .map(|_| InTheWay::that(Block::EarlierOpen))
+            .into_iter()
+            .chain(some)
+            .collect()
     }
 }
 
@@ -79,19 +196,21 @@ impl Controls {
         }
     }
 
-    /// Everything that stands in the way, with the difference in minor units.
-    pub fn blocks(&self) -> Vec<(Block, i64)> {
-        let lines = i64::try_from(self.lines_open).unwrap_or(i64::MAX);
-        [
+    /// Everything that stands in the way.
+    pub fn blocks(&self) -> Vec<InTheWay> {
+        let lines = InTheWay { count: self.lines_open, ..InTheWay::that(Block::LinesOpen) };
+        let differing = [
             (Block::Unbalanced, self.difference_minor),
-            (Block::LinesOpen, lines),
             (Block::Suspense, self.suspense_minor),
             (Block::Clearing, self.clearing_minor - self.undeposited_minor),
             (Block::Receivable, self.receivable_minor - self.open_minor),
             (Block::Owed, -self.owed_minor - self.unearned_minor),
-        ]
-        .into_iter()
-        .filter(|(_, difference)| *difference != 0)
-        .collect()
+        ];
+        let differing = differing.into_iter().filter(|(_, difference)| *difference != 0);
+        let differing = differing.map(|(block, difference)| InTheWay {
+            minor: Some(difference),
+            ..InTheWay::that(block)
+        });
+        Some(lines).filter(|lines| lines.count > 0).into_iter().chain(differing).collect()
     }
 }

@@ -17,7 +17,7 @@ mod trial;
 pub use aging::{Aging, Bucket, OpenItem};
 pub use anew::Anew;
 pub use chart::Chart;
-pub use close::{Block, Controls};
+pub use close::{Block, Controls, InTheWay, Several, TRANSIT_DAYS, Unfinished};
 pub use entry::{Entry, EntryLine, Transfer};
 pub use post::Poster;
 pub use trial::{TrialBalance, TrialRow};

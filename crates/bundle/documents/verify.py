@@ -704,7 +704,8 @@ firm access_granted access:id bounds?:AccessBounds expires_on?:day label:text sc
 firm access_revoked access:id
 firm access_used access?:id cases:{id} kind:LookKind what:text
 firm chart_revised accounts:[ChartAccount]
-firm period_locked checked_at:u64 through:day
+firm close_accepted amount:money count:u64 reason:text rule:CloseRule through:day
+firm period_locked accepted?:[EventRef] checked_at:u64 through:day
 firm match_policy_set automatic:AutomaticMatches
 firm firm_corrected again?:flag fact:EventRef kind:FirmFact reason:text said_by:text
 looks client_looked_at access?:id kind:LookKind what:text
@@ -754,6 +755,7 @@ word BlockRefusedFor error misrepresentation benefit_obtained
 word BookAccount bank suspense clearing receivable unbilled owed_to_clients elsewhere fee_revenue refunds_and_credits processor_costs bank_costs chargeback_losses bad_debt
 word BondWhen always if_paid_before_all_done
 word Channel telephone in_person online post
+word CloseRule lines_open suspense payouts_late clearing_late fees_unbilled exposures_open
 word Dimension cancellation monthly_statement perform_within performance prohibited registration security telemarketing
 word Direction outgoing incoming
 word EndedBy client firm

@@ -25,14 +25,14 @@ pub use money::{
 use crate::event::{
     AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
     BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
-    ClientInformationSent, Contact, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
-    DisclosureDelivered, ExposureKind, FeesReviewed, FirmRegistered, IdentityPaperAccepted,
-    IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted, LegalHoldPlaced,
-    Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule, MessageLogged,
-    PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee, PeriodLocked,
-    ProgressReportSent, PromisedResult, Purpose, ReportIdentityFailed, ReportSourceConnected,
-    ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded, StandingRecorded,
-    StatementLineSeen, StreamId, UtcMicros,
+    ClientInformationSent, CloseAccepted, Contact, ContactChanged, CorrectionNoted,
+    DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FeesReviewed, FirmRegistered,
+    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
+    LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
+    MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
+    PeriodLocked, ProgressReportSent, PromisedResult, Purpose, ReportIdentityFailed,
+    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded,
+    StandingRecorded, StatementLineSeen, StreamId, UtcMicros,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
@@ -425,6 +425,8 @@ pub enum FirmAction {
     RevokeAccess(AccessRevoked),
     /// Number and name accounts of the books.
     ReviseChart(ChartRevised),
+    /// Accept what stands in the way of closing a month.
+    AcceptForClose(CloseAccepted),
     /// Close a month. Refused if money moved after it was checked.
     LockPeriod(PeriodLocked),
     /// Decide what is matched without a person.

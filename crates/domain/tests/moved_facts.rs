@@ -62,7 +62,7 @@ fn a_fact_of_the_wrong_client_is_told_of_the_right_one_in_one_append() {
     // The first thing an examiner looks for: by what the gate holds.
     let mut explained = desk.explain(case(B), 1, "2026-04-02");
     let moved = told[1].clone();
-    let told_first = desk.state(case(B)).told_first(&[moved]);
+    let told_first = desk.state(case(B)).told_first(&[moved], desk.firm_state());
     desk.judged(case(B), |judge| judge.name_corrections(&mut explained, &told_first));
     let done = explained.findings.iter().find(|found| found.gate == Gate::FullyPerformed).unwrap();
     let said = "told first of another client, moved here at";

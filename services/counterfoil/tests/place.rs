@@ -124,6 +124,7 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["release", CASE, "--matter", "a matter"],
         &["results", &letter],
         &["tokens", "revoke", NOBODY],
+        &["books", "accept", "2025-05", "lines-open", "--reason", "a reason"],
         &["books", "chart"],
         &["books", "check", "2025-05"],
         &["books", "journal", "2025-05"],

@@ -21,34 +21,37 @@ use tonic::Code;
 use tonic_types::StatusExt as _;
 
 /// Minor units of an amount.
-fn cents(money: Option<&Money>) -> i64 {
+pub(super) fn cents(money: Option<&Money>) -> i64 {
     money.map_or(0, |m| m.units * 100 + i64::from(m.nanos) / 10_000_000)
 }
 
-fn amount(cents: i64) -> Option<Money> {
+pub(super) fn amount(cents: i64) -> Option<Money> {
     let nanos = i32::try_from(cents % 100).unwrap() * 10_000_000;
     Some(Money { currency_code: "USD".into(), units: cents / 100, nanos })
 }
 
 /// Every field that is wrong and the rule it breaks.
-fn said(status: &tonic::Status) -> String {
+pub(super) fn said(status: &tonic::Status) -> String {
     let details = status.get_error_details();
     let fields = details.bad_request().map(|bad| bad.field_violations.as_slice());
     let fields = fields.unwrap_or_default().iter();
-    let said: Vec<String> = fields.map(|f| format!("{} {}", f.field, f.description)).collect();
-    said.join("\n")
+    let fields = fields.map(|f| format!("{} {}", f.field, f.description));
+    let state = details.precondition_failure().map(|of| of.violations.as_slice());
+    let state =
+        state.unwrap_or_default().iter().map(|of| format!("{} {}", of.r#type, of.description));
+    fields.chain(state).collect::<Vec<_>>().join("\n")
 }
 
-fn february(day: i32) -> Option<Date> {
+pub(super) fn february(day: i32) -> Option<Date> {
     date(2026, 2, day)
 }
 
-struct Month {
-    service: Service,
-    firm: String,
+pub(super) struct Month {
+    pub(super) service: Service,
+    pub(super) firm: String,
     lines: Vec<String>,
     payout: String,
-    note: v1::NoteBankLinesRequest,
+    pub(super) note: v1::NoteBankLinesRequest,
 }
 
 impl Month {
@@ -64,7 +67,7 @@ impl Month {
 
     /// Three clients billed and paid, one paid back in part; a payout of two of the payments, a
     /// deposit of the third less its refund, and what the bank charged.
-    async fn open() -> Self {
+    pub(super) async fn open() -> Self {
         let service = Service::start().await;
         let firm = service.firm().await;
         for at in 0..3 {
@@ -140,7 +143,7 @@ impl Month {
         self.lines = noted.deposits;
     }
 
-    fn close(&self) -> v1::CloseMonthRequest {
+    pub(super) fn close(&self) -> v1::CloseMonthRequest {
         v1::CloseMonthRequest { parent: self.firm.clone(), request_id: id(), through: february(28) }
     }
 
@@ -159,7 +162,7 @@ impl Month {
         let movement = |kind: v1::MovementKind, name: &str| v1::MatchedMovement {
             kind: kind.into(),
             name: name.into(),
-            account: String::new(),
+            ..v1::MatchedMovement::default()
         };
         v1::ConfirmMatchRequest {
             name: self.lines[1].clone(),
@@ -266,7 +269,12 @@ async fn a_month_is_proved_to_the_cent_and_closed_once() {
     assert_eq!((again.receipt.unwrap().event_count, &again.deposits), (0, &month.lines));
 
     let open = 19_226 + 7_900 - 1_500;
-    let blocked = vec![("lines_open".into(), 0, 3), ("suspense".into(), -open, 0)];
+    let blocked = vec![
+        ("lines_open".into(), 0, 3),
+        ("suspense".into(), -open, 0),
+        ("payouts_late".into(), 19_226, 0),
+        ("clearing_late".into(), 7_900, 0),
+    ];
     assert_eq!(month.blocks().await, blocked);
     let refused = books().close_month(month.close()).await.unwrap_err();
     assert_eq!(
@@ -540,6 +548,8 @@ async fn a_month_is_closed_by_the_log_and_not_by_rows_that_another_tool_changed(
         ("lines_open".to_owned(), 0, 3),
         ("suspense".to_owned(), -open, 0),
         ("rows".to_owned(), 0, 0),
+        ("payouts_late".to_owned(), 19_226, 0),
+        ("clearing_late".to_owned(), 7_900, 0),
     ];
     assert_eq!(month.blocks().await, blocked);
     let refused = month.service.books().close_month(month.close()).await.unwrap_err();

@@ -5,6 +5,7 @@
 
 mod common;
 
+mod accepted;
 mod another_person;
 mod audit;
 mod billing;

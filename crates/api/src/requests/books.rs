@@ -1,7 +1,7 @@
 //! Requests about the books.
 
 use calendar::is_month_end;
-use domain::event::{BookAccount, ChartAccount, ChartRevised, MatchPolicySet};
+use domain::event::{BookAccount, ChartAccount, ChartRevised, CloseRule, MatchPolicySet};
 use domain::ids::{AccountId, AccountNumber, DepositId, FirmId, RequestId};
 use domain::value::Text;
 
@@ -50,6 +50,21 @@ pub struct MovementFilter {
     pub open: bool,
     /// Only those behind this one.
     pub deposit: Option<DepositId>,
+}
+
+/// What to accept that stands in the way of closing a month.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AcceptAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// The request.
+    pub request_id: RequestId,
+    /// The last day of the month.
+    pub through: CivilDate,
+    /// What.
+    pub rule: CloseRule,
+    /// Why.
+    pub reason: Text,
 }
 
 /// A month to close.
@@ -195,6 +210,30 @@ pub fn check_month(m: &v1::CheckMonthRequest) -> Result<Get<CivilDate>, FieldErr
         let firm = firm_name(f, "parent", &m.parent);
         let through = month_end(f, m.through.as_ref());
         get(f, firm.zip(through), m.at_least_position)
+    })
+}
+
+/// Reads an `AcceptForClose`.
+pub fn accept_for_close(m: &v1::AcceptForCloseRequest) -> Result<AcceptAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let request_id = f.request_id(&m.request_id);
+        let through = month_end(f, m.through.as_ref());
+        let rule = match CloseRule::ALL.iter().find(|rule| rule.code() == m.rule) {
+            Some(rule) => Some(*rule),
+            None => {
+                let codes: Vec<&str> = CloseRule::ALL.iter().map(|rule| rule.code()).collect();
+                f.refuse("rule", format!("must be one of {}", codes.join(", ")))
+            }
+        };
+        let reason = f.parse("reason", &m.reason, Text::parse);
+        Some(AcceptAsked {
+            firm: firm?,
+            request_id: request_id?,
+            through: through?,
+            rule: rule?,
+            reason: reason?,
+        })
     })
 }
 

@@ -101,6 +101,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(BookDepositRequest, "book_deposit", |m, _| book_deposit(m)),
     sample!(ReverseBookingRequest, "reverse_booking", |m, _| reverse_booking(m)),
     sample!(CheckMonthRequest, "check_month", |m, _| check_month(m)),
+    sample!(AcceptForCloseRequest, "accept_for_close", |m, _| accept_for_close(m)),
     sample!(CloseMonthRequest, "close_month", |m, _| close_month(m)),
     sample!(RegisterFirmRequest, "register_firm", |m, _| register_firm(m)),
     sample!(GetFirmRequest, "get_firm", |m, _| get_firm(m)),

@@ -98,6 +98,7 @@ impl FirmRecord {
             | FirmEvent::AccessRevoked(_)
             | FirmEvent::AccessUsed(_)
             | FirmEvent::ChartRevised(_)
+            | FirmEvent::CloseAccepted(_)
             | FirmEvent::PeriodLocked(_)
             | FirmEvent::MatchPolicySet(_) => {}
         }

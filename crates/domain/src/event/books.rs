@@ -3,7 +3,9 @@
 use calendar::CivilDate;
 
 use crate::codec::{codes, record};
+use crate::event::EventRef;
 use crate::ids::AccountNumber;
+use crate::money::Money;
 use crate::value::Text;
 
 codes! {
@@ -150,8 +152,44 @@ record! {
     /// A month was checked and closed: nothing dates into it any more. What is told later and
     /// belongs into it lands on the day it is told, and names the day it happened.
     pub struct PeriodLocked {
+        /// What a person accepted that stood in the way of it.
+        accepted: Option<Vec<EventRef>>,
         /// The position up to which the books were checked.
         checked_at: u64,
+        /// The last day of the month.
+        through: CivilDate,
+    }
+}
+
+codes! {
+    /// What may stand in the way of closing a month, and be accepted by a person.
+    pub enum CloseRule {
+        /// Bank lines that nobody has explained.
+        LinesOpen = "lines_open",
+        /// Suspense is not zero.
+        Suspense = "suspense",
+        /// Payouts of the processor that should have reached the bank.
+        PayoutsLate = "payouts_late",
+        /// Money of clients that should have reached the bank, and that no payout names.
+        ClearingLate = "clearing_late",
+        /// Fees that may be asked for and were not.
+        FeesUnbilled = "fees_unbilled",
+        /// What nothing allowed, and nobody gave back, put right or kept.
+        ExposuresOpen = "exposures_open",
+    }
+}
+
+record! {
+    /// A person accepted that something stands in the way of closing a month, as much of it as there was then.
+    pub struct CloseAccepted {
+        /// Its sum.
+        amount: Money,
+        /// How many there are.
+        count: u64,
+        /// Why. No place for personal data.
+        reason: Text,
+        /// What stands in the way.
+        rule: CloseRule,
         /// The last day of the month.
         through: CivilDate,
     }

@@ -283,6 +283,7 @@ impl FirmEvent {
             | Self::AccessRevoked(_)
             | Self::AccessUsed(_)
             | Self::ChartRevised(_)
+            | Self::CloseAccepted(_)
             | Self::PeriodLocked(_)
             | Self::MatchPolicySet(_)
             | Self::FirmCorrected(_) => None,
@@ -306,6 +307,7 @@ impl FirmEvent {
             | Self::AccessRevoked(_)
             | Self::AccessUsed(_)
             | Self::ChartRevised(_)
+            | Self::CloseAccepted(_)
             | Self::PeriodLocked(_)
             | Self::MatchPolicySet(_) => false,
         }

@@ -198,6 +198,7 @@ events! {
         AccessRevoked = "access_revoked" v 1,
         AccessUsed = "access_used" v 1,
         ChartRevised = "chart_revised" v 1,
+        CloseAccepted = "close_accepted" v 1,
         PeriodLocked = "period_locked" v 1,
         MatchPolicySet = "match_policy_set" v 1,
         FirmCorrected = "firm_corrected" v 1,

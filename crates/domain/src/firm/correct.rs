@@ -133,6 +133,7 @@ fn action_of(event: &Event) -> Option<FirmAction> {
         | FirmEvent::AccessRevoked(_)
         | FirmEvent::AccessUsed(_)
         | FirmEvent::ChartRevised(_)
+        | FirmEvent::CloseAccepted(_)
         | FirmEvent::PeriodLocked(_)
         | FirmEvent::MatchPolicySet(_)
         | FirmEvent::FirmCorrected(_) => return None,

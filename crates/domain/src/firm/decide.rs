@@ -9,8 +9,9 @@ use super::{Access, AdoptedPack, Backing, Confirmation, FiledStanding, Firm};
 use crate::actor::{ServiceActor, is_plain, sight_of};
 use crate::command::FirmAction;
 use crate::event::{
-    AccessBounds, AccessGranted, BookAccount, ChartRevised, FirmEvent, PackAdopted, PackConfirmed,
-    PackUsedAtOwnRisk, PeriodLocked, PlanPublished, Scope, StandingEnded, StandingKind,
+    AccessBounds, AccessGranted, BookAccount, ChartRevised, EventRef, FirmEvent, PackAdopted,
+    PackConfirmed, PackUsedAtOwnRisk, PeriodLocked, PlanPublished, Scope, StandingEnded,
+    StandingKind,
 };
 use crate::ids::PackCode;
 use crate::judge::EDITION;
@@ -105,6 +106,10 @@ pub(crate) fn decide(
             check_chart(firm, revised)?;
             revised.clone().into()
         }
+        FirmAction::AcceptForClose(accepted) => {
+            check_month_open(firm, on, accepted.through)?;
+            accepted.clone().into()
+        }
         FirmAction::LockPeriod(lock) => {
             check_lock(firm, on, money_moved_at, lock)?;
             lock.clone().into()
@@ -150,14 +155,11 @@ fn check_lock(
     money_moved_at: u64,
     lock: &PeriodLocked,
 ) -> Result<(), Refusal> {
-    if !is_month_end(lock.through) {
-        return Err(refused("through", "must be the last day of a month"));
-    }
-    if firm.locked_through().is_some_and(|locked| lock.through <= locked) {
-        return Err(already("through", "this month is closed already"));
-    }
-    if lock.through >= on {
-        return Err(refused("through", "the month is not over"));
+    check_month_open(firm, on, lock.through)?;
+    let of_month =
+        |at: &EventRef| firm.accepted.iter().any(|a| a.at == *at && a.said.through == lock.through);
+    if !lock.accepted.iter().flatten().all(of_month) {
+        return Err(refused("accepted", "must name what was accepted for this month"));
     }
     if lock.checked_at < money_moved_at {
         let detail = format!(
@@ -165,6 +167,20 @@ fn check_lock(
             lock.checked_at
         );
         return Err(Refusal::new(Reason::StateRefuses, "checked_at", detail));
+    }
+    Ok(())
+}
+
+/// A month that is over and not closed.
+fn check_month_open(firm: &Firm, on: CivilDate, through: CivilDate) -> Result<(), Refusal> {
+    if !is_month_end(through) {
+        return Err(refused("through", "must be the last day of a month"));
+    }
+    if firm.locked_through().is_some_and(|locked| through <= locked) {
+        return Err(already("through", "this month is closed already"));
+    }
+    if through >= on {
+        return Err(refused("through", "the month is not over"));
     }
     Ok(())
 }

@@ -20,9 +20,9 @@ pub use law::{
 use crate::actor::{ServiceActor, sight_of};
 use crate::codec::record;
 use crate::event::{
-    AccessGranted, AutomaticMatches, BookAccount, BureauRegistered, ChartAccount, FeesReviewed,
-    FirmEvent, FirmRegistered, LATE_AFTER_DAYS, Recorded, StandingKind, StandingRecorded,
-    UtcMicros,
+    AccessGranted, AutomaticMatches, BookAccount, BureauRegistered, ChartAccount, CloseAccepted,
+    CloseRule, EventRef, FeesReviewed, FirmEvent, FirmRegistered, LATE_AFTER_DAYS, Recorded,
+    StandingKind, StandingRecorded, UtcMicros,
 };
 use crate::ids::{AccessId, BureauCode, EventId, PackCode, PlanCode, StateCode};
 use crate::judge::EDITION;
@@ -55,10 +55,24 @@ impl Access {
 record! {
     /// A closed month, and from where in the log on it is closed.
     pub struct Lock {
+        /// What was accepted that stood in the way of it.
+        accepted: Vec<EventRef>,
         /// The position of the event that locked it.
         position: u64,
         /// The last day of the month.
         through: CivilDate,
+    }
+}
+
+record! {
+    /// Something in the way of closing a month that a person accepted.
+    pub struct Acceptance {
+        /// The event.
+        at: EventRef,
+        /// The day it was accepted.
+        on: CivilDate,
+        /// What, and why.
+        said: CloseAccepted,
     }
 }
 
@@ -86,6 +100,8 @@ record! {
     /// A firm.
     #[derive(Default)]
     pub struct Firm {
+        /// What was accepted that stood in the way of closing months, in the order told.
+        accepted: Vec<Acceptance>,
         /// Tokens in force.
         access: BTreeMap<AccessId, Access>,
         /// Bureaus.
@@ -176,8 +192,14 @@ impl Firm {
             FirmEvent::ChartRevised(e) => {
                 self.chart.extend(e.accounts.iter().map(|a| (a.account, a.clone())));
             }
+            FirmEvent::CloseAccepted(e) => {
+                let (at, on) = (recorded.reference(), recorded.occurred_on);
+                self.accepted.push(Acceptance { at, on, said: e.clone() });
+            }
             FirmEvent::PeriodLocked(e) => {
-                self.locks.push(Lock { position: recorded.position, through: e.through });
+                let accepted = e.accepted.clone().unwrap_or_default();
+                let (position, through) = (recorded.position, e.through);
+                self.locks.push(Lock { accepted, position, through });
             }
             FirmEvent::MatchPolicySet(e) => {
                 let set_by = recorded.event_id;
@@ -240,6 +262,17 @@ impl Firm {
             adopted.pack.code == *code && adopted.pack.version == version
         };
         self.packs.iter_mut().find(named)
+    }
+
+    /// What was accepted last of something in the way of closing a month.
+    pub fn acceptance(&self, through: CivilDate, rule: CloseRule) -> Option<&Acceptance> {
+        let mut last_first = self.accepted.iter().rev();
+        last_first.find(|known| (known.said.through, known.said.rule) == (through, rule))
+    }
+
+    /// Whether a month was closed with something that was accepted.
+    pub fn is_closed_with(&self, known: &Acceptance) -> bool {
+        self.locks.iter().any(|lock| lock.accepted.contains(&known.at))
     }
 
     /// The last day of the last closed month.

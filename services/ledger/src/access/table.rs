@@ -81,6 +81,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Books/BookDeposit", BILL),
     ("/counterfoil.v1.Books/ReverseBooking", BILL),
     ("/counterfoil.v1.Books/CheckMonth", READ_MONEY),
+    ("/counterfoil.v1.Books/AcceptForClose", ACCEPT),
     ("/counterfoil.v1.Books/CloseMonth", BILL),
     ("/counterfoil.v1.Audit/ListDisallowedFees", VERIFY),
     ("/counterfoil.v1.Privacy/PlaceLegalHold", ADMINISTER),

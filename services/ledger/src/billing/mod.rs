@@ -21,8 +21,9 @@ use domain::command::Command;
 use domain::event::StreamId;
 
 pub(crate) use daily::bill_daily;
+pub(crate) use explain::claimable_by;
 pub(crate) use matter::OfFees;
-pub(crate) use review::before_asking;
+pub(crate) use review::{before_asking, would_change};
 
 /// The service.
 pub(crate) struct BillingRpc(pub(crate) Ledger);

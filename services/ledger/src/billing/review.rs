@@ -79,6 +79,16 @@ pub(crate) async fn before_asking(
     })
 }
 
+/// Whether a review is due that would change what claimed fees are.
+pub(crate) async fn would_change(
+    ledger: &Ledger,
+    authority: &Authority,
+    firm: FirmId,
+) -> Result<bool, Failure> {
+    Ok(folded(ledger, authority, firm).await?.review_is_due()
+        && !Review::read(ledger, authority, firm).await?.changed.is_empty())
+}
+
 /// The firm at the end of the log.
 async fn folded(
     ledger: &Ledger,

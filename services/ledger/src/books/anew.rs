@@ -1,7 +1,7 @@
 //! The figures of a close, from the log alone.
 
 use api::status::Failure;
-use books::{Anew, Controls};
+use books::{Anew, Controls, Unfinished};
 use calendar::CivilDate;
 use domain::event::{AccountEvent, DepositEvent, Recorded, StreamId};
 use domain::firm::Firm;
@@ -14,13 +14,13 @@ use crate::ledger::{Ledger, as_firm};
 /// Events read at a time.
 const EVENTS_PAGE: usize = 2_000;
 
-/// What the events up to a position make of a month. Every hash is made anew: if the position is the
+/// What the events up to a position make of a month, and what of it is not finished. Every hash is made anew: if the position is the
 /// end, the log that the month is closed by has the root of its head.
 pub(super) async fn controls(
     ledger: &Ledger,
     firm: FirmId,
     (end, through): (u64, CivilDate),
-) -> Result<Controls, Failure> {
+) -> Result<(Controls, Unfinished), Failure> {
     let folded = folded(ledger, firm, end).await?;
     let mut anew = Anew::new(&folded, through);
     let (mut position, mut frontier) = (0, Frontier::new());
@@ -45,7 +45,7 @@ pub(super) async fn controls(
     if head.position == end && head.frontier != frontier {
         return Err(Failure::Corrupt { position: end });
     }
-    Ok(anew.controls())
+    Ok(anew.figures())
 }
 
 /// The firm from its first event on: no snapshot is asked.

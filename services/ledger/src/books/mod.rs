@@ -182,6 +182,15 @@ impl Books for BooksRpc {
         Ok(Response::new(month::check_month(&self.0, &authority, request.get_ref()).await?))
     }
 
+    async fn accept_for_close(
+        &self,
+        request: Request<v1::AcceptForCloseRequest>,
+    ) -> Result<Response<v1::AcceptForCloseResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        Ok(Response::new(month::accept_for_close(&self.0, &authority, m).await?))
+    }
+
     async fn close_month(
         &self,
         request: Request<v1::CloseMonthRequest>,

@@ -1,14 +1,14 @@
 //! Checking and closing a month.
 
-use api::requests::{self, Asked, CloseAsked};
-use api::scalar::{int32, int64};
+use api::requests::{self, AcceptAsked, Asked, CloseAsked};
+use api::scalar::{date_message, int32, int64, money_message};
 use api::status::Failure;
-use api::v1;
-use books::{Block, Controls, TrialBalance, TrialRow};
+use api::{FieldErrors, v1};
+use books::{Block, Controls, InTheWay, Several, TRANSIT_DAYS, TrialBalance, TrialRow, Unfinished};
 use calendar::CivilDate;
 use domain::command::{Command, Dated, FirmAction};
-use domain::event::{BookAccount, PeriodLocked};
-use domain::firm::Firm;
+use domain::event::{BookAccount, CloseAccepted, PeriodLocked};
+use domain::firm::{Acceptance, Firm};
 use domain::ids::FirmId;
 use domain::money::{Currency, Money};
 use domain::refusal::{Reason, Refusal, Violation};
@@ -16,21 +16,25 @@ use log::{Answer, ProjectionStore as _};
 
 use super::anew;
 use crate::access::Authority;
-use crate::ledger::Ledger;
+use crate::billing::{claimable_by, would_change};
+use crate::ledger::{Ledger, receipt};
 use crate::present::minor;
 
 /// What a check found.
 struct Checked {
-    blocks: Vec<(Block, i64)>,
+    blocks: Vec<InTheWay>,
+    unfinished: Unfinished,
     exposures: u64,
     currency: Currency,
     position: u64,
+    through: CivilDate,
 }
 
 /// Checks the books up to the end of the log, as the log alone makes them: a month is closed for good by
 /// what is found. Rows that say otherwise are in the way as well, since people went by them.
 async fn check(
     ledger: &Ledger,
+    authority: &Authority,
     firm_id: FirmId,
     firm: &Firm,
     through: CivilDate,
@@ -66,12 +70,21 @@ async fn check(
     };
     // Rows that moved on while they were summed are of no one position.
     let at_rest = store.checkpoint(firm_id).await?.position == position;
-    let controls = anew::controls(ledger, firm_id, (position, through)).await?;
+    let (controls, unfinished) = anew::controls(ledger, firm_id, (position, through)).await?;
     let mut blocks = controls.blocks();
     if at_rest && controls != shown {
-        blocks.push((Block::Rows, 0));
+        blocks.push(InTheWay::that(Block::Rows));
     }
-    Ok(Checked { blocks, exposures: sums.exposures, currency: registered.currency, position })
+    if would_change(ledger, authority, firm_id).await? {
+        blocks.push(InTheWay::that(Block::ReviewDue));
+    }
+    blocks.extend(unfinished.blocks());
+    let (count, minor) = claimable_by(ledger, firm_id, through).await?;
+    if count > 0 {
+        blocks.push(InTheWay::some(Block::FeesUnbilled, Several { count, minor }));
+    }
+    let (exposures, currency) = (sums.exposures, registered.currency);
+    Ok(Checked { blocks, unfinished, exposures, currency, position, through })
 }
 
 /// The last day that is written with four digits of a year.
@@ -79,29 +92,89 @@ fn last_day() -> CivilDate {
     CivilDate::from_ymd_opt(9999, 12, 31).expect("a day of the calendar")
 }
 
-/// What a block is, in words.
-fn words((block, difference): (Block, i64), currency: Currency, through: CivilDate) -> String {
-    let amount = Money::new(difference, currency).map_or_else(|e| e.to_string(), |m| m.to_string());
-    match block {
-        Block::Unbalanced => format!("debits and credits differ by {amount}: rebuild, then verify"),
-        Block::LinesOpen => {
-            format!("{difference} bank lines up to {through} are not explained: match or book them")
+impl Checked {
+    fn amount(&self, minor: Option<i64>) -> String {
+        let amount = minor.map(|minor| Money::new(minor, self.currency));
+        amount.map_or_else(String::new, |of| of.map_or_else(|e| e.to_string(), |m| m.to_string()))
+    }
+
+    /// What a block is, in words.
+    fn words(&self, block: &InTheWay) -> String {
+        let (count, amount, through) = (block.count, self.amount(block.minor), self.through);
+        match block.block {
+            Block::Unbalanced => {
+                format!("debits and credits differ by {amount}: rebuild, then verify")
+            }
+            Block::LinesOpen => {
+                format!("{count} bank lines up to {through} are not explained: match or book them")
+            }
+            Block::Suspense => format!("{amount} stands in suspense on {through}"),
+            Block::Clearing => {
+                format!(
+                    "the clearing account differs by {amount} from payments not deposited: rebuild"
+                )
+            }
+            Block::Receivable => {
+                format!("the receivable account differs by {amount} from open invoices: rebuild")
+            }
+            Block::Owed => {
+                format!(
+                    "what is owed to clients differs by {amount} from unearned payments: rebuild"
+                )
+            }
+            Block::Rows => {
+                "what is shown of the books is not what the log says: somebody changed rows of \
+                            the read model; rebuild, and look at the month again"
+                    .to_owned()
+            }
+            Block::EarlierOpen => {
+                let first =
+                    self.unfinished.earlier_open.map_or_else(String::new, |day| day.to_string());
+                format!(
+                    "an earlier month has entries, from {first} on, and is not closed: close it first"
+                )
+            }
+            Block::ReviewDue => {
+                "the firm told something, or the program judges by new rules, and some claimed fees are not what \
+                 they were: see them with `counterfoil review`, and have it recorded"
+                    .to_owned()
+            }
+            Block::PayoutsLate => format!(
+                "payouts older than {TRANSIT_DAYS} business days on {through} that stand behind no bank line: {count}, \
+                 {amount}; import the bank's statement and match them"
+            ),
+            Block::ClearingLate => format!(
+                "payments, refunds and chargebacks older than {TRANSIT_DAYS} business days on {through} that neither a \
+                 bank line nor a late payout accounts for: {count}, {amount}; import the bank's statement and match them"
+            ),
+            Block::FeesUnbilled => format!(
+                "fees of periods over by {through} that may be asked for and were not: {count}, {amount}; bill them, or \
+                 they are revenue of a later month"
+            ),
+            Block::ExposuresOpen => format!(
+                "fees and payments that nothing allowed by {through}, owed to clients or open still: {count}, {amount}; \
+                 give it back, put it right, or keep it for counsel's recorded reason"
+            ),
         }
-        Block::Suspense => format!("{amount} stands in suspense on {through}"),
-        Block::Clearing => {
-            format!("the clearing account differs by {amount} from payments not deposited: rebuild")
-        }
-        Block::Receivable => {
-            format!("the receivable account differs by {amount} from open invoices: rebuild")
-        }
-        Block::Owed => {
-            format!("what is owed to clients differs by {amount} from unearned payments: rebuild")
-        }
-        Block::Rows => {
-            "what is shown of the books is not what the log says: somebody changed rows of \
-                        the read model; rebuild, and look at the month again"
-                .to_owned()
-        }
+    }
+
+    /// What was accepted of a block: as much as there is now.
+    fn accepted<'f>(&self, firm: &'f Firm, block: &InTheWay) -> Option<&'f Acceptance> {
+        let known = firm.acceptance(self.through, block.block.accepted_as()?)?;
+        let now = (block.count, block.minor.unwrap_or_default());
+        (now == (known.said.count, known.said.amount.minor())).then_some(known)
+    }
+}
+
+fn acceptance(known: &Acceptance) -> v1::CloseAcceptance {
+    let Acceptance { at, on, said } = known;
+    v1::CloseAcceptance {
+        rule: said.rule.code().to_owned(),
+        reason: said.reason.as_str().to_owned(),
+        count: int64(said.count),
+        amount: Some(money_message(said.amount)),
+        accepted_on: Some(date_message(*on)),
+        position: int64(at.position),
     }
 }
 
@@ -115,30 +188,70 @@ pub(super) async fn check_month(
     ledger.read_at(get.firm, get.at_least_position).await?;
     let through = get.id;
     let firm = ledger.firms().get(get.firm).await?;
-    let checked = check(ledger, get.firm, &firm, through).await?;
-    let block = |block: &(Block, i64)| {
-        let (is_count, is_money) = match block.0 {
-            Block::LinesOpen => (true, false),
-            Block::Rows => (false, false),
-            Block::Unbalanced
-            | Block::Suspense
-            | Block::Clearing
-            | Block::Receivable
-            | Block::Owed => (false, true),
-        };
-        v1::MonthBlock {
-            rule: block.0.code().to_owned(),
-            detail: words(*block, checked.currency, through),
-            difference: minor(block.1, checked.currency).filter(|_| is_money),
-            lines: if is_count { int32(block.1) } else { 0 },
+    let checked = check(ledger, authority, get.firm, &firm, through).await?;
+    let accepted: Vec<_> =
+        checked.blocks.iter().map(|block| checked.accepted(&firm, block)).collect();
+    let block = |(block, accepted): (&InTheWay, &Option<&Acceptance>)| v1::MonthBlock {
+        rule: block.block.code().to_owned(),
+        detail: checked.words(block),
+        difference: block.minor.and_then(|of| minor(of, checked.currency)),
+        lines: if block.block == Block::LinesOpen { int32(block.count) } else { 0 },
+        count: int64(block.count),
+        acceptable: block.block.accepted_as().is_some(),
+        accepted: accepted.map(acceptance),
+    };
+    let is_closed = firm.locked_through().is_some_and(|locked| through <= locked);
+    let of_month = || firm.accepted.iter().filter(|known| known.said.through == through);
+    let is_outdated = |known: &&Acceptance| !accepted.contains(&Some(*known));
+    let outdated = of_month().filter(is_outdated).map(acceptance);
+    let closed_with = of_month().filter(|known| firm.is_closed_with(known)).map(acceptance);
+    Ok(v1::CheckMonthResponse {
+        blocks: checked.blocks.iter().zip(&accepted).map(block).collect(),
+        exposures: int64(checked.exposures),
+        closed: is_closed,
+        position: int64(checked.position),
+        outdated: if is_closed { Vec::new() } else { outdated.collect() },
+        closed_with: closed_with.collect(),
+    })
+}
+
+/// Accepts something that stands in the way, as much of it as there is now.
+pub(super) async fn accept_for_close(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::AcceptForCloseRequest,
+) -> Result<v1::AcceptForCloseResponse, Failure> {
+    ledger.check_name(authority, &message.parent).await?;
+    let AcceptAsked { firm: id, request_id, through, rule, reason } =
+        requests::accept_for_close(message)?;
+    let firm = ledger.firms().get(id).await?;
+    let checked = check(ledger, authority, id, &firm, through).await?;
+    let block = checked.blocks.iter().find(|block| block.block.accepted_as() == Some(rule));
+    let said = match block {
+        Some(block) => CloseAccepted {
+            amount: Money::new(block.minor.unwrap_or_default(), checked.currency)
+                .map_err(|_| Failure::internal("a sum that is no amount"))?,
+            count: block.count,
+            reason,
+            rule,
+            through,
+        },
+        // The same request may have been answered before: it is answered again by the log.
+        None => {
+            let known = firm.acceptance(through, rule).map(|known| known.said.clone());
+            known.filter(|said| said.reason == reason).ok_or_else(|| {
+                let rule = format!("nothing of that stands in the way of closing {through}");
+                Failure::from(FieldErrors::one("rule", rule))
+            })?
         }
     };
-    Ok(v1::CheckMonthResponse {
-        blocks: checked.blocks.iter().map(block).collect(),
-        exposures: int64(checked.exposures),
-        closed: firm.locked_through().is_some_and(|locked| through <= locked),
-        position: int64(checked.position),
-    })
+    let action = FirmAction::AcceptForClose(said.clone());
+    let action = Dated { occurred_at: None, occurred_on: ledger.today(&firm), action };
+    let asked = Asked { firm: id, request_id, command: Command::Firm { action } };
+    let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
+    let firm = ledger.firms().get(id).await?;
+    let accepted = firm.acceptance(through, rule).map(acceptance);
+    Ok(v1::AcceptForCloseResponse { receipt: Some(receipt(&answer)), accepted })
 }
 
 /// Closes a month as it was just checked. A month that is closed already is not checked again: the
@@ -152,27 +265,36 @@ pub(super) async fn close_month(
     let CloseAsked { firm: id, request_id, through } = requests::close_month(message)?;
     let firm = ledger.firms().get(id).await?;
     let is_closed = firm.locked_through().is_some_and(|locked| through <= locked);
-    let mut checked_at = 0;
-    if !is_closed {
-        let checked = check(ledger, id, &firm, through).await?;
-        if !checked.blocks.is_empty() {
-            return Err(Failure::Refused(Box::new(blocked(&checked, through))));
+    let (mut checked_at, mut accepted) = (0, Vec::new());
+    // A month that is not over is refused as such.
+    if !is_closed && through < ledger.today(&firm) {
+        let checked = check(ledger, authority, id, &firm, through).await?;
+        let mut blocking = Vec::new();
+        for block in &checked.blocks {
+            match checked.accepted(&firm, block) {
+                Some(known) => accepted.push(known.at.clone()),
+                None => blocking.push(block),
+            }
+        }
+        if !blocking.is_empty() {
+            return Err(Failure::Refused(Box::new(blocked(&checked, &blocking))));
         }
         checked_at = checked.position;
     }
-    let lock = FirmAction::LockPeriod(PeriodLocked { checked_at, through });
+    let accepted = Some(accepted).filter(|accepted| !accepted.is_empty());
+    let lock = FirmAction::LockPeriod(PeriodLocked { accepted, checked_at, through });
     let action = Dated { occurred_at: None, occurred_on: ledger.today(&firm), action: lock };
     let asked = Asked { firm: id, request_id, command: Command::Firm { action } };
     ledger.submit(authority, asked, api::fingerprint(message)).await
 }
 
 /// Nothing is recorded of it: the same request may close the month once nothing is in the way.
-fn blocked(checked: &Checked, through: CivilDate) -> Refusal {
-    let violation = |block: &(Block, i64)| Violation {
+fn blocked(checked: &Checked, blocking: &[&InTheWay]) -> Refusal {
+    let violation = |block: &&InTheWay| Violation {
         cites: String::new(),
-        detail: words(*block, checked.currency, through),
-        rule: block.0.code().to_owned(),
-        subject: through.to_string(),
+        detail: checked.words(block),
+        rule: block.block.code().to_owned(),
+        subject: checked.through.to_string(),
     };
-    Refusal::of(Reason::StateRefuses, checked.blocks.iter().map(violation).collect())
+    Refusal::of(Reason::StateRefuses, blocking.iter().map(violation).collect())
 }

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use api::requests;
-use api::scalar::int64;
+use api::scalar::{date_message, int64};
 use api::status::Failure;
 use api::{Paired, name, v1};
 use domain::deposit::Deposit;
@@ -237,6 +237,8 @@ impl Found {
                 kind: v1::MovementKind::from_domain(row.kind).into(),
                 name: row.name.to_string(),
                 account: name::account(firm, row.account_id),
+                happened_on: Some(date_message(row.happened_on)),
+                amount: minor(row.amount_minor, row.currency),
             }
         });
         let costs = payout.map_or(0, costs_of);
@@ -253,6 +255,10 @@ impl Found {
             difference: minor(proposal.difference_minor, currency),
             certainty: certainty(proposal.certainty).into(),
             because: proposal.because.clone(),
+            booked_on: Some(date_message(line(proposal.deposit).booked_on)),
+            amount: minor(line(proposal.deposit).amount_minor, currency),
+            bank: line(proposal.deposit).bank.as_ref().map(ToString::to_string).unwrap_or_default(),
+            references: line(proposal.deposit).refs.split_whitespace().map(str::to_owned).collect(),
         }
     }
 }

@@ -217,7 +217,7 @@ fn movement(text: &str) -> anyhow::Result<v1::MatchedMovement> {
     let (kind, of) = text.split_once(':').ok_or_else(wrong)?;
     let kind = MovementKind::ALL.iter().find(|known| known.code().replace('_', "-") == kind);
     let kind = v1::MovementKind::from_domain(*kind.ok_or_else(wrong)?);
-    Ok(v1::MatchedMovement { kind: kind.into(), name: of.to_owned(), account: String::new() })
+    Ok(v1::MatchedMovement { kind: kind.into(), name: of.to_owned(), ..Default::default() })
 }
 
 /// Says what stands behind a line.

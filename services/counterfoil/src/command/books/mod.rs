@@ -54,6 +54,8 @@ pub(crate) enum BooksCommand {
     Unbook(bank::LineArgs),
     /// Check whether a month can be closed, and change nothing
     Check(MonthArgs),
+    /// Accept something that stands in the way of closing a month, with a reason that its package prints
+    Accept(month::AcceptArgs),
     /// Check a month and close it: nothing is dated into it any more
     Close(month::CloseArgs),
     /// Write a month for the accountant: CSV files with the names of the AICPA's Audit Data Standards,
@@ -119,6 +121,7 @@ pub(crate) async fn run(
         BooksCommand::Book(args) => bank::book(&args, session, out).await,
         BooksCommand::Unbook(args) => bank::unbook(&args, session, out).await,
         BooksCommand::Check(args) => month::check(&args, session, out).await,
+        BooksCommand::Accept(args) => month::accept(&args, session, out).await,
         BooksCommand::Close(args) => month::close(&args, session, out).await,
         BooksCommand::Package(args) => package::run(&args, session, out).await,
     }

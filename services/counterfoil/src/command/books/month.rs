@@ -24,11 +24,44 @@ pub(super) async fn check(
         out.message(&answer, "CheckMonthResponse")?;
     } else {
         show(&answer, args.month, out)?;
-        if answer.blocks.is_empty() && !answer.closed {
-            out.line("Nothing stands in the way of closing it.")?;
+        if can_be_closed(&answer) && !answer.closed {
+            out.line("It can be closed.")?;
         }
     }
-    Ok(if answer.blocks.is_empty() { Exit::Done } else { Exit::Refused })
+    Ok(if can_be_closed(&answer) { Exit::Done } else { Exit::Refused })
+}
+
+/// Whether nothing stands in the way that nobody accepted.
+fn can_be_closed(checked: &v1::CheckMonthResponse) -> bool {
+    checked.blocks.iter().all(|block| block.accepted.is_some())
+}
+
+/// What a check proves where none of these stands in the way.
+const PROVED: &[(&[&str], &str)] = &[
+    (&["unbalanced"], "debits and credits agree"),
+    (
+        &["clearing", "receivable", "owed_to_clients", "rows"],
+        "clearing, receivables and what is owed to clients agree with payments and invoices",
+    ),
+    (&["lines_open", "suspense"], "every bank line on record up to that day is matched or booked"),
+    (
+        &["payouts_late", "clearing_late"],
+        "every payment, refund, chargeback and payout older than five business days on that day stands \
+         behind a bank line",
+    ),
+    (&["fees_unbilled"], "every fee of a period over by that day that may be asked for was"),
+    (
+        &["exposures_open"],
+        "nothing is owed or open of what was taken or asked for without a right by that day",
+    ),
+    (&["earlier_open"], "no earlier month is open"),
+    (&["review_due"], "every claimed fee was judged by what is known now"),
+];
+
+pub(super) fn accepted_line(accepted: &v1::CloseAcceptance) -> anyhow::Result<String> {
+    let rule = accepted.rule.replace('_', " ");
+    let on = words::date(accepted.accepted_on.as_ref())?;
+    Ok(format!("{rule}, on {on} (position {}): {}", accepted.position, accepted.reason))
 }
 
 async fn checked(month: Month, session: &mut Session) -> anyhow::Result<v1::CheckMonthResponse> {
@@ -44,11 +77,30 @@ fn show(checked: &v1::CheckMonthResponse, month: Month, out: &mut Out) -> anyhow
     if checked.closed {
         out.line(format!("{} is closed already.", month.last.format("%Y-%m")))?;
     }
-    let mut table = Table::new(&["in the way", "~what"]);
+    let mut table = Table::new(&["in the way", "~what", "accepted"]);
     for block in &checked.blocks {
-        table.row([block.rule.replace('_', " "), block.detail.clone()]);
+        let accepted = match (&block.accepted, block.acceptable) {
+            (Some(accepted), _) => format!("position {}", accepted.position),
+            (None, true) => "no".to_owned(),
+            (None, false) => "cannot be".to_owned(),
+        };
+        table.row([block.rule.replace('_', " "), block.detail.clone(), accepted]);
     }
-    out.table(&table, "The books balance, and every deposit is proved.")?;
+    out.table(&table, "Nothing stands in the way of closing it.")?;
+    let is_proved = |rules: &[&str]| !checked.blocks.iter().any(|of| rules.contains(&&*of.rule));
+    out.line(format!("Proved of {}:", month.last))?;
+    for (_, sentence) in PROVED.iter().filter(|(rules, _)| is_proved(rules)) {
+        out.line(format!("  {sentence};"))?;
+    }
+    out.line("Not proved: that every statement of the bank was imported. Lines are kept, not statements.")?;
+    let accepted = checked.blocks.iter().filter_map(|block| block.accepted.as_ref());
+    for accepted in accepted.chain(&checked.closed_with) {
+        out.line(format!("Accepted: {}.", accepted_line(accepted)?))?;
+    }
+    for outdated in &checked.outdated {
+        let line = accepted_line(outdated)?;
+        out.line(format!("Accepted of other figures, and in force no more: {line}."))?;
+    }
     if checked.exposures > 0 {
         let count = checked.exposures;
         out.line(format!(
@@ -72,6 +124,42 @@ pub(crate) struct CloseArgs {
     again: Again,
 }
 
+/// What to accept.
+#[derive(Args)]
+pub(crate) struct AcceptArgs {
+    /// The month, YYYY-MM
+    #[arg(value_name = "MONTH")]
+    month: Month,
+    /// What stands in the way, as `books check` names it: lines-open, suspense, payouts-late, clearing-late,
+    /// fees-unbilled or exposures-open
+    #[arg(value_name = "WHAT")]
+    what: String,
+    /// Why; it is printed in the month's package. No place for personal data
+    #[arg(long, value_name = "TEXT")]
+    reason: String,
+    #[command(flatten)]
+    again: Again,
+}
+
+/// Accepts something that stands in the way of closing a month, as much of it as there is now.
+pub(super) async fn accept(
+    args: &AcceptArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let request = v1::AcceptForCloseRequest {
+        parent: session.firm()?,
+        request_id: request_id(args.again.request_id),
+        through: words::message(args.month.last),
+        rule: args.what.replace(['-', ' '], "_"),
+        reason: args.reason.clone(),
+    };
+    let answer = session.books.accept_for_close(patient(request)).await?.into_inner();
+    let done = "Accepted as it is now: if more of it comes, it stands in the way again.";
+    out.change(&answer, "AcceptForCloseResponse", done, answer.receipt.as_ref())?;
+    Ok(Exit::Done)
+}
+
 /// Checks a month, says what it found, and closes it if nothing is in the way.
 pub(super) async fn close(
     args: &CloseArgs,
@@ -79,7 +167,7 @@ pub(super) async fn close(
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
     let found = checked(args.month, session).await?;
-    if !found.blocks.is_empty() {
+    if !can_be_closed(&found) {
         if out.is_json() {
             out.message(&found, "CheckMonthResponse")?;
         } else {

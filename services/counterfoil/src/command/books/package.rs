@@ -17,6 +17,7 @@ use paper::package::{
 use paper::{Cell, Table, Workbook};
 
 use super::Month;
+use super::month::accepted_line;
 use crate::connect::{Session, patient};
 use crate::exit::Exit;
 use crate::find::gather;
@@ -375,8 +376,18 @@ impl Writer {
             ("Difference", amount(debits - credits)?),
             ("Exposures on record", Cell::Number(checked.exposures)),
         ];
-        let blocks = checked.blocks.into_iter();
-        rows.extend(blocks.map(|block| ("In the way of a close", Cell::text(block.detail))));
+        for block in &checked.blocks {
+            let name = if block.accepted.is_some() {
+                "In the way of a close, and accepted"
+            } else {
+                "In the way of a close"
+            };
+            rows.push((name, Cell::text(&block.detail)));
+        }
+        let accepted = checked.blocks.iter().filter_map(|block| block.accepted.as_ref());
+        for accepted in accepted.chain(&checked.closed_with) {
+            rows.push(("Accepted", Cell::text(accepted_line(accepted)?)));
+        }
         for (name, value) in rows {
             self.row(&[Cell::text(name), value])?;
         }

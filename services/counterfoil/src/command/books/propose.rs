@@ -36,10 +36,20 @@ pub(super) async fn run(auto: bool, session: &mut Session, out: &mut Out) -> any
         out.message(&found, "ProposeMatchesResponse")?;
         return Ok(Exit::Done);
     }
-    let mut table = Table::new(&["deposit", "how sure", ">movements", ">difference", "~because"]);
+    let mut table = Table::new(&[
+        "deposit",
+        "day",
+        ">amount",
+        "how sure",
+        ">movements",
+        ">difference",
+        "~because",
+    ]);
     for proposal in &found.proposals {
         table.row([
             words::id(&proposal.deposit),
+            words::date(proposal.booked_on.as_ref())?.to_string(),
+            words::amount_if_any(proposal.amount.as_ref()),
             words::match_certainty(proposal.certainty),
             proposal.movements.len().to_string(),
             words::amount_if_any(proposal.difference.as_ref()),
@@ -133,13 +143,24 @@ async fn ask_each(
             continue;
         }
         out.heading(format!(
-            "{} ({}): {}",
+            "{}, {}, {} ({})",
+            words::date(proposal.booked_on.as_ref())?,
+            words::amount_if_any(proposal.amount.as_ref()),
+            proposal.bank,
             words::id(&proposal.deposit),
-            words::match_certainty(proposal.certainty),
-            proposal.because
         ))?;
+        if !proposal.references.is_empty() {
+            out.field("refers to", proposal.references.join(" "))?;
+        }
+        out.field(&words::match_certainty(proposal.certainty), &proposal.because)?;
         for movement in &proposal.movements {
-            out.line(format!("  {} {}", words::movement_kind(movement.kind), movement.name))?;
+            out.line(format!(
+                "  {} {}  {} {}",
+                words::date(movement.happened_on.as_ref())?,
+                words::amount_if_any(movement.amount.as_ref()),
+                words::movement_kind(movement.kind),
+                movement.name
+            ))?;
         }
         out.field("costs", words::amount_if_any(proposal.costs.as_ref()))?;
         out.flush()?;

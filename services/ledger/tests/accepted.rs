@@ -1,0 +1,65 @@
+//! What stands in the way of closing a month, and may be accepted.
+
+use api::v1;
+
+use super::books::{Month, cents, february, said};
+use crate::common::{id, reason};
+
+/// What is not finished may be accepted by a person, as much of it as there is; what differs may not.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_stands_in_the_way_is_accepted_with_a_reason_as_much_of_it_as_there_is() {
+    let month = Month::open().await;
+    let books = || month.service.books();
+    let accept = |rule: &str| v1::AcceptForCloseRequest {
+        parent: month.firm.clone(),
+        request_id: id(),
+        through: february(28),
+        rule: rule.to_owned(),
+        reason: "The bank's statement comes in March.".to_owned(),
+    };
+    for rule in ["fees_unbilled", "exposures_open"] {
+        let nothing = books().accept_for_close(accept(rule)).await.unwrap_err();
+        assert!(said(&nothing).contains("nothing of that stands in the way"), "{}", said(&nothing));
+    }
+    let unknown = books().accept_for_close(accept("rows")).await.unwrap_err();
+    assert!(said(&unknown).contains("must be one of lines_open, suspense"), "{}", said(&unknown));
+    for rule in ["lines_open", "suspense", "payouts_late"] {
+        let accepted = books().accept_for_close(accept(rule)).await.unwrap().into_inner();
+        assert_eq!(accepted.accepted.unwrap().rule, rule);
+    }
+    let refused = books().close_month(month.close()).await.unwrap_err();
+    assert!(said(&refused).contains("neither a bank line nor a late payout"), "{}", said(&refused));
+    let clearing = accept("clearing_late");
+    let accepted = books().accept_for_close(clearing.clone()).await.unwrap().into_inner();
+    let accepted = accepted.accepted.unwrap();
+    assert_eq!((accepted.count, cents(accepted.amount.as_ref())), (2, 7_900));
+    let again = books().accept_for_close(clearing).await.unwrap().into_inner();
+    assert!(again.receipt.unwrap().replayed);
+
+    // One line more, and what was accepted of lines and suspense is of other figures.
+    let mut note = month.note.clone();
+    note.request_id = id();
+    note.lines.truncate(1);
+    note.lines[0].line_hash = "a4".repeat(32);
+    books().note_bank_lines(note).await.unwrap();
+    let check = v1::CheckMonthRequest {
+        parent: month.firm.clone(),
+        through: february(28),
+        at_least_position: 0,
+    };
+    let checked = books().check_month(check.clone()).await.unwrap().into_inner();
+    let outdated: Vec<&str> = checked.outdated.iter().map(|known| known.rule.as_str()).collect();
+    assert_eq!(outdated, ["lines_open", "suspense"]);
+    assert!(books().close_month(month.close()).await.is_err());
+    for rule in ["lines_open", "suspense"] {
+        books().accept_for_close(accept(rule)).await.unwrap();
+    }
+    books().close_month(month.close()).await.unwrap();
+    let closed = books().check_month(check).await.unwrap().into_inner();
+    let closed_with: Vec<(&str, i64)> =
+        closed.closed_with.iter().map(|known| (known.rule.as_str(), known.count)).collect();
+    let expected = [("payouts_late", 1), ("clearing_late", 2), ("lines_open", 4), ("suspense", 0)];
+    assert_eq!(closed_with, expected);
+    let late = books().accept_for_close(accept("lines_open")).await.unwrap_err();
+    assert_eq!(reason(&late), "ALREADY_RECORDED");
+}

@@ -27,6 +27,7 @@ mod ports;
 mod projector;
 mod reading;
 mod rebuild;
+mod remembered;
 mod sealing;
 mod settings;
 mod stats;
@@ -53,12 +54,13 @@ pub use people::{FoundBy, KeyedHash, PeopleStore, Person, Rewrapped, Wanted};
 pub use ports::{
     AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Comparison, Gap,
     KeptSnapshot, Landing, LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan,
-    ProjectionStep, ProjectionStore, Snapshot, Step, Store, Stored, Touched, columns_of,
+    ProjectionStep, ProjectionStore, Snapshot, Step, Store, Stored, StreamEnd, Touched, columns_of,
     columns_text,
 };
 pub use projector::{ProjectionFault, ReadBehind};
 pub use reading::{History, states_at};
 pub use rebuild::{RebuildError, RebuildReport};
+pub use remembered::{AnswerRow, Remembered, Stretch};
 pub use sealing::{Opener, OwnRequests, kept_fingerprint, rewrap, scope};
 pub use settings::{
     BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, BELIEF_LASTS, FOLLOW_PAGE, MOVE_PAGE,

@@ -384,7 +384,9 @@ impl<P: FnMut(Moving) + Send> Move<'_, P> {
                     return Err(MoveError::ForeignAnswer { request: *request });
                 }
                 Some(_) | None => {
-                    missing.extend(answers::with_no_event_to_come(our, &self.reached));
+                    if answers::has_no_event_to_come(&our.1, &self.reached) {
+                        missing.push(our.0);
+                    }
                 }
             }
             ours.pass();
@@ -398,11 +400,14 @@ impl<P: FnMut(Moving) + Send> Move<'_, P> {
     }
 
     /// Appends answers without events.
-    async fn give(&self, missing: &mut Vec<answers::Answered>) -> Result<u64, MoveError> {
+    async fn give(&self, missing: &mut Vec<RequestId>) -> Result<u64, MoveError> {
         if missing.is_empty() {
             return Ok(0);
         }
-        let (answers, head) = (std::mem::take(missing), self.reached.clone());
+        let answers = self.source.answers(self.firm, missing).await;
+        let answers = answers.map_err(|error| MoveError::at_source(error.into()))?;
+        let (answers, head) = (answers.into_iter().collect(), self.reached.clone());
+        missing.clear();
         let append = Append::new(&self.reached, Vec::new(), answers, head);
         Ok(self.append(append).await?.answers)
     }

@@ -12,6 +12,7 @@
 //! at once.
 
 mod append;
+mod before;
 mod connect;
 mod copy;
 mod error;

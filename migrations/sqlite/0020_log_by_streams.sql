@@ -40,7 +40,8 @@ CREATE TRIGGER stream_is_never_deleted BEFORE DELETE ON stream
 BEGIN SELECT RAISE(ABORT, 'a stream is never deleted'); END;
 
 -- Every request that was answered, with a keyed hash of what was asked: which events it recorded, from which its
--- answer follows, or the answer itself. The same id gets the first answer again.
+-- answer follows, or the answer itself. The same id gets the first answer again. A plain rowid table: ids come in
+-- no order, so that each writes a page of the key alone.
 CREATE TABLE request (
     firm           BLOB    NOT NULL CHECK (length(firm) = 16),
     request_id     BLOB    NOT NULL CHECK (length(request_id) = 16),
@@ -50,10 +51,13 @@ CREATE TABLE request (
     events         INTEGER NOT NULL,
     answer         BLOB,
     PRIMARY KEY (firm, request_id)
-) STRICT, WITHOUT ROWID;
+) STRICT;
 
 CREATE TRIGGER request_is_never_changed BEFORE UPDATE ON request
 BEGIN SELECT RAISE(ABORT, 'an answer is never changed'); END;
 
 CREATE TRIGGER request_is_never_deleted BEFORE DELETE ON request
 BEGIN SELECT RAISE(ABORT, 'an answer is never deleted'); END;
+
+-- Snapshots are kept deflated from here on; they come again by themselves.
+DELETE FROM snapshot;

@@ -18,6 +18,7 @@ use uuid::Uuid;
 
 use super::append::{head_of, remembered_of};
 use super::error::failed;
+use super::snapshot::inflate;
 use super::statements::{
     BESIDE, ENDS_AFTER, FIRMS, HEAD, LEAVES, READ, REMEMBERED, REMEMBERED_FROM, SNAPSHOTS,
     SNAPSHOTS_AFTER, STREAMS,
@@ -181,7 +182,7 @@ impl Sqlite {
                 stream: row.try_get(0).map_err(failed)?,
                 version: unsigned(row.try_get(1).map_err(failed)?)?,
                 position: unsigned(row.try_get(2).map_err(failed)?)?,
-                bytes: row.try_get(3).map_err(failed)?,
+                bytes: inflate(row.try_get(3).map_err(failed)?),
             })
         };
         query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(kept).collect()
@@ -285,7 +286,7 @@ async fn load_some(
         let to = place(&mut loaded, row.try_get(0).map_err(failed)?)?;
         to.key = row.try_get(3).map_err(failed)?;
         if let Some(version) = row.try_get::<Option<i64>, _>(1).map_err(failed)? {
-            let (version, bytes) = (unsigned(version)?, row.try_get(2).map_err(failed)?);
+            let (version, bytes) = (unsigned(version)?, inflate(row.try_get(2).map_err(failed)?));
             to.snapshot = Some(Snapshot { stream: to.stream, version, state_version, bytes });
             snapshots_at.insert(to.stream, unsigned(row.try_get(4).map_err(failed)?)?);
         }

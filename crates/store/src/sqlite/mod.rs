@@ -21,6 +21,7 @@ mod load;
 mod people;
 mod pools;
 mod project;
+mod snapshot;
 mod statements;
 #[cfg(test)]
 mod tests;

@@ -6,9 +6,11 @@ use sqlx::sqlite::SqliteArguments;
 use sqlx::{Arguments, Connection as _, Row as _, SqliteConnection};
 
 use super::error::failed;
+use super::snapshot::deflate;
 use super::statements::{
     ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_STREAMS, FIRST_GENERATION, FORGET_GENERATION,
-    FORGET_OLDER, NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, TableStatements, UNFINISHED,
+    FORGET_OLDER, NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, Sized, TableStatements,
+    UNFINISHED,
 };
 use super::write::End;
 use super::{Sqlite, Writer, add, signed, unsigned};
@@ -140,7 +142,9 @@ async fn apply(
     for table in TABLES {
         let Some(changed) = changes.remove(table) else { continue };
         delete(connection, step, table, changed.deletes).await?;
-        upsert(connection, step, table, changed.upserts).await?;
+        let of = TableStatements::of(table);
+        upsert(connection, step, (table, &of.upsert), changed.upserts).await?;
+        upsert(connection, step, (table, &of.update), changed.updates).await?;
     }
     for (snapshot, position) in step.snapshots {
         keep(connection, step.firm, snapshot, *position).await?;
@@ -194,7 +198,7 @@ fn begin_row(arguments: &mut SqliteArguments, step: &ProjectionStep<'_>) -> Resu
 async fn upsert(
     connection: &mut SqliteConnection,
     step: &ProjectionStep<'_>,
-    table: &Table,
+    (table, statements): (&Table, &'static Sized),
     values: Vec<Value>,
 ) -> Result<(), StoreError> {
     let width = table.keys.len() + table.values.len();
@@ -202,7 +206,7 @@ async fn upsert(
     let mut values = values.into_iter();
     while rows > 0 {
         let now = rows.min(ROWS_MAX);
-        let (statement, room) = TableStatements::of(table).upsert.with_room_for(now);
+        let (statement, room) = statements.with_room_for(now);
         let mut arguments = SqliteArguments::default();
         arguments.reserve(room * (2 + width), 0);
         for _ in 0..now {
@@ -251,7 +255,7 @@ async fn keep(
         .bind(signed(snapshot.version)?)
         .bind(signed(position)?)
         .bind(i64::from(snapshot.state_version))
-        .bind(snapshot.bytes.clone());
+        .bind(deflate(&snapshot.bytes)?);
     query.execute(connection).await.map_err(failed).map(|_| ())
 }
 

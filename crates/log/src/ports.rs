@@ -17,26 +17,11 @@ use crate::head::Head;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person};
 use crate::remembered::{Remembered, Stretch};
-use crate::tiles::{Tile, TileStore};
+use crate::stored::Stored;
+use crate::tile::{Tile, TileStore};
 
 /// The known position of a writer that holds nothing: no stream can have moved since.
 pub const NOTHING_KNOWN: u64 = i64::MAX.unsigned_abs();
-
-/// One event as it is kept.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Stored {
-    /// Its position.
-    pub position: u64,
-    /// Its canonical bytes, exactly as they were hashed.
-    pub bytes: Vec<u8>,
-}
-
-impl Stored {
-    /// Its position and its bytes.
-    pub fn placed(&self) -> (u64, &[u8]) {
-        (self.position, &self.bytes)
-    }
-}
 
 /// What is kept beside an event's bytes.
 #[derive(Clone, Debug, PartialEq, Eq)]

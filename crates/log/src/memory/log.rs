@@ -19,10 +19,11 @@ use crate::outcome::Outcome;
 use crate::people::{Person, Rewrapped, Wanted};
 use crate::ports::{
     Batch, Beside, Checkpoint, Comparison, Gap, KeptSnapshot, LoadedStream, Meanwhile,
-    ProjectionStep, Snapshot, Stored, StreamEnd, columns_of,
+    ProjectionStep, Snapshot, StreamEnd, columns_of,
 };
 use crate::remembered::Remembered;
-use crate::tiles::Tile;
+use crate::stored::Stored;
+use crate::tile::Tile;
 
 struct Row {
     bytes: Vec<u8>,

@@ -25,17 +25,18 @@ use uuid::Uuid;
 pub use faults::{FaultPlan, Injected};
 pub use process::Process;
 
-use crate::engine::lock;
 use crate::error::StoreError;
 use crate::head::Head;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped, Wanted};
 use crate::ports::{
     Batch, Beside, Checkpoint, Comparison, KeptSnapshot, Landing, LoadedStream, LogStore,
-    Meanwhile, Opening, Plan, ProjectionStep, ProjectionStore, Step, Stored, StreamEnd,
+    Meanwhile, Opening, Plan, ProjectionStep, ProjectionStore, Step, StreamEnd,
 };
 use crate::remembered::Remembered;
-use crate::tiles::{Tile, TileStore};
+use crate::stored::Stored;
+use crate::sync::lock;
+use crate::tile::{Tile, TileStore};
 use faults::Source;
 use log::FirmLog;
 

@@ -18,10 +18,11 @@ use crate::head::Head;
 use crate::people::{PeopleStore, Person, Rewrapped, Wanted};
 use crate::ports::{
     Beside, Checkpoint, Comparison, KeptSnapshot, Landing, LoadedStream, LogStore, Plan,
-    ProjectionStep, ProjectionStore, Stored, StreamEnd,
+    ProjectionStep, ProjectionStore, StreamEnd,
 };
 use crate::remembered::Remembered;
-use crate::tiles::{Tile, TileStore};
+use crate::stored::Stored;
+use crate::tile::{Tile, TileStore};
 
 /// What one process sees of a store.
 ///

@@ -5,10 +5,10 @@ use domain::ids::{FirmId, RequestId};
 
 use super::{VerifyError, finding};
 use crate::error::StoreError;
-use crate::moving::Walk;
 use crate::outcome::{Accepted, Outcome, OutcomeResult};
 use crate::ports::LogStore;
 use crate::remembered::{Remembered, Stretch};
+use crate::walk::Walk;
 
 /// The stretch of the log that one request recorded.
 #[derive(Clone, Debug)]

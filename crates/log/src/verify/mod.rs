@@ -19,7 +19,8 @@ use crate::engine::{Engine, check_end};
 use crate::error::StoreError;
 use crate::fold;
 use crate::head::Head;
-use crate::ports::{Beside, COLUMNS, LogStore, Store, Stored, StreamEnd, columns_of};
+use crate::ports::{Beside, COLUMNS, LogStore, Store, StreamEnd, columns_of};
+use crate::stored::Stored;
 
 use answers::every_answer_reads;
 pub(crate) use answers::{Span, answers_of};

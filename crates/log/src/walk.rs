@@ -6,8 +6,6 @@ use domain::ids::{FirmId, RequestId};
 use uuid::Uuid;
 
 use crate::error::StoreError;
-use crate::head::Head;
-use crate::outcome::OutcomeResult;
 use crate::ports::LogStore;
 use crate::remembered::Remembered;
 use crate::settings::MOVE_PAGE;
@@ -53,16 +51,4 @@ impl<'s> Walk<'s> {
 
 fn after(id: RequestId) -> Option<RequestId> {
     id.0.as_u128().checked_add(1).map(|next| RequestId(Uuid::from_u128(next)))
-}
-
-/// Whether an answer may be given by itself: a refusal, or what recorded nothing that the log does not
-/// hold. Others came in meanwhile, and come with their events.
-pub(super) fn has_no_event_to_come(remembered: &Remembered, reached: &Head) -> bool {
-    match remembered {
-        Remembered::Alone(outcome) => match &outcome.result {
-            OutcomeResult::Refused(_) => true,
-            OutcomeResult::Accepted(accepted) => accepted.last() <= reached.position,
-        },
-        Remembered::Recorded(stretch) => stretch.last() <= reached.position,
-    }
 }

@@ -70,17 +70,6 @@ impl Table {
         self.keys.iter().chain(self.values).copied()
     }
 
-    /// Columns beside the key that an index of the table has, of tables whose rows are written again and again.
-    /// Of the others every change counts as one of the indexes.
-    pub(crate) fn indexed(&self) -> Option<&'static [&'static str]> {
-        match self.name {
-            "case_status" => Some(&["enrolled_on", "next_period_end", "next_due_on"]),
-            "clock" => Some(&["due_on", "done_on"]),
-            "invoice" => Some(&["state", "charge_asked_at"]),
-            _ => None,
-        }
-    }
-
     /// All columns, qualified, as a SELECT lists them.
     pub(crate) fn selected(&self, alias: &str) -> String {
         let columns: Vec<String> =
@@ -183,26 +172,11 @@ macro_rules! row {
 
 pub(crate) use {row, selected};
 
-/// Whether two rows of one key are alike in every column that an index has.
-fn same_for_indexes<R: Row>(one: &R, other: &R) -> bool {
-    let Some(indexed) = R::TABLE.indexed() else { return false };
-    let values = |row: &R| {
-        let mut values = Vec::with_capacity(R::TABLE.values.len());
-        row.put_values(&mut values);
-        values
-    };
-    let differ = values(one).into_iter().zip(values(other));
-    let mut differ = R::TABLE.values.iter().zip(differ).filter(|(_, (one, other))| one != other);
-    differ.all(|(column, _)| !indexed.contains(column))
-}
-
 /// What changes in one table.
 #[derive(Debug, Default)]
 pub(crate) struct Changed {
     /// Whole rows to write, one after the other.
     pub(crate) upserts: Vec<Value>,
-    /// The same of rows that are there and change in nothing that an index has.
-    pub(crate) updates: Vec<Value>,
     /// Keys of rows that are gone, one after the other.
     pub(crate) deletes: Vec<Value>,
 }
@@ -235,10 +209,8 @@ impl Changes {
             }
             let known = old.next_if(|old| old.compare_key(row) == Ordering::Equal);
             if known != Some(row) {
-                let keeps_indexes = known.is_some_and(|known| same_for_indexes(known, row));
-                let rows = if keeps_indexes { &mut changed.updates } else { &mut changed.upserts };
-                row.put_key(rows);
-                row.put_values(rows);
+                row.put_key(&mut changed.upserts);
+                row.put_values(&mut changed.upserts);
             }
         }
         for gone in old {

@@ -155,13 +155,7 @@ async fn apply(
             let kinds = &table.kinds[..table.keys.len()];
             write(connection, step, delete, (kinds, changed.deletes)).await?;
         }
-        write(
-            connection,
-            step,
-            &statements.upsert,
-            (table.kinds, [changed.upserts, changed.updates].concat()),
-        )
-        .await?;
+        write(connection, step, &statements.upsert, (table.kinds, changed.upserts)).await?;
     }
     keep(connection, step).await?;
     super::tiles::keep(connection, step.firm, step.tiles).await?;

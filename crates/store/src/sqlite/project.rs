@@ -9,8 +9,7 @@ use super::error::failed;
 use super::snapshot::deflate;
 use super::statements::{
     ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_STREAMS, FIRST_GENERATION, FORGET_GENERATION,
-    FORGET_OLDER, NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, Sized, TableStatements,
-    UNFINISHED,
+    FORGET_OLDER, NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, TableStatements, UNFINISHED,
 };
 use super::write::End;
 use super::{Sqlite, Writer, add, signed, unsigned};
@@ -142,9 +141,7 @@ async fn apply(
     for table in TABLES {
         let Some(changed) = changes.remove(table) else { continue };
         delete(connection, step, table, changed.deletes).await?;
-        let of = TableStatements::of(table);
-        upsert(connection, step, (table, &of.upsert), changed.upserts).await?;
-        upsert(connection, step, (table, &of.update), changed.updates).await?;
+        upsert(connection, step, table, changed.upserts).await?;
     }
     for (snapshot, position) in step.snapshots {
         keep(connection, step.firm, snapshot, *position).await?;
@@ -198,7 +195,7 @@ fn begin_row(arguments: &mut SqliteArguments, step: &ProjectionStep<'_>) -> Resu
 async fn upsert(
     connection: &mut SqliteConnection,
     step: &ProjectionStep<'_>,
-    (table, statements): (&Table, &'static Sized),
+    table: &Table,
     values: Vec<Value>,
 ) -> Result<(), StoreError> {
     let width = table.keys.len() + table.values.len();
@@ -206,7 +203,7 @@ async fn upsert(
     let mut values = values.into_iter();
     while rows > 0 {
         let now = rows.min(ROWS_MAX);
-        let (statement, room) = statements.with_room_for(now);
+        let (statement, room) = TableStatements::of(table).upsert.with_room_for(now);
         let mut arguments = SqliteArguments::default();
         arguments.reserve(room * (2 + width), 0);
         for _ in 0..now {

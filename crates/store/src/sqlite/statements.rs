@@ -301,9 +301,6 @@ impl LogStatements {
 pub(super) struct TableStatements {
     /// Writes whole rows.
     pub(super) upsert: Sized,
-    /// The same of rows that change in nothing that an index has: whatever is set is written to each index of
-    /// it, the same or not.
-    pub(super) update: Sized,
     /// Deletes one row.
     pub(super) delete: String,
     /// Deletes the rows of the first streams of a generation that is dropped.
@@ -330,18 +327,14 @@ impl TableStatements {
         let key_list = [&["firm", "generation"], *keys].concat().join(", ");
         let columns: Vec<&str> =
             ["firm", "generation"].into_iter().chain(table.columns()).collect();
-        let indexed = table.indexed().unwrap_or_default();
-        let insert = format!("INSERT OR ROLLBACK INTO {name} ({})", columns.join(", "));
-        let setting = |set: &dyn Fn(&str) -> bool| {
-            let sets = values.iter().filter(|value| set(value));
-            let sets: Vec<String> = sets.map(|v| format!("{v} = excluded.{v}")).collect();
-            let action = match &*sets {
-                [] => "NOTHING".to_owned(),
-                sets => format!("UPDATE SET {}", sets.join(", ")),
-            };
-            let conflict = format!(" ON CONFLICT ({key_list}) DO {action}");
-            Sized::new(&insert, columns.len(), &conflict)
+        let sets: Vec<String> = values.iter().map(|v| format!("{v} = excluded.{v}")).collect();
+        let action = if sets.is_empty() {
+            "NOTHING".to_owned()
+        } else {
+            format!("UPDATE SET {}", sets.join(", "))
         };
+        let insert = format!("INSERT OR ROLLBACK INTO {name} ({})", columns.join(", "));
+        let conflict = format!(" ON CONFLICT ({key_list}) DO {action}");
         let of_one: Vec<String> = (1..)
             .zip(columns.iter().take(2 + keys.len()))
             .map(|(at, key)| format!("{key} = ${at}"))
@@ -355,8 +348,7 @@ impl TableStatements {
         });
         Self {
             compare: table.compared(),
-            upsert: setting(&|_| true),
-            update: setting(&|value| !indexed.contains(&value)),
+            upsert: Sized::new(&insert, columns.len(), &conflict),
             delete: format!("DELETE FROM {name} WHERE {}", of_one.join(" AND ")),
             drop: format!("DELETE FROM {name} WHERE firm = $1 AND generation = $2{first}"),
         }

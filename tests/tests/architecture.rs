@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -347,4 +347,95 @@ fn every_query_table_and_column_of_the_read_model_has_a_reader() {
         }
     }
     assert!(queries > 25 && columns > 100, "{queries} queries, {columns} columns");
+}
+
+/// Crates in which no module uses one that uses it, directly or over others, and the circles that there are still.
+/// A circle is one thing in several files: nobody can read, test or change a part of it alone.
+const WITHOUT_CIRCLES: &[(&str, &[&[&str]])] = &[
+    ("crates/books/src", &[]),
+    ("crates/log/src", &[]),
+    ("crates/proof/src", &[]),
+    ("crates/vault/src", &[]),
+    // The ports are on the store, which chooses the engine; each engine writes the rows that the queries read.
+    (
+        "crates/store/src",
+        &[&[
+            "audit", "events", "evidence", "pools", "postgres", "read", "sqlite", "store", "tile",
+            "together",
+        ]],
+    ),
+    (
+        "crates/domain/src",
+        &[
+            // A value is written by the codec, which writes values.
+            &["codec", "ids", "value"],
+            // Facts, what follows from them, and what is decided on that.
+            &[
+                "account", "actor", "case", "command", "couple", "decide", "deposit", "event",
+                "firm", "gates", "judge", "named", "sealing", "world",
+            ],
+        ],
+    ),
+];
+
+/// The top modules of a crate, each with those that it names.
+fn modules(folder: &str) -> BTreeMap<String, BTreeSet<String>> {
+    let mut modules: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    for (path, text) in rust_files(&[folder]) {
+        let path = path.strip_prefix(root().join(folder)).unwrap();
+        let mut parts = path.iter().map(|part| part.to_str().unwrap().trim_end_matches(".rs"));
+        let name = parts.next().unwrap();
+        if name == "lib" || path.iter().any(|part| part == "tests" || part == "tests.rs") {
+            continue;
+        }
+        let code = code(&text);
+        let named = code.split("crate::").skip(1).flat_map(|rest| match rest.strip_prefix('{') {
+            None => vec![word(rest)],
+            // Each of a list that is before a path, or stands alone.
+            Some(list) => list.split('}').next().unwrap().split(',').map(word).collect(),
+        });
+        modules.entry(name.to_owned()).or_default().extend(named);
+    }
+    let names: BTreeSet<String> = modules.keys().cloned().collect();
+    for (name, named) in &mut modules {
+        named.retain(|other| other != name && names.contains(other));
+    }
+    modules
+}
+
+fn word(text: &str) -> String {
+    text.chars().take_while(|c| c.is_ascii_alphanumeric() || *c == '_').collect()
+}
+
+/// Everything that a module comes to over what it names.
+fn reached<'m>(modules: &'m BTreeMap<String, BTreeSet<String>>, from: &str) -> BTreeSet<&'m str> {
+    let (mut reached, mut next) = (BTreeSet::new(), vec![from]);
+    while let Some(name) = next.pop() {
+        for other in modules.get(name).into_iter().flatten() {
+            if reached.insert(other.as_str()) {
+                next.push(other);
+            }
+        }
+    }
+    reached
+}
+
+#[test]
+fn modules_go_in_no_circle_that_is_not_named() {
+    for (folder, known) in WITHOUT_CIRCLES {
+        let modules = modules(folder);
+        assert!(modules.len() > 4, "{folder}: {modules:?}");
+        let mut circles = BTreeSet::new();
+        for name in modules.keys() {
+            let of = reached(&modules, name);
+            let back = of.iter().filter(|other| reached(&modules, other).contains(&name.as_str()));
+            let circle: BTreeSet<&str> = back.copied().collect();
+            if circle.len() > 1 {
+                circles.insert(circle);
+            }
+        }
+        let known: BTreeSet<BTreeSet<&str>> =
+            known.iter().map(|circle| circle.iter().copied().collect()).collect();
+        assert_eq!(circles, known, "{folder}");
+    }
 }

@@ -4,7 +4,9 @@ use std::sync::atomic::Ordering;
 
 use domain::ids::FirmId;
 
-use crate::engine::{Engine, Firm, lock};
+use crate::engine::Engine;
+use crate::running::Firm;
+use crate::sync::lock;
 
 /// One firm's part of the engine, in this process.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -10,8 +10,9 @@ use vault::PersonKey;
 
 use crate::fold;
 use crate::head::Head;
-use crate::ports::{Meanwhile, NOTHING_KNOWN, Stored};
+use crate::ports::{Meanwhile, NOTHING_KNOWN};
 use crate::sealing::Keys;
+use crate::stored::Stored;
 
 /// Batches in which nobody else was seen to write before it is believed that nobody does.
 const ALONE_BATCHES: u32 = 3;

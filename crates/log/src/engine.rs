@@ -1,195 +1,36 @@
 //! The handle that services use.
 
-use std::collections::HashMap;
 use std::sync::atomic::Ordering;
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::time::Duration;
 
-use domain::command::Command;
-use domain::event::{Author, StreamId, UtcMicros};
-use domain::ids::{FirmId, RequestId};
+use domain::event::StreamId;
+use domain::ids::FirmId;
 use domain::named::NameFound;
-use domain::refusal::Refusal;
 use domain::world::State;
 use tokio::sync::{mpsc, oneshot, watch};
-use tokio::task::JoinHandle;
 use vault::FirmKeys;
 
 use crate::clock::{Clock, Ids};
 use crate::error::StoreError;
 use crate::head::Head;
-use crate::outcome::{Accepted, Outcome, OutcomeResult};
-use crate::ports::{Store, Stored};
-use crate::projector::{self, Projection};
+use crate::ports::Store;
+use crate::projecting;
+use crate::projection::{Projection, ProjectionFault, ReadBehind};
 use crate::reading;
+use crate::running::{Firm, Inner, Queue};
 use crate::sealing::unwrapped;
 use crate::settings::Settings;
 use crate::stats::EngineStats;
-use crate::tiles::TileMemory;
-use crate::writer::{Waiting, Writer};
-
-/// One request to record something.
-#[derive(Clone, Debug)]
-pub struct Submission {
-    /// The caller's id for it: the same id is the same request, for ever.
-    pub request_id: RequestId,
-    /// A hash of everything that makes the request what it is, by the caller of the engine.
-    pub fingerprint: [u8; 32],
-    /// Who asks.
-    pub author: Author,
-    /// What is asked.
-    pub command: Command,
-}
-
-/// A request that was carried out, now or before.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Answer {
-    /// The position of its first event, or the one it would have had.
-    pub first_position: u64,
-    /// How many events it recorded.
-    pub count: u64,
-    /// The position to wait for before reading what it changed.
-    pub position: u64,
-    /// Every stream it wrote to and the version that stream reached.
-    pub streams: Vec<(StreamId, u64)>,
-    /// Whether this is the first answer, given again.
-    pub replayed: bool,
-}
-
-impl Answer {
-    pub(crate) fn first_time(accepted: &Accepted) -> Self {
-        Self {
-            first_position: accepted.first,
-            count: accepted.count,
-            position: accepted.last(),
-            streams: accepted.streams.clone(),
-            replayed: false,
-        }
-    }
-
-    pub(crate) fn replayed(outcome: &Outcome) -> Result<Self, SubmitError> {
-        match &outcome.result {
-            OutcomeResult::Accepted(accepted) => {
-                Ok(Self { replayed: true, ..Self::first_time(accepted) })
-            }
-            OutcomeResult::Refused(refusal) => Err(SubmitError::RefusedBefore {
-                refusal: refusal.clone(),
-                at: outcome.recorded_at,
-            }),
-        }
-    }
-}
-
-/// Why a request was not carried out.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum SubmitError {
-    /// A rule stood in the way. The same request gets the same refusal again.
-    #[error("refused: {0}")]
-    Refused(Box<Refusal>),
-    /// A rule stood in the way when the same request was first asked. What is on record may be another
-    /// since; a new request would be judged by it.
-    #[error("refused earlier: {refusal}")]
-    RefusedBefore {
-        /// The first answer.
-        refusal: Box<Refusal>,
-        /// When it was given.
-        at: UtcMicros,
-    },
-    /// The request id was used for something else.
-    #[error("the request id was used before for another request")]
-    RequestReused {
-        /// When that was decided.
-        first_seen: UtcMicros,
-    },
-    /// Too many requests wait already; nothing was recorded.
-    #[error("too many requests are waiting")]
-    Overloaded,
-    /// The store cannot be written to; nothing was recorded.
-    #[error("the log cannot be written to at the moment")]
-    Unavailable,
-    /// It may or may not have been recorded: ask again with the same request id.
-    #[error("the outcome is unknown; ask again with the same request id")]
-    OutcomeUnknown,
-    /// A stored event that the decision needs cannot be read; nothing was recorded.
-    #[error("the log is corrupt at position {position}")]
-    Corrupt {
-        /// Where.
-        position: u64,
-    },
-    /// A fault of the service; nothing was recorded.
-    #[error("internal: {0}")]
-    Internal(String),
-    /// The name that it records a movement under was recorded under meanwhile, by whom it is not known; nothing was recorded.
-    #[error("the processor's name has to be looked up again")]
-    Unnamed,
-    /// The service takes no more requests; nothing was recorded.
-    #[error("the service is shutting down")]
-    ShuttingDown,
-}
-
-impl SubmitError {
-    /// What stood in the way, now or when the request was first asked; nothing if it was no rule.
-    pub fn refusal(&self) -> Option<&Refusal> {
-        match self {
-            Self::Refused(refusal) | Self::RefusedBefore { refusal, .. } => Some(refusal),
-            Self::RequestReused { .. }
-            | Self::Overloaded
-            | Self::Unavailable
-            | Self::OutcomeUnknown
-            | Self::Corrupt { .. }
-            | Self::Internal(_)
-            | Self::Unnamed
-            | Self::ShuttingDown => None,
-        }
-    }
-}
-
-/// The answer to come to an enqueued request. An error of the receiver itself means
-/// [`SubmitError::OutcomeUnknown`].
-pub type Pending = oneshot::Receiver<Result<Answer, SubmitError>>;
+use crate::stored::Stored;
+use crate::submission::{Answer, Pending, Submission, SubmitError, Waiting};
+use crate::sync::{lock, read};
+use crate::tiler::TileMemory;
 
 /// The engine: cheap to clone, one per process and store.
 #[derive(Clone)]
 pub struct Engine {
     inner: Arc<Inner>,
-}
-
-pub(crate) struct Inner {
-    pub(crate) store: Arc<dyn Store>,
-    clock: Arc<dyn Clock>,
-    ids: Arc<dyn Ids>,
-    pub(crate) firm_keys: Arc<FirmKeys>,
-    pub(crate) settings: Settings,
-    pub(crate) stats: Arc<EngineStats>,
-    pub(crate) tiles: TileMemory,
-    firms: RwLock<HashMap<FirmId, Arc<Firm>>>,
-    /// Set once, when no further request is taken.
-    closing: watch::Sender<bool>,
-    /// Set once the writers have drained.
-    pub(crate) stopping: watch::Sender<bool>,
-}
-
-/// What the engine runs for one firm.
-pub(crate) struct Firm {
-    pub(crate) id: FirmId,
-    pub(crate) head: watch::Sender<u64>,
-    pub(crate) projection: Projection,
-    writer: Mutex<Option<Queue>>,
-    projector: Mutex<Option<JoinHandle<()>>>,
-}
-
-impl Firm {
-    /// Requests that wait for the writer.
-    pub(crate) fn queued(&self) -> usize {
-        let waiting = |queue: &Queue| queue.sender.max_capacity() - queue.sender.capacity();
-        lock(&self.writer).as_ref().map_or(0, waiting)
-    }
-}
-
-/// A writer's queue and its task.
-struct Queue {
-    sender: mpsc::Sender<Waiting>,
-    task: JoinHandle<()>,
 }
 
 impl Engine {
@@ -417,7 +258,7 @@ impl Engine {
                 writer: Mutex::default(),
                 projector: Mutex::default(),
             });
-            let task = projector::run(Arc::downgrade(&self.inner), Arc::clone(&firm));
+            let task = projecting::run(Arc::downgrade(&self.inner), Arc::clone(&firm));
             *lock(&firm.projector) = Some(tokio::spawn(task));
             firm
         });
@@ -426,21 +267,6 @@ impl Engine {
 
     pub(crate) const fn inner(&self) -> &Arc<Inner> {
         &self.inner
-    }
-}
-
-impl Inner {
-    fn start_writer(&self, firm: &Firm) -> Queue {
-        let (sender, queue) = mpsc::channel(self.settings.queue_depth_max);
-        let writer = Writer::new(
-            firm.id,
-            Arc::clone(&self.store),
-            (Arc::clone(&self.clock), Arc::clone(&self.ids), Arc::clone(&self.firm_keys)),
-            Arc::clone(&self.stats),
-            self.settings.clone(),
-            firm.head.clone(),
-        );
-        Queue { sender, task: tokio::spawn(writer.run(queue)) }
     }
 }
 
@@ -456,11 +282,37 @@ pub(crate) async fn check_end(store: &dyn Store, firm: FirmId) -> Result<(), Sto
     Ok(())
 }
 
-/// A lock whose data every holder leaves whole, so that a panic elsewhere does not poison it.
-pub(crate) fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
+impl Engine {
+    /// Waits until the read model has reached a position, and says how far it is by then.
+    pub async fn wait_applied(
+        &self,
+        firm: FirmId,
+        position: u64,
+        timeout: Duration,
+    ) -> Result<u64, ReadBehind> {
+        let firm = self.firm(firm);
+        let projection = &firm.projection;
+        let mut applied = projection.applied.subscribe();
+        let reached = |applied: &u64| *applied >= position || lock(&projection.fault).is_some();
+        let ahead = !reached(&applied.borrow_and_update());
+        let _hurried = ahead.then(|| projection.hurried());
+        // The sender lives as long as the firm, so the only other way out is the timeout.
+        let _ = tokio::time::timeout(timeout, applied.wait_for(reached)).await;
+        let applied = *applied.borrow();
+        if applied >= position {
+            Ok(applied)
+        } else {
+            Err(ReadBehind { wanted: position, applied })
+        }
+    }
 
-fn read<T>(lock: &RwLock<T>) -> std::sync::RwLockReadGuard<'_, T> {
-    lock.read().unwrap_or_else(PoisonError::into_inner)
+    /// How far the read model is, as it moves.
+    pub fn applied(&self, firm: FirmId) -> watch::Receiver<u64> {
+        self.firm(firm).projection.applied.subscribe()
+    }
+
+    /// What stopped a firm's projection, if something did.
+    pub fn projection_fault(&self, firm: FirmId) -> Option<ProjectionFault> {
+        lock(&self.firm(firm).projection.fault).clone()
+    }
 }

@@ -70,3 +70,8 @@ impl StoreError {
         Self::Internal { what: what.into(), source: None }
     }
 }
+
+/// An error with its causes, as a tracing field.
+pub(crate) fn as_dyn(error: &StoreError) -> &(dyn std::error::Error + 'static) {
+    error
+}

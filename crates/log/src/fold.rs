@@ -5,7 +5,8 @@ use domain::ids::FirmId;
 use domain::world::{Impossible, STATE_VERSION, State};
 
 use crate::error::StoreError;
-use crate::ports::{LoadedStream, Stored};
+use crate::ports::LoadedStream;
+use crate::stored::Stored;
 
 /// A stored event that cannot be taken in.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

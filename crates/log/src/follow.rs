@@ -7,10 +7,11 @@ use futures::Stream;
 use futures::stream;
 use tokio::sync::watch;
 
-use crate::engine::{Engine, Firm, Inner};
+use crate::engine::Engine;
 use crate::error::StoreError;
-use crate::ports::Stored;
 use crate::reading::History;
+use crate::running::{Firm, Inner};
+use crate::stored::Stored;
 
 /// One message to a follower.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -1,6 +1,6 @@
 //! The end of a firm's log, and what a store keeps of it.
 
-use domain::event::UtcMicros;
+use domain::event::{Tail, UtcMicros};
 use proof::{Frontier, Hash};
 
 use crate::error::StoreError;
@@ -38,8 +38,18 @@ pub struct StoredHead {
 pub struct LastEvent {
     /// Its position.
     pub position: u64,
-    /// The time beside it.
+    /// When it says it was recorded.
     pub recorded_at: UtcMicros,
+}
+
+impl LastEvent {
+    /// From the bytes at a position: [`StoreError::Corrupt`] if they do not end as an event does.
+    pub fn of(position: u64, bytes: &[u8]) -> Result<Self, StoreError> {
+        let what = "the bytes do not end as an event does";
+        let tail =
+            Tail::of(bytes).ok_or_else(|| StoreError::Corrupt { position, what: what.into() })?;
+        Ok(Self { position, recorded_at: tail.recorded_at })
+    }
 }
 
 impl Head {

@@ -19,19 +19,30 @@ mod histogram;
 pub mod memory;
 mod moving;
 mod naming;
+mod opening;
 mod outcome;
 mod page;
 mod people;
 mod plan;
 mod ports;
+mod projecting;
+mod projection;
 mod projector;
+mod proving;
 mod reading;
 mod rebuild;
+mod remembered;
+mod running;
 mod sealing;
 mod settings;
 mod stats;
-mod tiles;
+mod stored;
+mod submission;
+mod sync;
+mod tile;
+mod tiler;
 mod verify;
+mod walk;
 mod writer;
 
 #[cfg(test)]
@@ -40,7 +51,7 @@ mod tests;
 pub use activity::Activity;
 pub use clock::{Clock, Ids, SequentialIds, SteppedClock, SystemClock, UuidV7Ids};
 pub use derived::{DerivedFault, DerivedReport};
-pub use engine::{Answer, Engine, Pending, Submission, SubmitError};
+pub use engine::Engine;
 pub use error::{Cause, StoreError};
 pub use finding::{Found, Sought};
 pub use fold::{Fault, folds_from_last, state_of};
@@ -48,18 +59,21 @@ pub use follow::{FollowError, Followed};
 pub use head::{Head, LastEvent, StoredHead};
 pub use histogram::{COUNTS, Counted, Histogram, MICROS};
 pub use moving::{MoveError, MoveReport, Moving, move_log};
+pub use opening::Opener;
 pub use outcome::{Accepted, Outcome, OutcomeResult};
 pub use people::{FoundBy, KeyedHash, PeopleStore, Person, Rewrapped, Wanted};
 pub use ports::{
     AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Comparison, Gap,
     KeptSnapshot, Landing, LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan,
-    ProjectionStep, ProjectionStore, Snapshot, Step, Store, Stored, Touched, columns_of,
+    ProjectionStep, ProjectionStore, Snapshot, Step, Store, StreamEnd, Touched, columns_of,
     columns_text,
 };
-pub use projector::{ProjectionFault, ReadBehind};
+pub use projection::{ProjectionFault, ReadBehind};
+pub use proving::ProveError;
 pub use reading::{History, states_at};
 pub use rebuild::{RebuildError, RebuildReport};
-pub use sealing::{Opener, OwnRequests, kept_fingerprint, rewrap, scope};
+pub use remembered::{AnswerRow, Remembered, Stretch};
+pub use sealing::{OwnRequests, kept_fingerprint, rewrap, scope};
 pub use settings::{
     BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, BELIEF_LASTS, FOLLOW_PAGE, MOVE_PAGE,
     NEEDS_MAX, PROJECT_PAGE, PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX,
@@ -67,5 +81,8 @@ pub use settings::{
     Settings,
 };
 pub use stats::EngineStats;
-pub use tiles::{ProveError, TILES_FILLED_MAX, Tile, TileStore, Tiler};
+pub use stored::Stored;
+pub use submission::{Answer, Pending, Submission, SubmitError};
+pub use tile::{Tile, TileStore};
+pub use tiler::{TILES_FILLED_MAX, Tiler};
 pub use verify::{LogCheckpoint, Noted, RanBack, VerifyError, VerifyReport};

@@ -8,8 +8,9 @@ use domain::ids::{AccountId, FirmId};
 use domain::named::{MovementName, NameFound};
 use tokio::time::Instant;
 
-use crate::engine::{Answer, Engine, Submission, SubmitError};
+use crate::engine::Engine;
 use crate::error::StoreError;
+use crate::submission::{Answer, Submission, SubmitError};
 
 /// How often a name is looked up for one command. Each time the read models are where the log ended a moment ago.
 const LOOKS_MAX: usize = 8;
@@ -114,7 +115,7 @@ impl Engine {
 }
 
 fn unread(error: StoreError) -> SubmitError {
-    tracing::warn!(error = crate::writer::as_dyn(&error), "a processor's name was not looked up");
+    tracing::warn!(error = crate::error::as_dyn(&error), "a processor's name was not looked up");
     match error {
         StoreError::Corrupt { position, .. } => SubmitError::Corrupt { position },
         error @ (StoreError::Answer { .. } | StoreError::Internal { .. }) => {

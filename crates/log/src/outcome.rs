@@ -43,7 +43,11 @@ impl Accepted {
 
     /// Takes in the next event that the request recorded.
     pub fn take(&mut self, recorded: &Recorded) {
-        let (stream, version) = (recorded.stream, recorded.stream_version);
+        self.reach(recorded.stream, recorded.stream_version);
+    }
+
+    /// The same of an event that brought a stream to a version.
+    pub(crate) fn reach(&mut self, stream: StreamId, version: u64) {
         self.count += 1;
         match self.streams.iter_mut().find(|(known, _)| *known == stream) {
             Some((_, reached)) => *reached = version,
@@ -67,14 +71,6 @@ impl Outcome {
     /// Reads the stored form.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, DecodeError> {
         codec::from_bytes(bytes)
-    }
-
-    /// The same, if fingerprint and time say what stands beside it in the table.
-    pub fn beside(self, fingerprint: &[u8], recorded_at: UtcMicros) -> Result<Self, DecodeError> {
-        if self.fingerprint != fingerprint || self.recorded_at != recorded_at {
-            return Err(DecodeError::new(0, "the fingerprint and the time of the row"));
-        }
-        Ok(self)
     }
 }
 

@@ -14,14 +14,13 @@ use vault::FirmKeys;
 
 use crate::cache::Cache;
 use crate::clock::{Clock, Ids};
-use crate::engine::{Answer, SubmitError};
 use crate::fold::{Fault, state_of};
 use crate::head::Head;
 use crate::outcome::{Accepted, Outcome, OutcomeResult};
 use crate::ports::{AppendRow, Batch, LoadedStream, Opening, Plan, Step};
 use crate::sealing::{BatchPeople, CommandSealer};
 use crate::settings::{BATCH_BYTES_MAX, BATCH_EVENTS_MAX, NEEDS_MAX};
-use crate::writer::Waiting;
+use crate::submission::{Answer, SubmitError, Waiting};
 
 /// What a command will be answered once the batch has landed.
 pub(crate) enum Verdict {

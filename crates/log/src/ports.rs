@@ -1,10 +1,10 @@
 //! The ports to storage; that of tiles is with them. Each call is a whole operation; no transaction crosses them.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::fmt::Display;
 
 use async_trait::async_trait;
-use domain::event::{Recorded, StreamId, UtcMicros};
+use domain::event::{Recorded, StreamId};
 use domain::ids::{FirmId, RequestId};
 use domain::named::{MovementName, NameFound};
 use domain::sealing::erased_by;
@@ -16,19 +16,12 @@ use crate::error::StoreError;
 use crate::head::Head;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person};
-use crate::tiles::{Tile, TileStore};
+use crate::remembered::{Remembered, Stretch};
+use crate::stored::Stored;
+use crate::tile::{Tile, TileStore};
 
 /// The known position of a writer that holds nothing: no stream can have moved since.
 pub const NOTHING_KNOWN: u64 = i64::MAX.unsigned_abs();
-
-/// One event as it is kept.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Stored {
-    /// Its position.
-    pub position: u64,
-    /// Its canonical bytes, exactly as they were hashed.
-    pub bytes: Vec<u8>,
-}
 
 /// What is kept beside an event's bytes.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -40,29 +33,28 @@ pub struct Beside {
 }
 
 /// Names of the columns beside an event, in the order of [`columns_of`].
-pub const COLUMNS: [&str; 7] =
-    ["stream", "stream_version", "event_id", "type", "recorded_at", "occurred_on", "request_id"];
+pub const COLUMNS: [&str; 3] = ["previous", "type", "occurred_on"];
 
-/// What the columns beside an event have to say, with one space between them. Ids are 32 hexadecimal
-/// digits, the instant is in microseconds since 1970 UTC, the day is ISO 8601.
-pub fn columns_of(recorded: &Recorded) -> String {
-    columns_text(
-        recorded.stream,
-        (recorded.stream_version, recorded.event_id.0, recorded.event.type_name()),
-        (recorded.recorded_at, recorded.occurred_on),
-        recorded.request_id.0,
-    )
+/// What the columns beside an event have to say, with one space between them: where the event before it in
+/// its stream stands, 0 if it is the first; its type; its day, ISO 8601.
+pub fn columns_of(recorded: &Recorded, previous: u64) -> String {
+    columns_text(previous, recorded.event.type_name(), recorded.occurred_on)
 }
 
 /// The same of columns as a store has them.
-pub fn columns_text(
-    stream: impl Display,
-    (version, event_id, kind): (impl Display, Uuid, &str),
-    (recorded_at, occurred_on): (UtcMicros, impl Display),
-    request_id: Uuid,
-) -> String {
-    let (event_id, request_id, micros) = (event_id.simple(), request_id.simple(), recorded_at.0);
-    format!("{stream} {version} {event_id} {kind} {micros} {occurred_on} {request_id}")
+pub fn columns_text(previous: u64, kind: &str, occurred_on: impl Display) -> String {
+    format!("{previous} {kind} {occurred_on}")
+}
+
+/// Where a stream ends: from there its events are found, each naming the one before it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StreamEnd {
+    /// The stream.
+    pub stream: StreamId,
+    /// The position of its last event.
+    pub last: u64,
+    /// That event's version, which is how many there are.
+    pub version: u64,
 }
 
 /// A disposable fold of a stream.
@@ -143,6 +135,26 @@ impl Batch {
     /// People whose erasure is among the events: their keys and snapshots are destroyed with it.
     pub fn erased(&self) -> Vec<Uuid> {
         self.rows.iter().filter_map(|row| erased_by(&row.recorded)).collect()
+    }
+
+    /// Where every stream that it moves ends afterwards, and how many events of the batch are its: in the
+    /// order of their keys, so that two batches lock rows of both in one order.
+    pub fn ends(&self) -> Vec<(StreamEnd, u64)> {
+        let mut ends: BTreeMap<[u8; StreamId::KEY_BYTES], (StreamEnd, u64)> = BTreeMap::new();
+        for AppendRow { recorded, .. } in &self.rows {
+            let (stream, version) = (recorded.stream, recorded.stream_version);
+            let end = StreamEnd { stream, last: recorded.position, version };
+            let known = ends.entry(stream.key()).or_insert((end, 0));
+            *known = (end, known.1 + 1);
+        }
+        ends.into_values().collect()
+    }
+
+    /// Where the event before each stands in its stream, if it is of the batch too.
+    pub fn previous(&self) -> Vec<Option<u64>> {
+        let mut last = HashMap::new();
+        let rows = self.rows.iter().map(|row| &row.recorded);
+        rows.map(|recorded| last.insert(recorded.stream, recorded.position)).collect()
     }
 
     /// Whether it goes on from a locked head: [`StoreError::Conflict`] if it was decided on another.
@@ -299,17 +311,52 @@ pub trait LogStore: PeopleStore {
         &self,
         firm: FirmId,
         requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Outcome>, StoreError>;
+    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+        let mut answers = HashMap::new();
+        for (request, remembered) in self.remembered(firm, requests).await? {
+            let mut events = Vec::new();
+            if let Some(Stretch { first, events: count, .. }) = remembered.stretch() {
+                let count = usize::try_from(count).unwrap_or(usize::MAX);
+                while events.len() < count {
+                    let after = first - 1 + u64::try_from(events.len()).unwrap_or(u64::MAX);
+                    let page = self.read(firm, after, count - events.len()).await?;
+                    if page.is_empty() {
+                        break;
+                    }
+                    events.extend(page);
+                }
+            }
+            let events = events.iter().map(Stored::placed);
+            answers.insert(request, remembered.outcome(request, events)?);
+        }
+        Ok(answers)
+    }
 
-    /// Answered requests in the order of their ids, from one id on, itself included: at most
+    /// What is kept of these requests, without the events that it follows from.
+    async fn remembered(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Remembered>, StoreError>;
+
+    /// The same in the order of the requests' ids, from one id on, itself included: at most
     /// `limit`, none only after the last. A refusal has no position, so this is the one order that
     /// every answer has; whoever reads page by page while others write may miss what comes in behind.
-    async fn answers_from(
+    async fn remembered_from(
         &self,
         firm: FirmId,
         from: RequestId,
         limit: usize,
-    ) -> Result<Vec<(RequestId, Outcome)>, StoreError>;
+    ) -> Result<Vec<(RequestId, Remembered)>, StoreError>;
+
+    /// Where streams end, in the order of their keys, after one of them or from the first on: at most
+    /// `limit`, none only after the last.
+    async fn ends_after(
+        &self,
+        firm: FirmId,
+        after: Option<StreamId>,
+        limit: usize,
+    ) -> Result<Vec<StreamEnd>, StoreError>;
 
     /// Streams up to a position, read-only, in the order asked for. A snapshot is given only if it
     /// lies at or before that position and is of the current `STATE_VERSION`.

@@ -7,7 +7,8 @@ use domain::world::State;
 
 use crate::error::StoreError;
 use crate::fold::state_of;
-use crate::ports::{LogStore, Stored};
+use crate::ports::LogStore;
+use crate::stored::Stored;
 
 /// Streams folded up to a position, in the order asked for.
 pub async fn states_at(

@@ -6,8 +6,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use domain::ids::{FirmId, RequestId};
-use domain::named::NameFound;
-use tokio::sync::{mpsc, oneshot, watch};
+use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
 use tracing::field::Empty;
 use tracing::{Instrument, Span};
@@ -15,40 +14,13 @@ use vault::FirmKeys;
 
 use crate::cache::Cache;
 use crate::clock::{Clock, Ids};
-use crate::engine::{Answer, Submission, SubmitError};
-use crate::error::StoreError;
+use crate::error::{StoreError, as_dyn};
 use crate::head::Head;
 use crate::plan::{BatchPlan, Verdict, answers};
 use crate::ports::{Landing, Store};
 use crate::settings::{BELIEF_LASTS, RETRIES_MAX, RETRY_PATIENCE, Settings};
 use crate::stats::{EngineStats, add, raise};
-
-/// A command in the queue and where its one answer goes.
-pub(crate) struct Waiting {
-    pub(crate) submission: Submission,
-    /// Where the name was found that it records a movement under.
-    pub(crate) found: Option<NameFound>,
-    answer: oneshot::Sender<Result<Answer, SubmitError>>,
-    since: Instant,
-    /// From here to the answer, inside the span of whoever asked.
-    span: Span,
-}
-
-impl Waiting {
-    pub(crate) fn new(
-        submission: Submission,
-        found: Option<NameFound>,
-        answer: oneshot::Sender<Result<Answer, SubmitError>>,
-    ) -> Self {
-        let span = tracing::debug_span!("log.append", request_id = %submission.request_id);
-        Self { submission, found, answer, since: Instant::now(), span }
-    }
-
-    fn answer(self, answer: Result<Answer, SubmitError>) {
-        // A caller that went away has stopped waiting; what was decided stands.
-        let _ = self.answer.send(answer);
-    }
-}
+use crate::submission::{SubmitError, Waiting};
 
 pub(crate) struct Writer {
     firm: FirmId,
@@ -274,11 +246,6 @@ fn link(commit: &Span, answered: &[Waiting]) {
         commit.follows_from(&waiting.span);
         waiting.span.follows_from(commit);
     }
-}
-
-/// An error with its causes, as a tracing field.
-pub(crate) fn as_dyn(error: &StoreError) -> &(dyn std::error::Error + 'static) {
-    error
 }
 
 fn answer_all(batch: &mut Vec<Waiting>, error: &SubmitError) {

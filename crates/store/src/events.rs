@@ -1,4 +1,4 @@
-//! Events of the log by what is asked of them: of one stream by its index, or of a stretch of the log.
+//! Events of the log by what is asked of them: of one stream from its end back, or of a stretch of the log.
 
 use calendar::CivilDate;
 use domain::event::StreamId;
@@ -33,23 +33,26 @@ impl Selected for Stored {
     }
 }
 
-fn select(of: &str, order: &str) -> String {
+fn select(from: &str) -> String {
     format!(
-        "SELECT t.position, t.body FROM event t WHERE t.firm = $1 AND t.position > $2 AND t.position <= $3 \
-         AND (t.occurred_on >= $4 OR $4 IS NULL) AND (t.occurred_on <= $5 OR $5 IS NULL) AND {} {of} \
-         ORDER BY t.{order} LIMIT $7",
+        "SELECT t.position, t.body FROM {from} t.firm = $1 AND t.position > $2 AND t.position <= $3 \
+         AND (t.occurred_on >= $4 OR $4 IS NULL) AND (t.occurred_on <= $5 OR $5 IS NULL) AND {} \
+         ORDER BY t.position LIMIT $7",
         listed("t.type", "$6")
     )
 }
 
+/// The events of the stream `$8`, from its last back to where the page begins. Each stands before the one that
+/// leads to it.
+const CHAIN: &str = "WITH RECURSIVE chain (position, previous) AS (SELECT e.position, e.previous \
+    FROM stream s JOIN event e ON e.firm = $1 AND e.position = s.last_position \
+    WHERE s.firm = $1 AND s.stream = $8 UNION ALL SELECT e.position, e.previous FROM chain c \
+    JOIN event e ON e.firm = $1 AND e.position = c.previous AND e.position < c.position \
+    WHERE c.previous > $2)";
+
 statements! {
-    // Where a page began with an event of the stream, as all but the first do, so does the search.
-    OF_STREAM = select(
-        "AND t.stream = $8 AND t.stream_version > COALESCE((SELECT b.stream_version FROM event b \
-         WHERE b.firm = $1 AND b.position = $2 AND b.stream = $8), 0)",
-        "stream_version",
-    );
-    OF_LOG = select("", "position");
+    OF_STREAM = format!("{CHAIN} {}", select("chain c JOIN event t ON t.position = c.position WHERE"));
+    OF_LOG = select("event t WHERE");
 }
 
 impl Store {
@@ -67,7 +70,7 @@ impl Store {
         match wanted.stream {
             None => self.fetch(&OF_LOG, arguments).await,
             Some(stream) => {
-                arguments.push(stream.to_string().put());
+                arguments.push(Value::Bytes(stream.key().to_vec()));
                 self.fetch(&OF_STREAM, arguments).await
             }
         }

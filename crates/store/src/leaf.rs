@@ -1,6 +1,7 @@
-//! The leaf hash kept beside an event's bytes, as both engines read it.
+//! What is kept beside an event's bytes, as both engines read it.
 
-use log::StoreError;
+use domain::event::StreamId;
+use log::{StoreError, StreamEnd};
 use proof::Hash;
 
 pub(crate) fn corrupt(position: u64, what: &str) -> StoreError {
@@ -11,4 +12,11 @@ pub(crate) fn corrupt(position: u64, what: &str) -> StoreError {
 pub(crate) fn leaf_of(position: u64, bytes: &[u8]) -> Result<Hash, StoreError> {
     let leaf = <[u8; 32]>::try_from(bytes).ok();
     leaf.map(Hash::from).ok_or_else(|| corrupt(position, "the leaf is no hash"))
+}
+
+/// Where the stream of a key ends.
+pub(crate) fn end_of(key: &[u8], last: u64, version: u64) -> Result<StreamEnd, StoreError> {
+    let stream = StreamId::from_key(key);
+    let stream = stream.ok_or_else(|| corrupt(last, "the stream that ends there has no name"))?;
+    Ok(StreamEnd { stream, last, version })
 }

@@ -5,6 +5,7 @@
 //! what only that engine does: append, load, projection, errors.
 
 mod audit;
+mod before;
 mod events;
 mod evidence;
 mod leaf;

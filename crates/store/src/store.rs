@@ -9,9 +9,9 @@ use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use domain::named::{MovementName, NameFound};
 use log::{
-    Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore, Outcome,
-    PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Rewrapped, StoreError, Stored,
-    Wanted,
+    Beside, Checkpoint, Comparison, Head, KeptSnapshot, Landing, LoadedStream, LogStore,
+    PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Remembered, Rewrapped, StoreError,
+    Stored, StreamEnd, Wanted,
 };
 use proof::Hash;
 use uuid::Uuid;
@@ -410,21 +410,30 @@ impl LogStore for Store {
         either!(self, engine => engine.beside(firm, after, limit).await)
     }
 
-    async fn answers(
+    async fn remembered(
         &self,
         firm: FirmId,
         requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
-        either!(self, engine => engine.answers(firm, requests).await)
+    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
+        either!(self, engine => engine.remembered(firm, requests).await)
     }
 
-    async fn answers_from(
+    async fn remembered_from(
         &self,
         firm: FirmId,
         from: RequestId,
         limit: usize,
-    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
-        either!(self, engine => engine.answers_from(firm, from, limit).await)
+    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
+        either!(self, engine => engine.remembered_from(firm, from, limit).await)
+    }
+
+    async fn ends_after(
+        &self,
+        firm: FirmId,
+        after: Option<StreamId>,
+        limit: usize,
+    ) -> Result<Vec<StreamEnd>, StoreError> {
+        either!(self, engine => engine.ends_after(firm, after, limit).await)
     }
 
     async fn load(

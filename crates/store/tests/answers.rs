@@ -46,12 +46,10 @@ async fn replace(place: &Place<'_>, bytes: &[u8]) {
     let (id, text) = (Uuid::from_u128(ASKED).simple(), std::str::from_utf8(bytes).unwrap());
     let update = match place {
         Place::File(_) => {
-            format!(
-                "UPDATE request SET outcome = CAST('{text}' AS BLOB) WHERE request_id = X'{id}'"
-            )
+            format!("UPDATE request SET answer = CAST('{text}' AS BLOB) WHERE request_id = X'{id}'")
         }
         Place::Server(_) => format!(
-            "UPDATE request SET outcome = convert_to('{text}', 'UTF8') WHERE request_id = '{id}'"
+            "UPDATE request SET answer = convert_to('{text}', 'UTF8') WHERE request_id = '{id}'"
         ),
     };
     raw.unguarded(&update).await.unwrap();
@@ -106,7 +104,7 @@ async fn an_answer_that_does_not_read_is_found_and_named(place: &Place<'_>) {
         (cut, &*request),
         (b"", &request),
         (b"null", &request),
-        (claims.as_bytes(), "the answers to requests claim"),
+        (claims.as_bytes(), &request),
         (beyond.as_bytes(), &request),
     ] {
         replace(place, bytes).await;

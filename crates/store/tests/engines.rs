@@ -60,7 +60,7 @@ async fn the_service_may_insert_into_the_log_and_read_it_and_nothing_else() {
         let mut raw = place.raw().await;
         let changes = async |raw: &mut Raw, kept: &str, expected: &str| {
             for change in [
-                format!("UPDATE {kept} SET request_id = request_id"),
+                format!("UPDATE {kept} SET firm = firm"),
                 format!("DELETE FROM {kept}"),
                 format!("TRUNCATE {kept}"),
             ] {
@@ -126,24 +126,24 @@ async fn the_service_sees_and_writes_rows_of_the_named_firm_alone() {
         let fenced = "SELECT COUNT(*) FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace \
                       WHERE n.nspname = 'counterfoil' AND c.relkind IN ('r', 'p') \
                       AND NOT c.relispartition AND c.relrowsecurity";
-        // The log's two, snapshots, people and their words, checkpoints, the read model's 17, the
+        // The log's three, snapshots, people and their words, checkpoints, the read model's 17, the
         // five of proofs, and evidence.
-        assert_eq!(raw.number(fenced).await, 2 + 4 + 17 + 5 + 1);
+        assert_eq!(raw.number(fenced).await, 3 + 4 + 17 + 5 + 1);
         raw.run("SET ROLE counterfoil_service").await.unwrap();
         let seen = async |raw: &mut Raw| {
             let mut seen = Vec::new();
-            for table in ["event", "request", "projection", "case_status", "account"] {
+            for table in ["event", "request", "stream", "projection", "case_status", "account"] {
                 seen.push(raw.number(&format!("SELECT COUNT(*) FROM {table}")).await > 0);
             }
             seen
         };
-        assert_eq!(seen(&mut raw).await, [false; 5], "no firm is named");
+        assert_eq!(seen(&mut raw).await, [false; 6], "no firm is named");
         raw.run(&format!("SET counterfoil.firm = '{}'", FIRM.0)).await.unwrap();
-        assert_eq!(seen(&mut raw).await, [true; 5]);
+        assert_eq!(seen(&mut raw).await, [true; 6]);
         raw.run(&format!("SET counterfoil.firm = '{}'", uuid::Uuid::from_u128(0xf2))).await.unwrap();
-        assert_eq!(seen(&mut raw).await, [false; 5]);
+        assert_eq!(seen(&mut raw).await, [false; 6]);
         let foreign = format!(
-            "INSERT INTO request VALUES ('{}', gen_random_uuid(), now(), sha256(''), '')",
+            "INSERT INTO request VALUES ('{}', gen_random_uuid(), 1, 1, 1, sha256(''))",
             FIRM.0
         );
         let error = raw.run(&foreign).await.unwrap_err();

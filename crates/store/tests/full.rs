@@ -17,9 +17,10 @@ use domain::ids::{FirmId, RequestId};
 use domain::named::{MovementName, NameFound};
 use domain::terms::Seat;
 use log::{
-    Beside, Checkpoint, Comparison, Engine, Head, KeptSnapshot, LoadedStream, LogStore, Outcome,
-    PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Rewrapped, SequentialIds, Settings,
-    SteppedClock, StoreError, Stored, SubmitError, Tile, TileStore, Wanted,
+    Beside, Checkpoint, Comparison, Engine, Head, KeptSnapshot, LoadedStream, LogStore,
+    PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Remembered, Rewrapped,
+    SequentialIds, Settings, SteppedClock, StoreError, Stored, StreamEnd, SubmitError, Tile,
+    TileStore, Wanted,
 };
 use proof::Hash;
 use support::*;
@@ -209,21 +210,30 @@ impl LogStore for Lossy {
         self.store.beside(firm, after, most).await
     }
 
-    async fn answers(
+    async fn remembered(
         &self,
         firm: FirmId,
         requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
-        self.store.answers(firm, requests).await
+    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
+        self.store.remembered(firm, requests).await
     }
 
-    async fn answers_from(
+    async fn remembered_from(
         &self,
         firm: FirmId,
         from: RequestId,
         limit: usize,
-    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
-        self.store.answers_from(firm, from, limit).await
+    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
+        self.store.remembered_from(firm, from, limit).await
+    }
+
+    async fn ends_after(
+        &self,
+        firm: FirmId,
+        after: Option<StreamId>,
+        limit: usize,
+    ) -> Result<Vec<StreamEnd>, StoreError> {
+        self.store.ends_after(firm, after, limit).await
     }
 
     async fn load(

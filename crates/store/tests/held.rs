@@ -43,9 +43,9 @@ async fn a_head_that_does_not_agree_stops_whoever_asks(place: &Place<'_>) {
     let zeroes = place.either("zeroblob(32)", "decode(repeat('00', 32), 'hex')");
     let id = place.either("randomblob(16)", "gen_random_uuid()");
     let one_more = format!(
-        "INSERT INTO event (firm, position, stream, stream_version, event_id, type, recorded_at, \
-         occurred_on, request_id, leaf, body) SELECT firm, position + 1, stream, stream_version + 1000, \
-         {id}, type, recorded_at, occurred_on, request_id, leaf, body FROM event WHERE position = {end}"
+        "INSERT INTO event (firm, position, previous, type, occurred_on, leaf, body) \
+         SELECT firm, position + 1, position, type, occurred_on, leaf, body FROM event \
+         WHERE position = {end}"
     );
     let changes = [
         (format!("UPDATE log_head SET recorded_at = {later}"), "another time"),

@@ -205,7 +205,8 @@ async fn events_and_answers_refuse_update_and_delete(place: &Place<'_>) {
     for statement in [
         "UPDATE event SET body = '{}' WHERE position = 2",
         "DELETE FROM event WHERE position = 2",
-        "UPDATE request SET outcome = fingerprint",
+        "UPDATE request SET answer = fingerprint",
+        "DELETE FROM stream",
         "DELETE FROM request",
     ] {
         let error = raw.run(statement).await.unwrap_err();
@@ -267,16 +268,10 @@ async fn what_another_tool_changed_beside_an_event_is_found(place: &Place<'_>) {
     let bench = bench(place).await;
     bench.first_month(1, Seat::Individual).await;
     let mut raw = place.raw().await;
-    let other_id = place
-        .either("X'00000000000000000000000000000007'", "'00000000-0000-0000-0000-000000000007'");
     for (column, other) in [
-        ("stream", "'case/00000000-0000-0000-0000-000000000007'"),
-        ("stream_version", "77"),
-        ("event_id", other_id),
+        ("previous", "CASE previous WHEN 0 THEN 1 ELSE previous - 1 END"),
         ("type", "'round_sent_x'"),
-        ("recorded_at", place.either("recorded_at + 1", "recorded_at + interval '1 microsecond'")),
         ("occurred_on", place.either("'2026-01-04'", "occurred_on - 1")),
-        ("request_id", other_id),
     ] {
         let keep =
             format!("CREATE TABLE kept AS SELECT {column} AS was FROM event WHERE position = 6");
@@ -294,14 +289,10 @@ async fn what_another_tool_changed_beside_an_event_is_found(place: &Place<'_>) {
         bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
     }
     let head = bench.store.head(FIRM).await.unwrap().position;
-    let columns =
-        "firm, stream, stream_version, type, recorded_at, occurred_on, request_id, leaf, body";
     raw.run(&format!(
-        "INSERT INTO event (position, event_id, {}) SELECT {}, {other_id}, {} FROM event \
-         WHERE position = 6",
-        columns,
-        head + 1,
-        columns.replace("stream_version", "stream_version + 100"),
+        "INSERT INTO event (firm, position, previous, type, occurred_on, leaf, body) \
+         SELECT firm, position + 1, position, type, occurred_on, leaf, body FROM event \
+         WHERE position = {head}"
     ))
     .await
     .unwrap();

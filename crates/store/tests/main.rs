@@ -5,6 +5,7 @@
 mod support;
 
 mod answers;
+mod before;
 mod engines;
 mod evidence;
 mod finding;

@@ -10,7 +10,7 @@ use counterfoil_store::{OpenError, Store};
 use domain::command::{CaseAction, Command, Dated, FirmAction};
 use domain::event::{AccessRevoked, ProgressReportSent};
 use domain::ids::{AccessId, RequestId};
-use log::{LogStore as _, MoveError, MoveReport, Outcome, Stored, move_log};
+use log::{LogStore as _, MoveError, MoveReport, Remembered, Stored, move_log};
 use proof::Hash;
 use support::database::Database;
 use support::everything::everything;
@@ -18,10 +18,10 @@ use support::*;
 use uuid::Uuid;
 
 /// The head, the events, their leaf hashes and the answers.
-type Kept = (log::Head, Vec<Stored>, Vec<Hash>, Vec<(RequestId, Outcome)>);
+type Kept = (log::Head, Vec<Stored>, Vec<Hash>, Vec<(RequestId, Remembered)>);
 
 async fn kept(store: &Store) -> Kept {
-    let answers = store.answers_from(FIRM, RequestId(Uuid::nil()), 10_000).await.unwrap();
+    let answers = store.remembered_from(FIRM, RequestId(Uuid::nil()), 10_000).await.unwrap();
     let log = store.read(FIRM, 0, 10_000).await.unwrap();
     let leaves = store.leaves(FIRM, 0, 10_000).await.unwrap();
     (store.head(FIRM).await.unwrap(), log, leaves, answers)
@@ -63,11 +63,12 @@ async fn rows(place: &Place<'_>) -> Vec<String> {
     let mut raw = place.raw().await;
     let mut rows = Vec::new();
     for query in [
-        "SELECT quote(firm) || quote(position) || quote(stream) || quote(stream_version) || \
-         quote(event_id) || quote(type) || quote(recorded_at) || quote(occurred_on) || \
-         quote(request_id) || quote(leaf) || quote(body) FROM event ORDER BY position",
-        "SELECT quote(firm) || quote(request_id) || quote(fingerprint) || quote(outcome) || \
-         quote(recorded_at) FROM request ORDER BY request_id",
+        "SELECT quote(firm) || quote(position) || quote(previous) || quote(type) || \
+         quote(occurred_on) || quote(leaf) || quote(body) FROM event ORDER BY position",
+        "SELECT quote(firm) || quote(stream) || quote(last_position) || quote(version) FROM stream \
+         ORDER BY stream",
+        "SELECT quote(firm) || quote(request_id) || quote(fingerprint) || quote(checked) || \
+         quote(first_position) || quote(events) || quote(answer) FROM request ORDER BY request_id",
         "SELECT quote(firm) || quote(position) || quote(invoices) || quote(recorded_at) || quote(frontier) || \
          quote(root) FROM log_head",
     ] {
@@ -246,7 +247,7 @@ async fn a_server_opened_to_read_refuses_to_be_written_to() {
         raw.run(&format!("SET counterfoil.firm = '{}'", FIRM.0)).await.unwrap();
         assert!(raw.number("SELECT COUNT(*) FROM event").await > 0);
         for change in [
-            "INSERT INTO request VALUES (named_firm(), gen_random_uuid(), now(), sha256(''), '')",
+            "INSERT INTO request VALUES (named_firm(), gen_random_uuid(), 1, 1, 1, sha256(''))",
             "UPDATE log_head SET position = 0",
             "DELETE FROM projection",
         ] {

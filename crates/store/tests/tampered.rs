@@ -154,7 +154,7 @@ impl<'p> Intruder<'p> {
     fn draw(&mut self, part: Part) -> Table {
         let has = |table: &&Table, column: &str| table.columns.iter().any(|c| c.name == column);
         let of_part = |table: &&Table| match part {
-            Part::Log => ["event", "log_head", "tile", "request"].contains(&&*table.name),
+            Part::Log => ["event", "log_head", "tile", "request", "stream"].contains(&&*table.name),
             Part::Derived => {
                 has(table, "generation")
                     || ["snapshot", "person", "person_word"].contains(&&*table.name)
@@ -178,9 +178,9 @@ impl<'p> Intruder<'p> {
                 1 => Some(self.swap(rows)),
                 _ => self.value(table, &row, &[]).await,
             },
-            // The answer to what recorded events, and what stands beside it.
+            // The answer to what recorded events.
             "request" => {
-                let recorded = format!("{row} AND request_id IN (SELECT request_id FROM event)");
+                let recorded = format!("{row} AND events > 0");
                 if self.raw.number(&format!("SELECT COUNT(*) FROM request WHERE {recorded}")).await
                     == 0
                 {

@@ -125,7 +125,7 @@ fn arrived(database: &Database) -> (u64, u64, u64) {
         "SELECT concat_ws(' ', (SELECT COALESCE(SUM(position), 0) FROM counterfoil.log_head), \
          (SELECT COUNT(*) FROM counterfoil.event), (SELECT COUNT(*) FROM counterfoil.event e \
          WHERE NOT EXISTS (SELECT 1 FROM counterfoil.request r WHERE r.firm = e.firm \
-         AND r.request_id = e.request_id)))",
+         AND e.position BETWEEN r.first_position AND r.first_position + r.events - 1)))",
     );
     // There are no tables before the first run has made them.
     let counted = counted.unwrap_or_else(|| "0 0 0".to_owned());

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use calendar::CivilDate;
+use uuid::Uuid;
 
 use super::{Event, upcast};
 use crate::codec::{DecodeError, Field, In, Out, record};
@@ -54,6 +55,38 @@ impl StreamId {
             _ => None,
         }
         .filter(|stream| stream.to_string() == text)
+    }
+
+    /// What names it where it is looked up: the id, so that a client's streams lie beside each other, and
+    /// behind it a byte for the kind. Their order is that of the bytes.
+    pub fn key(self) -> [u8; StreamId::KEY_BYTES] {
+        let (id, kind) = match self {
+            Self::Firm => (Uuid::nil(), 0),
+            Self::Case(id) => (id.0, 1),
+            Self::Account(id) => (id.0, 2),
+            Self::Deposit(id) => (id.0, 3),
+            Self::Looks(id) => (id.0, 4),
+        };
+        let mut key = [kind; Self::KEY_BYTES];
+        key[..16].copy_from_slice(id.as_bytes());
+        key
+    }
+
+    /// Bytes of a [`StreamId::key`].
+    pub const KEY_BYTES: usize = 17;
+
+    /// The stream of a key.
+    pub fn from_key(key: &[u8]) -> Option<Self> {
+        let (id, kind) = key.split_first_chunk::<16>()?;
+        let id = Uuid::from_bytes(*id);
+        match kind {
+            [0] if id.is_nil() => Some(Self::Firm),
+            [1] => Some(Self::Case(CaseId(id))),
+            [2] => Some(Self::Account(AccountId(id))),
+            [3] => Some(Self::Deposit(DepositId(id))),
+            [4] => Some(Self::Looks(CaseId(id))),
+            _ => None,
+        }
     }
 }
 

@@ -15,6 +15,7 @@ mod keeping;
 mod look;
 mod nature;
 mod reading;
+mod tail;
 mod upcast;
 
 pub use account::*;
@@ -28,6 +29,7 @@ pub use keeping::*;
 pub use look::*;
 pub use nature::{FactKind, Nature};
 pub use reading::{in_force, money_in_force};
+pub use tail::Tail;
 pub use upcast::{UPCASTERS, Upcaster, lift};
 
 use crate::codec::{DecodeError, Field, In, Out};

@@ -19,9 +19,11 @@ use crate::outcome::Outcome;
 use crate::people::{Person, Rewrapped, Wanted};
 use crate::ports::{
     Batch, Beside, Checkpoint, Comparison, Gap, KeptSnapshot, LoadedStream, Meanwhile,
-    ProjectionStep, Snapshot, Stored, columns_of,
+    ProjectionStep, Snapshot, StreamEnd, columns_of,
 };
-use crate::tiles::Tile;
+use crate::remembered::Remembered;
+use crate::stored::Stored;
+use crate::tile::Tile;
 
 struct Row {
     bytes: Vec<u8>,
@@ -84,10 +86,31 @@ impl FirmLog {
         known.map(|(request, outcome)| (*request, outcome.clone())).collect()
     }
 
-    pub(super) fn outcomes_from(&self, from: RequestId, limit: usize) -> Vec<(RequestId, Outcome)> {
+    pub(super) fn remembered(&self, requests: &[RequestId]) -> HashMap<RequestId, Remembered> {
+        let known = requests.iter().filter_map(|request| self.outcomes.get_key_value(request));
+        known.map(|(request, outcome)| (*request, Remembered::of(outcome))).collect()
+    }
+
+    pub(super) fn remembered_from(
+        &self,
+        from: RequestId,
+        limit: usize,
+    ) -> Vec<(RequestId, Remembered)> {
         let mut known: Vec<_> = self.outcomes.iter().filter(|(id, _)| **id >= from).collect();
         known.sort_unstable_by_key(|(id, _)| **id);
-        known.into_iter().take(limit).map(|(id, outcome)| (*id, outcome.clone())).collect()
+        known.into_iter().take(limit).map(|(id, outcome)| (*id, Remembered::of(outcome))).collect()
+    }
+
+    pub(super) fn ends_after(&self, after: Option<StreamId>, limit: usize) -> Vec<StreamEnd> {
+        let mut streams: Vec<_> = self.streams.keys().copied().collect();
+        streams.sort_unstable_by_key(|stream| stream.key());
+        let later = streams.into_iter().filter(|s| after.is_none_or(|after| s.key() > after.key()));
+        let end = |stream: StreamId| {
+            let positions = &self.streams[&stream];
+            let (last, version) = (*positions.last()?, u64::try_from(positions.len()).ok()?);
+            Some(StreamEnd { stream, last, version })
+        };
+        later.filter_map(end).take(limit).collect()
     }
 
     pub(super) fn streams(&self) -> Vec<StreamId> {
@@ -229,8 +252,9 @@ impl FirmLog {
         let erased = batch.erased();
         for row in batch.rows {
             let stream = row.recorded.stream;
-            self.streams.entry(stream).or_default().push(row.recorded.position);
-            let columns = columns_of(&row.recorded);
+            let positions = self.streams.entry(stream).or_default();
+            let columns = columns_of(&row.recorded, positions.last().copied().unwrap_or(0));
+            positions.push(row.recorded.position);
             self.rows.push(Row { bytes: row.bytes, leaf: row.leaf, stream, columns });
         }
         self.outcomes.extend(batch.outcomes);

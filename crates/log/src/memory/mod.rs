@@ -25,16 +25,18 @@ use uuid::Uuid;
 pub use faults::{FaultPlan, Injected};
 pub use process::Process;
 
-use crate::engine::lock;
 use crate::error::StoreError;
 use crate::head::Head;
 use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped, Wanted};
 use crate::ports::{
     Batch, Beside, Checkpoint, Comparison, KeptSnapshot, Landing, LoadedStream, LogStore,
-    Meanwhile, Opening, Plan, ProjectionStep, ProjectionStore, Step, Stored,
+    Meanwhile, Opening, Plan, ProjectionStep, ProjectionStore, Step, StreamEnd,
 };
-use crate::tiles::{Tile, TileStore};
+use crate::remembered::Remembered;
+use crate::stored::Stored;
+use crate::sync::lock;
+use crate::tile::{Tile, TileStore};
 use faults::Source;
 use log::FirmLog;
 
@@ -426,23 +428,33 @@ impl LogStore for MemoryStore {
         Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.beside(after, limit)))
     }
 
-    async fn answers(
+    async fn remembered(
         &self,
         firm: FirmId,
         requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
         let shared = self.shared();
-        Ok(shared.firms.get(&firm).map_or_else(HashMap::new, |log| log.outcomes(requests)))
+        Ok(shared.firms.get(&firm).map_or_else(HashMap::new, |log| log.remembered(requests)))
     }
 
-    async fn answers_from(
+    async fn remembered_from(
         &self,
         firm: FirmId,
         from: RequestId,
         limit: usize,
-    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
+    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
         let shared = self.shared();
-        Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.outcomes_from(from, limit)))
+        Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.remembered_from(from, limit)))
+    }
+
+    async fn ends_after(
+        &self,
+        firm: FirmId,
+        after: Option<StreamId>,
+        limit: usize,
+    ) -> Result<Vec<StreamEnd>, StoreError> {
+        let shared = self.shared();
+        Ok(shared.firms.get(&firm).map_or_else(Vec::new, |log| log.ends_after(after, limit)))
     }
 
     async fn load(

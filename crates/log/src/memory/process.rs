@@ -15,13 +15,14 @@ use uuid::Uuid;
 use super::MemoryStore;
 use crate::error::StoreError;
 use crate::head::Head;
-use crate::outcome::Outcome;
 use crate::people::{PeopleStore, Person, Rewrapped, Wanted};
 use crate::ports::{
     Beside, Checkpoint, Comparison, KeptSnapshot, Landing, LoadedStream, LogStore, Plan,
-    ProjectionStep, ProjectionStore, Stored,
+    ProjectionStep, ProjectionStore, StreamEnd,
 };
-use crate::tiles::{Tile, TileStore};
+use crate::remembered::Remembered;
+use crate::stored::Stored;
+use crate::tile::{Tile, TileStore};
 
 /// What one process sees of a store.
 ///
@@ -154,21 +155,30 @@ impl LogStore for Process {
         self.call(self.store.beside(firm, after, limit)).await
     }
 
-    async fn answers(
+    async fn remembered(
         &self,
         firm: FirmId,
         requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
-        self.call(self.store.answers(firm, requests)).await
+    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
+        self.call(self.store.remembered(firm, requests)).await
     }
 
-    async fn answers_from(
+    async fn remembered_from(
         &self,
         firm: FirmId,
         from: RequestId,
         limit: usize,
-    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
-        self.call(self.store.answers_from(firm, from, limit)).await
+    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
+        self.call(self.store.remembered_from(firm, from, limit)).await
+    }
+
+    async fn ends_after(
+        &self,
+        firm: FirmId,
+        after: Option<StreamId>,
+        limit: usize,
+    ) -> Result<Vec<StreamEnd>, StoreError> {
+        self.call(self.store.ends_after(firm, after, limit)).await
     }
 
     async fn load(

@@ -3,8 +3,8 @@
 use domain::ids::{FirmId, RequestId};
 
 use super::MoveError;
-use super::answers::Answered;
 use crate::head::Head;
+use crate::outcome::Outcome;
 use crate::ports::{AppendRow, Batch, LoadedStream, LogStore, NOTHING_KNOWN};
 use crate::ports::{Opening, Plan, Step};
 
@@ -12,7 +12,7 @@ use crate::ports::{Opening, Plan, Step};
 pub(super) struct Append {
     reached: Head,
     rows: Vec<AppendRow>,
-    answers: Vec<Answered>,
+    answers: Vec<(RequestId, Outcome)>,
     head: Head,
     given: u64,
     refused: Option<MoveError>,
@@ -30,7 +30,7 @@ impl Append {
     pub(super) fn new(
         reached: &Head,
         rows: Vec<AppendRow>,
-        answers: Vec<Answered>,
+        answers: Vec<(RequestId, Outcome)>,
         head: Head,
     ) -> Self {
         Self { reached: reached.clone(), rows, answers, head, given: 0, refused: None }

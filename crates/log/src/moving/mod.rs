@@ -4,7 +4,6 @@
 //! own writer, with the source's bytes, ids, places and answers; so a move that is cut short has
 //! left a log that is whole as far as it goes, and the next run goes on behind it.
 
-mod answers;
 mod append;
 
 use domain::event::Recorded;
@@ -13,11 +12,14 @@ use proof::{Frontier, Hash};
 
 use crate::error::StoreError;
 use crate::head::Head;
-use crate::ports::{AppendRow, LogStore, Stored};
+use crate::outcome::OutcomeResult;
+use crate::ports::{AppendRow, LogStore};
+use crate::remembered::Remembered;
 use crate::settings::{MOVE_PAGE, MOVE_ROUNDS_MAX};
+use crate::stored::Stored;
 use crate::verify::{Span, Verifier, VerifyError, answers_of, finding};
 use crate::verify::{invoice_number, read_page, recorded_of};
-pub(crate) use answers::Walk;
+use crate::walk::Walk;
 use append::{Append, Appended};
 
 /// Leaf hashes of one read.
@@ -384,7 +386,9 @@ impl<P: FnMut(Moving) + Send> Move<'_, P> {
                     return Err(MoveError::ForeignAnswer { request: *request });
                 }
                 Some(_) | None => {
-                    missing.extend(answers::with_no_event_to_come(our, &self.reached));
+                    if has_no_event_to_come(&our.1, &self.reached) {
+                        missing.push(our.0);
+                    }
                 }
             }
             ours.pass();
@@ -398,13 +402,28 @@ impl<P: FnMut(Moving) + Send> Move<'_, P> {
     }
 
     /// Appends answers without events.
-    async fn give(&self, missing: &mut Vec<answers::Answered>) -> Result<u64, MoveError> {
+    async fn give(&self, missing: &mut Vec<RequestId>) -> Result<u64, MoveError> {
         if missing.is_empty() {
             return Ok(0);
         }
-        let (answers, head) = (std::mem::take(missing), self.reached.clone());
+        let answers = self.source.answers(self.firm, missing).await;
+        let answers = answers.map_err(|error| MoveError::at_source(error.into()))?;
+        let (answers, head) = (answers.into_iter().collect(), self.reached.clone());
+        missing.clear();
         let append = Append::new(&self.reached, Vec::new(), answers, head);
         Ok(self.append(append).await?.answers)
+    }
+}
+
+/// Whether an answer may be given by itself: a refusal, or what recorded nothing that the log does not
+/// hold. Others came in meanwhile, and come with their events.
+fn has_no_event_to_come(remembered: &Remembered, reached: &Head) -> bool {
+    match remembered {
+        Remembered::Alone(outcome) => match &outcome.result {
+            OutcomeResult::Refused(_) => true,
+            OutcomeResult::Accepted(accepted) => accepted.last() <= reached.position,
+        },
+        Remembered::Recorded(stretch) => stretch.last() <= reached.position,
     }
 }
 

@@ -8,7 +8,7 @@ use super::support::*;
 use crate::memory::{FaultPlan, MemoryStore};
 use crate::settings::{MOVE_PAGE, MOVE_ROUNDS_MAX};
 use crate::{
-    LogStore as _, MoveError, MoveReport, Moving, Outcome, Settings, StoreError, Stored,
+    LogStore as _, MoveError, MoveReport, Moving, Remembered, Settings, StoreError, Stored,
     SubmitError, move_log,
 };
 
@@ -33,12 +33,12 @@ async fn moved(source: &MemoryStore, target: &MemoryStore) -> Result<MoveReport,
     move_log(source, target, FIRM, quiet).await
 }
 
-type Kept = (Hash, Vec<Stored>, Vec<Hash>, Vec<(domain::ids::RequestId, Outcome)>);
+type Kept = (Hash, Vec<Stored>, Vec<Hash>, Vec<(domain::ids::RequestId, Remembered)>);
 
 /// Everything that a store keeps of the log.
 async fn kept(store: &MemoryStore) -> Kept {
     let leaves = store.leaves(FIRM, 0, 100_000).await.unwrap();
-    let answers = store.answers_from(FIRM, request(0), 100_000).await.unwrap();
+    let answers = store.remembered_from(FIRM, request(0), 100_000).await.unwrap();
     (store.head(FIRM).await.unwrap().root(), store.kept(FIRM, 0), leaves, answers)
 }
 
@@ -47,9 +47,9 @@ async fn is_whole(store: &Arc<MemoryStore>) {
     let engine = engine_over(store, Settings::default());
     engine.verify(FIRM, |_, _| {}).await.unwrap();
     let head = store.head(FIRM).await.unwrap().position;
-    for (_, outcome) in store.answers_from(FIRM, request(0), 100_000).await.unwrap() {
-        if let crate::OutcomeResult::Accepted(accepted) = outcome.result {
-            assert!(accepted.last() <= head, "{accepted:?} in a log of {head}");
+    for (_, kept) in store.remembered_from(FIRM, request(0), 100_000).await.unwrap() {
+        if let Some(stretch) = kept.stretch() {
+            assert!(stretch.last() <= head, "{stretch:?} in a log of {head}");
         }
     }
 }
@@ -252,10 +252,11 @@ async fn a_target_that_gave_another_answer_is_refused() {
 #[tokio::test]
 async fn answers_are_read_in_the_order_of_their_ids() {
     let bench = written().await;
-    let all = bench.store.answers_from(FIRM, request(0), 1_000).await.unwrap();
+    let all = bench.store.remembered_from(FIRM, request(0), 1_000).await.unwrap();
     assert!(all.is_sorted_by_key(|(request, _)| *request));
     let from = all[5].0;
-    assert_eq!(bench.store.answers_from(FIRM, from, 3).await.unwrap(), all[5..8]);
+    assert_eq!(bench.store.remembered_from(FIRM, from, 3).await.unwrap(), all[5..8]);
     let known = bench.store.answers(FIRM, &[from, request(77)]).await.unwrap();
-    assert_eq!(known.into_iter().collect::<Vec<_>>(), all[5..6]);
+    let known: Vec<_> = known.iter().map(|(id, told)| (*id, Remembered::of(told))).collect();
+    assert_eq!(known, all[5..6]);
 }

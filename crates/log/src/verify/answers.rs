@@ -5,9 +5,10 @@ use domain::ids::{FirmId, RequestId};
 
 use super::{VerifyError, finding};
 use crate::error::StoreError;
-use crate::moving::Walk;
 use crate::outcome::{Accepted, Outcome, OutcomeResult};
 use crate::ports::LogStore;
+use crate::remembered::{Remembered, Stretch};
+use crate::walk::Walk;
 
 /// The stretch of the log that one request recorded.
 #[derive(Clone, Debug)]
@@ -36,14 +37,20 @@ impl Span {
         }
     }
 
-    fn is_told_by(&self, outcome: &Outcome) -> bool {
-        outcome.recorded_at == self.recorded_at
-            && outcome.result == OutcomeResult::Accepted(self.recorded.clone())
+    /// The answer to its request, if that is remembered as having recorded just this.
+    fn answer(&self, remembered: &Stretch) -> Option<Outcome> {
+        let Stretch { fingerprint, first, events } = *remembered;
+        let result = OutcomeResult::Accepted(self.recorded.clone());
+        ((first, events) == (self.recorded.first, self.recorded.count)).then_some(Outcome {
+            fingerprint,
+            recorded_at: self.recorded_at,
+            result,
+        })
     }
 }
 
-/// The remembered answer to each request of a page, after checking that it says what the request
-/// recorded, where, and when.
+/// The answer to each request of a page, after checking that it is remembered as having recorded what
+/// it did.
 pub(crate) async fn answers_of(
     store: &dyn LogStore,
     firm: FirmId,
@@ -52,24 +59,21 @@ pub(crate) async fn answers_of(
     let mut answers = Vec::with_capacity(requests.len());
     for chunk in requests.chunks(crate::settings::BATCH_COMMANDS_MAX) {
         let ids: Vec<RequestId> = chunk.iter().map(|span| span.request).collect();
-        let known = store.answers(firm, &ids).await;
-        let mut known = known.map_err(|error| unread(first_of(chunk, &error), error))?;
+        let known = store.remembered(firm, &ids).await;
+        let known = known.map_err(|error| unread(first_of(chunk, &error), error))?;
         for span in chunk {
             let first = span.recorded.first;
-            let answer = known.remove(&span.request);
-            let answer =
-                answer.filter(|answer| matches!(answer.result, OutcomeResult::Accepted(_)));
-            let answer = answer.ok_or_else(|| {
+            let stretch = known.get(&span.request).and_then(Remembered::stretch);
+            let stretch = stretch.ok_or_else(|| {
                 finding(first, "its request is not remembered as having recorded it")
             })?;
-            if !span.is_told_by(&answer) {
+            let answer = span.answer(&stretch).ok_or_else(|| {
                 let what = format!(
-                    "the answer to request {} names other events, stream versions or another time \
-                     than those it recorded",
+                    "request {} is remembered as having recorded other events",
                     span.request
                 );
-                return Err(finding(first, what));
-            }
+                finding(first, what)
+            })?;
             answers.push((span.request, answer));
         }
     }
@@ -92,22 +96,23 @@ pub(super) async fn every_answer_reads(
 ) -> Result<u64, VerifyError> {
     let mut walk = Walk::of(store, firm);
     let (mut claimed, mut alone): (u64, u64) = (0, 0);
-    while let Some((request, outcome)) = walk.peek().await.map_err(|e| unread(end, e))? {
-        match &outcome.result {
-            OutcomeResult::Refused(_) => alone += 1,
-            OutcomeResult::Accepted(accepted) if accepted.last() > end => {
-                recorded_since(store, firm, *request, accepted).await?;
+    while let Some((request, remembered)) = walk.peek().await.map_err(|e| unread(end, e))? {
+        match remembered {
+            Remembered::Recorded(stretch) if stretch.last() > end => {
+                recorded_since(store, firm, *request, stretch).await?;
             }
-            OutcomeResult::Accepted(Accepted { count: 0, streams, first }) => {
+            Remembered::Recorded(stretch) => claimed += stretch.events,
+            Remembered::Alone(outcome) => {
                 alone += 1;
-                if *first == 0 || !streams.is_empty() {
+                if let OutcomeResult::Accepted(Accepted { first, streams, .. }) = &outcome.result
+                    && (*first == 0 || !streams.is_empty())
+                {
                     let what = format!(
                         "the answer to request {request} claims stream versions without an event"
                     );
                     return Err(finding(end, what));
                 }
             }
-            OutcomeResult::Accepted(accepted) => claimed += accepted.count,
         }
         walk.pass();
     }
@@ -123,10 +128,10 @@ async fn recorded_since(
     store: &dyn LogStore,
     firm: FirmId,
     request: RequestId,
-    accepted: &Accepted,
+    stretch: &Stretch,
 ) -> Result<(), VerifyError> {
     let now = store.head(firm).await?.position;
-    if accepted.last() <= now {
+    if stretch.last() <= now {
         return Ok(());
     }
     let what = format!("the answer to request {request} claims events that are not there");

@@ -1,6 +1,7 @@
 //! Verifying a whole log from its bytes alone.
 
 mod answers;
+mod streams;
 mod tiles;
 
 use std::collections::HashMap;
@@ -18,7 +19,8 @@ use crate::engine::{Engine, check_end};
 use crate::error::StoreError;
 use crate::fold;
 use crate::head::Head;
-use crate::ports::{Beside, COLUMNS, LogStore, Store, Stored, columns_of};
+use crate::ports::{Beside, COLUMNS, LogStore, Store, StreamEnd, columns_of};
+use crate::stored::Stored;
 
 use answers::every_answer_reads;
 pub(crate) use answers::{Span, answers_of};
@@ -123,7 +125,7 @@ pub(crate) fn finding(position: u64, what: impl Into<String>) -> VerifyError {
 
 impl Engine {
     /// Reads the whole log up to its present head and checks every event's bytes, place, hash and the
-    /// columns that it is found by, the numbers of the invoices, that the answer to every event's request
+    /// columns beside them, where each stream ends, the numbers of the invoices, that the answer to every event's request
     /// says what it recorded, the tiles kept of the tree, the root, that every answer reads and claims
     /// nothing that the log does not hold, where the read model stands, and that what refuses changes in
     /// the database is there. `progress` is told the position reached and the head.
@@ -168,6 +170,7 @@ impl Engine {
         }
         let last = verifier.take_last();
         answers_of(store.as_ref(), firm, &last).await?;
+        streams::end_where_they_say(store.as_ref(), firm, &verifier.ends, head.position).await?;
         nothing_behind(store.as_ref(), firm, &head).await?;
         let answers_alone = every_answer_reads(store.as_ref(), firm, head.position).await?;
         check_end(store.as_ref(), firm).await?;
@@ -250,8 +253,8 @@ pub(crate) fn recorded_of(
 }
 
 /// What an event is found by is what its bytes say: a stream is loaded by these columns alone.
-fn check_columns(recorded: &Recorded, kept: &str) -> Result<(), VerifyError> {
-    let expected = columns_of(recorded);
+fn check_columns(recorded: &Recorded, previous: u64, kept: &str) -> Result<(), VerifyError> {
+    let expected = columns_of(recorded, previous);
     if expected == kept {
         return Ok(());
     }
@@ -285,7 +288,7 @@ pub(crate) struct Verifier {
     invoices: u64,
     recorded_at: UtcMicros,
     ran_back: Option<RanBack>,
-    versions: HashMap<StreamId, u64>,
+    ends: HashMap<StreamId, StreamEnd>,
     frontier: Frontier,
 }
 
@@ -300,7 +303,7 @@ impl Verifier {
             invoices: 0,
             recorded_at: UtcMicros::default(),
             ran_back: None,
-            versions: HashMap::new(),
+            ends: HashMap::new(),
             frontier: Frontier::new(),
         }
     }
@@ -347,12 +350,14 @@ impl Verifier {
             return Err(finding(expected, "the position is missing"));
         }
         let recorded = recorded_of(self.firm, stored, &beside.leaf)?;
-        check_columns(&recorded, &beside.columns)?;
-        let version = self.versions.entry(recorded.stream).or_default();
-        *version += 1;
-        if recorded.stream_version != *version {
+        let stream = recorded.stream;
+        let end = self.ends.entry(stream).or_insert(StreamEnd { stream, last: 0, version: 0 });
+        check_columns(&recorded, end.last, &beside.columns)?;
+        let version = end.version + 1;
+        if recorded.stream_version != version {
             return Err(finding(expected, format!("version {version} of the stream is missing")));
         }
+        *end = StreamEnd { stream, last: expected, version };
         if let Some(number) = invoice_number(&recorded.event) {
             self.invoices += 1;
             if number != self.invoices {
@@ -384,7 +389,7 @@ impl Verifier {
         }
         Ok(VerifyReport {
             events: self.position,
-            streams: u64::try_from(self.versions.len()).unwrap_or(u64::MAX),
+            streams: u64::try_from(self.ends.len()).unwrap_or(u64::MAX),
             invoices: self.invoices,
             root: self.frontier.root(),
             ran_back: self.ran_back,

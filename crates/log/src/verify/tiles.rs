@@ -5,7 +5,8 @@ use proof::Hash;
 
 use super::{VerifyError, finding};
 use crate::ports::{Beside, Store};
-use crate::tiles::{Tiler, first_position};
+use crate::tile::first_position;
+use crate::tiler::Tiler;
 
 /// The tiles kept beside the log, held against its leaves. Those that are not made yet are no fault.
 #[derive(Default)]

@@ -6,8 +6,8 @@ use calendar::CivilDate;
 use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use log::{
-    Batch, Gap, Head, Landing, LastEvent, Meanwhile, Opening, Outcome, Plan, Step, StoreError,
-    Stored, StoredHead,
+    AnswerRow, Batch, Gap, Head, Landing, LastEvent, Meanwhile, Opening, Plan, Remembered, Step,
+    StoreError, Stored, StoredHead,
 };
 use sqlx::postgres::{PgArguments, PgRow};
 use sqlx::types::chrono::{DateTime, Utc};
@@ -138,7 +138,7 @@ async fn run(
 struct Found {
     head: Option<StoredHead>,
     last: Option<LastEvent>,
-    outcomes: HashMap<RequestId, Outcome>,
+    known: Vec<(RequestId, Remembered)>,
 }
 
 async fn open(
@@ -158,10 +158,21 @@ async fn open(
     let head = Head::from_stored(found.head, found.last)?;
     let meanwhile = match Gap::between(known_position, head.position) {
         Gap::None => Meanwhile::Nothing,
-        Gap::Few => Meanwhile::Events(since(connection, firm, known_position, &head).await?),
+        Gap::Few => {
+            Meanwhile::Events(since(connection, firm, known_position, head.position).await?)
+        }
         Gap::Many => Meanwhile::Streams(moved(connection, firm, known_position).await?),
     };
-    Ok(Opening { head, meanwhile, outcomes: found.outcomes })
+    let mut outcomes = HashMap::with_capacity(found.known.len());
+    for (request, remembered) in found.known {
+        let events = match remembered.stretch() {
+            None => Vec::new(),
+            Some(stretch) => since(connection, firm, stretch.first - 1, stretch.last()).await?,
+        };
+        let events = events.iter().map(Stored::placed);
+        outcomes.insert(request, remembered.outcome(request, events)?);
+    }
+    Ok(Opening { head, meanwhile, outcomes })
 }
 
 /// Runs the opening statements and tells their rows apart by what they select.
@@ -179,22 +190,23 @@ fn found_in(rows: &[PgRow]) -> Result<Found, StoreError> {
         match row.column(0).name() {
             "position" => found.head = Some(stored_head(row)?),
             "last_position" => found.last = Some(last_event(row, 0)?),
-            _ => {
-                let (request, outcome) = outcome_of(row)?;
-                found.outcomes.insert(request, outcome);
-            }
+            _ => found.known.push(remembered_of(row)?),
         }
     }
     Ok(found)
 }
 
-pub(super) fn outcome_of(row: &PgRow) -> Result<(RequestId, Outcome), StoreError> {
-    let request: Uuid = row.try_get(0).map_err(failed)?;
-    let bytes: Vec<u8> = row.try_get(1).map_err(failed)?;
-    let request = RequestId(request);
-    let outcome = Outcome::from_bytes(&bytes);
-    let outcome = outcome.map_err(|source| StoreError::Answer { request, source })?;
-    Ok((request, outcome))
+/// Reads a request's id and what is remembered of it.
+pub(super) fn remembered_of(row: &PgRow) -> Result<(RequestId, Remembered), StoreError> {
+    let request = RequestId(row.try_get(0).map_err(failed)?);
+    let row = AnswerRow {
+        fingerprint: row.try_get(1).map_err(failed)?,
+        checked: row.try_get(2).map_err(failed)?,
+        first: row.try_get(3).map_err(failed)?,
+        events: row.try_get(4).map_err(failed)?,
+        answer: row.try_get(5).map_err(failed)?,
+    };
+    Ok((request, Remembered::from_row(request, row)?))
 }
 
 /// Reads position, invoices, time, frontier and root.
@@ -209,11 +221,11 @@ pub(super) fn stored_head(row: &PgRow) -> Result<StoredHead, StoreError> {
     })
 }
 
-/// Reads the last event's position and time, from a column on.
+/// Reads the last event, from the column of its position on.
 pub(super) fn last_event(row: &PgRow, at: usize) -> Result<LastEvent, StoreError> {
-    let recorded_at: DateTime<Utc> = row.try_get(at + 1).map_err(failed)?;
     let position = unsigned(row.try_get(at).map_err(failed)?)?;
-    Ok(LastEvent { position, recorded_at: UtcMicros(recorded_at.timestamp_micros()) })
+    let bytes: Vec<u8> = row.try_get(at + 1).map_err(failed)?;
+    LastEvent::of(position, &bytes)
 }
 
 async fn make_head(connection: &mut PgConnection, firm: FirmId) -> Result<(), StoreError> {
@@ -225,15 +237,15 @@ async fn make_head(connection: &mut PgConnection, firm: FirmId) -> Result<(), St
     query.execute(connection).await.map_err(failed).map(|_| ())
 }
 
-/// Every event between a position and the head.
+/// Every event between two positions, the second included.
 async fn since(
     connection: &mut PgConnection,
     firm: FirmId,
     position: u64,
-    head: &Head,
+    to: u64,
 ) -> Result<Vec<Stored>, StoreError> {
     let query = sqlx::query(READ).bind(firm.0);
-    let query = query.bind(signed(position)?).bind(signed(head.position)?);
+    let query = query.bind(signed(position)?).bind(signed(to)?);
     let rows = query.fetch_all(connection).await.map_err(failed)?;
     let stored = |row: &PgRow| {
         let position = unsigned(row.try_get(0).map_err(failed)?)?;
@@ -250,8 +262,8 @@ async fn moved(
     let query = sqlx::query(MOVED).bind(firm.0).bind(signed(known_position)?);
     let rows = query.fetch_all(connection).await.map_err(failed)?;
     let stream = |row: &PgRow| {
-        let name: &str = row.try_get(0).map_err(failed)?;
-        StreamId::parse(name).ok_or_else(|| malformed("a stream"))
+        let key: &[u8] = row.try_get(0).map_err(failed)?;
+        StreamId::from_key(key).ok_or_else(|| malformed("a stream"))
     };
     rows.iter().map(stream).collect()
 }
@@ -267,6 +279,7 @@ async fn append(
     add(&mut arguments, firm.0)?;
     Events::of(batch)?.add_to(&mut arguments)?;
     add_answers(&mut arguments, batch)?;
+    add_ends(&mut arguments, batch)?;
     let head = &batch.head;
     add(&mut arguments, signed(head.position)?)?;
     add(&mut arguments, signed(head.invoices)?)?;
@@ -284,13 +297,10 @@ async fn append(
 #[derive(Default)]
 struct Events<'b> {
     positions: Vec<i64>,
-    streams: Vec<String>,
-    versions: Vec<i64>,
-    ids: Vec<Uuid>,
+    previous: Vec<Option<i64>>,
+    streams: Vec<Vec<u8>>,
     types: Vec<&'static str>,
-    recorded: Vec<DateTime<Utc>>,
     occurred: Vec<CivilDate>,
-    requests: Vec<Uuid>,
     leaves: Vec<&'b [u8]>,
     bodies: Vec<&'b [u8]>,
 }
@@ -298,16 +308,13 @@ struct Events<'b> {
 impl<'b> Events<'b> {
     fn of(batch: &'b Batch) -> Result<Self, StoreError> {
         let mut events = Self::default();
-        for row in &batch.rows {
+        for (row, previous) in batch.rows.iter().zip(batch.previous()) {
             let recorded = &row.recorded;
             events.positions.push(signed(recorded.position)?);
-            events.streams.push(recorded.stream.to_string());
-            events.versions.push(signed(recorded.stream_version)?);
-            events.ids.push(recorded.event_id.0);
+            events.previous.push(previous.map(signed).transpose()?);
+            events.streams.push(recorded.stream.key().to_vec());
             events.types.push(recorded.event.type_name());
-            events.recorded.push(time(recorded.recorded_at)?);
             events.occurred.push(recorded.occurred_on);
-            events.requests.push(recorded.request_id.0);
             events.leaves.push(row.leaf.as_bytes());
             events.bodies.push(&row.bytes);
         }
@@ -316,26 +323,67 @@ impl<'b> Events<'b> {
 
     fn add_to(self, arguments: &mut PgArguments) -> Result<(), StoreError> {
         add(arguments, self.positions)?;
+        add(arguments, self.previous)?;
         add(arguments, self.streams)?;
-        add(arguments, self.versions)?;
-        add(arguments, self.ids)?;
         add(arguments, self.types)?;
-        add(arguments, self.recorded)?;
         add(arguments, self.occurred)?;
-        add(arguments, self.requests)?;
         add(arguments, self.leaves)?;
         add(arguments, self.bodies)
     }
 }
 
 fn add_answers(arguments: &mut PgArguments, batch: &Batch) -> Result<(), StoreError> {
-    let outcomes = &batch.outcomes;
-    let requests: Vec<Uuid> = outcomes.iter().map(|(request, _)| request.0).collect();
-    let prints: Vec<&[u8]> = outcomes.iter().map(|(_, o)| o.fingerprint.as_slice()).collect();
-    let answers: Vec<Vec<u8>> = outcomes.iter().map(|(_, o)| o.to_bytes()).collect();
-    let recorded: Result<Vec<_>, _> = outcomes.iter().map(|(_, o)| time(o.recorded_at)).collect();
-    add(arguments, requests)?;
-    add(arguments, prints)?;
-    add(arguments, answers)?;
-    add(arguments, recorded?)
+    let rows = batch.outcomes.iter();
+    let rows = rows.map(|(request, o)| (request.0, Remembered::of(o).to_row(*request)));
+    AnswerColumns::of(rows).add_to(arguments)
+}
+
+/// What is kept of answers, column by column.
+#[derive(Default)]
+pub(super) struct AnswerColumns {
+    requests: Vec<Uuid>,
+    prints: Vec<Vec<u8>>,
+    checked: Vec<i64>,
+    first: Vec<i64>,
+    events: Vec<i64>,
+    answers: Vec<Option<Vec<u8>>>,
+}
+
+impl AnswerColumns {
+    pub(super) fn of(rows: impl Iterator<Item = (Uuid, AnswerRow)>) -> Self {
+        let mut columns = Self::default();
+        for (request, row) in rows {
+            columns.requests.push(request);
+            columns.prints.push(row.fingerprint);
+            columns.checked.push(row.checked);
+            columns.first.push(row.first);
+            columns.events.push(row.events);
+            columns.answers.push(row.answer);
+        }
+        columns
+    }
+
+    pub(super) fn add_to(self, arguments: &mut PgArguments) -> Result<(), StoreError> {
+        add(arguments, self.requests)?;
+        add(arguments, self.prints)?;
+        add(arguments, self.checked)?;
+        add(arguments, self.first)?;
+        add(arguments, self.events)?;
+        add(arguments, self.answers)
+    }
+}
+
+fn add_ends(arguments: &mut PgArguments, batch: &Batch) -> Result<(), StoreError> {
+    let (mut streams, mut last) = (Vec::new(), Vec::new());
+    let (mut versions, mut counts) = (Vec::new(), Vec::new());
+    for (end, events) in batch.ends() {
+        streams.push(end.stream.key().to_vec());
+        last.push(signed(end.last)?);
+        versions.push(signed(end.version)?);
+        counts.push(signed(events)?);
+    }
+    add(arguments, streams)?;
+    add(arguments, last)?;
+    add(arguments, versions)?;
+    add(arguments, counts)
 }

@@ -16,6 +16,7 @@ use sqlx::{ConnectOptions as _, Connection as _, Executor as _, PgConnection, Pg
 use tokio::sync::Mutex;
 
 use super::Postgres;
+use super::before;
 use super::statements::{PREPARED, PREPARED_TO_READ};
 use super::together::{Grown, Leases};
 use crate::store::OpenError;
@@ -180,7 +181,7 @@ async fn migrate(options: &PgConnectOptions, place: &str) -> Result<(), OpenErro
     Ok(())
 }
 
-/// Whether every migration has run. A newer program's are left to the migrator to refuse.
+/// Whether every migration has run to its end. A newer program's are left to the migrator to refuse.
 pub(super) async fn is_up_to_date(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
     let there = "SELECT to_regclass('counterfoil._sqlx_migrations') IS NOT NULL";
     if !sqlx::query_scalar(there).fetch_one(&mut *connection).await? {
@@ -188,9 +189,10 @@ pub(super) async fn is_up_to_date(connection: &mut PgConnection) -> Result<bool,
     }
     let applied = "SELECT version, checksum FROM counterfoil._sqlx_migrations \
                    WHERE success ORDER BY version";
-    let applied: Vec<(i64, Vec<u8>)> = sqlx::query_as(applied).fetch_all(connection).await?;
+    let applied: Vec<(i64, Vec<u8>)> = sqlx::query_as(applied).fetch_all(&mut *connection).await?;
     let known = MIGRATOR.iter().map(|known| (known.version, known.checksum.as_ref()));
-    Ok(applied.iter().map(|(version, sum)| (*version, sum.as_slice())).eq(known))
+    let is_known = applied.iter().map(|(version, sum)| (*version, sum.as_slice())).eq(known);
+    Ok(is_known && !before::is_left(connection).await?)
 }
 
 pub(super) async fn make_up_to_date(
@@ -203,6 +205,7 @@ pub(super) async fn make_up_to_date(
         .await?;
     let mut owner = own(options, connection).await?;
     MIGRATOR.run(&mut owner).await?;
+    before::copy(&mut owner).await?;
     owner.execute("GRANT SELECT ON _sqlx_migrations TO counterfoil_service").await?;
     owner.close().await?;
     Ok(())

@@ -97,9 +97,10 @@ fn known_if(undone: fn(PgSeverity, &str) -> bool, error: Error) -> StoreError {
     }
 }
 
-/// Whether somebody else has what a unique key lets only one have.
+/// Whether somebody else has what a unique key lets only one have, or moved a stream, which then has no
+/// version to write.
 pub(super) fn is_taken(error: &Error) -> bool {
-    of_server(error).is_some_and(|server| server.code() == "23505")
+    of_server(error).is_some_and(|server| ["23502", "23505"].contains(&server.code()))
 }
 
 /// An answer of the server that ends the transaction; 40003 says "completion unknown".

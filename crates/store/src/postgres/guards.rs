@@ -36,7 +36,8 @@ fn guards() -> Vec<Guard> {
     for table in NEVER_CHANGED {
         add(table, "is_never_changed", refuse, ROW | BEFORE | UPDATE | DELETE);
     }
-    for table in NEVER_CHANGED.into_iter().chain(["signing_key", "evidence", "log_head"]) {
+    for table in NEVER_CHANGED.into_iter().chain(["signing_key", "evidence", "log_head", "stream"])
+    {
         add(table, "is_never_emptied", refuse, BEFORE | TRUNCATE);
     }
     for table in PARTED {
@@ -52,6 +53,7 @@ fn guards() -> Vec<Guard> {
     let while_kept = "refuse_while_client_is_kept";
     add("evidence", "goes_with_its_client", while_kept, ROW | BEFORE | DELETE);
     add("log_head", "is_never_deleted", refuse, ROW | BEFORE | DELETE);
+    add("stream", "is_never_deleted", refuse, ROW | BEFORE | DELETE);
     add("person", "words_come_and_go", "keep_words", ROW | INSERT | DELETE);
     add("person", "words_change", "keep_words", ROW | UPDATE);
     guards

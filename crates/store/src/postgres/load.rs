@@ -3,31 +3,30 @@
 use std::collections::HashMap;
 
 use calendar::CivilDate;
-use domain::event::{StreamId, UtcMicros};
+use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
 use futures::future::try_join_all;
 use log::{
-    Beside, Head, KeptSnapshot, LoadedStream, Outcome, Snapshot, StoreError, Stored, columns_text,
-    folds_from_last,
+    Beside, Head, KeptSnapshot, LoadedStream, Remembered, Snapshot, StoreError, Stored, StreamEnd,
+    columns_text, folds_from_last,
 };
 use proof::Hash;
 use sqlx::postgres::PgRow;
-use sqlx::types::chrono::{DateTime, Utc};
 use sqlx::{PgConnection, Row as _};
 use uuid::Uuid;
 
-use super::append::{last_event, outcome_of, stored_head};
+use super::append::{last_event, remembered_of, stored_head};
 use super::error::failed;
 use super::statements::{
-    ANSWERS, ANSWERS_FROM, BESIDE, FIRMS, HEAD, LEAVES, NAME_NOBODY, NEXT, READ, SNAPSHOTS,
-    SNAPSHOTS_AFTER, STREAMS,
+    BESIDE, ENDS_AFTER, FIRMS, HEAD, LEAVES, NAME_NOBODY, NEXT, READ, REMEMBERED, REMEMBERED_FROM,
+    SNAPSHOTS, SNAPSHOTS_AFTER, STREAMS,
 };
 use super::write::lend;
-use super::{Postgres, malformed, signed, unsigned};
-use crate::leaf::leaf_of;
+use super::{Postgres, malformed, unsigned};
+use crate::leaf::{end_of, leaf_of};
 
 /// Bytes of bodies after which a page ends early.
 const PAGE_BYTES_MAX: usize = 16 << 20;
@@ -129,29 +128,47 @@ impl Postgres {
         Ok(page)
     }
 
-    pub(crate) async fn answers(
+    pub(crate) async fn remembered(
         &self,
         firm: FirmId,
         requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
         let mut reader = self.reader(firm).await?;
         let ids: Vec<Uuid> = requests.iter().map(|request| request.0).collect();
-        let query = sqlx::query(ANSWERS).bind(firm.0).bind(ids);
+        let query = sqlx::query(REMEMBERED).bind(firm.0).bind(ids);
         let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(outcome_of).collect()
+        rows.iter().map(remembered_of).collect()
     }
 
-    pub(crate) async fn answers_from(
+    pub(crate) async fn remembered_from(
         &self,
         firm: FirmId,
         from: RequestId,
         limit: usize,
-    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
+    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
         let mut reader = self.reader(firm).await?;
         let limit = i64::try_from(limit).unwrap_or(i64::MAX);
-        let query = sqlx::query(ANSWERS_FROM).bind(firm.0).bind(from.0).bind(limit);
+        let query = sqlx::query(REMEMBERED_FROM).bind(firm.0).bind(from.0).bind(limit);
         let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(row_of_answer).collect()
+        rows.iter().map(remembered_of).collect()
+    }
+
+    pub(crate) async fn ends_after(
+        &self,
+        firm: FirmId,
+        after: Option<StreamId>,
+        limit: usize,
+    ) -> Result<Vec<StreamEnd>, StoreError> {
+        let mut reader = self.reader(firm).await?;
+        let after = after.map_or_else(Vec::new, |after| after.key().to_vec());
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let query = sqlx::query(ENDS_AFTER).bind(firm.0).bind(after).bind(limit);
+        let end = |row: &PgRow| {
+            let (last, version): (i64, i64) =
+                (row.try_get(1).map_err(failed)?, row.try_get(2).map_err(failed)?);
+            end_of(row.try_get(0).map_err(failed)?, unsigned(last)?, unsigned(version)?)
+        };
+        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(end).collect()
     }
 
     pub(crate) async fn load(
@@ -218,15 +235,6 @@ impl Postgres {
     }
 }
 
-/// An answer, held against the columns beside it.
-fn row_of_answer(row: &PgRow) -> Result<(RequestId, Outcome), StoreError> {
-    let (request, outcome) = outcome_of(row)?;
-    let recorded_at: DateTime<Utc> = row.try_get(3).map_err(failed)?;
-    let recorded_at = UtcMicros(recorded_at.timestamp_micros());
-    let outcome = outcome.beside(row.try_get(2).map_err(failed)?, recorded_at);
-    Ok((request, outcome.map_err(|source| StoreError::Answer { request, source })?))
-}
-
 /// The second column.
 fn bytes_of(row: &PgRow) -> Result<&[u8], StoreError> {
     row.try_get(1).map_err(failed)
@@ -234,15 +242,10 @@ fn bytes_of(row: &PgRow) -> Result<&[u8], StoreError> {
 
 fn beside_of(position: u64, row: &PgRow) -> Result<(Beside, usize), StoreError> {
     let leaf = leaf_of(position, bytes_of(row)?)?;
-    let [stream, kind]: [&str; 2] =
-        [row.try_get(2).map_err(failed)?, row.try_get(5).map_err(failed)?];
-    let [event_id, request_id]: [Uuid; 2] =
-        [row.try_get(4).map_err(failed)?, row.try_get(8).map_err(failed)?];
-    let version: i64 = row.try_get(3).map_err(failed)?;
-    let recorded_at: DateTime<Utc> = row.try_get(6).map_err(failed)?;
-    let occurred_on: CivilDate = row.try_get(7).map_err(failed)?;
-    let times = (UtcMicros(recorded_at.timestamp_micros()), occurred_on);
-    let columns = columns_text(stream, (version, event_id, kind), times, request_id);
+    let previous = unsigned(row.try_get(2).map_err(failed)?)?;
+    let kind: &str = row.try_get(3).map_err(failed)?;
+    let occurred_on: CivilDate = row.try_get(4).map_err(failed)?;
+    let columns = columns_text(previous, kind, occurred_on);
     let length = leaf.as_bytes().len() + columns.len();
     Ok((Beside { leaf, columns }, length))
 }
@@ -303,21 +306,24 @@ async fn load_some(
         .bind(i64::from(state_version))
         .bind(at_most(up_to))
         .bind(people);
+    let mut snapshots_at = HashMap::new();
     for row in query.fetch_all(&mut *connection).await.map_err(failed)? {
         let to = place(&mut loaded, &row)?;
         to.key = row.try_get(3).map_err(failed)?;
         if let Some(version) = row.try_get::<Option<i64>, _>(1).map_err(failed)? {
             let (version, bytes) = (unsigned(version)?, row.try_get(2).map_err(failed)?);
             to.snapshot = Some(Snapshot { stream: to.stream, version, state_version, bytes });
+            snapshots_at.insert(to.stream, row.try_get(4).map_err(failed)?);
         }
     }
     let after = |loaded: &LoadedStream| {
-        let version = loaded.snapshot.as_ref().map_or(0, |s| s.version);
+        let after: i64 = snapshots_at.get(&loaded.stream).copied().unwrap_or(0);
         let last_alone = folds_from_last(loaded.stream) && state_version != NO_STATE_VERSION;
-        (!last_alone).then(|| signed(version)).transpose()
+        (!last_alone).then_some(after)
     };
-    let versions: Result<Vec<Option<i64>>, _> = loaded.iter().map(after).collect();
-    let query = sqlx::query(STREAMS).bind(firm.0).bind(&names).bind(versions?).bind(at_most(up_to));
+    let after: Vec<Option<i64>> = loaded.iter().map(after).collect();
+    let keys: Vec<Vec<u8>> = streams.iter().map(|stream| stream.key().to_vec()).collect();
+    let query = sqlx::query(STREAMS).bind(firm.0).bind(keys).bind(after).bind(at_most(up_to));
     let mut rows = query.fetch(&mut *connection);
     while let Some(row) = rows.try_next().await.map_err(failed)? {
         let position = unsigned(row.try_get(1).map_err(failed)?)?;

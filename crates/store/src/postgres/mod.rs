@@ -11,6 +11,7 @@
 //! second fence beside the firm that every statement asks for.
 
 mod append;
+mod before;
 mod column;
 mod connect;
 mod error;

@@ -35,6 +35,18 @@ pub(super) fn begin_comparing(firm: FirmId) -> String {
 pub(super) const COMMIT: &str = "COMMIT";
 pub(super) const ROLLBACK: &str = "ROLLBACK";
 
+/// What is kept of requests that are listed.
+macro_rules! remembered {
+    ($listed:literal) => {
+        concat!(
+            "SELECT r.* FROM ",
+            $listed,
+            " u (id) CROSS JOIN LATERAL (SELECT r.request_id, r.fingerprint, r.checked, r.first_position, \
+             r.events, r.answer FROM request r WHERE r.firm = $1 AND r.request_id = u.id LIMIT 1) r"
+        )
+    };
+}
+
 /// Prepared on each connection that writes the log, so that [`opening`] can name several in one round
 /// trip. The lock is a statement of its own: one that locked and read the answers at once would read
 /// them in a snapshot older than the lock, and miss what another process wrote while it waited.
@@ -44,11 +56,9 @@ pub(super) const ROLLBACK: &str = "ROLLBACK";
 pub(super) const PREPARED: &[&str] = &[
     "PREPARE locked_head (uuid) AS SELECT position, invoices, recorded_at, frontier, root FROM log_head \
      WHERE firm = $1 FOR UPDATE",
-    "PREPARE last_event (uuid) AS SELECT position AS last_position, recorded_at FROM event \
+    "PREPARE last_event (uuid) AS SELECT position AS last_position, body FROM event \
      WHERE firm = $1 ORDER BY position DESC LIMIT 1",
-    "PREPARE known_answers (uuid, uuid[]) AS SELECT r.request_id, r.outcome FROM UNNEST($2) u (id) \
-     CROSS JOIN LATERAL (SELECT r.request_id, r.outcome FROM request r \
-     WHERE r.firm = $1 AND r.request_id = u.id LIMIT 1) r",
+    concat!("PREPARE known_answers (uuid, uuid[]) AS ", remembered!("UNNEST($2)")),
 ];
 
 /// Prepared on each connection that reads, for [`event_and_tile`].
@@ -91,8 +101,7 @@ pub(super) fn locked(firm: FirmId, requests: &[RequestId]) -> String {
 /// Another process may make the row at the same time: the later one waits for the earlier.
 pub(super) const MAKE_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, frontier, root) \
     VALUES ($1, 0, 0, $2, $3) ON CONFLICT (firm) DO NOTHING";
-pub(super) const MOVED: &str =
-    "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
+pub(super) const MOVED: &str = "SELECT stream FROM stream WHERE firm = $1 AND last_position > $2";
 /// What becomes of a person who is kept already: a new key, and what they are compared by if that is said.
 macro_rules! keeping_people {
     () => {
@@ -104,34 +113,44 @@ macro_rules! keeping_people {
     };
 }
 
-/// The head, events, answers and people of one batch. The head moves only from where the batch was
+/// The head, events, answers, ends of streams and people of one batch. The head moves only from where the batch was
 /// decided, to the root, and the rest is written only if it moved: it is joined to the row that did.
 /// Whoever moves the head names the firm, so that the statement is also a transaction by itself, in one
 /// journey and without a lock before it. Two who meet at the head take turns, and the later one finds
-/// it elsewhere.
+/// it elsewhere. A stream that is not where the batch was decided has no version to write.
 pub(super) const APPEND: &str = concat!(
     "WITH moved AS (UPDATE log_head \
-    SET position = $16, invoices = $17, frontier = $18, root = $19, recorded_at = $29 \
-    WHERE firm = $1 AND position = $20 AND root = $21 \
+    SET position = $19, invoices = $20, frontier = $21, root = $22, recorded_at = $32 \
+    WHERE firm = $1 AND position = $23 AND root = $24 \
     RETURNING firm, set_config('counterfoil.firm', firm::text, TRUE)), \
-    events AS (INSERT INTO event (firm, position, stream, \
-    stream_version, event_id, type, recorded_at, occurred_on, request_id, leaf, body) \
-    SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($2::bigint[], $3::text[], $4::bigint[], \
-    $5::uuid[], $6::text[], $7::timestamptz[], $8::date[], $9::uuid[], $10::bytea[], $11::bytea[]) u), \
-    answers AS (INSERT INTO request (firm, request_id, fingerprint, outcome, recorded_at) \
-    SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($12::uuid[], $13::bytea[], $14::bytea[], \
-    $15::timestamptz[]) u), \
+    events AS (INSERT INTO event (firm, position, previous, type, occurred_on, leaf, body) \
+    SELECT m.firm, u.position, COALESCE(u.previous, s.last_position, 0), u.type, u.occurred_on, u.leaf, \
+    u.body FROM moved m CROSS JOIN UNNEST($2::bigint[], $3::bigint[], $4::bytea[], $5::text[], \
+    $6::date[], $7::bytea[], $8::bytea[]) u (position, previous, stream, type, occurred_on, leaf, body) \
+    LEFT JOIN LATERAL (SELECT s.last_position FROM stream s WHERE s.firm = m.firm \
+    AND s.stream = u.stream AND u.previous IS NULL LIMIT 1) s ON TRUE), \
+    answers AS (INSERT INTO request (firm, request_id, fingerprint, checked, first_position, events, answer) \
+    SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($9::uuid[], $10::bytea[], $11::bigint[], \
+    $12::bigint[], $13::bigint[], $14::bytea[]) u), \
+    ends AS (INSERT INTO stream (firm, stream, last_position, version) \
+    SELECT m.firm, u.stream, u.last_position, \
+    CASE WHEN u.version - u.events = COALESCE(s.version, 0) THEN u.version END \
+    FROM moved m CROSS JOIN UNNEST($15::bytea[], $16::bigint[], $17::bigint[], $18::bigint[]) \
+    u (stream, last_position, version, events) LEFT JOIN LATERAL (SELECT s.version FROM stream s \
+    WHERE s.firm = m.firm AND s.stream = u.stream LIMIT 1) s ON TRUE \
+    ON CONFLICT (firm, stream) DO UPDATE SET last_position = excluded.last_position, \
+    version = excluded.version), \
     people AS (INSERT INTO person (firm, person, wrapped_key, phone_key, address_key, card_key, \
-    word_keys, complete) SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($22::uuid[], \
-    $23::bytea[], $24::bytea[], $25::bytea[], $26::bytea[], $27::bytea[], $28::boolean[]) u ",
+    word_keys, complete) SELECT m.firm, u.* FROM moved m CROSS JOIN UNNEST($25::uuid[], \
+    $26::bytea[], $27::bytea[], $28::bytea[], $29::bytea[], $30::bytea[], $31::boolean[]) u ",
     keeping_people!(),
     ") SELECT COUNT(*) FROM moved"
 );
 
 /// The head and the last event, as of one moment.
 pub(super) const HEAD: &str = "SELECT h.position, h.invoices, h.recorded_at, h.frontier, h.root, \
-    e.position, e.recorded_at FROM (SELECT 1) one LEFT JOIN log_head h ON h.firm = $1 \
-    LEFT JOIN LATERAL (SELECT l.position, l.recorded_at FROM event l WHERE l.firm = $1 \
+    e.position, e.body FROM (SELECT 1) one LEFT JOIN log_head h ON h.firm = $1 \
+    LEFT JOIN LATERAL (SELECT l.position, l.body FROM event l WHERE l.firm = $1 \
     ORDER BY l.position DESC LIMIT 1) e ON TRUE";
 /// The log is dense, so that a page is a range. A limit would say the same, but a planner that thinks
 /// firms small would read to the end of the log and sort, to give the first rows.
@@ -139,16 +158,15 @@ pub(super) const READ: &str = "SELECT position, body FROM event \
     WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
 pub(super) const LEAVES: &str = "SELECT position, leaf FROM event \
     WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
-pub(super) const BESIDE: &str = "SELECT position, leaf, stream, stream_version, event_id, type, \
-    recorded_at, occurred_on, request_id FROM event \
+pub(super) const BESIDE: &str = "SELECT position, leaf, previous, type, occurred_on FROM event \
     WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
 /// The first position after one: the next, unless somebody has taken events away.
 pub(super) const NEXT: &str = "SELECT MIN(position) FROM event WHERE firm = $1 AND position > $2";
-pub(super) const ANSWERS: &str = "SELECT r.request_id, r.outcome FROM UNNEST($2::uuid[]) u (id) \
-    CROSS JOIN LATERAL (SELECT r.request_id, r.outcome FROM request r \
-    WHERE r.firm = $1 AND r.request_id = u.id LIMIT 1) r";
-pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome, fingerprint, recorded_at FROM request \
-    WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
+pub(super) const REMEMBERED: &str = remembered!("UNNEST($2::uuid[])");
+pub(super) const REMEMBERED_FROM: &str = "SELECT request_id, fingerprint, checked, first_position, events, answer \
+    FROM request WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
+pub(super) const ENDS_AFTER: &str = "SELECT stream, last_position, version FROM stream \
+    WHERE firm = $1 AND stream > $2 ORDER BY stream LIMIT $3";
 /// What refuses changes and is in force: table, trigger, function, when it fires, and the function's text.
 pub(super) const GUARDS: &str = "SELECT format('%s.%s', c.relname, t.tgname), p.proname::text, \
     t.tgtype::bigint, p.prosrc FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid \
@@ -160,9 +178,9 @@ pub(super) const FIRMS: &str = "SELECT firm FROM log_head WHERE position > 0 \
     UNION SELECT firm FROM logged_firms() firm ORDER BY firm";
 /// Each stream named with its person: where to start folding it, and the person's key. Looked up one by
 /// one, for the reason that answers are.
-pub(super) const SNAPSHOTS: &str = "SELECT u.place, s.version, s.body, p.wrapped_key \
+pub(super) const SNAPSHOTS: &str = "SELECT u.place, s.version, s.body, p.wrapped_key, s.position \
     FROM UNNEST($2::text[], $5::uuid[]) WITH ORDINALITY u (stream, person, place) \
-    LEFT JOIN LATERAL (SELECT s.version, s.body FROM snapshot s WHERE s.firm = $1 \
+    LEFT JOIN LATERAL (SELECT s.version, s.body, s.position FROM snapshot s WHERE s.firm = $1 \
     AND s.stream = u.stream AND s.state_version = $3 AND s.position <= $4 LIMIT 1) s ON TRUE \
     LEFT JOIN LATERAL (SELECT p.wrapped_key FROM person p WHERE p.firm = $1 \
     AND p.person = u.person LIMIT 1) p ON TRUE";
@@ -205,15 +223,21 @@ pub(super) const SNAPSHOTS_AFTER: &str = "SELECT stream, version, position, body
     WHERE firm = $1 AND stream > $2 AND state_version = $3 ORDER BY stream LIMIT $4";
 pub(super) const ERASE_SNAPSHOTS: &str =
     "DELETE FROM snapshot WHERE firm = $1 AND stream = ANY($2)";
-/// Each stream named with the version after which its events are wanted, or with none for its last alone. The ordered part is not
-/// merged into the rest by the planner, so that every stream is one search of the index.
-pub(super) const STREAMS: &str = "SELECT u.place, e.position, e.body \
-    FROM UNNEST($2::text[], $3::bigint[]) WITH ORDINALITY u (stream, after, place) \
-    CROSS JOIN LATERAL (SELECT e.position, e.body FROM event e WHERE e.firm = $1 \
-    AND e.stream = u.stream AND e.stream_version > COALESCE(u.after, (SELECT l.stream_version - 1 \
-    FROM event l WHERE l.firm = $1 AND l.stream = u.stream AND l.position <= $4 \
-    ORDER BY l.stream_version DESC LIMIT 1)) AND e.position <= $4 \
-    ORDER BY e.stream_version) e";
+/// Each stream named by its key, with the position after which its events are wanted, or with none for its last
+/// alone. From where it ends each event leads to the one before it, which stands before it whatever it says. Each
+/// is looked up by itself, for the reason that answers are.
+pub(super) const STREAMS: &str = "WITH RECURSIVE chain (place, after, position, previous, body) AS ( \
+    SELECT u.place, u.after, e.position, e.previous, e.body \
+    FROM UNNEST($2::bytea[], $3::bigint[]) WITH ORDINALITY u (stream, after, place) \
+    CROSS JOIN LATERAL (SELECT s.last_position FROM stream s WHERE s.firm = $1 \
+    AND s.stream = u.stream LIMIT 1) s \
+    CROSS JOIN LATERAL (SELECT e.position, e.previous, e.body FROM event e WHERE e.firm = $1 \
+    AND e.position = s.last_position LIMIT 1) e \
+    UNION ALL SELECT c.place, c.after, e.position, e.previous, e.body FROM chain c \
+    CROSS JOIN LATERAL (SELECT e.position, e.previous, e.body FROM event e WHERE e.firm = $1 \
+    AND e.position = c.previous AND e.position < c.position LIMIT 1) e \
+    WHERE c.previous > COALESCE(c.after, 0) AND (c.after IS NOT NULL OR c.position > $4)) \
+    SELECT place, position, body FROM chain WHERE position > COALESCE(after, 0) AND position <= $4";
 
 /// Whether the server follows another, and the end of a firm's log there, as of one moment.
 pub(super) const STANDING: &str = "SELECT pg_is_in_recovery(), COALESCE(h.position, 0), e.leaf \
@@ -275,8 +299,9 @@ pub(super) const ALL: &[&str] = &[
     READ,
     LEAVES,
     BESIDE,
-    ANSWERS,
-    ANSWERS_FROM,
+    REMEMBERED,
+    REMEMBERED_FROM,
+    ENDS_AFTER,
     NEXT,
     FIRMS,
     SNAPSHOTS,

@@ -81,7 +81,7 @@ async fn known_answers_are_found_by_their_whole_key_without_statistics() {
         let firm = FirmId(uuid::Uuid::from_u128(0xf1));
         run(&mut writer, &name_firm(firm)).await;
         let fill = "INSERT INTO request SELECT '00000000-0000-0000-0000-0000000000f1', \
-                    gen_random_uuid(), now(), decode(repeat('00', 32), 'hex'), '' \
+                    gen_random_uuid(), 0, 1, 1, decode(repeat('00', 32), 'hex') \
                     FROM generate_series(1, 5000)";
         run(&mut writer, fill).await;
         for mode in ["force_generic_plan", "force_custom_plan"] {

@@ -6,8 +6,8 @@ use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use futures::TryStreamExt;
 use log::{
-    AppendRow, Batch, Gap, Head, LastEvent, Meanwhile, Opening, Outcome, Plan, Step, StoreError,
-    Stored, StoredHead,
+    AnswerRow, AppendRow, Batch, Gap, Head, LastEvent, Meanwhile, Opening, Outcome, Plan,
+    Remembered, Step, StoreError, Stored, StoredHead, StreamEnd,
 };
 use sqlx::sqlite::{SqliteArguments, SqliteRow};
 use sqlx::{Arguments, Row as _, SqliteConnection};
@@ -16,7 +16,9 @@ use uuid::Uuid;
 use super::error::failed;
 use super::load::{json_list, load};
 use super::people::{erase, keep_people};
-use super::statements::{EVENT_COLUMNS, LOG, MOVED, OPENING, REQUEST_COLUMNS, ROWS_MAX, SINCE};
+use super::statements::{
+    END_VALUES, EVENT_VALUES, LOG, MOVED, OPENING, REQUEST_COLUMNS, ROWS_MAX, SET_HEAD, SINCE,
+};
 use super::write::End;
 use super::{Sqlite, Writer, malformed, signed, unsigned};
 
@@ -82,22 +84,32 @@ async fn opening(
     let ids = json_list(requests.iter().map(|request| format!("\"{}\"", request.0.simple())));
     let query = sqlx::query(OPENING).bind(firm.0.as_bytes().to_vec()).bind(ids);
     let mut head = None;
-    let mut outcomes = HashMap::new();
+    let mut known = Vec::new();
     let mut rows = query.fetch(&mut *connection);
     while let Some(row) = rows.try_next().await.map_err(failed)? {
         if head.is_none() {
             head = Some(head_of(&row)?);
         }
-        if let Some(id) = row.try_get::<Option<&[u8]>, _>(7).map_err(failed)? {
-            let (request, outcome) = outcome_of(id, row.try_get(8).map_err(failed)?)?;
-            outcomes.insert(request, outcome);
+        if row.try_get::<Option<&[u8]>, _>(7).map_err(failed)?.is_some() {
+            known.push(remembered_of(&row, 7)?);
         }
     }
     drop(rows);
+    let mut outcomes = HashMap::with_capacity(known.len());
+    for (request, remembered) in known {
+        let events = match remembered.stretch() {
+            None => Vec::new(),
+            Some(stretch) => since(connection, firm, stretch.first - 1, stretch.last()).await?,
+        };
+        let events = events.iter().map(Stored::placed);
+        outcomes.insert(request, remembered.outcome(request, events)?);
+    }
     let head = head.unwrap_or_default();
     let meanwhile = match Gap::between(known_position, head.position) {
         Gap::None => Meanwhile::Nothing,
-        Gap::Few => Meanwhile::Events(since(connection, firm, known_position, &head).await?),
+        Gap::Few => {
+            Meanwhile::Events(since(connection, firm, known_position, head.position).await?)
+        }
         Gap::Many => Meanwhile::Streams(moved(connection, firm, known_position).await?),
     };
     Ok(Opening { head, meanwhile, outcomes })
@@ -117,32 +129,39 @@ pub(super) fn head_of(row: &SqliteRow) -> Result<Head, StoreError> {
     };
     let last = match row.try_get::<Option<i64>, _>(5).map_err(failed)? {
         None => None,
-        Some(position) => Some(LastEvent {
-            position: unsigned(position)?,
-            recorded_at: UtcMicros(row.try_get(6).map_err(failed)?),
-        }),
+        Some(position) => {
+            Some(LastEvent::of(unsigned(position)?, row.try_get(6).map_err(failed)?)?)
+        }
     };
     Head::from_stored(stored, last)
 }
 
-/// Reads a request's id and its outcome.
-pub(super) fn outcome_of(id: &[u8], outcome: &[u8]) -> Result<(RequestId, Outcome), StoreError> {
-    let id = Uuid::from_slice(id).map_err(|_| malformed("a request id"))?;
-    let request = RequestId(id);
-    let outcome = Outcome::from_bytes(outcome);
-    let outcome = outcome.map_err(|source| StoreError::Answer { request, source })?;
-    Ok((request, outcome))
+/// Reads a request's id and what is remembered of it, from a column on.
+pub(super) fn remembered_of(
+    row: &SqliteRow,
+    at: usize,
+) -> Result<(RequestId, Remembered), StoreError> {
+    let id = Uuid::from_slice(row.try_get(at).map_err(failed)?);
+    let request = RequestId(id.map_err(|_| malformed("a request id"))?);
+    let row = AnswerRow {
+        fingerprint: row.try_get(at + 1).map_err(failed)?,
+        checked: row.try_get(at + 2).map_err(failed)?,
+        first: row.try_get(at + 3).map_err(failed)?,
+        events: row.try_get(at + 4).map_err(failed)?,
+        answer: row.try_get(at + 5).map_err(failed)?,
+    };
+    Ok((request, Remembered::from_row(request, row)?))
 }
 
-/// Every event between a position and the head.
+/// Every event between two positions, the second included.
 async fn since(
     connection: &mut SqliteConnection,
     firm: FirmId,
     position: u64,
-    head: &Head,
+    to: u64,
 ) -> Result<Vec<Stored>, StoreError> {
     let query = sqlx::query(SINCE).bind(firm.0.as_bytes().to_vec());
-    let query = query.bind(signed(position)?).bind(signed(head.position)?);
+    let query = query.bind(signed(position)?).bind(signed(to)?);
     let rows = query.fetch_all(connection).await.map_err(failed)?;
     let stored = |row: &SqliteRow| {
         let position = unsigned(row.try_get(0).map_err(failed)?)?;
@@ -159,8 +178,8 @@ async fn moved(
     let query = sqlx::query(MOVED).bind(firm.0.as_bytes().to_vec()).bind(signed(known_position)?);
     let rows = query.fetch_all(connection).await.map_err(failed)?;
     let stream = |row: &SqliteRow| {
-        let name: &str = row.try_get(0).map_err(failed)?;
-        StreamId::parse(name).ok_or_else(|| malformed("a stream"))
+        let key: &[u8] = row.try_get(0).map_err(failed)?;
+        StreamId::from_key(key).ok_or_else(|| malformed("a stream"))
     };
     rows.iter().map(stream).collect()
 }
@@ -174,29 +193,34 @@ async fn write(
     batch.check(position)?;
     keep_people(connection, firm, &batch.people).await?;
     erase(connection, firm, &batch.erased()).await?;
-    let (mut events, mut requests) = (&*batch.rows, &*batch.outcomes);
-    while events.len() > ROWS_MAX {
-        let (now, later) = events.split_at(ROWS_MAX);
-        events = later;
-        let (statement, room) = LOG.events.with_room_for(now.len());
-        execute(connection, statement, |add| add.events(firm, now, room)).await?;
+    let Batch { rows, outcomes, head, .. } = &batch;
+    let (previous, ends) = (batch.previous(), batch.ends());
+    if rows.len() <= ROWS_MAX && outcomes.len() <= ROWS_MAX && !rows.is_empty() {
+        let (statement, room, request_room) = LOG.whole(rows.len(), outcomes.len());
+        let values = |add: &mut Adding| {
+            add.events(firm, rows, &previous, room)?;
+            add.requests(firm, outcomes, request_room)?;
+            add.ends(firm, &ends, room)?;
+            add.head(firm, head)
+        };
+        return execute(connection, statement, values).await;
     }
-    while requests.len() > ROWS_MAX || (events.is_empty() && !requests.is_empty()) {
-        let (now, later) = requests.split_at(requests.len().min(ROWS_MAX));
-        requests = later;
-        let (statement, room) = LOG.requests.with_room_for(now.len());
-        execute(connection, statement, |add| add.requests(firm, now, room)).await?;
+    for (rows, previous) in rows.chunks(ROWS_MAX).zip(previous.chunks(ROWS_MAX)) {
+        let (statement, room) = LOG.events.with_room_for(rows.len());
+        execute(connection, statement, |add| add.events(firm, rows, previous, room)).await?;
     }
-    if events.is_empty() {
+    for outcomes in outcomes.chunks(ROWS_MAX) {
+        let (statement, room) = LOG.requests.with_room_for(outcomes.len());
+        execute(connection, statement, |add| add.requests(firm, outcomes, room)).await?;
+    }
+    if rows.is_empty() {
         return Ok(());
     }
-    let (statement, event_room, request_room) = LOG.last(events.len(), requests.len());
-    let values = |add: &mut Adding| {
-        add.events(firm, events, event_room)?;
-        add.requests(firm, requests, request_room)?;
-        add.head(firm, &batch.head)
-    };
-    execute(connection, statement, values).await
+    for ends in ends.chunks(ROWS_MAX) {
+        let (statement, room) = LOG.ends.with_room_for(ends.len());
+        execute(connection, statement, |add| add.ends(firm, ends, room)).await?;
+    }
+    execute(connection, SET_HEAD, |add| add.head(firm, head)).await
 }
 
 pub(super) async fn execute(
@@ -231,25 +255,28 @@ impl Adding {
         (0..values).try_for_each(|_| self.value(None::<i64>))
     }
 
-    fn events(&mut self, firm: FirmId, rows: &[AppendRow], room: usize) -> Result<(), StoreError> {
-        self.0.reserve(room * EVENT_COLUMNS, 0);
-        for row in rows {
+    fn events(
+        &mut self,
+        firm: FirmId,
+        rows: &[AppendRow],
+        previous: &[Option<u64>],
+        room: usize,
+    ) -> Result<(), StoreError> {
+        self.0.reserve(room * EVENT_VALUES, 0);
+        for (row, previous) in rows.iter().zip(previous) {
             let recorded = &row.recorded;
             let body = std::str::from_utf8(&row.bytes)
                 .map_err(|_| StoreError::internal("canonical bytes are UTF-8 and these are not"))?;
             self.value(firm.0.as_bytes().to_vec())?;
             self.value(signed(recorded.position)?)?;
-            self.value(recorded.stream.to_string())?;
-            self.value(signed(recorded.stream_version)?)?;
-            self.value(recorded.event_id.0.as_bytes().to_vec())?;
+            self.value(previous.map(signed).transpose()?)?;
+            self.value(recorded.stream.key().to_vec())?;
             self.value(recorded.event.type_name())?;
-            self.value(recorded.recorded_at.0)?;
             self.value(recorded.occurred_on.to_string())?;
-            self.value(recorded.request_id.0.as_bytes().to_vec())?;
             self.value(row.leaf.as_bytes().to_vec())?;
             self.value(body)?;
         }
-        self.nothing((room - rows.len()) * EVENT_COLUMNS)
+        self.nothing((room - rows.len()) * EVENT_VALUES)
     }
 
     fn requests(
@@ -260,13 +287,54 @@ impl Adding {
     ) -> Result<(), StoreError> {
         self.0.reserve(room * REQUEST_COLUMNS, 0);
         for (request, outcome) in rows {
-            self.value(firm.0.as_bytes().to_vec())?;
-            self.value(request.0.as_bytes().to_vec())?;
-            self.value(outcome.fingerprint.to_vec())?;
-            self.value(outcome.to_bytes())?;
-            self.value(outcome.recorded_at.0)?;
+            self.request(firm, *request, Remembered::of(outcome).to_row(*request))?;
         }
         self.nothing((room - rows.len()) * REQUEST_COLUMNS)
+    }
+
+    /// The same of rows of any firms.
+    pub(super) fn answers(
+        &mut self,
+        rows: Vec<(FirmId, RequestId, AnswerRow)>,
+        room: usize,
+    ) -> Result<(), StoreError> {
+        let empty = room - rows.len();
+        for (firm, request, row) in rows {
+            self.request(firm, request, row)?;
+        }
+        self.nothing(empty * REQUEST_COLUMNS)
+    }
+
+    fn request(
+        &mut self,
+        firm: FirmId,
+        request: RequestId,
+        row: AnswerRow,
+    ) -> Result<(), StoreError> {
+        self.value(firm.0.as_bytes().to_vec())?;
+        self.value(request.0.as_bytes().to_vec())?;
+        self.value(row.fingerprint)?;
+        self.value(row.checked)?;
+        self.value(row.first)?;
+        self.value(row.events)?;
+        self.value(row.answer)
+    }
+
+    fn ends(
+        &mut self,
+        firm: FirmId,
+        ends: &[(StreamEnd, u64)],
+        room: usize,
+    ) -> Result<(), StoreError> {
+        self.0.reserve(room * END_VALUES, 0);
+        for (end, events) in ends {
+            self.value(firm.0.as_bytes().to_vec())?;
+            self.value(end.stream.key().to_vec())?;
+            self.value(signed(end.last)?)?;
+            self.value(signed(end.version)?)?;
+            self.value(signed(*events)?)?;
+        }
+        self.nothing((room - ends.len()) * END_VALUES)
     }
 
     fn head(&mut self, firm: FirmId, head: &Head) -> Result<(), StoreError> {

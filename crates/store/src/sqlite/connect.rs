@@ -9,7 +9,7 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, S
 use sqlx::{ConnectOptions, Connection, SqlitePool};
 use tokio::sync::Mutex;
 
-use super::{Sqlite, Writer, Writers};
+use super::{Sqlite, Writer, Writers, before};
 use crate::store::OpenError;
 
 pub(super) static MIGRATOR: Migrator = sqlx::migrate!("../../migrations/sqlite");
@@ -120,7 +120,7 @@ pub(super) async fn open_to_read(path: &Path) -> Result<Sqlite, OpenError> {
     Ok(Sqlite { only_read: true, ..over(path, readers, None) })
 }
 
-/// Whether every migration has run, and no other.
+/// Whether every migration has run to its end, and no other.
 async fn is_up_to_date(readers: &SqlitePool) -> Result<bool, sqlx::Error> {
     let there = "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE name = '_sqlx_migrations')";
     if !sqlx::query_scalar(there).fetch_one(readers).await? {
@@ -129,7 +129,8 @@ async fn is_up_to_date(readers: &SqlitePool) -> Result<bool, sqlx::Error> {
     let applied = "SELECT version, checksum FROM _sqlx_migrations WHERE success ORDER BY version";
     let applied: Vec<(i64, Vec<u8>)> = sqlx::query_as(applied).fetch_all(readers).await?;
     let known = MIGRATOR.iter().map(|known| (known.version, known.checksum.as_ref()));
-    Ok(applied.iter().map(|(version, sum)| (*version, sum.as_slice())).eq(known))
+    let is_known = applied.iter().map(|(version, sum)| (*version, sum.as_slice())).eq(known);
+    Ok(is_known && !before::is_left(readers).await?)
 }
 
 /// Makes the file readable by its owner alone; SQLite gives its side files the same permissions.
@@ -153,13 +154,15 @@ fn make_file(path: &Path) -> Result<(), OpenError> {
 
 async fn migrate(path: &Path) -> Result<(), OpenError> {
     let mut connection = options(path).connect().await.map_err(|source| database(path, source))?;
-    let migrated = MIGRATOR.run(&mut connection).await;
+    let migrated = bring_up_to_date(&mut connection).await;
     let closed = connection.close().await;
-    migrated.map_err(|source| OpenError::Migration {
-        path: path.to_owned(),
-        source: Box::new(source),
-    })?;
+    migrated.map_err(|source| OpenError::Migration { path: path.to_owned(), source })?;
     closed.map_err(|source| database(path, source))
+}
+
+async fn bring_up_to_date(connection: &mut sqlx::SqliteConnection) -> Result<(), log::Cause> {
+    MIGRATOR.run(&mut *connection).await?;
+    before::copy(connection).await
 }
 
 fn database(path: &Path, source: sqlx::Error) -> OpenError {

@@ -1,27 +1,30 @@
 //! Reading the log: by position, and by stream.
 
 use std::collections::HashMap;
+use std::fmt::Write as _;
 
-use domain::event::{StreamId, UtcMicros};
+use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
 use log::{
-    Beside, Head, KeptSnapshot, LoadedStream, Outcome, Snapshot, StoreError, Stored,
+    Beside, Head, KeptSnapshot, LoadedStream, Remembered, Snapshot, StoreError, Stored, StreamEnd,
     folds_from_last,
 };
 use proof::Hash;
 use sqlx::{Row as _, SqliteConnection};
 use uuid::Uuid;
 
-use super::append::{head_of, outcome_of};
+use super::append::{head_of, remembered_of};
 use super::error::failed;
+use super::snapshot::inflate;
 use super::statements::{
-    ANSWERS, ANSWERS_FROM, BESIDE, FIRMS, HEAD, LEAVES, READ, SNAPSHOTS, SNAPSHOTS_AFTER, STREAMS,
+    BESIDE, ENDS_AFTER, FIRMS, HEAD, LEAVES, READ, REMEMBERED, REMEMBERED_FROM, SNAPSHOTS,
+    SNAPSHOTS_AFTER, STREAMS,
 };
 use super::{Sqlite, malformed, unsigned};
-use crate::leaf::{corrupt, leaf_of};
+use crate::leaf::{corrupt, end_of, leaf_of};
 
 /// Bytes of bodies after which a page ends early.
 const PAGE_BYTES_MAX: usize = 16 << 20;
@@ -96,31 +99,50 @@ impl Sqlite {
         Ok(page)
     }
 
-    pub(crate) async fn answers(
+    pub(crate) async fn remembered(
         &self,
         firm: FirmId,
         requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Outcome>, StoreError> {
+    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
         let mut reader = self.readers.acquire().await.map_err(failed)?;
         let ids = json_list(requests.iter().map(|request| format!("\"{}\"", request.0.simple())));
-        let query = sqlx::query(ANSWERS).bind(firm.0.as_bytes().to_vec()).bind(ids);
+        let query = sqlx::query(REMEMBERED).bind(firm.0.as_bytes().to_vec()).bind(ids);
         let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(answer).collect()
+        rows.iter().map(|row| remembered_of(row, 0)).collect()
     }
 
-    pub(crate) async fn answers_from(
+    pub(crate) async fn remembered_from(
         &self,
         firm: FirmId,
         from: RequestId,
         limit: usize,
-    ) -> Result<Vec<(RequestId, Outcome)>, StoreError> {
+    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
         let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let query = sqlx::query(ANSWERS_FROM)
+        let query = sqlx::query(REMEMBERED_FROM)
             .bind(firm.0.as_bytes().to_vec())
             .bind(from.0.as_bytes().to_vec())
             .bind(i64::try_from(limit).unwrap_or(i64::MAX));
         let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(row_of_answer).collect()
+        rows.iter().map(|row| remembered_of(row, 0)).collect()
+    }
+
+    pub(crate) async fn ends_after(
+        &self,
+        firm: FirmId,
+        after: Option<StreamId>,
+        limit: usize,
+    ) -> Result<Vec<StreamEnd>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let query = sqlx::query(ENDS_AFTER)
+            .bind(firm.0.as_bytes().to_vec())
+            .bind(after.map_or_else(Vec::new, |after| after.key().to_vec()))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
+        let end = |row: &sqlx::sqlite::SqliteRow| {
+            let (last, version): (i64, i64) =
+                (row.try_get(1).map_err(failed)?, row.try_get(2).map_err(failed)?);
+            end_of(row.try_get(0).map_err(failed)?, unsigned(last)?, unsigned(version)?)
+        };
+        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(end).collect()
     }
 
     pub(crate) async fn load(
@@ -160,7 +182,7 @@ impl Sqlite {
                 stream: row.try_get(0).map_err(failed)?,
                 version: unsigned(row.try_get(1).map_err(failed)?)?,
                 position: unsigned(row.try_get(2).map_err(failed)?)?,
-                bytes: row.try_get(3).map_err(failed)?,
+                bytes: inflate(row.try_get(3).map_err(failed)?),
             })
         };
         query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(kept).collect()
@@ -186,18 +208,6 @@ fn stored(row: &sqlx::sqlite::SqliteRow, at: usize) -> Result<Stored, StoreError
     let position = unsigned(row.try_get(at).map_err(failed)?)?;
     let bytes: Vec<u8> = row.try_get(at + 1).map_err(failed)?;
     Ok(Stored { position, bytes })
-}
-
-fn answer(row: &sqlx::sqlite::SqliteRow) -> Result<(RequestId, Outcome), StoreError> {
-    outcome_of(row.try_get(0).map_err(failed)?, row.try_get(1).map_err(failed)?)
-}
-
-/// The same, held against the columns beside it.
-fn row_of_answer(row: &sqlx::sqlite::SqliteRow) -> Result<(RequestId, Outcome), StoreError> {
-    let (request, outcome) = answer(row)?;
-    let recorded_at = UtcMicros(row.try_get(3).map_err(failed)?);
-    let outcome = outcome.beside(row.try_get(2).map_err(failed)?, recorded_at);
-    Ok((request, outcome.map_err(|source| StoreError::Answer { request, source })?))
 }
 
 /// The positions and bodies of one packed row.
@@ -270,21 +280,23 @@ async fn load_some(
         .bind(names)
         .bind(i64::from(state_version))
         .bind(at_most(up_to));
+    let mut snapshots_at = HashMap::new();
     let mut rows = query.fetch(&mut *connection);
     while let Some(row) = rows.try_next().await.map_err(failed)? {
         let to = place(&mut loaded, row.try_get(0).map_err(failed)?)?;
         to.key = row.try_get(3).map_err(failed)?;
         if let Some(version) = row.try_get::<Option<i64>, _>(1).map_err(failed)? {
-            let (version, bytes) = (unsigned(version)?, row.try_get(2).map_err(failed)?);
+            let (version, bytes) = (unsigned(version)?, inflate(row.try_get(2).map_err(failed)?));
             to.snapshot = Some(Snapshot { stream: to.stream, version, state_version, bytes });
+            snapshots_at.insert(to.stream, unsigned(row.try_get(4).map_err(failed)?)?);
         }
     }
     drop(rows);
     let wanted = json_list(loaded.iter().map(|loaded| {
-        let version = loaded.snapshot.as_ref().map_or(0, |snapshot| snapshot.version);
+        let after = snapshots_at.get(&loaded.stream).copied().unwrap_or(0);
         let last_alone = folds_from_last(loaded.stream) && state_version != NO_STATE_VERSION;
-        let after = if last_alone { "null" } else { &version.to_string() };
-        format!("[\"{}\",{after}]", loaded.stream)
+        let after = if last_alone { "null" } else { &after.to_string() };
+        format!("[\"{}\",{after}]", hex_of(&loaded.stream.key()))
     }));
     let query =
         sqlx::query(STREAMS).bind(firm.0.as_bytes().to_vec()).bind(wanted).bind(at_most(up_to));
@@ -305,6 +317,14 @@ fn place(loaded: &mut [LoadedStream], key: i64) -> Result<&mut LoadedStream, Sto
     place
         .and_then(|at| loaded.get_mut(at))
         .ok_or_else(|| malformed("a place in the list asked for"))
+}
+
+fn hex_of(bytes: &[u8]) -> String {
+    let mut text = String::with_capacity(2 * bytes.len());
+    for byte in bytes {
+        write!(text, "{byte:02x}").expect("a string takes any text");
+    }
+    text
 }
 
 /// A JSON array of elements that are JSON already.

@@ -12,6 +12,7 @@
 //! at once.
 
 mod append;
+mod before;
 mod connect;
 mod copy;
 mod error;
@@ -20,6 +21,7 @@ mod load;
 mod people;
 mod pools;
 mod project;
+mod snapshot;
 mod statements;
 #[cfg(test)]
 mod tests;

@@ -6,6 +6,7 @@ use sqlx::sqlite::SqliteArguments;
 use sqlx::{Arguments, Connection as _, Row as _, SqliteConnection};
 
 use super::error::failed;
+use super::snapshot::deflate;
 use super::statements::{
     ACTIVATE, ADVANCE, CHECKPOINT, DEACTIVATE, DROP_STREAMS, FIRST_GENERATION, FORGET_GENERATION,
     FORGET_OLDER, NEW_GENERATION, POSITION, ROWS_MAX, SET_SNAPSHOT, TableStatements, UNFINISHED,
@@ -251,7 +252,7 @@ async fn keep(
         .bind(signed(snapshot.version)?)
         .bind(signed(position)?)
         .bind(i64::from(snapshot.state_version))
-        .bind(snapshot.bytes.clone());
+        .bind(deflate(&snapshot.bytes)?);
     query.execute(connection).await.map_err(failed).map(|_| ())
 }
 

@@ -17,21 +17,20 @@ pub(super) const ROLLBACK: &str = "ROLLBACK";
 
 /// Takes the write lock, and reads the head, the last event and what is known of requests, in one round trip.
 pub(super) const OPENING: &str = "BEGIN IMMEDIATE; SELECT h.position, h.invoices, h.recorded_at, h.frontier, \
-    h.root, e.position, e.recorded_at, r.request_id, r.outcome \
+    h.root, e.position, e.body, r.request_id, r.fingerprint, r.checked, r.first_position, r.events, r.answer \
     FROM (SELECT 1) LEFT JOIN log_head h ON h.firm = $1 LEFT JOIN event e ON e.firm = $1 \
     AND e.position = (SELECT MAX(l.position) FROM event l WHERE l.firm = $1) \
     LEFT JOIN request r ON r.firm = $1 AND r.request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
 /// What others wrote between a position that a writer knew and the head.
 pub(super) const SINCE: &str = "SELECT position, body FROM event \
     WHERE firm = $1 AND position > $2 AND position <= $3 ORDER BY position";
-pub(super) const MOVED: &str =
-    "SELECT DISTINCT stream FROM event WHERE firm = $1 AND position > $2";
-const SET_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, recorded_at, frontier, root) \
+pub(super) const MOVED: &str = "SELECT stream FROM stream WHERE firm = $1 AND last_position > $2";
+pub(super) const SET_HEAD: &str = "INSERT INTO log_head (firm, position, invoices, recorded_at, frontier, root) \
     VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (firm) DO UPDATE SET position = excluded.position, \
     invoices = excluded.invoices, recorded_at = excluded.recorded_at, frontier = excluded.frontier, root = excluded.root";
 /// The head and the last event, as of one moment.
 pub(super) const HEAD: &str = "SELECT h.position, h.invoices, h.recorded_at, h.frontier, h.root, \
-    e.position, e.recorded_at \
+    e.position, e.body \
     FROM (SELECT 1) LEFT JOIN log_head h ON h.firm = $1 LEFT JOIN event e ON e.firm = $1 \
     AND e.position = (SELECT MAX(l.position) FROM event l WHERE l.firm = $1)";
 /// Many events in one row: a row costs the driver several microseconds, a byte next to nothing.
@@ -43,14 +42,15 @@ pub(super) const LEAVES: &str = "SELECT group_concat(position, ' '), group_conca
     WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3)";
 /// The leaf hash, and behind it in one line everything else that is kept beside an event.
 pub(super) const BESIDE: &str = "SELECT group_concat(position, ' '), group_concat(octet_length(line), ' '), \
-    CAST(group_concat(line, '') AS BLOB) FROM (SELECT position, leaf || stream || ' ' || stream_version \
-    || ' ' || lower(hex(event_id)) || ' ' || type || ' ' || recorded_at || ' ' || occurred_on || ' ' \
-    || lower(hex(request_id)) AS line FROM event \
+    CAST(group_concat(line, '') AS BLOB) FROM (SELECT position, leaf || previous || ' ' || type \
+    || ' ' || occurred_on AS line FROM event \
     WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3)";
-pub(super) const ANSWERS: &str = "SELECT request_id, outcome FROM request \
-    WHERE firm = $1 AND request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
-pub(super) const ANSWERS_FROM: &str = "SELECT request_id, outcome, fingerprint, recorded_at FROM request \
-    WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
+pub(super) const REMEMBERED: &str = "SELECT request_id, fingerprint, checked, first_position, events, answer \
+    FROM request WHERE firm = $1 AND request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
+pub(super) const REMEMBERED_FROM: &str = "SELECT request_id, fingerprint, checked, first_position, events, answer \
+    FROM request WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
+pub(super) const ENDS_AFTER: &str = "SELECT stream, last_position, version FROM stream \
+    WHERE firm = $1 AND stream > $2 ORDER BY stream LIMIT $3";
 /// What refuses changes, with its text.
 pub(super) const GUARDS: &str =
     "SELECT tbl_name || '.' || name, sql FROM sqlite_schema WHERE type = 'trigger' ORDER BY 1";
@@ -59,7 +59,8 @@ pub(super) const FIRMS: &str = "WITH RECURSIVE logged (firm) AS (SELECT MIN(firm
     SELECT (SELECT MIN(e.firm) FROM event e WHERE e.firm > l.firm) FROM logged l WHERE l.firm IS NOT NULL) \
     SELECT firm FROM logged WHERE firm IS NOT NULL UNION SELECT firm FROM log_head ORDER BY firm";
 /// Each stream named with its person: where to start folding it, and the person's key.
-pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body, p.wrapped_key FROM json_each($2) j \
+pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body, p.wrapped_key, s.position \
+    FROM json_each($2) j \
     LEFT JOIN snapshot s ON s.firm = $1 AND s.stream = json_extract(j.value, '$[0]') \
     AND s.state_version = $3 AND s.position <= $4 \
     LEFT JOIN person p ON p.firm = $1 AND p.person = unhex(json_extract(j.value, '$[1]'))";
@@ -95,13 +96,17 @@ pub(super) const ERASE_SNAPSHOTS: &str =
     "DELETE FROM snapshot WHERE firm = $1 AND stream IN ($2, $3)";
 /// Empties the write-ahead log, in which a page that was deleted from still lies as it was.
 pub(super) const FOLD_AND_EMPTY: &str = "PRAGMA wal_checkpoint(TRUNCATE)";
-/// Each stream named with the version after which its events are wanted, or with none for its last alone.
+/// Each stream named by its key, with the position after which its events are wanted, or with none for its last
+/// alone. From where it ends each event leads to the one before it, which stands before it whatever it says.
 /// Not sorted here: the reader has one list per stream, and sorting bodies costs more than loading them.
-pub(super) const STREAMS: &str = "SELECT j.key, e.position, e.body FROM json_each($2) j \
-    CROSS JOIN event e ON e.firm = $1 AND e.stream = json_extract(j.value, '$[0]') \
-    AND e.stream_version > COALESCE(json_extract(j.value, '$[1]'), (SELECT l.stream_version - 1 \
-    FROM event l WHERE l.firm = $1 AND l.stream = json_extract(j.value, '$[0]') \
-    AND l.position <= $3 ORDER BY l.stream_version DESC LIMIT 1)) WHERE e.position <= $3";
+pub(super) const STREAMS: &str = "WITH RECURSIVE chain (place, after, position, previous, body) AS ( \
+    SELECT j.key, json_extract(j.value, '$[1]'), e.position, e.previous, e.body FROM json_each($2) j \
+    CROSS JOIN stream s ON s.firm = $1 AND s.stream = unhex(json_extract(j.value, '$[0]')) \
+    CROSS JOIN event e ON e.firm = $1 AND e.position = s.last_position \
+    UNION ALL SELECT c.place, c.after, e.position, e.previous, e.body FROM chain c \
+    CROSS JOIN event e ON e.firm = $1 AND e.position = c.previous AND e.position < c.position \
+    WHERE c.previous > COALESCE(c.after, 0) AND (c.after IS NOT NULL OR c.position > $3)) \
+    SELECT place, position, body FROM chain WHERE position > COALESCE(after, 0) AND position <= $3";
 
 /// The active generation, or another if none is active, which is a fault.
 pub(super) const CHECKPOINT: &str = "SELECT generation, position, active FROM projection \
@@ -143,8 +148,9 @@ pub(super) const ALL: &[&str] = &[
     READ,
     LEAVES,
     BESIDE,
-    ANSWERS,
-    ANSWERS_FROM,
+    REMEMBERED,
+    REMEMBERED_FROM,
+    ENDS_AFTER,
     FIRMS,
     SNAPSHOTS,
     SNAPSHOTS_AFTER,
@@ -185,10 +191,17 @@ pub(super) struct Sized {
 
 impl Sized {
     fn new(insert: &str, columns: usize, conflict: &str) -> Self {
+        Self::of(insert, "*", columns, conflict)
+    }
+
+    /// The same of what is made of a row's values.
+    fn of(insert: &str, made: &str, columns: usize, conflict: &str) -> Self {
         let row = format!("({})", vec!["?"; columns].join(", "));
         let text = |rows: usize| {
             let rows = vec![&*row; rows].join(", ");
-            format!("{insert} SELECT * FROM (VALUES {rows}) WHERE column1 IS NOT NULL{conflict}")
+            format!(
+                "{insert} SELECT {made} FROM (VALUES {rows}) WHERE column1 IS NOT NULL{conflict}"
+            )
         };
         Self { texts: SIZES.map(text) }
     }
@@ -213,26 +226,44 @@ fn size_for(rows: usize) -> usize {
 pub(super) struct LogStatements {
     /// Inserts events.
     pub(super) events: Sized,
-    /// Inserts the answers to requests.
+    /// Inserts what is kept of answers.
     pub(super) requests: Sized,
+    /// Moves the ends of streams; after their events, which ask where the streams ended.
+    pub(super) ends: Sized,
     /// Keeps people.
     pub(super) people: Sized,
-    /// Inserts events and answers and moves the head, in one round trip: by size of the events,
-    /// then of the answers.
-    last: Vec<String>,
+    /// All of a batch that is not large, in one round trip: by size of the events and of the ends, which are no
+    /// more, then of the answers.
+    whole: Vec<String>,
 }
 
-pub(super) const EVENT_COLUMNS: usize = 11;
-pub(super) const REQUEST_COLUMNS: usize = 5;
+/// Values of an event, of which one names its stream.
+pub(super) const EVENT_VALUES: usize = 8;
+pub(super) const REQUEST_COLUMNS: usize = 7;
+/// Values of a stream's end, of which one counts its events in the batch.
+pub(super) const END_VALUES: usize = 5;
 pub(super) const PERSON_COLUMNS: usize = 8;
 
 pub(super) static LOG: LazyLock<LogStatements> = LazyLock::new(|| {
-    let events = "INSERT OR ROLLBACK INTO event (firm, position, stream, stream_version, event_id, type, recorded_at, \
-                  occurred_on, request_id, leaf, body)";
-    let events = Sized::new(events, EVENT_COLUMNS, "");
-    let requests =
-        "INSERT OR ROLLBACK INTO request (firm, request_id, fingerprint, outcome, recorded_at)";
+    let events = Sized::of(
+        "INSERT OR ROLLBACK INTO event (firm, position, previous, type, occurred_on, leaf, body)",
+        "column1, column2, COALESCE(column3, (SELECT s.last_position FROM stream s \
+         WHERE s.firm = column1 AND s.stream = column4), 0), column5, column6, column7, column8",
+        EVENT_VALUES,
+        "",
+    );
+    let requests = "INSERT OR ROLLBACK INTO request (firm, request_id, fingerprint, checked, \
+                    first_position, events, answer)";
     let requests = Sized::new(requests, REQUEST_COLUMNS, "");
+    // A stream that is not where the batch was decided has no version to write.
+    let ends = Sized::of(
+        "INSERT OR ROLLBACK INTO stream (firm, stream, last_position, version)",
+        "column1, column2, column3, CASE WHEN column4 - column5 = COALESCE((SELECT s.version \
+         FROM stream s WHERE s.firm = column1 AND s.stream = column2), 0) THEN column4 END",
+        END_VALUES,
+        " ON CONFLICT (firm, stream) DO UPDATE SET last_position = excluded.last_position, \
+         version = excluded.version",
+    );
     let people = "INSERT OR ROLLBACK INTO person (firm, person, wrapped_key, phone_key, address_key, card_key, \
          word_keys, complete)";
     let people = Sized::new(
@@ -244,25 +275,24 @@ pub(super) static LOG: LazyLock<LogStatements> = LazyLock::new(|| {
          card_key = COALESCE(excluded.card_key, person.card_key), \
          word_keys = COALESCE(excluded.word_keys, person.word_keys)",
     );
-    let mut last = Vec::new();
-    for events in &events.texts {
-        last.extend(
-            requests.texts.iter().map(|requests| format!("{events}; {requests}; {SET_HEAD}")),
-        );
+    let mut whole = Vec::new();
+    for (events, ends) in events.texts.iter().zip(&ends.texts) {
+        let all = |requests: &String| format!("{events}; {requests}; {ends}; {SET_HEAD}");
+        whole.extend(requests.texts.iter().map(all));
     }
-    LogStatements { events, requests, people, last }
+    LogStatements { events, requests, ends, people, whole }
 });
 
 impl LogStatements {
-    /// The statements that write the last rows of a batch, and the room in them.
-    pub(super) fn last(&self, events: usize, requests: usize) -> (&str, usize, usize) {
+    /// The statements that write a whole batch, and the room in them: for events and ends, and for answers.
+    pub(super) fn whole(&self, events: usize, requests: usize) -> (&str, usize, usize) {
         let (events, requests) = (size_for(events), size_for(requests));
-        (&self.last[events * SIZES.len() + requests], SIZES[events], SIZES[requests])
+        (&self.whole[events * SIZES.len() + requests], SIZES[events], SIZES[requests])
     }
 
     #[cfg(test)]
     pub(super) fn texts(&self) -> impl Iterator<Item = &str> {
-        let many = [&self.events, &self.requests, &self.people];
+        let many = [&self.events, &self.requests, &self.ends, &self.people];
         many.into_iter().flat_map(Sized::texts).chain([SET_HEAD])
     }
 }

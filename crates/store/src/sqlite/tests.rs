@@ -62,6 +62,8 @@ fn is_no_table(step: &str) -> bool {
         "SCAN m",
         "SCAN overdue",
         "SCAN page",
+        "SCAN c",
+        "SCAN chain",
         "SCAN said",
         "SCAN filed",
     ]

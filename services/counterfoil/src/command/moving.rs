@@ -108,7 +108,7 @@ async fn one_firm(
     out: &mut Out,
 ) -> anyhow::Result<()> {
     let head = source.head(firm).await.context("cannot read the database to move from")?;
-    let answered = source.answers_from(firm, RequestId(Uuid::nil()), 1).await;
+    let answered = source.remembered_from(firm, RequestId(Uuid::nil()), 1).await;
     let answered = answered.context("cannot read the database to move from")?;
     if head.position == 0 && answered.is_empty() {
         return Err(Stop::refused(format!(

@@ -125,7 +125,7 @@ impl Reading<'_> {
                 if found.events.len() == size || bytes >= PAGE_BYTES_MAX {
                     return Ok(found.cut(self.head));
                 }
-                let recorded = self.checked(&event, &found)?;
+                let recorded = self.checked(&event, (after, &found))?;
                 (at, bytes) = (event.position, bytes + event.bytes.len());
                 found.events.push((recorded, event));
             }
@@ -147,7 +147,7 @@ impl Reading<'_> {
     }
 
     /// The event of a row that was found by the columns beside it, which another tool may have changed.
-    fn checked(&self, event: &Stored, found: &Found) -> Result<Recorded, Failure> {
+    fn checked(&self, event: &Stored, (after, found): (u64, &Found)) -> Result<Recorded, Failure> {
         let corrupt = || Failure::Corrupt { position: event.position };
         let recorded = Recorded::from_bytes(&event.bytes).map_err(|_| corrupt())?;
         let EventsWanted { stream, types, from, through } = self.wanted;
@@ -156,11 +156,14 @@ impl Reading<'_> {
             && (types.is_empty() || types.contains(&recorded.event.type_name()))
             && from.is_none_or(|from| from <= on)
             && through.is_none_or(|through| on <= through);
-        // Of a whole stream each version follows the one before.
+        // Of a whole stream each version follows the one before, and the first begins it.
         let is_whole = types.is_empty() && from.is_none() && through.is_none() && stream.is_some();
-        let before = found.events.last().filter(|_| is_whole);
+        let before = match found.events.last() {
+            Some((before, _)) => Some(before.stream_version),
+            None => (after == 0).then_some(0),
+        };
         let follows =
-            before.is_none_or(|(before, _)| before.stream_version + 1 == recorded.stream_version);
+            !is_whole || before.is_none_or(|before| before + 1 == recorded.stream_version);
         (is_it && follows).then_some(recorded).ok_or_else(corrupt)
     }
 

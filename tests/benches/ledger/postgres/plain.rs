@@ -33,10 +33,13 @@ const INSERT_WITH_HEAD: &str = "WITH events AS (INSERT INTO event (firm, positio
 const COPY: &str = "COPY event (firm, position, stream, stream_version, event_id, type, \
     recorded_at, occurred_on, request_id, leaf, body) FROM STDIN WITH (FORMAT binary)";
 
-/// Fills the plain table with what our log holds, in the order it was written in.
-const COPY_LOG: &str = "INSERT INTO event SELECT firm, event_id, request_id, position, \
-    stream_version, recorded_at, occurred_on, stream, type, leaf, body \
-    FROM counterfoil.event ORDER BY event_id";
+/// Fills the plain table with what our log holds, in the order it was written in. What ours keeps in the bytes
+/// alone is a column of its own here.
+const COPY_LOG: &str = "INSERT INTO event SELECT e.firm, (j.body ->> 'event_id')::uuid, \
+    (j.body ->> 'request_id')::uuid, e.position, (j.body ->> 'stream_version')::bigint, \
+    to_timestamp((j.body ->> 'recorded_at')::numeric / 1000000), e.occurred_on, j.body ->> 'stream', \
+    e.type, e.leaf, e.body FROM counterfoil.event e \
+    CROSS JOIN LATERAL (SELECT convert_from(e.body, 'UTF8')::json) j (body) ORDER BY e.position";
 
 /// Streams that rows are spread over.
 const STREAMS: i64 = 2_000;

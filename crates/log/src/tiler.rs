@@ -6,108 +6,21 @@
 
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Mutex;
-use std::time::Duration;
 
-use async_trait::async_trait;
 use domain::ids::FirmId;
 use proof::Hash;
-use proof::tile::{ProofPlan, TILE_BYTES, TILE_WIDTH, TileId, Tiles, tile_root};
-use tokio::time::Instant;
+use proof::tile::{TILE_WIDTH, TileId, Tiles};
 
-use crate::engine::{Engine, Inner, lock};
 use crate::error::StoreError;
-use crate::ports::{LogStore, Stored};
-use crate::projector::ReadBehind;
+use crate::ports::LogStore;
+use crate::sync::lock;
+use crate::tile::{TILE_LEAVES, Tile, TileStore, first_position};
 
-/// Leaves of one tile.
-pub(crate) const TILE_LEAVES: u64 = 256;
 /// Tiles of level 0 that are made in one transaction where they are missing: those of a log that
 /// grew before tiles were kept.
 pub const TILES_FILLED_MAX: u64 = 64;
-/// Pause between two looks for tiles that another process is making.
-const TILES_LOOK: Duration = Duration::from_millis(20);
 /// Levels that a log can have: its positions have 63 bits.
 const LEVELS_MAX: u8 = 8;
-
-/// A full tile.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Tile {
-    /// Its level, 0 for the leaves.
-    pub level: u8,
-    /// Its place in the level, from 0.
-    pub index: u64,
-    /// The root over its hashes, RFC 9162 section 2.1.1: the one hash that stands for it above.
-    pub root: Hash,
-    /// Its 256 hashes.
-    pub hashes: Box<[Hash; 256]>,
-}
-
-impl Tile {
-    fn new(level: u8, index: u64, hashes: Box<[Hash; 256]>) -> Self {
-        Self { level, index, root: tile_root(&hashes), hashes }
-    }
-
-    /// The hashes, one after the other.
-    pub fn bytes(&self) -> Vec<u8> {
-        self.hashes.iter().flat_map(|hash| *hash.as_bytes()).collect()
-    }
-
-    /// A tile as it is stored: [`StoreError::Corrupt`], at its first leaf, if it has not 256 hashes.
-    pub fn from_stored(
-        level: u8,
-        index: u64,
-        root: Hash,
-        bytes: &[u8],
-    ) -> Result<Self, StoreError> {
-        let (hashes, rest) = bytes.as_chunks::<32>();
-        let hashes: Vec<Hash> = hashes.iter().copied().map(Hash::from).collect();
-        match hashes.try_into() {
-            Ok(hashes) if rest.is_empty() => Ok(Self { level, index, root, hashes }),
-            Ok(_) | Err(_) => {
-                let what = format!("a tile of {} bytes, not {TILE_BYTES}", bytes.len());
-                Err(StoreError::Corrupt { position: first_position(level, index), what })
-            }
-        }
-    }
-}
-
-/// The position of the first event below a tile.
-pub(crate) fn first_position(level: u8, index: u64) -> u64 {
-    let leaves = TILE_LEAVES.saturating_pow(u32::from(level) + 1);
-    index.saturating_mul(leaves).saturating_add(1)
-}
-
-/// Where the tiles of a log are kept.
-#[async_trait]
-pub trait TileStore: Send + Sync + 'static {
-    /// How many tiles of level 0 are kept. Those of the levels above are kept with the last one below
-    /// them, so that this number says which are there.
-    async fn tiles_kept(&self, firm: FirmId) -> Result<u64, StoreError>;
-
-    /// A full tile, if it is kept.
-    async fn tile(&self, firm: FirmId, level: u8, index: u64) -> Result<Option<Tile>, StoreError>;
-
-    /// An event, and a full tile of leaves, where they are: what most proofs read beside what is
-    /// remembered, in as few journeys as the store can.
-    async fn event_and_tile(
-        &self,
-        firm: FirmId,
-        position: u64,
-        tile: u64,
-    ) -> Result<(Option<Stored>, Option<Tile>), StoreError>;
-
-    /// The roots of the full tiles of a level from one on, at most `limit`, fewer only at the end.
-    async fn tile_roots(
-        &self,
-        firm: FirmId,
-        level: u8,
-        from: u64,
-        limit: usize,
-    ) -> Result<Vec<Hash>, StoreError>;
-
-    /// Keeps tiles, all or none. One that is kept already stays: whoever made it made the same.
-    async fn keep_tiles(&self, firm: FirmId, tiles: &[Tile]) -> Result<(), StoreError>;
-}
 
 /// Makes tiles of leaves as they come, and the tiles above as they fill.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -221,7 +134,7 @@ pub(crate) struct TileMemory {
 }
 
 impl TileMemory {
-    fn get(&self, firm: FirmId, id: TileId) -> Option<Vec<Hash>> {
+    pub(crate) fn get(&self, firm: FirmId, id: TileId) -> Option<Vec<Hash>> {
         lock(&self.tiles).get(&(firm, id)).cloned()
     }
 
@@ -238,7 +151,7 @@ impl TileMemory {
 }
 
 /// Reads tiles, full or not; nothing if some of them are not made yet.
-async fn fetch<S: LogStore + TileStore + ?Sized>(
+pub(crate) async fn fetch<S: LogStore + TileStore + ?Sized>(
     (store, memory): (&S, &TileMemory),
     firm: FirmId,
     wanted: BTreeSet<TileId>,
@@ -264,84 +177,6 @@ async fn fetch<S: LogStore + TileStore + ?Sized>(
     });
     let fetched: Vec<_> = futures::future::try_join_all(fetched).await?;
     Ok(fetched.into_iter().collect())
-}
-
-impl Engine {
-    /// An event, if it is there, and the hashes of a proof about it: [`Engine::prove`].
-    pub async fn prove_event(
-        &self,
-        firm: FirmId,
-        position: u64,
-        plan: &ProofPlan,
-        timeout: Duration,
-    ) -> Result<(Option<Stored>, Vec<Hash>), ProveError> {
-        let Inner { store, tiles: memory, .. } = self.inner().as_ref();
-        let wanted = plan.tiles();
-        let unknown = wanted.iter().filter(|id| memory.get(firm, **id).is_none());
-        let unknown: Vec<&TileId> = unknown.collect();
-        if let [id] = unknown[..]
-            && id.level() == 0
-            && id.is_full()
-        {
-            let (event, tile) = store.event_and_tile(firm, position, id.index()).await?;
-            if let Some(tile) = tile {
-                let known = wanted.iter().filter_map(|id| Some((*id, memory.get(firm, *id)?)));
-                let tiles: Tiles = known.chain([(*id, tile.hashes.to_vec())]).collect();
-                // What was forgotten meanwhile is read below.
-                if let Ok(hashes) = plan.make(&tiles) {
-                    return Ok((event, hashes));
-                }
-            }
-        }
-        let event = async {
-            let page = store.read(firm, position.saturating_sub(1), 1).await?;
-            Ok(page.into_iter().find(|event| event.position == position))
-        };
-        futures::try_join!(event, self.prove(firm, plan, timeout))
-    }
-
-    /// The hashes of a proof over a firm's log, RFC 9162 section 2.1, made from O(log n) tiles. It waits
-    /// for tiles that are still being made. Whoever hands it on checks it against a root that is
-    /// known from elsewhere: nothing here says that the tiles are right.
-    ///
-    /// # Errors
-    /// [`ProveError::Behind`] if the tiles are not made in time.
-    pub async fn prove(
-        &self,
-        firm: FirmId,
-        plan: &ProofPlan,
-        timeout: Duration,
-    ) -> Result<Vec<Hash>, ProveError> {
-        let deadline = Instant::now() + timeout;
-        let Inner { store, tiles: memory, .. } = self.inner().as_ref();
-        let store = store.as_ref();
-        loop {
-            if let Some(tiles) = fetch((store, memory), firm, plan.tiles()).await? {
-                return plan.make(&tiles).map_err(|error| {
-                    ProveError::Store(StoreError::internal(format!("no proof: {error}")))
-                });
-            }
-            let full = plan.size() / TILE_LEAVES * TILE_LEAVES;
-            let left = deadline.saturating_duration_since(Instant::now());
-            self.wait_applied(firm, full, left).await.map_err(ProveError::Behind)?;
-            if left.is_zero() {
-                let applied = store.tiles_kept(firm).await? * TILE_LEAVES;
-                return Err(ProveError::Behind(ReadBehind { wanted: full, applied }));
-            }
-            tokio::time::sleep(TILES_LOOK.min(left)).await;
-        }
-    }
-}
-
-/// Why there is no proof.
-#[derive(Debug, thiserror::Error)]
-pub enum ProveError {
-    /// The tiles are not made that far yet.
-    #[error("the tiles of the log are not made that far yet")]
-    Behind(#[source] ReadBehind),
-    /// The store failed.
-    #[error("the tiles of the log cannot be read")]
-    Store(#[from] StoreError),
 }
 
 #[cfg(test)]

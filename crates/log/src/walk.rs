@@ -6,13 +6,12 @@ use domain::ids::{FirmId, RequestId};
 use uuid::Uuid;
 
 use crate::error::StoreError;
-use crate::head::Head;
-use crate::outcome::{Outcome, OutcomeResult};
 use crate::ports::LogStore;
+use crate::remembered::Remembered;
 use crate::settings::MOVE_PAGE;
 
-/// A request and what became of it.
-pub(crate) type Answered = (RequestId, Outcome);
+/// A request and what is remembered of it.
+type Answered = (RequestId, Remembered);
 
 /// A walk by request id.
 pub(crate) struct Walk<'s> {
@@ -36,7 +35,7 @@ impl<'s> Walk<'s> {
             self.next = self.page.next();
         }
         if let (None, Some(from)) = (&self.next, self.from) {
-            let page = self.store.answers_from(self.firm, from, MOVE_PAGE).await?;
+            let page = self.store.remembered_from(self.firm, from, MOVE_PAGE).await?;
             self.from = page.last().and_then(|(last, _)| after(*last));
             self.page = page.into_iter();
             self.next = self.page.next();
@@ -52,17 +51,4 @@ impl<'s> Walk<'s> {
 
 fn after(id: RequestId) -> Option<RequestId> {
     id.0.as_u128().checked_add(1).map(|next| RequestId(Uuid::from_u128(next)))
-}
-
-/// An answer that may be given by itself: a refusal, or what recorded nothing that the log does not
-/// hold. Others came in meanwhile, and come with their events.
-pub(super) fn with_no_event_to_come(
-    (request, outcome): &Answered,
-    reached: &Head,
-) -> Option<Answered> {
-    let there = match &outcome.result {
-        OutcomeResult::Refused(_) => true,
-        OutcomeResult::Accepted(accepted) => accepted.last() <= reached.position,
-    };
-    there.then(|| (*request, outcome.clone()))
 }

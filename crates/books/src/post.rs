@@ -254,7 +254,7 @@ impl<'a> Poster<'a> {
                 (Some(&e.chargeback), parts.chain([owed, beyond]).collect())
             }
             AccountEvent::ChargebackWon(e) => {
-                let again = before.given_again(&e.chargeback)?;
+                let again = before.given_again(e)?;
                 let parts = again.invoices.iter().flat_map(|part| {
                     let to =
                         |account, amount| about(part.invoice, transfer(account, Clearing, amount));
@@ -283,7 +283,8 @@ impl<'a> Poster<'a> {
             | AccountEvent::ChargebackLost(_)
             | AccountEvent::UnearnedPaymentFound(_)
             | AccountEvent::MoneyDeposited(_)
-            | AccountEvent::MoneyUndeposited(_) => return Ok(None),
+            | AccountEvent::MoneyUndeposited(_)
+            | AccountEvent::LinesShared(_) => return Ok(None),
         };
         let entry = self.begin(recorded, recorded.occurred_on);
         Ok(Some(Entry { reference: reference.map(ToString::to_string), transfers, ..entry }))

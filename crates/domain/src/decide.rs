@@ -7,6 +7,7 @@ mod firm_fact;
 mod keep;
 mod marks;
 mod money;
+mod shares;
 
 use std::collections::BTreeSet;
 
@@ -43,12 +44,12 @@ pub fn decide(
     // What is refused after its first event has to be undone.
     let several = match command {
         Command::Case { actions, .. } => actions.len() > 1,
-        Command::Correct { .. }
+        Command::Account { .. }
+        | Command::Correct { .. }
         | Command::CorrectMoney { .. }
         | Command::CorrectFirm(_)
         | Command::Bank(_) => true,
-        Command::Account { .. }
-        | Command::Firm { .. }
+        Command::Firm { .. }
         | Command::Couple { .. }
         | Command::ClaimFee { .. }
         | Command::BillAccount { .. }

@@ -2,10 +2,11 @@
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::{Account, ChargebackStatus, Exposed, Flow, RefundRequest};
+use domain::account::{Account, ChargebackStatus, Exposed, Flow, NotAsked, RefundRequest};
 use domain::event::{
     AccountEvent, Applied, ChargebackOpened, Event, ExposureKind, InvoiceIssued, LinePart,
-    MoneyCorrected, MoneyFact, PaymentSettled, Recorded, RefundIssued, RefundRequested, StreamId,
+    LinesShared, MoneyCorrected, MoneyFact, PaymentSettled, Recorded, RefundIssued,
+    RefundRequested, StreamId,
 };
 use domain::ids::{AccountId, ProcessorRef};
 use domain::money::Money;
@@ -121,7 +122,8 @@ impl<'a> Shared<'a> {
             | AccountEvent::UnearnedPaymentFound(_)
             | AccountEvent::MoneyDeposited(_)
             | AccountEvent::MoneyUndeposited(_)
-            | AccountEvent::MoneyCorrected(_) => return None,
+            | AccountEvent::MoneyCorrected(_)
+            | AccountEvent::LinesShared(_) => return None,
         };
         Some(Self { flow, applied, lines: lines.as_deref() })
     }
@@ -230,7 +232,16 @@ impl Before<'_> {
                 wrong
             }
             AccountEvent::ChargebackOpened(e) => self.charged_back(e),
-            AccountEvent::ChargebackWon(e) => self.ends(&e.chargeback),
+            AccountEvent::ChargebackWon(e) => {
+                let back = self.account.money_back.get(&e.chargeback);
+                let is_alone = back.is_none_or(|back| back.lines.is_none());
+                let mut wrong = self.ends(&e.chargeback);
+                wrong.extend(list([(
+                    e.whole.is_some() && is_alone,
+                    "it goes to all lines where there is one alone",
+                )]));
+                wrong
+            }
             AccountEvent::ChargebackLost(e) => self.ends(&e.chargeback),
             AccountEvent::CreditGranted(e) => self.of_open(e.invoice, e.amount),
             AccountEvent::WrittenOff(e) => self.of_open(e.invoice, e.amount),
@@ -239,6 +250,7 @@ impl Before<'_> {
                 "an unearned payment cites 15 USC 1679b(b)",
             )]),
             AccountEvent::MoneyCorrected(e) => self.corrected(e),
+            AccountEvent::LinesShared(e) => self.shared(e),
             AccountEvent::CardOnFileChanged(_)
             | AccountEvent::LinkSuggested(_)
             | AccountEvent::LinkRefused(_)
@@ -393,10 +405,35 @@ impl Before<'_> {
         wrong
     }
 
+    /// What is said of lines, if what of them may not be asked for is as it says.
+    fn shared(&self, e: &LinesShared) -> Vec<String> {
+        let lines = self.account.invoices.get(&e.invoice).map_or(0, |invoice| invoice.lines.len());
+        let found = self.account.shared_otherwise(e.invoice, &not_asked(e));
+        list([
+            (
+                lines < 2 || lines != e.lines.len(),
+                "it is not of the lines of an invoice that has several",
+            ),
+            (
+                !found.is_ok_and(|found| found.as_ref() == Some(e)),
+                "its money is of other lines by the days of what was told of it",
+            ),
+        ])
+    }
+
     fn ends(&self, name: &ProcessorRef) -> Vec<String> {
         let status = self.account.money_back.get(name).and_then(|back| back.status);
         list([(status != Some(ChargebackStatus::Open), "no chargeback of its name was open")])
     }
+}
+
+/// What it says that may not be asked for of each line.
+pub(crate) fn not_asked(e: &LinesShared) -> Vec<NotAsked> {
+    let lines = e.lines.iter().map(|line| {
+        let zero = Money::zero(line.paid.currency());
+        NotAsked { exposed: line.exposed.unwrap_or(zero), unproved: line.unproved.unwrap_or(zero) }
+    });
+    lines.collect()
 }
 
 /// What holds of a list of what would be wrong.

@@ -8,9 +8,9 @@ use super::{
 };
 use crate::case::Mark;
 use crate::event::{
-    AccountEvent, CardOnFileChanged, ChargeRequested, ChargebackOpened, CreditGranted,
-    InvoiceIssued, LinePart, MoneyFact, Movement, MovementKind, PaymentFailed, PaymentSettled,
-    Recorded, RefundIssued, WrittenOff,
+    AccountEvent, CardOnFileChanged, ChargeRequested, ChargebackOpened, ChargebackWon,
+    CreditGranted, InvoiceIssued, LinePart, MoneyFact, Movement, MovementKind, PaymentFailed,
+    PaymentSettled, Recorded, RefundIssued, WrittenOff,
 };
 use crate::ids::{DepositId, ProcessorRef};
 use crate::money::{Money, MoneyError};
@@ -59,11 +59,12 @@ impl Account {
             AccountEvent::RefundFailed(e) => self.refund_failed(e)?,
             AccountEvent::RefundIssued(e) => self.refunded(e, mark)?,
             AccountEvent::ChargebackOpened(e) => self.charged_back(e, mark)?,
-            AccountEvent::ChargebackWon(e) => self.chargeback_won(&e.chargeback, mark)?,
+            AccountEvent::ChargebackWon(e) => self.chargeback_won(e, mark)?,
             AccountEvent::ChargebackLost(e) => self.chargeback_lost(&e.chargeback, &mark)?,
             AccountEvent::CreditGranted(e) => self.credited(e, &mark)?,
             AccountEvent::WrittenOff(e) => self.written_off(e, &mark)?,
             AccountEvent::MoneyCorrected(e) => self.take_back_fact(e, mark.at)?,
+            AccountEvent::LinesShared(e) => self.invoice_mut(e.invoice)?.share(e)?,
             // The payment itself carries the amount; this names the rule for the exposure report.
             AccountEvent::UnearnedPaymentFound(_) => {}
             AccountEvent::MoneyDeposited(e) => {
@@ -253,8 +254,8 @@ impl Account {
         Ok(())
     }
 
-    fn chargeback_won(&mut self, chargeback: &ProcessorRef, mark: Mark) -> Result<(), Unfit> {
-        let again = self.given_again(chargeback)?;
+    fn chargeback_won(&mut self, e: &ChargebackWon, mark: Mark) -> Result<(), Unfit> {
+        let (chargeback, again) = (&e.chargeback, self.given_again(e)?);
         let mut told = self.begin(MoneyFact::ChargebackWon, &mark, again.unearned.currency());
         (told.name, told.unearned) = (Some(chargeback.clone()), again.unearned);
         told.beyond = again.beyond.negated();

@@ -45,7 +45,9 @@ use work::{Placed, Standing};
 /// are in doubt; terms are those of the plan's version of the signing day, whenever it was told.
 ///
 /// 3: where a report and the progress report that gives it to the client are of one day, their order has to be known.
-pub const EDITION: u32 = 3;
+///
+/// 4: which lines of an invoice its money is of follows from the days of what was told of it, and not from what was told first.
+pub const EDITION: u32 = 4;
 
 /// The edition that first asked at what time things happened.
 const DOUBTED_SINCE: u32 = 2;

@@ -2801,6 +2801,9 @@ class FirmRecord:
                         self.ended[id(pack)] = position
                 self.backed = [backed[:3] + (min(backed[3], position),) if backed[0] == at else backed for backed in self.backed]
                 self.anew = position + 1 if p.get("again") else None
+            elif name == "access_granted":
+                if {"correct", "accept"} & set(p["scopes"]) and {"record", "bill"} & set(p["scopes"]):
+                    wrong.append("a token that corrects or accepts also records or bills")
             elif name == "plan_published":
                 self.plans.append((position, event["occurred_on"], p["plan"]))
             if name in KINDS_OF_FIRM:
@@ -3034,6 +3037,33 @@ class Books:
                 payment["held"][key] = max(0, payment["held"][key] - minor(part["amount"]))
         return unearned, parts
 
+    def instead(self, name, sum_):
+        """What a refund gives back that chargebacks told before it had taken: of what was unearned, and of invoices."""
+        standing = sorted((back["on"], key) for key, back in self.backs.items()
+                          if back["payment"] == name and back["status"] in ("open", "lost"))
+        found, opened = [], {}
+        for _, key in standing:
+            back, of_invoices = self.backs[key], []
+            unearned = min(sum_, back["unearned"])
+            sum_ -= unearned
+            for number, part in back["parts"]:
+                opened.setdefault(number, max(0, self.open(number)))
+                part = min(sum_, part, opened[number])
+                opened[number], sum_ = opened[number] - part, sum_ - part
+                if part > 0:
+                    of_invoices.append((number, part))
+            found.append((key, of_invoices, unearned))
+        return found
+
+    def take_instead(self, instead, sign):
+        """What a refund gave back instead, a chargeback took of nothing."""
+        for key, of_invoices, unearned in instead:
+            back, taken = self.backs[key], dict(of_invoices)
+            back["unearned"] -= sign * unearned
+            back["parts"] = [(number, part - sign * taken.get(number, 0)) for number, part in back["parts"]]
+            for number, part in of_invoices:
+                self.invoices[number]["back"] -= sign * part
+
     def waits(self, number):
         """Whether nobody said what became of a request for a refund."""
         request = self.refunds.get(number)
@@ -3080,6 +3110,10 @@ class Books:
         if kind == "payment_settled":
             self.payments.pop(name, None)
         elif kind in ("refund_issued", "chargeback_opened"):
+            for key, of_invoices, unearned in self.backs.get(name, {}).get("instead", ()):
+                back, given = self.backs[key], dict(of_invoices)
+                back["unearned"] += unearned
+                back["parts"] = [(number, part + given.get(number, 0)) for number, part in back["parts"]]
             self.backs.pop(name, None)
             answered = self.refunds.get(fact["event"]["payload"].get("request"))
             if answered is not None:  # that refund was never made: its request waits again
@@ -3142,7 +3176,19 @@ class Books:
             if p.get("request") in self.refunds:
                 self.refunds[p["request"]]["refund"] = True
             into, as_ = ("credited", "refund") if name == "refund_issued" else ("back", "chargeback")
-            unearned, parts = self.take_back(p["payment"], minor(p["amount"]), p.get("lines"))
+            unearned, parts = self.taken_back(p["payment"], minor(p["amount"]))
+            instead = self.instead(p["payment"], minor(p["amount"]) - unearned - sum(part for _, part in parts)) \
+                if name == "refund_issued" else []
+            self.take_back(p["payment"], minor(p["amount"]), p.get("lines"))
+            self.take_instead(instead, 1)
+            for _, of_invoices, _ in instead:
+                for number, part in of_invoices:
+                    wholes = invoices[number]["event"]["payload"]["lines"]
+                    open_ = [(max(0, minor(whole["amount"]) - sum(line.values())),)
+                             for line, whole in zip(invoices[number]["lines"], wholes)]
+                    invoices[number]["credited"] += part
+                    for line, of_line in zip(invoices[number]["lines"], in_turns(part, open_)):
+                        line["credited"] += of_line
             for number, part in parts:
                 self.add(number, "paid", part, p.get("lines"), -1)
                 if into == "credited":
@@ -3150,7 +3196,8 @@ class Books:
                 else:
                     invoices[number][into] += part
             self.backs[p[as_]] = {"payment": p["payment"], "lines": p.get("lines"), "amount": minor(p["amount"]),
-                                  "unearned": unearned, "parts": parts, "status": "open" if as_ == "chargeback" else None}
+                                  "unearned": unearned, "parts": parts, "status": "open" if as_ == "chargeback" else None,
+                                  "on": event["occurred_on"], "instead": instead}
         elif name == "chargeback_won" and p["chargeback"] in self.backs:
             back = self.backs[p["chargeback"]]
             unearned, back["status"] = back["unearned"], "won"
@@ -4057,9 +4104,10 @@ class Derivation:
             payment = books.payments.get(p["payment"], {"amount": 0, "returned": 0})
             check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
             # A bank takes back what was refunded too, but nothing twice.
-            gone = payment["returned"] if name != "chargeback_opened" else sum(
-                back["amount"] for back in books.backs.values()
-                if back["payment"] == p["payment"] and back["status"] in ("open", "lost"))
+            # What was made was made; but a refund gives nothing back twice.
+            gone = payment["returned"] if name == "refund_requested" else sum(
+                back["amount"] for back in books.backs.values() if back["payment"] == p["payment"]
+                and back["status"] in (("open", "lost") if name == "chargeback_opened" else (None,)))
             check(minor(p["amount"]) > payment["amount"] - gone, "it is more than was left of a payment of this account")
             check("owed" in p and p["payment"] in books.payments and books.owed(event) != line_parts(p["owed"]),
                   "it does not give back what was owed as it says")

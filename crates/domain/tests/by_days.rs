@@ -8,6 +8,7 @@ mod common;
 use common::*;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
+use counterfoil_domain::terms::Seat;
 
 const A: u128 = 2;
 
@@ -228,4 +229,77 @@ fn nothing_is_said_of_lines_where_money_was_told_in_order() {
     let is_shared =
         |told: &&Recorded| matches!(told.event, Event::Account(AccountEvent::LinesShared(_)));
     assert_eq!(desk.log.iter().filter(is_shared).count(), 0);
+}
+
+/// A month's fee whose period was not over when it was asked for only because a pause was told since is unproved: no exposure,
+/// and nobody may ask for it. What is paid is of what was asked for first.
+#[test]
+fn an_unproved_line_is_paid_after_what_may_be_asked_for() {
+    let told = |pause_first: bool| {
+        let mut desk = Desk::open();
+        desk.opened(case(A), "2026-03-02", "2026-03-06");
+        desk.month(case(A), "2026-03-09").month(case(A), "2026-04-09");
+        desk.bill(account(A), "2026-05-01");
+        desk.today("2026-05-20");
+        let pause = |desk: &mut Desk| {
+            let paused = ServicePaused { reason: personal("away") };
+            desk.act(case(A), "2026-04-15", CaseAction::PauseService(paused));
+            desk.act(case(A), "2026-04-17", CaseAction::ResumeService);
+        };
+        if pause_first {
+            pause(&mut desk);
+        }
+        tell(&mut desk, Paid("2026-05-04", "p1", 19_900));
+        if !pause_first {
+            pause(&mut desk);
+        }
+        fees(&desk)
+    };
+    for pause_first in [true, false] {
+        let expected = [fee("Allowed", [0, 0, 0, 0, 19_900]), fee("Unproved", [0, 0, 0, 0, 0])];
+        assert_eq!(told(pause_first), expected, "{pause_first}");
+    }
+}
+
+/// The two of a couple share an invoice: what exposes the fee of one moves what was paid to the line of the other.
+#[test]
+fn what_is_told_of_one_of_a_couple_shares_the_money_of_both() {
+    const B: u128 = 3;
+    let member = |name: &str| {
+        let mut enrol = Enrol { seat: Seat::Couple, ..enrol() };
+        enrol.contact.name = personal(name);
+        enrol
+    };
+    for paid_first in [true, false] {
+        let mut desk = Desk::open();
+        desk.signed_as(case(A), "2026-03-02", member("Ada Lark"));
+        desk.signed_as(case(B), "2026-03-02", member("Ben Lark"));
+        let (first, second, action) = (case(B), case(A), CoupleAction::Compare);
+        desk.command(&Command::Couple { first, second, action }).unwrap();
+        let paying = desk.account(account(B)).moved_to.unwrap_or(account(B));
+        for id in [A, B] {
+            desk.act(case(id), "2026-03-06", CaseAction::OpenWork);
+            desk.month(case(id), "2026-03-09");
+        }
+        desk.bill(paying, "2026-04-05");
+        desk.today("2026-04-20");
+        let pay = |desk: &mut Desk| {
+            let (amount, payment) = (usd(20_000), reference("p1"));
+            let paid = PaymentReceived { amount, invoice: Some(1), payment };
+            desk.try_account(paying, "2026-04-06", AccountAction::PaymentReceived(paid)).unwrap();
+        };
+        if paid_first {
+            pay(&mut desk);
+        }
+        let paused = ServicePaused { reason: personal("away") };
+        desk.act(case(B), "2026-03-08", CaseAction::PauseService(paused));
+        desk.act(case(B), "2026-03-10", CaseAction::ResumeService);
+        if !paid_first {
+            pay(&mut desk);
+        }
+        let line = |id: u128| desk.account(paying).lines_of(case(id)).next().unwrap().money;
+        let owed = desk.judged(case(B), |judge| judge.fees().next().unwrap().owed);
+        assert_eq!(line(A).open, usd(0), "{paid_first}");
+        assert_eq!(line(A).paid.plus(owed).unwrap(), usd(20_000), "{paid_first}");
+    }
 }

@@ -224,7 +224,7 @@ impl Before<'_> {
                 list([(!waits, "no request for a refund of its number waited for an answer")])
             }
             AccountEvent::RefundIssued(e) => {
-                let mut wrong = self.goes_back(&e.refund, &e.payment, e.amount);
+                let mut wrong = self.refunded(e);
                 wrong.extend(list([
                     (!self.may_answer(e), "it answers no request for its payment"),
                     (!self.is_owed(e), "it does not give back what was owed as it says"),
@@ -360,11 +360,18 @@ impl Before<'_> {
         })
     }
 
-    fn goes_back(&self, name: &ProcessorRef, of: &ProcessorRef, amount: Money) -> Vec<String> {
+    /// A refund that was made was made, whatever a bank took before it was told; but nothing is refunded twice.
+    fn refunded(&self, e: &RefundIssued) -> Vec<String> {
+        let payment = self.account.payments.get(&e.payment);
+        let left = payment.and_then(|of| self.account.not_refunded(&e.payment, of).ok());
+        let is_left = left.is_some_and(|left| e.amount.minor() <= left.minor());
         list([
-            (!self.is_amount(amount), "its amount is not above zero in the firm's currency"),
-            (!self.is_left(of, amount), "it is more than was left of a payment of this account"),
-            (self.account.money_back.contains_key(name), "money went back under its name before"),
+            (!self.is_amount(e.amount), "its amount is not above zero in the firm's currency"),
+            (!is_left, "it is more than was left of a payment of this account"),
+            (
+                self.account.money_back.contains_key(&e.refund),
+                "money went back under its name before",
+            ),
         ])
     }
 

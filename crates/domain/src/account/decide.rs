@@ -255,7 +255,7 @@ pub(super) fn gives_back(facts: &Facts, payment: &Payment, amount: Money) -> Res
     goes_back(facts, payment, amount, payment.left(), "left")
 }
 
-fn goes_back(
+pub(super) fn goes_back(
     facts: &Facts,
     payment: &Payment,
     amount: Money,

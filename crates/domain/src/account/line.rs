@@ -220,7 +220,12 @@ impl Invoice {
         let first = taken.min(lost.above(zero)).min(self.written_off);
         let open = taken.above(first).min(self.checked_open()?);
         let recovered = taken.above(open).min(self.written_off);
-        let of_lines = self.split(Sum::Paid, taken, Some(named), number)?;
+        // What a refund gave back of it since is taken no more.
+        let of_line = |line: u32| {
+            let is_its = |part: &&LinePart| (part.invoice, part.line) == (number, line);
+            named.iter().find(is_its).map_or(zero, |part| part.amount)
+        };
+        let of_lines: Vec<Money> = (1..).zip(&self.lines).map(|(at, _)| of_line(at)).collect();
         let turns = |of: fn(&LineSums, Money) -> Money| -> Vec<[Money; 2]> {
             let lines = self.lines.iter().zip(&self.sums).zip(&of_lines);
             let turns = lines.map(|((line, sums), &taken)| {

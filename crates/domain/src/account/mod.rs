@@ -20,7 +20,7 @@ pub(crate) use correct::{Corrected, correct};
 pub use cover::{Exposed, Flow};
 pub(crate) use decide::{Facts, decide};
 pub use line::{Line, LineMoney, LineSums, PartMoney};
-pub use refund::{RefundRequest, withheld};
+pub use refund::{Instead, RefundRequest, Refunded, withheld};
 pub use shared::NotAsked;
 pub use told::{MoneyTakenBack, MoneyTold, Moved, Sum};
 
@@ -187,6 +187,8 @@ record! {
         beyond: Money,
         /// The deposit it stands behind.
         deposited: Option<DepositId>,
+        /// For a refund, what it gave back that chargebacks told before it had taken.
+        instead: Vec<Instead>,
         /// The invoices it was taken out of.
         invoices: Vec<Applied>,
         /// The lines it was taken out of, where that was said.

@@ -8,6 +8,7 @@ mod common;
 use common::*;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
+use counterfoil_domain::money::Money;
 use counterfoil_domain::terms::Seat;
 
 const A: u128 = 2;
@@ -89,7 +90,7 @@ fn fees(desk: &Desk) -> Vec<(String, [i64; 5])> {
         let lines = desk.account(account(A)).lines_of(case(A));
         let fees = judge.fees().zip(lines).map(|(fee, line)| {
             let sums = [fee.exposed, fee.owed, fee.open, fee.given_back, line.money.paid];
-            (format!("{:?}", fee.standing), sums.map(|sum| sum.minor()))
+            (format!("{:?}", fee.standing), sums.map(Money::minor))
         });
         fees.collect()
     })
@@ -214,8 +215,13 @@ fn what_is_owed_is_the_same_once_a_day_is_corrected() {
     let becomes = MoneyBecomes::OnDay(day("2026-07-07"));
     let correction = Box::new(MoneyCorrection { becomes, reason, said_by, told: Box::new(told) });
     let id = account(A);
-    desk.command(&Command::CorrectMoney { account: id, expected_version: None, correction })
-        .unwrap();
+    desk.command(&Command::CorrectMoney {
+        account: id,
+        by: CorrectedBy::Anyone,
+        expected_version: None,
+        correction,
+    })
+    .unwrap();
     assert_eq!(fees(&desk), expected);
 }
 

@@ -93,7 +93,12 @@ fn correct(desk: &mut Desk, at: u64) {
     let (reason, said_by) = (personal("It was mistyped."), personal("the bookkeeper"));
     let becomes = MoneyBecomes::Nothing;
     let correction = Box::new(MoneyCorrection { becomes, reason, said_by, told });
-    let command = Command::CorrectMoney { account: account(A), expected_version: None, correction };
+    let command = Command::CorrectMoney {
+        account: account(A),
+        by: CorrectedBy::Anyone,
+        expected_version: None,
+        correction,
+    };
     desk.command(&command).unwrap();
 }
 
@@ -170,7 +175,12 @@ fn a_chargeback_that_took_more_than_came_in_is_taken_back_whole() {
     let (reason, said_by) = (personal("It was mistyped."), personal("the bookkeeper"));
     let becomes = MoneyBecomes::Nothing;
     let correction = Box::new(MoneyCorrection { becomes, reason, said_by, told });
-    let command = Command::CorrectMoney { account: account(A), expected_version: None, correction };
+    let command = Command::CorrectMoney {
+        account: account(A),
+        by: CorrectedBy::Anyone,
+        expected_version: None,
+        correction,
+    };
     desk.command(&command).unwrap();
     assert_eq!(says(desk.account(account(A))), refunded);
 }

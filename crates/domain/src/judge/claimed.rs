@@ -363,10 +363,10 @@ impl<'a> Judge<'a> {
     }
 
     fn standing_on(&self, at: usize, on: CivilDate, others: &[Judge<'_>]) -> OnDay {
-        self.standing_of(&self.asking(at, on), others)
+        Self::standing_of(&self.asking(at, on), others)
     }
 
-    fn standing_of(&self, asking: &Asking<'_, 'a>, others: &[Judge<'_>]) -> OnDay {
+    fn standing_of(asking: &Asking<'_, 'a>, others: &[Judge<'_>]) -> OnDay {
         let amount = asking.amount.expect("a claimed fee has an amount");
         let zero = Money::zero(amount.currency());
         let mut found = OnDay { standing: FeeStanding::Allowed, exposed: zero, closed: Vec::new() };
@@ -402,7 +402,7 @@ impl<'a> Judge<'a> {
             let (fee, line) =
                 (self.matter.case.earned[at].as_ref(), (claimed.invoice?, claimed.line?));
             let days = claimed.asked_on.iter().map(|&on| {
-                self.standing_of(&Asking { is_as_issued: true, ..self.asking(at, on) }, &others)
+                Self::standing_of(&Asking { is_as_issued: true, ..self.asking(at, on) }, &others)
             });
             let found = days.max_by_key(|found| (found.standing, found.exposed.minor()))?;
             let exposed = found.exposed.above(self.kept_at_most(fee, &found.closed));

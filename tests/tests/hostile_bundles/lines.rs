@@ -64,7 +64,8 @@ fn money_of_other_lines_is_named() {
 fn lines_that_are_shared_otherwise_are_named() {
     let log = bytes(&shared::log());
     let sound = Unpacked::of(&export(&log, Request::All));
-    assert_eq!(both(&sound.packed()), [vec![], vec![]] as [Vec<String>; 2]);
+    let nothing: [Vec<String>; 2] = [vec![], vec![]];
+    assert_eq!(both(&sound.packed()), nothing);
     let events = parse(&log);
     let is_said = |at: &usize| events[*at]["event"] == "lines_shared";
     let said: Vec<usize> = (0..events.len()).filter(is_said).collect();

@@ -169,7 +169,12 @@ impl Corrector {
         });
         Some(Move {
             now,
-            command: Command::CorrectMoney { account, expected_version: None, correction },
+            command: Command::CorrectMoney {
+                account,
+                by: CorrectedBy::Anyone,
+                expected_version: None,
+                correction,
+            },
         })
     }
 }

@@ -17,5 +17,6 @@ pub mod judging;
 pub mod lives;
 pub mod player;
 pub mod reclaimed;
+pub mod shared;
 pub mod simulation;
 pub mod zips;

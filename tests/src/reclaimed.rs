@@ -75,8 +75,13 @@ impl Desk {
 
     /// Tells what happened to the client's money.
     pub fn account(&mut self, on: &str, action: AccountAction) {
+        self.told_late(on, on, action);
+    }
+
+    /// The same on a later day.
+    pub fn told_late(&mut self, told: &str, on: &str, action: AccountAction) {
         let action = Dated { occurred_at: None, occurred_on: day(on), action };
-        self.play(on, Command::Account { account: case().own_account(), action });
+        self.play(told, Command::Account { account: case().own_account(), action });
     }
 
     fn firm(&mut self, action: FirmAction) {

@@ -17,9 +17,10 @@ use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
     ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmCorrected,
-    FirmEvent, FirmFact, FoundResult, LegalHoldLifted, LegalHoldPlaced, LinePart, ListingCorrected,
-    ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected, MoneyFact, Outcome, PromisedResult,
-    Reading, Recorded, ResultsFound, Scope, ScoreRaised, Showing, StreamId,
+    FirmEvent, FirmFact, FoundResult, LegalHoldLifted, LegalHoldPlaced, LinePart, LineShare,
+    LinesShared, ListingCorrected, ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected,
+    MoneyFact, Outcome, PromisedResult, Reading, Recorded, ResultsFound, Scope, ScoreRaised,
+    Showing, StreamId,
 };
 use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
 use domain::judge::EDITION;
@@ -99,6 +100,22 @@ fn money_corrected(log: &[Recorded]) -> Recorded {
     Recorded { event: event.into(), ..paid.clone() }
 }
 
+/// Which lines of an invoice its money is of.
+fn lines_shared(log: &[Recorded]) -> Recorded {
+    let paid = log.iter().find(|told| told.event.type_name() == "payment_settled").unwrap();
+    let usd = |minor| Money::new(minor, Currency::USD).unwrap();
+    let line = |paid: i64, written_off: i64| LineShare {
+        credited: usd(0),
+        exposed: Some(usd(9_900)).filter(|_| written_off > 0),
+        lost: Some(usd(200)).filter(|_| written_off > 0),
+        paid: usd(paid),
+        unproved: Some(usd(4_900)).filter(|_| written_off == 0),
+        written_off: usd(written_off),
+    };
+    let event = LinesShared { invoice: 3, lines: vec![line(4_900, 0), line(0, 300)] };
+    Recorded { event: AccountEvent::from(event).into(), ..paid.clone() }
+}
+
 /// A standing of a history, taken back and told anew.
 fn firm_corrected(log: &[Recorded]) -> FirmCorrected {
     let told = log.iter().find(|told| told.event.type_name() == "standing_recorded").unwrap();
@@ -112,8 +129,9 @@ fn firm_corrected(log: &[Recorded]) -> FirmCorrected {
 }
 
 /// Events that say of which lines their money is, or what was lost; the others are of times before they did.
-const OF_LINES: [&str; 10] = [
+const OF_LINES: [&str; 11] = [
     "chargeback_opened.v1.of_lines.json",
+    "chargeback_won.v1.of_lines.json",
     "credit_granted.v1.of_lines.json",
     "fee_marked.v1.with_kept.json",
     "fee_marked.v1.with_loss.json",
@@ -133,6 +151,7 @@ fn of_lines(name: &str, mut recorded: Recorded) -> Recorded {
     let parts = Some(vec![first, LinePart { amount: usd(0), exposed, invoice: 3, line: 2 }]);
     match &mut recorded.event {
         Event::Account(AccountEvent::ChargebackOpened(e)) => e.lines = parts,
+        Event::Account(AccountEvent::ChargebackWon(e)) => e.whole = Some(true),
         Event::Account(AccountEvent::CreditGranted(e)) => e.lines = parts,
         Event::Account(AccountEvent::PaymentSettled(e)) => e.lines = parts,
         Event::Account(AccountEvent::RefundIssued(e)) => {
@@ -252,6 +271,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
         keep(&Recorded { event: event.into(), ..case.clone() });
     }
     keep(&money_corrected(&player.log));
+    keep(&lines_shared(&player.log));
     let StreamId::Case(client) = case.stream else { unreachable!("it is of a case") };
     let looked = LookEvent::ClientLookedAt(ClientLookedAt {
         access: Some(access),

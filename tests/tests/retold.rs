@@ -12,7 +12,7 @@ use counterfoil_tests::history::{Crm, Move, Shape};
 use counterfoil_tests::player::Player;
 use domain::State;
 use domain::command::{
-    AccountAction, Command, Dated, FirmAction, Lower, MoneyBecomes, MoneyCorrection,
+    AccountAction, Command, CorrectedBy, Dated, FirmAction, Lower, MoneyBecomes, MoneyCorrection,
     PaymentReceived,
 };
 use domain::event::{BookAccount, Recorded, StreamId};
@@ -127,7 +127,12 @@ impl Clumsy {
 
     fn correct(&mut self, step: &Move, account: AccountId, correction: MoneyCorrection) {
         let correction = Box::new(correction);
-        let command = Command::CorrectMoney { account, expected_version: None, correction };
+        let command = Command::CorrectMoney {
+            account,
+            by: CorrectedBy::Anyone,
+            expected_version: None,
+            correction,
+        };
         let events = self.player.play(&Move { now: step.now, command }).unwrap();
         *self.corrected.entry(events[1].event.type_name()).or_default() += 1;
     }

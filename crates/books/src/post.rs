@@ -6,7 +6,8 @@
 //! | fee marked | fee revenue | owed to clients for what was paid of what nothing allowed and is not kept, receivable for what is open of it, refunds and credits for what had been given back or forgiven of it as an expense, bad debt and chargeback losses for what was written off of it |
 //! | invoice issued | receivable | earned, not invoiced |
 //! | payment settled | clearing | receivable; owed to clients for what is unearned |
-//! | refund issued | owed to clients for what is owed, refunds and credits for the rest | clearing |
+//! | refund issued | owed to clients for what is owed, refunds and credits for the rest; for what a chargeback told before it had taken, chargeback losses | clearing |
+//! | | refunds and credits for what of that is open again | receivable |
 //! | chargeback opened | owed to clients, then receivable, then chargeback losses for what had gone back before | clearing |
 //! | chargeback won | clearing | receivable for what is open, chargeback losses for what was written off or had gone back, owed to clients for the rest |
 //! | credit granted | refunds and credits | receivable |
@@ -28,7 +29,7 @@ use std::collections::{HashMap, HashSet};
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::{Account, MoneyTold, Sum, Unfit};
+use domain::account::{Account, MoneyTold, Refunded, Sum, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
     AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, FeeMarked,
@@ -227,7 +228,15 @@ impl<'a> Poster<'a> {
                 (Some(&e.payment), paid.chain([unearned]).collect())
             }
             AccountEvent::RefundIssued(e) => {
-                let taken = before.taken_back(&e.payment, e.amount)?;
+                let Refunded { taken, instead } = before.refund_taken(&e.payment, e.amount)?;
+                let mut lost = taken.beyond;
+                let mut forgiven = Vec::new();
+                for instead in &instead {
+                    lost = lost.plus(instead.sum()?)?;
+                    forgiven.extend(instead.invoices.iter().map(|a| {
+                        about(a.invoice, transfer(Receivable, RefundsAndCredits, a.amount))
+                    }));
+                }
                 let mut owed = taken.unearned;
                 let mut parts = taken
                     .invoices
@@ -240,9 +249,9 @@ impl<'a> Poster<'a> {
                 let transfers = vec![
                     transfer(Clearing, RefundsAndCredits, parts),
                     transfer(Clearing, OwedToClients, owed),
-                    transfer(Clearing, ChargebackLosses, taken.beyond),
+                    transfer(Clearing, ChargebackLosses, lost),
                 ];
-                (Some(&e.refund), transfers)
+                (Some(&e.refund), forgiven.into_iter().chain(transfers).collect())
             }
             AccountEvent::ChargebackOpened(e) => {
                 let taken = before.taken_back(&e.payment, e.amount)?;
@@ -254,7 +263,7 @@ impl<'a> Poster<'a> {
                 (Some(&e.chargeback), parts.chain([owed, beyond]).collect())
             }
             AccountEvent::ChargebackWon(e) => {
-                let again = before.given_again(&e.chargeback)?;
+                let again = before.given_again(e)?;
                 let parts = again.invoices.iter().flat_map(|part| {
                     let to =
                         |account, amount| about(part.invoice, transfer(account, Clearing, amount));
@@ -283,7 +292,8 @@ impl<'a> Poster<'a> {
             | AccountEvent::ChargebackLost(_)
             | AccountEvent::UnearnedPaymentFound(_)
             | AccountEvent::MoneyDeposited(_)
-            | AccountEvent::MoneyUndeposited(_) => return Ok(None),
+            | AccountEvent::MoneyUndeposited(_)
+            | AccountEvent::LinesShared(_) => return Ok(None),
         };
         let entry = self.begin(recorded, recorded.occurred_on);
         Ok(Some(Entry { reference: reference.map(ToString::to_string), transfers, ..entry }))
@@ -409,6 +419,7 @@ fn moved(fact: &MoneyTold) -> Result<Vec<Transfer>, Unfit> {
             MoneyFact::RefundIssued => {
                 let owed = of(Sum::Returned)?;
                 vec![
+                    transfer(Receivable, RefundsAndCredits, of(Sum::Credited)?.plus(paid)?),
                     transfer(RefundsAndCredits, Clearing, paid.plus(owed)?),
                     transfer(OwedToClients, Clearing, owed.negated()),
                 ]

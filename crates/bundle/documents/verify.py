@@ -673,7 +673,7 @@ account refund_failed number:u32 reason:RefundFailureReason
 account refund_issued amount:money lines?:[LinePart] owed?:[LinePart] payment:code reason?:personal refund:code request?:u32
 account refund_requested amount:money lines?:[LinePart] number:u32 payment:code reason:personal
 account chargeback_opened amount:money chargeback:code lines?:[LinePart] payment:code respond_by?:day
-account chargeback_won chargeback:code
+account chargeback_won chargeback:code whole?:flag
 account chargeback_lost chargeback:code
 account credit_granted amount:money invoice:u64 lines?:[LinePart] reason:personal
 account written_off amount:money invoice:u64 lines?:[LinePart] reason:personal
@@ -681,6 +681,7 @@ account unearned_payment_found amount:money cites:text payment:code
 account money_deposited deposit:id movements:[Movement]
 account money_undeposited deposit:id movements:[Movement]
 account money_corrected again?:id fact:EventRef kind:MoneyFact reason:personal said_by:personal
+account lines_shared invoice:u64 lines:[LineShare]
 deposit statement_line_seen amount:money bank:code line:hash references:[code] return_reason?:code value_on?:day
 deposit payout_reported costs:money gross:money lines:u32 net:money payout:code
 deposit payout_lines_reported lines:[PayoutLine]
@@ -726,6 +727,7 @@ part ItemOutcome item:code outcome:Outcome
 part ItemSeen balance?:money delinquent_since?:day furnisher:text item:code kind:ItemKind
 part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
 part LinePart amount:money exposed?:money invoice:u64 line:u32
+part LineShare credited:money exposed?:money lost?:money paid:money unproved?:money written_off:money
 part ListingCorrected balance:money bureau:code item:code
 part ListingDeleted bureau:code item:code
 part Loss bad_debt:money charged_back:money
@@ -2801,6 +2803,9 @@ class FirmRecord:
                         self.ended[id(pack)] = position
                 self.backed = [backed[:3] + (min(backed[3], position),) if backed[0] == at else backed for backed in self.backed]
                 self.anew = position + 1 if p.get("again") else None
+            elif name == "access_granted":
+                if {"correct", "accept"} & set(p["scopes"]) and {"record", "bill"} & set(p["scopes"]):
+                    wrong.append("a token that corrects or accepts also records or bills")
             elif name == "plan_published":
                 self.plans.append((position, event["occurred_on"], p["plan"]))
             if name in KINDS_OF_FIRM:
@@ -3034,6 +3039,33 @@ class Books:
                 payment["held"][key] = max(0, payment["held"][key] - minor(part["amount"]))
         return unearned, parts
 
+    def instead(self, name, sum_):
+        """What a refund gives back that chargebacks told before it had taken: of what was unearned, and of invoices."""
+        standing = sorted((back["on"], key) for key, back in self.backs.items()
+                          if back["payment"] == name and back["status"] in ("open", "lost"))
+        found, opened = [], {}
+        for _, key in standing:
+            back, of_invoices = self.backs[key], []
+            unearned = min(sum_, back["unearned"])
+            sum_ -= unearned
+            for number, part in back["parts"]:
+                opened.setdefault(number, max(0, self.open(number)))
+                part = min(sum_, part, opened[number])
+                opened[number], sum_ = opened[number] - part, sum_ - part
+                if part > 0:
+                    of_invoices.append((number, part))
+            found.append((key, of_invoices, unearned))
+        return found
+
+    def take_instead(self, instead, sign):
+        """What a refund gave back instead, a chargeback took of nothing."""
+        for key, of_invoices, unearned in instead:
+            back, taken = self.backs[key], dict(of_invoices)
+            back["unearned"] -= sign * unearned
+            back["parts"] = [(number, part - sign * taken.get(number, 0)) for number, part in back["parts"]]
+            for number, part in of_invoices:
+                self.invoices[number]["back"] -= sign * part
+
     def waits(self, number):
         """Whether nobody said what became of a request for a refund."""
         request = self.refunds.get(number)
@@ -3042,7 +3074,7 @@ class Books:
     def sums(self):
         """Every sum of invoices and payments, by where it stands."""
         for number, invoice in self.invoices.items():
-            for name in ("paid", "credited", "written_off", "back"):
+            for name in ("paid", "credited", "written_off", "back", "lost"):
                 yield (invoice, name), invoice[name]
             for line in invoice["lines"]:
                 for name in line:
@@ -3080,6 +3112,10 @@ class Books:
         if kind == "payment_settled":
             self.payments.pop(name, None)
         elif kind in ("refund_issued", "chargeback_opened"):
+            for key, of_invoices, unearned in self.backs.get(name, {}).get("instead", ()):
+                back, given = self.backs[key], dict(of_invoices)
+                back["unearned"] += unearned
+                back["parts"] = [(number, part + given.get(number, 0)) for number, part in back["parts"]]
             self.backs.pop(name, None)
             answered = self.refunds.get(fact["event"]["payload"].get("request"))
             if answered is not None:  # that refund was never made: its request waits again
@@ -3119,7 +3155,7 @@ class Books:
         p, name, invoices = event["payload"], event["event"], self.invoices
         self.is_opened = True
         if name == "invoice_issued":
-            invoices[p["number"]] = {"event": event, "issued_on": event["occurred_on"], "paid": 0, "credited": 0, "written_off": 0, "back": 0, "steps": [],
+            invoices[p["number"]] = {"event": event, "issued_on": event["occurred_on"], "paid": 0, "credited": 0, "written_off": 0, "back": 0, "lost": 0, "steps": [],
                                      "charges": [], "lines": [{"paid": 0, "credited": 0, "written_off": 0} for _ in p["lines"]]}
         elif name in ("charge_requested", "payment_failed") and p["invoice"] in invoices:
             self.step(p["invoice"], event, name == "charge_requested")
@@ -3142,7 +3178,19 @@ class Books:
             if p.get("request") in self.refunds:
                 self.refunds[p["request"]]["refund"] = True
             into, as_ = ("credited", "refund") if name == "refund_issued" else ("back", "chargeback")
-            unearned, parts = self.take_back(p["payment"], minor(p["amount"]), p.get("lines"))
+            unearned, parts = self.taken_back(p["payment"], minor(p["amount"]))
+            instead = self.instead(p["payment"], minor(p["amount"]) - unearned - sum(part for _, part in parts)) \
+                if name == "refund_issued" else []
+            self.take_back(p["payment"], minor(p["amount"]), p.get("lines"))
+            self.take_instead(instead, 1)
+            for _, of_invoices, _ in instead:
+                for number, part in of_invoices:
+                    wholes = invoices[number]["event"]["payload"]["lines"]
+                    open_ = [(max(0, minor(whole["amount"]) - sum(line.values())),)
+                             for line, whole in zip(invoices[number]["lines"], wholes)]
+                    invoices[number]["credited"] += part
+                    for line, of_line in zip(invoices[number]["lines"], in_turns(part, open_)):
+                        line["credited"] += of_line
             for number, part in parts:
                 self.add(number, "paid", part, p.get("lines"), -1)
                 if into == "credited":
@@ -3150,7 +3198,8 @@ class Books:
                 else:
                     invoices[number][into] += part
             self.backs[p[as_]] = {"payment": p["payment"], "lines": p.get("lines"), "amount": minor(p["amount"]),
-                                  "unearned": unearned, "parts": parts, "status": "open" if as_ == "chargeback" else None}
+                                  "unearned": unearned, "parts": parts, "status": "open" if as_ == "chargeback" else None,
+                                  "on": event["occurred_on"], "instead": instead}
         elif name == "chargeback_won" and p["chargeback"] in self.backs:
             back = self.backs[p["chargeback"]]
             unearned, back["status"] = back["unearned"], "won"
@@ -3162,9 +3211,10 @@ class Books:
                     recovered = min(part - due, invoice["written_off"])
                     self.add(number, "paid", due + recovered, None)
                     self.add(number, "written_off", recovered, None, -1)
+                    invoice["lost"] -= recovered
                     unearned += part - due - recovered
                 else:
-                    unearned += part - self.give_again(number, back, part)
+                    unearned += part - self.give_again(number, back, part, "whole" in p)
             self.payments[back["payment"]]["unearned"] += unearned
             self.payments[back["payment"]]["returned"] -= back["amount"]
         elif name == "chargeback_lost" and p["chargeback"] in self.backs:
@@ -3172,23 +3222,150 @@ class Books:
         elif name in ("money_deposited", "money_undeposited"):
             movements = {(movement["kind"], movement["name"]) for movement in p["movements"]}
             self.deposited = self.deposited | movements if name == "money_deposited" else self.deposited - movements
+        elif name == "lines_shared" and p["invoice"] in invoices:
+            for line, sums in zip(invoices[p["invoice"]]["lines"], p["lines"]):
+                line.update((of, minor(sums[of])) for of in line)
         elif name in ("credit_granted", "written_off") and p["invoice"] in invoices:
+            invoice = invoices[p["invoice"]]
+            if name == "written_off":
+                invoice["lost"] += min(minor(p["amount"]), max(0, invoice["back"] - invoice["written_off"]))
             self.add(p["invoice"], "credited" if name == "credit_granted" else name, minor(p["amount"]), p.get("lines"))
 
-    def give_again(self, number, back, sum_):
-        """A chargeback that was won, of lines that it named, goes back to those; gives how much of it did."""
+    def give_again(self, number, back, sum_, is_whole):
+        """A chargeback that was won goes back to lines that it named, or first to those; gives how much of it did."""
         invoice, held, given = self.invoices[number], self.payments[back["payment"]]["held"], 0
         wholes = [minor(line["amount"]) for line in invoice["event"]["payload"]["lines"]]
-        taken = self.split(number, "paid", sum_, back["lines"])
-        for place, (line, whole, part) in enumerate(zip(invoice["lines"], wholes, taken), 1):
-            due = min(part, max(0, whole - sum(line.values())))
-            recovered = min(part - due, line["written_off"])
+        taken, lines = self.split(number, "paid", sum_, back["lines"]), invoice["lines"]
+        due_of = [min(part, max(0, whole - sum(line.values()))) for line, whole, part in zip(lines, wholes, taken)]
+        good_of = [min(part - due, line["written_off"]) for line, due, part in zip(lines, due_of, taken)]
+        if is_whole:
+            due = min(sum_ - min(sum_, max(0, invoice["lost"]), invoice["written_off"]), self.open(number))
+            opened = [max(0, whole - sum(line.values())) for line, whole in zip(lines, wholes)]
+            due_of = in_turns(due, [(min(part, most), max(0, most - part)) for part, most in zip(taken, opened)])
+            good_of = in_turns(min(sum_ - due, invoice["written_off"]), [
+                (min(part, max(0, line["written_off"])), max(0, line["written_off"] - part)) for part, line in zip(taken, lines)])
+        for place, (line, due, recovered) in enumerate(zip(lines, due_of, good_of), 1):
+            invoice["lost"] -= recovered
             for sums in (line, invoice):
                 sums["paid"] += due + recovered
                 sums["written_off"] -= recovered
             held[number, place] = held.get((number, place), 0) + due + recovered
             given += due + recovered
         return given
+
+
+class ByDays:
+    """The lines of an invoice, as the facts of its money are gone through by their days."""
+    RANKS = {"payment_settled": 0, "credit_granted": 1, "refund_issued": 2, "chargeback_opened": 3, "written_off": 4, "chargeback_won": 5}
+
+    def __init__(self, books, number, not_asked):
+        invoice = books.invoices[number]
+        self.wholes = [minor(line["amount"]) for line in invoice["event"]["payload"]["lines"]]
+        self.not_asked, self.held, self.taken, self.late = not_asked, {}, {}, []
+        self.lines = [{"paid": 0, "credited": 0, "written_off": 0} for _ in self.wholes]
+        facts = []
+        for fact in books.told.values():
+            moved = {"paid": 0, "credited": 0, "written_off": 0}
+            for of, at, sum_ in fact["moved"]:
+                if of is invoice and at in moved:
+                    moved[at] += sum_
+            is_of = any(moved.values()) or any(of is line for of, _, _ in fact["moved"] for line in invoice["lines"])
+            if is_of and fact["event"]["event"] in self.RANKS:
+                facts.append((fact["event"]["occurred_on"], self.RANKS[fact["event"]["event"]], fact["name"] or "", moved["paid"],
+                              moved["credited"], moved["written_off"], fact["event"]["event"]))
+        for _, _, name, paid, credited, written_off, kind in sorted(facts):
+            payment = books.backs.get(name, {}).get("payment")
+            if kind == "payment_settled":
+                self.add("paid", name, paid)
+            elif kind == "credit_granted":
+                self.add("credited", None, credited)
+            elif kind == "written_off":
+                self.add("written_off", None, written_off)
+            elif kind == "refund_issued":
+                self.give_back(-paid)
+                self.add("credited", None, credited + paid)
+            elif kind == "chargeback_opened":
+                self.charge_back(name, payment, -paid)
+            else:
+                self.give_again(name, payment, paid, -written_off)
+        late, self.late = self.late, []
+        for kind, name, sum_ in late:
+            self.add(kind, name, sum_)
+
+    def open(self, at):
+        line, whole, (exposed, unproved) = self.lines[at], self.wholes[at], self.not_asked[at]
+        open_, allowed = max(0, whole - sum(line.values())), max(0, whole - exposed)
+        of_exposed = max(0, open_ - max(0, allowed - line["paid"]))
+        of_unproved = min(open_ - of_exposed, unproved)
+        return open_ - of_exposed - of_unproved, of_unproved, of_exposed
+
+    def share(self, sum_, turns):
+        parts = in_turns(sum_, turns)
+        return parts, sum_ - sum(parts)
+
+    def add(self, kind, name, sum_):
+        turns = [self.open(at) for at in range(len(self.lines))]
+        if kind == "credited":
+            turns = [(exposed, asked + unproved) for asked, unproved, exposed in turns]
+        parts, left = self.share(sum_, turns)
+        for line, part in zip(self.lines, parts):
+            line[kind] += part
+        if name is not None:
+            self.hold(name, parts)
+        if left > 0:
+            self.late.append([kind, name, left])
+
+    def hold(self, payment, parts):
+        held = self.held.get(payment, [0] * len(parts))
+        self.held[payment] = [a + b for a, b in zip(held, parts)]
+
+    def give_back(self, sum_):
+        turns = []
+        for line, whole, (exposed, _) in zip(self.lines, self.wholes, self.not_asked):
+            owed = max(0, line["paid"] - max(0, whole - exposed))
+            turns.append((owed, max(0, line["paid"]) - owed))
+        parts, left = self.share(sum_, turns)
+        for line, part in zip(self.lines, parts):
+            line["paid"] -= part
+            line["credited"] += part
+        self.never_covers("paid", None, left)
+        self.add("credited", None, left)
+
+    def charge_back(self, name, payment, sum_):
+        left = self.never_covers("paid", payment, sum_)
+        held = self.held.get(payment, [0] * len(self.lines))
+        turns = [(min(part, max(0, line["paid"])), max(0, max(0, line["paid"]) - part)) for part, line in zip(held, self.lines)]
+        parts, _ = self.share(left, turns)
+        for line, part in zip(self.lines, parts):
+            line["paid"] -= part
+        if payment in self.held:
+            self.held[payment] = [max(0, a - b) for a, b in zip(held, parts)]
+        self.taken[name] = parts
+
+    def never_covers(self, kind, payment, sum_):
+        for late in self.late:
+            if late[0] == kind and payment in (None, late[1]):
+                part = min(sum_, late[2])
+                late[2], sum_ = late[2] - part, sum_ - part
+        return sum_
+
+    def give_again(self, name, payment, paid, recovered):
+        taken = self.taken.get(name, [0] * len(self.lines))
+        turns = [(min(part, max(0, line["written_off"])), max(0, line["written_off"] - part)) for part, line in zip(taken, self.lines)]
+        good, left = self.share(recovered, turns)
+        self.never_covers("written_off", None, left)
+        for line, part in zip(self.lines, good):
+            line["written_off"] -= part
+            line["paid"] += part
+        turns = [(min(max(0, part - of_good), sum(self.open(at))),)
+                 for at, (part, of_good) in enumerate(zip(taken, good))]
+        again, left = self.share(paid - sum(good), turns)
+        for line, part in zip(self.lines, again):
+            line["paid"] += part
+        if payment is not None:
+            self.hold(payment, good)
+            self.hold(payment, again)
+        self.add("paid", payment, left)
 
 
 def line_parts(parts):
@@ -3199,7 +3376,7 @@ def line_parts(parts):
 def in_turns(sum_, lines):
     """A sum shared by lines: in each turn pro rata by largest remainder, the next turn once that is full."""
     parts = [0] * len(lines)
-    for turn in (0, 1):
+    for turn in range(len(lines[0]) if lines else 0):
         takes = [max(0, line[turn]) for line in lines]
         now = min(sum_, sum(takes))
         if now > 0:
@@ -3693,9 +3870,26 @@ class Derivation:
         self.names += [(kinds[fact["event"]["event"]], fact["name"], position, client)
                        for position, fact in books.told.items() if fact["event"]["event"] in kinds]
 
+    @staticmethod
+    def of_sharing(books, p):
+        """What is wrong with what is said of the lines of an invoice, if what of them may not be asked for is as it says."""
+        invoice, lines = books.invoices.get(p["invoice"]), p["lines"]
+        if invoice is None or len(lines) != len(invoice["lines"]) or len(lines) < 2:
+            return ["it is not of the lines of an invoice that has several"]
+        not_asked = [tuple(minor(line[name]) if name in line else 0 for name in ("exposed", "unproved")) for line in lines]
+        found = [{name: minor(line[name]) for name in ("paid", "credited", "written_off")} for line in lines]
+        wrong = []
+        if any(minor(line[name]) == 0 for line in lines for name in ("exposed", "unproved", "lost") if name in line):
+            wrong.append("it says of a line what is nothing")
+        is_all = all(sum(line[name] for line in found) == invoice[name] for name in found[0]) \
+            and sum(minor(line["lost"]) for line in lines if "lost" in line) == invoice["lost"]
+        if not is_all or found != ByDays(books, p["invoice"], not_asked).lines:
+            wrong.append("its money is of other lines by the days of what was told of it")
+        return wrong
+
     def of_shares(self, books, event):
         """What is wrong with the lines that money names, if what it says was exposed of them was."""
-        if event["event"] == "invoice_issued":
+        if event["event"] in ("invoice_issued", "lines_shared"):
             return []
         expected, named = books.cover(event), event["payload"].get("lines")
         if expected is None:
@@ -3712,7 +3906,7 @@ class Derivation:
         """What money says of its lines, held against what was marked of a client's fees by then."""
         books = Books()
         for event in account:
-            named = event["payload"].get("lines") if event["event"] != "invoice_issued" else None
+            named = event["payload"].get("lines") if event["event"] not in ("invoice_issued", "lines_shared") else None
             said = {(part["invoice"], part["line"]): minor(part["exposed"]) for part in named or () if "exposed" in part}
             for part in event["payload"].get("owed", ()) if event["event"] == "refund_issued" else ():
                 number, place = part["invoice"], part["line"]
@@ -3912,9 +4106,10 @@ class Derivation:
             payment = books.payments.get(p["payment"], {"amount": 0, "returned": 0})
             check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
             # A bank takes back what was refunded too, but nothing twice.
-            gone = payment["returned"] if name != "chargeback_opened" else sum(
-                back["amount"] for back in books.backs.values()
-                if back["payment"] == p["payment"] and back["status"] in ("open", "lost"))
+            # What was made was made; but a refund gives nothing back twice.
+            gone = payment["returned"] if name == "refund_requested" else sum(
+                back["amount"] for back in books.backs.values() if back["payment"] == p["payment"]
+                and back["status"] in (("open", "lost") if name == "chargeback_opened" else (None,)))
             check(minor(p["amount"]) > payment["amount"] - gone, "it is more than was left of a payment of this account")
             check("owed" in p and p["payment"] in books.payments and books.owed(event) != line_parts(p["owed"]),
                   "it does not give back what was owed as it says")
@@ -3932,6 +4127,10 @@ class Derivation:
                       "it answers no request for its payment")
         elif name in ("chargeback_won", "chargeback_lost"):
             check(books.backs.get(p["chargeback"], {}).get("status") != "open", "no chargeback of its name was open")
+            check("whole" in p and books.backs.get(p["chargeback"], {}).get("lines") is None,
+                  "it goes to all lines where there is one alone")
+        elif name == "lines_shared":
+            wrong += self.of_sharing(books, p)
         elif name == "money_corrected":
             fact = books.told.get(p["fact"]["position"])
             is_known = fact is not None and fact["event"]["event_id"] == p["fact"]["id"]

@@ -506,6 +506,8 @@ pub enum Command {
     CorrectMoney {
         /// The account at which it was told.
         account: AccountId,
+        /// Who says so.
+        by: CorrectedBy,
         /// The version of the account that the caller decided on.
         expected_version: Option<u64>,
         /// What was wrong.

@@ -7,6 +7,7 @@ mod firm_fact;
 mod keep;
 mod marks;
 mod money;
+mod shares;
 
 use std::collections::BTreeSet;
 
@@ -43,12 +44,12 @@ pub fn decide(
     // What is refused after its first event has to be undone.
     let several = match command {
         Command::Case { actions, .. } => actions.len() > 1,
-        Command::Correct { .. }
+        Command::Account { .. }
+        | Command::Correct { .. }
         | Command::CorrectMoney { .. }
         | Command::CorrectFirm(_)
         | Command::Bank(_) => true,
-        Command::Account { .. }
-        | Command::Firm { .. }
+        Command::Firm { .. }
         | Command::Couple { .. }
         | Command::ClaimFee { .. }
         | Command::BillAccount { .. }
@@ -70,8 +71,10 @@ pub fn decide(
 fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
     let touched = marks::touched(draft.world(), command)?;
     let awaited = marks::awaited(draft, command, &touched)?;
+    let held = money::held_before(draft, command, &touched)?;
     decide_one(draft, command)?;
-    marks::mark(draft, command, &touched, &awaited)
+    marks::mark(draft, command, &touched, &awaited)?;
+    money::opens_nothing(draft, &held)
 }
 
 fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> {
@@ -82,8 +85,8 @@ fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> 
         Command::Correct { by, case, expected_version, corrections } => {
             fact::correct_all(draft, *case, *by, *expected_version, corrections)
         }
-        Command::CorrectMoney { account, expected_version, correction } => {
-            money::correct(draft, *account, *expected_version, correction)
+        Command::CorrectMoney { account, by, expected_version, correction } => {
+            money::correct(draft, (*account, *by), *expected_version, correction)
         }
         Command::CorrectFirm(correction) => firm_fact::correct(draft, correction),
         Command::Account { account, action } => on_account(draft, *account, action),

@@ -82,7 +82,8 @@ impl MovementName {
             | AccountEvent::UnearnedPaymentFound(_)
             | AccountEvent::MoneyDeposited(_)
             | AccountEvent::MoneyUndeposited(_)
-            | AccountEvent::MoneyCorrected(_) => None,
+            | AccountEvent::MoneyCorrected(_)
+            | AccountEvent::LinesShared(_) => None,
         }
     }
 

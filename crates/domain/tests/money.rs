@@ -428,7 +428,7 @@ fn an_event_whose_money_cannot_be_is_a_fault_with_its_position() {
         (lower(usd(-MOST), 1).into(), "the amount is too large"),
         (refund("pay-9").into(), "it names a payment that the account does not have"),
         (
-            ChargebackWon { chargeback: reference("cb-9") }.into(),
+            ChargebackWon { chargeback: reference("cb-9"), whole: None }.into(),
             "it names a chargeback that the account does not have",
         ),
         (

@@ -9,7 +9,9 @@ use common::*;
 use counterfoil_domain::account::{Account, Invoice, MoneyBack, Payment};
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
+use counterfoil_domain::ids::AccessId;
 use counterfoil_domain::refusal::{Reason, Refusal};
+use uuid::Uuid;
 
 const A: u128 = 2;
 const B: u128 = 3;
@@ -74,6 +76,7 @@ fn try_correct(
     let correction = Box::new(correction);
     desk.command(&Command::CorrectMoney {
         account: account(id),
+        by: CorrectedBy::Anyone,
         expected_version: None,
         correction,
     })
@@ -347,4 +350,34 @@ fn a_payment_that_moved_away_and_back_is_corrected_like_any_other_and_answers_it
     let at = desk.last("payment_settled");
     try_correct(&mut desk, B, at, MoneyBecomes::Nothing).unwrap();
     assert_eq!(desk.account(account(A)).open_minor(), 19_900);
+}
+
+/// A slip of the day is taken back by the token that made it, and by no other; what else is wrong is for whoever corrects.
+#[test]
+fn whoever_bills_takes_back_its_own_slip_of_the_day() {
+    let token = |n| Author { access: Some(AccessId(Uuid::from_u128(n))), actor: text("billing") };
+    let mut desk = invoiced();
+    let before = desk.account(account(A)).clone();
+    desk.author = token(1);
+    let at = tell(&mut desk, "2026-05-20", pay("p1", 19_900, Some(1)));
+    let by = |desk: &mut Desk, becomes: MoneyBecomes| {
+        let told = desk.log.iter().find(|told| told.position == at).unwrap().clone();
+        let (reason, said_by) = (personal("It was typed twice."), personal("the biller"));
+        let correction =
+            Box::new(MoneyCorrection { becomes, reason, said_by, told: Box::new(told) });
+        let (account, by) = (account(A), CorrectedBy::Recorder);
+        desk.command(&Command::CorrectMoney { account, by, expected_version: None, correction })
+    };
+    desk.author = token(2);
+    is(&by(&mut desk, MoneyBecomes::Nothing).unwrap_err(), Reason::StateRefuses);
+    desk.author = token(1);
+    let other_day = MoneyBecomes::OnDay(day("2026-05-19"));
+    is(&by(&mut desk, other_day).unwrap_err(), Reason::StateRefuses);
+    desk.today("2026-05-21");
+    is(&by(&mut desk, MoneyBecomes::Nothing).unwrap_err(), Reason::StateRefuses);
+    desk.today("2026-05-20");
+    by(&mut desk, MoneyBecomes::Nothing).unwrap();
+    let after = desk.account(account(A));
+    assert_eq!(after.invoices[&1].open(), before.invoices[&1].open());
+    assert!(after.payments.is_empty());
 }

@@ -55,7 +55,12 @@ fn correct(
     let correction = MoneyCorrection { becomes, reason, said_by, told: Box::new(told) };
     let correction = Box::new(correction);
     let account = account(of);
-    desk.command(&Command::CorrectMoney { account, expected_version: None, correction })
+    desk.command(&Command::CorrectMoney {
+        account,
+        by: CorrectedBy::Anyone,
+        expected_version: None,
+        correction,
+    })
 }
 
 #[track_caller]

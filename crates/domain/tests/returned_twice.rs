@@ -88,23 +88,81 @@ fn of_an_invoice_that_two_payments_paid_each_gives_back_its_own_alone() {
     assert_eq!(says(desk.account(account(A))), [9_900, 10_000, 0, 0]);
 }
 
-#[test]
-fn a_refund_told_after_the_chargeback_is_recorded_before_it() {
-    let mut desk = paid();
-    let at = act(&mut desk, "2026-04-20", chargeback("c1", 19_900)).unwrap()[0].position;
-    let refused = act(&mut desk, "2026-04-22", refund("r1", 15_000)).unwrap_err();
-    is(&refused, Reason::StateRefuses);
-    assert!(refused.to_string().contains("record this refund"), "{refused}");
+fn correct(desk: &mut Desk, at: u64) {
     let told = Box::new(desk.log.iter().find(|told| told.position == at).unwrap().clone());
-    let (reason, said_by) = (personal("The refund came first."), personal("the bookkeeper"));
+    let (reason, said_by) = (personal("It was mistyped."), personal("the bookkeeper"));
     let becomes = MoneyBecomes::Nothing;
     let correction = Box::new(MoneyCorrection { becomes, reason, said_by, told });
-    let account_id = account(A);
-    let command = Command::CorrectMoney { account: account_id, expected_version: None, correction };
+    let command = Command::CorrectMoney {
+        account: account(A),
+        by: CorrectedBy::Anyone,
+        expected_version: None,
+        correction,
+    };
     desk.command(&command).unwrap();
-    act(&mut desk, "2026-04-22", refund("r1", 15_000)).unwrap();
+}
+
+/// Facts are never refused: that the bank's taking back was told first changes nothing of what the firm gave back.
+#[test]
+fn a_refund_told_behind_a_chargeback_is_as_one_told_before_it() {
+    let told_in_order = {
+        let mut desk = paid();
+        act(&mut desk, "2026-04-10", refund("r1", 15_000)).unwrap();
+        act(&mut desk, "2026-04-20", chargeback("c1", 19_900)).unwrap();
+        desk
+    };
+    for on in ["2026-04-10", "2026-04-22"] {
+        let mut desk = paid();
+        act(&mut desk, "2026-04-20", chargeback("c1", 19_900)).unwrap();
+        let charged_back = says(desk.account(account(A)));
+        let at = act(&mut desk, on, refund("r1", 15_000)).unwrap()[0].position;
+        assert_eq!(
+            says(desk.account(account(A))),
+            says(told_in_order.account(account(A))),
+            "the fee that was given back is not asked for again"
+        );
+        assert_eq!((beyond(&desk, "r1"), beyond(&desk, "c1")), (0, 15_000));
+        // No more is refunded than came in.
+        is(&act(&mut desk, on, refund("r2", 4_901)).unwrap_err(), Reason::ValueRefused);
+        let back = |desk: &Desk| desk.account(account(A)).money_back[&reference("c1")].clone();
+        let taken = back(&desk);
+        correct(&mut desk, at);
+        assert_eq!(says(desk.account(account(A))), charged_back);
+        assert_eq!(beyond(&desk, "c1"), 0);
+        act(&mut desk, on, refund("r1", 15_000)).unwrap();
+        assert_eq!(back(&desk), taken);
+        // What the firm wins is what the bank took beyond the refund, and the loss is made good.
+        act(&mut desk, "2026-04-25", AccountAction::ChargebackWon(reference("c1"))).unwrap();
+        assert_eq!(says(desk.account(account(A))), [4_900, 15_000, 0, 4_900]);
+    }
+}
+
+/// What came of a request is recorded, whatever happened meanwhile.
+#[test]
+fn a_request_for_a_refund_that_a_chargeback_overtook_is_answered() {
+    let mut desk = paid();
+    let (amount, payment) = (Some(usd(19_900)), reference("p1"));
+    let asked = RefundAsked { amount, payment, reason: personal("The client asked for it.") };
+    act(&mut desk, "2026-04-10", AccountAction::RequestRefund(asked)).unwrap();
     act(&mut desk, "2026-04-20", chargeback("c1", 19_900)).unwrap();
-    assert_eq!((beyond(&desk, "r1"), beyond(&desk, "c1")), (0, 15_000));
+    let (payment, refund) = (reference("p1"), reference("r1"));
+    let made = Refund { amount: usd(19_900), payment, reason: None, refund, request: Some(1) };
+    act(&mut desk, "2026-04-21", AccountAction::Refund(made)).unwrap();
+    assert_eq!(desk.account(account(A)).refunds_waiting().count(), 0);
+    assert_eq!(says(desk.account(account(A))), [0, 19_900, 0, 0]);
+}
+
+/// What was paid or forgiven since is not forgiven once more.
+#[test]
+fn what_is_settled_otherwise_since_a_chargeback_is_all_lost() {
+    let mut desk = paid();
+    act(&mut desk, "2026-04-20", chargeback("c1", 19_900)).unwrap();
+    let (amount, payment) = (usd(15_000), reference("p2"));
+    let paid = PaymentReceived { amount, invoice: Some(1), payment };
+    act(&mut desk, "2026-04-21", AccountAction::PaymentReceived(paid)).unwrap();
+    act(&mut desk, "2026-04-22", refund("r1", 19_900)).unwrap();
+    assert_eq!((beyond(&desk, "r1"), beyond(&desk, "c1")), (15_000, 4_900));
+    assert_eq!(says(desk.account(account(A))), [15_000, 4_900, 0, 0]);
 }
 
 #[test]
@@ -117,7 +175,12 @@ fn a_chargeback_that_took_more_than_came_in_is_taken_back_whole() {
     let (reason, said_by) = (personal("It was mistyped."), personal("the bookkeeper"));
     let becomes = MoneyBecomes::Nothing;
     let correction = Box::new(MoneyCorrection { becomes, reason, said_by, told });
-    let command = Command::CorrectMoney { account: account(A), expected_version: None, correction };
+    let command = Command::CorrectMoney {
+        account: account(A),
+        by: CorrectedBy::Anyone,
+        expected_version: None,
+        correction,
+    };
     desk.command(&command).unwrap();
     assert_eq!(says(desk.account(account(A))), refunded);
 }

@@ -4,6 +4,9 @@
 
 use super::recordable::{all_are_found, place, usd};
 use super::*;
+use bundle::Openings;
+use counterfoil_tests::bundles::try_export;
+use counterfoil_tests::shared;
 
 /// The last payment that says of which lines it is.
 fn of_lines(events: &mut [Value]) -> &mut Value {
@@ -53,4 +56,33 @@ fn money_of_other_lines_is_named() {
             &["names lines where there is one alone"],
         ),
     ]);
+}
+
+/// What is said of lines follows from the days of what was told and from how their fees are judged, and both verifiers hold
+/// it to that.
+#[test]
+fn lines_that_are_shared_otherwise_are_named() {
+    let log = bytes(&shared::log());
+    let sound = Unpacked::of(&export(&log, Request::All));
+    let nothing: [Vec<String>; 2] = [vec![], vec![]];
+    assert_eq!(both(&sound.packed()), nothing);
+    let events = parse(&log);
+    let is_said = |at: &usize| events[*at]["event"] == "lines_shared";
+    let said: Vec<usize> = (0..events.len()).filter(is_said).collect();
+    assert!(said.len() > 2, "{said:?}");
+    let forged = |change: &dyn Fn(&mut Value)| {
+        let mut events = events.clone();
+        change(&mut events[said[0]]["payload"]["lines"]);
+        let forged = write(&events);
+        let made = try_export(&forged, Request::All, Openings::default());
+        made.map_or_else(|_| sealed_again(&sound, &forged), |made| Unpacked::of(&made))
+    };
+    let other = forged(&|lines| {
+        let minor = |part: &Value| part["paid"]["minor"].as_str().unwrap().parse::<i64>().unwrap();
+        let (first, second) = (minor(&lines[0]), minor(&lines[1]));
+        (lines[0]["paid"], lines[1]["paid"]) = (usd(first - 1), usd(second + 1));
+    });
+    both_find(&other, &["its money is of other lines"]);
+    let [found, _] = both(&forged(&|lines| lines[1]["exposed"] = usd(1)).packed());
+    assert!(found.iter().any(|what| what.contains("may not be asked for")), "{found:#?}");
 }

@@ -371,6 +371,17 @@ fn papers_and_firms_that_cannot_be_are_named() {
             &["the firm is registered a second time"],
         ),
         (
+            "correcting_and_recording",
+            |events| {
+                let payload = json!({
+                    "access": "00000000-0000-0000-0000-00000000000b", "label": "front desk",
+                    "scopes": ["record", "correct"], "token_hash": "03".repeat(32),
+                });
+                append(events, &"firm".into(), "access_granted", payload);
+            },
+            &["a token that corrects or accepts also records or bills"],
+        ),
+        (
             "no_firm",
             |events| {
                 events.remove(0);

@@ -176,6 +176,7 @@ fn transaction(event: &AccountEvent) -> Option<Transaction> {
         | AccountEvent::UnearnedPaymentFound(_)
         | AccountEvent::MoneyDeposited(_)
         | AccountEvent::MoneyUndeposited(_)
-        | AccountEvent::MoneyCorrected(_) => return None,
+        | AccountEvent::MoneyCorrected(_)
+        | AccountEvent::LinesShared(_) => return None,
     })
 }

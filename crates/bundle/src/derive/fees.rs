@@ -1,11 +1,13 @@
 //! Fees, gate by gate, and whether each earned one rests on what it names.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::{CivilDate, Period};
-use domain::account::Account;
+use domain::account::{Account, NotAsked};
 use domain::case::Mark;
-use domain::event::{CaseEvent, Event, FeeEarned, FeeKept, FeeMarked, Recorded, WorkEvidence};
+use domain::event::{
+    CaseEvent, Event, FeeEarned, FeeKept, FeeMarked, LinesShared, Recorded, WorkEvidence,
+};
 use domain::gates::{Explanation, FeeStanding, Finding};
 use domain::ids::AccountId;
 use domain::judge::{EDITION, Judge, Matter, ToldFirst};
@@ -15,6 +17,7 @@ use domain::terms::Work;
 
 use super::{Earned, Rows, Then, Told, last_day};
 use crate::csv::{Row, list};
+use crate::recordable::not_asked;
 use crate::tables::at;
 
 /// Most open periods of one case that are told of: as many as a billing run looks at.
@@ -256,6 +259,32 @@ pub(super) fn unmarkable(then: &Then<'_>, recorded: &Recorded, mark: &FeeMarked)
     });
     (!found).then(|| {
         format!("of the fee claimed at position {} this could not be concluded", mark.fee.position)
+    })
+}
+
+/// What is said of lines of the client's own that may not be asked for, and could not be concluded on what was known then.
+pub(super) fn unshareable(
+    then: &Then<'_>,
+    id: AccountId,
+    recorded: &Recorded,
+    shared: &LinesShared,
+) -> Option<String> {
+    let (_, accounts) = then.payers();
+    let lines = &then.account(id)?.invoices.get(&shared.invoice)?.lines;
+    let said: Vec<_> = (1..).zip(lines).zip(not_asked(shared)).collect();
+    let reviewed = then.firm.reviewed.as_ref().map(|reviewed| reviewed.edition);
+    let editions = [Some(EDITION), reviewed.filter(|edition| *edition < EDITION)];
+    let found = editions.into_iter().flatten().any(|edition| {
+        let Some(judge) = then.judge(&accounts, recorded, edition) else { return false };
+        let judged: BTreeMap<_, _> = judge.not_asked().collect();
+        let mut own = said.iter().filter(|((_, line), _)| line.case == then.id);
+        own.all(|((number, line), said)| {
+            let nothing = NotAsked::nothing(Money::zero(line.amount.currency()));
+            judged.get(&(id, shared.invoice, *number)).copied().unwrap_or(nothing) == *said
+        })
+    });
+    (!found).then(|| {
+        format!("of its lines of invoice {} something else may not be asked for", shared.invoice)
     })
 }
 

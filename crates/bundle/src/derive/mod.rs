@@ -458,6 +458,13 @@ fn fold<'a>(
                 if let State::Case(case) = &case
                     && let Some(State::Account(account_then)) = accounts.get(&account)
                 {
+                    if let Event::Account(AccountEvent::LinesShared(shared)) = &recorded.event
+                        && let State::Firm(firm) = firm_then.before(recorded.position)?
+                    {
+                        let then = Then { id, case, accounts: &accounts, firm };
+                        let wrong = fees::unshareable(&then, account, recorded, shared);
+                        wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));
+                    }
                     let exposed = case.exposed_lines(id, account, account_then);
                     let wrong = account::otherwise_exposed(id, account_then, &exposed, recorded);
                     wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));

@@ -434,7 +434,8 @@ pub(super) fn of_account(own: AccountId, event: &AccountEvent) -> Option<String>
         | AccountEvent::PaymentMovedBack(_)
         | AccountEvent::UnearnedPaymentFound(_)
         | AccountEvent::MoneyDeposited(_)
-        | AccountEvent::MoneyUndeposited(_) => return None,
+        | AccountEvent::MoneyUndeposited(_)
+        | AccountEvent::LinesShared(_) => return None,
     })
 }
 
@@ -471,7 +472,8 @@ pub(super) fn paid_through(own_account: &[Recorded], day: CivilDate, format: For
                 | AccountEvent::UnearnedPaymentFound(_)
                 | AccountEvent::MoneyDeposited(_)
                 | AccountEvent::MoneyUndeposited(_)
-                | AccountEvent::MoneyCorrected(_),
+                | AccountEvent::MoneyCorrected(_)
+                | AccountEvent::LinesShared(_),
             )
             | Event::Case(_)
             | Event::Deposit(_)

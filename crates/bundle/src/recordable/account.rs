@@ -2,10 +2,11 @@
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::{Account, ChargebackStatus, Exposed, Flow, RefundRequest};
+use domain::account::{Account, ChargebackStatus, Exposed, Flow, NotAsked, RefundRequest};
 use domain::event::{
     AccountEvent, Applied, ChargebackOpened, Event, ExposureKind, InvoiceIssued, LinePart,
-    MoneyCorrected, MoneyFact, PaymentSettled, Recorded, RefundIssued, RefundRequested, StreamId,
+    LinesShared, MoneyCorrected, MoneyFact, PaymentSettled, Recorded, RefundIssued,
+    RefundRequested, StreamId,
 };
 use domain::ids::{AccountId, ProcessorRef};
 use domain::money::Money;
@@ -121,7 +122,8 @@ impl<'a> Shared<'a> {
             | AccountEvent::UnearnedPaymentFound(_)
             | AccountEvent::MoneyDeposited(_)
             | AccountEvent::MoneyUndeposited(_)
-            | AccountEvent::MoneyCorrected(_) => return None,
+            | AccountEvent::MoneyCorrected(_)
+            | AccountEvent::LinesShared(_) => return None,
         };
         Some(Self { flow, applied, lines: lines.as_deref() })
     }
@@ -222,7 +224,7 @@ impl Before<'_> {
                 list([(!waits, "no request for a refund of its number waited for an answer")])
             }
             AccountEvent::RefundIssued(e) => {
-                let mut wrong = self.goes_back(&e.refund, &e.payment, e.amount);
+                let mut wrong = self.refunded(e);
                 wrong.extend(list([
                     (!self.may_answer(e), "it answers no request for its payment"),
                     (!self.is_owed(e), "it does not give back what was owed as it says"),
@@ -230,7 +232,16 @@ impl Before<'_> {
                 wrong
             }
             AccountEvent::ChargebackOpened(e) => self.charged_back(e),
-            AccountEvent::ChargebackWon(e) => self.ends(&e.chargeback),
+            AccountEvent::ChargebackWon(e) => {
+                let back = self.account.money_back.get(&e.chargeback);
+                let is_alone = back.is_none_or(|back| back.lines.is_none());
+                let mut wrong = self.ends(&e.chargeback);
+                wrong.extend(list([(
+                    e.whole.is_some() && is_alone,
+                    "it goes to all lines where there is one alone",
+                )]));
+                wrong
+            }
             AccountEvent::ChargebackLost(e) => self.ends(&e.chargeback),
             AccountEvent::CreditGranted(e) => self.of_open(e.invoice, e.amount),
             AccountEvent::WrittenOff(e) => self.of_open(e.invoice, e.amount),
@@ -239,6 +250,7 @@ impl Before<'_> {
                 "an unearned payment cites 15 USC 1679b(b)",
             )]),
             AccountEvent::MoneyCorrected(e) => self.corrected(e),
+            AccountEvent::LinesShared(e) => self.shared(e),
             AccountEvent::CardOnFileChanged(_)
             | AccountEvent::LinkSuggested(_)
             | AccountEvent::LinkRefused(_)
@@ -348,11 +360,18 @@ impl Before<'_> {
         })
     }
 
-    fn goes_back(&self, name: &ProcessorRef, of: &ProcessorRef, amount: Money) -> Vec<String> {
+    /// A refund that was made was made, whatever a bank took before it was told; but nothing is refunded twice.
+    fn refunded(&self, e: &RefundIssued) -> Vec<String> {
+        let payment = self.account.payments.get(&e.payment);
+        let left = payment.and_then(|of| self.account.not_refunded(&e.payment, of).ok());
+        let is_left = left.is_some_and(|left| e.amount.minor() <= left.minor());
         list([
-            (!self.is_amount(amount), "its amount is not above zero in the firm's currency"),
-            (!self.is_left(of, amount), "it is more than was left of a payment of this account"),
-            (self.account.money_back.contains_key(name), "money went back under its name before"),
+            (!self.is_amount(e.amount), "its amount is not above zero in the firm's currency"),
+            (!is_left, "it is more than was left of a payment of this account"),
+            (
+                self.account.money_back.contains_key(&e.refund),
+                "money went back under its name before",
+            ),
         ])
     }
 
@@ -393,10 +412,35 @@ impl Before<'_> {
         wrong
     }
 
+    /// What is said of lines, if what of them may not be asked for is as it says.
+    fn shared(&self, e: &LinesShared) -> Vec<String> {
+        let lines = self.account.invoices.get(&e.invoice).map_or(0, |invoice| invoice.lines.len());
+        let found = self.account.shared_otherwise(e.invoice, &not_asked(e));
+        list([
+            (
+                lines < 2 || lines != e.lines.len(),
+                "it is not of the lines of an invoice that has several",
+            ),
+            (
+                !found.is_ok_and(|found| found.as_ref() == Some(e)),
+                "its money is of other lines by the days of what was told of it",
+            ),
+        ])
+    }
+
     fn ends(&self, name: &ProcessorRef) -> Vec<String> {
         let status = self.account.money_back.get(name).and_then(|back| back.status);
         list([(status != Some(ChargebackStatus::Open), "no chargeback of its name was open")])
     }
+}
+
+/// What it says that may not be asked for of each line.
+pub(crate) fn not_asked(e: &LinesShared) -> Vec<NotAsked> {
+    let lines = e.lines.iter().map(|line| {
+        let zero = Money::zero(line.paid.currency());
+        NotAsked { exposed: line.exposed.unwrap_or(zero), unproved: line.unproved.unwrap_or(zero) }
+    });
+    lines.collect()
 }
 
 /// What holds of a list of what would be wrong.

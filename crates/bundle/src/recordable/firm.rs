@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use calendar::{CivilDate, Zone};
-use domain::event::{Event, FirmEvent, FirmFact, FirmRegistered, Recorded};
+use domain::event::{Event, FirmEvent, FirmFact, FirmRegistered, Recorded, Scope};
 use domain::ids::{EventId, PlanCode, StateCode};
 use domain::money::Currency;
 use domain::rules::{PackRef, RulePack, Rules};
@@ -88,13 +88,19 @@ impl FirmRecord {
                 since: recorded.occurred_on,
                 plan: e.plan.clone(),
             }),
+            FirmEvent::AccessGranted(e) => {
+                let has = |of: [Scope; 2]| of.iter().any(|scope| e.scopes.contains(scope));
+                if has([Scope::Correct, Scope::Accept]) && has([Scope::Record, Scope::Bill]) {
+                    let what = "a token that corrects or accepts also records or bills";
+                    rows.fault(recorded.position, what);
+                }
+            }
             FirmEvent::PackConfirmed(_)
             | FirmEvent::PackUsedAtOwnRisk(_)
             | FirmEvent::BureauRegistered(_)
             | FirmEvent::StandingRecorded(_)
             | FirmEvent::StandingEnded(_)
             | FirmEvent::FeesReviewed(_)
-            | FirmEvent::AccessGranted(_)
             | FirmEvent::AccessRevoked(_)
             | FirmEvent::AccessUsed(_)
             | FirmEvent::ChartRevised(_)

@@ -12,7 +12,7 @@ use domain::event::{Event, Recorded};
 use domain::ids::{AccountId, CaseId};
 
 use crate::derive::{Party, Rows};
-pub(crate) use account::Shared;
+pub(crate) use account::{Shared, not_asked};
 pub(crate) use firm::FirmRecord;
 
 /// Holds a client's own events against each other and the firm's. Those of the accounts that paid in its stead

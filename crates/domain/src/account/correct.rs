@@ -371,6 +371,7 @@ pub(super) fn action_of(event: &Event) -> Option<AccountAction> {
         | AccountEvent::UnearnedPaymentFound(_)
         | AccountEvent::MoneyDeposited(_)
         | AccountEvent::MoneyUndeposited(_)
-        | AccountEvent::MoneyCorrected(_) => return None,
+        | AccountEvent::MoneyCorrected(_)
+        | AccountEvent::LinesShared(_) => return None,
     })
 }

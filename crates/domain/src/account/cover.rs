@@ -122,10 +122,13 @@ impl Account {
 
 /// Shares an amount among lines: in each turn pro rata by largest remainder, the next turn once that is full.
 /// Nothing if all turns together take less.
-fn in_turns(amount: Money, lines: &[[Money; 2]]) -> Result<Option<Vec<Money>>, Unfit> {
+pub(super) fn in_turns<const N: usize>(
+    amount: Money,
+    lines: &[[Money; N]],
+) -> Result<Option<Vec<Money>>, Unfit> {
     let zero = Money::zero(amount.currency());
     let (mut left, mut parts) = (amount, vec![zero; lines.len()]);
-    for turn in [0, 1] {
+    for turn in 0..N {
         let takes: Vec<u64> =
             lines.iter().map(|line| line[turn].minor().try_into().unwrap_or(0)).collect();
         let all = lines.iter().try_fold(zero, |sum, line| sum.plus(line[turn].above(zero)))?;

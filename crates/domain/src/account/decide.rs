@@ -79,7 +79,10 @@ pub(crate) fn decide(
         AccountAction::OpenChargeback(chargeback) => opened(account, facts, chargeback),
         AccountAction::ChargebackWon(name) => {
             open_chargeback(account, facts, name)?;
-            Ok(vec![ChargebackWon { chargeback: name.clone() }.into()])
+            // One line alone leaves no question.
+            let back = account.money_back.get(name);
+            let whole = back.and_then(|back| back.lines.as_ref()).map(|_| true);
+            Ok(vec![ChargebackWon { chargeback: name.clone(), whole }.into()])
         }
         AccountAction::ChargebackLost(name) => {
             open_chargeback(account, facts, name)?;
@@ -252,7 +255,7 @@ pub(super) fn gives_back(facts: &Facts, payment: &Payment, amount: Money) -> Res
     goes_back(facts, payment, amount, payment.left(), "left")
 }
 
-fn goes_back(
+pub(super) fn goes_back(
     facts: &Facts,
     payment: &Payment,
     amount: Money,

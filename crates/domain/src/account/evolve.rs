@@ -2,15 +2,16 @@
 
 use std::sync::Arc;
 
+use super::cover::in_turns;
 use super::{
-    Account, ChargeStep, ChargeStepKind, ChargebackStatus, GivenToInvoice, Invoice, LineSums,
-    MoneyBack, MoneyTold, Payment, Suggestion, Sum, TakenBack, Unfit,
+    Account, ChargeStep, ChargeStepKind, ChargebackStatus, GivenToInvoice, Instead, Invoice,
+    LineSums, MoneyBack, MoneyTold, Payment, Refunded, Suggestion, Sum, TakenBack, Unfit,
 };
 use crate::case::Mark;
 use crate::event::{
-    AccountEvent, CardOnFileChanged, ChargeRequested, ChargebackOpened, CreditGranted,
-    InvoiceIssued, LinePart, MoneyFact, Movement, MovementKind, PaymentFailed, PaymentSettled,
-    Recorded, RefundIssued, WrittenOff,
+    AccountEvent, Applied, CardOnFileChanged, ChargeRequested, ChargebackOpened, ChargebackWon,
+    CreditGranted, InvoiceIssued, LinePart, MoneyFact, Movement, MovementKind, PaymentFailed,
+    PaymentSettled, Recorded, RefundIssued, WrittenOff,
 };
 use crate::ids::{DepositId, ProcessorRef};
 use crate::money::{Money, MoneyError};
@@ -59,11 +60,12 @@ impl Account {
             AccountEvent::RefundFailed(e) => self.refund_failed(e)?,
             AccountEvent::RefundIssued(e) => self.refunded(e, mark)?,
             AccountEvent::ChargebackOpened(e) => self.charged_back(e, mark)?,
-            AccountEvent::ChargebackWon(e) => self.chargeback_won(&e.chargeback, mark)?,
+            AccountEvent::ChargebackWon(e) => self.chargeback_won(e, mark)?,
             AccountEvent::ChargebackLost(e) => self.chargeback_lost(&e.chargeback, &mark)?,
             AccountEvent::CreditGranted(e) => self.credited(e, &mark)?,
             AccountEvent::WrittenOff(e) => self.written_off(e, &mark)?,
             AccountEvent::MoneyCorrected(e) => self.take_back_fact(e, mark.at)?,
+            AccountEvent::LinesShared(e) => self.invoice_mut(e.invoice)?.share(e)?,
             // The payment itself carries the amount; this names the rule for the exposure report.
             AccountEvent::UnearnedPaymentFound(_) => {}
             AccountEvent::MoneyDeposited(e) => {
@@ -180,7 +182,12 @@ impl Account {
     fn refunded(&mut self, e: &RefundIssued, mark: Mark) -> Result<(), Unfit> {
         let mut told = self.begin(MoneyFact::RefundIssued, &mark, e.amount.currency());
         told.name = Some(e.refund.clone());
-        let back = self.take_back(&e.payment, e.amount, mark, e.lines.clone(), &mut told)?;
+        let Refunded { taken, instead } = self.refund_taken(&e.payment, e.amount)?;
+        let back = (e.amount, mark, e.lines.clone());
+        let back = self.take_back(&e.payment, taken, back, &mut told)?;
+        for part in &instead {
+            self.give_back_instead(part, &mut told)?;
+        }
         for part in &back.invoices {
             let invoice = self.invoice_mut(part.invoice)?;
             let lines = e.lines.as_deref();
@@ -195,7 +202,7 @@ impl Account {
             }
             invoice.checked_open()?;
         }
-        self.money_back.insert(e.refund.clone(), back);
+        self.money_back.insert(e.refund.clone(), MoneyBack { instead, ..back });
         self.keep(told);
         self.answered(e)
     }
@@ -232,7 +239,9 @@ impl Account {
     fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) -> Result<(), Unfit> {
         let mut told = self.begin(MoneyFact::ChargebackOpened, &mark, e.amount.currency());
         told.name = Some(e.chargeback.clone());
-        let back = self.take_back(&e.payment, e.amount, mark, e.lines.clone(), &mut told)?;
+        let taken = self.taken_back(&e.payment, e.amount)?;
+        let back = (e.amount, mark, e.lines.clone());
+        let back = self.take_back(&e.payment, taken, back, &mut told)?;
         for part in &back.invoices {
             let invoice = self.invoice_mut(part.invoice)?;
             add(&mut invoice.charged_back, part.amount)?;
@@ -253,8 +262,8 @@ impl Account {
         Ok(())
     }
 
-    fn chargeback_won(&mut self, chargeback: &ProcessorRef, mark: Mark) -> Result<(), Unfit> {
-        let again = self.given_again(chargeback)?;
+    fn chargeback_won(&mut self, e: &ChargebackWon, mark: Mark) -> Result<(), Unfit> {
+        let (chargeback, again) = (&e.chargeback, self.given_again(e)?);
         let mut told = self.begin(MoneyFact::ChargebackWon, &mark, again.unearned.currency());
         (told.name, told.unearned) = (Some(chargeback.clone()), again.unearned);
         told.beyond = again.beyond.negated();
@@ -291,12 +300,11 @@ impl Account {
     fn take_back(
         &mut self,
         name: &ProcessorRef,
-        amount: Money,
-        mark: Mark,
-        lines: Option<Vec<LinePart>>,
+        taken: TakenBack,
+        (amount, mark, lines): (Money, Mark, Option<Vec<LinePart>>),
         told: &mut MoneyTold,
     ) -> Result<MoneyBack, Unfit> {
-        let TakenBack { unearned, invoices, beyond } = self.taken_back(name, amount)?;
+        let TakenBack { unearned, invoices, beyond } = taken;
         let payment = self.payment_mut(name)?;
         add(&mut payment.returned, amount)?;
         add(&mut payment.unearned_left, unearned.negated())?;
@@ -327,6 +335,7 @@ impl Account {
             amount,
             beyond,
             deposited: None,
+            instead: Vec::new(),
             invoices,
             lines,
             mark,
@@ -337,6 +346,42 @@ impl Account {
             won: None,
             won_deposited: None,
         })
+    }
+
+    /// A refund gave back what a chargeback had taken: what that opened again is forgiven, and what it took is lost.
+    fn give_back_instead(&mut self, instead: &Instead, told: &mut MoneyTold) -> Result<(), Unfit> {
+        add(&mut told.beyond, instead.sum()?)?;
+        for &Applied { amount, invoice: number } in &instead.invoices {
+            let invoice = self.invoice_mut(number)?;
+            let lines = invoice.lines.iter().zip(&invoice.sums);
+            let open: Vec<[Money; 1]> =
+                lines.map(|(line, sums)| [sums.money(line.amount).open]).collect();
+            let parts = in_turns(amount, &open)?.ok_or(Unfit::Lines(number))?;
+            told.add((number, invoice), Sum::Credited, &parts)?;
+        }
+        self.take_instead(instead, Money::plus)
+    }
+
+    /// Turns what a chargeback took of a payment into what it took beyond it, or the other way.
+    pub(super) fn take_instead(
+        &mut self,
+        instead: &Instead,
+        turn: fn(Money, Money) -> Result<Money, MoneyError>,
+    ) -> Result<(), Unfit> {
+        let sum = instead.sum()?;
+        let back = self.money_back_mut(&instead.chargeback)?;
+        back.beyond = turn(back.beyond, sum)?;
+        back.unearned = turn(back.unearned, instead.unearned.negated())?;
+        for part in &instead.invoices {
+            let of = back.invoices.iter_mut().find(|of| of.invoice == part.invoice);
+            let of = of.ok_or(Unfit::Missing("an invoice"))?;
+            of.amount = turn(of.amount, part.amount.negated())?;
+        }
+        for part in &instead.invoices {
+            let invoice = self.invoice_mut(part.invoice)?;
+            invoice.charged_back = turn(invoice.charged_back, part.amount.negated())?;
+        }
+        Ok(())
     }
 
     /// Notes which deposit movements stand behind, or that they stand behind none.

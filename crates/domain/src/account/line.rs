@@ -2,6 +2,7 @@
 
 use calendar::CivilDate;
 
+use super::cover::in_turns;
 use super::{Account, GivenToLine, Invoice, Moved, Sum, Unfit};
 use crate::codec::record;
 use crate::event::{LinePart, Loss};
@@ -204,6 +205,42 @@ impl Invoice {
             GivenToLine { open, recovered }
         });
         Ok(given.collect())
+    }
+
+    /// The same of the whole invoice: first it makes good what was written off because a bank had taken it, then it pays what
+    /// is open, then it makes good what else was written off; each first of the lines that it was taken of.
+    pub(super) fn given_to_any(
+        &self,
+        named: &[LinePart],
+        taken: Money,
+        number: u64,
+    ) -> Result<Vec<GivenToLine>, Unfit> {
+        let zero = Money::zero(taken.currency());
+        let lost = self.sums.iter().map(|sums| sums.lost).try_fold(zero, Money::plus)?;
+        let first = taken.min(lost.above(zero)).min(self.written_off);
+        let open = taken.above(first).min(self.checked_open()?);
+        let recovered = taken.above(open).min(self.written_off);
+        // What a refund gave back of it since is taken no more.
+        let of_line = |line: u32| {
+            let is_its = |part: &&LinePart| (part.invoice, part.line) == (number, line);
+            named.iter().find(is_its).map_or(zero, |part| part.amount)
+        };
+        let of_lines: Vec<Money> = (1..).zip(&self.lines).map(|(at, _)| of_line(at)).collect();
+        let turns = |of: fn(&LineSums, Money) -> Money| -> Vec<[Money; 2]> {
+            let lines = self.lines.iter().zip(&self.sums).zip(&of_lines);
+            let turns = lines.map(|((line, sums), &taken)| {
+                let most = of(sums, line.amount);
+                [taken.min(most), most.above(taken)]
+            });
+            turns.collect()
+        };
+        let opened = in_turns(open, &turns(|sums, amount| sums.money(amount).open))?;
+        let written_off =
+            turns(|sums, amount| sums.written_off.above(Money::zero(amount.currency())));
+        let good = in_turns(recovered, &written_off)?;
+        let (opened, good) = opened.zip(good).ok_or(Unfit::Lines(number))?;
+        let given = opened.into_iter().zip(good);
+        Ok(given.map(|(open, recovered)| GivenToLine { open, recovered }).collect())
     }
 
     /// Adds to a sum of a line, and to the invoice's.

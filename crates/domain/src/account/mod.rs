@@ -7,6 +7,7 @@ mod decide;
 mod evolve;
 mod line;
 mod refund;
+mod shared;
 mod told;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -19,13 +20,15 @@ pub(crate) use correct::{Corrected, correct};
 pub use cover::{Exposed, Flow};
 pub(crate) use decide::{Facts, decide};
 pub use line::{Line, LineMoney, LineSums, PartMoney};
-pub use refund::{RefundRequest, withheld};
+pub use refund::{Instead, RefundRequest, Refunded, withheld};
+pub use shared::NotAsked;
 pub use told::{MoneyTakenBack, MoneyTold, Moved, Sum};
 
 use crate::case::Mark;
 use crate::codec::{codes, record};
 use crate::event::{
-    Applied, Card, FailureReason, InvoiceLine, LinePart, LinkedBy, Match, Movement, MovementKind,
+    Applied, Card, ChargebackWon, FailureReason, InvoiceLine, LinePart, LinkedBy, Match, Movement,
+    MovementKind,
 };
 use crate::ids::{AccountId, CaseId, DepositId, ProcessorRef};
 use crate::money::{Money, MoneyError};
@@ -95,16 +98,12 @@ impl Invoice {
     /// How far its sums are beyond what they may be, all in all: nothing, unless what some rest on was taken away.
     fn overdrawn(&self) -> i128 {
         let beyond = |minor: i128| minor.max(0);
-        let of_line = |(line, sums): (&InvoiceLine, &LineSums)| {
-            let [paid, credited, written_off, lost] =
-                [sums.paid, sums.credited, sums.written_off, sums.lost]
-                    .map(|m| i128::from(m.minor()));
-            let settled = beyond(paid + credited + written_off - i128::from(line.amount.minor()));
-            let below = beyond(-paid) + beyond(-credited) + beyond(-written_off) + beyond(-lost);
-            settled + below + beyond(lost - written_off)
-        };
-        let lines = self.lines.iter().zip(&self.sums).map(of_line).sum::<i128>();
-        lines + beyond(-i128::from(self.open().minor()))
+        let [paid, credited, written_off, open] =
+            [self.paid, self.credited, self.written_off, self.open()]
+                .map(|m| i128::from(m.minor()));
+        let lost: i128 = self.sums.iter().map(|sums| i128::from(sums.lost.minor())).sum();
+        let below = beyond(-paid) + beyond(-credited) + beyond(-written_off) + beyond(-lost);
+        below + beyond(lost - written_off) + beyond(-open)
     }
 
     fn checked_open(&self) -> Result<Money, MoneyError> {
@@ -188,6 +187,8 @@ record! {
         beyond: Money,
         /// The deposit it stands behind.
         deposited: Option<DepositId>,
+        /// For a refund, what it gave back that chargebacks told before it had taken.
+        instead: Vec<Instead>,
         /// The invoices it was taken out of.
         invoices: Vec<Applied>,
         /// The lines it was taken out of, where that was said.
@@ -425,16 +426,19 @@ impl Account {
 
     /// Where the money of a chargeback goes when it is won: back to where it was taken. An invoice that
     /// was paid, credited or written off meanwhile takes no more than is open on it; beyond that the
-    /// win makes good what was written off, and the rest is owed to the client. So does each line, where
+    /// win makes good what was written off, and the rest is owed to the client. Earlier events go by the lines, where
     /// it was said of which it was taken.
-    pub fn given_again(&self, chargeback: &ProcessorRef) -> Result<GivenAgain, Unfit> {
+    pub fn given_again(&self, e: &ChargebackWon) -> Result<GivenAgain, Unfit> {
+        let ChargebackWon { chargeback, whole } = e;
         let back = self.money_back.get(chargeback).ok_or(Unfit::Missing("a chargeback"))?;
         let (unearned, beyond) = (back.unearned, back.beyond);
         let mut again = GivenAgain { unearned, invoices: Vec::new(), beyond };
         for Applied { amount: taken, invoice } in back.invoices.iter().cloned() {
             let known = self.invoice(invoice)?;
-            let lines =
-                back.lines.as_deref().map(|named| known.given_to_lines(named, taken, invoice));
+            let lines = back.lines.as_deref().map(|named| match whole {
+                Some(true) => known.given_to_any(named, taken, invoice),
+                Some(false) | None => known.given_to_lines(named, taken, invoice),
+            });
             let lines = lines.transpose()?;
             let (open, recovered) = if let Some(lines) = &lines {
                 let zero = Money::zero(taken.currency());

@@ -1,7 +1,11 @@
 //! Asking the processor to give money of a payment back, and what came of it.
 
-use super::decide::{fresh, gives_back, lines, payment, unfit_amount};
-use super::{Account, ChargebackStatus, Exposed, Facts, Flow, MoneyBack, Payment, Unfit};
+use std::collections::BTreeMap;
+
+use super::decide::{fresh, gives_back, goes_back, lines, payment, unfit_amount};
+use super::{
+    Account, ChargebackStatus, Exposed, Facts, Flow, MoneyBack, Payment, TakenBack, Unfit,
+};
 use crate::case::Mark;
 use crate::codec::record;
 use crate::command::{Refund, RefundAsked, RefundNotMade};
@@ -33,6 +37,46 @@ record! {
     }
 }
 
+record! {
+    /// What a refund gave back that a chargeback told before it had taken.
+    pub struct Instead {
+        /// The chargeback.
+        chargeback: ProcessorRef,
+        /// Of invoices.
+        invoices: Vec<Applied>,
+        /// Of what was unearned.
+        unearned: Money,
+    }
+}
+
+/// Out of what a refund goes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Refunded {
+    /// Out of what its payment held, and beyond all that came in.
+    pub taken: TakenBack,
+    /// What chargebacks had taken before.
+    pub instead: Vec<Instead>,
+}
+
+impl Instead {
+    /// All of it.
+    ///
+    /// # Errors
+    /// [`Unfit`] if that is no amount.
+    pub fn sum(&self) -> Result<Money, Unfit> {
+        let of_invoices = self.invoices.iter().map(|part| part.amount);
+        Ok(of_invoices.into_iter().try_fold(self.unearned, Money::plus)?)
+    }
+}
+
+impl MoneyBack {
+    /// Whether it is a chargeback of a payment that was not won.
+    fn is_standing_of(&self, payment: &ProcessorRef) -> bool {
+        self.payment == *payment
+            && matches!(self.status, Some(ChargebackStatus::Open | ChargebackStatus::Lost))
+    }
+}
+
 impl RefundRequest {
     /// Whether nobody said what became of it. Until then nothing counts as given back.
     pub fn waits(&self) -> bool {
@@ -54,20 +98,47 @@ impl Account {
         requests.filter(|(_, request)| request.waits())
     }
 
-    /// A chargeback that leaves less of a payment than is to go back.
-    fn stands_before(
-        &self,
-        name: &ProcessorRef,
-        payment: &Payment,
-        amount: Money,
-    ) -> Option<&ProcessorRef> {
-        let mut backs = self.money_back.iter().filter(|(_, back)| back.payment == *name);
-        let is_standing = |(_, back): &(&ProcessorRef, &MoneyBack)| {
-            matches!(back.status, Some(ChargebackStatus::Open | ChargebackStatus::Lost))
-        };
-        let is_short =
-            amount.minor() > payment.left().minor() && amount.minor() <= payment.amount.minor();
-        backs.find(is_standing).filter(|_| is_short).map(|(name, _)| name)
+    /// What of a payment no refund gave back.
+    ///
+    /// # Errors
+    /// [`Unfit`] if that is no amount.
+    pub fn not_refunded(&self, name: &ProcessorRef, payment: &Payment) -> Result<Money, Unfit> {
+        let is_refund = |back: &&MoneyBack| back.payment == *name && back.status.is_none();
+        let refunds = self.money_back.values().filter(is_refund).map(|back| back.amount);
+        Ok(refunds.into_iter().try_fold(payment.amount, Money::minus)?)
+    }
+
+    /// Out of what a refund of a payment goes. What a bank had taken back before it was told goes back twice: the refund gave
+    /// it back, as if it had been told first, and what the chargeback took of it is the firm's loss.
+    ///
+    /// # Errors
+    /// [`Unfit`] if the account has no such payment, or no such invoice as it paid.
+    pub fn refund_taken(&self, name: &ProcessorRef, amount: Money) -> Result<Refunded, Unfit> {
+        let mut taken = self.taken_back(name, amount)?;
+        let mut standing: Vec<(&ProcessorRef, &MoneyBack)> =
+            self.money_back.iter().filter(|(_, back)| back.is_standing_of(name)).collect();
+        standing.sort_by_key(|(chargeback, back)| (back.mark.on, *chargeback));
+        let (mut instead, mut open) = (Vec::new(), BTreeMap::new());
+        for (chargeback, back) in standing {
+            let unearned = taken.beyond.min(back.unearned);
+            let mut left = taken.beyond.minus(unearned)?;
+            let mut invoices = Vec::new();
+            for &Applied { amount, invoice } in &back.invoices {
+                let of_invoice = self.invoice(invoice)?.checked_open()?;
+                let zero = Money::zero(amount.currency());
+                let open = open.entry(invoice).or_insert_with(|| of_invoice.above(zero));
+                let part = left.min(amount).min(*open);
+                (left, *open) = (left.minus(part)?, open.minus(part)?);
+                if part.is_positive() {
+                    invoices.push(Applied { amount: part, invoice });
+                }
+            }
+            taken.beyond = left;
+            if unearned.is_positive() || !invoices.is_empty() {
+                instead.push(Instead { chargeback: chargeback.clone(), invoices, unearned });
+            }
+        }
+        Ok(Refunded { taken, instead })
     }
 
     /// What of a payment no bank took back, or gave again.
@@ -76,11 +147,7 @@ impl Account {
     /// [`Unfit`] if that is no amount.
     pub fn not_charged_back(&self, name: &ProcessorRef, payment: &Payment) -> Result<Money, Unfit> {
         let mut left = payment.amount;
-        let is_standing = |back: &&MoneyBack| {
-            back.payment == *name
-                && matches!(back.status, Some(ChargebackStatus::Open | ChargebackStatus::Lost))
-        };
-        for back in self.money_back.values().filter(is_standing) {
+        for back in self.money_back.values().filter(|back| back.is_standing_of(name)) {
             left = left.minus(back.amount)?;
         }
         Ok(left)
@@ -267,14 +334,8 @@ pub(super) fn issued(
 ) -> Result<Vec<AccountEvent>, Refusal> {
     fresh(account, facts, &e.refund)?;
     let paid = payment(account, facts, &e.payment)?;
-    if let Some(chargeback) = account.stands_before(&e.payment, paid, e.amount) {
-        let detail = format!(
-            "the chargeback {chargeback} took the payment back and was told first: correct it as never opened, \
-             record this refund, then the chargeback again; what it takes beyond what came in is a loss"
-        );
-        return Err(facts.refuse(Reason::StateRefuses, detail));
-    }
-    gives_back(facts, paid, e.amount)?;
+    let most = account.not_refunded(&e.payment, paid).map_err(unfit_amount)?;
+    goes_back(facts, paid, e.amount, most, "not refunded")?;
     let answers = match (e.request, account.refund_waiting(&e.payment)) {
         (None, Some((number, waiting))) => {
             let detail = format!(
@@ -297,7 +358,8 @@ pub(super) fn issued(
             Some(number)
         }
     };
-    let taken = account.taken_back(&e.payment, e.amount).map_err(unfit_amount)?;
+    let Refunded { taken, .. } =
+        account.refund_taken(&e.payment, e.amount).map_err(unfit_amount)?;
     let lines = lines(account, facts, Flow::Refund, &taken.invoices)?;
     let owed = account.owed_parts(&taken.invoices, lines.as_deref(), &facts.exposed);
     let owed = owed.map_err(unfit_amount)?;

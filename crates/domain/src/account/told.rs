@@ -171,6 +171,9 @@ impl Account {
             }
             MoneyFact::RefundIssued => {
                 self.unanswered(name()?);
+                for instead in self.money_back_mut(name()?)?.instead.clone() {
+                    self.take_instead(&instead, Money::minus)?;
+                }
                 self.never_went_back(name()?, &told)?;
             }
             MoneyFact::ChargebackOpened => {

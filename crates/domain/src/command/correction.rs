@@ -37,7 +37,7 @@ pub enum Becomes {
     MovedTo(CaseId),
 }
 
-/// Who corrects facts of a case.
+/// Who corrects facts of a case, or of its money.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum CorrectedBy {
     /// Whoever may correct any of them.

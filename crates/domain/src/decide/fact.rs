@@ -5,9 +5,10 @@ use calendar::CivilDate;
 use super::{billing, check_day, check_request, check_time, one_action, placed};
 use crate::case::{self, Case};
 use crate::command::{Becomes, CaseAction, CorrectedBy, Correction, Dated};
-use crate::event::{CaseEvent, CorrectionNoted, StreamId};
+use crate::event::{CaseEvent, CorrectionNoted, Recorded, StreamId};
 use crate::gates::{Answer, Gate};
 use crate::ids::CaseId;
+use crate::judge::Judge;
 use crate::refusal::{Reason, Refusal};
 use crate::terms::Seat;
 use crate::world::{Draft, Halt};
@@ -66,6 +67,11 @@ fn opened_gate(
     let accounts = draft.world().payers(id)?;
     let after = billing::judge(draft, id, &accounts)?;
     let before = after.of_same_matter(before);
+    Ok(opened(&after, &before))
+}
+
+/// A gate that holds of a fee by one judgement and does not by the one before.
+pub(super) fn opened(after: &Judge<'_>, before: &Judge<'_>) -> Option<(CivilDate, Gate)> {
     let periods = after.periods().filter_map(|of| after.explain(of.number, after.today()));
     let claimed = after.fees().map(|judged| after.explain_claimed(&judged));
     for explained in periods.chain(claimed) {
@@ -76,10 +82,10 @@ fn opened_gate(
             .zip(was)
             .filter(|(finding, was)| finding.holds() && *was != Answer::Holds);
         if let Some((finding, _)) = opened.next() {
-            return Ok(Some((explained.period.start, finding.gate)));
+            return Some((explained.period.start, finding.gate));
         }
     }
-    Ok(None)
+    None
 }
 
 /// Whoever recorded a fact takes it back on the same day, and does nothing else with it.
@@ -88,20 +94,25 @@ fn of_today_by_its_recorder(
     id: CaseId,
     correction: &Correction,
 ) -> Result<(), Refusal> {
-    let told = &correction.told;
+    if correction.becomes == Becomes::Nothing && is_of_today(draft, &correction.told) {
+        return Ok(());
+    }
+    Err(Refusal::new(Reason::StateRefuses, StreamId::Case(id), OF_TODAY))
+}
+
+/// What whoever records may take back.
+pub(super) const OF_TODAY: &str = "whoever records takes back what the same token recorded today; all else is corrected by \
+                                   whoever has the scope correct";
+
+/// Whether the same token told it today.
+pub(super) fn is_of_today(draft: &Draft<'_, '_>, told: &Recorded) -> bool {
     let is_own = told.access.is_some() && told.access == draft.author().access;
     let today = draft
         .world()
         .firm()
         .ok()
         .and_then(|firm| Some((firm.today(draft.now())?, firm.today(told.recorded_at)?)));
-    let is_of_today = today.is_some_and(|(today, then)| today == then);
-    if is_own && is_of_today && correction.becomes == Becomes::Nothing {
-        return Ok(());
-    }
-    let detail = "whoever records takes back what the same token recorded today; all else is corrected by \
-                  whoever has the scope correct";
-    Err(Refusal::new(Reason::StateRefuses, StreamId::Case(id), detail))
+    is_own && today.is_some_and(|(today, then)| today == then)
 }
 
 /// The seat that an enrolment is corrected to.

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::billing::judge;
+use super::shares::{self, Shares};
 use crate::command::{Command, Correction, MoneyBecomes};
 use crate::event::{CaseEvent, Event, FeeMarked, StreamId};
 use crate::ids::{AccountId, CaseId};
@@ -37,6 +38,7 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
         | Command::Begin(_)
         | Command::Look(_) => BTreeSet::new(),
     };
+    let touched = shares::sharing(world, &touched)?;
     for &case in &touched {
         if !world.case(case)?.earned.is_empty() {
             world.firm()?;
@@ -46,16 +48,26 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
     Ok(touched)
 }
 
+/// What waits for an administrator's review.
+#[derive(Default)]
+pub(super) struct Awaited {
+    marks: Vec<FeeMarked>,
+    shares: Shares,
+}
+
 /// What the firm's own facts would change of some cases' claimed fees: it waits for an administrator's review, and
 /// no fact of a client carries it there before.
 pub(super) fn awaited(
     draft: &Draft<'_, '_>,
     command: &Command,
     touched: &BTreeSet<CaseId>,
-) -> Result<Vec<FeeMarked>, Halt> {
-    let mut awaited = Vec::new();
-    if matches!(command, Command::Review { .. }) {
+) -> Result<Awaited, Halt> {
+    let mut awaited = Awaited::default();
+    if matches!(command, Command::Review { .. }) || touched.is_empty() {
         return Ok(awaited);
+    }
+    if draft.world().firm()?.review_is_due() {
+        awaited.shares = shares::otherwise(draft, touched)?;
     }
     for &case in touched {
         if draft.world().case(case)?.earned.is_empty() || !draft.world().firm()?.review_is_due() {
@@ -66,7 +78,7 @@ pub(super) fn awaited(
         // What is exposed already moves with its money.
         let moves =
             |mark: &FeeMarked| mark.exposed != mark.exposed_before || mark.exposed.is_zero();
-        awaited.extend(judge.marks().filter(moves));
+        awaited.marks.extend(judge.marks().filter(moves));
     }
     Ok(awaited)
 }
@@ -82,19 +94,20 @@ pub(super) fn mark(
     draft: &mut Draft<'_, '_>,
     command: &Command,
     touched: &BTreeSet<CaseId>,
-    awaited: &[FeeMarked],
+    awaited: &Awaited,
 ) -> Result<(), Halt> {
     let is_review = matches!(command, Command::Review { .. });
     if !is_review && !draft.events().iter().any(|recorded| bears_on_fees(&recorded.event)) {
         return Ok(());
     }
+    shares::share(draft, touched, &awaited.shares)?;
     for &case in touched {
         if draft.world().case(case)?.earned.is_empty() {
             continue;
         }
         let accounts = draft.world().payers(case)?;
         let judge = judge(draft, case, &accounts)?;
-        let is_awaited = |mark: &FeeMarked| awaited.iter().any(|other| mark.judges_as(other));
+        let is_awaited = |mark: &FeeMarked| awaited.marks.iter().any(|other| mark.judges_as(other));
         let marks: Vec<FeeMarked> = judge.marks().filter(|mark| !is_awaited(mark)).collect();
         let today = judge.today();
         for mark in marks {

@@ -1,10 +1,12 @@
 //! Correcting what was told of money.
 
-use super::{billing, check_day};
-use crate::account::{self, Corrected};
-use crate::command::{MoneyBecomes, MoneyCorrection};
+use std::collections::BTreeSet;
+
+use super::{billing, check_day, fact};
+use crate::account::{self, Account, Corrected};
+use crate::command::{Command, CorrectedBy, MoneyBecomes, MoneyCorrection};
 use crate::event::{Event, StreamId};
-use crate::ids::AccountId;
+use crate::ids::{AccountId, CaseId};
 use crate::money::Money;
 use crate::named::{self, MovementName};
 use crate::refusal::{NamedVersion, Reason, Refusal, Versions};
@@ -14,10 +16,15 @@ use crate::world::{Draft, Halt};
 /// client, in one append.
 pub(super) fn correct(
     draft: &mut Draft<'_, '_>,
-    id: AccountId,
+    (id, by): (AccountId, CorrectedBy),
     expected_version: Option<u64>,
     correction: &MoneyCorrection,
 ) -> Result<(), Halt> {
+    let takes_back = correction.becomes == MoneyBecomes::Nothing;
+    if by == CorrectedBy::Recorder && !(takes_back && fact::is_of_today(draft, &correction.told)) {
+        let stream = StreamId::Account(id);
+        return Err(Refusal::new(Reason::StateRefuses, stream, fact::OF_TODAY).into());
+    }
     let (now, world) = (draft.now(), draft.world());
     let firm = world.firm()?;
     let own = world.account(id)?;
@@ -70,6 +77,45 @@ pub(super) fn correct(
     for event in again {
         let at = at.expect("a correction names the account of what is told anew");
         draft.add(StreamId::Account(at), on, event)?;
+    }
+    Ok(())
+}
+
+/// A case, and the accounts by which its fees are judged.
+pub(super) type Held = (CaseId, Vec<(AccountId, Account)>);
+
+/// The accounts by which each case is judged, as they stand before whoever recorded something of money takes it back.
+pub(super) fn held_before(
+    draft: &Draft<'_, '_>,
+    command: &Command,
+    touched: &BTreeSet<CaseId>,
+) -> Result<Vec<Held>, Halt> {
+    let Command::CorrectMoney { by: CorrectedBy::Recorder, .. } = command else {
+        return Ok(Vec::new());
+    };
+    let world = draft.world();
+    let accounts = touched.iter().map(|&case| {
+        let payers = world.payers(case)?.into_iter();
+        Ok((case, payers.map(|(id, account)| (id, account.clone())).collect()))
+    });
+    accounts.collect()
+}
+
+/// What is taken back by whoever recorded it opens no gate.
+pub(super) fn opens_nothing(draft: &Draft<'_, '_>, before: &[Held]) -> Result<(), Halt> {
+    for (case, accounts) in before {
+        let payers = draft.world().payers(*case)?;
+        let accounts: Vec<(AccountId, &Account)> =
+            accounts.iter().map(|(id, account)| (*id, account)).collect();
+        let after = billing::judge(draft, *case, &payers)?;
+        let before = billing::judge(draft, *case, &accounts)?;
+        if let Some((day, gate)) = fact::opened(&after, &before) {
+            let detail = format!(
+                "without it {} would hold of the fee from {day}: that is for whoever has the scope correct",
+                gate.code()
+            );
+            return Err(Refusal::new(Reason::StateRefuses, StreamId::Case(*case), detail).into());
+        }
     }
     Ok(())
 }

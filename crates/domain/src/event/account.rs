@@ -316,6 +316,9 @@ record! {
     pub struct ChargebackWon {
         /// Which.
         chargeback: ProcessorRef,
+        /// That of an invoice of several lines it pays what is open, whichever lines its chargeback took. Older events do
+        /// not say, and go back to those lines alone.
+        whole: Option<bool>,
     }
 }
 
@@ -364,6 +367,36 @@ record! {
         cites: Text,
         /// The payment.
         payment: ProcessorRef,
+    }
+}
+
+record! {
+    /// What of an invoice's sums is a line's.
+    pub struct LineShare {
+        /// Credited or paid back.
+        credited: Money,
+        /// What of the line nothing allowed when it was asked for and counsel does not keep, if anything, whatever was given
+        /// back of this invoice since.
+        exposed: Option<Money>,
+        /// What of the part written off a bank had taken back, if anything.
+        lost: Option<Money>,
+        /// Paid, less what went back.
+        paid: Money,
+        /// What of it is no exposure and may not be asked for, if anything: its fee is unproved.
+        unproved: Option<Money>,
+        /// Given up.
+        written_off: Money,
+    }
+}
+
+record! {
+    /// Which lines of an invoice its money is of, by the days of what was told of it and by what is known of its fees now.
+    /// It moves no money, and stands where that is not what the events before it say.
+    pub struct LinesShared {
+        /// The invoice.
+        invoice: u64,
+        /// Each of its lines, in order.
+        lines: Vec<LineShare>,
     }
 }
 

@@ -165,6 +165,7 @@ events! {
         MoneyDeposited = "money_deposited" v 1,
         MoneyUndeposited = "money_undeposited" v 1,
         MoneyCorrected = "money_corrected" v 1,
+        LinesShared = "lines_shared" v 1,
     }
 }
 

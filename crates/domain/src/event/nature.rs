@@ -170,7 +170,8 @@ impl AccountEvent {
             | Self::UnearnedPaymentFound(_)
             | Self::MoneyDeposited(_)
             | Self::MoneyUndeposited(_)
-            | Self::MoneyCorrected(_) => None,
+            | Self::MoneyCorrected(_)
+            | Self::LinesShared(_) => None,
         }
     }
 }

@@ -8,7 +8,7 @@ use super::because::Because;
 use super::gates::{Asking, over_readings};
 use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
-use crate::account::{Account, Exposed, Line, LineMoney, PartMoney};
+use crate::account::{Account, Exposed, Line, LineMoney, NotAsked, PartMoney};
 use crate::case::{Case, EarnedFee, KeptFee};
 use crate::event::{FeeEarned, FeeMarked, InvoiceLine, Loss};
 use crate::gates::{Answer, Explanation, FeeStanding, Gate, WorkFinding};
@@ -23,6 +23,8 @@ pub(super) struct Claimed {
     pub(super) stands_for: Option<usize>,
     /// The invoice it stands on.
     pub(super) invoice: Option<u64>,
+    /// Its line there, counted from 1.
+    pub(super) line: Option<u32>,
     /// The days on which it was asked for.
     pub(super) asked_on: Vec<CivilDate>,
     /// What became of its line.
@@ -79,11 +81,12 @@ pub(super) fn standing(matter: &Matter<'_>, slots: &[Slot]) -> Vec<Claimed> {
     let claimed = earned.iter().zip(lines).map(|(fee, line)| {
         let slot = slot_for(slots, fee.start, fee.end);
         let asked_back = line.as_ref().map(|line| line.asked_back);
+        let number = line.as_ref().map(|line| line.number);
         let (invoice, asked_on, money) = match line {
             Some(line) => (Some(line.invoice), line.asked_on, Some(line.money)),
             None => (None, Vec::new(), None),
         };
-        Claimed { slot, stands_for: slot, invoice, asked_on, asked_back, money }
+        Claimed { slot, stands_for: slot, invoice, line: number, asked_on, asked_back, money }
     });
     claimed.collect()
 }
@@ -317,7 +320,7 @@ impl<'a> Judge<'a> {
             let standing = &self.story.standing[at];
             self.matter.firm.law_of_asking(standing.state, standing.signed_on(), on)
         });
-        Asking { judge: self, slot, fee, amount, on, law }
+        Asking { judge: self, slot, fee, amount, on, law, is_as_issued: false }
     }
 
     fn judge_fee(&self, at: usize, others: &[Judge<'_>]) -> JudgedFee<'a> {
@@ -338,10 +341,7 @@ impl<'a> Judge<'a> {
             Some(_) | None => PartMoney::nothing(zero),
         };
         let keeping = self.matter.case.keeping_of(&fee.mark.at);
-        // Counsel's reason is one for what counsel knew: it keeps nothing that another gate closes.
-        let is_decided =
-            |keeping: &&KeptFee| closed.iter().all(|gate| keeping.said.gates.contains(gate));
-        let kept = keeping.filter(is_decided).map_or(zero, |of| of.said.amount.min(owed));
+        let kept = self.kept_at_most(fee, &closed).min(owed);
         let owed = owed.above(kept);
         JudgedFee {
             at,
@@ -363,8 +363,11 @@ impl<'a> Judge<'a> {
     }
 
     fn standing_on(&self, at: usize, on: CivilDate, others: &[Judge<'_>]) -> OnDay {
-        let asking = self.asking(at, on);
-        let amount = self.matter.case.earned[at].amount;
+        Self::standing_of(&self.asking(at, on), others)
+    }
+
+    fn standing_of(asking: &Asking<'_, 'a>, others: &[Judge<'_>]) -> OnDay {
+        let amount = asking.amount.expect("a claimed fee has an amount");
         let zero = Money::zero(amount.currency());
         let mut found = OnDay { standing: FeeStanding::Allowed, exposed: zero, closed: Vec::new() };
         let readings = asking.otherwise(others);
@@ -390,24 +393,63 @@ impl<'a> Judge<'a> {
         found
     }
 
-    /// What other fees ask for under the agreement of a period and one more, less what was given back: those
+    /// What of the lines of its fees may not be asked for, by what is known now, whatever was given back of their own invoices
+    /// since: by the account, the invoice and the line.
+    pub fn not_asked(&self) -> impl Iterator<Item = ((AccountId, u64, u32), NotAsked)> + '_ {
+        let others = self.otherwise(self.matter.today);
+        let fees = self.claimed.iter().enumerate();
+        fees.filter_map(move |(at, claimed)| {
+            let (fee, line) =
+                (self.matter.case.earned[at].as_ref(), (claimed.invoice?, claimed.line?));
+            let days = claimed.asked_on.iter().map(|&on| {
+                Self::standing_of(&Asking { is_as_issued: true, ..self.asking(at, on) }, &others)
+            });
+            let found = days.max_by_key(|found| (found.standing, found.exposed.minor()))?;
+            let exposed = found.exposed.above(self.kept_at_most(fee, &found.closed));
+            let unproved = match found.standing {
+                FeeStanding::Unproved => fee.amount.above(found.exposed),
+                FeeStanding::Allowed | FeeStanding::Exposed => Money::zero(fee.amount.currency()),
+            };
+            Some(((fee.account, line.0, line.1), NotAsked { exposed, unproved }))
+        })
+    }
+
+    /// The most that counsel's reason keeps of a fee: one for what counsel knew keeps nothing that another gate closes.
+    fn kept_at_most(&self, fee: &EarnedFee, closed: &[Gate]) -> Money {
+        let keeping = self.matter.case.keeping_of(&fee.mark.at);
+        let is_decided =
+            |keeping: &&KeptFee| closed.iter().all(|gate| keeping.said.gates.contains(gate));
+        let zero = Money::zero(fee.amount.currency());
+        keeping.filter(is_decided).map_or(zero, |keeping| keeping.said.amount)
+    }
+
+    /// What of a claimed fee was not given back.
+    fn kept_of(&self, fee: usize) -> Money {
+        let amount = self.matter.case.earned[fee].amount;
+        self.claimed[fee].money.as_ref().map_or(amount, |money| money.kept_of(amount))
+    }
+}
+
+impl Asking<'_, '_> {
+    /// What other fees ask for under the agreement of its period and one more, less what was given back: those
     /// claimed before a fee, or all if it was not claimed yet. Nothing if that is more than an amount can be.
-    pub(super) fn claimed_under(
-        &self,
-        slot: Option<usize>,
-        fee: Option<usize>,
-        own: Money,
-    ) -> Option<Money> {
-        let agreement_of = |slot: Option<usize>| slot.and_then(|slot| self.slots[slot].agreement);
-        let agreement = agreement_of(slot);
-        let mut before = 0..fee.unwrap_or(self.claimed.len());
-        let under = |fee: &usize| agreement_of(self.claimed[*fee].slot) == agreement;
+    pub(super) fn claimed_under(&self, own: Money) -> Option<Money> {
+        let Judge { claimed, slots, .. } = self.judge;
+        let agreement_of = |slot: Option<usize>| slot.and_then(|slot| slots[slot].agreement);
+        let agreement = agreement_of(self.slot);
+        let mut before = 0..self.fee.unwrap_or(claimed.len());
+        let under = |fee: &usize| agreement_of(claimed[*fee].slot) == agreement;
         before.by_ref().filter(under).try_fold(own, |sum, fee| sum.plus(self.kept_of(fee))).ok()
     }
 
     /// What of a claimed fee was not given back.
     pub(super) fn kept_of(&self, fee: usize) -> Money {
-        let amount = self.matter.case.earned[fee].amount;
-        self.claimed[fee].money.as_ref().map_or(amount, |money| money.kept_of(amount))
+        let Judge { claimed, matter, .. } = self.judge;
+        let own = self.fee.filter(|_| self.is_as_issued).and_then(|own| claimed[own].invoice);
+        if own.is_some() && own == claimed[fee].invoice {
+            matter.case.earned[fee].amount
+        } else {
+            self.judge.kept_of(fee)
+        }
     }
 }

@@ -33,6 +33,8 @@ pub(super) struct Asking<'j, 'a> {
     pub(super) on: CivilDate,
     /// What the law asks of it on that day; nothing without a federal pack in force.
     pub(super) law: Option<FeeLaw>,
+    /// Whether what was given back of its own invoice is left out, as it was when that was issued.
+    pub(super) is_as_issued: bool,
 }
 
 impl<'a> Asking<'_, 'a> {
@@ -80,7 +82,8 @@ impl<'a> Asking<'_, 'a> {
                 (None, Some(period)) => slot_for(&judge.slots, period.start, period.end),
                 (None, None) => None,
             };
-            judge.asking_for(slot, self.fee, self.amount, self.on)
+            let asking = judge.asking_for(slot, self.fee, self.amount, self.on);
+            Asking { is_as_issued: self.is_as_issued, ..asking }
         });
         asked.collect()
     }
@@ -306,8 +309,8 @@ impl<'a> Asking<'_, 'a> {
     fn total(&self, standing: &Standing<'a>) -> Ruling<'a> {
         let total = standing.agreement.total_of_payments;
         let signed = &standing.agreement.signed;
-        let own = self.amount.map(|amount| self.fee.map_or(amount, |fee| self.judge.kept_of(fee)));
-        let sum = own.and_then(|own| self.judge.claimed_under(self.slot, self.fee, own));
+        let own = self.amount.map(|amount| self.fee.map_or(amount, |fee| self.kept_of(fee)));
+        let sum = own.and_then(|own| self.claimed_under(own));
         let within = sum
             .is_some_and(|sum| sum.currency() == total.currency() && sum.minor() <= total.minor());
         if !within {

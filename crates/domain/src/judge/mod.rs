@@ -48,6 +48,7 @@ use work::{Placed, Standing};
 ///
 /// 4: what was asked of a bureau has a time; where an agreement governs a period in one reading of a day alone, the gate
 /// of the agreement is unknown and no other; a change of billing day dated before the enrolment is one.
+/// Which lines of an invoice its money is of follows from the days of what was told of it, and not from what was told first.
 pub const EDITION: u32 = 4;
 
 /// The edition that first asked at what time things happened.

@@ -230,7 +230,8 @@ fn marked_fee(id: CaseId, case: &Case, marked: &FeeMark) -> Option<ExceptionRow>
         }
         FeeStanding::Allowed | FeeStanding::Exposed => {
             let waits = said.owed.is_positive() || said.open.is_positive();
-            let detail = format!("{} collected, {} open", said.owed, said.open);
+            let kept = said.kept.map_or_else(String::new, |kept| format!(", {kept} kept"));
+            let detail = format!("{} owed, {} open{kept}", said.owed, said.open);
             waits.then(|| exception(ExceptionKind::FeeExposed, detail)).flatten()
         }
     }

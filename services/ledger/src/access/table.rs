@@ -21,6 +21,8 @@ const CORRECT: &[Scope] = &[Scope::Correct];
 /// Whoever records takes back what the same token recorded on the same day: no other correction, which is decided
 /// with it.
 const CORRECT_OR_RECORD: &[Scope] = &[Scope::Correct, Scope::Record];
+/// The same of money and whoever bills.
+const CORRECT_OR_BILL: &[Scope] = &[Scope::Correct, Scope::Bill];
 const ACCEPT: &[Scope] = &[Scope::Accept];
 const ADMINISTER: &[Scope] = &[Scope::Administer];
 const READ_FIRM: &[Scope] =
@@ -47,7 +49,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Accounts/RecordPayment", BILL),
     ("/counterfoil.v1.Accounts/GrantCredit", BILL),
     ("/counterfoil.v1.Accounts/WriteOff", BILL),
-    ("/counterfoil.v1.Accounts/CorrectMoney", CORRECT),
+    ("/counterfoil.v1.Accounts/CorrectMoney", CORRECT_OR_BILL),
     ("/counterfoil.v1.Accounts/ChangeCard", RECORD_OR_BILL),
     ("/counterfoil.v1.Accounts/RequestCharges", BILL),
     ("/counterfoil.v1.Accounts/RequestRefund", BILL),

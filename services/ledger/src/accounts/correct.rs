@@ -7,8 +7,8 @@ use api::scalar::{date_message, int32, int64};
 use api::status::Failure;
 use api::v1;
 use domain::World;
-use domain::command::{Command, MoneyBecomes, MoneyCorrection};
-use domain::event::{Event, Recorded, StreamId};
+use domain::command::{Command, CorrectedBy, MoneyBecomes, MoneyCorrection};
+use domain::event::{Event, Recorded, Scope, StreamId};
 use domain::ids::AccountId;
 use domain::refusal::{Reason, Refusal};
 
@@ -45,7 +45,8 @@ pub(super) async fn correct_money(
     }
     let MoneyAsked { firm, request_id, account, expected_version, .. } = asked;
     let correction = Box::new(correction);
-    let command = Command::CorrectMoney { account, expected_version, correction };
+    let by = by(authority);
+    let command = Command::CorrectMoney { account, by, expected_version, correction };
     let asked = Asked { firm, request_id, command };
     let answer = ledger.submit(authority, asked, api::fingerprint(message)).await?;
     let own = answer.streams.iter().find(|(known, _)| *known == stream);
@@ -58,6 +59,11 @@ pub(super) async fn correct_money(
         fact: None,
         effects: Vec::new(),
     })
+}
+
+/// Whoever may correct corrects anything; whoever bills takes back what the same token recorded today.
+fn by(authority: &Authority) -> CorrectedBy {
+    if authority.has_any(&[Scope::Correct]) { CorrectedBy::Anyone } else { CorrectedBy::Recorder }
 }
 
 /// What the correction would change, decided as it would be and thrown away.
@@ -77,7 +83,8 @@ async fn preview(
     let told = correction.told.clone();
     let (account, expected_version) = (asked.account, asked.expected_version);
     let correction = Box::new(correction);
-    let command = Command::CorrectMoney { account, expected_version, correction };
+    let by = by(authority);
+    let command = Command::CorrectMoney { account, by, expected_version, correction };
     let tried = trial::run(view, authority, (asked.firm, asked.request_id), &command, &[]).await?;
     let accounts: BTreeSet<AccountId> = match asked.becomes {
         MoneyBecomes::MovedTo { account: other, .. } => [account, other].into(),

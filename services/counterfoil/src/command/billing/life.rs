@@ -89,6 +89,9 @@ fn what(step: &v1::FeeStep) -> String {
         "chargeback_opened" => "taken back by the client's bank".to_owned(),
         "chargeback_won" => "returned by the client's bank".to_owned(),
         "written_off" => "given up".to_owned(),
+        "lines_shared" => {
+            "its part of the invoice's money, by the days of what was told".to_owned()
+        }
         "money_corrected" => "put right: booked by mistake".to_owned(),
         other => other.replace('_', " "),
     }

@@ -205,6 +205,10 @@ fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<A
             format!("Put right: something was booked by mistake on invoice {invoices}")
         }
         "money_corrected" => format!("Put right: {reference} was booked by mistake"),
+        // What was owed of it and went back by the bank is open again; what was paid of it since is owed.
+        "fee_marked" if change.is_zero() && owed.is_positive() => {
+            "Paid for a fee that is not allowed: owed to you".to_owned()
+        }
         "fee_marked" if change.is_zero() => "A fee that is not allowed, open again".to_owned(),
         "fee_marked" if change.minor() < 0 => "Taken off: a fee that is not allowed".to_owned(),
         // Money that went back is a step of its own, and so is what was forgiven.
@@ -214,4 +218,35 @@ fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<A
         other => other.replace('_', " "),
     };
     Ok(Some(AccountStep { on: words::date(entry.posted_on.as_ref())?, what, change, owed }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn marked(receivable: i64, owed_to_clients: i64) -> String {
+        let currency = Currency::USD;
+        let line = |account: v1::BookAccount, minor: i64| v1::JournalLine {
+            account: account.into(),
+            amount: Some(api::scalar::money_message(Money::new(minor, currency).unwrap())),
+            invoice: "firms/f/invoices/1".into(),
+            ..Default::default()
+        };
+        let entry = v1::JournalEntry {
+            kind: "fee_marked".into(),
+            posted_on: words::message("2026-07-06".parse().unwrap()),
+            lines: vec![
+                line(v1::BookAccount::Receivable, receivable),
+                line(v1::BookAccount::OwedToClients, owed_to_clients),
+            ],
+            ..Default::default()
+        };
+        step(&entry, currency).unwrap().unwrap().what
+    }
+
+    #[test]
+    fn what_was_paid_of_a_fee_that_is_not_allowed_is_owed_and_not_open_again() {
+        assert_eq!(marked(9_900, -9_900), "Paid for a fee that is not allowed: owed to you");
+        assert_eq!(marked(-9_900, 9_900), "A fee that is not allowed, open again");
+    }
 }

@@ -1,0 +1,95 @@
+//! Which lines of an invoice its money is of, recorded where it is not what the events of the money say.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::billing::judge;
+use crate::account::NotAsked;
+use crate::event::{LinesShared, StreamId};
+use crate::ids::{AccountId, CaseId};
+use crate::money::Money;
+use crate::refusal::{Reason, Refusal};
+use crate::world::{Draft, Halt, World};
+
+/// What waits to be recorded of the lines of an invoice.
+pub(super) type Shares = Vec<(AccountId, LinesShared)>;
+
+/// These cases, and those whose fees stand on an invoice with one of theirs, and so on: what is given back of one line is
+/// not given back of another.
+pub(super) fn sharing(world: &World, of: &BTreeSet<CaseId>) -> Result<BTreeSet<CaseId>, Halt> {
+    let (mut cases, mut found) = (BTreeSet::new(), of.clone());
+    while let Some(case) = found.pop_first() {
+        if !cases.insert(case) || world.case(case)?.earned.is_empty() {
+            continue;
+        }
+        for (_, account) in world.payers(case)? {
+            let invoices = account.invoices.values().map(|invoice| &invoice.lines);
+            let shared = invoices.filter(|lines| lines.iter().any(|line| line.case == case));
+            found.extend(shared.flatten().map(|line| line.case).filter(|of| !cases.contains(of)));
+        }
+    }
+    Ok(cases)
+}
+
+/// What would be recorded now: the money of each invoice of several lines by what is known of its fees.
+pub(super) fn otherwise(draft: &Draft<'_, '_>, cases: &BTreeSet<CaseId>) -> Result<Shares, Halt> {
+    let (world, mut not_asked) = (draft.world(), BTreeMap::new());
+    let mut accounts = BTreeMap::new();
+    for &case in cases {
+        if world.case(case)?.earned.is_empty() {
+            continue;
+        }
+        let payers = world.payers(case)?;
+        let has_several = payers
+            .iter()
+            .any(|(_, account)| account.invoices.values().any(|invoice| invoice.lines.len() > 1));
+        if has_several {
+            not_asked.extend(judge(draft, case, &payers)?.not_asked());
+            accounts.extend(payers);
+        }
+    }
+    let mut shares = Shares::new();
+    for (id, account) in accounts {
+        for (&number, invoice) in account.invoices.iter() {
+            let nothing = NotAsked::nothing(Money::zero(invoice.total.currency()));
+            let of_line = |line: u32| not_asked.get(&(id, number, line)).copied();
+            let lines: Vec<NotAsked> = (1..)
+                .zip(&invoice.lines)
+                .map(|(line, _)| of_line(line).unwrap_or(nothing))
+                .collect();
+            let shared = account.shared_otherwise(number, &lines);
+            let shared = shared.map_err(|unfit| {
+                Refusal::new(Reason::ValueRefused, StreamId::Account(id), unfit.to_string())
+            })?;
+            shares.extend(shared.map(|of| (id, of)));
+        }
+    }
+    Ok(shares)
+}
+
+/// Records of which lines money is, but for what waits for an administrator's review.
+pub(super) fn share(
+    draft: &mut Draft<'_, '_>,
+    cases: &BTreeSet<CaseId>,
+    awaited: &Shares,
+) -> Result<(), Halt> {
+    let not_asked = |shared: &LinesShared| -> Vec<(Option<Money>, Option<Money>)> {
+        shared.lines.iter().map(|line| (line.exposed, line.unproved)).collect()
+    };
+    let is_awaited = |id: AccountId, shared: &LinesShared| {
+        awaited.iter().any(|(of, other)| {
+            (*of, other.invoice) == (id, shared.invoice) && not_asked(other) == not_asked(shared)
+        })
+    };
+    // What is given back of one invoice bears on the fees of later ones: once for each.
+    let mut shared = BTreeSet::new();
+    loop {
+        let found = otherwise(draft, cases)?;
+        let news = found
+            .into_iter()
+            .filter(|(id, of)| !shared.contains(&(*id, of.invoice)) && !is_awaited(*id, of));
+        let Some((id, of)) = news.min_by_key(|(_, of)| of.invoice) else { return Ok(()) };
+        shared.insert((id, of.invoice));
+        let today = draft.world().firm()?.today(draft.now()).ok_or(Halt::Need(StreamId::Firm))?;
+        draft.add(StreamId::Account(id), today, of)?;
+    }
+}

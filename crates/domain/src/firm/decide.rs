@@ -58,6 +58,10 @@ pub(crate) fn decide(
             if standing.valid_through < standing.valid_from {
                 return Err(refused("standing.valid_through", "must not be before valid_from"));
             }
+            if standing.kind == StandingKind::Exemption && standing.document.is_none() {
+                let detail = "that the firm is outside an act needs a document that shows it";
+                return Err(refused("standing.document", detail));
+            }
             if standing.kind == StandingKind::Bond && standing.amount.is_none() {
                 return Err(refused("standing.amount", "a bond has an amount"));
             }

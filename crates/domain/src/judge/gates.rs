@@ -29,7 +29,7 @@ pub(super) struct Asking<'j, 'a> {
     /// The day.
     pub(super) on: CivilDate,
     /// What the law asks of it on that day; nothing without a federal pack in force.
-    pub(super) law: Option<FeeLaw>,
+    pub(super) law: Option<FeeLaw<'a>>,
 }
 
 impl<'a> Asking<'_, 'a> {
@@ -178,7 +178,10 @@ impl<'a> Asking<'_, 'a> {
     }
 
     fn fully_performed(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
-        let rule = self.law.as_ref().map_or(&standing.rules.performance, |law| &law.performance);
+        let law = self.law.as_ref();
+        let rule = law.map_or(&standing.rules.performance, |law| &law.performance);
+        let stricter = law.and_then(|law| self.stricter_reading(law, standing));
+        let rule = stricter.as_ref().unwrap_or(rule);
         let found = match rule.reading {
             FullyPerformed::EachPeriod => self.complete(slot),
             FullyPerformed::WholeContract => self.contract_complete(slot, standing),

@@ -45,7 +45,10 @@ use work::{Placed, Standing};
 /// are in doubt; terms are those of the plan's version of the signing day, whenever it was told.
 ///
 /// 3: where a report and the progress report that gives it to the client are of one day, their order has to be known.
-pub const EDITION: u32 = 3;
+///
+/// 4: an agreement is held against what the states that reach it ask of its contents, its estimate and its price, and a
+/// state's pack that does not say so has not read it.
+pub const EDITION: u32 = 4;
 
 /// The edition that first asked at what time things happened.
 const DOUBTED_SINCE: u32 = 2;

@@ -412,9 +412,11 @@ pub fn enrol() -> Enrol {
 
 pub fn sign() -> SignConsent {
     SignConsent {
+        activity: [].into(),
         copies_given: true,
         document: None,
         e_sign_consent: true,
+        items: None,
         promised: Vec::new(),
         total_of_payments: usd(100_000),
     }

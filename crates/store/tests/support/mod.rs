@@ -354,9 +354,11 @@ pub(crate) fn papers() -> Vec<CaseAction> {
         CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
         CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
         CaseAction::SignConsent(SignConsent {
+            activity: [].into(),
             copies_given: true,
             document: None,
             e_sign_consent: true,
+            items: None,
             promised: Vec::new(),
             total_of_payments: usd(100_000),
         }),

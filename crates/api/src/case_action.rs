@@ -238,7 +238,8 @@ pub(crate) fn contract_items(
 
 /// States, none of them twice.
 pub(crate) fn states(f: &mut Fields, field: &str, told: &[String]) -> Option<BTreeSet<StateCode>> {
-    let states = f.each(field, told, 0..=STATES_MAX, |f, code| f.parse_self(code, StateCode::parse));
+    let states =
+        f.each(field, told, 0..=STATES_MAX, |f, code| f.parse_self(code, StateCode::parse));
     Some(states?.into_iter().collect())
 }
 

@@ -28,11 +28,11 @@ use crate::value::{Text, ValueError};
 pub use asked::*;
 pub use check::check_pack;
 pub use dimension::{Bears, Dimension};
+pub use follows::Consented;
 pub use shipped::STATE_PACKS;
 pub use stated::Stated;
 pub(crate) use stated::listed;
 pub use words::*;
-pub use follows::Consented;
 
 pub(crate) use dimension::MORE_ASKED_SINCE;
 pub(crate) use merge::fee;

@@ -328,10 +328,13 @@ fn a_state_is_unknown_for_each_reason_by_itself() {
     assert_eq!(known(&desk, TODAY), Known::Confirmed);
     // The confirmation is of today, and serves every day of the version's force.
     assert_eq!(known(&desk, "2026-03-02"), Known::Confirmed);
-    let less = nevada(2, &json!({
-        "in_force_from": "2026-05-01",
-        "read": ["cancellation", "contract_items", "estimate_cap", "statement"],
-    }));
+    let less = nevada(
+        2,
+        &json!({
+            "in_force_from": "2026-05-01",
+            "read": ["cancellation", "contract_items", "estimate_cap", "statement"],
+        }),
+    );
     adopt(&mut desk, &less);
     confirm(&mut desk, &less);
     let unread =

@@ -7,9 +7,9 @@ mod common;
 use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::CivilDate;
+use common::states::*;
 use common::*;
 use counterfoil_domain::codec;
-use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::firm::{Place, Prepared};
 use counterfoil_domain::ids::*;
@@ -18,21 +18,8 @@ use counterfoil_domain::rules::*;
 use counterfoil_domain::terms::{FullyPerformed, Seat, Terms};
 use proptest::prelude::*;
 
-fn packs() -> impl Iterator<Item = RulePack> {
-    STATE_PACKS.iter().map(|json| RulePack::from_json(json).unwrap_or_else(|e| panic!("{e}: {json}")))
-}
-
-fn of(state: &str) -> RulePack {
-    let found = packs().find(|pack| pack.state.unwrap().as_str() == state);
-    found.unwrap_or_else(|| panic!("no pack of {state}"))
-}
-
 fn federal() -> RulePack {
     RulePack::from_json(EXAMPLE_PACKS[0]).unwrap()
-}
-
-fn code(state: &str) -> StateCode {
-    StateCode::parse(state).unwrap()
 }
 
 #[test]
@@ -92,36 +79,6 @@ fn a_pack_says_nothing_that_cannot_be_asked() {
     }
 }
 
-/// A firm whose counsel, who is invented, stands for some of the packs.
-fn firm_of(states: &[&str]) -> Desk {
-    let mut desk = Desk::open();
-    desk.today("2026-03-02");
-    for state in states {
-        let pack = of(state);
-        let confirmed = PackConfirmed {
-            code: pack.code.clone(),
-            counsel: text("Robin Ashdown, counsel"),
-            document: None,
-            hash: pack.hash(),
-            version: pack.version,
-        };
-        desk.firm(FirmAction::AdoptPack(Box::new(pack)));
-        desk.firm(FirmAction::ConfirmPack(confirmed));
-    }
-    desk
-}
-
-fn file(desk: &mut Desk, kind: StandingKind, state: &str, amount: Option<Money>) {
-    desk.firm(FirmAction::RecordStanding(StandingRecorded {
-        amount,
-        document: Some(DocumentHash([7; 32])),
-        kind,
-        state: code(state),
-        valid_from: day("2026-01-01"),
-        valid_through: day("2026-12-31"),
-    }));
-}
-
 fn terms(periods: u32) -> Terms {
     let mut terms = plan().terms(Seat::Individual).unwrap();
     terms.periods = periods;
@@ -129,7 +86,12 @@ fn terms(periods: u32) -> Terms {
 }
 
 /// The rules that stand against an agreement.
-fn against(desk: &Desk, place: Place<'_>, terms: &Terms, items: &BTreeSet<ContractItem>) -> BTreeSet<String> {
+fn against(
+    desk: &Desk,
+    place: Place<'_>,
+    terms: &Terms,
+    items: &BTreeSet<ContractItem>,
+) -> BTreeSet<String> {
     let prepared = Prepared { place, terms, items };
     let found = desk.firm_state().objections(prepared, day("2026-03-02"));
     found.into_iter().map(|violation| violation.rule).collect()
@@ -193,7 +155,12 @@ fn either(holds: bool, yes: &str, no: &str) -> String {
 
 fn kept(pack: &RulePack, what: &[KeepWhat], from: CivilDate) -> String {
     let rules = pack.keep.iter().flatten();
-    rules.filter(|keep| what.contains(&keep.what)).map(|k| k.through(from)).max().unwrap().to_string()
+    rules
+        .filter(|keep| what.contains(&keep.what))
+        .map(|k| k.through(from))
+        .max()
+        .unwrap()
+        .to_string()
 }
 
 fn enough(pack: &RulePack, bond: Money) -> String {
@@ -242,7 +209,8 @@ fn answer(row: &Row) -> String {
         }
         "estimated_time_cap" => {
             let days = row.input.get("estimated_days").map(|days| days.parse().unwrap());
-            let days = days.unwrap_or_else(|| row.input["estimated_years"].parse::<u32>().unwrap() * 365);
+            let days =
+                days.unwrap_or_else(|| row.input["estimated_years"].parse::<u32>().unwrap() * 365);
             either(pack.estimate_cap.unwrap().allows(days), "allow", "refuse_signing")
         }
         "installment_plan_cap" => {
@@ -253,7 +221,8 @@ fn answer(row: &Row) -> String {
         "bond_sufficient" => enough(&pack, row.dollars("bond_usd")),
         "bond_required" => {
             let paid_early = row.is("fees_before_all_services_done");
-            let amount = pack.security.iter().flatten().map(|s| whole_dollars(s.amount.least)).next();
+            let amount =
+                pack.security.iter().flatten().map(|s| whole_dollars(s.amount.least)).next();
             let yes = amount.map_or("yes".into(), |amount| format!("yes_{amount}"));
             either(pack.asks_security(paid_early), &yes, "no")
         }
@@ -279,7 +248,9 @@ fn answer(row: &Row) -> String {
             kept(&pack, &[KeepWhat::Statement], day(ended.unwrap()))
         }
         "private_action_until" => kept(&pack, &[KeepWhat::Suit], row.day("agreement_signed_on")),
-        "records_kept_through" => kept(&pack, &[KeepWhat::Records], row.day("final_transaction_on")),
+        "records_kept_through" => {
+            kept(&pack, &[KeepWhat::Records], row.day("final_transaction_on"))
+        }
         "agreement_records_kept_through" => {
             kept(&pack, &[KeepWhat::Records], row.day("agreement_completed_or_cancelled_on"))
         }
@@ -293,11 +264,12 @@ fn answer(row: &Row) -> String {
         "state_rules_apply" => {
             let desk = firm_of(&["VA", &row.state]);
             let activity = BTreeSet::from([code(&row.state)]);
-            let place = Place { state: code(&row.input["client_state"]), activity: Some(&activity) };
+            let place =
+                Place { state: code(&row.input["client_state"]), activity: Some(&activity) };
             let reaching = desk.firm_state().reaching(place, day("2026-03-02"));
-            let reaches = reaching.iter().any(|(state, adopted)| {
-                *state == code(&row.state) && adopted.is_some()
-            });
+            let reaches = reaching
+                .iter()
+                .any(|(state, adopted)| *state == code(&row.state) && adopted.is_some());
             either(reaches, "yes", "no")
         }
         "registration_valid_through" | "licence_valid_through" => {
@@ -353,7 +325,11 @@ fn answer(row: &Row) -> String {
                 basis: row.is("client_written_basis_for_item") || row.is("factual_basis"),
                 statement: row.is("client_written_statement_for_item"),
             };
-            let refused = if row.rule.starts_with("portal") { "refuse_dispute" } else { "refuse_dispute_letter" };
+            let refused = if row.rule.starts_with("portal") {
+                "refuse_dispute"
+            } else {
+                "refuse_dispute_letter"
+            };
             either(pack.dispute_consent.unwrap().is_met_by(told), "allow", refused)
         }
         "dispute_after_removal" => {
@@ -372,7 +348,8 @@ fn answer(row: &Row) -> String {
                 ("accounting_of_held_money", StatementContent::Money),
                 ("letter_copies", StatementContent::Letters),
             ];
-            let told = told.iter().filter(|(name, _)| row.is(name)).map(|(_, what)| *what).collect();
+            let told =
+                told.iter().filter(|(name, _)| row.is(name)).map(|(_, what)| *what).collect();
             let complete = pack.monthly_statement.unwrap().is_complete(&told, true);
             either(complete, "complete", "incomplete")
         }

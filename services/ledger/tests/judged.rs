@@ -178,6 +178,7 @@ async fn a_claimed_fee_is_shown_under_the_period_whose_days_it_has_whatever_its_
         e_sign_consent: true,
         document_sha256: String::new(),
         promised_results: Vec::new(),
+        ..v1::SignConsent::default()
     };
     let earlier =
         [A::DisclosureAcknowledged(v1::DisclosureAcknowledged::default()), A::SignConsent(signed)];

@@ -293,7 +293,10 @@ fn too_soon(case: &Case, facts: &Facts<'_>) -> Option<Violation> {
 }
 
 /// What the law of the day of signing asks of the agreement, of every state that reaches it.
-fn signing_law<'f>(case: &'f Case, facts: &'f Facts<'_>) -> Option<(&'f Agreement, SigningLaw<'f>)> {
+fn signing_law<'f>(
+    case: &'f Case,
+    facts: &'f Facts<'_>,
+) -> Option<(&'f Agreement, SigningLaw<'f>)> {
     let agreement = case.agreement()?;
     let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
     Some((agreement, facts.firm.law_of_signing(place, agreement.signed.on())?))

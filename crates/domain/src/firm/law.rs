@@ -256,6 +256,9 @@ pub struct FeeLaw<'f> {
     pub telemarketing: Telemarketing,
 }
 
+/// Days before its end in which the end of what is on file is told.
+const STANDING_TOLD_DAYS: i64 = 45;
+
 /// What is on file with a state on a day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum StandingAnswer<'a> {
@@ -496,6 +499,24 @@ impl Firm {
         }
         let last = begun.max_by_key(|standing| standing.last_day());
         last.map_or(StandingAnswer::NeverRecorded, StandingAnswer::Lapsed)
+    }
+
+    /// What is on file with a state and ends within [`STANDING_TOLD_DAYS`] days, where nothing of its kind follows.
+    pub fn standings_ending(&self, today: CivilDate) -> impl Iterator<Item = &FiledStanding> {
+        let ends = move |standing: &&FiledStanding| {
+            let last = standing.last_day();
+            let left = last.signed_duration_since(today).num_days();
+            (0..=STANDING_TOLD_DAYS).contains(&left)
+                && !standing.was_never()
+                && standing.filed.kind != StandingKind::Office
+                && !self.standings.iter().any(|other| {
+                    let next = last.succ_opt().unwrap_or(last);
+                    (other.filed.kind, other.filed.state)
+                        == (standing.filed.kind, standing.filed.state)
+                        && other.stands_on(next)
+                })
+        };
+        self.standings.iter().filter(ends)
     }
 
     /// The same of a bond of at least an amount.

@@ -136,9 +136,7 @@ impl Firm {
             let standing =
                 kinds.filter(|kind| stands(self.security_on(state, *kind, amount, on))).collect();
             if !security.is_served_by(&standing) {
-                let joint = if security.all_of == Some(true) { " and " } else { " or " };
-                let kinds: Vec<&str> = security.kinds.iter().map(|kind| kind.code()).collect();
-                let kinds = kinds.join(joint).replace('_', " ");
+                let kinds = security.kinds_named();
                 let detail = format!("no {kinds} of {amount} valid on {on} is on file for {state}");
                 found.push(against("security", state, detail, &security.cites));
             }

@@ -6,12 +6,12 @@ use calendar::CivilDate;
 
 use super::promised::Promise;
 use crate::case::{Cancellation, Mark, Moment};
-use crate::event::{FoundResult, StandingKind};
+use crate::event::FoundResult;
 use crate::firm::Unknown;
 use crate::gates::{Answer, Opens};
 use crate::ids::StateCode;
 use crate::money::Money;
-use crate::rules::{ContractItem, PackRef, listed};
+use crate::rules::{ContractItem, PackRef, Security, listed};
 use crate::terms::{Channel, Work};
 use crate::value::Text;
 
@@ -84,7 +84,7 @@ pub(super) enum Because<'a> {
     Prohibited(StateCode),
     NotRegistered { state: StateCode, on: CivilDate },
     NoBond { state: StateCode, amount: Money, on: CivilDate },
-    NoSecurity { state: StateCode, kind: StandingKind, amount: Money, on: CivilDate },
+    NoSecurity { state: StateCode, rule: &'a Security, amount: Money, on: CivilDate },
     AgreementLacks { signed: &'a Moment, state: StateCode, items: Vec<ContractItem> },
     ItemsUnsaid { signed: &'a Moment, state: StateCode },
     EstimatedTooLong { signed: &'a Moment, state: StateCode, days: u32, most: u16 },
@@ -280,9 +280,9 @@ impl fmt::Display for Because<'_> {
             Self::NoBond { state, amount, on } => {
                 write!(f, "no bond of {amount} valid on {on} is on file for {state}")
             }
-            Self::NoSecurity { state, kind, amount, on } => {
-                let kind = kind.code().replace('_', " ");
-                write!(f, "no {kind} of {amount} valid on {on} is on file for {state}")
+            Self::NoSecurity { state, rule, amount, on } => {
+                let kinds = rule.kinds_named();
+                write!(f, "no {kinds} of {amount} valid on {on} is on file for {state}")
             }
             Self::AgreementLacks { signed, state, items } => write!(
                 f,

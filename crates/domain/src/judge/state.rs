@@ -127,28 +127,33 @@ impl<'a> Asking<'_, 'a> {
         found
     }
 
-    /// Of several kinds that serve, the one that stands best; of those that are all asked for, the worst.
+    /// Of several kinds that serve on a day any will do, unless all are asked for. Where none stands, one that stood
+    /// before says more than one that was never told of.
     fn security(
         &self,
         slot: Slot,
         standing: &Standing<'a>,
         state: StateCode,
-        rule: &Security,
+        rule: &'a Security,
     ) -> Option<Ruling<'a>> {
         let amount = rule.amount.enough(&standing.terms);
-        let kinds = rule.kinds.iter().map(|&kind| {
-            let answer = |on| self.judge.matter.firm.security_on(state, kind, amount, on);
-            let missing = |on| Because::NoSecurity { state, kind, amount, on };
-            self.stands(slot, standing, rule.when, answer, missing)
-        });
-        let answer = |ruling: &Option<Ruling<'a>>| {
-            ruling.as_ref().map_or(Answer::Holds, |ruling| ruling.answer)
+        let is_all = rule.all_of == Some(true);
+        let rank = |answer: &StandingAnswer<'_>| match answer {
+            StandingAnswer::Stands(_) => 0,
+            StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) if is_all => 2,
+            StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) => 1,
+            StandingAnswer::NeverRecorded if is_all => 1,
+            StandingAnswer::NeverRecorded => 2,
         };
-        if rule.all_of == Some(true) {
-            kinds.min_by_key(answer).flatten()
-        } else {
-            kinds.rev().max_by_key(answer).flatten()
-        }
+        let firm = self.judge.matter.firm;
+        let answer = |on| {
+            let of_kind = |&kind| firm.security_on(state, kind, amount, on);
+            let answers = rule.kinds.iter().map(of_kind);
+            let found = if is_all { answers.max_by_key(rank) } else { answers.min_by_key(rank) };
+            found.unwrap_or(StandingAnswer::NeverRecorded)
+        };
+        let missing = |on| Because::NoSecurity { state, rule, amount, on };
+        self.stands(slot, standing, rule.when, answer, missing)
     }
 
     fn registered(
@@ -317,9 +322,8 @@ fn agreed<'a>(standing: &Standing<'a>, pack: &'a RulePack) -> Vec<Ruling<'a>> {
 
 /// Whether an amount is above a cap, as far as that can be said.
 fn capped<'a>(state: StateCode, amount: Money, cap: &FeeCap) -> Option<Ruling<'a>> {
-    let exceeds = |most: Money| {
-        amount.currency() != most.currency() || amount.minor() > most.minor()
-    };
+    let exceeds =
+        |most: Money| amount.currency() != most.currency() || amount.minor() > most.minor();
     let because = |most| Because::AboveCap { state, amount, most };
     if exceeds(cap.most) {
         return Some(Ruling::fails(because(cap.most), Opens::PutRight));

@@ -92,8 +92,7 @@ fn asked(pack: &RulePack) -> Option<String> {
     if (fee.rule == EarlyFeeRule::Plan) != fee.plan_months.is_some() {
         return Some("early_fee.plan_months belongs to the rule plan".into());
     }
-    let secured = pack.bond.is_some()
-        || pack.security.as_ref().is_some_and(|all| !all.is_empty());
+    let secured = pack.bond.is_some() || pack.security.as_ref().is_some_and(|all| !all.is_empty());
     if fee.rule == EarlyFeeRule::WithSecurity && !secured && pack.is_read(Dimension::Security) {
         return Some("early_fee is with_security, and no security is stated".into());
     }

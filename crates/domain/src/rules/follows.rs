@@ -6,9 +6,9 @@ use calendar::{BusinessCalendar, CivilDate};
 use chrono::{Datelike as _, Months};
 
 use super::{
-    AmountOf, Barred, BondWhen, ConsentRule, ContractItem, DaysAfter, DisputeConsent,
-    EarlyFeeRule, FeeCap, Keep, PerformWithin, Performance, Registration, Remedy, RulePack,
-    Security, SecurityAmount, StatementContent, StatementDuty, YearDay,
+    AmountOf, Barred, BondWhen, ConsentRule, ContractItem, DaysAfter, DisputeConsent, EarlyFeeRule,
+    FeeCap, Keep, PerformWithin, Performance, Registration, Remedy, RulePack, Security,
+    SecurityAmount, StatementContent, StatementDuty, YearDay,
 };
 use crate::event::StandingKind;
 use crate::money::{MINOR_MAX, Money};
@@ -144,10 +144,7 @@ impl DisputeConsent {
 impl RulePack {
     /// How soon all has to be performed under an agreement that holds some items. One that goes on, about a credit
     /// record alone, with periodic payments and a right to cancel at any time, may be outside of it.
-    pub fn performed_within(
-        &self,
-        holds: impl Fn(ContractItem) -> bool,
-    ) -> Option<&PerformWithin> {
+    pub fn performed_within(&self, holds: impl Fn(ContractItem) -> bool) -> Option<&PerformWithin> {
         let is_ongoing = [
             ContractItem::CancelAnyTime,
             ContractItem::CreditRecordOnly,
@@ -174,11 +171,8 @@ impl RulePack {
                 EarlyFeeRule::Plan => periods <= u32::from(fee.plan_months.unwrap_or(0)),
                 EarlyFeeRule::Ban => false,
             };
-            let reading = if by_period {
-                FullyPerformed::EachPeriod
-            } else {
-                FullyPerformed::WholeContract
-            };
+            let reading =
+                if by_period { FullyPerformed::EachPeriod } else { FullyPerformed::WholeContract };
             Some(Performance { cites: fee.cites.clone(), reading })
         };
         self.performance.clone().or_else(stated)
@@ -231,6 +225,14 @@ impl Security {
     /// The day by which its amount is adjusted in a fiscal year.
     pub fn adjusted_by(&self, fiscal_year: CivilDate) -> Option<CivilDate> {
         fiscal_year.with_day(u32::from(self.adjusted_by_day?))
+    }
+
+    /// Its kinds, in words.
+    pub fn kinds_named(&self) -> String {
+        let joint = if self.all_of == Some(true) { " and " } else { " or " };
+        let kinds: Vec<String> =
+            self.kinds.iter().map(|kind| kind.code().replace('_', " ")).collect();
+        kinds.join(joint)
     }
 
     /// Whether kinds that stand are enough.

@@ -41,9 +41,8 @@ impl Cancellation {
             Some(Anchor::FromSigning) => signed_on.pred_opt().unwrap_or(signed_on),
             Some(Anchor::AfterSigning) | None => signed_on,
         };
-        let is_closed = |day: &CivilDate| {
-            self.closed_days.as_ref().is_some_and(|closed| closed.contains(day))
-        };
+        let is_closed =
+            |day: &CivilDate| self.closed_days.as_ref().is_some_and(|closed| closed.contains(day));
         let is_open = |day: &CivilDate| self.calendar.is_business_day(*day) && !is_closed(day);
         let last = |days: u16, from: CivilDate| {
             let counted = from.iter_days().skip(1).filter(is_open);
@@ -73,8 +72,8 @@ fn longest(federal: &Cancellation, packs: &[&RulePack], signed_on: CivilDate) ->
 /// state's statute is cited for a duty, and the federal one for a number.
 pub(crate) mod fee {
     use crate::rules::{
-        Bond, BondWhen, Duty, PerformWithin, Performance, Registration, RulePack,
-        StatementDuty, Telemarketing,
+        Bond, BondWhen, Duty, PerformWithin, Performance, Registration, RulePack, StatementDuty,
+        Telemarketing,
     };
     use crate::terms::FullyPerformed;
 

@@ -1,8 +1,8 @@
 //! The table of what a pack states: for each dimension its member, its words and its statute.
 
 use super::{
-    Bond, BondWhen, Cancellation, ConsentRule, ContractItem, Dimension, EarlyFeeRule, FeeCap, Keep, Registration,
-    RulePack, Security, StateStatement, StatementDuty,
+    Bond, BondWhen, Cancellation, ConsentRule, ContractItem, Dimension, EarlyFeeRule, FeeCap, Keep,
+    Registration, RulePack, Security, StateStatement, StatementDuty,
 };
 use crate::value::Text;
 
@@ -90,7 +90,8 @@ impl RulePack {
             add(Dimension::RefundWithin, "refund_within", &r.cites, says);
         }
         if let Some(r) = &self.cancel_any_time {
-            let notice = r.notice_days.map_or(String::new(), |days| format!(", on {days} days' notice"));
+            let notice =
+                r.notice_days.map_or(String::new(), |days| format!(", on {days} days' notice"));
             let says = format!("the client may cancel at any time{notice}");
             add(Dimension::CancelAnyTime, "cancel_any_time", &r.cites, says);
         }
@@ -130,7 +131,9 @@ impl RulePack {
         let items = self.contract_items.iter();
         let items = items.map(|rule| (&rule.cites, rule.items.iter().copied().collect()));
         let statement = self.statement.iter();
-        items.chain(statement.map(|rule| (&rule.cites, vec![ContractItem::StateStatement]))).collect()
+        items
+            .chain(statement.map(|rule| (&rule.cites, vec![ContractItem::StateStatement])))
+            .collect()
     }
 
     /// Where a dimension was read: of what, in which edition.
@@ -177,17 +180,19 @@ fn early_fee(rule: EarlyFeeRule, plan_months: Option<u16>) -> String {
 fn registration(rule: &Registration) -> String {
     let kind = rule.kind.map_or("registration or licence", |kind| kind.code());
     let with = rule.with.as_ref().map_or(String::new(), |with| format!(" with {with}"));
-    let bars = rule.bars.as_ref().map_or(String::new(), |bars| {
-        format!(", before {}", listed(bars.iter()))
-    });
+    let bars = rule
+        .bars
+        .as_ref()
+        .map_or(String::new(), |bars| format!(", before {}", listed(bars.iter())));
     let term = rule.term_years.map_or(String::new(), |years| format!(", for {years} year(s)"));
-    let ends = rule.ends_on.as_ref().map_or(String::new(), |end| {
-        format!(", to {:02}-{:02} of the year", end.month, end.day)
-    });
+    let ends = rule
+        .ends_on
+        .as_ref()
+        .map_or(String::new(), |end| format!(", to {:02}-{:02} of the year", end.month, end.day));
     let told = rule.update_days.map_or(String::new(), |d| format!(", changes told in {d} days"));
-    let approved = rule.approval_days.map_or(String::new(), |days| {
-        format!(", some changes approved {days} days before")
-    });
+    let approved = rule
+        .approval_days
+        .map_or(String::new(), |days| format!(", some changes approved {days} days before"));
     format!("{kind} on file{with}{bars}{term}{ends}{told}{approved}")
 }
 
@@ -203,21 +208,24 @@ fn bond(rule: &Bond) -> String {
 }
 
 fn security(rule: &Security) -> String {
-    let joint = if rule.all_of == Some(true) { " and " } else { " or " };
-    let kinds: Vec<String> =
-        rule.kinds.iter().map(|kind| kind.code().replace('_', " ")).collect();
     let amount = &rule.amount;
     let most = amount.most.map_or(String::new(), |most| format!(", at most {most}"));
     let measured = match (amount.of, amount.per_cent) {
         (Some(of), Some(per_cent)) => {
-            format!(" of {per_cent} % of {}, at least {}{most}", of.code().replace('_', " "), amount.least)
+            format!(
+                " of {per_cent} % of {}, at least {}{most}",
+                of.code().replace('_', " "),
+                amount.least
+            )
         }
         (_, _) => format!(" of {}", amount.least),
     };
     let each = if rule.per_location == Some(true) { ", for each location" } else { "" };
-    let filed = rule.filed_with.as_ref().map_or(String::new(), |with| format!(", filed with {with}"));
-    let tail = rule.tail_years.map_or(String::new(), |y| format!(", kept {y} years after business ends"));
-    format!("{}{measured}, {}{each}{filed}{tail}", kinds.join(joint), when(rule.when))
+    let filed =
+        rule.filed_with.as_ref().map_or(String::new(), |with| format!(", filed with {with}"));
+    let tail =
+        rule.tail_years.map_or(String::new(), |y| format!(", kept {y} years after business ends"));
+    format!("{}{measured}, {}{each}{filed}{tail}", rule.kinds_named(), when(rule.when))
 }
 
 fn monthly_statement(rule: &StatementDuty) -> String {
@@ -225,14 +233,17 @@ fn monthly_statement(rule: &StatementDuty) -> String {
         0 => String::new(),
         days => format!(", or within {days} days after its last work"),
     };
-    let tells = rule.contents.as_ref().map_or(String::new(), |contents| {
-        format!("; it tells of {}", listed(contents.iter()))
-    });
+    let tells = rule
+        .contents
+        .as_ref()
+        .map_or(String::new(), |contents| format!("; it tells of {}", listed(contents.iter())));
     format!("a statement of the services performed, in every period{later}{tells}")
 }
 
 fn fee_cap(rule: &FeeCap) -> String {
-    let each = rule.per_creditor.map_or(String::new(), |each| format!(", or {each} for each creditor if less"));
+    let each = rule
+        .per_creditor
+        .map_or(String::new(), |each| format!(", or {each} for each creditor if less"));
     format!("at most {} {}{each}", rule.most, rule.of.code().replace('_', " "))
 }
 
@@ -252,7 +263,9 @@ fn dispute_consent(rule: ConsentRule) -> &'static str {
         ConsentRule::ContractAuthorization => {
             "nothing is written without prior written authorization, which a clause of the contract gives"
         }
-        ConsentRule::ItemBasis => "nothing is disputed without the client's basis in writing for that entry",
+        ConsentRule::ItemBasis => {
+            "nothing is disputed without the client's basis in writing for that entry"
+        }
         ConsentRule::ItemBasisAndStatement => {
             "nothing is disputed without a factual basis and a written statement of the client for that entry"
         }

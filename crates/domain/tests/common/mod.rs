@@ -11,6 +11,8 @@
     reason = "each test file uses its own part of the desk"
 )]
 
+pub mod states;
+
 use calendar::{CivilDate, PeriodRule, Zone};
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;

@@ -62,7 +62,8 @@ impl Administration for AdministrationRpc {
     ) -> Result<Response<v1::PublishPlanResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let (answer, command) = self.change(&authority, &m.parent, m, requests::publish_plan).await?;
+        let (answer, command) =
+            self.change(&authority, &m.parent, m, requests::publish_plan).await?;
         let misfits = self.misfits(&m.parent, &command).await?;
         Ok(Response::new(v1::PublishPlanResponse { receipt: Some(receipt(&answer)), misfits }))
     }
@@ -246,7 +247,9 @@ impl AdministrationRpc {
         for terms in Seat::ALL.iter().filter_map(|seat| plan.terms(*seat)) {
             found.extend(firm.misfits(&terms, action.occurred_on));
         }
-        found.sort_by(|one, other| (&one.subject, &one.detail).cmp(&(&other.subject, &other.detail)));
+        found.sort_by(|one, other| {
+            (&one.subject, &one.detail).cmp(&(&other.subject, &other.detail))
+        });
         found.dedup();
         let misfits = found.into_iter().map(|against| v1::PlanMisfit {
             state_code: against.subject,

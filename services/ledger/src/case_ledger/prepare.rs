@@ -42,9 +42,8 @@ pub(super) async fn prepare_agreement(
     }
     let law = firm.law_of_signing(place, on);
     let window = law.map(|law| law.rules.cancellation_window(on));
-    let (cancel_through, service_from) = window.map_or((None, None), |(through, from)| {
-        (day(through), day(from))
-    });
+    let (cancel_through, service_from) =
+        window.map_or((None, None), |(through, from)| (day(through), day(from)));
     let reaching = firm.reaching(place, on).into_iter().filter_map(|(_, adopted)| adopted);
     let packs = firm.pack_on(None, on).into_iter().chain(reaching);
     Ok(v1::PrepareAgreementResponse {

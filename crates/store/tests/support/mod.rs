@@ -76,7 +76,8 @@ pub(crate) const OF_STATE: &str = r#"{
     "code": "us-il", "version": 1, "state": "IL", "in_force_from": "2020-01-01",
     "confirmed_by_counsel": false, "note": "Invented for tests.",
     "read": ["cancellation", "monthly_statement", "perform_within", "performance",
-        "prohibited", "registration", "security", "telemarketing"]
+        "prohibited", "registration", "security", "telemarketing",
+                 "contract_items", "estimate_cap", "fee_cap", "statement"]
 }"#;
 
 impl Bench {

@@ -186,7 +186,7 @@ async fn show(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
         bureaus.row([bureau.code.clone(), bureau.display_name.clone(), bureau.address.clone()]);
     }
     out.section("Bureaus", &bureaus)?;
-    out.section("Registrations and bonds", &standings::table(&firm))?;
+    out.section("On file with states", &standings::table(&firm))?;
     Ok(Exit::Done)
 }
 

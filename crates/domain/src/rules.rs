@@ -28,7 +28,7 @@ use crate::value::{Text, ValueError};
 pub use asked::*;
 pub use check::check_pack;
 pub use dimension::{Bears, Dimension};
-pub use follows::Consented;
+pub use follows::ClientSaid;
 pub use shipped::STATE_PACKS;
 pub use stated::Stated;
 pub(crate) use stated::listed;

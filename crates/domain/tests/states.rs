@@ -318,19 +318,22 @@ fn answer(row: &Row) -> String {
         | "dispute_needs_authorization"
         | "dispute_needs_knowledge"
         | "portal_needs_authorization" => {
-            let told = Consented {
-                knows: row.is("client_told_of_dispute"),
-                authorized: row.is("written_authorization_in_contract")
-                    || row.is("written_authorization"),
-                basis: row.is("client_written_basis_for_item") || row.is("factual_basis"),
-                statement: row.is("client_written_statement_for_item"),
-            };
+            let said = [
+                ("client_told_of_dispute", ClientSaid::Knows),
+                ("written_authorization_in_contract", ClientSaid::Authorized),
+                ("written_authorization", ClientSaid::Authorized),
+                ("client_written_basis_for_item", ClientSaid::Basis),
+                ("factual_basis", ClientSaid::Basis),
+                ("client_written_statement_for_item", ClientSaid::Statement),
+            ];
+            let told = said.iter().filter(|(name, _)| row.is(name));
+            let told: Vec<ClientSaid> = told.map(|(_, said)| *said).collect();
             let refused = if row.rule.starts_with("portal") {
                 "refuse_dispute"
             } else {
                 "refuse_dispute_letter"
             };
-            either(pack.dispute_consent.unwrap().is_met_by(told), "allow", refused)
+            either(pack.dispute_consent.unwrap().is_met_by(&told), "allow", refused)
         }
         "dispute_after_removal" => {
             let last = pack.dispute_consent.unwrap().last_day(row.day("removed_from_report_on"));

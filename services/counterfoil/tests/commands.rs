@@ -262,7 +262,7 @@ fn a_firm_says_who_stands_for_its_packs_and_when_a_bond_ended() {
         "at own risk     since 2025-01-02: read next month",
         "confirmed       by nobody; the federal statute holds without",
         "in force        from 2023-01-01",
-        states,
+        "not read        advertising",
         "This is not legal advice",
     ] {
         assert!(packs.contains(part), "{part}: {packs}");

@@ -62,8 +62,11 @@ pub(crate) fn decide(
                 let detail = "that the firm is outside an act needs a document that shows it";
                 return Err(refused("standing.document", detail));
             }
-            if standing.kind == StandingKind::Bond && standing.amount.is_none() {
-                return Err(refused("standing.amount", "a bond has an amount"));
+            let kind = standing.kind;
+            let has_amount = kind.is_security() && kind != StandingKind::TrustAccount;
+            if has_amount && standing.amount.is_none() {
+                let detail = format!("a {} has an amount", kind.code().replace('_', " "));
+                return Err(refused("standing.amount", &detail));
             }
             if standing.amount.is_some_and(|amount| !amount.is_positive()) {
                 return Err(refused("standing.amount", "must be above zero"));

@@ -5,6 +5,7 @@ use calendar::{BusinessCalendar, CivilDate};
 use super::because::{Because, Ruling};
 use super::doubt::over;
 use super::grid::{Slot, slot_for};
+use super::state::stricter_reading;
 use super::story::Standing;
 use super::{Judge, work};
 use crate::case::Mark;
@@ -180,7 +181,7 @@ impl<'a> Asking<'_, 'a> {
     fn fully_performed(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
         let law = self.law.as_ref();
         let rule = law.map_or(&standing.rules.performance, |law| &law.performance);
-        let stricter = law.and_then(|law| self.stricter_reading(law, standing));
+        let stricter = law.and_then(|law| stricter_reading(law, standing));
         let rule = stricter.as_ref().unwrap_or(rule);
         let found = match rule.reading {
             FullyPerformed::EachPeriod => self.complete(slot),

@@ -35,7 +35,7 @@ impl<'a> Asking<'_, 'a> {
         for bond in &law.bonds {
             found.extend(self.bond(slot, standing, bond));
         }
-        if let Some(rule) = self.perform_within(law, standing) {
+        if let Some(rule) = perform_within(law, standing) {
             found.extend(self.too_late(slot, standing, rule));
         }
         for pack in &law.states {
@@ -168,34 +168,6 @@ impl<'a> Asking<'_, 'a> {
         })
     }
 
-    /// How soon all has to be performed.
-    fn perform_within<'l>(
-        &self,
-        law: &'l FeeLaw<'a>,
-        standing: &Standing<'a>,
-    ) -> Option<&'l PerformWithin> {
-        let holds = |item| standing.agreement.holds(item);
-        let outside = |pack: &&RulePack| pack.perform_within.is_some();
-        let outside = law.states.iter().copied().filter(outside);
-        if !outside.clone().any(|pack| pack.performed_within(holds).is_none()) {
-            return law.perform_within.as_ref();
-        }
-        outside.filter_map(|pack| pack.performed_within(holds)).min_by_key(|rule| rule.days)
-    }
-
-    /// The whole contract, where a state's law lets a fee be asked for by the period only of another agreement.
-    pub(super) fn stricter_reading(
-        &self,
-        law: &FeeLaw<'a>,
-        standing: &Standing<'a>,
-    ) -> Option<Performance> {
-        let holds = |item| standing.agreement.holds(item);
-        let readings =
-            law.states.iter().filter_map(|pack| pack.reading(holds, standing.terms.periods));
-        let mut whole = readings.filter(|rule| rule.reading == FullyPerformed::WholeContract);
-        whole.next()
-    }
-
     /// Of the work that fulfils the promise, a piece on a day of which something does not hold, and how it
     /// answers: some set of work has to, and more work does no harm. What is not fulfilled is for another gate.
     fn short_of(
@@ -288,6 +260,24 @@ fn unknown<'a>(known: Option<&Known>) -> Option<Ruling<'a>> {
         None => Vec::new(),
     };
     Some(Ruling::unknown(Because::StateUnknown(reasons)))
+}
+
+/// How soon all has to be performed.
+fn perform_within<'l>(law: &'l FeeLaw<'_>, standing: &Standing<'_>) -> Option<&'l PerformWithin> {
+    let holds = |item| standing.agreement.holds(item);
+    let limiting = law.states.iter().filter(|pack| pack.perform_within.is_some());
+    if !limiting.clone().any(|pack| pack.performed_within(holds).is_none()) {
+        return law.perform_within.as_ref();
+    }
+    limiting.filter_map(|pack| pack.performed_within(holds)).min_by_key(|rule| rule.days)
+}
+
+/// The whole contract, where a state's law lets a fee be asked for by the period only of another agreement.
+pub(super) fn stricter_reading(law: &FeeLaw<'_>, standing: &Standing<'_>) -> Option<Performance> {
+    let holds = |item| standing.agreement.holds(item);
+    let readings = law.states.iter();
+    let mut readings = readings.filter_map(|pack| pack.reading(holds, standing.terms.periods));
+    readings.find(|rule| rule.reading == FullyPerformed::WholeContract)
 }
 
 /// What a state's pack asks of the agreement itself.

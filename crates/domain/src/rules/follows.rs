@@ -111,26 +111,29 @@ impl StatementDuty {
 }
 
 /// What a client has said before something is disputed.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Consented {
-    /// The client knows of it.
-    pub knows: bool,
-    /// The client authorized it in writing.
-    pub authorized: bool,
-    /// The client said what is wrong with the entry.
-    pub basis: bool,
-    /// The client stated so in writing, for the entry.
-    pub statement: bool,
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ClientSaid {
+    /// That the client knows of it.
+    Knows,
+    /// That the firm may write.
+    Authorized,
+    /// What is wrong with the entry.
+    Basis,
+    /// The same in a statement of the client's own.
+    Statement,
 }
 
 impl DisputeConsent {
     /// Whether that is enough.
-    pub const fn is_met_by(&self, told: Consented) -> bool {
+    pub fn is_met_by(&self, said: &[ClientSaid]) -> bool {
+        let has = |one| said.contains(&one);
         match self.rule {
-            ConsentRule::Knowledge => told.knows || told.authorized || told.basis,
-            ConsentRule::ContractAuthorization => told.authorized,
-            ConsentRule::ItemBasis => told.basis,
-            ConsentRule::ItemBasisAndStatement => told.basis && told.statement,
+            ConsentRule::Knowledge => !said.is_empty(),
+            ConsentRule::ContractAuthorization => has(ClientSaid::Authorized),
+            ConsentRule::ItemBasis => has(ClientSaid::Basis),
+            ConsentRule::ItemBasisAndStatement => {
+                has(ClientSaid::Basis) && has(ClientSaid::Statement)
+            }
         }
     }
 
@@ -203,15 +206,16 @@ impl SecurityAmount {
 
     /// The amount that is enough whatever measures it: the most, where there is one.
     pub fn enough(&self, terms: &Terms) -> Money {
-        match (self.of, self.most) {
-            (None, _) => self.least,
-            (Some(AmountOf::StandardFee), _) => {
+        match self.of {
+            Some(AmountOf::StandardFee) => {
                 let prices = &terms.prices;
                 let dearer = prices.first_fee.minor().max(prices.monthly_fee.minor());
                 self.of_base(bounded(dearer, prices.first_fee))
             }
-            (Some(_), Some(most)) => most,
-            (Some(_), None) => self.least,
+            Some(AmountOf::AverageClientMoney | AmountOf::ClientMoney | AmountOf::YearlyFees) => {
+                self.most.unwrap_or(self.least)
+            }
+            None => self.least,
         }
     }
 }

@@ -15,7 +15,10 @@ use domain::event::{
     ProgressReportSent, ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score,
     ServiceEnded, ServicePaused,
 };
-use domain::ids::{BureauCode, DocumentHash, ItemCode, PaperCode, PlanCode, TrackingCode};
+use domain::ids::{
+    BureauCode, DocumentHash, ItemCode, PaperCode, PlanCode, StateCode, TrackingCode,
+};
+use domain::rules::ContractItem;
 use domain::terms::Sale;
 use domain::value::{Personal, Text, ValueError};
 
@@ -206,14 +209,42 @@ fn sign_consent(f: &mut Fields, m: &v1::SignConsent) -> Option<SignConsent> {
     let total_of_payments = f.money("total_of_payments", m.total_of_payments.as_ref());
     let document = document(f, &m.document_sha256);
     let promised = f.each("promised_results", &m.promised_results, 0..=PROMISED_MAX, promised);
+    let items = contract_items(f, &m.contract_items);
+    let activity = states(f, "activity_state_codes", &m.activity_state_codes);
     Some(SignConsent {
+        activity: activity?,
         copies_given: m.copies_given,
         document: document?,
         e_sign_consent: m.e_sign_consent,
+        items: items?,
         promised: promised?,
         total_of_payments: total_of_payments?,
     })
 }
+
+/// What papers hold; nothing if nobody said.
+pub(crate) fn contract_items(
+    f: &mut Fields,
+    told: &[String],
+) -> Option<Option<BTreeSet<ContractItem>>> {
+    let rule = "must be an item as packs name it, such as items_listed or agent";
+    let items = f.each("contract_items", told, 0..=ContractItem::ALL.len(), |f, item| {
+        f.parse_self(item, |item| {
+            ContractItem::from_code(item).ok_or_else(|| ValueError::new(rule))
+        })
+    })?;
+    Some((!items.is_empty()).then(|| items.into_iter().collect()))
+}
+
+/// States, none of them twice.
+pub(crate) fn states(f: &mut Fields, field: &str, told: &[String]) -> Option<BTreeSet<StateCode>> {
+    let states =
+        f.each(field, told, 0..=STATES_MAX, |f, code| f.parse_self(code, StateCode::parse));
+    Some(states?.into_iter().collect())
+}
+
+/// Most states of a list.
+const STATES_MAX: usize = 60;
 
 fn cancel(f: &mut Fields, m: &v1::Cancel) -> Option<Cancel> {
     let sent_on = f.date("sent_on", m.sent_on.as_ref());

@@ -86,6 +86,8 @@ paired! {
     StandingEndReason = domain::event::StandingEndReason {
         SuretyCancelled, Revoked, Surrendered, RecordedWrongly,
     }
-    StandingKind = domain::event::StandingKind { Registration, Bond }
+    StandingKind = domain::event::StandingKind {
+        Registration, Bond, LetterOfCredit, Deposit, TrustAccount, Office, Exemption,
+    }
     Work = domain::terms::Work { ReportImport, DisputeRound, ProgressReport }
 }

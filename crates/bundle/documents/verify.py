@@ -617,7 +617,7 @@ PAYLOADS = """\
 case enrolled billing:Rule birth_date:personal contact:Contact plan:code plan_version:u32 sale:Sale seat:Seat ssn_last4?:personal zone:zone
 case disclosure_delivered document?:hash
 case disclosure_acknowledged document?:hash
-case consent_signed cancel_through:day copies_given:flag document?:hash e_sign_consent:flag promised?:[PromisedResult] rules:Rules service_from:day state:state terms:Terms total_of_payments:money
+case consent_signed activity?:{state} cancel_through:day copies_given:flag document?:hash e_sign_consent:flag items?:{ContractItem} promised?:[PromisedResult] rules:Rules service_from:day state:state terms:Terms total_of_payments:money
 case consent_cancelled reason?:personal sent_on:day
 case identity_paper_received document?:hash kind:PaperKind paper:code
 case identity_paper_accepted paper:code
@@ -715,16 +715,25 @@ part Address city:personal line1:personal line2?:personal state:state zip:person
 part Applied amount:money invoice:u64
 part BlockRefused determined_on:day how:BlockRefusal is_notice:flag reason?:BlockRefusedFor
 part Bond amount:money cites:text when?:BondWhen
-part Cancellation calendar:Calendar cites:text days:u16
+part CancelAnyTime cites:text notice_days?:u16
+part Cancellation anchor?:Anchor calendar:Calendar cites:text closed_days?:{day} days:u16 form?:text
 part Card expires:text last4:personal token:personal
 part ChartAccount account:BookAccount accountant_code?:code name:text number:code
 part Contact address:Address email:personal name:personal phone:personal
+part ContractItems cites:text items:{ContractItem}
+part DaysAfter calendar?:Calendar cites:text days:u16
+part DisputeConsent after_removal_days?:u16 cites:text identifiers_cut?:flag rule:ConsentRule
 part Duty cites:text
+part EarlyFee cites:text plan_months?:u16 rule:EarlyFeeRule
 part EventRef id:id position:u64
+part Exempt cites:text kinds:{ExemptKind}
+part FeeCap cites:text most:money of:FeeKind per_creditor?:money
 part FoundResult bureau:code item:code promise?:u32 report_on:day
 part InvoiceLine amount:money case:id end:day period:u32 start:day
 part ItemOutcome item:code outcome:Outcome
 part ItemSeen balance?:money delinquent_since?:day furnisher:text item:code kind:ItemKind
+part Keep cites:text from:KeepFrom what:KeepWhat years:u16
+part Language cites:text rule:LanguageRule
 part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
 part LinePart amount:money exposed?:money invoice:u64 line:u32
 part LineShare credited:money exposed?:money lost?:money paid:money unproved?:money written_off:money
@@ -734,23 +743,35 @@ part Loss bad_debt:money charged_back:money
 part Movement kind:MovementKind name:code
 part PackRef code:code version:u32
 part PayoutLine amount:money movement:Movement
-part PerformWithin cites:text days:u16
+part PerformWithin cites:text days:u16 unless_ongoing?:flag
 part Performance cites:text reading:FullyPerformed
 part Plan code:code couple?:Prices first_work:[Work] grace_days?:u16 individual:Prices monthly_work:[Work] name:text periods:u32 version:u32
 part Prices first_fee:money monthly_fee:money
 part PromisedResult showing?:Showing words:personal
-part RulePack bond?:Bond cancellation?:Cancellation code:code confirmed_by_counsel:flag in_force_from:day in_force_through?:day monthly_statement?:StatementDuty note:text nothing_is_added?:flag perform_within?:PerformWithin performance?:Performance prohibited?:Duty read?:{Dimension} registration?:Duty state?:state telemarketing?:Telemarketing version:u32
-part Rules bond?:Bond cancellation:Cancellation monthly_statement?:StatementDuty packs:[PackRef] perform_within?:PerformWithin performance:Performance prohibited?:Duty registration?:Duty telemarketing:Telemarketing
+part Reach cites:text limbs:{Limb}
+part Registration approval_days?:u16 bars?:{Barred} cites:text ends_on?:YearDay kind?:RegistrationKind term_years?:u16 update_days?:u16 with?:text
+part Remedy cites:text paid_times?:u16 says:text wilful_adds?:u16
+part RulePack advertising?:Shown agent?:Duty bond?:Bond cancel_any_time?:CancelAnyTime cancellation?:Cancellation code:code confirmed_by_counsel:flag contract_items?:ContractItems dispute_consent?:DisputeConsent early_fee?:EarlyFee estimate_cap?:DaysAfter exempt?:Exempt fee_caps?:[FeeCap] in_force_from:day in_force_through?:day keep?:[Keep] language?:Language monthly_statement?:StatementDuty note:text nothing_is_added?:flag perform_within?:PerformWithin performance?:Performance prohibited?:Duty questions?:[text] reach?:Reach read?:{Dimension} refund_within?:DaysAfter registration?:Registration remedy?:Remedy security?:[Security] sources?:[Source] state?:state statement?:StateStatement telemarketing?:Telemarketing text_read_on?:day version:u32
+part Rules bond?:Bond cancellation:Cancellation monthly_statement?:StatementDuty packs:[PackRef] perform_within?:PerformWithin performance:Performance prohibited?:Duty registration?:Registration telemarketing:Telemarketing
 part Sale channel:Channel evidence?:hash promised_days:u16
 part Score model:text value:u16
 part ScoreRaised at_least:u16 bureau:code model:text
+part Security adjusted_by_day?:u16 all_of?:flag amount:SecurityAmount cites:text filed_with?:text kinds:{StandingKind} per_location?:flag tail_years?:u16 when:BondWhen
+part SecurityAmount least:money most?:money of?:AmountOf per_cent?:u32 step?:money
 part Showing corrected?:ListingCorrected deleted?:ListingDeleted deletions?:u32 score?:ScoreRaised
-part StatementDuty cites:text within_days?:u16
+part Shown cites:text says:text
+part Source dimensions:{Dimension} edition:text source:text
+part StateStatement cites:text own_text?:flag separate?:flag signed?:flag
+part StatementDuty cites:text contents?:{StatementContent} within_days?:u16
 part Telemarketing cites:text exempt:{Channel}
 part Terms first_work:[Work] grace_days?:u16 monthly_work:[Work] periods:u32 prices:Prices seat:Seat
 part WorkEvidence event:EventRef late:flag on:day work:Work
+part YearDay day:u16 month:u16
+word AmountOf average_client_money client_money standard_fee yearly_fees
+word Anchor after_signing from_signing
 word Ask procedure_description theft_block
 word AutomaticMatches nothing certain
+word Barred advertise business contract money
 word Basis not_mine balance_wrong dates_wrong status_wrong obsolete identity_theft duplicate paid unverified
 word BlockRefusal declined rescinded
 word BlockRefusedFor error misrepresentation benefit_obtained
@@ -758,13 +779,18 @@ word BookAccount bank suspense clearing receivable unbilled owed_to_clients else
 word BondWhen always if_paid_before_all_done
 word Channel telephone in_person online post
 word CloseRule lines_open suspense payouts_late clearing_late fees_unbilled exposures_open
-word Dimension cancellation monthly_statement perform_within performance prohibited registration security telemarketing
+word ConsentRule knowledge contract_authorization item_basis item_basis_and_statement
+word ContractItem agent bond_notice both_sign cancel_any_time credit_record_only denied_credit_sentence dispute_authorization email estimate free_first_session item_dates item_nature items_listed no_advance_sentence periodic_payments physical_address refund_promises report_annexed_marked results signature_approval state_statement web
+word Dimension advertising agent cancel_any_time cancellation contract_items dispute_consent estimate_cap exempt fee_cap keep language monthly_statement perform_within performance prohibited reach refund_within registration remedy security statement telemarketing
 word Direction outgoing incoming
+word EarlyFeeRule per_service subscription plan with_security ban
 word EndedBy client firm
 word ErasureBasis asked retention_over
+word ExemptKind accountant attorney bank broker_dealer consumer_reporting_agency lender nonprofit real_estate_broker
 word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned
 word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
+word FeeKind monthly one_time report_single report_joint education
 word FullyPerformed each_period whole_contract
 word Gate G1 G2 G3 G4 G5 G6 G7 G8
 word ItemKind late_payments collection charge_off bankruptcy public_record inquiry
@@ -785,7 +811,13 @@ word Seat individual couple
 word SeenBy response import notice
 word StandingEndReason surety_cancelled revoked surrendered recorded_wrongly
 word FeeStanding allowed unproved exposed
-word StandingKind registration bond
+word KeepFrom acknowledgement agreement_end last_transaction signing
+word KeepWhat contract records statement suit
+word LanguageRule as_contract as_negotiated
+word Limb client_resides contract_activity firm_located
+word RegistrationKind statement certificate licence
+word StandingKind registration bond letter_of_credit deposit trust_account office exemption
+word StatementContent letters money services
 word Work report_import dispute_round progress_report
 """
 
@@ -1263,11 +1295,21 @@ def plus_business_days(day, days, calendar="federal_office"):
 
 
 @functools.lru_cache(maxsize=4096)
-def cancellation_window(signed, days, calendar):
-    """The last day to cancel (15 USC 1679e(a)), and the first day of service (15 USC 1679d(a)(2))."""
-    through = plus_business_days(signed, days, calendar)
-    bar = plus_business_days(day_before(signed), days, calendar) if days else signed
+def cancellation_days(signed, days, calendar, anchor, closed):
+    def last(begin):
+        at, left = date.fromisoformat(begin), days
+        while left:
+            at += timedelta(days=1)
+            left -= is_business_day(at, calendar) and str(at) not in closed
+        return str(at)
+    through = max(last(day_before(signed) if anchor == "from_signing" else signed), signed)
+    bar = last(day_before(signed)) if days else signed
     return through, plus_days(max(through, bar), 1)
+
+
+def cancellation_window(signed, rule):
+    """The last day to cancel (15 USC 1679e(a)), and the first day of service (15 USC 1679d(a)(2))."""
+    return cancellation_days(signed, rule["days"], rule["calendar"], rule.get("anchor"), tuple(rule.get("closed_days", ())))
 
 
 def yes(value):
@@ -2109,9 +2151,9 @@ class Service:
         cancellations = self.of("consent_cancelled")
         for event in self.of("consent_signed"):
             p, signed = event["payload"], event["occurred_on"]
-            rules = record.rules_of_signing(self.state(case, signed, p["state"]), signed, before) or p["rules"]
-            days, calendar = rules["cancellation"]["days"], rules["cancellation"]["calendar"]
-            window = cancellation_window(self.readings(event, signed)[1], days, calendar)
+            state = self.state(case, signed, p["state"])
+            rules = record.rules_of_signing(state, p.get("activity", ()), signed, before) or p["rules"]
+            window = cancellation_window(self.readings(event, signed)[1], rules["cancellation"])
             sent = [(c, self.readings(c, c["payload"]["sent_on"])) for c in cancellations]
             undone = next((c for c, (first, last) in sent if signed <= last and first <= window[0]), None)
             if undone is None:
@@ -2769,7 +2811,7 @@ class FirmRecord:
     def __init__(self):
         self.is_begun, self.registered, self.zone, self.packs, self.plans = False, None, None, [], []
         self.backed, self.facts, self.ended, self.anew = [], {}, {}, None
-        self.told_anew, self.not_anew = None, []
+        self.told_anew, self.not_anew, self.standings = None, [], []
 
     @property
     def currency(self):
@@ -2792,12 +2834,16 @@ class FirmRecord:
                 places = [at for at, (_, known) in enumerate(self.packs) if self.ended.get(id(known)) == position - 1] \
                     if self.anew == position else []
                 self.packs.insert(places[0] + 1 if places else len(self.packs), (position, p["pack"]))
+            elif name in ("standing_recorded", "standing_ended"):
+                self.standings.append((position, name, p))
             elif name in ("pack_confirmed", "pack_used_at_own_risk"):
                 self.backed.append((position, p["code"], p["version"], float("inf")))
             elif name == "firm_corrected":
                 at = p["fact"]["position"]
                 if self.facts.pop(at, None) != (p["fact"]["id"], p["kind"]):
                     wrong.append("no fact in force of this kind stands there")
+                if p["kind"] in ("standing_recorded", "standing_ended"):
+                    self.ended["standing", at] = position
                 for known, pack in self.packs:
                     if known == at:
                         self.ended[id(pack)] = position
@@ -2845,10 +2891,31 @@ class FirmRecord:
                  and pack["in_force_from"] <= day <= pack.get("in_force_through", day)]
         return max((pack for pack in found if pack["code"] == found[-1]["code"]), key=lambda pack: pack["version"], default=None)
 
-    def rules_of_signing(self, state, signed, before):
+    def stands(self, kind, state, day, before):
+        """Whether something is on file with a state on a day."""
+        end = float("inf") if before is None else before
+        told = [(at, name, p) for at, name, p in self.standings
+                if at < end <= self.ended.get(("standing", at), float("inf")) and (p["kind"], p["state"]) == (kind, state)]
+        ends = [p for _, name, p in told if name == "standing_ended"]
+        return any(p["valid_from"] <= day <= min([p["valid_through"]] + [
+            e["last_day"] for e in ends if e["valid_from"] == p["valid_from"]]) for _, name, p in told if name == "standing_recorded")
+
+    def reaching(self, state, activity, signed, before):
+        """The packs of states whose law reaches an agreement, the client's own first."""
+        offices = {p["state"] for _, _, p in self.standings
+                   if p["kind"] == "office" and self.stands("office", p["state"], signed, before)}
+        for other in [state] + sorted((offices | set(activity)) - {state}):
+            pack = self.pack_on(other, signed, before)
+            limbs = pack and pack.get("reach", {}).get("limbs", ())
+            if pack is None or "exempt" in pack and self.stands("exemption", other, signed, before):
+                continue
+            if other == state or "contract_activity" in limbs or other in offices and "firm_located" in limbs:
+                yield pack
+
+    def rules_of_signing(self, state, activity, signed, before):
         """What an agreement of a day is judged by; None without a federal pack."""
-        federal, own = self.pack_on(None, signed, before), self.pack_on(state, signed, before)
-        return self.merged(federal, own if own and self.is_backed(own, before) else None, signed)
+        packs = [pack for pack in self.reaching(state, activity, signed, before) if self.is_backed(pack, before)]
+        return self.merged(self.pack_on(None, signed, before), packs, signed)
 
     def has_pack(self, wanted, before):
         return any(wanted == {"code": pack["code"], "version": pack["version"]} for pack in self.adopted(before))
@@ -2876,16 +2943,15 @@ class FirmRecord:
             found = [p for p in self.adopted(before) if p.get("state") == of
                      and p["in_force_from"] <= signed <= p.get("in_force_through", signed)]
             return found[-1] if found else None
-        return self.merged(in_force(None), in_force(state), signed)
+        own = in_force(state)
+        return self.merged(in_force(None), [own] if own else [], signed)
 
     @staticmethod
-    def merged(federal, own, signed):
-        """The federal pack and the state's: of each what protects most."""
-        def window(rule):
-            return cancellation_window(signed, rule["days"], rule["calendar"])
+    def merged(federal, states, signed):
+        """The federal pack and the states': of each what protects most."""
         if federal is None or not {"cancellation", "performance", "telemarketing"} <= set(federal):
             return None
-        packs = [pack for pack in (federal, own) if pack]
+        packs = [federal] + states
         rules = {"packs": [{"code": pack["code"], "version": pack["version"]} for pack in packs]}
 
         def stated(name):
@@ -2896,13 +2962,15 @@ class FirmRecord:
         rules["bond"] = sorted(stated("bond"), key=lambda bond: minor(bond["amount"]))[-1:]
         rules["perform_within"] = sorted(stated("perform_within"), key=lambda rule: rule["days"])[:1]
         rules = {name: value[0] if name != "packs" else value for name, value in rules.items() if value}
-        rules["cancellation"] = max(stated("cancellation"), key=window)
+        rules["cancellation"] = max(stated("cancellation"), key=lambda rule: cancellation_window(signed, rule))
         whole = [rule for rule in stated("performance")[1:] if rule["reading"] == "whole_contract"]
-        rules["performance"] = (whole or [federal["performance"]])[0]
-        sales = [rule["exempt"] for rule in stated("telemarketing")]
-        is_wider = set(sales[-1]) >= set(sales[0])
-        rules["telemarketing"] = {"cites": stated("telemarketing")[0 if is_wider else -1]["cites"],
-                                  "exempt": [channel for channel in sales[0] if channel in sales[-1]]}
+        rules["performance"] = (whole or [federal["performance"]])[-1]
+        sales = federal["telemarketing"]
+        for rule in stated("telemarketing")[1:]:
+            is_wider = set(rule["exempt"]) >= set(sales["exempt"])
+            sales = {"cites": (sales if is_wider else rule)["cites"],
+                     "exempt": [channel for channel in sales["exempt"] if channel in rule["exempt"]]}
+        rules["telemarketing"] = sales
         return rules
 
 
@@ -3960,7 +4028,7 @@ class Derivation:
                 wrong.append("its rules are of %s@%d, which was not adopted" % (unknown[0]["code"], unknown[0]["version"]))
             elif record.rules(p["state"], day, position) != p["rules"]:
                 wrong.append("its rules are not those of the packs that were in force")
-            window = cancellation_window(day, rules["days"], rules["calendar"])
+            window = cancellation_window(day, rules)
             if (p["cancel_through"], p["service_from"]) != window:
                 wrong.append("by its own rules the client can cancel through %s and service begins on %s" % window)
             # The version of the day; older logs have the one that the client enrolled on.

@@ -36,10 +36,10 @@ use crate::event::{
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
-    ProcessorRef,
+    ProcessorRef, StateCode,
 };
 use crate::money::Money;
-use crate::rules::RulePack;
+use crate::rules::{ContractItem, RulePack};
 use crate::terms::{Plan, Sale, Seat};
 use crate::value::{Personal, Text};
 
@@ -80,12 +80,16 @@ pub struct Enrol {
 /// The agreement is signed. Prices, work and rules are fixed from the plan and the packs of the day.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SignConsent {
+    /// Other states in which something of the contract was done.
+    pub activity: BTreeSet<StateCode>,
     /// Whether the copies and the notice of cancellation in duplicate were given.
     pub copies_given: bool,
     /// The signed agreement.
     pub document: Option<DocumentHash>,
     /// Whether consent to electronic records was given.
     pub e_sign_consent: bool,
+    /// What the agreement holds beside what federal law asks; nothing if nobody said.
+    pub items: Option<BTreeSet<ContractItem>>,
     /// The results that the agreement promises.
     pub promised: Vec<PromisedResult>,
     /// The total of all payments that the agreement states.

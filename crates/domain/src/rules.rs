@@ -4,9 +4,15 @@
 //! Every rule carries its citation and stays marked for confirmation until the firm's counsel has
 //! confirmed it.
 
+mod asked;
 mod check;
+mod dimension;
 mod floor;
+mod follows;
 mod merge;
+mod shipped;
+mod stated;
+mod words;
 
 use std::collections::BTreeSet;
 use std::fmt;
@@ -19,48 +25,17 @@ use crate::money::Money;
 use crate::terms::{Channel, FullyPerformed, Sale};
 use crate::value::{Text, ValueError};
 
+pub use asked::*;
 pub use check::check_pack;
+pub use dimension::{Bears, Dimension};
+pub use follows::ClientSaid;
+pub use shipped::STATE_PACKS;
+pub use stated::Stated;
+pub(crate) use stated::listed;
+pub use words::*;
+
+pub(crate) use dimension::MORE_ASKED_SINCE;
 pub(crate) use merge::fee;
-
-codes! {
-    /// What a pack may rule on. A law that says nothing of one and a law that nobody has read are not
-    /// the same: see [`RulePack::is_read`].
-    pub enum Dimension {
-        /// Days in which the client may cancel, and before whose end no service runs.
-        Cancellation = "cancellation",
-        /// A statement of the services performed.
-        MonthlyStatement = "monthly_statement",
-        /// A time in which all services must be performed.
-        PerformWithin = "perform_within",
-        /// How "fully performed" is read.
-        Performance = "performance",
-        /// Whether the trade is allowed at all.
-        Prohibited = "prohibited",
-        /// A registration or licence.
-        Registration = "registration",
-        /// A surety bond, or what stands in its place.
-        Security = "security",
-        /// Which sales leave the telemarketing rule.
-        Telemarketing = "telemarketing",
-    }
-}
-
-impl Dimension {
-    /// Whether the law of the day of signing rules on it alone. In every other dimension the day on which
-    /// a fee is asked for counts as well, the stricter winning (15 USC 1679j).
-    pub const fn is_of_signing(self) -> bool {
-        match self {
-            Self::Cancellation => true,
-            Self::MonthlyStatement
-            | Self::PerformWithin
-            | Self::Performance
-            | Self::Prohibited
-            | Self::Registration
-            | Self::Security
-            | Self::Telemarketing => false,
-        }
-    }
-}
 
 /// The hash of a pack: SHA-256 (FIPS 180-4) over its stored form. Whoever confirms a pack says by it what was read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -104,12 +79,18 @@ record! {
 record! {
     /// The days in which a client may cancel without penalty, and before whose end no service runs.
     pub struct Cancellation {
+        /// Where the count begins; with the day after the signing unless the pack says otherwise.
+        anchor: Option<Anchor>,
         /// Which days count.
         calendar: BusinessCalendar,
         /// The statute.
         cites: Text,
+        /// Days that the calendar counts and the state does not, such as its own holidays.
+        closed_days: Option<BTreeSet<CivilDate>>,
         /// How many of them.
         days: u16,
+        /// The words of the state's own form, or who issues it.
+        form: Option<Text>,
     }
 }
 
@@ -120,6 +101,9 @@ record! {
         cites: Text,
         /// Calendar days after the day of signing.
         days: u16,
+        /// Whether it is not asked of an agreement that goes on by periodic payments, is about a credit record
+        /// alone, and may be cancelled at any time.
+        unless_ongoing: Option<bool>,
     }
 }
 
@@ -136,6 +120,8 @@ record! {
     pub struct StatementDuty {
         /// The statute.
         cites: Text,
+        /// What it tells; the services unless the pack says more.
+        contents: Option<BTreeSet<StatementContent>>,
         /// Days after the period's last counted work within which it may still be sent; none unless the pack
         /// says so.
         within_days: Option<u16>,
@@ -208,8 +194,14 @@ impl Telemarketing {
 record! {
     /// A pack as adopted: what one jurisdiction asks.
     pub struct RulePack {
+        /// What may be said in advertisements.
+        advertising: Option<Shown>,
+        /// An agent for service in the state.
+        agent: Option<Duty>,
         /// A surety bond.
         bond: Option<Bond>,
+        /// A right to cancel at any time.
+        cancel_any_time: Option<CancelAnyTime>,
         /// Cancellation days.
         cancellation: Option<Cancellation>,
         /// The pack's code.
@@ -217,10 +209,26 @@ record! {
         /// Whether counsel had confirmed this version when it was adopted. Only older adoptions say so: a
         /// confirmation is an event of its own, which names counsel.
         confirmed_by_counsel: bool,
+        /// What the agreement has to hold.
+        contract_items: Option<ContractItems>,
+        /// What a client has to have said before something is disputed.
+        dispute_consent: Option<DisputeConsent>,
+        /// When a fee may be asked for.
+        early_fee: Option<EarlyFee>,
+        /// The longest time that an agreement may estimate.
+        estimate_cap: Option<DaysAfter>,
+        /// Who is not under the act.
+        exempt: Option<Exempt>,
+        /// The most that may be charged.
+        fee_caps: Option<Vec<FeeCap>>,
         /// The first day of its force.
         in_force_from: CivilDate,
         /// The last day of its force; what the law is afterwards is not known.
         in_force_through: Option<CivilDate>,
+        /// How long papers are kept.
+        keep: Option<Vec<Keep>>,
+        /// The language of the papers.
+        language: Option<Language>,
         /// A statement of the services performed, every period.
         monthly_statement: Option<StatementDuty>,
         /// What the pack is, and what counsel has to look at.
@@ -233,15 +241,31 @@ record! {
         performance: Option<Performance>,
         /// The trade is not allowed here.
         prohibited: Option<Duty>,
+        /// What counsel has to answer.
+        questions: Option<Vec<Text>>,
+        /// Whom the act reaches beside clients who reside in the state.
+        reach: Option<Reach>,
         /// The dimensions in which the law was read, whether it says something or not. Packs from before this
         /// was said were read in what they state, and in nothing else.
         read: Option<BTreeSet<Dimension>>,
+        /// How soon money is given back after a cancellation.
+        refund_within: Option<DaysAfter>,
         /// Registration or licence on file.
-        registration: Option<Duty>,
+        registration: Option<Registration>,
+        /// What a breach costs.
+        remedy: Option<Remedy>,
+        /// What has to be on file, each a paper of its own.
+        security: Option<Vec<Security>>,
+        /// Where the dimensions were read. Older packs do not say.
+        sources: Option<Vec<Source>>,
         /// The state, or nothing for the federal pack.
         state: Option<StateCode>,
+        /// A statement of the state's own.
+        statement: Option<StateStatement>,
         /// The telemarketing rule.
         telemarketing: Option<Telemarketing>,
+        /// The day on which the law was read.
+        text_read_on: Option<CivilDate>,
         /// Counted from 1.
         version: u32,
     }
@@ -266,7 +290,7 @@ record! {
         /// The trade is not allowed here.
         prohibited: Option<Duty>,
         /// Registration or licence on file.
-        registration: Option<Duty>,
+        registration: Option<Registration>,
         /// The telemarketing rule.
         telemarketing: Telemarketing,
     }
@@ -301,17 +325,7 @@ impl RulePack {
 
     /// The dimensions that it states something of.
     pub fn stated(&self) -> BTreeSet<Dimension> {
-        let states = |dimension: &Dimension| match dimension {
-            Dimension::Cancellation => self.cancellation.is_some(),
-            Dimension::MonthlyStatement => self.monthly_statement.is_some(),
-            Dimension::PerformWithin => self.perform_within.is_some(),
-            Dimension::Performance => self.performance.is_some(),
-            Dimension::Prohibited => self.prohibited.is_some(),
-            Dimension::Registration => self.registration.is_some(),
-            Dimension::Security => self.bond.is_some(),
-            Dimension::Telemarketing => self.telemarketing.is_some(),
-        };
-        Dimension::ALL.iter().copied().filter(states).collect()
+        self.rules().into_iter().map(|stated| stated.dimension).collect()
     }
 
     /// Whether the law was read in a dimension. The federal pack is the statute that this program is made
@@ -326,7 +340,7 @@ impl RulePack {
     }
 }
 
-/// The packs that come with the software, as examples for a firm's counsel to read and confirm.
+/// The federal pack, and packs that came with earlier versions of the software, for firms that follow them.
 pub const EXAMPLE_PACKS: &[&str] = &[
     include_str!("../packs/us-federal-1.json"),
     include_str!("../packs/us-ca-2.json"),

@@ -124,6 +124,9 @@ impl Plan {
     }
 }
 
+/// Days of a period, unless the client asks for another billing day.
+pub const PERIOD_DAYS: u32 = 30;
+
 /// Days of grace where the agreement prints none (common practice, no source).
 pub const GRACE_DAYS: u16 = 10;
 
@@ -152,6 +155,11 @@ impl Terms {
             PeriodKind::First => self.prices.first_fee,
             PeriodKind::Later => self.prices.monthly_fee,
         }
+    }
+
+    /// The days that the agreement estimates for the whole service.
+    pub fn estimated_days(&self) -> u32 {
+        self.periods.saturating_mul(PERIOD_DAYS)
     }
 
     /// Days after a period in which its work may still be completed.

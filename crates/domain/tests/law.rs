@@ -12,7 +12,7 @@ use counterfoil_domain::firm::{Backing, FeeLaw, Known, Unknown};
 use counterfoil_domain::ids::*;
 use counterfoil_domain::refusal::{Reason, Refusal};
 use counterfoil_domain::rules::{
-    BondWhen, Dimension, EXAMPLE_PACKS, PackHash, PackRef, RulePack, check_pack,
+    Bears, BondWhen, Dimension, EXAMPLE_PACKS, PackHash, PackRef, RulePack, check_pack,
 };
 use counterfoil_domain::terms::{Channel, FullyPerformed};
 use serde_json::{Value, json};
@@ -20,6 +20,7 @@ use sha2::{Digest as _, Sha256};
 
 const TODAY: &str = "2026-06-01";
 const FEE: &[Dimension] = &[
+    Dimension::FeeCap,
     Dimension::MonthlyStatement,
     Dimension::PerformWithin,
     Dimension::Performance,
@@ -99,7 +100,7 @@ fn version_on(desk: &Desk, on: &str) -> Option<u32> {
     desk.firm_state().pack_on(Some(state("NV")), day(on)).map(|adopted| adopted.pack.version)
 }
 
-fn asking(desk: &Desk, signed_on: &str, asked_on: &str) -> FeeLaw {
+fn asking<'d>(desk: &'d Desk, signed_on: &str, asked_on: &str) -> FeeLaw<'d> {
     desk.firm_state().law_of_asking(state("NV"), day(signed_on), day(asked_on)).unwrap()
 }
 
@@ -269,7 +270,7 @@ fn a_pack_that_does_not_say_what_was_read_was_read_in_what_it_states() {
         assert!(federal.is_read(*dimension) && nothing.is_read(*dimension), "{dimension}");
     }
     let fee: Vec<Dimension> =
-        Dimension::ALL.iter().copied().filter(|d| !d.is_of_signing()).collect();
+        Dimension::ALL.iter().copied().filter(|d| d.bears() == Bears::Fee).collect();
     assert_eq!(fee, FEE);
 }
 
@@ -327,7 +328,13 @@ fn a_state_is_unknown_for_each_reason_by_itself() {
     assert_eq!(known(&desk, TODAY), Known::Confirmed);
     // The confirmation is of today, and serves every day of the version's force.
     assert_eq!(known(&desk, "2026-03-02"), Known::Confirmed);
-    let less = nevada(2, &json!({"in_force_from": "2026-05-01", "read": ["cancellation"]}));
+    let less = nevada(
+        2,
+        &json!({
+            "in_force_from": "2026-05-01",
+            "read": ["cancellation", "contract_items", "estimate_cap", "statement"],
+        }),
+    );
     adopt(&mut desk, &less);
     confirm(&mut desk, &less);
     let unread =
@@ -335,7 +342,7 @@ fn a_state_is_unknown_for_each_reason_by_itself() {
     assert_eq!(known(&desk, TODAY), Known::Unknown(unread));
     assert_eq!(known(&desk, "2026-04-30"), Known::Confirmed);
     let on_signing = |on: &str| desk.firm_state().law_of_signing(state("NV"), day(on)).unwrap();
-    assert_eq!(on_signing(TODAY).state, Known::Confirmed, "cancellation was read");
+    assert_eq!(on_signing(TODAY).state, Known::Confirmed, "what bears on signing was read");
 }
 
 #[test]

@@ -158,6 +158,8 @@ fn pack_json(pack: &Value) -> Value {
     let mut read: Vec<&str> =
         read.into_iter().filter(|name| dimensions.contains_key(*name)).collect();
     read.push("telemarketing");
+    // The model's names for what these cases never ask.
+    read.extend(["contract_items", "estimate_cap", "fee_cap", "statement"]);
     let mut made = json!({
         "code": pack["id"], "version": pack["version"], "state": state(&pack["state"]).as_str(),
         "in_force_from": pack["in_force_from"], "confirmed_by_counsel": false, "note": "invented",
@@ -294,10 +296,12 @@ fn tell_one(
             let rules = firm.law_of_signing(lived, happened).unwrap().rules;
             let (cancel_through, service_from) = rules.cancellation_window(happened);
             ConsentSigned {
+                activity: None,
                 cancel_through,
                 copies_given,
                 document: None,
                 e_sign_consent: consented || fact["online"] == false,
+                items: None,
                 promised: None,
                 rules,
                 service_from,

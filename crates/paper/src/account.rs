@@ -7,7 +7,7 @@
 use chrono::NaiveDate;
 use domain::money::{Currency, Money, MoneyError};
 
-use crate::sheet::{Cell, Column, Sheet};
+use crate::sheet::{CAUTIONS, Cell, Column, Sheet};
 
 /// What is said of money that was collected for fees that nothing allowed, and is kept.
 pub const KEPT: &str = "Not allowed, and kept by counsel's reason";
@@ -155,6 +155,7 @@ impl AccountStatement {
             ],
             rows,
             sums: self.sums()?,
+            cautions: CAUTIONS,
             made_on: self.through,
         })
     }

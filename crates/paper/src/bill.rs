@@ -4,7 +4,7 @@ use chrono::NaiveDate;
 use domain::money::{Money, MoneyError};
 
 use crate::account::KEPT;
-use crate::sheet::{Cell, Column, Sheet};
+use crate::sheet::{CAUTIONS, Cell, Column, Sheet};
 
 /// What was done for a fee.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -100,6 +100,7 @@ impl Bill {
             ],
             rows: self.lines.iter().map(BillLine::row).collect(),
             sums: sums.into_iter().filter(said).collect(),
+            cautions: CAUTIONS,
             made_on: self.issued_on,
         })
     }

@@ -14,7 +14,7 @@ use krilla::page::PageSettings;
 use krilla::paint::Stroke;
 use krilla::{Document, SerializeSettings};
 
-use crate::sheet::{CAUTIONS, Cell, Column, Sheet};
+use crate::sheet::{Cell, Column, Sheet};
 use crate::typeface::{Run, Typefaces};
 
 /// Why a sheet cannot be written as PDF.
@@ -156,7 +156,7 @@ impl<'a> Layout<'a> {
         self.y += 2.0 * BODY;
         self.room(SMALL * LEADING * 3.0);
         self.rule();
-        for caution in CAUTIONS {
+        for caution in sheet.cautions {
             self.y += SMALL * 0.3;
             self.paragraph(caution, SMALL, false)?;
         }
@@ -321,6 +321,7 @@ mod tests {
             ],
             rows,
             sums: vec![("Total", Money::new(1, Currency::USD).unwrap())],
+            cautions: crate::sheet::CAUTIONS,
             made_on: "2026-03-01".parse().unwrap(),
         };
         let pages = Layout::pages(&sheet, &Typefaces::read().unwrap()).unwrap();

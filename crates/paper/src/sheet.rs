@@ -1,8 +1,8 @@
-//! A page for a client: who it is for, a table, sums, and what must not be left out.
+//! A page: who it is for, a table, sums, and what must not be left out.
 //!
 //! The same sheet is written as HTML, for a screen, and as PDF, for an archive or an envelope.
 //!
-//! Every page carries the cautions a firm must not leave out: the right to dispute for free (15 USC
+//! Every page for a client carries the cautions a firm must not leave out: the right to dispute for free (15 USC
 //! 1679c(a), 1681i), the right to cancel (15 USC 1679e), that nothing was asked for before it was done
 //! (15 USC 1679b(b)), and that no result is promised (15 USC 1679b(a)(3)). They are reminders in our
 //! words, no statutory notices; the firm's counsel decides the wording.
@@ -30,6 +30,8 @@ pub struct Sheet {
     pub rows: Vec<Vec<Cell>>,
     /// Named amounts below the table.
     pub sums: Vec<(&'static str, Money)>,
+    /// What every reader has to be told, below everything else.
+    pub cautions: &'static [&'static str],
     /// The day it speaks of, which the file gives as the day it was made: the same sheet has the same
     /// bytes whenever it is written.
     pub made_on: NaiveDate,
@@ -74,8 +76,8 @@ impl Cell {
     }
 }
 
-/// What every page says of the client's rights.
-pub(crate) const CAUTIONS: [&str; 5] = [
+/// What every page for a client says of the client's rights.
+pub const CAUTIONS: &[&str] = &[
     "You owe nothing for work that was not finished (15 USC 1679b(b)).",
     "You may dispute entries of your credit reports yourself, for free, with each consumer reporting \
      agency (15 USC 1681i).",
@@ -128,7 +130,7 @@ impl Sheet {
             );
         }
         page.push_str("</tbody></table>\n<footer>");
-        for caution in CAUTIONS {
+        for caution in self.cautions {
             let _ = writeln!(page, "<p>{}</p>", escaped(caution));
         }
         page.push_str("</footer></body></html>\n");

@@ -376,9 +376,11 @@ async fn a_pack_adopted_later_makes_no_kept_row_differ_from_one_made_anew(place:
     bench.first_month(1, Seat::Individual).await;
     bench.bill(20, 1, "2026-02-10").await;
     let renewal = CaseAction::SignConsent(SignConsent {
+        activity: [].into(),
         copies_given: true,
         document: None,
         e_sign_consent: true,
+        items: None,
         promised: Vec::new(),
         total_of_payments: usd(100_000),
     });

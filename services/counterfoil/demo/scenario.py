@@ -28,6 +28,12 @@ from people import PEOPLE  # noqa: E402
 
 HERE = Path(__file__).parent
 LAST_DAY = date(2026, 10, 31)
+# What the papers hold where a state's pack asks for it.
+ITEMS = {
+    "CA": ["agent", "dispute_authorization", "email", "estimate", "items_listed", "physical_address",
+           "refund_promises", "state_statement"],
+    "TX": ["agent", "estimate", "physical_address", "refund_promises", "state_statement"],
+}
 BUREAUS = ("meridian", "harbor", "summit")
 
 # 5 USC 6103(a) and (b): the legal public holidays that fall into these months, as observed.
@@ -235,7 +241,8 @@ class Client:
             return 12 * 2_900
         if self.person.get("seat") == "COUPLE":
             return 10_450 + 11 * 8_000 if newer else 9_950 + 11 * 7_500
-        return 11_900 + 11 * (9_500 if newer else 8_900)
+        later = 5 if self.person.get("plan") == "steady-six" else 11
+        return 11_900 + later * (9_500 if newer else 8_900)
 
     def sign(self, day=None, total=None):
         day = day or self.enrolled
@@ -255,6 +262,7 @@ class Client:
             "eSignConsent": True,
             "documentSha256": digest(f"agreement {self.number} of {day}"),
             **({"promisedResults": promised} if promised else {}),
+            **({"contractItems": ITEMS[self.person["state"]]} if self.person["state"] in ITEMS else {}),
         }})
 
     def papers(self, day=None):

@@ -8,7 +8,8 @@ use uuid::Uuid;
 use crate::command::{
     audit, backup, billing, books, charges, check_proof, checkpoint, clients, completions, correct,
     couples, due, evidence, export, finding, firm, firm_keys, follow, import, invoices, keep, keys,
-    log_care, looks, migrate, moving, payment, privacy, prove, serve, status, tokens,
+    log_care, looks, migrate, moving, pack, payment, prepare, privacy, prove, serve, status,
+    tokens,
 };
 use crate::{demo, exit};
 
@@ -83,6 +84,11 @@ pub(crate) enum Command {
     /// Register a firm and its plans, rule packs, bureaus and standings, or show them
     #[command(subcommand)]
     Firm(firm::FirmCommand),
+    /// List the rule packs that come with the software, or show one as a page for counsel, without a server or database
+    #[command(subcommand)]
+    Pack(pack::PackCommand),
+    /// Hold an agreement that is about to be signed against the law of every state that reaches it
+    Prepare(prepare::PrepareArgs),
     /// Record a file of actions, one JSON object a line
     Import(import::ImportArgs),
     /// Correct a fact that was told wrongly, after showing what that changes; or list a client's facts

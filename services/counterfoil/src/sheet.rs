@@ -1,4 +1,4 @@
-//! Pages for clients, written into files.
+//! Pages, written into files.
 
 use std::path::PathBuf;
 
@@ -12,7 +12,7 @@ use crate::out::Out;
 /// In which form a page is written.
 #[derive(Args)]
 pub(crate) struct SheetFiles {
-    /// Write it as a page for the client into this file, which must not be there
+    /// Write it as a page into this file, which must not be there
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
     /// The same as PDF/A, to be kept or posted

@@ -27,6 +27,8 @@ const ASK_NO_FIRM: &[&str] = &[
     "health",
     "migrate",
     "move",
+    "pack list",
+    "pack show",
     "serve",
 ];
 
@@ -116,6 +118,7 @@ fn every_command_says_that_a_firm_is_not_there() {
             "witness",
             "ledger.example/plum+5f01b2f1+AZnBydE6uhbjuPQnePr3gNiziZZTHIfkSzGW1laNU656",
         ],
+        &["prepare", CASE],
         &["payment", "credit", "1", "5.00", "--reason", "a reason"],
         &["keep", NOBODY, "1", "--counsel", "Robin Ashdown", "--reason", "a reason"],
         &["payment", "exposures"],

@@ -128,7 +128,8 @@ async fn a_fee_is_held_until_somebody_stands_for_the_law_of_its_state() {
         "code": "us-oh", "version": 1, "state": "OH", "in_force_from": "2020-01-01",
         "confirmed_by_counsel": false, "note": "Invented for tests.",
         "read": ["cancellation", "monthly_statement", "perform_within", "performance",
-            "prohibited", "registration", "security", "telemarketing"]
+            "prohibited", "registration", "security", "telemarketing",
+                 "contract_items", "estimate_cap", "fee_cap", "statement"]
     }"#;
     service.adopt(&firm, of_ohio).await;
     let finding = explained(&service, &case, 1).await.findings.remove(6);
@@ -178,6 +179,7 @@ async fn a_claimed_fee_is_shown_under_the_period_whose_days_it_has_whatever_its_
         e_sign_consent: true,
         document_sha256: String::new(),
         promised_results: Vec::new(),
+        ..v1::SignConsent::default()
     };
     let earlier =
         [A::DisclosureAcknowledged(v1::DisclosureAcknowledged::default()), A::SignConsent(signed)];

@@ -119,9 +119,14 @@ fn is_refused(refused: &Status, why: &str, detail: &str) {
 async fn a_pack_shows_what_was_read_and_who_stands_for_it() {
     let office = Office::open().await;
     let federal = office.pack("us-federal").await;
-    assert_eq!((federal.read_dimensions.len(), federal.unread_dimensions.len()), (8, 0));
+    let dimensions = domain::rules::Dimension::ALL.len();
+    assert_eq!((federal.read_dimensions.len(), federal.unread_dimensions.len()), (dimensions, 0));
     let california = office.pack("us-ca").await;
-    assert_eq!(california.unread_dimensions, ["performance", "telemarketing"]);
+    let unread = &california.unread_dimensions;
+    for dimension in ["contract_items", "estimate_cap", "performance", "telemarketing"] {
+        assert!(unread.iter().any(|unread| unread == dimension), "{dimension}: {unread:?}");
+    }
+    assert_eq!(california.read_dimensions.len() + unread.len(), dimensions);
     assert!(!california.confirmed_by_counsel && california.confirmations.is_empty());
 
     let wrong = v1::ConfirmPackRequest {
@@ -188,4 +193,83 @@ async fn a_bond_that_its_surety_cancels_shows_its_last_day() {
     assert_eq!(end.document_sha256, "cd".repeat(32));
     let refused = office.client().end_standing(office.ended()).await.unwrap_err();
     is_refused(&refused, "VALUE_REFUSED", "must be before 2026-03-31");
+}
+
+/// A pack of a state, as it comes along, for which invented counsel stands.
+fn of(state: &str) -> &'static str {
+    let code = format!("\"state\": \"{state}\"");
+    domain::rules::STATE_PACKS.iter().find(|pack| pack.contains(&code)).unwrap()
+}
+
+async fn confirmed_pack(service: &Service, firm: &str, json: &str) {
+    let pack = service.adopt(firm, json).await;
+    let confirm = v1::ConfirmPackRequest {
+        parent: firm.to_owned(),
+        request_id: id(),
+        occurred_on: today(),
+        code: pack.code,
+        version: pack.version,
+        sha256: pack.sha256,
+        counsel: "Robin Ashdown, counsel".into(),
+        document_sha256: String::new(),
+    };
+    service.administration().confirm_pack(confirm).await.unwrap();
+}
+
+/// N.C.G.S. 66-226: what was done of a contract in North Carolina brings its act along, whoever the client is.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_agreement_is_prepared_or_refused_with_everything_that_stands_against_it() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = common::new_case(&firm);
+    let enrolled = common::enrol(v1::Seat::Individual, "+12015550125", "tok_9");
+    service.record(&case, vec![enrolled]).await;
+    let ask = |activity: &[&str], items: &[&str]| v1::PrepareAgreementRequest {
+        name: case.clone(),
+        at_least_position: 0,
+        signing_on: today(),
+        contract_items: items.iter().map(|item| (*item).to_owned()).collect(),
+        activity_state_codes: activity.iter().map(|state| (*state).to_owned()).collect(),
+    };
+    let prepared = service.cases().prepare_agreement(ask(&[], &[])).await.unwrap().into_inner();
+    assert_eq!(prepared.cancel_through, date(2026, 3, 5), "three business days");
+    assert_eq!((prepared.service_from, prepared.estimated_days), (date(2026, 3, 6), 180));
+    let packs: Vec<&str> = prepared.packs.iter().map(|pack| pack.code.as_str()).collect();
+    assert_eq!(packs, ["us-federal", "us-il"]);
+
+    let refused = service.cases().prepare_agreement(ask(&["NC"], &[])).await.unwrap_err();
+    is_refused(&refused, "NOT_ALLOWED_YET", "no rule pack of NC was adopted");
+    confirmed_pack(&service, &firm, of("NC")).await;
+    let refused = service.cases().prepare_agreement(ask(&["NC"], &["agent"])).await.unwrap_err();
+    for detail in [
+        "no bond or trust account of USD 10000.00 valid on 2026-03-02 is on file for NC",
+        "a fee for each of 6 periods is one before all agreed services are done, which NC bars",
+        "the papers do not hold bond notice, items listed, results",
+        "N.C.G.S. 66-222",
+    ] {
+        is_refused(&refused, "NOT_ALLOWED_YET", detail);
+    }
+    let refused = service.cases().prepare_agreement(ask(&[], &["agents"])).await.unwrap_err();
+    assert!(format!("{refused:?}").contains("contract_items[0]"), "{refused:?}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_plan_is_published_and_told_where_it_does_not_fit() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    confirmed_pack(&service, &firm, of("MO")).await;
+    let shown = v1::GetFirmRequest { name: firm.clone(), at_least_position: 0 };
+    let shown = service.administration().get_firm(shown).await.unwrap().into_inner();
+    let plan = v1::Plan { periods: 7, couple: None, ..shown.firm.unwrap().plans.remove(0) };
+    let publish = v1::PublishPlanRequest {
+        parent: firm,
+        request_id: id(),
+        occurred_on: today(),
+        plan: Some(v1::Plan { version: 0, ..plan }),
+    };
+    let answer = service.administration().publish_plan(publish).await.unwrap().into_inner();
+    assert!(answer.receipt.is_some(), "it may be sold elsewhere");
+    let [misfit] = answer.misfits.as_slice() else { panic!("{:?}", answer.misfits) };
+    assert_eq!((misfit.state_code.as_str(), misfit.citation.as_str()), ("MO", "RSMo 407.642.1(3)"));
+    assert_eq!(misfit.reason, "7 periods are an estimate of 210 days, and MO allows 180");
 }

@@ -272,3 +272,26 @@ async fn a_law_that_is_read_later_is_shown_first_then_recorded_and_nothing_is_as
     assert_eq!(office.balance(v1::BookAccount::RefundsAndCredits).await, 0);
     assert_eq!(office.differences().await, [""; 0]);
 }
+
+/// A client in a state whose law nobody stands for is not billed by federal rules alone: the review says which state, how
+/// many clients, and why, before anything is asked of them.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_review_names_the_states_whose_law_is_not_known() {
+    let office = Office::open().await;
+    assert!(office.review(false).await.unknown_states.is_empty());
+    let unread = PROHIBITED
+        .replace("\"prohibited\": { \"cites\": \"invented for tests\" }", "\"questions\": []");
+    office.service.adopt(&office.firm, &unread).await;
+    let review = office.review(false).await;
+    assert!(review.was_due && !review.recorded);
+    let [state] = review.unknown_states.as_slice() else { panic!("{:?}", review.unknown_states) };
+    assert_eq!((state.state_code.as_str(), state.clients), ("IL", 2));
+    for reason in [
+        "pack us-il version 2 is neither confirmed by counsel nor used at own risk",
+        "pack us-il version 2 does not say that estimate_cap was read",
+    ] {
+        assert!(state.reasons.iter().any(|said| said == reason), "{:?}", state.reasons);
+    }
+    let refused = office.service.billing().run_billing(office.run()).await.unwrap_err();
+    assert_eq!(reason(&refused), "REVIEW_DUE");
+}

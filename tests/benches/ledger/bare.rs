@@ -158,6 +158,13 @@ impl CaseLedger for Bare {
         Err(Status::unimplemented("bare"))
     }
 
+    async fn prepare_agreement(
+        &self,
+        _: Request<v1::PrepareAgreementRequest>,
+    ) -> Result<Response<v1::PrepareAgreementResponse>, Status> {
+        Err(Status::unimplemented("bare"))
+    }
+
     async fn list_cases(
         &self,
         _: Request<v1::ListCasesRequest>,

@@ -33,6 +33,10 @@ DIMENSIONS = {
     "prohibited": ("prohibited",),
     "registration": ("registration",),
     "security": ("security",),
+    "contract_items": ("contract_items",),
+    "estimate_cap": ("estimate",),
+    "fee_cap": ("fee_cap",),
+    "statement": ("statements",),
 }
 # The service's packs have no such dimensions; nothing is asked in them.
 ALWAYS_READ = [name for name in SIGNING + FEES if name not in sum(DIMENSIONS.values(), ())]

@@ -67,6 +67,8 @@ pub(crate) fn plain_start(number: u32) -> Vec<CaseAction> {
         CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
         CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
         CaseAction::SignConsent(SignConsent {
+            activity: [].into(),
+            items: None,
             copies_given: true,
             document: None,
             e_sign_consent: true,

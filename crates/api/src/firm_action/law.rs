@@ -3,7 +3,7 @@
 use domain::event::{PackConfirmed, PackUsedAtOwnRisk, StandingEnded, StandingRecorded};
 use domain::firm::{AdoptedPack, Confirmation, FiledStanding, OwnRisk, StandingEnd};
 use domain::ids::{DocumentHash, PackCode, StateCode};
-use domain::rules::{Bond, BondWhen, Dimension, Duty, PackHash, RulePack, StatementDuty};
+use domain::rules::{Dimension, PackHash, RulePack};
 use domain::value::{Text, ValueError};
 
 use crate::case_action::document;
@@ -171,58 +171,14 @@ pub fn pack_message(pack: &RulePack) -> v1::RulePack {
     }
 }
 
+/// Writes what a pack states, rule by rule.
 fn pack_rules(pack: &RulePack) -> Vec<v1::PackRule> {
-    let rule = |dimension: &str, requirement: String, cites: &Text| v1::PackRule {
-        dimension: dimension.to_owned(),
-        requirement,
-        citation: cites.to_string(),
-    };
-    let prohibited = |d: &Duty| rule("prohibited", "not allowed here".into(), &d.cites);
-    let registered =
-        |d: &Duty| rule("registration", "registration or licence on file".into(), &d.cites);
-    let statement = |d: &StatementDuty| {
-        let later = match d.days_after_work() {
-            0 => String::new(),
-            days => format!(", or within {days} days after its last work"),
-        };
-        let requirement = format!("a statement of the services performed, in every period{later}");
-        rule("monthly_statement", requirement, &d.cites)
-    };
-    let bond = |b: &Bond| {
-        let when = match b.stands() {
-            BondWhen::Always => "at all times",
-            BondWhen::IfPaidBeforeAllDone => "if anything is paid before all work is done",
-        };
-        rule("bond", format!("a bond of {}, {when}", b.amount), &b.cites)
-    };
-    let rules = [
-        pack.cancellation.as_ref().map(|c| {
-            rule(
-                "cancellation",
-                format!("the client may cancel for {} business days", c.days),
-                &c.cites,
-            )
-        }),
-        pack.performance
-            .as_ref()
-            .map(|p| rule("performance", format!("fully performed: {}", p.reading), &p.cites)),
-        pack.telemarketing.as_ref().map(|t| {
-            let exempt: Vec<&str> = t.exempt.iter().map(|channel| channel.code()).collect();
-            rule("telemarketing", format!("exempt with evidence: {}", exempt.join(", ")), &t.cites)
-        }),
-        pack.perform_within.as_ref().map(|p| {
-            rule(
-                "perform_within",
-                format!("all services within {} days of signing", p.days),
-                &p.cites,
-            )
-        }),
-        pack.registration.as_ref().map(registered),
-        pack.bond.as_ref().map(bond),
-        pack.monthly_statement.as_ref().map(statement),
-        pack.prohibited.as_ref().map(prohibited),
-    ];
-    rules.into_iter().flatten().collect()
+    let rules = pack.rules().into_iter().map(|rule| v1::PackRule {
+        dimension: rule.member.to_owned(),
+        requirement: rule.requirement,
+        citation: rule.cites.to_string(),
+    });
+    rules.collect()
 }
 
 #[cfg(test)]

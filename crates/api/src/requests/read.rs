@@ -4,11 +4,12 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use domain::event::{Event, ExposureKind, StreamId};
-use domain::ids::{AccountId, CaseId, DepositId, FirmId};
+use domain::ids::{AccountId, CaseId, DepositId, FirmId, StateCode};
+use domain::rules::ContractItem;
 use log::LogCheckpoint;
 use proof::Hash;
 
-use crate::case_action::period;
+use crate::case_action::{contract_items, period, states};
 use crate::field::{FieldErrors, Fields};
 use crate::limit::{
     EVENT_TYPES_MAX, EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX, PAGE_SIZE_DEFAULT,
@@ -271,6 +272,32 @@ pub fn get_case(m: &v1::GetCaseRequest) -> Result<CaseAsked, FieldErrors> {
             None => Some(None),
         };
         Some(CaseAsked { get: get?, as_of_position: as_of_position? })
+    })
+}
+
+/// An agreement that is about to be signed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Preparing {
+    /// The case.
+    pub get: Get<CaseId>,
+    /// The day; today if none is given.
+    pub on: Option<CivilDate>,
+    /// What the papers will hold.
+    pub items: BTreeSet<ContractItem>,
+    /// Other states in which something of it is done.
+    pub activity: BTreeSet<StateCode>,
+}
+
+/// Reads a `PrepareAgreement`.
+pub fn prepare_agreement(m: &v1::PrepareAgreementRequest) -> Result<Preparing, FieldErrors> {
+    Fields::check(None, |f| {
+        let name = case_name(f, "name", &m.name);
+        let get = get(f, name, m.at_least_position);
+        let on = f.optional_date("signing_on", m.signing_on.as_ref());
+        let items = contract_items(f, &m.contract_items);
+        let activity = states(f, "activity_state_codes", &m.activity_state_codes);
+        let items = items?.unwrap_or_default();
+        Some(Preparing { get: get?, on: on?, items, activity: activity? })
     })
 }
 

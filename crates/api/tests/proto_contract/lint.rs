@@ -205,7 +205,7 @@ fn every_mutation_has_a_request_id() {
     // Verbs that only read, and those that change nothing in the log and are harmless to repeat.
     let reads = [
         "Get", "List", "Read", "Follow", "Explain", "Verify", "Rebuild", "Make", "Add", "Export",
-        "Upload", "Download", "Check", "Propose", "Find", "Name",
+        "Upload", "Download", "Check", "Propose", "Find", "Name", "Prepare",
     ];
     for service in pool().services().filter(|service| service.package_name() == PACKAGE) {
         for method in service.methods() {

@@ -40,6 +40,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(RecordRequest, "record", record),
     sample!(RecordStreamRequest, "record_stream", record_stream),
     sample!(GetCaseRequest, "get_case", |m, _| get_case(m)),
+    sample!(PrepareAgreementRequest, "prepare_agreement", |m, _| prepare_agreement(m)),
     sample!(ListCasesRequest, "list_cases", |m, _| list_cases(m)),
     sample!(FindCasesRequest, "find_cases_id", |m, _| find_cases(m)),
     sample!(FindCasesRequest, "find_cases_name", |m, _| find_cases(m)),

@@ -23,9 +23,11 @@ pub(super) fn action_of(event: CaseEvent) -> Option<CaseAction> {
         CaseEvent::DisclosureDelivered(e) => CaseAction::DisclosureDelivered(e),
         CaseEvent::DisclosureAcknowledged(e) => CaseAction::DisclosureAcknowledged(e),
         CaseEvent::ConsentSigned(e) => CaseAction::SignConsent(SignConsent {
+            activity: e.activity.unwrap_or_default(),
             copies_given: e.copies_given,
             document: e.document,
             e_sign_consent: e.e_sign_consent,
+            items: e.items,
             promised: e.promised.unwrap_or_default(),
             total_of_payments: e.total_of_payments,
         }),

@@ -2,16 +2,17 @@
 
 use calendar::{BusinessCalendar, CivilDate};
 
-use super::{Case, CaseStatus, fact, finding, retention};
+use super::{Agreement, Case, CaseStatus, fact, finding, retention};
 use crate::command::{Cancel, CaseAction, Enrol, SendRound, SignConsent};
 use crate::event::{
     CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, ExposureKind, RoundSent, ServiceResumed,
     StreamId, UtcMicros, WorkOpened,
 };
-use crate::firm::Firm;
+use crate::firm::{Firm, Place, SigningLaw};
 use crate::ids::{CaseId, RequestId};
 use crate::judge::{Judge, Matter};
 use crate::refusal::{Reason, Refusal, Violation};
+use crate::rules::{ClientSaid, ContractItem};
 
 /// Most letters of a round.
 pub const LETTERS_MAX: usize = 16;
@@ -203,10 +204,12 @@ fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentS
     finding::check_promised(facts, &sign.promised)?;
     let (cancel_through, service_from) = rules.cancellation_window(facts.on);
     Ok(ConsentSigned {
+        activity: (!sign.activity.is_empty()).then(|| sign.activity.clone()),
         cancel_through,
         copies_given: sign.copies_given,
         document: sign.document,
         e_sign_consent: sign.e_sign_consent,
+        items: sign.items.clone(),
         promised: (!sign.promised.is_empty()).then(|| sign.promised.clone()),
         rules,
         service_from,
@@ -245,6 +248,7 @@ fn open_work(case: &Case, facts: &Facts<'_>) -> Result<WorkOpened, Refusal> {
         })
         .collect();
     violations.extend(too_soon(case, facts));
+    violations.extend(barred_elsewhere(case, facts));
     if !BusinessCalendar::FederalOffice.is_business_day(facts.on) {
         let detail = format!("{} is not a business day", facts.on);
         violations.push(violation(
@@ -288,6 +292,45 @@ fn too_soon(case: &Case, facts: &Facts<'_>) -> Option<Violation> {
     })
 }
 
+/// What the law of the day of signing asks of the agreement, of every state that reaches it.
+fn signing_law<'f>(
+    case: &'f Case,
+    facts: &'f Facts<'_>,
+) -> Option<(&'f Agreement, SigningLaw<'f>)> {
+    let agreement = case.agreement()?;
+    let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
+    Some((agreement, facts.firm.law_of_signing(place, agreement.signed.on())?))
+}
+
+/// The days of a state that reaches the agreement beside the client's own are not over.
+fn barred_elsewhere(case: &Case, facts: &Facts<'_>) -> Option<Violation> {
+    let (agreement, law) = signing_law(case, facts)?;
+    let (_, from) = law.rules.cancellation_window(agreement.signed.on());
+    (agreement.service_from <= facts.on && facts.on < from).then(|| {
+        let detail = format!("a state that reaches the agreement allows service from {from} on");
+        violation("waiting_days", "occurred_on", detail, law.rules.cancellation.cites.as_str())
+    })
+}
+
+/// What a state asks a client to have said before anything is disputed, where it is known that this client did not.
+/// A basis for each listing is asked for in any case.
+fn not_authorized(case: &Case, facts: &Facts<'_>) -> Vec<Violation> {
+    let Some((agreement, law)) = signing_law(case, facts) else { return Vec::new() };
+    if agreement.items.is_none() {
+        return Vec::new();
+    }
+    let mut said = vec![ClientSaid::Basis];
+    if agreement.holds(ContractItem::DisputeAuthorization) {
+        said.extend([ClientSaid::Authorized, ClientSaid::Statement]);
+    }
+    let rules = law.states.iter().filter_map(|pack| pack.dispute_consent.as_ref());
+    let unmet = rules.filter(|rule| !rule.is_met_by(&said)).map(|rule| {
+        let detail = "the agreement does not hold the client's written authorization".into();
+        violation("dispute_consent", "occurred_on", detail, rule.cites.as_str())
+    });
+    unmet.collect()
+}
+
 fn send_round(
     case: &Case,
     facts: &Facts<'_>,
@@ -312,6 +355,8 @@ fn send_round(
         let detail = "the cancellation days of the agreement are not over".into();
         violations.push(violation("waiting_days", "occurred_on", detail, "15 USC 1679d(a)(2)"));
     }
+    violations.extend(barred_elsewhere(case, facts));
+    violations.extend(not_authorized(case, facts));
     violations.extend(without_basis(case, round).map(|(bureau, item)| {
         violation(
             "basis",

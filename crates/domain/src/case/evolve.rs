@@ -188,9 +188,11 @@ impl Case {
 
     fn signed(&mut self, e: &ConsentSigned, signed: Moment) {
         let agreement = Agreement {
+            activity: e.activity.clone(),
             cancel_through: e.cancel_through,
             copies_given: e.copies_given,
             e_sign_consent: e.e_sign_consent,
+            items: e.items.clone(),
             promised: e.promised.as_ref().map(|promised| {
                 let showing = promised.iter().map(|result| result.showing.clone());
                 showing.map(Option::unwrap_or_default).collect()

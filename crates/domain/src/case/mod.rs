@@ -33,7 +33,7 @@ pub use listing::{
 };
 pub use readiness::{Readiness, Step, StepDone};
 pub use report::{ItemList, ReportSeen, Reports};
-pub use retention::Retained;
+pub use retention::{Retained, RetainedByState};
 pub use round::{Answer, AskAnswered, Asked, LetterState, OfLetter, Round, RunningClock};
 pub use told::*;
 

@@ -1,6 +1,6 @@
 //! How long a client's record must be kept, and when the client may be erased.
 //!
-//! The periods are the federal ones; a state's may be longer, and licensed counsel decides. Erasing
+//! The periods are the federal ones and those of the adopted packs; licensed counsel decides. Erasing
 //! destroys personal values alone: the events, the fees and the proofs stay for ever.
 
 use calendar::{CivilDate, add_months_clamped};
@@ -8,8 +8,11 @@ use calendar::{CivilDate, add_months_clamped};
 use super::decide::Facts;
 use super::{Case, Kept};
 use crate::event::ClientErased;
+use crate::firm::{Firm, Place};
 use crate::refusal::{Reason, Refusal, Violation};
+use crate::rules::{KeepFrom, KeepWhat};
 use crate::terms::Channel;
+use crate::value::Text;
 
 /// Something that is kept, until when, and by which law.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -20,6 +23,17 @@ pub struct Retained {
     pub until: CivilDate,
     /// The statute or rule.
     pub cites: &'static str,
+}
+
+/// The same, as a state's pack says it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RetainedByState {
+    /// What is kept.
+    pub what: KeepWhat,
+    /// The last day of it.
+    pub until: CivilDate,
+    /// The statute.
+    pub cites: Text,
 }
 
 impl Case {
@@ -47,6 +61,34 @@ impl Case {
                 until: years_after(over_on, 5),
                 cites: "16 CFR 310.5",
             });
+        }
+        retained
+    }
+
+    /// What the states whose law reached an agreement ask to be kept, whoever stands for their packs: what is kept too
+    /// long harms nobody. Nothing ends while the service runs.
+    pub fn retained_by_states(&self, firm: &Firm) -> Vec<RetainedByState> {
+        let Some(over_on) = self.served_until() else { return Vec::new() };
+        let over_on = self.kept_for.served_on.map_or(over_on, |on| on.max(over_on));
+        let acknowledged = self.acknowledged.last().map(super::Moment::on);
+        let acknowledged = acknowledged.max(self.kept_for.acknowledged_on);
+        let mut retained = Vec::new();
+        for agreement in self.agreements.iter() {
+            let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
+            let signed = agreement.signed.on();
+            let reaching = firm.reaching(place, signed).into_iter().filter_map(|(_, pack)| pack);
+            for keep in reaching.flat_map(|adopted| adopted.pack.keep.iter().flatten()) {
+                let from = match keep.from {
+                    KeepFrom::Acknowledgement => acknowledged,
+                    KeepFrom::AgreementEnd | KeepFrom::LastTransaction => Some(over_on),
+                    KeepFrom::Signing => Some(signed),
+                };
+                retained.extend(from.map(|from| RetainedByState {
+                    what: keep.what,
+                    until: keep.through(from),
+                    cites: keep.cites.clone(),
+                }));
+            }
         }
         retained
     }
@@ -114,7 +156,14 @@ pub(super) fn erase(
         rule: "owed".into(),
         subject: facts.subject().to_string(),
     });
-    let violations: Vec<Violation> = holds.chain(retained).chain(owed).collect();
+    let by_states = case.retained_by_states(facts.firm).into_iter();
+    let by_states = by_states.filter(|kept| kept.until >= facts.on).map(|kept| Violation {
+        cites: kept.cites.to_string(),
+        detail: format!("kept until {} by the law of a state: {}", kept.until, kept.what),
+        rule: "retention".into(),
+        subject: facts.subject().to_string(),
+    });
+    let violations: Vec<Violation> = holds.chain(retained).chain(by_states).chain(owed).collect();
     if violations.is_empty() {
         Ok(erase.clone())
     } else {

@@ -1,5 +1,7 @@
 //! What was told of a case, each fact with its place in the story.
 
+use std::collections::BTreeSet;
+
 use calendar::{CivilDate, PeriodRule, Zone};
 
 use crate::codec::{codes, record};
@@ -10,7 +12,7 @@ use crate::event::{
 use crate::gates::FeeStanding;
 use crate::ids::{AccountId, PaperCode, PlanCode, RequestId, StateCode};
 use crate::money::Money;
-use crate::rules::Rules;
+use crate::rules::{ContractItem, Rules};
 use crate::terms::{Sale, Seat, Terms, Work};
 
 record! {
@@ -139,12 +141,16 @@ record! {
 record! {
     /// An agreement. Later ones renew it; each governs the periods that begin under it.
     pub struct Agreement {
+        /// Other states in which something of the contract was done, as far as it was said.
+        activity: Option<BTreeSet<StateCode>>,
         /// Last day to cancel without penalty, as told at the signing.
         cancel_through: CivilDate,
         /// Whether copies and notice of cancellation were given on the day of signing (15 USC 1679e(b), (c)).
         copies_given: bool,
         /// Whether consent to electronic records was given (15 USC 7001(c)).
         e_sign_consent: bool,
+        /// What it holds beside what federal law asks; nothing if nobody said.
+        items: Option<BTreeSet<ContractItem>>,
         /// What shows the results that it promises, in their order. Nothing: no list of them is on record.
         promised: Option<Vec<Showing>>,
         /// The rules of the day, as told at the signing.
@@ -159,6 +165,13 @@ record! {
         terms: Terms,
         /// The total of all payments it states.
         total_of_payments: Money,
+    }
+}
+
+impl Agreement {
+    /// Whether it is said to hold something.
+    pub fn holds(&self, item: ContractItem) -> bool {
+        self.items.as_ref().is_some_and(|items| items.contains(&item))
     }
 }
 

@@ -12,7 +12,7 @@ use crate::ids::{
     AccountId, BureauCode, DocumentHash, ItemCode, PaperCode, PlanCode, RequestId, StateCode,
 };
 use crate::money::Money;
-use crate::rules::Rules;
+use crate::rules::{ContractItem, Rules};
 use crate::terms::{Sale, Seat, Terms, Work};
 use crate::value::{Personal, Text};
 
@@ -150,6 +150,8 @@ record! {
     /// The agreement was signed, with the authorization to write to the bureaus in it
     /// (15 USC 1679d). It fixes prices, promised work and rules for as long as it stands.
     pub struct ConsentSigned {
+        /// Other states in which something of the contract was done. Older events do not say.
+        activity: Option<BTreeSet<StateCode>>,
         /// Last day on which the client may cancel without penalty.
         cancel_through: CivilDate,
         /// Whether the copies and the notice of cancellation in duplicate were given (1679e(b), (c)).
@@ -158,6 +160,8 @@ record! {
         document: Option<DocumentHash>,
         /// Whether consent to electronic records was given (15 USC 7001(c)).
         e_sign_consent: bool,
+        /// What it holds beside what federal law asks, and what went with it. Where nobody said, nothing is known.
+        items: Option<BTreeSet<ContractItem>>,
         /// The results that it promises. Older events do not say.
         promised: Option<Vec<PromisedResult>>,
         /// The rules merged that day.

@@ -59,8 +59,15 @@ pub(crate) fn decide(
             if standing.valid_through < standing.valid_from {
                 return Err(refused("standing.valid_through", "must not be before valid_from"));
             }
-            if standing.kind == StandingKind::Bond && standing.amount.is_none() {
-                return Err(refused("standing.amount", "a bond has an amount"));
+            if standing.kind == StandingKind::Exemption && standing.document.is_none() {
+                let detail = "that the firm is outside an act needs a document that shows it";
+                return Err(refused("standing.document", detail));
+            }
+            let kind = standing.kind;
+            let has_amount = kind.is_security() && kind != StandingKind::TrustAccount;
+            if has_amount && standing.amount.is_none() {
+                let detail = format!("a {} has an amount", kind.code().replace('_', " "));
+                return Err(refused("standing.amount", &detail));
             }
             if standing.amount.is_some_and(|amount| !amount.is_positive()) {
                 return Err(refused("standing.amount", "must be above zero"));

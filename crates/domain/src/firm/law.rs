@@ -1,6 +1,7 @@
 //! What the law asks of a firm on a day, as far as it is known: the packs it adopted, who stands for them,
 //! and what it has on file with a state.
 
+use std::collections::BTreeSet;
 use std::fmt;
 
 use calendar::CivilDate;
@@ -14,8 +15,8 @@ use crate::event::{
 use crate::ids::StateCode;
 use crate::money::Money;
 use crate::rules::{
-    Bond, Dimension, Duty, PackRef, PerformWithin, Performance, RulePack, Rules, StatementDuty,
-    Telemarketing, fee,
+    Bears, Bond, Dimension, Duty, Limb, MORE_ASKED_SINCE, PackRef, PerformWithin, Performance,
+    Registration, RulePack, Rules, StatementDuty, Telemarketing, fee,
 };
 
 record! {
@@ -145,6 +146,16 @@ pub enum Unknown {
     Unconfirmed(PackRef),
 }
 
+impl Unknown {
+    /// The state, where the reason names one.
+    pub const fn state(&self) -> Option<StateCode> {
+        match self {
+            Self::NoPack(state) | Self::NotInForce { state, .. } => Some(*state),
+            Self::Unread { .. } | Self::Unconfirmed(_) => None,
+        }
+    }
+}
+
 impl fmt::Display for Unknown {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -174,24 +185,56 @@ pub enum Known {
     Unknown(Vec<Unknown>),
 }
 
+impl Known {
+    /// The same as an earlier edition of the rules had it, which asked in fewer dimensions.
+    #[must_use]
+    pub(crate) fn of_edition(self, edition: u32) -> Self {
+        let Self::Unknown(mut reasons) = self else { return self };
+        if edition < MORE_ASKED_SINCE {
+            reasons.retain(|reason| match reason {
+                Unknown::Unread { dimension, .. } => !dimension.is_new(),
+                Unknown::NoPack(_) | Unknown::NotInForce { .. } | Unknown::Unconfirmed(_) => true,
+            });
+        }
+        if reasons.is_empty() { Self::Confirmed } else { Self::Unknown(reasons) }
+    }
+}
+
+/// Where an agreement is: what decides whose law reaches it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Place<'a> {
+    /// The client's state.
+    pub state: StateCode,
+    /// Other states in which something of the contract was done, as far as it was said.
+    pub activity: Option<&'a BTreeSet<StateCode>>,
+}
+
+impl From<StateCode> for Place<'_> {
+    fn from(state: StateCode) -> Self {
+        Self { state, activity: None }
+    }
+}
+
 /// What the law of the day of signing asks of an agreement.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SigningLaw {
-    /// What the service goes by when it acts: the federal pack and the state's, whoever stands for it. A
+pub struct SigningLaw<'f> {
+    /// What the service goes by when it acts: the federal pack and the states', whoever stands for it. A
     /// day waited too long harms nobody.
     pub rules: Rules,
-    /// What an agreement is judged by: without a pack of the state that nobody stands for.
+    /// What an agreement is judged by: without a pack of a state that nobody stands for.
     pub certain: Rules,
-    /// Whether that is all that the state asks on signing.
+    /// The packs of states in that, each of which asks for itself.
+    pub states: Vec<&'f RulePack>,
+    /// Whether that is all that the states ask on signing.
     pub state: Known,
 }
 
 /// What the law asks of a fee, on the day of signing or on the day it is asked for, the stricter winning in
 /// each dimension (15 USC 1679j). Packs that nobody stands for are not in it: they make it unknown.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct FeeLaw {
-    /// The bonds, each of which must stand on its own days: one that must always stand, and a larger one
-    /// that must stand if something is paid before all is done.
+pub struct FeeLaw<'f> {
+    /// The bonds with the client's state, each of which must stand on its own days: one that must always stand, and
+    /// a larger one that must stand if something is paid before all is done.
     pub bonds: Vec<Bond>,
     /// A statement every period.
     pub monthly_statement: Option<StatementDuty>,
@@ -203,13 +246,18 @@ pub struct FeeLaw {
     pub performance: Performance,
     /// The trade is not allowed.
     pub prohibited: Option<Duty>,
-    /// Registration or licence on file.
-    pub registration: Option<Duty>,
-    /// Whether that is all that the state asks of a fee.
+    /// Registration or licence on file with the client's state.
+    pub registration: Option<Registration>,
+    /// Whether that is all that the states ask of a fee.
     pub state: Known,
+    /// The packs of states, each of which asks for itself.
+    pub states: Vec<&'f RulePack>,
     /// The telemarketing rule.
     pub telemarketing: Telemarketing,
 }
+
+/// Days before its end in which the end of what is on file is told.
+const STANDING_TOLD_DAYS: i64 = 45;
 
 /// What is on file with a state on a day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -276,85 +324,151 @@ impl Firm {
         versions.filter(in_force).max_by_key(|adopted| adopted.pack.version)
     }
 
-    /// What the law of the day of signing asks of an agreement with a client of a state. Nothing without a
-    /// federal pack in force: no agreement can be judged without one.
-    pub fn law_of_signing(&self, state: StateCode, signed_on: CivilDate) -> Option<SigningLaw> {
+    /// What the law of the day of signing asks of an agreement. Nothing without a federal pack in force: no
+    /// agreement can be judged without one.
+    pub fn law_of_signing<'f>(
+        &'f self,
+        place: impl Into<Place<'f>>,
+        signed_on: CivilDate,
+    ) -> Option<SigningLaw<'f>> {
+        let place = place.into();
         let federal = &self.pack_on(None, signed_on)?.pack;
-        let of_state = self.pack_on(Some(state), signed_on);
-        let backed = of_state.filter(|adopted| adopted.backing() != Backing::Nobody);
-        let merge = |adopted: Option<&AdoptedPack>| {
-            Rules::merge(federal, adopted.map(|adopted| &adopted.pack), signed_on)
-        };
+        let reaching = self.reaching(place, signed_on);
+        let packs = || reaching.iter().filter_map(|(_, adopted)| *adopted);
+        let backed = || packs().filter(|adopted| adopted.backing() != Backing::Nobody);
         Some(SigningLaw {
-            rules: merge(of_state)?,
-            certain: merge(backed)?,
-            state: self.known(state, &[signed_on], Dimension::is_of_signing),
+            rules: Rules::merge(federal, packs().map(|adopted| &adopted.pack), signed_on)?,
+            certain: Rules::merge(federal, backed().map(|adopted| &adopted.pack), signed_on)?,
+            states: backed().map(|adopted| &adopted.pack).collect(),
+            state: self.known(place, &[signed_on], Bears::Signing),
         })
     }
 
     /// What the law asks of a fee under an agreement signed on one day and asked for on another. Nothing
     /// without a federal pack in force on either.
-    pub fn law_of_asking(
-        &self,
-        state: StateCode,
+    pub fn law_of_asking<'f>(
+        &'f self,
+        place: impl Into<Place<'f>>,
         signed_on: CivilDate,
         asked_on: CivilDate,
-    ) -> Option<FeeLaw> {
+    ) -> Option<FeeLaw<'f>> {
+        let place = place.into();
         let days = [signed_on, asked_on];
         let mut packs: Vec<&RulePack> = Vec::new();
         for day in days {
             packs.push(&self.pack_on(None, day)?.pack);
         }
-        let of_state = days.iter().filter_map(|day| self.pack_on(Some(state), *day));
-        let backed = of_state.filter(|adopted| adopted.backing() != Backing::Nobody);
+        let of_days: Vec<_> = days.iter().flat_map(|day| self.reaching(place, *day)).collect();
+        let backed = of_days.iter().filter_map(|(_, adopted)| *adopted);
+        let backed = backed.filter(|adopted| adopted.backing() != Backing::Nobody);
         packs.extend(backed.map(|adopted| &adopted.pack));
-        packs.dedup_by(|one, other| (one.version, &one.code) == (other.version, &other.code));
+        let is_same = |one: &RulePack, other: &RulePack| {
+            (one.version, &one.code) == (other.version, &other.code)
+        };
+        let mut merged: Vec<&RulePack> = Vec::new();
+        for pack in packs {
+            if !merged.iter().any(|known| is_same(known, pack)) {
+                merged.push(pack);
+            }
+        }
+        let packs = merged;
+        let elsewhere = |pack: &&RulePack| pack.state.is_some_and(|state| state != place.state);
+        let own: Vec<&RulePack> = packs.iter().copied().filter(|pack| !elsewhere(pack)).collect();
         Some(FeeLaw {
-            bonds: fee::bonds(&packs),
+            bonds: fee::bonds(&own),
             monthly_statement: fee::sooner(&packs),
             packs: packs.iter().map(|pack| pack.reference()).collect(),
             perform_within: fee::shorter(&packs),
             performance: fee::stricter_performance(&packs)?,
-            prohibited: fee::duty(&packs, |pack| pack.prohibited.as_ref()),
-            registration: fee::duty(&packs, |pack| pack.registration.as_ref()),
-            state: self.known(state, &days, |dimension| !dimension.is_of_signing()),
+            prohibited: fee::duty(&own, |pack| pack.prohibited.as_ref()),
+            registration: fee::registration(&own),
+            state: self.known(place, &days, Bears::Fee),
             telemarketing: fee::fewer_exempt(&packs)?,
+            states: packs.into_iter().filter(|pack| pack.state.is_some()).collect(),
         })
     }
 
-    /// How well a state's law is known on some days, in the dimensions asked for.
-    fn known(
+    /// The states whose law reaches an agreement on a day, the client's own first, each with its pack in force. A
+    /// state in which something of the contract was done or in which the firm has a place is one of them, unless
+    /// its pack says that the act does not reach so far. A state that the firm has shown to be outside of is none.
+    pub fn reaching(
         &self,
-        state: StateCode,
-        days: &[CivilDate],
-        asked: impl Fn(Dimension) -> bool,
-    ) -> Known {
+        place: Place<'_>,
+        on: CivilDate,
+    ) -> Vec<(StateCode, Option<&AdoptedPack>)> {
+        let offices: BTreeSet<StateCode> = self
+            .standings
+            .iter()
+            .filter(|s| s.filed.kind == StandingKind::Office && s.stands_on(on))
+            .map(|standing| standing.filed.state)
+            .collect();
+        let of_contract = |state: &StateCode| {
+            offices.contains(state) || place.activity.is_some_and(|states| states.contains(state))
+        };
+        let others = place.activity.into_iter().flatten().chain(&offices);
+        let others: BTreeSet<StateCode> =
+            others.copied().filter(|state| *state != place.state).collect();
+        let mut reaching = vec![(place.state, self.pack_on(Some(place.state), on))];
+        for state in others {
+            let adopted = self.pack_on(Some(state), on);
+            let reaches = adopted.is_none_or(|adopted| {
+                adopted.pack.reach.as_ref().is_some_and(|reach| {
+                    reach.limbs.iter().any(|limb| match limb {
+                        Limb::ClientResides => false,
+                        Limb::ContractActivity => of_contract(&state),
+                        Limb::FirmLocated => offices.contains(&state),
+                    })
+                })
+            });
+            if reaches {
+                reaching.push((state, adopted));
+            }
+        }
+        reaching.retain(|(state, adopted)| {
+            adopted.is_none_or(|adopted| !self.is_exempt(*state, &adopted.pack, on))
+        });
+        reaching
+    }
+
+    /// Whether a pack names who is outside of its act, and the firm has evidence on file that it is.
+    fn is_exempt(&self, state: StateCode, pack: &RulePack, on: CivilDate) -> bool {
+        let answer = || self.standing_on(state, StandingKind::Exemption, on);
+        pack.exempt.is_some() && matches!(answer(), StandingAnswer::Stands(_))
+    }
+
+    /// How well the law of the states that reach an agreement is known on some days, in what it bears on.
+    fn known(&self, place: Place<'_>, days: &[CivilDate], bears: Bears) -> Known {
         let mut unknown = Vec::new();
         let mut at_own_risk = Vec::new();
         for &on in days {
-            let Some(adopted) = self.pack_on(Some(state), on) else {
-                let any = self.packs.iter().any(|adopted| adopted.pack.state == Some(state));
-                unknown.push(if any {
-                    Unknown::NotInForce { state, on }
-                } else {
-                    Unknown::NoPack(state)
-                });
-                continue;
-            };
-            let pack = adopted.pack.reference();
-            match adopted.backing() {
-                Backing::Statute | Backing::Counsel(_) => {}
-                Backing::OwnRisk(_) => at_own_risk.push(pack.clone()),
-                Backing::Nobody => unknown.push(Unknown::Unconfirmed(pack.clone())),
+            for (state, adopted) in self.reaching(place, on) {
+                let Some(adopted) = adopted else {
+                    let any = self.packs.iter().any(|adopted| adopted.pack.state == Some(state));
+                    unknown.push(if any {
+                        Unknown::NotInForce { state, on }
+                    } else {
+                        Unknown::NoPack(state)
+                    });
+                    continue;
+                };
+                let pack = adopted.pack.reference();
+                match adopted.backing() {
+                    Backing::Statute | Backing::Counsel(_) => {}
+                    Backing::OwnRisk(_) => at_own_risk.push(pack.clone()),
+                    Backing::Nobody => unknown.push(Unknown::Unconfirmed(pack.clone())),
+                }
+                let unread = |dimension: &Dimension| {
+                    dimension.bears() == bears && !adopted.pack.is_read(*dimension)
+                };
+                let unread = Dimension::ALL.iter().copied().filter(unread);
+                unknown.extend(
+                    unread.map(|dimension| Unknown::Unread { pack: pack.clone(), dimension }),
+                );
             }
-            let unread =
-                |dimension: &Dimension| asked(*dimension) && !adopted.pack.is_read(*dimension);
-            let unread = Dimension::ALL.iter().copied().filter(unread);
-            unknown
-                .extend(unread.map(|dimension| Unknown::Unread { pack: pack.clone(), dimension }));
         }
         unknown.sort();
         unknown.dedup();
+        at_own_risk.sort();
         at_own_risk.dedup();
         if !unknown.is_empty() {
             Known::Unknown(unknown)
@@ -387,17 +501,47 @@ impl Firm {
         last.map_or(StandingAnswer::NeverRecorded, StandingAnswer::Lapsed)
     }
 
+    /// What is on file with a state and ends within [`STANDING_TOLD_DAYS`] days, where nothing of its kind follows.
+    pub fn standings_ending(&self, today: CivilDate) -> impl Iterator<Item = &FiledStanding> {
+        let ends = move |standing: &&FiledStanding| {
+            let last = standing.last_day();
+            let left = last.signed_duration_since(today).num_days();
+            (0..=STANDING_TOLD_DAYS).contains(&left)
+                && !standing.was_never()
+                && standing.filed.kind != StandingKind::Office
+                && !self.standings.iter().any(|other| {
+                    let next = last.succ_opt().unwrap_or(last);
+                    (other.filed.kind, other.filed.state)
+                        == (standing.filed.kind, standing.filed.state)
+                        && other.stands_on(next)
+                })
+        };
+        self.standings.iter().filter(ends)
+    }
+
     /// The same of a bond of at least an amount.
     pub fn bond_on(&self, state: StateCode, least: Money, day: CivilDate) -> StandingAnswer<'_> {
-        let answer = self.standing_on(state, StandingKind::Bond, day);
-        let StandingAnswer::Stands(bond) = answer else { return answer };
+        self.security_on(state, StandingKind::Bond, least, day)
+    }
+
+    /// The same of a security of a kind.
+    pub fn security_on(
+        &self,
+        state: StateCode,
+        kind: StandingKind,
+        least: Money,
+        day: CivilDate,
+    ) -> StandingAnswer<'_> {
+        let answer = self.standing_on(state, kind, day);
+        let StandingAnswer::Stands(filed) = answer else { return answer };
         let is_enough = |amount: Money| {
             amount.currency() == least.currency() && amount.minor() >= least.minor()
         };
-        if bond.filed.amount.is_some_and(is_enough) {
+        // A trust account holds what clients pay, and has no amount of its own.
+        if kind == StandingKind::TrustAccount || filed.filed.amount.is_some_and(is_enough) {
             answer
         } else {
-            StandingAnswer::TooSmall(bond)
+            StandingAnswer::TooSmall(filed)
         }
     }
 }

@@ -3,6 +3,7 @@
 mod correct;
 mod decide;
 mod law;
+mod signing;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -13,9 +14,11 @@ pub use correct::{FirmTakenBack, TakenOut};
 pub(crate) use decide::decide;
 pub use decide::{BOUND_CASES_MAX, TOKEN_DAYS, TOKEN_DAYS_MAX};
 pub use law::{
-    AdoptedPack, Backing, Confirmation, FeeLaw, FiledStanding, Known, OwnRisk, SigningLaw,
+    AdoptedPack, Backing, Confirmation, FeeLaw, FiledStanding, Known, OwnRisk, Place, SigningLaw,
     StandingAnswer, StandingEnd, Unknown,
 };
+
+pub use signing::Prepared;
 
 use crate::actor::{ServiceActor, sight_of};
 use crate::codec::record;
@@ -232,8 +235,8 @@ impl Firm {
         offered.or_else(first).map(|published| &published.plan)
     }
 
-    /// The rules for an agreement signed on a day by a client of a state. Nothing without a
-    /// federal pack in force: no agreement can be judged without one.
+    /// The rules that are told with an agreement signed on a day by a client of a state. Nothing without a federal
+    /// pack in force: no agreement can be judged without one.
     pub fn rules_for(&self, state: StateCode, signed_on: CivilDate) -> Option<Rules> {
         let in_force = |of: Option<StateCode>| {
             let mut latest_first = self.packs.iter().rev().map(|adopted| &adopted.pack);

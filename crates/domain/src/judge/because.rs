@@ -11,7 +11,7 @@ use crate::firm::Unknown;
 use crate::gates::{Answer, Opens};
 use crate::ids::StateCode;
 use crate::money::Money;
-use crate::rules::PackRef;
+use crate::rules::{ContractItem, PackRef, Security, listed};
 use crate::terms::{Channel, Work};
 use crate::value::Text;
 
@@ -84,6 +84,11 @@ pub(super) enum Because<'a> {
     Prohibited(StateCode),
     NotRegistered { state: StateCode, on: CivilDate },
     NoBond { state: StateCode, amount: Money, on: CivilDate },
+    NoSecurity { state: StateCode, rule: &'a Security, amount: Money, on: CivilDate },
+    AgreementLacks { signed: &'a Moment, state: StateCode, items: Vec<ContractItem> },
+    ItemsUnsaid { signed: &'a Moment, state: StateCode },
+    EstimatedTooLong { signed: &'a Moment, state: StateCode, days: u32, most: u16 },
+    AboveCap { state: StateCode, amount: Money, most: Money },
     TooLate { done: &'a Mark, last: CivilDate, days: u16 },
     NoStatement,
     NoFederalPack { on: CivilDate },
@@ -103,6 +108,9 @@ impl<'a> Because<'a> {
                 vec![&acknowledged.mark, &signed.mark]
             }
             Self::InForce { signed, .. }
+            | Self::AgreementLacks { signed, .. }
+            | Self::ItemsUnsaid { signed, .. }
+            | Self::EstimatedTooLong { signed, .. }
             | Self::CopiesMissing(signed)
             | Self::NoElectronicConsent(signed)
             | Self::Total { signed, .. } => vec![&signed.mark],
@@ -140,6 +148,8 @@ impl<'a> Because<'a> {
             | Self::Prohibited(_)
             | Self::NotRegistered { .. }
             | Self::NoBond { .. }
+            | Self::NoSecurity { .. }
+            | Self::AboveCap { .. }
             | Self::NoStatement
             | Self::NoFederalPack { .. }
             | Self::StateUnknown(_)
@@ -269,6 +279,29 @@ impl fmt::Display for Because<'_> {
             }
             Self::NoBond { state, amount, on } => {
                 write!(f, "no bond of {amount} valid on {on} is on file for {state}")
+            }
+            Self::NoSecurity { state, rule, amount, on } => {
+                let kinds = rule.kinds_named();
+                write!(f, "no {kinds} of {amount} valid on {on} is on file for {state}")
+            }
+            Self::AgreementLacks { signed, state, items } => write!(
+                f,
+                "the agreement of {} lacks what {state} asks of it: {}",
+                signed.on(),
+                listed(items.iter())
+            ),
+            Self::ItemsUnsaid { signed, state } => write!(
+                f,
+                "nobody has said whether the agreement of {} holds what {state} asks of it",
+                signed.on()
+            ),
+            Self::EstimatedTooLong { signed, state, days, most } => write!(
+                f,
+                "the agreement of {} estimates {days} days, and {state} allows {most}",
+                signed.on()
+            ),
+            Self::AboveCap { state, amount, most } => {
+                write!(f, "{amount} is above {most}, the most that {state} allows a month")
             }
             Self::TooLate { done, last, days } => {
                 write!(f, "work of {} came after {last}, {days} days from signing", done.on)

@@ -5,6 +5,7 @@ use calendar::{BusinessCalendar, CivilDate};
 use super::because::{Because, Ruling};
 use super::doubt::over;
 use super::grid::{Slot, slot_for};
+use super::state::stricter_reading;
 use super::story::Standing;
 use super::{Judge, work};
 use crate::case::Mark;
@@ -32,7 +33,7 @@ pub(super) struct Asking<'j, 'a> {
     /// The day.
     pub(super) on: CivilDate,
     /// What the law asks of it on that day; nothing without a federal pack in force.
-    pub(super) law: Option<FeeLaw>,
+    pub(super) law: Option<FeeLaw<'a>>,
     /// Whether what was given back of its own invoice is left out, as it was when that was issued.
     pub(super) is_as_issued: bool,
 }
@@ -189,7 +190,10 @@ impl<'a> Asking<'_, 'a> {
     }
 
     fn fully_performed(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
-        let rule = self.law.as_ref().map_or(&standing.rules.performance, |law| &law.performance);
+        let law = self.law.as_ref();
+        let rule = law.map_or(&standing.rules.performance, |law| &law.performance);
+        let stricter = law.and_then(|law| stricter_reading(law, standing));
+        let rule = stricter.as_ref().unwrap_or(rule);
         let found = match rule.reading {
             FullyPerformed::EachPeriod => self.complete(slot),
             FullyPerformed::WholeContract => self.contract_complete(slot, standing),

@@ -49,6 +49,8 @@ use work::{Placed, Standing};
 /// 4: what was asked of a bureau has a time; where an agreement governs a period in one reading of a day alone, the gate
 /// of the agreement is unknown and no other; a change of billing day dated before the enrolment is one.
 /// Which lines of an invoice its money is of follows from the days of what was told of it, and not from what was told first.
+/// An agreement is held against what the states that reach it ask of its contents, its estimate and its price, and a
+/// state's pack that does not say so has not read it.
 pub const EDITION: u32 = 4;
 
 /// The edition that first asked at what time things happened.

@@ -10,8 +10,13 @@ use super::work::{self, Placed};
 use crate::event::StandingKind;
 use crate::firm::{FeeLaw, Known, StandingAnswer, Unknown};
 use crate::gates::{Answer, Opens};
-use crate::rules::{Bond, BondWhen, PerformWithin, StatementDuty};
-use crate::terms::Work;
+use crate::ids::StateCode;
+use crate::money::Money;
+use crate::rules::{
+    Bond, BondWhen, FeeCap, FeeKind, MORE_ASKED_SINCE, PerformWithin, Performance, RulePack,
+    Security, StatementDuty,
+};
+use crate::terms::{FullyPerformed, Work};
 
 impl<'a> Asking<'_, 'a> {
     pub(super) fn state(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
@@ -25,18 +30,19 @@ impl<'a> Asking<'_, 'a> {
             found.push(fails.citing(&rule.cites));
         }
         if let Some(rule) = &law.registration {
-            for on in [standing.signed_on(), self.on] {
-                let answer =
-                    self.judge.matter.firm.standing_on(state, StandingKind::Registration, on);
-                let because = Because::NotRegistered { state, on };
-                found.extend(closed(answer, because).map(|ruling| ruling.citing(&rule.cites)));
-            }
+            found.extend(self.registered(state, standing).map(|r| r.citing(&rule.cites)));
         }
         for bond in &law.bonds {
             found.extend(self.bond(slot, standing, bond));
         }
-        if let Some(rule) = &law.perform_within {
+        if let Some(rule) = perform_within(law, standing) {
             found.extend(self.too_late(slot, standing, rule));
+        }
+        for pack in &law.states {
+            found.extend(self.of_pack(slot, standing, pack));
+        }
+        if self.judge.edition >= MORE_ASKED_SINCE {
+            found.extend(standing.states.iter().flat_map(|pack| agreed(standing, pack)));
         }
         if let Some(rule) = &law.monthly_statement
             && !self.has_statement(slot, rule)
@@ -45,7 +51,8 @@ impl<'a> Asking<'_, 'a> {
             found.push(fails.citing(&rule.cites));
         }
         found.extend(unknown(standing.known.as_ref()));
-        found.extend(unknown(Some(&law.state)));
+        let known = law.state.clone().of_edition(self.judge.edition);
+        found.extend(unknown(Some(&known)));
         // What fails is said before what is not known.
         found.sort_by_key(|ruling| ruling.answer);
         found.into_iter().next().unwrap_or_else(|| allowed(standing, law))
@@ -56,13 +63,26 @@ impl<'a> Asking<'_, 'a> {
         let state = standing.state;
         let answer = |on| self.judge.matter.firm.bond_on(state, bond.amount, on);
         let no_bond = |on| Because::NoBond { state, amount: bond.amount, on };
-        let days = match bond.stands() {
+        self.stands(slot, standing, bond.stands(), answer, no_bond)
+            .map(|ruling| ruling.citing(&bond.cites))
+    }
+
+    /// Something on file stands on the days of its rule.
+    fn stands<'s>(
+        &self,
+        slot: Slot,
+        standing: &Standing<'a>,
+        when: BondWhen,
+        answer: impl Fn(CivilDate) -> StandingAnswer<'s>,
+        no_bond: impl Fn(CivilDate) -> Because<'a>,
+    ) -> Option<Ruling<'a>> {
+        let days = match when {
             BondWhen::Always => vec![standing.signed_on(), self.on],
             BondWhen::IfPaidBeforeAllDone => vec![self.on],
         };
         let mut found: Vec<Ruling<'a>> =
             days.into_iter().filter_map(|on| closed(answer(on), no_bond(on))).collect();
-        if bond.stands() == BondWhen::Always {
+        if when == BondWhen::Always {
             let stood = |on| match answer(on) {
                 StandingAnswer::Stands(_) => Answer::Holds,
                 StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) => Answer::Fails,
@@ -74,7 +94,78 @@ impl<'a> Asking<'_, 'a> {
             }));
         }
         found.sort_by_key(|ruling| ruling.answer);
-        found.into_iter().next().map(|ruling| ruling.citing(&bond.cites))
+        found.into_iter().next()
+    }
+
+    /// What one state's pack asks of a fee beside what is merged with others'.
+    fn of_pack(&self, slot: Slot, standing: &Standing<'a>, pack: &'a RulePack) -> Vec<Ruling<'a>> {
+        let state = pack.state.unwrap_or(standing.state);
+        let mut found = Vec::new();
+        if state != standing.state {
+            if let Some(rule) = &pack.prohibited {
+                let fails = Ruling::fails(Because::Prohibited(state), Opens::Never);
+                found.push(fails.citing(&rule.cites));
+            }
+            if let Some(rule) = &pack.registration {
+                found.extend(self.registered(state, standing).map(|r| r.citing(&rule.cites)));
+            }
+            if let Some(rule) = &pack.bond {
+                let answer = |on| self.judge.matter.firm.bond_on(state, rule.amount, on);
+                let no_bond = |on| Because::NoBond { state, amount: rule.amount, on };
+                let ruling = self.stands(slot, standing, rule.stands(), answer, no_bond);
+                found.extend(ruling.map(|ruling| ruling.citing(&rule.cites)));
+            }
+        }
+        for rule in pack.security.iter().flatten() {
+            let ruling = self.security(slot, standing, state, rule);
+            found.extend(ruling.map(|ruling| ruling.citing(&rule.cites)));
+        }
+        for cap in pack.fee_caps.iter().flatten().filter(|cap| cap.of == FeeKind::Monthly) {
+            let ruling = self.amount.and_then(|amount| capped(state, amount, cap));
+            found.extend(ruling.map(|ruling| ruling.citing(&cap.cites)));
+        }
+        found
+    }
+
+    /// Of several kinds that serve on a day any will do, unless all are asked for. Where none stands, one that stood
+    /// before says more than one that was never told of.
+    fn security(
+        &self,
+        slot: Slot,
+        standing: &Standing<'a>,
+        state: StateCode,
+        rule: &'a Security,
+    ) -> Option<Ruling<'a>> {
+        let amount = rule.amount.enough(&standing.terms);
+        let is_all = rule.all_of == Some(true);
+        let rank = |answer: &StandingAnswer<'_>| match answer {
+            StandingAnswer::Stands(_) => 0,
+            StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) if is_all => 2,
+            StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) => 1,
+            StandingAnswer::NeverRecorded if is_all => 1,
+            StandingAnswer::NeverRecorded => 2,
+        };
+        let firm = self.judge.matter.firm;
+        let answer = |on| {
+            let of_kind = |&kind| firm.security_on(state, kind, amount, on);
+            let answers = rule.kinds.iter().map(of_kind);
+            let found = if is_all { answers.max_by_key(rank) } else { answers.min_by_key(rank) };
+            found.unwrap_or(StandingAnswer::NeverRecorded)
+        };
+        let missing = |on| Because::NoSecurity { state, rule, amount, on };
+        self.stands(slot, standing, rule.when, answer, missing)
+    }
+
+    fn registered(
+        &self,
+        state: StateCode,
+        standing: &Standing<'a>,
+    ) -> impl Iterator<Item = Ruling<'a>> {
+        let firm = self.judge.matter.firm;
+        [standing.signed_on(), self.on].into_iter().filter_map(move |on| {
+            let answer = firm.standing_on(state, StandingKind::Registration, on);
+            closed(answer, Because::NotRegistered { state, on })
+        })
     }
 
     /// Of the work that fulfils the promise, a piece on a day of which something does not hold, and how it
@@ -169,6 +260,67 @@ fn unknown<'a>(known: Option<&Known>) -> Option<Ruling<'a>> {
         None => Vec::new(),
     };
     Some(Ruling::unknown(Because::StateUnknown(reasons)))
+}
+
+/// How soon all has to be performed.
+fn perform_within<'l>(law: &'l FeeLaw<'_>, standing: &Standing<'_>) -> Option<&'l PerformWithin> {
+    let holds = |item| standing.agreement.holds(item);
+    let limiting = law.states.iter().filter(|pack| pack.perform_within.is_some());
+    if !limiting.clone().any(|pack| pack.performed_within(holds).is_none()) {
+        return law.perform_within.as_ref();
+    }
+    limiting.filter_map(|pack| pack.performed_within(holds)).min_by_key(|rule| rule.days)
+}
+
+/// The whole contract, where a state's law lets a fee be asked for by the period only of another agreement.
+pub(super) fn stricter_reading(law: &FeeLaw<'_>, standing: &Standing<'_>) -> Option<Performance> {
+    let holds = |item| standing.agreement.holds(item);
+    let readings = law.states.iter();
+    let mut readings = readings.filter_map(|pack| pack.reading(holds, standing.terms.periods));
+    readings.find(|rule| rule.reading == FullyPerformed::WholeContract)
+}
+
+/// What a state's pack asks of the agreement itself.
+fn agreed<'a>(standing: &Standing<'a>, pack: &'a RulePack) -> Vec<Ruling<'a>> {
+    let state = pack.state.unwrap_or(standing.state);
+    let signed = &standing.agreement.signed;
+    let mut found = Vec::new();
+    if let Some(cap) = &pack.estimate_cap {
+        let days = standing.terms.estimated_days();
+        if !cap.allows(days) {
+            let because = Because::EstimatedTooLong { signed, state, days, most: cap.days };
+            found.push(Ruling::fails(because, Opens::Never).citing(&cap.cites));
+        }
+    }
+    let asked = pack.items_asked();
+    for (cites, items) in asked {
+        let ruling = match &standing.agreement.items {
+            None => Ruling::unknown(Because::ItemsUnsaid { signed, state }),
+            Some(held) => {
+                let items: Vec<_> = items.into_iter().filter(|i| !held.contains(i)).collect();
+                if items.is_empty() {
+                    continue;
+                }
+                let because = Because::AgreementLacks { signed, state, items };
+                Ruling::fails(because, Opens::Never)
+            }
+        };
+        found.push(ruling.citing(cites));
+    }
+    found
+}
+
+/// Whether an amount is above a cap, as far as that can be said.
+fn capped<'a>(state: StateCode, amount: Money, cap: &FeeCap) -> Option<Ruling<'a>> {
+    let exceeds =
+        |most: Money| amount.currency() != most.currency() || amount.minor() > most.minor();
+    let because = |most| Because::AboveCap { state, amount, most };
+    if exceeds(cap.most) {
+        return Some(Ruling::fails(because(cap.most), Opens::PutRight));
+    }
+    // Nobody has said how many creditors there are.
+    let least = cap.most_for(None);
+    exceeds(least).then(|| Ruling::unknown(because(least)))
 }
 
 fn allowed<'a>(standing: &Standing<'a>, law: &FeeLaw) -> Ruling<'a> {

@@ -9,9 +9,9 @@ use calendar::CivilDate;
 
 use super::doubt::Doubt;
 use crate::case::{Agreement, Cancellation, Case, Moment, PauseTurn, Turn};
-use crate::firm::{Firm, Known, SigningLaw};
+use crate::firm::{Firm, Known, Place, SigningLaw};
 use crate::ids::StateCode;
-use crate::rules::Rules;
+use crate::rules::{RulePack, Rules};
 use crate::terms::Terms;
 
 /// The edition of the rules that first looked at what was told of the plan after the signing.
@@ -34,8 +34,16 @@ pub(crate) struct Standing<'a> {
     pub(crate) ended_by: Vec<&'a Moment>,
     /// What the law of the day of signing asked of it.
     pub(crate) rules: Rules,
+    /// The packs of states in that.
+    pub(crate) states: Vec<&'a RulePack>,
     /// How well that law is known; nothing without a federal pack of that day.
     pub(crate) known: Option<Known>,
+}
+
+impl<'a> Standing<'a> {
+    pub(crate) fn place(&self) -> Place<'a> {
+        Place { state: self.state, activity: self.agreement.activity.as_ref() }
+    }
 }
 
 impl Standing<'_> {
@@ -106,17 +114,20 @@ pub(crate) struct Story<'a> {
 }
 
 impl<'a> Story<'a> {
-    pub(super) fn of(case: &'a Case, firm: &Firm, doubt: &Doubt, edition: u32) -> Self {
+    pub(super) fn of(case: &'a Case, firm: &'a Firm, doubt: &Doubt, edition: u32) -> Self {
         let mut standing = Vec::with_capacity(case.agreements.len());
         let mut undone = Vec::new();
         for agreement in case.agreements.iter() {
             // Where the client lived that day, whenever it was told; an erased client's address is gone.
             let lived = case.contact_on(agreement.signed.on());
             let state = lived.map_or(agreement.state, |since| since.contact.address.state);
-            let law = firm.law_of_signing(state, agreement.signed.on());
-            let (rules, known) = match law {
-                Some(SigningLaw { certain, state: known, .. }) => (certain, Some(known)),
-                None => (agreement.rules.clone(), None),
+            let place = Place { state, activity: agreement.activity.as_ref() };
+            let law = firm.law_of_signing(place, agreement.signed.on());
+            let (rules, states, known) = match law {
+                Some(SigningLaw { certain, states, state: known, .. }) => {
+                    (certain, states, Some(known.of_edition(edition)))
+                }
+                None => (agreement.rules.clone(), Vec::new(), None),
             };
             // Rights of the client are counted from the later reading.
             let (cancel_through, service_from) =
@@ -143,6 +154,7 @@ impl<'a> Story<'a> {
                 last_day,
                 ended_by: Vec::new(),
                 rules,
+                states,
                 known,
             });
         }

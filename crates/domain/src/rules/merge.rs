@@ -2,32 +2,28 @@
 
 use calendar::CivilDate;
 
-use super::{Cancellation, RulePack, Rules};
+use super::{Anchor, Cancellation, RulePack, Rules};
 
 impl Rules {
-    /// Merges the federal pack with the client's state's, for an agreement signed on `signed_on`.
-    /// Nothing comes back if `federal` lacks a dimension that it must have.
-    pub fn merge(
-        federal: &RulePack,
-        state: Option<&RulePack>,
+    /// Merges the federal pack with those of the states that reach an agreement signed on `signed_on`, the client's
+    /// own first. Nothing comes back if `federal` lacks a dimension that it must have.
+    pub fn merge<'a>(
+        federal: &'a RulePack,
+        states: impl IntoIterator<Item = &'a RulePack>,
         signed_on: CivilDate,
     ) -> Option<Self> {
         federal.performance.as_ref()?;
         federal.telemarketing.as_ref()?;
-        let packs: Vec<&RulePack> = std::iter::once(federal).chain(state).collect();
+        let packs: Vec<&RulePack> = std::iter::once(federal).chain(states).collect();
         Some(Self {
             bond: fee::largest(packs.iter().filter_map(|pack| pack.bond.as_ref())).cloned(),
-            cancellation: longer(
-                federal.cancellation.as_ref()?,
-                state.and_then(|s| s.cancellation.as_ref()),
-                signed_on,
-            ),
+            cancellation: longest(federal.cancellation.as_ref()?, &packs, signed_on),
             monthly_statement: packs.iter().rev().find_map(|pack| pack.monthly_statement.clone()),
             packs: packs.iter().map(|pack| pack.reference()).collect(),
             perform_within: fee::shorter(&packs),
             performance: fee::stricter_performance(&packs)?,
             prohibited: fee::duty(&packs, |pack| pack.prohibited.as_ref()),
-            registration: fee::duty(&packs, |pack| pack.registration.as_ref()),
+            registration: fee::registration(&packs),
             telemarketing: fee::fewer_exempt(&packs)?,
         })
     }
@@ -38,28 +34,46 @@ impl Rules {
     }
 }
 
-fn window(rule: &Cancellation, signed_on: CivilDate) -> (CivilDate, CivilDate) {
-    let through = calendar::cancellation::right_ends_on(signed_on, rule.days, rule.calendar);
-    let service = calendar::cancellation::service_opens_on(signed_on, rule.days, rule.calendar);
-    (through, service)
+impl Cancellation {
+    /// The last day on which the client may cancel, and the first day of service.
+    pub fn window(&self, signed_on: CivilDate) -> (CivilDate, CivilDate) {
+        let from = match self.anchor {
+            Some(Anchor::FromSigning) => signed_on.pred_opt().unwrap_or(signed_on),
+            Some(Anchor::AfterSigning) | None => signed_on,
+        };
+        let is_closed =
+            |day: &CivilDate| self.closed_days.as_ref().is_some_and(|closed| closed.contains(day));
+        let is_open = |day: &CivilDate| self.calendar.is_business_day(*day) && !is_closed(day);
+        let last = |days: u16, from: CivilDate| {
+            let counted = from.iter_days().skip(1).filter(is_open);
+            counted.take(usize::from(days)).last().unwrap_or(from)
+        };
+        let through = last(self.days, from).max(signed_on);
+        // The bar on services counts the day of signing (15 USC 1679d(a)(2)).
+        let before = signed_on.pred_opt().unwrap_or(signed_on);
+        let bar = last(self.days, before).max(before);
+        let opens = through.max(bar);
+        (through, opens.succ_opt().unwrap_or(opens))
+    }
 }
 
-fn longer(
-    federal: &Cancellation,
-    state: Option<&Cancellation>,
-    signed_on: CivilDate,
-) -> Cancellation {
-    match state {
-        Some(state) if window(state, signed_on) > window(federal, signed_on) => state.clone(),
-        _ => federal.clone(),
-    }
+fn window(rule: &Cancellation, signed_on: CivilDate) -> (CivilDate, CivilDate) {
+    rule.window(signed_on)
+}
+
+/// The one whose window ends last; of equals the first, which is the federal.
+fn longest(federal: &Cancellation, packs: &[&RulePack], signed_on: CivilDate) -> Cancellation {
+    let rules = packs.iter().filter_map(|pack| pack.cancellation.as_ref());
+    let longest = rules.rev().max_by_key(|rule| window(rule, signed_on));
+    longest.unwrap_or(federal).clone()
 }
 
 /// What is asked of a fee by several packs at once, the federal ones first: where two ask the same, the
 /// state's statute is cited for a duty, and the federal one for a number.
 pub(crate) mod fee {
     use crate::rules::{
-        Bond, BondWhen, Duty, PerformWithin, Performance, RulePack, StatementDuty, Telemarketing,
+        Bond, BondWhen, Duty, PerformWithin, Performance, Registration, RulePack, StatementDuty,
+        Telemarketing,
     };
     use crate::terms::FullyPerformed;
 
@@ -68,6 +82,11 @@ pub(crate) mod fee {
         of: impl Fn(&'a RulePack) -> Option<&'a Duty>,
     ) -> Option<Duty> {
         packs.iter().rev().find_map(|pack| of(pack)).cloned()
+    }
+
+    /// Registration, as the last pack that asks for it has it.
+    pub(crate) fn registration(packs: &[&RulePack]) -> Option<Registration> {
+        packs.iter().rev().find_map(|pack| pack.registration.clone())
     }
 
     /// The fewest days.

@@ -11,6 +11,8 @@
     reason = "each test file uses its own part of the desk"
 )]
 
+pub mod states;
+
 use calendar::{CivilDate, PeriodRule, Zone};
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
@@ -412,9 +414,11 @@ pub fn enrol() -> Enrol {
 
 pub fn sign() -> SignConsent {
     SignConsent {
+        activity: [].into(),
         copies_given: true,
         document: None,
         e_sign_consent: true,
+        items: None,
         promised: Vec::new(),
         total_of_payments: usd(100_000),
     }

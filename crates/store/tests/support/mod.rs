@@ -76,7 +76,8 @@ pub(crate) const OF_STATE: &str = r#"{
     "code": "us-il", "version": 1, "state": "IL", "in_force_from": "2020-01-01",
     "confirmed_by_counsel": false, "note": "Invented for tests.",
     "read": ["cancellation", "monthly_statement", "perform_within", "performance",
-        "prohibited", "registration", "security", "telemarketing"]
+        "prohibited", "registration", "security", "telemarketing",
+                 "contract_items", "estimate_cap", "fee_cap", "statement"]
 }"#;
 
 impl Bench {
@@ -354,9 +355,11 @@ pub(crate) fn papers() -> Vec<CaseAction> {
         CaseAction::DisclosureDelivered(DisclosureDelivered { document: None }),
         CaseAction::DisclosureAcknowledged(DisclosureAcknowledged { document: None }),
         CaseAction::SignConsent(SignConsent {
+            activity: [].into(),
             copies_given: true,
             document: None,
             e_sign_consent: true,
+            items: None,
             promised: Vec::new(),
             total_of_payments: usd(100_000),
         }),

@@ -417,6 +417,19 @@ pub(crate) async fn review(
         ]);
     }
     out.section("Claimed fees that are not what they were", &table)?;
+    if !found.unknown_states.is_empty() {
+        let mut table = Table::new(&["state", ">clients", "~what is not known"]);
+        for state in &found.unknown_states {
+            let reasons = state.reasons.join("; ");
+            table.row([state.state_code.clone(), state.clients.to_string(), reasons]);
+        }
+        out.section("States whose law is not known", &table)?;
+        out.note(
+            "Fees there are held. Ways out: adopt a pack that was read (pack list, firm pack) and have counsel confirm it \
+             (firm confirm), or use what was read at the firm's own risk (firm own-risk); have counsel read what is \
+             missing; or end the service there.",
+        )?;
+    }
     out.heading(format!("{} fees of {} clients", found.fees_changed, found.cases))?;
     if found.fees_changed > 0 {
         out.field("owed back, more", words::amount(found.owed_change.as_ref()))?;

@@ -64,6 +64,8 @@ enum Kind {
     ReviewDue,
     /// A chargeback is to be answered
     ChargebackOpen,
+    /// A registration or security with a state ends within 45 days
+    StandingEnding,
     /// A token ends within 14 days or has no end
     TokenEnding,
 }
@@ -93,6 +95,7 @@ impl Kind {
             Self::FeeKept => v1::DueKind::FeeKept,
             Self::ReviewDue => v1::DueKind::ReviewDue,
             Self::ChargebackOpen => v1::DueKind::ChargebackOpen,
+            Self::StandingEnding => v1::DueKind::StandingEnding,
             Self::TokenEnding => v1::DueKind::TokenEnding,
         }
     }

@@ -20,7 +20,7 @@ use crate::out::Out;
 use crate::table::Table;
 use crate::words;
 
-pub(super) use packs::pack_text;
+pub(super) use packs::{own_name, pack_text, read as read_pack};
 
 /// What to do with a firm.
 #[derive(Subcommand)]
@@ -41,7 +41,8 @@ pub(crate) enum FirmCommand {
     OwnRisk(packs::OwnRiskArgs),
     /// Register a bureau the firm writes to: a Bureau in proto3 JSON
     Bureau(FileArgs),
-    /// Record a registration or bond: a Standing in proto3 JSON
+    /// Record a registration, a bond or another security, a place of the firm, or evidence of an exemption: a Standing
+    /// in proto3 JSON
     Standing(FileArgs),
     /// Record that a registration or bond ended before its last day
     EndStanding(standings::EndArgs),
@@ -137,6 +138,14 @@ async fn plan(args: &FileArgs, session: &mut Session, out: &mut Out) -> anyhow::
     };
     let answer = session.administration.publish_plan(request).await?.into_inner();
     out.change(&answer, "PublishPlanResponse", "The plan is published.", answer.receipt.as_ref())?;
+    if !out.is_json() && !answer.misfits.is_empty() {
+        let mut table = Table::new(&["state", "~why", "~statute"]);
+        for misfit in &answer.misfits {
+            table.row([misfit.state_code.clone(), misfit.reason.clone(), misfit.citation.clone()]);
+        }
+        out.section("Where it does not fit", &table)?;
+        out.note(words::CAUTION)?;
+    }
     Ok(Exit::Done)
 }
 
@@ -177,7 +186,7 @@ async fn show(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
         bureaus.row([bureau.code.clone(), bureau.display_name.clone(), bureau.address.clone()]);
     }
     out.section("Bureaus", &bureaus)?;
-    out.section("Registrations and bonds", &standings::table(&firm))?;
+    out.section("On file with states", &standings::table(&firm))?;
     Ok(Exit::Done)
 }
 

@@ -27,7 +27,9 @@ pub(crate) mod log_care;
 pub(crate) mod looks;
 pub(crate) mod migrate;
 pub(crate) mod moving;
+pub(crate) mod pack;
 pub(crate) mod payment;
+pub(crate) mod prepare;
 pub(crate) mod privacy;
 pub(crate) mod prove;
 mod refund;
@@ -81,6 +83,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Completions(args) => completions::run(&args, out),
         Command::Health => health::run(global, out).await,
         Command::CheckProof(args) => check_proof::run(&args, out),
+        Command::Pack(command) => pack::run(&command, out),
         Command::Backup(args) => backup::run(global, &args, out).await,
         Command::Firm(command) => {
             let missing = command.missing_database();
@@ -92,6 +95,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
             let ask = async |session: &mut Session| charges::request(&args, session, out).await;
             Way { outbox: args.outbox.as_deref(), ..way }.ask(ask).await
         }
+        Command::Prepare(args) => way.ask(async |s| prepare::run(&args, s, out).await).await,
         Command::Status(args) => way.ask(async |s| status::run(&args, s, out).await).await,
         Command::Clients(args) => way.ask(async |s| clients::run(&args, s, out).await).await,
         Command::Due(args) => way.ask(async |s| due::run(&args, s, out).await).await,

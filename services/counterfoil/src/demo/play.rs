@@ -32,9 +32,9 @@ const SETTLEMENTS_AT_ONCE: usize = 32;
 
 /// Packs that were made for the demo.
 const PACKS: &[&str] = &[
-    include_str!("../../demo/packs/us-ca-3.json"),
+    include_str!("../../demo/packs/us-ca-4.json"),
     include_str!("../../demo/packs/us-nd-1.json"),
-    include_str!("../../demo/packs/us-tx-3.json"),
+    include_str!("../../demo/packs/us-tx-4.json"),
     include_str!("../../demo/packs/us-wy-1.json"),
 ];
 

@@ -36,6 +36,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.CaseLedger/CorrectFacts", CORRECT_OR_RECORD),
     ("/counterfoil.v1.CaseLedger/RecordFinding", ACCEPT),
     ("/counterfoil.v1.CaseLedger/GetCase", READ_CASE),
+    ("/counterfoil.v1.CaseLedger/PrepareAgreement", READ_CASE),
     ("/counterfoil.v1.CaseLedger/ListCases", READ_CASE),
     ("/counterfoil.v1.CaseLedger/FindCases", READ_CASE),
     ("/counterfoil.v1.CaseLedger/NameClients", NAME),

@@ -23,6 +23,7 @@ enum Source {
     Exceptions(ExceptionKind),
     Clocks,
     Charges,
+    Standings,
     Tokens,
     Ready,
     Rounds,
@@ -30,9 +31,9 @@ enum Source {
 
 impl Source {
     /// In the order they are listed: what keeps all billing waiting, what may harm a client, then money, what stands
-    /// still for want of the client, what soon will for want of a token, what merely can be done, and last what counsel
+    /// still for want of the client, what soon will for want of a paper with a state or of a token, what merely can be done, and last what counsel
     /// decided for good.
-    const ALL: [Self; 22] = [
+    const ALL: [Self; 23] = [
         Self::Review,
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
@@ -51,6 +52,7 @@ impl Source {
         Self::Exceptions(ExceptionKind::PaperWaiting),
         Self::Exceptions(ExceptionKind::RepeatedDispute),
         Self::Exceptions(ExceptionKind::LinkSuggested),
+        Self::Standings,
         Self::Tokens,
         Self::Ready,
         Self::Rounds,
@@ -63,6 +65,7 @@ impl Source {
             Self::Exceptions(kind) => kind.code(),
             Self::Clocks => "clock",
             Self::Charges => "charge",
+            Self::Standings => "standing",
             Self::Tokens => "token",
             Self::Ready => "ready",
             Self::Rounds => "round",
@@ -79,6 +82,7 @@ impl Source {
             Self::Review => wanted == v1::DueKind::ReviewDue,
             Self::Clocks => wanted == v1::DueKind::ClockOverdue,
             Self::Charges => wanted == v1::DueKind::ChargeWaiting,
+            Self::Standings => wanted == v1::DueKind::StandingEnding,
             Self::Tokens => wanted == v1::DueKind::TokenEnding,
             Self::Ready => wanted == v1::DueKind::ReadyToOpen,
             Self::Rounds => wanted == v1::DueKind::RoundPossible,
@@ -185,6 +189,10 @@ impl List<'_> {
                 Source::Exceptions(kind) => (present::kind(kind), rows(kind.code())),
                 Source::Clocks => (v1::DueKind::ClockOverdue, rows(store::CLOCKS)),
                 Source::Charges => (v1::DueKind::ChargeWaiting, rows(store::CHARGES)),
+                Source::Standings => {
+                    let ending = self.state.standings_ending(self.today);
+                    (v1::DueKind::StandingEnding, int(ending.count()))
+                }
                 Source::Tokens => (v1::DueKind::TokenEnding, int(self.tokens().count())),
                 Source::Ready => (v1::DueKind::ReadyToOpen, rows(store::READY)),
                 Source::Rounds => (v1::DueKind::RoundPossible, rows(store::ROUNDS)),
@@ -242,6 +250,14 @@ impl List<'_> {
                 rows.iter()
                     .map(|row| (row.number.to_string(), present::charge_waiting(firm, row)))
                     .collect()
+            }
+            Source::Standings => {
+                let ending = self.state.standings_ending(self.today).map(present::standing_ending);
+                let following = |(key, _): &(String, v1::DueItem)| after < Some(key.as_str());
+                let mut items: Vec<(String, v1::DueItem)> = ending.filter(following).collect();
+                items.sort_by(|(one, _), (other, _)| one.cmp(other));
+                items.truncate(usize::try_from(limit).unwrap_or(usize::MAX));
+                items
             }
             Source::Tokens => {
                 let following = |(id, _): &(String, v1::DueItem)| after < Some(id.as_str());

@@ -14,11 +14,12 @@ use api::v1::administration_server::Administration;
 use domain::command::{Command, FirmAction};
 use domain::event::StreamId;
 use domain::money::Currency;
+use domain::terms::Seat;
 use log::Answer;
 use prost::Message;
 use tonic::{Request, Response, Status};
 
-use crate::access::Authority;
+use crate::access::{Authority, firm_of};
 use crate::answers::Answers;
 use crate::ledger::{Ledger, as_firm, receipt};
 use crate::present;
@@ -61,8 +62,10 @@ impl Administration for AdministrationRpc {
     ) -> Result<Response<v1::PublishPlanResponse>, Status> {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
-        let (answer, _) = self.change(&authority, &m.parent, m, requests::publish_plan).await?;
-        Ok(Response::new(v1::PublishPlanResponse { receipt: Some(receipt(&answer)) }))
+        let (answer, command) =
+            self.change(&authority, &m.parent, m, requests::publish_plan).await?;
+        let misfits = self.misfits(&m.parent, &command).await?;
+        Ok(Response::new(v1::PublishPlanResponse { receipt: Some(receipt(&answer)), misfits }))
     }
 
     async fn adopt_pack(
@@ -230,6 +233,30 @@ impl AdministrationRpc {
         let command = asked.command.clone();
         let answer = self.0.submit(authority, asked, api::fingerprint(message)).await?;
         Ok((answer, command))
+    }
+}
+
+impl AdministrationRpc {
+    /// What the adopted packs say against a plan that was published.
+    async fn misfits(&self, name: &str, command: &Command) -> Result<Vec<v1::PlanMisfit>, Failure> {
+        let Command::Firm { action } = command else { return Ok(Vec::new()) };
+        let FirmAction::PublishPlan(plan) = &action.action else { return Ok(Vec::new()) };
+        let Some(id) = firm_of(name) else { return Ok(Vec::new()) };
+        let firm = self.0.firms().get(id).await?;
+        let mut found = Vec::new();
+        for terms in Seat::ALL.iter().filter_map(|seat| plan.terms(*seat)) {
+            found.extend(firm.misfits(&terms, action.occurred_on));
+        }
+        found.sort_by(|one, other| {
+            (&one.subject, &one.detail).cmp(&(&other.subject, &other.detail))
+        });
+        found.dedup();
+        let misfits = found.into_iter().map(|against| v1::PlanMisfit {
+            state_code: against.subject,
+            reason: against.detail,
+            citation: against.cites,
+        });
+        Ok(misfits.collect())
     }
 }
 

@@ -1,5 +1,7 @@
 //! Carrying what the firm tells of plans, packs, registrations and bonds to the fees that were claimed of its clients.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use api::Paired;
 use api::requests::{self, ReviewAsked};
 use api::scalar::{int32, int64, minor_message};
@@ -7,8 +9,8 @@ use api::status::Failure;
 use api::{name, v1};
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{FeeMarked, FeesReviewed, StreamId};
-use domain::firm::Firm;
-use domain::ids::{CaseId, FirmId, RequestId};
+use domain::firm::{Firm, Known, Place, Unknown};
+use domain::ids::{CaseId, FirmId, RequestId, StateCode};
 use domain::judge::EDITION;
 use log::{Submission, SubmitError};
 
@@ -112,7 +114,15 @@ struct Review<'a> {
     firm: FirmId,
     of: Firm,
     changed: Vec<Changed>,
+    unknown: BTreeMap<StateCode, UnknownLaw>,
     position: u64,
+}
+
+/// A state whose law is not known, and why.
+#[derive(Default)]
+struct UnknownLaw {
+    clients: usize,
+    reasons: BTreeSet<Unknown>,
 }
 
 impl<'a> Review<'a> {
@@ -124,14 +134,20 @@ impl<'a> Review<'a> {
         let of = *folded(ledger, authority, firm).await?;
         let position = ledger.engine().head(firm).await?.position;
         ledger.read_at(firm, position).await?;
-        let mut review = Self { ledger, authority, firm, of, changed: Vec::new(), position };
+        let (changed, unknown) = (Vec::new(), BTreeMap::new());
+        let mut review = Self { ledger, authority, firm, of, changed, unknown, position };
         let mut after = None;
         loop {
             let page = ledger.store().cases_with_fees(firm, after, CASES_PAGE).await?;
             let Some(last) = page.last() else { return Ok(review) };
             after = Some(*last);
             for case in page {
-                let marks = review.marks(case).await?;
+                let (marks, unknown) = review.marks(case).await?;
+                if let Some((state, reasons)) = unknown {
+                    let known = review.unknown.entry(state).or_default();
+                    known.clients += 1;
+                    known.reasons.extend(reasons);
+                }
                 if !marks.is_empty() {
                     review.changed.push(Changed { case, marks });
                 }
@@ -139,12 +155,29 @@ impl<'a> Review<'a> {
         }
     }
 
-    /// What is concluded of a client's claimed fees now, where it differs.
-    async fn marks(&self, case: CaseId) -> Result<Vec<FeeMarked>, Failure> {
+    /// What is concluded of a client's claimed fees now, where it differs, and what is not known of the law of its
+    /// agreement in force.
+    async fn marks(
+        &self,
+        case: CaseId,
+    ) -> Result<(Vec<FeeMarked>, Option<(StateCode, Vec<Unknown>)>), Failure> {
         let view = View::of_primary(self.ledger, self.authority);
         let matter = OfFees::read(&view, self.firm, case, 0).await?;
         let accounts = matter.accounts();
-        Ok(matter.judge(&accounts).marks().collect())
+        let judge = matter.judge(&accounts);
+        let unknown = judge.case().agreement().and_then(|agreement| {
+            let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
+            let signed = agreement.signed.on();
+            let asking = self.of.law_of_asking(place, signed, judge.today())?.state;
+            let signing = self.of.law_of_signing(place, signed)?.state;
+            let reasons = [signing, asking].into_iter().flat_map(|known| match known {
+                Known::Unknown(reasons) => reasons,
+                Known::Confirmed | Known::AtOwnRisk(_) => Vec::new(),
+            });
+            let reasons: Vec<Unknown> = reasons.collect();
+            (!reasons.is_empty()).then_some((agreement.state, reasons))
+        });
+        Ok((judge.marks().collect(), unknown))
     }
 
     /// Marks what changed, one request for each client.
@@ -218,6 +251,15 @@ impl<'a> Review<'a> {
             fees: fees.map(|(case, mark)| self.fee(case, mark)).collect(),
             recorded,
             was_due: self.of.review_is_due(),
+            unknown_states: self
+                .unknown
+                .iter()
+                .map(|(state, law)| v1::UnknownState {
+                    state_code: state.to_string(),
+                    clients: int32(law.clients),
+                    reasons: law.reasons.iter().map(ToString::to_string).collect(),
+                })
+                .collect(),
         }
     }
 

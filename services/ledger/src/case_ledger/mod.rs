@@ -7,6 +7,7 @@ mod events;
 mod find;
 mod follow;
 mod list;
+mod prepare;
 mod read;
 mod stream;
 mod told_first;
@@ -80,6 +81,13 @@ impl CaseLedger for CaseLedgerRpc {
         request: Request<v1::GetCaseRequest>,
     ) -> Result<Response<v1::GetCaseResponse>, Status> {
         read!(self.0, request, read::get_case)
+    }
+
+    async fn prepare_agreement(
+        &self,
+        request: Request<v1::PrepareAgreementRequest>,
+    ) -> Result<Response<v1::PrepareAgreementResponse>, Status> {
+        read!(self.0, request, prepare::prepare_agreement)
     }
 
     async fn list_cases(

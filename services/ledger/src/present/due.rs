@@ -3,7 +3,7 @@
 use api::{name, v1};
 use calendar::{CivilDate, Clock};
 use domain::event::ExposureKind;
-use domain::firm::Access;
+use domain::firm::{Access, FiledStanding};
 use domain::ids::FirmId;
 use store::{CaseStatusRow, ClockRow, ExceptionKind, ExceptionRow, InvoiceRow, Source};
 
@@ -230,6 +230,25 @@ pub(crate) fn token_ending(access: &Access, today: CivilDate) -> Option<(String,
         ..v1::DueItem::default()
     };
     Some((granted.access.to_string(), item))
+}
+
+/// A registration or security that ends, with its place in the list.
+pub(crate) fn standing_ending(standing: &FiledStanding) -> (String, v1::DueItem) {
+    let FiledStanding { filed, at, .. } = standing;
+    let last = standing.last_day();
+    let kind = filed.kind.code().replace('_', " ");
+    let item = v1::DueItem {
+        kind: v1::DueKind::StandingEnding.into(),
+        subject: format!("{kind} of {}", filed.state),
+        since: day(filed.valid_from),
+        due_on: day(last),
+        detail: format!(
+            "the {kind} of {} ends on {last}: file another, or agreements and fees there are held",
+            filed.state
+        ),
+        ..v1::DueItem::default()
+    };
+    (format!("{last} {}", at.id), item)
 }
 
 /// A case in which work can be opened.

@@ -9,6 +9,7 @@ use api::v1::privacy_server::Privacy;
 use api::{name, v1};
 use domain::case::Case;
 use domain::event::{CaseEvent, Event, Recorded, StreamId};
+use domain::firm::Firm;
 use domain::ids::{CaseId, FirmId};
 use domain::world::card_of;
 use log::LogStore as _;
@@ -16,7 +17,7 @@ use tonic::{Request, Response, Status};
 
 use crate::access::Authority;
 use crate::evidence;
-use crate::ledger::{Ledger, receipt};
+use crate::ledger::{Ledger, one_firm, receipt};
 use crate::present::day;
 use crate::reading::{CasePage, View, read};
 
@@ -82,21 +83,30 @@ async fn list_retention(
     let page = requests::list_retention(message)?;
     let CasePage { cases, next_page_token, position } =
         CasePage::read(view, "ListRetention", &page).await?;
-    let cases = cases.iter().map(|(id, case)| retention(page.firm, *id, case)).collect();
+    let (_, mut states) = view.states(page.firm, &[StreamId::Firm], 0).await?;
+    let rules = one_firm(states.pop())?;
+    let cases = cases.iter().map(|(id, case)| retention(page.firm, *id, case, &rules)).collect();
     Ok(v1::ListRetentionResponse { cases, next_page_token, position: int64(position) })
 }
 
-fn retention(firm: FirmId, id: CaseId, case: &Case) -> v1::Retention {
+fn retention(firm: FirmId, id: CaseId, case: &Case, rules: &Firm) -> v1::Retention {
     let retained = case.retained();
+    let by_states = case.retained_by_states(rules);
+    let of_state = |kept: &domain::case::RetainedByState| v1::RetainedRecord {
+        record: format!("{}, by the law of a state", kept.what),
+        until: day(kept.until),
+        citation: kept.cites.to_string(),
+    };
     let record = |kept: &domain::case::Retained| v1::RetainedRecord {
         record: kept.what.to_owned(),
         until: day(kept.until),
         citation: kept.cites.to_owned(),
     };
-    let last = retained.iter().map(|kept| kept.until).max();
+    let days = retained.iter().map(|kept| kept.until);
+    let last = days.chain(by_states.iter().map(|kept| kept.until)).max();
     v1::Retention {
         name: name::case(firm, id),
-        records: retained.iter().map(record).collect(),
+        records: retained.iter().map(record).chain(by_states.iter().map(of_state)).collect(),
         holds: case
             .holds
             .iter()

@@ -65,9 +65,11 @@ fn message_about(descriptor: &MessageDescriptor, firm: &str) -> DynamicMessage {
     let mut message = DynamicMessage::new(descriptor.clone());
     let other = "0190a000-0000-7000-8000-0000000000c1";
     let name = match descriptor.name() {
-        "GetCaseRequest" | "RecordRequest" | "ExplainFeeRequest" | "ClaimFeeRequest" => {
-            format!("{firm}/cases/{other}")
-        }
+        "GetCaseRequest"
+        | "PrepareAgreementRequest"
+        | "RecordRequest"
+        | "ExplainFeeRequest"
+        | "ClaimFeeRequest" => format!("{firm}/cases/{other}"),
         "GetInvoiceRequest" => format!("{firm}/invoices/1"),
         "GetFirmRequest" | "Firm" => firm.to_owned(),
         _ => format!("{firm}/accounts/{other}"),

@@ -71,6 +71,8 @@ impl Client {
     /// A few get no copies with their first agreement, and a few never consent to electronic records.
     fn agreement(&self, rng: &mut StdRng) -> CaseAction {
         CaseAction::SignConsent(SignConsent {
+            activity: [].into(),
+            items: None,
             copies_given: self.signed.agreement || self.number % 30 != 11,
             document: None,
             e_sign_consent: self.number % 30 != 22,

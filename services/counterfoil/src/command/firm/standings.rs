@@ -18,6 +18,16 @@ enum Kind {
     Registration,
     /// A surety bond
     Bond,
+    /// A letter of credit
+    LetterOfCredit,
+    /// A deposit, or a surety account
+    Deposit,
+    /// A trust account
+    TrustAccount,
+    /// A place of the firm
+    Office,
+    /// Evidence that the firm is outside the state's act
+    Exemption,
 }
 
 /// Why it ended.
@@ -85,6 +95,11 @@ pub(super) async fn end(
     let kind = match args.kind {
         Kind::Registration => v1::StandingKind::Registration,
         Kind::Bond => v1::StandingKind::Bond,
+        Kind::LetterOfCredit => v1::StandingKind::LetterOfCredit,
+        Kind::Deposit => v1::StandingKind::Deposit,
+        Kind::TrustAccount => v1::StandingKind::TrustAccount,
+        Kind::Office => v1::StandingKind::Office,
+        Kind::Exemption => v1::StandingKind::Exemption,
     };
     let reason = match args.reason {
         Reason::SuretyCancelled => v1::StandingEndReason::SuretyCancelled,

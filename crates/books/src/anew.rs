@@ -188,7 +188,7 @@ impl<'a> Anew<'a> {
             named.extend(payout.lines.iter().map(|line| &line.movement));
         }
         let accounts = self.states.values().filter_map(as_account);
-        for (movement, found) in accounts.flat_map(|account| account.movements()) {
+        for (movement, found) in accounts.flat_map(Account::movements) {
             let is_open = found.deposited.is_none() && !named.contains(&movement);
             if is_open && is_late(found.on, through) {
                 unfinished.clearing_late.add(found.amount.minor());

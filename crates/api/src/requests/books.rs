@@ -219,13 +219,11 @@ pub fn accept_for_close(m: &v1::AcceptForCloseRequest) -> Result<AcceptAsked, Fi
         let firm = firm_name(f, "parent", &m.parent);
         let request_id = f.request_id(&m.request_id);
         let through = month_end(f, m.through.as_ref());
-        let rule = match CloseRule::ALL.iter().find(|rule| rule.code() == m.rule) {
-            Some(rule) => Some(*rule),
-            None => {
-                let codes: Vec<&str> = CloseRule::ALL.iter().map(|rule| rule.code()).collect();
-                f.refuse("rule", format!("must be one of {}", codes.join(", ")))
-            }
-        };
+        let known = CloseRule::ALL.iter().find(|rule| rule.code() == m.rule).copied();
+        let rule = known.or_else(|| {
+            let codes: Vec<&str> = CloseRule::ALL.iter().map(|rule| rule.code()).collect();
+            f.refuse("rule", format!("must be one of {}", codes.join(", ")))
+        });
         let reason = f.parse("reason", &m.reason, Text::parse);
         Some(AcceptAsked {
             firm: firm?,

@@ -191,7 +191,7 @@ pub(super) async fn check_month(
     let checked = check(ledger, authority, get.firm, &firm, through).await?;
     let accepted: Vec<_> =
         checked.blocks.iter().map(|block| checked.accepted(&firm, block)).collect();
-    let block = |(block, accepted): (&InTheWay, &Option<&Acceptance>)| v1::MonthBlock {
+    let block = |(block, accepted): (&InTheWay, Option<&Acceptance>)| v1::MonthBlock {
         rule: block.block.code().to_owned(),
         detail: checked.words(block),
         difference: block.minor.and_then(|of| minor(of, checked.currency)),
@@ -206,7 +206,7 @@ pub(super) async fn check_month(
     let outdated = of_month().filter(is_outdated).map(acceptance);
     let closed_with = of_month().filter(|known| firm.is_closed_with(known)).map(acceptance);
     Ok(v1::CheckMonthResponse {
-        blocks: checked.blocks.iter().zip(&accepted).map(block).collect(),
+        blocks: checked.blocks.iter().zip(accepted.iter().copied()).map(block).collect(),
         exposures: int64(checked.exposures),
         closed: is_closed,
         position: int64(checked.position),
@@ -227,23 +227,17 @@ pub(super) async fn accept_for_close(
     let firm = ledger.firms().get(id).await?;
     let checked = check(ledger, authority, id, &firm, through).await?;
     let block = checked.blocks.iter().find(|block| block.block.accepted_as() == Some(rule));
-    let said = match block {
-        Some(block) => CloseAccepted {
-            amount: Money::new(block.minor.unwrap_or_default(), checked.currency)
-                .map_err(|_| Failure::internal("a sum that is no amount"))?,
-            count: block.count,
-            reason,
-            rule,
-            through,
-        },
+    let said = if let Some(block) = block {
+        let amount = Money::new(block.minor.unwrap_or_default(), checked.currency)
+            .map_err(|_| Failure::internal("a sum that is no amount"))?;
+        CloseAccepted { amount, count: block.count, reason, rule, through }
+    } else {
         // The same request may have been answered before: it is answered again by the log.
-        None => {
-            let known = firm.acceptance(through, rule).map(|known| known.said.clone());
-            known.filter(|said| said.reason == reason).ok_or_else(|| {
-                let rule = format!("nothing of that stands in the way of closing {through}");
-                Failure::from(FieldErrors::one("rule", rule))
-            })?
-        }
+        let known = firm.acceptance(through, rule).map(|known| known.said.clone());
+        known.filter(|said| said.reason == reason).ok_or_else(|| {
+            let rule = format!("nothing of that stands in the way of closing {through}");
+            Failure::from(FieldErrors::one("rule", rule))
+        })?
     };
     let action = FirmAction::AcceptForClose(said.clone());
     let action = Dated { occurred_at: None, occurred_on: ledger.today(&firm), action };

@@ -190,6 +190,7 @@ impl Bookkeeper {
                     FirmAction::AcceptForClose(CloseAccepted {
                         amount: Money::new(-4_210, Currency::USD).expect("an amount"),
                         count: 2,
+                        items: DocumentHash([7; 32]),
                         reason: text("The processor pays these out next week."),
                         rule: CloseRule::ALL[self.rng.random_range(0..CloseRule::ALL.len())],
                         through,

@@ -26,6 +26,8 @@ pub struct Anew<'a> {
     states: HashMap<StreamId, State>,
     /// Of each claimed fee what is owed and open of what nothing allowed, minor units.
     marks: HashMap<u64, Marked>,
+    /// The day on which each fee was claimed, by the position of its claim.
+    claimed: HashMap<u64, CivilDate>,
     controls: Controls,
     /// The last day that is closed.
     locked_through: Option<CivilDate>,
@@ -37,8 +39,6 @@ pub struct Anew<'a> {
 struct Marked {
     owed: i64,
     open: i64,
-    /// Since when something of it is exposed.
-    since: Option<CivilDate>,
 }
 
 impl Marked {
@@ -56,6 +56,7 @@ impl<'a> Anew<'a> {
             poster,
             states: HashMap::new(),
             marks: HashMap::new(),
+            claimed: HashMap::new(),
             controls,
             locked_through: firm.locked_through(),
             unfinished: Unfinished::default(),
@@ -88,15 +89,16 @@ impl<'a> Anew<'a> {
     /// What nothing allowed of a fee is owed back as far as it was collected, and not receivable as far as it is
     /// open.
     fn take_mark(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
+        if let Event::Case(CaseEvent::FeeEarned(_)) = &recorded.event {
+            self.claimed.insert(recorded.position, recorded.occurred_on);
+        }
         let Event::Case(CaseEvent::FeeMarked(mark)) = &recorded.event else { return Ok(()) };
         let last = self.marks.get(&mark.fee.position).copied().unwrap_or_default();
-        let before =
-            Marked { owed: mark.owed_before.minor(), open: mark.open_before.minor(), ..last };
+        let before = Marked { owed: mark.owed_before.minor(), open: mark.open_before.minor() };
         if last != before {
             return Err(Impossible::new(recorded, "it goes on from another mark than the last"));
         }
-        let since = last.since.filter(|_| !last.is_nothing()).unwrap_or(recorded.occurred_on);
-        let now = Marked { owed: mark.owed.minor(), open: mark.open.minor(), since: Some(since) };
+        let now = Marked { owed: mark.owed.minor(), open: mark.open.minor() };
         self.marks.insert(mark.fee.position, now);
         self.controls.unearned_minor += now.owed - before.owed;
         self.controls.open_minor -= now.open - before.open;
@@ -140,9 +142,9 @@ impl<'a> Anew<'a> {
     pub fn figures(mut self) -> (Controls, Unfinished) {
         self.late();
         let through = self.controls.through;
-        for mark in self.marks.values().filter(|mark| !mark.is_nothing()) {
-            if mark.since.is_some_and(|since| since <= through) {
-                self.unfinished.exposures_open.add(mark.owed + mark.open);
+        for (fee, mark) in self.marks.iter().filter(|(_, mark)| !mark.is_nothing()) {
+            if self.claimed.get(fee).is_none_or(|on| *on <= through) {
+                self.unfinished.exposures_open.add(format!("fee {fee}"), mark.owed + mark.open);
             }
         }
         for state in self.states.values() {
@@ -153,16 +155,21 @@ impl<'a> Anew<'a> {
                     self.controls.undeposited_minor += undeposited.sum::<i64>();
                     self.controls.open_minor += account.open_minor();
                     self.controls.unearned_minor += account.unearned_minor();
-                    let held = account.payments.values().filter(|payment| {
+                    let held = account.payments.iter().filter(|(_, payment)| {
                         payment.unearned_left.is_positive() && payment.mark.on <= through
                     });
-                    for payment in held {
-                        self.unfinished.exposures_open.add(payment.unearned_left.minor());
+                    for (name, payment) in held {
+                        let left = payment.unearned_left.minor();
+                        self.unfinished.exposures_open.add(format!("payment {name}"), left);
                     }
                 }
                 State::Deposit(deposit) => {
-                    let is_due = deposit.line.as_ref().is_some_and(|line| line.mark.on <= through);
-                    self.controls.lines_open += u64::from(is_due && deposit.is_open());
+                    let due = deposit.line.as_ref().filter(|line| line.mark.on <= through);
+                    if let Some(line) = due.filter(|_| deposit.is_open()) {
+                        self.controls.lines_open += 1;
+                        let id = DepositId::of_line(&line.seen.bank, &line.seen.line);
+                        self.unfinished.lines_open.add(id.to_string(), line.seen.amount.minor());
+                    }
                 }
                 State::Case(_) | State::Firm(_) | State::Looks(_) => {}
             }
@@ -178,20 +185,23 @@ impl<'a> Anew<'a> {
             deposits().filter_map(|deposit| deposit.matched.as_ref()?.matched.payout).collect();
         let has_arrived =
             |payout: &&Payout| arrived.contains(&DepositId::of_payout(&payout.reported.payout));
-        let mut unfinished = self.unfinished;
+        let mut unfinished = std::mem::take(&mut self.unfinished);
         let mut named = HashSet::new();
         let payouts = deposits().filter_map(|deposit| deposit.payout.as_ref());
         for payout in
             payouts.filter(|payout| !has_arrived(payout) && is_late(payout.mark.on, through))
         {
-            unfinished.payouts_late.add(payout.reported.net.minor());
+            unfinished
+                .payouts_late
+                .add(payout.reported.payout.to_string(), payout.reported.net.minor());
             named.extend(payout.lines.iter().map(|line| &line.movement));
         }
         let accounts = self.states.values().filter_map(as_account);
         for (movement, found) in accounts.flat_map(Account::movements) {
             let is_open = found.deposited.is_none() && !named.contains(&movement);
             if is_open && is_late(found.on, through) {
-                unfinished.clearing_late.add(found.amount.minor());
+                let name = format!("{} {}", movement.kind, movement.name);
+                unfinished.clearing_late.add(name, found.amount.minor());
             }
         }
         self.unfinished = unfinished;

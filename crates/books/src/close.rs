@@ -11,33 +11,47 @@ pub(crate) fn is_late(on: CivilDate, by: CivilDate) -> bool {
     BusinessCalendar::FederalReserveBanking.add_business_days(on, TRANSIT_DAYS) <= by
 }
 
-/// Several of a kind, and their sum in minor units.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Several {
-    /// How many.
-    pub count: u64,
-    /// Their sum.
-    pub minor: i64,
-}
+/// Several of a kind, each by its name with its amount in minor units.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Several(Vec<(String, i64)>);
 
 impl Several {
     /// One more.
-    pub fn add(&mut self, minor: i64) {
-        self.count += 1;
-        self.minor += minor;
+    pub fn add(&mut self, name: String, minor: i64) {
+        self.0.push((name, minor));
+    }
+
+    /// How many.
+    pub fn count(&self) -> u64 {
+        u64::try_from(self.0.len()).unwrap_or(u64::MAX)
+    }
+
+    /// Their sum.
+    pub fn minor(&self) -> i64 {
+        self.0.iter().map(|(_, minor)| minor).sum()
+    }
+
+    /// Each on a line.
+    pub fn lines(&self) -> String {
+        let mut lines: Vec<String> =
+            self.0.iter().map(|(name, minor)| format!("{name} {minor}\n")).collect();
+        lines.sort_unstable();
+        lines.concat()
     }
 }
 
 /// What of a month is not finished, though every figure agrees.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Unfinished {
     /// The day of the first entry of an earlier month that is not closed.
     pub earlier_open: Option<CivilDate>,
+    /// Bank lines up to the last day that nobody has explained: what came in.
+    pub lines_open: Several,
     /// Payouts that should have reached the bank by the last day, and stand behind no line: what they bring.
     pub payouts_late: Several,
     /// Movements that should have reached the bank by then, and that no such payout names.
     pub clearing_late: Several,
-    /// Of what nothing allowed by then, what is owed or open still.
+    /// Of fees asked for and payments taken by then without a right to it, what is owed or open still.
     pub exposures_open: Several,
 }
 
@@ -84,6 +98,8 @@ pub enum Block {
     Owed,
     /// What is shown of the books is not what the log says.
     Rows,
+    /// The month is not over.
+    NotOver,
     /// An earlier month is open.
     EarlierOpen,
     /// Claimed fees were not judged again since the firm told something.
@@ -99,7 +115,7 @@ pub enum Block {
 }
 
 /// Something that stands in the way.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct InTheWay {
     /// What.
     pub block: Block,
@@ -107,17 +123,19 @@ pub struct InTheWay {
     pub count: u64,
     /// By how much, or the sum, in minor units; nothing where no amount is known.
     pub minor: Option<i64>,
+    /// What there is, a line each, where it may be accepted.
+    pub items: String,
 }
 
 impl InTheWay {
     /// Some of a kind.
-    pub const fn some(block: Block, of: Several) -> Self {
-        Self { block, count: of.count, minor: Some(of.minor) }
+    pub fn some(block: Block, of: &Several) -> Self {
+        Self { block, count: of.count(), minor: Some(of.minor()), items: of.lines() }
     }
 
     /// Something without an amount.
     pub const fn that(block: Block) -> Self {
-        Self { block, count: 0, minor: None }
+        Self { block, count: 0, minor: None, items: String::new() }
     }
 }
 
@@ -132,6 +150,7 @@ impl Block {
             Self::Receivable => "receivable",
             Self::Owed => "owed_to_clients",
             Self::Rows => "rows",
+            Self::NotOver => "not_over",
             Self::EarlierOpen => "earlier_open",
             Self::ReviewDue => "review_due",
             Self::PayoutsLate => "payouts_late",
@@ -155,6 +174,7 @@ impl Block {
             | Self::Receivable
             | Self::Owed
             | Self::Rows
+            | Self::NotOver
             | Self::EarlierOpen
             | Self::ReviewDue => None,
         }
@@ -165,11 +185,11 @@ impl Unfinished {
     /// Everything that is not.
     pub fn blocks(&self) -> Vec<InTheWay> {
         let some = [
-            (Block::PayoutsLate, self.payouts_late),
-            (Block::ClearingLate, self.clearing_late),
-            (Block::ExposuresOpen, self.exposures_open),
+            (Block::PayoutsLate, &self.payouts_late),
+            (Block::ClearingLate, &self.clearing_late),
+            (Block::ExposuresOpen, &self.exposures_open),
         ];
-        let some = some.into_iter().filter(|(_, of)| of.count > 0);
+        let some = some.into_iter().filter(|(_, of)| of.count() > 0);
         let some = some.map(|(block, of)| InTheWay::some(block, of));
         self.earlier_open
             .map(|_| InTheWay::that(Block::EarlierOpen))

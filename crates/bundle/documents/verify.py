@@ -705,7 +705,7 @@ firm access_granted access:id bounds?:AccessBounds expires_on?:day label:text sc
 firm access_revoked access:id
 firm access_used access?:id cases:{id} kind:LookKind what:text
 firm chart_revised accounts:[ChartAccount]
-firm close_accepted amount:money count:u64 reason:text rule:CloseRule through:day
+firm close_accepted amount:money count:u64 items:hash reason:text rule:CloseRule through:day
 firm period_locked accepted?:[EventRef] checked_at:u64 through:day
 firm match_policy_set automatic:AutomaticMatches
 firm firm_corrected again?:flag fact:EventRef kind:FirmFact reason:text said_by:text

@@ -285,6 +285,23 @@ fn g7_one_statement_is_of_one_period() {
     assert!(because.unwrap().because.contains("no statement of the services performed"));
 }
 
+/// A report that was sent before any other work of the period was done states none of it.
+#[test]
+fn g7_a_statement_sent_before_the_work_states_none() {
+    for (stated_on, holds) in [("2026-03-10", false), ("2026-03-11", true), ("2026-03-20", true)] {
+        let mut desk = Desk::open();
+        standing(&mut desk, StandingKind::Registration, "CA", None, "2027-12-31");
+        standing(&mut desk, StandingKind::Bond, "CA", Some(10_000_000), "2027-12-31");
+        desk.signed_as(case(A), "2026-03-02", from_state("CA"));
+        desk.act(case(A), "2026-03-10", CaseAction::OpenWork);
+        desk.today("2026-03-20");
+        desk.act(case(A), stated_on, progress());
+        desk.act(case(A), "2026-03-11", CaseAction::NoteRoundSent(round(NORTH, &["a"])));
+        desk.today("2026-04-10");
+        assert_eq!(desk.holds(case(A), 1, "2026-04-10", Gate::State), holds, "{stated_on}");
+    }
+}
+
 /// 15 USC 1679d(b)(1).
 #[test]
 fn g8_no_more_than_the_total_the_agreement_states() {

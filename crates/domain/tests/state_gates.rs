@@ -161,6 +161,23 @@ fn a_month_is_a_service_of_its_own_only_where_the_state_says_so() {
     assert_eq!(months("CT", &[]).0, Answer::Holds);
 }
 
+/// "All work the plan promised for it is evidenced" (1679b(b)): a whole contract makes its fees wait for the last of
+/// its months, and earns none in which nothing was done.
+#[test]
+fn a_month_behind_a_whole_contract_is_not_earned_without_work() {
+    let mut desk = firm_of(&["CO"]);
+    sell(&mut desk, 1, 8_900);
+    served(&mut desk, "CO", sign());
+    assert_eq!(
+        says(&desk, Gate::FullyPerformed).0,
+        Answer::Holds,
+        "{:?}",
+        says(&desk, Gate::FullyPerformed)
+    );
+    desk.today("2026-05-10");
+    assert_eq!(desk.answer(case(A), 2, "2026-05-10", Gate::FullyPerformed), Answer::Fails);
+}
+
 /// Miss. Code 81-22-13: thirty dollars a month, after a free first session.
 #[test]
 fn a_fee_above_the_states_cap_is_held() {
@@ -264,6 +281,10 @@ fn a_firm_that_shows_that_it_is_outside_an_act_is_not_under_its_pack() {
         assert_ne!(state_gate(&desk).0, Answer::Holds, "another state's act");
         file(&mut desk, StandingKind::Exemption, state, None);
         assert_eq!(state_gate(&desk).0, Answer::Holds, "{:?}", state_gate(&desk));
+        // It takes the whole act away, so it is named with its event.
+        let at = desk.last("standing_recorded");
+        let named = format!("by position {at} the firm holds itself outside of the act of {state}");
+        assert!(state_gate(&desk).1.contains(&named), "{:?}", state_gate(&desk));
     }
     let mut desk = Desk::open();
     let unshown = FirmAction::RecordStanding(StandingRecorded {

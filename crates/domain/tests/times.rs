@@ -166,7 +166,8 @@ fn what_was_asked_of_a_bureau_is_in_doubt_until_its_time_is_told() {
     {
         let mut desk = Desk::open();
         desk.signed_as(case(A), "2026-03-02", Enrol { zone: Some(denver), ..enrol() });
-        desk.month(case(A), "2026-03-10");
+        desk.act(case(A), "2026-03-10", CaseAction::OpenWork);
+        desk.month(case(A), "2026-03-11");
         let on = if minutes == Some(-30) { "2026-03-05" } else { "2026-03-06" };
         let asked = BureauAsked {
             ask: Ask::ProcedureDescription,
@@ -187,7 +188,8 @@ fn whether_a_period_began_before_the_end_is_asked_of_the_agreement_alone() {
     let denver = Zone::parse("America/Denver").unwrap();
     let mut desk = Desk::open();
     desk.signed_as(case(A), "2026-03-02", Enrol { zone: Some(denver), ..enrol() });
-    desk.month(case(A), "2026-03-10");
+    desk.act(case(A), "2026-03-10", CaseAction::OpenWork);
+    desk.month(case(A), "2026-03-11");
     desk.today("2026-04-02");
     let ended = CaseAction::EndService(ServiceEnded { by: EndedBy::Client, reason: None });
     let second = desk.judged(case(A), |judge| judge.periods().nth(1).unwrap().start.to_string());

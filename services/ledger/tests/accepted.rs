@@ -3,7 +3,7 @@
 use api::v1;
 
 use super::books::{Month, cents, february, said};
-use crate::common::{id, reason};
+use crate::common::{date, id, reason};
 
 /// What is not finished may be accepted by a person, as much of it as there is; what differs may not.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -36,7 +36,7 @@ async fn what_stands_in_the_way_is_accepted_with_a_reason_as_much_of_it_as_there
     let again = books().accept_for_close(clearing).await.unwrap().into_inner();
     assert!(again.receipt.unwrap().replayed);
 
-    // One line more, and what was accepted of lines and suspense is of other figures.
+    // One line more, and what was accepted of lines and suspense is not what there is.
     let mut note = month.note.clone();
     note.request_id = id();
     note.lines.truncate(1);
@@ -55,11 +55,36 @@ async fn what_stands_in_the_way_is_accepted_with_a_reason_as_much_of_it_as_there
         books().accept_for_close(accept(rule)).await.unwrap();
     }
     books().close_month(month.close()).await.unwrap();
-    let closed = books().check_month(check).await.unwrap().into_inner();
+    let closed = books().check_month(check.clone()).await.unwrap().into_inner();
     let closed_with: Vec<(&str, i64)> =
         closed.closed_with.iter().map(|known| (known.rule.as_str(), known.count)).collect();
     let expected = [("payouts_late", 1), ("clearing_late", 2), ("lines_open", 4), ("suspense", 0)];
     assert_eq!(closed_with, expected);
+    // Of a closed month each stands once; of a month that is not over nothing is proved.
+    let later = v1::CheckMonthRequest { through: date(2027, 1, 31), ..check.clone() };
+    let later = books().check_month(later).await.unwrap().into_inner();
+    assert!(later.blocks.iter().any(|block| block.rule == "not_over" && !block.acceptable));
     let late = books().accept_for_close(accept("lines_open")).await.unwrap_err();
     assert_eq!(reason(&late), "ALREADY_RECORDED");
+}
+
+/// Nothing reaches a bank before it was taken.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn money_is_not_behind_a_line_that_the_bank_booked_before_it() {
+    let month = Month::open().await;
+    let mut note = month.note.clone();
+    note.request_id = id();
+    note.lines = vec![v1::BankLine {
+        line_hash: "a5".repeat(32),
+        booked_on: february(2),
+        ..month.note.lines[1].clone()
+    }];
+    let noted = month.service.books().note_bank_lines(note).await.unwrap().into_inner();
+    let early = v1::ConfirmMatchRequest { name: noted.deposits[0].clone(), ..month.by_hand(0) };
+    let refused = month.service.books().confirm_match(early).await.unwrap_err();
+    assert!(
+        said(&refused).contains("the bank booked the line on 2026-02-02, before it"),
+        "{}",
+        said(&refused)
+    );
 }

@@ -158,7 +158,7 @@ impl Month {
         blocks.map(|b| (b.rule.clone(), cents(b.difference.as_ref()), b.lines)).collect()
     }
 
-    fn by_hand(&self, cents: i64) -> v1::ConfirmMatchRequest {
+    pub(super) fn by_hand(&self, cents: i64) -> v1::ConfirmMatchRequest {
         let movement = |kind: v1::MovementKind, name: &str| v1::MatchedMovement {
             kind: kind.into(),
             name: name.into(),

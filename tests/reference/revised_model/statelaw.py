@@ -162,7 +162,9 @@ def monthly_statement(question, _, rule):
     works = case.work_of(period)
     if not works:
         return holds()  # no work, no statement of it; G4 says so
-    first, last = min(w.day for w in works), max(w.day for w in works)
+    # A report sent before any other work was done states none.
+    stated = [w for w in works if w.get("type") != "progress_report"] or works
+    first, last = min(w.day for w in stated), max(w.day for w in works)
     limit = days.plus(last, rule["within_days"])
     for fact in [w for w in case.of("work") if w.get("states")]:
         # A progress report states the work of the period that it belongs to.

@@ -208,13 +208,15 @@ fn by_account(
     Ok(accounts)
 }
 
-/// The sum of movements that stand behind nothing yet.
+/// The sum of movements that stand behind nothing yet, for lines of which the last was booked on a day. Nothing reaches
+/// a bank before it was taken; a day's difference may be one of zones.
 fn sum_of_free(
     world: &World,
     accounts: &BTreeMap<AccountId, BTreeSet<Movement>>,
-    currency: Currency,
+    (currency, booked_on): (Currency, CivilDate),
 ) -> Result<Money, Halt> {
     let mut gross = Money::zero(currency);
+    let latest = booked_on.succ_opt().unwrap_or(booked_on);
     for (id, movements) in accounts {
         let account: &Account = world.account(*id)?;
         for movement in movements {
@@ -228,6 +230,13 @@ fn sum_of_free(
                 let detail = format!("{kind} {name} stands behind deposit/{deposit} already");
                 let stream = StreamId::Account(*id);
                 return Err(Refusal::new(Reason::StateRefuses, stream, detail).into());
+            }
+            if found.on > latest {
+                let detail = format!(
+                    "{kind} {name} is of {}, and the bank booked the line on {booked_on}, before it",
+                    found.on
+                );
+                return Err(refused("movements", detail).into());
             }
             gross = gross.plus(found.amount).map_err(|e| refused("movements", e.to_string()))?;
         }
@@ -258,7 +267,7 @@ fn match_line(draft: &mut Draft<'_, '_>, currency: Currency, wanted: &Match) -> 
     let world = draft.world();
     let accounts = by_account(&wanted.movements)?;
     let (net, on) = net_of(world, wanted, currency)?;
-    let gross = sum_of_free(world, &accounts, currency)?;
+    let gross = sum_of_free(world, &accounts, (currency, on))?;
     let costs = gross.minus(net).map_err(|e| refused("movements", e.to_string()))?;
     if let Some(payout) = wanted.payout {
         agrees(world, payout, wanted)?;

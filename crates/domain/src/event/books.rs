@@ -4,7 +4,7 @@ use calendar::CivilDate;
 
 use crate::codec::{codes, record};
 use crate::event::EventRef;
-use crate::ids::AccountNumber;
+use crate::ids::{AccountNumber, DocumentHash};
 use crate::money::Money;
 use crate::value::Text;
 
@@ -186,6 +186,8 @@ record! {
         amount: Money,
         /// How many there are.
         count: u64,
+        /// SHA-256 of their names with their amounts, a line each, in the order of the lines: what comes later is not these.
+        items: DocumentHash,
         /// Why. No place for personal data.
         reason: Text,
         /// What stands in the way.

@@ -236,6 +236,8 @@ pub struct FeeLaw<'f> {
     /// The bonds with the client's state, each of which must stand on its own days: one that must always stand, and
     /// a larger one that must stand if something is paid before all is done.
     pub bonds: Vec<Bond>,
+    /// States of whose act the firm has shown to be outside, with the events that say so.
+    pub exempt: Vec<(StateCode, EventRef)>,
     /// A statement every period.
     pub monthly_statement: Option<StatementDuty>,
     /// The packs merged, the federal ones first.
@@ -376,6 +378,7 @@ impl Firm {
         let own: Vec<&RulePack> = packs.iter().copied().filter(|pack| !elsewhere(pack)).collect();
         Some(FeeLaw {
             bonds: fee::bonds(&own),
+            exempt: self.exemptions(place, &days),
             monthly_statement: fee::sooner(&packs),
             packs: packs.iter().map(|pack| pack.reference()).collect(),
             perform_within: fee::shorter(&packs),
@@ -392,6 +395,18 @@ impl Firm {
     /// state in which something of the contract was done or in which the firm has a place is one of them, unless
     /// its pack says that the act does not reach so far. A state that the firm has shown to be outside of is none.
     pub fn reaching(
+        &self,
+        place: Place<'_>,
+        on: CivilDate,
+    ) -> Vec<(StateCode, Option<&AdoptedPack>)> {
+        let mut reaching = self.reaching_but_for_exemptions(place, on);
+        reaching.retain(|(state, adopted)| {
+            adopted.is_none_or(|adopted| self.exemption(*state, &adopted.pack, on).is_none())
+        });
+        reaching
+    }
+
+    fn reaching_but_for_exemptions(
         &self,
         place: Place<'_>,
         on: CivilDate,
@@ -424,16 +439,37 @@ impl Firm {
                 reaching.push((state, adopted));
             }
         }
-        reaching.retain(|(state, adopted)| {
-            adopted.is_none_or(|adopted| !self.is_exempt(*state, &adopted.pack, on))
-        });
         reaching
     }
 
-    /// Whether a pack names who is outside of its act, and the firm has evidence on file that it is.
-    fn is_exempt(&self, state: StateCode, pack: &RulePack, on: CivilDate) -> bool {
-        let answer = || self.standing_on(state, StandingKind::Exemption, on);
-        pack.exempt.is_some() && matches!(answer(), StandingAnswer::Stands(_))
+    /// What the firm has on file to show that it is outside of the act of a state on a day, where its pack names who is.
+    fn exemption(
+        &self,
+        state: StateCode,
+        pack: &RulePack,
+        on: CivilDate,
+    ) -> Option<&FiledStanding> {
+        match self.standing_on(state, StandingKind::Exemption, on) {
+            StandingAnswer::Stands(filed) => Some(filed).filter(|_| pack.exempt.is_some()),
+            StandingAnswer::TooSmall(_)
+            | StandingAnswer::Lapsed(_)
+            | StandingAnswer::NeverRecorded => None,
+        }
+    }
+
+    /// The exemptions by which the law of a state does not reach an agreement on some days.
+    fn exemptions(&self, place: Place<'_>, days: &[CivilDate]) -> Vec<(StateCode, EventRef)> {
+        let of_day = |on: &CivilDate| {
+            let reaching = self.reaching_but_for_exemptions(place, *on).into_iter();
+            let exempt = reaching.filter_map(|(state, adopted)| {
+                Some((state, self.exemption(state, &adopted?.pack, *on)?.at.clone()))
+            });
+            exempt.collect::<Vec<_>>()
+        };
+        let mut found: Vec<_> = days.iter().flat_map(of_day).collect();
+        found.sort_by_key(|(state, at)| (*state, at.position));
+        found.dedup();
+        found
     }
 
     /// How well the law of the states that reach an agreement is known on some days, in what it bears on.

@@ -6,7 +6,7 @@ use calendar::CivilDate;
 
 use super::promised::Promise;
 use crate::case::{Cancellation, Mark, Moment};
-use crate::event::FoundResult;
+use crate::event::{EventRef, FoundResult};
 use crate::firm::Unknown;
 use crate::gates::{Answer, Opens};
 use crate::ids::StateCode;
@@ -49,53 +49,160 @@ pub(super) enum Because<'a> {
     NoAgreement,
     Undone(&'a Cancellation),
     NotAcknowledged,
-    Acknowledged { acknowledged: &'a Moment, signed: &'a Moment },
-    OrderUnknown { acknowledged: &'a Moment, signed: &'a Moment },
-    InForce { signed: &'a Moment, cancel_through: CivilDate },
+    Acknowledged {
+        acknowledged: &'a Moment,
+        signed: &'a Moment,
+    },
+    OrderUnknown {
+        acknowledged: &'a Moment,
+        signed: &'a Moment,
+    },
+    InForce {
+        signed: &'a Moment,
+        cancel_through: CivilDate,
+    },
     CopiesMissing(&'a Moment),
     NoElectronicConsent(&'a Moment),
-    NoEarlyService { from: CivilDate },
-    EarlyService { done: Vec<&'a Mark>, from: CivilDate },
-    Runs { until: CivilDate },
+    NoEarlyService {
+        from: CivilDate,
+    },
+    EarlyService {
+        done: Vec<&'a Mark>,
+        from: CivilDate,
+    },
+    Runs {
+        until: CivilDate,
+    },
     Paused(&'a Mark),
-    Cut { on: CivilDate },
+    Cut {
+        on: CivilDate,
+    },
     GivenUp(&'a Mark),
     NothingPromised,
-    NotEvidenced { work: Vec<Work>, done: Vec<&'a Mark> },
-    Done { over_on: CivilDate, done: Vec<&'a Mark> },
-    OfContract { number: u32, why: Box<Self> },
-    NotBegun { number: u32 },
-    ContractDone { periods: u32 },
+    NotEvidenced {
+        work: Vec<Work>,
+        done: Vec<&'a Mark>,
+    },
+    Done {
+        over_on: CivilDate,
+        done: Vec<&'a Mark>,
+    },
+    OfContract {
+        number: u32,
+        why: Box<Self>,
+    },
+    NotBegun {
+        number: u32,
+    },
+    ContractDone {
+        periods: u32,
+    },
     NotClaimed,
     Claimed(&'a Mark),
-    ClaimedBefore { fee: &'a Mark, start: CivilDate },
-    NotTelemarketing { channel: Channel, enrolled: &'a Mark },
-    FrameRuns { until: CivilDate },
+    ClaimedBefore {
+        fee: &'a Mark,
+        start: CivilDate,
+    },
+    NotTelemarketing {
+        channel: Channel,
+        enrolled: &'a Mark,
+    },
+    FrameRuns {
+        until: CivilDate,
+    },
     NothingAchieved,
-    NotShown { result: &'a Mark, from: CivilDate },
+    NotShown {
+        result: &'a Mark,
+        from: CivilDate,
+    },
     PromiseOpen(Promise<'a>),
-    PromiseNotShown { promise: Promise<'a>, result: &'a Mark, on: CivilDate, from: CivilDate },
-    PromiseNotFound { number: usize },
-    FoundNotThere { by: &'a Mark, found: &'a FoundResult },
-    NobodyFound { shown: Vec<&'a Mark> },
-    NotTold { shown: Vec<&'a Mark> },
-    GivenInDoubt { shown: Vec<&'a Mark>, on: CivilDate },
-    Shown { shown: Vec<&'a Mark> },
+    PromiseNotShown {
+        promise: Promise<'a>,
+        result: &'a Mark,
+        on: CivilDate,
+        from: CivilDate,
+    },
+    PromiseNotFound {
+        number: usize,
+    },
+    FoundNotThere {
+        by: &'a Mark,
+        found: &'a FoundResult,
+    },
+    NobodyFound {
+        shown: Vec<&'a Mark>,
+    },
+    NotTold {
+        shown: Vec<&'a Mark>,
+    },
+    GivenInDoubt {
+        shown: Vec<&'a Mark>,
+        on: CivilDate,
+    },
+    Shown {
+        shown: Vec<&'a Mark>,
+    },
     Prohibited(StateCode),
-    NotRegistered { state: StateCode, on: CivilDate },
-    NoBond { state: StateCode, amount: Money, on: CivilDate },
-    NoSecurity { state: StateCode, rule: &'a Security, amount: Money, on: CivilDate },
-    AgreementLacks { signed: &'a Moment, state: StateCode, items: Vec<ContractItem> },
-    ItemsUnsaid { signed: &'a Moment, state: StateCode },
-    EstimatedTooLong { signed: &'a Moment, state: StateCode, days: u32, most: u16 },
-    AboveCap { state: StateCode, amount: Money, most: Money },
-    TooLate { done: &'a Mark, last: CivilDate, days: u16 },
+    NotRegistered {
+        state: StateCode,
+        on: CivilDate,
+    },
+    NoBond {
+        state: StateCode,
+        amount: Money,
+        on: CivilDate,
+    },
+    NoSecurity {
+        state: StateCode,
+        rule: &'a Security,
+        amount: Money,
+        on: CivilDate,
+    },
+    AgreementLacks {
+        signed: &'a Moment,
+        state: StateCode,
+        items: Vec<ContractItem>,
+    },
+    ItemsUnsaid {
+        signed: &'a Moment,
+        state: StateCode,
+    },
+    EstimatedTooLong {
+        signed: &'a Moment,
+        state: StateCode,
+        days: u32,
+        most: u16,
+    },
+    AboveCap {
+        state: StateCode,
+        amount: Money,
+        most: Money,
+    },
+    TooLate {
+        done: &'a Mark,
+        last: CivilDate,
+        days: u16,
+    },
     NoStatement,
-    NoFederalPack { on: CivilDate },
+    NoFederalPack {
+        on: CivilDate,
+    },
     StateUnknown(Vec<Unknown>),
-    StateAllows { state: StateCode, packs: Vec<PackRef>, at_own_risk: Vec<PackRef> },
-    Total { sum: Option<Money>, total: Money, signed: &'a Moment },
-    AbovePrice { amount: Money, price: Money },
+    StateAllows {
+        state: StateCode,
+        packs: Vec<PackRef>,
+        at_own_risk: Vec<PackRef>,
+        exempt: Vec<(StateCode, EventRef)>,
+    },
+    Total {
+        sum: Option<Money>,
+        total: Money,
+        signed: &'a Moment,
+    },
+    AbovePrice {
+        amount: Money,
+        price: Money,
+    },
 }
 
 impl<'a> Because<'a> {
@@ -317,8 +424,12 @@ impl fmt::Display for Because<'_> {
                 let reasons: Vec<String> = reasons.iter().map(ToString::to_string).collect();
                 f.write_str(&reasons.join("; "))
             }
-            Self::StateAllows { state, packs, at_own_risk } => {
+            Self::StateAllows { state, packs, at_own_risk, exempt } => {
                 write!(f, "nothing in {} stands against it in {state}", named(packs))?;
+                for (state, at) in exempt {
+                    let at = at.position;
+                    write!(f, "; by position {at} the firm holds itself outside of the act of {state}")?;
+                }
                 if at_own_risk.is_empty() {
                     Ok(())
                 } else {

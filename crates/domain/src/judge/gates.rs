@@ -274,7 +274,8 @@ impl<'a> Asking<'_, 'a> {
         })
     }
 
-    /// The strict reading: every period of the contract, as far as it estimates, is over and complete.
+    /// The strict reading: every period of the contract, as far as it estimates, is over and complete, and so is the one
+    /// that the fee is asked for: a month without work is earned by no contract.
     fn contract_complete(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
         let periods = standing.terms.periods;
         let of_contract = self.judge.slots.iter().filter(|other| other.agreement == slot.agreement);
@@ -290,6 +291,10 @@ impl<'a> Asking<'_, 'a> {
         }
         if count < periods {
             return Ruling::fails(Because::NotBegun { number: count + 1 }, Opens::PutRight);
+        }
+        let own = self.complete(slot);
+        if own.answer != Answer::Holds {
+            return own;
         }
         Ruling::holds(Because::ContractDone { periods })
     }

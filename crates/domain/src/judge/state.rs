@@ -219,9 +219,11 @@ impl<'a> Asking<'_, 'a> {
     /// the period that it counts for, or if it counts for none of that of its day.
     fn has_statement(&self, slot: Slot, rule: &StatementDuty) -> bool {
         let Some(at) = self.judge.slot(slot.period.number) else { return false };
-        let mut done = self.judge.counting(at, self.on).map(|(_, placed)| placed.on());
-        let Some(first) = done.next() else { return true };
-        let last = done.last().unwrap_or(first);
+        let done = || self.judge.counting(at, self.on).map(|(_, placed)| placed);
+        // A report sent before any other work was done states none.
+        let other = done().find(|placed| placed.done.work != Work::ProgressReport);
+        let Some(first) = other.or_else(|| done().next()).map(Placed::on) else { return true };
+        let last = done().last().map_or(first, Placed::on);
         let through = BusinessCalendar::EveryDay.add_business_days(last, rule.days_after_work());
         self.judge.work.iter().any(|placed| {
             let in_time = placed.on() < slot.period.end || placed.on() <= through;
@@ -333,5 +335,6 @@ fn allowed<'a>(standing: &Standing<'a>, law: &FeeLaw) -> Ruling<'a> {
     at_own_risk.sort();
     at_own_risk.dedup();
     let (state, packs) = (standing.state, law.packs.clone());
-    Ruling::holds(Because::StateAllows { state, packs, at_own_risk })
+    let exempt = law.exempt.clone();
+    Ruling::holds(Because::StateAllows { state, packs, at_own_risk, exempt })
 }

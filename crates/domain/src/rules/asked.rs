@@ -6,10 +6,9 @@ use calendar::BusinessCalendar;
 
 use super::{
     AmountOf, Barred, BondWhen, ConsentRule, ContractItem, Dimension, EarlyFeeRule, ExemptKind,
-    FeeKind, KeepFrom, KeepWhat, LanguageRule, Limb, RegistrationKind,
+    FeeKind, KeepFrom, KeepWhat, LanguageRule, Limb, RegistrationKind, StandingKind,
 };
 use crate::codec::record;
-use crate::event::StandingKind;
 use crate::money::Money;
 use crate::value::Text;
 

@@ -1,7 +1,6 @@
 //! What a pack must say, and what it must not say at once.
 
-use super::{Dimension, EarlyFeeRule, RulePack, YearDay, floor};
-use crate::event::StandingKind;
+use super::{Dimension, EarlyFeeRule, RulePack, StandingKind, YearDay, floor};
 use crate::money::Money;
 
 /// Dimensions that only the federal pack must set.

@@ -8,9 +8,8 @@ use chrono::{Datelike as _, Months};
 use super::{
     AmountOf, Barred, BondWhen, ConsentRule, ContractItem, DaysAfter, DisputeConsent, EarlyFeeRule,
     FeeCap, Keep, PerformWithin, Performance, Registration, Remedy, RulePack, Security,
-    SecurityAmount, StatementContent, StatementDuty, YearDay,
+    SecurityAmount, StandingKind, StatementContent, StatementDuty, YearDay,
 };
-use crate::event::StandingKind;
 use crate::money::{MINOR_MAX, Money};
 use crate::terms::{FullyPerformed, Terms};
 

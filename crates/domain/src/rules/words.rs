@@ -231,3 +231,33 @@ codes! {
         Services = "services",
     }
 }
+
+codes! {
+    /// What a firm has in a state, or on file with it.
+    pub enum StandingKind {
+        /// A registration or licence.
+        Registration = "registration",
+        /// A surety bond.
+        Bond = "bond",
+        /// A letter of credit.
+        LetterOfCredit = "letter_of_credit",
+        /// A deposit, or a surety account.
+        Deposit = "deposit",
+        /// A trust account.
+        TrustAccount = "trust_account",
+        /// A place of the firm.
+        Office = "office",
+        /// Evidence that the firm is outside the state's act.
+        Exemption = "exemption",
+    }
+}
+
+impl StandingKind {
+    /// Whether it is a security, which has an amount.
+    pub const fn is_security(self) -> bool {
+        match self {
+            Self::Bond | Self::LetterOfCredit | Self::Deposit | Self::TrustAccount => true,
+            Self::Registration | Self::Office | Self::Exemption => false,
+        }
+    }
+}

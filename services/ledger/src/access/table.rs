@@ -14,6 +14,8 @@ const NAME: &[Scope] = &[Scope::Read, Scope::Record];
 /// Documents hold what clients wrote and signed; whoever bills has no need of them.
 const READ_DOCUMENT: &[Scope] = &[Scope::Read, Scope::Record, Scope::Examine];
 const READ_MONEY: &[Scope] = &[Scope::Read, Scope::Bill, Scope::Examine];
+/// Whoever accepts what stands in the way of a close sees it.
+const READ_MONEY_OR_ACCEPT: &[Scope] = &[Scope::Read, Scope::Bill, Scope::Examine, Scope::Accept];
 const BILL: &[Scope] = &[Scope::Bill];
 /// A card or a couple is the record keeper's to change as well as the biller's.
 const RECORD_OR_BILL: &[Scope] = &[Scope::Record, Scope::Bill];
@@ -83,7 +85,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Books/ReverseMatch", BILL),
     ("/counterfoil.v1.Books/BookDeposit", BILL),
     ("/counterfoil.v1.Books/ReverseBooking", BILL),
-    ("/counterfoil.v1.Books/CheckMonth", READ_MONEY),
+    ("/counterfoil.v1.Books/CheckMonth", READ_MONEY_OR_ACCEPT),
     ("/counterfoil.v1.Books/AcceptForClose", ACCEPT),
     ("/counterfoil.v1.Books/CloseMonth", BILL),
     ("/counterfoil.v1.Audit/ListDisallowedFees", VERIFY),

@@ -200,23 +200,26 @@ pub(super) async fn list_claimable(
     Ok(v1::ListClaimableResponse { fees, next_page_token, position: int64(position), sums })
 }
 
-/// How many fees may be claimed of periods that were over by a day, and their sum in minor units.
+/// The fees that may be claimed of periods that were over by a day, each by client and first day with its amount in minor
+/// units.
 pub(crate) async fn claimable_by(
     ledger: &Ledger,
     firm: FirmId,
     day: CivilDate,
-) -> Result<(u64, i64), Failure> {
-    let (mut count, mut sum, mut after) = (0, 0, None);
+) -> Result<Vec<(String, i64)>, Failure> {
+    let (mut found, mut after) = (Vec::new(), None);
     loop {
         let rows =
             ledger.store().cases_with_period_ended(firm, day, after, limit(CASES_PAGE)).await?;
-        let Some(last) = rows.last() else { return Ok((count, sum)) };
+        let Some(last) = rows.last() else { return Ok(found) };
         after = Some((last.period_end, last.case_id));
         let cases: Vec<CaseId> = rows.iter().map(|row| row.case_id).collect();
         for explained in explain_cases(ledger, firm, &cases, day, None).await? {
             if let Some(amount) = explained.amount.filter(|_| explained.is_claimable()) {
-                count += 1;
-                sum += amount.minor();
+                found.push((
+                    format!("fee {} {}", explained.case, explained.period.start),
+                    amount.minor(),
+                ));
             }
         }
     }

@@ -9,10 +9,11 @@ use calendar::CivilDate;
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{BookAccount, CloseAccepted, PeriodLocked};
 use domain::firm::{Acceptance, Firm};
-use domain::ids::FirmId;
+use domain::ids::{DocumentHash, FirmId};
 use domain::money::{Currency, Money};
 use domain::refusal::{Reason, Refusal, Violation};
 use log::{Answer, ProjectionStore as _};
+use sha2::{Digest as _, Sha256};
 
 use super::anew;
 use crate::access::Authority;
@@ -72,6 +73,12 @@ async fn check(
     let at_rest = store.checkpoint(firm_id).await?.position == position;
     let (controls, unfinished) = anew::controls(ledger, firm_id, (position, through)).await?;
     let mut blocks = controls.blocks();
+    for block in &mut blocks {
+        // What stands in suspense are these lines.
+        if matches!(block.block, Block::LinesOpen | Block::Suspense) {
+            block.items = unfinished.lines_open.lines();
+        }
+    }
     if at_rest && controls != shown {
         blocks.push(InTheWay::that(Block::Rows));
     }
@@ -79,9 +86,15 @@ async fn check(
         blocks.push(InTheWay::that(Block::ReviewDue));
     }
     blocks.extend(unfinished.blocks());
-    let (count, minor) = claimable_by(ledger, firm_id, through).await?;
-    if count > 0 {
-        blocks.push(InTheWay::some(Block::FeesUnbilled, Several { count, minor }));
+    let mut unbilled = Several::default();
+    for (fee, minor) in claimable_by(ledger, firm_id, through).await? {
+        unbilled.add(fee, minor);
+    }
+    if unbilled.count() > 0 {
+        blocks.push(InTheWay::some(Block::FeesUnbilled, &unbilled));
+    }
+    if through >= ledger.today(firm) {
+        blocks.push(InTheWay::that(Block::NotOver));
     }
     let (exposures, currency) = (sums.exposures, registered.currency);
     Ok(Checked { blocks, unfinished, exposures, currency, position, through })
@@ -127,6 +140,7 @@ impl Checked {
                             the read model; rebuild, and look at the month again"
                     .to_owned()
             }
+            Block::NotOver => format!("the month is not over before the day after {through}"),
             Block::EarlierOpen => {
                 let first =
                     self.unfinished.earlier_open.map_or_else(String::new, |day| day.to_string());
@@ -152,7 +166,7 @@ impl Checked {
                  they are revenue of a later month"
             ),
             Block::ExposuresOpen => format!(
-                "fees and payments that nothing allowed by {through}, owed to clients or open still: {count}, {amount}; \
+                "fees asked for and payments taken by {through} that nothing allowed, owed to clients or open still: {count}, {amount}; \
                  give it back, put it right, or keep it for counsel's recorded reason"
             ),
         }
@@ -161,9 +175,16 @@ impl Checked {
     /// What was accepted of a block: as much as there is now.
     fn accepted<'f>(&self, firm: &'f Firm, block: &InTheWay) -> Option<&'f Acceptance> {
         let known = firm.acceptance(self.through, block.block.accepted_as()?)?;
-        let now = (block.count, block.minor.unwrap_or_default());
-        (now == (known.said.count, known.said.amount.minor())).then_some(known)
+        let CloseAccepted { amount, count, items, .. } = &known.said;
+        let is_same = (*count, amount.minor()) == (block.count, block.minor.unwrap_or_default())
+            && *items == hash_of(block);
+        is_same.then_some(known)
     }
+}
+
+/// What is accepted of a block.
+fn hash_of(block: &InTheWay) -> DocumentHash {
+    DocumentHash(Sha256::digest(&block.items).into())
 }
 
 fn acceptance(known: &Acceptance) -> v1::CloseAcceptance {
@@ -202,7 +223,14 @@ pub(super) async fn check_month(
     };
     let is_closed = firm.locked_through().is_some_and(|locked| through <= locked);
     let of_month = || firm.accepted.iter().filter(|known| known.said.through == through);
-    let is_outdated = |known: &&Acceptance| !accepted.contains(&Some(*known));
+    // One that was accepted twice as it is stands once.
+    let stands = |known: &Acceptance| {
+        let rules = accepted.iter().flatten();
+        rules
+            .clone()
+            .any(|now| (now.said.rule, now.said.items) == (known.said.rule, known.said.items))
+    };
+    let is_outdated = |known: &&Acceptance| !stands(known);
     let outdated = of_month().filter(is_outdated).map(acceptance);
     let closed_with = of_month().filter(|known| firm.is_closed_with(known)).map(acceptance);
     Ok(v1::CheckMonthResponse {
@@ -230,7 +258,7 @@ pub(super) async fn accept_for_close(
     let said = if let Some(block) = block {
         let amount = Money::new(block.minor.unwrap_or_default(), checked.currency)
             .map_err(|_| Failure::internal("a sum that is no amount"))?;
-        CloseAccepted { amount, count: block.count, reason, rule, through }
+        CloseAccepted { amount, count: block.count, items: hash_of(block), reason, rule, through }
     } else {
         // The same request may have been answered before: it is answered again by the log.
         let known = firm.acceptance(through, rule).map(|known| known.said.clone());

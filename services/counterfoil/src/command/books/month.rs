@@ -52,16 +52,25 @@ const PROVED: &[(&[&str], &str)] = &[
     (&["fees_unbilled"], "every fee of a period over by that day that may be asked for was"),
     (
         &["exposures_open"],
-        "nothing is owed or open of what was taken or asked for without a right by that day",
+        "nothing is owed or open of fees asked for and payments taken by that day that nothing allowed",
     ),
     (&["earlier_open"], "no earlier month is open"),
     (&["review_due"], "every claimed fee was judged by what is known now"),
 ];
 
+/// What was accepted: of a closed month when it was closed, of an open one as it stands in the way.
+pub(super) fn accepted_of(checked: &v1::CheckMonthResponse) -> Vec<&v1::CloseAcceptance> {
+    if checked.closed {
+        return checked.closed_with.iter().collect();
+    }
+    checked.blocks.iter().filter_map(|block| block.accepted.as_ref()).collect()
+}
+
 pub(super) fn accepted_line(accepted: &v1::CloseAcceptance) -> anyhow::Result<String> {
     let rule = accepted.rule.replace('_', " ");
     let on = words::date(accepted.accepted_on.as_ref())?;
-    Ok(format!("{rule}, on {on} (position {}): {}", accepted.position, accepted.reason))
+    let (at, reason) = (accepted.position, accepted.reason.replace('\n', " "));
+    Ok(format!("{rule}, on {on} (position {at}): {reason}"))
 }
 
 async fn checked(month: Month, session: &mut Session) -> anyhow::Result<v1::CheckMonthResponse> {
@@ -87,14 +96,17 @@ fn show(checked: &v1::CheckMonthResponse, month: Month, out: &mut Out) -> anyhow
         table.row([block.rule.replace('_', " "), block.detail.clone(), accepted]);
     }
     out.table(&table, "Nothing stands in the way of closing it.")?;
-    let is_proved = |rules: &[&str]| !checked.blocks.iter().any(|of| rules.contains(&&*of.rule));
-    out.line(format!("Proved of {}:", month.last))?;
-    for (_, sentence) in PROVED.iter().filter(|(rules, _)| is_proved(rules)) {
-        out.line(format!("  {sentence};"))?;
+    let is_in_the_way =
+        |rules: &[&str]| checked.blocks.iter().any(|of| rules.contains(&of.rule.as_str()));
+    // Of days to come nothing is proved.
+    if !is_in_the_way(&["not_over"]) {
+        out.line(format!("Proved of {}:", month.last))?;
+        for (_, sentence) in PROVED.iter().filter(|(rules, _)| !is_in_the_way(rules)) {
+            out.line(format!("  {sentence};"))?;
+        }
     }
     out.line("Not proved: that every statement of the bank was imported. Lines are kept, not statements.")?;
-    let accepted = checked.blocks.iter().filter_map(|block| block.accepted.as_ref());
-    for accepted in accepted.chain(&checked.closed_with) {
+    for accepted in accepted_of(checked) {
         out.line(format!("Accepted: {}.", accepted_line(accepted)?))?;
     }
     for outdated in &checked.outdated {
@@ -155,8 +167,13 @@ pub(super) async fn accept(
         reason: args.reason.clone(),
     };
     let answer = session.books.accept_for_close(patient(request)).await?.into_inner();
-    let done = "Accepted as it is now: if more of it comes, it stands in the way again.";
-    out.change(&answer, "AcceptForCloseResponse", done, answer.receipt.as_ref())?;
+    let accepted = answer.accepted.clone().unwrap_or_default();
+    let done = format!(
+        "Accepted as it is now, {} in all, {}: once anything of that changes, what is left stands in the way again.",
+        accepted.count,
+        words::amount_if_any(accepted.amount.as_ref())
+    );
+    out.change(&answer, "AcceptForCloseResponse", &done, answer.receipt.as_ref())?;
     Ok(Exit::Done)
 }
 

@@ -17,7 +17,7 @@ use paper::package::{
 use paper::{Cell, Table, Workbook};
 
 use super::Month;
-use super::month::accepted_line;
+use super::month::{accepted_line, accepted_of};
 use crate::connect::{Session, patient};
 use crate::exit::Exit;
 use crate::find::gather;
@@ -384,8 +384,7 @@ impl Writer {
             };
             rows.push((name, Cell::text(&block.detail)));
         }
-        let accepted = checked.blocks.iter().filter_map(|block| block.accepted.as_ref());
-        for accepted in accepted.chain(&checked.closed_with) {
+        for accepted in accepted_of(&checked) {
             rows.push(("Accepted", Cell::text(accepted_line(accepted)?)));
         }
         for (name, value) in rows {

@@ -61,7 +61,7 @@ fn a_correction_is_named_beside_the_gate_that_it_helped_through_alone() {
     assert_eq!(
         said(&explained, Gate::WaitingDays),
         format!(
-            "round sent of position {at} told anew at {correction}, without which it would not hold"
+            "round sent of position {at} told anew at {correction}, without which it would not pass"
         )
     );
     assert_eq!(explained.helped_gates().collect::<Vec<_>>(), [Gate::WaitingDays]);
@@ -87,7 +87,7 @@ fn a_correction_is_named_beside_the_gate_that_it_closed() {
     desk.correct(case(A), desk.last("progress_report_sent"), Becomes::Nothing);
     let explained = first_period(&mut desk);
     assert_eq!(named(&explained), [(Gate::FullyPerformed, false)]);
-    assert!(said(&explained, Gate::FullyPerformed).ends_with("without which it would hold"));
+    assert!(said(&explained, Gate::FullyPerformed).ends_with("without which it would pass"));
     // A fee that was claimed is explained as of its asking, and so are the corrections.
     let told_first = desk.told_first(case(A));
     let claimed = desk.judged(case(A), |judge| {
@@ -165,7 +165,7 @@ fn a_correction_of_what_the_firm_told_of_itself_is_named_beside_the_gate_of_the_
     assert_eq!(
         said(&explained, Gate::State),
         format!(
-            "standing ended of position {end} taken back at {by}, without which it would not hold"
+            "standing ended of position {end} taken back at {by}, without which it would not pass"
         )
     );
     // Told anew twice, it is the first telling that is named, with its newest correction.
@@ -183,7 +183,7 @@ fn a_correction_of_what_the_firm_told_of_itself_is_named_beside_the_gate_of_the_
     let by = desk.last("firm_corrected");
     assert!(
         said(&explained, Gate::State).contains(&format!(
-            "standing recorded of position {bond} told anew at {by}, without which it would hold"
+            "standing recorded of position {bond} told anew at {by}, without which it would pass"
         )),
         "{}",
         said(&explained, Gate::State)

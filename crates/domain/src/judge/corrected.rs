@@ -166,9 +166,9 @@ impl ToldFirst {
         let said = bearing.map(|OfFact { kind, told_at, how, at, .. }| {
             let kind = kind.replace('_', " ");
             let otherwise = match answer {
-                Answer::Holds => "it would hold",
+                Answer::Holds => "it would pass",
                 Answer::Unknown => "it would be unknown",
-                Answer::Fails => "it would not hold",
+                Answer::Fails => "it would not pass",
             };
             format!("{kind} of position {told_at} {how} at {at}, without which {otherwise}")
         });

@@ -180,6 +180,7 @@ pub(crate) async fn retention(
     if let Some(more) = kept.more() {
         out.note(more)?;
     }
-    out.note("Federal periods only. State law may be longer, and licensed counsel decides.")?;
+    out.note("By federal law and the packs that the firm adopted, as far as they were read. State law may be longer, and licensed \
+         counsel decides.")?;
     Ok(Exit::Done)
 }

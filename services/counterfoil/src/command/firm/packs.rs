@@ -104,7 +104,9 @@ pub(super) async fn adopt(
     out.section("Its rules, for counsel to confirm", &table)?;
     unread(&pack, out)?;
     if of_state {
-        out.note("Next: firm confirm, once counsel has read it; firm own-risk without")?;
+        // That nothing is added is for counsel to say: nobody may risk that.
+        let without = if pack.nothing_is_added { "" } else { "; firm own-risk without" };
+        out.note(format!("Next: firm confirm, once counsel has read it{without}"))?;
     }
     Ok(Exit::Done)
 }

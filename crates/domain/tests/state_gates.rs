@@ -300,22 +300,6 @@ fn a_firm_that_shows_that_it_is_outside_an_act_is_not_under_its_pack() {
     assert_eq!(refusal.violations[0].subject, "standing.document");
 }
 
-/// O.C.G.A. 16-9-59: where the trade is an offence the service opens no work and writes no letter; what was done there
-/// all the same is recorded.
-#[test]
-fn the_service_does_nothing_where_the_trade_is_not_allowed() {
-    let mut desk = firm_of(&["GA"]);
-    desk.today("2026-03-02").signed_for(case(A), "2026-03-02", from("GA"), sign());
-    desk.today("2026-03-17");
-    let said = |desk: &mut Desk, action| {
-        let refusal = desk.try_act(case(A), "2026-03-17", action).unwrap_err();
-        refusal.violations.into_iter().map(|of| of.detail).collect::<Vec<_>>()
-    };
-    let opened = said(&mut desk, CaseAction::OpenWork);
-    assert!(opened.contains(&"the trade is not allowed in GA".to_owned()), "{opened:?}");
-    desk.act(case(A), "2026-03-17", CaseAction::NoteRoundSent(round(NORTH, &["a"])));
-}
-
 /// RCW 19.134.020(1)(f), Cal. Civ. Code 1789.13(m): nothing is written without prior written authorization.
 #[test]
 fn the_service_writes_no_letter_without_the_authorization_that_the_state_asks_for() {

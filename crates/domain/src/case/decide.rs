@@ -249,7 +249,6 @@ fn open_work(case: &Case, facts: &Facts<'_>) -> Result<WorkOpened, Refusal> {
         .collect();
     violations.extend(too_soon(case, facts));
     violations.extend(barred_elsewhere(case, facts));
-    violations.extend(forbidden(case, facts));
     if !BusinessCalendar::FederalOffice.is_business_day(facts.on) {
         let detail = format!("{} is not a business day", facts.on);
         violations.push(violation(
@@ -313,17 +312,6 @@ fn barred_elsewhere(case: &Case, facts: &Facts<'_>) -> Option<Violation> {
     })
 }
 
-/// The trade is not allowed in a state that reaches the agreement.
-fn forbidden(case: &Case, facts: &Facts<'_>) -> Vec<Violation> {
-    let Some((_, law)) = signing_law(case, facts) else { return Vec::new() };
-    let found = law.states.iter().filter_map(|pack| {
-        let (rule, state) = (pack.prohibited.as_ref()?, pack.state?);
-        let detail = format!("the trade is not allowed in {state}");
-        Some(violation("prohibited", "state", detail, rule.cites.as_str()))
-    });
-    found.collect()
-}
-
 /// What a state asks a client to have said before anything is disputed, where it is known that this client did not.
 /// A basis for each listing is asked for in any case.
 fn not_authorized(case: &Case, facts: &Facts<'_>) -> Vec<Violation> {
@@ -368,7 +356,6 @@ fn send_round(
         violations.push(violation("waiting_days", "occurred_on", detail, "15 USC 1679d(a)(2)"));
     }
     violations.extend(barred_elsewhere(case, facts));
-    violations.extend(forbidden(case, facts));
     violations.extend(not_authorized(case, facts));
     violations.extend(without_basis(case, round).map(|(bureau, item)| {
         violation(

@@ -214,7 +214,7 @@ proptest! {
 #[test]
 fn random_histories_reach_every_event_type() {
     let mut seen: BTreeSet<&str> = BTreeSet::new();
-    let shape = Shape { clients: 60, enrol_days: 60, nonsense_percent: 5 };
+    let shape = Shape { clients: 150, enrol_days: 60, nonsense_percent: 5 };
     let mut crm = Crm::new(7, shape);
     let player = Player::days(&mut crm, 400);
     seen.extend(player.log.iter().map(|recorded| recorded.event.type_name()));

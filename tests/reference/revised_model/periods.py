@@ -69,8 +69,8 @@ def close(grid, facts, segment, kept_days, until):
     if periods and None not in ends.values():
         # Nothing runs on after the last end, so its days stop there too.
         periods[-1].end = periods[-1].cut_on or periods[-1].end
-    if periods and periods[-1].end and None not in ends.values():
-        periods[-1].end = min(periods[-1].end, max(max(ends.values()), periods[-1].start))
+        if periods[-1].end:
+            periods[-1].end = min(periods[-1].end, max(max(ends.values()), periods[-1].start))
     grid.periods += periods
     grid.ends.update(ends)
     grid.anchors.append(segment[0].signed)

@@ -15,8 +15,10 @@ pub const CORRECTED_MAX: usize = 50;
 /// A case and its firm as they would be had a fact never been corrected, or none of them.
 pub struct ToldFirst {
     facts: Vec<OfFact>,
-    case: Case,
-    firm: Firm,
+    /// The case, if it would be another.
+    case: Option<Case>,
+    /// The firm, if it would be another: it holds every pack, and is copied only then.
+    firm: Option<Firm>,
 }
 
 /// What became of a fact.
@@ -64,7 +66,8 @@ impl Case {
     /// The case and its firm without the corrections of each of these facts and of each that the firm told of
     /// itself, and at last without those of any. The facts are given as they were told first.
     pub fn told_first(&self, facts: &[Recorded], firm: &Firm) -> Vec<ToldFirst> {
-        let mut none = ToldFirst { facts: Vec::new(), case: self.clone(), firm: firm.clone() };
+        let corrected_of_firm = firm.corrected_facts();
+        let (mut none, mut none_of_case) = (Vec::new(), self.clone());
         let mut all = Vec::new();
         for recorded in facts {
             let Event::Case(event) = &recorded.event else { continue };
@@ -86,22 +89,25 @@ impl Case {
                 Some(_) => case.take_back(at),
                 None => case.tell_first(recorded, event),
             };
-            none.facts.push(of.clone());
-            put_back(&mut none.case);
+            none.push(of.clone());
+            put_back(&mut none_of_case);
             let mut case = self.clone();
             put_back(&mut case);
-            all.push(ToldFirst { facts: vec![of], case, firm: firm.clone() });
+            all.push(ToldFirst { facts: vec![of], case: Some(case), firm: None });
         }
-        for at in firm.corrected_facts().into_iter().take(CORRECTED_MAX) {
+        let mut none_of_firm = (!corrected_of_firm.is_empty()).then(|| firm.clone());
+        for at in corrected_of_firm.into_iter().take(CORRECTED_MAX) {
             let of = OfFact::of_firm(at, firm.last_of(at));
-            none.facts.push(of.clone());
-            none.firm.tell_first(at);
+            none.push(of.clone());
+            if let Some(firm) = &mut none_of_firm {
+                firm.tell_first(at);
+            }
             let mut without = firm.clone();
             without.tell_first(at);
-            all.push(ToldFirst { facts: vec![of], case: self.clone(), firm: without });
+            all.push(ToldFirst { facts: vec![of], case: None, firm: Some(without) });
         }
         if all.len() > 1 {
-            all.push(none);
+            all.push(ToldFirst { facts: none, case: Some(none_of_case), firm: none_of_firm });
         }
         all
     }
@@ -123,7 +129,9 @@ impl Judge<'_> {
     pub fn name_corrections(&self, explanation: &mut Explanation, told_first: &[ToldFirst]) {
         let mut named: Vec<Vec<String>> = vec![Vec::new(); explanation.findings.len()];
         for told in told_first {
-            let matter = Matter { case: &told.case, firm: &told.firm, ..self.matter };
+            let case = told.case.as_ref().unwrap_or(self.matter.case);
+            let firm = told.firm.as_ref().unwrap_or(self.matter.firm);
+            let matter = Matter { case, firm, ..self.matter };
             let answers = Judge::of_edition(matter, self.edition).answers(explanation);
             let of_gates = explanation.findings.iter().zip(answers).zip(&mut named);
             for ((finding, answer), names) in of_gates {

@@ -1,12 +1,16 @@
 """A client in another language: Python with grpcio, its stubs made by grpcio-tools from our proto.
 
-    grpc_client.py COUNTERFOIL_BINARY [postgres://DATABASE]
+    grpc_client.py COUNTERFOIL_BINARY [postgres://DATABASE] [--json]
 
 Starts the real server on a database of its own, or on the empty one that is named, enrols a client, records a month, runs billing, follows
 the stream, and meets and decodes each kind of error; then reads the server's figures with the OpenMetrics parser of
 Prometheus' own Python client, which is strict, and finds in them what it did; then has a checkpoint of the log signed, and
 checks it and the proof of an event as a stranger would, with hashlib and the PyPI package `cryptography`; then fetches the
 examiner's bundle and checks it with the verifier that lies beside its format. Everybody in it is invented.
+
+With --json every unary call is made as JSON over HTTP/1.1 instead, by the client of the Connect protocol that PyPI has
+(`connect-python`), and each request and answer is held against the OpenAPI document that the program prints, which
+`openapi-spec-validator` has checked.
 """
 
 import base64
@@ -24,8 +28,14 @@ import urllib.request
 import uuid
 
 import grpc
+import jsonschema
+from connectrpc.client import ConnectClientSync
+from connectrpc.errors import ConnectError
+from connectrpc.method import IdempotencyLevel, MethodInfo
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from google.protobuf import json_format
 from grpc_tools import protoc
+from openapi_spec_validator import OpenAPIV31SpecValidator
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
@@ -47,10 +57,61 @@ def make_stubs(folder):
     sys.path.insert(0, str(folder))
 
 
+class Refused(grpc.RpcError):
+    """An error over Connect, told as grpcio tells its own."""
+
+    def __init__(self, error):
+        from google.rpc import status_pb2
+
+        self.error = error
+        self.status = status_pb2.Status(message=error.message, details=error.details).SerializeToString()
+
+    def code(self):
+        return grpc.StatusCode[self.error.code.name.replace("CANCELED", "CANCELLED")]
+
+    def details(self):
+        return self.error.message
+
+    def trailing_metadata(self):
+        return (("grpc-status-details-bin", self.status),)
+
+
+class JsonChannel:
+    """A channel for grpcio's stubs whose unary calls are JSON over HTTP/1.1; streams stay gRPC."""
+
+    def __init__(self, address, streams, document):
+        self.client = ConnectClientSync(f"http://{address}", proto_json=True, send_compression=None, accept_compression=[])
+        self.unary_stream, self.stream_stream, self.close = streams.unary_stream, streams.stream_stream, streams.close
+        self.stream_unary = streams.stream_unary
+        self.document, self.calls = document, 0
+
+    def check(self, message):
+        schema = {"$ref": f"#/components/schemas/{message.DESCRIPTOR.full_name}", **self.document}
+        jsonschema.Draft202012Validator(schema).validate(json_format.MessageToDict(message))
+
+    def unary_unary(self, path, request_serializer, response_deserializer, **_):
+        service, name = path.strip("/").split("/")
+        output = response_deserializer.__self__
+
+        def call(request, metadata=()):
+            method = MethodInfo(
+                name=name, service_name=service, input=type(request), output=output, idempotency_level=IdempotencyLevel.UNKNOWN)
+            self.check(request)
+            self.calls += 1
+            try:
+                answer = self.client.execute_unary(request=request, method=method, headers=dict(metadata))
+            except ConnectError as error:
+                raise Refused(error) from error
+            self.check(answer)
+            return answer
+
+        return call
+
+
 class Office:
     """The server under test, and how to call it."""
 
-    def __init__(self, binary, folder, database):
+    def __init__(self, binary, folder, database, as_json):
         self.binary, self.database = binary, database or f"sqlite:{folder / 'firm.db'}"
         self.run("firm", "register", DATA / "firm.json")
         for kind in ("plan", "bureau"):
@@ -79,6 +140,10 @@ class Office:
         assert said.keys() == {"metrics", "listening"}, "the server says where it listens"
         address, self.metrics = said["listening"], said["metrics"]
         self.channel = grpc.insecure_channel(address)
+        if as_json:
+            document = json.loads(self.run("contract"))
+            OpenAPIV31SpecValidator(document).validate()
+            self.channel = JsonChannel(address, self.channel, document)
 
     def run(self, *words):
         command = [self.binary, "--database", self.database, "--quiet", *map(str, words)]
@@ -111,11 +176,13 @@ class Office:
 
 
 def main():
-    binary = os.path.abspath(sys.argv[1])
+    binary, *words = sys.argv[1:]
+    binary, as_json = os.path.abspath(binary), "--json" in words
+    database = next((word for word in words if word != "--json"), None)
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         make_stubs(folder)
-        office = Office(binary, folder, sys.argv[2] if len(sys.argv) > 2 else None)
+        office = Office(binary, folder, database, as_json)
         try:
             passed = use(office) + proved(office)
         finally:

@@ -41,6 +41,11 @@ impl FieldErrors {
         Self(vec![FieldError { field: field.into(), rule: rule.into() }])
     }
 
+    /// A fault of a request as a whole.
+    pub fn of_request(rule: impl Into<String>) -> Self {
+        Self::one(REQUEST, rule)
+    }
+
     /// The same faults of a request that is one of several.
     #[must_use]
     pub fn under(mut self, path: &str) -> Self {

@@ -4,13 +4,18 @@ use std::sync::LazyLock;
 
 use domain::codec::value_of;
 use prost::Message;
-use prost_reflect::{DescriptorPool, DynamicMessage, FieldDescriptor, Kind, MessageDescriptor};
+use prost_reflect::{
+    DescriptorPool, DynamicMessage, FieldDescriptor, Kind, MessageDescriptor, MethodDescriptor,
+};
 use serde_json::{Map, Value};
 
+use crate::field::FieldErrors;
 use crate::limit::JSON_LINE_BYTES_MAX;
 use crate::v1;
 
 const RECORD_REQUEST: &str = "counterfoil.v1.RecordRequest";
+/// The field that stands for a text as a whole.
+const LINE: &str = "line";
 /// Deepest nesting that is searched for the field at fault; the contract itself has less.
 const DEPTH_MAX: usize = 16;
 /// Longest unknown member name that is shown; anything longer is no name.
@@ -37,6 +42,15 @@ impl JsonError {
     }
 }
 
+impl From<JsonError> for FieldErrors {
+    fn from(error: JsonError) -> Self {
+        match error.field.as_str() {
+            LINE => Self::of_request(error.reason),
+            _ => Self::one(error.field, error.reason),
+        }
+    }
+}
+
 /// A message of the contract that cannot be shown.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("{full_name} is not the message's name in the contract")]
@@ -60,14 +74,24 @@ pub fn record_request(line: &str) -> Result<v1::RecordRequest, JsonError> {
 pub fn from_json<M: Message + Default>(text: &str, full_name: &str) -> Result<M, JsonError> {
     let descriptor = POOL
         .get_message_by_name(full_name)
-        .ok_or_else(|| JsonError::new("line", format!("{full_name} is not in the contract")))?;
+        .ok_or_else(|| JsonError::new(LINE, format!("{full_name} is not in the contract")))?;
     if text.len() > JSON_LINE_BYTES_MAX {
-        return Err(JsonError::new("line", format!("must be at most {JSON_LINE_BYTES_MAX} bytes")));
+        return Err(JsonError::new(LINE, format!("must be at most {JSON_LINE_BYTES_MAX} bytes")));
     }
+    let transcoded = read(text, &descriptor)?.transcode_to();
+    transcoded.map_err(|_| JsonError::new(LINE, format!("must be a {full_name}")))
+}
+
+/// Reads a message of the contract and gives it as it is on the wire.
+pub fn encoded(text: &str, descriptor: &MessageDescriptor) -> Result<Vec<u8>, JsonError> {
+    read(text, descriptor).map(|message| message.encode_to_vec())
+}
+
+fn read(text: &str, descriptor: &MessageDescriptor) -> Result<DynamicMessage, JsonError> {
     let value = value_of(text).map_err(|error| {
         let at = error.column();
         JsonError::new(
-            "line",
+            LINE,
             if error.is_data() {
                 format!("must name each member once; one is named again at column {at}")
             } else {
@@ -76,11 +100,8 @@ pub fn from_json<M: Message + Default>(text: &str, full_name: &str) -> Result<M,
         )
     })?;
     // The library's own words would echo the value.
-    let Ok(message) = DynamicMessage::deserialize(descriptor.clone(), &value) else {
-        return Err(locate(&descriptor, &value, "", 0));
-    };
-    let transcoded = message.transcode_to();
-    transcoded.map_err(|_| JsonError::new("line", format!("must be a {full_name}")))
+    DynamicMessage::deserialize(descriptor.clone(), &value)
+        .map_err(|_| locate(descriptor, &value, "", 0))
 }
 
 /// Shows a message by its full name as proto3 JSON: 64-bit integers are strings, members that have
@@ -88,9 +109,19 @@ pub fn from_json<M: Message + Default>(text: &str, full_name: &str) -> Result<M,
 pub fn to_json<M: Message>(message: &M, full_name: &str) -> Result<Value, UnknownMessage> {
     let unknown = || UnknownMessage { full_name: full_name.to_owned() };
     let descriptor = POOL.get_message_by_name(full_name).ok_or_else(unknown)?;
-    let encoded = message.encode_to_vec();
-    let dynamic = DynamicMessage::decode(descriptor, encoded.as_slice()).map_err(|_| unknown())?;
-    serde_json::to_value(dynamic).map_err(|_| unknown())
+    shown(&message.encode_to_vec(), descriptor).ok_or_else(unknown)
+}
+
+/// The same of a message as it is on the wire; none if it is no such message.
+pub fn shown(bytes: &[u8], descriptor: MessageDescriptor) -> Option<Value> {
+    let message = DynamicMessage::decode(descriptor, bytes).ok()?;
+    serde_json::to_value(message).ok()
+}
+
+/// The RPC of a path such as `/counterfoil.v1.CaseLedger/GetCase`.
+pub fn rpc(path: &str) -> Option<MethodDescriptor> {
+    let (service, method) = path.strip_prefix('/')?.split_once('/')?;
+    POOL.get_service_by_name(service)?.methods().find(|known| known.name() == method)
 }
 
 pub(crate) fn joined(path: &str, name: &str) -> String {
@@ -99,7 +130,7 @@ pub(crate) fn joined(path: &str, name: &str) -> String {
 
 /// Finds the deepest member that alone makes a message unreadable.
 fn locate(descriptor: &MessageDescriptor, value: &Value, path: &str, depth: usize) -> JsonError {
-    let here = if path.is_empty() { "line" } else { path };
+    let here = if path.is_empty() { LINE } else { path };
     let Value::Object(members) = value else {
         return JsonError::new(here, "must be a JSON object");
     };

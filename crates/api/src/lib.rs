@@ -19,6 +19,7 @@ pub mod firm_action;
 pub mod json;
 mod limit;
 pub mod name;
+pub mod openapi;
 mod payment_action;
 mod private;
 mod promise;

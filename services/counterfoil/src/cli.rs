@@ -77,7 +77,7 @@ pub(crate) struct Global {
 /// The commands.
 #[derive(Subcommand)]
 pub(crate) enum Command {
-    /// Serve the ledger over gRPC until Ctrl-C or SIGTERM
+    /// Serve the ledger over gRPC, and unary calls as JSON over HTTP, until Ctrl-C or SIGTERM
     Serve(serve::ServeArgs),
     /// Play fourteen months of an invented firm and show what its people would look at
     Demo(demo::DemoArgs),
@@ -180,6 +180,8 @@ pub(crate) enum Command {
     /// Add a key that personal values are sealed under, or put it to use for every client
     #[command(subcommand)]
     FirmKeys(firm_keys::FirmKeysCommand),
+    /// Print the calls that a server answers in JSON, as OpenAPI 3.1
+    Contract,
     /// Print the completions of a shell
     Completions(completions::CompletionsArgs),
 }

@@ -20,6 +20,7 @@ const ASK_NO_FIRM: &[&str] = &[
     "backup",
     "check-proof",
     "completions",
+    "contract",
     "demo",
     "firm register",
     "firm-keys add",

@@ -24,7 +24,8 @@ use tracing::Instrument;
 use crate::access::table::{self, Rpc};
 use crate::access::{Authority, Caller, Claim, Grant, LoginRefused, lasting, token_over};
 use crate::config::DoorLimits;
-use crate::door::{Call, Given, Meter, Patience, Received, Room, Stay, Watch};
+use crate::connect::{self, Spoken};
+use crate::door::{Call, Counted, Given, Meter, Patience, Received, Room, Stay, Watch};
 use crate::ledger::Ledger;
 use crate::quota::{self, Kind};
 use crate::telemetry;
@@ -128,6 +129,21 @@ impl Front {
             *response.status_mut() = StatusCode::METHOD_NOT_ALLOWED;
             return response;
         }
+        match connect::heard(request) {
+            Spoken::Grpc(request) => self.called(request).await,
+            Spoken::Json(request, method) => {
+                let answer = self.called(request).await;
+                connect::told(answer, &method).await
+            }
+            Spoken::Neither(response) => {
+                self.watch.is_unasked();
+                response
+            }
+        }
+    }
+
+    /// Answers a call as gRPC.
+    async fn called(self, request: Request<Body>) -> Response<Body> {
         let started = Instant::now();
         let begun = self.ledger.metrics().requests.begin(request.uri().path());
         let span = telemetry::span(request.uri().path());
@@ -260,11 +276,19 @@ impl Front {
             let held = quotas.nothing(Kind::Bytes, &authority).filter(|_| !document);
             bytes = held.map(|held| Arc::new(std::sync::Mutex::new(held)));
             let most = limits.message_bytes_max;
-            let meter = bytes.clone().map(|held| Meter::new(held, most, !ends));
+            let counted = if connect::is_json(&request) {
+                Counted::Whole
+            } else if ends {
+                Counted::Together
+            } else {
+                Counted::OneByOne
+            };
+            let meter = bytes.clone().map(|held| Meter::new(held, most, counted));
             let call = Call::current();
             request = request
                 .map(|body| Body::new(Received::new(body, patience, &call).counted_by(meter)));
         }
+        let request = connect::framed(request, limits.message_bytes_max);
         let answered = timeout(most, self.answered(request, path, authority)).await;
         let response = answered.map_err(|_| Failure::DeadlineExceeded)??;
         // A stream that goes on is counted as what it is, no longer as a request.

@@ -14,6 +14,7 @@ mod billing;
 mod books;
 mod case_ledger;
 mod config;
+mod connect;
 mod couples;
 mod door;
 mod evidence;

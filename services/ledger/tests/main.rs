@@ -23,6 +23,7 @@ mod examiner;
 mod find;
 mod follow;
 mod found;
+mod json;
 mod judged;
 mod kept;
 mod limits;

@@ -9,6 +9,7 @@ pub(crate) mod check_proof;
 pub(crate) mod checkpoint;
 pub(crate) mod clients;
 pub(crate) mod completions;
+pub(crate) mod contract;
 pub(crate) mod correct;
 pub(crate) mod couples;
 pub(crate) mod due;
@@ -81,6 +82,7 @@ pub(crate) async fn run(command: Command, global: &Global, out: &mut Out) -> any
         Command::Migrate(args) => migrate::run(global, &args, out).await,
         Command::Move(args) => moving::run(global, &args, out).await,
         Command::Completions(args) => completions::run(&args, out),
+        Command::Contract => contract::run(out),
         Command::Health => health::run(global, out).await,
         Command::CheckProof(args) => check_proof::run(&args, out),
         Command::Pack(command) => pack::run(&command, out),

@@ -113,21 +113,35 @@ pub(super) struct Calls {
     pub(super) watch: Arc<Watch>,
 }
 
+impl Calls {
+    /// Runs a call until it has ended or was ended: then there is nothing.
+    pub(super) fn run<W: Future>(
+        &self,
+        work: W,
+    ) -> impl Future<Output = Option<W::Output>> + use<W> {
+        let call = Arc::new(Call::default());
+        let begun = self.watch.begin(&call);
+        async move {
+            let done = tokio::select! {
+                // First, so that a call that was ended is broken off, whatever else has ended with it.
+                biased;
+                () = call.told_to_go.cancelled() => None,
+                done = CALL.scope(Arc::clone(&call), work) => Some(done),
+            };
+            drop(begun);
+            done
+        }
+    }
+}
+
 impl<F> Executor<F> for Calls
 where
     F: Future<Output = ()> + Send + 'static,
 {
     fn execute(&self, work: F) {
-        let call = Arc::new(Call::default());
-        let begun = self.watch.begin(&call);
+        let run = self.run(work);
         self.ledger.spawn(async move {
-            tokio::select! {
-                // First, so that a call that was ended is broken off, whatever else has ended with it.
-                biased;
-                () = call.told_to_go.cancelled() => {}
-                () = CALL.scope(Arc::clone(&call), work) => {}
-            }
-            drop(begun);
+            run.await;
         });
     }
 }

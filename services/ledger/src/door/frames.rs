@@ -2,7 +2,7 @@
 //! head of nine bytes, then a payload of the length that it says.
 
 /// What a client sends before its first frame (RFC 9113, section 3.4).
-const PREFACE_BYTES: usize = 24;
+const PREFACE: &[u8] = b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n";
 const HEAD_BYTES: usize = 9;
 
 /// Types of frames and their flags (RFC 9113, section 6).
@@ -49,7 +49,10 @@ impl Head {
 /// Where in the frames of one direction the bytes have come to.
 #[derive(Debug)]
 pub(crate) struct Frames {
-    preface_left: usize,
+    /// What of the preface has not come.
+    preface_left: &'static [u8],
+    /// Whether something else came in its place.
+    other: bool,
     bytes: [u8; HEAD_BYTES],
     have: usize,
     /// The frame whose payload is passing.
@@ -60,17 +63,29 @@ pub(crate) struct Frames {
 impl Frames {
     /// What a client sends.
     pub(crate) fn of_client() -> Self {
-        Self { preface_left: PREFACE_BYTES, ..Self::of_server() }
+        Self { preface_left: PREFACE, ..Self::of_server() }
     }
 
     /// What a server sends.
     pub(crate) fn of_server() -> Self {
-        Self { preface_left: 0, bytes: [0; HEAD_BYTES], have: 0, head: None, payload_left: 0 }
+        Self {
+            preface_left: &[],
+            other: false,
+            bytes: [0; HEAD_BYTES],
+            have: 0,
+            head: None,
+            payload_left: 0,
+        }
     }
 
     /// Whether the client's preface has come.
     pub(crate) fn has_preface(&self) -> bool {
-        self.preface_left == 0
+        self.preface_left.is_empty()
+    }
+
+    /// Whether the client speaks something else: what it sends has no frames.
+    pub(crate) fn is_other(&self) -> bool {
+        self.other
     }
 
     /// Whether the bytes end within a frame; in its head, nobody knows yet of which type.
@@ -85,8 +100,12 @@ impl Frames {
 
     /// Takes the next bytes, and tells every frame of which the last byte was among them.
     pub(crate) fn pass(&mut self, mut bytes: &[u8], mut whole: impl FnMut(Head)) {
-        let preface = self.preface_left.min(bytes.len());
-        self.preface_left -= preface;
+        let preface = self.preface_left.len().min(bytes.len());
+        self.other |= self.preface_left[..preface] != bytes[..preface];
+        if self.other {
+            return;
+        }
+        self.preface_left = &self.preface_left[preface..];
         bytes = &bytes[preface..];
         while !bytes.is_empty() {
             if let Some(head) = self.head {
@@ -148,6 +167,21 @@ mod tests {
             assert!(!told[1].ends_stream() && told[2].ends_stream());
             assert!(frames.has_preface() && !frames.is_within());
         }
+    }
+
+    #[test]
+    fn another_protocol_is_known_by_its_first_bytes_however_they_are_cut() {
+        let sent = b"POST /counterfoil.v1.CaseLedger/GetCase HTTP/1.1\r\n";
+        for cut in 1..sent.len() {
+            let mut frames = Frames::of_client();
+            for bytes in sent.chunks(cut) {
+                frames.pass(bytes, |head| panic!("{head:?}"));
+            }
+            assert!(frames.is_other() && !frames.has_preface(), "cut at {cut}");
+        }
+        let mut frames = Frames::of_client();
+        frames.pass(b"P", |head| panic!("{head:?}"));
+        assert!(!frames.is_other(), "both begin alike");
     }
 
     #[test]

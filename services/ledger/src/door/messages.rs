@@ -45,26 +45,44 @@ pub(crate) struct Meter {
     held: Arc<Mutex<Held>>,
     /// A larger message is refused by whoever decodes it, and nothing is set aside for it.
     message_bytes_max: usize,
-    /// Whether a message is over when the next one begins, as in a stream that is worked on as it comes.
-    one_by_one: bool,
+    counted: Counted,
+}
+
+/// What of a request is held until it has ended.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Counted {
+    /// All its messages.
+    Together,
+    /// The last: it is a stream that is worked on as it comes, where a message is over when the next one begins.
+    OneByOne,
+    /// All its bytes, which are no messages of gRPC.
+    Whole,
 }
 
 impl Meter {
-    pub(crate) fn new(held: Arc<Mutex<Held>>, message_bytes_max: usize, one_by_one: bool) -> Self {
-        Self { messages: Messages::default(), held, message_bytes_max, one_by_one }
+    pub(crate) fn new(held: Arc<Mutex<Held>>, message_bytes_max: usize, counted: Counted) -> Self {
+        Self { messages: Messages::default(), held, message_bytes_max, counted }
     }
 
     pub(super) fn pass(&mut self, bytes: &[u8]) -> Result<(), Failure> {
-        let Self { messages, held, message_bytes_max, one_by_one } = self;
-        let mut counted = Ok(());
-        messages.pass(bytes, |length| {
-            if length <= *message_bytes_max && counted.is_ok() {
+        let Self { messages, held, message_bytes_max, counted } = self;
+        let mut added = Ok(());
+        let mut add = |length: usize| {
+            if added.is_ok() {
                 let mut held = held.lock().unwrap_or_else(PoisonError::into_inner);
-                let before = if *one_by_one { 0 } else { held.amount() };
-                counted = held.resize(before + length);
+                let before = if matches!(counted, Counted::OneByOne) { 0 } else { held.amount() };
+                added = held.resize(before + length);
             }
-        });
-        counted
+        };
+        match counted {
+            Counted::Whole => add(bytes.len()),
+            Counted::Together | Counted::OneByOne => messages.pass(bytes, |length| {
+                if length <= *message_bytes_max {
+                    add(length);
+                }
+            }),
+        }
+        added
     }
 }
 

@@ -15,7 +15,6 @@ mod room;
 mod tls;
 mod watch;
 
-use std::convert::Infallible;
 use std::io;
 use std::net::SocketAddr;
 use std::pin::pin;
@@ -23,9 +22,10 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use hyper::server::conn::http2;
+use hyper::Version;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::server::conn::auto;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
@@ -36,7 +36,7 @@ use tonic::transport::server::TcpConnectInfo;
 
 pub(crate) use call::{Call, Given, Patience, Received, Stay};
 pub(crate) use connections::Connections;
-pub(crate) use messages::Meter;
+pub(crate) use messages::{Counted, Meter};
 pub(crate) use room::{Place, Room};
 pub(crate) use watch::Watch;
 
@@ -54,6 +54,8 @@ pub(crate) const STREAM_WINDOW_BYTES: u32 = 1 << 20;
 pub(crate) const CONNECTION_WINDOW_BYTES: u32 = 4 << 20;
 /// Most bytes of one answer that wait in the transport for its caller.
 const SEND_BUFFER_BYTES: usize = 128 << 10;
+/// Most bytes of the headers of a call over HTTP/1.1, and of a body that wait to be read.
+const HTTP_1_BUFFER_BYTES: usize = 64 << 10;
 /// Streams that a caller may begin and take back before they are looked at (CVE-2023-44487), and
 /// streams that it may break by its own errors.
 const RESET_STREAMS_MAX: usize = 128;
@@ -166,16 +168,30 @@ where
     let (ledger, watch) = (front.ledger.clone(), Arc::clone(&front.watch));
     let limits = ledger.limits().door.clone();
     let calls = Calls { ledger: ledger.clone(), watch: Arc::clone(&watch) };
+    let of_http1 = calls.clone();
     let answer = service_fn(move |request: hyper::Request<hyper::body::Incoming>| {
-        let (front, from) = (front.clone(), from.clone());
+        let (front, from, calls) = (front.clone(), from.clone(), of_http1.clone());
         async move {
             let mut request = request.map(Body::new);
             request.extensions_mut().insert(from);
-            Ok::<_, Infallible>(front.answer(request).await)
+            // Of HTTP/2 the transport gives each call to its executor, of HTTP/1.1 none.
+            if request.version() >= Version::HTTP_2 {
+                Ok(front.answer(request).await)
+            } else {
+                let answered = calls.run(front.answer(request)).await;
+                answered.ok_or(io::Error::from(io::ErrorKind::ConnectionAborted))
+            }
         }
     });
     let io = TokioIo::new(Watched::new(io, Arc::clone(&watch)));
-    let connection = http2::Builder::new(calls)
+    let mut transport = auto::Builder::new(calls);
+    transport
+        .http1()
+        .timer(TokioTimer::new())
+        .header_read_timeout(limits.headers_max)
+        .max_buf_size(HTTP_1_BUFFER_BYTES);
+    transport
+        .http2()
         .timer(TokioTimer::new())
         .max_concurrent_streams(CONNECTION_STREAMS_MAX)
         .initial_stream_window_size(STREAM_WINDOW_BYTES)
@@ -184,9 +200,8 @@ where
         .max_header_list_size(limits.header_list_bytes_max)
         .max_pending_accept_reset_streams(RESET_STREAMS_MAX)
         .max_local_error_reset_streams(RESET_STREAMS_MAX)
-        .keep_alive_interval(KEEPALIVE_INTERVAL)
-        .serve_connection(io, answer);
-    let mut connection = pin!(connection);
+        .keep_alive_interval(KEEPALIVE_INTERVAL);
+    let mut connection = pin!(transport.serve_connection(io, answer));
     let mut looks = interval(LOOK_INTERVAL);
     looks.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut farewell: Option<Instant> = None;

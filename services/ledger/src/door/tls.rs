@@ -12,8 +12,9 @@ use tokio_rustls::TlsAcceptor;
 use crate::config::TlsFiles;
 use crate::server::ServeError;
 
-/// What HTTP/2 is called where the protocol is agreed on (RFC 9113, section 3.2).
-const HTTP_2: &[u8] = b"h2";
+/// What HTTP/2 and HTTP/1.1 are called where the protocol is agreed on (RFC 9113, section 3.2; RFC 7301, section 6),
+/// the preferred first.
+const PROTOCOLS: [&[u8]; 2] = [b"h2", b"http/1.1"];
 
 /// Reads a certificate and its key.
 pub(super) async fn acceptor(files: &TlsFiles) -> Result<TlsAcceptor, ServeError> {
@@ -30,7 +31,7 @@ pub(super) async fn acceptor(files: &TlsFiles) -> Result<TlsAcceptor, ServeError
         .with_safe_default_protocol_versions()
         .and_then(|builder| builder.with_no_client_auth().with_single_cert(chain, key))
         .map_err(|error| unfit(&files.certificate, error.to_string()))?;
-    config.alpn_protocols.push(HTTP_2.into());
+    config.alpn_protocols.extend(PROTOCOLS.map(Into::into));
     Ok(Arc::new(config).into())
 }
 

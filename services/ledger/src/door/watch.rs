@@ -171,7 +171,8 @@ impl Watch {
         let over = |since: Option<Instant>, most: Duration| {
             since.is_some_and(|since| now.duration_since(since) > most)
         };
-        let begun = (!seen.received.has_preface()).then_some(seen.begun);
+        let greeted = seen.received.has_preface() || seen.received.is_other();
+        let begun = (!greeted).then_some(seen.begun);
         let idle = seen.calls.is_empty().then_some(seen.idle_since);
         if over(begun, limits.preface_max) {
             return Verdict::Closed(Reason::Preface);
@@ -246,6 +247,10 @@ impl Watch {
         });
         let unfinished =
             seen.headers_go_on || (seen.received.is_within() && !seen.received.is_within_data());
+        if seen.received.is_other() {
+            // HTTP/1.1: the transport itself waits for headers no longer than it was told.
+            frames = 1;
+        }
         let since = seen.unfinished_since.filter(|_| !whole || seen.headers_go_on);
         seen.unfinished_since = unfinished.then(|| since.unwrap_or(now));
         if let Some(entry) = self.entry.as_ref().filter(|_| !seen.known) {
@@ -269,7 +274,10 @@ impl Watch {
     fn sent(&self, bytes: &[u8]) {
         let mut seen = self.lock();
         seen.blocked_since = None;
-        let Seen { sent, open, .. } = &mut *seen;
+        let Seen { received, sent, open, .. } = &mut *seen;
+        if received.is_other() {
+            return;
+        }
         sent.pass(bytes, |head| {
             if head.ends_stream() {
                 open.remove(&head.stream);

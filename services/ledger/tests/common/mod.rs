@@ -191,6 +191,11 @@ impl Service {
         Endpoint::from_shared(self.address.clone()).unwrap().connect().await.unwrap()
     }
 
+    /// Where it listens.
+    pub fn address(&self) -> &str {
+        &self.address
+    }
+
     pub async fn wire(&self, token: Option<&str>) -> Wire {
         let bearer = Bearer(token.map(|token| format!("Bearer {token}").parse().unwrap()));
         InterceptedService::new(self.channel().await, bearer)

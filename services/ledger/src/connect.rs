@@ -237,3 +237,29 @@ fn name(code: Code) -> (&'static str, StatusCode) {
         Code::Unknown | Code::Ok => ("unknown", StatusCode::INTERNAL_SERVER_ERROR),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn post(kind: &str, timeout: &str) -> Spoken {
+        let request = Request::post("/counterfoil.v1.CaseLedger/GetCase")
+            .header(CONTENT_TYPE, kind)
+            .header(TIMEOUT, timeout)
+            .header(GRPC_TIMEOUT, "1H");
+        heard(request.body(Body::empty()).unwrap())
+    }
+
+    #[test]
+    fn how_long_a_caller_waits_is_told_as_grpc_tells_it() {
+        // At most ten digits of milliseconds become at most eight digits and a unit.
+        for (asked, told) in [("0", "0m"), ("99999999", "99999999m"), ("9999999999", "9999999S")] {
+            let Spoken::Json(request, method) = post("application/json; charset=UTF-8", asked)
+            else {
+                panic!("{asked} is a time");
+            };
+            assert_eq!(request.headers()[GRPC_TIMEOUT], told);
+            assert_eq!(method.name(), "GetCase");
+        }
+    }
+}

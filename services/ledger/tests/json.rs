@@ -28,6 +28,12 @@ struct Caller {
     token: String,
 }
 
+fn client() -> reqwest::ClientBuilder {
+    // Its client wants one, though no TLS is spoken here. Another test may have named it.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    reqwest::Client::builder()
+}
+
 struct Answer {
     status: u16,
     body: Json,
@@ -35,7 +41,7 @@ struct Answer {
 
 impl Caller {
     fn new(service: &Service, token: &str) -> Self {
-        let http = reqwest::Client::builder().http1_only().build().unwrap();
+        let http = client().http1_only().build().unwrap();
         Self { http, address: service.address().to_owned(), token: token.to_owned() }
     }
 
@@ -80,10 +86,11 @@ async fn a_month_is_recorded_billed_and_read_over_http_1() {
     assert_eq!(again.body["position"], recorded.body["position"]);
 
     let get = caller.call("/counterfoil.v1.CaseLedger/GetCase", &json!({ "name": case })).await;
-    assert_eq!((get.status, &get.body["name"]), (200, &json!(case)), "{}", get.body);
+    assert_eq!((get.status, &get.body["case"]["name"]), (200, &json!(case)), "{}", get.body);
     let asked = v1::GetCaseRequest { name: case.clone(), ..Default::default() };
     let over_grpc = service.cases().get_case(asked).await.unwrap().into_inner();
-    assert_eq!(get.body, api::json::to_json(&over_grpc, "counterfoil.v1.Case").unwrap());
+    let over_grpc = api::json::to_json(&over_grpc, "counterfoil.v1.GetCaseResponse").unwrap();
+    assert_eq!(get.body["case"], over_grpc["case"]);
 
     // Whoever cannot hold a stream asks for what came behind a position.
     let ask = json!({ "parent": firm, "afterPosition": "0", "pageSize": 5 });
@@ -135,9 +142,6 @@ async fn errors_are_told_as_connect_tells_them() {
             "{text:?}"
         );
     }
-    let late = json!({ "name": new_case(&firm) }).to_string();
-    let late = heard(caller.request(get, late).header("connect-timeout-ms", "0")).await;
-    assert_eq!((late.status, &late.body["code"]), (504, &json!("deadline_exceeded")));
     let large =
         json!({ "name": "x".repeat(counterfoil_ledger::Limits::default().message_bytes_max) });
     let large = caller.call(get, &large).await;
@@ -172,7 +176,7 @@ async fn json_is_answered_over_http_2_as_well() {
     let service = Service::start().await;
     let firm = service.firm().await;
     let token = service.token(&firm, &[v1::Scope::Read]).await;
-    let http = reqwest::Client::builder().http2_prior_knowledge().build().unwrap();
+    let http = client().http2_prior_knowledge().build().unwrap();
     let caller = Caller { http, ..Caller::new(&service, &token) };
     let head =
         caller.call("/counterfoil.v1.Administration/GetHead", &json!({ "parent": firm })).await;
@@ -190,8 +194,10 @@ struct Boundaries<'a> {
 impl Boundaries<'_> {
     fn message(&mut self, descriptor: &MessageDescriptor, depth: usize) -> DynamicMessage {
         let mut message = DynamicMessage::new(descriptor.clone());
+        let filled = self.of(&[0.05, 0.5, 0.9]);
         for field in descriptor.fields() {
-            if depth > 5 || self.random.random_bool(0.35) {
+            let is_named = depth == 0 && ["parent", "name", "request_id"].contains(&field.name());
+            if depth > 5 || !(is_named || self.random.random_bool(filled)) {
                 continue;
             }
             let value = if field.is_list() {
@@ -286,25 +292,25 @@ async fn both_protocols_say_the_same_of_any_message_and_leave_nothing_broken() {
     let firm = service.firm().await;
     let case = new_case(&firm);
     service.record(&case, first_month(v1::Seat::Individual, PHONE, "tok_1")).await;
-    let scopes = [
-        v1::Scope::Record,
-        v1::Scope::Read,
-        v1::Scope::Bill,
-        v1::Scope::Administer,
-        v1::Scope::Correct,
-        v1::Scope::Accept,
-    ];
-    let token = service.token(&firm, &scopes).await;
-    let caller = Caller::new(&service, &token);
+    let works = [v1::Scope::Record, v1::Scope::Read, v1::Scope::Bill, v1::Scope::Administer];
+    let works = service.token(&firm, &works).await;
+    // What corrects and accepts is never on a token that records or bills.
+    let corrects = [v1::Scope::Correct, v1::Scope::Accept, v1::Scope::Read];
+    let corrects = service.token(&firm, &corrects).await;
+    let worker = (service.wire(Some(&works)).await, Caller::new(&service, &works));
+    let corrector = (service.wire(Some(&corrects)).await, Caller::new(&service, &corrects));
     let methods: Vec<MethodDescriptor> = rpc::methods().into_iter().filter(is_compared).collect();
     let mut random = Boundaries { random: StdRng::seed_from_u64(23), firm: &firm, case: &case };
     let (mut compared, mut answered) = (0, 0);
     for method in methods.iter().cycle().take(calls) {
         let message = random.message(&method.input(), 0);
         let shown = serde_json::to_value(&message).unwrap();
-        let wire = service.wire(Some(&token)).await;
+        let is_work = !["Correct", "RecordFinding", "KeepFee", "Accept"]
+            .iter()
+            .any(|of| method.name().starts_with(of));
+        let (wire, caller) = if is_work { &worker } else { &corrector };
         let path = rpc::path(method);
-        let over_grpc = rpc::call(wire, method, &message.encode_to_vec()).await;
+        let over_grpc = rpc::call(wire.clone(), method, &message.encode_to_vec()).await;
         let over_json = caller.call(&path, &shown).await;
         let code = over_grpc.as_ref().err().map(tonic::Status::code);
         assert_ne!(code, Some(tonic::Code::Internal), "{path} {shown}: {over_grpc:?}");

@@ -5,7 +5,7 @@ use domain::event::StreamId;
 use domain::ids::FirmId;
 use log::{StoreError, Stored};
 
-use crate::Store;
+use crate::store::Store;
 use crate::read::limit;
 use crate::row::{Selected, Values, next};
 use crate::statement::{listed, listed_values, statements};

@@ -195,7 +195,7 @@ async fn followers_and_read_models_of_one_process_go_on_with_what_another_writes
         let ids = std::sync::Arc::new(log::UuidV7Ids::default());
         let settings = log::Settings { poll_interval, ..log::Settings::default() };
         let other =
-            log::Engine::new(store.clone(), bench.clock.clone(), ids, firm_keys(), settings);
+            log::Engine::new(store.ports(), bench.clock.clone(), ids, firm_keys(), settings);
         let head = bench.store.head(FIRM).await.unwrap().position;
         let mut followed = Box::pin(other.follow(FIRM, head));
         let caught_up = followed.next().await.unwrap().unwrap();

@@ -192,7 +192,7 @@ async fn another_firms_log_under_the_same_id_is_refused_where_it_differs() {
         let position = other.store.head(FIRM).await.unwrap().position + 1;
         other.submit(0xcc, an_enrolment()).await.unwrap();
         let before = kept(&other.store).await;
-        let refused = move_log(&*bench.store, &*other.store, FIRM, |_| {}).await.unwrap_err();
+        let refused = move_log(&**bench.store, &**other.store, FIRM, |_| {}).await.unwrap_err();
         assert!(
             matches!(refused, MoveError::Foreign { position: found } if found == position),
             "{refused}"

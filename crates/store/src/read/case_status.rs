@@ -11,7 +11,7 @@ use domain::terms::Seat;
 use log::StoreError;
 
 use super::{exception, from_id, limit};
-use crate::Store;
+use crate::store::Store;
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
 use crate::value::{Column, Value};

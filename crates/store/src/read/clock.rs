@@ -8,7 +8,7 @@ use domain::ids::{BureauCode, CaseId, FirmId, ItemCode};
 use log::StoreError;
 
 use super::{PAGE_ROWS_MAX, limit};
-use crate::Store;
+use crate::store::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active, beside};
 use crate::value::{Column, Value};

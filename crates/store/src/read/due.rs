@@ -6,7 +6,7 @@ use domain::ids::FirmId;
 use log::StoreError;
 
 use super::{case_status, clock, exception, invoice};
-use crate::Store;
+use crate::store::Store;
 use crate::row::selected;
 use crate::statement::Statement;
 use crate::value::{Column, Value};

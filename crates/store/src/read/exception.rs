@@ -12,7 +12,7 @@ use log::StoreError;
 
 use super::exposure::Source;
 use super::limit;
-use crate::Store;
+use crate::store::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active, beside};
 use crate::value::{Column, Value, words};

@@ -9,7 +9,7 @@ use domain::money::Money;
 use log::StoreError;
 
 use super::limit;
-use crate::Store;
+use crate::store::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active};
 use crate::value::{Column, Value, words};

@@ -7,7 +7,7 @@ use domain::ids::{CaseId, FirmId};
 use log::StoreError;
 
 use super::limit;
-use crate::Store;
+use crate::store::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active};
 use crate::value::{Column, Value};

@@ -6,7 +6,7 @@ use domain::ids::{AccountId, FirmId};
 use log::StoreError;
 
 use super::limit;
-use crate::Store;
+use crate::store::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active, beside};
 use crate::value::{Column, Value, words};

@@ -9,7 +9,7 @@ use log::{Fault, ProjectionStep, StoreError};
 use std::collections::HashMap;
 
 use super::limit;
-use crate::Store;
+use crate::store::Store;
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
 use crate::value::{Column, Value};

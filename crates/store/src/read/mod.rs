@@ -46,6 +46,7 @@ pub use invoice::{InvoiceFilter, InvoiceRow, InvoiceState};
 pub use journal::{
     ControlSums, JournalEntryRow, JournalLineRow, OpenItemRow, PlanRevenue, TrialSums,
 };
+pub(crate) use payment::found_by_name;
 pub use payment::{MoneyBackRow, PaymentRow};
 
 use crate::row::{Changes, Row, Table};
@@ -96,10 +97,6 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
     journal::STATEMENTS,
     deposit::STATEMENTS,
     due::STATEMENTS,
-    crate::tile::STATEMENTS,
-    crate::audit::STATEMENTS,
-    crate::events::STATEMENTS,
-    crate::evidence::STATEMENTS,
 ];
 
 /// What one step changes, in the order of the streams so that neighbouring rows are written together.

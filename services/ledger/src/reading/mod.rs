@@ -134,7 +134,7 @@ impl<'l> View<'l> {
         streams: &[StreamId],
         position: u64,
     ) -> Result<Vec<State>, Failure> {
-        Ok(log::states_at(self.store(), firm, streams, position).await?)
+        Ok(log::states_at(&**self.store(), firm, streams, position).await?)
     }
 
     /// Opens the personal values of states, in the order of their streams, if the caller may see them, and

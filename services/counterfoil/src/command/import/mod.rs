@@ -139,7 +139,7 @@ async fn copy_logs(source: &Store, only: Option<FirmId>, to: &Path) -> anyhow::R
     };
     let copy = Store::open(to).await?;
     for firm in firms {
-        log::move_log(source, &copy, firm, |_| {}).await?;
+        log::move_log(&**source, &*copy, firm, |_| {}).await?;
     }
     copy.close().await;
     Ok(())

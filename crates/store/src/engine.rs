@@ -23,6 +23,9 @@ pub(crate) trait Engine: log::Store + Debug {
     /// The file, of a database in one.
     fn path(&self) -> Option<&Path>;
 
+    /// Whether whatever would write fails.
+    fn is_only_read(&self) -> bool;
+
     fn pools(&self) -> Vec<Pool>;
 
     /// Rows of the read models and events of the log that were read so far.

@@ -24,6 +24,7 @@ mod store;
 mod tile;
 mod together;
 mod value;
+mod verification;
 
 pub use audit::{
     CosignatureRow, KeptCheckpoint, SIGNING_KEYS_MAX, SigningKeyRow, WITNESS_KEYS_MAX,
@@ -38,6 +39,7 @@ pub use read::*;
 pub use replica::Replica;
 pub use store::Store;
 pub use together::{Hints, Leases};
+pub use verification::VerificationRow;
 
 /// Every statement that both engines have alike, so that a test can prepare them all.
 #[cfg(test)]
@@ -48,4 +50,5 @@ static STATEMENTS: &[&[&statement::Statement]] = &[
     events::STATEMENTS,
     evidence::STATEMENTS,
     people::STATEMENTS,
+    verification::STATEMENTS,
 ];

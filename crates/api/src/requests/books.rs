@@ -161,6 +161,18 @@ pub fn get_revenue_by_plan(m: &v1::GetRevenueByPlanRequest) -> Result<Get<Days>,
     })
 }
 
+/// Reads a `ListMonths`.
+pub fn list_months(m: &v1::ListMonthsRequest) -> Result<Page<Days>, FieldErrors> {
+    let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);
+    page(head, USUAL, |f, _| match m.from.as_ref() {
+        from @ Some(_) => days(f, from, m.through.as_ref()),
+        None => {
+            let through = f.date("through", m.through.as_ref())?;
+            Some(Days { from: CivilDate::MIN, through })
+        }
+    })
+}
+
 /// Reads a `ListAging`. The filter is the day.
 pub fn list_aging(m: &v1::ListAgingRequest) -> Result<Page<CivilDate>, FieldErrors> {
     let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);

@@ -55,6 +55,8 @@ use write::{End, Transaction, lend};
 pub(crate) struct Postgres {
     /// Where it is, for people.
     place: String,
+    /// Whether the pools that write work as a role that may not.
+    only_read: bool,
     readers: PgPool,
     rows_read: RowsRead,
     log: PgPool,
@@ -89,6 +91,10 @@ impl Engine for Postgres {
 
     fn path(&self) -> Option<&Path> {
         None
+    }
+
+    fn is_only_read(&self) -> bool {
+        self.only_read
     }
 
     fn pools(&self) -> Vec<Pool> {

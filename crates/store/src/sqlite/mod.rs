@@ -105,6 +105,10 @@ impl Engine for Sqlite {
         Some(&self.path)
     }
 
+    fn is_only_read(&self) -> bool {
+        self.only_read
+    }
+
     fn pools(&self) -> Vec<Pool> {
         vec![Pool::of("readers", &self.readers)]
     }

@@ -283,6 +283,17 @@ async fn get_firm(
     Ok(v1::GetFirmResponse { firm, position: int64(position) })
 }
 
+fn verification(row: VerificationRow) -> v1::Verification {
+    let VerificationRow { ended_at, position, root, finding } = row;
+    let position = int64(position);
+    v1::Verification {
+        end_time: Some(timestamp(ended_at)),
+        position,
+        root: root.map(Hash::hex).unwrap_or_default(),
+        fault: finding.map(|what| v1::LogFault { position, what }),
+    }
+}
+
 async fn get_head(
     ledger: &Ledger,
     authority: &Authority,
@@ -294,7 +305,9 @@ async fn get_head(
     ledger.engine().check_end(firm).await?;
     let head = ledger.engine().head(firm).await?;
     let applied = ledger.read_at(firm, 0).await?;
+    let last_verification = ledger.store().last_verification(firm).await?.map(verification);
     Ok(v1::GetHeadResponse {
+        last_verification,
         position: int64(head.position),
         root: head.root().hex(),
         invoice_count: int64(head.invoices),

@@ -66,7 +66,7 @@ pub(crate) trait Engine: log::Store + Debug {
 
 /// See [`crate::Leases`].
 #[async_trait]
-pub(crate) trait Leading: Debug + Send {
+pub(crate) trait Leading: Debug + Send + Sync {
     async fn ask(&mut self, firm: FirmId, work: Work) -> Result<bool, StoreError>;
 }
 

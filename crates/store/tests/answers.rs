@@ -10,7 +10,7 @@ use domain::ids::RequestId;
 use domain::refusal::{NamedVersion, Reason, Refusal, Versions};
 use domain::terms::Seat;
 use domain::value::Personal;
-use log::{LogStore as _, SubmitError, VerifyError, move_log};
+use log::{SubmitError, VerifyError, move_log};
 use support::*;
 use uuid::Uuid;
 

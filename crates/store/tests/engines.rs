@@ -6,7 +6,6 @@ use crate::support;
 
 use counterfoil_store::*;
 use futures::StreamExt as _;
-use log::LogStore as _;
 use support::database::Database;
 use support::everything::everything;
 use support::*;

@@ -11,7 +11,7 @@ use domain::command::CaseAction;
 use domain::event::ProgressReportSent;
 use domain::terms::Seat;
 use log::memory::Process;
-use log::{Engine, LogStore as _, SequentialIds, Settings, SteppedClock, SubmitError};
+use log::{Engine, SequentialIds, Settings, SteppedClock, SubmitError};
 use support::*;
 
 on_both_engines!(

@@ -168,7 +168,7 @@ impl Plan for Told {
                 OutcomeResult::Accepted(Accepted { count: 1, first: recorded.position, streams });
             outcomes
                 .push((recorded.request_id, Outcome { fingerprint: [0; 32], recorded_at, result }));
-            rows.push(AppendRow { recorded, bytes, leaf });
+            rows.push(AppendRow { recorded: recorded.into(), bytes, leaf });
         }
         Step::Write(Batch { expected: 0, rows, outcomes, head, people: Vec::new() })
     }

@@ -64,7 +64,7 @@ pub(super) fn bind(values: impl IntoIterator<Item = Value>) -> Result<PgArgument
             Value::Time(value) => add(&mut arguments, time(value)?),
             Value::Ids(ids) => add(&mut arguments, ids),
             Value::Hashes(hashes) => {
-                let hashes: Vec<&[u8]> = hashes.iter().map(|hash| hash.as_slice()).collect();
+                let hashes: Vec<&[u8]> = hashes.iter().map(<[u8; 32]>::as_slice).collect();
                 add(&mut arguments, hashes)
             }
         }?;

@@ -87,7 +87,17 @@ pub(super) async fn connect(url: &str) -> Result<Postgres, OpenError> {
     let grown = Grown::over(aside.clone());
     let leading = Mutex::new(Leases::over(aside.clone()));
     let rows_read = RowsRead::default();
-    Ok(Postgres { place, only_read: false, readers, rows_read, log, projection, aside, grown, leading })
+    Ok(Postgres {
+        place,
+        only_read: false,
+        readers,
+        rows_read,
+        log,
+        projection,
+        aside,
+        grown,
+        leading,
+    })
 }
 
 /// Options as every connection of the program has them.

@@ -55,11 +55,7 @@ impl PeopleStore for Postgres {
         people::complete(self, firm, people).await
     }
 
-    async fn keep_people(
-        &self,
-        firm: FirmId,
-        people: &[Person],
-    ) -> Result<(), StoreError> {
+    async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
         let mut transaction = Transaction::begin(&self.log, firm).await?;
         let mut arguments = PgArguments::default();
         add(&mut arguments, firm.0)?;

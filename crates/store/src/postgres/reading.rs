@@ -57,7 +57,17 @@ impl Postgres {
         let grown = Grown::over(aside.clone());
         let leading = Mutex::new(Leases::over(aside.clone()));
         let rows_read = RowsRead::default();
-        Ok(Self { place, only_read: true, readers, rows_read, log, projection, aside, grown, leading })
+        Ok(Self {
+            place,
+            only_read: true,
+            readers,
+            rows_read,
+            log,
+            projection,
+            aside,
+            grown,
+            leading,
+        })
     }
 }
 

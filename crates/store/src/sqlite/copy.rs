@@ -9,12 +9,9 @@ use crate::error::OpenError;
 
 /// Writes everything that is committed into a new file, while others go on reading and writing.
 pub(super) async fn copy_to(sqlite: &Sqlite, path: &Path) -> Result<(), OpenError> {
-    make_file(path)
-        .map_err(|source| OpenError::Unreadable { path: path.to_owned(), source })?;
-    let failed = |source: sqlx::Error| OpenError::Copy {
-        path: path.to_owned(),
-        source: Box::new(source),
-    };
+    make_file(path).map_err(|source| OpenError::Unreadable { path: path.to_owned(), source })?;
+    let failed =
+        |source: sqlx::Error| OpenError::Copy { path: path.to_owned(), source: Box::new(source) };
     let target = path.to_str().ok_or_else(|| OpenError::Unreadable {
         path: path.to_owned(),
         source: std::io::Error::other("the path is not UTF-8"),

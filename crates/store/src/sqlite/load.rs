@@ -21,9 +21,7 @@ use super::append::{head_of, transact};
 use super::error::failed;
 use super::guards::guards_missing;
 use super::snapshot::inflate;
-use super::statements::{
-    BESIDE, FIRMS, HEAD, LEAVES, READ, REMEMBERED, SNAPSHOTS, STREAMS,
-};
+use super::statements::{BESIDE, FIRMS, HEAD, LEAVES, READ, REMEMBERED, SNAPSHOTS, STREAMS};
 use super::{Sqlite, malformed, unsigned};
 use crate::beside::{self, corrupt, leaf_of};
 use crate::value::Value;

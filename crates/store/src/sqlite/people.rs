@@ -55,11 +55,7 @@ impl PeopleStore for Sqlite {
         people::complete(self, firm, people).await
     }
 
-    async fn keep_people(
-        &self,
-        firm: FirmId,
-        people: &[Person],
-    ) -> Result<(), StoreError> {
+    async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
         let mut transaction = self.begin(Writer::Log).await?;
         let kept = keep_people(&mut transaction.connection, firm, people).await;
         self.end(transaction, kept.map(End::Commit)).await

@@ -98,11 +98,7 @@ impl ProjectionStore for Sqlite {
         self.end(transaction, result).await
     }
 
-    async fn drop_generation(
-        &self,
-        firm: FirmId,
-        generation: i64,
-    ) -> Result<(), StoreError> {
+    async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         if self.drop_unless_active(firm, generation).await? {
             return Ok(());
         }

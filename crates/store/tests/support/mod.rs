@@ -29,9 +29,7 @@ use domain::money::{Currency, Money};
 use domain::rules::RulePack;
 use domain::terms::{Channel, Plan, Prices, Sale, Seat, Work};
 use domain::value::{Personal, Text};
-use log::{
-    Answer, Engine, LogStore as _, SequentialIds, Settings, SteppedClock, Submission, SubmitError,
-};
+use log::{Answer, Engine, SequentialIds, Settings, SteppedClock, Submission, SubmitError};
 pub(crate) use testbed::firm_keys;
 use uuid::Uuid;
 

@@ -9,7 +9,7 @@ use anyhow::Context;
 use clap::Args;
 use domain::ids::{FirmId, RequestId};
 use indicatif::ProgressBar;
-use log::{Engine, LogStore, MoveError, MoveReport, Moving, ReadBehind, StoreError};
+use log::{Engine, MoveError, MoveReport, Moving, ReadBehind, StoreError};
 use serde_json::json;
 use store::Store;
 use uuid::Uuid;

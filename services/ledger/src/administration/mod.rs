@@ -7,7 +7,7 @@ mod token;
 
 use api::FieldErrors;
 use api::requests::{self, Asked};
-use api::scalar::int64;
+use api::scalar::{int64, timestamp};
 use api::status::Failure;
 use api::v1;
 use api::v1::administration_server::Administration;
@@ -17,6 +17,7 @@ use domain::money::Currency;
 use domain::terms::Seat;
 use log::Answer;
 use prost::Message;
+use store::VerificationRow;
 use tonic::{Request, Response, Status};
 
 use crate::access::{Authority, firm_of};
@@ -289,7 +290,7 @@ fn verification(row: VerificationRow) -> v1::Verification {
     v1::Verification {
         end_time: Some(timestamp(ended_at)),
         position,
-        root: root.map(Hash::hex).unwrap_or_default(),
+        root: root.map(|root| root.hex()).unwrap_or_default(),
         fault: finding.map(|what| v1::LogFault { position, what }),
     }
 }

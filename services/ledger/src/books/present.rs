@@ -7,7 +7,9 @@ use calendar::CivilDate;
 use domain::event::ChartAccount;
 use domain::ids::{AccountId, FirmId};
 use domain::money::Currency;
-use store::{DepositRow, DepositStatus, JournalEntryRow, JournalLineRow, MonthRow, MovementRow, PlanRevenue};
+use store::{
+    DepositRow, DepositStatus, JournalEntryRow, JournalLineRow, MonthRow, MovementRow, PlanRevenue,
+};
 
 use crate::present::{day, minor};
 

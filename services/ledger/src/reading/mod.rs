@@ -16,7 +16,7 @@ use api::status::Failure;
 use domain::event::{Recorded, StreamId};
 use domain::ids::FirmId;
 use domain::world::State;
-use log::{LogStore as _, ProjectionStore as _, ReadBehind, Stored};
+use log::{ReadBehind, Stored};
 use store::Store;
 use tokio::time::{Instant, sleep, timeout};
 

@@ -19,7 +19,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use anyhow::Context;
 use clap::Args;
 use domain::ids::FirmId;
-use log::LogStore;
 use store::Store;
 
 use crate::cli::Global;

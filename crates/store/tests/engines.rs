@@ -126,8 +126,8 @@ async fn the_service_sees_and_writes_rows_of_the_named_firm_alone() {
                       WHERE n.nspname = 'counterfoil' AND c.relkind IN ('r', 'p') \
                       AND NOT c.relispartition AND c.relrowsecurity";
         // The log's three, snapshots, people and their words, checkpoints, the read model's 17, the
-        // five of proofs, and evidence.
-        assert_eq!(raw.number(fenced).await, 3 + 4 + 17 + 5 + 1);
+        // five of proofs, evidence, and the last verification.
+        assert_eq!(raw.number(fenced).await, 3 + 4 + 17 + 5 + 1 + 1);
         raw.run("SET ROLE counterfoil_service").await.unwrap();
         let seen = async |raw: &mut Raw| {
             let mut seen = Vec::new();

@@ -38,7 +38,7 @@ pub async fn open(database: &str) -> Result<(Engine, Arc<Store>, Arc<SteppedCloc
     let store = Arc::new(Store::connect(database).await?);
     let clock = Arc::new(SteppedClock::at(bulk::now()));
     let ids = Arc::new(UuidV7Ids::new());
-    let engine = Engine::new(store.clone(), clock.clone(), ids, firm_keys(), Settings::default());
+    let engine = Engine::new(store.ports(), clock.clone(), ids, firm_keys(), Settings::default());
     Ok((engine, store, clock))
 }
 

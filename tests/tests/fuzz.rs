@@ -236,7 +236,7 @@ impl Office {
         let folder = tempfile::tempdir_in(self.folder.path()).unwrap();
         let other = format!("sqlite:{}", folder.path().join("moved.db").display());
         let (engine, store, _) = child::open(&other).await.unwrap();
-        let moved = move_log(&*self.store, &*store, firm, |_| {}).await.unwrap();
+        let moved = move_log(&**self.store, &**store, firm, |_| {}).await.unwrap();
         assert_eq!((moved.events, moved.target_root), (head.position, head.root()));
         assert_eq!(engine.verify(firm, |_, _| {}).await.unwrap().root, head.root());
         engine.shutdown(PATIENCE).await;

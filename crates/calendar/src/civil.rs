@@ -15,6 +15,11 @@ pub fn add_months_clamped(date: CivilDate, months: u32) -> CivilDate {
     date.checked_add_months(Months::new(months)).unwrap_or(CivilDate::MAX)
 }
 
+/// The first day of a date's month.
+pub fn first_of_month(date: CivilDate) -> CivilDate {
+    date.with_day(1).unwrap_or(date)
+}
+
 /// Whether a date is the last of its month.
 pub fn is_month_end(date: CivilDate) -> bool {
     date.succ_opt().is_none_or(|next| next.day() == 1)

@@ -24,7 +24,7 @@ mod zone;
 pub use chrono::{Datelike, NaiveDate as CivilDate};
 
 pub use crate::business::BusinessCalendar;
-pub use crate::civil::{add_months_clamped, is_month_end};
+pub use crate::civil::{add_months_clamped, first_of_month, is_month_end};
 pub use crate::clock::Clock;
 pub use crate::holiday::{Holiday, federal_holidays};
 pub use crate::period::{

@@ -14,6 +14,7 @@ mod finding;
 mod fold;
 mod folded;
 mod follow;
+mod handed;
 mod head;
 mod histogram;
 pub mod memory;

@@ -1,6 +1,7 @@
 //! One batch of decisions, made while the head row is locked or believed not to move.
 
 use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
 use domain::command::{CaseAction, Command, Correction, MoneyBecomes};
 use domain::event::{Recorded, StreamId, UtcMicros};
@@ -63,7 +64,17 @@ pub(crate) struct BatchPlan<'a> {
     rows: Vec<AppendRow>,
     bytes: usize,
     outcomes: Vec<(RequestId, Outcome)>,
+    /// What it has decided to write.
+    events: Vec<Arc<Recorded>>,
     fault: Option<Fault>,
+}
+
+/// What a transaction decided.
+pub(crate) struct Decided {
+    /// On the front of what waits.
+    pub(crate) verdicts: Vec<Verdict>,
+    /// The events that it writes.
+    pub(crate) events: Vec<Arc<Recorded>>,
 }
 
 /// How one look at the next command ended.
@@ -99,15 +110,16 @@ impl<'a> BatchPlan<'a> {
             rows: Vec::with_capacity(waiting.len()),
             bytes: 0,
             outcomes: Vec::with_capacity(waiting.len()),
+            events: Vec::new(),
             fault: None,
         }
     }
 
-    /// The verdicts on the front of what waits, or the stored event that stood in the way.
-    pub(crate) fn into_verdicts(self) -> Result<Vec<Verdict>, Fault> {
+    /// What was decided, or the stored event that stood in the way.
+    pub(crate) fn into_decided(self) -> Result<Decided, Fault> {
         match self.fault {
             Some(fault) => Err(fault),
-            None => Ok(self.verdicts),
+            None => Ok(Decided { verdicts: self.verdicts, events: self.events }),
         }
     }
 
@@ -216,7 +228,7 @@ impl<'a> BatchPlan<'a> {
             self.cache.keys().extend(erased_by(&recorded).map(|person| (person, None)));
             let leaf = proof::leaf_hash(&bytes);
             self.bytes += bytes.len();
-            self.rows.push(AppendRow { recorded, bytes, leaf });
+            self.rows.push(AppendRow { recorded: recorded.into(), bytes, leaf });
         }
         for (stream, _) in &accepted.streams {
             self.cache.touch(*stream);
@@ -269,6 +281,7 @@ impl<'a> BatchPlan<'a> {
         assert_eq!(head.frontier.size(), head.position, "every position has its leaf");
         self.cache.end_at(head.clone());
         let rows = std::mem::take(&mut self.rows);
+        self.events = rows.iter().map(|row| Arc::clone(&row.recorded)).collect();
         let outcomes = std::mem::take(&mut self.outcomes);
         let people = self.people.finish();
         Step::Write(Batch { expected, rows, outcomes, head, people })

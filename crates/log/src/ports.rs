@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::fmt::Display;
+use std::sync::Arc;
 
 use async_trait::async_trait;
 use domain::event::{Recorded, StreamId};
@@ -109,7 +110,7 @@ impl LoadedStream {
 #[derive(Clone, Debug)]
 pub struct AppendRow {
     /// The event: what columns beside the bytes are made of.
-    pub recorded: Recorded,
+    pub recorded: Arc<Recorded>,
     /// Its canonical bytes.
     pub bytes: Vec<u8>,
     /// The leaf hash of the bytes, RFC 9162 section 2.1.1.

@@ -124,6 +124,7 @@ async fn follow_leader(
     let projection = &firm.projection;
     let leads = inner.store.leads(firm.id).await?;
     projection.leads.store(leads, Ordering::Relaxed);
+    projection.handed.want(leads);
     if leads {
         return Ok(None);
     }

@@ -1,12 +1,13 @@
 //! A firm's live projection as its task, readers and a rebuild see it.
 
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
 
 use domain::ids::FirmId;
 use tokio::sync::{Notify, watch};
 
 use crate::fold::Fault;
+use crate::handed::Handed;
 use crate::projector::Projector;
 use crate::settings::Settings;
 use crate::sync::lock;
@@ -29,6 +30,8 @@ pub struct ReadBehind {
 pub(crate) struct Projection {
     pub(crate) applied: watch::Sender<u64>,
     pub(crate) live: tokio::sync::Mutex<Projector>,
+    /// What the writer here has just written.
+    pub(crate) handed: Arc<Handed>,
     /// Readers who wait for a position now.
     waiting: AtomicUsize,
     pub(crate) hurry: Notify,
@@ -40,9 +43,11 @@ pub(crate) struct Projection {
 
 impl Projection {
     pub(crate) fn new(settings: &Settings) -> Self {
+        let handed = Arc::<Handed>::default();
         Self {
             applied: watch::Sender::new(0),
-            live: tokio::sync::Mutex::new(Projector::new(settings)),
+            live: tokio::sync::Mutex::new(Projector::new(settings, Some(Arc::clone(&handed)))),
+            handed,
             waiting: AtomicUsize::new(0),
             hurry: Notify::new(),
             leads: AtomicBool::new(false),

@@ -3,12 +3,15 @@
 //! Rows and checkpoint change in one transaction that is fenced by the checkpoint before, so a
 //! second projector, or this one after a crash, costs a retry and never counts twice.
 
+use std::sync::Arc;
+
 use domain::event::StreamId;
 use domain::ids::FirmId;
 
 use crate::error::StoreError;
 use crate::fold::Fault;
 use crate::folded::Folded;
+use crate::handed::Handed;
 use crate::page::{Page, read_page};
 use crate::ports::{Checkpoint, ProjectionStep, Store};
 use crate::settings::Settings;
@@ -59,23 +62,24 @@ pub(crate) struct Projector {
     ahead: Option<Page>,
     /// The right edge of the tiles that are kept, once it was read. A rebuild makes none.
     tiler: Option<Tiler>,
+    /// What the writer here has just written. A rebuild reads the log.
+    handed: Option<Arc<Handed>>,
 }
 
 impl Projector {
-    pub(crate) fn new(settings: &Settings) -> Self {
-        Self { checkpoint: None, folded: Folded::live(settings), ahead: None, tiler: None }
+    pub(crate) fn new(settings: &Settings, handed: Option<Arc<Handed>>) -> Self {
+        Self { checkpoint: None, folded: Folded::live(settings), ahead: None, tiler: None, handed }
     }
 
     /// One that fills a new generation from the first event on.
     pub(crate) fn from_start(settings: &Settings, generation: i64) -> Self {
         let checkpoint = Some(Checkpoint { generation, position: 0 });
-        Self { checkpoint, folded: Folded::for_rebuild(settings), ..Self::new(settings) }
+        Self { checkpoint, folded: Folded::for_rebuild(settings), ..Self::new(settings, None) }
     }
 
     /// The same run as the live one, with its smaller memory.
-    pub(crate) fn into_live(mut self, settings: &Settings) -> Self {
-        self.folded = Folded::live(settings);
-        self
+    pub(crate) fn into_live(self, settings: &Settings, handed: Arc<Handed>) -> Self {
+        Self { folded: Folded::live(settings), handed: Some(handed), ..self }
     }
 
     /// Forgets what it believes, after a failure: rows may be ahead of it.
@@ -134,6 +138,21 @@ impl Projector {
         }
     }
 
+    /// The events after a position: those that were handed over, or as the log has them.
+    async fn page(
+        &self,
+        store: &dyn Store,
+        firm: FirmId,
+        after: u64,
+        limit: usize,
+    ) -> Result<Page, StoreError> {
+        let events = self.handed.as_ref().map(|handed| handed.take_after(after, limit));
+        match events.filter(|events| !events.is_empty()) {
+            Some(events) => Ok(Page { after, events, fault: None }),
+            None => read_page(store, firm, after, limit).await,
+        }
+    }
+
     /// Takes in at most `limit` events.
     pub(crate) async fn step(
         &mut self,
@@ -145,7 +164,7 @@ impl Projector {
         let Checkpoint { generation, position: from } = self.checkpoint(store, firm).await?;
         let Page { events, fault, .. } = match self.ahead.take() {
             Some(page) if page.after == from && page.events.len() <= limit => page,
-            Some(_) | None => read_page(store, firm, from, limit).await?,
+            Some(_) | None => self.page(store, firm, from, limit).await?,
         };
         let Some(last) = events.last() else {
             return Ok(Progress { position: from, events: 0, fault, ..Progress::default() });
@@ -169,7 +188,7 @@ impl Projector {
             snapshots: &snapshots,
             tiles: &tiles,
         };
-        if events.len() == limit {
+        if events.len() == limit && !self.handed.as_ref().is_some_and(|h| h.has_after(to)) {
             // Reading goes on while the rows are written.
             let (ahead, projected) =
                 futures::join!(read_page(store, firm, to, limit), store.project(step));

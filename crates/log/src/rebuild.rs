@@ -1,5 +1,7 @@
 //! Rebuilding the read model beside the live one, then switching.
 
+use std::sync::Arc;
+
 use domain::ids::FirmId;
 
 use crate::engine::Engine;
@@ -93,7 +95,7 @@ impl Engine {
         let target = store.head(firm).await?.position;
         let position = fill(&mut rebuilt, store, firm, (target, limit), progress).await?;
         store.switch(firm, generation).await?;
-        *live = rebuilt.into_live(settings);
+        *live = rebuilt.into_live(settings, Arc::clone(&shared.projection.handed));
         drop(live);
         shared.projection.applied.send_replace(position);
         shared.projection.resume();

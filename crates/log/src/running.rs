@@ -66,7 +66,7 @@ impl Inner {
             (Arc::clone(&self.clock), Arc::clone(&self.ids), Arc::clone(&self.firm_keys)),
             Arc::clone(&self.stats),
             self.settings.clone(),
-            firm.head.clone(),
+            (firm.head.clone(), Arc::clone(&firm.projection.handed)),
         );
         Queue { sender, task: tokio::spawn(writer.run(queue)) }
     }

@@ -31,6 +31,8 @@ pub const SNAPSHOT_EVERY: u64 = 64;
 pub const SNAPSHOT_AT_REST: u64 = 8;
 /// Most events of one step of the live projection.
 pub const PROJECT_PAGE: usize = 1_000;
+/// Most events that a writer holds for the projection of its own process. One that is further behind reads the log.
+pub(crate) const HANDED_EVENTS_MAX: usize = 4_096;
 /// How long the live projection lets events gather while nobody waits for them.
 pub const PROJECT_PAUSE: Duration = Duration::from_millis(50);
 /// Most events of one step of a rebuild.

@@ -15,8 +15,9 @@ use vault::FirmKeys;
 use crate::cache::Cache;
 use crate::clock::{Clock, Ids};
 use crate::error::{StoreError, as_dyn};
+use crate::handed::Handed;
 use crate::head::Head;
-use crate::plan::{BatchPlan, Verdict, answers};
+use crate::plan::{BatchPlan, Decided, Verdict, answers};
 use crate::ports::{Landing, Store};
 use crate::settings::{BELIEF_LASTS, RETRIES_MAX, RETRY_PATIENCE, Settings};
 use crate::stats::{EngineStats, add, raise};
@@ -31,6 +32,8 @@ pub(crate) struct Writer {
     stats: Arc<EngineStats>,
     settings: Settings,
     head: watch::Sender<u64>,
+    /// Where its events go besides.
+    handed: Arc<Handed>,
     cache: Cache,
     /// When the last batch landed.
     landed: Instant,
@@ -51,11 +54,11 @@ impl Writer {
         (clock, ids, firm_keys): (Arc<dyn Clock>, Arc<dyn Ids>, Arc<FirmKeys>),
         stats: Arc<EngineStats>,
         settings: Settings,
-        head: watch::Sender<u64>,
+        (head, handed): (watch::Sender<u64>, Arc<Handed>),
     ) -> Self {
         let cache = Cache::new(firm, settings.streams_cached_max);
         let landed = Instant::now();
-        Self { firm, store, clock, ids, firm_keys, stats, settings, head, cache, landed }
+        Self { firm, store, clock, ids, firm_keys, stats, settings, head, handed, cache, landed }
     }
 
     /// Works until the queue is closed and empty.
@@ -131,10 +134,11 @@ impl Writer {
         let begun = Instant::now();
         let span = self.commit_span(batch);
         let decided = self.decide(batch).instrument(span.clone()).await;
-        let verdicts = decided.inspect_err(|_| {
+        let Decided { verdicts, events } = decided.inspect_err(|_| {
             span.record("otel.status_code", "ERROR");
         })?;
         self.landed = Instant::now();
+        self.handed.put(events);
         self.stats.commit_time.add_time(begun.elapsed());
         link(&span, &batch[..verdicts.len()]);
         Ok(verdicts)
@@ -143,19 +147,19 @@ impl Writer {
     /// Decides without the lock while nobody else seems to write, and with it otherwise. After a rest
     /// the lock is taken too: that finds a connection that was cut meanwhile before anything is
     /// decided, so that no caller is told of an unknown outcome for that.
-    async fn decide(&mut self, batch: &[Waiting]) -> Result<Vec<Verdict>, StoreError> {
+    async fn decide(&mut self, batch: &[Waiting]) -> Result<Decided, StoreError> {
         let believed = self.cache.believed().filter(|_| self.landed.elapsed() < BELIEF_LASTS);
         if let Some(head) = believed.cloned()
-            && let Some(verdicts) = self.decide_at(head, batch).await?
+            && let Some(decided) = self.decide_at(head, batch).await?
         {
-            return Ok(verdicts);
+            return Ok(decided);
         }
         let requests: Vec<RequestId> = batch.iter().map(|w| w.submission.request_id).collect();
         let known_position = self.cache.known_position();
         let sources = (self.clock.as_ref(), self.ids.as_ref());
         let mut plan = BatchPlan::new(&mut self.cache, batch, sources, &self.firm_keys);
         self.store.transact(self.firm, known_position, &requests, &mut plan).await?;
-        Ok(plan.into_verdicts()?)
+        Ok(plan.into_decided()?)
     }
 
     /// Nothing, and nothing decided, if the log does not end there or has answered a request before.
@@ -163,14 +167,14 @@ impl Writer {
         &mut self,
         head: Head,
         batch: &[Waiting],
-    ) -> Result<Option<Vec<Verdict>>, StoreError> {
+    ) -> Result<Option<Decided>, StoreError> {
         let sources = (self.clock.as_ref(), self.ids.as_ref());
         let mut plan = BatchPlan::new(&mut self.cache, batch, sources, &self.firm_keys);
         match self.store.transact_at(self.firm, &head, &mut plan).await? {
             Landing::Landed => {
-                let verdicts = plan.into_verdicts()?;
+                let decided = plan.into_decided()?;
                 add(&self.stats.unlocked, 1);
-                Ok(Some(verdicts))
+                Ok(Some(decided))
             }
             Landing::NotTried => Ok(None),
             Landing::Lost => {

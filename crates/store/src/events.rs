@@ -5,10 +5,10 @@ use domain::event::StreamId;
 use domain::ids::FirmId;
 use log::{StoreError, Stored};
 
-use crate::Store;
 use crate::read::limit;
 use crate::row::{Selected, Values, next};
 use crate::statement::{listed, listed_values, statements};
+use crate::store::Store;
 use crate::value::{Column, Kind, Malformed, Value};
 
 /// Which events are wanted.

@@ -1,7 +1,5 @@
 //! How busy the connections are, for whoever exports metrics.
 
-use crate::store::{Behind, Store};
-
 /// The engine behind a store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum EngineKind {
@@ -40,25 +38,6 @@ impl Pool {
             name,
             in_use: u64::from(pool.size()).saturating_sub(idle),
             most: u64::from(pool.options().get_max_connections()),
-        }
-    }
-}
-
-impl Store {
-    /// The engine behind it.
-    pub const fn kind(&self) -> EngineKind {
-        match self.engine {
-            Behind::Sqlite(_) => EngineKind::Sqlite,
-            Behind::Postgres(_) => EngineKind::Postgres,
-        }
-    }
-
-    /// The pools of connections as they are now. What an SQLite file is written by, two connections
-    /// that take turns, is none.
-    pub fn pools(&self) -> Vec<Pool> {
-        match &self.engine {
-            Behind::Sqlite(sqlite) => sqlite.pools(),
-            Behind::Postgres(postgres) => postgres.pools(),
         }
     }
 }

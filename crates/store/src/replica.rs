@@ -3,9 +3,11 @@
 use domain::ids::FirmId;
 use log::StoreError;
 
+use crate::engine::Standing;
+use crate::error::OpenError;
+use crate::open::{Named, named};
 use crate::postgres::Postgres;
-pub use crate::postgres::Standing;
-use crate::store::{Behind, OpenError, POSTGRES_SCHEMES, SQLITE_SCHEME, Store};
+use crate::store::Store;
 
 /// A database that is read instead of the one that is written to.
 ///
@@ -21,15 +23,10 @@ pub struct Replica {
 impl Replica {
     /// The replica of that name. Nobody is connected to yet: it may come later, and come back.
     pub fn at(url: &str) -> Result<Self, OpenError> {
-        if url.starts_with(SQLITE_SCHEME) {
-            return Err(OpenError::NoReplica);
-        }
-        if !POSTGRES_SCHEMES.iter().any(|scheme| url.starts_with(scheme)) {
-            return Err(OpenError::Scheme);
-        }
+        let Named::Postgres(url) = named(url)? else { return Err(OpenError::NoReplica) };
         let postgres = Postgres::to_read(url)?;
         let place = postgres.place().to_owned();
-        Ok(Self { store: Store::over(Behind::Postgres(postgres)), place })
+        Ok(Self { store: Store::over(postgres), place })
     }
 
     /// Its log and read models.
@@ -44,9 +41,6 @@ impl Replica {
 
     /// Where it stands with a firm's log.
     pub async fn standing(&self, firm: FirmId) -> Result<Standing, StoreError> {
-        match &self.store.engine {
-            Behind::Postgres(postgres) => postgres.standing(firm).await,
-            Behind::Sqlite(_) => Err(StoreError::internal("a file has no replica")),
-        }
+        self.store.engine.standing(firm).await
     }
 }

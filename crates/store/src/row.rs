@@ -3,8 +3,9 @@
 use std::cmp::Ordering;
 use std::collections::HashMap;
 
-use domain::ids::{AccountId, CaseId};
+use domain::ids::{AccountId, CaseId, RequestId};
 use proof::Hash;
+use uuid::Uuid;
 
 use crate::value::{Kind, Malformed, Value};
 
@@ -43,7 +44,7 @@ macro_rules! alone {
     )*};
 }
 
-alone!(u64, CaseId, Option<AccountId>, Hash, Vec<u8>);
+alone!(u64, Uuid, CaseId, RequestId, Option<AccountId>, Hash, Vec<u8>);
 
 /// The next column.
 pub(crate) fn next<T: crate::value::Column>(values: Values<'_>) -> Result<T, Malformed> {

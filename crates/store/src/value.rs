@@ -9,7 +9,7 @@ use domain::event::{
 };
 use domain::ids::{
     AccountId, BankCode, BankReference, BureauCode, CaseId, DepositId, EventId, ItemCode, PlanCode,
-    ProcessorRef,
+    ProcessorRef, RequestId,
 };
 use domain::media::MediaType;
 use domain::money::Currency;
@@ -39,6 +39,10 @@ pub(crate) enum Value {
     Bytes(Vec<u8>),
     /// An instant.
     Time(UtcMicros),
+    /// Ids that a statement lists, each engine in its own way.
+    Ids(Vec<Uuid>),
+    /// Hashes, likewise.
+    Hashes(Vec<[u8; 32]>),
 }
 
 /// What a column holds, so that an engine knows which of its types to read.
@@ -84,6 +88,11 @@ pub(crate) fn signed(number: u64) -> Result<i64, StoreError> {
 /// A position or count read back.
 pub(crate) fn unsigned(number: i64) -> Result<u64, StoreError> {
     u64::try_from(number).map_err(|_| malformed("a count"))
+}
+
+/// The most rows of a page as a parameter.
+pub(crate) fn rows_limit(rows: usize) -> Value {
+    Value::Integer(i64::try_from(rows).unwrap_or(i64::MAX))
 }
 
 /// A Rust type that is one column.
@@ -206,6 +215,16 @@ impl Column for UtcMicros {
     }
 }
 
+impl Column for Uuid {
+    const KIND: Kind = Kind::Id;
+    fn put(&self) -> Value {
+        Value::Id(*self)
+    }
+    fn take(value: Value) -> Result<Self, Malformed> {
+        if let Value::Id(id) = value { Ok(id) } else { Err(Malformed { wanted: "an id" }) }
+    }
+}
+
 /// Ids.
 macro_rules! ids {
     ($($Type:ident),*) => {$(
@@ -215,13 +234,13 @@ macro_rules! ids {
                 Value::Id(self.0)
             }
             fn take(value: Value) -> Result<Self, Malformed> {
-                if let Value::Id(id) = value { Ok(Self(id)) } else { Err(Malformed { wanted: "an id" }) }
+                Uuid::take(value).map(Self)
             }
         }
     )*};
 }
 
-ids!(CaseId, AccountId, DepositId, EventId);
+ids!(CaseId, AccountId, DepositId, EventId, RequestId);
 
 /// Codes that callers choose.
 macro_rules! chosen {

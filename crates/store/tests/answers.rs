@@ -10,7 +10,7 @@ use domain::ids::RequestId;
 use domain::refusal::{NamedVersion, Reason, Refusal, Versions};
 use domain::terms::Seat;
 use domain::value::Personal;
-use log::{LogStore as _, SubmitError, VerifyError, move_log};
+use log::{SubmitError, VerifyError, move_log};
 use support::*;
 use uuid::Uuid;
 
@@ -85,7 +85,7 @@ async fn a_number_that_nobody_could_read_again_is_refused_the_same_way_again(pla
 
     let elsewhere = Place::File(tempfile::tempdir().unwrap());
     let there = over(elsewhere.open().await, 2_000);
-    let report = move_log(&*bench.store, &*there.store, FIRM, |_| {}).await.unwrap();
+    let report = move_log(&**bench.store, &**there.store, FIRM, |_| {}).await.unwrap();
     assert_eq!(report.source_root, report.target_root);
     assert_eq!(refused(&there).await, first);
     there.engine.verify(FIRM, |_, _| {}).await.unwrap();

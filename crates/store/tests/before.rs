@@ -11,7 +11,6 @@ use counterfoil_store::{OpenError, Store};
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::BureauRegistered;
 use domain::ids::{BureauCode, FirmId, RequestId};
-use log::LogStore as _;
 use support::database::Database;
 use support::*;
 use uuid::Uuid;

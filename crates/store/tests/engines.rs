@@ -6,7 +6,6 @@ use crate::support;
 
 use counterfoil_store::*;
 use futures::StreamExt as _;
-use log::LogStore as _;
 use support::database::Database;
 use support::everything::everything;
 use support::*;
@@ -127,8 +126,8 @@ async fn the_service_sees_and_writes_rows_of_the_named_firm_alone() {
                       WHERE n.nspname = 'counterfoil' AND c.relkind IN ('r', 'p') \
                       AND NOT c.relispartition AND c.relrowsecurity";
         // The log's three, snapshots, people and their words, checkpoints, the read model's 17, the
-        // five of proofs, and evidence.
-        assert_eq!(raw.number(fenced).await, 3 + 4 + 17 + 5 + 1);
+        // five of proofs, evidence, and the last verification.
+        assert_eq!(raw.number(fenced).await, 3 + 4 + 17 + 5 + 1 + 1);
         raw.run("SET ROLE counterfoil_service").await.unwrap();
         let seen = async |raw: &mut Raw| {
             let mut seen = Vec::new();
@@ -195,7 +194,7 @@ async fn followers_and_read_models_of_one_process_go_on_with_what_another_writes
         let ids = std::sync::Arc::new(log::UuidV7Ids::default());
         let settings = log::Settings { poll_interval, ..log::Settings::default() };
         let other =
-            log::Engine::new(store.clone(), bench.clock.clone(), ids, firm_keys(), settings);
+            log::Engine::new(store.ports(), bench.clock.clone(), ids, firm_keys(), settings);
         let head = bench.store.head(FIRM).await.unwrap().position;
         let mut followed = Box::pin(other.follow(FIRM, head));
         let caught_up = followed.next().await.unwrap().unwrap();

@@ -5,26 +5,14 @@
 
 use crate::support;
 
-use std::collections::HashMap;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU32, Ordering};
 
-use async_trait::async_trait;
-use counterfoil_store::Store;
 use domain::command::CaseAction;
-use domain::event::{ProgressReportSent, StreamId};
-use domain::ids::{FirmId, RequestId};
-use domain::named::{MovementName, NameFound};
+use domain::event::ProgressReportSent;
 use domain::terms::Seat;
-use log::{
-    Beside, Checkpoint, Comparison, Engine, Head, KeptSnapshot, LoadedStream, LogStore,
-    PeopleStore, Person, Plan, ProjectionStep, ProjectionStore, Remembered, Rewrapped,
-    SequentialIds, Settings, SteppedClock, StoreError, Stored, StreamEnd, SubmitError, Tile,
-    TileStore, Wanted,
-};
-use proof::Hash;
+use log::memory::Process;
+use log::{Engine, SequentialIds, Settings, SteppedClock, SubmitError};
 use support::*;
-use uuid::Uuid;
 
 on_both_engines!(
     without_room_nothing_is_recorded_and_with_room_again_everything_once,
@@ -121,236 +109,12 @@ async fn the_read_models_wait_for_room_and_miss_nothing(place: &Place<'_>) {
     assert_eq!(cases.await.unwrap().len(), 1);
 }
 
-/// The store, with the answers of so many commits lost on the way.
-struct Lossy {
-    store: Arc<Store>,
-    lost: AtomicU32,
-}
-
-#[async_trait]
-impl PeopleStore for Lossy {
-    async fn people(&self, firm: FirmId, ids: &[Uuid]) -> Result<Vec<Person>, StoreError> {
-        self.store.people(firm, ids).await
-    }
-
-    async fn people_after(
-        &self,
-        firm: FirmId,
-        after: Option<Uuid>,
-        limit: usize,
-    ) -> Result<Vec<Person>, StoreError> {
-        self.store.people_after(firm, after, limit).await
-    }
-
-    async fn find(
-        &self,
-        firm: FirmId,
-        wanted: &Wanted,
-        limit: usize,
-    ) -> Result<Vec<Uuid>, StoreError> {
-        self.store.find(firm, wanted, limit).await
-    }
-
-    async fn incomplete(&self, firm: FirmId, limit: usize) -> Result<Vec<Person>, StoreError> {
-        self.store.incomplete(firm, limit).await
-    }
-
-    async fn misfiled(&self, firm: FirmId, limit: usize) -> Result<Vec<Uuid>, StoreError> {
-        self.store.misfiled(firm, limit).await
-    }
-
-    async fn complete(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
-        self.store.complete(firm, people).await
-    }
-
-    async fn keep_people(&self, firm: FirmId, people: &[Person]) -> Result<(), StoreError> {
-        self.store.keep_people(firm, people).await
-    }
-
-    async fn rewrap(&self, firm: FirmId, keys: &[Rewrapped]) -> Result<u64, StoreError> {
-        self.store.rewrap(firm, keys).await
-    }
-}
-
-#[async_trait]
-impl LogStore for Lossy {
-    async fn transact(
-        &self,
-        firm: FirmId,
-        known_position: u64,
-        requests: &[RequestId],
-        plan: &mut dyn Plan,
-    ) -> Result<(), StoreError> {
-        self.store.transact(firm, known_position, requests, plan).await?;
-        let fewer = |left: u32| left.checked_sub(1);
-        match self.lost.fetch_update(Ordering::SeqCst, Ordering::SeqCst, fewer) {
-            Ok(_) => Err(StoreError::OutcomeUnknown { source: None }),
-            Err(_) => Ok(()),
-        }
-    }
-
-    async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
-        self.store.head(firm).await
-    }
-
-    async fn read(&self, firm: FirmId, after: u64, most: usize) -> Result<Vec<Stored>, StoreError> {
-        self.store.read(firm, after, most).await
-    }
-
-    async fn leaves(&self, firm: FirmId, after: u64, most: usize) -> Result<Vec<Hash>, StoreError> {
-        self.store.leaves(firm, after, most).await
-    }
-
-    async fn beside(
-        &self,
-        firm: FirmId,
-        after: u64,
-        most: usize,
-    ) -> Result<Vec<Beside>, StoreError> {
-        self.store.beside(firm, after, most).await
-    }
-
-    async fn remembered(
-        &self,
-        firm: FirmId,
-        requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
-        self.store.remembered(firm, requests).await
-    }
-
-    async fn remembered_from(
-        &self,
-        firm: FirmId,
-        from: RequestId,
-        limit: usize,
-    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
-        self.store.remembered_from(firm, from, limit).await
-    }
-
-    async fn ends_after(
-        &self,
-        firm: FirmId,
-        after: Option<StreamId>,
-        limit: usize,
-    ) -> Result<Vec<StreamEnd>, StoreError> {
-        self.store.ends_after(firm, after, limit).await
-    }
-
-    async fn load(
-        &self,
-        firm: FirmId,
-        streams: &[StreamId],
-        up_to: u64,
-    ) -> Result<Vec<LoadedStream>, StoreError> {
-        self.store.load(firm, streams, up_to).await
-    }
-
-    async fn load_from_first(
-        &self,
-        firm: FirmId,
-        streams: &[StreamId],
-        up_to: u64,
-    ) -> Result<Vec<LoadedStream>, StoreError> {
-        self.store.load_from_first(firm, streams, up_to).await
-    }
-
-    async fn snapshots_after(
-        &self,
-        firm: FirmId,
-        after: &str,
-        limit: usize,
-    ) -> Result<Vec<KeptSnapshot>, StoreError> {
-        self.store.snapshots_after(firm, after, limit).await
-    }
-
-    async fn guards_missing(&self) -> Result<Vec<String>, StoreError> {
-        self.store.guards_missing().await
-    }
-
-    async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
-        self.store.firms().await
-    }
-}
-
-#[async_trait]
-impl ProjectionStore for Lossy {
-    async fn leads(&self, firm: FirmId) -> Result<bool, StoreError> {
-        self.store.leads(firm).await
-    }
-
-    async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
-        self.store.checkpoint(firm).await
-    }
-
-    async fn named(&self, firm: FirmId, name: &MovementName) -> Result<NameFound, StoreError> {
-        self.store.named(firm, name).await
-    }
-
-    async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
-        self.store.begin_rebuild(firm).await
-    }
-
-    async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
-        self.store.switch(firm, generation).await
-    }
-
-    async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
-        self.store.drop_generation(firm, generation).await
-    }
-
-    async fn compare(
-        &self,
-        firm: FirmId,
-        generation: i64,
-        position: u64,
-    ) -> Result<Comparison, StoreError> {
-        self.store.compare(firm, generation, position).await
-    }
-
-    async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
-        self.store.project(step).await
-    }
-}
-
-#[async_trait]
-impl TileStore for Lossy {
-    async fn tiles_kept(&self, firm: FirmId) -> Result<u64, StoreError> {
-        self.store.tiles_kept(firm).await
-    }
-
-    async fn tile(&self, firm: FirmId, level: u8, at: u64) -> Result<Option<Tile>, StoreError> {
-        self.store.tile(firm, level, at).await
-    }
-
-    async fn event_and_tile(
-        &self,
-        firm: FirmId,
-        position: u64,
-        tile: u64,
-    ) -> Result<(Option<Stored>, Option<Tile>), StoreError> {
-        self.store.event_and_tile(firm, position, tile).await
-    }
-
-    async fn tile_roots(
-        &self,
-        firm: FirmId,
-        level: u8,
-        from: u64,
-        most: usize,
-    ) -> Result<Vec<Hash>, StoreError> {
-        self.store.tile_roots(firm, level, from, most).await
-    }
-
-    async fn keep_tiles(&self, firm: FirmId, tiles: &[Tile]) -> Result<(), StoreError> {
-        self.store.keep_tiles(firm, tiles).await
-    }
-}
-
 /// A bench whose next commits land without an answer.
 async fn losing(place: &Place<'_>, lost: u32) -> (Bench, Engine) {
     let bench = bench(place).await;
     bench.case(100, 1, "2026-01-05", vec![enrol(1, Seat::Individual)]).await;
-    let lossy = Lossy { store: Arc::clone(&bench.store), lost: AtomicU32::new(lost) };
+    let lossy = Process::new(bench.store.ports());
+    lossy.lose_answers(lost);
     let clock = Arc::new(SteppedClock::at(domain::event::UtcMicros(1_767_636_000_000_000)));
     let ids = Arc::new(SequentialIds::default());
     // The first ids are those of the bench.

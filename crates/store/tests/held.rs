@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use domain::terms::Seat;
-use log::{LogStore as _, ProjectionStore as _, StoreError, SubmitError, VerifyError};
+use log::{StoreError, SubmitError, VerifyError};
 
 use crate::support::*;
 

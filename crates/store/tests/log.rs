@@ -15,8 +15,8 @@ use domain::event::{CaseEvent, Event, LookKind, Recorded, StreamId, UtcMicros, W
 use domain::ids::{CaseId, EventId, RequestId};
 use domain::terms::Seat;
 use log::{
-    Accepted, AppendRow, Landing, LoadedStream, LogStore as _, Opening, Outcome, OutcomeResult,
-    PeopleStore as _, Plan, Step, StoreError, SubmitError, VerifyError,
+    Accepted, AppendRow, Landing, LoadedStream, Opening, Outcome, OutcomeResult, Plan, Step,
+    StoreError, SubmitError, VerifyError,
 };
 use support::*;
 
@@ -349,7 +349,7 @@ impl Plan for Next {
         self.written = Some(head.clone());
         Step::Write(log::Batch {
             expected,
-            rows: vec![AppendRow { recorded, bytes, leaf }],
+            rows: vec![AppendRow { recorded: recorded.into(), bytes, leaf }],
             outcomes: vec![(request, outcome)],
             head,
             people: Vec::new(),

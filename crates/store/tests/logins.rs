@@ -7,7 +7,6 @@ use crate::support;
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use counterfoil_store::{OpenError, Store};
-use log::LogStore as _;
 use sqlx::{Connection as _, Executor as _, PgConnection};
 use support::database::Database;
 use support::*;

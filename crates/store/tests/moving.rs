@@ -10,7 +10,7 @@ use counterfoil_store::{OpenError, Store};
 use domain::command::{CaseAction, Command, Dated, FirmAction};
 use domain::event::{AccessRevoked, ProgressReportSent};
 use domain::ids::{AccessId, RequestId};
-use log::{LogStore as _, MoveError, MoveReport, Remembered, Stored, move_log};
+use log::{MoveError, MoveReport, Remembered, Stored, move_log};
 use proof::Hash;
 use support::database::Database;
 use support::everything::everything;
@@ -53,7 +53,7 @@ async fn with_a_history(place: &Place<'_>) -> Bench {
 async fn moved(from: &Place<'_>, to: &Place<'_>) -> (MoveReport, Arc<Store>) {
     let source = Store::connect_to_read(&from.url()).await.unwrap();
     let target = to.open().await;
-    let report = move_log(&source, &*target, FIRM, |_| {}).await.unwrap();
+    let report = move_log(&*source, &**target, FIRM, |_| {}).await.unwrap();
     source.close().await;
     (report, target)
 }
@@ -137,7 +137,7 @@ async fn a_server_still_writing_is_copied_to_its_last_event() {
             log::Moving::SourceGrew { from, to } => grew.push((from, to)),
             _ => {}
         };
-        let report = move_log(&source, &*target, FIRM, progress).await.unwrap();
+        let report = move_log(&*source, &**target, FIRM, progress).await.unwrap();
         assert_eq!(grew, [(before, report.events)]);
         assert!(report.events > before);
         assert_eq!(kept(&target).await, kept(&bench.store).await);
@@ -174,7 +174,7 @@ async fn a_damaged_source_is_refused_at_its_position_and_nothing_is_written() {
             let to = Place::File(tempfile::tempdir().unwrap());
             let source = Store::connect_to_read(&from.url()).await.unwrap();
             let target = to.open().await;
-            let error = move_log(&source, &*target, FIRM, |_| {}).await.unwrap_err();
+            let error = move_log(&*source, &**target, FIRM, |_| {}).await.unwrap_err();
             assert!(matches!(error, MoveError::Source { position: 17, .. }), "{error}");
             assert_eq!(target.head(FIRM).await.unwrap().position, 0);
         }
@@ -192,7 +192,7 @@ async fn another_firms_log_under_the_same_id_is_refused_where_it_differs() {
         let position = other.store.head(FIRM).await.unwrap().position + 1;
         other.submit(0xcc, an_enrolment()).await.unwrap();
         let before = kept(&other.store).await;
-        let refused = move_log(&*bench.store, &*other.store, FIRM, |_| {}).await.unwrap_err();
+        let refused = move_log(&**bench.store, &**other.store, FIRM, |_| {}).await.unwrap_err();
         assert!(
             matches!(refused, MoveError::Foreign { position: found } if found == position),
             "{refused}"

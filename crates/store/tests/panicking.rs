@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use counterfoil_store::Store;
 use domain::ids::FirmId;
-use log::{LoadedStream, LogStore as _, NOTHING_KNOWN, Opening, Plan, Step};
+use log::{LoadedStream, NOTHING_KNOWN, Opening, Plan, Step};
 use uuid::Uuid;
 
 const FIRM: FirmId = FirmId(Uuid::from_u128(0xf1));

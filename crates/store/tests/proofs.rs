@@ -7,7 +7,6 @@ use crate::support;
 use counterfoil_store::*;
 use domain::event::UtcMicros;
 use domain::ids::FirmId;
-use log::{LogStore as _, TileStore as _};
 use proof::tile::ProofPlan;
 use proof::tree;
 use support::*;

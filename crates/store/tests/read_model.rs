@@ -17,7 +17,7 @@ use domain::event::{
 use domain::ids::PaperCode;
 use domain::rules::RulePack;
 use domain::terms::Seat;
-use log::{DerivedFault, ProjectionStep, ProjectionStore as _, RebuildError, StoreError};
+use log::{DerivedFault, ProjectionStep, RebuildError, StoreError};
 use support::*;
 
 on_both_engines!(

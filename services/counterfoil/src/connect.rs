@@ -17,7 +17,7 @@ use calendar::{CivilDate, Zone};
 use domain::ids::{CaseId, FirmId};
 use domain::money::Currency;
 use ledger::Ledger;
-use log::{Clock, Ids as _, LogStore};
+use log::{Clock, Ids as _};
 use sha2::{Digest as _, Sha256};
 use store::Store;
 use tonic::metadata::{Ascii, MetadataValue};

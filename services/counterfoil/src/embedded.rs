@@ -165,7 +165,7 @@ pub(crate) async fn open_to_read(
 fn over(store: &Arc<Store>, firm_keys: FirmKeys, outbox: &Path, limits: Limits) -> Ledger {
     let clock = Arc::new(log::SystemClock);
     let engine = log::Engine::new(
-        store.clone(),
+        store.ports(),
         clock.clone(),
         Arc::new(log::UuidV7Ids::new()),
         firm_keys,

@@ -17,7 +17,6 @@ use common::Desk;
 use common::machine::{Machine, connection};
 use common::served::{Caller, Served, message};
 use domain::ids::FirmId;
-use log::LogStore;
 use proof::{Hash, tree};
 use store::Store;
 use testbed::Cluster;

@@ -91,6 +91,7 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["books", "import-bank", &letter, "--bank", "operating"],
         &["books", "import-payouts", &letter, "--mapping", &letter],
         &["books", "match"],
+        &["books", "months"],
         &["books", "movements"],
         &["books", "policy", "certain"],
         &["books", "refuse", NOBODY, "--payout", NOBODY],

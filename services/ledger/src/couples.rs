@@ -9,7 +9,7 @@ use domain::actor::ServiceActor;
 use domain::command::{Command, CoupleAction};
 use domain::event::StreamId;
 use domain::ids::{CaseId, FirmId};
-use log::{LogStore, OwnRequests, Submission};
+use log::{OwnRequests, Submission};
 use store::CoupleCandidate;
 
 use api::status::Failure;

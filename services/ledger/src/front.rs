@@ -32,7 +32,6 @@ use crate::telemetry;
 use api::status::{Failure, unreadable};
 use domain::event::LookKind;
 use domain::ids::FirmId;
-use log::LogStore as _;
 
 /// How long a token that is not let in waits for its answer: many times what looking it up takes.
 const REFUSED_AFTER: Duration = Duration::from_millis(50);

@@ -11,7 +11,7 @@ use calendar::CivilDate;
 use domain::event::{LookKind, StreamId};
 use domain::ids::{CaseId, FirmId, RequestId};
 use domain::sealing::person_of;
-use log::{OwnRequests, PeopleStore as _};
+use log::OwnRequests;
 
 use crate::access::Authority;
 use crate::ledger::Ledger;

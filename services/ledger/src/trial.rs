@@ -13,7 +13,6 @@ use domain::sealing::{Place, Sealer, Unsealable};
 use domain::value::Personal;
 use domain::world::State;
 use domain::{Context, Halt, World};
-use log::ProjectionStore as _;
 use uuid::Uuid;
 
 use crate::access::Authority;

@@ -13,7 +13,6 @@ use common::{Service, action, date, enrol, id, new_case, reason};
 use counterfoil_ledger::Limits;
 use counterfoil_ledger::audit::KeyError;
 use domain::ids::FirmId;
-use log::LogStore as _;
 use proof::note::{KeyName, Note, NoteError, SignerKey, VerifierKey};
 use proof::{Checkpoint, Hash, leaf_hash, tree};
 use tonic::transport::Channel;

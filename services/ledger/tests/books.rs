@@ -240,6 +240,25 @@ impl Month {
         }
     }
 
+    /// Months through February: earned, collected, given back, open, owed and at risk in cents, and fees held.
+    async fn months(&self, from: Option<Date>) -> Vec<(String, [i64; 6], i64)> {
+        let request = v1::ListMonthsRequest {
+            parent: self.firm.clone(),
+            from,
+            through: if from.is_some() { from } else { february(3) },
+            at_least_position: self.position().await,
+            ..v1::ListMonthsRequest::default()
+        };
+        let page = self.service.books().list_months(request).await.unwrap().into_inner();
+        let whole = |month: v1::MonthSummary| {
+            let amounts = [month.earned, month.collected, month.given_back, month.receivable];
+            let [earned, collected, back, open] = amounts.map(|amount| cents(amount.as_ref()));
+            let [owed, risk] = [month.owed_to_clients, month.at_risk].map(|m| cents(m.as_ref()));
+            (month.month, [earned, collected, back, open, owed, risk], month.held_count)
+        };
+        page.months.into_iter().map(whole).collect()
+    }
+
     async fn aged(&self, as_of: Option<Date>) -> (usize, [i64; 3]) {
         let request = v1::ListAgingRequest {
             parent: self.firm.clone(),
@@ -325,6 +344,10 @@ async fn a_month_is_proved_to_the_cent_and_closed_once() {
     assert_eq!(plans.len(), 1);
     assert_eq!((plans[0].plan.as_str(), plans[0].fees), ("steady", 3));
     assert_eq!(cents(plans[0].amount.as_ref()), 29_700);
+    assert_eq!(month.months(None).await, [("2026-02".into(), [29_700, 29_700, 2_000, 0, 0, 0], 0)]);
+    let march = ("2026-03".into(), [0; 6], 0);
+    assert_eq!(month.months(date(2026, 3, 1)).await, [march]);
+    assert_eq!(month.months(date(2026, 1, 31)).await, []);
 
     // Eight at once, two of them the same request: one close, whose request gets its answer twice.
     let close = month.close();

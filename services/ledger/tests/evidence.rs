@@ -18,7 +18,6 @@ use api::{DOCUMENT_BYTES_MAX, name, v1};
 use common::erasing::{LATER, end_service, erasure, files};
 use common::{Service, action, date, enrol, first_month, new_case, reason};
 use counterfoil_ledger::{Ledger, Limits, ServerConfig, Share, Swept};
-use log::PeopleStore as _;
 use sha2::{Digest as _, Sha256};
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;

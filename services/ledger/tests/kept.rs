@@ -119,6 +119,37 @@ async fn checkpoints_and_keys_that_another_tool_changed_are_found_and_named() {
     verified(service, firm).await.unwrap();
 }
 
+/// What `GetHead` tells of the last verification.
+async fn last(service: &Service, firm: &str) -> (v1::GetHeadResponse, Option<v1::Verification>) {
+    let request = v1::GetHeadRequest { parent: firm.into() };
+    let head = service.administration().get_head(request).await.unwrap().into_inner();
+    let last = head.last_verification.clone();
+    (head, last)
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_the_last_verification_found_is_told_with_the_end_of_the_log() {
+    let desk = Desk::open().await;
+    let (service, firm) = (&desk.service, &desk.firm);
+    assert_eq!(last(service, firm).await.1, None, "nobody has verified it yet");
+    verified(service, firm).await.unwrap();
+    let (head, found) = last(service, firm).await;
+    let found = found.unwrap();
+    assert_eq!((found.position, &found.root, &found.fault), (head.position, &head.root, &None));
+    assert!(found.end_time.is_some());
+    desk.client("+12015550123").await;
+    let (head, still) = last(service, firm).await;
+    assert_eq!(still, Some(found), "it is about the log as it was");
+    assert!(head.position > still.unwrap().position);
+
+    let changed = "UPDATE request SET checked = checked + 1";
+    service.tamper(changed, changed).await;
+    let what = verified(service, firm).await.unwrap_err();
+    let (_, found) = last(service, firm).await;
+    let found = found.unwrap();
+    assert_eq!((found.fault.unwrap().what, found.root), (what, String::new()));
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn documents_and_rows_that_another_tool_changed_are_found_named_by_events_or_not() {
     let desk = Desk::open().await;

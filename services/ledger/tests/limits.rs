@@ -14,7 +14,7 @@ use counterfoil_ledger::Limits;
 use domain::ids::FirmId;
 use futures::StreamExt;
 use futures::stream::FuturesUnordered;
-use log::{LoadedStream, LogStore, NOTHING_KNOWN, Opening, Plan, Settings, Step};
+use log::{LoadedStream, NOTHING_KNOWN, Opening, Plan, Settings, Step};
 use store::Store;
 use tonic::{Code, Status};
 use tonic_types::StatusExt;

@@ -18,8 +18,8 @@ use domain::event::{
 use domain::ids::{AccessId, AccountId, DocumentHash, EventId, FirmId, RequestId};
 use domain::value::Text;
 use log::{
-    Accepted, AppendRow, Batch, LogStore, NOTHING_KNOWN, Opening, Outcome, OutcomeResult, Plan,
-    Step, Submission,
+    Accepted, AppendRow, Batch, NOTHING_KNOWN, Opening, Outcome, OutcomeResult, Plan, Step,
+    Submission,
 };
 use sha2::{Digest, Sha256};
 use tokio::time::timeout;
@@ -178,7 +178,7 @@ impl Plan for Grant {
         let outcome = Outcome { fingerprint: [0; 32], recorded_at: self.now, result };
         Step::Write(Batch {
             expected,
-            rows: vec![AppendRow { recorded, bytes, leaf }],
+            rows: vec![AppendRow { recorded: recorded.into(), bytes, leaf }],
             outcomes: vec![(request_id, outcome)],
             head,
             people: Vec::new(),
@@ -356,7 +356,7 @@ async fn ids_of_the_services_own_requests_are_the_same_on_every_server_and_under
     assert_eq!(of(beside.engine(), firm).await, first);
     let keys = vec![testbed::firm_keys().current().clone(), vault::FirmKey::from_bytes([9; 32])];
     let rotated = vault::FirmKeys::from_oldest(keys).unwrap();
-    assert!(log::rewrap(service.store.as_ref(), firm, &rotated).await.unwrap() > 0);
+    assert!(log::rewrap(&**service.store, firm, &rotated).await.unwrap() > 0);
     let rotated = service.beside_with(rotated, Limits::default()).await;
     assert_eq!(of(rotated.engine(), firm).await, first);
 }

@@ -15,7 +15,6 @@ use domain::event::{AccountEvent, CardOnFileChanged, Recorded};
 use domain::ids::{EventId, FirmId, RequestId};
 use domain::value::{Personal, Text};
 use domain::world::card_of;
-use log::{LogStore as _, PeopleStore as _};
 use sha2::{Digest as _, Sha256};
 use tonic::{Code, Status};
 use tonic_types::StatusExt as _;
@@ -343,7 +342,7 @@ impl log::Plan for Older {
         let outcome = log::Outcome { fingerprint: [0; 32], recorded_at, result };
         log::Step::Write(log::Batch {
             expected,
-            rows: vec![log::AppendRow { recorded, bytes, leaf }],
+            rows: vec![log::AppendRow { recorded: recorded.into(), bytes, leaf }],
             outcomes: vec![(request_id, outcome)],
             head,
             people: Vec::new(),

@@ -501,7 +501,7 @@ impl Plan for Import {
                 }
                 Some(_) | None => outcomes.push((recorded.request_id, outcome_of(&recorded))),
             }
-            rows.push(AppendRow { recorded, bytes, leaf });
+            rows.push(AppendRow { recorded: recorded.into(), bytes, leaf });
         }
         let people = everybody(&rows);
         Step::Write(Batch { expected: 0, rows, outcomes, head, people })

@@ -78,7 +78,7 @@ impl Drop for Inside {
 
 impl Running {
     pub(super) fn start(shared: &Shared) -> Self {
-        let process = Arc::new(Process::new(Arc::clone(&shared.store)));
+        let process = Arc::new(Process::new(shared.store.clone()));
         let store: Arc<Process> = Arc::clone(&process);
         let clock: Arc<SteppedClock> = Arc::clone(&shared.clock);
         let ids: Arc<SequentialIds> = Arc::clone(&shared.ids);

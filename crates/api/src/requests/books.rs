@@ -161,6 +161,20 @@ pub fn get_revenue_by_plan(m: &v1::GetRevenueByPlanRequest) -> Result<Get<Days>,
     })
 }
 
+/// Reads a `ListMonths`.
+pub fn list_months(m: &v1::ListMonthsRequest) -> Result<Page<Days>, FieldErrors> {
+    let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);
+    page(head, USUAL, |f, _| {
+        let from = f.optional_date("from", m.from.as_ref());
+        let through = f.date("through", m.through.as_ref());
+        let (from, through) = (from?.unwrap_or(CivilDate::MIN), through?);
+        if through < from {
+            return f.refuse("through", "must not be before from");
+        }
+        Some(Days { from, through })
+    })
+}
+
 /// Reads a `ListAging`. The filter is the day.
 pub fn list_aging(m: &v1::ListAgingRequest) -> Result<Page<CivilDate>, FieldErrors> {
     let head = (m.parent.as_str(), m.page_size, m.page_token.as_str(), m.at_least_position);

@@ -86,6 +86,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(ListJournalRequest, "list_journal", |m, _| list_journal(m)),
     sample!(GetTrialBalanceRequest, "get_trial_balance", |m, _| get_trial_balance(m)),
     sample!(GetRevenueByPlanRequest, "get_revenue_by_plan", |m, _| get_revenue_by_plan(m)),
+    sample!(ListMonthsRequest, "list_months", |m, _| list_months(m)),
     sample!(ListAgingRequest, "list_aging", |m, _| list_aging(m)),
     sample!(NoteBankLinesRequest, "note_bank_lines", note_bank_lines),
     sample!(NotePayoutRequest, "note_payout", note_payout),

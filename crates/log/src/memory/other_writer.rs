@@ -123,7 +123,7 @@ fn append(log: &mut FirmLog, events: Vec<(Vec<u8>, Recorded)>, request: RequestI
         head.position = recorded.position;
         head.recorded_at = recorded.recorded_at;
         accepted.take(&recorded);
-        rows.push(AppendRow { recorded, bytes, leaf });
+        rows.push(AppendRow { recorded: recorded.into(), bytes, leaf });
     }
     let outcome = Outcome {
         fingerprint: [0xee; 32],

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::future::pending;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 
 use async_trait::async_trait;
 use domain::event::StreamId;
@@ -12,36 +12,42 @@ use domain::named::{MovementName, NameFound};
 use proof::Hash;
 use uuid::Uuid;
 
-use super::MemoryStore;
 use crate::error::StoreError;
 use crate::head::Head;
 use crate::people::{PeopleStore, Person, Rewrapped, Wanted};
 use crate::ports::{
     Beside, Checkpoint, Comparison, KeptSnapshot, Landing, LoadedStream, LogStore, Plan,
-    ProjectionStep, ProjectionStore, StreamEnd,
+    ProjectionStep, ProjectionStore, Store, StreamEnd,
 };
 use crate::remembered::Remembered;
 use crate::stored::Stored;
 use crate::tile::{Tile, TileStore};
 
-/// What one process sees of a store.
+/// What one process sees of a store: the gate before every call.
 ///
 /// Once it is killed, no call of it ever returns: seen from the store that is all a killed process
 /// is. A call that was under way may still land, and nobody hears of it.
 pub struct Process {
-    store: Arc<MemoryStore>,
+    store: Arc<dyn Store>,
     killed: AtomicBool,
+    /// Answers of commits to be lost on the way.
+    lost: AtomicU32,
 }
 
 impl Process {
     /// A process over a store.
-    pub fn new(store: Arc<MemoryStore>) -> Self {
-        Self { store, killed: AtomicBool::new(false) }
+    pub fn new(store: Arc<dyn Store>) -> Self {
+        Self { store, killed: AtomicBool::new(false), lost: AtomicU32::new(0) }
     }
 
     /// Kills it, wherever it is.
     pub fn kill(&self) {
         self.killed.store(true, Ordering::SeqCst);
+    }
+
+    /// Loses the answers of its next commits under the lock: they land, and nobody hears of it.
+    pub fn lose_answers(&self, commits: u32) {
+        self.lost.store(commits, Ordering::SeqCst);
     }
 
     async fn survives(&self) {
@@ -112,7 +118,12 @@ impl LogStore for Process {
         requests: &[RequestId],
         plan: &mut dyn Plan,
     ) -> Result<(), StoreError> {
-        self.call(self.store.transact(firm, known_position, requests, plan)).await
+        self.call(self.store.transact(firm, known_position, requests, plan)).await?;
+        let fewer = |left: u32| left.checked_sub(1);
+        match self.lost.fetch_update(Ordering::SeqCst, Ordering::SeqCst, fewer) {
+            Ok(_) => Err(StoreError::OutcomeUnknown { source: None }),
+            Err(_) => Ok(()),
+        }
     }
 
     async fn transact_at(

@@ -473,7 +473,7 @@ impl Page {
         self.head.recorded_at = recorded.recorded_at;
         self.head.frontier.push(leaf);
         self.head.invoices += self.invoices_of(&recorded)?;
-        self.rows.push(AppendRow { recorded, bytes: stored.bytes, leaf });
+        self.rows.push(AppendRow { recorded: recorded.into(), bytes: stored.bytes, leaf });
         Ok(())
     }
 

@@ -2,6 +2,7 @@
 
 mod deriving;
 mod following;
+mod handing;
 mod moving;
 mod projecting;
 mod support;

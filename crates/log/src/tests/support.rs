@@ -10,7 +10,7 @@ use domain::event::{
     Address, Author, BureauRegistered, Contact, Direction, FirmRegistered, MessageLogged, Recorded,
     StreamId, UtcMicros,
 };
-use domain::ids::{AccessId, BureauCode, CaseId, FirmId, PlanCode, RequestId, StateCode};
+use domain::ids::{AccessId, BureauCode, CaseId, EventId, FirmId, PlanCode, RequestId, StateCode};
 use domain::money::{Currency, Money};
 use domain::terms::{Channel, Plan, Prices, Sale, Seat, Work};
 use domain::value::{Personal, Text};
@@ -242,4 +242,26 @@ pub(super) fn messages(number: u128, count: usize, words: &str) -> Command {
         MessageLogged { complaint: false, direction: Direction::Incoming, text: personal(words) };
     let messages = std::iter::repeat_n(CaseAction::MessageLogged(message), count);
     on_case(case_id(number), messages)
+}
+
+/// An event of the firm's, the first of which begins the log: nobody decided it.
+pub(super) fn recorded(at: u64, recorded_at: UtcMicros) -> Recorded {
+    let Command::Firm { action } = bureau(at.into()) else { unreachable!("it is the firm's") };
+    let FirmAction::RegisterBureau(event) = action.action else { unreachable!("so it is") };
+    Recorded {
+        access: None,
+        actor: text("an older version"),
+        causation: None,
+        event: event.into(),
+        event_id: EventId(Uuid::from_u128(at.into())),
+        firm: FIRM,
+        late_days: None,
+        occurred_at: None,
+        occurred_on: action.occurred_on,
+        position: at,
+        recorded_at,
+        request_id: request(at.into()),
+        stream: StreamId::Firm,
+        stream_version: at,
+    }
 }

@@ -2,11 +2,7 @@
 
 use std::sync::Arc;
 
-use domain::command::{Command, FirmAction};
-use domain::event::{Recorded, StreamId, UtcMicros};
-use domain::ids::EventId;
-use domain::value::Text;
-use uuid::Uuid;
+use domain::event::{StreamId, UtcMicros};
 
 use super::support::*;
 use crate::memory::MemoryStore;
@@ -139,26 +135,7 @@ impl Plan for Told {
         let (mut head, mut rows, mut outcomes) = (opening.head, Vec::new(), Vec::new());
         for (at, micros) in (1_u64..).zip(std::mem::take(&mut self.0)) {
             let recorded_at = UtcMicros(micros);
-            let Command::Firm { action } = bureau(at.into()) else {
-                unreachable!("it is the firm's")
-            };
-            let FirmAction::RegisterBureau(event) = action.action else { unreachable!("so it is") };
-            let recorded = Recorded {
-                access: None,
-                actor: Text::parse("an older version").unwrap(),
-                causation: None,
-                event: event.into(),
-                event_id: EventId(Uuid::from_u128(u128::from(at))),
-                firm: FIRM,
-                late_days: None,
-                occurred_at: None,
-                occurred_on: action.occurred_on,
-                position: at,
-                recorded_at,
-                request_id: request(u128::from(at)),
-                stream: StreamId::Firm,
-                stream_version: at,
-            };
+            let recorded = recorded(at, recorded_at);
             let bytes = recorded.to_bytes();
             let leaf = proof::leaf_hash(&bytes);
             head.frontier.push(leaf);
@@ -168,7 +145,7 @@ impl Plan for Told {
                 OutcomeResult::Accepted(Accepted { count: 1, first: recorded.position, streams });
             outcomes
                 .push((recorded.request_id, Outcome { fingerprint: [0; 32], recorded_at, result }));
-            rows.push(AppendRow { recorded, bytes, leaf });
+            rows.push(AppendRow { recorded: recorded.into(), bytes, leaf });
         }
         Step::Write(Batch { expected: 0, rows, outcomes, head, people: Vec::new() })
     }

@@ -6,8 +6,8 @@ use calendar::CivilDate;
 use domain::event::{StreamId, UtcMicros};
 use domain::ids::{FirmId, RequestId};
 use log::{
-    AnswerRow, Batch, Gap, Head, Landing, LastEvent, Meanwhile, Opening, Plan, Remembered, Step,
-    StoreError, Stored, StoredHead,
+    AnswerRow, Batch, Gap, Head, Landing, LastEvent, LogStore as _, Meanwhile, Opening, Plan,
+    Remembered, Step, StoreError, Stored, StoredHead,
 };
 use sqlx::postgres::{PgArguments, PgRow};
 use sqlx::types::chrono::{DateTime, Utc};
@@ -22,64 +22,65 @@ use super::statements::{APPEND, MAKE_HEAD, MOVED, READ, locked, opening};
 use super::write::{End, Transaction};
 use super::{Postgres, malformed, signed, unsigned};
 
+/// See [`log::LogStore::transact`].
+pub(super) async fn transact(
+    postgres: &Postgres,
+    firm: FirmId,
+    known_position: u64,
+    requests: &[RequestId],
+    plan: &mut dyn Plan,
+) -> Result<(), StoreError> {
+    let (mut transaction, found) = postgres.open_log(firm, requests).await?;
+    let connection = transaction.connection();
+    let result = run(connection, firm, known_position, (requests, found), plan).await;
+    if transaction.end(result).await? > 0 {
+        postgres.grown.add(firm);
+    }
+    Ok(())
+}
+
+/// The plan on a head that is believed to be the end, and what it writes in one statement, which
+/// finds out whether it is.
+pub(super) async fn transact_at(
+    postgres: &Postgres,
+    firm: FirmId,
+    believed: &Head,
+    plan: &mut dyn Plan,
+) -> Result<Landing, StoreError> {
+    let head = believed.clone();
+    let opening = Opening { head, meanwhile: Meanwhile::Nothing, outcomes: HashMap::new() };
+    let mut step = plan.open(opening);
+    let batch = loop {
+        match step {
+            Step::Nothing => return Ok(Landing::Landed),
+            Step::Load(streams) => {
+                step = plan.loaded(postgres.load(firm, &streams, believed.position).await?);
+            }
+            Step::Write(batch) => break batch,
+        }
+    };
+    batch.check(believed.position)?;
+    if !batch.erased().is_empty() {
+        // Keys are destroyed by statements of their own, in the same transaction.
+        return Ok(Landing::Lost);
+    }
+    let mut transaction = Transaction::turn(&postgres.log).await?;
+    let written = append(transaction.connection(), firm, believed, &batch).await?;
+    transaction.release(&written);
+    match written {
+        Ok(true) => {
+            if !batch.rows.is_empty() {
+                postgres.grown.add(firm);
+            }
+            Ok(Landing::Landed)
+        }
+        Ok(false) => Ok(Landing::Lost),
+        Err(error) if is_taken(&error) => Ok(Landing::Lost),
+        Err(error) => Err(alone_failed(error)),
+    }
+}
+
 impl Postgres {
-    pub(crate) async fn transact(
-        &self,
-        firm: FirmId,
-        known_position: u64,
-        requests: &[RequestId],
-        plan: &mut dyn Plan,
-    ) -> Result<(), StoreError> {
-        let (mut transaction, found) = self.open_log(firm, requests).await?;
-        let connection = transaction.connection();
-        let result = run(connection, firm, known_position, (requests, found), plan).await;
-        if transaction.end(result).await? > 0 {
-            self.grown.add(firm);
-        }
-        Ok(())
-    }
-
-    /// The plan on a head that is believed to be the end, and what it writes in one statement, which
-    /// finds out whether it is.
-    pub(crate) async fn transact_at(
-        &self,
-        firm: FirmId,
-        believed: &Head,
-        plan: &mut dyn Plan,
-    ) -> Result<Landing, StoreError> {
-        let head = believed.clone();
-        let opening = Opening { head, meanwhile: Meanwhile::Nothing, outcomes: HashMap::new() };
-        let mut step = plan.open(opening);
-        let batch = loop {
-            match step {
-                Step::Nothing => return Ok(Landing::Landed),
-                Step::Load(streams) => {
-                    step = plan.loaded(self.load(firm, &streams, believed.position).await?);
-                }
-                Step::Write(batch) => break batch,
-            }
-        };
-        batch.check(believed.position)?;
-        if !batch.erased().is_empty() {
-            // Keys are destroyed by statements of their own, in the same transaction.
-            return Ok(Landing::Lost);
-        }
-        let mut transaction = Transaction::turn(&self.log).await?;
-        let written = append(transaction.connection(), firm, believed, &batch).await?;
-        transaction.release(&written);
-        match written {
-            Ok(true) => {
-                if !batch.rows.is_empty() {
-                    self.grown.add(firm);
-                }
-                Ok(Landing::Landed)
-            }
-            Ok(false) => Ok(Landing::Lost),
-            Err(error) if is_taken(&error) => Ok(Landing::Lost),
-            Err(error) => Err(alone_failed(error)),
-        }
-    }
-
     /// A transaction that holds the head, if there is one. A connection that the server cut
     /// meanwhile shows here, where nothing has been done yet, and then the next one is taken.
     async fn open_log(
@@ -197,7 +198,7 @@ fn found_in(rows: &[PgRow]) -> Result<Found, StoreError> {
 }
 
 /// Reads a request's id and what is remembered of it.
-pub(super) fn remembered_of(row: &PgRow) -> Result<(RequestId, Remembered), StoreError> {
+fn remembered_of(row: &PgRow) -> Result<(RequestId, Remembered), StoreError> {
     let request = RequestId(row.try_get(0).map_err(failed)?);
     let row = AnswerRow {
         fingerprint: row.try_get(1).map_err(failed)?,

@@ -62,6 +62,11 @@ pub(super) fn bind(values: impl IntoIterator<Item = Value>) -> Result<PgArgument
             Value::Date(value) => add(&mut arguments, value),
             Value::Bytes(value) => add(&mut arguments, value),
             Value::Time(value) => add(&mut arguments, time(value)?),
+            Value::Ids(ids) => add(&mut arguments, ids),
+            Value::Hashes(hashes) => {
+                let hashes: Vec<&[u8]> = hashes.iter().map(<[u8; 32]>::as_slice).collect();
+                add(&mut arguments, hashes)
+            }
         }?;
     }
     Ok(arguments)
@@ -123,7 +128,9 @@ impl Array {
                 | Value::Hash(_)
                 | Value::Date(_)
                 | Value::Bytes(_)
-                | Value::Time(_),
+                | Value::Time(_)
+                | Value::Ids(_)
+                | Value::Hashes(_),
             ) => return Err(StoreError::internal("a value of another kind than its column")),
         }
         Ok(())

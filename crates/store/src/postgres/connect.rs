@@ -19,7 +19,8 @@ use super::Postgres;
 use super::before;
 use super::statements::{PREPARED, PREPARED_TO_READ};
 use super::together::{Grown, Leases};
-use crate::store::OpenError;
+use crate::engine::RowsRead;
+use crate::error::OpenError;
 
 pub(super) static MIGRATOR: Migrator = sqlx::migrate!("../../migrations/postgres");
 const ROLES: &str = include_str!("roles.sql");
@@ -85,7 +86,18 @@ pub(super) async fn connect(url: &str) -> Result<Postgres, OpenError> {
         .connect_lazy_with(working(&options, STATEMENT_TIMEOUT));
     let grown = Grown::over(aside.clone());
     let leading = Mutex::new(Leases::over(aside.clone()));
-    Ok(Postgres { place, readers, log, projection, aside, grown, leading })
+    let rows_read = RowsRead::default();
+    Ok(Postgres {
+        place,
+        only_read: false,
+        readers,
+        rows_read,
+        log,
+        projection,
+        aside,
+        grown,
+        leading,
+    })
 }
 
 /// Options as every connection of the program has them.
@@ -234,14 +246,12 @@ pub(super) fn unreachable_server(place: &str, source: sqlx::Error) -> OpenError 
     OpenError::Server { place: place.to_owned(), source: Box::new(source) }
 }
 
-impl Postgres {
-    pub(crate) async fn close(&self) {
-        // From here on the pool lends nothing, so that nobody who still asks takes the lease again.
-        let aside = self.aside.close();
-        self.leading.lock().await.let_go();
-        aside.await;
-        for pool in [&self.readers, &self.projection, &self.log] {
-            PgPool::close(pool).await;
-        }
+pub(super) async fn close(postgres: &Postgres) {
+    // From here on the pool lends nothing, so that nobody who still asks takes the lease again.
+    let aside = postgres.aside.close();
+    postgres.leading.lock().await.let_go();
+    aside.await;
+    for pool in [&postgres.readers, &postgres.projection, &postgres.log] {
+        PgPool::close(pool).await;
     }
 }

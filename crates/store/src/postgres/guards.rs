@@ -59,19 +59,17 @@ fn guards() -> Vec<Guard> {
     guards
 }
 
-impl Postgres {
-    /// Triggers that are missing, switched off, or do otherwise than the migrations say.
-    pub(crate) async fn guards_missing(&self) -> Result<Vec<String>, StoreError> {
-        let mut reader = lend(&self.readers, NAME_NOBODY).await?;
-        let found: Vec<(String, String, i64, String)> =
-            sqlx::query_as(GUARDS).fetch_all(&mut *reader).await.map_err(failed)?;
-        let is_there = |(name, function, when): &Guard| {
-            found.iter().any(|(found, calls, fires, text)| {
-                (found, &**calls, fires) == (name, *function, when)
-                    && MIGRATOR.iter().any(|migration| migration.sql.as_str().contains(&**text))
-            })
-        };
-        let missing = guards().into_iter().filter(|guard| !is_there(guard));
-        Ok(missing.map(|(name, _, _)| name).collect())
-    }
+/// Triggers that are missing, switched off, or do otherwise than the migrations say.
+pub(super) async fn guards_missing(postgres: &Postgres) -> Result<Vec<String>, StoreError> {
+    let mut reader = lend(&postgres.readers, NAME_NOBODY).await?;
+    let found: Vec<(String, String, i64, String)> =
+        sqlx::query_as(GUARDS).fetch_all(&mut *reader).await.map_err(failed)?;
+    let is_there = |(name, function, when): &Guard| {
+        found.iter().any(|(found, calls, fires, text)| {
+            (found, &**calls, fires) == (name, *function, when)
+                && MIGRATOR.iter().any(|migration| migration.sql.as_str().contains(&**text))
+        })
+    };
+    let missing = guards().into_iter().filter(|guard| !is_there(guard));
+    Ok(missing.map(|(name, _, _)| name).collect())
 }

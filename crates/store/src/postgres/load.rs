@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use async_trait::async_trait;
 use calendar::CivilDate;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
@@ -10,23 +11,24 @@ use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
 use futures::future::try_join_all;
 use log::{
-    Beside, Head, KeptSnapshot, LoadedStream, Remembered, Snapshot, StoreError, Stored, StreamEnd,
-    columns_text, folds_from_last,
+    Beside, Head, KeptSnapshot, Landing, LoadedStream, LogStore, Plan, Remembered, Snapshot,
+    StoreError, Stored, StreamEnd, columns_text, folds_from_last,
 };
 use proof::Hash;
 use sqlx::postgres::PgRow;
 use sqlx::{PgConnection, Row as _};
 use uuid::Uuid;
 
-use super::append::{last_event, remembered_of, stored_head};
+use super::append::{last_event, stored_head, transact, transact_at};
 use super::error::failed;
+use super::guards::guards_missing;
 use super::statements::{
-    BESIDE, ENDS_AFTER, FIRMS, HEAD, LEAVES, NAME_NOBODY, NEXT, READ, REMEMBERED, REMEMBERED_FROM,
-    SNAPSHOTS, SNAPSHOTS_AFTER, STREAMS,
+    BESIDE, FIRMS, HEAD, LEAVES, NAME_NOBODY, NEXT, READ, REMEMBERED, SNAPSHOTS, STREAMS,
 };
 use super::write::lend;
 use super::{Postgres, malformed, unsigned};
-use crate::leaf::{end_of, leaf_of};
+use crate::beside::{self, leaf_of};
+use crate::value::Value;
 
 /// Bytes of bodies after which a page ends early.
 const PAGE_BYTES_MAX: usize = 16 << 20;
@@ -42,8 +44,28 @@ const CONNECTIONS_PER_LOAD: usize = 4;
 /// No code folds by it: versions are counted from 1.
 const NO_STATE_VERSION: u32 = 0;
 
-impl Postgres {
-    pub(crate) async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
+#[async_trait]
+impl LogStore for Postgres {
+    async fn transact(
+        &self,
+        firm: FirmId,
+        known_position: u64,
+        requests: &[RequestId],
+        plan: &mut dyn Plan,
+    ) -> Result<(), StoreError> {
+        transact(self, firm, known_position, requests, plan).await
+    }
+
+    async fn transact_at(
+        &self,
+        firm: FirmId,
+        believed: &Head,
+        plan: &mut dyn Plan,
+    ) -> Result<Landing, StoreError> {
+        transact_at(self, firm, believed, plan).await
+    }
+
+    async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
         let mut reader = self.reader(firm).await?;
         let query = sqlx::query(HEAD).bind(firm.0);
         let row = query.fetch_one(&mut *reader).await.map_err(failed)?;
@@ -58,7 +80,7 @@ impl Postgres {
         Head::from_stored(stored, last)
     }
 
-    pub(crate) async fn read(
+    async fn read(
         &self,
         firm: FirmId,
         after: u64,
@@ -68,10 +90,12 @@ impl Postgres {
             let bytes = bytes_of(row)?;
             Ok((Stored { position, bytes: bytes.to_vec() }, bytes.len()))
         };
-        self.page(READ, firm, (after, limit), stored).await
+        let events = self.page(READ, firm, (after, limit), stored).await?;
+        self.rows_read.add(events.len());
+        Ok(events)
     }
 
-    pub(crate) async fn leaves(
+    async fn leaves(
         &self,
         firm: FirmId,
         after: u64,
@@ -84,7 +108,7 @@ impl Postgres {
         self.page(LEAVES, firm, (after, limit), leaf).await
     }
 
-    pub(crate) async fn beside(
+    async fn beside(
         &self,
         firm: FirmId,
         after: u64,
@@ -93,6 +117,75 @@ impl Postgres {
         self.page(BESIDE, firm, (after, limit), beside_of).await
     }
 
+    async fn remembered(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
+        let ids = Value::Ids(requests.iter().map(|request| request.0).collect());
+        beside::remembered(self, REMEMBERED, vec![Value::Id(firm.0), ids]).await
+    }
+
+    async fn remembered_from(
+        &self,
+        firm: FirmId,
+        from: RequestId,
+        limit: usize,
+    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
+        beside::remembered_from(self, firm, from, limit).await
+    }
+
+    async fn ends_after(
+        &self,
+        firm: FirmId,
+        after: Option<StreamId>,
+        limit: usize,
+    ) -> Result<Vec<StreamEnd>, StoreError> {
+        beside::ends_after(self, firm, after, limit).await
+    }
+
+    async fn load(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        let loaded = self.load_together(firm, streams, (up_to, STATE_VERSION)).await?;
+        self.rows_read.add(loaded.iter().map(|loaded| loaded.events.len()).sum());
+        Ok(loaded)
+    }
+
+    async fn load_from_first(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        self.load_together(firm, streams, (up_to, NO_STATE_VERSION)).await
+    }
+
+    async fn snapshots_after(
+        &self,
+        firm: FirmId,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<KeptSnapshot>, StoreError> {
+        beside::snapshots_after(self, firm, after, limit).await
+    }
+
+    async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
+        let mut reader = lend(&self.readers, NAME_NOBODY).await?;
+        let firms: Vec<Uuid> =
+            sqlx::query_scalar(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
+        Ok(firms.into_iter().map(FirmId).collect())
+    }
+
+    async fn guards_missing(&self) -> Result<Vec<String>, StoreError> {
+        guards_missing(self).await
+    }
+}
+
+impl Postgres {
     /// Something of each event of the log, by position, and how many bytes it is. It ends early once
     /// it is large.
     async fn page<T>(
@@ -128,67 +221,6 @@ impl Postgres {
         Ok(page)
     }
 
-    pub(crate) async fn remembered(
-        &self,
-        firm: FirmId,
-        requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
-        let mut reader = self.reader(firm).await?;
-        let ids: Vec<Uuid> = requests.iter().map(|request| request.0).collect();
-        let query = sqlx::query(REMEMBERED).bind(firm.0).bind(ids);
-        let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(remembered_of).collect()
-    }
-
-    pub(crate) async fn remembered_from(
-        &self,
-        firm: FirmId,
-        from: RequestId,
-        limit: usize,
-    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
-        let mut reader = self.reader(firm).await?;
-        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
-        let query = sqlx::query(REMEMBERED_FROM).bind(firm.0).bind(from.0).bind(limit);
-        let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(remembered_of).collect()
-    }
-
-    pub(crate) async fn ends_after(
-        &self,
-        firm: FirmId,
-        after: Option<StreamId>,
-        limit: usize,
-    ) -> Result<Vec<StreamEnd>, StoreError> {
-        let mut reader = self.reader(firm).await?;
-        let after = after.map_or_else(Vec::new, |after| after.key().to_vec());
-        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
-        let query = sqlx::query(ENDS_AFTER).bind(firm.0).bind(after).bind(limit);
-        let end = |row: &PgRow| {
-            let (last, version): (i64, i64) =
-                (row.try_get(1).map_err(failed)?, row.try_get(2).map_err(failed)?);
-            end_of(row.try_get(0).map_err(failed)?, unsigned(last)?, unsigned(version)?)
-        };
-        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(end).collect()
-    }
-
-    pub(crate) async fn load(
-        &self,
-        firm: FirmId,
-        streams: &[StreamId],
-        up_to: u64,
-    ) -> Result<Vec<LoadedStream>, StoreError> {
-        self.load_together(firm, streams, (up_to, STATE_VERSION)).await
-    }
-
-    pub(crate) async fn load_from_first(
-        &self,
-        firm: FirmId,
-        streams: &[StreamId],
-        up_to: u64,
-    ) -> Result<Vec<LoadedStream>, StoreError> {
-        self.load_together(firm, streams, (up_to, NO_STATE_VERSION)).await
-    }
-
     /// Loads streams over as many connections as they are worth.
     async fn load_together(
         &self,
@@ -202,36 +234,6 @@ impl Postgres {
             load_by(&mut reader, firm, part, folding).await
         });
         Ok(try_join_all(parts).await?.into_iter().flatten().collect())
-    }
-
-    pub(crate) async fn snapshots_after(
-        &self,
-        firm: FirmId,
-        after: &str,
-        limit: usize,
-    ) -> Result<Vec<KeptSnapshot>, StoreError> {
-        let mut reader = self.reader(firm).await?;
-        let query = sqlx::query(SNAPSHOTS_AFTER)
-            .bind(firm.0)
-            .bind(after)
-            .bind(i64::from(STATE_VERSION))
-            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
-        let kept = |row: &PgRow| {
-            Ok(KeptSnapshot {
-                stream: row.try_get(0).map_err(failed)?,
-                version: unsigned(row.try_get(1).map_err(failed)?)?,
-                position: unsigned(row.try_get(2).map_err(failed)?)?,
-                bytes: row.try_get(3).map_err(failed)?,
-            })
-        };
-        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(kept).collect()
-    }
-
-    pub(crate) async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
-        let mut reader = lend(&self.readers, NAME_NOBODY).await?;
-        let firms: Vec<Uuid> =
-            sqlx::query_scalar(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
-        Ok(firms.into_iter().map(FirmId).collect())
     }
 }
 

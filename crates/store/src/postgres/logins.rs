@@ -9,7 +9,7 @@ use sqlx::{ConnectOptions as _, Connection as _, Executor as _, PgConnection, Pg
 
 use super::Postgres;
 use super::connect::{make_up_to_date, named, place, unreachable_server};
-use crate::store::OpenError;
+use crate::error::OpenError;
 use log::StoreError;
 
 /// What a login could do beyond serving, as one row of its name and the words for it, if there are any. It
@@ -28,22 +28,20 @@ const BEYOND_SERVING: &str = "SELECT rolname::text, CASE \
         AND pg_has_role(r.oid, d.datdba, 'MEMBER')) THEN 'owns the database' \
     END FROM pg_roles r WHERE rolname = $1";
 
-impl Postgres {
-    /// What the login that this process came in by could do beyond serving; nothing if it is fit to serve.
-    pub(crate) async fn beyond_serving(&self) -> Result<Option<String>, StoreError> {
-        beyond_serving_of_session(&self.readers).await.map_err(super::error::failed)
-    }
+/// What the login that this process came in by could do beyond serving; nothing if it is fit to serve.
+pub(super) async fn beyond_serving(postgres: &Postgres) -> Result<Option<String>, StoreError> {
+    of_session(&postgres.readers).await.map_err(super::error::failed)
 }
 
-async fn beyond_serving_of_session(pool: &PgPool) -> Result<Option<String>, sqlx::Error> {
+async fn of_session(pool: &PgPool) -> Result<Option<String>, sqlx::Error> {
     let mut connection = pool.acquire().await?;
     let login: String =
         sqlx::query_scalar("SELECT session_user::text").fetch_one(&mut *connection).await?;
-    Ok(beyond_serving(&mut connection, &login).await?.flatten())
+    Ok(beyond(&mut connection, &login).await?.flatten())
 }
 
 /// Nothing if there is no such role.
-async fn beyond_serving(
+async fn beyond(
     connection: &mut PgConnection,
     login: &str,
 ) -> Result<Option<Option<String>>, sqlx::Error> {
@@ -85,7 +83,7 @@ async fn let_serve(
         source: Box::new(source),
     };
     let unfit = |what: String| OpenError::UnfitLogin { place: place.to_owned(), what };
-    if beyond_serving(connection, login).await.map_err(failed)?.is_none() {
+    if beyond(connection, login).await.map_err(failed)?.is_none() {
         return Err(unfit(format!(
             "there is no login {login}; make it first: CREATE ROLE … LOGIN"
         )));
@@ -104,7 +102,7 @@ async fn let_serve(
             .map_err(failed)?;
         connection.execute(sqlx::AssertSqlSafe(written)).await.map_err(failed)?;
     }
-    match beyond_serving(connection, login).await.map_err(failed)?.flatten() {
+    match beyond(connection, login).await.map_err(failed)?.flatten() {
         Some(what) => Err(unfit(what)),
         None => Ok(()),
     }

@@ -19,7 +19,6 @@ mod guards;
 mod load;
 mod logins;
 mod people;
-mod pools;
 mod project;
 mod reading;
 mod statements;
@@ -29,6 +28,9 @@ mod tiles;
 mod together;
 mod write;
 
+use std::path::Path;
+
+use async_trait::async_trait;
 use domain::ids::FirmId;
 use futures::TryStreamExt;
 use log::StoreError;
@@ -36,16 +38,16 @@ use sqlx::pool::PoolConnection;
 use sqlx::{PgConnection, PgPool};
 use tokio::sync::Mutex;
 
+use crate::engine::{Engine, Hinting, Leading, RowsRead, Standing};
+use crate::error::OpenError;
+use crate::pools::{EngineKind, Pool};
 use crate::statement::Statement;
-use crate::store::OpenError;
 use crate::value::{Kind, Value, malformed, signed, unsigned};
 use column::{bind, column};
 use error::failed;
 pub(crate) use logins::migrate;
-pub use reading::Standing;
 use statements::name_firm;
-use together::Grown;
-pub(crate) use together::{Hints, Leases};
+use together::{Grown, Hints, Leases};
 use write::{End, Transaction, lend};
 
 /// One database.
@@ -53,7 +55,10 @@ use write::{End, Transaction, lend};
 pub(crate) struct Postgres {
     /// Where it is, for people.
     place: String,
+    /// Whether the pools that write work as a role that may not.
+    only_read: bool,
     readers: PgPool,
+    rows_read: RowsRead,
     log: PgPool,
     projection: PgPool,
     /// What waits or holds rather than works: listeners, leases, and who tells hints.
@@ -76,9 +81,56 @@ impl Postgres {
     async fn reader(&self, firm: FirmId) -> Result<PoolConnection<sqlx::Postgres>, StoreError> {
         lend(&self.readers, &name_firm(firm)).await
     }
+}
 
-    /// Runs statements about a firm in one transaction, and tells how many rows each changed.
-    pub(crate) async fn change(
+#[async_trait]
+impl Engine for Postgres {
+    fn kind(&self) -> EngineKind {
+        EngineKind::Postgres
+    }
+
+    fn path(&self) -> Option<&Path> {
+        None
+    }
+
+    fn is_only_read(&self) -> bool {
+        self.only_read
+    }
+
+    fn pools(&self) -> Vec<Pool> {
+        vec![
+            Pool::of("log", &self.log),
+            Pool::of("projection", &self.projection),
+            Pool::of("readers", &self.readers),
+            Pool::of("aside", &self.aside),
+        ]
+    }
+
+    fn rows_read(&self) -> &RowsRead {
+        &self.rows_read
+    }
+
+    async fn select(
+        &self,
+        statement: &'static str,
+        arguments: Vec<Value>,
+        kinds: &[Kind],
+    ) -> Result<Vec<Vec<Value>>, StoreError> {
+        let Some(Value::Id(firm)) = arguments.first() else {
+            return Err(StoreError::internal("a query begins with the firm"));
+        };
+        let mut reader = self.reader(FirmId(*firm)).await?;
+        let query = sqlx::query_with(statement, bind(arguments)?);
+        let mut stream = query.fetch(&mut *reader);
+        let mut rows = Vec::new();
+        while let Some(row) = stream.try_next().await.map_err(failed)? {
+            let values = kinds.iter().enumerate().map(|(at, kind)| column(&row, at, *kind));
+            rows.push(values.collect::<Result<_, _>>()?);
+        }
+        Ok(rows)
+    }
+
+    async fn change(
         &self,
         firm: FirmId,
         statements: Vec<(&'static Statement, Vec<Value>)>,
@@ -88,25 +140,28 @@ impl Postgres {
         transaction.end(result).await
     }
 
-    /// The rows of a query, each column read as the kind wanted of it.
-    pub(crate) async fn select(
-        &self,
-        statement: &'static Statement,
-        arguments: Vec<Value>,
-        kinds: &[Kind],
-    ) -> Result<Vec<Vec<Value>>, StoreError> {
-        let Some(Value::Id(firm)) = arguments.first() else {
-            return Err(StoreError::internal("a query begins with the firm"));
-        };
-        let mut reader = self.reader(FirmId(*firm)).await?;
-        let query = sqlx::query_with(statement.as_str(), bind(arguments)?);
-        let mut stream = query.fetch(&mut *reader);
-        let mut rows = Vec::new();
-        while let Some(row) = stream.try_next().await.map_err(failed)? {
-            let values = kinds.iter().enumerate().map(|(at, kind)| column(&row, at, *kind));
-            rows.push(values.collect::<Result<_, _>>()?);
-        }
-        Ok(rows)
+    async fn copy_to(&self, _: &Path) -> Result<(), OpenError> {
+        Err(OpenError::NoFile { place: self.place.clone() })
+    }
+
+    async fn beyond_serving(&self) -> Result<Option<String>, StoreError> {
+        logins::beyond_serving(self).await
+    }
+
+    async fn standing(&self, firm: FirmId) -> Result<Standing, StoreError> {
+        reading::standing(self, firm).await
+    }
+
+    fn leases(&self) -> Box<dyn Leading> {
+        Box::new(Leases::over(self.aside.clone()))
+    }
+
+    async fn hints(&self) -> Result<Box<dyn Hinting>, StoreError> {
+        Ok(Box::new(Hints::over(&self.aside).await?))
+    }
+
+    async fn close(&self) {
+        connect::close(self).await;
     }
 }
 

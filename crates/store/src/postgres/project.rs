@@ -1,7 +1,9 @@
 //! Writing the read model.
 
+use async_trait::async_trait;
 use domain::ids::FirmId;
-use log::{Checkpoint, Comparison, ProjectionStep, Snapshot, StoreError};
+use domain::named::{MovementName, NameFound};
+use log::{Checkpoint, Comparison, ProjectionStep, ProjectionStore, Snapshot, StoreError};
 use sqlx::postgres::PgArguments;
 use sqlx::{PgConnection, Row as _};
 
@@ -14,15 +16,21 @@ use super::statements::{
 };
 use super::write::{End, Transaction, lend};
 use super::{Postgres, signed, unsigned};
-use crate::read::{TABLES, changes, none_active};
+use crate::engine::{Leading as _, Work};
+use crate::read::{TABLES, changes, found_by_name, none_active};
 use crate::row::{Changes, Table};
 use crate::value::Value;
 
 /// The generation of a firm whose log nobody projected yet.
 const FIRST: i64 = 1;
 
-impl Postgres {
-    pub(crate) async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
+#[async_trait]
+impl ProjectionStore for Postgres {
+    async fn named(&self, firm: FirmId, name: &MovementName) -> Result<NameFound, StoreError> {
+        found_by_name(self, firm, name).await
+    }
+
+    async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
         let mut reader = self.reader(firm).await?;
         let query = sqlx::query(CHECKPOINT).bind(firm.0);
         match query.fetch_optional(&mut *reader).await.map_err(failed)? {
@@ -32,7 +40,7 @@ impl Postgres {
     }
 
     /// Rows, checkpoint and snapshots in one transaction.
-    pub(crate) async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
+    async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
         // Made before the transaction begins: it is the larger part of the work.
         let changes = changes(&step)?;
         let mut transaction = Transaction::begin(&self.projection, step.firm).await?;
@@ -43,7 +51,7 @@ impl Postgres {
     /// A new generation. One that an earlier rebuild left unfinished is dropped: there is one
     /// rebuild of a firm at a time, and the last one asked for goes on. One that became the active
     /// one meanwhile is finished, and stays.
-    pub(crate) async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
+    async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
         let mut transaction = Transaction::begin(&self.projection, firm).await?;
         let result = new_generation(transaction.connection(), firm).await;
         let (generation, unfinished) = transaction.end(result).await?;
@@ -55,7 +63,7 @@ impl Postgres {
 
     /// In one transaction, which sees both at one moment. It may take longer than a statement of the
     /// service otherwise may.
-    pub(crate) async fn compare(
+    async fn compare(
         &self,
         firm: FirmId,
         generation: i64,
@@ -67,23 +75,25 @@ impl Postgres {
         transaction.end(result.map(End::Undo)).await
     }
 
-    pub(crate) async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+    async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         let mut transaction = Transaction::begin(&self.projection, firm).await?;
         let result = activate(transaction.connection(), firm, generation).await;
         transaction.end(result).await
     }
 
-    pub(crate) async fn drop_generation(
-        &self,
-        firm: FirmId,
-        generation: i64,
-    ) -> Result<(), StoreError> {
+    async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         if self.drop_unless_active(firm, generation).await? {
             return Ok(());
         }
         Err(StoreError::internal(format!("generation {generation} is the active one")))
     }
 
+    async fn leads(&self, firm: FirmId) -> Result<bool, StoreError> {
+        self.leading.lock().await.ask(firm, Work::Projection).await
+    }
+}
+
+impl Postgres {
     /// Takes the generation off the list first, so that nobody writes to it any more, then its rows.
     async fn drop_unless_active(&self, firm: FirmId, generation: i64) -> Result<bool, StoreError> {
         let mut transaction = Transaction::begin(&self.projection, firm).await?;

@@ -21,22 +21,12 @@ use super::error::failed;
 use super::statements::STANDING;
 use super::together::{Grown, Leases};
 use super::{Postgres, malformed, unsigned};
-use crate::store::OpenError;
+use crate::engine::{RowsRead, Standing};
+use crate::error::OpenError;
 
 const READER: &str = "counterfoil_reader";
 /// How long a reader waits for a connection: there is another place to ask.
 const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(2);
-
-/// Where a database stands, seen at one moment.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Standing {
-    /// Whether it is a standby that follows another server. One that was promoted is none any more.
-    pub follows: bool,
-    /// The end of the firm's log there.
-    pub position: u64,
-    /// The leaf hash of its last event; nothing if there is none.
-    pub leaf: Option<Hash>,
-}
 
 impl Postgres {
     /// A database to read, which has to be there with the tables that this program knows.
@@ -66,23 +56,34 @@ impl Postgres {
         let (log, projection, aside) = (readers.clone(), readers.clone(), readers.clone());
         let grown = Grown::over(aside.clone());
         let leading = Mutex::new(Leases::over(aside.clone()));
-        Ok(Self { place, readers, log, projection, aside, grown, leading })
-    }
-
-    /// Where it stands with a firm's log.
-    pub(crate) async fn standing(&self, firm: FirmId) -> Result<Standing, StoreError> {
-        let mut reader = self.reader(firm).await?;
-        let query = sqlx::query(STANDING).bind(firm.0);
-        let row = query.fetch_one(&mut *reader).await.map_err(failed)?;
-        let leaf: Option<&[u8]> = row.try_get(2).map_err(failed)?;
-        let leaf: Option<Result<[u8; 32], _>> = leaf.map(TryInto::try_into);
-        let leaf = leaf.transpose().map_err(|_| malformed("a leaf hash"))?;
-        Ok(Standing {
-            follows: row.try_get(0).map_err(failed)?,
-            position: unsigned(row.try_get(1).map_err(failed)?)?,
-            leaf: leaf.map(Hash::from),
+        let rows_read = RowsRead::default();
+        Ok(Self {
+            place,
+            only_read: true,
+            readers,
+            rows_read,
+            log,
+            projection,
+            aside,
+            grown,
+            leading,
         })
     }
+}
+
+/// Where it stands with a firm's log.
+pub(super) async fn standing(postgres: &Postgres, firm: FirmId) -> Result<Standing, StoreError> {
+    let mut reader = postgres.reader(firm).await?;
+    let query = sqlx::query(STANDING).bind(firm.0);
+    let row = query.fetch_one(&mut *reader).await.map_err(failed)?;
+    let leaf: Option<&[u8]> = row.try_get(2).map_err(failed)?;
+    let leaf: Option<Result<[u8; 32], _>> = leaf.map(TryInto::try_into);
+    let leaf = leaf.transpose().map_err(|_| malformed("a leaf hash"))?;
+    Ok(Standing {
+        follows: row.try_get(0).map_err(failed)?,
+        position: unsigned(row.try_get(1).map_err(failed)?)?,
+        leaf: leaf.map(Hash::from),
+    })
 }
 
 fn parsed(url: &str) -> Result<PgConnectOptions, OpenError> {

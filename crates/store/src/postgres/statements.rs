@@ -163,10 +163,6 @@ pub(super) const BESIDE: &str = "SELECT position, leaf, previous, type, occurred
 /// The first position after one: the next, unless somebody has taken events away.
 pub(super) const NEXT: &str = "SELECT MIN(position) FROM event WHERE firm = $1 AND position > $2";
 pub(super) const REMEMBERED: &str = remembered!("UNNEST($2::uuid[])");
-pub(super) const REMEMBERED_FROM: &str = "SELECT request_id, fingerprint, checked, first_position, events, answer \
-    FROM request WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
-pub(super) const ENDS_AFTER: &str = "SELECT stream, last_position, version FROM stream \
-    WHERE firm = $1 AND stream > $2 ORDER BY stream LIMIT $3";
 /// What refuses changes and is in force: table, trigger, function, when it fires, and the function's text.
 pub(super) const GUARDS: &str = "SELECT format('%s.%s', c.relname, t.tgname), p.proname::text, \
     t.tgtype::bigint, p.prosrc FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid \
@@ -188,16 +184,12 @@ pub(super) const PEOPLE: &str = "SELECT p.person, p.wrapped_key, p.phone_key, p.
     p.card_key, p.word_keys, p.complete FROM UNNEST($2::uuid[]) u (id) CROSS JOIN LATERAL (SELECT \
     p.person, p.wrapped_key, p.phone_key, p.address_key, p.card_key, p.word_keys, p.complete \
     FROM person p WHERE p.firm = $1 AND p.person = u.id LIMIT 1) p";
-pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, address_key, \
-    card_key, word_keys, complete FROM person WHERE firm = $1 AND ($2::uuid IS NULL OR person > $2) ORDER BY person LIMIT $3";
 pub(super) const KEEP_PEOPLE: &str = concat!(
     "INSERT INTO person (firm, person, wrapped_key, phone_key, \
     address_key, card_key, word_keys, complete) SELECT $1, u.* FROM UNNEST($2::uuid[], $3::bytea[], \
     $4::bytea[], $5::bytea[], $6::bytea[], $7::bytea[], $8::boolean[]) u ",
     keeping_people!()
 );
-pub(super) const BY_PHONE: &str =
-    "SELECT person FROM person WHERE firm = $1 AND phone_key = $2 ORDER BY person LIMIT $3";
 pub(super) const BY_WORDS: &str = "SELECT w.person FROM person_word w \
     WHERE w.firm = $1 AND w.word_key = ANY($2) GROUP BY w.person HAVING COUNT(*) = $3 \
     ORDER BY w.person LIMIT $4";
@@ -209,18 +201,7 @@ pub(super) const MISFILED: &str = "WITH said AS (SELECT p.person, substring(p.wo
     WHERE p.firm = $1), filed AS (SELECT person, word_key AS word FROM person_word WHERE firm = $1) \
     SELECT DISTINCT person FROM ((SELECT * FROM said EXCEPT SELECT * FROM filed) \
     UNION ALL (SELECT * FROM filed EXCEPT SELECT * FROM said)) d ORDER BY person LIMIT $2";
-pub(super) const COMPLETE: &str = "UPDATE person p SET complete = TRUE, \
-    phone_key = COALESCE(p.phone_key, u.phone), address_key = COALESCE(p.address_key, u.address), \
-    card_key = COALESCE(p.card_key, u.card), word_keys = COALESCE(p.word_keys, u.words) \
-    FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[], $5::bytea[], $6::bytea[], $7::bytea[], \
-    $8::boolean[]) u (id, wrapped, phone, address, card, words, complete) \
-    WHERE p.firm = $1 AND p.person = u.id AND NOT p.complete";
-pub(super) const REWRAP: &str = "UPDATE person p SET wrapped_key = u.after \
-    FROM UNNEST($2::uuid[], $3::bytea[], $4::bytea[]) u (id, before, after) \
-    WHERE p.firm = $1 AND p.person = u.id AND p.wrapped_key = u.before";
 pub(super) const ERASE_PEOPLE: &str = "DELETE FROM person WHERE firm = $1 AND person = ANY($2)";
-pub(super) const SNAPSHOTS_AFTER: &str = "SELECT stream, version, position, body FROM snapshot \
-    WHERE firm = $1 AND stream > $2 AND state_version = $3 ORDER BY stream LIMIT $4";
 pub(super) const ERASE_SNAPSHOTS: &str =
     "DELETE FROM snapshot WHERE firm = $1 AND stream = ANY($2)";
 /// Each stream named by its key, with the position after which its events are wanted, or with none for its last
@@ -300,22 +281,15 @@ pub(super) const ALL: &[&str] = &[
     LEAVES,
     BESIDE,
     REMEMBERED,
-    REMEMBERED_FROM,
-    ENDS_AFTER,
     NEXT,
     FIRMS,
     SNAPSHOTS,
-    SNAPSHOTS_AFTER,
     PEOPLE,
-    PEOPLE_AFTER,
     KEEP_PEOPLE,
-    REWRAP,
-    BY_PHONE,
     BY_WORDS,
     INCOMPLETE,
     MISFILED,
     GUARDS,
-    COMPLETE,
     ERASE_PEOPLE,
     ERASE_SNAPSHOTS,
     STREAMS,

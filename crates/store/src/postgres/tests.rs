@@ -13,7 +13,12 @@ mod database;
 use database::Database;
 
 fn every_statement() -> Vec<String> {
-    let queries = STATEMENTS.iter().copied().flatten().map(|statement| statement.as_str());
+    let queries = STATEMENTS
+        .iter()
+        .chain(crate::STATEMENTS)
+        .copied()
+        .flatten()
+        .map(|statement| statement.as_str());
     let tables = TABLES.iter().flat_map(|table| {
         let of = TableStatements::of(table);
         [of.upsert.as_str(), of.drop.as_str(), of.compare.as_str()]

@@ -1,22 +1,44 @@
 //! Writing tiles.
 
+use async_trait::async_trait;
 use domain::ids::FirmId;
-use log::{StoreError, Stored, Tile};
+use log::{StoreError, Stored, Tile, TileStore};
+use proof::Hash;
 use sqlx::{PgConnection, Row as _};
 
 use super::error::failed;
 use super::statements::{EVENT_COLUMNS, event_and_tile};
 use super::write::{End, Transaction, ask};
 use super::{Postgres, malformed, signed};
+use crate::tile;
 
 /// One that is there already is the same.
 pub(super) const KEEP_TILES: &str = "INSERT INTO tile (firm, level, tile_index, root, hashes) \
     SELECT $1, u.* FROM UNNEST($2::bigint[], $3::bigint[], $4::bytea[], $5::bytea[]) u \
     ON CONFLICT (firm, level, tile_index) DO NOTHING";
 
-impl Postgres {
+#[async_trait]
+impl TileStore for Postgres {
+    async fn tiles_kept(&self, firm: FirmId) -> Result<u64, StoreError> {
+        tile::kept(self, firm).await
+    }
+
+    async fn tile(&self, firm: FirmId, level: u8, index: u64) -> Result<Option<Tile>, StoreError> {
+        tile::tile(self, firm, level, index).await
+    }
+
+    async fn tile_roots(
+        &self,
+        firm: FirmId,
+        level: u8,
+        from: u64,
+        limit: usize,
+    ) -> Result<Vec<Hash>, StoreError> {
+        tile::roots(self, firm, (level, from), limit).await
+    }
+
     /// In one journey: what names the firm, and both statements, go together.
-    pub(crate) async fn event_and_tile(
+    async fn event_and_tile(
         &self,
         firm: FirmId,
         position: u64,
@@ -38,7 +60,7 @@ impl Postgres {
         Ok((event, found))
     }
 
-    pub(crate) async fn keep_tiles(&self, firm: FirmId, tiles: &[Tile]) -> Result<(), StoreError> {
+    async fn keep_tiles(&self, firm: FirmId, tiles: &[Tile]) -> Result<(), StoreError> {
         let mut transaction = Transaction::begin(&self.projection, firm).await?;
         let result = keep(transaction.connection(), firm, tiles).await;
         transaction.end(result.map(End::Commit)).await

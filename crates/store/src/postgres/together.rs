@@ -3,6 +3,7 @@
 use std::collections::{BTreeSet, HashSet};
 use std::sync::{Arc, Mutex};
 
+use async_trait::async_trait;
 use domain::ids::FirmId;
 use log::StoreError;
 use sha2::{Digest as _, Sha256};
@@ -13,10 +14,9 @@ use tokio::sync::Notify;
 use tokio::task::AbortHandle;
 use uuid::Uuid;
 
-use super::Postgres;
 use super::error::failed;
 use super::statements::{CHANNEL, HOLD, STILL_HELD, TELL};
-use crate::together::{Hint, Work};
+use crate::engine::{Hint, Hinting, Leading, Work};
 
 /// Firms whose logs have grown, until the others are told.
 ///
@@ -71,8 +71,8 @@ fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
 }
 
-/// See [`crate::together::Hints`].
-pub(crate) struct Hints(PgListener);
+/// See [`crate::Hints`].
+pub(super) struct Hints(PgListener);
 
 impl std::fmt::Debug for Hints {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -81,16 +81,25 @@ impl std::fmt::Debug for Hints {
 }
 
 impl Hints {
-    pub(crate) async fn next(&mut self) -> Result<Hint, StoreError> {
+    pub(super) async fn over(pool: &PgPool) -> Result<Self, StoreError> {
+        let mut listener = PgListener::connect_with(pool).await.map_err(failed)?;
+        listener.listen(CHANNEL).await.map_err(failed)?;
+        Ok(Self(listener))
+    }
+}
+
+#[async_trait]
+impl Hinting for Hints {
+    async fn next(&mut self) -> Result<Hint, StoreError> {
         let told = self.0.try_recv().await.map_err(failed)?;
         let firm = told.and_then(|told| Uuid::parse_str(told.payload()).ok());
         Ok(firm.map_or(Hint::Lost, |firm| Hint::Grown(FirmId(firm))))
     }
 }
 
-/// See [`crate::together::Leases`]. One connection holds them all; the server frees them with it.
+/// See [`crate::Leases`]. One connection holds them all; the server frees them with it.
 #[derive(Debug)]
-pub(crate) struct Leases {
+pub(super) struct Leases {
     pool: PgPool,
     connection: Option<PoolConnection<sqlx::Postgres>>,
     held: HashSet<i64>,
@@ -101,7 +110,18 @@ impl Leases {
         Self { pool, connection: None, held: HashSet::new() }
     }
 
-    pub(crate) async fn ask(&mut self, firm: FirmId, work: Work) -> Result<bool, StoreError> {
+    /// Lets the next to ask have it all.
+    pub(super) fn let_go(&mut self) {
+        self.held.clear();
+        if let Some(connection) = self.connection.take() {
+            drop(connection.detach());
+        }
+    }
+}
+
+#[async_trait]
+impl Leading for Leases {
+    async fn ask(&mut self, firm: FirmId, work: Work) -> Result<bool, StoreError> {
         let key = key(firm, work);
         if self.connection.is_none() {
             self.connection = Some(self.pool.acquire().await.map_err(failed)?);
@@ -121,14 +141,6 @@ impl Leases {
             }
         }
     }
-
-    /// Lets the next to ask have it all.
-    pub(super) fn let_go(&mut self) {
-        self.held.clear();
-        if let Some(connection) = self.connection.take() {
-            drop(connection.detach());
-        }
-    }
 }
 
 impl Drop for Leases {
@@ -145,21 +157,4 @@ fn key(firm: FirmId, work: Work) -> i64 {
     let hash: [u8; 32] = hasher.finalize().into();
     let (first, _) = hash.split_first_chunk().expect("a hash has more than eight bytes");
     i64::from_be_bytes(*first)
-}
-
-impl Postgres {
-    pub(crate) fn leases(&self) -> Leases {
-        Leases::over(self.aside.clone())
-    }
-
-    /// Whether this process projects a firm.
-    pub(crate) async fn leads(&self, firm: FirmId) -> Result<bool, StoreError> {
-        self.leading.lock().await.ask(firm, Work::Projection).await
-    }
-
-    pub(crate) async fn hints(&self) -> Result<Hints, StoreError> {
-        let mut listener = PgListener::connect_with(&self.aside).await.map_err(failed)?;
-        listener.listen(CHANNEL).await.map_err(failed)?;
-        Ok(Hints(listener))
-    }
 }

@@ -6,9 +6,9 @@ use domain::ids::{AccountId, CaseId, FirmId};
 use log::StoreError;
 
 use super::{from_id, limit};
-use crate::Store;
 use crate::row::{Row, Selected, Values, row};
 use crate::statement::{Statement, active, beside};
+use crate::store::Store;
 use crate::value::{Column, Kind, Malformed, Value};
 
 row! {

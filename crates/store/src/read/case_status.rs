@@ -11,9 +11,9 @@ use domain::terms::Seat;
 use log::StoreError;
 
 use super::{exception, from_id, limit};
-use crate::Store;
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
+use crate::store::Store;
 use crate::value::{Column, Value};
 
 row! {

@@ -8,9 +8,9 @@ use domain::ids::{BureauCode, CaseId, FirmId, ItemCode};
 use log::StoreError;
 
 use super::{PAGE_ROWS_MAX, limit};
-use crate::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active, beside};
+use crate::store::Store;
 use crate::value::{Column, Value};
 
 row! {

@@ -9,9 +9,9 @@ use domain::terms::Seat;
 use log::StoreError;
 
 use super::limit;
-use crate::Store;
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
+use crate::store::Store;
 use crate::value::{Column, Value};
 
 row! {

@@ -9,9 +9,9 @@ use domain::money::Currency;
 use log::StoreError;
 
 use super::limit;
-use crate::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active};
+use crate::store::Store;
 use crate::value::{Column, Value, words};
 
 /// What a deposit is found to be.

@@ -6,9 +6,9 @@ use domain::ids::FirmId;
 use log::StoreError;
 
 use super::{case_status, clock, exception, invoice};
-use crate::Store;
 use crate::row::selected;
 use crate::statement::Statement;
+use crate::store::Store;
 use crate::value::{Column, Value};
 
 selected! {

@@ -12,9 +12,9 @@ use log::StoreError;
 
 use super::exposure::Source;
 use super::limit;
-use crate::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active, beside};
+use crate::store::Store;
 use crate::value::{Column, Value, words};
 
 /// Why a person is needed.

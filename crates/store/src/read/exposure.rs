@@ -9,9 +9,9 @@ use domain::money::Money;
 use log::StoreError;
 
 use super::limit;
-use crate::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active};
+use crate::store::Store;
 use crate::value::{Column, Value, words};
 
 /// Which stream of a client a row comes from. Case and account share one id.

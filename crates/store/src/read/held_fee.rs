@@ -7,9 +7,9 @@ use domain::ids::{CaseId, FirmId};
 use log::StoreError;
 
 use super::limit;
-use crate::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active};
+use crate::store::Store;
 use crate::value::{Column, Value};
 
 row! {

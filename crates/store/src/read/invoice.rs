@@ -6,9 +6,9 @@ use domain::ids::{AccountId, FirmId};
 use log::StoreError;
 
 use super::limit;
-use crate::Store;
 use crate::row::{Row, row};
 use crate::statement::{Statement, active, beside};
+use crate::store::Store;
 use crate::value::{Column, Value, words};
 
 /// Where an invoice stands, as lists filter it.

@@ -9,9 +9,9 @@ use log::{Fault, ProjectionStep, StoreError};
 use std::collections::HashMap;
 
 use super::limit;
-use crate::Store;
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
+use crate::store::Store;
 use crate::value::{Column, Value};
 
 row! {

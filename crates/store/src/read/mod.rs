@@ -20,6 +20,7 @@ mod exposure;
 mod held_fee;
 mod invoice;
 mod journal;
+mod month;
 mod payment;
 
 use domain::account::Account;
@@ -46,6 +47,8 @@ pub use invoice::{InvoiceFilter, InvoiceRow, InvoiceState};
 pub use journal::{
     ControlSums, JournalEntryRow, JournalLineRow, OpenItemRow, PlanRevenue, TrialSums,
 };
+pub use month::MonthRow;
+pub(crate) use payment::found_by_name;
 pub use payment::{MoneyBackRow, PaymentRow};
 
 use crate::row::{Changes, Row, Table};
@@ -94,12 +97,9 @@ pub(crate) static STATEMENTS: &[&[&crate::statement::Statement]] = &[
     exposure::STATEMENTS,
     exception::STATEMENTS,
     journal::STATEMENTS,
+    month::STATEMENTS,
     deposit::STATEMENTS,
     due::STATEMENTS,
-    crate::tile::STATEMENTS,
-    crate::audit::STATEMENTS,
-    crate::events::STATEMENTS,
-    crate::evidence::STATEMENTS,
 ];
 
 /// What one step changes, in the order of the streams so that neighbouring rows are written together.

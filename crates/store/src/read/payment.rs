@@ -6,9 +6,10 @@ use domain::named::{MovementName, NameFound};
 use log::StoreError;
 
 use super::limit;
-use crate::Store;
+use crate::engine::{Engine, fetch};
 use crate::row::{Row, row};
 use crate::statement::{Statement, active};
+use crate::store::Store;
 use crate::value::{Column, Value};
 
 row! {
@@ -99,6 +100,23 @@ fn named(table: &str, name: &str) -> String {
 pub(super) static STATEMENTS: &[&Statement] =
     &[&LIST, &ACCOUNTS, &ACCOUNTS_BACK, &NAMED, &NAMED_BACK];
 
+/// Where the rows have a movement of a name, and how far they are.
+pub(crate) async fn found_by_name(
+    engine: &dyn Engine,
+    firm: FirmId,
+    name: &MovementName,
+) -> Result<NameFound, StoreError> {
+    let (statement, wanted) = match name {
+        MovementName::Payment(name) => (&NAMED, name),
+        MovementName::Back(name) => (&NAMED_BACK, name),
+    };
+    let rows: Vec<(u64, Option<AccountId>)> =
+        fetch(engine, statement, vec![Value::Id(firm.0), wanted.put()]).await?;
+    let up_to = rows.first().map_or(0, |(position, _)| *position);
+    let accounts = rows.into_iter().filter_map(|(_, account)| account).collect();
+    Ok(NameFound { name: name.clone(), accounts, up_to })
+}
+
 impl Store {
     /// Payments, in the order recorded; `after` is the position of the last of the page before, or 0.
     pub async fn list_payments(
@@ -109,23 +127,6 @@ impl Store {
         rows: u32,
     ) -> Result<Vec<PaymentRow>, StoreError> {
         self.fetch(&LIST, vec![Value::Id(firm.0), after.put(), account.put(), limit(rows)]).await
-    }
-
-    /// Where the rows have a movement of a name, and how far they are.
-    pub(crate) async fn found_by_name(
-        &self,
-        firm: FirmId,
-        name: &MovementName,
-    ) -> Result<NameFound, StoreError> {
-        let (statement, wanted) = match name {
-            MovementName::Payment(name) => (&NAMED, name),
-            MovementName::Back(name) => (&NAMED_BACK, name),
-        };
-        let rows: Vec<(u64, Option<AccountId>)> =
-            self.fetch(statement, vec![Value::Id(firm.0), wanted.put()]).await?;
-        let up_to = rows.first().map_or(0, |(position, _)| *position);
-        let accounts = rows.into_iter().filter_map(|(_, account)| account).collect();
-        Ok(NameFound { name: name.clone(), accounts, up_to })
     }
 
     /// The accounts that have a payment of this name, by id. There is one, unless the firm's

@@ -22,22 +22,21 @@ use super::statements::{
 use super::write::End;
 use super::{Sqlite, Writer, malformed, signed, unsigned};
 
-impl Sqlite {
-    pub(crate) async fn transact(
-        &self,
-        firm: FirmId,
-        known_position: u64,
-        requests: &[RequestId],
-        plan: &mut dyn Plan,
-    ) -> Result<(), StoreError> {
-        let mut transaction = self.turn(Writer::Log).await?;
-        let connection = &mut transaction.connection;
-        let result = run(connection, firm, known_position, requests, plan).await;
-        if self.end(transaction, result).await? == Erased::Someone {
-            self.empty_wal().await;
-        }
-        Ok(())
+/// See [`log::LogStore::transact`].
+pub(super) async fn transact(
+    sqlite: &Sqlite,
+    firm: FirmId,
+    known_position: u64,
+    requests: &[RequestId],
+    plan: &mut dyn Plan,
+) -> Result<(), StoreError> {
+    let mut transaction = sqlite.turn(Writer::Log).await?;
+    let connection = &mut transaction.connection;
+    let result = run(connection, firm, known_position, requests, plan).await;
+    if sqlite.end(transaction, result).await? == Erased::Someone {
+        sqlite.empty_wal().await;
     }
+    Ok(())
 }
 
 /// Whether a transaction destroyed somebody's key.
@@ -137,10 +136,7 @@ pub(super) fn head_of(row: &SqliteRow) -> Result<Head, StoreError> {
 }
 
 /// Reads a request's id and what is remembered of it, from a column on.
-pub(super) fn remembered_of(
-    row: &SqliteRow,
-    at: usize,
-) -> Result<(RequestId, Remembered), StoreError> {
+fn remembered_of(row: &SqliteRow, at: usize) -> Result<(RequestId, Remembered), StoreError> {
     let id = Uuid::from_slice(row.try_get(at).map_err(failed)?);
     let request = RequestId(id.map_err(|_| malformed("a request id"))?);
     let row = AnswerRow {

@@ -10,7 +10,8 @@ use sqlx::{ConnectOptions, Connection, SqlitePool};
 use tokio::sync::Mutex;
 
 use super::{Sqlite, Writer, Writers, before};
-use crate::store::OpenError;
+use crate::engine::RowsRead;
+use crate::error::OpenError;
 
 pub(super) static MIGRATOR: Migrator = sqlx::migrate!("../../migrations/sqlite");
 
@@ -95,6 +96,7 @@ fn over(path: &Path, readers: SqlitePool, temporary: Option<tempfile::TempDir>) 
         path: path.to_owned(),
         only_read: false,
         readers,
+        rows_read: RowsRead::default(),
         writers: Mutex::new(Writers::default()),
         folder: Arc::new(Mutex::new(None)),
         _temporary: temporary,
@@ -188,19 +190,6 @@ impl Sqlite {
         only_reading(&self.path).pragma("query_only", "OFF").connect().await
     }
 
-    pub(crate) async fn close(&self) {
-        self.readers.close().await;
-        let mut writers = self.writers.lock().await;
-        let mut folder = self.folder.lock().await;
-        let open = [folder.take(), writers.projection.take(), writers.log.take()];
-        for connection in open.into_iter().flatten() {
-            if let Err(error) = connection.close().await {
-                // What is committed is committed; closing only tidies.
-                tracing::warn!(%error, "a connection did not close cleanly");
-            }
-        }
-    }
-
     /// Folds the write-ahead log into the file once it is large. Automatic checkpoints run inside a
     /// commit and are the slowest commits there are; a passive one from another connection waits
     /// for nobody and keeps nobody waiting.
@@ -224,5 +213,18 @@ impl Sqlite {
                 *folder = Some(connection);
             }
         });
+    }
+}
+
+pub(super) async fn close(sqlite: &Sqlite) {
+    sqlite.readers.close().await;
+    let mut writers = sqlite.writers.lock().await;
+    let mut folder = sqlite.folder.lock().await;
+    let open = [folder.take(), writers.projection.take(), writers.log.take()];
+    for connection in open.into_iter().flatten() {
+        if let Err(error) = connection.close().await {
+            // What is committed is committed; closing only tidies.
+            tracing::warn!(%error, "a connection did not close cleanly");
+        }
     }
 }

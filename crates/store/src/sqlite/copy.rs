@@ -5,27 +5,22 @@ use std::path::Path;
 use sqlx::Connection as _;
 
 use super::Sqlite;
-use crate::store::OpenError;
+use crate::error::OpenError;
 
-impl Sqlite {
-    /// Writes everything that is committed into a new file, while others go on reading and writing.
-    pub(crate) async fn copy_to(&self, path: &Path) -> Result<(), OpenError> {
-        make_file(path)
-            .map_err(|source| OpenError::Unreadable { path: path.to_owned(), source })?;
-        let failed = |source: sqlx::Error| OpenError::Copy {
-            path: path.to_owned(),
-            source: Box::new(source),
-        };
-        let target = path.to_str().ok_or_else(|| OpenError::Unreadable {
-            path: path.to_owned(),
-            source: std::io::Error::other("the path is not UTF-8"),
-        })?;
-        let mut connection = self.connect_to_copy().await.map_err(failed)?;
-        let copied = sqlx::query("VACUUM INTO $1").bind(target).execute(&mut connection).await;
-        let closed = connection.close().await;
-        copied.map_err(failed)?;
-        closed.map_err(failed)
-    }
+/// Writes everything that is committed into a new file, while others go on reading and writing.
+pub(super) async fn copy_to(sqlite: &Sqlite, path: &Path) -> Result<(), OpenError> {
+    make_file(path).map_err(|source| OpenError::Unreadable { path: path.to_owned(), source })?;
+    let failed =
+        |source: sqlx::Error| OpenError::Copy { path: path.to_owned(), source: Box::new(source) };
+    let target = path.to_str().ok_or_else(|| OpenError::Unreadable {
+        path: path.to_owned(),
+        source: std::io::Error::other("the path is not UTF-8"),
+    })?;
+    let mut connection = sqlite.connect_to_copy().await.map_err(failed)?;
+    let copied = sqlx::query("VACUUM INTO $1").bind(target).execute(&mut connection).await;
+    let closed = connection.close().await;
+    copied.map_err(failed)?;
+    closed.map_err(failed)
 }
 
 /// Makes the empty file that SQLite writes into, readable by its owner alone as every database here.

@@ -3,28 +3,28 @@
 use std::collections::HashMap;
 use std::fmt::Write as _;
 
+use async_trait::async_trait;
 use domain::event::StreamId;
 use domain::ids::{FirmId, RequestId};
 use domain::sealing::holder_of;
 use domain::world::STATE_VERSION;
 use futures::TryStreamExt;
 use log::{
-    Beside, Head, KeptSnapshot, LoadedStream, Remembered, Snapshot, StoreError, Stored, StreamEnd,
-    folds_from_last,
+    Beside, Head, KeptSnapshot, LoadedStream, LogStore, Plan, Remembered, Snapshot, StoreError,
+    Stored, StreamEnd, folds_from_last,
 };
 use proof::Hash;
 use sqlx::{Row as _, SqliteConnection};
 use uuid::Uuid;
 
-use super::append::{head_of, remembered_of};
+use super::append::{head_of, transact};
 use super::error::failed;
+use super::guards::guards_missing;
 use super::snapshot::inflate;
-use super::statements::{
-    BESIDE, ENDS_AFTER, FIRMS, HEAD, LEAVES, READ, REMEMBERED, REMEMBERED_FROM, SNAPSHOTS,
-    SNAPSHOTS_AFTER, STREAMS,
-};
+use super::statements::{BESIDE, FIRMS, HEAD, LEAVES, READ, REMEMBERED, SNAPSHOTS, STREAMS};
 use super::{Sqlite, malformed, unsigned};
-use crate::leaf::{corrupt, end_of, leaf_of};
+use crate::beside::{self, corrupt, leaf_of};
+use crate::value::Value;
 
 /// Bytes of bodies after which a page ends early.
 const PAGE_BYTES_MAX: usize = 16 << 20;
@@ -35,24 +35,37 @@ const STREAMS_PER_QUERY: usize = 256;
 /// No code folds by it: versions are counted from 1.
 const NO_STATE_VERSION: u32 = 0;
 
-impl Sqlite {
-    pub(crate) async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
+#[async_trait]
+impl LogStore for Sqlite {
+    async fn transact(
+        &self,
+        firm: FirmId,
+        known_position: u64,
+        requests: &[RequestId],
+        plan: &mut dyn Plan,
+    ) -> Result<(), StoreError> {
+        transact(self, firm, known_position, requests, plan).await
+    }
+
+    async fn head(&self, firm: FirmId) -> Result<Head, StoreError> {
         let mut reader = self.readers.acquire().await.map_err(failed)?;
         let query = sqlx::query(HEAD).bind(firm.0.as_bytes().to_vec());
         head_of(&query.fetch_one(&mut *reader).await.map_err(failed)?)
     }
 
-    pub(crate) async fn read(
+    async fn read(
         &self,
         firm: FirmId,
         after: u64,
         limit: usize,
     ) -> Result<Vec<Stored>, StoreError> {
         let stored = |position, bytes: &[u8]| Ok(Stored { position, bytes: bytes.to_vec() });
-        self.page(READ, firm, (after, limit), stored).await
+        let events = self.page(READ, firm, (after, limit), stored).await?;
+        self.rows_read.add(events.len());
+        Ok(events)
     }
 
-    pub(crate) async fn leaves(
+    async fn leaves(
         &self,
         firm: FirmId,
         after: u64,
@@ -61,7 +74,7 @@ impl Sqlite {
         self.page(LEAVES, firm, (after, limit), leaf_of).await
     }
 
-    pub(crate) async fn beside(
+    async fn beside(
         &self,
         firm: FirmId,
         after: u64,
@@ -70,6 +83,84 @@ impl Sqlite {
         self.page(BESIDE, firm, (after, limit), beside_of).await
     }
 
+    async fn remembered(
+        &self,
+        firm: FirmId,
+        requests: &[RequestId],
+    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
+        let ids = Value::Ids(requests.iter().map(|request| request.0).collect());
+        beside::remembered(self, REMEMBERED, vec![Value::Id(firm.0), ids]).await
+    }
+
+    async fn remembered_from(
+        &self,
+        firm: FirmId,
+        from: RequestId,
+        limit: usize,
+    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
+        beside::remembered_from(self, firm, from, limit).await
+    }
+
+    async fn ends_after(
+        &self,
+        firm: FirmId,
+        after: Option<StreamId>,
+        limit: usize,
+    ) -> Result<Vec<StreamEnd>, StoreError> {
+        beside::ends_after(self, firm, after, limit).await
+    }
+
+    async fn load(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let loaded = load(&mut reader, firm, streams, up_to).await?;
+        self.rows_read.add(loaded.iter().map(|loaded| loaded.events.len()).sum());
+        Ok(loaded)
+    }
+
+    async fn load_from_first(
+        &self,
+        firm: FirmId,
+        streams: &[StreamId],
+        up_to: u64,
+    ) -> Result<Vec<LoadedStream>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        load_by(&mut reader, firm, streams, (up_to, NO_STATE_VERSION)).await
+    }
+
+    async fn snapshots_after(
+        &self,
+        firm: FirmId,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<KeptSnapshot>, StoreError> {
+        let mut kept = beside::snapshots_after(self, firm, after, limit).await?;
+        for kept in &mut kept {
+            kept.bytes = inflate(&kept.bytes);
+        }
+        Ok(kept)
+    }
+
+    async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
+        let mut reader = self.readers.acquire().await.map_err(failed)?;
+        let rows = sqlx::query(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
+        let firm = |row: &sqlx::sqlite::SqliteRow| {
+            let id = Uuid::from_slice(row.try_get(0).map_err(failed)?);
+            id.map(FirmId).map_err(|_| malformed("a firm's id"))
+        };
+        rows.iter().map(firm).collect()
+    }
+
+    async fn guards_missing(&self) -> Result<Vec<String>, StoreError> {
+        guards_missing(self).await
+    }
+}
+
+impl Sqlite {
     /// One column of the log, by position. It ends early once it is large.
     async fn page<T>(
         &self,
@@ -97,105 +188,6 @@ impl Sqlite {
             }
         }
         Ok(page)
-    }
-
-    pub(crate) async fn remembered(
-        &self,
-        firm: FirmId,
-        requests: &[RequestId],
-    ) -> Result<HashMap<RequestId, Remembered>, StoreError> {
-        let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let ids = json_list(requests.iter().map(|request| format!("\"{}\"", request.0.simple())));
-        let query = sqlx::query(REMEMBERED).bind(firm.0.as_bytes().to_vec()).bind(ids);
-        let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(|row| remembered_of(row, 0)).collect()
-    }
-
-    pub(crate) async fn remembered_from(
-        &self,
-        firm: FirmId,
-        from: RequestId,
-        limit: usize,
-    ) -> Result<Vec<(RequestId, Remembered)>, StoreError> {
-        let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let query = sqlx::query(REMEMBERED_FROM)
-            .bind(firm.0.as_bytes().to_vec())
-            .bind(from.0.as_bytes().to_vec())
-            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
-        let rows = query.fetch_all(&mut *reader).await.map_err(failed)?;
-        rows.iter().map(|row| remembered_of(row, 0)).collect()
-    }
-
-    pub(crate) async fn ends_after(
-        &self,
-        firm: FirmId,
-        after: Option<StreamId>,
-        limit: usize,
-    ) -> Result<Vec<StreamEnd>, StoreError> {
-        let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let query = sqlx::query(ENDS_AFTER)
-            .bind(firm.0.as_bytes().to_vec())
-            .bind(after.map_or_else(Vec::new, |after| after.key().to_vec()))
-            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
-        let end = |row: &sqlx::sqlite::SqliteRow| {
-            let (last, version): (i64, i64) =
-                (row.try_get(1).map_err(failed)?, row.try_get(2).map_err(failed)?);
-            end_of(row.try_get(0).map_err(failed)?, unsigned(last)?, unsigned(version)?)
-        };
-        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(end).collect()
-    }
-
-    pub(crate) async fn load(
-        &self,
-        firm: FirmId,
-        streams: &[StreamId],
-        up_to: u64,
-    ) -> Result<Vec<LoadedStream>, StoreError> {
-        let mut reader = self.readers.acquire().await.map_err(failed)?;
-        load(&mut reader, firm, streams, up_to).await
-    }
-
-    pub(crate) async fn load_from_first(
-        &self,
-        firm: FirmId,
-        streams: &[StreamId],
-        up_to: u64,
-    ) -> Result<Vec<LoadedStream>, StoreError> {
-        let mut reader = self.readers.acquire().await.map_err(failed)?;
-        load_by(&mut reader, firm, streams, (up_to, NO_STATE_VERSION)).await
-    }
-
-    pub(crate) async fn snapshots_after(
-        &self,
-        firm: FirmId,
-        after: &str,
-        limit: usize,
-    ) -> Result<Vec<KeptSnapshot>, StoreError> {
-        let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let query = sqlx::query(SNAPSHOTS_AFTER)
-            .bind(firm.0.as_bytes().to_vec())
-            .bind(after)
-            .bind(i64::from(STATE_VERSION))
-            .bind(i64::try_from(limit).unwrap_or(i64::MAX));
-        let kept = |row: &sqlx::sqlite::SqliteRow| {
-            Ok(KeptSnapshot {
-                stream: row.try_get(0).map_err(failed)?,
-                version: unsigned(row.try_get(1).map_err(failed)?)?,
-                position: unsigned(row.try_get(2).map_err(failed)?)?,
-                bytes: inflate(row.try_get(3).map_err(failed)?),
-            })
-        };
-        query.fetch_all(&mut *reader).await.map_err(failed)?.iter().map(kept).collect()
-    }
-
-    pub(crate) async fn firms(&self) -> Result<Vec<FirmId>, StoreError> {
-        let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let rows = sqlx::query(FIRMS).fetch_all(&mut *reader).await.map_err(failed)?;
-        let firm = |row: &sqlx::sqlite::SqliteRow| {
-            let id = Uuid::from_slice(row.try_get(0).map_err(failed)?);
-            id.map(FirmId).map_err(|_| malformed("a firm's id"))
-        };
-        rows.iter().map(firm).collect()
     }
 }
 

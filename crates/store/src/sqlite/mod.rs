@@ -19,7 +19,6 @@ mod error;
 mod guards;
 mod load;
 mod people;
-mod pools;
 mod project;
 mod snapshot;
 mod statements;
@@ -28,20 +27,26 @@ mod tests;
 mod tiles;
 mod write;
 
+use std::future::pending;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use async_trait::async_trait;
 use domain::event::UtcMicros;
+use domain::ids::FirmId;
 use futures::TryStreamExt;
 use log::StoreError;
 use sqlx::sqlite::{SqliteArguments, SqliteRow};
 use sqlx::{Arguments, Row as _, SqliteConnection, SqlitePool};
 use tokio::sync::Mutex;
 
+use crate::engine::{Engine, Hint, Hinting, Leading, RowsRead, Standing, Work};
+use crate::error::OpenError;
+use crate::pools::{EngineKind, Pool};
 use crate::statement::Statement;
-use crate::store::OpenError;
 use crate::value::{Kind, Value, malformed, signed, unsigned};
 use error::failed;
+use load::json_list;
 
 /// One file.
 #[derive(Debug)]
@@ -50,6 +55,7 @@ pub(crate) struct Sqlite {
     /// Whether even the connections that write may not.
     only_read: bool,
     readers: SqlitePool,
+    rows_read: RowsRead,
     writers: Mutex<Writers>,
     /// Folds the write-ahead log into the file; held by the task that does so.
     folder: Arc<Mutex<Option<SqliteConnection>>>,
@@ -72,10 +78,6 @@ enum Writer {
 }
 
 impl Sqlite {
-    pub(crate) fn path(&self) -> &Path {
-        &self.path
-    }
-
     pub(crate) async fn open(path: &Path) -> Result<Self, OpenError> {
         connect::open(path, None).await
     }
@@ -91,16 +93,38 @@ impl Sqlite {
         let path = folder.path().join("counterfoil.db");
         connect::open(&path, Some(folder)).await
     }
+}
 
-    /// The rows of a query, each column read as the kind wanted of it.
-    pub(crate) async fn select(
+#[async_trait]
+impl Engine for Sqlite {
+    fn kind(&self) -> EngineKind {
+        EngineKind::Sqlite
+    }
+
+    fn path(&self) -> Option<&Path> {
+        Some(&self.path)
+    }
+
+    fn is_only_read(&self) -> bool {
+        self.only_read
+    }
+
+    fn pools(&self) -> Vec<Pool> {
+        vec![Pool::of("readers", &self.readers)]
+    }
+
+    fn rows_read(&self) -> &RowsRead {
+        &self.rows_read
+    }
+
+    async fn select(
         &self,
-        statement: &'static Statement,
+        statement: &'static str,
         arguments: Vec<Value>,
         kinds: &[Kind],
     ) -> Result<Vec<Vec<Value>>, StoreError> {
         let mut reader = self.readers.acquire().await.map_err(failed)?;
-        let query = sqlx::query_with(statement.as_str(), bind(arguments)?);
+        let query = sqlx::query_with(statement, bind(arguments)?);
         let mut stream = query.fetch(&mut *reader);
         let mut rows = Vec::new();
         while let Some(row) = stream.try_next().await.map_err(failed)? {
@@ -109,18 +133,58 @@ impl Sqlite {
         }
         Ok(rows)
     }
-}
 
-impl Sqlite {
-    /// Runs statements in one transaction of the log's, on disk when it has committed, and tells how
-    /// many rows each changed.
-    pub(crate) async fn change(
+    async fn change(
         &self,
+        _: FirmId,
         statements: Vec<(&'static Statement, Vec<Value>)>,
     ) -> Result<Vec<u64>, StoreError> {
         let mut transaction = self.begin(Writer::Log).await?;
         let result = run(&mut transaction.connection, statements).await;
         self.end(transaction, result).await
+    }
+
+    async fn copy_to(&self, path: &Path) -> Result<(), OpenError> {
+        copy::copy_to(self, path).await
+    }
+
+    async fn beyond_serving(&self) -> Result<Option<String>, StoreError> {
+        Ok(None)
+    }
+
+    async fn standing(&self, _: FirmId) -> Result<Standing, StoreError> {
+        Err(StoreError::internal("a file has no replica"))
+    }
+
+    fn leases(&self) -> Box<dyn Leading> {
+        Box::new(Alone)
+    }
+
+    async fn hints(&self) -> Result<Box<dyn Hinting>, StoreError> {
+        Ok(Box::new(Alone))
+    }
+
+    async fn close(&self) {
+        connect::close(self).await;
+    }
+}
+
+/// A process that asks nobody: those of one file are few, each may do the work, and whoever waits looks again by
+/// itself.
+#[derive(Debug)]
+struct Alone;
+
+#[async_trait]
+impl Leading for Alone {
+    async fn ask(&mut self, _: FirmId, _: Work) -> Result<bool, StoreError> {
+        Ok(true)
+    }
+}
+
+#[async_trait]
+impl Hinting for Alone {
+    async fn next(&mut self) -> Result<Hint, StoreError> {
+        pending().await
     }
 }
 
@@ -157,6 +221,12 @@ fn add(arguments: &mut SqliteArguments, value: Value) -> Result<(), StoreError> 
         Value::Date(value) => arguments.add(value.to_string()),
         Value::Bytes(value) => arguments.add(value),
         Value::Time(value) => arguments.add(value.0),
+        Value::Ids(ids) => {
+            arguments.add(json_list(ids.iter().map(|id| format!("\"{}\"", id.simple()))))
+        }
+        Value::Hashes(hashes) => arguments.add(json_list(
+            hashes.into_iter().map(|hash| format!("\"{}\"", proof::Hash::from(hash).hex())),
+        )),
     };
     added.map_err(|source| StoreError::Internal {
         what: "a value to bind".into(),

@@ -1,7 +1,9 @@
 //! Writing the read model.
 
+use async_trait::async_trait;
 use domain::ids::FirmId;
-use log::{Checkpoint, Comparison, ProjectionStep, Snapshot, StoreError};
+use domain::named::{MovementName, NameFound};
+use log::{Checkpoint, Comparison, ProjectionStep, ProjectionStore, Snapshot, StoreError};
 use sqlx::sqlite::SqliteArguments;
 use sqlx::{Arguments, Connection as _, Row as _, SqliteConnection};
 
@@ -13,15 +15,20 @@ use super::statements::{
 };
 use super::write::End;
 use super::{Sqlite, Writer, add, signed, unsigned};
-use crate::read::{TABLES, changes, none_active};
+use crate::read::{TABLES, changes, found_by_name, none_active};
 use crate::row::{Changes, Table};
 use crate::value::Value;
 
 /// The generation of a firm whose log nobody projected yet.
 const FIRST: i64 = 1;
 
-impl Sqlite {
-    pub(crate) async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
+#[async_trait]
+impl ProjectionStore for Sqlite {
+    async fn named(&self, firm: FirmId, name: &MovementName) -> Result<NameFound, StoreError> {
+        found_by_name(self, firm, name).await
+    }
+
+    async fn checkpoint(&self, firm: FirmId) -> Result<Checkpoint, StoreError> {
         let mut reader = self.readers.acquire().await.map_err(failed)?;
         let query = sqlx::query(CHECKPOINT).bind(firm.0.as_bytes().to_vec());
         match query.fetch_optional(&mut *reader).await.map_err(failed)? {
@@ -31,7 +38,7 @@ impl Sqlite {
     }
 
     /// Rows, checkpoint and snapshots in one transaction.
-    pub(crate) async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
+    async fn project(&self, step: ProjectionStep<'_>) -> Result<(), StoreError> {
         // Made before the lock is taken: it is the larger part of the work.
         let changes = changes(&step)?;
         let mut transaction = self.turn(Writer::Projection).await?;
@@ -42,7 +49,7 @@ impl Sqlite {
     /// A new generation. One that an earlier rebuild left unfinished is dropped: there is one
     /// rebuild of a firm at a time, and the last one asked for goes on. One that became the active
     /// one meanwhile is finished, and stays.
-    pub(crate) async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
+    async fn begin_rebuild(&self, firm: FirmId) -> Result<i64, StoreError> {
         let mut transaction = self.begin(Writer::Projection).await?;
         let result = new_generation(&mut transaction.connection, firm).await;
         let (generation, unfinished) = self.end(transaction, result).await?;
@@ -53,7 +60,7 @@ impl Sqlite {
     }
 
     /// In one read transaction, which sees both at one moment and keeps nobody waiting.
-    pub(crate) async fn compare(
+    async fn compare(
         &self,
         firm: FirmId,
         generation: i64,
@@ -85,23 +92,26 @@ impl Sqlite {
         Ok(Comparison::At(tables))
     }
 
-    pub(crate) async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
+    async fn switch(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         let mut transaction = self.begin(Writer::Projection).await?;
         let result = activate(&mut transaction.connection, firm, generation).await;
         self.end(transaction, result).await
     }
 
-    pub(crate) async fn drop_generation(
-        &self,
-        firm: FirmId,
-        generation: i64,
-    ) -> Result<(), StoreError> {
+    async fn drop_generation(&self, firm: FirmId, generation: i64) -> Result<(), StoreError> {
         if self.drop_unless_active(firm, generation).await? {
             return Ok(());
         }
         Err(StoreError::internal(format!("generation {generation} is the active one")))
     }
 
+    /// Every process on a file may: they are few.
+    async fn leads(&self, _: FirmId) -> Result<bool, StoreError> {
+        Ok(true)
+    }
+}
+
+impl Sqlite {
     /// Takes the generation off the list first, so that nobody writes to it any more, then its rows,
     /// some streams at a time, so that the log never waits for long.
     async fn drop_unless_active(&self, firm: FirmId, generation: i64) -> Result<bool, StoreError> {

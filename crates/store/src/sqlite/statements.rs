@@ -47,10 +47,6 @@ pub(super) const BESIDE: &str = "SELECT group_concat(position, ' '), group_conca
     WHERE firm = $1 AND position > $2 ORDER BY position LIMIT $3)";
 pub(super) const REMEMBERED: &str = "SELECT request_id, fingerprint, checked, first_position, events, answer \
     FROM request WHERE firm = $1 AND request_id IN (SELECT unhex(j.value) FROM json_each($2) j)";
-pub(super) const REMEMBERED_FROM: &str = "SELECT request_id, fingerprint, checked, first_position, events, answer \
-    FROM request WHERE firm = $1 AND request_id >= $2 ORDER BY request_id LIMIT $3";
-pub(super) const ENDS_AFTER: &str = "SELECT stream, last_position, version FROM stream \
-    WHERE firm = $1 AND stream > $2 ORDER BY stream LIMIT $3";
 /// What refuses changes, with its text.
 pub(super) const GUARDS: &str =
     "SELECT tbl_name || '.' || name, sql FROM sqlite_schema WHERE type = 'trigger' ORDER BY 1";
@@ -67,11 +63,6 @@ pub(super) const SNAPSHOTS: &str = "SELECT j.key, s.version, s.body, p.wrapped_k
 pub(super) const PEOPLE: &str = "SELECT person, wrapped_key, phone_key, address_key, card_key, word_keys, \
     complete FROM person \
     WHERE firm = $1 AND person IN (SELECT unhex(j.value) FROM json_each($2) j)";
-pub(super) const PEOPLE_AFTER: &str = "SELECT person, wrapped_key, phone_key, address_key, card_key, \
-    word_keys, complete FROM person \
-    WHERE firm = $1 AND person > $2 ORDER BY person LIMIT $3";
-pub(super) const BY_PHONE: &str =
-    "SELECT person FROM person WHERE firm = $1 AND phone_key = $2 ORDER BY person LIMIT $3";
 pub(super) const BY_WORDS: &str = "SELECT person FROM person_word \
     WHERE firm = $1 AND word_key IN (SELECT unhex(j.value) FROM json_each($2) j) \
     GROUP BY person HAVING COUNT(*) = $3 ORDER BY person LIMIT $4";
@@ -83,15 +74,7 @@ pub(super) const MISFILED: &str = "WITH said AS (SELECT p.person, substr(p.word_
     WHERE p.firm = $1), filed AS (SELECT person, word_key AS word FROM person_word WHERE firm = $1) \
     SELECT DISTINCT person FROM (SELECT * FROM (SELECT * FROM said EXCEPT SELECT * FROM filed) \
     UNION ALL SELECT * FROM (SELECT * FROM filed EXCEPT SELECT * FROM said)) ORDER BY person LIMIT $2";
-pub(super) const COMPLETE: &str = "UPDATE person SET complete = 1, \
-    phone_key = COALESCE(phone_key, $3), address_key = COALESCE(address_key, $4), \
-    card_key = COALESCE(card_key, $5), word_keys = COALESCE(word_keys, $6) \
-    WHERE firm = $1 AND person = $2 AND complete = 0";
-pub(super) const REWRAP: &str = "UPDATE person SET wrapped_key = $4 \
-    WHERE firm = $1 AND person = $2 AND wrapped_key = $3";
 pub(super) const ERASE_PERSON: &str = "DELETE FROM person WHERE firm = $1 AND person = $2";
-pub(super) const SNAPSHOTS_AFTER: &str = "SELECT stream, version, position, body FROM snapshot \
-    WHERE firm = $1 AND stream > $2 AND state_version = $3 ORDER BY stream LIMIT $4";
 pub(super) const ERASE_SNAPSHOTS: &str =
     "DELETE FROM snapshot WHERE firm = $1 AND stream IN ($2, $3)";
 /// Empties the write-ahead log, in which a page that was deleted from still lies as it was.
@@ -149,20 +132,13 @@ pub(super) const ALL: &[&str] = &[
     LEAVES,
     BESIDE,
     REMEMBERED,
-    REMEMBERED_FROM,
-    ENDS_AFTER,
     FIRMS,
     SNAPSHOTS,
-    SNAPSHOTS_AFTER,
     PEOPLE,
-    PEOPLE_AFTER,
-    BY_PHONE,
     BY_WORDS,
     INCOMPLETE,
     MISFILED,
     GUARDS,
-    COMPLETE,
-    REWRAP,
     ERASE_PERSON,
     ERASE_SNAPSHOTS,
     FOLD_AND_EMPTY,

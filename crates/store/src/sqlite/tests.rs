@@ -9,7 +9,12 @@ use crate::read::{STATEMENTS, TABLES};
 use statements::{ALL, LOG, TableStatements};
 
 fn every_statement() -> Vec<String> {
-    let queries = STATEMENTS.iter().copied().flatten().map(|statement| statement.as_str());
+    let queries = STATEMENTS
+        .iter()
+        .chain(crate::STATEMENTS)
+        .copied()
+        .flatten()
+        .map(|statement| statement.as_str());
     let sized = LOG.texts();
     let tables = TABLES.iter().flat_map(|table| {
         let of = TableStatements::of(table);

@@ -29,9 +29,7 @@ use domain::money::{Currency, Money};
 use domain::rules::RulePack;
 use domain::terms::{Channel, Plan, Prices, Sale, Seat, Work};
 use domain::value::{Personal, Text};
-use log::{
-    Answer, Engine, LogStore as _, SequentialIds, Settings, SteppedClock, Submission, SubmitError,
-};
+use log::{Answer, Engine, SequentialIds, Settings, SteppedClock, Submission, SubmitError};
 pub(crate) use testbed::firm_keys;
 use uuid::Uuid;
 
@@ -58,9 +56,8 @@ pub(crate) fn over(store: Arc<Store>, ids: u64) -> Bench {
     for _ in 0..ids {
         log::Ids::event_id(&*sequence, UtcMicros(0));
     }
-    let log_store: Arc<Store> = Arc::clone(&store);
     let log_clock: Arc<SteppedClock> = Arc::clone(&clock);
-    let engine = Engine::new(log_store, log_clock, sequence, firm_keys(), settings);
+    let engine = Engine::new(store.ports(), log_clock, sequence, firm_keys(), settings);
     Bench { engine, store, clock }
 }
 

@@ -1,7 +1,7 @@
 //! `firm-keys`: the keys that personal values are sealed under.
 
 use clap::Subcommand;
-use log::{Ids as _, LogStore as _};
+use log::Ids as _;
 use vault::source::{KeyFile, KeySource as _};
 
 use crate::cli::Global;
@@ -62,7 +62,7 @@ async fn rewrap(global: &Global, out: &mut Out) -> anyhow::Result<Exit> {
     let (ledger, store) = opened.await?;
     let mut done = 0;
     for firm in store.firms().await? {
-        done += log::rewrap(store.as_ref(), firm, &firm_keys).await?;
+        done += log::rewrap(&**store, firm, &firm_keys).await?;
         done += u64::from(ledger.rewrap_signing_key(firm).await?);
     }
     ledger.shutdown().await;

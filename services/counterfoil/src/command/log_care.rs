@@ -19,6 +19,7 @@ use crate::exit::{Exit, Stop};
 use crate::keys;
 use crate::newfile::private_folder;
 use crate::out::Out;
+use crate::words;
 
 /// What to verify.
 #[derive(Args)]
@@ -76,6 +77,13 @@ pub(crate) async fn head(session: &mut Session, out: &mut Out) -> anyhow::Result
     }
     out.line(format!("{}:{}", head.position, head.root))?;
     out.note("Note it where nobody can change it: verify --checkpoint holds the log against it.")?;
+    if let Some(last) = &head.last_verification {
+        let when = words::instant(last.end_time.as_ref());
+        out.note(match &last.fault {
+            None => format!("Last verified {when}: sound through position {}.", last.position),
+            Some(fault) => format!("Last verified {when}, and NOT SOUND: {}.", fault.what),
+        })?;
+    }
     Ok(Exit::Done)
 }
 

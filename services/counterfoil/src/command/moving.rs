@@ -9,7 +9,7 @@ use anyhow::Context;
 use clap::Args;
 use domain::ids::{FirmId, RequestId};
 use indicatif::ProgressBar;
-use log::{Engine, LogStore, MoveError, MoveReport, Moving, ReadBehind, StoreError};
+use log::{Engine, MoveError, MoveReport, Moving, ReadBehind, StoreError};
 use serde_json::json;
 use store::Store;
 use uuid::Uuid;
@@ -117,7 +117,7 @@ async fn one_firm(
     }
     let bar = bar(out, "comparing")?;
     let mut grew = None;
-    let moved = log::move_log(source, target.as_ref(), firm, |moving| {
+    let moved = log::move_log(&**source, &***target, firm, |moving| {
         if let Moving::SourceGrew { to, .. } = moving {
             grew = Some(to);
         }
@@ -174,10 +174,9 @@ async fn project(
         ..log::Settings::default()
     };
     let (clock, ids) = (Arc::new(log::SystemClock), Arc::new(log::UuidV7Ids::new()));
-    let store: Arc<Store> = Arc::clone(target);
     // Nothing is sealed or opened on the way, so that no key has to be at hand.
     let unused = FirmKeys::new(FirmKey::from_bytes(log::UuidV7Ids::new().key()));
-    let engine = Engine::new(store, clock, ids, unused, settings);
+    let engine = Engine::new(target.ports(), clock, ids, unused, settings);
     bar.set_message("read models");
     bar.set_length(position);
     let mut applied = engine.applied(firm);

@@ -13,7 +13,6 @@ use ledger::{
     CONNECTIONS_MAX, CONNECTIONS_PER_ADDRESS_MAX, DRAIN_DEADLINE, DoorLimits, Limits,
     MetricsConfig, ServeError, ServerConfig, TlsFiles,
 };
-use log::LogStore;
 use store::Replica;
 use tokio::time::timeout;
 

@@ -73,7 +73,7 @@ impl Server {
         let store =
             Arc::new(opened.with_context(|| format!("cannot make {}", database.display()))?);
         let engine = Engine::new(
-            store.clone(),
+            store.ports(),
             clock.clone(),
             Arc::new(UuidV7Ids::new()),
             keys::of_file(database, true)?,

@@ -72,6 +72,7 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Books/ListJournal", READ_MONEY),
     ("/counterfoil.v1.Books/GetTrialBalance", READ_MONEY),
     ("/counterfoil.v1.Books/GetRevenueByPlan", READ_MONEY),
+    ("/counterfoil.v1.Books/ListMonths", READ_MONEY),
     ("/counterfoil.v1.Books/ListAging", READ_MONEY),
     ("/counterfoil.v1.Books/NoteBankLines", BILL),
     ("/counterfoil.v1.Books/NotePayout", BILL),

@@ -20,7 +20,7 @@ use domain::command::{AccountAction, Command, Dated, Run};
 use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId, UtcMicros};
 use domain::ids::{AccountId, CardToken, RequestId};
 use domain::refusal::{Reason, Refusal};
-use log::{Answer, LogStore as _, OwnRequests, Submission, SubmitError};
+use log::{Answer, OwnRequests, Submission, SubmitError};
 use store::InvoiceRow;
 
 use super::list::accounts;

@@ -16,7 +16,7 @@ use domain::command::{Command, Run};
 use domain::event::{AccountEvent, Event, Recorded, RefundRequested, StreamId};
 use domain::ids::{AccountId, FirmId, RequestId};
 use domain::world::State;
-use log::{LogStore as _, OwnRequests, Submission};
+use log::{OwnRequests, Submission};
 use store::ExceptionKind;
 
 use super::find;

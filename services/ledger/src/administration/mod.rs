@@ -7,7 +7,7 @@ mod token;
 
 use api::FieldErrors;
 use api::requests::{self, Asked};
-use api::scalar::int64;
+use api::scalar::{int64, timestamp};
 use api::status::Failure;
 use api::v1;
 use api::v1::administration_server::Administration;
@@ -17,6 +17,7 @@ use domain::money::Currency;
 use domain::terms::Seat;
 use log::Answer;
 use prost::Message;
+use store::VerificationRow;
 use tonic::{Request, Response, Status};
 
 use crate::access::{Authority, firm_of};
@@ -283,6 +284,17 @@ async fn get_firm(
     Ok(v1::GetFirmResponse { firm, position: int64(position) })
 }
 
+fn verification(row: VerificationRow) -> v1::Verification {
+    let VerificationRow { ended_at, position, root, finding } = row;
+    let position = int64(position);
+    v1::Verification {
+        end_time: Some(timestamp(ended_at)),
+        position,
+        root: root.map(|root| root.hex()).unwrap_or_default(),
+        fault: finding.map(|what| v1::LogFault { position, what }),
+    }
+}
+
 async fn get_head(
     ledger: &Ledger,
     authority: &Authority,
@@ -294,7 +306,9 @@ async fn get_head(
     ledger.engine().check_end(firm).await?;
     let head = ledger.engine().head(firm).await?;
     let applied = ledger.read_at(firm, 0).await?;
+    let last_verification = ledger.store().last_verification(firm).await?.map(verification);
     Ok(v1::GetHeadResponse {
+        last_verification,
         position: int64(head.position),
         root: head.root().hex(),
         invoice_count: int64(head.invoices),

@@ -17,6 +17,7 @@ use crate::answers::{Answers, Outgoing, answers_of, run_progress};
 use crate::audit::{self, Finding, Kept};
 use crate::evidence::row_faults;
 use crate::ledger::Ledger;
+use store::VerificationRow;
 
 /// Most faults of one report that are told one by one.
 const FAULTS_TOLD_MAX: usize = 1_000;
@@ -38,10 +39,25 @@ pub(super) fn verify(ledger: &Ledger, asked: VerifyAsked) -> Answers<v1::VerifyL
             None => Ok(report),
             Some(Finding { position, what }) => Err(VerifyError::Finding { position, what }),
         });
+        keep(&ledger, asked.firm, &result).await;
         let report = verify_report(&ledger, result, remarks)?;
         end(&outgoing, told(Message::Report(report))).await;
         Ok(())
     })
+}
+
+/// Keeps what a verification found that came to its end, for whoever asks when the last one was.
+async fn keep(ledger: &Ledger, firm: FirmId, result: &Result<VerifyReport, VerifyError>) {
+    let (position, root, finding) = match result {
+        Ok(report) => (report.events, Some(report.root), None),
+        Err(VerifyError::Finding { position, what }) => (*position, None, Some(what.clone())),
+        Err(VerifyError::Store(_)) => return,
+    };
+    let row = VerificationRow { ended_at: ledger.now(), position, root, finding };
+    // The caller hears of what was found whether or not the database takes a note of it.
+    if let Err(error) = ledger.store().keep_verification(firm, &row).await {
+        tracing::warn!(%firm, %error, "what a verification found is not kept");
+    }
 }
 
 /// A log that is not what was written is the report's news, not a failure of the request.

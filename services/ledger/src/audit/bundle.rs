@@ -18,7 +18,7 @@ use bundle::{
 };
 use domain::event::{CaseEvent, Event, LookKind, Recorded, Scope as DomainScope, StreamId};
 use domain::ids::{CaseId, DocumentHash, FirmId};
-use log::{LogStore as _, Stored};
+use log::Stored;
 use proof::note::{Note, SignerKey};
 use sha2::{Digest as _, Sha256};
 use tokio::io::{AsyncReadExt as _, AsyncSeekExt as _};

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use api::status::Failure;
 use domain::ids::FirmId;
-use log::{LogStore as _, StoreError};
+use log::StoreError;
 use store::{Leases, Work};
 
 use super::checkpoint;

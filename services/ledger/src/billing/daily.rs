@@ -11,7 +11,7 @@ use api::{name, scalar, v1};
 use calendar::CivilDate;
 use domain::event::AutomaticMatches;
 use domain::ids::FirmId;
-use log::{LogStore, OwnRequests, StoreError};
+use log::{OwnRequests, StoreError};
 use store::{Leases, Work};
 
 use super::run::run_billing;

@@ -14,7 +14,6 @@ use domain::ids::{AccountId, CaseId, FirmId};
 use domain::judge::{Judge, JudgedFee};
 use domain::money::Money;
 use domain::world::State;
-use log::LogStore as _;
 
 use crate::present::{amount, day, fee, reference};
 use crate::reading::View;

@@ -6,7 +6,7 @@ use calendar::CivilDate;
 use domain::event::{AccountEvent, DepositEvent, Recorded, StreamId};
 use domain::firm::Firm;
 use domain::ids::FirmId;
-use log::{Fault, LogStore as _, Stored, state_of};
+use log::{Fault, Stored, state_of};
 use proof::{Frontier, leaf_hash};
 
 use crate::ledger::{Ledger, as_firm};

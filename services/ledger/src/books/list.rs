@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 
 use api::Paired;
-use api::requests;
+use api::requests::{self, Days};
 use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
 use books::{Aging, Chart, OpenItem, TrialBalance, TrialRow};
-use calendar::CivilDate;
+use calendar::{CivilDate, add_months_clamped};
 use domain::event::StreamId;
 use domain::firm::Firm;
 use domain::ids::{AccountId, FirmId};
@@ -112,6 +112,26 @@ pub(super) async fn get_revenue_by_plan(
     let plans = view.store().revenue_by_plan(get.firm, get.id.from, get.id.through).await?;
     let plans = plans.iter().map(|plan| present::plan_revenue(plan, currency)).collect();
     Ok(v1::GetRevenueByPlanResponse { plans, position: int64(position) })
+}
+
+pub(super) async fn list_months(
+    view: &View<'_>,
+    authority: &Authority,
+    message: &v1::ListMonthsRequest,
+) -> Result<v1::ListMonthsResponse, Failure> {
+    view.ledger().check_name(authority, &message.parent).await?;
+    let page = requests::list_months(message)?;
+    let (pager, after) = Pager::open_at(view.ledger(), "ListMonths", &page, |key| {
+        format!("{key}-01").parse::<CivilDate>().ok()
+    })?;
+    let position = view.read_at(page.firm, page.at_least_position).await?;
+    let (_, currency) = firm(view, page.firm).await?;
+    let Days { from, through } = page.filter;
+    let from = after.map_or(from, |last| add_months_clamped(last, 1));
+    let mut months = view.store().list_months(page.firm, from, through, pager.limit()).await?;
+    let next_page_token = pager.cut(&mut months, |month| month.month.clone());
+    let months = months.iter().map(|month| present::month(month, currency)).collect();
+    Ok(v1::ListMonthsResponse { months, next_page_token, position: int64(position) })
 }
 
 /// What is open on every invoice of some accounts, whole accounts only: from one account on, until

@@ -63,6 +63,13 @@ impl Books for BooksRpc {
         read!(self.0, request, list::get_revenue_by_plan)
     }
 
+    async fn list_months(
+        &self,
+        request: Request<v1::ListMonthsRequest>,
+    ) -> Result<Response<v1::ListMonthsResponse>, Status> {
+        read!(self.0, request, list::list_months)
+    }
+
     async fn list_aging(
         &self,
         request: Request<v1::ListAgingRequest>,

@@ -12,7 +12,7 @@ use domain::firm::{Acceptance, Firm};
 use domain::ids::{DocumentHash, FirmId};
 use domain::money::{Currency, Money};
 use domain::refusal::{Reason, Refusal, Violation};
-use log::{Answer, ProjectionStore as _};
+use log::Answer;
 use sha2::{Digest as _, Sha256};
 
 use super::anew;

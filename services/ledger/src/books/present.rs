@@ -7,7 +7,9 @@ use calendar::CivilDate;
 use domain::event::ChartAccount;
 use domain::ids::{AccountId, FirmId};
 use domain::money::Currency;
-use store::{DepositRow, DepositStatus, JournalEntryRow, JournalLineRow, MovementRow, PlanRevenue};
+use store::{
+    DepositRow, DepositStatus, JournalEntryRow, JournalLineRow, MonthRow, MovementRow, PlanRevenue,
+};
 
 use crate::present::{day, minor};
 
@@ -76,6 +78,19 @@ pub(super) fn plan_revenue(revenue: &PlanRevenue, currency: Currency) -> v1::Pla
         plan: revenue.plan.as_ref().map(ToString::to_string).unwrap_or_default(),
         fees: int64(revenue.fees),
         amount: minor(revenue.amount_minor, currency),
+    }
+}
+
+pub(super) fn month(row: &MonthRow, currency: Currency) -> v1::MonthSummary {
+    v1::MonthSummary {
+        month: row.month.clone(),
+        earned: minor(row.revenue_minor, currency),
+        collected: minor(row.collected_minor, currency),
+        given_back: minor(row.given_back_minor, currency),
+        receivable: minor(row.receivable_minor, currency),
+        owed_to_clients: minor(row.owed_minor, currency),
+        at_risk: minor(row.at_risk_minor, currency),
+        held_count: int64(row.held),
     }
 }
 

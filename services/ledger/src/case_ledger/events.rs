@@ -6,7 +6,7 @@ use api::status::Failure;
 use api::v1;
 use domain::event::{AccessBounds, Recorded, StreamId};
 use domain::ids::FirmId;
-use log::{LogStore as _, Stored};
+use log::Stored;
 use proof::{Hash, leaf_hash};
 use store::EventsWanted;
 

@@ -8,7 +8,6 @@ use api::{name, v1};
 use domain::event::{Event, Recorded, StreamId};
 use domain::ids::{CaseId, DocumentHash, FirmId};
 use domain::media::MediaType;
-use log::LogStore as _;
 use store::EvidenceRow;
 use v1::check_evidence_response::Message;
 use vault::{Altered, BlobKeys, BlobName, BlobStore, StoredBlob, sealed_len};

@@ -5,7 +5,6 @@ use std::collections::BTreeSet;
 use api::status::Failure;
 use domain::event::{Event, Recorded, StreamId};
 use domain::ids::{CaseId, DocumentHash, FirmId};
-use log::LogStore as _;
 
 use crate::ledger::{Ledger, one_case};
 

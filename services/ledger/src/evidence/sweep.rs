@@ -10,7 +10,7 @@ use std::time::{Duration, SystemTime};
 use api::status::Failure;
 use domain::event::StreamId;
 use domain::ids::{CaseId, FirmId};
-use log::{LogStore as _, StoreError};
+use log::StoreError;
 use store::{Leases, Work};
 
 use super::{aside, kept, unavailable};

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use domain::event::Recorded;
 use domain::ids::FirmId;
-use log::{Activity, LogStore, ProjectionStore, StoreError};
+use log::{Activity, StoreError};
 use tokio::sync::Mutex;
 use tokio::time::{Instant, timeout};
 

@@ -12,7 +12,6 @@ use domain::event::{CaseEvent, Event, Recorded, StreamId};
 use domain::firm::Firm;
 use domain::ids::{CaseId, FirmId};
 use domain::world::card_of;
-use log::LogStore as _;
 use tonic::{Request, Response, Status};
 
 use crate::access::Authority;

@@ -2,7 +2,7 @@
 
 use async_trait::async_trait;
 use domain::ids::FirmId;
-use log::{LogStore as _, Stored};
+use log::Stored;
 use tokio::time::timeout;
 
 use super::REPLICA_ANSWER_MAX;

@@ -16,7 +16,7 @@ use api::status::Failure;
 use domain::event::{Recorded, StreamId};
 use domain::ids::FirmId;
 use domain::world::State;
-use log::{LogStore as _, ProjectionStore as _, ReadBehind, Stored};
+use log::{ReadBehind, Stored};
 use store::Store;
 use tokio::time::{Instant, sleep, timeout};
 
@@ -134,7 +134,7 @@ impl<'l> View<'l> {
         streams: &[StreamId],
         position: u64,
     ) -> Result<Vec<State>, Failure> {
-        Ok(log::states_at(self.store(), firm, streams, position).await?)
+        Ok(log::states_at(&**self.store(), firm, streams, position).await?)
     }
 
     /// Opens the personal values of states, in the order of their streams, if the caller may see them, and

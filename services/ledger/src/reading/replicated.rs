@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use domain::ids::FirmId;
-use log::{LogStore as _, StoreError};
+use log::StoreError;
 use proof::Hash;
 use store::{Replica, Standing, Store};
 use tokio::time::{Instant, timeout};

@@ -156,7 +156,7 @@ impl Service {
         let store = Arc::new(Store::connect(&place.database).await.unwrap());
         let clock = Arc::new(SteppedClock::at(UtcMicros(NOW)));
         let engine = Engine::new(
-            store.clone(),
+            store.ports(),
             clock.clone(),
             Arc::new(UuidV7Ids::default()),
             firm_keys(),
@@ -182,7 +182,7 @@ impl Service {
         let store = Arc::new(Store::connect(&self.place.database).await.unwrap());
         let ids = Arc::new(UuidV7Ids::default());
         let engine =
-            Engine::new(store.clone(), self.clock.clone(), ids, firm_keys, Settings::default());
+            Engine::new(store.ports(), self.clock.clone(), ids, firm_keys, Settings::default());
         let outbox = FileOutbox::new(self.place.folder().join("outbox-of-the-next"));
         Ledger::new(engine, store, self.clock.clone(), Arc::new(outbox), limits)
     }

@@ -28,6 +28,8 @@ pub(crate) enum BooksCommand {
     TrialBalance(MonthArgs),
     /// Sum the fees earned in a month, by plan
     Revenue(MonthArgs),
+    /// List the months: earned, collected, given back, open, owed to clients, at risk
+    Months(show::MonthsArgs),
     /// List what clients owe as of a day, by age
     Aging(show::AgingArgs),
     /// Show a client's statement of account, or write it as a page
@@ -105,6 +107,7 @@ pub(crate) async fn run(
         BooksCommand::Journal(args) => show::journal(&args, session, out).await,
         BooksCommand::TrialBalance(args) => show::trial_balance(&args, session, out).await,
         BooksCommand::Revenue(args) => show::revenue(&args, session, out).await,
+        BooksCommand::Months(args) => show::months(&args, session, out).await,
         BooksCommand::Aging(args) => show::aging(&args, session, out).await,
         BooksCommand::Statement(args) => statement::run(&args, session, out).await,
         BooksCommand::Deposits(args) => bank::deposits(&args, session, out).await,

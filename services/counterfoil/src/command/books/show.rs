@@ -187,6 +187,75 @@ pub(super) async fn revenue(
     Ok(Exit::Done)
 }
 
+/// Which months.
+#[derive(Args)]
+pub(crate) struct MonthsArgs {
+    /// The first month, YYYY-MM; without it the first in which anything was
+    #[arg(long, value_name = "MONTH")]
+    from: Option<Month>,
+    /// The last month; this one if not given
+    #[arg(long, value_name = "MONTH")]
+    through: Option<Month>,
+    #[command(flatten)]
+    limit: Limit,
+}
+
+/// Lists the firm's money month by month.
+pub(super) async fn months(
+    args: &MonthsArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let today = session.day(None).await?;
+    let filter = v1::ListMonthsRequest {
+        parent: session.firm()?,
+        at_least_position: session.position,
+        from: args.from.and_then(|month| words::message(month.first)),
+        through: words::message(args.through.map_or(today, |month| month.last)),
+        ..Default::default()
+    };
+    let months = gather(args.limit.limit, async |page_size, page_token| {
+        let request = v1::ListMonthsRequest { page_size, page_token, ..filter.clone() };
+        let answer = session.books.list_months(patient(request)).await?.into_inner();
+        Ok((answer.months, answer.next_page_token))
+    });
+    let months = months.await?;
+    if out.is_json() {
+        let Gathered { entries, next_page_token } = months;
+        let position = session.position;
+        let answer = v1::ListMonthsResponse { months: entries, next_page_token, position };
+        out.message(&answer, "ListMonthsResponse")?;
+        return Ok(Exit::Done);
+    }
+    let mut table = Table::new(&[
+        "month",
+        ">earned",
+        ">collected",
+        ">given back",
+        ">open",
+        ">owed to clients",
+        ">at risk",
+        ">held",
+    ]);
+    for month in &months.entries {
+        table.row([
+            month.month.clone(),
+            words::amount(month.earned.as_ref()),
+            words::amount_if_any(month.collected.as_ref()),
+            words::amount_if_any(month.given_back.as_ref()),
+            words::amount_if_any(month.receivable.as_ref()),
+            words::amount_if_any(month.owed_to_clients.as_ref()),
+            words::amount_if_any(month.at_risk.as_ref()),
+            if month.held_count == 0 { String::new() } else { month.held_count.to_string() },
+        ]);
+    }
+    out.table(&table, "Nothing was earned, collected or held in these months.")?;
+    if let Some(more) = months.more() {
+        out.note(more)?;
+    }
+    Ok(Exit::Done)
+}
+
 /// As of which day.
 #[derive(Args)]
 pub(crate) struct AgingArgs {

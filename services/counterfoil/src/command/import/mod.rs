@@ -19,7 +19,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use anyhow::Context;
 use clap::Args;
 use domain::ids::FirmId;
-use log::LogStore;
 use store::Store;
 
 use crate::cli::Global;
@@ -139,7 +138,7 @@ async fn copy_logs(source: &Store, only: Option<FirmId>, to: &Path) -> anyhow::R
     };
     let copy = Store::open(to).await?;
     for firm in firms {
-        log::move_log(source, &copy, firm, |_| {}).await?;
+        log::move_log(&**source, &*copy, firm, |_| {}).await?;
     }
     copy.close().await;
     Ok(())

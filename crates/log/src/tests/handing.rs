@@ -1,0 +1,51 @@
+//! What the writer hands to the projection beside it.
+
+use std::sync::Arc;
+
+use domain::event::Recorded;
+
+use super::support::{NOW, recorded};
+use crate::handed::Handed;
+use crate::settings::HANDED_EVENTS_MAX;
+
+fn events(positions: std::ops::RangeInclusive<u64>) -> Vec<Arc<Recorded>> {
+    positions.map(|position| Arc::new(recorded(position, NOW))).collect()
+}
+
+fn taken(handed: &Handed, after: u64, limit: usize) -> Vec<u64> {
+    handed.take_after(after, limit).iter().map(|event| event.position).collect()
+}
+
+#[test]
+fn what_is_handed_over_follows_on_without_a_gap_or_is_left_to_the_log() {
+    let handed = Handed::default();
+    handed.put(events(1..=3));
+    assert_eq!(taken(&handed, 0, 9), [0; 0], "nobody here projects");
+    handed.want(true);
+    handed.put(events(4..=6));
+    assert_eq!(taken(&handed, 0, 9), [0; 0], "the first three are missing");
+    assert_eq!(taken(&handed, 3, 2), [4, 5]);
+    handed.put(events(7..=8));
+    assert_eq!(taken(&handed, 6, 9), [7, 8], "what the log has given is passed over");
+    handed.put(events(9..=10));
+    // Another process wrote the eleventh.
+    handed.put(events(12..=13));
+    assert_eq!(taken(&handed, 8, 9), [0; 0]);
+    assert_eq!(taken(&handed, 11, 9), [12, 13]);
+    handed.put(events(14..=14));
+    handed.want(false);
+    assert!(!handed.has_after(13), "another process projects");
+}
+
+#[test]
+fn a_projection_that_is_far_behind_reads_the_log() {
+    let handed = Handed::default();
+    handed.want(true);
+    let most = u64::try_from(HANDED_EVENTS_MAX).unwrap();
+    handed.put(events(1..=most));
+    assert!(handed.has_after(0));
+    handed.put(events(most + 1..=most + 1));
+    assert!(!handed.has_after(0) && handed.has_after(most));
+    handed.put(events(most + 2..=2 * most + 2));
+    assert!(!handed.has_after(most));
+}

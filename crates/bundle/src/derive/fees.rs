@@ -6,7 +6,7 @@ use calendar::{CivilDate, Period};
 use domain::account::{Account, NotAsked};
 use domain::case::Mark;
 use domain::event::{
-    CaseEvent, Event, FeeEarned, FeeKept, FeeMarked, LinesShared, Recorded, WorkEvidence,
+    CaseEvent, Event, FeeEarned, FeeKept, FeeMarked, LineShare, Recorded, WorkEvidence,
 };
 use domain::gates::{Explanation, FeeStanding, Finding};
 use domain::ids::AccountId;
@@ -267,24 +267,26 @@ pub(super) fn unshareable(
     then: &Then<'_>,
     id: AccountId,
     recorded: &Recorded,
-    shared: &LinesShared,
+    (number, lines): (u64, &[LineShare]),
 ) -> Option<String> {
     let (_, accounts) = then.payers();
-    let lines = &then.account(id)?.invoices.get(&shared.invoice)?.lines;
-    let said: Vec<_> = (1..).zip(lines).zip(not_asked(shared)).collect();
+    let of_invoice = &then.account(id)?.invoices.get(&number)?.lines;
+    // One line alone leaves no question.
+    let said = (1..).zip(of_invoice).zip(not_asked(lines)).filter(|_| of_invoice.len() > 1);
+    let said: Vec<_> = said.collect();
     let reviewed = then.firm.reviewed.as_ref().map(|reviewed| reviewed.edition);
     let editions = [Some(EDITION), reviewed.filter(|edition| *edition < EDITION)];
     let found = editions.into_iter().flatten().any(|edition| {
         let Some(judge) = then.judge(&accounts, recorded, edition) else { return false };
         let judged: BTreeMap<_, _> = judge.not_asked().collect();
         let mut own = said.iter().filter(|((_, line), _)| line.case == then.id);
-        own.all(|((number, line), said)| {
+        own.all(|((place, line), said)| {
             let nothing = NotAsked::nothing(Money::zero(line.amount.currency()));
-            judged.get(&(id, shared.invoice, *number)).copied().unwrap_or(nothing) == *said
+            judged.get(&(id, number, *place)).copied().unwrap_or(nothing) == *said
         })
     });
     (!found).then(|| {
-        format!("of its lines of invoice {} something else may not be asked for", shared.invoice)
+        format!("of its lines of invoice {number} something else may not be asked for")
     })
 }
 

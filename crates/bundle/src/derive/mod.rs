@@ -20,7 +20,7 @@ use domain::State;
 use domain::account::Account;
 use domain::case::Case;
 use domain::event::{
-    AccountEvent, CaseEvent, Event, FeeEarned, FirmEvent, LookEvent, Recorded, StreamId,
+    AccountEvent, CaseEvent, Event, FeeEarned, FirmEvent, LineShare, LookEvent, Recorded, StreamId,
 };
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId};
@@ -458,12 +458,15 @@ fn fold<'a>(
                 if let State::Case(case) = &case
                     && let Some(State::Account(account_then)) = accounts.get(&account)
                 {
-                    if let Event::Account(AccountEvent::LinesShared(shared)) = &recorded.event
+                    let shared = shares_of(&recorded.event);
+                    if !shared.is_empty()
                         && let State::Firm(firm) = firm_then.before(recorded.position)?
                     {
                         let then = Then { id, case, accounts: &accounts, firm };
-                        let wrong = fees::unshareable(&then, account, recorded, shared);
-                        wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));
+                        for lines in shared {
+                            let wrong = fees::unshareable(&then, account, recorded, lines);
+                            wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));
+                        }
                     }
                     let exposed = case.exposed_lines(id, account, account_then);
                     let wrong = account::otherwise_exposed(id, account_then, &exposed, recorded);
@@ -486,6 +489,19 @@ fn fold<'a>(
     });
     let (events, accounts) = (party.case.as_slice(), accounts.collect());
     Ok(Told { id, events, in_force, case, accounts, earned, wrong_marks, firm, frame })
+}
+
+/// The invoices of which an event says what their lines share.
+fn shares_of(event: &Event) -> Vec<(u64, &[LineShare])> {
+    match event {
+        Event::Account(AccountEvent::LinesShared(e)) => vec![(e.invoice, &e.lines)],
+        Event::Account(AccountEvent::MoneyRestated(e)) => {
+            e.invoices.iter().map(|of| (of.invoice, of.lines.as_slice())).collect()
+        }
+        Event::Account(_) | Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => {
+            Vec::new()
+        }
+    }
 }
 
 /// An amount without its currency: `49.99`.

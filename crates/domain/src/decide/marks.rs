@@ -100,6 +100,7 @@ pub(super) fn mark(
     if !is_review && !draft.events().iter().any(|recorded| bears_on_fees(&recorded.event)) {
         return Ok(());
     }
+    shares::restate(draft, accounts_of(draft, touched)?)?;
     shares::share(draft, touched, &awaited.shares)?;
     for &case in touched {
         if draft.world().case(case)?.earned.is_empty() {
@@ -115,6 +116,24 @@ pub(super) fn mark(
         }
     }
     Ok(())
+}
+
+/// The accounts whose money a command may bear on: those that it tells something of, and those of its cases.
+fn accounts_of(
+    draft: &Draft<'_, '_>,
+    touched: &BTreeSet<CaseId>,
+) -> Result<BTreeSet<AccountId>, Halt> {
+    let told = draft.events().iter().filter_map(|recorded| match recorded.stream {
+        StreamId::Account(id) => Some(id),
+        StreamId::Case(_) | StreamId::Deposit(_) | StreamId::Firm | StreamId::Looks(_) => None,
+    });
+    let mut accounts: BTreeSet<AccountId> = told.collect();
+    for &case in touched {
+        if !draft.world().case(case)?.earned.is_empty() {
+            accounts.extend(draft.world().payers(case)?.into_iter().map(|(id, _)| id));
+        }
+    }
+    Ok(accounts)
 }
 
 /// Whether an event tells something that claimed fees are judged by.

@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::billing::judge;
-use crate::account::NotAsked;
-use crate::event::{LinesShared, StreamId};
+use crate::account::{NotAsked, Unfit};
+use crate::event::{InvoiceLine, LinesShared, StreamId};
 use crate::ids::{AccountId, CaseId};
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
@@ -28,6 +28,49 @@ pub(super) fn sharing(world: &World, of: &BTreeSet<CaseId>) -> Result<BTreeSet<C
         }
     }
     Ok(cases)
+}
+
+/// Records what the money of accounts comes to by the days of what was told of it, where the events before say otherwise.
+pub(super) fn restate(
+    draft: &mut Draft<'_, '_>,
+    accounts: BTreeSet<AccountId>,
+) -> Result<(), Halt> {
+    for id in accounts {
+        let world = draft.world();
+        let account = world.account(id)?;
+        if account.told.is_empty() {
+            continue;
+        }
+        let mut not_asked = BTreeMap::new();
+        let several = account.invoices.values().filter(|invoice| invoice.lines.len() > 1);
+        let cases: BTreeSet<CaseId> =
+            several.flat_map(|invoice| &invoice.lines).map(|line| line.case).collect();
+        for case in cases {
+            not_asked.extend(judge(draft, case, &world.payers(case)?)?.not_asked());
+        }
+        let of_lines = |number: u64| -> Vec<NotAsked> {
+            let lines = account.invoices.get(&number).map_or(&[][..], |invoice| &invoice.lines);
+            let of_line = |(line, of): (u32, &InvoiceLine)| {
+                let nothing = NotAsked::nothing(Money::zero(of.amount.currency()));
+                not_asked.get(&(id, number, line)).filter(|_| lines.len() > 1).copied().unwrap_or(nothing)
+            };
+            (1..).zip(lines).map(of_line).collect()
+        };
+        let restated = account.restated(of_lines).map_err(|unfit| unfit_account(id, unfit))?;
+        let today = world.firm()?.today(draft.now()).ok_or(Halt::Need(StreamId::Firm))?;
+        if let Some(restated) = restated {
+            draft.add(StreamId::Account(id), today, restated)?;
+        }
+        let found: Vec<_> = draft.world().account(id)?.found_unearned().collect();
+        for found in found {
+            draft.add(StreamId::Account(id), today, found)?;
+        }
+    }
+    Ok(())
+}
+
+fn unfit_account(id: AccountId, unfit: Unfit) -> Refusal {
+    Refusal::new(Reason::ValueRefused, StreamId::Account(id), unfit.to_string())
 }
 
 /// What would be recorded now: the money of each invoice of several lines by what is known of its fees.
@@ -57,9 +100,7 @@ pub(super) fn otherwise(draft: &Draft<'_, '_>, cases: &BTreeSet<CaseId>) -> Resu
                 .map(|(line, _)| of_line(line).unwrap_or(nothing))
                 .collect();
             let shared = account.shared_otherwise(number, &lines);
-            let shared = shared.map_err(|unfit| {
-                Refusal::new(Reason::ValueRefused, StreamId::Account(id), unfit.to_string())
-            })?;
+            let shared = shared.map_err(|unfit| unfit_account(id, unfit))?;
             shares.extend(shared.map(|of| (id, of)));
         }
     }

@@ -30,11 +30,11 @@ use std::collections::{HashMap, HashSet};
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::{Account, MoneyTold, Refunded, Sum, Unfit};
+use domain::account::{Account, MoneyTold, Sum, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
     AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, FeeMarked,
-    LineBooked, Loss, MoneyCorrected, MoneyFact, Purpose, Recorded, StreamId, WrittenOff,
+    LineBooked, Loss, MoneyCorrected, MoneyFact, Purpose, Recorded, StreamId,
 };
 use domain::firm::Firm;
 use domain::ids::{EventId, PlanCode};

@@ -167,6 +167,8 @@ impl Rows {
 pub(crate) struct Frame {
     /// How tables and reports are written.
     pub(crate) format: Format,
+    /// The edition of the rules that fees are judged by.
+    pub(crate) edition: u32,
     /// The last day that any event of the bundle tells of.
     pub(crate) as_of: CivilDate,
     /// The size of the log that the checkpoint states.
@@ -368,13 +370,14 @@ pub(crate) fn tell(
         case::letters(&told, rows);
         case::clocks(&told, rows);
         let payers = told.payers();
-        let judge = Judge::of(Matter {
+        let matter = Matter {
             id: told.id,
             case: &told.case,
             accounts: &payers,
             firm: told.firm.last(),
             today: told.frame.as_of,
-        });
+        };
+        let judge = Judge::of_edition(matter, told.frame.edition);
         if frame.format.judges_fees() {
             fees::rows(&told, &judge, rows);
         } else {

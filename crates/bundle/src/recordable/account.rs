@@ -423,16 +423,15 @@ impl Before<'_> {
     /// What is said of lines, if what of them may not be asked for is as it says.
     fn shared(&self, e: &LinesShared) -> Vec<String> {
         let lines = self.account.invoices.get(&e.invoice).map_or(0, |invoice| invoice.lines.len());
-        let found = self.account.shared_otherwise(e.invoice, &not_asked(&e.lines));
+        let of = not_asked(&e.lines);
+        let is_found = self.account.shared_otherwise(e.invoice, &of).is_ok_and(|found| found.as_ref() == Some(e))
+            || self.account.shared_as_told(e.invoice, &of).is_ok_and(|found| found.as_ref() == Some(e));
         list([
             (
                 lines < 2 || lines != e.lines.len(),
                 "it is not of the lines of an invoice that has several",
             ),
-            (
-                !found.is_ok_and(|found| found.as_ref() == Some(e)),
-                "its money is of other lines by the days of what was told of it",
-            ),
+            (!is_found, "its money is of other lines by the days of what was told of it"),
         ])
     }
 

@@ -70,12 +70,33 @@ impl Account {
         number: u64,
         not_asked: &[NotAsked],
     ) -> Result<Option<LinesShared>, Unfit> {
+        // What each fact moved, had all been told in the order of their days.
+        self.otherwise_than(&self.by_days()?, number, not_asked)
+    }
+
+    /// The same as earlier software found it: by what each fact moved when it was told.
+    ///
+    /// # Errors
+    /// [`Unfit`] if the invoice is not there, or an amount is none.
+    pub fn shared_as_told(
+        &self,
+        number: u64,
+        not_asked: &[NotAsked],
+    ) -> Result<Option<LinesShared>, Unfit> {
+        self.otherwise_than(self, number, not_asked)
+    }
+
+    fn otherwise_than(
+        &self,
+        told: &Self,
+        number: u64,
+        not_asked: &[NotAsked],
+    ) -> Result<Option<LinesShared>, Unfit> {
         let invoice = self.invoice(number)?;
         if invoice.lines.len() < 2 || not_asked.len() != invoice.lines.len() {
             return Ok(None);
         }
-        // What each fact moved, had all been told in the order of their days.
-        let sums = self.by_days()?.sums_by_day(number, invoice, not_asked)?;
+        let sums = told.sums_by_day(number, invoice, not_asked)?;
         if sums == invoice.sums {
             return Ok(None);
         }

@@ -51,6 +51,8 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
 /// What waits for an administrator's review.
 #[derive(Default)]
 pub(super) struct Awaited {
+    /// Accounts whose money comes to something else by its days than was recorded.
+    accounts: BTreeSet<AccountId>,
     marks: Vec<FeeMarked>,
     shares: Shares,
 }
@@ -68,6 +70,11 @@ pub(super) fn awaited(
     }
     if draft.world().firm()?.review_is_due() {
         awaited.shares = shares::otherwise(draft, touched)?;
+        for id in accounts_of(draft, touched)? {
+            if shares::restated(draft, id)?.is_some() {
+                awaited.accounts.insert(id);
+            }
+        }
     }
     for &case in touched {
         if draft.world().case(case)?.earned.is_empty() || !draft.world().firm()?.review_is_due() {
@@ -100,7 +107,9 @@ pub(super) fn mark(
     if !is_review && !draft.events().iter().any(|recorded| bears_on_fees(&recorded.event)) {
         return Ok(());
     }
-    shares::restate(draft, accounts_of(draft, touched)?)?;
+    for id in accounts_of(draft, touched)?.difference(&awaited.accounts) {
+        shares::restate(draft, *id)?;
+    }
     shares::share(draft, touched, &awaited.shares)?;
     for &case in touched {
         if draft.world().case(case)?.earned.is_empty() {

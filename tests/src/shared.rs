@@ -1,7 +1,9 @@
 //! Money of an invoice of several lines, told late and out of order, before and behind what exposes one of its fees, and
 //! given back twice: by the domain alone.
 
-use domain::command::{AccountAction, CaseAction, Chargeback, Command, PaymentReceived, Refund};
+use domain::command::{
+    AccountAction, CaseAction, Chargeback, Command, Lower, PaymentReceived, Refund,
+};
 use domain::event::{Recorded, ServicePaused};
 
 use crate::history::{personal, usd};
@@ -17,8 +19,8 @@ fn refund(of: &str, name: &str, minor: i64) -> AccountAction {
     AccountAction::Refund(Refund { amount, payment, reason: None, refund, request: None })
 }
 
-/// The log: three fees of one invoice, of which the last turns out to be exposed.
-pub fn log() -> Vec<Recorded> {
+/// Three fees of one invoice.
+fn billed() -> Desk {
     let mut desk = Desk::open();
     desk.tell("2025-03-03", "2025-03-03", enrolment());
     let opened = [CaseAction::OpenWork].into_iter().chain(work("2025-03-10", 0, None));
@@ -29,6 +31,36 @@ pub fn log() -> Vec<Recorded> {
     let account = case().own_account();
     let as_of = "2025-06-05".parse().expect("a date of ours");
     desk.play("2025-06-05", Command::BillAccount { account, as_of });
+    desk
+}
+
+fn chargeback(of: &str, name: &str, minor: i64) -> AccountAction {
+    let (amount, payment, chargeback) = (usd(minor), reference(of), reference(name));
+    AccountAction::OpenChargeback(Chargeback { amount, chargeback, payment, respond_by: None })
+}
+
+/// What is paid twice, given back twice, given up and paid all the same, told late and out of order.
+pub fn restated() -> Vec<Recorded> {
+    let mut desk = billed();
+    let lower = |minor: i64| {
+        let (amount, reason) = (usd(minor), personal("a reason"));
+        Lower { amount, invoice: 1, reason }
+    };
+    desk.told_late("2025-06-12", "2025-06-10", paid("p1", 20_000));
+    desk.account("2025-06-13", chargeback("p1", "c1", 20_000));
+    desk.told_late("2025-06-14", "2025-06-11", refund("p1", "r1", 3_000));
+    desk.account("2025-06-15", paid("p2", 20_000));
+    desk.told_late("2025-06-16", "2025-06-15", AccountAction::GrantCredit(lower(500)));
+    desk.account("2025-06-17", AccountAction::WriteOff(lower(4_000)));
+    desk.told_late("2025-06-18", "2025-06-09", paid("p3", 2_500));
+    desk.account("2025-06-19", AccountAction::ChargebackWon(reference("c1")));
+    desk.account("2025-06-20", paid("p4", 6_000));
+    desk.0.log
+}
+
+/// The log: three fees of one invoice, of which the last turns out to be exposed.
+pub fn log() -> Vec<Recorded> {
+    let mut desk = billed();
     desk.told_late("2025-06-12", "2025-06-10", paid("p1", 20_000));
     desk.told_late("2025-06-13", "2025-06-08", paid("p2", 10_000));
     let paused = ServicePaused { reason: personal("away") };

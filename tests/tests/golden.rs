@@ -17,9 +17,9 @@ use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
     ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmCorrected,
-    FirmEvent, FirmFact, FoundResult, LegalHoldLifted, LegalHoldPlaced, LinePart, LineShare,
+    FirmEvent, FirmFact, FoundResult, InvoiceRestated, LegalHoldLifted, LegalHoldPlaced, LinePart, LineShare,
     LinesShared, ListingCorrected, ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected,
-    MoneyFact, Outcome, PromisedResult, Reading, Recorded, ResultsFound, Scope, ScoreRaised,
+    MoneyFact, MoneyRestated, Outcome, PaymentRestated, PromisedResult, Reading, Recorded, ResultsFound, Scope, ScoreRaised,
     Showing, StreamId,
 };
 use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
@@ -113,6 +113,27 @@ fn lines_shared(log: &[Recorded]) -> Recorded {
         written_off: usd(written_off),
     };
     let event = LinesShared { invoice: 3, lines: vec![line(4_900, 0), line(0, 300)] };
+    Recorded { event: AccountEvent::from(event).into(), ..paid.clone() }
+}
+
+/// What the money of an account comes to by its days.
+fn money_restated(log: &[Recorded]) -> Recorded {
+    let paid = log.iter().find(|told| told.event.type_name() == "payment_settled").unwrap();
+    let usd = |minor| Money::new(minor, Currency::USD).unwrap();
+    let line = LineShare {
+        credited: usd(500),
+        exposed: None,
+        lost: Some(usd(200)),
+        paid: usd(4_000),
+        unproved: None,
+        written_off: usd(400),
+    };
+    let Event::Account(AccountEvent::PaymentSettled(payment)) = &paid.event else {
+        unreachable!("it is of a payment")
+    };
+    let payment = PaymentRestated { payment: payment.payment.clone(), unearned: usd(100) };
+    let invoices = vec![InvoiceRestated { invoice: 3, lines: vec![line] }];
+    let event = MoneyRestated { beyond: usd(300), invoices, payments: vec![payment] };
     Recorded { event: AccountEvent::from(event).into(), ..paid.clone() }
 }
 
@@ -272,6 +293,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     }
     keep(&money_corrected(&player.log));
     keep(&lines_shared(&player.log));
+    keep(&money_restated(&player.log));
     let StreamId::Case(client) = case.stream else { unreachable!("it is of a case") };
     let looked = LookEvent::ClientLookedAt(ClientLookedAt {
         access: Some(access),

@@ -5,7 +5,7 @@
 //! | fee earned | earned, not invoiced | fee revenue |
 //! | fee marked | fee revenue | owed to clients for what was paid of what nothing allowed and is not kept, receivable for what is open of it, refunds and credits for what had been given back or forgiven of it as an expense, bad debt and chargeback losses for what was written off of it |
 //! | invoice issued | receivable | earned, not invoiced |
-//! | payment settled | clearing | receivable; owed to clients for what is unearned |
+//! | payment settled | clearing | receivable; bad debt, then chargeback losses, for what had been written off; owed to clients for what is unearned |
 //! | refund issued | owed to clients for what is owed, refunds and credits for the rest; for what a chargeback told before it had taken, chargeback losses | clearing |
 //! | | refunds and credits for what of that is open again | receivable |
 //! | chargeback opened | owed to clients, then receivable, then chargeback losses for what had gone back before | clearing |
@@ -13,6 +13,7 @@
 //! | credit granted | refunds and credits | receivable |
 //! | written off | chargeback losses as far as a bank took it back, then bad debt | receivable |
 //! | money corrected | what the fact moved, the other way | |
+//! | money restated | what the facts moved by their days, less what they had moved | |
 //! | bank line seen | bank | suspense |
 //! | deposit matched | suspense (net), processor costs | clearing (gross) |
 //! | line booked | suspense | what it is |
@@ -29,11 +30,11 @@ use std::collections::{HashMap, HashSet};
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::{Account, MoneyTold, Refunded, Sum, Unfit};
+use domain::account::{Account, MoneyTold, Sum, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
     AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, FeeMarked,
-    LineBooked, Loss, MoneyCorrected, MoneyFact, Purpose, Recorded, StreamId, WrittenOff,
+    LineBooked, Loss, MoneyCorrected, MoneyFact, Purpose, Recorded, StreamId,
 };
 use domain::firm::Firm;
 use domain::ids::{EventId, PlanCode};
@@ -90,13 +91,19 @@ impl<'a> Poster<'a> {
             let state = states
                 .entry(stream)
                 .or_insert_with(|| before(stream).cloned().unwrap_or_else(|| State::empty(stream)));
-            entries.extend(self.entry(state, recorded)?);
-            state.fold(recorded)?;
+            // What a fact moved is known once it is folded; what is taken back or told anew, before.
+            if matches!(&recorded.event, Event::Account(event) if event.money_fact().is_some()) {
+                state.fold(recorded)?;
+                entries.extend(self.entry(state, recorded)?);
+            } else {
+                entries.extend(self.entry(state, recorded)?);
+                state.fold(recorded)?;
+            }
         }
         Ok(entries)
     }
 
-    /// The entry of one event, given its stream as it stood before.
+    /// The entry of one event, given its stream as it stood before, or of a fact about money as it stands behind it.
     fn entry(&self, before: &State, recorded: &Recorded) -> Result<Option<Entry>, Impossible> {
         let entry = match (before, &recorded.event) {
             (State::Account(account), Event::Account(event)) => {
@@ -210,73 +217,30 @@ impl<'a> Poster<'a> {
 
     fn of_account(
         &self,
-        before: &Account,
+        account: &Account,
         recorded: &Recorded,
         event: &AccountEvent,
     ) -> Result<Option<Entry>, Unfit> {
         let (reference, transfers) = match event {
             AccountEvent::MoneyCorrected(e) => {
-                return self.corrected(before, recorded, e).map(Some);
+                return self.corrected(account, recorded, e).map(Some);
             }
             AccountEvent::InvoiceIssued(e) => {
                 (None, vec![about(e.number, transfer(Unbilled, Receivable, e.total))])
             }
-            AccountEvent::PaymentSettled(e) => {
-                let paid = e.applied.iter();
-                let paid = paid.map(|a| about(a.invoice, transfer(Receivable, Clearing, a.amount)));
-                let unearned = transfer(OwedToClients, Clearing, e.unearned);
-                (Some(&e.payment), paid.chain([unearned]).collect())
+            AccountEvent::MoneyRestated(_) => (None, restated(account)?),
+            // What it moved stands beside it, once it is folded.
+            AccountEvent::PaymentSettled(_)
+            | AccountEvent::PaymentFailed(_)
+            | AccountEvent::RefundIssued(_)
+            | AccountEvent::ChargebackOpened(_)
+            | AccountEvent::ChargebackWon(_)
+            | AccountEvent::ChargebackLost(_)
+            | AccountEvent::CreditGranted(_)
+            | AccountEvent::WrittenOff(_) => {
+                let fact = fact_of(account, recorded.position)?;
+                (fact.name.as_ref(), moved(fact)?)
             }
-            AccountEvent::RefundIssued(e) => {
-                let Refunded { taken, instead } = before.refund_taken(&e.payment, e.amount)?;
-                let mut lost = taken.beyond;
-                let mut forgiven = Vec::new();
-                for instead in &instead {
-                    lost = lost.plus(instead.sum()?)?;
-                    forgiven.extend(instead.invoices.iter().map(|a| {
-                        about(a.invoice, transfer(Receivable, RefundsAndCredits, a.amount))
-                    }));
-                }
-                let mut owed = taken.unearned;
-                let mut parts = taken
-                    .invoices
-                    .iter()
-                    .map(|a| a.amount)
-                    .try_fold(Money::zero(e.amount.currency()), Money::plus)?;
-                for part in e.owed.iter().flatten() {
-                    (owed, parts) = (owed.plus(part.amount)?, parts.minus(part.amount)?);
-                }
-                let transfers = vec![
-                    transfer(Clearing, RefundsAndCredits, parts),
-                    transfer(Clearing, OwedToClients, owed),
-                    transfer(Clearing, ChargebackLosses, lost),
-                ];
-                (Some(&e.refund), forgiven.into_iter().chain(transfers).collect())
-            }
-            AccountEvent::ChargebackOpened(e) => {
-                let taken = before.taken_back(&e.payment, e.amount)?;
-                let parts = taken.invoices.iter();
-                let parts =
-                    parts.map(|a| about(a.invoice, transfer(Clearing, Receivable, a.amount)));
-                let owed = transfer(Clearing, OwedToClients, taken.unearned);
-                let beyond = transfer(Clearing, ChargebackLosses, taken.beyond);
-                (Some(&e.chargeback), parts.chain([owed, beyond]).collect())
-            }
-            AccountEvent::ChargebackWon(e) => {
-                let again = before.given_again(e)?;
-                let parts = again.invoices.iter().flat_map(|part| {
-                    let to =
-                        |account, amount| about(part.invoice, transfer(account, Clearing, amount));
-                    [to(Receivable, part.open), to(ChargebackLosses, part.recovered)]
-                });
-                let owed = transfer(OwedToClients, Clearing, again.unearned);
-                let beyond = transfer(ChargebackLosses, Clearing, again.beyond);
-                (Some(&e.chargeback), parts.chain([owed, beyond]).collect())
-            }
-            AccountEvent::CreditGranted(e) => {
-                (None, vec![about(e.invoice, transfer(Receivable, RefundsAndCredits, e.amount))])
-            }
-            AccountEvent::WrittenOff(e) => (None, written_off(before, e)?),
             AccountEvent::AccountOpened(_)
             | AccountEvent::CardOnFileChanged(_)
             | AccountEvent::LinkSuggested(_)
@@ -286,10 +250,8 @@ impl<'a> Poster<'a> {
             | AccountEvent::PaymentMoved(_)
             | AccountEvent::PaymentMovedBack(_)
             | AccountEvent::ChargeRequested(_)
-            | AccountEvent::PaymentFailed(_)
             | AccountEvent::RefundRequested(_)
             | AccountEvent::RefundFailed(_)
-            | AccountEvent::ChargebackLost(_)
             | AccountEvent::UnearnedPaymentFound(_)
             | AccountEvent::MoneyDeposited(_)
             | AccountEvent::MoneyUndeposited(_)
@@ -306,8 +268,7 @@ impl<'a> Poster<'a> {
         recorded: &Recorded,
         e: &MoneyCorrected,
     ) -> Result<Entry, Unfit> {
-        let fact = before.told.get(&e.fact.position);
-        let fact = fact.ok_or(Unfit::Missing("a fact about money"))?;
+        let fact = fact_of(before, e.fact.position)?;
         Ok(Entry {
             reference: fact.name.as_ref().map(ToString::to_string),
             reverses: Some(e.fact.id),
@@ -354,12 +315,19 @@ fn about(invoice: u64, transfer: Transfer) -> Transfer {
     Transfer { invoice: Some(invoice), ..transfer }
 }
 
-/// What a bank had taken back and nobody wrote off before is a chargeback loss; the rest is bad debt.
-fn written_off(before: &Account, e: &WrittenOff) -> Result<Vec<Transfer>, Unfit> {
-    let lost = before.invoice(e.invoice)?.charged_back_of(e.amount);
-    let bad = e.amount.minus(lost)?;
-    let parts = [transfer(Receivable, ChargebackLosses, lost), transfer(Receivable, BadDebt, bad)];
-    Ok(parts.into_iter().map(|transfer| about(e.invoice, transfer)).collect())
+fn fact_of(account: &Account, position: u64) -> Result<&MoneyTold, Unfit> {
+    account.told.get(&position).ok_or(Unfit::Missing("a fact about money"))
+}
+
+/// What the facts moved by their days, less what they moved as they were told.
+fn restated(before: &Account) -> Result<Vec<Transfer>, Unfit> {
+    let anew = before.by_days()?;
+    let mut transfers = Vec::new();
+    for (position, fact) in before.told.iter() {
+        transfers.extend(turned(moved(fact)?));
+        transfers.extend(moved(fact_of(&anew, *position)?)?);
+    }
+    Ok(transfers)
 }
 
 /// What nothing allowed is no revenue: what was paid of it is owed to the client, what is open is not receivable, what was
@@ -413,9 +381,12 @@ fn moved(fact: &MoneyTold) -> Result<Vec<Transfer>, Unfit> {
         let of = |sum: Sum| fact.moved_of(invoice, sum);
         let (paid, written_off, lost) = (of(Sum::Paid)?, of(Sum::WrittenOff)?, of(Sum::Lost)?);
         let parts = match fact.kind {
-            MoneyFact::PaymentSettled | MoneyFact::ChargebackOpened => {
-                vec![transfer(Receivable, Clearing, paid)]
-            }
+            // A payment of what was written off is a recovery of the loss (ASC 326-20-35-8, from memory).
+            MoneyFact::PaymentSettled | MoneyFact::ChargebackOpened => vec![
+                transfer(Receivable, Clearing, paid.plus(written_off)?),
+                transfer(ChargebackLosses, Clearing, lost.negated()),
+                transfer(BadDebt, Clearing, lost.minus(written_off)?),
+            ],
             MoneyFact::RefundIssued => {
                 let owed = of(Sum::Returned)?;
                 vec![
@@ -429,9 +400,17 @@ fn moved(fact: &MoneyTold) -> Result<Vec<Transfer>, Unfit> {
                 transfer(Receivable, Clearing, paid.plus(written_off)?),
                 transfer(ChargebackLosses, Clearing, written_off.negated()),
             ],
-            MoneyFact::CreditGranted => {
-                vec![transfer(Receivable, RefundsAndCredits, of(Sum::Credited)?)]
-            }
+            // What it forgives of what was paid is owed to the client.
+            MoneyFact::CreditGranted => vec![
+                transfer(
+                    Receivable,
+                    RefundsAndCredits,
+                    of(Sum::Credited)?.plus(paid)?.plus(written_off)?,
+                ),
+                transfer(ChargebackLosses, RefundsAndCredits, lost.negated()),
+                transfer(BadDebt, RefundsAndCredits, lost.minus(written_off)?),
+                transfer(Clearing, RefundsAndCredits, paid.negated()),
+            ],
             MoneyFact::WrittenOff => vec![
                 transfer(Receivable, ChargebackLosses, lost),
                 transfer(Receivable, BadDebt, written_off.minus(lost)?),

@@ -682,6 +682,7 @@ account money_deposited deposit:id movements:[Movement]
 account money_undeposited deposit:id movements:[Movement]
 account money_corrected again?:id fact:EventRef kind:MoneyFact reason:personal said_by:personal
 account lines_shared invoice:u64 lines:[LineShare]
+account money_restated beyond:money invoices:[InvoiceRestated] payments:[PaymentRestated]
 deposit statement_line_seen amount:money bank:code line:hash references:[code] return_reason?:code value_on?:day
 deposit payout_reported costs:money gross:money lines:u32 net:money payout:code
 deposit payout_lines_reported lines:[PayoutLine]
@@ -736,6 +737,8 @@ part Keep cites:text from:KeepFrom what:KeepWhat years:u16
 part Language cites:text rule:LanguageRule
 part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
 part LinePart amount:money exposed?:money invoice:u64 line:u32
+part InvoiceRestated invoice:u64 lines:[LineShare]
+part PaymentRestated payment:code unearned:money
 part LineShare credited:money exposed?:money lost?:money paid:money unproved?:money written_off:money
 part ListingCorrected balance:money bureau:code item:code
 part ListingDeleted bureau:code item:code
@@ -841,7 +844,7 @@ def known_zones():
         return set()
 
 
-# What software of earlier versions of the format put into its bundles: the last listing of the format.
+# What earlier software put into its bundles: the last listing of the format.
 DOCUMENTS = """\
 counterfoil.example/bundle/1 FORMAT.md 0f0c53ea74018aad6507f13fbda5e084a1243f43e2c358a19b51da39ff5c72ff
 counterfoil.example/bundle/1 FORMAT.md 29f9077a3de1304e0d7959cc984820e784bdaa9f3e90ec4b688bf98405eaf638
@@ -882,6 +885,8 @@ counterfoil.example/bundle/3 verify.py 28f3543b522d5c4dd272fb9a107c497a0273e3b11
 counterfoil.example/bundle/3 verify.py 5157724cd9f02648c007e7735861d064cf3d4a0c03c04ac09eed51eba9c48a2b
 counterfoil.example/bundle/3 verify.py 937e3bf5f5b517943fbd2391dc0165026897bed4a3d4aa14dbb97bdd1c91f9b5
 counterfoil.example/bundle/3 verify.py dd51f3c038a407dd6a1a2b095b7432828d660d7407e5355cbe970f0674170f21
+counterfoil.example/bundle/4 FORMAT.md d8ed737847306b0754723aa4373244fcf06109dca95f1bf4e5b0b062fd91bdef
+counterfoil.example/bundle/4 verify.py e561b30e0f6dad0aca008a058527457e74bbd710cdacecce0685529d4e1706fa
 """
 
 
@@ -1446,8 +1451,12 @@ class Bundle:
                              "neither fee_gates.csv nor whether exposures stand")
         else:
             with open(os.path.abspath(__file__), "rb") as own:
-                if "verify.py" in self.names and self.read("verify.py") != own.read():
-                    self.findings.add("verify.py", "the bundle's copy is not the one that runs")
+                found = self.read("verify.py") if "verify.py" in self.names else None
+                if found is not None and found != own.read():
+                    if "%s verify.py %s" % (FORMAT, sha256(found).hex()) in DOCUMENTS.split("\n"):
+                        self.remarks.add("verify.py", "the bundle's copy is that of earlier software of this version")
+                    else:
+                        self.findings.add("verify.py", "the bundle's copy is not the one that runs")
         self.read_earlier()
 
     def is_first_version(self):
@@ -2989,7 +2998,7 @@ class Books:
     """What the events of an account come to."""
     def __init__(self):
         self.is_opened, self.invoices, self.payments, self.backs, self.refunds = False, {}, {}, {}, {}
-        self.told, self.places, self.deposited = {}, {}, set()
+        self.told, self.places, self.deposited, self.beyond = {}, {}, set(), 0
 
     @classmethod
     def of(cls, events):
@@ -3004,6 +3013,10 @@ class Books:
         if invoice is None:
             return 0
         return minor(invoice["event"]["payload"]["total"]) - invoice["paid"] - invoice["credited"] - invoice["written_off"]
+
+    def due(self, number):
+        """What nobody paid or forgave of an invoice: what was given up is recovered by a payment."""
+        return self.open(number) + self.invoices.get(number, {"written_off": 0})["written_off"]
 
     def split(self, number, name, sum_, named):
         """What of a sum is each line's: as the event names it, else its share of the whole sum."""
@@ -3053,7 +3066,8 @@ class Books:
                 owed = max(0, sums["paid"] - allowed)
                 of_exposed = max(0, open_ - max(0, allowed - sums["paid"]))
                 if name in ("payment_settled", "written_off"):
-                    turns.append((max(0, open_ - of_exposed), of_exposed))
+                    given_up = max(0, sums["written_off"]) if name == "payment_settled" else 0
+                    turns.append((max(0, open_ - of_exposed), of_exposed, given_up))
                 elif name == "credit_granted":
                     turns.append((of_exposed, max(0, open_ - of_exposed)))
                 elif name in ("refund_requested", "refund_issued"):
@@ -3160,12 +3174,17 @@ class Books:
             return self.take_out(event)
         if name not in KINDS_OF_MONEY:
             return self.take_in(event)
+        return self.note(event, lambda: self.take_in(event))
+
+    def note(self, event, tell):
+        """Tells a fact about money, and keeps what it moved."""
+        p, name, self.beyond = event["payload"], event["event"], 0
         before = {(id(of), at): sum_ for (of, at), sum_ in self.sums()}
-        self.take_in(event)
+        tell()
         moved = [(of, at, sum_ - before.get((id(of), at), 0)) for (of, at), sum_ in self.sums()]
         own = p.get({"payment_settled": "payment", "refund_issued": "refund"}.get(name, "chargeback"))
         self.told[event["position"]] = {
-            "event": event, "moved": [part for part in moved if part[2] != 0], "name": own,
+            "event": event, "moved": [part for part in moved if part[2] != 0], "name": own, "beyond": self.beyond,
             "place": self.places.get(event["position"], event["position"])}
 
     def take_out(self, event):
@@ -3231,12 +3250,14 @@ class Books:
         elif name == "payment_settled":
             applied = [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
             self.payments[p["payment"]] = {"amount": minor(p["amount"]), "applied": applied, "returned": 0,
-                                           "unearned": minor(p["unearned"]),
+                                           "on": event["occurred_on"], "meant": p.get("meant"), "unearned": minor(p["unearned"]),
                                            "held": {(part["invoice"], part["line"]): minor(part["amount"])
                                                     for part in p.get("lines", ())}}
             for number, part in applied:
                 if number in invoices:
+                    recovered = max(0, part - max(0, self.open(number)))
                     self.add(number, "paid", part, p.get("lines"))
+                    self.make_good(number, recovered)
                     self.step(number, event, False)
         elif name == "refund_requested":
             self.refunds[p["number"]] = {"payment": p["payment"], "failed": False, "refund": False}
@@ -3249,6 +3270,7 @@ class Books:
             unearned, parts = self.taken_back(p["payment"], minor(p["amount"]))
             instead = self.instead(p["payment"], minor(p["amount"]) - unearned - sum(part for _, part in parts)) \
                 if name == "refund_issued" else []
+            self.beyond = minor(p["amount"]) - unearned - sum(part for _, part in parts)
             self.take_back(p["payment"], minor(p["amount"]), p.get("lines"))
             self.take_instead(instead, 1)
             for _, of_invoices, _ in instead:
@@ -3271,6 +3293,7 @@ class Books:
         elif name == "chargeback_won" and p["chargeback"] in self.backs:
             back = self.backs[p["chargeback"]]
             unearned, back["status"] = back["unearned"], "won"
+            self.beyond = unearned + sum(part for _, part in back["parts"]) - back["amount"]
             for number, part in back["parts"]:
                 invoice = invoices[number]
                 invoice["back"] -= part
@@ -3293,11 +3316,139 @@ class Books:
         elif name == "lines_shared" and p["invoice"] in invoices:
             for line, sums in zip(invoices[p["invoice"]]["lines"], p["lines"]):
                 line.update((of, minor(sums[of])) for of in line)
+        elif name == "money_restated":
+            self.restate(p)
         elif name in ("credit_granted", "written_off") and p["invoice"] in invoices:
             invoice = invoices[p["invoice"]]
             if name == "written_off":
                 invoice["lost"] += min(minor(p["amount"]), max(0, invoice["back"] - invoice["written_off"]))
             self.add(p["invoice"], "credited" if name == "credit_granted" else name, minor(p["amount"]), p.get("lines"))
+
+    def make_good(self, number, sum_):
+        """So much of what was given up is paid or forgiven: bad debt before what a bank had taken."""
+        invoice = self.invoices[number]
+        if sum_ <= 0:
+            return
+        invoice["lost"] -= max(0, sum_ - max(0, invoice["written_off"] - invoice["lost"]))
+        invoice["written_off"] -= sum_
+        wholes = [minor(line["amount"]) for line in invoice["event"]["payload"]["lines"]]
+        turns = []
+        for line, whole in zip(invoice["lines"], wholes):
+            first = min(max(0, sum(line.values()) - whole), max(0, line["written_off"]))
+            turns.append((first, max(0, line["written_off"]) - first))
+        for line, part in zip(invoice["lines"], in_turns(sum_, turns)):
+            line["written_off"] -= part
+
+    def place(self, fact):
+        """Where a fact stands among the others by its day."""
+        event, name, kind = fact["event"], fact["name"], fact["event"]["event"]
+        on = event["occurred_on"]
+        if kind != "payment_settled" and name in self.backs:
+            back = self.backs[name]
+            on = max(on, back["on"], self.payments[back["payment"]]["on"])
+        size = minor(event["payload"]["amount"]) if kind in ("credit_granted", "written_off") else 0
+        return on, ByDays.RANKS.get(kind, 6), name or "", size
+
+    def by_days(self):
+        """The account as it would stand if everything had been told in the order of the days."""
+        anew, facts = Books(), sorted(self.told.values(), key=self.place)
+        anew.places, anew.refunds, anew.deposited = self.places, {}, self.deposited
+        for number, invoice in self.invoices.items():
+            nothing = dict.fromkeys(("paid", "credited", "written_off", "back", "lost"), 0)
+            lines = [{"paid": 0, "credited": 0, "written_off": 0} for _ in invoice["lines"]]
+            anew.invoices[number] = dict(invoice, steps=[], charges=[], lines=lines, **nothing)
+        for fact in facts:
+            anew.tell(self, fact)
+        for fact in facts:
+            p = fact["event"]["payload"]
+            if fact["event"]["event"] == "written_off":
+                done = sum(sum_ for of, at, sum_ in anew.told[fact["event"]["position"]]["moved"]
+                           if of is anew.invoices[p["invoice"]] and at == "written_off")
+                more = min(minor(p["amount"]) - done, max(0, anew.open(p["invoice"])))
+                if more > 0:
+                    kept = anew.told[fact["event"]["position"]]["moved"]
+                    anew.tell(self, fact, more)
+                    anew.told[fact["event"]["position"]]["moved"][:0] = kept
+        for name, payment in anew.payments.items():
+            for fact in anew.told.values():
+                fact["moved"] = [part for part in fact["moved"] if part[0] is not payment["held"]]
+            payment["held"] = self.payments[name]["held"]
+        helds = [payment["held"] for payment in self.payments.values()]
+        for position, fact in anew.told.items():
+            before = self.told[position]
+            fact["event"] = before["event"]
+            fact["moved"] += [part for part in before["moved"] if any(part[0] is held for held in helds)]
+        for name, back in anew.backs.items():
+            back["lines"] = self.backs[name]["lines"]
+        for number, invoice in anew.invoices.items():
+            invoice["steps"], invoice["charges"] = self.invoices[number]["steps"], self.invoices[number]["charges"]
+        anew.told = dict(sorted(anew.told.items()))
+        return anew
+
+    def tell(self, before, fact, sum_=None):
+        """Tells a fact of another reading of this account, lines unnamed; of a write-off what is left of it, if that is said."""
+        event, name, kind = fact["event"], fact["name"], fact["event"]["event"]
+        p = {key: value for key, value in event["payload"].items() if key not in ("lines", "owed", "request")}
+        if kind == "payment_settled":
+            number = next((number for number, _ in before.payments[name]["applied"]), before.payments[name]["meant"])
+            is_early = number is not None and event["occurred_on"] < self.invoices[number]["issued_on"]
+            due = 0 if number is None or is_early else max(0, self.open(number) + self.invoices[number]["written_off"])
+            pays = min(minor(p["amount"]), due)
+            money = lambda sum_: dict(p["amount"], minor=sum_)
+            p["applied"] = [{"amount": money(pays), "invoice": number}] if pays > 0 else []
+            p["unearned"] = money(minor(p["amount"]) - pays)
+            p.pop("meant", None)
+            if number is not None and not pays > 0:
+                p["meant"] = number
+        elif kind == "written_off":
+            open_ = max(0, self.open(p["invoice"]))
+            p["amount"] = dict(p["amount"], minor=min(minor(p["amount"]), open_) if sum_ is None else sum_)
+        elif kind == "chargeback_won":
+            p.pop("whole", None)
+            p.update({"whole": True} if before.backs[name]["lines"] is not None else {})
+        told = dict(event, payload=p)
+        self.note(told, (lambda: self.credit(p)) if kind == "credit_granted" else (lambda: self.take_in(told)))
+        if kind == "chargeback_opened":
+            self.backs[name]["lines"] = None if before.backs[name]["lines"] is None else []
+
+    def credit(self, p):
+        """A credit forgives what is open, then what was given up, then what was paid: that is owed."""
+        number, invoice = p["invoice"], self.invoices[p["invoice"]]
+        sum_ = min(minor(p["amount"]), max(0, minor(invoice["event"]["payload"]["total"]) - invoice["credited"]))
+        given_up = min(max(0, sum_ - max(0, self.open(number))), invoice["written_off"])
+        paid = left = max(0, sum_ - max(0, self.open(number) + invoice["written_off"]))
+        for _, name in sorted(((payment["on"], name) for name, payment in self.payments.items()), reverse=True):
+            payment = self.payments[name]
+            of = next((of for at, of in payment["applied"] if at == number), 0)
+            part = min(left, of, max(0, payment["amount"] - payment["returned"] - payment["unearned"]))
+            payment["applied"] = [(at, of - part if at == number else of) for at, of in payment["applied"]]
+            payment["unearned"] += part
+            left -= part
+        self.make_good(number, given_up)
+        self.add(number, "paid", left - paid, None)
+        self.add(number, "credited", sum_ - left, None)
+
+    def otherwise(self, anew):
+        """The invoices and payments that are otherwise by days, and what went out beyond what came in."""
+        sums = ("paid", "credited", "written_off", "lost")
+        invoices = [number for number, invoice in sorted(anew.invoices.items())
+                    if any(invoice[name] != self.invoices[number][name] for name in sums)]
+        payments = [(name, payment["unearned"]) for name, payment in sorted(anew.payments.items())
+                    if payment["unearned"] != self.payments[name]["unearned"]]
+        return invoices, payments, sum(fact["beyond"] for fact in anew.told.values())
+
+    def restate(self, p):
+        anew = self.by_days()
+        changed = self.otherwise(anew)[0]
+        for number, invoice in anew.invoices.items():
+            if number not in changed:
+                for line, before in zip(invoice["lines"], self.invoices[number]["lines"]):
+                    line.update(before)
+        for part in p["invoices"]:
+            for line, sums in zip(anew.invoices.get(part["invoice"], {"lines": []})["lines"], part["lines"]):
+                line.update((of, minor(sums[of])) for of in line)
+        self.invoices, self.payments, self.told = anew.invoices, anew.payments, anew.told
+        self.backs = anew.backs
 
     def give_again(self, number, back, sum_, is_whole):
         """A chargeback that was won goes back to lines that it named, or first to those; gives how much of it did."""
@@ -3344,8 +3495,10 @@ class ByDays:
         for _, _, name, paid, credited, written_off, kind in sorted(facts):
             payment = books.backs.get(name, {}).get("payment")
             if kind == "payment_settled":
-                self.add("paid", name, paid)
+                self.recover(name, -written_off)
+                self.add("paid", name, paid + written_off)
             elif kind == "credit_granted":
+                self.forgive(-paid, -written_off)
                 self.add("credited", None, credited)
             elif kind == "written_off":
                 self.add("written_off", None, written_off)
@@ -3382,6 +3535,34 @@ class ByDays:
             self.hold(name, parts)
         if left > 0:
             self.late.append([kind, name, left])
+
+    def recover(self, name, sum_):
+        """What was given up is paid: first of what may be asked for."""
+        turns = []
+        for line, whole, (exposed, _) in zip(self.lines, self.wholes, self.not_asked):
+            given_up = max(0, line["written_off"])
+            first = min(max(0, max(0, whole - exposed) - line["paid"]), given_up)
+            turns.append((first, given_up - first))
+        parts, left = self.share(sum_, turns)
+        for line, part in zip(self.lines, parts):
+            line["written_off"] -= part
+            line["paid"] += part
+        self.hold(name, parts)
+        self.never_covers("written_off", None, left)
+        self.add("paid", name, left)
+
+    def forgive(self, paid, given_up):
+        """Makes room for a credit: what it forgives of what was paid, and of what was given up."""
+        turns = []
+        for line, whole, (exposed, _) in zip(self.lines, self.wholes, self.not_asked):
+            owed = max(0, line["paid"] - max(0, whole - exposed))
+            turns.append((owed, max(0, line["paid"]) - owed))
+        for kind, sum_, of in (("paid", paid, turns),
+                               ("written_off", given_up, [(max(0, line["written_off"]),) for line in self.lines])):
+            parts, left = self.share(sum_, of)
+            for line, part in zip(self.lines, parts):
+                line[kind] -= part
+            self.never_covers(kind, None, left)
 
     def hold(self, payment, parts):
         held = self.held.get(payment, [0] * len(parts))
@@ -3939,6 +4120,29 @@ class Derivation:
                        for position, fact in books.told.items() if fact["event"]["event"] in kinds]
 
     @staticmethod
+    def is_restated(books, p):
+        """Whether money comes by its days to what is said, if what of lines may not be asked for is as it says."""
+        anew = books.by_days()
+        invoices, payments, beyond = books.otherwise(anew)
+        before = sum(fact["beyond"] for fact in books.told.values())
+        is_all = [of["invoice"] for of in p["invoices"]] == invoices and minor(p["beyond"]) == beyond \
+            and [(of["payment"], minor(of["unearned"])) for of in p["payments"]] == payments \
+            and (invoices or payments or beyond != before)
+        for of in p["invoices"] if is_all else ():
+            invoice, lines = anew.invoices[of["invoice"]], of["lines"]
+            if len(lines) != len(invoice["lines"]) or any(
+                    minor(line[name]) == 0 for line in lines for name in ("exposed", "unproved", "lost") if name in line):
+                return False
+            not_asked = [tuple(minor(line[name]) if name in line else 0 for name in ("exposed", "unproved")) for line in lines]
+            found = [{name: minor(line[name]) for name in ("paid", "credited", "written_off")} for line in lines]
+            if len(lines) == 1:
+                is_all &= found == invoice["lines"] and not_asked == [(0, 0)]
+            else:
+                is_all &= found == ByDays(anew, of["invoice"], not_asked).lines
+            is_all &= sum(minor(line["lost"]) for line in lines if "lost" in line) == invoice["lost"]
+        return is_all
+
+    @staticmethod
     def of_sharing(books, p):
         """What is wrong with what is said of the lines of an invoice, if what of them may not be asked for is as it says."""
         invoice, lines = books.invoices.get(p["invoice"]), p["lines"]
@@ -3951,7 +4155,7 @@ class Derivation:
             wrong.append("it says of a line what is nothing")
         is_all = all(sum(line[name] for line in found) == invoice[name] for name in found[0]) \
             and sum(minor(line["lost"]) for line in lines if "lost" in line) == invoice["lost"]
-        if not is_all or found != ByDays(books, p["invoice"], not_asked).lines:
+        if not is_all or all(found != ByDays(of, p["invoice"], not_asked).lines for of in (books.by_days(), books)):
             wrong.append("its money is of other lines by the days of what was told of it")
         return wrong
 
@@ -4164,10 +4368,10 @@ class Derivation:
             check(p["payment"] in books.payments, "the payment was recorded before")
             is_early = event["occurred_on"] < books.invoices.get(p.get("meant"), {}).get("issued_on", "")
             check("meant" in p and (p["applied"] or p["meant"] not in books.invoices
-                                    or not is_early and books.open(p["meant"]) > 0),
+                                    or not is_early and books.due(p["meant"]) > 0),
                   "it was to pay an invoice that it pays, or could have")
-            fits = [is_amount(a["amount"]) and minor(a["amount"]) <= books.open(a["invoice"]) for a in p["applied"]]
-            check(len(fits) > 1 or not all(fits), "it pays more than was open on an invoice of this account")
+            fits = [is_amount(a["amount"]) and minor(a["amount"]) <= books.due(a["invoice"]) for a in p["applied"]]
+            check(len(fits) > 1 or not all(fits), "it pays more than was due on an invoice of this account")
         elif name == "refund_failed":
             check(not books.waits(p["number"]), "no request for a refund of its number waited for an answer")
         elif name in ("refund_requested", "refund_issued", "chargeback_opened"):
@@ -4199,6 +4403,8 @@ class Derivation:
                   "it goes to all lines where there is one alone")
         elif name == "lines_shared":
             wrong += self.of_sharing(books, p)
+        elif name == "money_restated":
+            check(not self.is_restated(books, p), "its money is otherwise by the days of what was told of it")
         elif name == "money_corrected":
             fact = books.told.get(p["fact"]["position"])
             is_known = fact is not None and fact["event"]["event_id"] == p["fact"]["id"]

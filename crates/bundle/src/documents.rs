@@ -34,7 +34,7 @@ pub(crate) fn readme(facts: &Facts<'_>) -> String {
         .replace("{key}", facts.public_key)
 }
 
-/// Whether a document of an earlier version of the format is one that some software of it wrote: their hashes
+/// Whether a document of a version of the format is one that some earlier software of it wrote: their hashes
 /// are the last listing of the format.
 pub(crate) fn is_of_version(format: Format, name: &str, bytes: &[u8]) -> bool {
     let line = format!("{} {name} {}", format.name(), hex::encode(Sha256::digest(bytes)));

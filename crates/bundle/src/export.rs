@@ -6,6 +6,7 @@ use std::io::{self, BufWriter, Read as _, Seek, SeekFrom, Write};
 
 use domain::event::StreamId;
 use domain::ids::FirmId;
+use domain::judge::EDITION;
 use domain::world::Impossible;
 use proof::note::{Note, NoteError, SignerKey};
 use proof::{Checkpoint, CheckpointError, Hash, leaf_hash};
@@ -247,7 +248,8 @@ impl Export {
         let (gather, lines, mut outlet) = self.intake.finish()?;
         let as_of = gather.last_day().ok_or(ExportError::Size)?;
         let told_of = (self.scope.request != Request::All).then(|| gather.cases.clone());
-        let frame = Frame { format: Format::LAST, as_of, size, root, names: gather.names, told_of };
+        let (format, edition, names) = (Format::LAST, EDITION, gather.names);
+        let frame = Frame { format, edition, as_of, size, root, names, told_of };
         let lines = lines.finish()?;
         let events = u64::try_from(gather.index.length()).unwrap_or(u64::MAX);
         let cases = gather.cases.len();

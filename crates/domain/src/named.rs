@@ -1,4 +1,5 @@
-//! The processor's names for movements of money: each is of one movement in the whole firm.
+//! The processor's names for movements of money: each is of one movement in the whole firm, whatever moved. A chargeback
+//! alone may carry the name of the payment that it takes back: many processors, and returns of the ACH, name no other.
 //!
 //! Accounts are streams of their own, so whoever decides looks the name up first, in read models that may lag behind the log.
 //! The world knows what was recorded since, and decides only if both together leave nothing out.
@@ -16,7 +17,7 @@ use crate::world::{Draft, Halt};
 /// as many in that.
 const REMEMBERED_MAX: usize = 4_096;
 
-/// A name that a movement of money is recorded under. Those of payments are apart from those of what goes back.
+/// A name that a movement of money is recorded under, and which way the money went.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum MovementName {
     /// Of a payment.
@@ -46,6 +47,13 @@ impl std::fmt::Display for MovementName {
 }
 
 impl MovementName {
+    /// The name alone.
+    pub const fn reference(&self) -> &ProcessorRef {
+        match self {
+            Self::Payment(name) | Self::Back(name) => name,
+        }
+    }
+
     /// The name that an event records something under, and its account.
     pub fn told_by(recorded: &Recorded) -> Option<(Self, AccountId)> {
         let (Event::Account(event), StreamId::Account(account)) =
@@ -83,7 +91,8 @@ impl MovementName {
             | AccountEvent::MoneyDeposited(_)
             | AccountEvent::MoneyUndeposited(_)
             | AccountEvent::MoneyCorrected(_)
-            | AccountEvent::LinesShared(_) => None,
+            | AccountEvent::LinesShared(_)
+            | AccountEvent::MoneyRestated(_) => None,
         }
     }
 
@@ -142,6 +151,12 @@ impl Account {
         };
         mark.map(|mark| mark.at.position)
     }
+
+    /// What was recorded under a name and is in force, and where.
+    pub fn named(&self, name: &ProcessorRef) -> Option<(MovementName, u64)> {
+        let both = [MovementName::Payment(name.clone()), MovementName::Back(name.clone())];
+        both.into_iter().find_map(|named| self.carries(&named).map(|at| (named, at)))
+    }
 }
 
 impl Account {
@@ -164,7 +179,7 @@ impl Account {
 pub(crate) struct Lately {
     since: u64,
     /// The position and the account of the last movement of each name.
-    names: HashMap<MovementName, (u64, AccountId)>,
+    names: HashMap<ProcessorRef, (u64, AccountId)>,
 }
 
 impl Lately {
@@ -179,7 +194,7 @@ impl Lately {
         if self.names.len() >= REMEMBERED_MAX {
             *self = Self::since(recorded.position - 1);
         }
-        self.names.insert(name, (recorded.position, account));
+        self.names.insert(name.reference().clone(), (recorded.position, account));
     }
 
     /// Forgets what was noted after a position.
@@ -194,12 +209,12 @@ impl Lately {
         name: &MovementName,
         found: Option<&NameFound>,
     ) -> Result<Vec<AccountId>, Halt> {
-        let found = found.filter(|found| found.name == *name);
+        let found = found.filter(|found| found.name.reference() == name.reference());
         if found.map_or(0, |found| found.up_to) < self.since {
             return Err(Halt::Unnamed);
         }
         let mut accounts = found.map(|found| found.accounts.clone()).unwrap_or_default();
-        accounts.extend(self.names.get(name).map(|(_, account)| *account));
+        accounts.extend(self.names.get(name.reference()).map(|(_, account)| *account));
         accounts.sort_unstable();
         accounts.dedup();
         Ok(accounts)
@@ -217,16 +232,17 @@ pub(crate) fn check(
         if account == own {
             continue;
         }
-        if let Some(position) = draft.world().account(account)?.carries(name) {
-            known.push(format!("account {account} at position {position}"));
+        if let Some((known_as, position)) = draft.world().account(account)?.named(name.reference()) {
+            known.push(format!("account {account} at position {position} as {known_as}"));
         }
     }
     if known.is_empty() {
         return Ok(());
     }
     let detail = format!(
-        "{name} is recorded on {}: a processor's name is of one movement; if it was recorded for the wrong client, \
+        "the name {} is recorded on {}: a processor's name is of one movement; if it was recorded for the wrong client, \
          correct it there",
+        name.reference(),
         known.join(" and ")
     );
     Err(Refusal::new(Reason::AlreadyRecorded, StreamId::Account(own), detail).into())

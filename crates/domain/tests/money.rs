@@ -463,16 +463,18 @@ fn money_that_comes_to_no_amount_refuses_its_command_and_changes_nothing() {
     desk.bill(account(A), "2026-04-01");
     let take = |desk: &mut Desk, number: u32| {
         let payment = format!("pay-{number}");
-        desk.try_account(account(A), "2026-04-02", pay(&payment, most, Some(1))).unwrap();
+        let on = format!("2026-04-0{number}");
+        desk.try_account(account(A), &on, pay(&payment, most, Some(1))).unwrap();
         let opened = Chargeback {
             amount: usd(most),
             chargeback: reference(&format!("cb-{number}")),
             payment: reference(&payment),
             respond_by: None,
         };
-        desk.try_account(account(A), "2026-05-02", AccountAction::OpenChargeback(opened))
+        desk.try_account(account(A), &on, AccountAction::OpenChargeback(opened))
     };
     take(&mut desk, 1).unwrap();
+    // Paid again once the bank has it.
     let refused = take(&mut desk, 2).unwrap_err();
     is(&refused, Reason::ValueRefused);
     assert!(refused.to_string().contains("the amount is too large"), "{refused}");

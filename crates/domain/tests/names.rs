@@ -80,8 +80,27 @@ fn a_name_of_another_client_s_movement_is_refused_with_where_it_is() {
     let back = tell(&mut desk, A, refund("r1", "p1")).unwrap()[0].position;
     assert_known(tell(&mut desk, B, refund("r1", "p2")), A, back);
     assert_known(tell(&mut desk, B, chargeback("r1", "p2")), A, back);
-    // A payment and what went back are told apart by their kind.
-    tell(&mut desk, B, refund("p1", "p2")).unwrap();
+    assert_known(tell(&mut desk, B, refund("p1", "p2")), A, paid);
+    assert_known(tell(&mut desk, B, chargeback("p1", "p2")), A, paid);
+    assert_known(tell(&mut desk, B, pay("r1", 2)), A, back);
+}
+
+/// Of what goes back a chargeback alone may carry the name of its own payment: returns of the ACH carry the trace number of
+/// the entry that they return (Nacha rules, from memory).
+#[test]
+fn a_name_is_of_one_movement_but_for_a_chargeback_of_its_own_payment() {
+    let mut desk = invoiced();
+    tell(&mut desk, A, pay("p1", 1)).unwrap();
+    tell(&mut desk, A, pay("p2", 1)).unwrap();
+    for refused in [refund("p1", "p1"), refund("p2", "p1"), chargeback("p2", "p1")] {
+        let refused = tell(&mut desk, A, refused).unwrap_err();
+        assert_eq!(refused.reason, Reason::AlreadyRecorded, "{refused}");
+    }
+    tell(&mut desk, A, chargeback("p1", "p1")).unwrap();
+    let again = tell(&mut desk, A, chargeback("p1", "p1")).unwrap_err();
+    assert_eq!(again.reason, Reason::AlreadyRecorded, "{again}");
+    tell(&mut desk, A, refund("r1", "p1")).unwrap();
+    assert_eq!(tell(&mut desk, A, pay("r1", 1)).unwrap_err().reason, Reason::AlreadyRecorded);
 }
 
 #[test]

@@ -217,6 +217,22 @@ fn a_security_stands_in_the_kinds_that_the_statute_names() {
     assert_eq!(state_gate(&desk).0, Answer::Holds);
 }
 
+/// RCW 19.134.020(1)(a): charging "prior to full and complete performance" needs a bond and a trust account; charging once all
+/// that was agreed is done needs neither.
+#[test]
+fn no_security_is_asked_for_once_all_that_was_agreed_is_done() {
+    let rule = of("WA").security.unwrap().remove(0);
+    assert_eq!(rule.when, BondWhen::IfPaidBeforeAllDone);
+    let items: Vec<ContractItem> = of("WA").items_asked().into_iter().flat_map(|(_, i)| i).collect();
+    for (periods, expected) in [(1, Answer::Holds), (2, Answer::Unknown)] {
+        let mut desk = firm_of(&["WA"]);
+        sell(&mut desk, periods, 8_900);
+        served(&mut desk, "WA", holding(&items));
+        let (answer, because, _) = state_gate(&desk);
+        assert_eq!(answer, expected, "{periods}: {because}");
+    }
+}
+
 /// Va. Code 59.1-335.4(A): a hundred times the standard fee, 5,000 to 50,000 dollars.
 #[test]
 fn a_security_is_as_large_as_the_formula_says() {

@@ -106,7 +106,7 @@ impl Engine {
             let readable =
                 page.iter().filter_map(|stored| Recorded::from_bytes(&stored.bytes).ok());
             let told = readable.filter_map(|recorded| MovementName::told_by(&recorded));
-            let of_name = told.filter(|(name, _)| *name == found.name);
+            let of_name = told.filter(|(name, _)| name.reference() == found.name.reference());
             let accounts: Vec<AccountId> = of_name.map(|(_, account)| account).collect();
             found.accounts.extend(accounts);
         }

@@ -12,6 +12,9 @@ use crate::sheet::{CAUTIONS, Cell, Column, Sheet};
 /// What is said of money that was collected for fees that nothing allowed, and is kept.
 pub const KEPT: &str = "Not allowed, and kept by counsel's reason";
 
+/// What is said of money that is owed on another account of the same clients.
+pub const ELSEWHERE: &str = "Owed to you on an account of your own";
+
 /// One thing that happened.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct AccountStep {
@@ -53,6 +56,8 @@ pub struct AccountStatement {
     pub steps: Vec<(AccountStep, Money)>,
     /// What the firm owes at the end. What is open of other fees does not settle it.
     pub owed: Money,
+    /// What the firm owes on the client's own account, or on those of a couple, beside this one, on what is known today.
+    pub elsewhere: Money,
     /// What of the open fees is not asked for, on what is known today, until every gate holds for it.
     pub held: Money,
     /// What of money collected for fees that nothing allowed is kept by counsel's reason, on what is known today.
@@ -75,8 +80,15 @@ impl AccountStatement {
         let (from, through) = days;
         let mut opening = Money::zero(currency);
         let (mut balance, mut owed) = (opening, opening);
+        // What went back before it was found to be owed: it is nothing that the client owes meanwhile.
+        let mut ahead = opening;
         let mut steps = Vec::new();
-        for step in all {
+        for mut step in all {
+            let early = owed.plus(step.owed)?.min(Money::zero(currency)).negated();
+            let found = ahead.min(step.owed.above(Money::zero(currency)));
+            ahead = ahead.plus(early)?.minus(found)?;
+            step.owed = step.owed.plus(early)?.minus(found)?;
+            step.change = step.change.minus(early)?.plus(found)?;
             balance = balance.plus(step.change)?;
             owed = owed.plus(step.owed)?;
             if from.is_some_and(|from| step.on < from) {
@@ -85,8 +97,9 @@ impl AccountStatement {
                 steps.push((step, balance));
             }
         }
-        let (held, kept) = (Money::zero(currency), Money::zero(currency));
-        Ok(Self { firm, to, from, through, opening, steps, owed, held, kept })
+        let zero = Money::zero(currency);
+        let (elsewhere, held, kept) = (zero, zero, zero);
+        Ok(Self { firm, to, from, through, opening, steps, owed, elsewhere, held, kept })
     }
 
     /// The balance at the end; below zero, the firm owes it.
@@ -104,6 +117,7 @@ impl AccountStatement {
             ("Open", open),
             ("Of that not asked for until it is shown that it may be", self.held.min(open)),
             ("Owed to you", self.owed),
+            (ELSEWHERE, self.elsewhere),
             (KEPT, self.kept),
         ];
         let is_said = |(what, sum): &(&str, Money)| match *what {
@@ -221,6 +235,32 @@ mod tests {
         open.steps.truncate(3);
         open.owed = usd(0);
         assert_eq!(sums(&open), [("Open", usd(9_900)), (said, usd(500))]);
+    }
+
+    /// Money that went back before it was found to be owed: on no day does the client owe it, nor the firm less than nothing.
+    #[test]
+    fn on_no_day_less_than_nothing_is_owed() {
+        let step = |on, minor, owed| AccountStep {
+            on: day(on),
+            what: "a step".to_owned(),
+            change: usd(minor),
+            owed: usd(owed),
+        };
+        let all = vec![
+            step("2026-03-01", 9_900, 0),
+            step("2026-03-02", -9_900, 0),
+            step("2026-03-03", 4_000, -4_000),
+            step("2026-03-20", -9_900, 9_900),
+        ];
+        let of = |through: &str| {
+            let through = day(through);
+            let all = all.iter().filter(|step| step.on <= through).cloned().collect();
+            let days = (None, through);
+            AccountStatement::of("Firm".into(), Vec::new(), days, Currency::USD, all).unwrap()
+        };
+        assert_eq!((of("2026-03-10").owed, of("2026-03-10").closing()), (usd(0), usd(0)));
+        assert_eq!((of("2026-03-31").owed, of("2026-03-31").closing()), (usd(5_900), usd(-5_900)));
+        assert_eq!(of("2026-03-31").sums().unwrap(), [("Owed to you", usd(5_900))]);
     }
 
     /// A fee that nothing allowed, paid and taken off, settles no other fee that is open.

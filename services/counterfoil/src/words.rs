@@ -219,6 +219,18 @@ pub(crate) fn list(values: impl IntoIterator<Item = String>) -> String {
     values.into_iter().collect::<Vec<_>>().join(", ")
 }
 
+/// What a client is exposed by, and whether it was put right.
+pub(crate) fn exposure(exposure: &v1::Exposure) -> String {
+    let kind = exposure_kind(exposure.kind);
+    if exposure.put_right { format!("{kind}, put right") } else { kind }
+}
+
+/// The account that a case opened, whoever pays for it now.
+pub(crate) fn own_account(case: &str) -> Option<String> {
+    let (firm, id) = case.split_once("/cases/")?;
+    Some(format!("{firm}/accounts/{id}"))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -55,6 +55,28 @@ def move(invoice, number, sums, named):
             raise ValueError(f"invoice {number}: {later} was reached before all that was {first}")
 
 
+def recover(invoice, number, amount):
+    """What is paid beyond what is open had been given up, and is written off no more."""
+    wholes = [cents(line["amount"]) for line in invoice["lines"]]
+    over = [max(0, sum(share.values()) - whole) for whole, share in zip(wholes, invoice["shares"])]
+    parts = [min(most, share["written_off"]) for most, share in zip(over, invoice["shares"])]
+    if sum(parts) != amount:
+        raise ValueError(f"{amount} is recovered of invoice {number}, and its lines are over by {over}")
+    for share, part in zip(invoice["shares"], parts):
+        share["written_off"] -= part
+    invoice["written_off"] -= amount
+
+
+def say(invoice, lines):
+    """The sums of each line are what an event says. What was refunded is among what it calls credited."""
+    for share, line in zip(invoice["shares"], lines):
+        refunded = min(share["refunded"], cents(line["credited"]))
+        share.update({name: cents(line[name]) for name in ("paid", "credited", "written_off")})
+        share.update({"refunded": refunded, "credited": share["credited"] - refunded})
+    for name in nothing():
+        invoice[name] = sum(share[name] for share in invoice["shares"])
+
+
 def standing(invoice, number, named):
     """What of each line is open and paid, and what of that is exposed, as the event says."""
     exposed = {

@@ -459,11 +459,22 @@ class Account:
             unearned = cents(payload["unearned"])
             self.payments[payload["payment"]] = {"applied": applied, "unearned": unearned}
             for invoice, amount in applied:
+                of = self.invoices[invoice]
+                whole = sum(cents(line["amount"]) for line in of["lines"])
+                over = amount - max(0, whole - sum(of[name] for name in lines.nothing()))
                 self.move(invoice, {"paid": amount}, payload)
+                lines.recover(of, invoice, max(0, over))
         elif name in ("refund_issued", "chargeback_opened"):
             self.go_back(payload, frees=name == "refund_issued")
         elif name == "chargeback_won":
             self.come_again(payload)
+        elif name == "lines_shared":
+            lines.say(self.invoices[payload["invoice"]], payload["lines"])
+        elif name == "money_restated":
+            for of in payload["invoices"]:
+                lines.say(self.invoices[of["invoice"]], of["lines"])
+            for of in payload["payments"]:
+                self.payments[of["payment"]]["unearned"] = cents(of["unearned"])
 
     def move(self, number, sums, payload):
         lines.move(self.invoices[number], number, sums, payload.get("lines"))

@@ -86,3 +86,25 @@ fn lines_that_are_shared_otherwise_are_named() {
     let [found, _] = both(&forged(&|lines| lines[1]["exposed"] = usd(1)).packed());
     assert!(found.iter().any(|what| what.contains("may not be asked for")), "{found:#?}");
 }
+
+/// What money comes to by its days follows from what was told, and both verifiers hold it to that.
+#[test]
+fn money_that_comes_to_something_else_by_its_days_is_named() {
+    let log = bytes(&shared::restated());
+    let sound = Unpacked::of(&export(&log, Request::All));
+    let nothing: [Vec<String>; 2] = [vec![], vec![]];
+    assert_eq!(both(&sound.packed()), nothing);
+    let events = parse(&log);
+    let said = (0..events.len()).find(|&at| {
+        events[at]["event"] == "money_restated" && !events[at]["payload"]["invoices"].is_null()
+    });
+    let said = said.unwrap();
+    let forged = |change: &dyn Fn(&mut Value)| {
+        let mut events = events.clone();
+        change(&mut events[said]["payload"]);
+        let forged = write(&events);
+        let made = try_export(&forged, Request::All, Openings::default());
+        made.map_or_else(|_| sealed_again(&sound, &forged), |made| Unpacked::of(&made))
+    };
+    both_find(&forged(&|payload| payload["beyond"] = usd(1)), &["by the days of what was told"]);
+}

@@ -135,7 +135,7 @@ fn money_that_cannot_have_moved_is_named() {
                 }
                 events[at]["payload"]["unearned"] = usd(0);
             },
-            &["pays more than was open"],
+            &["pays more than was due"],
         ),
         (
             "written_off_too_much",
@@ -502,7 +502,7 @@ fn events_of_one_client_that_do_not_fold_make_no_sentence_false() {
     let refund = json!({"amount": usd(-5), "payment": paid["payment"], "refund": "rf-1"});
     append(&mut events, &stream, "refund_issued", refund);
     let forged = sealed_again(&sound, &write(&events));
-    let found = both_find(&forged, &["pays more than was open"]);
+    let found = both_find(&forged, &["pays more than was due"]);
     for findings in &found {
         assert!(findings.iter().any(|f| f.contains("not above zero")), "{findings:#?}");
         for lie in ["make no such file", "no earned fee of its own"] {

@@ -177,6 +177,7 @@ fn transaction(event: &AccountEvent) -> Option<Transaction> {
         | AccountEvent::MoneyDeposited(_)
         | AccountEvent::MoneyUndeposited(_)
         | AccountEvent::MoneyCorrected(_)
-        | AccountEvent::LinesShared(_) => return None,
+        | AccountEvent::LinesShared(_)
+        | AccountEvent::MoneyRestated(_) => return None,
     })
 }

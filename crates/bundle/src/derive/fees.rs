@@ -6,11 +6,11 @@ use calendar::{CivilDate, Period};
 use domain::account::{Account, NotAsked};
 use domain::case::Mark;
 use domain::event::{
-    CaseEvent, Event, FeeEarned, FeeKept, FeeMarked, LinesShared, Recorded, WorkEvidence,
+    CaseEvent, Event, FeeEarned, FeeKept, FeeMarked, LineShare, Recorded, WorkEvidence,
 };
 use domain::gates::{Explanation, FeeStanding, Finding};
 use domain::ids::AccountId;
-use domain::judge::{EDITION, Judge, Matter, ToldFirst};
+use domain::judge::{EDITION, Judge, JudgedFee, Matter, ToldFirst};
 use domain::money::Money;
 use domain::rules::PackRef;
 use domain::terms::Work;
@@ -250,10 +250,7 @@ pub(super) fn unmarkable(then: &Then<'_>, recorded: &Recorded, mark: &FeeMarked)
         let as_said = FeeMarked { lost: None, lost_before: None, ..found.clone() };
         if says_loss { found == *mark } else { as_said == *mark }
     };
-    // A review by a new edition marks before it is noted.
-    let reviewed = then.firm.reviewed.as_ref().map(|reviewed| reviewed.edition);
-    let editions = [Some(EDITION), reviewed.filter(|edition| *edition < EDITION)];
-    let found = editions.into_iter().flatten().any(|edition| {
+    let found = then.editions().any(|edition| {
         let judge = then.judge(&accounts, recorded, edition);
         judge.is_some_and(|judge| judge.marks().any(is_said))
     });
@@ -267,34 +264,32 @@ pub(super) fn unshareable(
     then: &Then<'_>,
     id: AccountId,
     recorded: &Recorded,
-    shared: &LinesShared,
+    (number, lines): (u64, &[LineShare]),
 ) -> Option<String> {
     let (_, accounts) = then.payers();
-    let lines = &then.account(id)?.invoices.get(&shared.invoice)?.lines;
-    let said: Vec<_> = (1..).zip(lines).zip(not_asked(shared)).collect();
-    let reviewed = then.firm.reviewed.as_ref().map(|reviewed| reviewed.edition);
-    let editions = [Some(EDITION), reviewed.filter(|edition| *edition < EDITION)];
-    let found = editions.into_iter().flatten().any(|edition| {
+    let of_invoice = &then.account(id)?.invoices.get(&number)?.lines;
+    // One line alone leaves no question.
+    let said = (1..).zip(of_invoice).zip(not_asked(lines)).filter(|_| of_invoice.len() > 1);
+    let said: Vec<_> = said.collect();
+    let found = then.editions().any(|edition| {
         let Some(judge) = then.judge(&accounts, recorded, edition) else { return false };
         let judged: BTreeMap<_, _> = judge.not_asked().collect();
         let mut own = said.iter().filter(|((_, line), _)| line.case == then.id);
-        own.all(|((number, line), said)| {
+        own.all(|((place, line), said)| {
             let nothing = NotAsked::nothing(Money::zero(line.amount.currency()));
-            judged.get(&(id, shared.invoice, *number)).copied().unwrap_or(nothing) == *said
+            judged.get(&(id, number, *place)).copied().unwrap_or(nothing) == *said
         })
     });
     (!found).then(|| {
-        format!("of its lines of invoice {} something else may not be asked for", shared.invoice)
+        format!("of its lines of invoice {number} something else may not be asked for")
     })
 }
 
 /// What of a decision to keep money of a fee cannot have been decided on what the ledger knew then.
 pub(super) fn unkeepable(then: &Then<'_>, recorded: &Recorded, kept: &FeeKept) -> Option<String> {
     let (_, accounts) = then.payers();
-    let judge = then.judge(&accounts, recorded, EDITION)?;
-    let fee = judge.fees().find(|judged| judged.fee.mark.at == kept.fee);
     let before = then.case.keeping_of(&kept.fee).is_some();
-    let fits = fee.is_some_and(|fee| {
+    let is_fit = |fee: JudgedFee<'_>| {
         let most = fee.owed.above(fee.asked_back).minor() + fee.kept.minor();
         let gates: BTreeSet<_> = fee.closed.iter().copied().collect();
         let has_reason = if kept.amount.is_zero() { before } else { fee.exposed.is_positive() };
@@ -302,6 +297,12 @@ pub(super) fn unkeepable(then: &Then<'_>, recorded: &Recorded, kept: &FeeKept) -
             && (0..=most).contains(&kept.amount.minor())
             && kept.amount.currency() == fee.exposed.currency()
             && (kept.exposed, &kept.gates) == (fee.exposed, &gates)
+    };
+    let fits = then.editions().any(|edition| {
+        let judge = then.judge(&accounts, recorded, edition);
+        judge.is_some_and(|judge| {
+            judge.fees().find(|judged| judged.fee.mark.at == kept.fee).is_some_and(is_fit)
+        })
     });
     (!fits).then(|| {
         let at = kept.fee.position;
@@ -310,6 +311,13 @@ pub(super) fn unkeepable(then: &Then<'_>, recorded: &Recorded, kept: &FeeKept) -
 }
 
 impl Then<'_> {
+    /// The editions of the rules that software of the time may have judged by: a review by a new edition marks before it is
+    /// noted, and what it noted last judges no longer.
+    fn editions(&self) -> impl Iterator<Item = u32> + use<> {
+        let least = self.firm.reviewed.as_ref().map_or(1, |reviewed| reviewed.edition);
+        (least.min(EDITION)..=EDITION).rev()
+    }
+
     /// The account that paid, and all on which fees of the case stood, that one first.
     fn payers(&self) -> (AccountId, Vec<(AccountId, &Account)>) {
         let own = self.id.own_account();

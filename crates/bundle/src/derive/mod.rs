@@ -20,7 +20,7 @@ use domain::State;
 use domain::account::Account;
 use domain::case::Case;
 use domain::event::{
-    AccountEvent, CaseEvent, Event, FeeEarned, FirmEvent, LookEvent, Recorded, StreamId,
+    AccountEvent, CaseEvent, Event, FeeEarned, FirmEvent, LineShare, LookEvent, Recorded, StreamId,
 };
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId};
@@ -167,6 +167,8 @@ impl Rows {
 pub(crate) struct Frame {
     /// How tables and reports are written.
     pub(crate) format: Format,
+    /// The edition of the rules that fees are judged by.
+    pub(crate) edition: u32,
     /// The last day that any event of the bundle tells of.
     pub(crate) as_of: CivilDate,
     /// The size of the log that the checkpoint states.
@@ -368,13 +370,14 @@ pub(crate) fn tell(
         case::letters(&told, rows);
         case::clocks(&told, rows);
         let payers = told.payers();
-        let judge = Judge::of(Matter {
+        let matter = Matter {
             id: told.id,
             case: &told.case,
             accounts: &payers,
             firm: told.firm.last(),
             today: told.frame.as_of,
-        });
+        };
+        let judge = Judge::of_edition(matter, told.frame.edition);
         if frame.format.judges_fees() {
             fees::rows(&told, &judge, rows);
         } else {
@@ -458,12 +461,15 @@ fn fold<'a>(
                 if let State::Case(case) = &case
                     && let Some(State::Account(account_then)) = accounts.get(&account)
                 {
-                    if let Event::Account(AccountEvent::LinesShared(shared)) = &recorded.event
+                    let shared = shares_of(&recorded.event);
+                    if !shared.is_empty()
                         && let State::Firm(firm) = firm_then.before(recorded.position)?
                     {
                         let then = Then { id, case, accounts: &accounts, firm };
-                        let wrong = fees::unshareable(&then, account, recorded, shared);
-                        wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));
+                        for lines in shared {
+                            let wrong = fees::unshareable(&then, account, recorded, lines);
+                            wrong_marks.extend(wrong.map(|what| WrongMark { recorded, what }));
+                        }
                     }
                     let exposed = case.exposed_lines(id, account, account_then);
                     let wrong = account::otherwise_exposed(id, account_then, &exposed, recorded);
@@ -486,6 +492,19 @@ fn fold<'a>(
     });
     let (events, accounts) = (party.case.as_slice(), accounts.collect());
     Ok(Told { id, events, in_force, case, accounts, earned, wrong_marks, firm, frame })
+}
+
+/// The invoices of which an event says what their lines share.
+fn shares_of(event: &Event) -> Vec<(u64, &[LineShare])> {
+    match event {
+        Event::Account(AccountEvent::LinesShared(e)) => vec![(e.invoice, &e.lines)],
+        Event::Account(AccountEvent::MoneyRestated(e)) => {
+            e.invoices.iter().map(|of| (of.invoice, of.lines.as_slice())).collect()
+        }
+        Event::Account(_) | Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => {
+            Vec::new()
+        }
+    }
 }
 
 /// An amount without its currency: `49.99`.

@@ -435,7 +435,8 @@ pub(super) fn of_account(own: AccountId, event: &AccountEvent) -> Option<String>
         | AccountEvent::UnearnedPaymentFound(_)
         | AccountEvent::MoneyDeposited(_)
         | AccountEvent::MoneyUndeposited(_)
-        | AccountEvent::LinesShared(_) => return None,
+        | AccountEvent::LinesShared(_)
+        | AccountEvent::MoneyRestated(_) => return None,
     })
 }
 
@@ -473,7 +474,8 @@ pub(super) fn paid_through(own_account: &[Recorded], day: CivilDate, format: For
                 | AccountEvent::MoneyDeposited(_)
                 | AccountEvent::MoneyUndeposited(_)
                 | AccountEvent::MoneyCorrected(_)
-                | AccountEvent::LinesShared(_),
+                | AccountEvent::LinesShared(_)
+                | AccountEvent::MoneyRestated(_),
             )
             | Event::Case(_)
             | Event::Deposit(_)

@@ -5,8 +5,8 @@ use domain::State;
 use domain::account::{Account, ChargebackStatus, Exposed, Flow, NotAsked, RefundRequest};
 use domain::event::{
     AccountEvent, Applied, ChargebackOpened, Event, ExposureKind, InvoiceIssued, LinePart,
-    LinesShared, MoneyCorrected, MoneyFact, PaymentSettled, Recorded, RefundIssued,
-    RefundRequested, StreamId,
+    LineShare, LinesShared, MoneyCorrected, MoneyFact, MoneyRestated, PaymentSettled, Recorded,
+    RefundIssued, RefundRequested, StreamId,
 };
 use domain::ids::{AccountId, ProcessorRef};
 use domain::money::Money;
@@ -123,7 +123,8 @@ impl<'a> Shared<'a> {
             | AccountEvent::MoneyDeposited(_)
             | AccountEvent::MoneyUndeposited(_)
             | AccountEvent::MoneyCorrected(_)
-            | AccountEvent::LinesShared(_) => return None,
+            | AccountEvent::LinesShared(_)
+            | AccountEvent::MoneyRestated(_) => return None,
         };
         Some(Self { flow, applied, lines: lines.as_deref() })
     }
@@ -251,6 +252,7 @@ impl Before<'_> {
             )]),
             AccountEvent::MoneyCorrected(e) => self.corrected(e),
             AccountEvent::LinesShared(e) => self.shared(e),
+            AccountEvent::MoneyRestated(e) => self.restated(e),
             AccountEvent::CardOnFileChanged(_)
             | AccountEvent::LinkSuggested(_)
             | AccountEvent::LinkRefused(_)
@@ -274,6 +276,12 @@ impl Before<'_> {
     /// The open amount of an invoice; nothing of one that was not issued.
     fn open(&self, invoice: u64) -> Option<Money> {
         self.account.invoices.get(&invoice).map(domain::account::Invoice::open)
+    }
+
+    /// What nobody paid or forgave of an invoice, minor units: what was given up is recovered by a payment.
+    fn due(&self, invoice: u64) -> Option<i64> {
+        let of = self.account.invoices.get(&invoice)?;
+        Some(of.open().minor() + of.written_off.minor())
     }
 
     fn is_amount(&self, amount: Money) -> bool {
@@ -311,7 +319,7 @@ impl Before<'_> {
             && Some(e.unearned.currency()) == self.firm.currency();
         let fits = |applied: &domain::event::Applied| {
             self.is_amount(applied.amount)
-                && self.open(applied.invoice).is_some_and(|o| applied.amount.minor() <= o.minor())
+                && self.due(applied.invoice).is_some_and(|due| applied.amount.minor() <= due)
         };
         list([
             (!self.is_amount(e.amount), "its amount is not above zero in the firm's currency"),
@@ -320,14 +328,14 @@ impl Before<'_> {
             (
                 e.meant.is_some_and(|meant| {
                     let is_before = self.account.invoices.get(&meant).map(|of| on < of.issued.on);
-                    let is_open = self.open(meant).is_none_or(Money::is_positive);
+                    let is_open = self.due(meant).is_none_or(|due| due > 0);
                     !e.applied.is_empty() || is_before != Some(true) && is_open
                 }),
                 "it was to pay an invoice that it pays, or could have",
             ),
             (
                 e.applied.len() > 1 || !e.applied.iter().all(fits),
-                "it pays more than was open on an invoice of this account",
+                "it pays more than was due on an invoice of this account",
             ),
         ])
     }
@@ -415,17 +423,28 @@ impl Before<'_> {
     /// What is said of lines, if what of them may not be asked for is as it says.
     fn shared(&self, e: &LinesShared) -> Vec<String> {
         let lines = self.account.invoices.get(&e.invoice).map_or(0, |invoice| invoice.lines.len());
-        let found = self.account.shared_otherwise(e.invoice, &not_asked(e));
+        let of = not_asked(&e.lines);
+        let is_found = self.account.shared_otherwise(e.invoice, &of).is_ok_and(|found| found.as_ref() == Some(e))
+            || self.account.shared_as_told(e.invoice, &of).is_ok_and(|found| found.as_ref() == Some(e));
         list([
             (
                 lines < 2 || lines != e.lines.len(),
                 "it is not of the lines of an invoice that has several",
             ),
-            (
-                !found.is_ok_and(|found| found.as_ref() == Some(e)),
-                "its money is of other lines by the days of what was told of it",
-            ),
+            (!is_found, "its money is of other lines by the days of what was told of it"),
         ])
+    }
+
+    /// What is said of money by its days, if what of lines may not be asked for is as it says.
+    fn restated(&self, e: &MoneyRestated) -> Vec<String> {
+        let found = self.account.restated(|number| {
+            let of = e.invoices.iter().find(|of| of.invoice == number);
+            of.map_or(Vec::new(), |of| not_asked(&of.lines))
+        });
+        list([(
+            !found.is_ok_and(|found| found.as_ref() == Some(e)),
+            "its money is otherwise by the days of what was told of it",
+        )])
     }
 
     fn ends(&self, name: &ProcessorRef) -> Vec<String> {
@@ -434,9 +453,9 @@ impl Before<'_> {
     }
 }
 
-/// What it says that may not be asked for of each line.
-pub(crate) fn not_asked(e: &LinesShared) -> Vec<NotAsked> {
-    let lines = e.lines.iter().map(|line| {
+/// What is said of each line that may not be asked for.
+pub(crate) fn not_asked(lines: &[LineShare]) -> Vec<NotAsked> {
+    let lines = lines.iter().map(|line| {
         let zero = Money::zero(line.paid.currency());
         NotAsked { exposed: line.exposed.unwrap_or(zero), unproved: line.unproved.unwrap_or(zero) }
     });

@@ -14,6 +14,7 @@ mod text;
 use std::path::Path;
 
 use domain::ids::FirmId;
+use domain::judge::EDITION;
 use proof::Hash;
 use proof::note::{Note, VerifierKey};
 
@@ -23,6 +24,7 @@ use crate::layout::FILES_MAX;
 use crate::manifest::Format;
 use crate::names;
 use crate::scope::Request;
+use crate::tables::{TABLES, at};
 
 pub use text::plain;
 
@@ -177,11 +179,42 @@ fn finding(
     Finding { file: text::plain(file), row, position, what: text::plain(&what.into()) }
 }
 
-/// Checks a bundle. `progress` is told how many bytes of events were read, and of how many.
+/// Checks a bundle. `progress` is told how many bytes of events were read, and of how many. What an earlier edition of the
+/// rules judged is held against that edition, and a remark says so.
 pub fn verify(
     path: &Path,
     trust: &Trust,
     mut progress: impl FnMut(u64, u64),
+) -> Result<Verified, ArchiveError> {
+    let now = verify_of(path, trust, EDITION, &mut progress)?;
+    if now.is_sound() || !now.findings.iter().all(|finding| is_judged(&finding.file)) {
+        return Ok(now);
+    }
+    for edition in (1..EDITION).rev() {
+        let mut earlier = verify_of(path, trust, edition, &mut progress)?;
+        if earlier.is_sound() {
+            let what = format!(
+                "its fees are as edition {edition} of the rules judged them, and agree with that; this program judges by \
+                 edition {EDITION}"
+            );
+            earlier.remarks.push(finding(names::MANIFEST, None, None, what));
+            return Ok(earlier);
+        }
+    }
+    Ok(now)
+}
+
+/// Whether a file of a bundle says how fees are judged.
+fn is_judged(file: &str) -> bool {
+    let tables = [at::FEES, at::FEE_GATES, at::EXPOSURES];
+    tables.into_iter().any(|table| TABLES[table].file() == file) || file.starts_with("report/")
+}
+
+fn verify_of(
+    path: &Path,
+    trust: &Trust,
+    edition: u32,
+    progress: &mut impl FnMut(u64, u64),
 ) -> Result<Verified, ArchiveError> {
     let archive = ArchiveReader::open(path)?;
     let mut findings = Findings::default();
@@ -216,13 +249,13 @@ pub fn verify(
         (&papers.manifest, &papers.checkpoint, archive.has(names::EVENTS))
     {
         let read =
-            events::read(&archive, &papers, manifest, checkpoint, &mut findings, &mut progress)?;
+            events::read(&archive, &papers, manifest, checkpoint, &mut findings, progress)?;
         verified.events = read.events;
         verified.cases = read.gather.cases.len();
         verified.root = read.root;
         verified.opened = read.gather.openings_met;
         verified.consistency = read.consistency;
-        tables::check(&archive, manifest, checkpoint, read, &mut findings)?;
+        tables::check(&archive, (manifest, edition), checkpoint, read, &mut findings)?;
     } else {
         let what =
             "no event and no table was looked at: manifest, checkpoint or events are not there";

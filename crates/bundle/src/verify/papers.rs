@@ -195,7 +195,12 @@ fn documents(
         (names::VERIFIER, PYTHON_VERIFIER),
     ] {
         let Some(found) = small(archive, name, SMALL_BYTES_MAX, findings) else { continue };
-        if found != expected.as_bytes() {
+        if found == expected.as_bytes() {
+            continue;
+        }
+        if documents::is_of_version(manifest.format, name, &found) {
+            findings.remark(name, None, None, "it is that of earlier software of this version");
+        } else {
             let row = super::difference::first_line(expected.as_bytes(), &found);
             findings.add(name, Some(row), None, "it is not what this version of the format has");
         }

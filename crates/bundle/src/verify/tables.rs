@@ -29,7 +29,7 @@ const BLOCK_BYTES: usize = 64 << 10;
 /// Compares them all.
 pub(super) fn check(
     archive: &ArchiveReader,
-    manifest: &Manifest,
+    (manifest, edition): (&Manifest, u32),
     checkpoint: &Checkpoint,
     pass: Pass,
     findings: &mut Findings,
@@ -49,7 +49,7 @@ pub(super) fn check(
     let told_of = is_part.then(|| gather.cases.clone());
     let format = manifest.format;
     let frame =
-        Frame { format, as_of, size: checkpoint.size, root: checkpoint.root, names, told_of };
+        Frame { format, edition, as_of, size: checkpoint.size, root: checkpoint.root, names, told_of };
     let by_stream = gather.index.by_stream();
     let mut faults = Faults::default();
     let ((found, unread), told) = std::thread::scope(|scope| {

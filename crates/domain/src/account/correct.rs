@@ -372,6 +372,7 @@ pub(super) fn action_of(event: &Event) -> Option<AccountAction> {
         | AccountEvent::MoneyDeposited(_)
         | AccountEvent::MoneyUndeposited(_)
         | AccountEvent::MoneyCorrected(_)
-        | AccountEvent::LinesShared(_) => return None,
+        | AccountEvent::LinesShared(_)
+        | AccountEvent::MoneyRestated(_) => return None,
     })
 }

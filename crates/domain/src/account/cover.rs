@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::{Account, LineMoney, Payment, Unfit};
-use crate::event::{Applied, LinePart};
+use crate::event::{Applied, LinePart, Loss};
 use crate::money::Money;
 
 /// What nothing allowed of lines, by the invoice and the line, counted from 1.
@@ -13,7 +13,7 @@ pub type Exposed = BTreeMap<(u64, u32), Money>;
 /// Where money of an invoice comes from or goes.
 #[derive(Clone, Copy, Debug)]
 pub enum Flow<'a> {
-    /// It was paid: first what may be asked for.
+    /// It was paid: first what may be asked for, and last what was given up.
     Payment,
     /// It is given up, in the same order: what nothing allowed was never the firm's to lose.
     WriteOff,
@@ -27,18 +27,26 @@ pub enum Flow<'a> {
 
 impl Flow<'_> {
     /// What of a line is covered first, and what after that.
-    fn turns(self, at: (u64, u32), amount: Money, line: &LineMoney, exposed: Money) -> [Money; 2] {
+    fn turns(self, at: (u64, u32), amount: Money, line: &LineMoney, exposed: Money) -> [Money; 3] {
         let part = line.of_part(amount, exposed);
-        match self {
-            Self::Payment | Self::WriteOff => [line.open.above(part.open), part.open],
+        let zero = Money::zero(amount.currency());
+        let [first, then] = match self {
+            // What was given up is recovered once nothing is open.
+            Self::Payment => {
+                let Loss { bad_debt, charged_back } = line.lost;
+                let given_up = bad_debt.plus(charged_back).unwrap_or(zero);
+                return [line.open.above(part.open), part.open, given_up];
+            }
+            Self::WriteOff => [line.open.above(part.open), part.open],
             Self::Credit => [part.open, line.open.above(part.open)],
             Self::Refund => [part.owed, line.paid.above(part.owed)],
             Self::Chargeback(payment) => {
-                let held = payment.held_of(at).unwrap_or(Money::zero(amount.currency()));
-                let first = held.min(line.paid.above(Money::zero(amount.currency())));
+                let held = payment.held_of(at).unwrap_or(zero);
+                let first = held.min(line.paid.above(zero));
                 [first, line.paid.above(first)]
             }
-        }
+        };
+        [first, then, zero]
     }
 }
 

@@ -8,13 +8,13 @@ use super::{
 use crate::command::{AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived};
 use crate::event::{
     AccountEvent, Applied, CardOnFileChanged, ChargeRequested, ChargebackLost, ChargebackOpened,
-    ChargebackWon, CreditGranted, ExposureKind, FailureReason, LinePart, PaymentFailed,
+    ChargebackWon, CreditGranted, FailureReason, LinePart, PaymentFailed,
     PaymentSettled, StreamId, UnearnedPaymentFound, WrittenOff,
 };
 use crate::ids::{AccountId, ProcessorRef};
 use crate::money::{Currency, Money};
 use crate::refusal::{Reason, Refusal};
-use crate::value::{Personal, Text};
+use crate::value::Personal;
 
 /// Days between a charge that failed for insufficient funds and the next try. At most two more
 /// tries; any other failure waits for a person. (Common practice, no source; the number of tries is
@@ -184,45 +184,25 @@ fn request_charge(
     }
 }
 
-/// Money pays the invoice it names, up to what is open. The rest, and all of a payment that names
-/// none, has no earned fee behind it: owed back, and an exposure (15 USC 1679b(b)).
+/// What a payment does not pay has no earned fee behind it: owed back, and an exposure (15 USC 1679b(b)).
 pub(super) fn received(
     account: &Account,
     facts: &Facts,
     e: &PaymentReceived,
 ) -> Result<Vec<AccountEvent>, Refusal> {
     facts.check(e.amount)?;
-    if account.payments.contains_key(&e.payment) {
-        return Err(
-            facts.refuse(Reason::AlreadyRecorded, format!("the payment {} is recorded", e.payment))
-        );
+    fresh(account, facts, &e.payment)?;
+    if let Some(number) = e.invoice {
+        invoice(account, facts, number)?;
     }
-    let zero = Money::zero(facts.currency);
-    let pays = match e.invoice {
-        None => zero,
-        // What came before the fee was asked for was received before it was allowed (15 USC 1679b(b)): it pays nothing.
-        Some(number) => match invoice(account, facts, number)? {
-            invoice if facts.on < invoice.issued.on => zero,
-            invoice => e.amount.min(invoice.open().above(zero)),
-        },
-    };
-    let applied =
-        e.invoice.filter(|_| pays.is_positive()).map(|invoice| Applied { amount: pays, invoice });
-    let applied: Vec<Applied> = applied.into_iter().collect();
-    let lines = lines(account, facts, Flow::Payment, &applied)?;
-    let unearned = e.amount.minus(pays);
-    let unearned =
-        unearned.map_err(|error| facts.refuse(Reason::ValueRefused, error.to_string()))?;
-    let meant = e.invoice.filter(|_| applied.is_empty());
-    let payment = e.payment.clone();
-    let settled = PaymentSettled { amount: e.amount, applied, lines, meant, payment, unearned };
+    let settled = account.settles(&e.payment, e.amount, e.invoice, facts.on);
+    let settled = settled.map_err(unfit_amount)?;
+    let lines = lines(account, facts, Flow::Payment, &settled.applied)?;
+    let unearned = settled.unearned;
+    let settled = PaymentSettled { lines, ..settled };
     let mut events = vec![settled.into()];
     if unearned.is_positive() {
-        let cites = Text::parse(ExposureKind::PaymentUnearned.cites())
-            .expect("citations of ours are short text");
-        events.push(
-            UnearnedPaymentFound { amount: unearned, cites, payment: e.payment.clone() }.into(),
-        );
+        events.push(UnearnedPaymentFound::of(unearned, e.payment.clone()).into());
     }
     Ok(events)
 }
@@ -274,15 +254,21 @@ pub(super) fn goes_back(
     Ok(())
 }
 
+/// A processor's name is of one movement, whatever moved.
 pub(super) fn fresh(account: &Account, facts: &Facts, name: &ProcessorRef) -> Result<(), Refusal> {
-    if account.money_back.contains_key(name) {
-        return Err(facts.refuse(Reason::AlreadyRecorded, format!("{name} is recorded")));
+    match account.named(name) {
+        Some((known, _)) => {
+            Err(facts.refuse(Reason::AlreadyRecorded, format!("{known} is recorded")))
+        }
+        None => Ok(()),
     }
-    Ok(())
 }
 
 fn opened(account: &Account, facts: &Facts, e: &Chargeback) -> Result<Vec<AccountEvent>, Refusal> {
-    fresh(account, facts, &e.chargeback)?;
+    // Many processors name no other than the payment that a bank takes back.
+    if e.chargeback != e.payment || account.money_back.contains_key(&e.chargeback) {
+        fresh(account, facts, &e.chargeback)?;
+    }
     let paid = payment(account, facts, &e.payment)?;
     // A bank takes back what it will, refunded or not; but no payment twice.
     let most = account.not_charged_back(&e.payment, paid).map_err(unfit_amount)?;

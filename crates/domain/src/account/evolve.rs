@@ -10,8 +10,8 @@ use super::{
 use crate::case::Mark;
 use crate::event::{
     AccountEvent, Applied, CardOnFileChanged, ChargeRequested, ChargebackOpened, ChargebackWon,
-    CreditGranted, InvoiceIssued, LinePart, MoneyFact, Movement, MovementKind, PaymentFailed,
-    PaymentSettled, Recorded, RefundIssued, WrittenOff,
+    InvoiceIssued, LinePart, MoneyFact, Movement, MovementKind, PaymentFailed,
+    PaymentSettled, Recorded, RefundIssued,
 };
 use crate::ids::{DepositId, ProcessorRef};
 use crate::money::{Money, MoneyError};
@@ -62,12 +62,22 @@ impl Account {
             AccountEvent::ChargebackOpened(e) => self.charged_back(e, mark)?,
             AccountEvent::ChargebackWon(e) => self.chargeback_won(e, mark)?,
             AccountEvent::ChargebackLost(e) => self.chargeback_lost(&e.chargeback, &mark)?,
-            AccountEvent::CreditGranted(e) => self.credited(e, &mark)?,
-            AccountEvent::WrittenOff(e) => self.written_off(e, &mark)?,
+            AccountEvent::CreditGranted(e) => {
+                let of = Applied { amount: e.amount, invoice: e.invoice };
+                self.credited(&of, e.lines.as_deref(), &mark)?;
+            }
+            AccountEvent::WrittenOff(e) => {
+                let of = Applied { amount: e.amount, invoice: e.invoice };
+                self.written_off(&of, e.lines.as_deref(), &mark)?;
+            }
             AccountEvent::MoneyCorrected(e) => self.take_back_fact(e, mark.at)?,
-            AccountEvent::LinesShared(e) => self.invoice_mut(e.invoice)?.share(e)?,
-            // The payment itself carries the amount; this names the rule for the exposure report.
-            AccountEvent::UnearnedPaymentFound(_) => {}
+            AccountEvent::LinesShared(e) => {
+                self.invoice_mut(e.invoice)?.share(e.invoice, &e.lines)?;
+            }
+            AccountEvent::MoneyRestated(e) => self.restate(e)?,
+            AccountEvent::UnearnedPaymentFound(e) => {
+                self.payment_mut(&e.payment)?.unearned = e.amount;
+            }
             AccountEvent::MoneyDeposited(e) => {
                 self.stand_behind(&e.movements, Some(e.deposit))?;
             }
@@ -149,14 +159,18 @@ impl Account {
         Ok(())
     }
 
-    fn settled(&mut self, e: &PaymentSettled, mark: Mark) -> Result<(), Unfit> {
+    /// What it pays beyond what is open had been given up, and is recovered.
+    pub(super) fn settled(&mut self, e: &PaymentSettled, mark: Mark) -> Result<(), Unfit> {
         let mut told = self.begin(MoneyFact::PaymentSettled, &mark, e.amount.currency());
         (told.name, told.unearned) = (Some(e.payment.clone()), e.unearned);
         for applied in &e.applied {
             let invoice = self.invoice_mut(applied.invoice)?;
             let (amount, lines) = (applied.amount, e.lines.as_deref());
+            let zero = Money::zero(amount.currency());
+            let recovered = amount.above(invoice.checked_open()?.above(zero));
             let parts = invoice.split(Sum::Paid, amount, lines, applied.invoice)?;
             told.add((applied.invoice, invoice), Sum::Paid, &parts)?;
+            invoice.make_good(applied.invoice, recovered, &mut told)?;
             invoice.checked_open()?;
             invoice.step(ChargeStep::new(ChargeStepKind::Settled, mark.clone(), told.place));
             invoice.close_if_settled(&mark, told.place);
@@ -179,7 +193,7 @@ impl Account {
 
     /// A refund pays back what was unearned first. What it takes of an earned fee lowers the
     /// invoice with it: the client does not owe again what the firm gave back.
-    fn refunded(&mut self, e: &RefundIssued, mark: Mark) -> Result<(), Unfit> {
+    pub(super) fn refunded(&mut self, e: &RefundIssued, mark: Mark) -> Result<(), Unfit> {
         let mut told = self.begin(MoneyFact::RefundIssued, &mark, e.amount.currency());
         told.name = Some(e.refund.clone());
         let Refunded { taken, instead } = self.refund_taken(&e.payment, e.amount)?;
@@ -207,28 +221,33 @@ impl Account {
         self.answered(e)
     }
 
-    fn credited(&mut self, e: &CreditGranted, mark: &Mark) -> Result<(), Unfit> {
-        let mut told = self.begin(MoneyFact::CreditGranted, mark, e.amount.currency());
-        let invoice = self.invoice_mut(e.invoice)?;
-        let parts = invoice.split(Sum::Credited, e.amount, e.lines.as_deref(), e.invoice)?;
-        told.add((e.invoice, invoice), Sum::Credited, &parts)?;
+    fn credited(
+        &mut self,
+        of: &Applied,
+        lines: Option<&[LinePart]>,
+        mark: &Mark,
+    ) -> Result<(), Unfit> {
+        let mut told = self.begin(MoneyFact::CreditGranted, mark, of.amount.currency());
+        told.lowers = Some(of.clone());
+        let invoice = self.invoice_mut(of.invoice)?;
+        let parts = invoice.split(Sum::Credited, of.amount, lines, of.invoice)?;
+        told.add((of.invoice, invoice), Sum::Credited, &parts)?;
         invoice.checked_open()?;
         invoice.close_if_settled(mark, told.place);
         self.keep(told);
         Ok(())
     }
 
-    fn written_off(&mut self, e: &WrittenOff, mark: &Mark) -> Result<(), Unfit> {
-        let mut told = self.begin(MoneyFact::WrittenOff, mark, e.amount.currency());
-        let invoice = self.invoice_mut(e.invoice)?;
-        let parts = invoice.split(Sum::WrittenOff, e.amount, e.lines.as_deref(), e.invoice)?;
-        let lost = invoice.charged_back_of(e.amount);
-        if lost.is_positive() {
-            let weights: Vec<u64> =
-                parts.iter().map(|part| part.minor().try_into().unwrap_or(0)).collect();
-            told.add((e.invoice, invoice), Sum::Lost, &lost.allocate(&weights)?)?;
-        }
-        told.add((e.invoice, invoice), Sum::WrittenOff, &parts)?;
+    pub(super) fn written_off(
+        &mut self,
+        of: &Applied,
+        lines: Option<&[LinePart]>,
+        mark: &Mark,
+    ) -> Result<(), Unfit> {
+        let mut told = self.begin(MoneyFact::WrittenOff, mark, of.amount.currency());
+        told.lowers = Some(of.clone());
+        let invoice = self.invoice_mut(of.invoice)?;
+        invoice.give_up(of.invoice, of.amount, lines, &mut told)?;
         invoice.checked_open()?;
         invoice.close_if_settled(mark, told.place);
         self.keep(told);
@@ -236,7 +255,7 @@ impl Account {
     }
 
     /// A chargeback opens the invoice again: the fee was earned, and the firm may still win.
-    fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) -> Result<(), Unfit> {
+    pub(super) fn charged_back(&mut self, e: &ChargebackOpened, mark: Mark) -> Result<(), Unfit> {
         let mut told = self.begin(MoneyFact::ChargebackOpened, &mark, e.amount.currency());
         told.name = Some(e.chargeback.clone());
         let taken = self.taken_back(&e.payment, e.amount)?;
@@ -253,7 +272,7 @@ impl Account {
         Ok(())
     }
 
-    fn chargeback_lost(&mut self, chargeback: &ProcessorRef, mark: &Mark) -> Result<(), Unfit> {
+    pub(super) fn chargeback_lost(&mut self, chargeback: &ProcessorRef, mark: &Mark) -> Result<(), Unfit> {
         let back = self.money_back_mut(chargeback)?;
         back.status = Some(ChargebackStatus::Lost);
         let currency = back.amount.currency();
@@ -262,7 +281,7 @@ impl Account {
         Ok(())
     }
 
-    fn chargeback_won(&mut self, e: &ChargebackWon, mark: Mark) -> Result<(), Unfit> {
+    pub(super) fn chargeback_won(&mut self, e: &ChargebackWon, mark: Mark) -> Result<(), Unfit> {
         let (chargeback, again) = (&e.chargeback, self.given_again(e)?);
         let mut told = self.begin(MoneyFact::ChargebackWon, &mark, again.unearned.currency());
         (told.name, told.unearned) = (Some(chargeback.clone()), again.unearned);

@@ -1,5 +1,6 @@
 //! A paying account folded: who pays through it, what was asked, what came in.
 
+mod by_days;
 mod charging;
 mod correct;
 mod cover;
@@ -42,6 +43,9 @@ pub enum Unfit {
     /// It names what is not there.
     #[error("it names {0} that the account does not have")]
     Missing(&'static str),
+    /// What is said of money by its days is not what was told.
+    #[error("what it says of money by its days is not what was told of it")]
+    Restated,
     /// The parts of an invoice's lines are not what is the invoice's.
     #[error("the parts of the lines of invoice {0} do not come to what it says")]
     Lines(u64),
@@ -170,7 +174,7 @@ record! {
         meant: Option<u64>,
         /// Paid back, or taken back by the client's bank.
         returned: Money,
-        /// What nothing earned stood behind when it came.
+        /// What of it was found at most to have nothing earned behind it: when it came, or since.
         unearned: Money,
         /// What nothing earned stands behind now: it went back in part, or came again for an invoice
         /// that was settled otherwise meanwhile.

@@ -48,7 +48,7 @@ struct Lines<'a> {
 }
 
 /// What comes first on one day, as one rests on another.
-const fn rank(kind: MoneyFact) -> u8 {
+pub(super) const fn rank(kind: MoneyFact) -> u8 {
     match kind {
         MoneyFact::PaymentSettled => 0,
         MoneyFact::CreditGranted => 1,
@@ -70,27 +70,41 @@ impl Account {
         number: u64,
         not_asked: &[NotAsked],
     ) -> Result<Option<LinesShared>, Unfit> {
+        // What each fact moved, had all been told in the order of their days.
+        self.otherwise_than(&self.by_days()?, number, not_asked)
+    }
+
+    /// The same as earlier software found it: by what each fact moved when it was told.
+    ///
+    /// # Errors
+    /// [`Unfit`] if the invoice is not there, or an amount is none.
+    pub fn shared_as_told(
+        &self,
+        number: u64,
+        not_asked: &[NotAsked],
+    ) -> Result<Option<LinesShared>, Unfit> {
+        self.otherwise_than(self, number, not_asked)
+    }
+
+    fn otherwise_than(
+        &self,
+        told: &Self,
+        number: u64,
+        not_asked: &[NotAsked],
+    ) -> Result<Option<LinesShared>, Unfit> {
         let invoice = self.invoice(number)?;
         if invoice.lines.len() < 2 || not_asked.len() != invoice.lines.len() {
             return Ok(None);
         }
-        let sums = self.sums_by_day(number, invoice, not_asked)?;
+        let sums = told.sums_by_day(number, invoice, not_asked)?;
         if sums == invoice.sums {
             return Ok(None);
         }
-        let some = |amount: Money| Some(amount).filter(|amount| !amount.is_zero());
-        let lines = sums.into_iter().zip(not_asked).map(|(sums, not_asked)| LineShare {
-            credited: sums.credited,
-            exposed: some(not_asked.exposed),
-            lost: some(sums.lost),
-            paid: sums.paid,
-            unproved: some(not_asked.unproved),
-            written_off: sums.written_off,
-        });
+        let lines = sums.into_iter().zip(not_asked).map(|(sums, of)| sums.shared(*of));
         Ok(Some(LinesShared { invoice: number, lines: lines.collect() }))
     }
 
-    fn sums_by_day(
+    pub(super) fn sums_by_day(
         &self,
         number: u64,
         invoice: &Invoice,
@@ -123,8 +137,15 @@ impl Account {
             let (paid, credited) = (of(Sum::Paid)?, of(Sum::Credited)?);
             let (written_off, name) = (of(Sum::WrittenOff)?, told.name.as_ref());
             match told.kind {
-                MoneyFact::PaymentSettled => lines.add(Sum::Paid, name, paid)?,
-                MoneyFact::CreditGranted => lines.add(Sum::Credited, None, credited)?,
+                MoneyFact::PaymentSettled => {
+                    let open = paid.plus(written_off)?;
+                    lines.recover(name, written_off.negated())?;
+                    lines.add(Sum::Paid, name, open)?;
+                }
+                MoneyFact::CreditGranted => {
+                    lines.forgive(paid.negated(), written_off.negated())?;
+                    lines.add(Sum::Credited, None, credited)?;
+                }
                 MoneyFact::WrittenOff => lines.add(Sum::WrittenOff, None, written_off)?,
                 MoneyFact::RefundIssued => {
                     lines.give_back(paid.negated())?;
@@ -216,6 +237,49 @@ impl<'a> Lines<'a> {
         if left.is_positive() {
             self.late.push(Late { kind, name, amount: left });
         }
+        Ok(())
+    }
+
+    /// What was given up is paid: first of what may be asked for.
+    fn recover(&mut self, name: Option<&'a ProcessorRef>, amount: Money) -> Result<(), Unfit> {
+        let turns: Vec<[Money; 2]> = self
+            .count()
+            .map(|at| {
+                let sums = &self.sums[at];
+                let written_off = sums.written_off.above(self.zero);
+                let allowed = self.amounts[at].above(self.not_asked[at].exposed);
+                let first = allowed.above(sums.paid).min(written_off);
+                [first, written_off.above(first)]
+            })
+            .collect();
+        let (parts, left) = self.share(amount, &turns)?;
+        for (sums, &part) in self.sums.iter_mut().zip(&parts) {
+            sums.written_off = sums.written_off.minus(part)?;
+            sums.paid = sums.paid.plus(part)?;
+        }
+        if let Some(name) = name {
+            self.hold(name, &parts)?;
+        }
+        self.never_covers(Sum::WrittenOff, None, left)?;
+        self.add(Sum::Paid, name, left)
+    }
+
+    /// Makes room for a credit: what it forgives of what was paid, and of what was given up.
+    fn forgive(&mut self, paid: Money, given_up: Money) -> Result<(), Unfit> {
+        let turns: Vec<[Money; 2]> =
+            self.count().map(|at| [self.owed(at), self.paid(at).above(self.owed(at))]).collect();
+        let (parts, left) = self.share(paid, &turns)?;
+        for (sums, &part) in self.sums.iter_mut().zip(&parts) {
+            sums.paid = sums.paid.minus(part)?;
+        }
+        self.never_covers(Sum::Paid, None, left)?;
+        let turns: Vec<[Money; 1]> =
+            self.sums.iter().map(|sums| [sums.written_off.above(self.zero)]).collect();
+        let (parts, left) = self.share(given_up, &turns)?;
+        for (sums, &part) in self.sums.iter_mut().zip(&parts) {
+            sums.written_off = sums.written_off.minus(part)?;
+        }
+        self.never_covers(Sum::WrittenOff, None, left)?;
         Ok(())
     }
 
@@ -358,15 +422,30 @@ impl<'a> Lines<'a> {
     }
 }
 
+impl LineSums {
+    /// As an event says it.
+    pub(super) fn shared(self, not_asked: NotAsked) -> LineShare {
+        let some = |amount: Money| Some(amount).filter(|amount| !amount.is_zero());
+        LineShare {
+            credited: self.credited,
+            exposed: some(not_asked.exposed),
+            lost: some(self.lost),
+            paid: self.paid,
+            unproved: some(not_asked.unproved),
+            written_off: self.written_off,
+        }
+    }
+}
+
 impl Invoice {
     /// Takes in which lines its money is of: all of it, and no more.
-    pub(super) fn share(&mut self, e: &LinesShared) -> Result<(), Unfit> {
+    pub(super) fn share(&mut self, number: u64, lines: &[LineShare]) -> Result<(), Unfit> {
         let zero = Money::zero(self.total.currency());
         let nothing = LineSums::nothing(zero);
-        if e.lines.len() != self.lines.len() {
-            return Err(Unfit::Lines(e.invoice));
+        if lines.len() != self.lines.len() {
+            return Err(Unfit::Lines(number));
         }
-        let sums = e.lines.iter().zip(&self.sums).map(|(line, before)| LineSums {
+        let sums = lines.iter().zip(&self.sums).map(|(line, before)| LineSums {
             credited: line.credited,
             lost: line.lost.unwrap_or(zero),
             paid: line.paid,
@@ -386,7 +465,7 @@ impl Invoice {
             })
         };
         if all(&sums)? != all(&self.sums)? {
-            return Err(Unfit::Lines(e.invoice));
+            return Err(Unfit::Lines(number));
         }
         self.sums = sums;
         Ok(())

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::{Account, ChargebackStatus, Invoice, Unfit};
 use crate::case::Mark;
 use crate::codec::{codes, record};
-use crate::event::{EventRef, LinePart, MoneyCorrected, MoneyFact};
+use crate::event::{Applied, EventRef, LinePart, MoneyCorrected, MoneyFact};
 use crate::ids::{AccountId, ProcessorRef};
 use crate::money::{Currency, Money};
 
@@ -48,6 +48,8 @@ record! {
         held: Vec<LinePart>,
         /// What kind of fact it is.
         kind: MoneyFact,
+        /// Of a credit or a write-off, what it was to lower and by how much, however much of that it found.
+        lowers: Option<Applied>,
         /// The event.
         mark: Mark,
         /// What it moved of invoices.
@@ -132,6 +134,7 @@ impl Account {
             beyond: Money::zero(currency),
             held: Vec::new(),
             kind,
+            lowers: None,
             mark: mark.clone(),
             moved: Vec::new(),
             name: None,

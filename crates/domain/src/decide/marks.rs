@@ -51,6 +51,8 @@ pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseI
 /// What waits for an administrator's review.
 #[derive(Default)]
 pub(super) struct Awaited {
+    /// Accounts whose money comes to something else by its days than was recorded.
+    accounts: BTreeSet<AccountId>,
     marks: Vec<FeeMarked>,
     shares: Shares,
 }
@@ -68,6 +70,11 @@ pub(super) fn awaited(
     }
     if draft.world().firm()?.review_is_due() {
         awaited.shares = shares::otherwise(draft, touched)?;
+        for id in accounts_of(draft, touched)? {
+            if shares::restated(draft, id)?.is_some() {
+                awaited.accounts.insert(id);
+            }
+        }
     }
     for &case in touched {
         if draft.world().case(case)?.earned.is_empty() || !draft.world().firm()?.review_is_due() {
@@ -100,6 +107,9 @@ pub(super) fn mark(
     if !is_review && !draft.events().iter().any(|recorded| bears_on_fees(&recorded.event)) {
         return Ok(());
     }
+    for id in accounts_of(draft, touched)?.difference(&awaited.accounts) {
+        shares::restate(draft, *id)?;
+    }
     shares::share(draft, touched, &awaited.shares)?;
     for &case in touched {
         if draft.world().case(case)?.earned.is_empty() {
@@ -115,6 +125,24 @@ pub(super) fn mark(
         }
     }
     Ok(())
+}
+
+/// The accounts whose money a command may bear on: those that it tells something of, and those of its cases.
+fn accounts_of(
+    draft: &Draft<'_, '_>,
+    touched: &BTreeSet<CaseId>,
+) -> Result<BTreeSet<AccountId>, Halt> {
+    let told = draft.events().iter().filter_map(|recorded| match recorded.stream {
+        StreamId::Account(id) => Some(id),
+        StreamId::Case(_) | StreamId::Deposit(_) | StreamId::Firm | StreamId::Looks(_) => None,
+    });
+    let mut accounts: BTreeSet<AccountId> = told.collect();
+    for &case in touched {
+        if !draft.world().case(case)?.earned.is_empty() {
+            accounts.extend(draft.world().payers(case)?.into_iter().map(|(id, _)| id));
+        }
+    }
+    Ok(accounts)
 }
 
 /// Whether an event tells something that claimed fees are judged by.

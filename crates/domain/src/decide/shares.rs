@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::billing::judge;
-use crate::account::NotAsked;
-use crate::event::{LinesShared, StreamId};
+use crate::account::{NotAsked, Unfit};
+use crate::event::{InvoiceLine, LinesShared, MoneyRestated, StreamId};
 use crate::ids::{AccountId, CaseId};
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
@@ -28,6 +28,51 @@ pub(super) fn sharing(world: &World, of: &BTreeSet<CaseId>) -> Result<BTreeSet<C
         }
     }
     Ok(cases)
+}
+
+/// What the money of an account comes to by the days of what was told of it, where the events before say otherwise.
+pub(super) fn restated(
+    draft: &Draft<'_, '_>,
+    id: AccountId,
+) -> Result<Option<MoneyRestated>, Halt> {
+    let world = draft.world();
+    let account = world.account(id)?;
+    if account.told.is_empty() {
+        return Ok(None);
+    }
+    let mut not_asked = BTreeMap::new();
+    let several = account.invoices.values().filter(|invoice| invoice.lines.len() > 1);
+    let cases: BTreeSet<CaseId> =
+        several.flat_map(|invoice| &invoice.lines).map(|line| line.case).collect();
+    for case in cases {
+        not_asked.extend(judge(draft, case, &world.payers(case)?)?.not_asked());
+    }
+    let of_lines = |number: u64| -> Vec<NotAsked> {
+        let lines = account.invoices.get(&number).map_or(&[][..], |invoice| &invoice.lines);
+        // One line alone leaves no question.
+        let known = |line: u32| not_asked.get(&(id, number, line)).filter(|_| lines.len() > 1);
+        let nothing = |of: &InvoiceLine| NotAsked::nothing(Money::zero(of.amount.currency()));
+        let of_line = |(line, of)| known(line).copied().unwrap_or_else(|| nothing(of));
+        (1..).zip(lines).map(of_line).collect()
+    };
+    Ok(account.restated(of_lines).map_err(|unfit| unfit_account(id, unfit))?)
+}
+
+/// Records that, and what is found to be owed of payments since.
+pub(super) fn restate(draft: &mut Draft<'_, '_>, id: AccountId) -> Result<(), Halt> {
+    let today = draft.world().firm()?.today(draft.now()).ok_or(Halt::Need(StreamId::Firm))?;
+    if let Some(restated) = restated(draft, id)? {
+        draft.add(StreamId::Account(id), today, restated)?;
+    }
+    let found: Vec<_> = draft.world().account(id)?.found_unearned().collect();
+    for found in found {
+        draft.add(StreamId::Account(id), today, found)?;
+    }
+    Ok(())
+}
+
+fn unfit_account(id: AccountId, unfit: Unfit) -> Refusal {
+    Refusal::new(Reason::ValueRefused, StreamId::Account(id), unfit.to_string())
 }
 
 /// What would be recorded now: the money of each invoice of several lines by what is known of its fees.
@@ -57,9 +102,7 @@ pub(super) fn otherwise(draft: &Draft<'_, '_>, cases: &BTreeSet<CaseId>) -> Resu
                 .map(|(line, _)| of_line(line).unwrap_or(nothing))
                 .collect();
             let shared = account.shared_otherwise(number, &lines);
-            let shared = shared.map_err(|unfit| {
-                Refusal::new(Reason::ValueRefused, StreamId::Account(id), unfit.to_string())
-            })?;
+            let shared = shared.map_err(|unfit| unfit_account(id, unfit))?;
             shares.extend(shared.map(|of| (id, of)));
         }
     }

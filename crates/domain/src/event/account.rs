@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use calendar::CivilDate;
 
-use super::EventRef;
+use super::{EventRef, ExposureKind};
 use crate::codec::{codes, record};
 use crate::ids::{AccountId, CaseId, ProcessorRef};
 use crate::money::Money;
@@ -370,6 +370,14 @@ record! {
     }
 }
 
+impl UnearnedPaymentFound {
+    /// So much of a payment.
+    pub(crate) fn of(amount: Money, payment: ProcessorRef) -> Self {
+        let cites = Text::parse(ExposureKind::PaymentUnearned.cites());
+        Self { amount, cites: cites.expect("citations of ours are short text"), payment }
+    }
+}
+
 record! {
     /// What of an invoice's sums is a line's.
     pub struct LineShare {
@@ -397,6 +405,39 @@ record! {
         invoice: u64,
         /// Each of its lines, in order.
         lines: Vec<LineShare>,
+    }
+}
+
+record! {
+    /// What an invoice's money comes to by the days of what was told.
+    pub struct InvoiceRestated {
+        /// The invoice.
+        invoice: u64,
+        /// Each of its lines, in order.
+        lines: Vec<LineShare>,
+    }
+}
+
+record! {
+    /// What of a payment no earned fee stands behind by the days of what was told.
+    pub struct PaymentRestated {
+        /// The payment.
+        payment: ProcessorRef,
+        /// What of it is owed to the client.
+        unearned: Money,
+    }
+}
+
+record! {
+    /// What the money of an account comes to once all that was told of it is gone through by its days. It stands where that
+    /// is not what the events came to in the order in which they were told, and says what changes.
+    pub struct MoneyRestated {
+        /// What more went out by refunds and chargebacks than came in, all in all: the firm's loss.
+        beyond: Money,
+        /// The invoices of which another sum is paid, credited or written off, by number.
+        invoices: Vec<InvoiceRestated>,
+        /// The payments of which another part is owed, by name.
+        payments: Vec<PaymentRestated>,
     }
 }
 

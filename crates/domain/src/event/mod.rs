@@ -166,6 +166,7 @@ events! {
         MoneyUndeposited = "money_undeposited" v 1,
         MoneyCorrected = "money_corrected" v 1,
         LinesShared = "lines_shared" v 1,
+        MoneyRestated = "money_restated" v 1,
     }
 }
 
@@ -339,6 +340,7 @@ impl Event {
                     | AccountEvent::MoneyDeposited(_)
                     | AccountEvent::MoneyUndeposited(_)
                     | AccountEvent::MoneyCorrected(_)
+                    | AccountEvent::MoneyRestated(_)
             ),
             Self::Deposit(event) => !matches!(event, DepositEvent::MatchRefused(_)),
             Self::Firm(_) | Self::Look(_) => false,

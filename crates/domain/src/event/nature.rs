@@ -171,7 +171,8 @@ impl AccountEvent {
             | Self::MoneyDeposited(_)
             | Self::MoneyUndeposited(_)
             | Self::MoneyCorrected(_)
-            | Self::LinesShared(_) => None,
+            | Self::LinesShared(_)
+            | Self::MoneyRestated(_) => None,
         }
     }
 }

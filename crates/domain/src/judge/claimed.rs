@@ -148,6 +148,32 @@ impl<'a> Judge<'a> {
         (0..self.claimed.len()).map(move |at| self.judge_fee(at, &others))
     }
 
+    /// The same, with the money as it was marked last while an administrator's review is due: until it is recorded, the books and
+    /// every page say that.
+    pub fn fees_on_record(&self) -> impl Iterator<Item = JudgedFee<'a>> + '_ {
+        let is_due = self.matter.firm.review_is_due();
+        self.fees().map(move |judged| if is_due { self.on_record(judged) } else { judged })
+    }
+
+    fn on_record(&self, judged: JudgedFee<'a>) -> JudgedFee<'a> {
+        let zero = Money::zero(judged.fee.amount.currency());
+        let marked = self.matter.case.marks.get(&judged.fee.mark.at.position);
+        let said = marked.map(|marked| &marked.said);
+        let of = |sum: fn(&FeeMarked) -> Money| said.map_or(zero, sum);
+        let owed = of(|said| said.owed);
+        JudgedFee {
+            exposed: of(|said| said.exposed),
+            given_back: of(|said| said.given_back),
+            lost: said.and_then(|said| said.lost),
+            owed,
+            kept: said.and_then(|said| said.kept).unwrap_or(zero),
+            asked_back: judged.asked_back.min(owed),
+            open: of(|said| said.open),
+            returned: said.and_then(|said| said.returned).unwrap_or(zero),
+            ..judged
+        }
+    }
+
     /// Every decision to keep money of a claimed fee, in the order taken.
     pub fn keepings(&self, judged: &JudgedFee<'a>) -> impl Iterator<Item = &'a KeptFee> + use<'a> {
         self.matter.case.keepings_of(&judged.fee.mark.at)

@@ -276,7 +276,7 @@ impl<'a> Asking<'_, 'a> {
 
     /// The strict reading: every period of the contract, as far as it estimates, is over and complete, and so is the one
     /// that the fee is asked for: a month without work is earned by no contract.
-    fn contract_complete(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
+    pub(super) fn contract_complete(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
         let periods = standing.terms.periods;
         let of_contract = self.judge.slots.iter().filter(|other| other.agreement == slot.agreement);
         let mut count = 0;

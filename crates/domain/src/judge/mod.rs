@@ -51,7 +51,10 @@ use work::{Placed, Standing};
 /// Which lines of an invoice its money is of follows from the days of what was told of it, and not from what was told first.
 /// An agreement is held against what the states that reach it ask of its contents, its estimate and its price, and a
 /// state's pack that does not say so has not read it.
-pub const EDITION: u32 = 4;
+///
+/// 5: security that a pack asks for only if something is paid before all is done is not asked for once the whole contract is
+/// done. All money of an account, and not only that of lines, follows from the days of what was told of it.
+pub const EDITION: u32 = 5;
 
 /// The edition that first asked at what time things happened.
 const DOUBTED_SINCE: u32 = 2;

@@ -18,6 +18,9 @@ use crate::rules::{
 };
 use crate::terms::{FullyPerformed, Work};
 
+/// The edition of the rules that first asked whether all was done where security is for what is paid before.
+const DONE_ASKED_SINCE: u32 = 5;
+
 impl<'a> Asking<'_, 'a> {
     pub(super) fn state(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
         let state = standing.state;
@@ -78,6 +81,8 @@ impl<'a> Asking<'_, 'a> {
     ) -> Option<Ruling<'a>> {
         let days = match when {
             BondWhen::Always => vec![standing.signed_on(), self.on],
+            // "If, before full and complete performance, it charges or receives": nothing is charged before, once all is done.
+            BondWhen::IfPaidBeforeAllDone if self.is_all_done(slot, standing) => Vec::new(),
             BondWhen::IfPaidBeforeAllDone => vec![self.on],
         };
         let mut found: Vec<Ruling<'a>> =
@@ -95,6 +100,13 @@ impl<'a> Asking<'_, 'a> {
         }
         found.sort_by_key(|ruling| ruling.answer);
         found.into_iter().next()
+    }
+
+    /// Whether all that the agreement promised was done by the day of asking: every period that it estimates, and this one.
+    fn is_all_done(&self, slot: Slot, standing: &Standing<'a>) -> bool {
+        self.judge.edition >= DONE_ASKED_SINCE
+            && standing.terms.periods > 0
+            && self.contract_complete(slot, standing).answer == Answer::Holds
     }
 
     /// What one state's pack asks of a fee beside what is merged with others'.

@@ -47,7 +47,9 @@ impl Generations {
     pub(super) fn named(&self, name: &MovementName) -> NameFound {
         let rows = self.active_rows();
         let carries = |(stream, state): (&StreamId, &State)| match (stream, state) {
-            (StreamId::Account(id), State::Account(account)) => account.carries(name).map(|_| *id),
+            (StreamId::Account(id), State::Account(account)) => {
+                account.named(name.reference()).map(|_| *id)
+            }
             _ => None,
         };
         let accounts = rows.states.iter().filter_map(carries).collect();

@@ -86,19 +86,18 @@ static ACCOUNTS_BACK: Statement = Statement::new(|| {
 });
 
 /// How far the rows are, and the accounts that have a movement of a name: one row at least.
-static NAMED: Statement = Statement::new(|| named("payment", "payment"));
-static NAMED_BACK: Statement = Statement::new(|| named("money_back", "reference"));
-
-fn named(table: &str, name: &str) -> String {
-    format!(
-        "SELECT p.position, t.account_id FROM projection p LEFT JOIN {table} t ON t.firm = p.firm \
-         AND t.generation = p.generation AND t.{name} = $2 WHERE p.firm = $1 AND p.active"
-    )
-}
+static NAMED: Statement = Statement::new(|| {
+    let of = |table: &str, name: &str| {
+        format!(
+            "SELECT p.position, t.account_id FROM projection p LEFT JOIN {table} t ON t.firm = p.firm \
+             AND t.generation = p.generation AND t.{name} = $2 WHERE p.firm = $1 AND p.active"
+        )
+    };
+    format!("{} UNION {}", of("payment", "payment"), of("money_back", "reference"))
+});
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] =
-    &[&LIST, &ACCOUNTS, &ACCOUNTS_BACK, &NAMED, &NAMED_BACK];
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &ACCOUNTS, &ACCOUNTS_BACK, &NAMED];
 
 /// Where the rows have a movement of a name, and how far they are.
 pub(crate) async fn found_by_name(
@@ -106,12 +105,8 @@ pub(crate) async fn found_by_name(
     firm: FirmId,
     name: &MovementName,
 ) -> Result<NameFound, StoreError> {
-    let (statement, wanted) = match name {
-        MovementName::Payment(name) => (&NAMED, name),
-        MovementName::Back(name) => (&NAMED_BACK, name),
-    };
-    let rows: Vec<(u64, Option<AccountId>)> =
-        fetch(engine, statement, vec![Value::Id(firm.0), wanted.put()]).await?;
+    let arguments = vec![Value::Id(firm.0), name.reference().put()];
+    let rows: Vec<(u64, Option<AccountId>)> = fetch(engine, &NAMED, arguments).await?;
     let up_to = rows.first().map_or(0, |(position, _)| *position);
     let accounts = rows.into_iter().filter_map(|(_, account)| account).collect();
     Ok(NameFound { name: name.clone(), accounts, up_to })

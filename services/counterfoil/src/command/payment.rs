@@ -221,7 +221,7 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
         table.row([
             words::day(exposure.found_on.as_ref()),
             words::id(about),
-            words::exposure_kind(exposure.kind),
+            words::exposure(exposure),
             words::amount(exposure.amount.as_ref()),
             words::amount_if_any(exposure.owed.as_ref()),
             words::amount_if_any(exposure.asked_back.as_ref()),

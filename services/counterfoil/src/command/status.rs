@@ -316,7 +316,7 @@ fn exposures(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
     ]);
     for exposure in &case.exposures {
         table.row([
-            words::exposure_kind(exposure.kind),
+            words::exposure(exposure),
             words::day(exposure.found_on.as_ref()),
             words::amount(exposure.amount.as_ref()),
             words::amount_if_any(exposure.owed.as_ref()),
@@ -334,6 +334,18 @@ async fn account(case: &v1::Case, session: &mut Session, out: &mut Out) -> anyho
     if case.account.is_empty() {
         return Ok(());
     }
+    paying(case, session, out).await?;
+    // What was paid before another account paid is owed on the client's own.
+    if let Some(own) = words::own_account(&case.name).filter(|own| *own != case.account) {
+        let request = v1::GetAccountRequest { name: own, at_least_position: session.position };
+        let own = session.accounts.get_account(request).await?.into_inner().account;
+        let own = own.unwrap_or_default();
+        out.field("owed on the own account", words::amount_if_any(own.owed_to_client.as_ref()))?;
+    }
+    Ok(())
+}
+
+async fn paying(case: &v1::Case, session: &mut Session, out: &mut Out) -> anyhow::Result<()> {
     let request =
         v1::GetAccountRequest { name: case.account.clone(), at_least_position: session.position };
     let answer = session.accounts.get_account(request).await?.into_inner();

@@ -18,6 +18,7 @@ use crate::billing::OfFees;
 use crate::ledger::{as_account, one_account};
 use crate::openings::Look;
 use crate::paging::Pager;
+use crate::present::case::standing;
 use crate::present::{account as present, amount, fee};
 use crate::reading::View;
 
@@ -48,8 +49,8 @@ pub(super) async fn get_account(
     Ok(v1::GetAccountResponse { account: Some(account), position: int64(position) })
 }
 
-/// What was collected on an account's invoices for fees that nothing allowed, and neither given back nor kept, as they
-/// are judged now; minor units.
+/// What was collected on an account's invoices for fees that nothing allowed, and neither given back nor kept, as the
+/// books have it; minor units.
 async fn owed_of_fees(view: &View<'_>, firm: FirmId, account: &Account) -> Result<i64, Failure> {
     let paid = account.invoices.values().filter(|invoice| invoice.paid.is_positive());
     let cases: BTreeSet<CaseId> =
@@ -59,7 +60,7 @@ async fn owed_of_fees(view: &View<'_>, firm: FirmId, account: &Account) -> Resul
         let matter = OfFees::read(view, firm, case, 0).await?;
         let accounts = matter.accounts();
         let judge = matter.judge(&accounts);
-        let of_account = judge.fees().filter(|judged| {
+        let of_account = judge.fees_on_record().filter(|judged| {
             judged.invoice.is_some_and(|number| account.invoices.contains_key(&number))
         });
         owed += of_account.map(|judged| judged.owed.minor()).sum::<i64>();
@@ -246,15 +247,23 @@ pub(super) async fn list_exposures(
     Ok(v1::ListExposuresResponse { exposures, next_page_token, position: int64(position) })
 }
 
-/// Shows exposed fees as they are judged now.
+/// What a case is exposed by.
+struct OfCase {
+    /// Its claimed fees that nothing allowed.
+    fees: Vec<v1::Exposure>,
+    /// The positions of the others that nothing put right.
+    standing: BTreeSet<u64>,
+}
+
+/// Shows exposed fees as they are judged now, and what was put right as that.
 async fn fees_as_judged(
     view: &View<'_>,
     firm: FirmId,
     (rows, exposures): (&[ExposureRow], &mut [v1::Exposure]),
 ) -> Result<(), Failure> {
-    let mut judged: HashMap<CaseId, Vec<v1::Exposure>> = HashMap::new();
+    let mut judged: HashMap<CaseId, OfCase> = HashMap::new();
     for (row, exposure) in rows.iter().zip(exposures) {
-        if row.source == Source::Account || row.kind != ExposureKind::FeeAskedUnearned {
+        if row.source == Source::Account {
             continue;
         }
         let of_case = match judged.entry(row.case_id) {
@@ -263,11 +272,14 @@ async fn fees_as_judged(
                 let matter = OfFees::read(view, firm, row.case_id, 0).await?;
                 let accounts = matter.accounts();
                 let of_case = (row.case_id, matter.case.as_ref());
-                new.insert(fee::exposures(firm, of_case, &matter.judge(&accounts)))
+                let fees = fee::exposures(firm, of_case, &matter.judge(&accounts));
+                new.insert(OfCase { fees, standing: standing(matter.case.as_ref()) })
             }
         };
         let is_it = |of: &&v1::Exposure| of.event == exposure.event;
-        if let Some(now) = of_case.iter().find(is_it) {
+        if row.kind != ExposureKind::FeeAskedUnearned {
+            exposure.put_right = !of_case.standing.contains(&row.position);
+        } else if let Some(now) = of_case.fees.iter().find(is_it) {
             *exposure = now.clone();
         }
     }

@@ -1,5 +1,7 @@
 //! A case.
 
+use std::collections::BTreeSet;
+
 use api::Paired;
 use api::scalar::{int32, int64};
 use api::{name, v1};
@@ -107,6 +109,7 @@ impl CaseView<'_> {
 
     /// What was found, and the claimed fees that nothing allowed.
     fn exposures(&self, judge: &Judge<'_>) -> Vec<v1::Exposure> {
+        let standing = standing(self.case);
         let exposures = self.case.exposures.iter().map(|seen| v1::Exposure {
             case: name::case(self.firm, self.id),
             account: name::account(self.firm, self.paying()),
@@ -116,6 +119,7 @@ impl CaseView<'_> {
             citation: seen.found.cites.to_string(),
             found_on: day(seen.mark.on),
             event: Some(reference(&seen.mark.at)),
+            put_right: !standing.contains(&seen.mark.at.position),
             ..v1::Exposure::default()
         });
         exposures.chain(fee::exposures(self.firm, (self.id, self.case), judge)).collect()
@@ -363,4 +367,9 @@ fn score(bureau: &BureauCode, report: &ReportSeen) -> v1::ScoreSeen {
         card_limit: report.card_limit.and_then(amount),
         inquiries: i32::from(report.inquiries),
     }
+}
+
+/// The positions of the exposures of a case that nothing put right.
+pub(crate) fn standing(case: &Case) -> BTreeSet<u64> {
+    case.standing_exposures().map(|seen| seen.mark.at.position).collect()
 }

@@ -18,7 +18,7 @@ const FEES_MAX: usize = 120;
 
 /// The fees of a case up to the period that runs, and those claimed ones that stand for no period any more.
 pub(crate) fn of_case(firm: FirmId, judge: &Judge<'_>, told_first: &[ToldFirst]) -> Vec<v1::Fee> {
-    let claimed: Vec<JudgedFee<'_>> = judge.fees().collect();
+    let claimed: Vec<JudgedFee<'_>> = judge.fees_on_record().collect();
     let mut is_shown = vec![false; claimed.len()];
     let mut fees = Vec::new();
     for period in judge.periods().take(FEES_MAX) {
@@ -121,7 +121,7 @@ pub(crate) fn exposures(
     (id, case): (CaseId, &Case),
     judge: &Judge<'_>,
 ) -> Vec<v1::Exposure> {
-    let exposed = judge.fees().filter(|judged| judged.exposed.is_positive());
+    let exposed = judge.fees_on_record().filter(|judged| judged.exposed.is_positive());
     let exposures = exposed.map(|judged| {
         let claim = &judged.fee.mark;
         let mark = case.marks.get(&claim.at.position).map_or(claim, |marked| &marked.mark);
@@ -144,6 +144,7 @@ pub(crate) fn exposures(
             kept: amount(judged.kept),
             kept_on: kept.and_then(|keeping| day(keeping.mark.on)),
             asked_back: amount(judged.asked_back),
+            put_right: false,
         }
     });
     exposures.collect()

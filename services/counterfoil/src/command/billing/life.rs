@@ -92,6 +92,7 @@ fn what(step: &v1::FeeStep) -> String {
         "lines_shared" => {
             "its part of the invoice's money, by the days of what was told".to_owned()
         }
+        "money_restated" => "its money, by the days of what was told".to_owned(),
         "money_corrected" => "put right: booked by mistake".to_owned(),
         other => other.replace('_', " "),
     }

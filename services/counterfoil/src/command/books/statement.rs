@@ -4,7 +4,7 @@ use api::v1;
 use calendar::CivilDate;
 use clap::Args;
 use domain::money::{Currency, Money};
-use paper::account::{AccountStatement, AccountStep, KEPT};
+use paper::account::{AccountStatement, AccountStep, ELSEWHERE, KEPT};
 
 use crate::command::invoices::client;
 use crate::connect::Session;
@@ -55,6 +55,7 @@ pub(super) async fn run(
             "opening": statement.opening.decimal().to_string(), "steps": steps,
             "closing": statement.closing().decimal().to_string(),
             "owed": statement.owed.decimal().to_string(),
+            "owedElsewhere": statement.elsewhere.decimal().to_string(),
             "notAskedFor": statement.held.decimal().to_string(),
             "kept": statement.kept.decimal().to_string(),
         }))?;
@@ -81,6 +82,7 @@ pub(super) async fn run(
         let what = match what {
             "Open" => "open",
             "Owed to you" => "owed to the client",
+            ELSEWHERE => "owed to the client on an own account",
             KEPT => "not allowed, kept",
             _ => "not asked for yet",
         };
@@ -111,12 +113,14 @@ async fn statement(
     let firm = session.registered().await?.display_name;
     let currency = session.currency().await?;
     let zero = Money::zero(currency);
-    let (mut to, mut held, mut kept) = (Vec::new(), zero, zero);
+    let (mut to, mut held, mut kept, mut elsewhere) = (Vec::new(), zero, zero, zero);
     // What is asked for is known of today; of an earlier day only what was open then is told.
     let is_of_today = through >= session.day(None).await?;
     for case in [&account.owner, &account.member].into_iter().filter(|case| !case.is_empty()) {
         to.push(client(session, case).await?);
         if is_of_today {
+            let own = words::own_account(case).filter(|own| *own != account.name);
+            elsewhere = elsewhere.plus(owed_on(own, currency, session).await?)?;
             for fee in fees_of(case, &account.name, session).await? {
                 held = held.plus(words::money(fee.held_open.as_ref(), currency)?)?;
                 kept = kept.plus(words::money(fee.kept.as_ref(), currency)?)?;
@@ -125,7 +129,19 @@ async fn statement(
     }
     let steps = steps(&account.name, through, currency, session).await?;
     let statement = AccountStatement::of(firm, to, (args.from, through), currency, steps)?;
-    Ok(AccountStatement { held, kept, ..statement })
+    Ok(AccountStatement { elsewhere, held, kept, ..statement })
+}
+
+/// What is owed on another account, if there is one.
+async fn owed_on(
+    account: Option<String>,
+    currency: Currency,
+    session: &mut Session,
+) -> anyhow::Result<Money> {
+    let Some(name) = account else { return Ok(Money::zero(currency)) };
+    let request = v1::GetAccountRequest { name, at_least_position: session.position };
+    let account = session.accounts.get_account(request).await?.into_inner().account;
+    words::money(account.unwrap_or_default().owed_to_client.as_ref(), currency)
 }
 
 /// A case's fees on an account.
@@ -201,6 +217,7 @@ fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<A
         "chargeback_won" => format!("Your bank returned {moved}"),
         "credit_granted" => format!("Credit on invoice {invoices}"),
         "written_off" => format!("Given up on invoice {invoices}"),
+        "money_restated" => "Put in the order of its days: paid, credited, given up or owed".to_owned(),
         "money_corrected" if reference.is_empty() => {
             format!("Put right: something was booked by mistake on invoice {invoices}")
         }

@@ -295,8 +295,12 @@ impl Bookkeeper {
                 let through = first.pred_opt().expect("a day before");
                 let firm = world.firm().expect("a firm");
                 let of_month = firm.accepted.iter().filter(|known| known.said.through == through);
+                let rule = of_month.clone().next().map(|known| known.said.rule);
                 let accepted: Vec<_> = of_month.map(|known| known.at.clone()).collect();
-                if accepted.is_empty() && self.rng.random_ratio(1, 3) {
+                if let Some(rule) = rule.filter(|_| self.of_banks.random_ratio(1, 3)) {
+                    let reason = text("They were paid out after all.");
+                    FirmAction::WithdrawAcceptance { reason, rule, through }
+                } else if accepted.is_empty() && self.rng.random_ratio(1, 3) {
                     FirmAction::AcceptForClose(CloseAccepted {
                         amount: Money::new(-4_210, Currency::USD).expect("an amount"),
                         count: 2,

@@ -324,7 +324,8 @@ fn the_books_of_fixed_lives_keep_every_promise() {
         for recorded in &player.log {
             let kind = recorded.event.type_name();
             let quiet = ["match_joined", "match_refused", "match_policy_set", "statement_seen"];
-            let taken_back = ["statement_taken_back", "payout_taken_back"];
+            let taken_back =
+                ["statement_taken_back", "payout_taken_back", "close_acceptance_withdrawn"];
             if quiet.contains(&kind) || taken_back.contains(&kind) {
                 *kinds.entry(kind).or_default() += 1;
             }
@@ -357,6 +358,7 @@ fn the_books_of_fixed_lives_keep_every_promise() {
         "statement_taken_back",
         "line_taken_back",
         "payout_taken_back",
+        "close_acceptance_withdrawn",
     ] {
         // Fees that nothing allows are few, and those of them that were given up before are fewer.
         let least = if kind == "marked of what was written off" { 1 } else { 3 };

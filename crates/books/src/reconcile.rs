@@ -134,7 +134,7 @@ pub struct BankReconciled {
     pub items: Vec<BankItem>,
     /// Lines in the ledger that stood in suspense.
     pub unexplained: Vec<UnexplainedLine>,
-    /// How many lines the ledger has of it up to that day, and their sum.
+    /// How many lines the ledger has of it up to that day.
     pub lines: u64,
     /// Statements that begin on that day or before, by their days.
     pub statements: Vec<StatementKnown>,

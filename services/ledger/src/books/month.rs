@@ -168,8 +168,7 @@ impl Checked {
                  they are revenue of a later month"
             ),
             Block::BankUndeclared => format!(
-                "accounts at banks with lines that nobody declared: {}; declare each with its opening balance, or correct \
-                 the lines",
+                "accounts at banks with lines that nobody declared: {}; declare each with its opening balance",
                 self.unfinished.bank_undeclared.names()
             ),
             Block::StatementMissing => format!(

@@ -298,6 +298,12 @@ pub(super) async fn bank(
         same_currency(&statement.currency, currency)?;
         count += statement.lines.len();
         pending += statement.pending;
+        let sum: i64 = statement.lines.iter().map(|line| line.amount_minor).sum();
+        if whole(statement).is_some_and(|(_, _, opening, closing)| opening + sum != closing) {
+            return Err(Stop::refused(
+                "pages of a statement do not lead from its opening balance to its closing one. Nothing was recorded.",
+            ));
+        }
         if whole(statement).is_some() && statement.lines.len() > STATEMENT_LINES_MAX {
             let rule = format!(
                 "a statement has at most {STATEMENT_LINES_MAX} lines: ask the bank for shorter ones. Nothing was recorded."

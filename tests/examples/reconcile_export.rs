@@ -65,9 +65,15 @@ fn month(player: &Player, through: NaiveDate) -> Value {
     let mut anew = Anew::new(firm, through);
     anew.take(&player.log).unwrap();
     let (_, _, Reconciled { banks, in_transit, clearing_minor, .. }) = anew.figures();
+    // Pieces of one line's money may lie on several accounts: they are explained together.
+    let not_explained: i64 =
+        banks.iter().flat_map(|of| &of.unexplained).map(|line| line.minor).sum();
     let banks: Vec<Value> = banks.iter().map(bank).collect();
     let in_transit: i64 = in_transit.iter().map(|of| of.minor).sum();
-    json!({ "through": through, "banks": banks, "clearing": clearing_minor, "in_transit": in_transit })
+    json!({
+        "through": through, "banks": banks, "clearing": clearing_minor, "in_transit": in_transit,
+        "not_explained": not_explained,
+    })
 }
 
 fn bank(of: &BankReconciled) -> Value {
@@ -75,9 +81,8 @@ fn bank(of: &BankReconciled) -> Value {
     for item in of.items.iter().filter(|item| item.minor != 0) {
         *items.entry(item.kind.code()).or_default() += item.minor;
     }
-    let not_explained: i64 = of.unexplained.iter().map(|line| line.minor).sum();
     json!({
-        "bank": of.bank.to_string(), "ledger": of.ledger_minor, "items": items, "not_explained": not_explained,
+        "bank": of.bank.to_string(), "ledger": of.ledger_minor, "items": items,
         "stated_on": of.statement.map(|of| of.on), "statement": of.statement.map(|of| of.minor),
         "difference": of.difference_minor(),
     })

@@ -131,7 +131,7 @@ def reconcile(log, bank, through):
     """One account at the end of a day: what ours.json has of it."""
     opened_on, opening = log.declared[bank]
     found = {"bank": bank, "ledger": log.ledger("bank", through, bank), "statement": None, "stated_on": None,
-             "not_explained": log.ledger("open", through, bank), "items": {}, "difference": 0}
+             "items": {}, "difference": 0}
     statements = log.db.execute("SELECT first, last, id, opening FROM statement WHERE bank = ? AND first <= ?"
                                 " ORDER BY first, last, id", (bank, through)).fetchall()
     speaks = {}
@@ -211,6 +211,8 @@ def main(folder):
         clearing = log.ledger("clearing", through)
         if not clearing == month["clearing"] == month["in_transit"]:
             failures.append(f"{through}: clearing {clearing}, ours {month['clearing']}, in transit {month['in_transit']}")
+        if log.ledger("open", through) != month["not_explained"]:
+            failures.append(f"{through}: not explained {log.ledger('open', through)}, ours {month['not_explained']}")
         for ours in month["banks"]:
             mine = reconcile(log, ours["bank"], through)
             for kind in ours["items"]:

@@ -297,7 +297,7 @@ impl Bookkeeper {
                 let of_month = firm.accepted.iter().filter(|known| known.said.through == through);
                 let rule = of_month.clone().next().map(|known| known.said.rule);
                 let accepted: Vec<_> = of_month.map(|known| known.at.clone()).collect();
-                if let Some(rule) = rule.filter(|_| self.of_banks.random_ratio(1, 3)) {
+                if let Some(rule) = rule.filter(|_| self.of_banks.random_ratio(1, 2)) {
                     let reason = text("They were paid out after all.");
                     FirmAction::WithdrawAcceptance { reason, rule, through }
                 } else if accepted.is_empty() && self.rng.random_ratio(1, 3) {

@@ -17,7 +17,8 @@ use domain::world::Impossible;
 use crate::close::{Controls, Unfinished, is_late};
 use crate::entry::Entry;
 use crate::post::Poster;
-use crate::reconcile::{Reconciled, Reconciler};
+use crate::reconcile::Reconciler;
+use crate::reconciled::Reconciled;
 
 /// Takes the events of a firm in, page by page from the first on.
 #[derive(Debug)]

@@ -4,7 +4,7 @@ use calendar::{BusinessCalendar, CivilDate};
 use domain::event::CloseRule;
 use domain::firm::Firm;
 
-use crate::reconcile::{BankItem, BankReconciled, ItemKind, Reconciled};
+use crate::reconciled::{BankItem, BankReconciled, ItemKind, Reconciled};
 use crate::walk::{has_business_day, next_day};
 
 /// Business days in which what the card processor took reaches the bank (common practice, no source).

@@ -14,6 +14,7 @@ mod close;
 mod entry;
 mod post;
 mod reconcile;
+mod reconciled;
 mod trial;
 mod walk;
 
@@ -23,7 +24,7 @@ pub use chart::Chart;
 pub use close::{Block, Controls, InTheWay, Several, TRANSIT_DAYS, Unfinished};
 pub use entry::{Entry, EntryLine, Transfer};
 pub use post::Poster;
-pub use reconcile::{
+pub use reconciled::{
     BankItem, BankReconciled, InTransit, ItemKind, Reconciled, StatementBalance, StatementKnown,
     UnexplainedLine,
 };

@@ -6,7 +6,7 @@ use calendar::{BusinessCalendar, CivilDate};
 use domain::deposit::{Deposit, Statement};
 use domain::ids::{BankCode, DepositId};
 
-use crate::reconcile::{BankItem, ItemKind, StatementBalance, StatementKnown};
+use crate::reconciled::{BankItem, ItemKind, StatementBalance, StatementKnown};
 
 /// Amounts of lines, by the day the bank booked them.
 pub(crate) type Lines = BTreeMap<(CivilDate, DepositId), i64>;

@@ -19,6 +19,7 @@ use domain::refusal::{Reason, Refusal};
 use log::Answer;
 
 use super::anew;
+use super::month::last_day;
 use crate::access::Authority;
 use crate::ledger::{Ledger, as_deposit, receipt};
 use crate::present::{day, minor};
@@ -120,17 +121,13 @@ async fn only_there(
 }
 
 /// Streams of deposits, in the order asked for.
-async fn streams(
-    ledger: &Ledger,
-    firm: FirmId,
-    of: &[StreamId],
-) -> Result<Vec<Box<Deposit>>, Failure> {
+async fn streams(ledger: &Ledger, firm: FirmId, of: &[StreamId]) -> Result<Vec<Deposit>, Failure> {
     /// Streams read at once.
     const AT_ONCE: usize = 500;
     let mut found = Vec::with_capacity(of.len());
     for some in of.chunks(AT_ONCE) {
         let (_, states) = ledger.states(firm, some, 0).await?;
-        found.extend(states.into_iter().filter_map(as_deposit));
+        found.extend(states.into_iter().filter_map(as_deposit).map(|deposit| *deposit));
     }
     if found.len() == of.len() {
         Ok(found)
@@ -147,11 +144,6 @@ async fn check_no_match(ledger: &Ledger, firm: FirmId, payout: DepositId) -> Res
     let detail = format!("it stands behind deposit/{line}: reverse that match first");
     let refusal = Refusal::new(Reason::StateRefuses, StreamId::Deposit(payout), detail);
     Err(Failure::Refused(Box::new(refusal)))
-}
-
-/// The last day that is written with four digits of a year.
-fn last_day() -> CivilDate {
-    CivilDate::from_ymd_opt(9999, 12, 31).expect("a day of the calendar")
 }
 
 /// The reconciliation at the end of a day, by the log alone, and the position it was made at.

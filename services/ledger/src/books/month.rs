@@ -101,7 +101,7 @@ async fn check(
 }
 
 /// The last day that is written with four digits of a year.
-fn last_day() -> CivilDate {
+pub(super) fn last_day() -> CivilDate {
     CivilDate::from_ymd_opt(9999, 12, 31).expect("a day of the calendar")
 }
 

@@ -163,7 +163,7 @@ fn statements(args: &BankArgs) -> anyhow::Result<Found> {
 /// A table with the days and balances that were said of it, which its lines have to lead through.
 fn balanced(statement: Statement, said: &Balances) -> anyhow::Result<Statement> {
     let (Some(from), Some(through)) = (said.from, said.through) else { return Ok(statement) };
-    let Some(currency) = Currency::parse(&statement.currency).ok() else {
+    let Ok(currency) = Currency::parse(&statement.currency) else {
         return Err(Stop::refused("the mapping's currency is not known"));
     };
     let amount = |text: &Option<String>, option: &str| {

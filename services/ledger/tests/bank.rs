@@ -2,6 +2,7 @@
 //! hand.
 
 use api::v1;
+use tonic_types::StatusExt as _;
 
 use super::books::{Month, amount, cents, february, said};
 use crate::common::{date, id, reason};
@@ -70,7 +71,7 @@ async fn a_code_that_nobody_declared_is_refused_with_those_that_are() {
     other.lines.iter_mut().for_each(|line| line.bank = "Operating".into());
     let refused = month.service.books().note_bank_lines(other).await.unwrap_err();
     assert_eq!(reason(&refused), "REFERENCE_UNKNOWN");
-    let told = format!("{} {}", said(&refused), refused.message());
+    let told = format!("{:?}", refused.get_error_details());
     assert!(told.contains("declared are operating"), "{told}");
 }
 

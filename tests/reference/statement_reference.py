@@ -242,6 +242,9 @@ def hostile(program, folder):
     code, said, _ = imported(cut)
     assert code == 3 and "Nothing was recorded" in said, (code, said)
     assert deposits() == before, "something of a refused file was kept"
+    declare = [program, "books", "bank-account", "operating", "--name", "Operating account", "--opened-on", "2020-01-01",
+               "--opening", "0"]
+    subprocess.run(declare, check=True, stdout=subprocess.DEVNULL, env=env)
     code, said, _ = imported(path)
     assert code == 0 and len(deposits()) > len(before), said
 

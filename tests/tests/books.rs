@@ -6,7 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use books::{Entry, Poster};
+use books::{Anew, Entry, Poster};
 use counterfoil_tests::bookkeeper::Bookkeeper;
 use counterfoil_tests::corrector::Corrector;
 use counterfoil_tests::history::{Crm, Shape};
@@ -145,7 +145,11 @@ fn controls(states: &HashMap<StreamId, State>) -> Controls {
                     found.owed -= marked.said.owed.minor();
                 }
             }
-            State::Firm(_) | State::Looks(_) => {}
+            State::Firm(firm) => {
+                let declared = firm.banks.values().map(|of| of.declared.opening.minor());
+                found.bank += declared.sum::<i64>();
+            }
+            State::Looks(_) => {}
         }
     }
     found
@@ -265,6 +269,42 @@ fn the_same_however_made(log: &[Recorded], page: usize) {
 }
 
 #[test]
+fn every_cent_between_a_statement_and_the_ledger_is_an_item() {
+    let (mut with_statement, mut kinds) = (0, BTreeSet::new());
+    for seed in 0..3 {
+        let log = life(seed, 300).log;
+        let entries = whole(&log);
+        let firm = firm_of(&log);
+        let last = log.iter().map(|recorded| recorded.occurred_on).max().unwrap();
+        for months in 0..9 {
+            let through = last - chrono::Days::new(30 * months);
+            let mut anew = Anew::new(&firm, through);
+            anew.take(&log).unwrap();
+            let (_, _, found) = anew.figures();
+            let on_that_day = |account: BookAccount| {
+                let entries = entries.iter().filter(|entry| entry.posted_on <= through);
+                let lines = entries.flat_map(Entry::lines).filter(|line| line.account == account);
+                lines.map(|line| line.amount_minor).sum::<i64>()
+            };
+            let in_transit: i64 = found.in_transit.iter().map(|of| of.minor).sum();
+            assert_eq!(on_that_day(BookAccount::Clearing), in_transit);
+            let open = found.banks.iter().flat_map(|bank| &bank.unexplained).map(|line| line.minor);
+            assert_eq!(-on_that_day(BookAccount::Suspense), open.sum::<i64>());
+            let ledger = found.banks.iter().map(|bank| bank.ledger_minor).sum::<i64>();
+            assert_eq!(on_that_day(BookAccount::Bank), ledger);
+            for bank in &found.banks {
+                kinds.extend(bank.items.iter().map(|item| item.kind));
+                let Some(statement) = bank.statement else { continue };
+                with_statement += 1;
+                let items: i64 = bank.items.iter().map(|item| item.minor).sum();
+                assert_eq!(statement.minor - bank.ledger_minor, items, "{bank:?}");
+            }
+        }
+    }
+    assert!(with_statement > 30 && kinds.len() > 5, "{with_statement}, {kinds:?}");
+}
+
+#[test]
 fn the_books_of_fixed_lives_keep_every_promise() {
     let (mut kinds, mut late, mut automatic) = (BTreeMap::<&str, u32>::new(), 0, 0);
     for seed in 0..22 {
@@ -283,7 +323,10 @@ fn the_books_of_fixed_lives_keep_every_promise() {
         }
         for recorded in &player.log {
             let kind = recorded.event.type_name();
-            if ["match_joined", "match_refused", "match_policy_set"].contains(&kind) {
+            let quiet = ["match_joined", "match_refused", "match_policy_set", "statement_seen"];
+            let taken_back =
+                ["statement_taken_back", "payout_taken_back", "close_acceptance_withdrawn"];
+            if quiet.contains(&kind) || taken_back.contains(&kind) {
                 *kinds.entry(kind).or_default() += 1;
             }
         }
@@ -309,9 +352,17 @@ fn the_books_of_fixed_lives_keep_every_promise() {
         "match_reversed",
         "line_booked",
         "booking_reversed",
+        "bank_account_declared",
+        "bank_account_taken_back",
+        "statement_seen",
+        "statement_taken_back",
+        "line_taken_back",
+        "payout_taken_back",
+        "close_acceptance_withdrawn",
     ] {
         // Fees that nothing allows are few, and those of them that were given up before are fewer.
-        let least = if kind == "marked of what was written off" { 1 } else { 3 };
+        let rare = ["marked of what was written off", "close_acceptance_withdrawn"];
+        let least = if rare.contains(&kind) { 1 } else { 3 };
         assert!(kinds.get(kind).is_some_and(|n| *n >= least), "{kind}: {kinds:?}");
     }
     assert!(automatic > 20, "{automatic} deposits were matched without a person");

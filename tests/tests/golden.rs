@@ -16,11 +16,12 @@ use counterfoil_tests::history::{Crm, Shape};
 use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
-    ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmCorrected,
-    FirmEvent, FirmFact, FoundResult, InvoiceRestated, LegalHoldLifted, LegalHoldPlaced, LinePart, LineShare,
-    LinesShared, ListingCorrected, ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected,
-    MoneyFact, MoneyRestated, Outcome, PaymentRestated, PromisedResult, Reading, Recorded, ResultsFound, Scope, ScoreRaised,
-    Showing, StreamId,
+    ClientLookedAt, CloseAcceptanceWithdrawn, CloseRule, ErasureBasis, Event, FactCorrected,
+    FactKind, FeesReviewed, FirmCorrected, FirmEvent, FirmFact, FoundResult, InvoiceRestated,
+    LegalHoldLifted, LegalHoldPlaced, LinePart, LineShare, LinesShared, ListingCorrected,
+    ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected, MoneyFact, MoneyRestated, Outcome,
+    PaymentRestated, PromisedResult, Reading, Recorded, ResultsFound, Scope, ScoreRaised, Showing,
+    StreamId,
 };
 use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
 use domain::judge::EDITION;
@@ -268,6 +269,12 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     for event in [
         FirmEvent::FeesReviewed(reviewed),
         FirmEvent::FirmCorrected(firm_corrected(&player.log)),
+        FirmEvent::CloseAcceptanceWithdrawn(CloseAcceptanceWithdrawn {
+            acceptance: player.log[0].reference(),
+            reason: Text::parse("They were paid out after all.").unwrap(),
+            rule: CloseRule::PayoutsLate,
+            through: player.log[0].occurred_on,
+        }),
         FirmEvent::AccessGranted(granted),
         FirmEvent::AccessRevoked(AccessRevoked { access }),
         FirmEvent::AccessUsed(AccessUsed {

@@ -228,8 +228,16 @@ fn random_histories_reach_every_event_type() {
     let kept = ["legal_hold_placed", "legal_hold_lifted", "client_erased"];
     let deposited = ["money_deposited", "money_undeposited"];
     let bank: Vec<&str> = DepositEvent::TYPES.iter().map(|(name, _)| *name).collect();
-    let books =
-        ["chart_revised", "close_accepted", "period_locked", "match_policy_set", "firm_corrected"];
+    let books = [
+        "chart_revised",
+        "bank_account_declared",
+        "bank_account_taken_back",
+        "close_accepted",
+        "close_acceptance_withdrawn",
+        "period_locked",
+        "match_policy_set",
+        "firm_corrected",
+    ];
     // Lines stand otherwise once something of them is told late or wrongly: `crates/domain/tests/by_days.rs`.
     let of_money = ["money_corrected", "lines_shared"];
     assert_eq!(

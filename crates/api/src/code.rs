@@ -82,6 +82,7 @@ paired! {
     }
     Scope = domain::event::Scope { Record, Read, Bill, Examine, Administer, Correct, Accept }
     Seat = domain::terms::Seat { Individual, Couple }
+    StatementSource = domain::event::StatementSource { Camt053, Csv }
     SeenBy = domain::event::SeenBy { Response, Import, Notice }
     StandingEndReason = domain::event::StandingEndReason {
         SuretyCancelled, Revoked, Surrendered, RecordedWrongly,

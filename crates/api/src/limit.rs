@@ -11,12 +11,16 @@ pub use domain::case::{FOUND_MAX, PROMISED_MAX};
 pub use domain::case::{LETTER_ITEMS_MAX, LETTERS_MAX};
 
 /// Most lines of a bank statement in one request, references of one of them, movements that a payout
-/// names, movements behind one deposit, and movements that a person says are not behind one.
+/// names, lines of a statement, movements behind one deposit, and movements that a person says are not behind one.
 pub use domain::deposit::{
     LINES_MAX as BANK_LINES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX,
-    REFERENCES_MAX as LINE_REFERENCES_MAX, REFUSED_MOVEMENTS_MAX,
+    REFERENCES_MAX as LINE_REFERENCES_MAX, REFUSED_MOVEMENTS_MAX, STATEMENT_LINES_MAX,
 };
 
+/// Most movements in transit that a reconciliation shows.
+pub const IN_TRANSIT_MAX: usize = 5_000;
+/// Most items and lines of one account at a bank that a reconciliation shows.
+pub const RECONCILED_MAX: usize = 1_000;
 /// Most outcomes in one answer of a bureau.
 pub const OUTCOMES_MAX: usize = 200;
 pub use domain::terms::WORK_MAX;

@@ -9,18 +9,21 @@ use calendar::{CivilDate, Datelike as _};
 use domain::State;
 use domain::account::Account;
 use domain::deposit::{Deposit, Payout};
-use domain::event::{BookAccount, CaseEvent, Event, Recorded, StreamId};
+use domain::event::{BookAccount, CaseEvent, DepositEvent, Event, Movement, Recorded, StreamId};
 use domain::firm::Firm;
-use domain::ids::DepositId;
+use domain::ids::{AccountId, DepositId};
 use domain::world::Impossible;
 
 use crate::close::{Controls, Unfinished, is_late};
 use crate::entry::Entry;
 use crate::post::Poster;
+use crate::reconcile::Reconciler;
+use crate::reconciled::Reconciled;
 
 /// Takes the events of a firm in, page by page from the first on.
 #[derive(Debug)]
 pub struct Anew<'a> {
+    firm: &'a Firm,
     poster: Poster<'a>,
     /// Accounts and deposits.
     states: HashMap<StreamId, State>,
@@ -29,9 +32,8 @@ pub struct Anew<'a> {
     /// The day on which each fee was claimed, by the position of its claim.
     claimed: HashMap<u64, CivilDate>,
     controls: Controls,
-    /// The last day that is closed.
-    locked_through: Option<CivilDate>,
     unfinished: Unfinished,
+    reconciler: Reconciler,
 }
 
 /// What was marked last of a fee, minor units.
@@ -53,13 +55,14 @@ impl<'a> Anew<'a> {
         let poster = Poster::new(firm);
         let controls = Controls::nothing(through);
         Self {
+            firm,
             poster,
             states: HashMap::new(),
             marks: HashMap::new(),
             claimed: HashMap::new(),
             controls,
-            locked_through: firm.locked_through(),
             unfinished: Unfinished::default(),
+            reconciler: Reconciler::new(through),
         }
     }
 
@@ -71,10 +74,12 @@ impl<'a> Anew<'a> {
         let entries = self.poster.entries(|stream| self.states.get(&stream), events)?;
         for entry in &entries {
             self.post(entry);
+            self.reconciler.post(entry);
         }
         for recorded in events {
             match recorded.stream {
                 StreamId::Account(_) | StreamId::Deposit(_) => {
+                    self.see(recorded);
                     let stream = recorded.stream;
                     let empty = || State::empty(stream);
                     self.states.entry(stream).or_insert_with(empty).fold(recorded)?;
@@ -84,6 +89,15 @@ impl<'a> Anew<'a> {
             }
         }
         Ok(())
+    }
+
+    /// Notes whose a line is, though it may be taken back.
+    fn see(&mut self, recorded: &Recorded) {
+        if let (StreamId::Deposit(id), Event::Deposit(DepositEvent::StatementLineSeen(line))) =
+            (recorded.stream, &recorded.event)
+        {
+            self.reconciler.see(id, &line.bank, recorded.occurred_on);
+        }
     }
 
     /// What nothing allowed of a fee is owed back as far as it was collected, and not receivable as far as it is
@@ -109,7 +123,7 @@ impl<'a> Anew<'a> {
         let controls = &mut self.controls;
         let in_time = entry.posted_on <= controls.through;
         let is_earlier = !is_same_month(entry.posted_on, controls.through)
-            && self.locked_through.is_none_or(|locked| locked < entry.posted_on);
+            && self.firm.locked_through().is_none_or(|locked| locked < entry.posted_on);
         if in_time && is_earlier {
             let first = &mut self.unfinished.earlier_open;
             *first = Some(first.map_or(entry.posted_on, |day| day.min(entry.posted_on)));
@@ -120,9 +134,8 @@ impl<'a> Anew<'a> {
                 BookAccount::Clearing => controls.clearing_minor += amount,
                 BookAccount::Receivable => controls.receivable_minor += amount,
                 BookAccount::OwedToClients => controls.owed_minor += amount,
-                BookAccount::Suspense if in_time => controls.suspense_minor += amount,
-                BookAccount::Suspense
-                | BookAccount::Bank
+                BookAccount::Suspense => controls.suspense_minor += amount,
+                BookAccount::Bank
                 | BookAccount::Unbilled
                 | BookAccount::FeeRevenue
                 | BookAccount::RefundsAndCredits
@@ -138,8 +151,8 @@ impl<'a> Anew<'a> {
         }
     }
 
-    /// The figures, after the last event, and what is not finished.
-    pub fn figures(mut self) -> (Controls, Unfinished) {
+    /// The figures, after the last event, what is not finished, and the accounts at banks.
+    pub fn figures(mut self) -> (Controls, Unfinished, Reconciled) {
         self.late();
         let through = self.controls.through;
         for (fee, mark) in self.marks.iter().filter(|(_, mark)| !mark.is_nothing()) {
@@ -164,6 +177,9 @@ impl<'a> Anew<'a> {
                     }
                 }
                 State::Deposit(deposit) => {
+                    if let Some(line) = deposit.line.as_ref().filter(|_| deposit.is_open()) {
+                        self.controls.unexplained_minor += line.seen.amount.minor();
+                    }
                     let due = deposit.line.as_ref().filter(|line| line.mark.on <= through);
                     if let Some(line) = due.filter(|_| deposit.is_open()) {
                         self.controls.lines_open += 1;
@@ -174,7 +190,33 @@ impl<'a> Anew<'a> {
                 State::Case(_) | State::Firm(_) | State::Looks(_) => {}
             }
         }
-        (self.controls, self.unfinished)
+        let (mut accounts, mut deposits) = (Vec::new(), HashMap::new());
+        for (stream, state) in &self.states {
+            match (stream, state) {
+                (StreamId::Account(id), State::Account(account)) => {
+                    accounts.push((*id, account.as_ref()));
+                }
+                (StreamId::Deposit(id), State::Deposit(deposit)) => {
+                    deposits.insert(*id, deposit.as_ref());
+                }
+                (
+                    StreamId::Account(_)
+                    | StreamId::Deposit(_)
+                    | StreamId::Case(_)
+                    | StreamId::Firm
+                    | StreamId::Looks(_),
+                    State::Account(_)
+                    | State::Deposit(_)
+                    | State::Case(_)
+                    | State::Firm(_)
+                    | State::Looks(_),
+                ) => {}
+            }
+        }
+        let accounts: &[(AccountId, &Account)] = &accounts;
+        let reconciled = self.reconciler.finish(self.firm, accounts, &deposits);
+        self.unfinished.of_banks(self.firm, &reconciled);
+        (self.controls, self.unfinished, reconciled)
     }
 
     /// What should have reached the bank by the last day of the month.
@@ -183,8 +225,14 @@ impl<'a> Anew<'a> {
         let deposits = || self.states.values().filter_map(as_deposit);
         let arrived: HashSet<DepositId> =
             deposits().filter_map(|deposit| deposit.matched.as_ref()?.matched.payout).collect();
-        let has_arrived =
-            |payout: &&Payout| arrived.contains(&DepositId::of_payout(&payout.reported.payout));
+        // One whose movements were matched by themselves has arrived as well.
+        let movements = self.states.values().filter_map(as_account).flat_map(Account::movements);
+        let deposited = movements.filter(|(_, found)| found.deposited.is_some());
+        let deposited: HashSet<Movement> = deposited.map(|(movement, _)| movement).collect();
+        let has_arrived = |payout: &&Payout| {
+            arrived.contains(&DepositId::of_payout(&payout.reported.payout))
+                || payout.lines.iter().all(|line| deposited.contains(&line.movement))
+        };
         let mut unfinished = std::mem::take(&mut self.unfinished);
         let mut named = HashSet::new();
         let payouts = deposits().filter_map(|deposit| deposit.payout.as_ref());

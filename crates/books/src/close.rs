@@ -2,6 +2,10 @@
 
 use calendar::{BusinessCalendar, CivilDate};
 use domain::event::CloseRule;
+use domain::firm::Firm;
+
+use crate::reconciled::{BankItem, BankReconciled, ItemKind, Reconciled};
+use crate::walk::{has_business_day, next_day};
 
 /// Business days in which what the card processor took reaches the bank (common practice, no source).
 pub const TRANSIT_DAYS: u16 = 5;
@@ -31,6 +35,12 @@ impl Several {
         self.0.iter().map(|(_, minor)| minor).sum()
     }
 
+    /// Their names.
+    pub fn names(&self) -> String {
+        let names: Vec<&str> = self.0.iter().map(|(name, _)| name.as_str()).collect();
+        names.join(", ")
+    }
+
     /// Each on a line.
     pub fn lines(&self) -> String {
         let mut lines: Vec<String> =
@@ -53,6 +63,14 @@ pub struct Unfinished {
     pub clearing_late: Several,
     /// Of fees asked for and payments taken by then without a right to it, what is owed or open still.
     pub exposures_open: Several,
+    /// Accounts at banks that nobody declared: what the ledger has of each.
+    pub bank_undeclared: Several,
+    /// Declared accounts without a statement through the last day.
+    pub statement_missing: Several,
+    /// Statements that do not continue the one before or the declared opening balance: what they have more.
+    pub statement_broken: Several,
+    /// Lines that only the ledger knows, or only a statement: what the statement has more.
+    pub bank_differs: Several,
 }
 
 /// The figures a close is judged by. Minor units; a debit above zero.
@@ -62,8 +80,10 @@ pub struct Controls {
     pub through: CivilDate,
     /// Debits less credits of every account.
     pub difference_minor: i64,
-    /// Suspense on that day.
+    /// Suspense, all days.
     pub suspense_minor: i64,
+    /// What came in by bank lines that nobody has explained, all days.
+    pub unexplained_minor: i64,
     /// Bank lines up to that day that nobody has explained.
     pub lines_open: u64,
     /// The clearing account, all days.
@@ -88,7 +108,7 @@ pub enum Block {
     Unbalanced,
     /// Bank lines that nobody has explained.
     LinesOpen,
-    /// Suspense is not zero.
+    /// Suspense is not what bank lines say that nobody has explained.
     Suspense,
     /// Clearing is not what payments say that the processor still holds.
     Clearing,
@@ -112,6 +132,14 @@ pub enum Block {
     FeesUnbilled,
     /// What nothing allowed, and nobody gave back, put right or kept.
     ExposuresOpen,
+    /// Lines of accounts at banks that nobody declared.
+    BankUndeclared,
+    /// Declared accounts without a statement through the last day.
+    StatementMissing,
+    /// Statements that do not continue the one before, or the declared opening balance.
+    StatementBroken,
+    /// Lines that only the ledger knows, or only a statement.
+    BankDiffers,
 }
 
 /// Something that stands in the way.
@@ -157,6 +185,10 @@ impl Block {
             Self::ClearingLate => "clearing_late",
             Self::FeesUnbilled => "fees_unbilled",
             Self::ExposuresOpen => "exposures_open",
+            Self::BankUndeclared => "bank_undeclared",
+            Self::StatementMissing => "statement_missing",
+            Self::StatementBroken => "statement_broken",
+            Self::BankDiffers => "bank_differs",
         }
     }
 
@@ -164,12 +196,16 @@ impl Block {
     pub const fn accepted_as(self) -> Option<CloseRule> {
         match self {
             Self::LinesOpen => Some(CloseRule::LinesOpen),
-            Self::Suspense => Some(CloseRule::Suspense),
             Self::PayoutsLate => Some(CloseRule::PayoutsLate),
             Self::ClearingLate => Some(CloseRule::ClearingLate),
             Self::FeesUnbilled => Some(CloseRule::FeesUnbilled),
             Self::ExposuresOpen => Some(CloseRule::ExposuresOpen),
+            Self::BankUndeclared => Some(CloseRule::BankUndeclared),
+            Self::StatementMissing => Some(CloseRule::StatementMissing),
+            Self::StatementBroken => Some(CloseRule::StatementBroken),
+            Self::BankDiffers => Some(CloseRule::BankDiffers),
             Self::Unbalanced
+            | Self::Suspense
             | Self::Clearing
             | Self::Receivable
             | Self::Owed
@@ -182,12 +218,59 @@ impl Block {
 }
 
 impl Unfinished {
+    /// What is not finished of accounts at banks. What lies in a month that was closed with it accepted is answered.
+    pub(crate) fn of_banks(&mut self, firm: &Firm, reconciled: &Reconciled) {
+        for bank in &reconciled.banks {
+            if !bank.is_declared {
+                if bank.lines > 0 {
+                    self.bank_undeclared.add(bank.bank.to_string(), bank.ledger_minor);
+                }
+                continue;
+            }
+            if let Some(wanted) = bank.wanted_through {
+                let last = bank.statement.map(|statement| statement.on);
+                // A bank books on business days: a statement may end before a weekend.
+                if last.is_none_or(|last| has_business_day(next_day(last), wanted)) {
+                    let ends = last.map_or_else(String::new, |day| format!(", last one to {day}"));
+                    self.statement_missing.add(format!("{}{ends}", bank.bank), 0);
+                }
+            }
+            for item in bank.unanswered() {
+                self.of_item(firm, bank, item);
+            }
+        }
+    }
+
+    fn of_item(&mut self, firm: &Firm, bank: &BankReconciled, item: &BankItem) {
+        let (rule, several) = match item.kind {
+            ItemKind::Opening | ItemKind::Broken | ItemKind::Gap => {
+                (CloseRule::StatementBroken, &mut self.statement_broken)
+            }
+            ItemKind::StatementOnly | ItemKind::LedgerOnly | ItemKind::BeforeOpening => {
+                (CloseRule::BankDiffers, &mut self.bank_differs)
+            }
+            // A later entry explains these; the last is of a statement that is missing.
+            ItemKind::OpeningLater
+            | ItemKind::Later
+            | ItemKind::TakenBackLater
+            | ItemKind::AfterStatement => return,
+        };
+        if !firm.closed_accepting(item.on, rule) {
+            let what = item.kind.code().replace('_', " ");
+            several.add(format!("{} {} {what}", bank.bank, item.on), item.minor);
+        }
+    }
+
     /// Everything that is not.
     pub fn blocks(&self) -> Vec<InTheWay> {
         let some = [
             (Block::PayoutsLate, &self.payouts_late),
             (Block::ClearingLate, &self.clearing_late),
             (Block::ExposuresOpen, &self.exposures_open),
+            (Block::BankUndeclared, &self.bank_undeclared),
+            (Block::StatementMissing, &self.statement_missing),
+            (Block::StatementBroken, &self.statement_broken),
+            (Block::BankDiffers, &self.bank_differs),
         ];
         let some = some.into_iter().filter(|(_, of)| of.count() > 0);
         let some = some.map(|(block, of)| InTheWay::some(block, of));
@@ -206,6 +289,7 @@ impl Controls {
             through,
             difference_minor: 0,
             suspense_minor: 0,
+            unexplained_minor: 0,
             lines_open: 0,
             clearing_minor: 0,
             undeposited_minor: 0,
@@ -221,7 +305,7 @@ impl Controls {
         let lines = InTheWay { count: self.lines_open, ..InTheWay::that(Block::LinesOpen) };
         let differing = [
             (Block::Unbalanced, self.difference_minor),
-            (Block::Suspense, self.suspense_minor),
+            (Block::Suspense, -self.suspense_minor - self.unexplained_minor),
             (Block::Clearing, self.clearing_minor - self.undeposited_minor),
             (Block::Receivable, self.receivable_minor - self.open_minor),
             (Block::Owed, -self.owed_minor - self.unearned_minor),

@@ -56,7 +56,8 @@ pub struct Entry {
     pub account: Option<AccountId>,
     /// The line of a bank statement it is about.
     pub deposit: Option<DepositId>,
-    /// The processor's name for the payment, refund or chargeback.
+    /// The processor's name for the payment, refund or chargeback; of an opening balance, the firm's code for its account
+    /// at a bank.
     pub reference: Option<String>,
     /// The event whose entry this one takes back.
     pub reverses: Option<EventId>,

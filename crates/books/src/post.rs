@@ -14,11 +14,12 @@
 //! | written off | chargeback losses as far as a bank took it back, then bad debt | receivable |
 //! | money corrected | what the fact moved, the other way | |
 //! | money restated | what the facts moved by their days, less what they had moved | |
+//! | bank account declared | bank | kept in other books (the opening balance) |
 //! | bank line seen | bank | suspense |
 //! | deposit matched | suspense (net), processor costs | clearing (gross) |
 //! | line booked | suspense | what it is |
 //!
-//! A bank line below zero goes the other way. Reversals are the same transfers with the sign turned,
+//! A bank line or an opening balance below zero goes the other way. Reversals, and what is taken back, are the same transfers with the sign turned,
 //! on the day of what they reverse if its month is open. A lost chargeback posts nothing: the fee was
 //! earned, the invoice has been open again since the chargeback came, and a person decides what to do
 //! with it.
@@ -34,7 +35,7 @@ use domain::account::{Account, MoneyTold, Sum, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
     AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, FeeMarked,
-    LineBooked, Loss, MoneyCorrected, MoneyFact, Purpose, Recorded, StreamId,
+    FirmEvent, LineBooked, Loss, MoneyCorrected, MoneyFact, Purpose, Recorded, StreamId,
 };
 use domain::firm::Firm;
 use domain::ids::{EventId, PlanCode};
@@ -85,6 +86,10 @@ impl<'a> Poster<'a> {
                 let entry = self.of_case(recorded, event);
                 entries
                     .extend(entry.map_err(|unfit| Impossible::new(recorded, unfit.to_string()))?);
+                continue;
+            }
+            if let Event::Firm(event) = &recorded.event {
+                entries.extend(self.of_firm(recorded, event));
                 continue;
             }
             let stream = recorded.stream;
@@ -159,6 +164,41 @@ impl<'a> Poster<'a> {
             reverses: None,
             transfers: Vec::new(),
         }
+    }
+
+    /// An opening balance is money whose books were kept elsewhere. It names its account at the bank.
+    fn of_firm(&self, recorded: &Recorded, event: &FirmEvent) -> Option<Entry> {
+        let (bank, reverses, opening) = match event {
+            FirmEvent::BankAccountDeclared(e) => (&e.bank, None, e.opening),
+            FirmEvent::BankAccountTakenBack(e) => {
+                (&e.bank, Some(e.declared.id), e.opening.negated())
+            }
+            FirmEvent::FirmRegistered(_)
+            | FirmEvent::PlanPublished(_)
+            | FirmEvent::PackAdopted(_)
+            | FirmEvent::PackConfirmed(_)
+            | FirmEvent::PackUsedAtOwnRisk(_)
+            | FirmEvent::BureauRegistered(_)
+            | FirmEvent::StandingRecorded(_)
+            | FirmEvent::StandingEnded(_)
+            | FirmEvent::FeesReviewed(_)
+            | FirmEvent::AccessGranted(_)
+            | FirmEvent::AccessRevoked(_)
+            | FirmEvent::AccessUsed(_)
+            | FirmEvent::ChartRevised(_)
+            | FirmEvent::CloseAccepted(_)
+            | FirmEvent::CloseAcceptanceWithdrawn(_)
+            | FirmEvent::PeriodLocked(_)
+            | FirmEvent::MatchPolicySet(_)
+            | FirmEvent::FirmCorrected(_) => return None,
+        };
+        Some(Entry {
+            reference: Some(bank.to_string()),
+            reverses,
+            transfers: vec![transfer(Elsewhere, Bank, opening)],
+            ..self.begin(recorded, recorded.occurred_on)
+        })
+        .filter(|_| !opening.is_zero())
     }
 
     fn of_case(&self, recorded: &Recorded, event: &CaseEvent) -> Result<Option<Entry>, Unfit> {
@@ -297,7 +337,14 @@ impl<'a> Poster<'a> {
                 let booked_before = before.booked.as_ref().ok_or_else(|| missing("a booking"))?;
                 (Some(e.reverses), turned(booked(&booked_before.booked)))
             }
-            DepositEvent::PayoutReported(_)
+            DepositEvent::LineTakenBack(e) => {
+                (Some(e.reverses), vec![transfer(Bank, Suspense, e.amount)])
+            }
+            DepositEvent::StatementSeen(_)
+            | DepositEvent::StatementLinesListed(_)
+            | DepositEvent::StatementTakenBack(_)
+            | DepositEvent::PayoutTakenBack(_)
+            | DepositEvent::PayoutReported(_)
             | DepositEvent::PayoutLinesReported(_)
             | DepositEvent::MatchJoined(_)
             | DepositEvent::MatchLeft(_)

@@ -693,6 +693,11 @@ deposit match_left reverses:id
 deposit match_refused joined:[id] movements:[Movement] payout?:id
 deposit line_booked amount:money note?:text purpose:Purpose
 deposit booking_reversed reverses:id
+deposit line_taken_back amount:money reason?:text reverses:id
+deposit payout_taken_back reason?:text reverses:id
+deposit statement_seen bank:code closing:money file:hash from:day lines:u32 opening:money part:u32 source:StatementSource
+deposit statement_lines_listed lines:[StatementLine]
+deposit statement_taken_back reason?:text reverses:id
 firm firm_registered currency:currency invoice_due_days:u16 name:text transit_days:u16 zone:zone
 firm plan_published plan:Plan
 firm pack_adopted pack:RulePack
@@ -706,7 +711,10 @@ firm access_granted access:id bounds?:AccessBounds expires_on?:day label:text sc
 firm access_revoked access:id
 firm access_used access?:id cases:{id} kind:LookKind what:text
 firm chart_revised accounts:[ChartAccount]
+firm bank_account_declared bank:code closed_on?:day last_four?:text ledger_account?:code name:text opening:money
+firm bank_account_taken_back bank:code declared:EventRef opening:money
 firm close_accepted amount:money count:u64 items:hash reason:text rule:CloseRule through:day
+firm close_acceptance_withdrawn acceptance:EventRef reason:text rule:CloseRule through:day
 firm period_locked accepted?:[EventRef] checked_at:u64 through:day
 firm match_policy_set automatic:AutomaticMatches
 firm firm_corrected again?:flag fact:EventRef kind:FirmFact reason:text said_by:text
@@ -766,6 +774,7 @@ part Shown cites:text says:text
 part Source dimensions:{Dimension} edition:text source:text
 part StateStatement cites:text own_text?:flag separate?:flag signed?:flag
 part StatementDuty cites:text contents?:{StatementContent} within_days?:u16
+part StatementLine amount:money booked_on:day line:id
 part Telemarketing cites:text exempt:{Channel}
 part Terms first_work:[Work] grace_days?:u16 monthly_work:[Work] periods:u32 prices:Prices seat:Seat
 part WorkEvidence event:EventRef late:flag on:day work:Work
@@ -781,7 +790,7 @@ word BlockRefusedFor error misrepresentation benefit_obtained
 word BookAccount bank suspense clearing receivable unbilled owed_to_clients elsewhere fee_revenue refunds_and_credits processor_costs bank_costs chargeback_losses bad_debt
 word BondWhen always if_paid_before_all_done
 word Channel telephone in_person online post
-word CloseRule lines_open suspense payouts_late clearing_late fees_unbilled exposures_open
+word CloseRule lines_open suspense payouts_late clearing_late fees_unbilled exposures_open bank_undeclared statement_missing statement_broken bank_differs
 word ConsentRule knowledge contract_authorization item_basis item_basis_and_statement
 word ContractItem agent bond_notice both_sign cancel_any_time credit_record_only denied_credit_sentence dispute_authorization email estimate free_first_session item_dates item_nature items_listed no_advance_sentence periodic_payments physical_address refund_promises report_annexed_marked results signature_approval state_statement web
 word Dimension advertising agent cancel_any_time cancellation contract_items dispute_consent estimate_cap exempt fee_cap keep language monthly_statement perform_within performance prohibited reach refund_within registration remedy security statement telemarketing
@@ -821,6 +830,7 @@ word Limb client_resides contract_activity firm_located
 word RegistrationKind statement certificate licence
 word StandingKind registration bond letter_of_credit deposit trust_account office exemption
 word StatementContent letters money services
+word StatementSource camt053 csv
 word Work report_import dispute_round progress_report
 """
 

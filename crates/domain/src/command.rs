@@ -5,6 +5,7 @@
 //! make the service itself act (open work, send a round, claim a fee) are refused when a rule
 //! forbids them.
 
+mod bank;
 mod correction;
 mod finding;
 mod money;
@@ -13,6 +14,7 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
+pub use bank::*;
 pub use correction::{
     Becomes, CorrectedBy, Correction, FirmBecomes, FirmCorrection, MoneyBecomes, MoneyCorrection,
 };
@@ -23,20 +25,19 @@ pub use money::{
 };
 
 use crate::event::{
-    AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
+    AccessGranted, AccessRevoked, BankAccountDeclared, BasisAttested, BillingDayChanged,
     BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
-    ClientInformationSent, CloseAccepted, Contact, ContactChanged, CorrectionNoted,
+    ClientInformationSent, CloseAccepted, CloseRule, Contact, ContactChanged, CorrectionNoted,
     DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FeesReviewed, FirmRegistered,
     IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
-    LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
-    MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
-    PeriodLocked, ProgressReportSent, PromisedResult, Purpose, ReportIdentityFailed,
-    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded,
-    StandingRecorded, StatementLineSeen, StreamId, UtcMicros,
+    LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MessageLogged,
+    PackConfirmed, PackUsedAtOwnRisk, PeriodClosedWithoutFee, PeriodLocked, ProgressReportSent,
+    PromisedResult, ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score,
+    ServiceEnded, ServicePaused, StandingEnded, StandingRecorded, UtcMicros,
 };
 use crate::ids::{
-    AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
-    ProcessorRef, StateCode,
+    AccessId, AccountId, BureauCode, CaseId, DocumentHash, ItemCode, PlanCode, ProcessorRef,
+    StateCode,
 };
 use crate::money::Money;
 use crate::rules::{ContractItem, RulePack};
@@ -281,127 +282,6 @@ pub enum CoupleAction {
     Unlink,
 }
 
-/// A line of a bank statement, as it was read.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct LineNoted {
-    /// The day the bank booked it.
-    pub booked_on: CivilDate,
-    /// What it says.
-    pub seen: StatementLineSeen,
-}
-
-/// A payout, as the processor reports it.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct PayoutNoted {
-    /// Every movement in it.
-    pub lines: Vec<PayoutLine>,
-    /// What reaches the bank.
-    pub net: Money,
-    /// The day of the payout.
-    pub paid_on: CivilDate,
-    /// The processor's name for it.
-    pub payout: ProcessorRef,
-}
-
-/// What stands behind a line.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Match {
-    /// Whether no person confirms it: the firm's policy has to allow that.
-    pub automatic: bool,
-    /// What the processor kept. Said, not guessed: a cent that does not fit is a difference.
-    pub costs: Money,
-    /// The line.
-    pub deposit: DepositId,
-    /// Other lines of the same money.
-    pub joined: Vec<DepositId>,
-    /// Every movement.
-    pub movements: Vec<AccountMovement>,
-    /// The payout, if the processor reported one.
-    pub payout: Option<DepositId>,
-    /// How it was found.
-    pub rule: MatchRule,
-}
-
-/// What a line is that no movement stands behind.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct BookLine {
-    /// The line.
-    pub deposit: DepositId,
-    /// What for.
-    pub note: Option<Text>,
-    /// What it is.
-    pub purpose: Purpose,
-}
-
-/// What the bank and the processor say, and what a person makes of it.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum BankAction {
-    /// Lines of a statement; the ones that are known change nothing.
-    NoteLines(Vec<LineNoted>),
-    /// A payout; one that is known changes nothing.
-    NotePayout(PayoutNoted),
-    /// See [`Match`]. Refused if it does not add up to the cent.
-    Match(Match),
-    /// Take a match back.
-    ReverseMatch {
-        /// The line that has it.
-        deposit: DepositId,
-        /// Every movement that stands behind it.
-        movements: Vec<AccountMovement>,
-    },
-    /// Say that something does not stand behind a line.
-    RefuseMatch {
-        /// The line.
-        deposit: DepositId,
-        /// What does not.
-        refused: MatchRefused,
-    },
-    /// See [`BookLine`].
-    BookLine(BookLine),
-    /// Take back what was said of a line.
-    ReverseBooking {
-        /// The line.
-        deposit: DepositId,
-    },
-}
-
-impl BankAction {
-    /// The streams it is certain to read.
-    pub fn streams(&self) -> Vec<StreamId> {
-        let of_movements = |movements: &[AccountMovement]| {
-            let accounts: BTreeSet<AccountId> = movements.iter().map(|m| m.account).collect();
-            accounts.into_iter().map(StreamId::Account).collect::<Vec<_>>()
-        };
-        match self {
-            Self::NoteLines(lines) => lines
-                .iter()
-                .map(|line| DepositId::of_line(&line.seen.bank, &line.seen.line))
-                .map(StreamId::Deposit)
-                .collect(),
-            Self::NotePayout(payout) => {
-                vec![StreamId::Deposit(DepositId::of_payout(&payout.payout))]
-            }
-            Self::Match(wanted) => {
-                let lines = std::iter::once(wanted.deposit).chain(wanted.joined.iter().copied());
-                let deposits = lines.chain(wanted.payout).map(StreamId::Deposit);
-                deposits.chain(of_movements(&wanted.movements)).collect()
-            }
-            Self::ReverseMatch { deposit, movements } => {
-                let mut streams = of_movements(movements);
-                streams.push(StreamId::Deposit(*deposit));
-                streams
-            }
-            Self::RefuseMatch { deposit, refused } => {
-                let lines = std::iter::once(*deposit).chain(refused.joined.iter().copied());
-                lines.chain(refused.payout).map(StreamId::Deposit).collect()
-            }
-            Self::BookLine(BookLine { deposit, .. }) | Self::ReverseBooking { deposit } => {
-                vec![StreamId::Deposit(*deposit)]
-            }
-        }
-    }
-}
-
 /// An action on the firm.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum FirmAction {
@@ -429,8 +309,19 @@ pub enum FirmAction {
     RevokeAccess(AccessRevoked),
     /// Number and name accounts of the books.
     ReviseChart(ChartRevised),
+    /// Declare an account at a bank. One that is declared otherwise is taken back first.
+    DeclareBankAccount(BankAccountDeclared),
     /// Accept what stands in the way of closing a month.
     AcceptForClose(CloseAccepted),
+    /// Accept no more what was accepted of a month that is open.
+    WithdrawAcceptance {
+        /// Why. No place for personal data.
+        reason: Text,
+        /// What was accepted.
+        rule: CloseRule,
+        /// The last day of the month.
+        through: CivilDate,
+    },
     /// Close a month. Refused if money moved after it was checked.
     LockPeriod(PeriodLocked),
     /// Decide what is matched without a person.

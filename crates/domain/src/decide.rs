@@ -18,8 +18,8 @@ use crate::case;
 use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction, Look, Run};
 use crate::deposit;
 use crate::event::{
-    AccessUsed, AccountOpened, AutomaticMatches, CardOnFileChanged, ClientLookedAt, FirmEvent,
-    Recorded, StreamId, UtcMicros,
+    AccessUsed, AccountOpened, AutomaticMatches, BankAccountTakenBack, CardOnFileChanged,
+    ClientLookedAt, FirmEvent, Recorded, StreamId, UtcMicros,
 };
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};
@@ -48,9 +48,9 @@ pub fn decide(
         | Command::Correct { .. }
         | Command::CorrectMoney { .. }
         | Command::CorrectFirm(_)
+        | Command::Firm { .. }
         | Command::Bank(_) => true,
-        Command::Firm { .. }
-        | Command::Couple { .. }
+        Command::Couple { .. }
         | Command::ClaimFee { .. }
         | Command::BillAccount { .. }
         | Command::KeepFee { .. }
@@ -283,6 +283,13 @@ fn on_firm(draft: &mut Draft<'_, '_>, dated: &Dated<FirmAction>) -> Result<(), H
         }
     } else {
         check_day(firm, draft.now(), "occurred_on", on)?;
+    }
+    if let FirmAction::DeclareBankAccount(declared) = &dated.action
+        && let Some(known) = firm.banks.get(&declared.bank).cloned()
+    {
+        let (bank, opening) = (declared.bank.clone(), known.declared.opening);
+        let taken_back = BankAccountTakenBack { bank, declared: known.at, opening };
+        draft.add(StreamId::Firm, known.opened_on, taken_back)?;
     }
     draft.add(StreamId::Firm, on, event)?;
     Ok(())

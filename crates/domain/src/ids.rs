@@ -49,7 +49,7 @@ uuid_id! {
     CaseId;
     /// A paying account. Every case opens one under its own UUID; a couple pays through one of its two.
     AccountId;
-    /// One line of a bank statement or one payout of the card processor. Made from what it says, so
+    /// One line of a bank statement, one statement or one payout of the card processor. Made from what it says, so
     /// that the same line read twice is the same one.
     DepositId;
     /// An event (UUIDv7, so that ids sort by the time they were given).
@@ -84,6 +84,12 @@ impl DepositId {
     /// The id of a payout, made as for [`DepositId::of_line`] of the processor's name for it.
     pub fn of_payout(payout: &ProcessorRef) -> Self {
         Self::of(&["payout", payout.as_str()])
+    }
+
+    /// The id of a statement, made as for [`DepositId::of_line`] of the account, the hash of its file and which
+    /// statement of the file it is.
+    pub fn of_statement(bank: &BankCode, file: &DocumentHash, part: u32) -> Self {
+        Self::of(&["statement", bank.as_str(), &file.to_string(), &part.to_string()])
     }
 
     fn of(parts: &[&str]) -> Self {

@@ -8,6 +8,7 @@ pub mod bill;
 mod cell;
 pub mod package;
 pub mod pdf;
+pub mod reconciliation;
 pub mod sheet;
 mod typeface;
 mod workbook;

@@ -133,6 +133,17 @@ table!(
 ]);
 
 table!(
+    /// From each statement's balance to the ledger's.
+    RECONCILIATION, "Bank_Reconciliation", "For each account at a bank: the balance per statement, every item, the balance per ledger. Then what is on its way through the card processor.", [
+    "Bank": "The firm's own code for its account at a bank; empty for what is on its way",
+    "Day": "The day",
+    "What": "What it is",
+    "About": "UUID of the bank line or statement, or the processor's name for a movement",
+    "Amount": "Items add up from the balance per statement to the balance per ledger",
+    "Amount_Currency": "ISO 4217",
+]);
+
+table!(
     /// Fees earned, by plan.
     REVENUE, "Revenue_By_Plan", "Fees earned in the month (ASC 606, work billed in arrears).", [
     "Plan": "The plan's code; empty for fees claimed before it was kept",
@@ -157,13 +168,14 @@ table!(
 ]);
 
 /// Every table of the package, in the order of its sheets.
-pub static TABLES: [&Table; 9] = [
+pub static TABLES: [&Table; 10] = [
     &GL_DETAIL,
     &TRIAL_BALANCE,
     &CHART,
     &OPEN_RECEIVABLE,
     &AGING,
     &DEPOSITS,
+    &RECONCILIATION,
     &REVENUE,
     &CONTROLS,
     &DICTIONARY,

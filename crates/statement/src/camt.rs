@@ -1,8 +1,8 @@
 //! Bank statements in XML: ISO 20022 `camt.053` (`BankToCustomerStatement`), versions 02 to 08.
 //!
 //! Element names and order are those of the published schemas (camt.053.001.02 and .12; ISO 20022).
-//! What is read of an entry: amount and direction, status, booking and value day, references, and the
-//! reason of a return. What is not: names, addresses and free text.
+//! What is read of a statement: its days and balances. Of an entry: amount and direction, status, booking and
+//! value day, references, and the reason of a return. What is not: names, addresses and free text.
 //!
 //! A file is hostile until it was read: document types are refused, so that no entity can expand, and
 //! size, depth, text and the number of entries have limits.
@@ -128,6 +128,7 @@ struct Balance {
     code: String,
     amount: Option<i64>,
     is_credit: Option<bool>,
+    on: Option<NaiveDate>,
 }
 
 /// A statement in the making.
@@ -137,6 +138,12 @@ struct Draft {
     currency: String,
     opening: Option<i64>,
     closing: Option<i64>,
+    /// The days that it says it is of.
+    period: (Option<NaiveDate>, Option<NaiveDate>),
+    /// The first day, by the opening balance.
+    opens_on: Option<NaiveDate>,
+    /// The last day, by the closing balance.
+    closes_on: Option<NaiveDate>,
     lines: Vec<Line>,
     pending: usize,
 }
@@ -254,6 +261,16 @@ impl Walk {
             ["Acct", "Ccy"] => {
                 let currency = self.words()?;
                 self.draft_mut()?.currency = currency;
+                Ok(())
+            }
+            ["FrToDt", "FrDtTm" | "FrDt"] => {
+                let day = self.day()?;
+                self.draft_mut()?.period.0 = Some(day);
+                Ok(())
+            }
+            ["FrToDt", "ToDtTm" | "ToDt"] => {
+                let day = self.day()?;
+                self.draft_mut()?.period.1 = Some(day);
                 Ok(())
             }
             ["Ntry"] => self.end_entry(),
@@ -374,6 +391,12 @@ impl Walk {
                     balance.is_credit = Some(is_credit);
                 }
             }
+            ["Dt", "Dt" | "DtTm"] => {
+                let day = self.day()?;
+                if let Some(balance) = &mut self.balance {
+                    balance.on = Some(day);
+                }
+            }
             _ => {}
         }
         Ok(())
@@ -387,8 +410,14 @@ impl Walk {
         let signed = if is_credit { amount } else { -amount };
         let draft = self.draft_mut()?;
         match balance.code.as_str() {
-            "OPBD" | "PRCD" if draft.opening.is_none() => draft.opening = Some(signed),
-            "CLBD" => draft.closing = Some(signed),
+            "OPBD" | "PRCD" if draft.opening.is_none() => {
+                draft.opening = Some(signed);
+                // What was booked by the end of one day is there at the beginning of the next.
+                let is_of_before = balance.code == "PRCD";
+                let next = |day: NaiveDate| day.succ_opt().unwrap_or(day);
+                draft.opens_on = balance.on.map(|day| if is_of_before { next(day) } else { day });
+            }
+            "CLBD" => (draft.closing, draft.closes_on) = (Some(signed), balance.on),
             _ => {}
         }
         Ok(())
@@ -437,7 +466,7 @@ impl Walk {
 
     fn end_statement(&mut self) -> Result<(), Fault> {
         let Some(draft) = self.draft.take() else { return Ok(()) };
-        let Draft { account, currency, opening, closing, mut lines, pending } = draft;
+        let Draft { account, currency, opening, closing, mut lines, pending, .. } = draft;
         if account.is_empty() {
             return Err(self.fault("must name its account, Acct/Id"));
         }
@@ -454,7 +483,17 @@ impl Walk {
         for line in &mut lines {
             line.hash = self.hasher.hash(&account, line);
         }
-        self.statements.push(Statement { account, currency, lines, pending });
+        let statement = Statement {
+            account,
+            currency,
+            lines,
+            pending,
+            from: draft.period.0.or(draft.opens_on),
+            through: draft.closes_on.or(draft.period.1),
+            opening_minor: opening,
+            closing_minor: closing,
+        };
+        self.statements.push(statement.widened());
         Ok(())
     }
 

@@ -11,7 +11,7 @@ pub mod matching;
 pub mod reason;
 pub mod table;
 
-pub use line::{Fault, Line, Payout, PayoutLine, PayoutLineKind, Statement};
+pub use line::{Fault, Line, Payout, PayoutLine, PayoutLineKind, Statement, joined};
 
 /// Most bytes of a file. One that is larger is refused before it is read whole.
 pub const FILE_BYTES_MAX: usize = 64 << 20;

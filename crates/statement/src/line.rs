@@ -67,6 +67,57 @@ pub struct Statement {
     pub lines: Vec<Line>,
     /// Lines that are not booked, which were left out.
     pub pending: usize,
+    /// Its first day, if it says; never after a line's.
+    pub from: Option<NaiveDate>,
+    /// Its last day, if it says; never before a line's.
+    pub through: Option<NaiveDate>,
+    /// The balance at the beginning of the first day, minor units, if it says.
+    pub opening_minor: Option<i64>,
+    /// The balance at the end of the last day, minor units, if it says: the opening balance and the lines.
+    pub closing_minor: Option<i64>,
+}
+
+impl Statement {
+    /// Widens its days to those of its lines: a bank may book outside of the days it writes above them.
+    pub(crate) fn widened(mut self) -> Self {
+        let days = || self.lines.iter().map(|line| line.booked_on);
+        self.from = self.from.into_iter().chain(days()).min();
+        self.through = self.through.into_iter().chain(days()).max();
+        self
+    }
+
+    /// Whether another one goes on where this one ends: its next page, or the next days of the account.
+    fn goes_on_in(&self, next: &Self) -> bool {
+        let (Some(closing), Some(opening)) = (self.closing_minor, next.opening_minor) else {
+            // Pages before the last have no closing balance, and pages after the first no opening one.
+            return true;
+        };
+        let follows = |from: NaiveDate| {
+            self.from.is_none_or(|first| first <= from)
+                && self
+                    .through
+                    .is_none_or(|last| last.succ_opt().is_some_and(|next_day| from <= next_day))
+        };
+        closing == opening && next.from.is_none_or(follows)
+    }
+}
+
+/// Statements of one account as few as they can be: pages, and days that go on from each other, are one.
+pub fn joined(statements: impl IntoIterator<Item = Statement>) -> Vec<Statement> {
+    let mut found: Vec<Statement> = Vec::new();
+    for next in statements {
+        match found.last_mut().filter(|last| last.goes_on_in(&next)) {
+            Some(last) => {
+                last.lines.extend(next.lines);
+                last.pending += next.pending;
+                last.through = last.through.max(next.through);
+                last.from = last.from.into_iter().chain(next.from).min();
+                last.closing_minor = next.closing_minor;
+            }
+            None => found.push(next),
+        }
+    }
+    found
 }
 
 /// Gives hashes to the lines of a file.

@@ -248,7 +248,17 @@ pub fn bank(bytes: &[u8], account: &str, mapping: &BankMapping) -> Result<Statem
         lines.push(line);
     }
     let currency = mapping.form.currency.clone();
-    Ok(Statement { account: account.to_owned(), currency, lines, pending: 0 })
+    let statement = Statement {
+        account: account.to_owned(),
+        currency,
+        lines,
+        pending: 0,
+        from: None,
+        through: None,
+        opening_minor: None,
+        closing_minor: None,
+    };
+    Ok(statement.widened())
 }
 
 /// What came in less what went out; one of the two is there. Banks write what went out with a minus

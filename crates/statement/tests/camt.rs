@@ -210,3 +210,39 @@ proptest! {
         }
     }
 }
+
+/// Statements that go on from each other are one; days or balances that are missing between them leave two.
+#[test]
+fn statements_that_go_on_from_each_other_are_one() {
+    let of = |from: &str, through: &str, balances: (Option<i64>, Option<i64>)| Statement {
+        account: "ACCOUNT".into(),
+        currency: "USD".into(),
+        lines: Vec::new(),
+        pending: 1,
+        from: Some(from.parse().unwrap()),
+        through: Some(through.parse().unwrap()),
+        opening_minor: balances.0,
+        closing_minor: balances.1,
+    };
+    let count = |of: Vec<Statement>| counterfoil_statement::joined(of).len();
+    let monday = || of("2026-03-02", "2026-03-02", (Some(5), Some(7)));
+    let joined = counterfoil_statement::joined([
+        monday(),
+        of("2026-03-03", "2026-03-04", (Some(7), Some(9))),
+    ]);
+    let whole = Statement { pending: 2, ..of("2026-03-02", "2026-03-04", (Some(5), Some(9))) };
+    assert_eq!(joined, [whole]);
+    assert_eq!(count(vec![monday(), of("2026-03-03", "2026-03-03", (Some(8), Some(9)))]), 2);
+    assert_eq!(count(vec![monday(), of("2026-03-04", "2026-03-04", (Some(7), Some(9)))]), 2);
+    // Pages: the first has the opening balance, the last the closing one.
+    let first = of("2026-03-02", "2026-03-31", (Some(5), None));
+    let last = of("2026-03-02", "2026-03-31", (None, Some(9)));
+    assert_eq!(counterfoil_statement::joined([first, last])[0].closing_minor, Some(9));
+}
+
+#[test]
+fn a_statement_says_its_days_and_balances() {
+    let read = one(MINIMAL);
+    assert_eq!((read.opening_minor, read.closing_minor), (Some(100_000), Some(99_900)));
+    assert_eq!(read.through.map(|day| day.to_string()).as_deref(), Some("2026-03-02"));
+}

@@ -27,7 +27,10 @@ fn statement(closing: &str) -> String {
     };
     let balance = |code: &str, minor: &str| {
         let amount = amount(minor, "CRDT");
-        format!("<Bal><Tp><CdOrPrtry><Cd>{code}</Cd></CdOrPrtry></Tp>{amount}</Bal>")
+        let day = if code == "CLBD" { "2025-05-31" } else { "2025-05-01" };
+        format!(
+            "<Bal><Tp><CdOrPrtry><Cd>{code}</Cd></CdOrPrtry></Tp>{amount}<Dt><Dt>{day}</Dt></Dt></Bal>"
+        )
     };
     let entry = |minor: &str, way: &str, day: &str, reference: &str| {
         format!(
@@ -65,8 +68,38 @@ fn a_month_from_the_banks_file_to_its_close() {
     assert!(ran.err.contains("by 1 minor units") && ran.err.contains("Nothing was recorded"));
     let file = desk.file("may.xml", &statement("281.03"));
     let import = ["books", "import-bank", &file, "--bank", "operating"];
+    // Another spelling would be another account: nothing is recorded of one that nobody declared.
+    let undeclared = desk.run(&import);
+    assert_eq!(undeclared.code, 3, "{undeclared:?}");
+    assert!(undeclared.err.contains("declare operating first"), "{undeclared:?}");
+    let declare = |code: &'static str| {
+        [
+            "books",
+            "bank-account",
+            code,
+            "--name",
+            "Operating account",
+            "--last-four",
+            "6789",
+            "--opened-on",
+            "2025-05-01",
+            "--opening",
+            "100.00",
+        ]
+    };
+    desk.done(&declare("operating"));
+    let alike = desk.run(&declare("Operating"));
+    assert!(alike.code == 3 && alike.err.contains("in case alone"), "{alike:?}");
+    let typo = desk.run(&["books", "import-bank", &file, "--bank", "Operating"]);
+    assert!(typo.code == 3 && typo.err.contains("declared are operating"), "{typo:?}");
+    assert!(desk.done(&["books", "chart"]).contains("6789"));
     assert!(desk.done(&[&import[..], &["--dry-run"]].concat()).contains("nothing was recorded"));
-    assert!(desk.done(&import).contains("2 lines read, 2 of them new."));
+    let imported = desk.done(&import);
+    assert!(imported.contains("2 lines read, 2 of them new."), "{imported}");
+    assert!(
+        imported.contains("Statement of 2025-05-01 to 2025-05-31: USD 100.00, then USD 281.03."),
+        "{imported}"
+    );
     assert!(desk.done(&import).contains("2 lines read, 0 of them new."));
     // A line that the bank gives back says what that means, and what may be done.
     let said = statement("281.03").replace(
@@ -124,14 +157,15 @@ fn a_month_from_the_banks_file_to_its_close() {
     );
     desk.done(&["books", "close", "2025-04"]);
     let checked = desk.done(&["books", "check", "2025-05"]);
-    for said in
-        ["Nothing stands in the way", "Not proved: that every statement of the bank was imported."]
-    {
+    for said in [
+        "Nothing stands in the way",
+        "Not proved: that every account the firm has at a bank was declared.",
+    ] {
         assert!(checked.contains(said), "{checked}");
     }
 
     let trial = desk.done(&["books", "trial-balance", "2025-05"]);
-    for part in ["Bank", "USD 181.03", "USD 5.97", "USD 12.00", "Debits less credits: USD 0.00."] {
+    for part in ["Bank", "USD 281.03", "USD 5.97", "USD 12.00", "Debits less credits: USD 0.00."] {
         assert!(trial.contains(part), "{part}: {trial}");
     }
     // The period ran to 1 April: that is when the fee was earned, though it was invoiced in May.
@@ -139,6 +173,18 @@ fn a_month_from_the_banks_file_to_its_close() {
     assert!(revenue.contains("standard") && revenue.contains("USD 199.00"), "{revenue}");
     assert!(desk.done(&["books", "revenue", "2025-05"]).contains("No fee was earned"));
     assert!(desk.done(&["books", "aging", "--as-of", "2025-05-01"]).contains("Nobody owed"));
+    let reconciled = desk.done(&["books", "reconcile", "2025-05", "--bank", "operating"]);
+    for said in [
+        "Operating account, ending 6789",
+        "Balance per statement",
+        "USD 281.03",
+        "Statements of operating",
+    ] {
+        assert!(reconciled.contains(said), "{said}: {reconciled}");
+    }
+    let unknown = desk.run(&["books", "reconcile", "2025-05", "--bank", "savings"]);
+    assert!(unknown.code == 3 && unknown.err.contains("declared are operating"), "{unknown:?}");
+    desk.done(&["books", "reconcile", "2025-05", "--html", "may.html", "--pdf", "may.pdf"]);
     desk.done(&["books", "close", "2025-05"]);
     assert!(desk.done(&["books", "chart"]).contains("Closed through 2025-05-31."));
     let again = desk.run(&["books", "close", "2025-05"]);
@@ -150,13 +196,20 @@ fn a_month_from_the_banks_file_to_its_close() {
     let folder = desk.folder.path().join("may");
     let table = |name: &str| fs::read_to_string(folder.join(format!("{name}.csv"))).unwrap();
     let journal = table("GL_Detail");
-    // Invoice, payment, two bank lines, a match, a booking; the match has three lines.
-    assert_eq!(journal.lines().count(), 1 + 6 * 2 + 1, "{journal}");
+    // Opening balance, invoice, payment, two bank lines, a match, a booking; the match has three lines.
+    assert_eq!(journal.lines().count(), 1 + 7 * 2 + 1, "{journal}");
     assert!(journal.starts_with("Journal_ID,Journal_ID_Line_Number,"), "{journal}");
     assert!(table("Deposit_Proof").contains(",193.03,matched,1,199.00,5.97,"));
     assert!(
         table("Controls").contains("Difference,0.00") && table("Controls").contains("Closed,yes")
     );
+    let reconciled = table("Bank_Reconciliation");
+    for said in [
+        "operating,2025-05-31,Balance per statement,,281.03,USD",
+        "operating,,Balance per ledger,,281.03,USD",
+    ] {
+        assert!(reconciled.contains(said), "{said}: {reconciled}");
+    }
     let dictionary = table("Data_Dictionary");
     for title in journal.lines().next().unwrap().split(',') {
         assert!(dictionary.contains(&format!("GL_Detail,{title},")), "{title} is explained");
@@ -291,4 +344,80 @@ fn every_page_of_the_books_has_a_json_form() {
         assert_ne!(ran.code, 0, "{arguments:?}");
         assert!(ran.err.contains(says), "{arguments:?}: {ran:?}");
     }
+}
+
+/// A bank's statement of one month, of a version of the format: three lines that lead from one balance to the other.
+fn monthly(version: &str, month: u32, opening: i64) -> (String, i64) {
+    let amount = |minor: i64| {
+        let way = if minor < 0 { "DBIT" } else { "CRDT" };
+        let (whole, cents) = (minor.abs() / 100, minor.abs() % 100);
+        format!("<Amt Ccy=\"USD\">{whole}.{cents:02}</Amt><CdtDbtInd>{way}</CdtDbtInd>")
+    };
+    let balance = |code: &str, minor: i64, day: u32| {
+        format!(
+            "<Bal><Tp><CdOrPrtry><Cd>{code}</Cd></CdOrPrtry></Tp>{}<Dt><Dt>2025-{month:02}-{day:02}</Dt></Dt></Bal>",
+            amount(minor)
+        )
+    };
+    // Two of them are alike.
+    let lines = [(3, 12_005), (3, 12_005), (20, -i64::from(month) * 117)];
+    let entries = lines.map(|(day, minor)| {
+        format!(
+            "<Ntry>{}<Sts><Cd>BOOK</Cd></Sts><BookgDt><Dt>2025-{month:02}-{day:02}</Dt></BookgDt><BkTxCd/></Ntry>",
+            amount(minor)
+        )
+    });
+    let closing = opening + lines.iter().map(|(_, minor)| minor).sum::<i64>();
+    let last = [28, 31, 30][usize::try_from(month - 2).unwrap()];
+    let document = format!(
+        "<Document xmlns=\"urn:iso:std:iso:20022:tech:xsd:camt.053.001.{version}\"><BkToCstmrStmt><Stmt>\
+         <Acct><Id><Othr><Id>000123456789</Id></Othr></Id></Acct>{}{}{}</Stmt></BkToCstmrStmt></Document>",
+        balance("OPBD", opening, 1),
+        balance("CLBD", closing, last),
+        entries.concat()
+    );
+    (document, closing)
+}
+
+#[test]
+fn statements_read_twice_and_in_any_order_make_the_same_books() {
+    let mut opening = 10_000;
+    let statements = [("02", 2), ("06", 3), ("08", 4)].map(|(version, month)| {
+        let (document, closing) = monthly(version, month, opening);
+        opening = closing;
+        document
+    });
+    let books_of = |order: &[usize]| {
+        let desk = Desk::with_firm();
+        desk.done(&[
+            "books",
+            "bank-account",
+            "operating",
+            "--name",
+            "Operating account",
+            "--opened-on",
+            "2025-02-01",
+            "--opening",
+            "100.00",
+        ]);
+        for at in order {
+            let file = desk.file(&format!("{at}.xml"), &statements[*at]);
+            desk.done(&["books", "import-bank", &file, "--bank", "operating"]);
+        }
+        let shown = |args: &[&str]| {
+            let mut json = desk.run(&[args, &["--json"]].concat()).json().remove(0);
+            json.as_object_mut().unwrap().remove("position");
+            let json = json.to_string();
+            // Each desk has a firm of its own.
+            let firm = json.split("firms/").nth(1).map(|rest| rest[..36].to_owned());
+            firm.map_or(json.clone(), |firm| json.replace(&firm, "FIRM"))
+        };
+        let reconciled =
+            ["2025-02", "2025-03", "2025-04"].map(|month| shown(&["books", "reconcile", month]));
+        (reconciled, shown(&["books", "trial-balance", "2025-04"]))
+    };
+    let told = books_of(&[0, 1, 2]);
+    assert!(!told.0[2].contains("\"items\""), "nothing differs: {}", told.0[2]);
+    assert_eq!(books_of(&[2, 1, 0, 0]), told);
+    assert_eq!(books_of(&[1, 2, 0, 1, 2]), told);
 }

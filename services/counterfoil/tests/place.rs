@@ -46,6 +46,18 @@ fn commands_under(desk: &Desk, path: &[&str]) -> Vec<String> {
     names.flat_map(|name| commands_under(desk, &[path, &[name]].concat())).collect()
 }
 
+const BANK_ACCOUNT: [&str; 9] = [
+    "books",
+    "bank-account",
+    "operating",
+    "--name",
+    "Operating account",
+    "--opened-on",
+    "2025-05-01",
+    "--opening",
+    "0",
+];
+
 const END_OF_A_BOND: [&str; 10] = [
     "firm",
     "end-standing",
@@ -131,7 +143,11 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["tokens", "revoke", NOBODY],
         &["books", "accept", "2025-05", "lines-open", "--reason", "a reason"],
         &["books", "chart"],
+        &BANK_ACCOUNT,
         &["books", "check", "2025-05"],
+        &["books", "reconcile", "2025-05"],
+        &["books", "take-back", NOBODY],
+        &["books", "withdraw", "2025-05", "lines-open", "--reason", "a reason"],
         &["books", "journal", "2025-05"],
         &["books", "package", "2025-05", "--to", "package"],
         &["charges"],

@@ -23,12 +23,33 @@ async fn what_stands_in_the_way_is_accepted_with_a_reason_as_much_of_it_as_there
     }
     let unknown = books().accept_for_close(accept("rows")).await.unwrap_err();
     assert!(said(&unknown).contains("must be one of lines_open, suspense"), "{}", said(&unknown));
-    for rule in ["lines_open", "suspense", "payouts_late"] {
+    for rule in ["lines_open", "payouts_late", "statement_missing"] {
         let accepted = books().accept_for_close(accept(rule)).await.unwrap().into_inner();
         assert_eq!(accepted.accepted.unwrap().rule, rule);
     }
     let refused = books().close_month(month.close()).await.unwrap_err();
     assert!(said(&refused).contains("neither a bank line nor a late payout"), "{}", said(&refused));
+    // What is accepted no more is in the way again.
+    let withdraw = |rule: &str| v1::WithdrawAcceptanceRequest {
+        parent: month.firm.clone(),
+        request_id: id(),
+        through: february(28),
+        rule: rule.to_owned(),
+        reason: "The statement is here.".to_owned(),
+    };
+    let once = withdraw("statement_missing");
+    books().withdraw_acceptance(once.clone()).await.unwrap();
+    let again = books().withdraw_acceptance(once).await.unwrap().into_inner();
+    assert!(again.receipt.unwrap().replayed);
+    let twice = books().withdraw_acceptance(withdraw("statement_missing")).await.unwrap_err();
+    assert!(said(&twice).contains("nothing of that is accepted"), "{}", said(&twice));
+    let refused = books().close_month(month.close()).await.unwrap_err();
+    assert!(
+        said(&refused).contains("without a statement through 2026-02-28: operating"),
+        "{}",
+        said(&refused)
+    );
+    books().accept_for_close(accept("statement_missing")).await.unwrap();
     let clearing = accept("clearing_late");
     let accepted = books().accept_for_close(clearing.clone()).await.unwrap().into_inner();
     let accepted = accepted.accepted.unwrap();
@@ -36,7 +57,7 @@ async fn what_stands_in_the_way_is_accepted_with_a_reason_as_much_of_it_as_there
     let again = books().accept_for_close(clearing).await.unwrap().into_inner();
     assert!(again.receipt.unwrap().replayed);
 
-    // One line more, and what was accepted of lines and suspense is not what there is.
+    // One line more, and what was accepted of lines is not what there is.
     let mut note = month.note.clone();
     note.request_id = id();
     note.lines.truncate(1);
@@ -49,16 +70,15 @@ async fn what_stands_in_the_way_is_accepted_with_a_reason_as_much_of_it_as_there
     };
     let checked = books().check_month(check.clone()).await.unwrap().into_inner();
     let outdated: Vec<&str> = checked.outdated.iter().map(|known| known.rule.as_str()).collect();
-    assert_eq!(outdated, ["lines_open", "suspense"]);
+    assert_eq!(outdated, ["lines_open"]);
     assert!(books().close_month(month.close()).await.is_err());
-    for rule in ["lines_open", "suspense"] {
-        books().accept_for_close(accept(rule)).await.unwrap();
-    }
+    books().accept_for_close(accept("lines_open")).await.unwrap();
     books().close_month(month.close()).await.unwrap();
     let closed = books().check_month(check.clone()).await.unwrap().into_inner();
     let closed_with: Vec<(&str, i64)> =
         closed.closed_with.iter().map(|known| (known.rule.as_str(), known.count)).collect();
-    let expected = [("payouts_late", 1), ("clearing_late", 2), ("lines_open", 4), ("suspense", 0)];
+    let expected =
+        [("payouts_late", 1), ("statement_missing", 1), ("clearing_late", 2), ("lines_open", 4)];
     assert_eq!(closed_with, expected);
     // Of a closed month each stands once; of a month that is not over nothing is proved.
     let later = v1::CheckMonthRequest { through: date(2027, 1, 31), ..check.clone() };
@@ -66,6 +86,8 @@ async fn what_stands_in_the_way_is_accepted_with_a_reason_as_much_of_it_as_there
     assert!(later.blocks.iter().any(|block| block.rule == "not_over" && !block.acceptable));
     let late = books().accept_for_close(accept("lines_open")).await.unwrap_err();
     assert_eq!(reason(&late), "ALREADY_RECORDED");
+    let closed = books().withdraw_acceptance(withdraw("lines_open")).await.unwrap_err();
+    assert_eq!(reason(&closed), "ALREADY_RECORDED");
 }
 
 /// Nothing reaches a bank before it was taken.

@@ -8,6 +8,7 @@ mod common;
 mod accepted;
 mod another_person;
 mod audit;
+mod bank;
 mod billing;
 mod books;
 mod bundle;

@@ -37,6 +37,7 @@ pub(crate) fn request(bytes: &[u8]) {
         "PublishPlanRequest" => of!(PublishPlanRequest, |m| requests::publish_plan(m, usd)),
         "NoteBankLinesRequest" => of!(NoteBankLinesRequest, |m| requests::note_bank_lines(m, usd)),
         "NotePayoutRequest" => of!(NotePayoutRequest, |m| requests::note_payout(m, usd)),
+        "NoteStatementRequest" => of!(NoteStatementRequest, |m| requests::note_statement(m, usd)),
         "CreateTokenRequest" => of!(CreateTokenRequest, requests::create_token),
         "RegisterFirmRequest" => of!(RegisterFirmRequest, requests::register_firm),
         "ReviseChartRequest" => of!(ReviseChartRequest, requests::revise_chart),

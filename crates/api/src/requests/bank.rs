@@ -1,9 +1,14 @@
 //! What a bank and the card processor say, and what a person makes of it.
 
-use domain::command::{BankAction, BookLine, Command, LineNoted, PayoutNoted};
-use domain::event::{MatchRefused, Movement, PayoutLine, StatementLineSeen};
+use domain::command::{
+    BankAction, BookLine, Command, Dated, FirmAction, LineNoted, PayoutNoted, StatementNoted,
+};
+use domain::event::{
+    BankAccountDeclared, MatchRefused, Movement, PayoutLine, StatementLineSeen, StatementSeen,
+};
 use domain::ids::{
-    AccountId, BankCode, BankReference, DepositId, DocumentHash, FirmId, ProcessorRef, RequestId,
+    AccountId, AccountNumber, BankCode, BankReference, DepositId, DocumentHash, FirmId,
+    ProcessorRef, RequestId,
 };
 use domain::money::{Currency, Money};
 use domain::value::Text;
@@ -11,9 +16,12 @@ use domain::value::Text;
 use crate::field::{FieldErrors, Fields};
 use crate::limit::{
     BANK_LINES_MAX, LINE_REFERENCES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX, REFUSED_MOVEMENTS_MAX,
+    STATEMENT_LINES_MAX,
 };
-use crate::requests::Asked;
-use crate::requests::read::{account_name, deposit_name, firm_name, own};
+use crate::requests::books::month_end;
+use crate::requests::read::{account_name, deposit_name, firm_name, get, own};
+use crate::requests::{Asked, Get};
+use crate::scalar::CivilDate;
 use crate::v1;
 
 /// What stands behind a line, as far as the request says. The service finds the accounts.
@@ -53,6 +61,28 @@ pub struct ReverseMatchAsked {
     pub request_id: RequestId,
     /// The line.
     pub deposit: DepositId,
+}
+
+/// Something that was recorded by mistake. The service finds the lines that go with a statement.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TakeBackAsked {
+    /// The firm.
+    pub firm: FirmId,
+    /// The request.
+    pub request_id: RequestId,
+    /// The line, statement or payout.
+    pub deposit: DepositId,
+    /// Why.
+    pub reason: Option<Text>,
+}
+
+/// What to reconcile.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ReconciliationOf {
+    /// At the end of this day.
+    pub through: CivilDate,
+    /// Only this account.
+    pub bank: Option<BankCode>,
 }
 
 fn bank(
@@ -95,6 +125,99 @@ fn line(f: &mut Fields, m: &v1::BankLine) -> Option<LineNoted> {
         value_on: value_on?,
     };
     Some(LineNoted { booked_on: booked_on?, seen })
+}
+
+/// Reads a `DeclareBankAccount`. The day it happened is that of the opening balance.
+pub fn declare_bank_account(
+    m: &v1::DeclareBankAccountRequest,
+    currency: Option<Currency>,
+) -> Result<Asked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let firm = firm_name(f, "name", &m.name);
+        let request_id = f.request_id(&m.request_id);
+        let account = f.message("account", m.account.as_ref(), |f, m| {
+            let bank = f.parse("bank", &m.bank, BankCode::parse);
+            let name = f.parse("display_name", &m.display_name, Text::line);
+            let last_four = f.parse_optional("last_four", &m.last_four, Text::line);
+            let ledger_account =
+                f.parse_optional("ledger_account", &m.ledger_account, AccountNumber::parse);
+            let opened_on = f.date("opened_on", m.opened_on.as_ref());
+            let opening = f.money("opening", m.opening.as_ref());
+            let closed_on = f.optional_date("closed_on", m.closed_on.as_ref());
+            let declared = BankAccountDeclared {
+                bank: bank?,
+                closed_on: closed_on?,
+                last_four: last_four?,
+                ledger_account: ledger_account?,
+                name: name?,
+                opening: opening?,
+            };
+            Some((opened_on?, declared))
+        });
+        let (occurred_on, declared) = account?;
+        let action = FirmAction::DeclareBankAccount(declared);
+        let action = Dated { occurred_at: None, occurred_on, action };
+        Some(Asked { firm: firm?, request_id: request_id?, command: Command::Firm { action } })
+    })
+}
+
+/// Reads a `NoteStatement`.
+pub fn note_statement(
+    m: &v1::NoteStatementRequest,
+    currency: Option<Currency>,
+) -> Result<Asked, FieldErrors> {
+    Fields::check(currency, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let request_id = f.request_id(&m.request_id);
+        let code = f.parse("bank", &m.bank, BankCode::parse);
+        let file = f.parse("file_hash", &m.file_hash, DocumentHash::parse);
+        let part = f.number("part", m.part, 1..=STATEMENTS_OF_FILE_MAX);
+        let source = f.code::<v1::StatementSource>("source", m.source);
+        let from = f.date("from", m.from.as_ref());
+        let through = f.date("through", m.through.as_ref());
+        let opening = f.money("opening", m.opening.as_ref());
+        let closing = f.money("closing", m.closing.as_ref());
+        let lines = deposits(f, ("lines", STATEMENT_LINES_MAX), firm, &m.lines);
+        let seen = StatementSeen {
+            bank: code?,
+            closing: closing?,
+            file: file?,
+            from: from?,
+            lines: 0,
+            opening: opening?,
+            part: part?,
+            source: source?,
+        };
+        let noted = StatementNoted { seen, through: through?, lines: lines? };
+        bank(firm, request_id, Some(BankAction::NoteStatement(noted)))
+    })
+}
+
+/// Most statements of one file.
+const STATEMENTS_OF_FILE_MAX: u32 = 10_000;
+
+/// Reads a `TakeBackDeposit`.
+pub fn take_back_deposit(m: &v1::TakeBackDepositRequest) -> Result<TakeBackAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        let name = deposit_name(f, "name", &m.name);
+        let request_id = f.request_id(&m.request_id);
+        let reason = f.parse_optional("reason", &m.reason, Text::parse);
+        let (firm, deposit) = name?;
+        Some(TakeBackAsked { firm, request_id: request_id?, deposit, reason: reason? })
+    })
+}
+
+/// Reads a `GetReconciliation`.
+pub fn get_reconciliation(
+    m: &v1::GetReconciliationRequest,
+) -> Result<Get<ReconciliationOf>, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        let through = month_end(f, m.through.as_ref());
+        let bank = f.parse_optional("bank", &m.bank, BankCode::parse);
+        let of = through.zip(bank).map(|(through, bank)| ReconciliationOf { through, bank });
+        get(f, firm.zip(of), m.at_least_position)
+    })
 }
 
 /// Reads a `NotePayout`.
@@ -160,7 +283,17 @@ pub fn confirm_match(
 
 /// Other lines of the same firm.
 fn joined(f: &mut Fields, firm: Option<FirmId>, names: &[String]) -> Option<Vec<DepositId>> {
-    f.each("joined", names, 0..=BANK_LINES_MAX, |f, text| {
+    deposits(f, ("joined", BANK_LINES_MAX), firm, names)
+}
+
+/// Deposits of the same firm, at most so many.
+fn deposits(
+    f: &mut Fields,
+    (field, most): (&str, usize),
+    firm: Option<FirmId>,
+    names: &[String],
+) -> Option<Vec<DepositId>> {
+    f.each(field, names, 0..=most, |f, text| {
         let rule = "must be firms/{firm}/deposits/{deposit} of the same firm";
         let named = crate::name::parse_deposit(text);
         f.known_self(named.filter(|(owner, _)| Some(*owner) == firm).map(|(_, id)| id), rule)

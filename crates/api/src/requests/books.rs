@@ -52,7 +52,7 @@ pub struct MovementFilter {
     pub deposit: Option<DepositId>,
 }
 
-/// What to accept that stands in the way of closing a month.
+/// What to accept that stands in the way of closing a month, or to accept no more.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct AcceptAsked {
     /// The firm.
@@ -210,7 +210,7 @@ pub fn propose_matches(m: &v1::ProposeMatchesRequest) -> Result<Get<()>, FieldEr
 }
 
 /// The last day of a month.
-fn month_end(f: &mut Fields, day: Option<&Date>) -> Option<CivilDate> {
+pub(crate) fn month_end(f: &mut Fields, day: Option<&Date>) -> Option<CivilDate> {
     let day = f.date("through", day)?;
     if !is_month_end(day) {
         return f.refuse("through", "must be the last day of a month");
@@ -230,22 +230,39 @@ pub fn check_month(m: &v1::CheckMonthRequest) -> Result<Get<CivilDate>, FieldErr
 /// Reads an `AcceptForClose`.
 pub fn accept_for_close(m: &v1::AcceptForCloseRequest) -> Result<AcceptAsked, FieldErrors> {
     Fields::check(None, |f| {
-        let firm = firm_name(f, "parent", &m.parent);
-        let request_id = f.request_id(&m.request_id);
-        let through = month_end(f, m.through.as_ref());
-        let known = CloseRule::ALL.iter().find(|rule| rule.code() == m.rule).copied();
-        let rule = known.or_else(|| {
-            let codes: Vec<&str> = CloseRule::ALL.iter().map(|rule| rule.code()).collect();
-            f.refuse("rule", format!("must be one of {}", codes.join(", ")))
-        });
-        let reason = f.parse("reason", &m.reason, Text::parse);
-        Some(AcceptAsked {
-            firm: firm?,
-            request_id: request_id?,
-            through: through?,
-            rule: rule?,
-            reason: reason?,
-        })
+        accepted(f, &m.parent, &m.request_id, (m.through.as_ref(), &m.rule, &m.reason))
+    })
+}
+
+/// Reads a `WithdrawAcceptance`.
+pub fn withdraw_acceptance(m: &v1::WithdrawAcceptanceRequest) -> Result<AcceptAsked, FieldErrors> {
+    Fields::check(None, |f| {
+        accepted(f, &m.parent, &m.request_id, (m.through.as_ref(), &m.rule, &m.reason))
+    })
+}
+
+/// What of a month is accepted, or is no more, and why.
+fn accepted(
+    f: &mut Fields,
+    parent: &str,
+    request_id: &str,
+    (through, rule, reason): (Option<&Date>, &str, &str),
+) -> Option<AcceptAsked> {
+    let firm = firm_name(f, "parent", parent);
+    let request_id = f.request_id(request_id);
+    let through = month_end(f, through);
+    let known = CloseRule::ALL.iter().find(|known| known.code() == rule).copied();
+    let rule = known.or_else(|| {
+        let codes: Vec<&str> = CloseRule::ALL.iter().map(|rule| rule.code()).collect();
+        f.refuse("rule", format!("must be one of {}", codes.join(", ")))
+    });
+    let reason = f.parse("reason", reason, Text::parse);
+    Some(AcceptAsked {
+        firm: firm?,
+        request_id: request_id?,
+        through: through?,
+        rule: rule?,
+        reason: reason?,
     })
 }
 

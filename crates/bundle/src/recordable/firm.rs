@@ -104,7 +104,10 @@ impl FirmRecord {
             | FirmEvent::AccessRevoked(_)
             | FirmEvent::AccessUsed(_)
             | FirmEvent::ChartRevised(_)
+            | FirmEvent::BankAccountDeclared(_)
+            | FirmEvent::BankAccountTakenBack(_)
             | FirmEvent::CloseAccepted(_)
+            | FirmEvent::CloseAcceptanceWithdrawn(_)
             | FirmEvent::PeriodLocked(_)
             | FirmEvent::MatchPolicySet(_) => {}
         }

@@ -4,14 +4,14 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::CivilDate;
 
+use super::told::{note_lines, note_payout, note_statement, take_back};
 use super::{Deposit, Joined, Line, Matched, Payout};
 use crate::account::Account;
-use crate::command::{BankAction, BookLine, LineNoted, Match, PayoutNoted};
-use crate::decide::check_day;
+use crate::command::{BankAction, BookLine, Match};
 use crate::event::{
     AccountMovement, AutomaticMatches, BookingReversed, DepositMatched, LineBooked, MatchJoined,
     MatchLeft, MatchRefused, MatchReversed, MatchRule, MoneyDeposited, MoneyUndeposited, Movement,
-    PayoutLinesReported, PayoutReported, StatementLineSeen, StreamId,
+    StreamId,
 };
 use crate::ids::{AccountId, DepositId, EventId};
 use crate::money::{Currency, Money};
@@ -20,14 +20,10 @@ use crate::world::{Draft, Halt, World};
 
 /// Most lines of a statement in one command.
 pub const LINES_MAX: usize = 500;
-/// Most references of one line.
-pub const REFERENCES_MAX: usize = 32;
-/// Most movements that one payout names.
-pub const PAYOUT_LINES_MAX: usize = 5_000;
 /// Most movements behind one deposit.
 pub const MOVEMENTS_MAX: usize = 5_000;
 /// Movements in one event: an event stays far below its largest size.
-const LINES_IN_EVENT: usize = 250;
+pub(super) const LINES_IN_EVENT: usize = 250;
 /// Most movements that are refused together; of more, their payout is refused.
 pub const REFUSED_MOVEMENTS_MAX: usize = LINES_IN_EVENT;
 /// How often a person may say no to what is proposed for one line.
@@ -42,6 +38,8 @@ pub(crate) fn bank(draft: &mut Draft<'_, '_>, action: &BankAction) -> Result<(),
     match action {
         BankAction::NoteLines(lines) => note_lines(draft, currency, lines),
         BankAction::NotePayout(payout) => note_payout(draft, currency, payout),
+        BankAction::NoteStatement(statement) => note_statement(draft, currency, statement),
+        BankAction::TakeBack(wanted) => take_back(draft, wanted),
         BankAction::Match(wanted) => match_line(draft, currency, wanted),
         BankAction::ReverseMatch { deposit, movements } => {
             reverse_match(draft, *deposit, movements)
@@ -52,115 +50,15 @@ pub(crate) fn bank(draft: &mut Draft<'_, '_>, action: &BankAction) -> Result<(),
     }
 }
 
-fn refused(subject: impl std::fmt::Display, detail: impl Into<String>) -> Refusal {
+pub(super) fn refused(subject: impl std::fmt::Display, detail: impl Into<String>) -> Refusal {
     Refusal::new(Reason::ValueRefused, subject, detail)
 }
 
-fn too_many(subject: &str, most: usize) -> Halt {
+pub(super) fn too_many(subject: &str, most: usize) -> Halt {
     refused(subject, format!("must be 1 to {most}")).into()
 }
 
-/// Every line that is new is recorded. One that is known says the same: its id is made of its hash.
-fn note_lines(
-    draft: &mut Draft<'_, '_>,
-    currency: Currency,
-    lines: &[LineNoted],
-) -> Result<(), Halt> {
-    if lines.is_empty() || lines.len() > LINES_MAX {
-        return Err(too_many("lines", LINES_MAX));
-    }
-    let now = draft.now();
-    let mut fresh = BTreeMap::new();
-    for (at, line) in lines.iter().enumerate() {
-        let of = |field: &str| format!("lines[{at}].{field}");
-        let world = draft.world();
-        check_day(world.firm()?, now, &of("booked_on"), line.booked_on)?;
-        let seen = &line.seen;
-        if seen.amount.is_zero() || seen.amount.currency() != currency {
-            let detail = format!("must be in {} and not zero", currency.as_str());
-            return Err(refused(of("amount"), detail).into());
-        }
-        if seen.references.len() > REFERENCES_MAX {
-            return Err(
-                refused(of("references"), format!("must be at most {REFERENCES_MAX}")).into()
-            );
-        }
-        let id = DepositId::of_line(&seen.bank, &seen.line);
-        let known = world.deposit(id)?.line.as_ref();
-        let differs = |old: &StatementLineSeen, on: CivilDate| old != seen || on != line.booked_on;
-        let again = fresh.get(&id).map(|other: &&LineNoted| (&other.seen, other.booked_on));
-        match known.map(|line| (&line.seen, line.mark.on)).or(again) {
-            None => {
-                fresh.insert(id, line);
-            }
-            Some((old, on)) if differs(old, on) => {
-                let detail = "a line with this hash is recorded and says something else";
-                return Err(Refusal::new(Reason::AlreadyRecorded, of("line"), detail).into());
-            }
-            Some(_) => {}
-        }
-    }
-    // In the order given, so that the log reads like the statement.
-    for line in lines {
-        let id = DepositId::of_line(&line.seen.bank, &line.seen.line);
-        if fresh.remove(&id).is_some() {
-            draft.add(StreamId::Deposit(id), line.booked_on, line.seen.clone())?;
-        }
-    }
-    Ok(())
-}
-
-fn note_payout(
-    draft: &mut Draft<'_, '_>,
-    currency: Currency,
-    noted: &PayoutNoted,
-) -> Result<(), Halt> {
-    let world = draft.world();
-    check_day(world.firm()?, draft.now(), "paid_on", noted.paid_on)?;
-    if noted.lines.is_empty() || noted.lines.len() > PAYOUT_LINES_MAX {
-        return Err(too_many("lines", PAYOUT_LINES_MAX));
-    }
-    let mut seen = BTreeSet::new();
-    let mut gross = Money::zero(currency);
-    for (at, line) in noted.lines.iter().enumerate() {
-        if !seen.insert(&line.movement) {
-            let detail = format!("{} {} is named twice", line.movement.kind, line.movement.name);
-            return Err(refused(format!("lines[{at}]"), detail).into());
-        }
-        let sum = gross.plus(line.amount).ok().filter(|_| !line.amount.is_zero());
-        gross = sum.ok_or_else(|| {
-            let detail = format!("must be in {} and not zero", currency.as_str());
-            refused(format!("lines[{at}].amount"), detail)
-        })?;
-    }
-    let costs = gross.minus(noted.net).map_err(|e| refused("net", e.to_string()))?;
-    if costs.minor() < 0 {
-        let detail = format!("{} is more than the {gross} that the lines sum to", noted.net);
-        return Err(refused("net", detail).into());
-    }
-    let id = DepositId::of_payout(&noted.payout);
-    if let Some(known) = &world.deposit(id)?.payout {
-        if known.lines == noted.lines
-            && known.reported.net == noted.net
-            && known.mark.on == noted.paid_on
-        {
-            return Ok(());
-        }
-        let detail = format!("the payout {} is recorded and says something else", noted.payout);
-        return Err(Refusal::new(Reason::AlreadyRecorded, "payout", detail).into());
-    }
-    let count = u32::try_from(noted.lines.len()).unwrap_or(u32::MAX);
-    let payout = noted.payout.clone();
-    let reported = PayoutReported { costs, gross, lines: count, net: noted.net, payout };
-    draft.add(StreamId::Deposit(id), noted.paid_on, reported)?;
-    for lines in noted.lines.chunks(LINES_IN_EVENT) {
-        let lines = PayoutLinesReported { lines: lines.to_vec() };
-        draft.add(StreamId::Deposit(id), noted.paid_on, lines)?;
-    }
-    Ok(())
-}
-
-fn line(world: &World, id: DepositId) -> Result<&Line, Halt> {
+pub(super) fn line(world: &World, id: DepositId) -> Result<&Line, Halt> {
     let deposit = world.deposit(id)?;
     deposit.line.as_ref().ok_or_else(|| {
         let detail = "no such line of a bank statement is recorded";
@@ -168,7 +66,7 @@ fn line(world: &World, id: DepositId) -> Result<&Line, Halt> {
     })
 }
 
-fn payout_of(world: &World, id: DepositId) -> Result<&Payout, Halt> {
+pub(super) fn payout_of(world: &World, id: DepositId) -> Result<&Payout, Halt> {
     world.deposit(id)?.payout.as_ref().ok_or_else(|| {
         let detail = "no such payout is recorded";
         Refusal::new(Reason::ReferenceUnknown, StreamId::Deposit(id), detail).into()
@@ -176,7 +74,7 @@ fn payout_of(world: &World, id: DepositId) -> Result<&Payout, Halt> {
 }
 
 /// A line that nobody has explained yet.
-fn open_line(world: &World, id: DepositId) -> Result<&Line, Halt> {
+pub(super) fn open_line(world: &World, id: DepositId) -> Result<&Line, Halt> {
     let found = line(world, id)?;
     let deposit: &Deposit = world.deposit(id)?;
     if deposit.is_open() {

@@ -1,18 +1,18 @@
-//! A deposit folded: what a line of a bank statement says and what it was found to be, or what a
-//! payout of the card processor names.
+//! A deposit folded: what a line of a bank statement says and what it was found to be, what a statement
+//! lists, or what a payout of the card processor names.
 
 mod decide;
+mod told;
 
 pub(crate) use decide::bank;
-pub use decide::{
-    LINES_MAX, MOVEMENTS_MAX, PAYOUT_LINES_MAX, REFERENCES_MAX, REFUSALS_MAX, REFUSED_MOVEMENTS_MAX,
-};
+pub use decide::{LINES_MAX, MOVEMENTS_MAX, REFUSALS_MAX, REFUSED_MOVEMENTS_MAX};
+pub use told::{PAYOUT_LINES_MAX, REFERENCES_MAX, STATEMENT_LINES_MAX};
 
 use crate::case::Mark;
 use crate::codec::record;
 use crate::event::{
     DepositEvent, DepositMatched, LineBooked, MatchRefused, PayoutLine, PayoutReported, Recorded,
-    StatementLineSeen,
+    StatementLine, StatementLineSeen, StatementSeen,
 };
 use crate::ids::DepositId;
 
@@ -23,6 +23,18 @@ record! {
         mark: Mark,
         /// What it says.
         seen: StatementLineSeen,
+    }
+}
+
+record! {
+    /// A statement.
+    pub struct Statement {
+        /// Its lines.
+        lines: Vec<StatementLine>,
+        /// The event; its day is the statement's last.
+        mark: Mark,
+        /// What it says.
+        seen: StatementSeen,
     }
 }
 
@@ -69,7 +81,7 @@ record! {
 }
 
 record! {
-    /// A line or a payout.
+    /// A line, a statement or a payout.
     #[derive(Default)]
     pub struct Deposit {
         /// What a person said that the line is.
@@ -84,6 +96,8 @@ record! {
         payout: Option<Payout>,
         /// What a person said does not stand behind the line.
         refused: Vec<MatchRefused>,
+        /// The statement, if it is one.
+        statement: Option<Statement>,
         /// How many matches a person took back.
         taken_back: u32,
         /// Events folded.
@@ -133,6 +147,17 @@ impl Deposit {
             DepositEvent::MatchLeft(_) => self.joined = None,
             DepositEvent::LineBooked(e) => self.booked = Some(Booked { booked: e.clone(), mark }),
             DepositEvent::BookingReversed(_) => self.booked = None,
+            DepositEvent::LineTakenBack(_) => self.line = None,
+            DepositEvent::PayoutTakenBack(_) => self.payout = None,
+            DepositEvent::StatementSeen(e) => {
+                self.statement = Some(Statement { lines: Vec::new(), mark, seen: e.clone() });
+            }
+            DepositEvent::StatementLinesListed(e) => {
+                if let Some(statement) = &mut self.statement {
+                    statement.lines.extend(e.lines.iter().cloned());
+                }
+            }
+            DepositEvent::StatementTakenBack(_) => self.statement = None,
         }
     }
 }

@@ -4,7 +4,7 @@ use calendar::CivilDate;
 
 use crate::codec::{codes, record};
 use crate::event::EventRef;
-use crate::ids::{AccountNumber, DocumentHash};
+use crate::ids::{AccountNumber, BankCode, DocumentHash};
 use crate::money::Money;
 use crate::value::Text;
 
@@ -149,6 +149,38 @@ record! {
 }
 
 record! {
+    /// The firm has an account at a bank. The day of the event is the one at whose beginning the opening balance
+    /// stood there. Lines recorded under its code before are its lines.
+    pub struct BankAccountDeclared {
+        /// The firm's own code for it; no account number is kept.
+        bank: BankCode,
+        /// Its last day, if the firm closed it.
+        closed_on: Option<CivilDate>,
+        /// The last four digits of its number.
+        last_four: Option<Text>,
+        /// The account of the accountant's ledger that it is, if that has one for each account at a bank.
+        ledger_account: Option<AccountNumber>,
+        /// Its name.
+        name: Text,
+        /// What stood on it at the beginning of the day; below zero if it was overdrawn.
+        opening: Money,
+    }
+}
+
+record! {
+    /// An account at a bank was declared wrongly. What is true is the declaration that follows. The day of the event is
+    /// the one of the opening balance that is taken back.
+    pub struct BankAccountTakenBack {
+        /// The firm's own code for it.
+        bank: BankCode,
+        /// What is taken back.
+        declared: EventRef,
+        /// The opening balance that was declared.
+        opening: Money,
+    }
+}
+
+record! {
     /// A month was checked and closed: nothing dates into it any more. What is told later and
     /// belongs into it lands on the day it is told, and names the day it happened.
     pub struct PeriodLocked {
@@ -166,7 +198,7 @@ codes! {
     pub enum CloseRule {
         /// Bank lines that nobody has explained.
         LinesOpen = "lines_open",
-        /// Suspense is not zero.
+        /// Suspense is not zero. Of months closed before it was held against the lines that stand in it.
         Suspense = "suspense",
         /// Payouts of the processor that should have reached the bank.
         PayoutsLate = "payouts_late",
@@ -176,6 +208,14 @@ codes! {
         FeesUnbilled = "fees_unbilled",
         /// What nothing allowed, and nobody gave back, put right or kept.
         ExposuresOpen = "exposures_open",
+        /// Bank lines of accounts that nobody declared.
+        BankUndeclared = "bank_undeclared",
+        /// Declared accounts without a statement through the month's last day.
+        StatementMissing = "statement_missing",
+        /// Statements that do not continue the one before, or the declared opening balance.
+        StatementBroken = "statement_broken",
+        /// Lines that only the ledger knows, or only a statement.
+        BankDiffers = "bank_differs",
     }
 }
 
@@ -188,6 +228,20 @@ record! {
         count: u64,
         /// SHA-256 of their names with their amounts, a line each, in the order of the lines: what comes later is not these.
         items: DocumentHash,
+        /// Why. No place for personal data.
+        reason: Text,
+        /// What stands in the way.
+        rule: CloseRule,
+        /// The last day of the month.
+        through: CivilDate,
+    }
+}
+
+record! {
+    /// A person accepts no more what was accepted for closing a month, which is open still.
+    pub struct CloseAcceptanceWithdrawn {
+        /// What was accepted.
+        acceptance: EventRef,
         /// Why. No place for personal data.
         reason: Text,
         /// What stands in the way.

@@ -1,7 +1,7 @@
 //! What a bank and a card processor say, and what stands behind it.
 //!
-//! A deposit's stream is one line of a bank statement or one payout of the processor. A line is what
-//! came into the bank; movements of accounts (payments, and what goes back) are what stands behind it.
+//! A deposit's stream is one line of a bank statement, one statement or one payout of the processor. A line
+//! is what came into the bank; movements of accounts (payments, and what goes back) are what stands behind it.
 
 use calendar::CivilDate;
 
@@ -28,6 +28,91 @@ record! {
         return_reason: Option<BankReference>,
         /// The day it counts for interest, if the bank says.
         value_on: Option<CivilDate>,
+    }
+}
+
+codes! {
+    /// What a statement was read from.
+    pub enum StatementSource {
+        /// ISO 20022 camt.053.
+        Camt053 = "camt053",
+        /// A table (RFC 4180), and balances that a person said.
+        Csv = "csv",
+    }
+}
+
+record! {
+    /// A bank's statement of one account: its lines lead from the balance before to the balance after. The day of the
+    /// event is its last one.
+    pub struct StatementSeen {
+        /// The firm's account at a bank.
+        bank: BankCode,
+        /// The balance at the end of its last day.
+        closing: Money,
+        /// SHA-256 of the file it was read from.
+        file: DocumentHash,
+        /// Its first day.
+        from: CivilDate,
+        /// How many lines it has.
+        lines: u32,
+        /// The balance at the beginning of its first day.
+        opening: Money,
+        /// Which statement of the file it is, from 1.
+        part: u32,
+        /// What the file is.
+        source: StatementSource,
+    }
+}
+
+record! {
+    /// One line of a statement.
+    pub struct StatementLine {
+        /// What came in; below zero what went out.
+        amount: Money,
+        /// The day the bank booked it.
+        booked_on: CivilDate,
+        /// The line's own stream.
+        line: DepositId,
+    }
+}
+
+record! {
+    /// Some of the lines of a statement; several such events hold a long list.
+    pub struct StatementLinesListed {
+        /// The lines.
+        lines: Vec<StatementLine>,
+    }
+}
+
+record! {
+    /// A statement was recorded by mistake.
+    pub struct StatementTakenBack {
+        /// Why. No place for personal data.
+        reason: Option<Text>,
+        /// What is taken back: the event that recorded it.
+        reverses: EventId,
+    }
+}
+
+record! {
+    /// A line was recorded by mistake: the bank booked no such line. Nothing stood behind it.
+    pub struct LineTakenBack {
+        /// The line's amount.
+        amount: Money,
+        /// Why. No place for personal data.
+        reason: Option<Text>,
+        /// What is taken back: the event that recorded it.
+        reverses: EventId,
+    }
+}
+
+record! {
+    /// A payout was recorded wrongly.
+    pub struct PayoutTakenBack {
+        /// Why. No place for personal data.
+        reason: Option<Text>,
+        /// What is taken back: the event that recorded it.
+        reverses: EventId,
     }
 }
 

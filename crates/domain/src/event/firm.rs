@@ -275,7 +275,10 @@ impl FirmEvent {
             | Self::AccessRevoked(_)
             | Self::AccessUsed(_)
             | Self::ChartRevised(_)
+            | Self::BankAccountDeclared(_)
+            | Self::BankAccountTakenBack(_)
             | Self::CloseAccepted(_)
+            | Self::CloseAcceptanceWithdrawn(_)
             | Self::PeriodLocked(_)
             | Self::MatchPolicySet(_)
             | Self::FirmCorrected(_) => None,
@@ -299,7 +302,10 @@ impl FirmEvent {
             | Self::AccessRevoked(_)
             | Self::AccessUsed(_)
             | Self::ChartRevised(_)
+            | Self::BankAccountDeclared(_)
+            | Self::BankAccountTakenBack(_)
             | Self::CloseAccepted(_)
+            | Self::CloseAcceptanceWithdrawn(_)
             | Self::PeriodLocked(_)
             | Self::MatchPolicySet(_) => false,
         }

@@ -171,7 +171,7 @@ events! {
 }
 
 events! {
-    /// An event of a line of a bank statement, or of a payout.
+    /// An event of a line of a bank statement, of a statement, or of a payout.
     pub enum DepositEvent {
         StatementLineSeen = "statement_line_seen" v 1,
         PayoutReported = "payout_reported" v 1,
@@ -183,6 +183,11 @@ events! {
         MatchRefused = "match_refused" v 1,
         LineBooked = "line_booked" v 1,
         BookingReversed = "booking_reversed" v 1,
+        LineTakenBack = "line_taken_back" v 1,
+        PayoutTakenBack = "payout_taken_back" v 1,
+        StatementSeen = "statement_seen" v 1,
+        StatementLinesListed = "statement_lines_listed" v 1,
+        StatementTakenBack = "statement_taken_back" v 1,
     }
 }
 
@@ -202,7 +207,10 @@ events! {
         AccessRevoked = "access_revoked" v 1,
         AccessUsed = "access_used" v 1,
         ChartRevised = "chart_revised" v 1,
+        BankAccountDeclared = "bank_account_declared" v 1,
+        BankAccountTakenBack = "bank_account_taken_back" v 1,
         CloseAccepted = "close_accepted" v 1,
+        CloseAcceptanceWithdrawn = "close_acceptance_withdrawn" v 1,
         PeriodLocked = "period_locked" v 1,
         MatchPolicySet = "match_policy_set" v 1,
         FirmCorrected = "firm_corrected" v 1,
@@ -343,7 +351,11 @@ impl Event {
                     | AccountEvent::MoneyRestated(_)
             ),
             Self::Deposit(event) => !matches!(event, DepositEvent::MatchRefused(_)),
-            Self::Firm(_) | Self::Look(_) => false,
+            Self::Firm(event) => matches!(
+                event,
+                FirmEvent::BankAccountDeclared(_) | FirmEvent::BankAccountTakenBack(_)
+            ),
+            Self::Look(_) => false,
         }
     }
 

@@ -133,7 +133,10 @@ fn action_of(event: &Event) -> Option<FirmAction> {
         | FirmEvent::AccessRevoked(_)
         | FirmEvent::AccessUsed(_)
         | FirmEvent::ChartRevised(_)
+        | FirmEvent::BankAccountDeclared(_)
+        | FirmEvent::BankAccountTakenBack(_)
         | FirmEvent::CloseAccepted(_)
+        | FirmEvent::CloseAcceptanceWithdrawn(_)
         | FirmEvent::PeriodLocked(_)
         | FirmEvent::MatchPolicySet(_)
         | FirmEvent::FirmCorrected(_) => return None,

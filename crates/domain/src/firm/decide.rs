@@ -9,11 +9,11 @@ use super::{Access, AdoptedPack, Backing, Confirmation, FiledStanding, Firm};
 use crate::actor::{ServiceActor, is_plain, sight_of};
 use crate::command::FirmAction;
 use crate::event::{
-    AccessBounds, AccessGranted, BookAccount, ChartRevised, EventRef, FirmEvent, PackAdopted,
-    PackConfirmed, PackUsedAtOwnRisk, PeriodLocked, PlanPublished, Scope, StandingEnded,
-    StandingKind,
+    AccessBounds, AccessGranted, BankAccountDeclared, BookAccount, ChartRevised,
+    CloseAcceptanceWithdrawn, EventRef, FirmEvent, PackAdopted, PackConfirmed, PackUsedAtOwnRisk,
+    PeriodLocked, PlanPublished, Scope, StandingEnded, StandingKind,
 };
-use crate::ids::PackCode;
+use crate::ids::{BankCode, PackCode};
 use crate::judge::EDITION;
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
@@ -113,6 +113,20 @@ pub(crate) fn decide(
             check_chart(firm, revised)?;
             revised.clone().into()
         }
+        FirmAction::DeclareBankAccount(declared) => {
+            check_bank(firm, on, declared)?;
+            declared.clone().into()
+        }
+        FirmAction::WithdrawAcceptance { reason, rule, through } => {
+            let (reason, rule, through) = (reason.clone(), *rule, *through);
+            check_month_open(firm, on, through)?;
+            let Some(known) = firm.acceptance(through, rule) else {
+                let detail = "nothing of that is accepted for this month";
+                return Err(Refusal::new(Reason::StateRefuses, "rule", detail));
+            };
+            let acceptance = known.at.clone();
+            CloseAcceptanceWithdrawn { acceptance, reason, rule, through }.into()
+        }
         FirmAction::AcceptForClose(accepted) => {
             check_month_open(firm, on, accepted.through)?;
             accepted.clone().into()
@@ -132,6 +146,35 @@ pub(crate) fn decide(
         return Err(Refusal::new(Reason::FirmUnknown, "firm", "the firm is not registered"));
     }
     Ok(event)
+}
+
+/// A code is told from another one at a glance, or the lines of one account are recorded under both.
+fn check_bank(firm: &Firm, on: CivilDate, declared: &BankAccountDeclared) -> Result<(), Refusal> {
+    let alike = |other: &&BankCode| {
+        **other != declared.bank && other.as_str().eq_ignore_ascii_case(declared.bank.as_str())
+    };
+    if let Some(other) = firm.banks.keys().find(alike) {
+        let detail =
+            format!("{other} is declared, and differs from {} in case alone", declared.bank);
+        return Err(refused("bank", &detail));
+    }
+    let currency = firm.registered.as_ref().map(|firm| firm.currency);
+    if let Some(currency) = currency.filter(|own| *own != declared.opening.currency()) {
+        return Err(refused("opening", &format!("must be in {}", currency.as_str())));
+    }
+    let four =
+        |text: &Text| text.as_str().len() == 4 && text.as_str().bytes().all(|b| b.is_ascii_digit());
+    if declared.last_four.as_ref().is_some_and(|text| !four(text)) {
+        return Err(refused("last_four", "must be four digits"));
+    }
+    if declared.closed_on.is_some_and(|closed| closed < on) {
+        return Err(refused("closed_on", "must not be before the day of the opening balance"));
+    }
+    let known = firm.banks.get(&declared.bank);
+    if known.is_some_and(|known| known.declared == *declared && known.opened_on == on) {
+        return Err(already("bank", "it is declared so already"));
+    }
+    Ok(())
 }
 
 /// Every account keeps a number of its own.

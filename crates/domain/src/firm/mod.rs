@@ -23,11 +23,11 @@ pub use signing::Prepared;
 use crate::actor::{ServiceActor, sight_of};
 use crate::codec::record;
 use crate::event::{
-    AccessGranted, AutomaticMatches, BookAccount, BureauRegistered, ChartAccount, CloseAccepted,
-    CloseRule, EventRef, FeesReviewed, FirmEvent, FirmRegistered, LATE_AFTER_DAYS, Recorded,
-    StandingKind, StandingRecorded, UtcMicros,
+    AccessGranted, AutomaticMatches, BankAccountDeclared, BookAccount, BureauRegistered,
+    ChartAccount, CloseAccepted, CloseRule, EventRef, FeesReviewed, FirmEvent, FirmRegistered,
+    LATE_AFTER_DAYS, Recorded, StandingKind, StandingRecorded, UtcMicros,
 };
-use crate::ids::{AccessId, BureauCode, EventId, PackCode, PlanCode, StateCode};
+use crate::ids::{AccessId, BankCode, BureauCode, EventId, PackCode, PlanCode, StateCode};
 use crate::judge::EDITION;
 use crate::rules::Rules;
 use crate::terms::Plan;
@@ -80,6 +80,18 @@ record! {
 }
 
 record! {
+    /// An account of the firm at a bank, as it is declared now.
+    pub struct BankAccount {
+        /// The event.
+        at: EventRef,
+        /// What was declared.
+        declared: BankAccountDeclared,
+        /// The day at whose beginning the opening balance stood there.
+        opened_on: CivilDate,
+    }
+}
+
+record! {
     /// What is matched without a person, and since which event.
     pub struct MatchPolicy {
         /// What.
@@ -107,6 +119,8 @@ record! {
         accepted: Vec<Acceptance>,
         /// Tokens in force.
         access: BTreeMap<AccessId, Access>,
+        /// Accounts at banks.
+        banks: BTreeMap<BankCode, BankAccount>,
         /// Bureaus.
         bureaus: BTreeMap<BureauCode, BureauRegistered>,
         /// What the firm calls accounts of its books, where it is not the usual.
@@ -195,6 +209,18 @@ impl Firm {
             FirmEvent::ChartRevised(e) => {
                 self.chart.extend(e.accounts.iter().map(|a| (a.account, a.clone())));
             }
+            FirmEvent::BankAccountDeclared(e) => {
+                let (at, opened_on) = (recorded.reference(), recorded.occurred_on);
+                let declared = e.clone();
+                self.banks.insert(e.bank.clone(), BankAccount { at, declared, opened_on });
+            }
+            FirmEvent::BankAccountTakenBack(e) => {
+                self.banks.remove(&e.bank);
+            }
+            FirmEvent::CloseAcceptanceWithdrawn(e) => {
+                self.accepted
+                    .retain(|known| (known.said.through, known.said.rule) != (e.through, e.rule));
+            }
             FirmEvent::CloseAccepted(e) => {
                 let (at, on) = (recorded.reference(), recorded.occurred_on);
                 self.accepted.push(Acceptance { at, on, said: e.clone() });
@@ -276,6 +302,15 @@ impl Firm {
     /// Whether a month was closed with something that was accepted.
     pub fn is_closed_with(&self, known: &Acceptance) -> bool {
         self.locks.iter().any(|lock| lock.accepted.contains(&known.at))
+    }
+
+    /// Whether the month of a day was closed with something of a kind accepted.
+    pub fn closed_accepting(&self, on: CivilDate, rule: CloseRule) -> bool {
+        let lock = self.locks.iter().find(|lock| on <= lock.through);
+        lock.is_some_and(|lock| {
+            let of_rule = self.accepted.iter().filter(|known| known.said.rule == rule);
+            of_rule.map(|known| &known.at).any(|at| lock.accepted.contains(at))
+        })
     }
 
     /// The last day of the last closed month.

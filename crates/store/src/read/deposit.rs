@@ -254,8 +254,17 @@ static NAMED: Statement = Statement::new(|| {
     )
 });
 
+static MATCHED_TO: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} FROM deposit t WHERE {} AND t.matched_to = $2 AND t.status = 'matched' \
+         ORDER BY t.position LIMIT 1",
+        DepositRow::TABLE.selected("t"),
+        active("t")
+    )
+});
+
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &MOVEMENTS, &NAMED];
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &MOVEMENTS, &NAMED, &MATCHED_TO];
 
 impl Store {
     /// Deposits in the order recorded; `after` is the position of the last of the page before, or 0.
@@ -295,6 +304,17 @@ impl Store {
             limit(rows),
         ];
         self.fetch(&MOVEMENTS, arguments).await
+    }
+
+    /// A line whose match names a payout.
+    pub async fn matched_to(
+        &self,
+        firm: FirmId,
+        payout: DepositId,
+    ) -> Result<Option<DepositId>, StoreError> {
+        let row: Option<DepositRow> =
+            self.fetch_one(&MATCHED_TO, vec![Value::Id(firm.0), payout.put()]).await?;
+        Ok(row.map(|row| row.deposit_id))
     }
 
     /// Movements of one name, in the order recorded.

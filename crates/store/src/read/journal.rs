@@ -119,6 +119,8 @@ selected! {
         unearned_minor: i64,
         /// Bank lines up to a day that nobody has explained.
         lines_open: u64,
+        /// What came in by bank lines that nobody has explained, minor units.
+        unexplained_minor: i64,
         /// Exposures ever found.
         exposures: u64,
     }
@@ -250,13 +252,14 @@ static CONTROLS: Statement = Statement::new(|| {
         )
     };
     format!(
-        "SELECT {}, {} - {}, {} + {}, {}, {} FROM projection p WHERE p.firm = $1 AND p.active",
+        "SELECT {}, {} - {}, {} + {}, {}, {}, {} FROM projection p WHERE p.firm = $1 AND p.active",
         of("SUM(x.amount_minor)", "movement", "AND x.deposit_id IS NULL"),
         of("SUM(x.open_minor)", "invoice", ""),
         of("SUM(x.open_minor)", "exposure", ""),
         of("SUM(x.unearned_minor)", "account", ""),
         of("SUM(x.owed_minor)", "exposure", ""),
         of("COUNT(*)", "deposit", "AND x.status = 'open' AND x.booked_on <= $2"),
+        of("SUM(x.amount_minor)", "deposit", "AND x.status = 'open'"),
         of("COUNT(*)", "exposure", "")
     )
 });

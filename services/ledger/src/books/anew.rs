@@ -1,7 +1,7 @@
 //! The figures of a close, from the log alone.
 
 use api::status::Failure;
-use books::{Anew, Controls, Unfinished};
+use books::{Anew, Controls, Reconciled, Unfinished};
 use calendar::CivilDate;
 use domain::event::{AccountEvent, DepositEvent, Recorded, StreamId};
 use domain::firm::Firm;
@@ -14,13 +14,13 @@ use crate::ledger::{Ledger, as_firm};
 /// Events read at a time.
 const EVENTS_PAGE: usize = 2_000;
 
-/// What the events up to a position make of a month, and what of it is not finished. Every hash is made anew: if the position is the
+/// What the events up to a position make of a month, what of it is not finished, and the accounts at banks. Every hash is made anew: if the position is the
 /// end, the log that the month is closed by has the root of its head.
 pub(super) async fn controls(
     ledger: &Ledger,
     firm: FirmId,
     (end, through): (u64, CivilDate),
-) -> Result<(Controls, Unfinished), Failure> {
+) -> Result<(Controls, Unfinished, Reconciled), Failure> {
     let folded = folded(ledger, firm, end).await?;
     let mut anew = Anew::new(&folded, through);
     let (mut position, mut frontier) = (0, Frontier::new());
@@ -68,7 +68,7 @@ fn of_the_books(firm: FirmId, stored: &Stored) -> Result<Option<Recorded>, Failu
     let corrupt = Failure::Corrupt { position: stored.position };
     let Some(kind) = Recorded::kind_of(&stored.bytes) else { return Err(corrupt) };
     let is_one_of = |types: &[(&str, u32)]| types.iter().any(|(name, _)| *name == kind);
-    if !OF_CASES.contains(&kind.as_str())
+    if !OF_OTHERS.contains(&kind.as_str())
         && !is_one_of(AccountEvent::TYPES)
         && !is_one_of(DepositEvent::TYPES)
     {
@@ -82,5 +82,6 @@ fn of_the_books(firm: FirmId, stored: &Stored) -> Result<Option<Recorded>, Failu
     }
 }
 
-/// The events of a case that move money, [`domain::event::Event::moves_money`].
-const OF_CASES: [&str; 2] = ["fee_earned", "fee_marked"];
+/// The events of a case and of the firm that move money, [`domain::event::Event::moves_money`].
+const OF_OTHERS: [&str; 4] =
+    ["fee_earned", "fee_marked", "bank_account_declared", "bank_account_taken_back"];

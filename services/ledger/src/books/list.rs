@@ -54,6 +54,7 @@ pub(super) async fn get_chart(
         locked_through,
         position: int64(position),
         automatic_matches: automatic.into(),
+        bank_accounts: firm.banks.values().map(super::bank::bank_account).collect(),
     })
 }
 

@@ -3,6 +3,7 @@
 
 mod anew;
 mod automatic;
+mod bank;
 mod change;
 mod list;
 mod month;
@@ -83,6 +84,40 @@ impl Books for BooksRpc {
     ) -> Result<Response<v1::NoteBankLinesResponse>, Status> {
         let authority = Authority::of(&request)?;
         Ok(Response::new(change::note_bank_lines(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn declare_bank_account(
+        &self,
+        request: Request<v1::DeclareBankAccountRequest>,
+    ) -> Result<Response<v1::DeclareBankAccountResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let answer = bank::declare(&self.0, &authority, request.get_ref()).await?;
+        Ok(Response::new(v1::DeclareBankAccountResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn note_statement(
+        &self,
+        request: Request<v1::NoteStatementRequest>,
+    ) -> Result<Response<v1::NoteStatementResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(bank::note_statement(&self.0, &authority, request.get_ref()).await?))
+    }
+
+    async fn take_back_deposit(
+        &self,
+        request: Request<v1::TakeBackDepositRequest>,
+    ) -> Result<Response<v1::TakeBackDepositResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let answer = bank::take_back(&self.0, &authority, request.get_ref()).await?;
+        Ok(Response::new(v1::TakeBackDepositResponse { receipt: Some(receipt(&answer)) }))
+    }
+
+    async fn get_reconciliation(
+        &self,
+        request: Request<v1::GetReconciliationRequest>,
+    ) -> Result<Response<v1::GetReconciliationResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        Ok(Response::new(bank::get_reconciliation(&self.0, &authority, request.get_ref()).await?))
     }
 
     async fn note_payout(
@@ -196,6 +231,15 @@ impl Books for BooksRpc {
         let authority = Authority::of(&request)?;
         let m = request.get_ref();
         Ok(Response::new(month::accept_for_close(&self.0, &authority, m).await?))
+    }
+
+    async fn withdraw_acceptance(
+        &self,
+        request: Request<v1::WithdrawAcceptanceRequest>,
+    ) -> Result<Response<v1::WithdrawAcceptanceResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let answer = month::withdraw_acceptance(&self.0, &authority, request.get_ref()).await?;
+        Ok(Response::new(v1::WithdrawAcceptanceResponse { receipt: Some(receipt(&answer)) }))
     }
 
     async fn close_month(

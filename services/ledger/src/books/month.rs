@@ -60,7 +60,8 @@ async fn check(
     let shown = Controls {
         through,
         difference_minor: month.difference_minor(),
-        suspense_minor: month.closing_minor(BookAccount::Suspense),
+        suspense_minor: all.closing_minor(BookAccount::Suspense),
+        unexplained_minor: sums.unexplained_minor,
         lines_open: sums.lines_open,
         clearing_minor: all.closing_minor(BookAccount::Clearing),
         undeposited_minor: sums.undeposited_minor,
@@ -71,11 +72,10 @@ async fn check(
     };
     // Rows that moved on while they were summed are of no one position.
     let at_rest = store.checkpoint(firm_id).await?.position == position;
-    let (controls, unfinished) = anew::controls(ledger, firm_id, (position, through)).await?;
+    let (controls, unfinished, _) = anew::controls(ledger, firm_id, (position, through)).await?;
     let mut blocks = controls.blocks();
     for block in &mut blocks {
-        // What stands in suspense are these lines.
-        if matches!(block.block, Block::LinesOpen | Block::Suspense) {
+        if block.block == Block::LinesOpen {
             block.items = unfinished.lines_open.lines();
         }
     }
@@ -101,7 +101,7 @@ async fn check(
 }
 
 /// The last day that is written with four digits of a year.
-fn last_day() -> CivilDate {
+pub(super) fn last_day() -> CivilDate {
     CivilDate::from_ymd_opt(9999, 12, 31).expect("a day of the calendar")
 }
 
@@ -121,7 +121,9 @@ impl Checked {
             Block::LinesOpen => {
                 format!("{count} bank lines up to {through} are not explained: match or book them")
             }
-            Block::Suspense => format!("{amount} stands in suspense on {through}"),
+            Block::Suspense => {
+                format!("suspense differs by {amount} from bank lines not explained: rebuild")
+            }
             Block::Clearing => {
                 format!(
                     "the clearing account differs by {amount} from payments not deposited: rebuild"
@@ -165,6 +167,24 @@ impl Checked {
                 "fees of periods over by {through} that may be asked for and were not: {count}, {amount}; bill them, or \
                  they are revenue of a later month"
             ),
+            Block::BankUndeclared => format!(
+                "accounts at banks with lines that nobody declared: {}; declare each with its opening balance",
+                self.unfinished.bank_undeclared.names()
+            ),
+            Block::StatementMissing => format!(
+                "declared accounts without a statement through {through}: {}; import it",
+                self.unfinished.statement_missing.names()
+            ),
+            Block::StatementBroken => format!(
+                "statements that do not continue the one before, or the declared opening balance: {count}, {amount} ({}); \
+                 import what is missing, or correct the declaration",
+                some_of(&self.unfinished.statement_broken)
+            ),
+            Block::BankDiffers => format!(
+                "lines that only the ledger knows, or only a statement: {count}, {amount} ({}); take back what the bank did \
+                 not book, import what it did",
+                some_of(&self.unfinished.bank_differs)
+            ),
             Block::ExposuresOpen => format!(
                 "fees asked for and payments taken by {through} that nothing allowed, owed to clients or open still: {count}, {amount}; \
                  give it back, put it right, or keep it for counsel's recorded reason"
@@ -180,6 +200,16 @@ impl Checked {
             && *items == hash_of(block);
         is_same.then_some(known)
     }
+}
+
+/// The names of the first few.
+fn some_of(of: &Several) -> String {
+    /// So many are named.
+    const FEW: usize = 3;
+    let all = of.names();
+    let names: Vec<&str> = all.split(", ").collect();
+    let more = if names.len() > FEW { ", ..." } else { "" };
+    format!("{}{more}", names[..names.len().min(FEW)].join(", "))
 }
 
 /// What is accepted of a block.
@@ -274,6 +304,22 @@ pub(super) async fn accept_for_close(
     let firm = ledger.firms().get(id).await?;
     let accepted = firm.acceptance(through, rule).map(acceptance);
     Ok(v1::AcceptForCloseResponse { receipt: Some(receipt(&answer)), accepted })
+}
+
+/// Accepts no more what was accepted of a month that is open.
+pub(super) async fn withdraw_acceptance(
+    ledger: &Ledger,
+    authority: &Authority,
+    message: &v1::WithdrawAcceptanceRequest,
+) -> Result<Answer, Failure> {
+    ledger.check_name(authority, &message.parent).await?;
+    let AcceptAsked { firm: id, request_id, through, rule, reason } =
+        requests::withdraw_acceptance(message)?;
+    let firm = ledger.firms().get(id).await?;
+    let action = FirmAction::WithdrawAcceptance { reason, rule, through };
+    let action = Dated { occurred_at: None, occurred_on: ledger.today(&firm), action };
+    let asked = Asked { firm: id, request_id, command: Command::Firm { action } };
+    ledger.submit(authority, asked, api::fingerprint(message)).await
 }
 
 /// Closes a month as it was just checked. A month that is closed already is not checked again: the

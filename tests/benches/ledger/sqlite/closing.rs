@@ -236,11 +236,46 @@ async fn bank(books: &mut Books, paid: &[(String, Money)]) -> usize {
             ..v1::BankLine::default()
         });
     }
+    let nothing = Money { currency_code: "USD".into(), ..Money::default() };
+    let declare = v1::DeclareBankAccountRequest {
+        name: parent(),
+        request_id: id(),
+        account: Some(v1::BankAccount {
+            bank: "operating".into(),
+            display_name: "Operating account".into(),
+            opened_on: Some(april(1)),
+            opening: Some(nothing.clone()),
+            ..v1::BankAccount::default()
+        }),
+    };
+    books.declare_bank_account(patient(declare)).await.unwrap();
+    let mut deposits = Vec::new();
     for some in lines.chunks(BATCH) {
         let note =
             v1::NoteBankLinesRequest { parent: parent(), request_id: id(), lines: some.to_vec() };
-        books.note_bank_lines(patient(note)).await.unwrap();
+        deposits.extend(books.note_bank_lines(patient(note)).await.unwrap().into_inner().deposits);
     }
+    let nanos = |money: &Money| money.units * 1_000_000_000 + i64::from(money.nanos);
+    let sum: i64 = lines.iter().filter_map(|line| line.amount.as_ref()).map(nanos).sum();
+    let closing = Money {
+        units: sum / 1_000_000_000,
+        nanos: i32::try_from(sum % 1_000_000_000).unwrap(),
+        ..nothing.clone()
+    };
+    let statement = v1::NoteStatementRequest {
+        parent: parent(),
+        request_id: id(),
+        bank: "operating".into(),
+        file_hash: "f1".repeat(32),
+        part: 1,
+        source: v1::StatementSource::Camt053.into(),
+        from: Some(april(1)),
+        through: Some(april(30)),
+        opening: Some(nothing),
+        closing: Some(closing),
+        lines: deposits,
+    };
+    books.note_statement(patient(statement)).await.unwrap();
     lines.len()
 }
 

@@ -9,13 +9,16 @@ use api::scalar::{date_message, money_message};
 use api::v1;
 use calendar::CivilDate;
 use clap::Args;
+use domain::deposit::{LINES_MAX, STATEMENT_LINES_MAX};
 use domain::ids::{BankReference, DocumentHash};
 use domain::money::{Currency, Money};
 use serde::de::DeserializeOwned;
+use sha2::{Digest as _, Sha256};
 use statement::reason::{self, Reason};
 use statement::table::{BankMapping, PayoutMapping};
-use statement::{Fault, Line, PayoutLineKind, Statement, camt, table};
+use statement::{Fault, Line, PayoutLineKind, Statement, camt, joined, table};
 
+use super::account::signed;
 use crate::connect::{Session, request_id};
 use crate::exit::{Exit, Stop};
 use crate::out::Out;
@@ -25,7 +28,7 @@ use crate::out::Out;
 pub(crate) struct BankArgs {
     /// The file: camt.053 (ISO 20022, versions 02 to 08), or CSV with --mapping; - for standard input
     file: PathBuf,
-    /// The firm's own code for the account at the bank; no account number is kept
+    /// The firm's own code for the account at the bank, as `books bank-account` declared it
     #[arg(long, value_name = "CODE")]
     bank: String,
     /// Which account of a file with several
@@ -34,9 +37,28 @@ pub(crate) struct BankArgs {
     /// The columns of a CSV file, as JSON
     #[arg(long, value_name = "FILE")]
     mapping: Option<PathBuf>,
+    #[command(flatten)]
+    balances: Balances,
     /// Read the file and say what it holds; record nothing
     #[arg(long)]
     dry_run: bool,
+}
+
+/// What a table does not say of its statement.
+#[derive(Args)]
+struct Balances {
+    /// With --mapping: the statement's first day
+    #[arg(long, value_name = "DATE", requires_all = ["through", "opening", "closing", "mapping"])]
+    from: Option<CivilDate>,
+    /// With --mapping: its last day
+    #[arg(long, value_name = "DATE", requires = "from")]
+    through: Option<CivilDate>,
+    /// With --mapping: the balance at the beginning of its first day
+    #[arg(long, value_name = "AMOUNT", requires = "from", allow_hyphen_values = true)]
+    opening: Option<String>,
+    /// With --mapping: the balance at the end of its last day
+    #[arg(long, value_name = "AMOUNT", requires = "from", allow_hyphen_values = true)]
+    closing: Option<String>,
 }
 
 /// Which payouts.
@@ -98,12 +120,26 @@ fn faulty(path: &Path, fault: &Fault) -> anyhow::Error {
     Stop::refused(format!("{}: {fault}. Nothing was recorded.", path.display()))
 }
 
-/// The one statement that is meant.
-fn statement(args: &BankArgs) -> anyhow::Result<Statement> {
+/// A file as it was read.
+struct Found {
+    /// Its SHA-256.
+    hash: DocumentHash,
+    /// Where it comes from.
+    source: v1::StatementSource,
+    /// The statements of the account that is meant, by their place in the file.
+    statements: Vec<Statement>,
+}
+
+/// The statements that are meant.
+fn statements(args: &BankArgs) -> anyhow::Result<Found> {
     let bytes = read(&args.file)?;
+    let hash = DocumentHash(Sha256::digest(&bytes).into());
     if let Some(path) = &args.mapping {
         let mapping: BankMapping = mapping(path)?;
-        return table::bank(&bytes, &args.bank, &mapping).map_err(|f| faulty(&args.file, &f));
+        let table =
+            table::bank(&bytes, &args.bank, &mapping).map_err(|f| faulty(&args.file, &f))?;
+        let statement = balanced(table, &args.balances)?;
+        return Ok(Found { hash, source: v1::StatementSource::Csv, statements: vec![statement] });
     }
     let mut found = camt::read(&bytes).map_err(|fault| faulty(&args.file, &fault))?;
     let mut accounts: Vec<String> = found.iter().map(|s| s.account.clone()).collect();
@@ -118,13 +154,88 @@ fn statement(args: &BankArgs) -> anyhow::Result<Statement> {
         }
     };
     found.retain(|statement| statement.account == wanted);
-    // Several statements of one account are its pages.
-    let pages = found.into_iter().reduce(|mut all, next| {
-        all.lines.extend(next.lines);
-        all.pending += next.pending;
-        all
-    });
-    pages.ok_or_else(|| Stop::refused("the file has no statement of that account"))
+    if found.is_empty() {
+        return Err(Stop::refused("the file has no statement of that account"));
+    }
+    Ok(Found { hash, source: v1::StatementSource::Camt053, statements: joined(found) })
+}
+
+/// A table with the days and balances that were said of it, which its lines have to lead through.
+fn balanced(statement: Statement, said: &Balances) -> anyhow::Result<Statement> {
+    let (Some(from), Some(through)) = (said.from, said.through) else { return Ok(statement) };
+    let Ok(currency) = Currency::parse(&statement.currency) else {
+        return Err(Stop::refused("the mapping's currency is not known"));
+    };
+    let amount = |text: &Option<String>, option: &str| {
+        signed(text.as_deref().unwrap_or_default(), option, currency).map(Money::minor)
+    };
+    let (opening, closing) =
+        (amount(&said.opening, "--opening")?, amount(&said.closing, "--closing")?);
+    let sum: i64 = statement.lines.iter().map(|line| line.amount_minor).sum();
+    if opening + sum != closing {
+        let rule = format!(
+            "--opening and the lines come to {}, --closing is another. Nothing was recorded.",
+            Money::new(opening + sum, currency)?
+        );
+        return Err(Stop::refused(rule));
+    }
+    if statement.lines.iter().any(|line| line.booked_on < from || through < line.booked_on) {
+        return Err(Stop::refused(
+            "a line is of a day outside of --from and --through. Nothing was recorded.",
+        ));
+    }
+    Ok(Statement {
+        from: Some(from),
+        through: Some(through),
+        opening_minor: Some(opening),
+        closing_minor: Some(closing),
+        ..statement
+    })
+}
+
+/// Records the lines of a statement, and the statement if its days and balances are known. Says how many lines were new.
+async fn record(
+    (found, at): (&Found, usize),
+    args: &BankArgs,
+    currency: Currency,
+    session: &mut Session,
+) -> anyhow::Result<i32> {
+    let statement = &found.statements[at];
+    let lines = statement.lines.iter().map(|line| message(line, &args.bank, currency));
+    let lines: Vec<v1::BankLine> = lines.collect::<Result<_, _>>()?;
+    let (mut recorded, mut deposits) = (0, Vec::new());
+    for some in lines.chunks(LINES_MAX) {
+        let request = v1::NoteBankLinesRequest {
+            parent: session.firm()?,
+            request_id: request_id(None),
+            lines: some.to_vec(),
+        };
+        let answer = session.books.note_bank_lines(request).await?.into_inner();
+        recorded += answer.receipt.map_or(0, |receipt| receipt.event_count);
+        deposits.extend(answer.deposits);
+    }
+    let Some((from, through, opening, closing)) = whole(statement) else { return Ok(recorded) };
+    let request = v1::NoteStatementRequest {
+        parent: session.firm()?,
+        request_id: request_id(None),
+        bank: args.bank.clone(),
+        file_hash: found.hash.to_string(),
+        part: i32::try_from(at + 1).context("the number of the statement")?,
+        source: found.source.into(),
+        from: Some(date_message(from)),
+        through: Some(date_message(through)),
+        opening: Some(money(opening, currency)?),
+        closing: Some(money(closing, currency)?),
+        lines: deposits,
+    };
+    session.books.note_statement(request).await?;
+    Ok(recorded)
+}
+
+/// Days and balances of a statement that has them all.
+fn whole(statement: &Statement) -> Option<(CivilDate, CivilDate, i64, i64)> {
+    let Statement { from, through, opening_minor, closing_minor, .. } = statement;
+    Some(((*from)?, (*through)?, (*opening_minor)?, (*closing_minor)?))
 }
 
 fn money(minor: i64, currency: Currency) -> anyhow::Result<api::google::r#type::Money> {
@@ -180,43 +291,60 @@ pub(super) async fn bank(
     session: &mut Session,
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
-    let statement = statement(args)?;
+    let found = statements(args)?;
     let currency = session.currency().await?;
-    same_currency(&statement.currency, currency)?;
-    let lines: Vec<v1::BankLine> = statement
-        .lines
-        .iter()
-        .map(|line| message(line, &args.bank, currency))
-        .collect::<Result<_, _>>()?;
-    let mut recorded = 0;
-    for some in lines.chunks(domain::deposit::LINES_MAX).filter(|_| !args.dry_run) {
-        let request = v1::NoteBankLinesRequest {
-            parent: session.firm()?,
-            request_id: request_id(None),
-            lines: some.to_vec(),
-        };
-        let answer = session.books.note_bank_lines(request).await?.into_inner();
-        recorded += answer.receipt.map_or(0, |receipt| receipt.event_count);
+    let (mut count, mut pending, mut recorded) = (0, 0, 0);
+    for statement in &found.statements {
+        same_currency(&statement.currency, currency)?;
+        count += statement.lines.len();
+        pending += statement.pending;
+        let sum: i64 = statement.lines.iter().map(|line| line.amount_minor).sum();
+        if whole(statement).is_some_and(|(_, _, opening, closing)| opening + sum != closing) {
+            return Err(Stop::refused(
+                "pages of a statement do not lead from its opening balance to its closing one. Nothing was recorded.",
+            ));
+        }
+        if whole(statement).is_some() && statement.lines.len() > STATEMENT_LINES_MAX {
+            let rule = format!(
+                "a statement has at most {STATEMENT_LINES_MAX} lines: ask the bank for shorter ones. Nothing was recorded."
+            );
+            return Err(Stop::refused(rule));
+        }
     }
-    let lines_back = statement.lines.iter();
+    for at in (0..found.statements.len()).filter(|_| !args.dry_run) {
+        recorded += record((&found, at), args, currency, session).await?;
+    }
+    let lines_back = found.statements.iter().flat_map(|statement| &statement.lines);
     let returned: Vec<Returned<'_>> = lines_back
         .filter_map(|line| Some((line.return_reason.as_deref()?, line.booked_on)))
         .collect();
     if out.is_json() {
         out.value(&serde_json::json!({
-            "lines": lines.len(), "recorded": recorded, "pending": statement.pending,
+            "lines": count, "recorded": recorded, "pending": pending, "statements": found.statements.iter().filter_map(whole).count(),
             "returned": returned.iter().copied().map(explained).collect::<Vec<_>>(), "dryRun": args.dry_run,
         }))?;
         return Ok(Exit::Done);
     }
-    let count = lines.len();
     if args.dry_run {
         out.line(format!("{count} lines read; nothing was recorded."))?;
     } else {
         out.line(format!("{count} lines read, {recorded} of them new."))?;
     }
-    if statement.pending > 0 {
-        out.note(format!("{} lines are not booked yet and were left out.", statement.pending))?;
+    if pending > 0 {
+        out.note(format!("{pending} lines are not booked yet and were left out."))?;
+    }
+    for statement in &found.statements {
+        match whole(statement) {
+            Some((from, through, opening, closing)) => {
+                let (opening, closing) =
+                    (Money::new(opening, currency)?, Money::new(closing, currency)?);
+                out.line(format!("Statement of {from} to {through}: {opening}, then {closing}."))?;
+            }
+            None => out.note(
+                "No statement was recorded: the file does not say its days and balances. With --mapping, say --from, \
+                 --through, --opening and --closing.",
+            )?,
+        }
     }
     for (code, on) in &returned {
         let said = match reason::of(code) {

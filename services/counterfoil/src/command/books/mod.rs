@@ -1,10 +1,12 @@
 //! `books`.
 
+mod account;
 mod bank;
 mod import;
 mod month;
 mod package;
 mod propose;
+mod reconcile;
 mod show;
 mod statement;
 
@@ -38,6 +40,8 @@ pub(crate) enum BooksCommand {
     Deposits(bank::DepositsArgs),
     /// List payments, refunds and chargebacks on their way to a bank line
     Movements(bank::MovementsArgs),
+    /// Declare an account at a bank, with the balance on it at the beginning of a day; `books chart` lists them
+    BankAccount(account::AccountArgs),
     /// Record a bank statement: camt.053, or CSV with a mapping
     ImportBank(import::BankArgs),
     /// Record what the card processor says of its payouts: CSV with a mapping
@@ -54,10 +58,18 @@ pub(crate) enum BooksCommand {
     Book(bank::BookArgs),
     /// Take back what was said of a bank line
     Unbook(bank::LineArgs),
+    /// Take back a bank line, a statement or a payout that was recorded by mistake; with a statement go the lines that no
+    /// other one has
+    TakeBack(account::TakeBackArgs),
+    /// Reconcile accounts at banks at the end of a month: from the balance per statement to the balance per ledger, item by
+    /// item
+    Reconcile(reconcile::ReconcileArgs),
     /// Check whether a month can be closed, and change nothing
     Check(MonthArgs),
     /// Accept something that stands in the way of closing a month, with a reason that its package prints
     Accept(month::AcceptArgs),
+    /// Accept no more what was accepted of a month that is open still
+    Withdraw(month::AcceptArgs),
     /// Check a month and close it: nothing is dated into it any more
     Close(month::CloseArgs),
     /// Write a month for the accountant: CSV files with the names of the AICPA's Audit Data Standards,
@@ -123,8 +135,12 @@ pub(crate) async fn run(
         BooksCommand::Unmatch(args) => bank::unmatch(&args, session, out).await,
         BooksCommand::Book(args) => bank::book(&args, session, out).await,
         BooksCommand::Unbook(args) => bank::unbook(&args, session, out).await,
+        BooksCommand::BankAccount(args) => account::declare(&args, session, out).await,
+        BooksCommand::TakeBack(args) => account::take_back(&args, session, out).await,
+        BooksCommand::Reconcile(args) => reconcile::run(&args, session, out).await,
         BooksCommand::Check(args) => month::check(&args, session, out).await,
         BooksCommand::Accept(args) => month::accept(&args, session, out).await,
+        BooksCommand::Withdraw(args) => month::withdraw(&args, session, out).await,
         BooksCommand::Close(args) => month::close(&args, session, out).await,
         BooksCommand::Package(args) => package::run(&args, session, out).await,
     }

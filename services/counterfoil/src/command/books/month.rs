@@ -40,10 +40,15 @@ fn can_be_closed(checked: &v1::CheckMonthResponse) -> bool {
 const PROVED: &[(&[&str], &str)] = &[
     (&["unbalanced"], "debits and credits agree"),
     (
-        &["clearing", "receivable", "owed_to_clients", "rows"],
-        "clearing, receivables and what is owed to clients agree with payments and invoices",
+        &["suspense", "clearing", "receivable", "owed_to_clients", "rows"],
+        "suspense, clearing, receivables and what is owed to clients agree with bank lines, payments and invoices",
     ),
-    (&["lines_open", "suspense"], "every bank line on record up to that day is matched or booked"),
+    (&["lines_open"], "every bank line on record up to that day is matched or booked"),
+    (
+        &["bank_undeclared", "statement_missing", "statement_broken", "bank_differs"],
+        "every declared account at a bank has statements through that day that continue each other from the declared \
+         opening balance on, and every line of them and of the ledger is on both sides",
+    ),
     (
         &["payouts_late", "clearing_late"],
         "every payment, refund, chargeback and payout older than five business days on that day stands \
@@ -105,7 +110,7 @@ fn show(checked: &v1::CheckMonthResponse, month: Month, out: &mut Out) -> anyhow
             out.line(format!("  {sentence};"))?;
         }
     }
-    out.line("Not proved: that every statement of the bank was imported. Lines are kept, not statements.")?;
+    out.line("Not proved: that every account the firm has at a bank was declared.")?;
     for accepted in accepted_of(checked) {
         out.line(format!("Accepted: {}.", accepted_line(accepted)?))?;
     }
@@ -142,8 +147,8 @@ pub(crate) struct AcceptArgs {
     /// The month, YYYY-MM
     #[arg(value_name = "MONTH")]
     month: Month,
-    /// What stands in the way, as `books check` names it: lines-open, suspense, payouts-late, clearing-late,
-    /// fees-unbilled or exposures-open
+    /// What stands in the way, as `books check` names it: lines-open, payouts-late, clearing-late, fees-unbilled,
+    /// exposures-open, bank-undeclared, statement-missing, statement-broken or bank-differs
     #[arg(value_name = "WHAT")]
     what: String,
     /// Why; it is printed in the month's package. No place for personal data
@@ -174,6 +179,25 @@ pub(super) async fn accept(
         words::amount_if_any(accepted.amount.as_ref())
     );
     out.change(&answer, "AcceptForCloseResponse", &done, answer.receipt.as_ref())?;
+    Ok(Exit::Done)
+}
+
+/// Accepts no more what was accepted.
+pub(super) async fn withdraw(
+    args: &AcceptArgs,
+    session: &mut Session,
+    out: &mut Out,
+) -> anyhow::Result<Exit> {
+    let request = v1::WithdrawAcceptanceRequest {
+        parent: session.firm()?,
+        request_id: request_id(args.again.request_id),
+        through: words::message(args.month.last),
+        rule: args.what.replace(['-', ' '], "_"),
+        reason: args.reason.clone(),
+    };
+    let answer = session.books.withdraw_acceptance(request).await?.into_inner();
+    let done = "It is accepted no more: it stands in the way again.";
+    out.change(&answer, "WithdrawAcceptanceResponse", done, answer.receipt.as_ref())?;
     Ok(Exit::Done)
 }
 

@@ -12,12 +12,12 @@ use clap::Args;
 use domain::money::{Currency, Money};
 use paper::package::{
     AGING, CHART, CONTROLS, DEPOSITS, DICTIONARY, File, GL_DETAIL, JournalRow, OPEN_RECEIVABLE,
-    REVENUE, TRIAL_BALANCE, dictionary, open_cells, trial_cells,
+    RECONCILIATION, REVENUE, TRIAL_BALANCE, dictionary, open_cells, trial_cells,
 };
 use paper::{Cell, Table, Workbook};
 
-use super::Month;
 use super::month::{accepted_line, accepted_of};
+use super::{Month, reconcile};
 use crate::connect::{Session, patient};
 use crate::exit::Exit;
 use crate::find::gather;
@@ -132,6 +132,7 @@ impl Writer {
         self.chart(&chart)?;
         self.receivable(session).await?;
         self.deposits(session).await?;
+        self.reconciliation(session).await?;
         self.revenue(session).await?;
         self.controls((debits, credits), session).await?;
         self.begin(&DICTIONARY)?;
@@ -321,6 +322,23 @@ impl Writer {
                 self.amount_if_any(deposit.costs.as_ref())?,
                 Cell::text(words::id(&deposit.matched_to)),
                 Cell::text(words::purpose(deposit.purpose)),
+                self.currency(),
+            ];
+            self.row(&cells)?;
+        }
+        Ok(())
+    }
+
+    async fn reconciliation(&mut self, session: &mut Session) -> anyhow::Result<()> {
+        self.begin(&RECONCILIATION)?;
+        let answer = reconcile::asked(self.month, "", session).await?;
+        for row in reconcile::of_answer(&answer, self.month, session).await?.rows()? {
+            let cells = [
+                Cell::text(row.bank),
+                row.on.map_or(Cell::Empty, Cell::Day),
+                Cell::text(row.what),
+                Cell::text(row.about),
+                row.amount.map_or(Cell::Empty, Cell::Amount),
                 self.currency(),
             ];
             self.row(&cells)?;

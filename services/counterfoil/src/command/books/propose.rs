@@ -15,6 +15,7 @@ enum Word {
     Yes,
     No,
     Later,
+    Undo,
     Enough,
 }
 
@@ -40,6 +41,7 @@ pub(super) async fn run(auto: bool, session: &mut Session, out: &mut Out) -> any
         "deposit",
         "day",
         ">amount",
+        "refers to",
         "how sure",
         ">movements",
         ">difference",
@@ -50,6 +52,7 @@ pub(super) async fn run(auto: bool, session: &mut Session, out: &mut Out) -> any
             words::id(&proposal.deposit),
             words::date(proposal.booked_on.as_ref())?.to_string(),
             words::amount_if_any(proposal.amount.as_ref()),
+            proposal.references.join(" "),
             words::match_certainty(proposal.certainty),
             proposal.movements.len().to_string(),
             words::amount_if_any(proposal.difference.as_ref()),
@@ -107,6 +110,14 @@ async fn confirm(proposal: &v1::MatchProposal, session: &mut Session) -> anyhow:
     Ok(())
 }
 
+/// Takes back what was just confirmed.
+async fn undo(line: &str, session: &mut Session) -> anyhow::Result<()> {
+    let request = v1::ReverseMatchRequest { name: line.to_owned(), request_id: request_id(None) };
+    let answer = session.books.reverse_match(request).await?.into_inner();
+    saw(session, answer.receipt.map_or(0, |receipt| receipt.position));
+    Ok(())
+}
+
 /// Keeps a person's no on record.
 async fn refuse(proposal: &v1::MatchProposal, session: &mut Session) -> anyhow::Result<()> {
     let request = v1::RefuseMatchRequest {
@@ -135,6 +146,7 @@ async fn ask_each(
         is_whole(proposal) && proposal.certainty() != v1::MatchCertainty::DoesNotAddUp
     };
     let mut taken: Vec<String> = Vec::new();
+    let mut last: Option<String> = None;
     for proposal in found.proposals.iter().filter(adds_up) {
         // What was just confirmed for another line is behind that one now.
         let names = || proposal.movements.iter().map(|m| format!("{} {}", m.kind, m.name));
@@ -155,24 +167,41 @@ async fn ask_each(
         out.field(&words::match_certainty(proposal.certainty), &proposal.because)?;
         for movement in &proposal.movements {
             out.line(format!(
-                "  {} {}  {} {}",
+                "  {} {}  {} {}, client {}",
                 words::date(movement.happened_on.as_ref())?,
                 words::amount_if_any(movement.amount.as_ref()),
                 words::movement_kind(movement.kind),
-                movement.name
+                movement.name,
+                words::id(&movement.account)
             ))?;
         }
         out.field("costs", words::amount_if_any(proposal.costs.as_ref()))?;
         out.flush()?;
-        match ask()? {
+        let mut word = ask()?;
+        while let Word::Undo = word {
+            match last.take() {
+                Some(line) => {
+                    undo(&line, session).await?;
+                    out.line(format!(
+                        "The match of {} is taken back; a person decides on it.",
+                        words::id(&line)
+                    ))?;
+                }
+                None => out.line("Nothing was confirmed before this one.")?,
+            }
+            out.flush()?;
+            word = ask()?;
+        }
+        match word {
             Word::Yes => {
                 confirm(proposal, session).await?;
+                last = Some(proposal.deposit.clone());
                 taken.extend(names());
                 taken.extend(lines().cloned());
             }
             Word::No if is_refusable(proposal) => refuse(proposal, session).await?,
             Word::No => out.line("Too many movements to keep a no to: it is left.")?,
-            Word::Later => {}
+            Word::Later | Word::Undo => {}
             Word::Enough => break,
         }
     }
@@ -182,7 +211,8 @@ async fn ask_each(
 fn ask() -> io::Result<Word> {
     loop {
         eprint!(
-            "Is that what stands behind it? [y]es, [n]o (and never ask again), [l]ater, [e]nough: "
+            "Is that what stands behind it? [y]es, [n]o (and never ask again), [l]ater, [u]ndo the last yes, \
+             [e]nough: "
         );
         io::stderr().flush()?;
         let mut line = String::new();
@@ -193,6 +223,7 @@ fn ask() -> io::Result<Word> {
             "y" | "yes" => return Ok(Word::Yes),
             "n" | "no" => return Ok(Word::No),
             "l" | "later" => return Ok(Word::Later),
+            "u" | "undo" => return Ok(Word::Undo),
             "e" | "enough" => return Ok(Word::Enough),
             _ => {}
         }

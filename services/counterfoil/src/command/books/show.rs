@@ -33,6 +33,20 @@ pub(super) async fn chart(session: &mut Session, out: &mut Out) -> anyhow::Resul
         ]);
     }
     out.table(&table, "")?;
+    let mut banks =
+        Table::new(&["bank", "~name", "ending", ">opening", "on", "closed", "ledger account"]);
+    for bank in &answer.bank_accounts {
+        banks.row([
+            bank.bank.clone(),
+            bank.display_name.clone(),
+            bank.last_four.clone(),
+            words::amount(bank.opening.as_ref()),
+            words::day(bank.opened_on.as_ref()),
+            words::day(bank.closed_on.as_ref()),
+            bank.ledger_account.clone(),
+        ]);
+    }
+    out.section("Accounts at banks", &banks)?;
     match answer.locked_through.as_ref() {
         Some(_) => {
             out.note(format!("Closed through {}.", words::day(answer.locked_through.as_ref())))

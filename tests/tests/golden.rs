@@ -17,10 +17,10 @@ use counterfoil_tests::player::Player;
 use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
     ClientLookedAt, ErasureBasis, Event, FactCorrected, FactKind, FeesReviewed, FirmCorrected,
-    FirmEvent, FirmFact, FoundResult, InvoiceRestated, LegalHoldLifted, LegalHoldPlaced, LinePart, LineShare,
-    LinesShared, ListingCorrected, ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected,
-    MoneyFact, MoneyRestated, Outcome, PaymentRestated, PromisedResult, Reading, Recorded, ResultsFound, Scope, ScoreRaised,
-    Showing, StreamId,
+    FirmEvent, FirmFact, FoundResult, InvoiceRestated, LegalHoldLifted, LegalHoldPlaced, LinePart,
+    LineShare, LinesShared, ListingCorrected, ListingDeleted, LookEvent, LookKind, Loss,
+    MoneyCorrected, MoneyFact, MoneyRestated, Outcome, PaymentRestated, PromisedResult, Reading,
+    Recorded, ResultsFound, Scope, ScoreRaised, Showing, StreamId,
 };
 use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
 use domain::judge::EDITION;

@@ -55,6 +55,8 @@ pub fn restated() -> Vec<Recorded> {
     desk.told_late("2025-06-18", "2025-06-09", paid("p3", 2_500));
     desk.account("2025-06-19", AccountAction::ChargebackWon(reference("c1")));
     desk.account("2025-06-20", paid("p4", 6_000));
+    // It came first of all, so that others paid what it had paid.
+    desk.told_late("2025-06-21", "2025-06-09", paid("p5", 15_000));
     desk.0.log
 }
 

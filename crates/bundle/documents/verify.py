@@ -4137,7 +4137,7 @@ class Derivation:
         before = sum(fact["beyond"] for fact in books.told.values())
         is_all = [of["invoice"] for of in p["invoices"]] == invoices and minor(p["beyond"]) == beyond \
             and [(of["payment"], minor(of["unearned"])) for of in p["payments"]] == payments \
-            and (invoices or payments or beyond != before)
+            and bool(invoices or payments or beyond != before)
         for of in p["invoices"] if is_all else ():
             invoice, lines = anew.invoices[of["invoice"]], of["lines"]
             if len(lines) != len(invoice["lines"]) or any(

@@ -232,7 +232,8 @@ pub(crate) fn check(
         if account == own {
             continue;
         }
-        if let Some((known_as, position)) = draft.world().account(account)?.named(name.reference()) {
+        if let Some((known_as, position)) = draft.world().account(account)?.named(name.reference())
+        {
             known.push(format!("account {account} at position {position} as {known_as}"));
         }
     }

@@ -149,7 +149,10 @@ fn adds_up(desk: &Desk) {
     }
     for payment in folded.payments.values() {
         assert!(payment.unearned_left.minor() >= 0);
-        assert!(payment.unearned.minor() >= payment.unearned_left.minor(), "what is owed was found");
+        assert!(
+            payment.unearned.minor() >= payment.unearned_left.minor(),
+            "what is owed was found"
+        );
     }
 }
 
@@ -280,7 +283,8 @@ fn a_corrected_day_or_amount_is_as_if_it_had_been_told_so() {
     let becomes = MoneyBecomes::OnDay(day(&on(3)));
     let correction = Box::new(MoneyCorrection { becomes, reason, said_by, told: Box::new(told) });
     let (account, by) = (account(A), CorrectedBy::Anyone);
-    desk.command(&Command::CorrectMoney { account, by, expected_version: None, correction }).unwrap();
+    desk.command(&Command::CorrectMoney { account, by, expected_version: None, correction })
+        .unwrap();
     adds_up(&desk);
     assert_eq!(standing(&desk), expected);
 }
@@ -336,7 +340,9 @@ fn random_histories_reach_what_is_otherwise_by_its_days() {
             seen.extend(desk.log.iter().map(|recorded| recorded.event.type_name()));
         }
     }
-    for name in ["lines_shared", "money_restated", "chargeback_won", "chargeback_lost", "written_off"] {
+    for name in
+        ["lines_shared", "money_restated", "chargeback_won", "chargeback_lost", "written_off"]
+    {
         assert!(seen.contains(name), "{name} in {seen:?}");
     }
 }

@@ -223,7 +223,8 @@ fn a_security_stands_in_the_kinds_that_the_statute_names() {
 fn no_security_is_asked_for_once_all_that_was_agreed_is_done() {
     let rule = of("WA").security.unwrap().remove(0);
     assert_eq!(rule.when, BondWhen::IfPaidBeforeAllDone);
-    let items: Vec<ContractItem> = of("WA").items_asked().into_iter().flat_map(|(_, i)| i).collect();
+    let items: Vec<ContractItem> =
+        of("WA").items_asked().into_iter().flat_map(|(_, i)| i).collect();
     for (periods, expected) in [(1, Answer::Holds), (2, Answer::Unknown)] {
         let mut desk = firm_of(&["WA"]);
         sell(&mut desk, periods, 8_900);

@@ -280,9 +280,8 @@ pub(super) fn unshareable(
             judged.get(&(id, number, *place)).copied().unwrap_or(nothing) == *said
         })
     });
-    (!found).then(|| {
-        format!("of its lines of invoice {number} something else may not be asked for")
-    })
+    (!found)
+        .then(|| format!("of its lines of invoice {number} something else may not be asked for"))
 }
 
 /// What of a decision to keep money of a fee cannot have been decided on what the ledger knew then.

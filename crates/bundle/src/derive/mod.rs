@@ -501,9 +501,11 @@ fn shares_of(event: &Event) -> Vec<(u64, &[LineShare])> {
         Event::Account(AccountEvent::MoneyRestated(e)) => {
             e.invoices.iter().map(|of| (of.invoice, of.lines.as_slice())).collect()
         }
-        Event::Account(_) | Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => {
-            Vec::new()
-        }
+        Event::Account(_)
+        | Event::Case(_)
+        | Event::Deposit(_)
+        | Event::Firm(_)
+        | Event::Look(_) => Vec::new(),
     }
 }
 

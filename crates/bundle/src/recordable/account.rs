@@ -424,8 +424,14 @@ impl Before<'_> {
     fn shared(&self, e: &LinesShared) -> Vec<String> {
         let lines = self.account.invoices.get(&e.invoice).map_or(0, |invoice| invoice.lines.len());
         let of = not_asked(&e.lines);
-        let is_found = self.account.shared_otherwise(e.invoice, &of).is_ok_and(|found| found.as_ref() == Some(e))
-            || self.account.shared_as_told(e.invoice, &of).is_ok_and(|found| found.as_ref() == Some(e));
+        let is_found = self
+            .account
+            .shared_otherwise(e.invoice, &of)
+            .is_ok_and(|found| found.as_ref() == Some(e))
+            || self
+                .account
+                .shared_as_told(e.invoice, &of)
+                .is_ok_and(|found| found.as_ref() == Some(e));
         list([
             (
                 lines < 2 || lines != e.lines.len(),

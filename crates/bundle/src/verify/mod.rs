@@ -248,8 +248,7 @@ fn verify_of(
     if let (Some(manifest), Some(checkpoint), true) =
         (&papers.manifest, &papers.checkpoint, archive.has(names::EVENTS))
     {
-        let read =
-            events::read(&archive, &papers, manifest, checkpoint, &mut findings, progress)?;
+        let read = events::read(&archive, &papers, manifest, checkpoint, &mut findings, progress)?;
         verified.events = read.events;
         verified.cases = read.gather.cases.len();
         verified.root = read.root;

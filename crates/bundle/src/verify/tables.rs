@@ -48,8 +48,15 @@ pub(super) fn check(
     let is_part = manifest.format != Format::V1 && manifest.request != Request::All;
     let told_of = is_part.then(|| gather.cases.clone());
     let format = manifest.format;
-    let frame =
-        Frame { format, edition, as_of, size: checkpoint.size, root: checkpoint.root, names, told_of };
+    let frame = Frame {
+        format,
+        edition,
+        as_of,
+        size: checkpoint.size,
+        root: checkpoint.root,
+        names,
+        told_of,
+    };
     let by_stream = gather.index.by_stream();
     let mut faults = Faults::default();
     let ((found, unread), told) = std::thread::scope(|scope| {

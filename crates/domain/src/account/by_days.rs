@@ -34,9 +34,8 @@ impl Account {
         };
         let anew = self.by_days()?;
         let zero = Money::zero(currency);
-        let beyond = |of: &Self| {
-            of.told.values().map(|told| told.beyond).try_fold(zero, Money::plus)
-        };
+        let beyond =
+            |of: &Self| of.told.values().map(|told| told.beyond).try_fold(zero, Money::plus);
         let payments = anew.payments.iter().filter(|(name, payment)| {
             self.payments.get(*name).map(|own| own.unearned_left) != Some(payment.unearned_left)
         });
@@ -166,7 +165,7 @@ impl Account {
             MoneyFact::PaymentFailed => self.keep(told.clone()),
         }
         if let Some(kept) = Arc::make_mut(&mut self.told).get_mut(&told.mark.at.position) {
-            kept.lowers = told.lowers.clone();
+            kept.lowers.clone_from(&told.lowers);
         }
         Ok(())
     }
@@ -255,7 +254,7 @@ impl Account {
         for (name, back) in &mut self.money_back {
             if let Some(before) = before.money_back.get(name) {
                 (back.deposited, back.won_deposited) = (before.deposited, before.won_deposited);
-                back.lines = before.lines.clone();
+                back.lines.clone_from(&before.lines);
             }
         }
         for (at, told) in Arc::make_mut(&mut self.told) {
@@ -367,9 +366,8 @@ impl Invoice {
             })
             .collect();
         let of_bank = in_turns(lost, &turns)?.ok_or(Unfit::Lines(number))?;
-        let less = |parts: Vec<Money>| -> Vec<Money> {
-            parts.into_iter().map(Money::negated).collect()
-        };
+        let less =
+            |parts: Vec<Money>| -> Vec<Money> { parts.into_iter().map(Money::negated).collect() };
         told.add((number, self), Sum::Lost, &less(of_bank))?;
         told.add((number, self), Sum::WrittenOff, &less(good))
     }

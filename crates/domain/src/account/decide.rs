@@ -8,8 +8,8 @@ use super::{
 use crate::command::{AccountAction, ChargeFailed, Chargeback, Lower, PaymentReceived};
 use crate::event::{
     AccountEvent, Applied, CardOnFileChanged, ChargeRequested, ChargebackLost, ChargebackOpened,
-    ChargebackWon, CreditGranted, FailureReason, LinePart, PaymentFailed,
-    PaymentSettled, StreamId, UnearnedPaymentFound, WrittenOff,
+    ChargebackWon, CreditGranted, FailureReason, LinePart, PaymentFailed, PaymentSettled, StreamId,
+    UnearnedPaymentFound, WrittenOff,
 };
 use crate::ids::{AccountId, ProcessorRef};
 use crate::money::{Currency, Money};

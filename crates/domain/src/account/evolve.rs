@@ -10,8 +10,8 @@ use super::{
 use crate::case::Mark;
 use crate::event::{
     AccountEvent, Applied, CardOnFileChanged, ChargeRequested, ChargebackOpened, ChargebackWon,
-    InvoiceIssued, LinePart, MoneyFact, Movement, MovementKind, PaymentFailed,
-    PaymentSettled, Recorded, RefundIssued,
+    InvoiceIssued, LinePart, MoneyFact, Movement, MovementKind, PaymentFailed, PaymentSettled,
+    Recorded, RefundIssued,
 };
 use crate::ids::{DepositId, ProcessorRef};
 use crate::money::{Money, MoneyError};
@@ -272,7 +272,11 @@ impl Account {
         Ok(())
     }
 
-    pub(super) fn chargeback_lost(&mut self, chargeback: &ProcessorRef, mark: &Mark) -> Result<(), Unfit> {
+    pub(super) fn chargeback_lost(
+        &mut self,
+        chargeback: &ProcessorRef,
+        mark: &Mark,
+    ) -> Result<(), Unfit> {
         let back = self.money_back_mut(chargeback)?;
         back.status = Some(ChargebackStatus::Lost);
         let currency = back.amount.currency();

@@ -217,7 +217,9 @@ fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<A
         "chargeback_won" => format!("Your bank returned {moved}"),
         "credit_granted" => format!("Credit on invoice {invoices}"),
         "written_off" => format!("Given up on invoice {invoices}"),
-        "money_restated" => "Put in the order of its days: paid, credited, given up or owed".to_owned(),
+        "money_restated" => {
+            "Put in the order of its days: paid, credited, given up or owed".to_owned()
+        }
         "money_corrected" if reference.is_empty() => {
             format!("Put right: something was booked by mistake on invoice {invoices}")
         }

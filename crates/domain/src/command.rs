@@ -24,15 +24,15 @@ pub use money::{
 
 use crate::event::{
     AccessGranted, AccessRevoked, AccountMovement, BasisAttested, BillingDayChanged,
-    BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
-    ClientInformationSent, CloseAccepted, Contact, ContactChanged, CorrectionNoted,
+    BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, CircumstanceChanged,
+    ClientErased, ClientInformationSent, CloseAccepted, Contact, ContactChanged, CorrectionNoted,
     DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FeesReviewed, FirmRegistered,
     IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
     LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MatchRefused, MatchRule,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PayoutLine, PeriodClosedWithoutFee,
     PeriodLocked, ProgressReportSent, PromisedResult, Purpose, ReportIdentityFailed,
-    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused, StandingEnded,
-    StandingRecorded, StatementLineSeen, StreamId, UtcMicros,
+    ReportSourceConnected, ResponseReceived, Score, SecurityEventRecorded, ServiceEnded,
+    ServicePaused, StandingEnded, StandingRecorded, StatementLineSeen, StreamId, UtcMicros,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DepositId, DocumentHash, ItemCode, PlanCode,
@@ -211,6 +211,8 @@ pub enum CaseAction {
     ContactChanged(Box<ContactChanged>),
     /// See [`BillingDayChanged`].
     BillingDayChanged(BillingDayChanged),
+    /// See [`CircumstanceChanged`].
+    ChangeCircumstance(CircumstanceChanged),
     /// See [`MessageLogged`].
     MessageLogged(MessageLogged),
     /// See [`ServicePaused`].
@@ -421,6 +423,8 @@ pub enum FirmAction {
     RecordStanding(StandingRecorded),
     /// Record that a registration or bond ended early.
     EndStanding(StandingEnded),
+    /// Record what is known of an event of security.
+    RecordSecurityEvent(SecurityEventRecorded),
     /// Note that every claimed fee was judged again and marked. Refused if the firm told something since.
     NoteReview(FeesReviewed),
     /// Give out a token.

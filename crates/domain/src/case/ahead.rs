@@ -71,7 +71,7 @@ impl Case {
             by: None,
             cites: "15 USC 1679d(b)(1)".to_owned(),
             kind: AheadKind::Total,
-            mark: claimed().last().map_or(signed, |fee| &fee.mark),
+            mark: claimed().next_back().map_or(signed, |fee| &fee.mark),
             says: format!(
                 "fees of {sum} are claimed of {total}, the total that the agreement states, and the next of {price} goes \
                  beyond it: sign a new agreement with another total, or that fee is held"
@@ -106,11 +106,11 @@ impl Case {
     fn statement<'a>(&'a self, agreement: &'a Agreement) -> Option<Ahead<'a>> {
         let rule = agreement.rules.monthly_statement.as_ref()?;
         let of = |is_report: bool| {
-            let done = self.work.iter().filter(move |done| {
+            let mut done = self.work.iter().filter(move |done| {
                 (done.work == Work::ProgressReport) == is_report
                     && agreement.service_from <= done.moment.on()
             });
-            done.last()
+            done.next_back()
         };
         let done = of(false)?;
         if of(true).is_some_and(|report| done.moment.on() <= report.moment.on()) {

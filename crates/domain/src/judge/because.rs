@@ -24,13 +24,11 @@ pub(super) struct Ruling<'a> {
     pub(super) opens: Option<Opens>,
     /// The rules of packs, where it is not the statute's alone.
     pub(super) cites: Vec<Text>,
-    /// What the firm told of itself that it rests on.
-    pub(super) told: Vec<EventRef>,
 }
 
 impl<'a> Ruling<'a> {
     pub(super) fn holds(because: Because<'a>) -> Self {
-        Self { answer: Answer::Holds, because, opens: None, cites: Vec::new(), told: Vec::new() }
+        Self { answer: Answer::Holds, because, opens: None, cites: Vec::new() }
     }
 
     pub(super) fn fails(because: Because<'a>, opens: Opens) -> Self {
@@ -59,7 +57,7 @@ impl<'a> Ruling<'a> {
             cites.extend(new);
             reasons.push(ruling.because);
         }
-        Some(Self { answer, because: Because::Each(reasons), opens, cites, told: Vec::new() })
+        Some(Self { answer, because: Because::Each(reasons), opens, cites })
     }
 }
 
@@ -221,6 +219,8 @@ pub(super) enum Because<'a> {
     Stood {
         why: Box<Self>,
         counsel: Vec<(PackRef, Text, CivilDate)>,
+        /// What the firm told of itself that it rests on.
+        told: Vec<EventRef>,
     },
     StateAllows {
         state: StateCode,
@@ -240,6 +240,11 @@ pub(super) enum Because<'a> {
 }
 
 impl<'a> Because<'a> {
+    /// The firm's own events that it rests on.
+    pub(super) fn told(&self) -> &[EventRef] {
+        if let Self::Stood { told, .. } = self { told } else { &[] }
+    }
+
     /// The events it rests on.
     pub(super) fn marks(&self) -> Vec<&'a Mark> {
         match self {
@@ -485,7 +490,7 @@ impl fmt::Display for Because<'_> {
             }
             Self::StateUnknown(Some(reason)) => write!(f, "{reason}"),
             Self::Each(reasons) => f.write_str(&each(reasons).join("; ")),
-            Self::Stood { why, counsel } => {
+            Self::Stood { why, counsel, .. } => {
                 write!(f, "{why}")?;
                 for (pack, counsel, on) in counsel {
                     let pack = named(std::slice::from_ref(pack));

@@ -62,7 +62,7 @@ impl<'a> Asking<'_, 'a> {
             answer,
             because,
             cites: if cites.is_empty() { gate.statute().into() } else { cites.join("; ") },
-            events: events.into_iter().chain(ruling.told).collect(),
+            events: events.into_iter().chain(ruling.because.told().iter().cloned()).collect(),
             is_corrected: false,
             opens,
         }

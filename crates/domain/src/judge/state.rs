@@ -94,11 +94,8 @@ impl<'a> Asking<'_, 'a> {
         told.dedup();
         counsel.sort();
         counsel.dedup();
-        Ruling {
-            because: Because::Stood { why: Box::new(ruling.because), counsel },
-            told,
-            ..ruling
-        }
+        let why = Box::new(ruling.because);
+        Ruling { because: Because::Stood { why, counsel, told }, ..ruling }
     }
 
     /// A bond stands on the days that its pack names.

@@ -126,7 +126,7 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow, today: CivilDate) -> v
         detail.clone_from(&row.detail);
     } else if let Some((told, holds)) = stopped(row) {
         detail = format!("{}; ask the client how to go on", told.follows(holds));
-        citation = told.cites().to_owned();
+        told.cites().clone_into(&mut citation);
     } else if !row.detail.is_empty() && row.kind != ExceptionKind::Exposure {
         detail = format!("{words} ({})", row.detail);
     }

@@ -14,6 +14,8 @@ const PRIVATE: &[&str] = &[
     ".counterfoil.v1.CaseSummary",
     ".counterfoil.v1.Charge",
     ".counterfoil.v1.ClientName",
+    ".counterfoil.v1.ChangeCircumstance",
+    ".counterfoil.v1.CircumstanceSeen",
     ".counterfoil.v1.ClosePeriod",
     ".counterfoil.v1.Contact",
     ".counterfoil.v1.CorrectMoneyRequest",

@@ -20,8 +20,8 @@ use domain::event::{
     FactKind, FeesReviewed, FirmCorrected, FirmEvent, FirmFact, FoundResult, InvoiceRestated,
     LegalHoldLifted, LegalHoldPlaced, LinePart, LineShare, LinesShared, ListingCorrected,
     ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected, MoneyFact, MoneyRestated, Outcome,
-    PaymentRestated, PromisedResult, Reading, Recorded, ResultsFound, Scope, ScoreRaised, Showing,
-    StreamId,
+    PaymentRestated, PromisedResult, Reading, Recorded, ResultsFound, Scope, ScoreRaised,
+    SecurityEventRecorded, Showing, StreamId,
 };
 use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
 use domain::judge::EDITION;
@@ -268,6 +268,13 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let reviewed = FeesReviewed { edition: EDITION, marked: 2, through: 1 };
     for event in [
         FirmEvent::FeesReviewed(reviewed),
+        FirmEvent::SecurityEventRecorded(SecurityEventRecorded {
+            consumers: 700,
+            discovered_on: player.log[0].occurred_on,
+            document: Some(DocumentHash([9; 32])),
+            name: Text::parse("lost laptop").unwrap(),
+            notified_on: None,
+        }),
         FirmEvent::FirmCorrected(firm_corrected(&player.log)),
         FirmEvent::CloseAcceptanceWithdrawn(CloseAcceptanceWithdrawn {
             acceptance: player.log[0].reference(),

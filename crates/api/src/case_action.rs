@@ -9,11 +9,11 @@ use domain::command::{
 };
 use domain::event::{
     BasisAttested, BillingDayChanged, BlockRefused, BureauAnswered, BureauAsked,
-    ClientInformationSent, ContactChanged, CorrectionNoted, DisclosureAcknowledged,
-    DisclosureDelivered, IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected,
-    ItemOutcome, ItemSeen, Letter, LetterDelivered, MessageLogged, PeriodClosedWithoutFee,
-    ProgressReportSent, ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score,
-    ServiceEnded, ServicePaused,
+    CircumstanceChanged, ClientInformationSent, ContactChanged, CorrectionNoted,
+    DisclosureAcknowledged, DisclosureDelivered, IdentityPaperAccepted, IdentityPaperReceived,
+    IdentityPaperRejected, ItemOutcome, ItemSeen, Letter, LetterDelivered, MessageLogged,
+    PeriodClosedWithoutFee, ProgressReportSent, ReportIdentityFailed, ReportSourceConnected,
+    ResponseReceived, Score, ServiceEnded, ServicePaused,
 };
 use domain::ids::{
     BureauCode, DocumentHash, ItemCode, PaperCode, PlanCode, StateCode, TrackingCode,
@@ -117,6 +117,9 @@ fn convert(f: &mut Fields, action: &v1::action::Action) -> Option<CaseAction> {
                 f.message("billing", m.billing.as_ref(), period_rule)
             })
             .map(|billing| CaseAction::BillingDayChanged(BillingDayChanged { billing })),
+        A::ChangeCircumstance(m) => f
+            .within("change_circumstance", |f| circumstance(f, m))
+            .map(CaseAction::ChangeCircumstance),
         A::MessageLogged(m) => {
             f.within("message_logged", |f| message_logged(f, m)).map(CaseAction::MessageLogged)
         }
@@ -422,6 +425,24 @@ fn block_refused(f: &mut Fields, m: &v1::BlockRefused) -> Option<BlockRefused> {
     let reason = f.optional_code::<v1::BlockRefusedFor>("reason", m.reason);
     let (determined_on, how) = (determined_on?, how?);
     Some(BlockRefused { determined_on, how, is_notice: m.notice, reason: reason? })
+}
+
+fn circumstance(f: &mut Fields, m: &v1::ChangeCircumstance) -> Option<CircumstanceChanged> {
+    let kind = f.code::<v1::Circumstance>("kind", m.kind);
+    let document = document(f, &m.document_sha256);
+    let amount = f.optional_money("amount", m.amount.as_ref());
+    let least = f.optional_money("least", m.least.as_ref());
+    let charge_on = f.optional_date("charge_on", m.charge_on.as_ref());
+    let who = f.parse_optional("who", &m.who, Personal::parse);
+    Some(CircumstanceChanged {
+        amount: amount?,
+        charge_on: charge_on?,
+        document: document?,
+        holds: !m.ended,
+        kind: kind?,
+        least: least?,
+        who: who?,
+    })
 }
 
 fn message_logged(f: &mut Fields, m: &v1::MessageLogged) -> Option<MessageLogged> {

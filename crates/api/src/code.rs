@@ -50,12 +50,16 @@ paired! {
         Reinvestigation, ReinvestigationExtended, FreeReportReinvestigation, ResultsNotice,
         FrivolousNotice, ReinsertionNotice, ProcedureDescription, TheftBlock, BlockNotice,
     }
+    Circumstance = domain::event::Circumstance {
+        AuthorityRevoked, ChargeMandate, ChargeNotice, DebitCard, DoNotCall,
+        ElectronicRecordsWithdrawn, Represented,
+    }
     Direction = domain::event::Direction { Outgoing, Incoming }
-    EndedBy = domain::event::EndedBy { Client, Firm }
+    EndedBy = domain::event::EndedBy { Client, Firm, Death }
     ErasureBasis = domain::event::ErasureBasis { Asked, RetentionOver }
     ExposureKind = domain::event::ExposureKind {
         EarlyService, DisputeWithoutBasis, NoAgreement, PapersMissing, FeeAskedUnearned,
-        PaymentUnearned,
+        PaymentUnearned, DisputeWithoutAuthority,
     }
     FailureReason = domain::event::FailureReason {
         InsufficientFunds, CardExpired, Declined, LostOrStolen, AccountClosed,

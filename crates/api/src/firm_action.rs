@@ -19,8 +19,8 @@ use crate::limit::{
 use crate::scalar::{int32, money_message};
 use crate::v1;
 
-pub use law::{adopted_message, pack_message, standing_message};
-pub(crate) use law::{at_own_risk, confirmed, pack, standing, standing_ended};
+pub use law::{adopted_message, pack_message, security_message, standing_message};
+pub(crate) use law::{at_own_risk, confirmed, pack, security_event, standing, standing_ended};
 
 pub(crate) fn firm(f: &mut Fields, m: &v1::Firm) -> Option<FirmRegistered> {
     let name = f.parse("display_name", &m.display_name, Text::line);

@@ -23,6 +23,8 @@ hidden!(
     CaseSummary,
     Charge,
     ClientName,
+    ChangeCircumstance,
+    CircumstanceSeen,
     ClosePeriod,
     Contact,
     CorrectMoneyRequest,

@@ -242,6 +242,7 @@ impl<'a> Poster<'a> {
             | CaseEvent::ServiceEnded(_)
             | CaseEvent::PeriodClosedWithoutFee(_)
             | CaseEvent::ResultsFound(_)
+            | CaseEvent::CircumstanceChanged(_)
             | CaseEvent::FeeHeld(_)
             | CaseEvent::FeeKept(_)
             | CaseEvent::ExposureFound(_)

@@ -641,6 +641,7 @@ case bureau_answered ask:Ask bureau:code refused?:BlockRefused
 case progress_report_sent completes_before?:flag document?:hash
 case contact_changed contact:Contact
 case billing_day_changed billing:Rule
+case circumstance_changed amount?:money charge_on?:day document?:hash holds:flag kind:Circumstance least?:money who?:personal
 case message_logged complaint:flag direction:Direction text:personal
 case service_paused reason:personal
 case service_resumed
@@ -706,6 +707,7 @@ firm pack_used_at_own_risk code:code reason:text version:u32
 firm bureau_registered address:text bureau:code name:text
 firm standing_recorded amount?:money document?:hash kind:StandingKind state:state valid_from:day valid_through:day
 firm standing_ended document?:hash kind:StandingKind last_day:day reason:StandingEndReason state:state valid_from:day
+firm security_event_recorded consumers:u32 discovered_on:day document?:hash name:text notified_on?:day
 firm fees_reviewed edition:u32 marked:u32 through:u64
 firm access_granted access:id bounds?:AccessBounds expires_on?:day label:text scopes:{Scope} token_hash:hash
 firm access_revoked access:id
@@ -735,7 +737,7 @@ part DisputeConsent after_removal_days?:u16 cites:text identifiers_cut?:flag rul
 part Duty cites:text
 part EarlyFee cites:text plan_months?:u16 rule:EarlyFeeRule
 part EventRef id:id position:u64
-part Exempt cites:text kinds:{ExemptKind}
+part Exempt cites:text kinds:{ExemptKind} only?:text
 part FeeCap cites:text most:money of:FeeKind per_creditor?:money
 part FoundResult bureau:code item:code promise?:u32 report_on:day
 part InvoiceLine amount:money case:id end:day period:u32 start:day
@@ -790,17 +792,18 @@ word BlockRefusedFor error misrepresentation benefit_obtained
 word BookAccount bank suspense clearing receivable unbilled owed_to_clients elsewhere fee_revenue refunds_and_credits processor_costs bank_costs chargeback_losses bad_debt
 word BondWhen always if_paid_before_all_done
 word Channel telephone in_person online post
+word Circumstance authority_revoked charge_mandate charge_notice debit_card do_not_call electronic_records_withdrawn represented
 word CloseRule lines_open suspense payouts_late clearing_late fees_unbilled exposures_open bank_undeclared statement_missing statement_broken bank_differs
 word ConsentRule knowledge contract_authorization item_basis item_basis_and_statement
-word ContractItem agent bond_notice both_sign cancel_any_time credit_record_only denied_credit_sentence dispute_authorization email estimate free_first_session item_dates item_nature items_listed no_advance_sentence periodic_payments physical_address refund_promises report_annexed_marked results signature_approval state_statement web
+word ContractItem agent bond_notice both_sign cancel_any_time credit_record_only denied_credit_sentence dispute_authorization email estimate free_first_session item_dates item_nature items_listed no_advance_sentence periodic_payments physical_address refund_promises report_annexed_marked results rights_text signature_approval state_statement web
 word Dimension advertising agent cancel_any_time cancellation contract_items dispute_consent estimate_cap exempt fee_cap keep language monthly_statement perform_within performance prohibited reach refund_within registration remedy security statement telemarketing
 word Direction outgoing incoming
 word EarlyFeeRule per_service subscription plan with_security ban
-word EndedBy client firm
+word EndedBy client firm death
 word ErasureBasis asked retention_over
 word ExemptKind accountant attorney bank broker_dealer consumer_reporting_agency lender nonprofit real_estate_broker
-word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned
-word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
+word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority
+word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed circumstance_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FeeKind monthly one_time report_single report_joint education
 word FullyPerformed each_period whole_contract
@@ -2046,7 +2049,17 @@ def is_before(event, other):
     return order[0] < order[1] if event["request_id"] == other["request_id"] else None
 
 
-FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing")
+FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing", "dispute_without_authority")
+
+
+def has_authority(changes, day):
+    """Whether the client's authority to write was not taken back before a day, or was given again by its end."""
+    def is_revoked(by):
+        told = [event for event in by_day(changes) if event["payload"]["kind"] == "authority_revoked" and day_of(event) <= by]
+        last = [event for event in told if event["occurred_on"] == told[-1]["occurred_on"]]
+        last = [event for event in last if not any(is_before(event, other) is True for other in last)]
+        return any(event["payload"]["holds"] for event in last)
+    return not (is_revoked(day - timedelta(days=1)) and is_revoked(day))
 
 
 def in_force(case):
@@ -2332,7 +2345,8 @@ class Service:
             kind = kinds[event["event"]]
             is_in_pause = any(self.is_in_pause(event, *pause) for pause in self.pauses)
             if any(a.serves(event) for a in self.agreements) and not is_in_pause \
-                    and (kind != "dispute_round" or self.has_basis(event, listings)):
+                    and (kind != "dispute_round" or self.has_basis(event, listings)
+                         and has_authority(self.of("circumstance_changed"), day_of(event))):
                 period = self.completes(event)
                 if period:
                     placed.append((event, kind, period))
@@ -2643,7 +2657,7 @@ class Life:
     def __init__(self, case=()):
         self.enrolment, self.is_work_open, self.agreements, self.cancellations, self.ends = None, False, [], [], []
         self.settled, self.listed, self.attested, self.papers = set(), set(), set(), []
-        self.letters, self.events = set(), []
+        self.letters, self.events, self.changes = set(), [], []
         for event in case:
             self.apply(event)
 
@@ -2673,6 +2687,8 @@ class Life:
             self.letters |= {(p["round"], letter["bureau"]) for letter in p["letters"]}
         elif name.startswith("identity_paper_"):
             self.papers.append(event)
+        elif name == "circumstance_changed":
+            self.changes.append(event)
 
     @staticmethod
     def is_in_days(cancellation, agreement):
@@ -2704,6 +2720,8 @@ class Life:
             return is_served and self.is_early(exposure["occurred_on"])
         if p["kind"] == "dispute_without_basis":
             return is_served and any(key not in self.attested for key in CreditFile(self.events).is_in_dispute())
+        if p["kind"] == "dispute_without_authority":
+            return is_served
         if p["kind"] == "papers_missing":
             return is_served and not self.has_papers()
         return p.get("period") not in self.settled
@@ -2735,6 +2753,8 @@ class Life:
             keys = [(item, letter["bureau"]) for letter in event["payload"]["letters"] for item in letter["items"]]
             if not self.has_papers():
                 kinds.append("papers_missing")
+            if not has_authority(self.changes, day_of(event)):
+                kinds.append("dispute_without_authority")
             if any(key in self.listed and key not in self.attested for key in keys):
                 kinds.append("dispute_without_basis")
         return kinds
@@ -2742,7 +2762,7 @@ class Life:
 
 # ---- What can have been recorded, FORMAT.md ---------------------------------------------------------------
 
-LAWS = {"early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
+LAWS = {"dispute_without_authority": "common law of agency", "early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
         "no_agreement": "15 USC 1679d(a)(1)", "papers_missing": "common practice, no source",
         "fee_asked_unearned": "15 USC 1679b(b); 16 CFR 310.4(a)(2)", "payment_unearned": "15 USC 1679b(b)"}
 

@@ -26,14 +26,15 @@ pub use money::{
 
 use crate::event::{
     AccessGranted, AccessRevoked, BankAccountDeclared, BasisAttested, BillingDayChanged,
-    BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, ClientErased,
-    ClientInformationSent, CloseAccepted, CloseRule, Contact, ContactChanged, CorrectionNoted,
-    DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FeesReviewed, FirmRegistered,
-    IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen, LegalHoldLifted,
-    LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet, MessageLogged,
-    PackConfirmed, PackUsedAtOwnRisk, PeriodClosedWithoutFee, PeriodLocked, ProgressReportSent,
-    PromisedResult, ReportIdentityFailed, ReportSourceConnected, ResponseReceived, Score,
-    ServiceEnded, ServicePaused, StandingEnded, StandingRecorded, UtcMicros,
+    BureauAnswered, BureauAsked, BureauRegistered, Card, ChartRevised, CircumstanceChanged,
+    ClientErased, ClientInformationSent, CloseAccepted, CloseRule, Contact, ContactChanged,
+    CorrectionNoted, DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FeesReviewed,
+    FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen,
+    LegalHoldLifted, LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet,
+    MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PeriodClosedWithoutFee, PeriodLocked,
+    ProgressReportSent, PromisedResult, ReportIdentityFailed, ReportSourceConnected,
+    ResponseReceived, Score, SecurityEventRecorded, ServiceEnded, ServicePaused, StandingEnded,
+    StandingRecorded, UtcMicros,
 };
 use crate::ids::{
     AccessId, AccountId, BureauCode, CaseId, DocumentHash, ItemCode, PlanCode, ProcessorRef,
@@ -212,6 +213,8 @@ pub enum CaseAction {
     ContactChanged(Box<ContactChanged>),
     /// See [`BillingDayChanged`].
     BillingDayChanged(BillingDayChanged),
+    /// See [`CircumstanceChanged`].
+    ChangeCircumstance(CircumstanceChanged),
     /// See [`MessageLogged`].
     MessageLogged(MessageLogged),
     /// See [`ServicePaused`].
@@ -301,6 +304,8 @@ pub enum FirmAction {
     RecordStanding(StandingRecorded),
     /// Record that a registration or bond ended early.
     EndStanding(StandingEnded),
+    /// Record what is known of an event of security.
+    RecordSecurityEvent(SecurityEventRecorded),
     /// Note that every claimed fee was judged again and marked. Refused if the firm told something since.
     NoteReview(FeesReviewed),
     /// Give out a token.

@@ -262,6 +262,9 @@ fn on_account(
     let exposed = billing::exposed(draft.world(), id)?;
     let facts = account::Facts { id, currency, exposed, held, on, token };
     let events = account::decide(world.account(id)?, &facts, &dated.action)?;
+    if let Some(AccountEvent::ChargeRequested(charge)) = events.first() {
+        may_be_charged(draft.world(), id, charge.amount, on)?;
+    }
     if let Some(name) = events.first().and_then(MovementName::of) {
         named::check(draft, id, &name)?;
     }
@@ -269,6 +272,16 @@ fn on_account(
         draft.add(StreamId::Account(id), on, event)?;
     }
     Ok(())
+}
+
+/// Whether the card of an account's owner may be charged an amount, by what the client authorized.
+fn may_be_charged(world: &World, id: AccountId, amount: Money, on: CivilDate) -> Result<(), Halt> {
+    match world.case(id.owner())?.bars_charge(amount, on) {
+        None => Ok(()),
+        Some((detail, cites)) => {
+            Err(Refusal::citing(Reason::StateRefuses, StreamId::Account(id), detail, cites).into())
+        }
+    }
 }
 
 fn on_firm(draft: &mut Draft<'_, '_>, dated: &Dated<FirmAction>) -> Result<(), Halt> {

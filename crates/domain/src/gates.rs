@@ -58,6 +58,18 @@ pub enum Opens {
     Never,
 }
 
+impl Opens {
+    /// How hard it is: time passes by itself, work can be done, a person puts right, nothing helps.
+    pub(crate) const fn hardness(self) -> u8 {
+        match self {
+            Self::Wait { .. } => 0,
+            Self::Finish { .. } => 1,
+            Self::PutRight => 2,
+            Self::Never => 3,
+        }
+    }
+}
+
 codes! {
     /// A gate.
     pub enum Gate {

@@ -408,6 +408,18 @@ proptest! {
         let (later, first) = both.cancellation_window(on);
         prop_assert!(through <= later && from <= first);
         prop_assert!(both.telemarketing.exempt.is_subset(&one.telemarketing.exempt));
+        let days = |rules: &Rules| rules.perform_within.as_ref().map(|rule| rule.days);
+        prop_assert!(days(&one).is_none_or(|most| days(&both).is_some_and(|days| days <= most)));
+        let whole = FullyPerformed::WholeContract;
+        prop_assert!(one.performance.reading != whole || both.performance.reading == whole);
+        for asked in [
+            (one.prohibited.is_some(), both.prohibited.is_some()),
+            (one.registration.is_some(), both.registration.is_some()),
+            (one.bond.is_some(), both.bond.is_some()),
+            (one.monthly_statement.is_some(), both.monthly_statement.is_some()),
+        ] {
+            prop_assert!(asked.0 <= asked.1);
+        }
     }
 }
 

@@ -205,8 +205,10 @@ async fn a_couple_is_found_suggested_linked_and_billed_as_one(place: &Place<'_>)
     let suggested = store.list_suggested_links(FIRM, None, 10).await.unwrap();
     assert_eq!(suggested.len(), 1);
     assert_eq!((suggested[0].phone, suggested[0].address, suggested[0].card), (true, true, false));
-    let exceptions =
-        store.list_exceptions(FIRM, Some(ExceptionKind::LinkSuggested), None, 10).await.unwrap();
+    let exceptions = store
+        .list_exceptions(FIRM, day("2026-02-04"), Some(ExceptionKind::LinkSuggested), None, 10)
+        .await
+        .unwrap();
     assert_eq!((exceptions.len(), exceptions[0].other), (1, Some(case_id(2))));
     assert_eq!(
         (case_row(&bench, 1).await.exceptions, case_row(&bench, 2).await.exceptions),
@@ -217,7 +219,7 @@ async fn a_couple_is_found_suggested_linked_and_billed_as_one(place: &Place<'_>)
     bench.caught_up().await;
     assert_eq!(case_row(&bench, 2).await.account, account_id(1));
     assert_eq!(store.list_suggested_links(FIRM, None, 10).await.unwrap(), []);
-    assert_eq!(store.list_exceptions(FIRM, None, None, 10).await.unwrap(), []);
+    assert_eq!(store.list_exceptions(FIRM, day("2026-02-04"), None, None, 10).await.unwrap(), []);
     let to_bill = store.accounts_to_bill(FIRM, day("2026-02-04"), None, 10).await.unwrap();
     assert_eq!(to_bill, [account_id(1), account_id(3)]);
     bench.bill(13, 1, "2026-02-04").await;
@@ -256,7 +258,11 @@ async fn what_needs_a_person_is_queued_and_leaves_the_queue(place: &Place<'_>) {
     bench.case(1_002, 1, "2026-01-06", vec![CaseAction::ReportIdentityFailed(failed)]).await;
     bench.caught_up().await;
     let queue = async |after: Option<String>, rows| {
-        bench.store.list_exceptions(FIRM, None, after.as_deref(), rows).await.unwrap()
+        bench
+            .store
+            .list_exceptions(FIRM, day("2026-02-04"), None, after.as_deref(), rows)
+            .await
+            .unwrap()
     };
     let all = queue(None, 10).await;
     let kinds: Vec<_> = all.iter().map(|e| e.kind).collect();

@@ -168,6 +168,8 @@ coded! {
     seat: v1::Seat, "SEAT_";
     /// A kind of promised work.
     work: v1::Work, "WORK_";
+    /// What changed of a client.
+    circumstance: v1::Circumstance, "CIRCUMSTANCE_";
     /// What a paper proves.
     paper_kind: v1::PaperKind, "PAPER_KIND_";
     /// What an item is.

@@ -119,6 +119,7 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["couples", "unlink", CASE, CASE],
         &["firm", "bureau", &plan],
         &["firm", "standing", &plan],
+        &["firm", "security-event", "laptop", "--discovered", "2026-01-01", "--consumers", "9"],
         &["firm", "packs"],
         &["firm", "correct"],
         &["firm", "confirm", "us-ca-2", "--counsel", "Robin Ashdown"],

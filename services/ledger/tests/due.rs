@@ -296,3 +296,56 @@ async fn rounds_are_possible_since_the_last_thing_they_needed_the_oldest_first()
     }
     assert_eq!(paged, possible);
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_a_client_took_back_is_due_and_shown_with_what_it_stops() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    service.record(&case, first_month(v1::Seat::Individual, PHONE, "tok_1")).await;
+    let change = |kind: v1::Circumstance, ended| {
+        let kind = kind.into();
+        A::ChangeCircumstance(v1::ChangeCircumstance { kind, ended, ..Default::default() })
+    };
+    let revoked = action(date(2026, 2, 10), change(v1::Circumstance::AuthorityRevoked, false));
+    let position = service.record(&case, vec![revoked]).await.position;
+    let waiting = due(&service, &firm, Kind::Circumstance, position).await;
+    assert_eq!(kinds(&waiting), [Kind::Circumstance]);
+    assert_eq!(waiting[0].subject, "authority revoked");
+    assert!(waiting[0].detail.starts_with("no letter may go out"), "{}", waiting[0].detail);
+    let get = v1::GetCaseRequest { name: case.clone(), ..v1::GetCaseRequest::default() };
+    let shown = service.cases().get_case(get).await.unwrap().into_inner().case.unwrap();
+    let seen = &shown.circumstances[0];
+    assert_eq!((seen.kind(), seen.since), (v1::Circumstance::AuthorityRevoked, date(2026, 2, 10)));
+    let given = action(date(2026, 2, 12), change(v1::Circumstance::AuthorityRevoked, true));
+    let position = service.record(&case, vec![given]).await.position;
+    assert_eq!(due(&service, &firm, Kind::Circumstance, position).await, []);
+}
+
+/// 16 CFR 314.4(j): from 500 consumers on, within 30 days of the discovery.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_event_of_security_is_due_until_the_commission_was_notified() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let record = async |consumers, notified_on| {
+        let event = v1::SecurityEvent {
+            display_name: "lost laptop".into(),
+            discovered_on: date(2026, 3, 2),
+            consumers,
+            notified_on,
+            ..v1::SecurityEvent::default()
+        };
+        let request = v1::RecordSecurityEventRequest {
+            parent: firm.clone(),
+            request_id: id(),
+            occurred_on: date(2026, 3, 20),
+            security_event: Some(event),
+        };
+        service.administration().record_security_event(request).await.unwrap();
+        due(&service, &firm, Kind::SecurityEvent, 0).await
+    };
+    assert_eq!(record(499, None).await, []);
+    let waiting = record(500, None).await;
+    assert_eq!((waiting.len(), waiting[0].due_on), (1, date(2026, 4, 1)));
+    assert_eq!(record(500, date(2026, 3, 19)).await, []);
+}

@@ -85,6 +85,20 @@ class Case:
             f.get("listing") == listing and is_obsolete(f, fact.day) for f in self.delinquent
         )
 
+    def is_authorized(self, on):
+        """Whether the client had not taken back the authority to write, or gave it again by that day.
+
+        A letter of the day of the revocation may have left before it. Of one day the turns behind
+        which no other is known to come count, and a revocation among them wins."""
+
+        def revoked(by):
+            told = [f for f in self.of("authority") if f.day <= by]
+            last = [f for f in told if f.day == told[-1].day]
+            last = [f for f in last if not any(known_before(f, other) is True for other in last)]
+            return any(f.get("revoked") for f in last)
+
+        return not (revoked(days.plus(on, -1)) and revoked(on))
+
     def counts(self, fact):
         """Whether this work can earn anything at all."""
         # What is asked of a bureau beside a round is service that no plan promises.
@@ -92,6 +106,8 @@ class Case:
             return False
         if fact.get("type") != "round":
             return True
+        if not self.is_authorized(fact.day):
+            return False
         # "a listing without one is a breach; the round counts if the rest fulfils the promise"
         based, _ = self.based_listings(fact)
         return len(based) >= fact.get("least_listings", 1)

@@ -251,6 +251,9 @@ class Told:
             self.sign(event)
         elif name == "billing_day_changed":
             self.add(event, "billing_day", on=payload["billing"]["monthly_on"])
+        elif name == "circumstance_changed":
+            if payload["kind"] == "authority_revoked":
+                self.add(event, "authority", revoked=payload["holds"])
         elif name == "basis_attested":
             self.add(event, "attested", listing=listing(payload))
         elif name in ("service_paused", "service_resumed"):

@@ -16,6 +16,7 @@ KINDS = {
     "signed": ("agreement",),
     "copies": ("agreement",),
     "attested": ("listing",),
+    "authority": ("revoked",),
     "listing": ("listing",),
     "work": ("type",),
     "statement": (),

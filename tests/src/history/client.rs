@@ -9,11 +9,11 @@ use domain::command::{
     Cancel, CaseAction, Command, Dated, Enrol, NoteExposure, NoteReinsertion, SendRound,
 };
 use domain::event::{
-    Ask, Basis, BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked,
-    ClientInformationSent, Contact, ContactChanged, CorrectionNoted, Direction, EndedBy,
-    ExposureKind, ItemOutcome, Letter, LetterDelivered, MailClass, MessageLogged, Outcome,
-    PeriodClosedWithoutFee, ProgressReportSent, ResponseReceived, Score, ServiceEnded,
-    ServicePaused, UtcMicros,
+    Ask, Basis, BasisAttested, BillingDayChanged, BureauAnswered, BureauAsked, Circumstance,
+    CircumstanceChanged, ClientInformationSent, Contact, ContactChanged, CorrectionNoted,
+    Direction, EndedBy, ExposureKind, ItemOutcome, Letter, LetterDelivered, MailClass,
+    MessageLogged, Outcome, PeriodClosedWithoutFee, ProgressReportSent, ResponseReceived, Score,
+    ServiceEnded, ServicePaused, UtcMicros,
 };
 use domain::ids::{CaseId, DocumentHash, ItemCode};
 use domain::terms::{Channel, Sale, Seat};
@@ -411,7 +411,8 @@ impl Client {
                     PeriodRule::monthly_on(rng.random_range(1..=31)).expect("a rule within bounds");
                 Some(CaseAction::BillingDayChanged(BillingDayChanged { billing }))
             }
-            3..=5 => Some(message(rng)),
+            3 | 4 => Some(message(rng)),
+            5 => Some(circumstance(rng, today)),
             6 | 19 => Some(asked(rng)),
             7 | 17 | 18 => Some(CaseAction::BureauAnswered(BureauAnswered {
                 ask: any(rng, Ask::ALL),
@@ -489,6 +490,24 @@ impl Client {
             _ => CaseAction::Cancel(Cancel { reason: None, sent_on: today + chrono::Days::new(3) }),
         }
     }
+}
+
+/// Something of the client begins or ends, mostly what a client may well tell of.
+fn circumstance(rng: &mut StdRng, today: CivilDate) -> CaseAction {
+    let kind = any(rng, Circumstance::ALL);
+    let is_notice = kind == Circumstance::ChargeNotice;
+    let holds = is_notice || rng.random_bool(0.5);
+    let names_amount = is_notice || holds && kind == Circumstance::ChargeMandate;
+    let is_range = names_amount && !is_notice && rng.random_bool(0.5);
+    CaseAction::ChangeCircumstance(CircumstanceChanged {
+        amount: names_amount.then(|| usd(9_900)),
+        charge_on: is_notice.then(|| today + chrono::Days::new(10)),
+        document: None,
+        holds,
+        kind,
+        least: is_range.then(|| usd(100)),
+        who: (holds && kind == Circumstance::Represented).then(|| personal("a cousin")),
+    })
 }
 
 fn progress_report(rng: &mut StdRng) -> CaseAction {

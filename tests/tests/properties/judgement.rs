@@ -198,7 +198,7 @@ fn fees_are_as_their_gates(judge: &Judge<'_>) {
 }
 
 /// The day after the last one on which anything was recorded.
-fn today(player: &Player) -> CivilDate {
+pub(crate) fn today(player: &Player) -> CivilDate {
     let last = player.log.last().unwrap().recorded_at;
     player.world.firm().unwrap().today(last).unwrap()
 }

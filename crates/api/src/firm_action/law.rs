@@ -1,7 +1,9 @@
 //! Rule packs, who stands for them, and what is on file with a state.
 
-use domain::event::{PackConfirmed, PackUsedAtOwnRisk, StandingEnded, StandingRecorded};
-use domain::firm::{AdoptedPack, Confirmation, FiledStanding, OwnRisk, StandingEnd};
+use domain::event::{
+    PackConfirmed, PackUsedAtOwnRisk, SecurityEventRecorded, StandingEnded, StandingRecorded,
+};
+use domain::firm::{AdoptedPack, Confirmation, FiledStanding, OwnRisk, SecurityEvent, StandingEnd};
 use domain::ids::{DocumentHash, PackCode, StateCode};
 use domain::rules::{Dimension, PackHash, RulePack};
 use domain::value::{Text, ValueError};
@@ -93,6 +95,38 @@ pub(crate) fn standing_ended(f: &mut Fields, m: &v1::EndStandingRequest) -> Opti
         state: state?,
         valid_from: valid_from?,
     })
+}
+
+/// An event of security.
+pub(crate) fn security_event(
+    f: &mut Fields,
+    m: &v1::SecurityEvent,
+) -> Option<SecurityEventRecorded> {
+    let name = f.parse("display_name", &m.display_name, Text::line);
+    let discovered_on = f.date("discovered_on", m.discovered_on.as_ref());
+    let consumers = f.number("consumers", m.consumers, 0..=i32::MAX.unsigned_abs());
+    let notified_on = f.optional_date("notified_on", m.notified_on.as_ref());
+    let document = document(f, &m.document_sha256);
+    Some(SecurityEventRecorded {
+        consumers: consumers?,
+        discovered_on: discovered_on?,
+        document: document?,
+        name: name?,
+        notified_on: notified_on?,
+    })
+}
+
+/// Writes an event of security.
+pub fn security_message(told: &SecurityEvent) -> v1::SecurityEvent {
+    let said = &told.said;
+    v1::SecurityEvent {
+        display_name: said.name.to_string(),
+        discovered_on: Some(date_message(said.discovered_on)),
+        consumers: int32(said.consumers),
+        notified_on: said.notified_on.map(date_message),
+        document_sha256: hash_text(said.document),
+        notify_by: told.notify_by().map(date_message),
+    }
 }
 
 fn hash_text(document: Option<DocumentHash>) -> String {

@@ -339,6 +339,18 @@ pub fn end_standing(m: &v1::EndStandingRequest) -> Result<Asked, FieldErrors> {
     })
 }
 
+/// Reads a `RecordSecurityEvent`.
+pub fn record_security_event(m: &v1::RecordSecurityEventRequest) -> Result<Asked, FieldErrors> {
+    Fields::check(None, |f| {
+        let firm = firm_name(f, "parent", &m.parent);
+        on_firm(f, firm, &m.request_id, m.occurred_on.as_ref(), |f| {
+            let event = m.security_event.as_ref();
+            f.message("security_event", event, firm_action::security_event)
+                .map(FirmAction::RecordSecurityEvent)
+        })
+    })
+}
+
 /// Reads a `CreateToken`.
 pub fn create_token(m: &v1::CreateTokenRequest) -> Result<TokenAsked, FieldErrors> {
     Fields::check(None, |f| {

@@ -118,6 +118,7 @@ pub(crate) const SAMPLES: &[Sample] = &[
     sample!(UsePackAtOwnRiskRequest, "use_pack_at_own_risk", |m, _| use_pack_at_own_risk(m)),
     sample!(RegisterBureauRequest, "register_bureau", |m, _| register_bureau(m)),
     sample!(RecordStandingRequest, "record_standing", record_standing),
+    sample!(RecordSecurityEventRequest, "record_security_event", |m, _| record_security_event(m)),
     sample!(EndStandingRequest, "end_standing", |m, _| end_standing(m)),
     sample!(CorrectFirmRequest, "correct_firm", correct_firm),
     sample!(CreateTokenRequest, "create_token", |m, _| create_token(m)),

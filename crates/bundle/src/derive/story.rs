@@ -2,9 +2,9 @@
 
 use calendar::CivilDate;
 use domain::event::{
-    AccountEvent, Ask, Basis, BlockRefusal, BlockRefusedFor, BureauAnswered, CaseEvent, Direction,
-    EndedBy, ErasureBasis, Event, FailureReason, Letter, MailClass, Outcome, PaperKind, Recorded,
-    RefundFailureReason, SeenBy,
+    AccountEvent, Ask, Basis, BlockRefusal, BlockRefusedFor, BureauAnswered, CaseEvent,
+    Circumstance, CircumstanceChanged, Direction, EndedBy, ErasureBasis, Event, FailureReason,
+    Letter, MailClass, Outcome, PaperKind, Recorded, RefundFailureReason, SeenBy,
 };
 use domain::ids::AccountId;
 use domain::terms::{Channel, Seat, Work};
@@ -249,6 +249,7 @@ pub(super) fn of_case(event: &CaseEvent, format: Format) -> Option<(Part, String
         CaseEvent::BillingDayChanged(_) => {
             (Part::Done, "The client's billing day changed for later periods.".into())
         }
+        CaseEvent::CircumstanceChanged(e) => (Part::Done, circumstance(e)),
         CaseEvent::MessageLogged(e) => {
             let what = if e.complaint { "A complaint" } else { "A message" };
             let way = match (e.direction, e.complaint) {
@@ -261,11 +262,12 @@ pub(super) fn of_case(event: &CaseEvent, format: Format) -> Option<(Part, String
         CaseEvent::ServicePaused(_) => (Part::Done, "Service was paused.".into()),
         CaseEvent::ServiceResumed(_) => (Part::Done, "Service went on.".into()),
         CaseEvent::ServiceEnded(e) => {
-            let by = match e.by {
-                EndedBy::Client => "The client",
-                EndedBy::Firm => "The firm",
+            let told = match e.by {
+                EndedBy::Client => "The client ended the service.",
+                EndedBy::Firm => "The firm ended the service.",
+                EndedBy::Death => "The client died, and the service ended.",
             };
-            (Part::Done, format!("{by} ended the service."))
+            (Part::Done, told.into())
         }
         CaseEvent::CorrectionNoted(e) if e.moved == Some(true) => (
             Part::Done,
@@ -313,6 +315,44 @@ pub(super) fn of_case(event: &CaseEvent, format: Format) -> Option<(Part, String
         }
     };
     Some(told)
+}
+
+/// What began or ended of a client's circumstances. Who speaks for the client is nobody else's to read.
+fn circumstance(e: &CircumstanceChanged) -> String {
+    let amount = e.amount.map_or(String::new(), |most| match e.least {
+        Some(least) => format!(" of {least} to {most}"),
+        None => format!(" of {most}"),
+    });
+    let charge_on = e.charge_on.map_or(String::new(), |on| format!(" on {}", day(on)));
+    match (e.kind, e.holds) {
+        (Circumstance::AuthorityRevoked, true) => {
+            "The client took back the authority to write to bureaus.".into()
+        }
+        (Circumstance::AuthorityRevoked, false) => {
+            "The client gave the authority to write to bureaus again.".into()
+        }
+        (Circumstance::ChargeMandate, true) => {
+            format!("The client authorized charges that recur,{amount} each.")
+        }
+        (Circumstance::ChargeMandate, false) => {
+            "The client revoked the authorization of charges that recur.".into()
+        }
+        (Circumstance::ChargeNotice, _) => {
+            format!("The client was sent notice of a charge{amount}{charge_on}.")
+        }
+        (Circumstance::DebitCard, true) => "The card on file draws on a bank account.".into(),
+        (Circumstance::DebitCard, false) => "The card on file draws on no bank account.".into(),
+        (Circumstance::DoNotCall, true) => "The client asked not to be called.".into(),
+        (Circumstance::DoNotCall, false) => "The client allowed to be called again.".into(),
+        (Circumstance::ElectronicRecordsWithdrawn, true) => {
+            "The client withdrew the consent to electronic records.".into()
+        }
+        (Circumstance::ElectronicRecordsWithdrawn, false) => {
+            "The client consented to electronic records again.".into()
+        }
+        (Circumstance::Represented, true) => "Somebody began to speak for the client.".into(),
+        (Circumstance::Represented, false) => "Nobody speaks for the client any more.".into(),
+    }
 }
 
 /// What a bureau did on a request, or that it refused a block (15 USC 1681c-2(c)).

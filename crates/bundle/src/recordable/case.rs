@@ -105,6 +105,7 @@ fn of_event(case: &Case, recorded: &Recorded, event: &CaseEvent, firm: &FirmReco
         | CaseEvent::ProgressReportSent(_)
         | CaseEvent::ContactChanged(_)
         | CaseEvent::BillingDayChanged(_)
+        | CaseEvent::CircumstanceChanged(_)
         | CaseEvent::MessageLogged(_)
         | CaseEvent::ServicePaused(_)
         | CaseEvent::ServiceResumed(_)
@@ -286,6 +287,9 @@ fn exposures(case: &Case, recorded: &Recorded, event: &CaseEvent) -> Vec<Exposur
         }
         if !(case.has_paper(PaperKind::PhotoId) && case.has_paper(PaperKind::Residence)) {
             kinds.push(ExposureKind::PapersMissing);
+        }
+        if case.is_unauthorized(recorded.occurred_on) {
+            kinds.push(ExposureKind::DisputeWithoutAuthority);
         }
         if is_without_basis(case, round) {
             kinds.push(ExposureKind::DisputeWithoutBasis);

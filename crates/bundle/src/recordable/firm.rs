@@ -100,6 +100,7 @@ impl FirmRecord {
             | FirmEvent::BureauRegistered(_)
             | FirmEvent::StandingRecorded(_)
             | FirmEvent::StandingEnded(_)
+            | FirmEvent::SecurityEventRecorded(_)
             | FirmEvent::FeesReviewed(_)
             | FirmEvent::AccessRevoked(_)
             | FirmEvent::AccessUsed(_)

@@ -94,6 +94,7 @@ impl Account {
             !same
         });
         self.card = Some(changed.card.clone());
+        self.card_told = Some(mark.clone());
         if is_new {
             self.card_since = Some(mark.on);
         }

@@ -291,6 +291,8 @@ record! {
         card: Option<Card>,
         /// The day that card was put on file.
         card_since: Option<CivilDate>,
+        /// The event that told of it last, of another month of validity too.
+        card_told: Option<Mark>,
         /// Facts about money that were told wrongly, by the positions at which they were told.
         corrected: BTreeMap<u64, MoneyTakenBack>,
         /// Invoices, by number.

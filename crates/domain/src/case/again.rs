@@ -52,6 +52,7 @@ pub(super) fn action_of(event: CaseEvent) -> Option<CaseAction> {
         CaseEvent::ProgressReportSent(e) => CaseAction::ProgressReportSent(e),
         CaseEvent::ContactChanged(e) => CaseAction::ContactChanged(Box::new(e)),
         CaseEvent::BillingDayChanged(e) => CaseAction::BillingDayChanged(e),
+        CaseEvent::CircumstanceChanged(e) => CaseAction::ChangeCircumstance(e),
         CaseEvent::MessageLogged(e) => CaseAction::MessageLogged(e),
         CaseEvent::ServicePaused(e) => CaseAction::PauseService(e),
         CaseEvent::ServiceResumed(_) => CaseAction::ResumeService,

@@ -90,7 +90,7 @@ pub(super) fn after(case: &Case, facts: &Facts<'_>, e: &FactCorrected) -> Case {
 }
 
 /// Where the next event of a request will stand.
-fn next(facts: &Facts<'_>) -> Moment {
+pub(super) fn next(facts: &Facts<'_>) -> Moment {
     let at = EventRef { id: EventId(uuid::Uuid::nil()), position: facts.position + 1 };
     let order = at.position;
     let mark = Mark { at, late: false, on: facts.on };

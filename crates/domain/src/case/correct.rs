@@ -152,6 +152,7 @@ const fn named_within(kind: FactKind) -> Option<&'static str> {
         | FactKind::BureauAnswered
         | FactKind::ProgressReportSent
         | FactKind::ContactChanged
+        | FactKind::CircumstanceChanged
         | FactKind::BillingDayChanged
         | FactKind::MessageLogged
         | FactKind::ServicePaused

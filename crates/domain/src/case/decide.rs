@@ -129,6 +129,7 @@ pub(crate) fn decide(
         | CaseAction::ProgressReportSent(_)
         | CaseAction::ContactChanged(_)
         | CaseAction::BillingDayChanged(_)
+        | CaseAction::ChangeCircumstance(_)
         | CaseAction::MessageLogged(_)
         | CaseAction::ClosePeriod(_)
         | CaseAction::NoteExposure(_)
@@ -357,6 +358,11 @@ fn send_round(
     }
     violations.extend(barred_elsewhere(case, facts));
     violations.extend(not_authorized(case, facts));
+    violations.extend(case.revoked_on(facts.on).map(|revoked| {
+        let on = revoked.moment.on();
+        let detail = format!("the client took back the authority to write on {on}");
+        violation("authority", "occurred_on", detail, revoked.said.kind.cites())
+    }));
     violations.extend(without_basis(case, round).map(|(bureau, item)| {
         violation(
             "basis",

@@ -3,9 +3,10 @@
 use std::sync::Arc;
 
 use super::{
-    Agreement, Billing, Cancellation, Case, ComplaintTold, ContactSince, Corrected, EarnedFee,
-    Ended, Enrolment, ExposureSeen, FeeMark, Finding, GivenUp, KeptFee, Mark, Moment, PaperStatus,
-    PaperTold, PauseTurn, SourceTold, ToldLast, Turn, WorkDone, insert, insert_marked,
+    Agreement, Billing, Cancellation, Case, CircumstanceTold, ComplaintTold, ContactSince,
+    Corrected, EarnedFee, Ended, Enrolment, ExposureSeen, FeeMark, Finding, GivenUp, KeptFee, Mark,
+    Moment, PaperStatus, PaperTold, PauseTurn, SourceTold, ToldLast, Turn, WorkDone, insert,
+    insert_marked,
 };
 use crate::event::{
     CaseEvent, ConsentSigned, Contact, Enrolled, ExposureKind, FactCorrected, FeeEarned,
@@ -113,6 +114,10 @@ impl Case {
             CaseEvent::BillingDayChanged(e) => {
                 let billing = Billing { moment: moment(), rule: e.billing };
                 insert(&mut self.billing, billing, |known| &known.moment);
+            }
+            CaseEvent::CircumstanceChanged(e) => {
+                let told = CircumstanceTold { moment: moment(), said: e.clone() };
+                insert(&mut self.circumstances, told, |known| &known.moment);
             }
             CaseEvent::MessageLogged(e) => self.message(e, mark),
             // A note changes nothing that rules look at; that a fact came from another's file is shown beside gates.
@@ -237,6 +242,7 @@ impl Case {
     fn cause_of(&self, kind: ExposureKind, moment: &Moment) -> Option<u64> {
         let follows = match kind {
             ExposureKind::EarlyService
+            | ExposureKind::DisputeWithoutAuthority
             | ExposureKind::DisputeWithoutBasis
             | ExposureKind::NoAgreement
             | ExposureKind::PapersMissing => true,
@@ -266,6 +272,7 @@ impl Case {
         Arc::make_mut(&mut self.agreements).retain(|fact| stays(&fact.signed.mark));
         self.billing.retain(|fact| stays(&fact.moment.mark));
         self.cancellations.retain(|fact| stays(&fact.moment.mark));
+        self.circumstances.retain(|fact| stays(&fact.moment.mark));
         self.complaints.retain(|fact| stays(&fact.mark));
         Arc::make_mut(&mut self.contacts).retain(|fact| stays(&fact.mark));
         self.disclosed.retain(stays);

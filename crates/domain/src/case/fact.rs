@@ -3,6 +3,7 @@
 use super::decide::{Facts, one};
 use super::{
     AskAnswered, Asked, Case, LetterState, Listing, PaperStatus, PauseTurn, Round, Turn, announce,
+    circumstance,
 };
 use crate::command::CaseAction;
 use crate::event::{
@@ -72,6 +73,7 @@ pub(super) fn decide(
         CaseAction::ProgressReportSent(e) => Ok(one(e.clone())),
         CaseAction::ContactChanged(e) => Ok(one(e.as_ref().clone())),
         CaseAction::BillingDayChanged(e) => Ok(one(e.clone())),
+        CaseAction::ChangeCircumstance(e) => circumstance::decide(case, facts, e),
         CaseAction::MessageLogged(e) => Ok(one(e.clone())),
         CaseAction::ClosePeriod(e) => closed(case, facts, e),
         CaseAction::NoteExposure(e) => {
@@ -150,6 +152,7 @@ impl ExposureKind {
     pub const fn cites(self) -> &'static str {
         match self {
             Self::EarlyService => "15 USC 1679d(a)(2)",
+            Self::DisputeWithoutAuthority => "common law of agency",
             Self::DisputeWithoutBasis => "15 USC 1679b(a)(1)",
             Self::NoAgreement => "15 USC 1679d(a)(1)",
             Self::PapersMissing => "common practice, no source",

@@ -1,7 +1,9 @@
 //! A case folded: everything that decisions, gates and read models need to know of one client.
 
 mod again;
+mod ahead;
 mod announce;
+mod circumstance;
 mod correct;
 mod decide;
 mod dispute;
@@ -19,11 +21,13 @@ mod standing;
 mod story;
 mod told;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use calendar::CivilDate;
 
+pub use ahead::{Ahead, AheadKind};
+pub use circumstance::CircumstanceTold;
 pub(crate) use correct::{correct, moved};
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
@@ -61,6 +65,8 @@ record! {
         billing: Vec<Billing>,
         /// Cancellations.
         cancellations: Vec<Cancellation>,
+        /// What changed of the client's circumstances, by its days.
+        circumstances: Vec<CircumstanceTold>,
         /// Complaints and answers to them, by their days.
         complaints: Vec<ComplaintTold>,
         /// Contacts, by their days.
@@ -321,6 +327,13 @@ impl Case {
     /// The note that a period of this number was given up.
     pub fn given_up_for(&self, period: u32) -> Option<&GivenUp> {
         self.given_up.iter().find(|given_up| given_up.period == period)
+    }
+
+    /// How many creditors report of the client, by the reports of a day and before: whoever reports a listing.
+    pub fn creditors(&self, on: CivilDate) -> u32 {
+        let listed = self.listings.values().filter(|listing| listing.listed.on <= on);
+        let furnishers: BTreeSet<&Text> = listed.map(|listing| &listing.seen.furnisher).collect();
+        u32::try_from(furnishers.len()).unwrap_or(u32::MAX)
     }
 
     /// The seat.

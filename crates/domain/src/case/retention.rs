@@ -7,7 +7,7 @@ use calendar::{CivilDate, add_months_clamped};
 
 use super::decide::Facts;
 use super::{Case, Kept};
-use crate::event::ClientErased;
+use crate::event::{Circumstance, ClientErased};
 use crate::firm::{Firm, Place};
 use crate::refusal::{Reason, Refusal, Violation};
 use crate::rules::{KeepFrom, KeepWhat};
@@ -59,6 +59,17 @@ impl Case {
             retained.push(Retained {
                 what: "customer records of a sale by telephone",
                 until: years_after(over_on, 5),
+                cites: "16 CFR 310.5",
+            });
+        }
+        let uncalled = self
+            .circumstances
+            .iter()
+            .filter(|told| told.said.kind == Circumstance::DoNotCall && told.said.holds);
+        if let Some(asked) = uncalled.map(|told| told.moment.on()).max() {
+            retained.push(Retained {
+                what: "the client's wish not to be called",
+                until: years_after(asked, 5),
                 cites: "16 CFR 310.5",
             });
         }

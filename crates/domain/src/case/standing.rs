@@ -23,6 +23,7 @@ impl Case {
         mut disputed: impl Iterator<Item = (&'a ItemCode, &'a BureauCode)>,
     ) -> Vec<ExposureKind> {
         let mut kinds: Vec<ExposureKind> = self.broken_by_service(on).into_iter().collect();
+        kinds.extend(self.broken_by_letter(on));
         if self.lacks_papers() {
             kinds.push(ExposureKind::PapersMissing);
         }
@@ -64,6 +65,8 @@ impl Case {
                     self.listings.values().filter(|l| l.status == ListingStatus::InDispute);
                 served && disputed.any(|listing| listing.basis.is_none())
             }
+            // What left without authority stays so, whatever the client says of later letters.
+            ExposureKind::DisputeWithoutAuthority => served,
             ExposureKind::PapersMissing => served && self.lacks_papers(),
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => {
                 seen.found.period.is_none_or(|period| {

@@ -172,6 +172,7 @@ const fn case_bears_on_fees(event: &CaseEvent) -> bool {
         | CaseEvent::BureauAsked(_)
         | CaseEvent::ProgressReportSent(_)
         | CaseEvent::ContactChanged(_)
+        | CaseEvent::CircumstanceChanged(_)
         | CaseEvent::BillingDayChanged(_)
         | CaseEvent::ServicePaused(_)
         | CaseEvent::ServiceResumed(_)

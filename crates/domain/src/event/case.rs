@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, PeriodRule, Zone};
 
-use super::{CaseEvent, EventRef, FactKind, UtcMicros};
+use super::{CaseEvent, EndedBy, EventRef, FactKind, UtcMicros};
 use crate::codec::{codes, record};
 use crate::gates::{FeeStanding, Gate};
 use crate::ids::{
@@ -289,16 +289,6 @@ record! {
     pub struct ServiceResumed {}
 }
 
-codes! {
-    /// Who ended the service.
-    pub enum EndedBy {
-        /// The client, at any time, without a minimum term.
-        Client = "client",
-        /// The firm.
-        Firm = "firm",
-    }
-}
-
 record! {
     /// Service ended. A period that it leaves unfinished earns nothing.
     pub struct ServiceEnded {
@@ -532,6 +522,8 @@ codes! {
         FeeAskedUnearned = "fee_asked_unearned",
         /// Money was taken for an unearned fee (15 USC 1679b(b)).
         PaymentUnearned = "payment_unearned",
+        /// Letters went out after the client had taken back the authority to write (common law of agency).
+        DisputeWithoutAuthority = "dispute_without_authority",
     }
 }
 

@@ -140,6 +140,23 @@ record! {
 }
 
 record! {
+    /// Information of consumers was acquired by somebody without authorization (16 CFR 314.2(m)), as far as it is known. What
+    /// is told last under a name counts: a count that grew, the notice to the Federal Trade Commission.
+    pub struct SecurityEventRecorded {
+        /// Of how many consumers.
+        consumers: u32,
+        /// The first day on which anybody of the firm but the culprit knew of it.
+        discovered_on: CivilDate,
+        /// What is known of it.
+        document: Option<DocumentHash>,
+        /// What the firm calls it. No place for personal data.
+        name: Text,
+        /// The day on which the Commission was notified.
+        notified_on: Option<CivilDate>,
+    }
+}
+
+record! {
     /// Every claimed fee was judged again on what the firm had told of itself and of the law by then, and marked.
     pub struct FeesReviewed {
         /// The edition of the rules that they were judged by.
@@ -270,6 +287,7 @@ impl FirmEvent {
             Self::FirmRegistered(_)
             | Self::PlanPublished(_)
             | Self::BureauRegistered(_)
+            | Self::SecurityEventRecorded(_)
             | Self::FeesReviewed(_)
             | Self::AccessGranted(_)
             | Self::AccessRevoked(_)
@@ -297,6 +315,7 @@ impl FirmEvent {
             | Self::StandingEnded(_)
             | Self::FirmCorrected(_) => true,
             Self::BureauRegistered(_)
+            | Self::SecurityEventRecorded(_)
             | Self::FeesReviewed(_)
             | Self::AccessGranted(_)
             | Self::AccessRevoked(_)

@@ -7,6 +7,7 @@
 mod account;
 mod books;
 mod case;
+mod circumstance;
 mod deposit;
 mod dispute;
 mod envelope;
@@ -21,6 +22,7 @@ mod upcast;
 pub use account::*;
 pub use books::*;
 pub use case::*;
+pub use circumstance::*;
 pub use deposit::*;
 pub use dispute::*;
 pub use envelope::*;
@@ -118,6 +120,7 @@ events! {
         BureauAnswered = "bureau_answered" v 1,
         ProgressReportSent = "progress_report_sent" v 1,
         ContactChanged = "contact_changed" v 1,
+        CircumstanceChanged = "circumstance_changed" v 1,
         BillingDayChanged = "billing_day_changed" v 1,
         MessageLogged = "message_logged" v 1,
         ServicePaused = "service_paused" v 1,
@@ -202,6 +205,7 @@ events! {
         BureauRegistered = "bureau_registered" v 1,
         StandingRecorded = "standing_recorded" v 1,
         StandingEnded = "standing_ended" v 1,
+        SecurityEventRecorded = "security_event_recorded" v 1,
         FeesReviewed = "fees_reviewed" v 1,
         AccessGranted = "access_granted" v 1,
         AccessRevoked = "access_revoked" v 1,

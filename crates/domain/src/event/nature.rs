@@ -52,6 +52,8 @@ codes! {
         ProgressReportSent = "progress_report_sent",
         /// See [`super::ContactChanged`].
         ContactChanged = "contact_changed",
+        /// See [`super::CircumstanceChanged`].
+        CircumstanceChanged = "circumstance_changed",
         /// See [`super::BillingDayChanged`].
         BillingDayChanged = "billing_day_changed",
         /// See [`super::MessageLogged`].
@@ -107,6 +109,7 @@ impl CaseEvent {
             Self::BureauAnswered(_) => Nature::Fact(FactKind::BureauAnswered),
             Self::ProgressReportSent(_) => Nature::Fact(FactKind::ProgressReportSent),
             Self::ContactChanged(_) => Nature::Fact(FactKind::ContactChanged),
+            Self::CircumstanceChanged(_) => Nature::Fact(FactKind::CircumstanceChanged),
             Self::BillingDayChanged(_) => Nature::Fact(FactKind::BillingDayChanged),
             Self::MessageLogged(_) => Nature::Fact(FactKind::MessageLogged),
             Self::ServicePaused(_) => Nature::Fact(FactKind::ServicePaused),
@@ -221,6 +224,7 @@ impl FactKind {
             Self::ContactChanged => &[Gate::State],
             Self::BasisAttested
             | Self::BillingDayChanged
+            | Self::CircumstanceChanged
             | Self::ServicePaused
             | Self::ServiceResumed
             | Self::ServiceEnded

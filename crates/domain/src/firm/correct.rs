@@ -128,6 +128,7 @@ fn action_of(event: &Event) -> Option<FirmAction> {
         FirmEvent::FirmRegistered(_)
         | FirmEvent::PlanPublished(_)
         | FirmEvent::BureauRegistered(_)
+        | FirmEvent::SecurityEventRecorded(_)
         | FirmEvent::FeesReviewed(_)
         | FirmEvent::AccessGranted(_)
         | FirmEvent::AccessRevoked(_)

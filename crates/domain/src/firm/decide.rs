@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use calendar::{CivilDate, is_month_end};
 use chrono::Days;
 
-use super::{Access, AdoptedPack, Backing, Confirmation, FiledStanding, Firm};
+use super::{Access, AdoptedPack, Backing, Confirmation, FiledStanding, Firm, security};
 use crate::actor::{ServiceActor, is_plain, sight_of};
 use crate::command::FirmAction;
 use crate::event::{
@@ -77,6 +77,10 @@ pub(crate) fn decide(
         FirmAction::EndStanding(end) => {
             check_end(firm, end)?;
             end.clone().into()
+        }
+        FirmAction::RecordSecurityEvent(said) => {
+            security::check(on, said)?;
+            said.clone().into()
         }
         FirmAction::NoteReview(reviewed) => {
             if reviewed.through < firm.law_at || reviewed.edition != EDITION {
@@ -307,7 +311,7 @@ fn check_bounds(bounds: &AccessBounds, access: &AccessGranted) -> Result<(), Ref
     Ok(())
 }
 
-fn refused(subject: &str, detail: &str) -> Refusal {
+pub(super) fn refused(subject: &str, detail: &str) -> Refusal {
     Refusal::new(Reason::ValueRefused, subject, detail)
 }
 

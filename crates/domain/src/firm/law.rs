@@ -146,16 +146,6 @@ pub enum Unknown {
     Unconfirmed(PackRef),
 }
 
-impl Unknown {
-    /// The state, where the reason names one.
-    pub const fn state(&self) -> Option<StateCode> {
-        match self {
-            Self::NoPack(state) | Self::NotInForce { state, .. } => Some(*state),
-            Self::Unread { .. } | Self::Unconfirmed(_) => None,
-        }
-    }
-}
-
 impl fmt::Display for Unknown {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -311,6 +301,16 @@ impl Firm {
     /// One adopted version of a pack.
     pub fn adopted(&self, pack: &PackRef) -> Option<&AdoptedPack> {
         self.packs.iter().find(|adopted| adopted.pack.reference() == *pack)
+    }
+
+    /// The state whose law is not known for a reason.
+    pub fn state_of(&self, unknown: &Unknown) -> Option<StateCode> {
+        match unknown {
+            Unknown::NoPack(state) | Unknown::NotInForce { state, .. } => Some(*state),
+            Unknown::Unread { pack, .. } | Unknown::Unconfirmed(pack) => {
+                self.adopted(pack)?.pack.state
+            }
+        }
     }
 
     /// The version of a jurisdiction's pack that is in force on a day, the newest of several, whenever the

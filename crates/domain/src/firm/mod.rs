@@ -3,6 +3,7 @@
 mod correct;
 mod decide;
 mod law;
+mod security;
 mod signing;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -17,7 +18,7 @@ pub use law::{
     AdoptedPack, Backing, Confirmation, FeeLaw, FiledStanding, Known, OwnRisk, Place, SigningLaw,
     StandingAnswer, StandingEnd, Unknown,
 };
-
+pub use security::SecurityEvent;
 pub use signing::Prepared;
 
 use crate::actor::{ServiceActor, sight_of};
@@ -143,6 +144,8 @@ record! {
         reviewed: Option<FeesReviewed>,
         /// Tokens that were taken back.
         revoked: BTreeSet<AccessId>,
+        /// Events of security, in the order told last.
+        security_events: Vec<SecurityEvent>,
         /// Registrations and bonds on file, in the order recorded.
         standings: Vec<FiledStanding>,
         /// Events folded.
@@ -193,6 +196,9 @@ impl Firm {
             FirmEvent::StandingEnded(e) => {
                 let (at, on) = (recorded.reference(), recorded.occurred_on);
                 self.end_standings(&StandingEnd { at, on, said: e.clone() });
+            }
+            FirmEvent::SecurityEventRecorded(e) => {
+                self.note_security(SecurityEvent { at: recorded.reference(), said: e.clone() });
             }
             FirmEvent::FirmCorrected(e) => self.take_back_fact(e, recorded.reference()),
             FirmEvent::FeesReviewed(e) => self.reviewed = Some(e.clone()),

@@ -27,6 +27,12 @@ fn against(rule: &str, state: StateCode, detail: String, cites: &Text) -> Violat
     Violation { cites: cites.to_string(), detail, rule: rule.into(), subject: state.to_string() }
 }
 
+fn prohibited(pack: &RulePack, state: StateCode) -> Option<Violation> {
+    let rule = pack.prohibited.as_ref()?;
+    let detail = format!("the trade is not allowed in {state}");
+    Some(against("prohibited", state, detail, &rule.cites))
+}
+
 /// What a pack asks of a plan's terms, whoever signs them.
 fn of_terms(
     pack: &RulePack,
@@ -53,9 +59,10 @@ fn of_terms(
     }
     let prices = [PeriodKind::First, PeriodKind::Later].map(|kind| terms.price(kind));
     for cap in pack.fee_caps.iter().flatten().filter(|cap| cap.of == FeeKind::Monthly) {
-        let most = cap.most_for(None);
-        let above = prices.into_iter().find(|price| price.minor() > most.minor());
+        // How many creditors there are is known of a client, and not of a plan or of papers.
+        let above = prices.into_iter().find(|price| price.minor() > cap.most.minor());
         if let Some(price) = above {
+            let most = cap.most;
             let detail = format!("{price} is above {most}, the most that {state} allows a month");
             found.push(against("fee_caps", state, detail, &cap.cites));
         }
@@ -81,7 +88,7 @@ impl Firm {
                 cites: String::new(),
                 detail: reason.to_string(),
                 rule: "state_law".into(),
-                subject: reason.state().map_or_else(|| "firm".into(), |state| state.to_string()),
+                subject: self.state_of(reason).map_or_else(|| "firm".into(), |of| of.to_string()),
             }));
         }
         for pack in &signing.states {
@@ -111,10 +118,7 @@ impl Firm {
     ) -> Vec<Violation> {
         let mut found = Vec::new();
         let stands = |answer: StandingAnswer<'_>| matches!(answer, StandingAnswer::Stands(_));
-        if let Some(rule) = &pack.prohibited {
-            let detail = format!("the trade is not allowed in {state}");
-            found.push(against("prohibited", state, detail, &rule.cites));
-        }
+        found.extend(prohibited(pack, state));
         if let Some(rule) = &pack.registration
             && !stands(self.standing_on(state, StandingKind::Registration, on))
         {
@@ -150,9 +154,11 @@ impl Firm {
         let of_state = states.into_iter().filter_map(|state| self.pack_on(Some(state), on));
         of_state
             .flat_map(|adopted| {
-                let state = adopted.pack.state;
+                let Some(state) = adopted.pack.state else { return Vec::new() };
+                let banned = prohibited(&adopted.pack, state);
                 // What the papers may hold is for the signing; a plan that could be sold with the right ones fits.
-                state.map_or_else(Vec::new, |state| of_terms(&adopted.pack, state, terms, |_| true))
+                let of_terms = of_terms(&adopted.pack, state, terms, |_| true);
+                banned.into_iter().chain(of_terms).collect()
             })
             .collect()
     }

@@ -1,5 +1,6 @@
 //! Why a gate answers as it does: facts first, words when somebody asks.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 use calendar::CivilDate;
@@ -11,7 +12,7 @@ use crate::firm::Unknown;
 use crate::gates::{Answer, Opens};
 use crate::ids::StateCode;
 use crate::money::Money;
-use crate::rules::{ContractItem, PackRef, Security, listed};
+use crate::rules::{ContractItem, Dimension, PackRef, Security, listed};
 use crate::terms::{Channel, Work};
 use crate::value::Text;
 
@@ -21,25 +22,42 @@ pub(super) struct Ruling<'a> {
     pub(super) because: Because<'a>,
     /// What would open it, where something would.
     pub(super) opens: Option<Opens>,
-    /// The rule of a pack, where it is not the statute's alone.
-    pub(super) cites: Option<Text>,
+    /// The rules of packs, where it is not the statute's alone.
+    pub(super) cites: Vec<Text>,
 }
 
 impl<'a> Ruling<'a> {
     pub(super) fn holds(because: Because<'a>) -> Self {
-        Self { answer: Answer::Holds, because, opens: None, cites: None }
+        Self { answer: Answer::Holds, because, opens: None, cites: Vec::new() }
     }
 
     pub(super) fn fails(because: Because<'a>, opens: Opens) -> Self {
-        Self { answer: Answer::Fails, because, opens: Some(opens), cites: None }
+        Self { opens: Some(opens), answer: Answer::Fails, ..Self::holds(because) }
     }
 
     pub(super) fn unknown(because: Because<'a>) -> Self {
-        Self { answer: Answer::Unknown, because, opens: Some(Opens::PutRight), cites: None }
+        Self { opens: Some(Opens::PutRight), answer: Answer::Unknown, ..Self::holds(because) }
     }
 
     pub(super) fn citing(self, cites: &Text) -> Self {
-        Self { cites: Some(cites.clone()), ..self }
+        Self { cites: vec![cites.clone()], ..self }
+    }
+
+    /// All that stands in the way, what fails before what is not known; nothing if nothing does. It opens once the
+    /// hardest of it does.
+    pub(super) fn each(mut found: Vec<Self>) -> Option<Self> {
+        found.sort_by_key(|ruling| ruling.answer);
+        let answer = found.first()?.answer;
+        let opens =
+            found.iter().filter_map(|ruling| ruling.opens).max_by_key(|opens| opens.hardness());
+        let (mut reasons, mut cites) = (Vec::new(), Vec::new());
+        for ruling in found {
+            let is_new = |cite: &Text| !cites.contains(cite);
+            let new: Vec<Text> = ruling.cites.into_iter().filter(is_new).collect();
+            cites.extend(new);
+            reasons.push(ruling.because);
+        }
+        Some(Self { answer, because: Because::Each(reasons), opens, cites })
     }
 }
 
@@ -178,6 +196,12 @@ pub(super) enum Because<'a> {
         amount: Money,
         most: Money,
     },
+    AboveCapOfEach {
+        state: StateCode,
+        amount: Money,
+        each: Money,
+        creditors: u32,
+    },
     TooLate {
         done: &'a Mark,
         last: CivilDate,
@@ -187,7 +211,17 @@ pub(super) enum Because<'a> {
     NoFederalPack {
         on: CivilDate,
     },
-    StateUnknown(Vec<Unknown>),
+    /// Why the law is not known; nothing if no federal pack was in force at the signing.
+    StateUnknown(Option<Unknown>),
+    /// Several at once.
+    Each(Vec<Self>),
+    /// What the state's packs say, and who stands for each.
+    Stood {
+        why: Box<Self>,
+        counsel: Vec<(PackRef, Text, CivilDate)>,
+        /// What the firm told of itself that it rests on.
+        told: Vec<EventRef>,
+    },
     StateAllows {
         state: StateCode,
         packs: Vec<PackRef>,
@@ -206,6 +240,11 @@ pub(super) enum Because<'a> {
 }
 
 impl<'a> Because<'a> {
+    /// The firm's own events that it rests on.
+    pub(super) fn told(&self) -> &[EventRef] {
+        if let Self::Stood { told, .. } = self { told } else { &[] }
+    }
+
     /// The events it rests on.
     pub(super) fn marks(&self) -> Vec<&'a Mark> {
         match self {
@@ -237,7 +276,8 @@ impl<'a> Because<'a> {
             | Self::PromiseNotShown { result: mark, .. }
             | Self::FoundNotThere { by: mark, .. }
             | Self::TooLate { done: mark, .. } => vec![mark],
-            Self::OfContract { why, .. } => why.marks(),
+            Self::OfContract { why, .. } | Self::Stood { why, .. } => why.marks(),
+            Self::Each(reasons) => reasons.iter().flat_map(Self::marks).collect(),
             Self::NoPeriod
             | Self::NoAgreement
             | Self::NotAcknowledged
@@ -257,6 +297,7 @@ impl<'a> Because<'a> {
             | Self::NoBond { .. }
             | Self::NoSecurity { .. }
             | Self::AboveCap { .. }
+            | Self::AboveCapOfEach { .. }
             | Self::NoStatement
             | Self::NoFederalPack { .. }
             | Self::StateUnknown(_)
@@ -264,6 +305,29 @@ impl<'a> Because<'a> {
             | Self::AbovePrice { .. } => Vec::new(),
         }
     }
+}
+
+/// Reasons in words, none twice; what a pack does not say was read in one sentence.
+fn each(reasons: &[Because<'_>]) -> Vec<String> {
+    let mut unread: BTreeMap<&PackRef, BTreeSet<Dimension>> = BTreeMap::new();
+    let mut said: Vec<String> = Vec::new();
+    for reason in reasons {
+        if let Because::StateUnknown(Some(Unknown::Unread { pack, dimension })) = reason {
+            unread.entry(pack).or_default().insert(*dimension);
+            continue;
+        }
+        let words = reason.to_string();
+        if !said.contains(&words) {
+            said.push(words);
+        }
+    }
+    let unread = unread.into_iter().map(|(PackRef { code, version }, dimensions)| {
+        let were = if dimensions.len() == 1 { "was" } else { "were" };
+        let dimensions: Vec<String> = dimensions.iter().map(ToString::to_string).collect();
+        let dimensions = dimensions.join(", ");
+        format!("pack {code} version {version} does not say that {dimensions} {were} read")
+    });
+    said.into_iter().chain(unread).collect()
 }
 
 fn named(packs: &[PackRef]) -> String {
@@ -410,6 +474,10 @@ impl fmt::Display for Because<'_> {
             Self::AboveCap { state, amount, most } => {
                 write!(f, "{amount} is above {most}, the most that {state} allows a month")
             }
+            Self::AboveCapOfEach { state, amount, each, creditors } => write!(
+                f,
+                "{state} allows {each} a month for each creditor, {amount} is more than that, and reports show {creditors}"
+            ),
             Self::TooLate { done, last, days } => {
                 write!(f, "work of {} came after {last}, {days} days from signing", done.on)
             }
@@ -417,12 +485,18 @@ impl fmt::Display for Because<'_> {
                 f.write_str("no statement of the services performed was sent for the period")
             }
             Self::NoFederalPack { on } => write!(f, "no federal rule pack is in force on {on}"),
-            Self::StateUnknown(reasons) if reasons.is_empty() => {
+            Self::StateUnknown(None) => {
                 f.write_str("no federal rule pack was in force on the day of signing")
             }
-            Self::StateUnknown(reasons) => {
-                let reasons: Vec<String> = reasons.iter().map(ToString::to_string).collect();
-                f.write_str(&reasons.join("; "))
+            Self::StateUnknown(Some(reason)) => write!(f, "{reason}"),
+            Self::Each(reasons) => f.write_str(&each(reasons).join("; ")),
+            Self::Stood { why, counsel, .. } => {
+                write!(f, "{why}")?;
+                for (pack, counsel, on) in counsel {
+                    let pack = named(std::slice::from_ref(pack));
+                    write!(f, "; {pack} confirmed by {counsel} on {on}")?;
+                }
+                Ok(())
             }
             Self::StateAllows { state, packs, at_own_risk, exempt } => {
                 write!(f, "nothing in {} stands against it in {state}", named(packs))?;

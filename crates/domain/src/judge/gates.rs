@@ -9,10 +9,12 @@ use super::state::stricter_reading;
 use super::story::Standing;
 use super::{Judge, work};
 use crate::case::Mark;
+use crate::event::EventRef;
 use crate::firm::FeeLaw;
 use crate::gates::{Answer, Finding, Gate, Opens};
 use crate::money::Money;
 use crate::terms::{Channel, FullyPerformed};
+use crate::value::Text;
 
 /// By how many days a correction may move the end of a period before its fee counts as asked for too early.
 const DAYS_MOVED_MAX: i64 = 3;
@@ -42,6 +44,7 @@ impl<'a> Asking<'_, 'a> {
     /// What a gate answers, in words.
     pub(super) fn finding(&self, gate: Gate, readings: &[Asking<'_, '_>]) -> Finding {
         let ruling = self.ruling(gate);
+        let ruling = if gate == Gate::State { self.backed(ruling) } else { ruling };
         let answer = over_readings(gate, ruling.answer, readings);
         let is_doubtful = answer != ruling.answer;
         let opens = ruling.opens.map(|opens| self.still_opens(opens));
@@ -51,12 +54,15 @@ impl<'a> Asking<'_, 'a> {
             because +=
                 "; in another zone, the client's, days may be others: say at what time it was";
         }
+        let cites: Vec<&str> = ruling.cites.iter().map(Text::as_str).collect();
+        let marks = ruling.because.marks();
+        let events: Vec<EventRef> = marks.iter().map(|mark| mark.at.clone()).collect();
         Finding {
             gate,
             answer,
             because,
-            cites: ruling.cites.map_or_else(|| gate.statute().into(), |cites| cites.to_string()),
-            events: ruling.because.marks().iter().map(|mark| mark.at.clone()).collect(),
+            cites: if cites.is_empty() { gate.statute().into() } else { cites.join("; ") },
+            events: events.into_iter().chain(ruling.because.told().iter().cloned()).collect(),
             is_corrected: false,
             opens,
         }
@@ -115,7 +121,7 @@ impl<'a> Asking<'_, 'a> {
         }
     }
 
-    fn slot(&self) -> Option<Slot> {
+    pub(super) fn slot(&self) -> Option<Slot> {
         self.slot.map(|at| self.judge.slots[at])
     }
 
@@ -124,7 +130,7 @@ impl<'a> Asking<'_, 'a> {
         self.slot().is_some_and(|slot| slot.agreement.is_some())
     }
 
-    fn agreement(&self, slot: Slot) -> Option<&Standing<'a>> {
+    pub(super) fn agreement(&self, slot: Slot) -> Option<&Standing<'a>> {
         slot.agreement.map(|at| &self.judge.story.standing[at])
     }
 

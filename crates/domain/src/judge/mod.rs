@@ -103,6 +103,8 @@ pub enum Breach {
     ServiceNotAllowed,
     /// A round without anything that its client said is wrong (15 USC 1679b(a)(1)).
     RoundWithoutBasis,
+    /// A round after the client had taken back the authority to write (common law of agency).
+    RoundWithoutAuthority,
 }
 
 impl<'a> Judge<'a> {
@@ -239,6 +241,7 @@ impl<'a> Judge<'a> {
             let breach = match standing {
                 Standing::Breach => Breach::ServiceNotAllowed,
                 Standing::WithoutBasis => Breach::RoundWithoutBasis,
+                Standing::WithoutAuthority => Breach::RoundWithoutAuthority,
                 Standing::Counts(_)
                 | Standing::InPause
                 | Standing::Preparation

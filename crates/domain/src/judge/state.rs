@@ -1,5 +1,7 @@
 //! What the client's state asks (15 USC 1679j): of the signing, and of the fee on the day it is asked for.
 
+use std::collections::BTreeSet;
+
 use calendar::{BusinessCalendar, CivilDate};
 
 use super::because::{Because, Ruling};
@@ -8,7 +10,7 @@ use super::grid::Slot;
 use super::story::Standing;
 use super::work::{self, Placed};
 use crate::event::StandingKind;
-use crate::firm::{FeeLaw, Known, StandingAnswer, Unknown};
+use crate::firm::{Backing, Confirmation, FeeLaw, Known, StandingAnswer};
 use crate::gates::{Answer, Opens};
 use crate::ids::StateCode;
 use crate::money::Money;
@@ -56,9 +58,47 @@ impl<'a> Asking<'_, 'a> {
         found.extend(unknown(standing.known.as_ref()));
         let known = law.state.clone().of_edition(self.judge.edition);
         found.extend(unknown(Some(&known)));
-        // What fails is said before what is not known.
-        found.sort_by_key(|ruling| ruling.answer);
-        found.into_iter().next().unwrap_or_else(|| allowed(standing, law))
+        Ruling::each(found).unwrap_or_else(|| allowed(standing, law))
+    }
+
+    /// The answer with what it rests on of the firm's own: the packs' adoptions, who stands for each, and what is on
+    /// file with their states by the day of asking.
+    pub(super) fn backed(&self, ruling: Ruling<'a>) -> Ruling<'a> {
+        let standing = self.slot().and_then(|slot| self.agreement(slot));
+        let (Some(standing), Some(law)) = (standing, &self.law) else { return ruling };
+        let firm = self.judge.matter.firm;
+        let (mut told, mut counsel) = (Vec::new(), Vec::new());
+        for pack in standing.states.iter().chain(&law.states) {
+            let Some(adopted) = firm.adopted(&pack.reference()) else { continue };
+            told.push(adopted.at.clone());
+            match adopted.backing() {
+                Backing::Counsel(confirmations) => {
+                    told.extend(confirmations.iter().map(|confirmed| confirmed.at.clone()));
+                    let confirmed =
+                        confirmations.iter().map(|Confirmation { on, said, .. }| {
+                            (pack.reference(), said.counsel.clone(), *on)
+                        });
+                    counsel.extend(confirmed);
+                }
+                Backing::OwnRisk(risk) => told.push(risk.at.clone()),
+                Backing::Statute | Backing::Nobody => {}
+            }
+        }
+        let states: BTreeSet<StateCode> =
+            law.states.iter().filter_map(|pack| pack.state).chain([standing.state]).collect();
+        let on_file = firm.standings.iter().filter(|filed| {
+            states.contains(&filed.filed.state) && filed.filed.valid_from <= self.on
+        });
+        for filed in on_file {
+            told.push(filed.at.clone());
+            told.extend(filed.end.as_ref().map(|end| end.at.clone()));
+        }
+        told.sort_by_key(|event| event.position);
+        told.dedup();
+        counsel.sort();
+        counsel.dedup();
+        let why = Box::new(ruling.because);
+        Ruling { because: Because::Stood { why, counsel, told }, ..ruling }
     }
 
     /// A bond stands on the days that its pack names.
@@ -133,7 +173,8 @@ impl<'a> Asking<'_, 'a> {
             found.extend(ruling.map(|ruling| ruling.citing(&rule.cites)));
         }
         for cap in pack.fee_caps.iter().flatten().filter(|cap| cap.of == FeeKind::Monthly) {
-            let ruling = self.amount.and_then(|amount| capped(state, amount, cap));
+            let creditors = self.judge.matter.case.creditors(self.on);
+            let ruling = self.amount.and_then(|amount| capped(state, amount, cap, creditors));
             found.extend(ruling.map(|ruling| ruling.citing(&cap.cites)));
         }
         found
@@ -245,6 +286,7 @@ impl<'a> Asking<'_, 'a> {
                 | work::Standing::Breach
                 | work::Standing::Preparation
                 | work::Standing::WithoutBasis
+                | work::Standing::WithoutAuthority
                 | work::Standing::Nowhere => slot.period.contains(placed.on()),
             };
             placed.done.work == Work::ProgressReport
@@ -267,13 +309,13 @@ fn closed<'a>(answer: StandingAnswer<'_>, because: Because<'a>) -> Option<Ruling
     }
 }
 
-fn unknown<'a>(known: Option<&Known>) -> Option<Ruling<'a>> {
-    let reasons: Vec<Unknown> = match known {
-        Some(Known::Unknown(reasons)) => reasons.clone(),
-        Some(Known::Confirmed | Known::AtOwnRisk(_)) => return None,
-        None => Vec::new(),
-    };
-    Some(Ruling::unknown(Because::StateUnknown(reasons)))
+fn unknown<'a>(known: Option<&Known>) -> Vec<Ruling<'a>> {
+    let unknown = |reason| Ruling::unknown(Because::StateUnknown(reason));
+    match known {
+        Some(Known::Unknown(reasons)) => reasons.iter().cloned().map(Some).map(unknown).collect(),
+        Some(Known::Confirmed | Known::AtOwnRisk(_)) => Vec::new(),
+        None => vec![unknown(None)],
+    }
 }
 
 /// How soon all has to be performed.
@@ -324,17 +366,23 @@ fn agreed<'a>(standing: &Standing<'a>, pack: &'a RulePack) -> Vec<Ruling<'a>> {
     found
 }
 
-/// Whether an amount is above a cap, as far as that can be said.
-fn capped<'a>(state: StateCode, amount: Money, cap: &FeeCap) -> Option<Ruling<'a>> {
+/// Whether an amount is above a cap for a client of so many creditors.
+fn capped<'a>(state: StateCode, amount: Money, cap: &FeeCap, creditors: u32) -> Option<Ruling<'a>> {
     let exceeds =
         |most: Money| amount.currency() != most.currency() || amount.minor() > most.minor();
-    let because = |most| Because::AboveCap { state, amount, most };
     if exceeds(cap.most) {
-        return Some(Ruling::fails(because(cap.most), Opens::PutRight));
+        let because = Because::AboveCap { state, amount, most: cap.most };
+        return Some(Ruling::fails(because, Opens::PutRight));
     }
-    // Nobody has said how many creditors there are.
-    let least = cap.most_for(None);
-    exceeds(least).then(|| Ruling::unknown(because(least)))
+    let each = cap.per_creditor.filter(|_| exceeds(cap.most_for(Some(creditors))))?;
+    let because = Because::AboveCapOfEach { state, amount, each, creditors };
+    // Before a report shows a creditor, nobody knows how many there are.
+    let ruling = if creditors == 0 {
+        Ruling::unknown(because)
+    } else {
+        Ruling::fails(because, Opens::PutRight)
+    };
+    Some(ruling)
 }
 
 fn allowed<'a>(standing: &Standing<'a>, law: &FeeLaw) -> Ruling<'a> {

@@ -20,6 +20,8 @@ pub(crate) enum Standing {
     Preparation,
     /// A round of which nothing was disputed on a basis that the client attested: a breach.
     WithoutBasis,
+    /// A round after the client had taken back the authority to write: a breach.
+    WithoutAuthority,
     /// It was done in running service on a day of no period.
     Nowhere,
 }
@@ -73,6 +75,9 @@ impl Placing<'_> {
         }
         if self.story.pause_of(&done.moment).is_some() {
             return Standing::InPause;
+        }
+        if done.work == Work::DisputeRound && self.case.is_unauthorized(done.moment.on()) {
+            return Standing::WithoutAuthority;
         }
         if done.work == Work::DisputeRound && !self.has_basis(done) {
             return Standing::WithoutBasis;

@@ -97,6 +97,8 @@ record! {
         cites: Text,
         /// Who.
         kinds: BTreeSet<ExemptKind>,
+        /// Which of them alone, in words.
+        only: Option<Text>,
     }
 }
 

@@ -1,6 +1,6 @@
 //! What a pack must say, and what it must not say at once.
 
-use super::{Dimension, EarlyFeeRule, RulePack, StandingKind, YearDay, floor};
+use super::{ContractItem, Dimension, EarlyFeeRule, RulePack, StandingKind, YearDay, floor};
 use crate::money::Money;
 
 /// Dimensions that only the federal pack must set.
@@ -54,6 +54,11 @@ fn of_a_state(pack: &RulePack) -> Option<String> {
             return Some("read must be left out: nothing_is_added says that all was read".into());
         }
         return None;
+    }
+    let names_agent =
+        pack.contract_items.as_ref().is_some_and(|rule| rule.items.contains(&ContractItem::Agent));
+    if names_agent && pack.is_read(Dimension::Agent) && pack.agent.is_none() {
+        return Some("contract_items name an agent, and agent is read with no rule".into());
     }
     let unread = stated.iter().find(|rule| !pack.is_read(rule.dimension))?;
     Some(format!("{} is stated, and read does not name {}", unread.member, unread.dimension))

@@ -13,6 +13,12 @@ use super::{
 use crate::money::{MINOR_MAX, Money};
 use crate::terms::{FullyPerformed, Terms};
 
+impl ContractItem {
+    /// What an agreement that goes on by periodic payments holds.
+    pub(crate) const ONGOING: [Self; 3] =
+        [Self::CancelAnyTime, Self::CreditRecordOnly, Self::PeriodicPayments];
+}
+
 /// An amount, at most what can be one.
 fn bounded(minor: i64, like: Money) -> Money {
     Money::new(minor.clamp(-MINOR_MAX, MINOR_MAX), like.currency()).expect("it is bounded")
@@ -147,13 +153,7 @@ impl RulePack {
     /// How soon all has to be performed under an agreement that holds some items. One that goes on, about a credit
     /// record alone, with periodic payments and a right to cancel at any time, may be outside of it.
     pub fn performed_within(&self, holds: impl Fn(ContractItem) -> bool) -> Option<&PerformWithin> {
-        let is_ongoing = [
-            ContractItem::CancelAnyTime,
-            ContractItem::CreditRecordOnly,
-            ContractItem::PeriodicPayments,
-        ]
-        .into_iter()
-        .all(holds);
+        let is_ongoing = ContractItem::ONGOING.into_iter().all(holds);
         let rule = self.perform_within.as_ref();
         rule.filter(|rule| !is_ongoing || rule.unless_ongoing != Some(true))
     }

@@ -1,8 +1,8 @@
 //! The table of what a pack states: for each dimension its member, its words and its statute.
 
 use super::{
-    Bond, BondWhen, Cancellation, ConsentRule, ContractItem, Dimension, EarlyFeeRule, FeeCap, Keep,
-    Registration, RulePack, Security, StateStatement, StatementDuty,
+    Anchor, Bond, BondWhen, Cancellation, ConsentRule, ContractItem, Dimension, EarlyFeeRule,
+    FeeCap, Keep, Registration, RulePack, Security, StateStatement, StatementDuty,
 };
 use crate::value::Text;
 
@@ -114,7 +114,8 @@ impl RulePack {
             add(Dimension::Agent, "agent", &r.cites, "an agent for service in the state".into());
         }
         if let Some(r) = &self.exempt {
-            let says = format!("outside the act: {}", listed(r.kinds.iter()));
+            let only = r.only.as_ref().map_or(String::new(), |only| format!("; {only}"));
+            let says = format!("outside the act: {}{only}", listed(r.kinds.iter()));
             add(Dimension::Exempt, "exempt", &r.cites, says);
         }
         if let Some(r) = &self.advertising {
@@ -152,12 +153,19 @@ pub(crate) fn listed<T: ToString>(words: impl Iterator<Item = T>) -> String {
 fn cancellation(rule: &Cancellation) -> String {
     let days = match rule.calendar {
         calendar::BusinessCalendar::EveryDay => "days",
-        calendar::BusinessCalendar::FederalOffice
-        | calendar::BusinessCalendar::RegulationZRescission
-        | calendar::BusinessCalendar::FederalReserveBanking => "business days",
+        calendar::BusinessCalendar::FederalOffice => "business days of federal offices",
+        calendar::BusinessCalendar::RegulationZRescission => "business days, Saturdays among them",
+        calendar::BusinessCalendar::FederalReserveBanking => "business days of banks",
     };
+    let anchor = match rule.anchor {
+        Some(Anchor::FromSigning) => ", the day of signing among them",
+        Some(Anchor::AfterSigning) | None => "",
+    };
+    let closed = rule.closed_days.as_ref().map_or(String::new(), |closed| {
+        format!("; these days do not count: {}", listed(closed.iter()))
+    });
     let form = rule.form.as_ref().map_or(String::new(), |form| format!("; the form: {form}"));
-    format!("the client may cancel for {} {days}{form}", rule.days)
+    format!("the client may cancel for {} {days}{anchor}{closed}{form}", rule.days)
 }
 
 fn early_fee(rule: EarlyFeeRule, plan_months: Option<u16>) -> String {
@@ -223,9 +231,17 @@ fn security(rule: &Security) -> String {
     let each = if rule.per_location == Some(true) { ", for each location" } else { "" };
     let filed =
         rule.filed_with.as_ref().map_or(String::new(), |with| format!(", filed with {with}"));
+    let step = amount.step.map_or(String::new(), |step| format!(", up to the next full {step}"));
+    let adjusted = rule.adjusted_by_day.map_or(String::new(), |day| {
+        format!(", adjusted each fiscal year by day {day} of its first month")
+    });
     let tail =
         rule.tail_years.map_or(String::new(), |y| format!(", kept {y} years after business ends"));
-    format!("{}{measured}, {}{each}{filed}{tail}", rule.kinds_named(), when(rule.when))
+    format!(
+        "{}{measured}{step}, {}{each}{filed}{adjusted}{tail}",
+        rule.kinds_named(),
+        when(rule.when)
+    )
 }
 
 fn monthly_statement(rule: &StatementDuty) -> String {

@@ -65,6 +65,8 @@ codes! {
         ReportAnnexedMarked = "report_annexed_marked",
         /// The results to be achieved.
         Results = "results",
+        /// The client's rights, in the statute's words.
+        RightsText = "rights_text",
         /// Explicit approval to use the client's signature.
         SignatureApproval = "signature_approval",
         /// The state's own statement, given before the agreement.

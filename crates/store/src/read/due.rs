@@ -36,7 +36,7 @@ static COUNTS: Statement = Statement::new(|| {
     [
         format!(
             "SELECT t.kind AS what, COUNT(*) AS count {} GROUP BY t.kind",
-            exception::standing()
+            exception::standing("$7")
         ),
         count(CLOCKS, clock::overdue("$2", ["$3", "$4"])),
         count(CHARGES, invoice::waiting("$2")),
@@ -60,6 +60,7 @@ impl Store {
         let mut arguments = vec![Value::Id(firm.0), today.put()];
         arguments.extend(states.map(|state| state.put()));
         arguments.push(case_status::steps_before_waiting());
+        arguments.push(exception::ahead_through(today).put());
         self.fetch(&COUNTS, arguments).await
     }
 }

@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use calendar::CivilDate;
+use calendar::{BusinessCalendar, CivilDate};
 use domain::account::{Account, ChargebackStatus, RefundRequest};
-use domain::case::{Case, CaseStatus, FeeMark, Mark, PaperStatus};
-use domain::event::{ExposureKind, RefundFailureReason};
+use domain::case::{Ahead, Case, CaseStatus, CircumstanceTold, FeeMark, Mark, PaperStatus};
+use domain::event::{Circumstance, ExposureKind, RefundFailureReason};
 use domain::gates::FeeStanding;
 use domain::ids::{CaseId, FirmId};
 use log::StoreError;
@@ -44,6 +44,10 @@ pub enum ExceptionKind {
     UnearnedMoney,
     /// A client complained and nobody has answered.
     Complaint,
+    /// Something comes that will hold a fee or a charge unless somebody acts.
+    Ahead,
+    /// The client stopped something that the service goes on without.
+    Circumstance,
     /// Something was done against a rule and still stands.
     Exposure,
     /// Nothing allowed a claimed fee, and it is owed back or open (15 USC 1679b(b)).
@@ -57,7 +61,7 @@ pub enum ExceptionKind {
 
 impl ExceptionKind {
     /// Every kind.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 18] = [
         Self::IdentityFailed,
         Self::PaperWaiting,
         Self::PaperRejected,
@@ -70,6 +74,8 @@ impl ExceptionKind {
         Self::RefundFailed,
         Self::UnearnedMoney,
         Self::Complaint,
+        Self::Ahead,
+        Self::Circumstance,
         Self::Exposure,
         Self::FeeExposed,
         Self::FeeUnproved,
@@ -91,6 +97,8 @@ impl ExceptionKind {
             Self::RefundFailed => "refund_failed",
             Self::UnearnedMoney => "unearned_money",
             Self::Complaint => "complaint",
+            Self::Ahead => "ahead",
+            Self::Circumstance => "circumstance",
             Self::Exposure => "exposure",
             Self::FeeExposed => "fee_exposed",
             Self::FeeUnproved => "fee_unproved",
@@ -175,6 +183,13 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
         CaseStatus::Unknown | CaseStatus::Ended | CaseStatus::Cancelled => return rows,
         CaseStatus::Enrolled | CaseStatus::Signed | CaseStatus::Open | CaseStatus::Paused => {}
     }
+    rows.extend(case.ahead().iter().map(|ahead| coming(id, Source::Case, ahead)));
+    rows.extend(stopped(case).map(|told| {
+        let kind = told.said.kind.code();
+        let subject = kind.replace('_', " ");
+        let exception = of(ExceptionKind::Circumstance, subject, &told.moment.mark);
+        ExceptionRow { detail: kind.to_owned(), ..exception }
+    }));
     let failed = case.identity_failed();
     rows.extend(failed.map(|mark| of(ExceptionKind::IdentityFailed, String::new(), mark)));
     for (code, paper) in case.papers() {
@@ -197,6 +212,28 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
         }
     }
     rows
+}
+
+/// What comes, with its statute.
+fn coming(id: CaseId, source: Source, ahead: &Ahead<'_>) -> ExceptionRow {
+    let subject = ahead.kind.code().replace('_', " ");
+    let cites = if ahead.cites.is_empty() { String::new() } else { format!(" ({})", ahead.cites) };
+    let exception = row(id, source, ExceptionKind::Ahead, subject, ahead.mark);
+    ExceptionRow { due_on: ahead.by, detail: format!("{}{cites}", ahead.says), ..exception }
+}
+
+/// What stops letters or charges of a client who is served.
+fn stopped(case: &Case) -> impl Iterator<Item = &CircumstanceTold> {
+    let told = case.circumstances_on(CivilDate::MAX);
+    told.filter(|told| match told.said.kind {
+        Circumstance::AuthorityRevoked => told.said.holds,
+        Circumstance::ChargeMandate => !told.said.holds,
+        Circumstance::ChargeNotice
+        | Circumstance::DebitCard
+        | Circumstance::DoNotCall
+        | Circumstance::ElectronicRecordsWithdrawn
+        | Circumstance::Represented => false,
+    })
 }
 
 /// One row for each rule and period, from the first time on: doing it again is no other thing to
@@ -271,6 +308,7 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExceptionRow
             rows.push(ExceptionRow { detail: reason.code().to_owned(), ..exception });
         }
     }
+    rows.extend(account.card_ahead().map(|ahead| coming(owner, Source::Account, &ahead)));
     for (name, back) in &account.money_back {
         if back.status == Some(ChargebackStatus::Open) {
             let exception = of(ExceptionKind::ChargebackOpen, name.as_str().to_owned(), &back.mark);
@@ -332,26 +370,38 @@ fn start(cursor: Option<&str>) -> Option<[Value; 3]> {
     Some([position.put(), kind.put(), parts.next()?.to_owned().put()])
 }
 
-/// What of a case needs a person: what counsel decided for good does not, and a suggestion falls away once the
+/// What of a case needs a person: what counsel decided for good does not, nor what only comes, and a suggestion falls away once the
 /// other of the two is linked elsewhere.
 pub(super) fn waiting(case: &str) -> String {
     format!(
         "FROM exception e LEFT JOIN couple_card o ON {} AND o.account_id = e.other \
-         WHERE {} AND e.case_id = {case}.case_id AND e.kind <> 'fee_kept' \
+         WHERE {} AND e.case_id = {case}.case_id AND e.kind NOT IN ('fee_kept', 'ahead') \
          AND (e.other IS NULL OR o.account_id IS NOT NULL)",
         beside("o", "e"),
         beside("e", case)
     )
 }
 
-/// Everything of every case that is listed.
-pub(super) fn standing() -> String {
+/// Everything of every case that is listed; of what comes, what comes by a day of clients who are served.
+pub(super) fn standing(by: &str) -> String {
     format!(
         "FROM exception t LEFT JOIN couple_card o ON {} AND o.account_id = t.other \
-         WHERE {} AND (t.other IS NULL OR o.account_id IS NOT NULL)",
+         WHERE {} AND (t.other IS NULL OR o.account_id IS NOT NULL) \
+         AND (t.kind <> 'ahead' OR ((t.due_on IS NULL OR t.due_on <= {by}) AND EXISTS \
+         (SELECT 1 FROM case_status s WHERE {} AND s.case_id = t.case_id \
+         AND s.state IN ('signed', 'open', 'paused'))))",
         beside("o", "t"),
-        active("t")
+        active("t"),
+        beside("s", "t")
     )
+}
+
+/// Days before something comes in which it is told.
+const AHEAD_DAYS: u16 = 45;
+
+/// The last day of what is told of on a day.
+pub(super) fn ahead_through(today: CivilDate) -> CivilDate {
+    BusinessCalendar::EveryDay.add_business_days(today, AHEAD_DAYS)
 }
 
 static LIST: Statement = Statement::new(|| {
@@ -359,7 +409,7 @@ static LIST: Statement = Statement::new(|| {
         "SELECT {} {} AND (t.position, t.kind, t.subject) > ($2, $3, $4) \
          AND (t.kind = $5 OR $5 IS NULL) ORDER BY t.position, t.kind, t.subject LIMIT $6",
         ExceptionRow::TABLE.selected("t"),
-        standing()
+        standing("$7")
     )
 });
 
@@ -368,10 +418,11 @@ pub(super) static STATEMENTS: &[&Statement] = &[&LIST];
 
 impl Store {
     /// What needs a person, the oldest first, of one kind or all. `after` is
-    /// [`ExceptionRow::cursor`] of the last row of the page before.
+    /// [`ExceptionRow::cursor`] of the last row of the page before. What comes is told 45 days ahead of `today`.
     pub async fn list_exceptions(
         &self,
         firm: FirmId,
+        today: CivilDate,
         kind: Option<ExceptionKind>,
         after: Option<&str>,
         rows: u32,
@@ -379,7 +430,7 @@ impl Store {
         let from = start(after).ok_or_else(|| StoreError::internal("a cursor of another list"))?;
         let mut arguments = vec![Value::Id(firm.0)];
         arguments.extend(from);
-        arguments.extend([kind.put(), limit(rows)]);
+        arguments.extend([kind.put(), limit(rows), ahead_through(today).put()]);
         self.fetch(&LIST, arguments).await
     }
 }

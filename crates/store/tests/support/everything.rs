@@ -33,6 +33,6 @@ pub(crate) async fn everything(store: &Store) -> Vec<String> {
     add(&mut all, store.charges_due(FIRM, far, 0, 100).await.unwrap());
     add(&mut all, store.list_payments(FIRM, None, 0, 100).await.unwrap());
     add(&mut all, store.list_exposures(FIRM, (None, None), None, 100).await.unwrap());
-    add(&mut all, store.list_exceptions(FIRM, None, None, 100).await.unwrap());
+    add(&mut all, store.list_exceptions(FIRM, far, None, None, 100).await.unwrap());
     all
 }

@@ -19,7 +19,7 @@ use crate::words;
 /// Why something needs a person.
 #[derive(Clone, Copy, ValueEnum)]
 enum Kind {
-    /// Any of exposure, unearned-money, fee-exposed, fee-unproved, complaint, reinsertion-without-notice,
+    /// Any of exposure, unearned-money, fee-exposed, fee-unproved, complaint, circumstance, reinsertion-without-notice,
     /// repeated-dispute, identity-failed and paper-waiting
     Exception,
     /// Something was done against a rule and still stands
@@ -32,6 +32,8 @@ enum Kind {
     FeeUnproved,
     /// A client complained and nobody has answered
     Complaint,
+    /// The client stopped letters or charges, and the service goes on
+    Circumstance,
     /// A deleted listing is back without the bureau's notice
     ReinsertionWithoutNotice,
     /// A listing is disputed again and nothing new came since it was verified
@@ -66,6 +68,11 @@ enum Kind {
     ChargebackOpen,
     /// A registration or security with a state ends within 45 days
     StandingEnding,
+    /// The Federal Trade Commission is to be told of an event of security
+    SecurityEvent,
+    /// Something comes within 45 days that will hold a fee or a charge: the agreement's total, a time limit, a statement,
+    /// the end of a card
+    Ahead,
     /// A token ends within 14 days or has no end
     TokenEnding,
 }
@@ -79,6 +86,7 @@ impl Kind {
             Self::FeeExposed => v1::DueKind::FeeExposed,
             Self::FeeUnproved => v1::DueKind::FeeUnproved,
             Self::Complaint => v1::DueKind::Complaint,
+            Self::Circumstance => v1::DueKind::Circumstance,
             Self::ReinsertionWithoutNotice => v1::DueKind::ReinsertionWithoutNotice,
             Self::RepeatedDispute => v1::DueKind::RepeatedDispute,
             Self::IdentityFailed => v1::DueKind::IdentityFailed,
@@ -96,6 +104,8 @@ impl Kind {
             Self::ReviewDue => v1::DueKind::ReviewDue,
             Self::ChargebackOpen => v1::DueKind::ChargebackOpen,
             Self::StandingEnding => v1::DueKind::StandingEnding,
+            Self::SecurityEvent => v1::DueKind::SecurityEvent,
+            Self::Ahead => v1::DueKind::Ahead,
             Self::TokenEnding => v1::DueKind::TokenEnding,
         }
     }

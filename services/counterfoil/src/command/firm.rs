@@ -2,6 +2,7 @@
 
 mod corrections;
 mod packs;
+mod security;
 mod standings;
 
 use std::path::{Path, PathBuf};
@@ -46,6 +47,8 @@ pub(crate) enum FirmCommand {
     Standing(FileArgs),
     /// Record that a registration or bond ended before its last day
     EndStanding(standings::EndArgs),
+    /// Record an event of security: of how many consumers information was acquired without authorization
+    SecurityEvent(security::SecurityArgs),
     /// Correct a standing, its end, a pack or who stands for it, told wrongly; or list them
     Correct(corrections::CorrectArgs),
 }
@@ -93,6 +96,7 @@ pub(crate) async fn run(
         FirmCommand::Bureau(args) => bureau(&args, session, out).await,
         FirmCommand::Standing(args) => standings::record(&args, session, out).await,
         FirmCommand::EndStanding(args) => standings::end(&args, session, out).await,
+        FirmCommand::SecurityEvent(args) => security::record(&args, session, out).await,
         FirmCommand::Correct(args) => corrections::run(&args, session, out).await,
     }
 }
@@ -187,6 +191,7 @@ async fn show(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
     }
     out.section("Bureaus", &bureaus)?;
     out.section("On file with states", &standings::table(&firm))?;
+    out.section("Events of security", &security::table(&firm))?;
     Ok(Exit::Done)
 }
 

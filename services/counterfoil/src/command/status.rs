@@ -43,6 +43,7 @@ pub(crate) async fn run(
     head(&case, out)?;
     readiness(&case, out)?;
     exceptions(&case, out)?;
+    circumstances(&case, out)?;
     listings(&case, out)?;
     rounds(&case, out)?;
     clocks(&case, out)?;
@@ -118,6 +119,33 @@ fn exceptions(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
         ]);
     }
     out.section("Exceptions", &table)?;
+    Ok(())
+}
+
+/// What holds of the client, and what it stops.
+fn circumstances(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
+    if let Some(died) = &case.died_on {
+        out.heading(format!("The client died on {}", words::day(Some(died))))?;
+        out.line(
+            "  No letter goes out and no card is charged; speak with whoever represents the estate, of whom what is \
+             open is asked.",
+        )?;
+    }
+    let mut table = Table::new(&["of the client", "since", "about", "~what follows"]);
+    for seen in &case.circumstances {
+        let ended = if seen.ended { " (ended)" } else { "" };
+        let amounts = [&seen.least, &seen.amount].into_iter().flatten();
+        let amounts: Vec<String> = amounts.map(|of| words::amount(Some(of))).collect();
+        let charge_on = words::day(seen.charge_on.as_ref());
+        let about = [seen.who.clone(), amounts.join(" to "), charge_on];
+        table.row([
+            format!("{}{ended}", words::circumstance(seen.kind)),
+            words::day(seen.since.as_ref()),
+            words::list(about.into_iter().filter(|part| !part.is_empty())),
+            format!("{} ({})", seen.follows, seen.citation),
+        ]);
+    }
+    out.section("Circumstances", &table)?;
     Ok(())
 }
 

@@ -27,6 +27,9 @@ const CORRECT_OR_RECORD: &[Scope] = &[Scope::Correct, Scope::Record];
 const CORRECT_OR_BILL: &[Scope] = &[Scope::Correct, Scope::Bill];
 const ACCEPT: &[Scope] = &[Scope::Accept];
 const ADMINISTER: &[Scope] = &[Scope::Administer];
+/// Counsel's word on a pack is a judgement answered for by name: whoever accepts records it, and needs not change the firm
+/// for that. A token that records or bills never does.
+const ACCEPT_OR_ADMINISTER: &[Scope] = &[Scope::Accept, Scope::Administer];
 const READ_FIRM: &[Scope] =
     &[Scope::Read, Scope::Record, Scope::Bill, Scope::Examine, Scope::Administer];
 const VERIFY: &[Scope] = &[Scope::Examine, Scope::Administer];
@@ -104,11 +107,12 @@ const RULES: &[Rule] = &[
     ("/counterfoil.v1.Administration/CorrectFirm", CORRECT),
     ("/counterfoil.v1.Administration/PublishPlan", ADMINISTER),
     ("/counterfoil.v1.Administration/AdoptPack", ADMINISTER),
-    ("/counterfoil.v1.Administration/ConfirmPack", ADMINISTER),
+    ("/counterfoil.v1.Administration/ConfirmPack", ACCEPT_OR_ADMINISTER),
     ("/counterfoil.v1.Administration/UsePackAtOwnRisk", ADMINISTER),
     ("/counterfoil.v1.Administration/RegisterBureau", ADMINISTER),
     ("/counterfoil.v1.Administration/RecordStanding", ADMINISTER),
     ("/counterfoil.v1.Administration/EndStanding", ADMINISTER),
+    ("/counterfoil.v1.Administration/RecordSecurityEvent", ADMINISTER),
     ("/counterfoil.v1.Administration/CreateToken", ADMINISTER),
     ("/counterfoil.v1.Administration/ListTokens", ADMINISTER),
     ("/counterfoil.v1.Administration/RevokeToken", ADMINISTER),

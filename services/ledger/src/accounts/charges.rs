@@ -367,6 +367,12 @@ impl Request<'_> {
     ) -> Result<Result<(), (Reason, String)>, Failure> {
         let primary = View::of_primary(self.ledger, self.authority);
         let ChargeRequested { amount, attempt, invoice: number } = charge.asked;
+        // What the client authorized may have been revoked meanwhile.
+        let owner = OfFees::read(&primary, self.asked.firm, charge.account.owner(), 0).await?;
+        if let Some((why, _)) = owner.case.bars_charge(amount, owner.today) {
+            let detail = format!("try {attempt} of invoice {number} was never handed over: {why}");
+            return Ok(Err((Reason::StateRefuses, detail)));
+        }
         let mut allowed = invoice.open();
         for line in &invoice.lines {
             let matter = OfFees::read(&primary, self.asked.firm, line.case, 0).await?;

@@ -11,6 +11,7 @@ use api::requests::{self, Asked};
 use api::scalar::{int32, int64};
 use api::status::Failure;
 use api::v1;
+use calendar::CivilDate;
 use domain::account::{Account, withheld};
 use domain::command::{Command, Run};
 use domain::event::{AccountEvent, Event, Recorded, RefundRequested, StreamId};
@@ -252,7 +253,9 @@ impl Request<'_> {
         let kind = Some(ExceptionKind::RefundWaiting);
         loop {
             let page = self.ledger.store();
-            let page = page.list_exceptions(self.firm, kind, after.as_deref(), WAITING_PAGE);
+            // No request for a refund lies ahead: any day will do.
+            let (day, from) = (CivilDate::default(), after.as_deref());
+            let page = page.list_exceptions(self.firm, day, kind, from, WAITING_PAGE);
             let page = page.await?;
             let Some(last) = page.last() else { return Ok(found) };
             after = Some(last.cursor());

@@ -23,6 +23,7 @@ enum Source {
     Exceptions(ExceptionKind),
     Clocks,
     Charges,
+    Security,
     Standings,
     Tokens,
     Ready,
@@ -33,8 +34,9 @@ impl Source {
     /// In the order they are listed: what keeps all billing waiting, what may harm a client, then money, what stands
     /// still for want of the client, what soon will for want of a paper with a state or of a token, what merely can be done, and last what counsel
     /// decided for good.
-    const ALL: [Self; 23] = [
+    const ALL: [Self; 26] = [
         Self::Review,
+        Self::Security,
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
         Self::Exceptions(ExceptionKind::FeeExposed),
@@ -42,6 +44,7 @@ impl Source {
         Self::Exceptions(ExceptionKind::RefundWaiting),
         Self::Exceptions(ExceptionKind::FeeUnproved),
         Self::Exceptions(ExceptionKind::Complaint),
+        Self::Exceptions(ExceptionKind::Circumstance),
         Self::Exceptions(ExceptionKind::ReinsertionWithoutNotice),
         Self::Clocks,
         Self::Exceptions(ExceptionKind::ChargebackOpen),
@@ -53,6 +56,7 @@ impl Source {
         Self::Exceptions(ExceptionKind::RepeatedDispute),
         Self::Exceptions(ExceptionKind::LinkSuggested),
         Self::Standings,
+        Self::Exceptions(ExceptionKind::Ahead),
         Self::Tokens,
         Self::Ready,
         Self::Rounds,
@@ -65,6 +69,7 @@ impl Source {
             Self::Exceptions(kind) => kind.code(),
             Self::Clocks => "clock",
             Self::Charges => "charge",
+            Self::Security => "security",
             Self::Standings => "standing",
             Self::Tokens => "token",
             Self::Ready => "ready",
@@ -82,6 +87,7 @@ impl Source {
             Self::Review => wanted == v1::DueKind::ReviewDue,
             Self::Clocks => wanted == v1::DueKind::ClockOverdue,
             Self::Charges => wanted == v1::DueKind::ChargeWaiting,
+            Self::Security => wanted == v1::DueKind::SecurityEvent,
             Self::Standings => wanted == v1::DueKind::StandingEnding,
             Self::Tokens => wanted == v1::DueKind::TokenEnding,
             Self::Ready => wanted == v1::DueKind::ReadyToOpen,
@@ -153,6 +159,19 @@ fn int(count: usize) -> u64 {
     u64::try_from(count).unwrap_or(u64::MAX)
 }
 
+/// A page of what is few, by its place in the list.
+fn in_order(
+    items: impl Iterator<Item = (String, v1::DueItem)>,
+    after: Option<&str>,
+    limit: u32,
+) -> Vec<(String, v1::DueItem)> {
+    let mut items: Vec<(String, v1::DueItem)> =
+        items.filter(|(key, _)| after < Some(key.as_str())).collect();
+    items.sort_by(|(one, _), (other, _)| one.cmp(other));
+    items.truncate(usize::try_from(limit).unwrap_or(usize::MAX));
+    items
+}
+
 struct List<'a> {
     view: &'a View<'a>,
     page: &'a Page<requests::DueFilter>,
@@ -189,6 +208,9 @@ impl List<'_> {
                 Source::Exceptions(kind) => (present::kind(kind), rows(kind.code())),
                 Source::Clocks => (v1::DueKind::ClockOverdue, rows(store::CLOCKS)),
                 Source::Charges => (v1::DueKind::ChargeWaiting, rows(store::CHARGES)),
+                Source::Security => {
+                    (v1::DueKind::SecurityEvent, int(self.security_events().count()))
+                }
                 Source::Standings => {
                     let ending = self.state.standings_ending(self.today);
                     (v1::DueKind::StandingEnding, int(ending.count()))
@@ -202,6 +224,11 @@ impl List<'_> {
             }
         }
         Ok(counts)
+    }
+
+    /// Events of security that nobody was told of, each with its place in the list.
+    fn security_events(&self) -> impl Iterator<Item = (String, v1::DueItem)> {
+        self.state.security_events.iter().filter_map(present::security_event)
     }
 
     /// Tokens that somebody has to give out another for, each with its place in the list.
@@ -235,7 +262,8 @@ impl List<'_> {
             Source::Review if after.is_some() || !self.review_is_due().await? => Vec::new(),
             Source::Review => vec![(String::from("due"), present::review_due())],
             Source::Exceptions(kind) => {
-                let rows = store.list_exceptions(firm, Some(kind), after, limit).await?;
+                let rows =
+                    store.list_exceptions(firm, self.today, Some(kind), after, limit).await?;
                 rows.iter()
                     .map(|row| (row.cursor(), present::exception(firm, row, self.today)))
                     .collect()
@@ -251,13 +279,10 @@ impl List<'_> {
                     .map(|row| (row.number.to_string(), present::charge_waiting(firm, row)))
                     .collect()
             }
+            Source::Security => in_order(self.security_events(), after, limit),
             Source::Standings => {
-                let ending = self.state.standings_ending(self.today).map(present::standing_ending);
-                let following = |(key, _): &(String, v1::DueItem)| after < Some(key.as_str());
-                let mut items: Vec<(String, v1::DueItem)> = ending.filter(following).collect();
-                items.sort_by(|(one, _), (other, _)| one.cmp(other));
-                items.truncate(usize::try_from(limit).unwrap_or(usize::MAX));
-                items
+                let ending = self.state.standings_ending(self.today);
+                in_order(ending.map(present::standing_ending), after, limit)
             }
             Source::Tokens => {
                 let following = |(id, _): &(String, v1::DueItem)| after < Some(id.as_str());

@@ -146,6 +146,18 @@ impl Administration for AdministrationRpc {
         Ok(Response::new(v1::EndStandingResponse { receipt: Some(receipt(&answer)) }))
     }
 
+    async fn record_security_event(
+        &self,
+        request: Request<v1::RecordSecurityEventRequest>,
+    ) -> Result<Response<v1::RecordSecurityEventResponse>, Status> {
+        let authority = Authority::of(&request)?;
+        let m = request.get_ref();
+        let (answer, _) = self
+            .change(&authority, &m.parent, m, |m, _| requests::record_security_event(m))
+            .await?;
+        Ok(Response::new(v1::RecordSecurityEventResponse { receipt: Some(receipt(&answer)) }))
+    }
+
     async fn create_token(
         &self,
         request: Request<v1::CreateTokenRequest>,

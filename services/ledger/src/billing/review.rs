@@ -143,7 +143,7 @@ impl<'a> Review<'a> {
             after = Some(*last);
             for case in page {
                 let (marks, unknown) = review.marks(case).await?;
-                if let Some((state, reasons)) = unknown {
+                for (state, reasons) in unknown {
                     let known = review.unknown.entry(state).or_default();
                     known.clients += 1;
                     known.reasons.extend(reasons);
@@ -155,28 +155,30 @@ impl<'a> Review<'a> {
         }
     }
 
-    /// What is concluded of a client's claimed fees now, where it differs, and what is not known of the law of its
-    /// agreement in force.
+    /// What is concluded of a client's claimed fees now, where it differs, and what is not known of the law that reaches its
+    /// agreement in force, by the state whose law it is.
     async fn marks(
         &self,
         case: CaseId,
-    ) -> Result<(Vec<FeeMarked>, Option<(StateCode, Vec<Unknown>)>), Failure> {
+    ) -> Result<(Vec<FeeMarked>, BTreeMap<StateCode, BTreeSet<Unknown>>), Failure> {
         let view = View::of_primary(self.ledger, self.authority);
         let matter = OfFees::read(&view, self.firm, case, 0).await?;
         let accounts = matter.accounts();
         let judge = matter.judge(&accounts);
-        let unknown = judge.case().agreement().and_then(|agreement| {
+        let mut unknown: BTreeMap<StateCode, BTreeSet<Unknown>> = BTreeMap::new();
+        if let Some(agreement) = judge.case().agreement() {
             let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
             let signed = agreement.signed.on();
-            let asking = self.of.law_of_asking(place, signed, judge.today())?.state;
-            let signing = self.of.law_of_signing(place, signed)?.state;
-            let reasons = [signing, asking].into_iter().flat_map(|known| match known {
-                Known::Unknown(reasons) => reasons,
-                Known::Confirmed | Known::AtOwnRisk(_) => Vec::new(),
-            });
-            let reasons: Vec<Unknown> = reasons.collect();
-            (!reasons.is_empty()).then_some((agreement.state, reasons))
-        });
+            let asking = self.of.law_of_asking(place, signed, judge.today()).map(|law| law.state);
+            let signing = self.of.law_of_signing(place, signed).map(|law| law.state);
+            for known in [signing, asking].into_iter().flatten() {
+                let Known::Unknown(reasons) = known else { continue };
+                for reason in reasons {
+                    let state = self.of.state_of(&reason).unwrap_or(agreement.state);
+                    unknown.entry(state).or_default().insert(reason);
+                }
+            }
+        }
         Ok((judge.marks().collect(), unknown))
     }
 

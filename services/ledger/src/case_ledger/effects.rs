@@ -24,6 +24,7 @@ pub(crate) enum About {
     Owed,
     Exposed,
     Complaints,
+    Circumstance(&'static str),
     Kept(&'static str),
     Period(u32),
     OpenFee(u32),
@@ -44,6 +45,7 @@ impl fmt::Display for About {
             Self::Ready => f.write_str("ready for work"),
             Self::Exposed => f.write_str("rules that were broken"),
             Self::Complaints => f.write_str("complaints that wait"),
+            Self::Circumstance(what) => f.write_str(&what.replace('_', " ")),
             Self::Kept(what) => write!(f, "kept: {what}"),
             Self::Owed => f.write_str("owed back of fees, in all"),
             Self::Period(number) => write!(f, "period {number}"),
@@ -73,6 +75,11 @@ pub(crate) fn of(judge: &Judge<'_>) -> Said {
     exposed.sort_unstable();
     said.insert(About::Exposed, exposed.join(", "));
     said.insert(About::Complaints, case.open_complaints().count().to_string());
+    for told in case.circumstances_on(judge.today()) {
+        let turned = if told.said.holds { "since" } else { "ended on" };
+        let about = About::Circumstance(told.said.kind.code());
+        said.insert(about, format!("{turned} {}", told.moment.on()));
+    }
     for kept in case.retained() {
         said.insert(About::Kept(kept.what), format!("until {}", kept.until));
     }

@@ -85,7 +85,29 @@ impl CaseView<'_> {
             fees: fee::of_case(self.firm, &judge, self.told_first),
             papers: self.papers(),
             exceptions: self.exceptions(&clocks),
+            circumstances: self.circumstances(),
+            died_on: case.died_on().and_then(day),
         }
+    }
+
+    fn circumstances(&self) -> Vec<v1::CircumstanceSeen> {
+        let seen = self.case.circumstances_on(self.today).map(|told| {
+            let said = &told.said;
+            let who = said.who.as_ref().filter(|_| self.personal);
+            v1::CircumstanceSeen {
+                kind: v1::Circumstance::from_domain(said.kind).into(),
+                ended: !said.holds,
+                since: day(told.moment.on()),
+                amount: said.amount.and_then(amount),
+                least: said.least.and_then(amount),
+                charge_on: said.charge_on.and_then(day),
+                who: who.and_then(|who| who.revealed()).unwrap_or_default().to_owned(),
+                follows: said.kind.follows(said.holds).to_owned(),
+                citation: said.kind.cites().to_owned(),
+                event: Some(reference(&told.moment.mark.at)),
+            }
+        });
+        seen.collect()
     }
 
     fn readiness(&self) -> v1::Readiness {

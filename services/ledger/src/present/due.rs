@@ -2,8 +2,8 @@
 
 use api::{name, v1};
 use calendar::{CivilDate, Clock};
-use domain::event::ExposureKind;
-use domain::firm::{Access, FiledStanding};
+use domain::event::{Circumstance, ExposureKind};
+use domain::firm::{Access, FiledStanding, SecurityEvent};
 use domain::ids::FirmId;
 use store::{CaseStatusRow, ClockRow, ExceptionKind, ExceptionRow, InvoiceRow, Source};
 
@@ -18,6 +18,8 @@ pub(crate) fn kind(kind: ExceptionKind) -> v1::DueKind {
         ExceptionKind::RepeatedDispute => v1::DueKind::RepeatedDispute,
         ExceptionKind::UnearnedMoney => v1::DueKind::UnearnedMoney,
         ExceptionKind::Complaint => v1::DueKind::Complaint,
+        ExceptionKind::Ahead => v1::DueKind::Ahead,
+        ExceptionKind::Circumstance => v1::DueKind::Circumstance,
         ExceptionKind::Exposure => v1::DueKind::Exposure,
         ExceptionKind::FeeExposed => v1::DueKind::FeeExposed,
         ExceptionKind::FeeUnproved => v1::DueKind::FeeUnproved,
@@ -40,6 +42,7 @@ pub(crate) fn is_any_exception(kind: ExceptionKind) -> bool {
         | ExceptionKind::RepeatedDispute
         | ExceptionKind::UnearnedMoney
         | ExceptionKind::Complaint
+        | ExceptionKind::Circumstance
         | ExceptionKind::Exposure
         | ExceptionKind::FeeExposed
         | ExceptionKind::FeeUnproved => true,
@@ -49,6 +52,7 @@ pub(crate) fn is_any_exception(kind: ExceptionKind) -> bool {
         | ExceptionKind::ChargebackOpen
         | ExceptionKind::RefundWaiting
         | ExceptionKind::RefundFailed
+        | ExceptionKind::Ahead
         | ExceptionKind::FeeKept => false,
     }
 }
@@ -83,6 +87,8 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
             ("give back money that nothing earned stands behind", "15 USC 1679b(b)")
         }
         ExceptionKind::Complaint => ("answer the client's complaint", ""),
+        // Each says itself what it is.
+        ExceptionKind::Ahead | ExceptionKind::Circumstance => ("", ""),
         ExceptionKind::Exposure => ("ask counsel how to put it right", ""),
         ExceptionKind::FeeExposed => (
             "nothing allowed this fee, or a part of it: give back what was collected for that, and ask \
@@ -101,6 +107,13 @@ fn exception_words(kind: ExceptionKind) -> (&'static str, &'static str) {
     }
 }
 
+/// What of a client's circumstances stopped letters or charges, and whether it holds or ended.
+fn stopped(row: &ExceptionRow) -> Option<(Circumstance, bool)> {
+    let kind =
+        Circumstance::from_code(&row.detail).filter(|_| row.kind == ExceptionKind::Circumstance)?;
+    Some((kind, kind.protects()))
+}
+
 /// An entry of the exceptions queue.
 pub(crate) fn exception(firm: FirmId, row: &ExceptionRow, today: CivilDate) -> v1::DueItem {
     let (words, citation) = exception_words(row.kind);
@@ -109,6 +122,11 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow, today: CivilDate) -> v
     if row.kind == ExceptionKind::RefundWaiting {
         let days = today.signed_duration_since(row.since_on).num_days();
         detail = format!("{} asked back {days} days ago, and no answer: {words}", row.detail);
+    } else if row.kind == ExceptionKind::Ahead {
+        detail.clone_from(&row.detail);
+    } else if let Some((told, holds)) = stopped(row) {
+        detail = format!("{}; ask the client how to go on", told.follows(holds));
+        told.cites().clone_into(&mut citation);
     } else if !row.detail.is_empty() && row.kind != ExceptionKind::Exposure {
         detail = format!("{words} ({})", row.detail);
     }
@@ -135,6 +153,8 @@ pub(crate) fn exception(firm: FirmId, row: &ExceptionRow, today: CivilDate) -> v
         | ExceptionKind::RefundFailed
         | ExceptionKind::UnearnedMoney
         | ExceptionKind::Complaint
+        | ExceptionKind::Ahead
+        | ExceptionKind::Circumstance
         | ExceptionKind::FeeExposed
         | ExceptionKind::FeeUnproved
         | ExceptionKind::FeeKept => {}
@@ -249,6 +269,25 @@ pub(crate) fn standing_ending(standing: &FiledStanding) -> (String, v1::DueItem)
         ..v1::DueItem::default()
     };
     (format!("{last} {}", at.id), item)
+}
+
+/// An event of security that the Commission is to be told of, with its place in the list.
+pub(crate) fn security_event(told: &SecurityEvent) -> Option<(String, v1::DueItem)> {
+    let (by, said) = (told.is_to_be_told_by()?, &told.said);
+    let item = v1::DueItem {
+        kind: v1::DueKind::SecurityEvent.into(),
+        subject: said.name.to_string(),
+        since: day(said.discovered_on),
+        due_on: day(by),
+        detail: format!(
+            "information of {} consumers was acquired without authorization: notify the Federal Trade Commission, and \
+             record the day",
+            said.consumers
+        ),
+        citation: "16 CFR 314.4(j)".to_owned(),
+        ..v1::DueItem::default()
+    };
+    Some((format!("{by} {}", told.at.id), item))
 }
 
 /// A case in which work can be opened.

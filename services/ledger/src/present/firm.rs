@@ -1,7 +1,9 @@
 //! A firm and its tokens.
 
 use api::Paired;
-use api::firm_action::{adopted_message, bureau_message, plan_message, standing_message};
+use api::firm_action::{
+    adopted_message, bureau_message, plan_message, security_message, standing_message,
+};
 use api::scalar::{int32, int64};
 use api::{name, v1};
 use calendar::CivilDate;
@@ -31,6 +33,7 @@ pub(crate) fn firm(id: FirmId, firm: &Firm) -> v1::Firm {
         bureaus: firm.bureaus.values().map(bureau_message).collect(),
         standings: firm.standings.iter().map(standing_message).collect(),
         version: int64(firm.version),
+        security_events: firm.security_events.iter().map(security_message).collect(),
     }
 }
 

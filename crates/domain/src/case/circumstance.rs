@@ -1,0 +1,203 @@
+//! Circumstances of a client: which hold on a day, and what they let the firm do.
+
+use calendar::{BusinessCalendar, CivilDate};
+
+use super::decide::{Facts, one};
+use super::{Case, Moment, announce, fact, insert};
+use crate::codec::record;
+use crate::event::{CaseEvent, Circumstance, CircumstanceChanged, EndedBy, ExposureKind};
+use crate::money::Money;
+use crate::refusal::{Reason, Refusal};
+
+/// Days before a charge by which the notice of another amount has to be sent (12 CFR 1005.10(d)(1)).
+const NOTICE_DAYS: u16 = 10;
+
+record! {
+    /// A circumstance that began or ended.
+    pub struct CircumstanceTold {
+        /// The event.
+        moment: Moment,
+        /// What it says.
+        said: CircumstanceChanged,
+    }
+}
+
+impl Case {
+    /// What was told last of a circumstance by the end of a day. Of one day the order in which it happened counts; where
+    /// that is not known, what protects the client.
+    pub fn circumstance(&self, kind: Circumstance, on: CivilDate) -> Option<&CircumstanceTold> {
+        let told = self.circumstances.iter().filter(|told| told.said.kind == kind);
+        let until: Vec<&CircumstanceTold> =
+            told.take_while(|told| told.moment.on() <= on).collect();
+        let day = until.last()?.moment.on();
+        let of_day = || until.iter().copied().filter(|told| told.moment.on() == day);
+        let is_last = |told: &&CircumstanceTold| {
+            !of_day().any(|other| told.moment.is_before(&other.moment) == Some(true))
+        };
+        let mut last = of_day().filter(is_last);
+        let protects = |told: &&CircumstanceTold| told.said.holds == kind.protects();
+        last.clone().find(protects).or_else(|| last.next())
+    }
+
+    /// The circumstances that hold at the end of a day, and a mandate that was revoked.
+    pub fn circumstances_on(&self, on: CivilDate) -> impl Iterator<Item = &CircumstanceTold> {
+        let last = Circumstance::ALL.iter().filter_map(move |kind| self.circumstance(*kind, on));
+        last.filter(|told| told.said.holds || told.said.kind == Circumstance::ChargeMandate)
+    }
+
+    fn holds(&self, kind: Circumstance, on: CivilDate) -> bool {
+        self.circumstance(kind, on).is_some_and(|told| told.said.holds)
+    }
+
+    /// Whether the client had taken back the authority to write before a day, and had not given it again by then. A letter
+    /// of the day of the revocation may have left before it.
+    pub fn is_unauthorized(&self, on: CivilDate) -> bool {
+        let before = on.pred_opt().unwrap_or(on);
+        self.holds(Circumstance::AuthorityRevoked, before)
+            && self.holds(Circumstance::AuthorityRevoked, on)
+    }
+
+    /// The revocation of the authority to write that holds at the end of a day.
+    pub fn revoked_on(&self, on: CivilDate) -> Option<&CircumstanceTold> {
+        self.circumstance(Circumstance::AuthorityRevoked, on).filter(|told| told.said.holds)
+    }
+
+    /// The day on which the client died, if that was told.
+    pub fn died_on(&self) -> Option<CivilDate> {
+        let ends = self.ends.iter().filter(|ended| ended.by == EndedBy::Death);
+        ends.map(|ended| ended.moment.on()).min()
+    }
+
+    /// What stands in the way of charging an amount to the card of this client on a day, with the law of it.
+    pub fn bars_charge(&self, amount: Money, on: CivilDate) -> Option<(String, &'static str)> {
+        if let Some(died) = self.died_on().filter(|died| *died <= on) {
+            let detail = format!(
+                "the client died on {died}, and with the client the authority to charge the card: what is \
+                 open is asked of the estate"
+            );
+            return Some((detail, "common law of agency"));
+        }
+        let mandate = self.circumstance(Circumstance::ChargeMandate, on);
+        let Some(CircumstanceTold { moment, said }) = mandate else {
+            let detail = "the card draws on a bank account, and no signed authorization of recurring charges is on \
+                          record";
+            let is_debit = self.holds(Circumstance::DebitCard, on);
+            return is_debit.then(|| (detail.to_owned(), "12 CFR 1005.10(b)"));
+        };
+        if !said.holds {
+            let detail = format!(
+                "the client revoked the authorization of recurring charges on {}: agree another way to pay, or \
+                 record a new one",
+                moment.on()
+            );
+            return Some((detail, "12 CFR 1005.10(b), (c)"));
+        }
+        let most = said.amount.unwrap_or(amount);
+        let least = said.least.unwrap_or(most);
+        let is_agreed = (least.minor()..=most.minor()).contains(&amount.minor());
+        if is_agreed || self.is_announced(amount, on) {
+            return None;
+        }
+        let agreed = said.least.map_or(format!("{most}"), |least| format!("{least} to {most}"));
+        let detail = format!(
+            "the authorization of {} is for {agreed}, and no notice of {amount} was sent {NOTICE_DAYS} days before: \
+             send one and record it",
+            moment.on()
+        );
+        Some((detail, "12 CFR 1005.10(d)"))
+    }
+
+    /// Whether the client was sent notice of a charge early enough for the day that it names, which has come.
+    fn is_announced(&self, amount: Money, on: CivilDate) -> bool {
+        self.circumstances.iter().any(|CircumstanceTold { moment, said }| {
+            let sent = BusinessCalendar::EveryDay.add_business_days(moment.on(), NOTICE_DAYS);
+            said.kind == Circumstance::ChargeNotice
+                && said.holds
+                && said.amount == Some(amount)
+                && said.charge_on.is_some_and(|day| sent <= day && day <= on)
+        })
+    }
+
+    /// What a round of a day breaks for want of authority.
+    pub(super) fn broken_by_letter(&self, on: CivilDate) -> Option<ExposureKind> {
+        self.is_unauthorized(on).then_some(ExposureKind::DisputeWithoutAuthority)
+    }
+}
+
+/// The fact, and that letters went out without authority which it tells of too late.
+pub(super) fn decide(
+    case: &Case,
+    facts: &Facts<'_>,
+    said: &CircumstanceChanged,
+) -> Result<Vec<CaseEvent>, Refusal> {
+    check(case, facts, said)?;
+    let mut after = case.clone();
+    let told = CircumstanceTold { moment: announce::next(facts), said: said.clone() };
+    insert(&mut after.circumstances, told, |known| &known.moment);
+    let broken = case
+        .rounds
+        .iter()
+        .map(|round| round.mark.on)
+        .any(|on| after.is_unauthorized(on) && !case.is_unauthorized(on));
+    let mut events = one(said.clone());
+    if broken {
+        let kind = ExposureKind::DisputeWithoutAuthority;
+        events.push(fact::exposure(kind, None, None).into());
+    }
+    Ok(events)
+}
+
+/// A circumstance says what its kind has and nothing else.
+fn check(case: &Case, facts: &Facts<'_>, said: &CircumstanceChanged) -> Result<(), Refusal> {
+    let refuse = |field: &str, rule: &str| {
+        let field = format!("change_circumstance.{field}");
+        Err(Refusal::new(Reason::ValueRefused, field, rule))
+    };
+    let CircumstanceChanged { amount, charge_on, holds, kind, least, who, .. } = said;
+    let is_mandate = *kind == Circumstance::ChargeMandate && *holds;
+    let is_notice = *kind == Circumstance::ChargeNotice;
+    let currency = facts.firm.registered.as_ref().map(|firm| firm.currency);
+    let is_amount = |money: &Money| money.is_positive() && Some(money.currency()) == currency;
+    if is_notice && !holds {
+        return refuse("holds", "a notice was sent or it was not: one told wrongly is corrected");
+    }
+    if amount.is_some() != (is_mandate || is_notice) {
+        return refuse(
+            "amount",
+            "belongs to an authorization of charges and to a notice, which each name one",
+        );
+    }
+    if !amount.iter().chain(least).all(is_amount) {
+        return refuse("amount", "is above zero, in the firm's currency");
+    }
+    if least.is_some() && !is_mandate {
+        return refuse("least", "belongs to an authorization of charges alone");
+    }
+    if let (Some(least), Some(most)) = (least, amount)
+        && most.minor() < least.minor()
+    {
+        return refuse("least", "is at most the amount");
+    }
+    if charge_on.is_some() != is_notice {
+        return refuse("charge_on", "belongs to a notice, which names the day of the charge");
+    }
+    if charge_on.is_some_and(|day| day < facts.on) {
+        return refuse("charge_on", "is not before the day on which the notice was sent");
+    }
+    if who.is_some() != (*kind == Circumstance::Represented && *holds) {
+        return refuse(
+            "who",
+            "belongs to a representation that begins, and names who speaks for the client",
+        );
+    }
+    let is_same = |known: &CircumstanceTold| {
+        let CircumstanceChanged { amount, charge_on, holds, kind, least, .. } = &known.said;
+        (amount, charge_on, holds, kind, least)
+            == (&said.amount, &said.charge_on, &said.holds, &said.kind, &said.least)
+            && known.moment.on() == facts.on
+    };
+    if *kind != Circumstance::Represented && case.circumstances.iter().any(is_same) {
+        return Err(facts.refuse(Reason::AlreadyRecorded, "the same was recorded of this day"));
+    }
+    Ok(())
+}

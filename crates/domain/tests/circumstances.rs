@@ -1,0 +1,240 @@
+//! What a client takes back, authorizes and is: what it stops, from which day, and what is charged by it.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+mod common;
+
+use common::*;
+use counterfoil_domain::command::*;
+use counterfoil_domain::event::*;
+use counterfoil_domain::gates::{Answer, Gate};
+use counterfoil_domain::judge::Breach;
+use counterfoil_domain::money::Money;
+use counterfoil_domain::refusal::Reason;
+
+const A: u128 = 2;
+
+fn change(kind: Circumstance, holds: bool) -> CircumstanceChanged {
+    let (amount, charge_on, document, least, who) = (None, None, None, None, None);
+    CircumstanceChanged { amount, charge_on, document, holds, kind, least, who }
+}
+
+fn told(kind: Circumstance, holds: bool) -> CaseAction {
+    CaseAction::ChangeCircumstance(change(kind, holds))
+}
+
+fn mandate(amount: Money, least: Option<Money>) -> CaseAction {
+    let amount = Some(amount);
+    let mandate = change(Circumstance::ChargeMandate, true);
+    CaseAction::ChangeCircumstance(CircumstanceChanged { amount, least, ..mandate })
+}
+
+fn notice(amount: Money, charge_on: &str) -> CaseAction {
+    let (amount, charge_on) = (Some(amount), Some(day(charge_on)));
+    let notice = change(Circumstance::ChargeNotice, true);
+    CaseAction::ChangeCircumstance(CircumstanceChanged { amount, charge_on, ..notice })
+}
+
+fn revoke() -> CaseAction {
+    told(Circumstance::AuthorityRevoked, true)
+}
+
+fn letters() -> CaseAction {
+    CaseAction::SendRound(round(NORTH, &["a"]))
+}
+
+fn noted() -> CaseAction {
+    CaseAction::NoteRoundSent(round(NORTH, &["a"]))
+}
+
+fn opened() -> Desk {
+    let mut desk = Desk::open();
+    desk.opened(case(A), "2026-03-02", "2026-03-06");
+    desk
+}
+
+/// No letter goes out in the name of whoever took the authority back (common law of agency), and one that left is a
+/// breach that earns nothing; the agreement goes on.
+#[test]
+fn whoever_took_back_the_authority_to_write_is_written_for_no_more() {
+    let mut desk = opened();
+    desk.act(case(A), "2026-03-09", revoke());
+    let refused = desk.refusal(case(A), "2026-03-10", letters());
+    is(&refused, Reason::NotAllowedYet);
+    assert_eq!(rules(&refused), ["authority"]);
+    assert_eq!(refused.violations[0].cites, "common law of agency");
+    let events = desk.act(case(A), "2026-03-12", noted());
+    assert_eq!(names(&events), ["round_sent", "exposure_found"]);
+    let breaches = desk.judged(case(A), |judge| judge.breaches().collect::<Vec<_>>());
+    assert_eq!(breaches, [(day("2026-03-12"), Breach::RoundWithoutAuthority)]);
+    desk.act(
+        case(A),
+        "2026-03-13",
+        CaseAction::ImportReport(report(SOUTH, "2026-03-13", &["a", "b"])),
+    );
+    desk.act(case(A), "2026-03-13", progress());
+    assert_eq!(desk.answer(case(A), 1, "2026-04-01", Gate::FullyPerformed), Answer::Fails);
+    // Given again, and a letter that leaves then earns the month.
+    desk.act(case(A), "2026-03-16", told(Circumstance::AuthorityRevoked, false));
+    desk.act(case(A), "2026-03-17", letters());
+    assert_eq!(desk.answer(case(A), 1, "2026-04-01", Gate::FullyPerformed), Answer::Holds);
+}
+
+/// The day of a revocation decides, and not when it was told; a letter of that day may have left before it.
+#[test]
+fn a_revocation_that_is_told_late_reaches_back_to_its_day() {
+    let mut desk = opened();
+    desk.act(case(A), "2026-03-09", letters());
+    desk.act(case(A), "2026-03-12", letters());
+    let events = desk.act(case(A), "2026-03-09", revoke());
+    assert_eq!(names(&events), ["circumstance_changed", "exposure_found"]);
+    let breaches = desk.judged(case(A), |judge| judge.breaches().collect::<Vec<_>>());
+    assert_eq!(breaches, [(day("2026-03-12"), Breach::RoundWithoutAuthority)]);
+    // It was another day: corrected, nothing is broken any more.
+    let position = desk.last("circumstance_changed");
+    desk.correct(case(A), position, Becomes::OnDay(day("2026-03-12")));
+    assert_eq!(desk.judged(case(A), |judge| judge.breaches().count()), 0);
+    assert_eq!(desk.state(case(A)).standing_exposures().count(), 0);
+}
+
+/// Of one day the order that is known counts; where none is, what protects the client.
+#[test]
+fn a_revocation_and_its_end_on_one_day_go_by_their_order() {
+    let gives = || told(Circumstance::AuthorityRevoked, false);
+    let is_revoked = |desk: &Desk| desk.state(case(A)).revoked_on(day("2026-03-10")).is_some();
+    for (first, then, revoked) in [(revoke(), gives(), false), (gives(), revoke(), true)] {
+        let mut desk = opened();
+        desk.try_acts(case(A), "2026-03-09", vec![first.clone(), then.clone()]).unwrap();
+        assert_eq!(is_revoked(&desk), revoked, "one request states the order");
+        let mut apart = opened();
+        apart.act(case(A), "2026-03-09", first);
+        apart.act(case(A), "2026-03-09", then);
+        assert!(is_revoked(&apart), "nobody said which came first");
+    }
+}
+
+fn charge() -> AccountAction {
+    AccountAction::RequestCharge { invoice: 1 }
+}
+
+/// A first month, invoiced at 199.00.
+fn invoiced(before: &[(&str, CaseAction)]) -> Desk {
+    let mut desk = opened();
+    desk.month(case(A), "2026-03-09");
+    for (on, action) in before {
+        desk.act(case(A), on, action.clone());
+    }
+    desk.bill(account(A), "2026-04-01");
+    desk
+}
+
+fn charged(desk: &mut Desk, on: &str) -> Result<(), String> {
+    let asked = desk.try_account(account(A), on, charge());
+    asked.map(|_| ()).map_err(|refusal| refusal.violations[0].cites.clone())
+}
+
+/// 12 CFR 1005.10(b) to (d), from the rule's text: a card that draws on an account is charged by a writing alone, no more
+/// after its revocation, and another amount than the agreed one ten days after its notice.
+#[test]
+fn a_card_is_charged_by_what_the_client_authorized() {
+    let debit = ("2026-03-02", told(Circumstance::DebitCard, true));
+    let agreed = ("2026-03-02", mandate(usd(19_900), Some(usd(9_900))));
+    let other = ("2026-03-02", mandate(usd(9_900), None));
+    let revoked = ("2026-03-20", told(Circumstance::ChargeMandate, false));
+    let sent = ("2026-03-22", notice(usd(19_900), "2026-04-01"));
+    let late = ("2026-03-23", notice(usd(19_900), "2026-04-01"));
+    let not_it = ("2026-03-22", notice(usd(19_800), "2026-04-01"));
+    let (b, c, d) = ("12 CFR 1005.10(b)", "12 CFR 1005.10(b), (c)", "12 CFR 1005.10(d)");
+    for (before, expected) in [
+        (vec![], Ok(())),
+        (vec![debit.clone()], Err(b)),
+        (vec![debit.clone(), agreed.clone()], Ok(())),
+        (vec![agreed.clone(), revoked.clone()], Err(c)),
+        (vec![revoked], Err(c)),
+        (vec![debit.clone(), other.clone()], Err(d)),
+        (vec![other.clone(), sent.clone()], Ok(())),
+        (vec![other.clone(), late], Err(d)),
+        (vec![other, not_it], Err(d)),
+        (vec![debit, sent], Err(b)),
+    ] {
+        let mut desk = invoiced(&before);
+        let expected = expected.map_err(str::to_owned);
+        assert_eq!(charged(&mut desk, "2026-04-01"), expected, "{before:?}");
+    }
+    // From the day that the notice names, and not before.
+    let mut desk = invoiced(&[
+        ("2026-03-02", mandate(usd(9_900), None)),
+        ("2026-03-22", notice(usd(19_900), "2026-04-03")),
+    ]);
+    assert_eq!(charged(&mut desk, "2026-04-02"), Err(d.to_owned()));
+    assert_eq!(charged(&mut desk, "2026-04-03"), Ok(()));
+}
+
+/// A death ends the service, and with it what the client authorized (common law of agency).
+#[test]
+fn nothing_is_written_or_charged_for_a_client_who_died() {
+    let mut desk = invoiced(&[("2026-03-02", mandate(usd(19_900), None))]);
+    let died = ServiceEnded { by: EndedBy::Death, reason: None };
+    desk.act(case(A), "2026-04-10", CaseAction::EndService(died));
+    assert_eq!(desk.state(case(A)).died_on(), Some(day("2026-04-10")));
+    is(&desk.refusal(case(A), "2026-04-11", letters()), Reason::NotAllowedYet);
+    assert_eq!(charged(&mut desk, "2026-04-11"), Err("common law of agency".to_owned()));
+    // The month that the death cut short earns nothing; the one before stays earned.
+    assert_eq!(desk.answer(case(A), 2, "2026-05-05", Gate::FullyPerformed), Answer::Fails);
+}
+
+/// The wish not to be called is kept five years (16 CFR 310.5), also of a client who was not sold to by telephone.
+#[test]
+fn the_wish_not_to_be_called_is_kept() {
+    let mut desk = opened();
+    desk.act(case(A), "2026-03-20", told(Circumstance::DoNotCall, true));
+    let ended = ServiceEnded { by: EndedBy::Client, reason: None };
+    desk.act(case(A), "2026-03-21", CaseAction::EndService(ended));
+    let kept = desk.state(case(A)).retained();
+    let wish = kept.iter().find(|kept| kept.what.contains("not to be called")).unwrap();
+    assert_eq!((wish.until, wish.cites), (day("2031-03-20"), "16 CFR 310.5"));
+}
+
+#[test]
+fn a_circumstance_says_what_its_kind_has_and_nothing_else() {
+    use Circumstance::{ChargeMandate, ChargeNotice, DoNotCall, Represented};
+    let of = |kind, holds, alter: fn(&mut CircumstanceChanged)| {
+        let mut said = change(kind, holds);
+        alter(&mut said);
+        CaseAction::ChangeCircumstance(said)
+    };
+    let mut desk = opened();
+    for (action, subject) in [
+        (of(ChargeMandate, true, |_| {}), "change_circumstance.amount"),
+        (of(ChargeMandate, true, |m| m.amount = Some(usd(0))), "change_circumstance.amount"),
+        (of(DoNotCall, true, |m| m.amount = Some(usd(5))), "change_circumstance.amount"),
+        (of(ChargeNotice, true, |m| m.amount = Some(usd(5))), "change_circumstance.charge_on"),
+        (of(ChargeNotice, false, |_| {}), "change_circumstance.holds"),
+        (of(Represented, true, |_| {}), "change_circumstance.who"),
+        (
+            of(ChargeMandate, true, |m| (m.amount, m.least) = (Some(usd(5)), Some(usd(6)))),
+            "change_circumstance.least",
+        ),
+    ] {
+        let refused = desk.refusal(case(A), "2026-03-09", action);
+        is(&refused, Reason::ValueRefused);
+        assert_eq!(refused.violations[0].subject, subject);
+    }
+    desk.act(case(A), "2026-03-09", told(DoNotCall, true));
+    is(&desk.refusal(case(A), "2026-03-09", told(DoNotCall, true)), Reason::AlreadyRecorded);
+}
+
+/// What comes is told before it holds a fee: by the agreement as it was told at its signing.
+#[test]
+fn the_agreements_total_is_told_of_before_a_fee_passes_it() {
+    let mut desk = Desk::open();
+    let sign = SignConsent { total_of_payments: usd(25_000), ..sign() };
+    desk.signed_for(case(A), "2026-03-02", enrol(), sign);
+    desk.act(case(A), "2026-03-06", CaseAction::OpenWork);
+    assert_eq!(desk.state(case(A)).ahead(), []);
+    desk.month(case(A), "2026-03-09");
+    desk.bill(account(A), "2026-04-01");
+    let said = desk.state(case(A)).ahead().remove(0).says;
+    assert!(said.contains("199.00") && said.contains("250.00") && said.contains("99.00"), "{said}");
+    assert_eq!(desk.answer(case(A), 2, "2026-05-05", Gate::Total), Answer::Fails);
+}

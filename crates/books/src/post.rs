@@ -190,7 +190,8 @@ impl<'a> Poster<'a> {
             | FirmEvent::CloseAcceptanceWithdrawn(_)
             | FirmEvent::PeriodLocked(_)
             | FirmEvent::MatchPolicySet(_)
-            | FirmEvent::FirmCorrected(_) => return None,
+            | FirmEvent::FirmCorrected(_)
+            | FirmEvent::SecurityEventRecorded(_) => return None,
         };
         Some(Entry {
             reference: Some(bank.to_string()),

@@ -18,8 +18,8 @@ use crate::case;
 use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction, Look, Run};
 use crate::deposit;
 use crate::event::{
-    AccessUsed, AccountOpened, AutomaticMatches, BankAccountTakenBack, CardOnFileChanged,
-    ClientLookedAt, FirmEvent, Recorded, StreamId, UtcMicros,
+    AccessUsed, AccountEvent, AccountOpened, AutomaticMatches, BankAccountTakenBack,
+    CardOnFileChanged, ClientLookedAt, FirmEvent, Recorded, StreamId, UtcMicros,
 };
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};

@@ -246,7 +246,7 @@ mod tests {
             change: usd(minor),
             owed: usd(owed),
         };
-        let all = vec![
+        let all = [
             step("2026-03-01", 9_900, 0),
             step("2026-03-02", -9_900, 0),
             step("2026-03-03", 4_000, -4_000),

@@ -330,7 +330,7 @@ async fn an_event_of_security_is_due_until_the_commission_was_notified() {
     let record = async |consumers, notified_on| {
         let event = v1::SecurityEvent {
             display_name: "lost laptop".into(),
-            discovered_on: date(2026, 3, 2),
+            discovered_on: date(2026, 2, 2),
             consumers,
             notified_on,
             ..v1::SecurityEvent::default()
@@ -338,7 +338,7 @@ async fn an_event_of_security_is_due_until_the_commission_was_notified() {
         let request = v1::RecordSecurityEventRequest {
             parent: firm.clone(),
             request_id: id(),
-            occurred_on: date(2026, 3, 20),
+            occurred_on: date(2026, 2, 20),
             security_event: Some(event),
         };
         service.administration().record_security_event(request).await.unwrap();
@@ -346,6 +346,6 @@ async fn an_event_of_security_is_due_until_the_commission_was_notified() {
     };
     assert_eq!(record(499, None).await, []);
     let waiting = record(500, None).await;
-    assert_eq!((waiting.len(), waiting[0].due_on), (1, date(2026, 4, 1)));
-    assert_eq!(record(500, date(2026, 3, 19)).await, []);
+    assert_eq!((waiting.len(), waiting[0].due_on), (1, date(2026, 3, 4)));
+    assert_eq!(record(500, date(2026, 2, 19)).await, []);
 }

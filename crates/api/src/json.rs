@@ -1,5 +1,6 @@
 //! The proto3 JSON mapping, for files of actions and for people at a terminal.
 
+use std::collections::BTreeSet;
 use std::sync::LazyLock;
 
 use domain::codec::value_of;
@@ -87,18 +88,38 @@ pub fn encoded(text: &str, descriptor: &MessageDescriptor) -> Result<Vec<u8>, Js
     read(text, descriptor).map(|message| message.encode_to_vec())
 }
 
+/// How many values a text has at most: what separates them, outside of strings, and one.
+pub fn values(text: &str) -> usize {
+    let (mut is_text, mut is_escaped, mut count) = (false, false, 1);
+    for byte in text.bytes() {
+        match byte {
+            _ if is_escaped => is_escaped = false,
+            b'\\' if is_text => is_escaped = true,
+            b'"' => is_text = !is_text,
+            b',' | b'[' | b'{' if !is_text => count += 1,
+            _ => {}
+        }
+    }
+    count
+}
+
 fn read(text: &str, descriptor: &MessageDescriptor) -> Result<DynamicMessage, JsonError> {
     let value = value_of(text).map_err(|error| {
-        let at = error.column();
+        let at = format!("line {}, column {}", error.line(), error.column());
         JsonError::new(
             LINE,
             if error.is_data() {
-                format!("must name each member once; one is named again at column {at}")
+                format!("must name each member once; one is named again at {at}")
             } else {
-                format!("must be JSON; it is not at column {at}")
+                format!(
+                    "must be JSON, not too deep and with no number too large; it is not at {at}"
+                )
             },
         )
     })?;
+    if let Some(twice) = named_twice(descriptor, &value, "") {
+        return Err(twice);
+    }
     // The library's own words would echo the value.
     DynamicMessage::deserialize(descriptor.clone(), &value)
         .map_err(|_| locate(descriptor, &value, "", 0))
@@ -143,6 +164,31 @@ fn locate(descriptor: &MessageDescriptor, value: &Value, path: &str, depth: usiz
         }
     }
     JsonError::new(here, "must name each member once, and one member of a choice")
+}
+
+/// A field that is told under both of its names: in which order they were read would decide.
+fn named_twice(descriptor: &MessageDescriptor, value: &Value, path: &str) -> Option<JsonError> {
+    let Value::Object(members) = value else { return None };
+    let mut seen = BTreeSet::new();
+    for (name, member) in members {
+        let Some(field) = field(descriptor, name) else { continue };
+        let place = joined(path, field.name());
+        if !seen.insert(field.number()) {
+            return Some(JsonError::new(place, "must be told once"));
+        }
+        let Kind::Message(inner) = field.kind() else { continue };
+        let found = match member {
+            Value::Array(all) => all
+                .iter()
+                .enumerate()
+                .find_map(|(at, one)| named_twice(&inner, one, &format!("{place}[{at}]"))),
+            one => named_twice(&inner, one, &place),
+        };
+        if found.is_some() {
+            return found;
+        }
+    }
+    None
 }
 
 fn field(descriptor: &MessageDescriptor, name: &str) -> Option<FieldDescriptor> {
@@ -247,6 +293,10 @@ mod tests {
             (line(r#"{"openWork":{"secret 4111":1}}"#), "actions[0].open_work.(unknown)"),
             (r#"{"":"secret"}"#.to_owned(), "(unknown)"),
             (line("7"), "actions[0]"),
+            (
+                line(r#"{"occurredOn":{"year":2025},"occurred_on":{"year":2026}}"#),
+                "actions[0].occurred_on",
+            ),
         ] {
             let error = record_request(&text).unwrap_err();
             assert_eq!(error.field, field, "{error}");

@@ -50,6 +50,8 @@ pub const PAGE_TOKEN_BYTES_MAX: usize = 512;
 pub const PACK_JSON_BYTES_MAX: usize = 60_000;
 /// Most bytes of one line of JSON.
 pub const JSON_LINE_BYTES_MAX: usize = 1_048_576;
+/// Most values of a call in JSON, counted by what separates them: each takes many times its bytes while it is read.
+pub const JSON_VALUES_MAX: usize = 100_000;
 /// Progress interval of a follower who names none, in seconds.
 pub const PROGRESS_SECONDS_DEFAULT: u64 = 10;
 /// Longest progress interval, in seconds; the shortest is one.

@@ -39,7 +39,7 @@ pub fn document(version: &str) -> Value {
                             that stream are gRPC's alone.",
             "license": { "name": "Apache-2.0", "identifier": "Apache-2.0" },
         },
-        "servers": [{ "url": "http://127.0.0.1:7443" }],
+        "servers": [{ "url": "http://127.0.0.1:7411" }],
         "security": [{ "token": [] }],
         "tags": tags,
         "paths": paths,

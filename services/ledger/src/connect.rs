@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use api::json;
 use api::status::Failure;
-use api::{FieldErrors, status};
+use api::{FieldErrors, JSON_VALUES_MAX, status};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD_NO_PAD;
 use futures::stream;
@@ -21,7 +21,8 @@ use prost_reflect::{MessageDescriptor, MethodDescriptor};
 use serde_json::{Value, json};
 use tonic::body::Body;
 use tonic::codegen::http::header::{
-    ACCEPT_ENCODING, CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE, HeaderMap, HeaderValue, TE,
+    ACCEPT_ENCODING, ALLOW, CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE, HeaderMap, HeaderValue,
+    TE, WWW_AUTHENTICATE,
 };
 use tonic::codegen::http::{Request, Response, StatusCode, Version};
 use tonic::{Code, Status};
@@ -111,14 +112,18 @@ async fn message(
     bytes_max: usize,
 ) -> Result<Frame<Bytes>, Status> {
     let read = Limited::new(body, bytes_max).collect().await.map_err(|error| {
-        // Of what stopped, the body says why; of what is too long, nobody else does.
         match error.downcast::<Status>() {
+            // The transport's own words: what was sent ended before its end, or breaks its own form.
+            Ok(status) if status.code() == Code::Unknown => wrong("must come whole"),
             Ok(status) => *status,
             Err(_) => wrong(format!("must be at most {bytes_max} bytes")),
         }
     })?;
     let text = String::from_utf8(read.to_bytes().into());
     let text = text.map_err(|_| wrong("must be JSON in UTF-8"))?;
+    if json::values(&text) > JSON_VALUES_MAX {
+        return Err(wrong(format!("must have at most {JSON_VALUES_MAX} values")));
+    }
     let message = json::encoded(&text, &descriptor)
         .map_err(|error| Status::from(Failure::from(FieldErrors::from(error))))?;
     let length = u32::try_from(message.len()).map_err(|_| wrong("is too large"))?;
@@ -168,7 +173,13 @@ fn refused(status: &Status) -> Response<Body> {
         json!({ "type": kind, "value": STANDARD_NO_PAD.encode(&detail.value), "debug": shown })
     });
     let details: Vec<Value> = details.collect();
-    given(http, &json!({ "code": code, "message": status.message(), "details": details }))
+    let body = json!({ "code": code, "message": status.message(), "details": details });
+    let mut response = given(http, &body);
+    if status.code() == Code::Unauthenticated {
+        // RFC 9110, section 11.6.1: a 401 names the scheme.
+        response.headers_mut().insert(WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+    }
+    response
 }
 
 fn given(code: StatusCode, value: &Value) -> Response<Body> {
@@ -179,9 +190,18 @@ fn given(code: StatusCode, value: &Value) -> Response<Body> {
 }
 
 fn unsupported() -> Response<Body> {
-    let mut response = Response::new(Body::empty());
+    let what = "send application/json; a call that streams is answered over gRPC alone";
+    let mut response = refused(&Status::unimplemented(what));
     *response.status_mut() = StatusCode::UNSUPPORTED_MEDIA_TYPE;
     response.headers_mut().insert("accept-post", HeaderValue::from_static(JSON));
+    response
+}
+
+/// The answer to another verb.
+pub(crate) fn not_posted() -> Response<Body> {
+    let mut response = refused(&Status::unimplemented("every call is a POST"));
+    *response.status_mut() = StatusCode::METHOD_NOT_ALLOWED;
+    response.headers_mut().insert(ALLOW, HeaderValue::from_static("POST"));
     response
 }
 

@@ -9,12 +9,12 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
+use futures::FutureExt as _;
+use futures::future::Either;
 use tokio::sync::{Mutex, OwnedSemaphorePermit};
 use tokio::time::{Instant, timeout};
 use tonic::body::Body;
-use tonic::codegen::http::{
-    HeaderMap, Method, Request, Response, StatusCode, header::AUTHORIZATION,
-};
+use tonic::codegen::http::{HeaderMap, Method, Request, Response, header::AUTHORIZATION};
 use tonic::service::Routes;
 use tonic::transport::server::TcpConnectInfo;
 use tonic::{Code, Status};
@@ -121,22 +121,27 @@ impl Front {
     }
 
     /// Answers a call.
-    pub(crate) async fn answer(self, request: Request<Body>) -> Response<Body> {
-        if request.method() != Method::POST {
-            self.watch.is_unasked();
-            let mut response = Response::new(Body::empty());
-            *response.status_mut() = StatusCode::METHOD_NOT_ALLOWED;
-            return response;
-        }
-        match connect::heard(request) {
-            Spoken::Grpc(request) => self.called(request).await,
+    pub(crate) fn answer(
+        self,
+        request: Request<Body>,
+    ) -> impl Future<Output = Response<Body>> + Send {
+        // What a call takes while it waits is multiplied by all that a stranger may begin: that of gRPC has
+        // nothing around it, and the others are in boxes.
+        let spoken = if request.method() == Method::POST {
+            connect::heard(request)
+        } else {
+            Spoken::Neither(connect::not_posted())
+        };
+        match spoken {
+            Spoken::Grpc(request) => Either::Left(self.called(request)),
             Spoken::Json(request, method) => {
-                let answer = self.called(request).await;
-                connect::told(answer, &method).await
+                let answer =
+                    async move { connect::told(self.called(request).await, &method).await };
+                Either::Right(answer.boxed())
             }
             Spoken::Neither(response) => {
                 self.watch.is_unasked();
-                response
+                Either::Right(std::future::ready(response).boxed())
             }
         }
     }

@@ -588,33 +588,3 @@ async fn nothing_is_matched_without_a_person_but_by_policy_and_a_no_is_kept() {
     let late = books().refuse_match(no()).await.unwrap_err();
     assert_eq!(reason(&late), "STATE_REFUSES");
 }
-
-/// What is shown says that all is explained; the log does not.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_month_is_closed_by_the_log_and_not_by_rows_that_another_tool_changed() {
-    let month = Month::open().await;
-    let change = "DELETE FROM journal_line WHERE position IN (SELECT position FROM journal_entry \
-                  WHERE kind = 'statement_line_seen'); \
-                  DELETE FROM journal_entry WHERE kind = 'statement_line_seen'; \
-                  DELETE FROM deposit WHERE status = 'open'";
-    // Whoever asks waits for the rows: there have to be some to change.
-    assert!(!month.blocks().await.is_empty());
-    month.service.tamper(change, change).await;
-    let blocked = vec![
-        ("lines_open".to_owned(), 0, 3),
-        ("rows".to_owned(), 0, 0),
-        ("payouts_late".to_owned(), 19_226, 0),
-        ("clearing_late".to_owned(), 7_900, 0),
-        ("statement_missing".to_owned(), 0, 0),
-    ];
-    assert_eq!(month.blocks().await, blocked);
-    let refused = month.service.books().close_month(month.close()).await.unwrap_err();
-    assert_eq!(reason(&refused), "STATE_REFUSES");
-    // Rows alone are in the way as well, until they are made anew.
-    month.explain().await;
-    assert_eq!(month.blocks().await, [("rows".to_owned(), 0, 0)]);
-    let firm = api::name::parse_firm(&month.firm).unwrap();
-    month.service.ledger.engine().rebuild(firm, |_, _| {}).await.unwrap();
-    assert_eq!(month.blocks().await, []);
-    month.service.books().close_month(month.close()).await.unwrap();
-}

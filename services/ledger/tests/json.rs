@@ -142,6 +142,9 @@ async fn errors_are_told_as_connect_tells_them() {
             "{text:?}"
         );
     }
+    let many = format!("{{\"name\":[{}]}}", "0,".repeat(api::JSON_VALUES_MAX));
+    let many = heard(caller.request(get, many)).await;
+    assert_eq!((many.status, &violations(&many)[0]["field"]), (400, &json!("request")));
     let large =
         json!({ "name": "x".repeat(counterfoil_ledger::Limits::default().message_bytes_max) });
     let large = caller.call(get, &large).await;

@@ -4,7 +4,7 @@ from functools import cached_property
 
 import days
 from agreements import price
-from answers import FINISH, NEVER, PUT_RIGHT, WAIT, best, fails, holds, unknown
+from answers import FINISH, HOLDS, NEVER, PUT_RIGHT, WAIT, best, fails, holds, unknown
 from case import missing
 from results import g6
 from statelaw import applicable, g7
@@ -137,16 +137,18 @@ def g3(question):
 
 def g4(question):
     """The period is over and all work promised for it is evidenced by work that counts."""
+    undone = contract_undone(question) if whole_contract(question) else None
+    month = month_done(question)
+    return undone if undone and month.answer == HOLDS else month
+
+
+def month_done(question):
     case, period, on = question.case, question.period, question.on
     if period.cut_on:
         return fails("cut short by an end", NEVER, period.agreement.end.root)
     given_up = [f for f in case.of("given_up") if is_given_up(case, period, f)]
     if given_up:
         return fails("the period was given up", PUT_RIGHT, given_up[0].root)
-    if whole_contract(question):
-        undone = contract_undone(question)
-        if undone:
-            return undone
     works = case.work_of(period)
     undone = missing(period, works)
     if undone:

@@ -364,6 +364,7 @@ class Told:
             "first_work": first,
             "work": monthly,
             "grace": plan.get("grace_days", 10),
+            "periods": plan.get("periods"),
             **({"shares": [1, 1]} if seat == "couple" else {}),
         }
 

@@ -137,11 +137,18 @@ def secured_work(question, works, on_day):
 
 
 def all_done(question):
-    """Whether all that the agreement promised is done: only a whole contract says what all is."""
-    from gates import contract_undone
+    """Whether all that the agreement promised was done by the day of asking: the estimate says what all is."""
+    from gates import Question, contract_undone, month_done
 
-    has_estimate = question.agreement.fact.get("estimate_days")
-    return bool(has_estimate) and contract_undone(question) is None
+    agreement = question.agreement
+    if agreement.fact.get("estimate_days"):
+        return contract_undone(question) is None
+    count = agreement.fact.get("terms").get("periods")
+    if not count:
+        return False
+    own = [p for p in question.case.grid.periods if p.agreement is agreement][:count]
+    asked = [Question(question.case, p, question.on, None, question.claims) for p in own]
+    return len(own) == count and all(month_done(q).answer == HOLDS for q in [*asked, question])
 
 
 def perform_within(question, _, rule):

@@ -22,6 +22,8 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
+use futures::FutureExt as _;
+use futures::future::Either;
 use hyper::Version;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -170,17 +172,17 @@ where
     let calls = Calls { ledger: ledger.clone(), watch: Arc::clone(&watch) };
     let of_http1 = calls.clone();
     let answer = service_fn(move |request: hyper::Request<hyper::body::Incoming>| {
-        let (front, from, calls) = (front.clone(), from.clone(), of_http1.clone());
-        async move {
-            let mut request = request.map(Body::new);
-            request.extensions_mut().insert(from);
-            // Of HTTP/2 the transport gives each call to its executor, of HTTP/1.1 none.
-            if request.version() >= Version::HTTP_2 {
-                Ok(front.answer(request).await)
-            } else {
-                let answered = calls.run(front.answer(request)).await;
-                answered.ok_or(io::Error::from(io::ErrorKind::ConnectionAborted))
-            }
+        let (front, from) = (front.clone(), from.clone());
+        let mut request = request.map(Body::new);
+        request.extensions_mut().insert(from);
+        // Of HTTP/2 the transport gives each call to its executor, of HTTP/1.1 none.
+        if request.version() >= Version::HTTP_2 {
+            Either::Left(front.answer(request).map(Ok))
+        } else {
+            let answered = of_http1.run(front.answer(request));
+            let or_ended =
+                |answer: Option<_>| answer.ok_or(io::Error::from(io::ErrorKind::ConnectionAborted));
+            Either::Right(answered.map(or_ended).boxed())
         }
     });
     let io = TokioIo::new(Watched::new(io, Arc::clone(&watch)));

@@ -5,6 +5,8 @@
 
 #[path = "bundle/blocks.rs"]
 mod blocks;
+#[path = "bundle/breaches.rs"]
+mod breaches;
 #[path = "bundle/corrected.rs"]
 mod corrected;
 #[path = "bundle/editions.rs"]

@@ -2052,14 +2052,19 @@ def is_before(event, other):
 FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing", "dispute_without_authority")
 
 
-def has_authority(changes, day):
-    """Whether the client's authority to write was not taken back before a day, or was given again by its end."""
-    def is_revoked(by):
-        told = [event for event in by_day(changes) if event["payload"]["kind"] == "authority_revoked" and day_of(event) <= by]
-        last = [event for event in told if event["occurred_on"] == told[-1]["occurred_on"]]
-        last = [event for event in last if not any(is_before(event, other) is True for other in last)]
-        return any(event["payload"]["holds"] for event in last)
-    return not (is_revoked(day - timedelta(days=1)) and is_revoked(day))
+def has_authority(changes, agreements, letter):
+    """Whether the client's authority to write stood when a letter left; None if nobody said what came first that day.
+    Each of the agreements, none of them cancelled in its days, carries it anew."""
+    signed = [agreement for agreement in agreements if is_before(letter, agreement) is not True]
+    told = [event for event in by_day(changes) if event["payload"]["kind"] == "authority_revoked"
+            and not any(is_before(event, agreement) is True for agreement in signed)]
+    before = [event for event in told if is_before(event, letter) is True]
+    last = [event for event in before if event["occurred_on"] == before[-1]["occurred_on"]]
+    last = [event for event in last if not any(is_before(event, other) is True for other in last)]
+    is_revoked = any(event["payload"]["holds"] for event in last)
+    if any(is_before(event, letter) is None and event["payload"]["holds"] != is_revoked for event in told):
+        return None
+    return not is_revoked
 
 
 def in_force(case):
@@ -2082,7 +2087,7 @@ def in_force(case):
             continue
         correction = last.get(event["position"])
         if correction is None:
-            story.append(event)
+            story.append(event if fact is None else dict(event, cause=fact))
         elif "reading" in correction["payload"]:
             story.append(as_corrected(event, correction))
     return story
@@ -2339,14 +2344,14 @@ class Service:
 
     def place(self, case):
         """[(event, kind, period)] of the work that counts for a period, by its days."""
-        listings, placed = CreditFile(case).listings(), []
+        listings, placed, life = CreditFile(case).listings(), [], Life(case)
         kinds = {event: kind for kind, event in WORK.items()}
         for event in self.of(*kinds):
             kind = kinds[event["event"]]
             is_in_pause = any(self.is_in_pause(event, *pause) for pause in self.pauses)
             if any(a.serves(event) for a in self.agreements) and not is_in_pause \
                     and (kind != "dispute_round" or self.has_basis(event, listings)
-                         and has_authority(self.of("circumstance_changed"), day_of(event))):
+                         and has_authority(life.changes, life.standing(), event)):
                 period = self.completes(event)
                 if period:
                     placed.append((event, kind, period))
@@ -2699,31 +2704,33 @@ class Life:
         """The agreements that were not cancelled in their days, by the day of signing."""
         return [a for a in self.agreements if not any(self.is_in_days(c, a) for c in self.cancellations)]
 
-    def is_over(self):
-        """Whether the service has ended, or every agreement was cancelled in its days."""
-        standing = self.standing()
-        if self.enrolment is None or self.agreements and not standing:
-            return self.enrolment is not None
+    def is_served(self, day, done=None):
+        """Whether an agreement was in force on a day of service; what was done on its last day unless known to be later."""
         ends = [(event, event["occurred_on"]) for event in self.ends]
         ends += [(c, c["payload"]["sent_on"]) for c in self.cancellations
                  if not any(self.is_in_days(c, a) for a in self.agreements)]
-        newest = standing[-1] if standing else None
-        return any(newest is None or newest["occurred_on"] < on
-                   or newest["occurred_on"] == on and is_before(event, newest) is not True for event, on in ends)
+        def is_over(agreement):
+            ending = [(event, on) for event, on in ends if agreement["occurred_on"] < on
+                      or agreement["occurred_on"] == on and is_before(event, agreement) is not True]
+            return any(on < day or on == day and done is not None and is_before(event, done) is True for event, on in ending)
+        return any(a["payload"]["service_from"] <= day and not is_over(a) for a in self.standing())
 
     def stands(self, exposure):
-        """Whether an exposure is not put right by anything after it."""
-        p, is_served = exposure["payload"], not self.is_over()
-        if self.enrolment is not None and self.agreements and not self.standing():
-            return False
+        """Whether an exposure is not put right: no end and no cancellation does that."""
+        p, day = exposure["payload"], exposure["occurred_on"]
+        done = [e for e in self.events if e["event"] in ("bureau_asked", "round_sent") and e["occurred_on"] == day]
         if p["kind"] in ("early_service", "no_agreement"):
-            return is_served and self.is_early(exposure["occurred_on"])
+            return not self.is_served(day) or not all(self.is_served(day, event) for event in done)
         if p["kind"] == "dispute_without_basis":
-            return is_served and any(key not in self.attested for key in CreditFile(self.events).is_in_dispute())
+            return any(key not in self.attested for key in CreditFile(self.events).is_in_dispute())
         if p["kind"] == "dispute_without_authority":
-            return is_served
+            alike = [e["position"] for e in self.events if e["event"] == "exposure_found" and "cause" in e
+                     and e["payload"]["kind"] == p["kind"] and e["occurred_on"] == day]
+            broken = [e for e in done if e["event"] == "round_sent"
+                      and has_authority(self.changes, self.standing(), e) is False]
+            return exposure["position"] not in alike[len(broken):]
         if p["kind"] == "papers_missing":
-            return is_served and not self.has_papers()
+            return not self.has_papers()
         return p.get("period") not in self.settled
 
     def is_early(self, day):
@@ -2753,7 +2760,7 @@ class Life:
             keys = [(item, letter["bureau"]) for letter in event["payload"]["letters"] for item in letter["items"]]
             if not self.has_papers():
                 kinds.append("papers_missing")
-            if not has_authority(self.changes, day_of(event)):
+            if has_authority(self.changes, self.standing(), event) is False:
                 kinds.append("dispute_without_authority")
             if any(key in self.listed and key not in self.attested for key in keys):
                 kinds.append("dispute_without_basis")

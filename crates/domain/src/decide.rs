@@ -224,6 +224,11 @@ fn one_action(
         let at = event.fact().and(at);
         draft.add_at(StreamId::Case(id), (on, at), event)?;
     }
+    if ends_service_or_authority(&dated.action) {
+        for (on, event) in draft.world().case(id)?.untold_by_story() {
+            draft.add(StreamId::Case(id), on, event)?;
+        }
+    }
     if let CaseAction::Enrol(enrol) = &dated.action {
         let account = StreamId::Account(id.own_account());
         draft.add(account, on, AccountOpened { owner: id })?;
@@ -232,6 +237,14 @@ fn one_action(
         }
     }
     Ok(())
+}
+
+/// Whether letters that left before it was told may have broken something by it.
+const fn ends_service_or_authority(action: &CaseAction) -> bool {
+    matches!(
+        action,
+        CaseAction::Cancel(_) | CaseAction::ChangeCircumstance(_) | CaseAction::EndService(_)
+    )
 }
 
 fn on_account(

@@ -88,6 +88,7 @@ fn a_revocation_that_is_told_late_reaches_back_to_its_day() {
     desk.act(case(A), "2026-03-12", letters());
     let events = desk.act(case(A), "2026-03-09", revoke());
     assert_eq!(names(&events), ["circumstance_changed", "exposure_found"]);
+    assert_eq!(events[1].occurred_on, day("2026-03-12"));
     let breaches = desk.judged(case(A), |judge| judge.breaches().collect::<Vec<_>>());
     assert_eq!(breaches, [(day("2026-03-12"), Breach::RoundWithoutAuthority)]);
     // It was another day: corrected, nothing is broken any more.
@@ -110,6 +111,178 @@ fn a_revocation_and_its_end_on_one_day_go_by_their_order() {
         apart.act(case(A), "2026-03-09", first);
         apart.act(case(A), "2026-03-09", then);
         assert!(is_revoked(&apart), "nobody said which came first");
+    }
+}
+
+/// The breaches of authority that stand, by their days.
+fn without_authority(desk: &Desk) -> Vec<String> {
+    let standing = desk.state(case(A)).standing_exposures();
+    let of_kind = standing.filter(|s| s.found.kind == ExposureKind::DisputeWithoutAuthority);
+    let mut days: Vec<String> = of_kind.map(|seen| seen.mark.on.to_string()).collect();
+    days.sort_unstable();
+    days
+}
+
+/// "Facts of one request stand in the order in which it lists them", and times order a day; "where neither is known, it
+/// is unknown until one is recorded".
+#[test]
+fn letters_of_the_day_of_a_revocation_go_by_their_order() {
+    let first_month = |told: &[(Option<i64>, &[CaseAction])]| {
+        let mut desk = opened();
+        let import = CaseAction::ImportReport(report(SOUTH, "2026-03-13", &["a", "b"]));
+        desk.try_acts(case(A), "2026-03-13", vec![import, progress()]).unwrap();
+        let start = zone().start_of_day(day("2026-03-09"));
+        for (at, actions) in told {
+            let actions = actions.iter().map(|action| Dated {
+                action: action.clone(),
+                occurred_at: at.map(|hour| UtcMicros(start + hour * 3_600_000_000)),
+                occurred_on: day("2026-03-09"),
+            });
+            let (actions, expected_version) = (actions.collect(), None);
+            desk.command(&Command::Case { case: case(A), expected_version, actions }).unwrap();
+        }
+        let answer = desk.answer(case(A), 1, "2026-04-01", Gate::FullyPerformed);
+        (answer, without_authority(&desk).len())
+    };
+    let (morning, afternoon) = (Some(9), Some(15));
+    for turned in [false, true] {
+        let mut told = [(morning, &[revoke()][..]), (afternoon, &[noted()][..])];
+        if turned {
+            told.reverse();
+        }
+        assert_eq!(first_month(&told), (Answer::Fails, 1), "told in either order");
+        let mut told = [(afternoon, &[revoke()][..]), (morning, &[noted()][..])];
+        if turned {
+            told.reverse();
+        }
+        assert_eq!(first_month(&told), (Answer::Holds, 0), "told in either order");
+        let mut told = [(None, &[revoke()][..]), (None, &[noted()][..])];
+        if turned {
+            told.reverse();
+        }
+        assert_eq!(first_month(&told), (Answer::Unknown, 0), "nobody said which came first");
+    }
+    assert_eq!(first_month(&[(None, &[revoke(), noted()])]), (Answer::Fails, 1));
+    assert_eq!(first_month(&[(None, &[noted(), revoke()])]), (Answer::Holds, 0));
+}
+
+/// "The order of telling decides nothing": a breach is of the letter, on its day, one for each.
+#[test]
+fn breaches_of_authority_follow_from_the_days_in_any_order_of_telling() {
+    let gives = || told(Circumstance::AuthorityRevoked, false);
+    let facts = [
+        ("2026-03-10", revoke()),
+        ("2026-03-12", noted()),
+        ("2026-03-16", noted()),
+        ("2026-03-18", gives()),
+        ("2026-03-20", noted()),
+    ];
+    for order in [[0, 1, 2, 3, 4], [1, 2, 4, 0, 3], [4, 3, 2, 1, 0], [2, 0, 4, 1, 3]] {
+        let mut desk = opened();
+        desk.today("2026-03-25");
+        for at in order {
+            let (on, action) = facts[at].clone();
+            desk.act(case(A), on, action);
+        }
+        assert_eq!(without_authority(&desk), ["2026-03-12", "2026-03-16"], "{order:?}");
+        let breaches = desk.judged(case(A), |judge| judge.breaches().count());
+        assert_eq!(breaches, 2, "{order:?}");
+        // It had been given again before the second of them, which was told last of all.
+        desk.act(case(A), "2026-03-14", gives());
+        assert_eq!(without_authority(&desk), ["2026-03-12"], "{order:?}");
+    }
+}
+
+/// An agreement carries the client's authorization to write: what was taken back before it was signed is not taken back
+/// of it.
+#[test]
+fn a_new_agreement_carries_the_authority_anew() {
+    let mut desk = opened();
+    desk.act(case(A), "2026-03-09", revoke());
+    desk.act(case(A), "2026-03-12", CaseAction::SignConsent(sign()));
+    assert!(desk.state(case(A)).revoked_on(day("2026-03-11")).is_some());
+    assert_eq!(desk.state(case(A)).circumstances_on(day("2026-03-20")).count(), 0);
+    desk.act(case(A), "2026-03-20", letters());
+    assert_eq!(without_authority(&desk), [""; 0]);
+    desk.act(case(A), "2026-03-23", revoke());
+    desk.act(case(A), "2026-03-24", noted());
+    assert_eq!(without_authority(&desk), ["2026-03-24"]);
+}
+
+/// What is said again goes on: it began when it was said first without a break.
+#[test]
+fn a_circumstance_is_there_since_the_first_day_of_its_run() {
+    let mut desk = opened();
+    let gives = told(Circumstance::AuthorityRevoked, false);
+    for (on, action) in [
+        ("2026-03-07", revoke()),
+        ("2026-03-08", gives),
+        ("2026-03-10", revoke()),
+        ("2026-03-12", revoke()),
+    ] {
+        desk.act(case(A), on, action);
+    }
+    let since = |on: &str| desk.state(case(A)).revoked_on(day(on)).unwrap().since.on();
+    assert_eq!(since("2026-03-20"), day("2026-03-10"));
+    assert_eq!(since("2026-03-07"), day("2026-03-07"));
+}
+
+/// 15 USC 1679d(a): what left in the waiting days or without authority stays a breach, whoever ends the service and
+/// however; and letters after the end are one too, whichever was told first.
+#[test]
+fn no_end_puts_a_breach_right_and_letters_after_it_are_one() {
+    let ended = |by| CaseAction::EndService(ServiceEnded { by, reason: None });
+    let cancelled = |on| CaseAction::Cancel(Cancel { reason: None, sent_on: day(on) });
+    let standing = |desk: &Desk| {
+        let state = desk.state(case(A));
+        let mut seen: Vec<(String, ExposureKind)> = state
+            .standing_exposures()
+            .map(|seen| (seen.mark.on.to_string(), seen.found.kind))
+            .collect();
+        seen.sort_unstable();
+        seen
+    };
+    let broken = || {
+        let mut desk = opened();
+        desk.today("2026-03-31");
+        desk.act(case(A), "2026-03-04", noted());
+        desk.act(case(A), "2026-03-09", revoke());
+        desk.act(case(A), "2026-03-12", noted());
+        desk
+    };
+    let early = ("2026-03-04".to_owned(), ExposureKind::EarlyService);
+    let unauthorized = ("2026-03-12".to_owned(), ExposureKind::DisputeWithoutAuthority);
+    for end in [
+        ended(EndedBy::Firm),
+        ended(EndedBy::Client),
+        ended(EndedBy::Death),
+        cancelled("2026-03-20"),
+    ] {
+        let mut desk = broken();
+        desk.act(case(A), "2026-03-20", end);
+        assert_eq!(standing(&desk), [early.clone(), unauthorized.clone()]);
+    }
+    // Cancelled in its days: there was no agreement that the letters could have been under.
+    let mut desk = broken();
+    desk.act(case(A), "2026-03-20", cancelled("2026-03-04"));
+    let undone = ("2026-03-12".to_owned(), ExposureKind::NoAgreement);
+    assert_eq!(standing(&desk), [early, undone, unauthorized]);
+    let after = [("2026-03-20".to_owned(), ExposureKind::NoAgreement)];
+    for is_end_first in [true, false] {
+        let mut desk = opened();
+        desk.today("2026-03-31");
+        let mut told = [("2026-03-12", ended(EndedBy::Death)), ("2026-03-20", noted())];
+        if !is_end_first {
+            told.reverse();
+        }
+        for (on, action) in told {
+            desk.act(case(A), on, action);
+        }
+        assert_eq!(standing(&desk), after);
+        // There was no such end: a correction of a fact heals it.
+        let at = desk.last("service_ended");
+        desk.correct(case(A), at, Becomes::Nothing);
+        assert_eq!(standing(&desk), []);
     }
 }
 

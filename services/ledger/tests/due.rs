@@ -92,17 +92,18 @@ async fn work_before_the_days_were_over_is_due_with_its_rule() {
     };
     let events = service.cases().read_events(read).await.unwrap().into_inner().events;
     assert_eq!(events[0].event_id, event.event_id);
-    // A period that the end cuts short earns nothing: there is nothing to put right any more.
+    // No end of the service makes it not have happened (15 USC 1679d(a)(2)).
     let end = A::EndService(v1::EndService {
         ended_by: v1::EndedBy::Firm.into(),
         ..v1::EndService::default()
     });
     let position = service.record(&case, vec![action(date(2026, 2, 1), end)]).await.position;
-    assert_eq!(due(&service, &firm, Kind::Exposure, position).await, []);
+    assert_eq!(due(&service, &firm, Kind::Exposure, position).await, standing);
     let list =
         v1::ListExposuresRequest { parent: firm.clone(), ..v1::ListExposuresRequest::default() };
     let listed = service.accounts().list_exposures(list).await.unwrap().into_inner().exposures;
-    assert_eq!(listed.len(), 2, "what happened stays on record");
+    let stands: Vec<bool> = listed.iter().map(|exposure| !exposure.put_right).collect();
+    assert_eq!(stands, [true, true]);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

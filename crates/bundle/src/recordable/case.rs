@@ -1,7 +1,7 @@
 //! A case's events, held against those before them.
 
 use domain::State;
-use domain::case::Case;
+use domain::case::{Case, Moment};
 use domain::event::{
     BureauAsked, CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, Event, ExposureKind,
     FactCorrected, FactKind, PaperKind, Recorded, ResultsFound, RoundSent, StreamId,
@@ -288,7 +288,7 @@ fn exposures(case: &Case, recorded: &Recorded, event: &CaseEvent) -> Vec<Exposur
         if !(case.has_paper(PaperKind::PhotoId) && case.has_paper(PaperKind::Residence)) {
             kinds.push(ExposureKind::PapersMissing);
         }
-        if case.is_unauthorized(recorded.occurred_on) {
+        if case.is_authorized(&Moment::of(recorded)) == Some(false) {
             kinds.push(ExposureKind::DisputeWithoutAuthority);
         }
         if is_without_basis(case, round) {

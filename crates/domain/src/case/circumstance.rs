@@ -3,9 +3,9 @@
 use calendar::{BusinessCalendar, CivilDate};
 
 use super::decide::{Facts, one};
-use super::{Case, Moment, announce, fact, insert};
+use super::{Case, Moment};
 use crate::codec::record;
-use crate::event::{CaseEvent, Circumstance, CircumstanceChanged, EndedBy, ExposureKind};
+use crate::event::{CaseEvent, Circumstance, CircumstanceChanged, EndedBy};
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
 
@@ -22,25 +22,66 @@ record! {
     }
 }
 
+/// A circumstance as it stands.
+#[derive(Clone, Copy, Debug)]
+pub struct CircumstanceInForce<'a> {
+    /// When it was told first that it is so, without a break since.
+    pub since: &'a Moment,
+    /// What was said last.
+    pub said: &'a CircumstanceChanged,
+}
+
+/// What came last, of facts by their days. Of one day the order in which it happened counts; where that is not known,
+/// what protects the client.
+fn last<'a>(told: &[&'a CircumstanceTold]) -> Option<&'a CircumstanceTold> {
+    let day = told.last()?.moment.on();
+    let of_day = || told.iter().copied().filter(|told| told.moment.on() == day);
+    let is_last = |told: &&CircumstanceTold| {
+        !of_day().any(|other| told.moment.is_before(&other.moment) == Some(true))
+    };
+    let mut last = of_day().filter(is_last);
+    let protects = |told: &&CircumstanceTold| told.said.holds == told.said.kind.protects();
+    last.clone().find(protects).or_else(|| last.next())
+}
+
 impl Case {
-    /// What was told last of a circumstance by the end of a day. Of one day the order in which it happened counts; where
-    /// that is not known, what protects the client.
-    pub fn circumstance(&self, kind: Circumstance, on: CivilDate) -> Option<&CircumstanceTold> {
-        let told = self.circumstances.iter().filter(|told| told.said.kind == kind);
-        let until: Vec<&CircumstanceTold> =
-            told.take_while(|told| told.moment.on() <= on).collect();
-        let day = until.last()?.moment.on();
-        let of_day = || until.iter().copied().filter(|told| told.moment.on() == day);
-        let is_last = |told: &&CircumstanceTold| {
-            !of_day().any(|other| told.moment.is_before(&other.moment) == Some(true))
+    /// What was told of a circumstance, as far as it bears on what came behind some signings: an agreement carries the
+    /// authority to write anew, whatever became of it before.
+    fn told_of(
+        &self,
+        kind: Circumstance,
+        is_signed: impl Fn(&Moment) -> bool,
+    ) -> impl Iterator<Item = &CircumstanceTold> {
+        let is_carried = kind == Circumstance::AuthorityRevoked;
+        let signed = self.standing_agreements().map(|agreement| &agreement.signed);
+        let signed: Vec<&Moment> =
+            signed.filter(|signed| is_carried && is_signed(signed)).collect();
+        self.circumstances.iter().filter(move |told| {
+            let is_over = |signed: &&Moment| told.moment.is_before(signed) == Some(true);
+            told.said.kind == kind && !signed.iter().any(is_over)
+        })
+    }
+
+    /// How a circumstance stands at the end of a day, if anything was told of it.
+    pub fn circumstance(
+        &self,
+        kind: Circumstance,
+        on: CivilDate,
+    ) -> Option<CircumstanceInForce<'_>> {
+        let told = self.told_of(kind, |signed| signed.on() <= on);
+        let told: Vec<&CircumstanceTold> = told.take_while(|told| told.moment.on() <= on).collect();
+        let last = last(&told)?;
+        let says = |told: &CircumstanceTold| {
+            let CircumstanceChanged { amount, charge_on, holds, least, .. } = told.said;
+            (amount, charge_on, holds, least)
         };
-        let mut last = of_day().filter(is_last);
-        let protects = |told: &&CircumstanceTold| told.said.holds == kind.protects();
-        last.clone().find(protects).or_else(|| last.next())
+        let broken = told.iter().rposition(|told| says(told) != says(last));
+        let since = told[broken.map_or(0, |at| at + 1)..].first().unwrap_or(&last);
+        Some(CircumstanceInForce { since: &since.moment, said: &last.said })
     }
 
     /// The circumstances that hold at the end of a day, and a mandate that was revoked.
-    pub fn circumstances_on(&self, on: CivilDate) -> impl Iterator<Item = &CircumstanceTold> {
+    pub fn circumstances_on(&self, on: CivilDate) -> impl Iterator<Item = CircumstanceInForce<'_>> {
         let last = Circumstance::ALL.iter().filter_map(move |kind| self.circumstance(*kind, on));
         last.filter(|told| told.said.holds || told.said.kind == Circumstance::ChargeMandate)
     }
@@ -49,16 +90,33 @@ impl Case {
         self.circumstance(kind, on).is_some_and(|told| told.said.holds)
     }
 
-    /// Whether the client had taken back the authority to write before a day, and had not given it again by then. A letter
-    /// of the day of the revocation may have left before it.
-    pub fn is_unauthorized(&self, on: CivilDate) -> bool {
-        let before = on.pred_opt().unwrap_or(on);
-        self.holds(Circumstance::AuthorityRevoked, before)
-            && self.holds(Circumstance::AuthorityRevoked, on)
+    /// Whether the client's authority to write stood when a letter left. Nothing comes back where that hangs on what
+    /// came first on its day, and neither times nor a stated order say so.
+    pub fn is_authorized(&self, letter: &Moment) -> Option<bool> {
+        let is_signed = |signed: &Moment| letter.is_before(signed) != Some(true);
+        let (mut before, mut in_doubt) = (Vec::new(), Vec::new());
+        for told in self.told_of(Circumstance::AuthorityRevoked, is_signed) {
+            match told.moment.is_before(letter) {
+                Some(true) => before.push(told),
+                Some(false) => {}
+                None => in_doubt.push(told),
+            }
+        }
+        let is_revoked = last(&before).is_some_and(|told| told.said.holds);
+        let is_known = in_doubt.iter().all(|told| told.said.holds == is_revoked);
+        is_known.then_some(!is_revoked)
+    }
+
+    /// What was told of the authority to write on the day of a letter: what its doubt is about.
+    pub(crate) fn authority_told_on(&self, on: CivilDate) -> Option<&Moment> {
+        let told = self.circumstances.iter().filter(|told| {
+            told.said.kind == Circumstance::AuthorityRevoked && told.moment.on() == on
+        });
+        told.map(|told| &told.moment).next()
     }
 
     /// The revocation of the authority to write that holds at the end of a day.
-    pub fn revoked_on(&self, on: CivilDate) -> Option<&CircumstanceTold> {
+    pub fn revoked_on(&self, on: CivilDate) -> Option<CircumstanceInForce<'_>> {
         self.circumstance(Circumstance::AuthorityRevoked, on).filter(|told| told.said.holds)
     }
 
@@ -78,7 +136,7 @@ impl Case {
             return Some((detail, "common law of agency"));
         }
         let mandate = self.circumstance(Circumstance::ChargeMandate, on);
-        let Some(CircumstanceTold { moment, said }) = mandate else {
+        let Some(CircumstanceInForce { since, said }) = mandate else {
             let detail = "the card draws on a bank account, and no signed authorization of recurring charges is on \
                           record";
             let is_debit = self.holds(Circumstance::DebitCard, on);
@@ -88,7 +146,7 @@ impl Case {
             let detail = format!(
                 "the client revoked the authorization of recurring charges on {}: agree another way to pay, or \
                  record a new one",
-                moment.on()
+                since.on()
             );
             return Some((detail, "12 CFR 1005.10(b), (c)"));
         }
@@ -102,7 +160,7 @@ impl Case {
         let detail = format!(
             "the authorization of {} is for {agreed}, and no notice of {amount} was sent {NOTICE_DAYS} days before: \
              send one and record it",
-            moment.on()
+            since.on()
         );
         Some((detail, "12 CFR 1005.10(d)"))
     }
@@ -117,34 +175,16 @@ impl Case {
                 && said.charge_on.is_some_and(|day| sent <= day && day <= on)
         })
     }
-
-    /// What a round of a day breaks for want of authority.
-    pub(super) fn broken_by_letter(&self, on: CivilDate) -> Option<ExposureKind> {
-        self.is_unauthorized(on).then_some(ExposureKind::DisputeWithoutAuthority)
-    }
 }
 
-/// The fact, and that letters went out without authority which it tells of too late.
+/// The fact, whatever letters it comes too late for.
 pub(super) fn decide(
     case: &Case,
     facts: &Facts<'_>,
     said: &CircumstanceChanged,
 ) -> Result<Vec<CaseEvent>, Refusal> {
     check(case, facts, said)?;
-    let mut after = case.clone();
-    let told = CircumstanceTold { moment: announce::next(facts), said: said.clone() };
-    insert(&mut after.circumstances, told, |known| &known.moment);
-    let broken = case
-        .rounds
-        .iter()
-        .map(|round| round.mark.on)
-        .any(|on| after.is_unauthorized(on) && !case.is_unauthorized(on));
-    let mut events = one(said.clone());
-    if broken {
-        let kind = ExposureKind::DisputeWithoutAuthority;
-        events.push(fact::exposure(kind, None, None).into());
-    }
-    Ok(events)
+    Ok(one(said.clone()))
 }
 
 /// A circumstance says what its kind has and nothing else.

@@ -4,7 +4,7 @@ use calendar::CivilDate;
 
 use super::again::action_of;
 use super::decide::{Facts, decide};
-use super::{Case, Round, announce, fact};
+use super::{Case, announce};
 use crate::command::{Becomes, CaseAction, Correction};
 use crate::event::{
     CaseEvent, Event, ExposureKind, FactCorrected, FactKind, Reading, RoundSent, WorkOpened,
@@ -69,43 +69,13 @@ pub(crate) fn correct(
     let broke: Vec<ExposureKind> = events.iter().filter_map(exposure_of).collect();
     let mut told = vec![(facts.on, corrected.into())];
     told.extend(events.into_iter().map(|event| (facts.on, event)));
-    let of_round = told_round(&correction.told.event).map(|_| (facts.on, broke));
-    told.extend(breaches(&after, of_round.as_ref()));
+    told.extend(after.untold(broke.into_iter().map(|kind| (facts.on, kind))));
     told.extend(announce::news(case, &after).into_iter().map(|event| (facts.on, event)));
     Ok(told)
 }
 
 const fn exposure_of(event: &CaseEvent) -> Option<ExposureKind> {
     if let CaseEvent::ExposureFound(found) = event { Some(found.kind) } else { None }
-}
-
-/// What rounds and requests to bureaus broke as the facts stand now, and nobody has been told. `told` is the day of
-/// a round that was told anew, and what it broke.
-fn breaches(
-    after: &Case,
-    told: Option<&(CivilDate, Vec<ExposureKind>)>,
-) -> Vec<(CivilDate, CaseEvent)> {
-    let mut found = Vec::new();
-    let asked = after.asked.iter().map(|asked| (asked.moment.on(), None));
-    let rounds = after.rounds.iter().map(|round| (round.mark.on, Some(round)));
-    for (on, round) in asked.chain(rounds) {
-        for kind in broken(after, on, round) {
-            let is_known = after.exposures.iter().any(|e| e.found.kind == kind && e.mark.on == on)
-                || told.is_some_and(|(day, kinds)| *day == on && kinds.contains(&kind))
-                || found.contains(&(on, kind));
-            if !is_known {
-                found.push((on, kind));
-            }
-        }
-    }
-    let event = |(on, kind)| (on, fact::exposure(kind, None, None).into());
-    found.into_iter().map(event).collect()
-}
-
-fn broken(after: &Case, on: CivilDate, round: Option<&Round>) -> Vec<ExposureKind> {
-    let Some(round) = round else { return after.broken_by_service(on).into_iter().collect() };
-    let letters = round.letters.iter();
-    after.broken_by_round(on, letters.flat_map(|l| l.items.iter().map(|item| (item, &l.bureau))))
 }
 
 /// The same fact, to be told of another client.

@@ -2,7 +2,7 @@
 
 use calendar::{BusinessCalendar, CivilDate};
 
-use super::{Agreement, Case, CaseStatus, fact, finding, retention};
+use super::{Agreement, Case, CaseStatus, announce, fact, finding, retention};
 use crate::command::{Cancel, CaseAction, Enrol, SendRound, SignConsent};
 use crate::event::{
     CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, ExposureKind, RoundSent, ServiceResumed,
@@ -359,7 +359,7 @@ fn send_round(
     violations.extend(barred_elsewhere(case, facts));
     violations.extend(not_authorized(case, facts));
     violations.extend(case.revoked_on(facts.on).map(|revoked| {
-        let on = revoked.moment.on();
+        let on = revoked.since.on();
         let detail = format!("the client took back the authority to write on {on}");
         violation("authority", "occurred_on", detail, revoked.said.kind.cites())
     }));
@@ -391,7 +391,7 @@ fn note_round(
 ) -> Result<Vec<CaseEvent>, Refusal> {
     let mut events = one(round_sent(case, facts, round)?);
     let disputed = round.letters.iter().flat_map(|l| l.items.iter().map(|item| (item, &l.bureau)));
-    let broken = case.broken_by_round(facts.on, disputed);
+    let broken = case.broken_by_round(&announce::next(facts), disputed);
     events.extend(broken.into_iter().map(|kind| fact::exposure(kind, None, None).into()));
     Ok(events)
 }

@@ -233,7 +233,7 @@ fn asked(case: &Case, facts: &Facts<'_>, e: &BureauAsked) -> Result<Vec<CaseEven
         return Err(facts.refuse(Reason::AlreadyRecorded, "the same request was recorded before"));
     }
     let mut events = one(e.clone());
-    let broken = case.broken_by_service(facts.on);
+    let broken = case.broken_by_service(&announce::next(facts));
     events.extend(broken.map(|kind| exposure(kind, None, None).into()));
     Ok(events)
 }

@@ -27,7 +27,7 @@ use std::sync::Arc;
 use calendar::CivilDate;
 
 pub use ahead::{Ahead, AheadKind};
-pub use circumstance::CircumstanceTold;
+pub use circumstance::{CircumstanceInForce, CircumstanceTold};
 pub(crate) use correct::{correct, moved};
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
@@ -248,7 +248,11 @@ impl Case {
     /// The last day of the service under the newest agreement, once it has ended: the day that an end names
     /// or that a later cancellation was sent on.
     pub fn over_on(&self) -> Option<CivilDate> {
-        let newest = self.agreement();
+        self.ends_of(self.agreement()).map(|(on, _)| on).min()
+    }
+
+    /// What ended an agreement, or without one the service, each with the last day of service by it.
+    fn ends_of(&self, agreement: Option<&Agreement>) -> impl Iterator<Item = (CivilDate, &Moment)> {
         let ends = self.ends.iter().map(|ended| (ended.moment.on(), &ended.moment));
         let cancelled = self.cancellations.iter().filter(|cancellation| {
             !self.agreements.iter().any(|agreement| {
@@ -256,14 +260,25 @@ impl Case {
             })
         });
         let cancelled = cancelled.map(|cancellation| (cancellation.sent_on, &cancellation.moment));
-        let ends_it = |&(on, moment): &(CivilDate, &Moment)| {
-            newest.is_none_or(|agreement| {
+        let ends_it = move |&(on, moment): &(CivilDate, &Moment)| {
+            agreement.is_none_or(|agreement| {
                 agreement.signed.on() < on
                     || agreement.signed.on() == on
                         && moment.is_before(&agreement.signed) != Some(true)
             })
         };
-        ends.chain(cancelled).filter(ends_it).map(|(on, _)| on).min()
+        ends.chain(cancelled).filter(ends_it)
+    }
+
+    /// Whether an agreement was in force on a day of service, as told at the signing. What was `done` on its last day is in
+    /// it, unless it is known to have come after the end.
+    pub(super) fn is_served(&self, on: CivilDate, done: Option<&Moment>) -> bool {
+        let is_over = |(last, end): (CivilDate, &Moment)| {
+            let came_later = || done.is_some_and(|done| end.is_before(done) == Some(true));
+            last < on || last == on && came_later()
+        };
+        let mut from = self.standing_agreements().filter(|agreement| agreement.service_from <= on);
+        from.any(|agreement| !self.ends_of(Some(agreement)).any(is_over))
     }
 
     /// The pause in force under the newest agreement.

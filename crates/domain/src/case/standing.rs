@@ -2,28 +2,39 @@
 
 use calendar::CivilDate;
 
-use super::{Case, CaseStatus, ExposureSeen, ListingStatus};
-use crate::event::{ExposureKind, PaperKind};
+use super::{Case, ExposureSeen, ListingStatus, Moment, Round, fact};
+use crate::event::{CaseEvent, ExposureKind, PaperKind};
 use crate::ids::{BureauCode, ItemCode};
+use crate::terms::Work;
 
 impl Case {
-    /// What service on a day breaks.
-    pub(super) fn broken_by_service(&self, on: CivilDate) -> Option<ExposureKind> {
+    /// What a piece of service breaks. After an end no agreement is in force any more.
+    pub(super) fn broken_by_service(&self, done: &Moment) -> Option<ExposureKind> {
         if self.agreement().is_none() {
             Some(ExposureKind::NoAgreement)
+        } else if self.is_early(done.on()) {
+            Some(ExposureKind::EarlyService)
         } else {
-            self.is_early(on).then_some(ExposureKind::EarlyService)
+            (!self.is_served(done.on(), Some(done))).then_some(ExposureKind::NoAgreement)
         }
     }
 
-    /// What a round of a day breaks that disputes some listings.
+    /// What a round breaks in its client's name: without an agreement in force, or without authority.
+    fn broken_by_letters(&self, sent: &Moment) -> Vec<ExposureKind> {
+        let mut kinds: Vec<ExposureKind> = self.broken_by_service(sent).into_iter().collect();
+        if self.is_authorized(sent) == Some(false) {
+            kinds.push(ExposureKind::DisputeWithoutAuthority);
+        }
+        kinds
+    }
+
+    /// What a round breaks that disputes some listings.
     pub(super) fn broken_by_round<'a>(
         &self,
-        on: CivilDate,
+        sent: &Moment,
         mut disputed: impl Iterator<Item = (&'a ItemCode, &'a BureauCode)>,
     ) -> Vec<ExposureKind> {
-        let mut kinds: Vec<ExposureKind> = self.broken_by_service(on).into_iter().collect();
-        kinds.extend(self.broken_by_letter(on));
+        let mut kinds = self.broken_by_letters(sent);
         if self.lacks_papers() {
             kinds.push(ExposureKind::PapersMissing);
         }
@@ -31,6 +42,66 @@ impl Case {
             kinds.push(ExposureKind::DisputeWithoutBasis);
         }
         kinds
+    }
+
+    /// The moment of a round.
+    fn sent_at(&self, round: &Round) -> Option<&Moment> {
+        let mut rounds = self.work.iter().filter(|done| done.work == Work::DisputeRound);
+        let is_it = |moment: &&Moment| moment.mark.at.position == round.mark.at.position;
+        rounds.find_map(|done| Some(&done.moment).filter(is_it))
+    }
+
+    /// What letters and requests to bureaus broke as the facts stand now and nobody has been told, one for each, with
+    /// its day. `told` is what is told of it beside.
+    pub(super) fn untold(
+        &self,
+        told: impl Iterator<Item = (CivilDate, ExposureKind)>,
+    ) -> Vec<(CivilDate, CaseEvent)> {
+        let mut broken = self.broken_by_requests();
+        for (round, sent) in self.rounds_sent() {
+            let letters = round.letters.iter();
+            let disputed = letters.flat_map(|l| l.items.iter().map(|item| (item, &l.bureau)));
+            let kinds = self.broken_by_round(sent, disputed);
+            broken.extend(kinds.into_iter().map(|kind| (sent.on(), kind)));
+        }
+        self.without_told(broken, told)
+    }
+
+    /// The same of what an end, a cancellation or a revocation makes of letters that left before it was told.
+    pub(crate) fn untold_by_story(&self) -> Vec<(CivilDate, CaseEvent)> {
+        let mut broken = self.broken_by_requests();
+        for (_, sent) in self.rounds_sent() {
+            let kinds = self.broken_by_letters(sent);
+            broken.extend(kinds.into_iter().map(|kind| (sent.on(), kind)));
+        }
+        self.without_told(broken, std::iter::empty())
+    }
+
+    fn broken_by_requests(&self) -> Vec<(CivilDate, ExposureKind)> {
+        let asked = self.asked.iter().map(|asked| &asked.moment);
+        asked.filter_map(|asked| Some((asked.on(), self.broken_by_service(asked)?))).collect()
+    }
+
+    fn rounds_sent(&self) -> impl Iterator<Item = (&Round, &Moment)> {
+        self.rounds.iter().filter_map(|round| Some((round, self.sent_at(round)?)))
+    }
+
+    fn without_told(
+        &self,
+        mut broken: Vec<(CivilDate, ExposureKind)>,
+        told: impl Iterator<Item = (CivilDate, ExposureKind)>,
+    ) -> Vec<(CivilDate, CaseEvent)> {
+        let known = self.exposures.iter().map(|seen| (seen.mark.on, seen.found.kind));
+        let mut known: Vec<(CivilDate, ExposureKind)> = known.chain(told).collect();
+        broken.retain(|(on, kind)| {
+            let is_it = |(day, of): &(CivilDate, ExposureKind)| {
+                day == on && (of == kind || of.is_of_service() && kind.is_of_service())
+            };
+            let at = known.iter().position(is_it);
+            at.map(|at| known.swap_remove(at)).is_none()
+        });
+        let event = |(on, kind)| (on, fact::exposure(kind, None, None).into());
+        broken.into_iter().map(event).collect()
     }
 
     /// Whether an accepted paper of some kind is missing.
@@ -45,34 +116,58 @@ impl Case {
     }
 
     /// The exposures that still stand. All of them stay on record; this is what still needs a person.
-    /// None stands once the agreement was cancelled in its days: nothing can be asked for any more.
     pub fn standing_exposures(&self) -> impl Iterator<Item = &ExposureSeen> {
-        let undone = self.status() == CaseStatus::Cancelled;
-        self.exposures.iter().filter(move |seen| !undone && self.stands(seen))
+        self.exposures.iter().filter(|seen| self.stands(seen))
     }
 
     /// What puts an exposure right (common practice, no source): the basis attested, the papers
-    /// accepted, the fee earned or given up after all, the end of the service. Work that came before
-    /// the days were over stays early, and gate G3 holds every fee for it.
+    /// accepted, the fee earned or given up after all. No end and no cancellation does: what was done
+    /// stays done. Work without an agreement in force and letters without authority stay so, unless
+    /// the facts of their day turn out to be others.
     fn stands(&self, seen: &ExposureSeen) -> bool {
-        let served = !self.is_over();
         match seen.found.kind {
             ExposureKind::EarlyService | ExposureKind::NoAgreement => {
-                served && self.is_early(seen.mark.on)
+                let on = seen.mark.on;
+                let asked = self.asked.iter().map(|asked| &asked.moment);
+                let mut done = asked.chain(self.rounds_sent().map(|(_, sent)| sent));
+                !self.is_served(on, None)
+                    || done.any(|done| done.on() == on && self.broken_by_service(done).is_some())
             }
             ExposureKind::DisputeWithoutBasis => {
                 let mut disputed =
                     self.listings.values().filter(|l| l.status == ListingStatus::InDispute);
-                served && disputed.any(|listing| listing.basis.is_none())
+                disputed.any(|listing| listing.basis.is_none())
             }
-            // What left without authority stays so, whatever the client says of later letters.
-            ExposureKind::DisputeWithoutAuthority => served,
-            ExposureKind::PapersMissing => served && self.lacks_papers(),
+            ExposureKind::DisputeWithoutAuthority => self.is_without_authority(seen),
+            ExposureKind::PapersMissing => self.lacks_papers(),
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => {
                 seen.found.period.is_none_or(|period| {
                     self.earned_for(period).is_none() && self.given_up_for(period).is_none()
                 })
             }
         }
+    }
+
+    /// Of a day as many stand as rounds of it are without authority. What somebody noted follows from no fact, and stands.
+    fn is_without_authority(&self, seen: &ExposureSeen) -> bool {
+        if seen.cause.is_none() {
+            return true;
+        }
+        let (kind, on) = (ExposureKind::DisputeWithoutAuthority, seen.mark.on);
+        let alike = self.exposures.iter().filter(|other| {
+            other.cause.is_some() && other.found.kind == kind && other.mark.on == on
+        });
+        let before = alike.take_while(|other| other.mark.at.position < seen.mark.at.position);
+        let broken = self
+            .rounds_sent()
+            .filter(|(_, sent)| sent.on() == on && self.is_authorized(sent) == Some(false));
+        before.count() < broken.count()
+    }
+}
+
+impl ExposureKind {
+    /// Whether it is of service on a day that no agreement allowed, whichever way that is said.
+    const fn is_of_service(self) -> bool {
+        matches!(self, Self::EarlyService | Self::NoAgreement)
     }
 }

@@ -60,7 +60,7 @@ record! {
 
 impl Moment {
     /// The moment of an event.
-    pub(crate) fn of(recorded: &Recorded) -> Self {
+    pub fn of(recorded: &Recorded) -> Self {
         let (order, request) = (recorded.position, recorded.request_id);
         Self { at: recorded.occurred_at, mark: Mark::of(recorded), order, request }
     }

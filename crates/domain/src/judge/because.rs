@@ -105,6 +105,10 @@ pub(super) enum Because<'a> {
         over_on: CivilDate,
         done: Vec<&'a Mark>,
     },
+    AuthorityInDoubt {
+        sent: &'a Mark,
+        told: &'a Mark,
+    },
     OfContract {
         number: u32,
         why: Box<Self>,
@@ -253,6 +257,7 @@ impl<'a> Because<'a> {
             | Self::OrderUnknown { acknowledged, signed } => {
                 vec![&acknowledged.mark, &signed.mark]
             }
+            Self::AuthorityInDoubt { sent, told } => vec![sent, told],
             Self::InForce { signed, .. }
             | Self::AgreementLacks { signed, .. }
             | Self::ItemsUnsaid { signed, .. }
@@ -392,6 +397,12 @@ impl fmt::Display for Because<'_> {
                     late => write!(f, "; {late} of it recorded late"),
                 }
             }
+            Self::AuthorityInDoubt { sent, .. } => write!(
+                f,
+                "letters left on {}, the day on which the client took back or gave the authority to write; nobody has \
+                 said which came first",
+                sent.on
+            ),
             Self::OfContract { number, why } => write!(f, "period {number}: {why}"),
             Self::NotBegun { number } => write!(f, "period {number} has not begun"),
             Self::ContractDone { periods } => {

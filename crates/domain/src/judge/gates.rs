@@ -13,7 +13,7 @@ use crate::event::EventRef;
 use crate::firm::FeeLaw;
 use crate::gates::{Answer, Finding, Gate, Opens};
 use crate::money::Money;
-use crate::terms::{Channel, FullyPerformed};
+use crate::terms::{Channel, FullyPerformed, Work};
 use crate::value::Text;
 
 /// By how many days a correction may move the end of a period before its fee counts as asked for too early.
@@ -260,6 +260,9 @@ impl<'a> Asking<'_, 'a> {
         if missing.is_empty() {
             return Ruling::holds(Because::Done { over_on: end, done });
         }
+        if let Some(because) = self.authority_in_doubt(at, &missing) {
+            return Ruling::unknown(because);
+        }
         let grace = slot
             .agreement
             .map_or(0, |agreement| self.judge.story.standing[agreement].terms.grace());
@@ -269,6 +272,19 @@ impl<'a> Asking<'_, 'a> {
             Some(_) | None => Opens::Never,
         };
         Ruling::fails(Because::NotEvidenced { work: missing, done }, opens)
+    }
+
+    /// Whether rounds of the day of a revocation would do all that a period lacks.
+    fn authority_in_doubt(&self, at: usize, missing: &[Work]) -> Option<Because<'a>> {
+        let in_doubt = self.judge.work.iter().filter(|placed| {
+            placed.standing == work::Standing::InDoubt(at) && placed.on() <= self.on
+        });
+        let sent: Vec<&Mark> = in_doubt.map(|placed| &placed.done.moment.mark).collect();
+        let is_enough =
+            missing.len() <= sent.len() && missing.iter().all(|work| *work == Work::DisputeRound);
+        let (sent, case) = (sent.first().copied().filter(|_| is_enough)?, self.judge.matter.case);
+        let told = &case.authority_told_on(sent.on)?.mark;
+        Some(Because::AuthorityInDoubt { sent, told })
     }
 
     /// Whether a claimed fee's days were over when it was asked for, and were corrected since by up to three.

@@ -243,6 +243,7 @@ impl<'a> Judge<'a> {
                 Standing::WithoutBasis => Breach::RoundWithoutBasis,
                 Standing::WithoutAuthority => Breach::RoundWithoutAuthority,
                 Standing::Counts(_)
+                | Standing::InDoubt(_)
                 | Standing::InPause
                 | Standing::Preparation
                 | Standing::Nowhere => return None,

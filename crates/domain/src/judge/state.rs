@@ -281,7 +281,7 @@ impl<'a> Asking<'_, 'a> {
         self.judge.work.iter().any(|placed| {
             let in_time = placed.on() < slot.period.end || placed.on() <= through;
             let states_it = match placed.standing {
-                work::Standing::Counts(of) => of == at,
+                work::Standing::Counts(of) | work::Standing::InDoubt(of) => of == at,
                 work::Standing::InPause
                 | work::Standing::Breach
                 | work::Standing::Preparation

@@ -22,6 +22,9 @@ pub(crate) enum Standing {
     WithoutBasis,
     /// A round after the client had taken back the authority to write: a breach.
     WithoutAuthority,
+    /// A round on the day on which that was taken back or given again, and nobody has said which came first: it counts for
+    /// a period, or is a breach.
+    InDoubt(usize),
     /// It was done in running service on a day of no period.
     Nowhere,
 }
@@ -76,13 +79,17 @@ impl Placing<'_> {
         if self.story.pause_of(&done.moment).is_some() {
             return Standing::InPause;
         }
-        if done.work == Work::DisputeRound && self.case.is_unauthorized(done.moment.on()) {
+        let is_round = done.work == Work::DisputeRound;
+        let is_authorized =
+            if is_round { self.case.is_authorized(&done.moment) } else { Some(true) };
+        if is_authorized == Some(false) {
             return Standing::WithoutAuthority;
         }
-        if done.work == Work::DisputeRound && !self.has_basis(done) {
+        if is_round && !self.has_basis(done) {
             return Standing::WithoutBasis;
         }
-        self.slot(done).map_or(Standing::Nowhere, Standing::Counts)
+        let counts = if is_authorized.is_some() { Standing::Counts } else { Standing::InDoubt };
+        self.slot(done).map_or(Standing::Nowhere, counts)
     }
 
     /// The period of its day; or the one before, if its record or a fee from before records said so says that

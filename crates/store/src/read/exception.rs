@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use calendar::{BusinessCalendar, CivilDate};
 use domain::account::{Account, ChargebackStatus, RefundRequest};
-use domain::case::{Ahead, Case, CaseStatus, CircumstanceTold, FeeMark, Mark, PaperStatus};
+use domain::case::{Ahead, Case, CaseStatus, CircumstanceInForce, FeeMark, Mark, PaperStatus};
 use domain::event::{Circumstance, ExposureKind, RefundFailureReason};
 use domain::gates::FeeStanding;
 use domain::ids::{CaseId, FirmId};
@@ -187,7 +187,7 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExceptionRow> {
     rows.extend(stopped(case).map(|told| {
         let kind = told.said.kind.code();
         let subject = kind.replace('_', " ");
-        let exception = of(ExceptionKind::Circumstance, subject, &told.moment.mark);
+        let exception = of(ExceptionKind::Circumstance, subject, &told.since.mark);
         ExceptionRow { detail: kind.to_owned(), ..exception }
     }));
     let failed = case.identity_failed();
@@ -223,7 +223,7 @@ fn coming(id: CaseId, source: Source, ahead: &Ahead<'_>) -> ExceptionRow {
 }
 
 /// What stops letters or charges of a client who is served.
-fn stopped(case: &Case) -> impl Iterator<Item = &CircumstanceTold> {
+fn stopped(case: &Case) -> impl Iterator<Item = CircumstanceInForce<'_>> {
     let told = case.circumstances_on(CivilDate::MAX);
     told.filter(|told| match told.said.kind {
         Circumstance::AuthorityRevoked => told.said.holds,

@@ -78,7 +78,7 @@ pub(crate) fn of(judge: &Judge<'_>) -> Said {
     for told in case.circumstances_on(judge.today()) {
         let turned = if told.said.holds { "since" } else { "ended on" };
         let about = About::Circumstance(told.said.kind.code());
-        said.insert(about, format!("{turned} {}", told.moment.on()));
+        said.insert(about, format!("{turned} {}", told.since.on()));
     }
     for kept in case.retained() {
         said.insert(About::Kept(kept.what), format!("until {}", kept.until));

@@ -97,14 +97,14 @@ impl CaseView<'_> {
             v1::CircumstanceSeen {
                 kind: v1::Circumstance::from_domain(said.kind).into(),
                 ended: !said.holds,
-                since: day(told.moment.on()),
+                since: day(told.since.on()),
                 amount: said.amount.and_then(amount),
                 least: said.least.and_then(amount),
                 charge_on: said.charge_on.and_then(day),
                 who: who.and_then(|who| who.revealed()).unwrap_or_default().to_owned(),
                 follows: said.kind.follows(said.holds).to_owned(),
                 citation: said.kind.cites().to_owned(),
-                event: Some(reference(&told.moment.mark.at)),
+                event: Some(reference(&told.since.mark.at)),
             }
         });
         seen.collect()

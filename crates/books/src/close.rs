@@ -128,7 +128,7 @@ pub enum Block {
     PayoutsLate,
     /// Money of clients that should have.
     ClearingLate,
-    /// Fees of the month that may be asked for and were not.
+    /// Fees earned by its last day that may be asked for and were not.
     FeesUnbilled,
     /// What nothing allowed, and nobody gave back, put right or kept.
     ExposuresOpen,

@@ -167,6 +167,8 @@ pub struct Explanation {
     pub work: Vec<WorkFinding>,
     /// Whether the fee was claimed already.
     pub earned: Option<Mark>,
+    /// The day of which it is revenue if it is claimed as of that day.
+    pub revenue_on: CivilDate,
 }
 
 impl Finding {

@@ -12,6 +12,7 @@ use common::*;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::money::Money;
+use counterfoil_domain::refusal::Reason;
 use proptest::prelude::*;
 use proptest::strategy::ValueTree as _;
 use proptest::test_runner::TestRunner;
@@ -250,6 +251,37 @@ fn what_is_paid_after_a_write_off_is_of_what_is_allowed_first() {
     let found = alike(4, &facts);
     let owed: Vec<i64> = found.fees.iter().map(|sums| sums[0]).collect();
     assert_eq!(owed, [0, 0, 0, 1_000]);
+}
+
+/// Of two payments of one invoice, the later one is unearned, whichever was told first: it alone is an exposure.
+#[test]
+fn of_a_double_payment_the_later_one_is_unearned_in_every_order() {
+    let facts = [(3, paid("p1", 19_900)), (8, paid("p2", 19_900)), (9, refunded("p2", "r1", 50))];
+    for order in [[0, 1, 2], [1, 0, 2]] {
+        let mut desk = invoiced(1);
+        assert!(tell(&mut desk, &order.map(|at| &facts[at])).is_some(), "{order:?} can be told");
+        let folded = desk.account(account(A));
+        let unearned = folded.payments.iter().map(|(name, of)| (name.as_str(), of.unearned));
+        assert_eq!(
+            unearned.collect::<Vec<_>>(),
+            [("p1", usd(0)), ("p2", usd(19_900))],
+            "{order:?}"
+        );
+    }
+}
+
+/// Nothing is forgiven or given up of an invoice that is not there yet.
+#[test]
+fn an_invoice_is_not_lowered_on_a_day_before_it_was_issued() {
+    let mut desk = invoiced(1);
+    let issued = desk.account(account(A)).invoices[&1].issued.on;
+    let before = issued.pred_opt().unwrap().to_string();
+    for told in [Credited(100), WrittenOff(100)] {
+        let refused = desk.try_account(account(A), &before, action(&told)).unwrap_err();
+        is(&refused, Reason::DateImpossible);
+        assert!(refused.to_string().contains(&format!("was issued on {issued}")), "{refused}");
+        desk.try_account(account(A), &issued.to_string(), action(&told)).unwrap();
+    }
 }
 
 #[test]

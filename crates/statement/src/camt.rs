@@ -493,7 +493,14 @@ impl Walk {
             opening_minor: opening,
             closing_minor: closing,
         };
-        self.statements.push(statement.widened());
+        if let Some(day) = statement.outside() {
+            let said = |day: Option<NaiveDate>| day.map_or_else(String::new, |day| day.to_string());
+            let (from, through) = (said(statement.from), said(statement.through));
+            let rule =
+                format!("has a line of {day}, a day outside of its own, {from} to {through}");
+            return Err(self.fault(rule));
+        }
+        self.statements.push(statement.dated());
         Ok(())
     }
 

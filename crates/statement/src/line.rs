@@ -78,12 +78,21 @@ pub struct Statement {
 }
 
 impl Statement {
-    /// Widens its days to those of its lines: a bank may book outside of the days it writes above them.
-    pub(crate) fn widened(mut self) -> Self {
+    /// With the days of its lines for what it does not say of its own.
+    pub(crate) fn dated(mut self) -> Self {
         let days = || self.lines.iter().map(|line| line.booked_on);
-        self.from = self.from.into_iter().chain(days()).min();
-        self.through = self.through.into_iter().chain(days()).max();
+        self.from = self.from.or_else(|| days().min());
+        self.through = self.through.or_else(|| days().max());
         self
+    }
+
+    /// The first line of a day that is not among those it says it is of.
+    pub(crate) fn outside(&self) -> Option<NaiveDate> {
+        let mut days = self.lines.iter().map(|line| line.booked_on);
+        days.find(|day| {
+            self.from.is_some_and(|from| *day < from)
+                || self.through.is_some_and(|through| through < *day)
+        })
     }
 
     /// Whether another one goes on where this one ends: its next page, or the next days of the account.

@@ -258,7 +258,7 @@ pub fn bank(bytes: &[u8], account: &str, mapping: &BankMapping) -> Result<Statem
         opening_minor: None,
         closing_minor: None,
     };
-    Ok(statement.widened())
+    Ok(statement.dated())
 }
 
 /// What came in less what went out; one of the two is there. Banks write what went out with a minus

@@ -184,8 +184,8 @@ proptest! {
             format!("<Amt Ccy=\"USD\">{}.{:02}</Amt><CdtDbtInd>{sign}</CdtDbtInd>", minor / 100, minor % 100)
         };
         let balance = |code: &str, minor: i64| format!(
-            "<Bal><Tp><CdOrPrtry><Cd>{code}</Cd></CdOrPrtry></Tp>{}<Dt><Dt>2026-03-31</Dt></Dt></Bal>",
-            amount(minor)
+            "<Bal><Tp><CdOrPrtry><Cd>{code}</Cd></CdOrPrtry></Tp>{}<Dt><Dt>2026-03-{}</Dt></Dt></Bal>",
+            amount(minor), if code == "OPBD" { "01" } else { "31" }
         );
         let sum: i64 = entries.iter().map(|(minor, ..)| minor).sum();
         let list: Vec<String> = entries.iter().map(|(minor, day, reference)| format!(
@@ -238,6 +238,22 @@ fn statements_that_go_on_from_each_other_are_one() {
     let first = of("2026-03-02", "2026-03-31", (Some(5), None));
     let last = of("2026-03-02", "2026-03-31", (None, Some(9)));
     assert_eq!(counterfoil_statement::joined([first, last])[0].closing_minor, Some(9));
+}
+
+/// A statement is of the days that it says: they are not moved to hold a line of another day.
+#[test]
+fn a_line_of_a_day_outside_of_its_statement_is_refused() {
+    let said =
+        "<FrToDt><FrDtTm>2026-03-01T00:00:00</FrDtTm><ToDtTm>2026-03-01T23:59:59</ToDtTm></FrToDt>";
+    let later = MINIMAL.replace("<Acct>", &format!("{said}<Acct>"));
+    assert_eq!(one(&later).from, Some(day("2026-03-01")), "the balances say its last day");
+    for text in [
+        MINIMAL.replacen("<BookgDt><Dt>2026-03-02", "<BookgDt><Dt>2026-03-03", 1),
+        MINIMAL.replacen("<BookgDt><Dt>2026-03-02", "<BookgDt><Dt>2026-03-01", 1),
+    ] {
+        let found = fault(&text);
+        assert!(found.rule.contains("outside of its own, 2026-03-02 to 2026-03-02"), "{found}");
+    }
 }
 
 #[test]

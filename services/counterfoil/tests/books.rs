@@ -94,6 +94,12 @@ fn a_month_from_the_banks_file_to_its_close() {
     assert!(typo.code == 3 && typo.err.contains("declared are operating"), "{typo:?}");
     assert!(desk.done(&["books", "chart"]).contains("6789"));
     assert!(desk.done(&[&import[..], &["--dry-run"]].concat()).contains("nothing was recorded"));
+    // A file of another account proves nothing of this one.
+    let other = statement("281.03").replace("000123456789", "000123454321");
+    let other = desk.file("other.xml", &other);
+    let refused = desk.run(&["books", "import-bank", &other, "--bank", "operating"]);
+    assert!(refused.code == 3 && refused.err.contains("of an account ending 4321"), "{refused:?}");
+    assert!(refused.err.contains("operating is declared as the one ending 6789"), "{refused:?}");
     let imported = desk.done(&import);
     assert!(imported.contains("2 lines read, 2 of them new."), "{imported}");
     assert!(
@@ -314,6 +320,22 @@ fn a_statement_of_account_says_what_was_billed_and_paid_and_is_a_page_too() {
     let wrong = ["books", "statement", "Ada", "--from", "2025-06-01", "--through", "2025-05-31"];
     assert!(desk.run(&wrong).err.contains("--from"));
     assert_eq!(desk.run(&["books", "statement", "Nobody"]).code, 3);
+}
+
+/// What was given up is asked for again by its payment: the client sees both, and the balance stays.
+#[test]
+fn a_statement_of_account_shows_what_was_paid_after_it_was_given_up() {
+    let desk = Desk::with_cases();
+    desk.done(&["bill", "--as-of", "2025-05-01"]);
+    let write_off = ["payment", "write-off", "1", "199.00", "--reason", "given up"];
+    desk.done(&[&write_off[..], &["--on", "2025-05-01"]].concat());
+    desk.done(&["results", &desk.file("paid.jsonl", PAID)]);
+    let json = ["books", "statement", "Ada", "--through", "2025-05-31", "--json"];
+    let json = &desk.run(&json).json()[0];
+    let changes: Vec<_> = json["steps"].as_array().unwrap().iter().map(|s| &s["change"]).collect();
+    assert_eq!(changes, ["199.00", "-199.00", "199.00", "-199.00"], "{json}");
+    assert_eq!(json["steps"][2]["what"], "Recovered: it had been given up");
+    assert_eq!(json["closing"], "0.00");
 }
 
 #[test]

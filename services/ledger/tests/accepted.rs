@@ -3,7 +3,7 @@
 use api::v1;
 
 use super::books::{Month, cents, february, said};
-use crate::common::{date, id, reason};
+use crate::common::{date, first_month, id, new_case, reason};
 
 /// What is not finished may be accepted by a person, as much of it as there is; what differs may not.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -139,4 +139,44 @@ async fn a_month_is_closed_by_the_log_and_not_by_rows_that_another_tool_changed(
     month.service.ledger.engine().rebuild(firm, |_, _| {}).await.unwrap();
     assert_eq!(month.blocks().await, []);
     month.service.books().close_month(month.close()).await.unwrap();
+}
+
+/// A fee of a period that ends with the month is revenue of its last day, though it is asked for on the day after (ASC 606,
+/// work billed in arrears): the month is not finished without it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_fee_of_a_period_that_ends_with_the_month_is_in_the_way_of_closing_it() {
+    let month = Month::open().await;
+    let check = || v1::CheckMonthRequest {
+        parent: month.firm.clone(),
+        through: february(28),
+        at_least_position: 0,
+    };
+    let unbilled = async || {
+        let checked = month.service.books().check_month(check()).await.unwrap().into_inner();
+        let block = checked.blocks.into_iter().find(|block| block.rule == "fees_unbilled");
+        block.map(|block| (block.count, cents(block.difference.as_ref())))
+    };
+    assert_eq!(unbilled().await, None);
+    // Thirty days from the signing on 30 January on.
+    let mut actions = first_month(v1::Seat::Individual, "+12015550199", "tok_199");
+    for action in &mut actions {
+        let day = action.occurred_on.as_mut().unwrap();
+        // Work is opened on a business day.
+        let later = if day.day == 13 { 40 } else { day.day + 25 };
+        (day.month, day.day) = if later > 31 { (2, later - 31) } else { (1, later) };
+        if let Some(v1::action::Action::ImportReport(report)) = &mut action.action {
+            report.issued_on = february(6);
+        }
+    }
+    let case = new_case(&month.firm);
+    month.service.record(&case, actions).await;
+    assert_eq!(unbilled().await, Some((1, 9_900)));
+    let run = v1::RunBillingRequest {
+        parent: month.firm.clone(),
+        request_id: id(),
+        as_of: date(2026, 3, 1),
+    };
+    let billed = month.service.billing().run_billing(run).await.unwrap().into_inner();
+    assert_eq!(billed.invoices.len(), 1);
+    assert_eq!(unbilled().await, None);
 }

@@ -101,6 +101,7 @@ impl Account {
         facts.sort_by_cached_key(|told| self.place_of(told));
         for told in &facts {
             anew.tell(self, told)?;
+            anew.keep_most_unearned()?;
         }
         for told in facts.into_iter().filter(|told| told.kind == MoneyFact::WrittenOff) {
             anew.write_off_rest(told)?;
@@ -243,12 +244,22 @@ impl Account {
         Ok(())
     }
 
+    /// What was unearned of a payment was so even if it is paid back.
+    fn keep_most_unearned(&mut self) -> Result<(), MoneyError> {
+        for payment in Arc::make_mut(&mut self.payments).values_mut() {
+            let more = payment.unearned_left.above(payment.unearned);
+            payment.unearned = payment.unearned.plus(more)?;
+        }
+        Ok(())
+    }
+
     /// Keeps what is not found by days: lines as they were named, deposits, what was given back as owed.
     fn keep_of(&mut self, before: &Self) {
         for (name, payment) in Arc::make_mut(&mut self.payments) {
             if let Some(before) = before.payments.get(name) {
                 (payment.deposited, payment.held) = (before.deposited, before.held.clone());
-                payment.unearned = before.unearned;
+                // What is found beyond what was found before is told by an event of its own.
+                payment.unearned = payment.unearned.min(before.unearned);
             }
         }
         for (name, back) in &mut self.money_back {

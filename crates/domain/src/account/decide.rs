@@ -300,7 +300,7 @@ fn open_chargeback(account: &Account, facts: &Facts, name: &ProcessorRef) -> Res
     }
 }
 
-/// The lines that an invoice is lowered of, at most by what is open on it.
+/// The lines that an invoice is lowered of, at most by what is open on it. None is lowered before it is there.
 fn lowered(
     account: &Account,
     facts: &Facts,
@@ -308,7 +308,12 @@ fn lowered(
     flow: Flow<'_>,
 ) -> Result<Option<Vec<LinePart>>, Refusal> {
     facts.check(e.amount)?;
-    let open = invoice(account, facts, e.invoice)?.open();
+    let lowered = invoice(account, facts, e.invoice)?;
+    if facts.on < lowered.issued.on {
+        let detail = format!("invoice {} was issued on {}", e.invoice, lowered.issued.on);
+        return Err(facts.refuse(Reason::DateImpossible, detail));
+    }
+    let open = lowered.open();
     if e.amount.minor() > open.minor() {
         let detail = format!("only {open} is open on invoice {}", e.invoice);
         return Err(Refusal::new(Reason::ValueRefused, "amount", detail));

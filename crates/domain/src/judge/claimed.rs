@@ -283,10 +283,12 @@ impl<'a> Judge<'a> {
             // The service has none of these days by now: nothing counts for them.
             None => fee.evidence.iter().map(|e| WorkFinding { work: e.work, done: None }).collect(),
         };
+        let period = Period { number: fee.period, start: fee.start, end: fee.end };
         Explanation {
             case: self.matter.id,
-            period: Period { number: fee.period, start: fee.start, end: fee.end },
+            period,
             as_of: judged.asked_on,
+            revenue_on: self.revenue_on(period, &work, judged.asked_on),
             amount: Some(fee.amount),
             findings: Gate::ALL.iter().map(|&gate| asking.finding(gate, &readings)).collect(),
             work,
@@ -304,28 +306,36 @@ impl<'a> Judge<'a> {
         let amount = explanation.amount.expect("a claimable fee has an amount: gate G8 checked it");
         let enrolment = self.matter.case.enrolment.as_ref();
         let rules = self.rules(period.number);
-        let evidence = explanation.evidence();
-        // ASC 606, work billed in arrears: earned when the period was over and the promised work done.
-        // Where the right to payment hung on the telemarketing wait, not before it was asked for.
-        let waited = enrolment
-            .zip(rules)
-            .is_some_and(|(enrolment, rules)| !rules.telemarketing.exempts(&enrolment.sale));
-        let last_day = period.end.pred_opt().unwrap_or(period.end);
-        let done_on = evidence.iter().map(|e| e.on).fold(last_day, CivilDate::max);
-        let earned_on = if waited { explanation.as_of } else { done_on.min(explanation.as_of) };
         FeeEarned {
             account,
             agreement: self.agreement(period.number).map(|a| a.signed.mark.at.clone()),
             amount,
             as_of: explanation.as_of,
-            earned_on: Some(earned_on),
+            earned_on: Some(explanation.revenue_on),
             end: period.end,
-            evidence,
+            evidence: explanation.evidence(),
             period: period.number,
             plan: enrolment.map(|enrolment| enrolment.plan.clone()),
             rules: rules.map(|rules| rules.packs.clone()).unwrap_or_default(),
             start: period.start,
         }
+    }
+
+    /// ASC 606, work billed in arrears: earned when the period was over and the promised work done. Where the right to
+    /// payment hung on the telemarketing wait, not before it was asked for.
+    pub(super) fn revenue_on(
+        &self,
+        period: Period,
+        work: &[WorkFinding],
+        as_of: CivilDate,
+    ) -> CivilDate {
+        let enrolment = self.matter.case.enrolment.as_ref();
+        let waited = enrolment
+            .zip(self.rules(period.number))
+            .is_some_and(|(enrolment, rules)| !rules.telemarketing.exempts(&enrolment.sale));
+        let last_day = period.end.pred_opt().unwrap_or(period.end);
+        let done_on = super::evidence(work).iter().map(|e| e.on).fold(last_day, CivilDate::max);
+        if waited { as_of } else { done_on.min(as_of) }
     }
 
     fn asking(&self, at: usize, on: CivilDate) -> Asking<'_, 'a> {

@@ -291,13 +291,15 @@ impl<'a> Judge<'a> {
                 then
             }
         });
+        let (period, work) = (self.slots[at].period, self.promised(at, as_of));
         Explanation {
             case: self.matter.id,
-            period: self.slots[at].period,
+            period,
             as_of,
             amount,
             findings: findings.collect(),
-            work: self.promised(at, as_of),
+            revenue_on: self.revenue_on(period, &work, as_of),
+            work,
             earned: fee.map(|fee| self.matter.case.earned[fee].mark.clone()),
         }
     }

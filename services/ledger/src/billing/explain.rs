@@ -200,26 +200,31 @@ pub(super) async fn list_claimable(
     Ok(v1::ListClaimableResponse { fees, next_page_token, position: int64(position), sums })
 }
 
-/// The fees that may be claimed of periods that were over by a day, each by client and first day with its amount in minor
-/// units.
+/// The fees that may be claimed and are revenue of days up to one, each by client and first day with its amount in minor
+/// units. A period is over on the day after its last: what it earned may be asked for from then on, and is revenue of
+/// its last day all the same.
 pub(crate) async fn claimable_by(
     ledger: &Ledger,
     firm: FirmId,
-    day: CivilDate,
-) -> Result<Vec<(String, i64)>, Failure> {
-    let (mut found, mut after) = (Vec::new(), None);
+    through: CivilDate,
+    today: CivilDate,
+) -> Result<BTreeMap<String, i64>, Failure> {
+    let (mut found, mut after) = (BTreeMap::new(), None);
+    let next = through.succ_opt().unwrap_or(through);
+    let days: BTreeSet<CivilDate> = [through, next, today.max(through)].into();
     loop {
         let rows =
-            ledger.store().cases_with_period_ended(firm, day, after, limit(CASES_PAGE)).await?;
+            ledger.store().cases_with_period_ended(firm, next, after, limit(CASES_PAGE)).await?;
         let Some(last) = rows.last() else { return Ok(found) };
         after = Some((last.period_end, last.case_id));
         let cases: Vec<CaseId> = rows.iter().map(|row| row.case_id).collect();
-        for explained in explain_cases(ledger, firm, &cases, day, None).await? {
-            if let Some(amount) = explained.amount.filter(|_| explained.is_claimable()) {
-                found.push((
-                    format!("fee {} {}", explained.case, explained.period.start),
-                    amount.minor(),
-                ));
+        for &day in &days {
+            for explained in explain_cases(ledger, firm, &cases, day, None).await? {
+                let is_of_days = explained.revenue_on <= through && explained.is_claimable();
+                if let Some(amount) = explained.amount.filter(|_| is_of_days) {
+                    let name = format!("fee {} {}", explained.case, explained.period.start);
+                    found.insert(name, amount.minor());
+                }
             }
         }
     }

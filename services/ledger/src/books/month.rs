@@ -87,7 +87,7 @@ async fn check(
     }
     blocks.extend(unfinished.blocks());
     let mut unbilled = Several::default();
-    for (fee, minor) in claimable_by(ledger, firm_id, through).await? {
+    for (fee, minor) in claimable_by(ledger, firm_id, through, ledger.today(firm)).await? {
         unbilled.add(fee, minor);
     }
     if unbilled.count() > 0 {
@@ -164,8 +164,8 @@ impl Checked {
                  bank line nor a late payout accounts for: {count}, {amount}; import the bank's statement and match them"
             ),
             Block::FeesUnbilled => format!(
-                "fees of periods over by {through} that may be asked for and were not: {count}, {amount}; bill them, or \
-                 they are revenue of a later month"
+                "fees earned by {through} that may be asked for and were not: {count}, {amount}; bill them, or they are \
+                 revenue of a later month"
             ),
             Block::BankUndeclared => format!(
                 "accounts at banks with lines that nobody declared: {}; declare each with its opening balance",

@@ -31,7 +31,7 @@ pub(crate) struct BankArgs {
     /// The firm's own code for the account at the bank, as `books bank-account` declared it
     #[arg(long, value_name = "CODE")]
     bank: String,
-    /// Which account of a file with several
+    /// Which account of a file with several; with --mapping, the account that the file is of
     #[arg(long, value_name = "ACCOUNT")]
     account: Option<String>,
     /// The columns of a CSV file, as JSON
@@ -124,6 +124,8 @@ fn faulty(path: &Path, fault: &Fault) -> anyhow::Error {
 struct Found {
     /// Its SHA-256.
     hash: DocumentHash,
+    /// The account as the file names it, or as it was said of a table.
+    account: Option<String>,
     /// Where it comes from.
     source: v1::StatementSource,
     /// The statements of the account that is meant, by their place in the file.
@@ -139,7 +141,8 @@ fn statements(args: &BankArgs) -> anyhow::Result<Found> {
         let table =
             table::bank(&bytes, &args.bank, &mapping).map_err(|f| faulty(&args.file, &f))?;
         let statement = balanced(table, &args.balances)?;
-        return Ok(Found { hash, source: v1::StatementSource::Csv, statements: vec![statement] });
+        let (account, source) = (args.account.clone(), v1::StatementSource::Csv);
+        return Ok(Found { hash, account, source, statements: vec![statement] });
     }
     let mut found = camt::read(&bytes).map_err(|fault| faulty(&args.file, &fault))?;
     let mut accounts: Vec<String> = found.iter().map(|s| s.account.clone()).collect();
@@ -157,7 +160,8 @@ fn statements(args: &BankArgs) -> anyhow::Result<Found> {
     if found.is_empty() {
         return Err(Stop::refused("the file has no statement of that account"));
     }
-    Ok(Found { hash, source: v1::StatementSource::Camt053, statements: joined(found) })
+    let source = v1::StatementSource::Camt053;
+    Ok(Found { hash, account: Some(wanted), source, statements: joined(found) })
 }
 
 /// A table with the days and balances that were said of it, which its lines have to lead through.
@@ -268,6 +272,27 @@ fn message(line: &Line, bank: &str, currency: Currency) -> anyhow::Result<v1::Ba
     })
 }
 
+/// Refuses a file of an account whose number ends otherwise than the declared one.
+async fn same_account(file: &str, args: &BankArgs, session: &mut Session) -> anyhow::Result<()> {
+    let request =
+        v1::GetChartRequest { name: session.firm()?, at_least_position: session.position };
+    let chart = session.books.get_chart(request).await?.into_inner();
+    let declared = chart.bank_accounts.into_iter().find(|known| known.bank == args.bank);
+    let Some(last_four) = declared.map(|known| known.last_four).filter(|of| !of.is_empty()) else {
+        return Ok(());
+    };
+    let number: Vec<char> = file.chars().filter(|c| c.is_alphanumeric()).collect();
+    let ending: String = number[number.len().saturating_sub(4)..].iter().collect();
+    if ending == last_four {
+        return Ok(());
+    }
+    let rule = format!(
+        "the file is of an account ending {ending}, {} is declared as the one ending {last_four}. Nothing was recorded.",
+        args.bank
+    );
+    Err(Stop::refused(rule))
+}
+
 /// A line that the bank gives back: its reason code and its day.
 type Returned<'a> = (&'a str, CivilDate);
 
@@ -292,6 +317,9 @@ pub(super) async fn bank(
     out: &mut Out,
 ) -> anyhow::Result<Exit> {
     let found = statements(args)?;
+    if let Some(account) = &found.account {
+        same_account(account, args, session).await?;
+    }
     let currency = session.currency().await?;
     let (mut count, mut pending, mut recorded) = (0, 0, 0);
     for statement in &found.statements {

@@ -54,7 +54,7 @@ const PROVED: &[(&[&str], &str)] = &[
         "every payment, refund, chargeback and payout older than five business days on that day stands \
          behind a bank line",
     ),
-    (&["fees_unbilled"], "every fee of a period over by that day that may be asked for was"),
+    (&["fees_unbilled"], "every fee earned by that day that may be asked for was"),
     (
         &["exposures_open"],
         "nothing is owed or open of fees asked for and payments taken by that day that nothing allowed",

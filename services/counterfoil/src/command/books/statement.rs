@@ -172,7 +172,8 @@ async fn steps(
         Ok((answer.entries, answer.next_page_token))
     });
     let entries = entries.await?.entries;
-    entries.iter().filter_map(|entry| step(entry, currency).transpose()).collect()
+    let steps = entries.iter().map(|entry| steps_of(entry, currency));
+    Ok(steps.collect::<anyhow::Result<Vec<_>>>()?.concat())
 }
 
 /// The first day that is asked for: before any account of a firm whose events this service keeps.
@@ -181,7 +182,30 @@ const FIRST: CivilDate = match CivilDate::from_ymd_opt(1970, 1, 1) {
     None => CivilDate::MIN,
 };
 
-/// An entry from the client's side; none if it only concerns the firm.
+/// An entry from the client's side; none if it only concerns the firm. A payment of what had been given up asks for that
+/// again, and pays it.
+fn steps_of(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Vec<AccountStep>> {
+    let Some(mut step) = step(entry, currency)? else { return Ok(Vec::new()) };
+    let mut recovered = Money::zero(currency);
+    for line in entry.lines.iter().filter(|_| entry.kind == "payment_settled") {
+        if matches!(line.account(), v1::BookAccount::BadDebt | v1::BookAccount::ChargebackLosses) {
+            recovered = recovered.minus(words::money(line.amount.as_ref(), currency)?)?;
+        }
+    }
+    if recovered.is_zero() {
+        return Ok(vec![step]);
+    }
+    step.change = step.change.minus(recovered)?;
+    let again = AccountStep {
+        on: step.on,
+        what: "Recovered: it had been given up".to_owned(),
+        change: recovered,
+        owed: Money::zero(currency),
+    };
+    Ok(vec![again, step])
+}
+
+/// What an entry changed for the client, in one step.
 fn step(entry: &v1::JournalEntry, currency: Currency) -> anyhow::Result<Option<AccountStep>> {
     let (mut change, mut owed) = (Money::zero(currency), Money::zero(currency));
     let mut moved = Money::zero(currency);

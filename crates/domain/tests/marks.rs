@@ -86,7 +86,7 @@ fn a_postmarked_cancellation_told_late_marks_the_fee_and_giving_it_back_clears_w
     let mut desk = paid("IL");
     let price = desk.account(account(A)).invoices[&1].total;
     let told = desk.act(case(A), "2026-05-04", cancelled("2026-03-04"));
-    assert_eq!(names(&told), ["consent_cancelled", "fee_marked"]);
+    assert_eq!(names(&told), ["consent_cancelled", "exposure_found", "fee_marked"]);
     let mark = marks(&told)[0];
     assert_eq!(mark.standing, FeeStanding::Exposed);
     assert_eq!((mark.exposed, mark.owed, mark.open), (price, price, usd(0)));
@@ -197,7 +197,7 @@ fn what_awaits_a_review_is_carried_to_a_fee_by_no_fact_of_its_client() {
     // What the client's own facts expose is marked with them.
     let mut of_client = awaiting();
     let told = of_client.act(case(A), "2026-04-21", cancelled("2026-03-04"));
-    assert_eq!(names(&told), ["consent_cancelled", "fee_marked"]);
+    assert_eq!(names(&told), ["consent_cancelled", "exposure_found", "fee_marked"]);
     assert!(marks(&told)[0].owed.is_positive());
     let reviewed = desk.command(&Command::Review { case: case(A) }).unwrap();
     assert_eq!(marks(&reviewed)[0].gates, BTreeSet::from([Gate::State]));

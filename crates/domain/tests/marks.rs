@@ -92,7 +92,7 @@ fn a_postmarked_cancellation_told_late_marks_the_fee_and_giving_it_back_clears_w
     assert_eq!((mark.exposed, mark.owed, mark.open), (price, price, usd(0)));
     assert!(mark.exposed_before.is_zero() && mark.owed_before.is_zero());
     assert!(mark.gates.contains(&Gate::Agreement), "{:?}", mark.gates);
-    assert_eq!(told[1].occurred_on, day("2026-05-04"), "it is concluded on the day it is told");
+    assert_eq!(told[2].occurred_on, day("2026-05-04"), "it is concluded on the day it is told");
 
     // What has nothing to do with it is not told once more.
     let erase = CaseAction::EraseClient(ClientErased { basis: ErasureBasis::Asked });

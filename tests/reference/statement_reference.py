@@ -74,16 +74,16 @@ def statement(rng, version, choice, entries):
         total += amount if booked else 0
         body.append(text)
 
-    def balance(kind, amount):
+    def balance(kind, amount, on):
         return (f'<Bal><Tp><CdOrPrtry><Cd>{kind}</Cd></CdOrPrtry></Tp><Amt Ccy="USD">{cents(abs(amount))}</Amt>'
-                f"<CdtDbtInd>{'DBIT' if amount < 0 else 'CRDT'}</CdtDbtInd><Dt><Dt>2026-03-31</Dt></Dt></Bal>")
+                f"<CdtDbtInd>{'DBIT' if amount < 0 else 'CRDT'}</CdtDbtInd><Dt><Dt>{on}</Dt></Dt></Bal>")
 
     return (f'<?xml version="1.0" encoding="UTF-8"?>\n'
             f'<Document xmlns="urn:iso:std:iso:20022:tech:xsd:camt.053.001.{version}"><BkToCstmrStmt>'
             "<GrpHdr><MsgId>M1</MsgId><CreDtTm>2026-04-01T06:00:00</CreDtTm></GrpHdr>"
             "<Stmt><Id>S1</Id><CreDtTm>2026-04-01T06:00:00</CreDtTm>"
             "<Acct><Id><Othr><Id>000123456789</Id></Othr></Id><Ccy>USD</Ccy></Acct>"
-            f"{balance('OPBD', opening)}{balance('CLBD', total)}{''.join(body)}"
+            f"{balance('OPBD', opening, '2026-03-01')}{balance('CLBD', total, '2026-03-31')}{''.join(body)}"
             "</Stmt></BkToCstmrStmt></Document>\n")
 
 

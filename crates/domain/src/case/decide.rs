@@ -299,7 +299,7 @@ fn signing_law<'f>(
     facts: &'f Facts<'_>,
 ) -> Option<(&'f Agreement, SigningLaw<'f>)> {
     let agreement = case.agreement()?;
-    let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
+    let place = Place::of(agreement.state, agreement.activity.as_ref());
     Some((agreement, facts.firm.law_of_signing(place, agreement.signed.on())?))
 }
 

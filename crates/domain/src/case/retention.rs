@@ -85,7 +85,7 @@ impl Case {
         let acknowledged = acknowledged.max(self.kept_for.acknowledged_on);
         let mut retained = Vec::new();
         for agreement in self.agreements.iter() {
-            let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
+            let place = Place::of(agreement.state, agreement.activity.as_ref());
             let signed = agreement.signed.on();
             let reaching = firm.reaching(place, signed).into_iter().filter_map(|(_, pack)| pack);
             for keep in reaching.flat_map(|adopted| adopted.pack.keep.iter().flatten()) {

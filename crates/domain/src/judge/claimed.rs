@@ -354,7 +354,7 @@ impl<'a> Judge<'a> {
         let agreement = slot.and_then(|slot| self.slots[slot].agreement);
         let law = agreement.and_then(|at| {
             let standing = &self.story.standing[at];
-            self.matter.firm.law_of_asking(standing.place(), standing.signed_on(), on)
+            self.matter.firm.law_of_asking(standing.place, standing.signed_on(), on)
         });
         Asking { judge: self, slot, fee, amount, on, law, is_as_issued: false }
     }

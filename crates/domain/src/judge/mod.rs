@@ -54,7 +54,10 @@ use work::{Placed, Standing};
 ///
 /// 5: security that a pack asks for only if something is paid before all is done is not asked for once the whole contract is
 /// done. All money of an account, and not only that of lines, follows from the days of what was told of it.
-pub const EDITION: u32 = 5;
+///
+/// 6: the act of a state in which something of the contract was done, or in which the firm has a place, reaches the
+/// agreement unless somebody read that it does not.
+pub const EDITION: u32 = 6;
 
 /// The edition that first asked at what time things happened.
 const DOUBTED_SINCE: u32 = 2;
@@ -97,7 +100,7 @@ pub struct Judge<'a> {
 }
 
 /// Something done against a rule, without an amount.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Breach {
     /// Service on a day that no agreement allowed (15 USC 1679d(a)).
     ServiceNotAllowed,

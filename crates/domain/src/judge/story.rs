@@ -22,6 +22,8 @@ pub(crate) struct Standing<'a> {
     pub(crate) agreement: &'a Agreement,
     /// The client's state on the day of signing.
     pub(crate) state: StateCode,
+    /// What decides whose law reaches it.
+    pub(crate) place: Place<'a>,
     /// Last day to cancel without penalty.
     pub(crate) cancel_through: CivilDate,
     /// Prices and work: of the plan's version of the day of signing, whenever that was told.
@@ -38,12 +40,6 @@ pub(crate) struct Standing<'a> {
     pub(crate) states: Vec<&'a RulePack>,
     /// How well that law is known; nothing without a federal pack of that day.
     pub(crate) known: Option<Known>,
-}
-
-impl<'a> Standing<'a> {
-    pub(crate) fn place(&self) -> Place<'a> {
-        Place { state: self.state, activity: self.agreement.activity.as_ref() }
-    }
 }
 
 impl Standing<'_> {
@@ -121,7 +117,7 @@ impl<'a> Story<'a> {
             // Where the client lived that day, whenever it was told; an erased client's address is gone.
             let lived = case.contact_on(agreement.signed.on());
             let state = lived.map_or(agreement.state, |since| since.contact.address.state);
-            let place = Place { state, activity: agreement.activity.as_ref() };
+            let place = Place::of(state, agreement.activity.as_ref()).of_edition(edition);
             let law = firm.law_of_signing(place, agreement.signed.on());
             let (rules, states, known) = match law {
                 Some(SigningLaw { certain, states, state: known, .. }) => {
@@ -148,6 +144,7 @@ impl<'a> Story<'a> {
             standing.push(Standing {
                 agreement,
                 state,
+                place,
                 cancel_through,
                 service_from,
                 terms,

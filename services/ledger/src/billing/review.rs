@@ -167,7 +167,7 @@ impl<'a> Review<'a> {
         let judge = matter.judge(&accounts);
         let mut unknown: BTreeMap<StateCode, BTreeSet<Unknown>> = BTreeMap::new();
         if let Some(agreement) = judge.case().agreement() {
-            let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
+            let place = Place::of(agreement.state, agreement.activity.as_ref());
             let signed = agreement.signed.on();
             let asking = self.of.law_of_asking(place, signed, judge.today()).map(|law| law.state);
             let signing = self.of.law_of_signing(place, signed).map(|law| law.state);

@@ -35,7 +35,7 @@ pub(super) async fn prepare_agreement(
         let detail = format!("the plan {} is not offered to this client", enrolment.plan);
         return Err(Refusal::new(Reason::StateRefuses, StreamId::Case(get.id), detail).into());
     };
-    let place = Place { state: lived.contact.address.state, activity: Some(&activity) };
+    let place = Place::of(lived.contact.address.state, Some(&activity));
     let against = firm.objections(Prepared { place, terms: &terms, items: &items }, on);
     if !against.is_empty() {
         return Err(Refusal::of(Reason::NotAllowedYet, against).into());

@@ -354,19 +354,30 @@ fn h15_the_order_of_one_day_that_nobody_stated_leaves_a_fee_unproved() {
     assert!(client.claim(1, "2026-04-01").is_err());
 
     // Found out once the fee was paid: the signing, told of the day after, was of the same day.
-    let mut client = Client::signed(PLENTY);
-    client.round("2026-03-10");
-    client.bill("2026-04-01");
-    client.pay("2026-04-02", "p1", 9_900, 1);
+    let mut desk = Desk::open();
+    desk.firm(FirmAction::PublishPlan(monthly()));
+    let plan = PlanCode::parse("monthly").unwrap();
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::Enrol(Box::new(Enrol { plan, ..enrol() })));
+    let acknowledged = DisclosureAcknowledged { document: None };
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::DisclosureAcknowledged(acknowledged));
+    desk.act(case(CLIENT), "2026-03-03", CaseAction::SignConsent(sign()));
+    let mut client = Client { desk };
     let signed = client.desk.last("consent_signed");
-    client.today("2026-04-05");
-    let again = SignConsent { total_of_payments: usd(PLENTY), ..sign() };
-    let told = anew("2026-03-02", CaseAction::SignConsent(again));
-    client.desk.correct(case(CLIENT), signed, told);
-    // Told apart now, and nobody said which of the two came first: nothing is owed, and nothing more is asked for.
+    client.tell("2026-03-03", CaseAction::ImportReport(report(NORTH, "2026-03-03", &["a"])));
+    client.tell("2026-03-03", attest(NORTH, "a"));
+    client.round("2026-03-10");
+    client.bill("2026-04-02");
+    client.pay("2026-04-03", "p1", 9_900, 1);
+    assert_eq!(client.fees(), [(1, FeeStanding::Allowed, 0)]);
+    client.today("2026-04-05").desk.correct(
+        case(CLIENT),
+        signed,
+        Becomes::OnDay(day("2026-03-02")),
+    );
+    // Nothing is owed, and nothing more is asked for until the order is stated.
     assert_eq!(client.fees(), [(1, FeeStanding::Unproved, 0)]);
     client.round("2026-04-10");
-    assert_eq!(client.claimable("2026-05-01"), []);
+    assert_eq!(client.claimable("2026-05-02"), []);
 }
 
 /// What a correction states stands (15 USC 1679c(a)): "it may state the order within a day".

@@ -409,6 +409,22 @@ impl Firm {
         })
     }
 
+    /// The days from which the law of asking may be another than on the day before, in order: where a pack's force or what
+    /// is on file begins, and the day after its last.
+    pub(crate) fn law_changes(&self) -> Vec<CivilDate> {
+        let packs = self.packs.iter().map(|adopted| &adopted.pack);
+        let packs = packs.map(|pack| (pack.in_force_from, pack.in_force_through));
+        let filed = self.standings.iter();
+        let filed = filed.map(|filed| (filed.filed.valid_from, Some(filed.last_day())));
+        let changes = packs.chain(filed).flat_map(|(first, last)| {
+            std::iter::once(first).chain(last.and_then(|last| last.succ_opt()))
+        });
+        let mut changes: Vec<CivilDate> = changes.collect();
+        changes.sort_unstable();
+        changes.dedup();
+        changes
+    }
+
     /// The states whose law reaches an agreement on a day, the client's own first, each with its pack in force. A
     /// state in which something of the contract was done or in which the firm has a place is one of them, unless
     /// its pack says that the act does not reach so far. Where nobody read how far it reaches, it reaches, and that is

@@ -352,10 +352,8 @@ impl<'a> Judge<'a> {
         on: CivilDate,
     ) -> Asking<'_, 'a> {
         let agreement = slot.and_then(|slot| self.slots[slot].agreement);
-        let law = agreement.and_then(|at| {
-            let standing = &self.story.standing[at];
-            self.matter.firm.law_of_asking(standing.place, standing.signed_on(), on)
-        });
+        let law =
+            agreement.and_then(|at| self.laws.of_asking(self.matter.firm, &self.story, at, on));
         Asking { judge: self, slot, fee, amount, on, law, is_as_issued: false }
     }
 

@@ -1,5 +1,7 @@
 //! How each gate answers for one fee on one day of asking.
 
+use std::borrow::Cow;
+
 use calendar::{BusinessCalendar, CivilDate};
 
 use super::because::{Because, Ruling};
@@ -35,7 +37,7 @@ pub(super) struct Asking<'j, 'a> {
     /// The day.
     pub(super) on: CivilDate,
     /// What the law asks of it on that day; nothing without a federal pack in force.
-    pub(super) law: Option<FeeLaw<'a>>,
+    pub(super) law: Option<Cow<'j, FeeLaw<'a>>>,
     /// Whether what was given back of its own invoice is left out, as it was when that was issued.
     pub(super) is_as_issued: bool,
 }
@@ -182,12 +184,8 @@ impl<'a> Asking<'_, 'a> {
     fn waiting_days(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
         let from = standing.service_from;
         let taints = |on| slot.agreement.is_some_and(|at| work::taints(&self.judge.story, at, on));
-        let done = self.judge.work.iter().map(|w| (&w.done.moment.mark, w.standing));
-        let early = done.chain(self.judge.asked_early.iter().copied());
-        let early = early.filter(|(mark, standing)| {
-            *standing == work::Standing::Breach && taints(mark.on) && mark.on <= self.on
-        });
-        let done: Vec<&Mark> = early.map(|(mark, _)| mark).collect();
+        let early = self.judge.early.iter().copied();
+        let done: Vec<&Mark> = early.filter(|mark| taints(mark.on) && mark.on <= self.on).collect();
         if done.is_empty() {
             Ruling::holds(Because::NoEarlyService { from })
         } else {

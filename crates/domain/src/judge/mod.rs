@@ -10,6 +10,7 @@ mod corrected;
 mod doubt;
 mod gates;
 mod grid;
+mod laws;
 mod promised;
 mod state;
 mod story;
@@ -35,6 +36,7 @@ use crate::terms::Seat;
 use claimed::Claimed;
 use doubt::Doubt;
 use grid::{Slot, slot_for};
+use laws::Laws;
 use story::Story;
 use work::{Placed, Standing};
 
@@ -83,10 +85,11 @@ pub struct Judge<'a> {
     story: Story<'a>,
     slots: Vec<Slot>,
     work: Vec<Placed<'a>>,
-    /// What was asked of bureaus on days that no agreement allowed.
-    asked_early: Vec<(&'a Mark, Standing)>,
+    /// What was done, or asked of bureaus, on days that no agreement allowed.
+    early: Vec<&'a Mark>,
     /// For each fee, what stands behind it.
     claimed: Vec<Claimed>,
+    laws: Laws<'a>,
     /// The edition of the rules that it is judged by.
     edition: u32,
     /// Which of its days are in doubt.
@@ -139,15 +142,16 @@ impl<'a> Judge<'a> {
         let story = Story::of(matter.case, matter.firm, doubt, edition);
         let slots = grid::slots(matter.case, &story, matter.today);
         let work = work::place(matter.case, &story, &slots);
-        let asked_early = work::asked_early(matter.case, &story);
+        let early = work::early(matter.case, &story, &work);
         let claimed = claimed::standing(&matter, &slots);
         Self {
             matter,
             story,
             slots,
             work,
-            asked_early,
+            early,
             claimed,
+            laws: Laws::default(),
             edition,
             doubt: Doubt::default(),
             readings: OnceLock::new(),
@@ -238,21 +242,21 @@ impl<'a> Judge<'a> {
 
     /// Days on which something was done against a rule.
     pub fn breaches(&self) -> impl Iterator<Item = (CivilDate, Breach)> + '_ {
-        let done = self.work.iter().map(|placed| (placed.on(), placed.standing));
-        let asked = self.asked_early.iter().map(|&(mark, standing)| (mark.on, standing));
-        done.chain(asked).filter_map(|(on, standing)| {
-            let breach = match standing {
-                Standing::Breach => Breach::ServiceNotAllowed,
+        let early = self.early.iter().map(|mark| (mark.on, Breach::ServiceNotAllowed));
+        let rounds = self.work.iter().filter_map(|placed| {
+            let breach = match placed.standing {
                 Standing::WithoutBasis => Breach::RoundWithoutBasis,
                 Standing::WithoutAuthority => Breach::RoundWithoutAuthority,
-                Standing::Counts(_)
+                Standing::Breach
+                | Standing::Counts(_)
                 | Standing::InDoubt(_)
                 | Standing::InPause
                 | Standing::Preparation
                 | Standing::Nowhere => return None,
             };
-            Some((on, breach))
-        })
+            Some((placed.on(), breach))
+        });
+        early.chain(rounds)
     }
 
     /// Explains a period's fee as of a day. What is closed today is not opened by asking for an earlier day.
@@ -386,7 +390,12 @@ impl<'a> Judge<'a> {
         slot: usize,
         as_of: CivilDate,
     ) -> impl Iterator<Item = (usize, &Placed<'a>)> {
-        let done = self.work.iter().enumerate().take_while(move |(_, w)| w.on() <= as_of);
+        // It is of the period's own days, or of those of the next, which it does not outlast.
+        let start = self.slots[slot].period.start;
+        let end = self.slots.get(slot + 1).map_or(CivilDate::MAX, |next| next.period.end);
+        let first = self.work.partition_point(|placed| placed.on() < start);
+        let done = self.work.iter().enumerate().skip(first);
+        let done = done.take_while(move |(_, placed)| placed.on() <= as_of && placed.on() < end);
         done.filter(move |(_, placed)| placed.standing == Standing::Counts(slot))
     }
 }

@@ -251,6 +251,20 @@ impl Case {
         self.ends_of(self.agreement()).map(|(on, _)| on).min()
     }
 
+    /// The last day of the service, once it has ended or every agreement was cancelled in its days.
+    pub fn last_day(&self) -> Option<CivilDate> {
+        let cancelled = || self.cancellations.last().map(|cancellation| cancellation.sent_on);
+        match self.status() {
+            CaseStatus::Cancelled => cancelled(),
+            CaseStatus::Ended => self.over_on(),
+            CaseStatus::Unknown
+            | CaseStatus::Enrolled
+            | CaseStatus::Signed
+            | CaseStatus::Open
+            | CaseStatus::Paused => None,
+        }
+    }
+
     /// What ended an agreement, or without one the service, each with the last day of service by it.
     fn ends_of(&self, agreement: Option<&Agreement>) -> impl Iterator<Item = (CivilDate, &Moment)> {
         let ends = self.ends.iter().map(|ended| (ended.moment.on(), &ended.moment));

@@ -25,7 +25,7 @@ pub use claimed::JudgedFee;
 pub use corrected::{CORRECTED_MAX, ToldFirst};
 
 use crate::account::Account;
-use crate::case::{Agreement, Case, GivenUp, Mark, RunningClock};
+use crate::case::{Agreement, Case, GivenUp, Mark, Moment, RunningClock, WorkDone};
 use crate::event::WorkEvidence;
 use crate::firm::Firm;
 use crate::gates::{Answer, Explanation, Finding, Gate, Opens, WorkFinding};
@@ -111,6 +111,16 @@ pub enum Breach {
     RoundWithoutBasis,
     /// A round after the client had taken back the authority to write (common law of agency).
     RoundWithoutAuthority,
+}
+
+/// Days on which the service was paused.
+pub struct Paused<'a> {
+    /// The first of them.
+    pub began_on: CivilDate,
+    /// The day on which it ran again, once it has.
+    pub resumed_on: Option<CivilDate>,
+    /// Promised work that was done in it, which earns nothing.
+    pub idle: Vec<&'a WorkDone>,
 }
 
 impl<'a> Judge<'a> {
@@ -238,6 +248,20 @@ impl<'a> Judge<'a> {
                 && self.fee_standing_for(at).is_none()
         });
         open.map(|at| self.slots[at].period.number)
+    }
+
+    /// Every pause of the service, from the first, with the work that was done in it.
+    pub fn pauses(&self) -> impl Iterator<Item = Paused<'a>> + '_ {
+        self.story.pauses.iter().map(|pause| {
+            let idle = self.work.iter().filter(|placed| {
+                placed.standing == Standing::InPause && pause.holds(&placed.done.moment)
+            });
+            Paused {
+                began_on: pause.began.on(),
+                resumed_on: pause.until.map(Moment::on),
+                idle: idle.map(|placed| placed.done).collect(),
+            }
+        })
     }
 
     /// Days on which something was done against a rule.

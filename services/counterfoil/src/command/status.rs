@@ -44,6 +44,7 @@ pub(crate) async fn run(
     readiness(&case, out)?;
     exceptions(&case, out)?;
     circumstances(&case, out)?;
+    pauses(&case, out)?;
     listings(&case, out)?;
     rounds(&case, out)?;
     clocks(&case, out)?;
@@ -74,6 +75,9 @@ fn head(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
             words::last_day(period.end_date.as_ref())
         );
         out.field("period", days)?;
+    }
+    if case.last_day.is_some() {
+        out.field("last day", words::day(case.last_day.as_ref()))?;
     }
     out.field("version", case.version)?;
     Ok(())
@@ -119,6 +123,22 @@ fn exceptions(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
         ]);
     }
     out.section("Exceptions", &table)?;
+    Ok(())
+}
+
+fn pauses(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
+    let mut table = Table::new(&["paused from", "through", "~work in it, which earns nothing"]);
+    for pause in &case.pauses {
+        let idle = pause.idle_work.iter();
+        let idle =
+            idle.map(|done| format!("{} {}", words::work(done.work), words::day(done.on.as_ref())));
+        table.row([
+            words::day(pause.began_on.as_ref()),
+            words::last_day(pause.resumed_on.as_ref()),
+            words::list(idle),
+        ]);
+    }
+    out.section("Pauses", &table)?;
     Ok(())
 }
 

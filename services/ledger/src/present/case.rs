@@ -12,7 +12,7 @@ use domain::case::{
     RunningClock, Step,
 };
 use domain::ids::{AccountId, BureauCode, CaseId, FirmId, ItemCode};
-use domain::judge::{Judge, Matter, ToldFirst};
+use domain::judge::{Judge, Matter, Paused, ToldFirst};
 use domain::terms::Seat;
 use store::ListedCase;
 
@@ -32,6 +32,20 @@ pub(crate) struct CaseView<'a> {
     pub(crate) personal: bool,
     /// The case without its corrections.
     pub(crate) told_first: &'a [ToldFirst],
+}
+
+fn pause(paused: &Paused<'_>) -> v1::ServicePause {
+    let idle = paused.idle.iter().map(|done| v1::WorkFinding {
+        work: v1::Work::from_domain(done.work).into(),
+        event: Some(reference(&done.moment.mark.at)),
+        on: day(done.moment.on()),
+        late: done.moment.mark.late,
+    });
+    v1::ServicePause {
+        began_on: day(paused.began_on),
+        resumed_on: paused.resumed_on.and_then(day),
+        idle_work: idle.collect(),
+    }
 }
 
 impl CaseView<'_> {
@@ -87,6 +101,8 @@ impl CaseView<'_> {
             exceptions: self.exceptions(&clocks),
             circumstances: self.circumstances(),
             died_on: case.died_on().and_then(day),
+            last_day: case.last_day().and_then(day),
+            pauses: judge.pauses().map(|paused| pause(&paused)).collect(),
         }
     }
 

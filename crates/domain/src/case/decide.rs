@@ -77,7 +77,13 @@ pub(crate) fn decide(
     }
     match action {
         CaseAction::Enrol(_) => unreachable!("handled above"),
-        CaseAction::SignConsent(sign) => signed(case, facts, sign).map(one),
+        CaseAction::SignConsent(sign) => {
+            let mut events = one(signed(case, facts, sign)?);
+            let is_broken = case.death_before(&announce::next(facts)).is_some();
+            let broken = is_broken.then_some(ExposureKind::SignedAfterDeath);
+            events.extend(broken.map(|kind| fact::exposure(kind, None, None).into()));
+            Ok(events)
+        }
         CaseAction::Cancel(cancel) => cancelled(case, facts, cancel).map(one),
         CaseAction::OpenWork => open_work(case, facts).map(one),
         CaseAction::SendRound(round) => send_round(case, facts, round),

@@ -35,7 +35,7 @@ use crate::terms::Seat;
 use claimed::Claimed;
 use doubt::Doubt;
 use grid::{Slot, slot_for};
-use story::Story;
+use story::{Story, UndoneBy};
 use work::{Placed, Standing};
 
 /// The edition of the rules that this code judges by. Raised with every change of them that may judge a claimed
@@ -105,6 +105,8 @@ pub enum Breach {
     RoundWithoutBasis,
     /// A round after the client had taken back the authority to write (common law of agency).
     RoundWithoutAuthority,
+    /// An agreement signed behind the client's death (15 USC 1679d(a)(1)).
+    SignedAfterDeath,
 }
 
 impl<'a> Judge<'a> {
@@ -237,7 +239,11 @@ impl<'a> Judge<'a> {
     pub fn breaches(&self) -> impl Iterator<Item = (CivilDate, Breach)> + '_ {
         let done = self.work.iter().map(|placed| (placed.on(), placed.standing));
         let asked = self.asked_early.iter().map(|&(mark, standing)| (mark.on, standing));
-        done.chain(asked).filter_map(|(on, standing)| {
+        let behind_death = self.story.undone.iter().filter_map(|undone| match undone.by {
+            UndoneBy::Death(_) => Some((undone.agreement.signed.on(), Breach::SignedAfterDeath)),
+            UndoneBy::Cancellation(_) => None,
+        });
+        let served = done.chain(asked).filter_map(|(on, standing)| {
             let breach = match standing {
                 Standing::Breach => Breach::ServiceNotAllowed,
                 Standing::WithoutBasis => Breach::RoundWithoutBasis,
@@ -249,7 +255,8 @@ impl<'a> Judge<'a> {
                 | Standing::Nowhere => return None,
             };
             Some((on, breach))
-        })
+        });
+        served.chain(behind_death)
     }
 
     /// Explains a period's fee as of a day. What is closed today is not opened by asking for an earlier day.

@@ -51,6 +51,7 @@ pub(crate) async fn run(
     fees(&case, out)?;
     exposures(&case, out)?;
     account(&case, session, out).await?;
+    out.review(&answer.review_due)?;
     Ok(Exit::Done)
 }
 

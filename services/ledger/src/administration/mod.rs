@@ -2,6 +2,7 @@
 
 mod correct;
 mod due;
+mod folded;
 mod run;
 mod token;
 

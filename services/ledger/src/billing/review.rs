@@ -13,6 +13,7 @@ use domain::firm::{Firm, Known, Place, Unknown};
 use domain::ids::{CaseId, FirmId, RequestId, StateCode};
 use domain::judge::EDITION;
 use log::{Submission, SubmitError};
+use store::InvoiceFilter;
 
 use super::matter::OfFees;
 use crate::access::{Authority, fingerprint};
@@ -79,6 +80,28 @@ pub(crate) async fn before_asking(
         reason: "REVIEW_OVERTAKEN",
         what: "the firm told something more while its fees were judged",
     })
+}
+
+/// What every answer and page says that shows what is owed, held or exposed, while a review is due.
+const DUE: &str = "A review of claimed fees is due: until it is recorded nothing is asked of clients, and what is owed, held and \
+                   exposed here may come to be otherwise by it.";
+
+/// That sentence while a review is due of fees that were claimed, else nothing.
+pub(crate) fn said_of_review(firm: &Firm, is_claimed: bool) -> String {
+    let is_due = is_claimed && firm.review_is_due();
+    if is_due { DUE.to_owned() } else { String::new() }
+}
+
+/// The same of all fees of a firm: without an invoice none was claimed.
+pub(crate) async fn review_due(view: &View<'_>, firm: FirmId) -> Result<String, Failure> {
+    // As the firm stands in the log: what is kept of it in memory may not know of the last review yet.
+    let (_, states) = view.states(firm, &[StreamId::Firm], 0).await?;
+    let state = one_firm(states)?;
+    if !state.review_is_due() {
+        return Ok(String::new());
+    }
+    let one = view.store().list_invoices(firm, InvoiceFilter::default(), 0, 1).await?;
+    Ok(said_of_review(&state, !one.is_empty()))
 }
 
 /// Whether a review is due that would change what claimed fees are.

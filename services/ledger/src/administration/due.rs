@@ -244,7 +244,8 @@ impl List<'_> {
 
     /// Events of security that nobody was told of, each with its place in the list.
     fn security_events(&self) -> impl Iterator<Item = (String, v1::DueItem)> {
-        self.state.security_events.iter().filter_map(present::security_event)
+        let events = self.state.security_events.iter();
+        events.filter_map(|told| present::security_event(told, self.today))
     }
 
     /// Tokens that somebody has to give out another for, each with its place in the list.

@@ -9,7 +9,7 @@ use api::status::Failure;
 use api::{name, v1};
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{FeeMarked, FeesReviewed, StreamId};
-use domain::firm::{Firm, Known, Place, Unknown};
+use domain::firm::{Firm, Unknown};
 use domain::ids::{CaseId, FirmId, RequestId, StateCode};
 use domain::judge::EDITION;
 use log::{Submission, SubmitError};
@@ -179,7 +179,7 @@ impl<'a> Review<'a> {
     }
 
     /// What is concluded of a client's claimed fees now, where it differs, and what is not known of the law that reaches its
-    /// agreement in force, by the state whose law it is.
+    /// agreements, by the state whose law it is.
     async fn marks(
         &self,
         case: CaseId,
@@ -188,21 +188,7 @@ impl<'a> Review<'a> {
         let matter = OfFees::read(&view, self.firm, case, 0).await?;
         let accounts = matter.accounts();
         let judge = matter.judge(&accounts);
-        let mut unknown: BTreeMap<StateCode, BTreeSet<Unknown>> = BTreeMap::new();
-        if let Some(agreement) = judge.case().agreement() {
-            let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
-            let signed = agreement.signed.on();
-            let asking = self.of.law_of_asking(place, signed, judge.today()).map(|law| law.state);
-            let signing = self.of.law_of_signing(place, signed).map(|law| law.state);
-            for known in [signing, asking].into_iter().flatten() {
-                let Known::Unknown(reasons) = known else { continue };
-                for reason in reasons {
-                    let state = self.of.state_of(&reason).unwrap_or(agreement.state);
-                    unknown.entry(state).or_default().insert(reason);
-                }
-            }
-        }
-        Ok((judge.marks().collect(), unknown))
+        Ok((judge.marks().collect(), judge.unknown_law()))
     }
 
     /// Marks what changed, one request for each client.

@@ -71,7 +71,7 @@ fn both_verifiers_say_what_charges_and_signings_broke_that_a_late_fact_tells_of(
     desk.tell("2025-03-11", "2025-03-11", [mandate(true, Some(price))]);
     let (account, as_of) = (case().own_account(), "2025-04-02".parse().expect("a date"));
     desk.play("2025-04-02", Command::BillAccount { account, as_of });
-    desk.account("2025-04-02", AccountAction::RequestCharge { invoice: 1 });
+    desk.account("2025-04-04", AccountAction::RequestCharge { invoice: 1 });
     desk.tell("2025-04-10", "2025-03-20", [mandate(false, None)]);
     let row = |log: &[Recorded], kind: &str| {
         let sound = Unpacked::of(&export(&bytes(log), Request::All));
@@ -83,15 +83,15 @@ fn both_verifiers_say_what_charges_and_signings_broke_that_a_late_fact_tells_of(
         rows[0].clone()
     };
     let charged = row(&desk.0.log, "charge_unauthorized");
-    assert!(charged.contains("2025-04-02") && charged.contains("149.00"), "{charged}");
+    assert!(charged.contains("2025-04-04") && charged.contains("149.00"), "{charged}");
     assert!(charged.ends_with("yes"), "{charged}");
     let [_, _, _, sign, ..] = &enrolment()[..] else { panic!("an enrolment") };
     desk.tell("2025-04-14", "2025-04-14", [sign.clone()]);
     let died = ServiceEnded { by: EndedBy::Death, reason: None };
     desk.tell("2025-04-15", "2025-03-31", [CaseAction::EndService(died)]);
     for (kind, on, stands) in [
-        ("charge_unauthorized", "2025-04-02", "no"),
-        ("charge_after_death", "2025-04-02", "yes"),
+        ("charge_unauthorized", "2025-04-04", "no"),
+        ("charge_after_death", "2025-04-04", "yes"),
         ("signed_after_death", "2025-04-14", "yes"),
     ] {
         let found = row(&desk.0.log, kind);

@@ -147,7 +147,7 @@ fn circumstance(payload: &Value) -> String {
     };
     let Some(kind) = Circumstance::from_code(kind) else { return String::new() };
     let amount = |member: &str| {
-        let minor = payload[member]["minor"].as_i64()?;
+        let minor = payload[member]["minor"].as_str()?.parse().ok()?;
         let currency = Currency::parse(payload[member]["currency"].as_str()?).ok()?;
         Money::new(minor, currency).ok().map(|amount| amount.to_string())
     };

@@ -443,7 +443,9 @@ fn an_agreement_signed_behind_the_clients_death_earns_nothing() {
         assert_eq!(desk.state(case(A)).over_on(), Some(day("2026-03-20")));
         desk.judged(case(A), |judge| {
             assert!(judge.breaches().any(|of| of == (day("2026-04-06"), Breach::SignedAfterDeath)));
-            assert!(judge.breaches().any(|of| of == (day("2026-04-13"), Breach::ServiceNotAllowed)));
+            assert!(
+                judge.breaches().any(|of| of == (day("2026-04-13"), Breach::ServiceNotAllowed))
+            );
             assert!(judge.periods().all(|period| period.end <= day("2026-03-21")));
         });
         let billed = desk.bill(account(A), "2026-06-30");

@@ -216,12 +216,8 @@ fn a_notice_of_an_event_of_security_is_owed_since_the_duty_began_and_late_by_its
         .map(|told| (told.notify_by().map(|by| by.to_string()), told.days_late(day(TODAY))))
         .collect();
     let by = |on: &str| Some(on.to_owned());
-    let expected = [
-        (None, 0),
-        (by("2024-06-12"), 0),
-        (by("2026-03-04"), 5),
-        (by("2026-05-01"), 31),
-    ];
+    let expected =
+        [(None, 0), (by("2024-06-12"), 0), (by("2026-03-04"), 5), (by("2026-05-01"), 31)];
     assert_eq!(seen, expected);
     let waits: Vec<bool> = told.iter().map(|told| told.is_to_be_told_by().is_some()).collect();
     assert_eq!(waits, [false, false, false, true]);

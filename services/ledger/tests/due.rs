@@ -359,18 +359,14 @@ async fn a_charge_that_is_refused_and_the_estate_of_a_client_who_died_are_due() 
     let firm = service.firm().await;
     let case = new_case(&firm);
     service.record(&case, first_month(v1::Seat::Individual, PHONE, "tok_1")).await;
-    let run = v1::RunBillingRequest {
-        parent: firm.clone(),
-        request_id: id(),
-        as_of: date(2026, 3, 2),
-    };
+    let run =
+        v1::RunBillingRequest { parent: firm.clone(), request_id: id(), as_of: date(2026, 3, 2) };
     service.billing().run_billing(run).await.unwrap();
     let change = |on, change: v1::ChangeCircumstance| action(on, A::ChangeCircumstance(change));
     let debit = v1::Circumstance::DebitCard.into();
     let debit = v1::ChangeCircumstance { kind: debit, ..Default::default() };
     assert_eq!(due(&service, &firm, Kind::ChargeRefused, 0).await, []);
-    let position =
-        service.record(&case, vec![change(date(2026, 2, 10), debit)]).await.position;
+    let position = service.record(&case, vec![change(date(2026, 2, 10), debit)]).await.position;
     let refused = due(&service, &firm, Kind::ChargeRefused, position).await;
     assert_eq!(kinds(&refused), [Kind::ChargeRefused]);
     assert_eq!(refused[0].citation, "12 CFR 1005.10(b)");
@@ -391,7 +387,8 @@ async fn a_charge_that_is_refused_and_the_estate_of_a_client_who_died_are_due() 
         ..v1::ListDueRequest::default()
     };
     let counted = service.administration().list_due(counted).await.unwrap().into_inner();
-    let of_kind = |kind: Kind| counted.counts.iter().find(|of| of.kind() == kind).map(|of| of.count);
+    let of_kind =
+        |kind: Kind| counted.counts.iter().find(|of| of.kind() == kind).map(|of| of.count);
     assert_eq!(of_kind(Kind::ChargeRefused), Some(1));
     assert_eq!(of_kind(Kind::Estate), None);
     // The estate is asked, and no card is charged.
@@ -404,5 +401,8 @@ async fn a_charge_that_is_refused_and_the_estate_of_a_client_who_died_are_due() 
     let estate = due(&service, &firm, Kind::Estate, position).await;
     assert_eq!((kinds(&estate), estate[0].since), (vec![Kind::Estate], date(2026, 2, 20)));
     let detail = &estate[0].detail;
-    assert!(detail.contains("is open: ask the estate") && detail.contains("1 dispute waits"), "{detail}");
+    assert!(
+        detail.contains("is open: ask the estate") && detail.contains("1 dispute waits"),
+        "{detail}"
+    );
 }

@@ -324,9 +324,19 @@ async fn every_answer_that_shows_money_says_that_a_review_is_due() {
         ask!(accounts.list_payments(ListPaymentsRequest { parent: parent.clone() }));
         ask!(accounts.list_exposures(ListExposuresRequest { parent: parent.clone() }));
         ask!(billing.explain_fee(ExplainFeeRequest { name: office.paid.clone(), period: 1 }));
-        ask!(billing.list_claimable(ListClaimableRequest { parent: parent.clone(), as_of: through }));
-        ask!(books.get_trial_balance(GetTrialBalanceRequest { parent: parent.clone(), from, through }));
-        ask!(books.get_revenue_by_plan(GetRevenueByPlanRequest { parent: parent.clone(), from, through }));
+        ask!(
+            billing.list_claimable(ListClaimableRequest { parent: parent.clone(), as_of: through })
+        );
+        ask!(books.get_trial_balance(GetTrialBalanceRequest {
+            parent: parent.clone(),
+            from,
+            through
+        }));
+        ask!(books.get_revenue_by_plan(GetRevenueByPlanRequest {
+            parent: parent.clone(),
+            from,
+            through
+        }));
         ask!(books.list_months(ListMonthsRequest { parent: parent.clone(), from, through }));
         ask!(books.list_aging(ListAgingRequest { parent: parent.clone(), as_of: through }));
         ask!(books.list_journal(ListJournalRequest { parent: parent.clone(), from, through }));

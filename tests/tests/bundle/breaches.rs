@@ -4,8 +4,8 @@
 #![allow(clippy::wildcard_imports, reason = "a part of the tests above, which lay out the place")]
 
 use super::*;
-use counterfoil_tests::reclaimed::{Desk, enrolment, work};
 use counterfoil_tests::reclaimed::case;
+use counterfoil_tests::reclaimed::{Desk, enrolment, work};
 use domain::command::{AccountAction, CaseAction, Command};
 use domain::event::{Circumstance, CircumstanceChanged, EndedBy, Recorded, ServiceEnded};
 

@@ -207,7 +207,9 @@ impl Case {
         };
         let told = self.circumstances.iter().filter(is_notice);
         let mut notices: Vec<NoticeSent<'_>> = told
-            .filter_map(|told| Some(NoticeSent { told, charge_on: told.said.charge_on?, covers: None }))
+            .filter_map(|told| {
+                Some(NoticeSent { told, charge_on: told.said.charge_on?, covers: None })
+            })
             .collect();
         notices.sort_by_key(|notice| notice.charge_on);
         for charge in charged {
@@ -222,9 +224,8 @@ impl Case {
             if !is_other_amount || notices.iter().any(is_of) {
                 continue;
             }
-            let fresh = |notice: &&mut NoticeSent<'_>| {
-                notice.covers.is_none() && notice.announces(charge)
-            };
+            let fresh =
+                |notice: &&mut NoticeSent<'_>| notice.covers.is_none() && notice.announces(charge);
             if let Some(notice) = notices.iter_mut().find(fresh) {
                 notice.covers = Some(*charge);
             }
@@ -293,9 +294,9 @@ impl NoticeSent<'_> {
     /// What follows from it, in words.
     pub fn follows(&self) -> String {
         match self.covers {
-            Some(Charged { invoice, on, .. }) => format!(
-                "it announced the charge of {on} of invoice {invoice}, and covers no other"
-            ),
+            Some(Charged { invoice, on, .. }) => {
+                format!("it announced the charge of {on} of invoice {invoice}, and covers no other")
+            }
             None if self.is_in_time() => format!(
                 "one charge of that amount may be asked for from {} on, while an authorization of charges stands",
                 self.charge_on

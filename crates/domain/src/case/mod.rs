@@ -239,7 +239,8 @@ impl Case {
     /// signing.
     pub fn standing_agreements(&self) -> impl DoubleEndedIterator<Item = &Agreement> {
         self.agreements.iter().filter(|agreement| {
-            self.cancellation_of(agreement).is_none() && self.death_before(&agreement.signed).is_none()
+            self.cancellation_of(agreement).is_none()
+                && self.death_before(&agreement.signed).is_none()
         })
     }
 

@@ -179,7 +179,8 @@ impl Case {
             // What was asked of the card stays asked: the facts of its day alone say whether it might be.
             kind @ (ExposureKind::ChargeUnauthorized | ExposureKind::ChargeAfterDeath) => {
                 let charged = seen.found.amount.filter(|_| seen.cause.is_some());
-                charged.is_none_or(|amount| self.broken_by_charge(amount, seen.mark.on) == Some(kind))
+                charged
+                    .is_none_or(|amount| self.broken_by_charge(amount, seen.mark.on) == Some(kind))
             }
             ExposureKind::PapersMissing => self.lacks_papers(),
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => {

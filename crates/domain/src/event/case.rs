@@ -575,7 +575,7 @@ record! {
     /// A fact was told wrongly: it is taken back, or another reading takes its place in the story. Both
     /// readings stay in the log, and the fact keeps its place in it.
     pub struct FactCorrected {
-        /// That it was another person's: it is shown to nobody again.
+        /// That it was another person's: its personal values are opened to nobody again.
         about_another: Option<bool>,
         /// The fact, as it was told first.
         fact: EventRef,

@@ -389,7 +389,8 @@ fn check_confirmation(
 ) -> Result<(), Refusal> {
     let adopted = named(firm, &confirmed.code, confirmed.version)?;
     if let Some(read_on) = adopted.pack.text_read_on.filter(|read_on| on < *read_on) {
-        let detail = format!("the law was read for this text on {read_on}: nobody confirmed it before");
+        let detail =
+            format!("the law was read for this text on {read_on}: nobody confirmed it before");
         return Err(Refusal::new(Reason::DateImpossible, "occurred_on", detail));
     }
     let hash = adopted.pack.hash();

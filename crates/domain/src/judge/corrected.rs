@@ -171,8 +171,7 @@ impl ToldFirst {
     /// The corrections without which a gate would answer otherwise than it does.
     fn names(&self, finding: &Finding, answer: Answer) -> Vec<String> {
         let is_alone = self.facts.len() == 1;
-        let bearing =
-            self.facts.iter().filter(|of| is_alone || of.gates.contains(&finding.gate));
+        let bearing = self.facts.iter().filter(|of| is_alone || of.gates.contains(&finding.gate));
         let said = bearing.map(|OfFact { kind, told_at, how, at, .. }| {
             let kind = kind.replace('_', " ");
             let otherwise = match (answer, finding.answer) {

@@ -151,7 +151,8 @@ impl<'a> Asking<'_, 'a> {
     /// The agreement that binds nobody and that the fee names; without one that does, the last.
     fn undone(&self) -> Option<&Undone<'a>> {
         let story = &self.judge.story;
-        let claimed = self.fee.and_then(|fee| self.judge.matter.case.earned[fee].agreement.as_ref());
+        let claimed =
+            self.fee.and_then(|fee| self.judge.matter.case.earned[fee].agreement.as_ref());
         let named = |undone: &&Undone<'_>| claimed == Some(&undone.agreement.signed.mark.at);
         let last = || story.undone.last().filter(|_| story.standing.is_empty());
         story.undone.iter().find(named).or_else(last)

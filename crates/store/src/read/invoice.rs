@@ -175,8 +175,15 @@ static CHARGES_WAITING: Statement = Statement::new(|| {
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] =
-    &[&LIST, &LIST_OF_STATE, &LIST_OF_ACCOUNT, &ACCOUNT, &CHARGES_DUE, &CHARGES_BOUND, &CHARGES_WAITING];
+pub(super) static STATEMENTS: &[&Statement] = &[
+    &LIST,
+    &LIST_OF_STATE,
+    &LIST_OF_ACCOUNT,
+    &ACCOUNT,
+    &CHARGES_DUE,
+    &CHARGES_BOUND,
+    &CHARGES_WAITING,
+];
 
 impl Store {
     /// Invoices, by number; `after` is the last one of the page before, or 0.

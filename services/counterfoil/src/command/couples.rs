@@ -71,13 +71,23 @@ async fn decide(decision: &Decision, session: &mut Session, out: &mut Out) -> an
     }
     match decision {
         Decision::Confirm(_) => {
-            ask!(confirm_link, ConfirmLinkRequest, "ConfirmLinkResponse", "The two are linked: both pay by one invoice, and the card of whoever enrolled first is charged.");
+            ask!(
+                confirm_link,
+                ConfirmLinkRequest,
+                "ConfirmLinkResponse",
+                "The two are linked: both pay by one invoice, and the card of whoever enrolled first is charged."
+            );
         }
         Decision::Refuse(_) => {
             ask!(refuse_link, RefuseLinkRequest, "RefuseLinkResponse", "Noted: no couple.");
         }
         Decision::Unlink(_) => {
-            ask!(unlink, UnlinkRequest, "UnlinkResponse", "The two pay apart from now on, each by the own card.");
+            ask!(
+                unlink,
+                UnlinkRequest,
+                "UnlinkResponse",
+                "The two pay apart from now on, each by the own card."
+            );
         }
     }
     Ok(Exit::Done)

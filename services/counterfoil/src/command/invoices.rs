@@ -204,8 +204,7 @@ pub(crate) async fn list(
         let Gathered { entries, next_page_token } = invoices;
         let position = session.position;
         let invoices = entries;
-        let answer =
-            v1::ListInvoicesResponse { invoices, next_page_token, position, review_due };
+        let answer = v1::ListInvoicesResponse { invoices, next_page_token, position, review_due };
         out.message(&answer, "ListInvoicesResponse")?;
         return Ok(Exit::Done);
     }

@@ -156,8 +156,7 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
         let Gathered { entries, next_page_token } = payments;
         let position = session.position;
         let payments = entries;
-        let answer =
-            v1::ListPaymentsResponse { payments, next_page_token, position, review_due };
+        let answer = v1::ListPaymentsResponse { payments, next_page_token, position, review_due };
         out.message(&answer, "ListPaymentsResponse")?;
         return Ok(Exit::Done);
     }
@@ -209,8 +208,7 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
         let Gathered { entries, next_page_token } = exposures;
         let position = session.position;
         let exposures = entries;
-        let answer =
-            v1::ListExposuresResponse { exposures, next_page_token, position, review_due };
+        let answer = v1::ListExposuresResponse { exposures, next_page_token, position, review_due };
         out.message(&answer, "ListExposuresResponse")?;
         return Ok(Exit::Done);
     }

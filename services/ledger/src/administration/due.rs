@@ -299,9 +299,7 @@ impl List<'_> {
                     .collect()
             }
             Source::Estates => folded::estates(self.view, firm, after, limit).await?,
-            Source::Refused => {
-                folded::refused(self.view, (firm, self.today), after, limit).await?
-            }
+            Source::Refused => folded::refused(self.view, (firm, self.today), after, limit).await?,
             Source::Security => in_order(self.security_events(), after, limit),
             Source::Standings => {
                 let ending = self.state.standings_ending(self.today);

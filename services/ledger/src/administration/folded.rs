@@ -104,11 +104,7 @@ pub(super) async fn estates(
 }
 
 /// What is open, owed and waits of a client who died.
-async fn estate(
-    view: &View<'_>,
-    firm: FirmId,
-    id: CaseId,
-) -> Result<Option<v1::DueItem>, Failure> {
+async fn estate(view: &View<'_>, firm: FirmId, id: CaseId) -> Result<Option<v1::DueItem>, Failure> {
     let matter = OfFees::read(view, firm, id, 0).await?;
     let Some(died) = matter.case.died_on() else { return Ok(None) };
     let account = own_account(view, firm, id.own_account()).await?;

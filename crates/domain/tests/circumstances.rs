@@ -5,6 +5,7 @@
 mod common;
 
 use common::*;
+use counterfoil_domain::case::NoticeSent;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::gates::{Answer, Gate};
@@ -533,7 +534,7 @@ fn a_notice_covers_the_one_charge_that_it_announces() {
     ]);
     let follows = |desk: &Desk| {
         let charged = desk.account(account(A)).charged();
-        desk.state(case(A)).notices(&charged).iter().map(|of| of.follows()).collect::<Vec<_>>()
+        desk.state(case(A)).notices(&charged).iter().map(NoticeSent::follows).collect::<Vec<_>>()
     };
     assert!(follows(&desk)[0].starts_with("one charge of that amount may be asked for"));
     assert_eq!(charged(&mut desk, "2026-04-01"), Ok(()));

@@ -484,8 +484,10 @@ fn what_is_not_known_is_named_by_the_state_in_which_the_client_lived() {
     desk.month(case(A), "2026-03-09");
     desk.bill(account(A), "2026-04-01");
     let unknown = |desk: &Desk| {
-        let unknown = desk.judged(case(A), |judge| judge.unknown_law());
-        unknown.into_keys().map(|state| state.to_string()).collect::<Vec<_>>()
+        desk.judged(case(A), |judge| {
+            let states = judge.unknown_law().into_keys();
+            states.map(|state| state.to_string()).collect::<Vec<_>>()
+        })
     };
     assert_eq!(unknown(&desk), [""; 0]);
     let mut moved = contact();

@@ -312,6 +312,7 @@ async fn every_answer_that_shows_money_says_that_a_review_is_due() {
         macro_rules! ask {
             ($client:ident . $call:ident ( $request:ident { $($member:tt)* } )) => {
                 let mut client = $client.clone();
+                #[allow(clippy::needless_update, reason = "some requests have no other member")]
                 let request = v1::$request { at_least_position, $($member)*, ..Default::default() };
                 said.push((stringify!($call), client.$call(request).await.unwrap().into_inner().review_due));
             };

@@ -802,7 +802,7 @@ word EarlyFeeRule per_service subscription plan with_security ban
 word EndedBy client firm death
 word ErasureBasis asked retention_over
 word ExemptKind accountant attorney bank broker_dealer consumer_reporting_agency lender nonprofit real_estate_broker
-word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority
+word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority signed_after_death charge_unauthorized charge_after_death
 word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed circumstance_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FeeKind monthly one_time report_single report_joint education
@@ -2049,12 +2049,13 @@ def is_before(event, other):
     return order[0] < order[1] if event["request_id"] == other["request_id"] else None
 
 
-FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing", "dispute_without_authority")
+FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing", "dispute_without_authority",
+             "signed_after_death", "charge_unauthorized", "charge_after_death")
 
 
 def has_authority(changes, agreements, letter):
     """Whether the client's authority to write stood when a letter left; None if nobody said what came first that day.
-    Each of the agreements, none of them cancelled in its days, carries it anew."""
+    Each of the agreements, of those that stand, carries it anew."""
     signed = [agreement for agreement in agreements if is_before(letter, agreement) is not True]
     told = [event for event in by_day(changes) if event["payload"]["kind"] == "authority_revoked"
             and not any(is_before(event, agreement) is True for agreement in signed)]
@@ -2065,6 +2066,36 @@ def has_authority(changes, agreements, letter):
     if any(is_before(event, letter) is None and event["payload"]["holds"] != is_revoked for event in told):
         return None
     return not is_revoked
+
+
+def last_told(changes, kind, day):
+    """What was told last of a circumstance by the end of a day; of that day what is not known to come before other of it,
+    and of several the one that protects the client."""
+    told = [event for event in by_day(changes) if event["payload"]["kind"] == kind and event["occurred_on"] <= day]
+    last = [event for event in told if event["occurred_on"] == told[-1]["occurred_on"]]
+    last = [event for event in last if not any(is_before(event, other) is True for other in last)]
+    protects = [event for event in last if event["payload"]["holds"] == (kind == "debit_card")]
+    return (protects or last or [None])[0]
+
+
+def is_unauthorized(changes, charged, day):
+    """Whether no authorization of the client covers a charge, neither by the evening before its day nor by that day."""
+    def is_announced(event):
+        p, sent = event["payload"], day_of(event)
+        return (p["kind"] == "charge_notice" and p["holds"] and p.get("amount") == charged
+                and (sent + timedelta(days=10)).isoformat() <= p["charge_on"] <= day)
+    def is_barred(by):
+        mandate = last_told(changes, "charge_mandate", by)
+        if mandate is None:
+            card = last_told(changes, "debit_card", by)
+            return card is not None and card["payload"]["holds"]
+        p = mandate["payload"]
+        if not p["holds"]:
+            return True
+        most = minor(p.get("amount", charged))
+        is_agreed = minor(p.get("least", p.get("amount", charged))) <= minor(charged) <= most
+        return not is_agreed and not any(map(is_announced, changes))
+    return is_barred((date.fromisoformat(day) - timedelta(days=1)).isoformat()) and is_barred(day)
 
 
 def in_force(case):
@@ -2148,7 +2179,7 @@ def obsolete_from(listing):
 
 
 class Agreement:
-    """One that was not cancelled in its days."""
+    """One that was neither cancelled in its days nor signed behind the client's death."""
     def __init__(self, event, rules, window):
         self.event, self.rules, self.terms, self.last_day = event, rules, event["payload"]["terms"], None
         self.ended_by = []
@@ -2188,6 +2219,8 @@ class Service:
         cancellations = self.of("consent_cancelled")
         for event in self.of("consent_signed"):
             p, signed = event["payload"], event["occurred_on"]
+            if any(died["payload"]["by"] == "death" and is_before(died, event) is True for died in self.of("service_ended")):
+                continue
             state = self.state(case, signed, p["state"])
             rules = record.rules_of_signing(state, p.get("activity", ()), signed, before) or p["rules"]
             window = cancellation_window(self.readings(event, signed)[1], rules["cancellation"])
@@ -2701,8 +2734,15 @@ class Life:
         return agreement["occurred_on"] <= cancellation["payload"]["sent_on"] <= agreement["payload"]["cancel_through"]
 
     def standing(self):
-        """The agreements that were not cancelled in their days, by the day of signing."""
-        return [a for a in self.agreements if not any(self.is_in_days(c, a) for c in self.cancellations)]
+        """The agreements neither cancelled in their days nor signed behind the client's death, by the day of signing."""
+        return [a for a in self.agreements if not any(self.is_in_days(c, a) for c in self.cancellations)
+                and not self.is_behind_death(a)]
+
+    def deaths(self):
+        return [event for event in self.ends if event["payload"]["by"] == "death"]
+
+    def is_behind_death(self, agreement):
+        return any(is_before(died, agreement) is True for died in self.deaths())
 
     def is_served(self, day, done=None):
         """Whether an agreement was in force on a day of service; what was done on its last day unless known to be later."""
@@ -2729,9 +2769,21 @@ class Life:
             broken = [e for e in done if e["event"] == "round_sent"
                       and has_authority(self.changes, self.standing(), e) is False]
             return exposure["position"] not in alike[len(broken):]
+        if p["kind"] == "signed_after_death":
+            signed = [a for a in self.agreements if a["occurred_on"] == day]
+            return "cause" not in exposure or any(map(self.is_behind_death, signed))
+        if p["kind"] in ("charge_unauthorized", "charge_after_death") and not ("cause" in exposure and "amount" in p):
+            return True
+        if p["kind"] == "charge_after_death":
+            return self.is_charged_after_death(day)
+        if p["kind"] == "charge_unauthorized":
+            return not self.is_charged_after_death(day) and is_unauthorized(self.changes, p["amount"], day)
         if p["kind"] == "papers_missing":
             return not self.has_papers()
         return p.get("period") not in self.settled
+
+    def is_charged_after_death(self, day):
+        return any(died["occurred_on"] < day for died in self.deaths())
 
     def is_early(self, day):
         return not any(agreement["payload"]["service_from"] <= day for agreement in self.standing())
@@ -2769,7 +2821,9 @@ class Life:
 
 # ---- What can have been recorded, FORMAT.md ---------------------------------------------------------------
 
-LAWS = {"dispute_without_authority": "common law of agency", "early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
+LAWS = {"dispute_without_authority": "common law of agency", "signed_after_death": "15 USC 1679d(a)(1)",
+        "charge_unauthorized": "12 CFR 1005.10(b) to (d)", "charge_after_death": "common law of agency",
+        "early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
         "no_agreement": "15 USC 1679d(a)(1)", "papers_missing": "common practice, no source",
         "fee_asked_unearned": "15 USC 1679b(b); 16 CFR 310.4(a)(2)", "payment_unearned": "15 USC 1679b(b)"}
 

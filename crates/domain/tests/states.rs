@@ -443,3 +443,16 @@ fn another_state_that_reaches_an_agreement_takes_no_objection_away() {
         assert_eq!(more.iter().any(|a| a.subject == "GA"), home == "GA", "no place is in Georgia");
     }
 }
+
+/// The rule of consent to disputes of each of these packs, by its own citation: papers that lack the authorization bar every
+/// letter, so that whoever prepares them is told.
+#[test]
+fn papers_without_the_authorization_to_dispute_are_named_before_they_are_signed() {
+    let asked = "dispute_consent".to_owned();
+    for state in ["CA", "WA"] {
+        assert!(against_one(state, &[]).contains(&asked), "{state}");
+        let held = against_one(state, &[ContractItem::DisputeAuthorization]);
+        assert!(!held.contains(&asked), "{state}: {held:?}");
+    }
+    assert!(!against_one("CO", &[]).contains(&asked), "a basis for each entry is enough there");
+}

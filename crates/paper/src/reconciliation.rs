@@ -181,6 +181,7 @@ impl Reconciliation {
             ],
             rows: rows.collect(),
             sums: vec![("All accounts at banks per ledger", ledger)],
+            remark: None,
             cautions: CAUTIONS,
             made_on: self.through,
         })

@@ -146,7 +146,11 @@ impl Account {
     fn charge_requested(&mut self, e: &ChargeRequested, mark: Mark) -> Result<(), Unfit> {
         let place = mark.at.position;
         let step = ChargeStep::new(ChargeStepKind::Asked, mark, place);
-        self.invoice_mut(e.invoice)?.step(ChargeStep { attempt: Some(e.attempt), ..step });
+        self.invoice_mut(e.invoice)?.step(ChargeStep {
+            amount: Some(e.amount),
+            attempt: Some(e.attempt),
+            ..step
+        });
         Ok(())
     }
 

@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 use calendar::CivilDate;
 
-pub use charging::{ChargeStep, ChargeStepKind};
+pub use charging::{ChargeStep, ChargeStepKind, Charged};
 pub(crate) use correct::{Corrected, correct};
 pub use cover::{Exposed, Flow};
 pub(crate) use decide::{Facts, decide};

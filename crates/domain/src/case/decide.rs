@@ -12,7 +12,7 @@ use crate::firm::{Firm, Place, SigningLaw};
 use crate::ids::{CaseId, RequestId};
 use crate::judge::{Judge, Matter};
 use crate::refusal::{Reason, Refusal, Violation};
-use crate::rules::{ClientSaid, ContractItem};
+use crate::rules::DisputeConsent;
 
 /// Most letters of a round.
 pub const LETTERS_MAX: usize = 16;
@@ -77,7 +77,13 @@ pub(crate) fn decide(
     }
     match action {
         CaseAction::Enrol(_) => unreachable!("handled above"),
-        CaseAction::SignConsent(sign) => signed(case, facts, sign).map(one),
+        CaseAction::SignConsent(sign) => {
+            let mut events = one(signed(case, facts, sign)?);
+            let is_broken = case.death_before(&announce::next(facts)).is_some();
+            let broken = is_broken.then_some(ExposureKind::SignedAfterDeath);
+            events.extend(broken.map(|kind| fact::exposure(kind, None, None).into()));
+            Ok(events)
+        }
         CaseAction::Cancel(cancel) => cancelled(case, facts, cancel).map(one),
         CaseAction::OpenWork => open_work(case, facts).map(one),
         CaseAction::SendRound(round) => send_round(case, facts, round),
@@ -320,12 +326,9 @@ fn not_authorized(case: &Case, facts: &Facts<'_>) -> Vec<Violation> {
     if agreement.items.is_none() {
         return Vec::new();
     }
-    let mut said = vec![ClientSaid::Basis];
-    if agreement.holds(ContractItem::DisputeAuthorization) {
-        said.extend([ClientSaid::Authorized, ClientSaid::Statement]);
-    }
     let rules = law.states.iter().filter_map(|pack| pack.dispute_consent.as_ref());
-    let unmet = rules.filter(|rule| !rule.is_met_by(&said)).map(|rule| {
+    let is_unmet = |rule: &&DisputeConsent| !rule.is_met_by_papers(|item| agreement.holds(item));
+    let unmet = rules.filter(is_unmet).map(|rule| {
         let detail = "the agreement does not hold the client's written authorization".into();
         violation("dispute_consent", "occurred_on", detail, rule.cites.as_str())
     });

@@ -245,7 +245,10 @@ impl Case {
             | ExposureKind::DisputeWithoutAuthority
             | ExposureKind::DisputeWithoutBasis
             | ExposureKind::NoAgreement
-            | ExposureKind::PapersMissing => true,
+            | ExposureKind::PapersMissing
+            | ExposureKind::SignedAfterDeath
+            | ExposureKind::ChargeUnauthorized
+            | ExposureKind::ChargeAfterDeath => true,
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => false,
         };
         let told = self.told_last.as_ref().filter(|told| told.request == moment.request);

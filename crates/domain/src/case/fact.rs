@@ -152,9 +152,10 @@ impl ExposureKind {
     pub const fn cites(self) -> &'static str {
         match self {
             Self::EarlyService => "15 USC 1679d(a)(2)",
-            Self::DisputeWithoutAuthority => "common law of agency",
+            Self::DisputeWithoutAuthority | Self::ChargeAfterDeath => "common law of agency",
+            Self::ChargeUnauthorized => "12 CFR 1005.10(b) to (d)",
             Self::DisputeWithoutBasis => "15 USC 1679b(a)(1)",
-            Self::NoAgreement => "15 USC 1679d(a)(1)",
+            Self::NoAgreement | Self::SignedAfterDeath => "15 USC 1679d(a)(1)",
             Self::PapersMissing => "common practice, no source",
             Self::FeeAskedUnearned => "15 USC 1679b(b); 16 CFR 310.4(a)(2)",
             Self::PaymentUnearned => "15 USC 1679b(b)",

@@ -95,6 +95,15 @@ impl Firm {
             let state = pack.state.unwrap_or(prepared.place.state);
             found.extend(self.of_firm(pack, state, prepared.terms, on));
             found.extend(of_terms(pack, state, prepared.terms, |i| prepared.items.contains(&i)));
+            let consent = pack.dispute_consent.as_ref();
+            let unmet =
+                consent.filter(|rule| !rule.is_met_by_papers(|i| prepared.items.contains(&i)));
+            found.extend(unmet.map(|rule| {
+                let item = ContractItem::DisputeAuthorization;
+                let detail =
+                    format!("the papers do not hold {item}, without which no letter may go out");
+                against("dispute_consent", state, detail, &rule.cites)
+            }));
             for (cites, items) in pack.items_asked() {
                 let missing = items.iter().filter(|item| !prepared.items.contains(item));
                 let missing = listed(missing);

@@ -8,7 +8,7 @@ use super::because::{Because, Ruling};
 use super::doubt::over;
 use super::grid::{Slot, slot_for};
 use super::state::stricter_reading;
-use super::story::Standing;
+use super::story::{Standing, Undone, UndoneBy};
 use super::{Judge, work};
 use crate::case::Mark;
 use crate::event::EventRef;
@@ -137,15 +137,27 @@ impl<'a> Asking<'_, 'a> {
     }
 
     fn ungoverned(&self) -> Ruling<'a> {
-        let undone = self.judge.story.undone.last();
-        let because = match (self.slot, undone) {
-            (_, Some(undone)) if self.judge.story.standing.is_empty() => {
-                Because::Undone(undone.cancellation)
+        let because = match self.undone() {
+            Some(Undone { by: UndoneBy::Cancellation(cancellation), .. }) => {
+                Because::Undone(cancellation)
             }
-            (Some(_), _) => Because::NoAgreement,
-            (None, _) => Because::NoPeriod,
+            Some(Undone { agreement, by: UndoneBy::Death(died) }) => {
+                Because::SignedAfterDeath { signed: &agreement.signed, died }
+            }
+            None if self.slot.is_some() => Because::NoAgreement,
+            None => Because::NoPeriod,
         };
         Ruling::fails(because, Opens::Never)
+    }
+
+    /// The agreement that binds nobody and that the fee names; without one that does, the last.
+    fn undone(&self) -> Option<&Undone<'a>> {
+        let story = &self.judge.story;
+        let claimed =
+            self.fee.and_then(|fee| self.judge.matter.case.earned[fee].agreement.as_ref());
+        let named = |undone: &&Undone<'_>| claimed == Some(&undone.agreement.signed.mark.at);
+        let last = || story.undone.last().filter(|_| story.standing.is_empty());
+        story.undone.iter().find(named).or_else(last)
     }
 
     /// Any earlier acknowledgement serves, also for a renewal.

@@ -37,7 +37,7 @@ use claimed::Claimed;
 use doubt::Doubt;
 use grid::{Slot, slot_for};
 use laws::Laws;
-use story::Story;
+use story::{Story, UndoneBy};
 use work::{Placed, Standing};
 
 /// The edition of the rules that this code judges by. Raised with every change of them that may judge a claimed
@@ -111,6 +111,8 @@ pub enum Breach {
     RoundWithoutBasis,
     /// A round after the client had taken back the authority to write (common law of agency).
     RoundWithoutAuthority,
+    /// An agreement signed behind the client's death (15 USC 1679d(a)(1)).
+    SignedAfterDeath,
 }
 
 /// Days on which the service was paused.
@@ -267,6 +269,10 @@ impl<'a> Judge<'a> {
     /// Days on which something was done against a rule.
     pub fn breaches(&self) -> impl Iterator<Item = (CivilDate, Breach)> + '_ {
         let early = self.early.iter().map(|mark| (mark.on, Breach::ServiceNotAllowed));
+        let behind_death = self.story.undone.iter().filter_map(|undone| match undone.by {
+            UndoneBy::Death(_) => Some((undone.agreement.signed.on(), Breach::SignedAfterDeath)),
+            UndoneBy::Cancellation(_) => None,
+        });
         let rounds = self.work.iter().filter_map(|placed| {
             let breach = match placed.standing {
                 Standing::WithoutBasis => Breach::RoundWithoutBasis,
@@ -280,7 +286,7 @@ impl<'a> Judge<'a> {
             };
             Some((placed.on(), breach))
         });
-        early.chain(rounds)
+        early.chain(rounds).chain(behind_death)
     }
 
     /// Explains a period's fee as of a day. What is closed today is not opened by asking for an earlier day.

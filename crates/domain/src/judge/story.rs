@@ -60,9 +60,19 @@ impl Standing<'_> {
     }
 }
 
-/// An agreement that its client cancelled in its days: as if it had never been signed.
+/// An agreement that binds nobody: as if it had never been signed.
 pub(crate) struct Undone<'a> {
-    pub(crate) cancellation: &'a Cancellation,
+    pub(crate) agreement: &'a Agreement,
+    pub(crate) by: UndoneBy<'a>,
+}
+
+/// Why an agreement binds nobody.
+#[derive(Clone, Copy)]
+pub(crate) enum UndoneBy<'a> {
+    /// Its client cancelled it in its days (15 USC 1679e).
+    Cancellation(&'a Cancellation),
+    /// Its client had died before: no consumer signed it (15 USC 1679d(a)(1)).
+    Death(&'a Moment),
 }
 
 /// Agreements between which no day was without one. Periods begin with the first of them.
@@ -114,6 +124,10 @@ impl<'a> Story<'a> {
         let mut standing = Vec::with_capacity(case.agreements.len());
         let mut undone = Vec::new();
         for agreement in case.agreements.iter() {
+            if let Some(died) = case.death_before(&agreement.signed) {
+                undone.push(Undone { agreement, by: UndoneBy::Death(died) });
+                continue;
+            }
             // Where the client lived that day, whenever it was told; an erased client's address is gone.
             let lived = case.contact_on(agreement.signed.on());
             let state = lived.map_or(agreement.state, |since| since.contact.address.state);
@@ -133,7 +147,7 @@ impl<'a> Story<'a> {
                 agreement.signed.on() <= last && first <= cancel_through
             };
             if let Some(cancellation) = case.cancellations.iter().find(in_days) {
-                undone.push(Undone { cancellation });
+                undone.push(Undone { agreement, by: UndoneBy::Cancellation(cancellation) });
                 continue;
             }
             let plan = case.enrolment.as_ref().filter(|_| edition >= PLAN_OF_DAY_SINCE);
@@ -181,7 +195,10 @@ impl<'a> Story<'a> {
 fn end_agreements<'a>(case: &'a Case, standing: &mut [Standing<'a>], undone: &[Undone<'a>]) {
     let ended = case.ends.iter().map(|ended| (ended.moment.on(), &ended.moment));
     let late = case.cancellations.iter().filter(|cancellation| {
-        !undone.iter().any(|undone| std::ptr::eq(undone.cancellation, *cancellation))
+        !undone.iter().any(|undone| match undone.by {
+            UndoneBy::Cancellation(known) => std::ptr::eq(known, *cancellation),
+            UndoneBy::Death(_) => false,
+        })
     });
     let late = late.map(|cancellation| (cancellation.sent_on, &cancellation.moment));
     for (on, moment) in ended.chain(late) {

@@ -52,6 +52,7 @@ pub(crate) async fn run(
     fees(&case, out)?;
     exposures(&case, out)?;
     account(&case, session, out).await?;
+    out.review(&answer.review_due)?;
     Ok(Exit::Done)
 }
 
@@ -411,7 +412,14 @@ async fn paying(case: &v1::Case, session: &mut Session, out: &mut Out) -> anyhow
             Some(since) => format!(", on file since {}", words::day(Some(since))),
             None => String::new(),
         };
-        out.field("card", format!("ends in {}, valid to {}{since}", card.last4, card.expires))?;
+        // Both of a couple pay by the card of the one whose account it is.
+        let whose = if account.member.is_empty() {
+            String::new()
+        } else {
+            format!(" of {}, for both", words::id(&account.owner))
+        };
+        let card = format!("ends in {}, valid to {}{since}", card.last4, card.expires);
+        out.field("card", format!("{card}{whose}"))?;
     }
     out.field("open", words::amount(account.open_amount.as_ref()))?;
     out.field("owed to client", words::amount_if_any(account.owed_to_client.as_ref()))?;

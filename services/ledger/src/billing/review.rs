@@ -9,10 +9,11 @@ use api::status::Failure;
 use api::{name, v1};
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{FeeMarked, FeesReviewed, StreamId};
-use domain::firm::{Firm, Known, Place, Unknown};
+use domain::firm::{Firm, Unknown};
 use domain::ids::{CaseId, FirmId, RequestId, StateCode};
 use domain::judge::EDITION;
 use log::{Submission, SubmitError};
+use store::InvoiceFilter;
 
 use super::matter::OfFees;
 use crate::access::{Authority, fingerprint};
@@ -79,6 +80,28 @@ pub(crate) async fn before_asking(
         reason: "REVIEW_OVERTAKEN",
         what: "the firm told something more while its fees were judged",
     })
+}
+
+/// What every answer and page says that shows what is owed, held or exposed, while a review is due.
+const DUE: &str = "A review of claimed fees is due: until it is recorded nothing is asked of clients, and what is owed, held and \
+                   exposed here may come to be otherwise by it.";
+
+/// That sentence while a review is due of fees that were claimed, else nothing.
+pub(crate) fn said_of_review(firm: &Firm, is_claimed: bool) -> String {
+    let is_due = is_claimed && firm.review_is_due();
+    if is_due { DUE.to_owned() } else { String::new() }
+}
+
+/// The same of all fees of a firm: without an invoice none was claimed.
+pub(crate) async fn review_due(view: &View<'_>, firm: FirmId) -> Result<String, Failure> {
+    // As the firm stands in the log: what is kept of it in memory may not know of the last review yet.
+    let (_, states) = view.states(firm, &[StreamId::Firm], 0).await?;
+    let state = one_firm(states)?;
+    if !state.review_is_due() {
+        return Ok(String::new());
+    }
+    let one = view.store().list_invoices(firm, InvoiceFilter::default(), 0, 1).await?;
+    Ok(said_of_review(&state, !one.is_empty()))
 }
 
 /// Whether a review is due that would change what claimed fees are.
@@ -156,7 +179,7 @@ impl<'a> Review<'a> {
     }
 
     /// What is concluded of a client's claimed fees now, where it differs, and what is not known of the law that reaches its
-    /// agreement in force, by the state whose law it is.
+    /// agreements, by the state whose law it is.
     async fn marks(
         &self,
         case: CaseId,
@@ -165,21 +188,7 @@ impl<'a> Review<'a> {
         let matter = OfFees::read(&view, self.firm, case, 0).await?;
         let accounts = matter.accounts();
         let judge = matter.judge(&accounts);
-        let mut unknown: BTreeMap<StateCode, BTreeSet<Unknown>> = BTreeMap::new();
-        if let Some(agreement) = judge.case().agreement() {
-            let place = Place::of(agreement.state, agreement.activity.as_ref());
-            let signed = agreement.signed.on();
-            let asking = self.of.law_of_asking(place, signed, judge.today()).map(|law| law.state);
-            let signing = self.of.law_of_signing(place, signed).map(|law| law.state);
-            for known in [signing, asking].into_iter().flatten() {
-                let Known::Unknown(reasons) = known else { continue };
-                for reason in reasons {
-                    let state = self.of.state_of(&reason).unwrap_or(agreement.state);
-                    unknown.entry(state).or_default().insert(reason);
-                }
-            }
-        }
-        Ok((judge.marks().collect(), unknown))
+        Ok((judge.marks().collect(), judge.unknown_law()))
     }
 
     /// Marks what changed, one request for each client.

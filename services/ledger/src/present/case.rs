@@ -123,6 +123,32 @@ impl CaseView<'_> {
                 event: Some(reference(&told.since.mark.at)),
             }
         });
+        seen.chain(self.notices()).collect()
+    }
+
+    /// Notices of charges that wait for theirs, and the last of the others: each says which charge it covers.
+    fn notices(&self) -> Vec<v1::CircumstanceSeen> {
+        let own = self.accounts.iter().find(|(id, _)| *id == self.id.own_account());
+        let charged = own.map_or_else(Vec::new, |(_, account)| account.charged());
+        let (waits, others): (Vec<_>, Vec<_>) = self
+            .case
+            .notices(&charged)
+            .into_iter()
+            .partition(|notice| notice.covers.is_none() && notice.is_in_time());
+        let shown = others.into_iter().next_back().into_iter().chain(waits);
+        let seen = shown.map(|notice| {
+            let said = &notice.told.said;
+            v1::CircumstanceSeen {
+                kind: v1::Circumstance::from_domain(said.kind).into(),
+                since: day(notice.told.moment.on()),
+                amount: said.amount.and_then(amount),
+                charge_on: day(notice.charge_on),
+                follows: notice.follows(),
+                citation: said.kind.cites().to_owned(),
+                event: Some(reference(&notice.told.moment.mark.at)),
+                ..v1::CircumstanceSeen::default()
+            }
+        });
         seen.collect()
     }
 

@@ -6,7 +6,7 @@ FOLDER holds log.jsonl, the events of the firm, and ours.json, a reconciliation 
 (`tests/examples/reconcile_export.rs`). Everything is made again in SQL (Python's sqlite3) from the events alone, day by day
 and not statement by statement: of each day one statement speaks, the one that begins first; the balance per statement is
 that statement's opening balance and its own lines; the balance per ledger is what entries make of it, each on the day it
-counts for (a closed month takes no new dates).
+counts for (what belongs into a closed month counts on the first day that is open, as its lock says; of older locks on the day of telling).
 """
 
 import json
@@ -41,10 +41,13 @@ class Log:
 
     def posted(self, event, on):
         """The day an event of a day counts for."""
-        if self.locks and on <= self.locks[-1]:
-            told = datetime.fromtimestamp(event["recorded_at"] / 1e6, timezone.utc).astimezone(self.zone).date()
-            return max(told.isoformat(), (date.fromisoformat(self.locks[-1]) + DAY).isoformat())
-        return on
+        if not self.locks or on > self.locks[-1]["through"]:
+            return on
+        first = (date.fromisoformat(self.locks[-1]["through"]) + DAY).isoformat()
+        if self.locks[-1].get("first_open"):
+            return first
+        told = datetime.fromtimestamp(event["recorded_at"] / 1e6, timezone.utc).astimezone(self.zone).date()
+        return max(told.isoformat(), first)
 
     def enter(self, event, account, amount, on=None, bank=None, deposit=None):
         day = self.posted(event, on or event["occurred_on"])
@@ -61,7 +64,7 @@ class Log:
         if kind == "firm_registered":
             self.zone = ZoneInfo(of["zone"])
         elif kind == "period_locked":
-            self.locks.append(of["through"])
+            self.locks.append(of)
         elif kind == "bank_account_declared":
             self.declared[of["bank"]] = (on, minor(of["opening"]))
             self.enter(event, "bank", minor(of["opening"]), bank=of["bank"])

@@ -20,7 +20,7 @@ fn refund(of: &str, name: &str, minor: i64) -> AccountAction {
 }
 
 /// Three fees of one invoice.
-fn billed() -> Desk {
+pub fn billed() -> Desk {
     let mut desk = Desk::open();
     desk.tell("2025-03-03", "2025-03-03", enrolment());
     let opened = [CaseAction::OpenWork].into_iter().chain(work("2025-03-10", 0, None));

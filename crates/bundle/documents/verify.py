@@ -683,7 +683,7 @@ account money_deposited deposit:id movements:[Movement]
 account money_undeposited deposit:id movements:[Movement]
 account money_corrected again?:id fact:EventRef kind:MoneyFact reason:personal said_by:personal
 account lines_shared invoice:u64 lines:[LineShare]
-account money_restated beyond:money invoices:[InvoiceRestated] payments:[PaymentRestated]
+account money_restated beyond:money by_day?:flag invoices:[InvoiceRestated] payments:[PaymentRestated]
 deposit statement_line_seen amount:money bank:code line:hash references:[code] return_reason?:code value_on?:day
 deposit payout_reported costs:money gross:money lines:u32 net:money payout:code
 deposit payout_lines_reported lines:[PayoutLine]
@@ -717,7 +717,7 @@ firm bank_account_declared bank:code closed_on?:day last_four?:text ledger_accou
 firm bank_account_taken_back bank:code declared:EventRef opening:money
 firm close_accepted amount:money count:u64 items:hash reason:text rule:CloseRule through:day
 firm close_acceptance_withdrawn acceptance:EventRef reason:text rule:CloseRule through:day
-firm period_locked accepted?:[EventRef] checked_at:u64 through:day
+firm period_locked accepted?:[EventRef] checked_at:u64 first_open?:flag through:day
 firm match_policy_set automatic:AutomaticMatches
 firm firm_corrected again?:flag fact:EventRef kind:FirmFact reason:text said_by:text
 looks client_looked_at access?:id kind:LookKind what:text

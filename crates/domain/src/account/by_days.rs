@@ -59,7 +59,8 @@ impl Account {
         let payments: Vec<PaymentRestated> = payments.collect();
         let is_news =
             !payments.is_empty() || !invoices.is_empty() || beyond(&anew)? != beyond(self)?;
-        Ok(is_news.then_some(MoneyRestated { beyond: beyond(&anew)?, invoices, payments }))
+        let (beyond, by_day) = (beyond(&anew)?, Some(true));
+        Ok(is_news.then_some(MoneyRestated { beyond, by_day, invoices, payments }))
     }
 
     /// Takes in what its money comes to by days.

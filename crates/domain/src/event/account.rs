@@ -434,6 +434,9 @@ record! {
     pub struct MoneyRestated {
         /// What more went out by refunds and chargebacks than came in, all in all: the firm's loss.
         beyond: Money,
+        /// That what it changes of each fact counts on the day of that fact. Older events do not say so, and count whole on
+        /// the day on which they were told.
+        by_day: Option<bool>,
         /// The invoices of which another sum is paid, credited or written off, by number.
         invoices: Vec<InvoiceRestated>,
         /// The payments of which another part is owed, by name.

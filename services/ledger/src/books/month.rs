@@ -350,7 +350,9 @@ pub(super) async fn close_month(
         checked_at = checked.position;
     }
     let accepted = Some(accepted).filter(|accepted| !accepted.is_empty());
-    let lock = FirmAction::LockPeriod(PeriodLocked { accepted, checked_at, through });
+    let first_open = Some(true);
+    let lock = PeriodLocked { accepted, checked_at, first_open, through };
+    let lock = FirmAction::LockPeriod(lock);
     let action = Dated { occurred_at: None, occurred_on: ledger.today(&firm), action: lock };
     let asked = Asked { firm: id, request_id, command: Command::Firm { action } };
     ledger.submit(authority, asked, api::fingerprint(message)).await

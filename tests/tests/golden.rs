@@ -88,7 +88,7 @@ fn corrected(log: &[Recorded]) -> FactCorrected {
 const MEANT: &str = "payment_settled.v1.meant.json";
 
 /// What money comes to by its days, each part on the day of its fact; the other is of times before that was said.
-const BY_DAY: &str = "money_restated.v1.by_day.json";
+const BY_DAY: &str = "money_restated.v1.of_an_edition.json";
 
 /// A closed month whose late facts count on the first day that is open; the other is of times before that was said.
 const FIRST_OPEN: &str = "period_locked.v1.first_open.json";
@@ -114,6 +114,7 @@ fn lines_shared(log: &[Recorded]) -> Recorded {
     let line = |paid: i64, written_off: i64| LineShare {
         credited: usd(0),
         exposed: Some(usd(9_900)).filter(|_| written_off > 0),
+        kept: None,
         lost: Some(usd(200)).filter(|_| written_off > 0),
         paid: usd(paid),
         unproved: Some(usd(4_900)).filter(|_| written_off == 0),
@@ -130,6 +131,7 @@ fn money_restated(log: &[Recorded]) -> Recorded {
     let line = LineShare {
         credited: usd(500),
         exposed: None,
+        kept: None,
         lost: Some(usd(200)),
         paid: usd(4_000),
         unproved: None,
@@ -140,8 +142,8 @@ fn money_restated(log: &[Recorded]) -> Recorded {
     };
     let payment = PaymentRestated { payment: payment.payment.clone(), unearned: usd(100) };
     let invoices = vec![InvoiceRestated { invoice: 3, lines: vec![line] }];
-    let (beyond, by_day, payments) = (usd(300), None, vec![payment]);
-    let event = MoneyRestated { beyond, by_day, invoices, payments };
+    let (beyond, edition, payments) = (usd(300), None, vec![payment]);
+    let event = MoneyRestated { beyond, edition, invoices, payments };
     Recorded { event: AccountEvent::from(event).into(), ..paid.clone() }
 }
 
@@ -347,7 +349,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     samples.insert(MEANT.into(), meant.to_bytes());
     let mut restated = Recorded::from_bytes(&samples["money_restated.v1.json"]).unwrap();
     if let Event::Account(AccountEvent::MoneyRestated(e)) = &mut restated.event {
-        e.by_day = Some(true);
+        e.edition = Some(2);
     }
     samples.insert(BY_DAY.into(), restated.to_bytes());
     samples.insert(FIRST_OPEN.into(), samples["period_locked.v1.json"].clone());

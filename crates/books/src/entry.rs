@@ -49,7 +49,7 @@ pub struct Entry {
     /// The day it counts for.
     pub posted_on: CivilDate,
     /// The day it happened, of several the first. Before [`Self::posted_on`] when that month was closed by the time it was
-    /// told: it lands in the open one and says where it belongs.
+    /// told: it counts on the first day that is open and says where it belongs.
     pub occurred_on: CivilDate,
     /// When it was told, UTC.
     pub recorded_at: UtcMicros,

@@ -36,7 +36,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::{Account, MoneyTold, Sum, Unfit};
+use domain::account::{Account, DaysEdition, MoneyTold, Sum, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
     AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, FeeMarked,
@@ -104,12 +104,12 @@ impl<'a> Poster<'a> {
                 .or_insert_with(|| before(stream).cloned().unwrap_or_else(|| State::empty(stream)));
             if let (
                 State::Account(account),
-                Event::Account(AccountEvent::MoneyRestated(MoneyRestated {
-                    by_day: Some(true), ..
-                })),
+                Event::Account(AccountEvent::MoneyRestated(
+                    e @ MoneyRestated { edition: Some(_), .. },
+                )),
             ) = (&*state, &recorded.event)
             {
-                let parts = self.restated_by_day(account, recorded);
+                let parts = self.restated_by_day(account, recorded, e);
                 entries
                     .extend(parts.map_err(|unfit| Impossible::new(recorded, unfit.to_string()))?);
                 state.fold(recorded)?;
@@ -164,9 +164,10 @@ impl<'a> Poster<'a> {
         &self,
         before: &Account,
         recorded: &Recorded,
+        e: &MoneyRestated,
     ) -> Result<Vec<Entry>, Unfit> {
         let mut entries: BTreeMap<CivilDate, Entry> = BTreeMap::new();
-        for of_fact in restated(before)? {
+        for of_fact in restated(before, e)? {
             let part = self.begin(recorded, of_fact.on);
             let entry = entries.entry(part.posted_on).or_insert(part);
             entry.occurred_on = entry.occurred_on.min(of_fact.on);
@@ -308,8 +309,8 @@ impl<'a> Poster<'a> {
                 (None, vec![about(e.number, transfer(Unbilled, Receivable, e.total))])
             }
             // Of earlier software: whole, on the day of telling.
-            AccountEvent::MoneyRestated(_) => {
-                (None, restated(account)?.into_iter().flat_map(|of| of.transfers).collect())
+            AccountEvent::MoneyRestated(e) => {
+                (None, restated(account, e)?.into_iter().flat_map(|of| of.transfers).collect())
             }
             // What it moved stands beside it, once it is folded.
             AccountEvent::PaymentSettled(_)
@@ -415,8 +416,8 @@ struct OfFact {
 }
 
 /// What each fact moved by their days, less what it moved as it was told.
-fn restated(before: &Account) -> Result<Vec<OfFact>, Unfit> {
-    let anew = before.by_days()?;
+fn restated(before: &Account, e: &MoneyRestated) -> Result<Vec<OfFact>, Unfit> {
+    let anew = before.by_days(DaysEdition::of(e.edition)?)?;
     let of_facts = before.told.iter().map(|(position, fact)| {
         let mut transfers = turned(moved(fact)?);
         transfers.extend(moved(fact_of(&anew, *position)?)?);

@@ -127,7 +127,7 @@ fn older_locks_and_restatements_count_on_the_day_of_telling() {
     for recorded in &mut log {
         match &mut recorded.event {
             Event::Firm(FirmEvent::PeriodLocked(lock)) => lock.first_open = None,
-            Event::Account(AccountEvent::MoneyRestated(restated)) => restated.by_day = None,
+            Event::Account(AccountEvent::MoneyRestated(restated)) => restated.edition = None,
             _ => {}
         }
     }

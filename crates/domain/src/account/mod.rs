@@ -16,6 +16,7 @@ use std::sync::Arc;
 
 use calendar::CivilDate;
 
+pub use by_days::DaysEdition;
 pub use charging::{ChargeStep, ChargeStepKind};
 pub(crate) use correct::{Corrected, correct};
 pub use cover::{Exposed, Flow};

@@ -3290,7 +3290,7 @@ class Books:
         elif name == "payment_settled":
             applied = [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
             self.payments[p["payment"]] = {"amount": minor(p["amount"]), "applied": applied, "returned": 0,
-                                           "on": event["occurred_on"], "meant": p.get("meant"), "unearned": minor(p["unearned"]),
+                                           "on": event["occurred_on"], "meant": p.get("meant"), "unearned": minor(p["unearned"]), "found": minor(p["unearned"]),
                                            "held": {(part["invoice"], part["line"]): minor(part["amount"])
                                                     for part in p.get("lines", ())}}
             for number, part in applied:
@@ -3358,6 +3358,8 @@ class Books:
                 line.update((of, minor(sums[of])) for of in line)
         elif name == "money_restated":
             self.restate(p)
+        elif name == "unearned_payment_found" and p["payment"] in self.payments:
+            self.payments[p["payment"]]["found"] = minor(p["amount"])
         elif name in ("credit_granted", "written_off") and p["invoice"] in invoices:
             invoice = invoices[p["invoice"]]
             if name == "written_off":
@@ -3399,6 +3401,8 @@ class Books:
             anew.invoices[number] = dict(invoice, steps=[], charges=[], lines=lines, **nothing)
         for fact in facts:
             anew.tell(self, fact, edition)
+            for payment in anew.payments.values():
+                payment["found"] = max(payment["found"], payment["unearned"])
         for fact in facts:
             p = fact["event"]["payload"]
             if fact["event"]["event"] == "written_off":
@@ -3413,6 +3417,7 @@ class Books:
             for fact in anew.told.values():
                 fact["moved"] = [part for part in fact["moved"] if part[0] is not payment["held"]]
             payment["held"] = self.payments[name]["held"]
+            payment["found"] = min(payment["found"], self.payments[name]["found"])
         helds = [payment["held"] for payment in self.payments.values()]
         for position, fact in anew.told.items():
             before = self.told[position]
@@ -4065,10 +4070,14 @@ class Derivation:
                            "fee_kept", LAWS["payment_unearned"], claim["payload"]["period"] if claim else "", "",
                            amount(p["amount"]), currency_of(p["amount"]),
                            yes(event is last and minor(p["amount"]) > 0)], event["position"])
-        for event in self.of(money_in_force(account), "unearned_payment_found"):
+        payments = Books.of(account).payments
+        last = {event["payload"]["payment"]: event for event in self.of(money_in_force(account), "unearned_payment_found")}
+        for event in sorted(last.values(), key=lambda event: event["position"]):
             p = event["payload"]
-            table.compare([event["position"], event["occurred_on"], client, client, "payment_unearned", p["cites"],
-                           "", p["payment"], amount(p["amount"]), currency_of(p["amount"]), ""], event["position"])
+            most = payments.get(p["payment"], {"found": 0})["found"]
+            if most > 0:
+                table.compare([event["position"], event["occurred_on"], client, client, "payment_unearned", p["cites"], "", p["payment"],
+                               amount(dict(p["amount"], minor=most)), currency_of(p["amount"]), ""], event["position"])
 
     def money(self, account_id, account):
         books = Books()

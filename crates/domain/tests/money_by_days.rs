@@ -148,6 +148,11 @@ fn adds_up(desk: &Desk) {
         let sums = [invoice.paid, invoice.credited, invoice.written_off, invoice.open()];
         assert!(sums.iter().all(|sum| sum.minor() >= 0), "{sums:?}");
     }
+    let nothing = |number: u64| -> Vec<NotAsked> {
+        let lines = &folded.invoices[&number].lines;
+        lines.iter().map(|_| NotAsked::nothing(usd(0))).collect()
+    };
+    assert_eq!(folded.restated(nothing).unwrap(), None, "all of it is said");
     for payment in folded.payments.values() {
         assert!(payment.unearned_left.minor() >= 0);
         assert!(
@@ -257,7 +262,7 @@ fn what_is_paid_after_a_write_off_is_of_what_is_allowed_first() {
 #[test]
 fn of_a_double_payment_the_later_one_is_unearned_in_every_order() {
     let facts = [(3, paid("p1", 19_900)), (8, paid("p2", 19_900)), (9, refunded("p2", "r1", 50))];
-    for order in [[0, 1, 2], [1, 0, 2]] {
+    for order in [[0, 1, 2], [1, 0, 2], [1, 2, 0]] {
         let mut desk = invoiced(1);
         assert!(tell(&mut desk, &order.map(|at| &facts[at])).is_some(), "{order:?} can be told");
         let folded = desk.account(account(A));
@@ -268,6 +273,25 @@ fn of_a_double_payment_the_later_one_is_unearned_in_every_order() {
             "{order:?}"
         );
     }
+}
+
+/// 15 USC 1679b(b): what was paid twice is owed until it goes back, and then nothing is, whichever of the two went back.
+#[test]
+fn a_refund_of_either_of_two_payments_leaves_the_fee_paid_and_nothing_owed() {
+    for months in [1, 2] {
+        for of in ["p1", "p2"] {
+            let minor = [19_900, 29_800][months - 1];
+            let facts = [(3, paid("p1", minor)), (8, paid("p2", minor)), (9, refunded(of, "r1", minor))];
+            let found = alike(months, &facts);
+            assert_eq!(found.invoice, [minor, 0, 0, 0], "{months} months, {of}");
+            assert!(found.payments.iter().all(|(_, minor)| *minor == 0), "{found:?}");
+        }
+    }
+    // What goes back in part lowers what is owed by that part.
+    let facts = [(3, paid("p1", 19_900)), (8, paid("p2", 19_900)), (9, refunded("p1", "r1", 5_000))];
+    let found = alike(1, &facts);
+    assert_eq!(found.invoice, [19_900, 0, 0, 0]);
+    assert_eq!(found.payments.iter().map(|(_, minor)| minor).sum::<i64>(), 14_900);
 }
 
 /// Nothing is forgiven or given up of an invoice that is not there yet.

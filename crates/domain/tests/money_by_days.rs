@@ -9,6 +9,7 @@ mod common;
 use std::collections::BTreeSet;
 
 use common::*;
+use counterfoil_domain::account::NotAsked;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::money::Money;

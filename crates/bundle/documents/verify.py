@@ -3248,7 +3248,9 @@ class Books:
             if answered is not None:  # that refund was never made: its request waits again
                 answered["refund"] = False
         elif kind in ("chargeback_won", "chargeback_lost") and name in self.backs:
-            self.backs[name]["status"] = "open"
+            was_lost = kind == "chargeback_won" and any(
+                told["event"]["event"] == "chargeback_lost" and told["name"] == name for told in self.told.values())
+            self.backs[name]["status"] = "lost" if was_lost else "open"
         for invoice in self.invoices.values():
             invoice["steps"] = [step for step in invoice["steps"] if step[1] != p["fact"]["position"]]
         if "again" in p:
@@ -3349,7 +3351,8 @@ class Books:
             self.payments[back["payment"]]["unearned"] += unearned
             self.payments[back["payment"]]["returned"] -= back["amount"]
         elif name == "chargeback_lost" and p["chargeback"] in self.backs:
-            self.backs[p["chargeback"]]["status"] = "lost"
+            if self.backs[p["chargeback"]]["status"] != "won":
+                self.backs[p["chargeback"]]["status"] = "lost"
         elif name in ("money_deposited", "money_undeposited"):
             movements = {(movement["kind"], movement["name"]) for movement in p["movements"]}
             self.deposited = self.deposited | movements if name == "money_deposited" else self.deposited - movements
@@ -4058,7 +4061,7 @@ class Derivation:
                 continue
             p = event["payload"]
             table.compare([event["position"], since[claim["position"]], client, p["account"], "fee_asked_unearned",
-                           LAWS["fee_asked_unearned"], claim["payload"]["period"], "", amount(p["owed"]),
+                           LAWS["fee_asked_unearned" if "G6" in p["gates"] else "payment_unearned"], claim["payload"]["period"], "", amount(p["owed"]),
                            currency_of(p["owed"]), yes(minor(p["owed"]) + minor(p["open"]) > 0)], event["position"])
         kept = self.of(case, "fee_kept") if is_judged else []
         for event in kept:
@@ -4502,7 +4505,11 @@ class Derivation:
                 check(request is None or request["refund"] or request["payment"] != p["payment"],
                       "it answers no request for its payment")
         elif name in ("chargeback_won", "chargeback_lost"):
-            check(books.backs.get(p["chargeback"], {}).get("status") != "open", "no chargeback of its name was open")
+            lost = [fact["event"]["occurred_on"] for fact in books.told.values()
+                    if fact["event"]["event"] == "chargeback_lost" and fact["name"] == p["chargeback"]]
+            status = books.backs.get(p["chargeback"], {}).get("status")
+            is_lost = name == "chargeback_won" and status == "lost" and lost[:1] and lost[0] <= event["occurred_on"]
+            check(status != "open" and not is_lost, "no chargeback of its name was open")
             check("whole" in p and books.backs.get(p["chargeback"], {}).get("lines") is None,
                   "it goes to all lines where there is one alone")
         elif name == "lines_shared":

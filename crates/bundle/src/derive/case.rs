@@ -267,7 +267,7 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
             .plain(told.id)
             .plain(said.account)
             .plain(ExposureKind::FeeAskedUnearned)
-            .text(ExposureKind::FeeAskedUnearned.cites())
+            .text(ExposureKind::cites_of_fee(&said.gates))
             .maybe(claim.map(|fee| fee.period))
             .empty()
             .money(said.owed)

@@ -238,7 +238,8 @@ impl Before<'_> {
             AccountEvent::ChargebackWon(e) => {
                 let back = self.account.money_back.get(&e.chargeback);
                 let is_alone = back.is_none_or(|back| back.lines.is_none());
-                let mut wrong = self.ends(&e.chargeback);
+                let is_lost = self.account.is_lost_by(&e.chargeback, recorded.occurred_on);
+                let mut wrong = if is_lost { Vec::new() } else { self.ends(&e.chargeback) };
                 wrong.extend(list([(
                     e.whole.is_some() && is_alone,
                     "it goes to all lines where there is one alone",
@@ -417,7 +418,7 @@ impl Before<'_> {
         };
         let mut wrong = list([(fact.kind != e.kind, "the fact is of another kind")]);
         wrong.extend(
-            self.account.resting_on(fact).map(|what| format!("it is taken back, and {what}")),
+            self.account.resting_on(fact).map(|what| format!("it is taken back, and {}", what.is)),
         );
         wrong
     }

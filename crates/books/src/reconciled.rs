@@ -18,6 +18,8 @@ pub enum ItemKind {
     Opening,
     /// A statement does not begin with the balance at which the one before it ends.
     Broken,
+    /// A statement says otherwise of days of which another one speaks.
+    Contradicts,
     /// Days between two statements that none covers.
     Gap,
     /// The declared opening balance counts in the ledger for a later day.
@@ -42,6 +44,7 @@ impl ItemKind {
         match self {
             Self::Opening => "opening_differs",
             Self::Broken => "statement_does_not_continue",
+            Self::Contradicts => "statement_contradicts",
             Self::Gap => "days_without_statement",
             Self::OpeningLater => "opening_counts_later",
             Self::Later => "counts_later",
@@ -144,6 +147,7 @@ impl BankReconciled {
             ItemKind::OpeningLater | ItemKind::Later | ItemKind::TakenBackLater => false,
             ItemKind::Opening
             | ItemKind::Broken
+            | ItemKind::Contradicts
             | ItemKind::Gap
             | ItemKind::StatementOnly
             | ItemKind::LedgerOnly

@@ -303,6 +303,18 @@ fn every_cent_between_a_statement_and_the_ledger_is_an_item() {
             assert_eq!(-on_that_day(BookAccount::Suspense), open.sum::<i64>());
             let ledger = found.banks.iter().map(|bank| bank.ledger_minor).sum::<i64>();
             assert_eq!(on_that_day(BookAccount::Bank), ledger);
+            for line in found.banks.iter().flat_map(|bank| &bank.unexplained) {
+                let stream = StreamId::Deposit(line.deposit);
+                let seen = log.iter().find_map(|told| match &told.event {
+                    Event::Deposit(DepositEvent::StatementLineSeen(seen))
+                        if told.stream == stream =>
+                    {
+                        Some(seen.amount.minor())
+                    }
+                    _ => None,
+                });
+                assert_eq!(Some(line.minor), seen, "a line is open by what it brought: {line:?}");
+            }
             for bank in &found.banks {
                 kinds.extend(bank.items.iter().map(|item| item.kind));
                 let Some(statement) = bank.statement else { continue };

@@ -9,7 +9,7 @@ mod common;
 use std::collections::BTreeSet;
 
 use common::*;
-use counterfoil_domain::account::NotAsked;
+use counterfoil_domain::account::{ChargebackStatus, NotAsked};
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::money::Money;
@@ -233,6 +233,25 @@ fn what_is_paid_again_while_a_bank_has_it_is_owed_once_the_chargeback_is_won() {
     tell(&mut desk, &facts.iter().collect::<Vec<_>>()).unwrap();
     let is_found = |told: &&Recorded| told.event.type_name() == "unearned_payment_found";
     assert_eq!(desk.log.iter().filter(is_found).count(), 1, "it is an exposure");
+}
+
+/// A chargeback that was lost may be won in a later round (card networks' second representment, from memory): the money came.
+#[test]
+fn what_was_lost_and_then_won_is_paid() {
+    for on in [4, 6] {
+        let facts = [
+            (1, paid("p1", 19_900)),
+            (2, charged_back("p1", "c1", 19_900)),
+            (4, Lost("c1".into())),
+            (on, Won("c1".into())),
+        ];
+        let mut desk = invoiced(1);
+        tell(&mut desk, &facts.iter().collect::<Vec<_>>()).unwrap();
+        adds_up(&desk);
+        assert_eq!(standing(&desk).invoice, [19_900, 0, 0, 0]);
+        let back = &desk.account(account(A)).money_back[&reference("c1")];
+        assert_eq!(back.status, Some(ChargebackStatus::Won));
+    }
 }
 
 /// ASC 326-20-35-8 (from memory): what was written off and is paid later is recovered.

@@ -229,7 +229,7 @@ fn what_is_left(
             .find(|later| later.came_since(fact) && later.invoices().contains(&number));
         let detail = match since {
             Some(later) => format!(
-                "the {0} at position {1} is of invoice {number} as it was left: correct that {0} first",
+                "the {0} at position {1} is of invoice {number} as it was left: correct the fact at position {1} first",
                 words(later.kind),
                 later.mark.at.position
             ),
@@ -271,7 +271,7 @@ fn what_came_since(
         });
         if let Some(later) = since {
             let detail = format!(
-                "the {0} at position {1} was told when invoice {number} was settled by it: correct that {0} first",
+                "the {0} at position {1} was told when invoice {number} was settled by it: correct the fact at position {1} first",
                 words(later.kind),
                 later.mark.at.position
             );
@@ -315,7 +315,7 @@ impl Account {
         let later = since.next()?;
         let (kind, at) = (words(later.kind), later.mark.at.position);
         let is = format!("the {kind} at position {at} is of the payment {payment}");
-        Some(Resting { is, first: format!("correct that {kind}") })
+        Some(Resting { is, first: format!("correct the fact at position {at}") })
     }
 
     /// Whether a payment was for an invoice, and holds money still that was more than was open on it.

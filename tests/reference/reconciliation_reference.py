@@ -130,13 +130,13 @@ class Log:
                         account, through, *([] if bank is None else [bank]))
 
 
-def in_chains(log, statements):
+def in_chains(log, statements, opening):
     """Statements of the same days in the order in which they go on from each other."""
-    ends = {name: opening + log.sum("SELECT SUM(minor) FROM listed WHERE id = ?", name) for _, _, name, opening in statements}
+    ends = {name: begins + log.sum("SELECT SUM(minor) FROM listed WHERE id = ?", name) for _, _, name, begins in statements}
     found, left = [], list(statements)
     while left:
         alike = [of for of in left if of[:2] == left[0][:2]]
-        goes_on = [of for of in alike if found and of[3] == ends[found[-1][2]]]
+        goes_on = [of for of in alike if of[3] == (ends[found[-1][2]] if found else opening)]
         begins = [of for of in alike if all(ends[other[2]] != of[3] for other in alike if other is not of)]
         found.append((goes_on or begins or alike)[0])
         left.remove(found[-1])
@@ -155,7 +155,7 @@ def reconcile(log, bank, through):
 
     openings = {name: amount for _, _, name, amount in statements}
     speaks = {}
-    for first, last, name, amount in in_chains(log, statements):
+    for first, last, name, amount in in_chains(log, statements, opening):
         day, spoken = max(first, opened_on), speaks.get(first)
         # It goes on on the last day that is spoken of, with the balance there and other lines.
         if spoken and first == max(speaks) and openings[spoken[-1]] + listed(spoken[-1], first) == amount and not log.sum(

@@ -313,7 +313,12 @@ impl Bookkeeper {
                     let accepted = Some(accepted).filter(|accepted| !accepted.is_empty());
                     let checked_at = world.position();
                     let first_open = Some(true);
-                    FirmAction::LockPeriod(PeriodLocked { accepted, checked_at, first_open, through })
+                    FirmAction::LockPeriod(PeriodLocked {
+                        accepted,
+                        checked_at,
+                        first_open,
+                        through,
+                    })
                 }
             }
         };

@@ -362,8 +362,9 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     let samples = samples(&history());
     let folder = folder("events");
     let of_types = Event::types().map(|(name, version)| format!("{name}.v{version}.json"));
-    let others =
-        [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES, MEANT, BY_DAY, FIRST_OPEN].into_iter().chain(OF_LINES);
+    let others = [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES, MEANT, BY_DAY, FIRST_OPEN]
+        .into_iter()
+        .chain(OF_LINES);
     for file in of_types.chain(others.map(Into::into)) {
         let path = folder.join(&file);
         if !path.exists() && may_write() {

@@ -236,7 +236,8 @@ impl Reconciler {
             .map(|(id, on)| ((on, id), posted(id).bank))
             .collect();
         let ledger_minor = opening_posted + in_ledger.values().sum::<i64>();
-        let statements = statements_of(code, deposits, self.through);
+        let declared_minor = opening.map_or(0, |(_, minor)| minor);
+        let statements = statements_of(code, deposits, self.through, declared_minor);
         let is_open = opening.is_some_and(|(on, _)| on <= self.through);
         let closed_on = declared.and_then(|of| of.declared.closed_on);
         let wanted = closed_on.map_or(self.through, |closed| closed.min(self.through));

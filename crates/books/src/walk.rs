@@ -12,11 +12,12 @@ use crate::reconciled::{BankItem, ItemKind, StatementBalance, StatementKnown};
 /// Amounts of lines, by the day the bank booked them.
 pub(crate) type Lines = BTreeMap<(CivilDate, DepositId), i64>;
 
-/// Statements in force that begin by a day, in the order of their days.
+/// Statements in force that begin by a day, in the order of their days. `opening` is the declared opening balance.
 pub(crate) fn statements_of<'d>(
     code: &BankCode,
     deposits: &HashMap<DepositId, &'d Deposit>,
     through: CivilDate,
+    opening: i64,
 ) -> Vec<(StatementKnown, &'d Statement)> {
     let of = deposits.iter().filter_map(|(id, of)| Some((*id, of.statement.as_ref()?)));
     let mut found: Vec<_> = of
@@ -35,18 +36,21 @@ pub(crate) fn statements_of<'d>(
         })
         .collect();
     found.sort_by_key(|(known, _)| (known.from, known.through, known.id));
-    in_chains(found)
+    in_chains(found, opening)
 }
 
 /// Statements of the same days in the order in which they go on from each other, whichever was read first.
-fn in_chains(mut left: Vec<(StatementKnown, &Statement)>) -> Vec<(StatementKnown, &Statement)> {
+fn in_chains(
+    mut left: Vec<(StatementKnown, &Statement)>,
+    opening: i64,
+) -> Vec<(StatementKnown, &Statement)> {
     let mut found: Vec<(StatementKnown, &Statement)> = Vec::with_capacity(left.len());
     while let Some((first, _)) = left.first() {
         let days = (first.from, first.through);
         let alike = left.iter().take_while(|(known, _)| (known.from, known.through) == days);
         let alike: Vec<&StatementKnown> = alike.map(|(known, _)| known).collect();
-        let ends = found.last().map(|(known, _)| known.closing_minor);
-        let goes_on = alike.iter().position(|known| Some(known.opening_minor) == ends);
+        let ends = found.last().map_or(opening, |(known, _)| known.closing_minor);
+        let goes_on = alike.iter().position(|known| known.opening_minor == ends);
         // Nothing goes before the first: none of the others ends where it begins.
         let begins = alike.iter().enumerate().position(|(at, known)| {
             let mut others = alike.iter().enumerate().filter(|(other, _)| *other != at);
@@ -82,7 +86,8 @@ impl Walk {
             let start = [Some(known.from), after, opened_on].into_iter().flatten().max()?;
             if start > known.through || start > through {
                 // It has no day of its own.
-                if let Some(walk) = walk.as_mut().filter(|walk| walk.contradicts(known, statement)) {
+                if let Some(walk) = walk.as_mut().filter(|walk| walk.contradicts(known, statement))
+                {
                     let deposit = Some(known.id);
                     let (on, through) = (known.from, Some(known.through));
                     let kind = ItemKind::Contradicts;

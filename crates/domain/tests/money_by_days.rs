@@ -301,14 +301,16 @@ fn a_refund_of_either_of_two_payments_leaves_the_fee_paid_and_nothing_owed() {
     for months in [1, 2] {
         for of in ["p1", "p2"] {
             let minor = [19_900, 29_800][months - 1];
-            let facts = [(3, paid("p1", minor)), (8, paid("p2", minor)), (9, refunded(of, "r1", minor))];
+            let facts =
+                [(3, paid("p1", minor)), (8, paid("p2", minor)), (9, refunded(of, "r1", minor))];
             let found = alike(months, &facts);
             assert_eq!(found.invoice, [minor, 0, 0, 0], "{months} months, {of}");
             assert!(found.payments.iter().all(|(_, minor)| *minor == 0), "{found:?}");
         }
     }
     // What goes back in part lowers what is owed by that part.
-    let facts = [(3, paid("p1", 19_900)), (8, paid("p2", 19_900)), (9, refunded("p1", "r1", 5_000))];
+    let facts =
+        [(3, paid("p1", 19_900)), (8, paid("p2", 19_900)), (9, refunded("p1", "r1", 5_000))];
     let found = alike(1, &facts);
     assert_eq!(found.invoice, [19_900, 0, 0, 0]);
     assert_eq!(found.payments.iter().map(|(_, minor)| minor).sum::<i64>(), 14_900);

@@ -315,7 +315,8 @@ async fn the_lines_of_one_account_are_not_taken_for_another_as_well() {
     again.lines.iter_mut().for_each(|line| line.bank = "savings".into());
     let refused = month.service.books().note_bank_lines(again).await.unwrap_err();
     assert_eq!(reason(&refused), "ALREADY_RECORDED");
-    assert!(said(&refused).contains("recorded as a line of operating"), "{}", said(&refused));
+    let told = format!("{:?}", refused.get_error_details());
+    assert!(told.contains("recorded as a line of operating"), "{told}");
 }
 
 /// Two statements of one day, the second opening with the balance at which the first closes, go on from each other

@@ -427,7 +427,8 @@ impl Before<'_> {
     fn shared(&self, e: &LinesShared) -> Vec<String> {
         let lines = self.account.invoices.get(&e.invoice).map_or(0, |invoice| invoice.lines.len());
         let of = not_asked(&e.lines);
-        let by_days = DaysEdition::ALL.map(|edition| self.account.shared_by(edition, e.invoice, &of));
+        let by_days =
+            DaysEdition::ALL.map(|edition| self.account.shared_by(edition, e.invoice, &of));
         let mut found = by_days.into_iter().chain([self.account.shared_as_told(e.invoice, &of)]);
         let is_found = found.any(|found| found.is_ok_and(|found| found.as_ref() == Some(e)));
         list([

@@ -207,12 +207,7 @@ impl Account {
     }
 
     /// Tells a fact of another reading of this account.
-    fn tell(
-        &mut self,
-        before: &Self,
-        told: &MoneyTold,
-        edition: DaysEdition,
-    ) -> Result<(), Unfit> {
+    fn tell(&mut self, before: &Self, told: &MoneyTold, edition: DaysEdition) -> Result<(), Unfit> {
         let mark = told.mark.clone();
         let name = || told.name.as_ref().ok_or(Unfit::Missing("the name of what moved"));
         let back = || {
@@ -411,7 +406,8 @@ impl Account {
         let found = self.payments.iter().filter_map(|(name, of)| {
             let by_days = anew.payments.get(name).map_or(of.unearned_left, |anew| anew.unearned);
             // While a review is due, what stands may be otherwise than by days.
-            let most = if by_days.minor() > of.unearned_left.minor() { by_days } else { of.unearned_left };
+            let most =
+                if by_days.minor() > of.unearned_left.minor() { by_days } else { of.unearned_left };
             (most.minor() > of.unearned.minor())
                 .then(|| UnearnedPaymentFound::of(most, name.clone()))
         });

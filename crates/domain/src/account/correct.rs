@@ -303,7 +303,8 @@ impl Account {
         }
         if let Some((number, waiting)) = self.refund_waiting(payment) {
             let amount = waiting.amount;
-            let is = format!("request {number} to give back {amount} of the payment {payment} waits");
+            let is =
+                format!("request {number} to give back {amount} of the payment {payment} waits");
             return Some(Resting { is, first: "record what became of that request".into() });
         }
         let mut since = self.told.values().filter(|later| {

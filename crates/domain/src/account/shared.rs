@@ -33,8 +33,7 @@ impl NotAsked {
     fn exposed_by(&self, fact: &Mark) -> Result<Money, MoneyError> {
         let Some(last) = self.kept.last() else { return Ok(self.exposed) };
         let whole = self.exposed.plus(last.amount)?;
-        let is_before =
-            |kept: &&KeptSince| (kept.on, kept.at) < (fact.on, fact.at.position);
+        let is_before = |kept: &&KeptSince| (kept.on, kept.at) < (fact.on, fact.at.position);
         let by_then = self.kept.iter().rev().find(is_before);
         Ok(by_then.map_or(whole, |kept| whole.above(kept.amount)))
     }

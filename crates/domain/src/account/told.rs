@@ -205,8 +205,7 @@ impl Account {
             }
             MoneyFact::ChargebackWon => {
                 let was_lost = self.lost(name()?).is_some();
-                let before =
-                    if was_lost { ChargebackStatus::Lost } else { ChargebackStatus::Open };
+                let before = if was_lost { ChargebackStatus::Lost } else { ChargebackStatus::Open };
                 let back = self.money_back_mut(name()?)?;
                 (back.status, back.won) = (Some(before), None);
                 let (payment, amount, taken) =

@@ -64,10 +64,7 @@ fn check_only_here(
 
 /// The same of a statement of a table, whose lines are told apart by the firm's own code: of one file it is there once, with these
 /// days and balances.
-fn check_statement_only_here(
-    draft: &Draft<'_, '_>,
-    noted: &StatementNoted,
-) -> Result<(), Halt> {
+fn check_statement_only_here(draft: &Draft<'_, '_>, noted: &StatementNoted) -> Result<(), Halt> {
     let (world, seen) = (draft.world(), &noted.seen);
     for other in world.firm()?.banks.keys().filter(|other| **other != seen.bank) {
         let id = DepositId::of_statement(other, &seen.file, seen.part);

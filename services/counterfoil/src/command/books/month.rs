@@ -236,7 +236,8 @@ pub(super) async fn close(
     if !out.is_json() {
         show(&found, args.month, out)?;
     }
-    let done = "The month is closed: what is told of it later counts on the first day that is open.";
+    let done =
+        "The month is closed: what is told of it later counts on the first day that is open.";
     out.change(&answer, "CloseMonthResponse", done, answer.receipt.as_ref())?;
     if let Some(to) = &args.package {
         let position = answer.receipt.map_or(0, |receipt| receipt.position);

@@ -38,7 +38,7 @@ impl Judge<'_> {
                 days.extend(fee.asked_on.is_empty().then_some(today));
             }
             days.extend((at + 1 == self.story.standing.len()).then_some(today));
-            let asked = |on| firm.law_of_asking(standing.place(), standing.signed_on(), on);
+            let asked = |on| firm.law_of_asking(standing.place, standing.signed_on(), on);
             let asking = days.iter().filter_map(|on| Some(asked(*on)?.state));
             let signing = standing.known.iter().filter(|_| !days.is_empty()).cloned();
             for known in asking.chain(signing) {

@@ -146,7 +146,7 @@ pub(super) fn told_first(told: &Told<'_>) -> Vec<ToldFirst> {
 
 /// Adds the fees, by the number of their period: of one that is over and open, then those claimed and given up,
 /// in the order recorded.
-pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
+pub(super) fn rows<'a>(told: &Told<'a>, judge: &Judge<'a>, rows: &mut Rows) {
     for wrong in &told.wrong_marks {
         rows.fault(wrong.recorded.position, wrong.what.clone());
     }

@@ -365,7 +365,7 @@ fn evidence(told: &Told<'_>, e: &WorkEvidence) -> String {
     }
 }
 
-fn fees_of(told: &Told<'_>, judge: &Judge<'_>, page: &mut Page) {
+fn fees_of<'a>(told: &Told<'a>, judge: &Judge<'a>, page: &mut Page) {
     let told_first = fees::told_first(told);
     for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         let fee = earned.fee;

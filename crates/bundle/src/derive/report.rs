@@ -303,7 +303,7 @@ fn history(done: &Dated<'_>, back: &Dated<'_>, page: &mut Page) {
     page.dated(back, nothing("Nothing came back yet."));
 }
 
-fn charged(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &mut Page) {
+fn charged<'a>(told: &Told<'a>, own_account: &[Recorded], judge: &Judge<'a>, page: &mut Page) {
     page.heading(CHARGED);
     if page.format.judges_fees() {
         fees_of(told, judge, page);

@@ -279,7 +279,10 @@ impl Account {
         mark: &Mark,
     ) -> Result<(), Unfit> {
         let back = self.money_back_mut(chargeback)?;
-        back.status = Some(ChargebackStatus::Lost);
+        // By the days of one that was lost and then won on the same day, the win stands last.
+        if back.won.is_none() {
+            back.status = Some(ChargebackStatus::Lost);
+        }
         let currency = back.amount.currency();
         let told = self.begin(MoneyFact::ChargebackLost, mark, currency);
         self.keep(MoneyTold { name: Some(chargeback.clone()), ..told });

@@ -2984,13 +2984,15 @@ class FirmRecord:
         return None
 
     def rules(self, state, signed, before):
-        """What an agreement's own rules are: of the packs adopted before a position."""
+        """What an agreement's own rules are: of the packs followed before a position, and as earlier software took them,
+        which went by the order of adoption alone."""
         def in_force(of):
             found = [p for p in self.adopted(before) if p.get("state") == of
                      and p["in_force_from"] <= signed <= p.get("in_force_through", signed)]
             return found[-1] if found else None
-        own = in_force(state)
-        return self.merged(in_force(None), [own] if own else [], signed)
+        for own, federal in ((self.pack_on(state, signed, before), self.pack_on(None, signed, before)),
+                             (in_force(state), in_force(None))):
+            yield self.merged(federal, [own] if own else [], signed)
 
     @staticmethod
     def merged(federal, states, signed):
@@ -4267,7 +4269,7 @@ class Derivation:
             unknown = [pack for pack in p["rules"]["packs"] if not record.has_pack(pack, position)]
             if unknown:
                 wrong.append("its rules are of %s@%d, which was not adopted" % (unknown[0]["code"], unknown[0]["version"]))
-            elif record.rules(p["state"], day, position) != p["rules"]:
+            elif p["rules"] not in record.rules(p["state"], day, position):
                 wrong.append("its rules are not those of the packs that were in force")
             window = cancellation_window(day, rules)
             if (p["cancel_through"], p["service_from"]) != window:

@@ -270,10 +270,7 @@ impl Firm {
     /// The rules that are told with an agreement signed on a day by a client of a state. Nothing without a federal
     /// pack in force: no agreement can be judged without one.
     pub fn rules_for(&self, state: StateCode, signed_on: CivilDate) -> Option<Rules> {
-        let in_force = |of: Option<StateCode>| {
-            let mut latest_first = self.packs.iter().rev().map(|adopted| &adopted.pack);
-            latest_first.find(|pack| pack.state == of && pack.is_in_force(signed_on))
-        };
+        let in_force = |of| self.pack_on(of, signed_on).map(|adopted| &adopted.pack);
         Rules::merge(in_force(None)?, in_force(Some(state)), signed_on)
     }
 

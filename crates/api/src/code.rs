@@ -59,7 +59,7 @@ paired! {
     ErasureBasis = domain::event::ErasureBasis { Asked, RetentionOver }
     ExposureKind = domain::event::ExposureKind {
         EarlyService, DisputeWithoutBasis, NoAgreement, PapersMissing, FeeAskedUnearned,
-        PaymentUnearned, DisputeWithoutAuthority,
+        PaymentUnearned, DisputeWithoutAuthority, SignedAgainstLaw,
     }
     FailureReason = domain::event::FailureReason {
         InsufficientFunds, CardExpired, Declined, LostOrStolen, AccountClosed,

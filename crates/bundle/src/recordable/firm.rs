@@ -194,7 +194,7 @@ impl FirmRecord {
     /// earlier software took them, which went by the order of adoption alone.
     pub(super) fn rules(&self, state: StateCode, on: CivilDate, before: u64) -> [Option<Rules>; 2] {
         let packs: Vec<&RulePack> = self.adopted(before).collect();
-        let of_day = |of| followed(packs.iter(), |pack| *pack, of, on).copied();
+        let of_day = |of| followed(&packs, |pack| *pack, of, on).copied();
         let by_order = |of| packs.iter().rev().find(|p| p.state == of && p.is_in_force(on)).copied();
         let merged = |federal: Option<&RulePack>, own| Rules::merge(federal?, own, on);
         [

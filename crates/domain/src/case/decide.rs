@@ -12,7 +12,6 @@ use crate::firm::{Firm, Place, SigningLaw};
 use crate::ids::{CaseId, RequestId};
 use crate::judge::{Judge, Matter};
 use crate::refusal::{Reason, Refusal, Violation};
-use crate::rules::{ClientSaid, ContractItem};
 
 /// Most letters of a round.
 pub const LETTERS_MAX: usize = 16;
@@ -77,7 +76,12 @@ pub(crate) fn decide(
     }
     match action {
         CaseAction::Enrol(_) => unreachable!("handled above"),
-        CaseAction::SignConsent(sign) => signed(case, facts, sign).map(one),
+        CaseAction::SignConsent(sign) => {
+            let e = signed(case, facts, sign)?;
+            let against = against_law(facts, &e);
+            let exposure = || fact::exposure(ExposureKind::SignedAgainstLaw, None, None).into();
+            Ok([e.into()].into_iter().chain(against.then(exposure)).collect())
+        }
         CaseAction::Cancel(cancel) => cancelled(case, facts, cancel).map(one),
         CaseAction::OpenWork => open_work(case, facts).map(one),
         CaseAction::SendRound(round) => send_round(case, facts, round),
@@ -220,6 +224,16 @@ fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentS
     })
 }
 
+/// Whether the law of a state that reaches an agreement stood against its signing. A signing is a fact, whatever it breaks.
+fn against_law(facts: &Facts<'_>, e: &ConsentSigned) -> bool {
+    let place = Place { state: e.state, activity: e.activity.as_ref() };
+    let law = facts.firm.law_of_signing(place, facts.on);
+    law.is_some_and(|law| {
+        let items = e.items.as_ref();
+        !facts.firm.against_signing(&law, &e.terms, items, facts.on).is_empty()
+    })
+}
+
 /// A cancellation counts from when it was sent, whenever it is told and whatever was told before.
 fn cancelled(case: &Case, facts: &Facts<'_>, cancel: &Cancel) -> Result<ConsentCancelled, Refusal> {
     if cancel.sent_on > facts.on {
@@ -313,25 +327,6 @@ fn barred_elsewhere(case: &Case, facts: &Facts<'_>) -> Option<Violation> {
     })
 }
 
-/// What a state asks a client to have said before anything is disputed, where it is known that this client did not.
-/// A basis for each listing is asked for in any case.
-fn not_authorized(case: &Case, facts: &Facts<'_>) -> Vec<Violation> {
-    let Some((agreement, law)) = signing_law(case, facts) else { return Vec::new() };
-    if agreement.items.is_none() {
-        return Vec::new();
-    }
-    let mut said = vec![ClientSaid::Basis];
-    if agreement.holds(ContractItem::DisputeAuthorization) {
-        said.extend([ClientSaid::Authorized, ClientSaid::Statement]);
-    }
-    let rules = law.states.iter().filter_map(|pack| pack.dispute_consent.as_ref());
-    let unmet = rules.filter(|rule| !rule.is_met_by(&said)).map(|rule| {
-        let detail = "the agreement does not hold the client's written authorization".into();
-        violation("dispute_consent", "occurred_on", detail, rule.cites.as_str())
-    });
-    unmet.collect()
-}
-
 fn send_round(
     case: &Case,
     facts: &Facts<'_>,
@@ -357,7 +352,7 @@ fn send_round(
         violations.push(violation("waiting_days", "occurred_on", detail, "15 USC 1679d(a)(2)"));
     }
     violations.extend(barred_elsewhere(case, facts));
-    violations.extend(not_authorized(case, facts));
+    violations.extend(case.against_letters(facts.firm, facts.on));
     violations.extend(case.revoked_on(facts.on).map(|revoked| {
         let on = revoked.since.on();
         let detail = format!("the client took back the authority to write on {on}");

@@ -245,7 +245,8 @@ impl Case {
             | ExposureKind::DisputeWithoutAuthority
             | ExposureKind::DisputeWithoutBasis
             | ExposureKind::NoAgreement
-            | ExposureKind::PapersMissing => true,
+            | ExposureKind::PapersMissing
+            | ExposureKind::SignedAgainstLaw => true,
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => false,
         };
         let told = self.told_last.as_ref().filter(|told| told.request == moment.request);

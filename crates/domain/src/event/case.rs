@@ -524,6 +524,8 @@ codes! {
         PaymentUnearned = "payment_unearned",
         /// Letters went out after the client had taken back the authority to write (common law of agency).
         DisputeWithoutAuthority = "dispute_without_authority",
+        /// An agreement was signed against the law of a state (15 USC 1679j).
+        SignedAgainstLaw = "signed_against_law",
     }
 }
 

@@ -328,7 +328,7 @@ impl Firm {
     /// The version of a jurisdiction's pack that is in force on a day, the newest of several, whenever the
     /// firm adopted it. Of two packs of one jurisdiction the firm follows the one that it adopted last.
     pub fn pack_on(&self, state: Option<StateCode>, day: CivilDate) -> Option<&AdoptedPack> {
-        followed(self.packs.iter(), |adopted| &adopted.pack, state, day)
+        followed(&self.packs, |adopted| &adopted.pack, state, day)
     }
 
     /// What the law of the day of signing asks of an agreement. Nothing without a federal pack in force: no
@@ -484,12 +484,7 @@ impl Firm {
         for &on in days {
             for (state, adopted) in self.reaching(place, on) {
                 let Some(adopted) = adopted else {
-                    let any = self.packs.iter().any(|adopted| adopted.pack.state == Some(state));
-                    unknown.push(if any {
-                        Unknown::NotInForce { state, on }
-                    } else {
-                        Unknown::NoPack(state)
-                    });
+                    unknown.push(self.without_pack(state, on));
                     continue;
                 };
                 let pack = adopted.pack.reference();

@@ -4,6 +4,7 @@ mod correct;
 mod decide;
 mod law;
 mod security;
+mod served;
 mod signing;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -19,6 +20,7 @@ pub use law::{
     StandingAnswer, StandingEnd, Unknown,
 };
 pub use security::SecurityEvent;
+pub use served::Reached;
 pub use signing::Prepared;
 
 use crate::actor::{ServiceActor, sight_of};

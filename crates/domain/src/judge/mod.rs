@@ -11,6 +11,7 @@ mod doubt;
 mod gates;
 mod grid;
 mod promised;
+mod signings;
 mod state;
 mod story;
 mod telemarketing;
@@ -22,6 +23,7 @@ use calendar::{CivilDate, Period};
 
 pub use claimed::JudgedFee;
 pub use corrected::{CORRECTED_MAX, ToldFirst};
+pub use signings::{AgainstLaw, MoneyBack};
 
 use crate::account::Account;
 use crate::case::{Agreement, Case, GivenUp, Mark, RunningClock};
@@ -105,6 +107,8 @@ pub enum Breach {
     RoundWithoutBasis,
     /// A round after the client had taken back the authority to write (common law of agency).
     RoundWithoutAuthority,
+    /// A signing that the law of a state barred, or of papers that lack what it asks of them (15 USC 1679j).
+    SignedAgainstLaw,
 }
 
 impl<'a> Judge<'a> {
@@ -237,7 +241,9 @@ impl<'a> Judge<'a> {
     pub fn breaches(&self) -> impl Iterator<Item = (CivilDate, Breach)> + '_ {
         let done = self.work.iter().map(|placed| (placed.on(), placed.standing));
         let asked = self.asked_early.iter().map(|&(mark, standing)| (mark.on, standing));
-        done.chain(asked).filter_map(|(on, standing)| {
+        let signed = self.signed_against_law().into_iter();
+        let signed = signed.map(|against| (against.signed.on(), Breach::SignedAgainstLaw));
+        let of_service = done.chain(asked).filter_map(|(on, standing)| {
             let breach = match standing {
                 Standing::Breach => Breach::ServiceNotAllowed,
                 Standing::WithoutBasis => Breach::RoundWithoutBasis,
@@ -249,7 +255,8 @@ impl<'a> Judge<'a> {
                 | Standing::Nowhere => return None,
             };
             Some((on, breach))
-        })
+        });
+        of_service.chain(signed)
     }
 
     /// Explains a period's fee as of a day. What is closed today is not opened by asking for an earlier day.

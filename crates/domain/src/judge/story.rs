@@ -66,7 +66,10 @@ impl Standing<'_> {
 
 /// An agreement that its client cancelled in its days: as if it had never been signed.
 pub(crate) struct Undone<'a> {
+    pub(crate) agreement: &'a Agreement,
     pub(crate) cancellation: &'a Cancellation,
+    /// The packs of states that reached it.
+    pub(crate) states: Vec<&'a RulePack>,
 }
 
 /// Agreements between which no day was without one. Periods begin with the first of them.
@@ -137,7 +140,7 @@ impl<'a> Story<'a> {
                 agreement.signed.on() <= last && first <= cancel_through
             };
             if let Some(cancellation) = case.cancellations.iter().find(in_days) {
-                undone.push(Undone { cancellation });
+                undone.push(Undone { agreement, cancellation, states });
                 continue;
             }
             let plan = case.enrolment.as_ref().filter(|_| edition >= PLAN_OF_DAY_SINCE);

@@ -8,7 +8,7 @@ use crate::ids::StateCode;
 /// Of packs in the order adopted the version of a jurisdiction's that is in force on a day, the newest of several,
 /// whenever the firm adopted it. Of two packs of one jurisdiction the firm follows the one that it adopted last.
 pub fn followed<'p, P>(
-    adopted: impl DoubleEndedIterator<Item = &'p P> + Clone,
+    adopted: &'p [P],
     of: impl Fn(&'p P) -> &'p RulePack,
     state: Option<StateCode>,
     day: CivilDate,
@@ -17,10 +17,10 @@ pub fn followed<'p, P>(
         let pack = of(known);
         pack.state == state
             && pack.is_in_force(day)
-            && !adopted.clone().any(|newer| pack.gives_way_to(of(newer), day))
+            && !adopted.iter().any(|newer| pack.gives_way_to(of(newer), day))
     };
-    let code = &of(adopted.clone().rev().find(in_force)?).code;
-    let versions = adopted.clone().filter(|known| of(known).code == *code);
+    let code = &of(adopted.iter().rev().find(in_force)?).code;
+    let versions = adopted.iter().filter(|known| of(known).code == *code);
     versions.filter(in_force).max_by_key(|known| of(known).version)
 }
 

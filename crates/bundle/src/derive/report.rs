@@ -241,7 +241,8 @@ fn against_law(judge: &Judge<'_>, signed: u64, page: &mut Page) {
             let broken: Vec<String> =
                 against.violations.iter().map(|v| format!("{} ({})", v.detail, v.cites)).collect();
             let broken = broken.join("; ");
-            let sentence = format!("It was signed against the law of a state (15 USC 1679j): {broken}.");
+            let sentence =
+                format!("It was signed against the law of a state (15 USC 1679j): {broken}.");
             page.sentence(&sentence, &[signed]);
         }
     }

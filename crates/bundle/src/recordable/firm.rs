@@ -195,11 +195,9 @@ impl FirmRecord {
     pub(super) fn rules(&self, state: StateCode, on: CivilDate, before: u64) -> [Option<Rules>; 2] {
         let packs: Vec<&RulePack> = self.adopted(before).collect();
         let of_day = |of| followed(&packs, |pack| *pack, of, on).copied();
-        let by_order = |of| packs.iter().rev().find(|p| p.state == of && p.is_in_force(on)).copied();
+        let by_order =
+            |of| packs.iter().rev().find(|p| p.state == of && p.is_in_force(on)).copied();
         let merged = |federal: Option<&RulePack>, own| Rules::merge(federal?, own, on);
-        [
-            merged(of_day(None), of_day(Some(state))),
-            merged(by_order(None), by_order(Some(state))),
-        ]
+        [merged(of_day(None), of_day(Some(state))), merged(by_order(None), by_order(Some(state)))]
     }
 }

@@ -87,8 +87,8 @@ impl Case {
 }
 
 impl DisputeConsent {
-    /// What it asks of letters that the program cannot see: it writes none. What left the report it never disputes, whatever
-    /// the days, but for what was told to have left by another hand.
+    /// What it asks of letters that the program cannot see: it writes none. What is deleted at a bureau is disputed there by no
+    /// letter in any case; what left another's report, and when, is for a clerk to know.
     fn duties(&self) -> Vec<LetterDuty> {
         let cites = self.cites.to_string();
         let duty = |says: String| LetterDuty { cites: cites.clone(), says };
@@ -105,7 +105,10 @@ impl DisputeConsent {
         });
         let statement = self.rule == ConsentRule::ItemBasisAndStatement;
         let statement = statement.then(|| {
-            duty("have the client's own written statement of what is wrong with each entry".to_owned())
+            duty(
+                "have the client's own written statement of what is wrong with each entry"
+                    .to_owned(),
+            )
         });
         removed.into_iter().chain(cut).chain(statement).collect()
     }

@@ -93,7 +93,8 @@ fn of_papers(
             found.push(against("contract_items", state, detail, cites));
         }
     }
-    if let Some(rule) = pack.agent.as_ref().filter(|_| !names_agent && !holds(ContractItem::Agent)) {
+    if let Some(rule) = pack.agent.as_ref().filter(|_| !names_agent && !holds(ContractItem::Agent))
+    {
         let detail = format!("the papers name no agent for service in {state}");
         found.push(against("agent", state, detail, &rule.cites));
     }

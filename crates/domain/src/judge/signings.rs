@@ -70,10 +70,8 @@ impl<'a> Judge<'a> {
         }?;
         let received = undone.cancellation.moment.on();
         let rules = undone.states.iter().filter_map(|pack| pack.refund_within.as_ref());
-        let backs = rules.map(|rule| MoneyBack {
-            by: rule.last_day(received),
-            cites: rule.cites.clone(),
-        });
+        let backs =
+            rules.map(|rule| MoneyBack { by: rule.last_day(received), cites: rule.cites.clone() });
         backs.min_by_key(|back| back.by)
     }
 }

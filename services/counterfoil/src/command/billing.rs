@@ -190,7 +190,10 @@ fn beside(fee: &v1::ClaimableFee) -> String {
         return held_by(fee);
     }
     let risk = fee.at_own_risk.iter().map(|pack| {
-        format!("by pack {} version {}, which is used at the firm's own risk", pack.pack, pack.version)
+        format!(
+            "by pack {} version {}, which is used at the firm's own risk",
+            pack.pack, pack.version
+        )
     });
     let corrected = words::corrected(&fee.corrected_gates);
     words::list(risk.chain([corrected]).filter(|said| !said.is_empty()))

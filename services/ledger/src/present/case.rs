@@ -172,7 +172,10 @@ impl CaseView<'_> {
             details: against.details(seen.found.kind, seen.mark.on),
             ..v1::Exposure::default()
         });
-        exposures.chain(untold).chain(fee::exposures(self.firm, (self.id, self.case), judge)).collect()
+        exposures
+            .chain(untold)
+            .chain(fee::exposures(self.firm, (self.id, self.case), judge))
+            .collect()
     }
 
     fn papers(&self) -> Vec<v1::Paper> {
